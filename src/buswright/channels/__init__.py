@@ -1,0 +1,1 @@
+"""What the car measures: the car file, calibrations, formulas, sessions."""

@@ -1,0 +1,55 @@
+"""The one exception root, and the subclass whose text is meant for the user."""
+
+from __future__ import annotations
+
+
+class BuswrightError(Exception):
+    """Root of everything this package raises on purpose."""
+
+    exit_code = 3
+
+
+class UserError(BuswrightError):
+    """The input or the call was wrong; the text says what, where and what to try.
+
+    Parameters
+    ----------
+    message
+        What is wrong, with the file and line where there is one.
+    hint
+        What to try next, one sentence; empty if there is nothing to say.
+    """
+
+    exit_code = 2
+
+    def __init__(self, message: str, *, hint: str = "") -> None:
+        super().__init__(message)
+        self.message = message
+        self.hint = hint
+
+    def __str__(self) -> str:
+        return f"{self.message}\n  try: {self.hint}" if self.hint else self.message
+
+
+class CaptureError(UserError):
+    """A capture can't be opened or read at all."""
+
+
+class DatabaseError(UserError):
+    """A database file can't be loaded."""
+
+
+class CarFileError(UserError):
+    """A car file has faults; `faults` lists all of them, one per line of text."""
+
+    def __init__(self, message: str, *, faults: tuple[str, ...] = (), hint: str = "") -> None:
+        super().__init__(message, hint=hint)
+        self.faults = faults
+
+
+class FormulaError(UserError):
+    """A formula can't be accepted; `column` is the 0-based position of the fault in its text."""
+
+    def __init__(self, message: str, *, column: int = 0, hint: str = "") -> None:
+        super().__init__(message, hint=hint)
+        self.column = column

@@ -1,0 +1,156 @@
+"""A finding: a fault with its evidence. The fault catalogue and the one table of thresholds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import IntEnum
+from types import MappingProxyType
+
+
+class Layer(IntEnum):
+    """Where a fault sits, lowest first; a lower finding explains higher ones in its time window."""
+
+    CAPTURE = 0
+    BUS = 1
+    NODE = 2
+    DECODING = 3
+    ELECTRICAL = 4
+    CALIBRATION = 5
+    PHYSICS = 6
+
+
+class Severity(IntEnum):
+    """How much a finding matters."""
+
+    NOTE = 0
+    SUSPECT = 1
+    FAULT = 2
+
+
+FAULTS: Mapping[str, Layer] = MappingProxyType(
+    {
+        fault: layer
+        for layer, faults in {
+            Layer.CAPTURE: "bad-lines clock-jump capture-drop echo host-timestamps filter-in-force",
+            Layer.BUS: "bus-errors bus-overload babbling-node no-acknowledge bus-off wrong-bitrate segment-open",
+            Layer.NODE: "module-missing module-reset id-missing frames-lost sender-skips late-frames duplicate-id "
+            "counter-jump checksum-wrong frozen-frame wrong-length unknown-id",
+            Layer.DECODING: "byte-order signedness bit-position mux-undefined scale-or-unit out-of-range sender-invalid",
+            Layer.ELECTRICAL: "open-circuit short-to-ground short-to-supply supply-lost supply-sag ground-shift "
+            "loose-contact chafed-wire ignition-noise impossible-rate saturated cross-talk",
+            Layer.CALIBRATION: "offset gain unit-mixup calibration-overdue",
+            Layer.PHYSICS: "swapped-channels sign-flipped stuck drift under-sampled",
+        }.items()
+        for fault in faults.split()
+    }
+)
+"""Every fault name and its layer. The names are stable: scripts use them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A fault with its evidence.
+
+    Attributes
+    ----------
+    fault
+        A name from `FAULTS`.
+    layer, severity
+        Where it sits and how much it matters.
+    subject
+        `bus:chassis`, `module:damper_node`, `id:chassis/1A0`, `channel:damper_fl`, `supply:5V-A`,
+        `ground:G2`, `plug:C12` or `capture`.
+    start_ns, end_ns
+        First and last moment it was seen, on the capture's clock; None where it has no time.
+    count
+        How often it was seen.
+    confidence
+        0..1.
+    evidence
+        What was seen, in sentences with numbers.
+    threshold
+        The thresholds used, in words with numbers.
+    ruled_out
+        What it could have been and why it is not.
+    next_check
+        The next physical check.
+    caution
+        Safety caution for that check; empty where there is none.
+    explains
+        Findings of higher layers that this one accounts for.
+    """
+
+    fault: str
+    layer: Layer
+    severity: Severity
+    subject: str
+    start_ns: int | None
+    end_ns: int | None
+    count: int
+    confidence: float
+    evidence: tuple[str, ...]
+    threshold: str
+    ruled_out: tuple[str, ...] = ()
+    next_check: str = ""
+    caution: str = ""
+    explains: tuple[Finding, ...] = ()
+
+    def __post_init__(self) -> None:
+        if FAULTS.get(self.fault) is not self.layer:
+            raise ValueError(f"finding {self.fault!r} does not stand in the catalogue on layer {self.layer.name}")
+
+
+@dataclass(frozen=True, slots=True)
+class Threshold:
+    """A detector's default, which a car file may override per channel or frame.
+
+    Attributes
+    ----------
+    default
+        Value in `unit`.
+    unit
+        Unit of the value; "" for ratios and counts.
+    meaning
+        What it decides, one sentence.
+    """
+
+    default: float
+    unit: str
+    meaning: str
+
+
+THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
+    {
+        # Rules of the trade without a published source, unless a comment says otherwise.
+        "missing_periods": Threshold(1.5, "periods", "a gap longer than this holds a missing frame"),
+        "missing_periods_loaded": Threshold(2.5, "periods", "the same above 70 % bus load, where frames run late"),
+        "id_missing_periods": Threshold(10.0, "periods", "an identifier silent for longer (and over 1 s) is missing"),
+        "id_missing_s": Threshold(1.0, "s", "an identifier silent for longer (and over 10 periods) is missing"),
+        "startup_ignore_s": Threshold(2.0, "s", "nothing is called missing this soon after the start"),
+        "jitter_sd": Threshold(0.10, "periods", "standard deviation of the period worth a look"),
+        "jitter_p999": Threshold(0.5, "periods", "99.9th percentile of the period's deviation that is a fault"),
+        "load_suspect": Threshold(0.60, "", "bus load over 1 s worth a look"),
+        "load_fault": Threshold(0.80, "", "bus load over 1 s that is a fault"),
+        "load_peak_suspect": Threshold(0.90, "", "bus load over 100 ms worth a look"),
+        "error_frames_per_minute": Threshold(1.0, "1/min", "error frames up to this rate are a note"),
+        "error_frames_per_second": Threshold(1.0, "1/s", "error frames above this rate are a fault"),
+        "debounce_s": Threshold(0.2, "s", "a channel must stand at a rail this long"),
+        "ground_shift_suspect_v": Threshold(0.010, "V", "common shift of channels on one ground worth a look"),
+        "ground_shift_fault_v": Threshold(0.025, "V", "common shift of channels on one ground that is a fault"),
+        "noise_ratio_suspect": Threshold(2.0, "", "noise running over noise at key-on, worth a look"),
+        "noise_ratio_fault": Threshold(5.0, "", "noise running over noise at key-on that is a fault"),
+        "spike_sd": Threshold(8.0, "", "robust standard deviations that make a spike"),
+        "spikes_per_minute": Threshold(3.0, "1/min", "spikes per minute that are a loose contact"),
+        "saturation_samples": Threshold(5.0, "", "consecutive samples at the end of the scale"),
+        "saturation_share": Threshold(0.001, "", "share of a session at the end of the scale"),
+        "stuck_s": Threshold(2.0, "s", "no change for longer, while the car moves, is stuck"),
+        "stuck_samples": Threshold(50.0, "", "no change for at least this many samples"),
+        "high_byte_values": Threshold(5.0, "", "distinct high-byte values before byte order can be judged"),
+        "roughness_ratio": Threshold(4.0, "", "roughness of one byte order over the other that decides"),
+        "unit_guess": Threshold(0.02, "", "how close a fitted gain must be to a known unit factor"),
+        "calibration_residual": Threshold(0.01, "of span", "largest calibration residual that is not flagged"),
+        "calibration_extrapolation": Threshold(0.10, "of span", "extrapolation beyond the outer points not flagged"),
+    }
+)
+"""Default thresholds by name; a car file overrides them under `thresholds`."""

@@ -1,0 +1,1 @@
+"""What was on the wire: captures, frames, and exact wire time."""

@@ -1,0 +1,1 @@
+"""What the frames mean: databases, decode plans, signal columns, checksums."""

@@ -1,0 +1,1 @@
+"""Renderers of computed results: text, JSON, HTML, files."""

@@ -1,0 +1,1 @@
+"""The invented car: physics, wire behaviour and faults."""
