@@ -1,0 +1,114 @@
+"""Numbers out of text, many at a time.
+
+A chunk of text is loaded as overlapping 64-bit words, eight characters each; digits are then parsed inside
+the words (first character in the lowest byte). Every function takes and returns arrays over the lines, so a
+line costs a few dozen arithmetic operations and no Python.
+"""
+
+from __future__ import annotations
+
+from typing import TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+
+Words: TypeAlias = npt.NDArray[np.uint64]
+Places: TypeAlias = npt.NDArray[np.int64]
+Bools: TypeAlias = npt.NDArray[np.bool_]
+Bytes: TypeAlias = npt.NDArray[np.uint8]
+
+
+def _every_byte(value: int) -> np.uint64:
+    return np.uint64(value * 0x0101010101010101)
+
+
+_ZEROS = _every_byte(0x30)
+_LOWER = _every_byte(0x20)
+_HIGH_BITS = _every_byte(0x80)
+_LOW_BITS = _every_byte(0x01)
+_NIBBLES = _every_byte(0x0F)
+_OVER_9 = _every_byte(0x80 - 0x3A)
+_FROM_0 = _every_byte(0x80 - 0x30)
+_FROM_A = _every_byte(0x80 - 0x61)
+_OVER_F = _every_byte(0x80 - 0x67)
+_BYTES = np.uint64(0x00FF00FF00FF00FF)
+_PAIRS = np.uint64(0x0000FFFF0000FFFF)
+_HALF = np.uint64(0x00000000FFFFFFFF)
+_FOUR, _SIX, _EIGHT, _SIXTEEN, _THIRTY_TWO = (np.uint64(k) for k in (4, 6, 8, 16, 32))
+_NINE, _TEN, _HUNDRED, _TEN_THOUSAND = (np.uint64(k) for k in (9, 10, 100, 10_000))
+
+KEEP_FIRST: Words = np.array([(1 << (8 * n)) - 1 for n in range(8)] + [2**64 - 1], dtype=np.uint64)
+"""Mask that keeps the first n characters of a word, n = 0..8."""
+ZERO_REST: Words = np.array([int(_ZEROS) & ~int(mask) for mask in KEEP_FIRST], dtype=np.uint64)
+"""Character zeros in all but the first n places."""
+
+
+def words(data: Bytes) -> Words:
+    """View bytes as overlapping little-endian words: item p holds the characters p..p+7."""
+    return np.ndarray(shape=(len(data) - 7,), dtype="<u8", buffer=data.data, strides=(1,))
+
+
+def pairs(data: Bytes) -> npt.NDArray[np.uint16]:
+    """View bytes as overlapping little-endian 16-bit words: item p holds the characters p and p+1."""
+    return np.ndarray(shape=(len(data) - 1,), dtype="<u2", buffer=data.data, strides=(1,))
+
+
+def first_characters(loaded: Words, count: Places) -> Words:
+    """Keep the first `count` (0..8) characters of each word; character zeros behind them."""
+    return (loaded & KEEP_FIRST[count]) | ZERO_REST[count]
+
+
+def last_characters(loaded: Words, count: Places) -> Words:
+    """Keep the last `count` (0..8) characters of each word; character zeros before them."""
+    dropped = 8 - count
+    return (loaded & ~KEEP_FIRST[dropped]) | (_ZEROS & KEEP_FIRST[dropped])
+
+
+def are_hex(loaded: Words) -> Bools:
+    """Whether all eight characters are hexadecimal digits."""
+    lower = loaded | _LOWER
+    digit = (lower + _FROM_0) & ~(lower + _OVER_9)
+    letter = (lower + _FROM_A) & ~(lower + _OVER_F)
+    good: Bools = ((digit | letter) & ~loaded & _HIGH_BITS) == _HIGH_BITS
+    # 0x10..0x19 would pass as digits once bit 5 is set: a digit must have it already.
+    return good & ((loaded & (digit & _HIGH_BITS) >> np.uint64(2)) == (digit & _HIGH_BITS) >> np.uint64(2))
+
+
+def are_decimal(loaded: Words) -> Bools:
+    """Whether all eight characters are decimal digits."""
+    good: Bools = ((loaded + _FROM_0) & ~(loaded + _OVER_9) & ~loaded & _HIGH_BITS) == _HIGH_BITS
+    return good
+
+
+def hex_bytes(loaded: Words) -> Words:
+    """Turn eight hex characters into four bytes, the first two characters in the lowest byte.
+
+    The characters must be hexadecimal digits: see `are_hex`.
+    """
+    nibble = (loaded & _NIBBLES) + ((loaded >> _SIX) & _LOW_BITS) * _NINE
+    paired = ((nibble << _FOUR) | (nibble >> _EIGHT)) & _BYTES
+    paired = (paired | (paired >> _EIGHT)) & _PAIRS
+    return (paired | (paired >> _SIXTEEN)) & _HALF
+
+
+def hex_number(loaded: Words) -> npt.NDArray[np.uint32]:
+    """Turn eight hex characters into the number that they spell."""
+    return hex_bytes(loaded).astype(np.uint32).byteswap()
+
+
+def decimal_number(loaded: Words) -> Words:
+    """Turn eight decimal characters into the number that they spell; see `are_decimal`."""
+    value = loaded & _NIBBLES
+    value = (value * _TEN + (value >> _EIGHT)) & _BYTES
+    value = (value * _HUNDRED + (value >> _SIXTEEN)) & _PAIRS
+    return (value * _TEN_THOUSAND + (value >> _THIRTY_TWO)) & _HALF
+
+
+def pair_table() -> npt.NDArray[np.uint16]:
+    """Return the byte that each two-character word spells in hex; 0x8000 where it spells none. uint16[65536]."""
+    value = np.full(256, 0x100, dtype=np.uint16)
+    for digits, base in ((b"0123456789", 0), (b"abcdef", 10), (b"ABCDEF", 10)):
+        for k, character in enumerate(digits):
+            value[character] = base + k
+    high, low = value[np.arange(65536) & 255], value[np.arange(65536) >> 8]
+    return np.where((high | low) & 0x100, np.uint16(0x8000), high << np.uint16(4) | low).astype(np.uint16)
