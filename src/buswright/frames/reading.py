@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from typing import BinaryIO
 
 import numpy as np
+import numpy.typing as npt
 
-from buswright.errors import CaptureError
 from buswright.frames.table import (
     FD_CODE_OF_LENGTH,
     MAX_BUSES,
@@ -68,18 +68,16 @@ class Reading:
     def bus(self, name: str) -> int:
         """Return the index of an interface name, giving it one when it is new.
 
-        Raises
-        ------
-        CaptureError
-            More than 255 interface names: the file is hardly a capture.
+        A capture of one car has a handful of names; names beyond the 254th (a damaged file invents them)
+        share one bus called "(more)", and that is noted as a problem.
         """
         index = self._bus_index.get(name)
         if index is None:
-            if len(self.buses) >= MAX_BUSES:
-                raise CaptureError(
-                    f"{self.path}: more than {MAX_BUSES} interface names, the latest {name!r}",
-                    hint="look at the file: this many names mean that it is not a capture of one car",
-                )
+            if len(self.buses) >= MAX_BUSES - 1:
+                self.problems.add(f"more than {MAX_BUSES - 1} interface names", self.path, 0, name, lost=False)
+                name = "(more)"
+                if name in self._bus_index:
+                    return self._bus_index[name]
             index = self._bus_index[name] = len(self.buses)
             self.buses.append(name)
         return index
@@ -233,6 +231,15 @@ class Columns:
     def __len__(self) -> int:
         return int(self.time_ns.shape[0])
 
+    def take(self, rows: npt.NDArray[np.intp]) -> Columns:
+        """Return some rows, in ascending order."""
+        taken = Columns(*(getattr(self, name)[rows] for name in COLUMN_NAMES))
+        if len(self.long_row):
+            is_long = np.isin(self.long_row, rows)
+            taken.long_row = np.searchsorted(rows, self.long_row[is_long]).astype(np.int32)
+            taken.long_payload = self.long_payload[is_long]
+        return taken
+
     def freeze(self, buses: list[str]) -> Frames:
         """Return the batch; the columns must not be written afterwards."""
         return Frames(
@@ -249,7 +256,23 @@ class Columns:
         )
 
 
-def interleave(parts: list[tuple[Columns, np.ndarray]], n_lines: int) -> Columns:
+COLUMN_NAMES = ("time_ns", "bus", "id", "flags", "dlc", "length", "payload")
+
+
+def join(parts: list[Columns]) -> Columns:
+    """Put column sets behind one another."""
+    if len(parts) == 1:
+        return parts[0]
+    joined = Columns(*(np.concatenate([getattr(part, name) for part in parts]) for name in COLUMN_NAMES))
+    starts = np.cumsum([0, *(len(part) for part in parts[:-1])])
+    joined.long_row = np.concatenate(
+        [part.long_row + start for part, start in zip(parts, starts, strict=True)], dtype=np.int32, casting="same_kind"
+    )
+    joined.long_payload = np.concatenate([part.long_payload for part in parts])
+    return joined
+
+
+def interleave(parts: list[tuple[Columns, npt.NDArray[np.int64]]], n_lines: int) -> Columns:
     """Merge column sets by their place among the lines of a chunk.
 
     Parameters
@@ -272,7 +295,7 @@ def interleave(parts: list[tuple[Columns, np.ndarray]], n_lines: int) -> Columns
     long_rows, long_payloads = [], []
     for columns, place in parts:
         rows = row_of_line[place]
-        for name in ("time_ns", "bus", "id", "flags", "dlc", "length", "payload"):
+        for name in COLUMN_NAMES:
             getattr(merged, name)[rows] = getattr(columns, name)
         if len(columns.long_row):
             long_rows.append(rows[columns.long_row])

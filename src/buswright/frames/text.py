@@ -34,7 +34,7 @@ _OVER_F = _every_byte(0x80 - 0x67)
 _BYTES = np.uint64(0x00FF00FF00FF00FF)
 _PAIRS = np.uint64(0x0000FFFF0000FFFF)
 _HALF = np.uint64(0x00000000FFFFFFFF)
-_FOUR, _SIX, _EIGHT, _SIXTEEN, _THIRTY_TWO = (np.uint64(k) for k in (4, 6, 8, 16, 32))
+_TWO, _FOUR, _SIX, _EIGHT, _SIXTEEN, _THIRTY_TWO = (np.uint64(k) for k in (2, 4, 6, 8, 16, 32))
 _NINE, _TEN, _HUNDRED, _TEN_THOUSAND = (np.uint64(k) for k in (9, 10, 100, 10_000))
 
 KEEP_FIRST: Words = np.array([(1 << (8 * n)) - 1 for n in range(8)] + [2**64 - 1], dtype=np.uint64)
@@ -71,7 +71,8 @@ def are_hex(loaded: Words) -> Bools:
     letter = (lower + _FROM_A) & ~(lower + _OVER_F)
     good: Bools = ((digit | letter) & ~loaded & _HIGH_BITS) == _HIGH_BITS
     # 0x10..0x19 would pass as digits once bit 5 is set: a digit must have it already.
-    return good & ((loaded & (digit & _HIGH_BITS) >> np.uint64(2)) == (digit & _HIGH_BITS) >> np.uint64(2))
+    bit_5_of_digits = (digit & _HIGH_BITS) >> _TWO
+    return good & ((loaded & bit_5_of_digits) == bit_5_of_digits)
 
 
 def are_decimal(loaded: Words) -> Bools:

@@ -1,0 +1,1 @@
+"""Benchmarks, run on demand: `pytest tests/benchmarks --override-ini addopts=`."""
