@@ -1,0 +1,262 @@
+"""Series: one channel's samples with everything known about them; Quality: what is wrong with a sample."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from enum import IntFlag
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+Int64s = npt.NDArray[np.int64]
+UInt16s = npt.NDArray[np.uint16]
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+Kind = Literal["continuous", "state"]
+"""`continuous` may be interpolated and filtered; a `state` (gear, counter, switch) keeps its value till the next."""
+
+_TO_BE_FOUND: Int64s = np.zeros(0, dtype=np.int64)
+_TO_BE_FOUND.flags.writeable = False
+
+
+class Quality(IntFlag):
+    """Bits of a quality column; 0 is a sample without objection."""
+
+    SHORT_FRAME = 1
+    MUX_ABSENT = 2
+    DATABASE_RANGE = 4
+    SENDER_INVALID = 8
+    ELECTRICAL_RAIL = 16
+    OUTSIDE_CALIBRATION = 32
+    IMPLAUSIBLE = 64
+    TOO_FAST = 128
+    STALE_COUNTER = 256
+    BAD_CHECKSUM = 512
+    AFTER_GAP = 1024
+    INTERPOLATED = 2048
+    BAD_REFERENCE = 4096
+
+
+BAD = (
+    Quality.SHORT_FRAME
+    | Quality.MUX_ABSENT
+    | Quality.SENDER_INVALID
+    | Quality.ELECTRICAL_RAIL
+    | Quality.IMPLAUSIBLE
+    | Quality.STALE_COUNTER
+    | Quality.BAD_CHECKSUM
+    | Quality.BAD_REFERENCE
+)
+"""Bits that make a value unusable: calculations, statistics and limits take such a sample for missing.
+
+They say that the number is no measurement of this moment: the bytes were absent or damaged, the sender said so
+itself, the frame repeats an old one, or wire or physics rule the value out. The other bits are a warning beside a
+usable number: ranges in databases are often wrong (DATABASE_RANGE), an extrapolated or a fast value may be true
+(OUTSIDE_CALIBRATION, TOO_FAST), and INTERPOLATED and AFTER_GAP tell of the neighbourhood, not of the value.
+"""
+
+_REASONS: dict[Quality, str] = {
+    Quality.SHORT_FRAME: "the frame was too short to hold this signal",
+    Quality.MUX_ABSENT: "the multiplexer selected other signals",
+    Quality.DATABASE_RANGE: "outside the range that the database gives",
+    Quality.SENDER_INVALID: "the sender marked it as not available or in error",
+    Quality.ELECTRICAL_RAIL: "the input stands at its electrical end: wiring fault",
+    Quality.OUTSIDE_CALIBRATION: "extrapolated beyond the calibrated range",
+    Quality.IMPLAUSIBLE: "outside what this channel can reach",
+    Quality.TOO_FAST: "changes faster than this sensor can",
+    Quality.STALE_COUNTER: "the message counter did not move: an old value repeated",
+    Quality.BAD_CHECKSUM: "the checksum of the frame is wrong",
+    Quality.AFTER_GAP: "the channel was silent for more than three periods",
+    Quality.INTERPOLATED: "between two samples: interpolated, not measured",
+    Quality.BAD_REFERENCE: "the reference channel it depends on is missing or bad",
+}
+
+_BAD_BITS = np.uint16(BAD)
+
+
+def describe_quality(bits: int) -> str:
+    """Say in words what `bits` object to, most basic first; "good" for none."""
+    return "; ".join(reason for bit, reason in _REASONS.items() if bits & bit) or "good"
+
+
+def segment_starts(time_ns: Int64s) -> Int64s:
+    """Rows where a segment starts: the first one, and each where time goes backwards; int64[s], empty for no rows."""
+    back = np.flatnonzero(time_ns[1:] < time_ns[:-1]) + 1
+    return np.concatenate(([0], back)).astype(np.int64) if len(time_ns) else np.zeros(0, dtype=np.int64)
+
+
+def worst(*columns: UInt16s | None) -> UInt16s | None:
+    """Join quality columns of one time base: all their objections; None where no column has any."""
+    present = [column for column in columns if column is not None]
+    if not present:
+        return None
+    joined = present[0]
+    for column in present[1:]:
+        joined = joined | column
+    return joined
+
+
+@dataclass(frozen=True, slots=True)
+class Statistics:
+    """What a series amounts to, unusable samples left out of the values.
+
+    Attributes
+    ----------
+    count
+        Samples, usable or not.
+    rate_hz
+        One over the median time between samples; NaN below two samples.
+    minimum, mean, maximum
+        In the unit of the channel; NaN if no sample is usable.
+    bad_share
+        Fraction of the samples that are unusable, 0..1.
+    flagged_share
+        Fraction of the samples with any objection or without a value, 0..1.
+    """
+
+    count: int
+    rate_hz: float
+    minimum: float
+    mean: float
+    maximum: float
+    bad_share: float
+    flagged_share: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Series:
+    """One channel's n samples at its native rate, arrays read-only.
+
+    Attributes
+    ----------
+    name, unit
+        Of the channel; the unit is that of `value`, "" if unknown.
+    time_ns : int64[n]
+        Nanoseconds; never decreasing within a segment.
+    value : float64[n]
+        In `unit`; NaN where there is none. A value with a bit of `BAD` may still stand here: it is evidence.
+    raw : integer or float [n], optional
+        As it stood in the frame.
+    volts : float64[n], optional
+        In the electrical unit of the sensor.
+    quality : uint16[n], optional
+        Bits of `Quality`; None when no sample has any.
+    period_s
+        Nominal time between samples. None for a continuous channel means not known (it is then measured), for a
+        state sent only on change (it then holds until the next sample, however late).
+    kind
+        "continuous" or "state".
+    segments : int64[s]
+        Rows where segments start, ascending; nothing may be computed across. Found from `time_ns` when left out.
+        A segment without samples repeats the next start, so that all channels of a session can count alike.
+    effective_hz
+        Rate at which new information arrives; for computed channels that of the slowest input. None: as sampled.
+    """
+
+    name: str
+    unit: str
+    time_ns: Int64s
+    value: Floats
+    raw: npt.NDArray[Any] | None = None
+    volts: Floats | None = None
+    quality: UInt16s | None = None
+    period_s: float | None = None
+    kind: Kind = "continuous"
+    segments: Int64s = field(default_factory=lambda: _TO_BE_FOUND)
+    effective_hz: float | None = None
+
+    def __post_init__(self) -> None:
+        n = len(self.time_ns)
+        if not len(self.segments) and n:
+            object.__setattr__(self, "segments", segment_starts(self.time_ns))
+        wanted = {"time_ns": np.int64, "value": np.float64, "volts": np.float64, "quality": np.uint16, "raw": None}
+        for name, dtype in wanted.items():
+            column = getattr(self, name)
+            if column is None:
+                continue
+            if column.shape != (n,) or (dtype is not None and column.dtype != dtype):
+                raise TypeError(f"Series.{name}: wants {dtype}[{n}], got {column.dtype}{column.shape}")
+            column.flags.writeable = False
+        self.segments.flags.writeable = False
+
+    def __len__(self) -> int:
+        return len(self.time_ns)
+
+    @property
+    def valid(self) -> Bools:
+        """Samples that may be computed with: a finite value and no bit of `BAD`; bool[n]."""
+        usable = np.isfinite(self.value)
+        if self.quality is not None:
+            usable &= (self.quality & _BAD_BITS) == 0
+        return usable
+
+    @property
+    def usable_value(self) -> Floats:
+        """The values with NaN for every unusable sample; float64[n], `value` itself when nothing is objected to."""
+        if self.quality is None:
+            return self.value
+        return np.where((self.quality & _BAD_BITS) == 0, self.value, np.nan)
+
+    @property
+    def rate_hz(self) -> float:
+        """One over the median time between samples within segments; NaN below two samples."""
+        step = measured_period_s(self)
+        return 1.0 / step if step > 0 else float("nan")
+
+    def step_s(self) -> float:
+        """Return the nominal period, else the measured one; seconds, NaN if neither is known."""
+        return self.period_s if self.period_s else measured_period_s(self)
+
+    def take(self, rows: npt.NDArray[np.intp] | Bools) -> Series:
+        """Keep some rows, by ascending index or by mask; segments keep their count."""
+        rows = np.flatnonzero(rows) if rows.dtype == np.bool_ else rows
+        columns: dict[str, Any] = {
+            name: None if (column := getattr(self, name)) is None else column[rows]
+            for name in ("time_ns", "value", "raw", "volts", "quality")
+        }
+        return replace(self, **columns, segments=np.searchsorted(rows, self.segments).astype(np.int64))
+
+    def between(self, start_ns: int, stop_ns: int) -> Series:
+        """Keep the samples with start_ns <= time <= stop_ns, of every segment."""
+        return self.take((self.time_ns >= start_ns) & (self.time_ns <= stop_ns))
+
+    def segment(self, number: int) -> Series:
+        """One segment as a series of its own; views, nothing copied."""
+        bounds = np.append(self.segments, len(self))
+        part = slice(int(bounds[number]), int(bounds[number + 1]))
+        columns: dict[str, Any] = {
+            name: None if (column := getattr(self, name)) is None else column[part]
+            for name in ("time_ns", "value", "raw", "volts", "quality")
+        }
+        return replace(self, **columns, segments=np.zeros(1, dtype=np.int64))
+
+    def statistics(self) -> Statistics:
+        """Count, rate, extremes, mean and the share of unusable samples."""
+        usable = self.valid
+        good = self.value[usable]
+        n, nan = len(self), float("nan")
+        flagged = ~usable if self.quality is None else ~usable | (self.quality != 0)
+        return Statistics(
+            count=n,
+            rate_hz=self.rate_hz,
+            minimum=float(good.min()) if len(good) else nan,
+            mean=float(good.mean()) if len(good) else nan,
+            maximum=float(good.max()) if len(good) else nan,
+            bad_share=1.0 - len(good) / n if n else 0.0,
+            flagged_share=float(flagged.mean()) if n else 0.0,
+        )
+
+
+def measured_period_s(series: Series) -> float:
+    """Median time between samples that follow each other within a segment, in seconds; NaN if there is none.
+
+    The median, since neither gaps nor bursts move it.
+    """
+    steps = np.diff(series.time_ns)
+    inside = series.segments[(series.segments > 0) & (series.segments < len(series))] - 1
+    if len(inside):
+        steps = np.delete(steps, inside)
+    steps = steps[steps > 0]
+    return float(np.median(steps)) * 1e-9 if len(steps) else float("nan")
