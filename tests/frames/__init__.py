@@ -1,0 +1,1 @@
+"""Tests of what was on the wire."""
