@@ -13,6 +13,7 @@ from buswright.frames.candump_fields import (
     parse_identifiers,
     parse_names,
     parse_stamps,
+    up_to_eight,
 )
 from buswright.frames.candump_lines import Stamps
 from buswright.frames.reading import Columns, Reading
@@ -38,81 +39,90 @@ def read_compact(layout: Layout, reading: Reading, stamps: Stamps, done: Bools) 
     shaped = (count >= 3) & (character[first] == SPACE) & (character[first + 1] == SPACE)
     shaped &= (character[first + 2] == HASH) & (layout.data[layout.start] == OPEN)
     shaped &= layout.data[place[first] - 1] == CLOSE
-    shaped[:1] = False  # no room before the first line: see WIDEST_STAMP
-    plain = shaped & (count == 3)
-    parts = [_classic(layout, np.flatnonzero(plain), None, reading, stamps, done)]
-    odd = np.flatnonzero(shaped & ~plain)
-    if len(odd):
-        fourth = first[odd] + 3
-        fd = (character[fourth] == HASH) & (place[fourth] == place[fourth - 1] + 1)
-        extra = count[odd] - 3 - fd
-        turn = layout.data[layout.end[odd] - 1]
-        turned = (extra == 1) & (character[fourth + fd] == SPACE) & (place[fourth + fd] == layout.end[odd] - 2)
-        turned &= (turn == _R) | (turn == _T)
-        parts.append(_classic(layout, odd[turned & ~fd], turn[turned & ~fd], reading, stamps, done))
-        fd &= turned | (extra == 0)
-        parts.append(_fd(layout, odd[fd], np.where(turned, turn, 0)[fd], reading, stamps, done))
-    return parts
-
-
-def _common(layout: Layout, lines: Places, reading: Reading, stamps: Stamps) -> tuple[Columns, Bools, Places]:
-    """Return columns with time, identifier and flags filled, which lines are good so far, and where # stands."""
-    first = layout.first[lines]
-    after_stamp, after_name, hash_at = layout.place[first], layout.place[first + 1], layout.place[first + 2]
+    lines = np.flatnonzero(shaped)
+    if not len(lines):
+        return []
+    first = first[lines]
+    after_stamp, after_name, hash_at = place[first], place[first + 1], place[first + 2]
+    stop = layout.end[lines]
     columns = Columns.of_size(len(lines))
     columns.time_ns, good = parse_stamps(layout, layout.start[lines] + 1, after_stamp - 1, stamps)
     columns.id, columns.flags, possible = parse_identifiers(layout, after_name + 1, hash_at)
-    good &= possible
     columns.bus, named = parse_names(layout, after_stamp + 1, after_name, reading)
+    good &= possible
     good &= named
-    return columns, good, hash_at
+    odd = np.flatnonzero(count[lines] != 3)
+    fd = odd[:0]
+    if len(odd):
+        stop, fd, fits = _suffixes(layout, first[odd], stop, odd, columns)
+        good[odd] &= fits
+    whole = _classic_payloads(layout, hash_at + 1, stop - hash_at - 1, columns)
+    if len(fd):
+        whole[fd] = _fd_payloads(layout, hash_at[fd] + 2, stop[fd], fd, columns)
+    return [keep(columns, lines, good & whole, done)]
 
 
-def _classic(
-    layout: Layout, lines: Places, turn: Bytes | None, reading: Reading, stamps: Stamps, done: Bools
-) -> tuple[Columns, Places]:
-    columns, good, hash_at = _common(layout, lines, reading, stamps)
-    stop = layout.end[lines] if turn is None else layout.end[lines] - 2
-    size = stop - hash_at - 1
-    near, far = layout.loaded[hash_at + 1], layout.loaded[hash_at + 9]
+def _suffixes(
+    layout: Layout, first: Places, stop: Places, odd: Places, columns: Columns
+) -> tuple[Places, Places, Bools]:
+    """Look at lines with more delimiters than three: which are CAN FD, where payloads stop, which of them fit."""
+    fourth = first + 3
+    end, count = stop[odd], layout.count[np.searchsorted(layout.start, stop[odd], side="right") - 1]
+    fd = (layout.character[fourth] == HASH) & (layout.place[fourth] == layout.place[fourth - 1] + 1)
+    extra = count - 3 - fd
+    turn = layout.data[end - 1]
+    turned = (extra == 1) & (layout.character[fourth + fd] == SPACE) & (layout.place[fourth + fd] == end - 2)
+    turned &= (turn == _R) | (turn == _T)
+    stop = stop.copy()
+    stop[odd] -= 2 * turned
+    columns.flags[odd] |= (turned & (turn == _T)) * np.uint8(Flag.TRANSMITTED)
+    return stop, odd[fd], turned | (extra == 0)
+
+
+def _classic_payloads(layout: Layout, start: Places, size: Places, columns: Columns) -> Bools:
+    """Fill payload, length and length code from up to sixteen hex digits; return which are well formed."""
+    near, far = layout.loaded[start], layout.loaded[start + 8]
+    good = size <= 16
     if not (size == 16).all():
-        good &= (size <= 16) & ((size & 1) == 0)
+        good &= (size & 1) == 0
         size = np.minimum(size, 16)
-        near = first_characters(near, np.minimum(size, 8))
-        far = first_characters(far, np.maximum(size - 8, 0))
+        near = first_characters(near, up_to_eight(size))
+        far = first_characters(far, up_to_eight(size - 8))
     good &= are_hex(near)
     good &= are_hex(far)
-    payload = hex_bytes(near) | (hex_bytes(far) << np.uint64(32))
+    payload = hex_bytes(far)
+    payload <<= np.uint64(32)
+    payload |= hex_bytes(near)
     columns.payload = payload.astype("<u8", copy=False).view(np.uint8).reshape(-1, 8)
     columns.length = (size >> 1).astype(np.uint8)
     columns.dlc = columns.length.copy()
-    if turn is not None:
-        columns.flags |= (turn == _T) * np.uint8(Flag.TRANSMITTED)
-    return keep(columns, lines, good, done)
+    return good
 
 
-def _fd(
-    layout: Layout, lines: Places, turn: Bytes, reading: Reading, stamps: Stamps, done: Bools
-) -> tuple[Columns, Places]:
-    columns, good, hash_at = _common(layout, lines, reading, stamps)
-    stop = layout.end[lines] - 2 * (turn != 0)
-    flag_digit = first_characters(layout.loaded[hash_at + 2], np.ones(len(lines), dtype=np.int64))
-    start = hash_at + 3
+def _fd_payloads(layout: Layout, start: Places, stop: Places, rows: Places, columns: Columns) -> Bools:
+    """Overwrite the rows that are CAN FD: a flag digit, then up to 128 hex digits."""
+    flag_digit = first_characters(layout.loaded[start], np.ones(len(rows), dtype=np.int64))
+    start = start + 1
     size = stop - start
-    good &= are_hex(flag_digit) & (size >= 0) & (size <= 128) & ((size & 1) == 0)
-    size = np.clip(size, 0, 128)
+    good = are_hex(flag_digit) & (size >= 0) & (size <= 128) & ((size & 1) == 0)
+    size = np.minimum(np.maximum(size, 0), 128)
     good &= _IS_FD_LENGTH[size >> 1]
-    wide = np.zeros((len(lines), 16), dtype="<u4")
+    wide = np.zeros((len(rows), 16), dtype="<u4")
     for k in range((int(size.max(initial=0)) + 7) // 8):
         at = np.minimum(start + 8 * k, len(layout.loaded) - 1)
-        digits = first_characters(layout.loaded[at], np.clip(size - 8 * k, 0, 8))
+        digits = first_characters(layout.loaded[at], up_to_eight(size - 8 * k))
         good &= are_hex(digits)
         wide[:, k] = hex_bytes(digits)
-    columns.flags |= _FD_FLAGS[(hex_bytes(flag_digit) >> np.uint64(4)).astype(np.intp) & 15]
-    columns.flags |= (turn == _T) * np.uint8(Flag.TRANSMITTED)
-    columns.length = (size >> 1).astype(np.uint8)
-    columns.dlc = FD_CODE_OF_LENGTH[columns.length]
-    return keep(with_long_payload(columns, wide.view(np.uint8)), lines, good, done)
+    payload = wide.view(np.uint8)
+    length = (size >> 1).astype(np.uint8)
+    long = length > 8
+    columns.flags[rows] |= _FD_FLAGS[(hex_bytes(flag_digit) >> np.uint64(4)).astype(np.intp) & 15]
+    columns.length[rows] = length
+    columns.dlc[rows] = FD_CODE_OF_LENGTH[length]
+    columns.payload[rows] = payload[:, :8]
+    columns.long_row = rows[long].astype(np.int32)
+    columns.long_payload = payload[long]
+    return good
 
 
 def with_long_payload(columns: Columns, wide: Bytes) -> Columns:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from buswright.frames.candump_lines import ERROR_BIT, LATEST_SECOND, Stamps
-from buswright.frames.reading import Chunk, Reading
+from buswright.frames.reading import LEAD, Chunk, Reading
 from buswright.frames.table import Flag, Int64s, UInt8s, UInt32s
 from buswright.frames.text import (
     KEEP_FIRST,
@@ -26,8 +26,6 @@ from buswright.frames.text import (
 NEWLINE, RETURN, SPACE, HASH, OPEN, CLOSE, POINT = 10, 13, 32, 35, 40, 41, 46
 DELIMITERS_UP_TO = HASH
 """Blanks, line ends and # are the characters up to this one; digits, letters, brackets lie above it."""
-WIDEST_STAMP = 16
-"""Loads reach this far before a field; the first line of a chunk has no such room and is read exactly."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +36,9 @@ class Layout:
     ----------
     data : uint8[...]
         The chunk, padded at the end.
-    loaded : uint64[...]
-        The same as overlapping words.
+    loaded, before, far_before : uint64[...]
+        The same as overlapping words: item p holds the eight characters from p on, those that end before
+        p, and the eight before them.
     start, end : int64[lines]
         First byte of each line, and the byte behind its last (its line end, CR before LF included).
     place : int64[delimiters + 8]
@@ -52,6 +51,8 @@ class Layout:
 
     data: Bytes
     loaded: Words
+    before: Words
+    far_before: Words
     start: Places
     end: Places
     place: Places
@@ -82,7 +83,19 @@ class Layout:
         if returned.any():
             end = end - returned
             count = count - returned
-        return cls(data, words(data), start, end, place, character, first, count)
+        buffer = chunk.buffer
+        return cls(
+            data,
+            words(data),
+            words(buffer, LEAD - 8),
+            words(buffer, LEAD - 16),
+            start,
+            end,
+            place,
+            character,
+            first,
+            count,
+        )
 
     def __len__(self) -> int:
         return len(self.start)
@@ -92,22 +105,28 @@ class Layout:
         return self.data[self.start[index] : self.end[index]].tobytes()
 
 
+def up_to_eight(count: Places) -> Places:
+    """Limit counts to what a word holds, 0..8."""
+    limited: Places = np.minimum(np.maximum(count, 0), 8)
+    return limited
+
+
 def parse_stamps(layout: Layout, start: Places, stop: Places, stamps: Stamps) -> tuple[Int64s, Bools]:
     """Parse `seconds.fraction` between start and stop: nanoseconds, and which are well formed.
 
     Six fraction digits, or nine; anything else is left to the exact path.
     """
-    data, loaded = layout.data, layout.loaded
+    data, before, far_before = layout.data, layout.before, layout.far_before
     micro = data[stop - 7] == POINT
     if micro.all():
         point = stop - 7
-        digits = last_characters(loaded[stop - 8], np.int64(6))
+        digits = last_characters(before[stop], np.int64(6))
         good = are_decimal(digits)
         fraction = decimal_number(digits) * np.uint64(1000)
     else:
         nano = ~micro & (data[stop - 10] == POINT)
         point = np.where(micro, stop - 7, stop - 10)
-        digits = last_characters(loaded[stop - 8], np.where(micro, 6, 8))
+        digits = last_characters(before[stop], np.where(micro, 6, 8))
         leading = np.where(nano, data[stop - 9], 48) - np.uint8(48)  # wraps, and is refused, below '0'
         good = (micro | nano) & are_decimal(digits) & (leading <= 9)
         fraction = decimal_number(digits) * np.where(micro, np.uint64(1000), np.uint64(1))
@@ -115,8 +134,8 @@ def parse_stamps(layout: Layout, start: Places, stop: Places, stamps: Stamps) ->
         stamps.nanoseconds |= bool((nano & good).any())
     size = point - start
     good &= (size > 0) & (size <= 16)
-    low = last_characters(loaded[point - 8], np.clip(size, 0, 8))
-    high = last_characters(loaded[point - 16], np.clip(size - 8, 0, 8))
+    low = last_characters(before[point], up_to_eight(size))
+    high = last_characters(far_before[point], up_to_eight(size - 8))
     if len(high) and (high == high[0]).all():  # the leading digits of an epoch rarely change within a chunk
         high = high[:1]
     good &= are_decimal(low) & are_decimal(high)
@@ -130,7 +149,7 @@ def parse_stamps(layout: Layout, start: Places, stop: Places, stamps: Stamps) ->
 def parse_identifiers(layout: Layout, start: Places, stop: Places) -> tuple[UInt32s, UInt8s, Bools]:
     """Parse three or eight hex digits between start and stop: identifier, flags, which are possible."""
     size = stop - start
-    digits = last_characters(layout.loaded[stop - 8], np.clip(size, 0, 8))
+    digits = last_characters(layout.before[stop], up_to_eight(size))
     wide = size == 8
     good = are_hex(digits) & (wide | (size == 3))
     value = hex_number(digits)
@@ -152,10 +171,10 @@ def parse_names(layout: Layout, start: Places, stop: Places, reading: Reading) -
     """
     size = stop - start
     good = (size > 0) & (size <= 16)
-    near = layout.loaded[stop - 8] & ~KEEP_FIRST[8 - np.clip(size, 0, 8)]
+    near = layout.before[stop] & ~KEEP_FIRST[8 - up_to_eight(size)]
     near ^= size.view(np.uint64)
     long = bool((size > 8).any())
-    far = layout.loaded[stop - 16] & ~KEEP_FIRST[8 - np.clip(size - 8, 0, 8)] if long else near
+    far = layout.far_before[stop] & ~KEEP_FIRST[8 - up_to_eight(size - 8)] if long else near
     bus = np.zeros(len(start), dtype=np.uint8)
     left = good.copy()
     while True:

@@ -7,7 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from buswright.frames.candump_compact import keep, with_long_payload
-from buswright.frames.candump_fields import CLOSE, OPEN, SPACE, Layout, parse_identifiers, parse_names, parse_stamps
+from buswright.frames.candump_fields import (
+    CLOSE,
+    NEWLINE,
+    OPEN,
+    SPACE,
+    Layout,
+    parse_identifiers,
+    parse_names,
+    parse_stamps,
+)
 from buswright.frames.candump_lines import Stamps
 from buswright.frames.reading import Columns, Reading
 from buswright.frames.table import FD_CODE_OF_LENGTH, FD_LENGTHS, Flag
@@ -41,7 +50,11 @@ def read_terminal(layout: Layout, reading: Reading, stamps: Stamps, done: Bools)
         edge = np.concatenate(([0], edge))
     pad = np.full(8, len(data) - 80, dtype=np.int64)
     tokens = _Tokens(np.concatenate((edge[0::2], pad)), np.concatenate((edge[1::2], pad)))
-    left = left[left > 0]  # no room for wide loads before the first line
+    control = (layout.character < SPACE) & (layout.character != NEWLINE)
+    if control.any():  # tabs and worse: the exact path knows which are blanks
+        strange = np.searchsorted(layout.start, layout.place[control], side="right") - 1
+        strange = strange[layout.place[control] < layout.end[strange]]
+        left = np.setdiff1d(left, strange, assume_unique=False)
     stamped = data[layout.start[left] + (data[layout.start[left]] == SPACE)] == OPEN
     parts = []
     for lines, with_stamp in ((left[stamped], True), (left[~stamped], False)):

@@ -29,6 +29,8 @@ CHUNK_BYTES = 1 << 20
 """Text is read in pieces of this size: small enough for the cache, large enough for NumPy."""
 PAD = 160
 """Newlines after the valid bytes of a chunk, so that wide loads near the end stay inside the buffer."""
+LEAD = 16
+"""Newlines before them, for loads that end at a field."""
 LONGEST_LINE = 1 << 20
 """A "line" longer than this is junk: it is reported once and passed over."""
 
@@ -97,12 +99,15 @@ class Chunk:
         1-based number of the first line.
     unterminated
         The last line had no newline of its own: the file ends in mid-line.
+    buffer : uint8[LEAD + size + PAD]
+        What `data` is a view of: the same with newlines in front.
     """
 
     data: UInt8s
     size: int
     first_line: int
-    unterminated: bool = False
+    unterminated: bool
+    buffer: UInt8s
 
 
 def read_chunks(stream: BinaryIO, reading: Reading, size: int = CHUNK_BYTES) -> Iterator[Chunk]:
@@ -136,9 +141,9 @@ def read_chunks(stream: BinaryIO, reading: Reading, size: int = CHUNK_BYTES) -> 
             text, cut, skipping = text[first:], cut - first, False
             line += 1
         if cut:
-            body = text[:cut]
-            yield _chunk(body, line)
-            line += body.count(b"\n")
+            chunk = _chunk(text[:cut], line)
+            yield chunk
+            line += int(np.count_nonzero(chunk.data[:cut] == 10))
         if len(rest) > LONGEST_LINE or (skipping and rest):
             if not skipping:
                 reading.problems.add("line too long", reading.path, line, rest[:200])
@@ -146,10 +151,11 @@ def read_chunks(stream: BinaryIO, reading: Reading, size: int = CHUNK_BYTES) -> 
 
 
 def _chunk(text: bytes, line: int, *, unterminated: bool = False) -> Chunk:
-    data = np.empty(len(text) + PAD, dtype=np.uint8)
-    data[: len(text)] = np.frombuffer(text, dtype=np.uint8)
-    data[len(text) :] = 10
-    return Chunk(data, len(text), line, unterminated)
+    buffer = np.empty(LEAD + len(text) + PAD, dtype=np.uint8)
+    buffer[:LEAD] = 10
+    buffer[LEAD : LEAD + len(text)] = np.frombuffer(text, dtype=np.uint8)
+    buffer[LEAD + len(text) :] = 10
+    return Chunk(buffer[LEAD:], len(text), line, unterminated, buffer)
 
 
 def _plain(fault: BaseException) -> str:

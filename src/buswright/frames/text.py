@@ -34,7 +34,7 @@ _OVER_F = _every_byte(0x80 - 0x67)
 _BYTES = np.uint64(0x00FF00FF00FF00FF)
 _PAIRS = np.uint64(0x0000FFFF0000FFFF)
 _HALF = np.uint64(0x00000000FFFFFFFF)
-_TWO, _FOUR, _SIX, _EIGHT, _SIXTEEN, _THIRTY_TWO = (np.uint64(k) for k in (2, 4, 6, 8, 16, 32))
+_FOUR, _SIX, _EIGHT, _SIXTEEN, _THIRTY_TWO = (np.uint64(k) for k in (4, 6, 8, 16, 32))
 _NINE, _TEN, _HUNDRED, _TEN_THOUSAND = (np.uint64(k) for k in (9, 10, 100, 10_000))
 
 KEEP_FIRST: Words = np.array([(1 << (8 * n)) - 1 for n in range(8)] + [2**64 - 1], dtype=np.uint64)
@@ -43,9 +43,9 @@ ZERO_REST: Words = np.array([int(_ZEROS) & ~int(mask) for mask in KEEP_FIRST], d
 """Character zeros in all but the first n places."""
 
 
-def words(data: Bytes) -> Words:
-    """View bytes as overlapping little-endian words: item p holds the characters p..p+7."""
-    return np.ndarray(shape=(len(data) - 7,), dtype="<u8", buffer=data.data, strides=(1,))
+def words(data: Bytes, offset: int = 0) -> Words:
+    """View bytes as overlapping little-endian words: item p holds the characters from p + offset on."""
+    return np.ndarray(shape=(len(data) - 7 - offset,), dtype="<u8", buffer=data.data, offset=offset, strides=(1,))
 
 
 def pairs(data: Bytes) -> npt.NDArray[np.uint16]:
@@ -67,18 +67,19 @@ def last_characters(loaded: Words, count: Places) -> Words:
 def are_hex(loaded: Words) -> Bools:
     """Whether all eight characters are hexadecimal digits."""
     lower = loaded | _LOWER
-    digit = (lower + _FROM_0) & ~(lower + _OVER_9)
-    letter = (lower + _FROM_A) & ~(lower + _OVER_F)
-    good: Bools = ((digit | letter) & ~loaded & _HIGH_BITS) == _HIGH_BITS
-    # 0x10..0x19 would pass as digits once bit 5 is set: a digit must have it already.
-    bit_5_of_digits = (digit & _HIGH_BITS) >> _TWO
-    return good & ((loaded & bit_5_of_digits) == bit_5_of_digits)
+    good = (loaded + _FROM_0) & ~(loaded + _OVER_9)
+    good |= (lower + _FROM_A) & ~(lower + _OVER_F)
+    good &= ~loaded
+    good &= _HIGH_BITS
+    return np.equal(good, _HIGH_BITS)
 
 
 def are_decimal(loaded: Words) -> Bools:
     """Whether all eight characters are decimal digits."""
-    good: Bools = ((loaded + _FROM_0) & ~(loaded + _OVER_9) & ~loaded & _HIGH_BITS) == _HIGH_BITS
-    return good
+    good = (loaded + _FROM_0) & ~(loaded + _OVER_9)
+    good &= ~loaded
+    good &= _HIGH_BITS
+    return np.equal(good, _HIGH_BITS)
 
 
 def hex_bytes(loaded: Words) -> Words:
