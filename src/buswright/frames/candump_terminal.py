@@ -24,7 +24,7 @@ from buswright.frames.text import Bools, Bytes, Places, pair_table, pairs
 
 _WORTH_IT = 64
 """Fewer lines than this are read one by one sooner."""
-_BRACKET, _BRACKET_END, _X, _R, _T, _B, _E, _REMOTE = 91, 93, 88, 82, 84, 66, 69, 114
+_BRACKET, _BRACKET_END, _X, _R, _T, _B, _E, _DASH, _REMOTE = 91, 93, 88, 82, 84, 66, 69, 45, 114
 _PAIRS = pair_table()
 _IS_FD_LENGTH: Bools = np.zeros(100, dtype=np.bool_)
 _IS_FD_LENGTH[list(FD_LENGTHS)] = True
@@ -77,7 +77,7 @@ def _read(
     bracket = tokens.start[identifier + 1]
     two_digits = data[bracket + 3] == _BRACKET_END
     good = (data[bracket] == _BRACKET) & (two_digits | (data[bracket + 2] == _BRACKET_END))
-    good &= bracket < layout.end[lines]
+    good &= (bracket < layout.end[lines]) & (tokens.end[identifier + 1] == bracket + 3 + two_digits)
     columns = Columns.of_size(len(lines))
     if stamped:
         good &= data[stamp_end - 1] == CLOSE
@@ -96,12 +96,15 @@ def _read(
     columns.length = length
     columns.dlc = FD_CODE_OF_LENGTH[length]
     turn = data[tokens.start[name + 1]]
-    good &= ~told | (turn == _R) | (turn == _T)
+    brs, esi = data[tokens.start[name + 2]], data[tokens.start[name + 3]]
+    single = tokens.end[name + 3] - tokens.start[name + 2] == 3
+    dashes = ((brs == _B) | (brs == _DASH)) & ((esi == _E) | (esi == _DASH))
+    good &= ~told | (single & dashes & ((turn == _R) | (turn == _T)))
     columns.flags |= (told & (turn == _T)) * np.uint8(Flag.TRANSMITTED)
     fd = two_digits
     columns.flags |= fd * np.uint8(Flag.FD)
-    columns.flags |= (fd & told & (data[tokens.start[name + 2]] == _B)) * np.uint8(Flag.BRS)
-    columns.flags |= (fd & told & (data[tokens.start[name + 3]] == _E)) * np.uint8(Flag.ESI)
+    columns.flags |= (fd & told & (brs == _B)) * np.uint8(Flag.BRS)
+    columns.flags |= (fd & told & (esi == _E)) * np.uint8(Flag.ESI)
     behind = tokens.start[identifier + 2]
     good &= (data[behind] != _REMOTE) | (behind >= layout.end[lines])
     wide, whole = _payloads(data, behind, layout.end[lines], length)
