@@ -246,7 +246,7 @@ def _message(message: LibraryMessage, path: str, place: tuple[int, dict[int, int
         if any(converted.name == before.name for before in signals):
             name = next(f"{signal.name}_{n}" for n in range(2, 1000) if f"{signal.name}_{n}" not in taken)
             taken.add(name)
-            converted = replace(converted, name=name)
+            converted = replace(converted, name=name, renamed_from=signal.name)
         signals.append(converted)
     return Message(
         name=message.name,

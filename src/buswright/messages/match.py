@@ -64,6 +64,8 @@ class Group:
         J1939 source address; None for the rest.
     id, extended
         The identifier of frames without a message.
+    alias
+        What the message is called here, where another message of the bus has its name already.
     """
 
     kind: Kind
@@ -72,13 +74,18 @@ class Group:
     source: int | None = None
     id: int = 0
     extended: bool = False
+    alias: str = ""
 
     @property
     def name(self) -> str:
-        """The message's name, `message@SA` for J1939, the identifier where there is no message."""
+        """The message's name, `message@SA` for J1939, the identifier where there is no message.
+
+        A second message of the same name is called `name_identifier`: its columns must not hide the first one's.
+        """
         if self.message is None:
             return identifier_text(self.id, self.extended)
-        return self.message.name if self.source is None else f"{self.message.name}@{self.source:02X}"
+        name = self.alias or self.message.name
+        return name if self.source is None else f"{name}@{self.source:02X}"
 
 
 class Matcher:
@@ -203,7 +210,11 @@ class _Rules:
         self.by_parameter_group: dict[int, list[Message]] = {}
         for message in messages:
             self.exact[message.id, message.extended] = message
+        first: dict[str, Message] = {}
+        self.alias: dict[Message, str] = {}
         for message in self.exact.values():
+            if first.setdefault(message.name, message) is not message:
+                self.alias[message] = f"{message.name}_{message.identifier}"
             if message.protocol == J1939 and message.extended:
                 self.by_parameter_group.setdefault(parameter_group(message.id), []).append(message)
 
@@ -219,7 +230,7 @@ class _Rules:
         if message is None:
             return Group(Kind.UNMATCHED, bus, id=identifier, extended=extended)
         source = identifier & 0xFF if message.protocol == J1939 and extended else None
-        return Group(Kind.MESSAGE, bus, message, source)
+        return Group(Kind.MESSAGE, bus, message, source, alias=self.alias.get(message, ""))
 
 
 def parameter_group(identifier: int) -> int:

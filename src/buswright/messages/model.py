@@ -56,6 +56,8 @@ class Signal:
         J1939 suspect parameter number.
     line
         1-based line in the file; 0 where unknown.
+    renamed_from
+        Its name in the file, where an earlier signal of the message has that name already.
     """
 
     name: str
@@ -80,6 +82,7 @@ class Signal:
     spn: int | None = None
     attributes: Mapping[str, object] = field(default_factory=_nothing, hash=False)
     line: int = 0
+    renamed_from: str = ""
 
     @property
     def first_bit(self) -> int:
