@@ -87,6 +87,12 @@ def segment_starts(time_ns: Int64s) -> Int64s:
     return np.concatenate(([0], back)).astype(np.int64) if len(time_ns) else np.zeros(0, dtype=np.int64)
 
 
+def unusable(quality: UInt16s) -> Bools:
+    """Tell where a quality column carries a bit of `BAD`; bool[n]."""
+    bad: Bools = (quality & _BAD_BITS) != 0
+    return bad
+
+
 def worst(*columns: UInt16s | None) -> UInt16s | None:
     """Join quality columns of one time base: all their objections; None where no column has any."""
     present = [column for column in columns if column is not None]
@@ -189,7 +195,7 @@ class Series:
         """Samples that may be computed with: a finite value and no bit of `BAD`; bool[n]."""
         usable = np.isfinite(self.value)
         if self.quality is not None:
-            usable &= (self.quality & _BAD_BITS) == 0
+            usable &= ~unusable(self.quality)
         return usable
 
     @property
@@ -197,7 +203,7 @@ class Series:
         """The values with NaN for every unusable sample; float64[n], `value` itself when nothing is objected to."""
         if self.quality is None:
             return self.value
-        return np.where((self.quality & _BAD_BITS) == 0, self.value, np.nan)
+        return np.where(unusable(self.quality), np.nan, self.value)
 
     @property
     def rate_hz(self) -> float:

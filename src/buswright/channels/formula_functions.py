@@ -1,0 +1,139 @@
+"""The functions of formulas that look at more than one sample: series in, series on the same time base out.
+
+None of them looks across a gap or a segment, and none makes quality better than that of the samples it rests on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from buswright.channels.filters import low_pass as low_pass_column
+from buswright.channels.filters import slope
+from buswright.channels.resample import align
+from buswright.channels.runs import RegularGrid, regular_grid, run_starts, segment_of_rows
+from buswright.channels.series import BAD, Floats, Quality, Series, UInt16s
+
+SLOPE_REACH = 2
+"""Samples on either side that a rate of change rests on."""
+
+
+def rate_of_change(series: Series) -> Series:
+    """Change per second: Savitzky-Golay, second order over five points, on the nominal time grid; float64[n].
+
+    The grid is the sender's own period, not the times of arrival: 1 ms of jitter at 200 Hz would be 20 % of error.
+    Lost frames within a run are bridged by a straight line. It needs two samples in a run, and one alone is NaN.
+    """
+    grid = regular_grid(series)
+    column = slope(grid.spread(series.value[grid.rows]), grid.starts) / grid.step_s
+    return replace(
+        series,
+        value=grid.gather(column, len(series)),
+        quality=_quality_around(series, grid, SLOPE_REACH),
+        kind="continuous",
+    )
+
+
+def low_pass(series: Series, hz: float) -> Series:
+    """Take out what is faster than `hz` (where half of the amplitude is left), without delay; float64[n].
+
+    A symmetric windowed sinc, 70 dB down from 1.25 hz on. At half the sample rate and above nothing is taken out.
+    """
+    grid = regular_grid(series)
+    cutoff = hz * grid.step_s
+    if not cutoff < 0.5:
+        return replace(series, kind="continuous")
+    column = low_pass_column(grid.spread(series.value[grid.rows]), grid.starts, cutoff)
+    return replace(
+        series,
+        value=grid.gather(column, len(series)),
+        quality=_quality_around(series, grid, int(np.ceil(0.5 / cutoff))),
+        kind="continuous",
+        effective_hz=min(2 * hz, effective_hz(series)),
+    )
+
+
+def accumulate(series: Series) -> Series:
+    """Integral over time by trapezoids, in unit times second; float64[n].
+
+    It starts at zero, adds nothing for the time of a gap, and starts again with a new segment. What it rests on
+    stays with it: after a gap every later value carries AFTER_GAP, after a bridged unusable sample INTERPOLATED,
+    and so do doubts about the samples summed up.
+    """
+    rows = np.flatnonzero(series.valid)
+    segment = segment_of_rows(series)[rows]
+    time_ns, value = series.time_ns[rows], series.value[rows]
+    total = np.full(len(series), np.nan)
+    if not len(rows):
+        return replace(series, value=total, kind="continuous")
+    starts = run_starts(time_ns, segment, series.step_s())
+    added = np.zeros(len(rows))
+    added[1:] = 0.5 * (value[1:] + value[:-1]) * (np.diff(time_ns) * 1e-9)
+    added[starts] = 0.0
+    running = np.cumsum(added)
+    first = np.flatnonzero(np.diff(segment, prepend=-1))
+    total[rows] = running - np.repeat(running[first], np.diff(np.append(first, len(rows))))
+    doubts = np.zeros(len(rows), np.uint16) if series.quality is None else series.quality[rows] & ~np.uint16(BAD)
+    doubts[1:] |= np.where(np.diff(rows) > 1, np.uint16(Quality.INTERPOLATED), np.uint16(0))
+    doubts[starts] = doubts[starts] & ~np.uint16(Quality.INTERPOLATED) | np.uint16(Quality.AFTER_GAP)
+    doubts[first] &= ~np.uint16(Quality.AFTER_GAP)
+    for start, stop in zip(first, np.append(first[1:], len(rows)), strict=True):
+        doubts[start:stop] = np.bitwise_or.accumulate(doubts[start:stop])
+    quality = np.zeros(len(series), np.uint16) if series.quality is None else series.quality.copy()
+    quality[rows] |= doubts
+    return replace(series, value=total, quality=_or_none(quality), kind="continuous")
+
+
+def lagged(series: Series, seconds: float) -> Series:
+    """Return the series as it was `seconds` before (as it will be, if negative), at its own times.
+
+    Values between samples are interpolated (states held); before the first sample there is none.
+    """
+    moved = replace(series, time_ns=series.time_ns + round(seconds * 1e9))
+    value, quality = align(moved, series.time_ns, series.segments)
+    return replace(series, value=value, quality=quality)
+
+
+def keep_last(series: Series) -> Series:
+    """Fill in the last usable value of the segment where there is none.
+
+    A filled sample is INTERPOLATED and keeps what was objected to: a broken wire stays a broken wire.
+    """
+    valid = series.valid
+    last = np.maximum.accumulate(np.where(valid, np.arange(len(series)), -1))
+    segment = segment_of_rows(series)
+    filled = ~valid & (last >= 0)
+    filled[filled] = segment[last[filled]] == segment[filled]
+    if not filled.any():
+        return series
+    value = series.value.copy()
+    value[filled] = value[last[filled]]
+    quality = np.zeros(len(series), np.uint16) if series.quality is None else series.quality.copy()
+    quality[filled] |= quality[last[filled]] | np.uint16(Quality.INTERPOLATED)
+    return replace(series, value=value, quality=quality)
+
+
+def effective_hz(series: Series) -> float:
+    """Return the rate of new information; infinite where nothing is known of it."""
+    if series.effective_hz is not None:
+        return series.effective_hz
+    step = series.step_s()
+    return 1.0 / step if step > 0 else float("inf")
+
+
+def _quality_around(series: Series, grid: RegularGrid, reach: int) -> UInt16s | None:
+    if series.quality is None and grid.size == len(grid.rows):
+        return None
+    quality = np.zeros(len(series), np.uint16) if series.quality is None else series.quality
+    return _or_none(grid.around(quality, reach))
+
+
+def _or_none(quality: UInt16s) -> UInt16s | None:
+    return quality if quality.any() else None
+
+
+def no_value(value: Floats) -> Floats:
+    """Turn infinities (a division by zero, an overflow) into NaN, in place."""
+    value[~np.isfinite(value)] = np.nan
+    return value
