@@ -20,7 +20,7 @@ from buswright.frames.reading import Chunk, Columns, Format, Reading, Rows, inte
 from buswright.frames.table import Clock, Event, Flag, Frames
 from buswright.frames.text import Places
 
-BATCH_FRAMES = 500_000
+BATCH_FRAMES = 250_000
 """Frames per batch: large enough to spread the cost of a batch, small enough to stay near the cache."""
 
 

@@ -142,6 +142,14 @@ class Frames:
             long_payload=self.long_payload[lo:hi],
         )
 
+    def pieces(self, size: int) -> Iterator[Frames]:
+        """Yield the batch in slices of at most `size` frames; a batch that fits is given as it is."""
+        if len(self) <= size:
+            yield self
+            return
+        for start in range(0, len(self), size):
+            yield self.slice(start, min(start + size, len(self)))
+
     def whole_payload(self) -> UInt8s:
         """All payloads as uint8[n, 64], zero-padded; for small batches and tests."""
         wide = np.zeros((len(self), 64), dtype=np.uint8)

@@ -1,0 +1,5 @@
+"""`python -m buswright`."""
+
+from buswright.cli.main import entry
+
+entry()

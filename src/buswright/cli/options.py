@@ -1,0 +1,163 @@
+"""Options that commands share, and what they mean."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from buswright.errors import UserError
+
+if TYPE_CHECKING:
+    from buswright.frames.capture import Capture
+    from buswright.frames.table import Frames
+    from buswright.frames.window import Window
+    from buswright.messages.decode import Decoder
+    from buswright.messages.match import Databases
+    from buswright.messages.selection import SignalSelection
+
+
+def add_source(parser: argparse.ArgumentParser) -> None:
+    """SOURCE and how to read it."""
+    parser.add_argument(
+        "source",
+        nargs="+",
+        metavar="SOURCE",
+        help="a capture file, several, or a folder of them (merged by time); candump, ASC, or what python-can reads, "
+        "plain or compressed",
+    )
+    parser.add_argument(
+        "--bus",
+        action="append",
+        default=[],
+        metavar="NAME=INTERFACE",
+        help="call the bus on this interface NAME, e.g. chassis=can1; may be repeated",
+    )
+    parser.add_argument(
+        "--timezone",
+        default="UTC",
+        metavar="ZONE",
+        help="zone of dates that a capture writes without one: UTC (default), local, +02:00, Europe/Vienna",
+    )
+
+
+def add_window(parser: argparse.ArgumentParser) -> None:
+    """--from and --to."""
+    parser.add_argument("--from", dest="start", metavar="TIME", help="seconds from the first frame, or ISO 8601")
+    parser.add_argument("--to", dest="stop", metavar="TIME", help="the same; included")
+
+
+def add_databases(parser: argparse.ArgumentParser) -> None:
+    """--dbc."""
+    parser.add_argument(
+        "--dbc",
+        action="append",
+        default=[],
+        metavar="[BUS=]FILE",
+        help="a database (DBC, KCD, SYM, ARXML) for every bus, or for one: chassis=chassis.dbc; may be repeated",
+    )
+
+
+def add_json(parser: argparse.ArgumentParser) -> None:
+    """--json."""
+    parser.add_argument(
+        "--json", action="store_true", help="print the result as JSON, with its schema's name at the top"
+    )
+
+
+def add_output(parser: argparse.ArgumentParser, text: str) -> None:
+    """--out and --force."""
+    parser.add_argument("--out", required=True, metavar="PATH", help=text)
+    parser.add_argument("--force", action="store_true", help="overwrite what is there")
+
+
+def claim_output(path: Path, *, force: bool) -> None:
+    """Refuse to overwrite a file unless forced; make its folder.
+
+    Raises
+    ------
+    UserError
+        It is there, or its folder can't be made.
+    """
+    if path.exists() and not force:
+        raise UserError(f"{path}: is there already", hint="--force overwrites it, or choose another --out")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise UserError(
+            f"{path.parent}: can't make this folder: {fault.strerror}", hint="choose another --out"
+        ) from None
+
+
+def bus_names(options: argparse.Namespace) -> dict[str, str]:
+    """Interface to bus name, from --bus.
+
+    Raises
+    ------
+    UserError
+        An entry has no "=".
+    """
+    names = {}
+    for item in options.bus:
+        name, equals, interface = item.partition("=")
+        if not (name and equals and interface):
+            raise UserError(f"--bus {item}: wants NAME=INTERFACE", hint="for example --bus chassis=can1")
+        names[interface] = name
+    return names
+
+
+def window(options: argparse.Namespace) -> Window:
+    """--from and --to as a window."""
+    from buswright.frames.window import Moment, Window
+
+    ends = [
+        Moment.parse(text, timezone=options.timezone) if text is not None else None
+        for text in (options.start, options.stop)
+    ]
+    return Window(*ends)
+
+
+def load_databases(options: argparse.Namespace) -> Databases:
+    """Load the databases of --dbc, by bus name; "*" stands for every bus."""
+    from buswright.messages.database import load_database
+    from buswright.messages.match import EVERY_BUS
+
+    bound: dict[str, list[object]] = {}
+    for item in options.dbc:
+        name, equals, path = item.partition("=")
+        if equals and not Path(item).exists():
+            bound.setdefault(name, []).append(load_database(path))
+        else:
+            bound.setdefault(EVERY_BUS, []).append(load_database(item))
+    return bound  # type: ignore[return-value]
+
+
+@dataclass
+class Source:
+    """A capture as the options describe it: opened, windowed, with progress shown."""
+
+    capture: Capture
+    window: Window
+    names: dict[str, str]
+
+    @classmethod
+    def of(cls, options: argparse.Namespace) -> Source:
+        """Open the SOURCE of a command."""
+        from buswright.frames.capture import open_capture
+        from buswright.frames.window import Window
+
+        capture = open_capture(options.source, timezone=options.timezone)
+        return cls(capture, window(options) if hasattr(options, "start") else Window(), bus_names(options))
+
+    def __iter__(self) -> Iterator[Frames]:
+        from buswright.cli.progress import shown
+
+        return self.window.cut(shown(self.capture), self.capture.clock)
+
+    def decoder(self, databases: Databases, select: SignalSelection | None = None) -> Decoder:
+        """Make a decoder that knows the bus names."""
+        from buswright.messages.decode import Decoder
+
+        return Decoder(databases, select=select, bus_names=self.names)

@@ -1,0 +1,124 @@
+"""Moments and spans of a capture as a user writes them: seconds from the first frame, or ISO 8601."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+
+from buswright.errors import UserError
+from buswright.frames.table import Clock, Flag, Frames
+from buswright.frames.zones import epoch_seconds
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """A point of time in a capture.
+
+    Attributes
+    ----------
+    relative_ns
+        Nanoseconds from the first frame, or None.
+    epoch_ns
+        Nanoseconds since 1970-01-01 UTC, or None.
+    text
+        As the user wrote it.
+    """
+
+    relative_ns: int | None
+    epoch_ns: int | None
+    text: str
+
+    @classmethod
+    def parse(cls, text: str, *, timezone: str = "UTC") -> Moment:
+        """Parse a number of seconds or an ISO 8601 time; a time without a zone gets `timezone`.
+
+        Raises
+        ------
+        UserError
+            It is neither.
+        """
+        try:
+            whole, _, fraction = text.strip().partition(".")
+            if whole.lstrip("-").isdigit() and (fraction.isdigit() or not fraction):
+                sign = -1 if whole.startswith("-") else 1
+                return cls(int(whole or 0) * 10**9 + sign * int(fraction[:9].ljust(9, "0") or 0), None, text)
+            moment = datetime.fromisoformat(text.strip())
+        except ValueError:
+            raise UserError(
+                f"{text!r} is no time", hint="give seconds from the first frame (12.5) or 2026-11-24T10:30:00"
+            ) from None
+        if moment.tzinfo is None:
+            seconds = epoch_seconds(moment, timezone)
+        else:
+            seconds = (moment - datetime.fromisoformat("1970-01-01T00:00:00+00:00")) // _SECOND
+        return cls(None, seconds * 10**9 + moment.microsecond * 1000, text)
+
+    def on(self, first_ns: int, clock: Clock) -> int:
+        """Return the moment on a capture's clock, in nanoseconds.
+
+        Raises
+        ------
+        UserError
+            An absolute time was asked of a capture that has none.
+        """
+        if self.relative_ns is not None:
+            return first_ns + self.relative_ns
+        assert self.epoch_ns is not None
+        if clock.origin != "epoch":
+            raise UserError(f"{self.text}: this capture has no absolute time", hint="give seconds from the first frame")
+        return self.epoch_ns
+
+
+_SECOND = datetime(1970, 1, 1, 0, 0, 1) - datetime(1970, 1, 1)  # noqa: DTZ001  (a difference has no zone)
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A span of a capture, both ends included; None is open."""
+
+    start: Moment | None = None
+    stop: Moment | None = None
+
+    def __bool__(self) -> bool:
+        return self.start is not None or self.stop is not None
+
+    def cut(self, batches: Iterable[Frames], clock: Clock) -> Iterator[Frames]:
+        """Yield what lies inside. Ends early once every frame of a whole batch lies a second behind the end.
+
+        Untimed frames are kept only by an open window.
+        """
+        low: int | None = None
+        high: int | None = None
+        resolved = False
+        for frames in batches:
+            if not self:
+                yield frames
+                continue
+            timed = ~frames.has(Flag.UNTIMED)
+            if not timed.any():
+                continue
+            if not resolved:
+                first = int(frames.time_ns[timed.argmax()])
+                low = self.start.on(first, clock) if self.start else None
+                high = self.stop.on(first, clock) if self.stop else None
+                if low is not None and high is not None and low > high:
+                    raise UserError(
+                        f"--from {self.start.text if self.start else ''} lies behind "
+                        f"--to {self.stop.text if self.stop else ''}",
+                        hint="swap the two",
+                    )
+                resolved = True
+            inside = timed
+            if low is not None:
+                inside = inside & (frames.time_ns >= low)
+            if high is not None:
+                inside = inside & (frames.time_ns <= high)
+            if inside.all():
+                yield frames
+            elif inside.any():
+                yield frames.take(np.flatnonzero(inside))
+            elif high is not None and int(frames.time_ns[timed].min()) > high + 1_000_000_000:
+                return

@@ -1,0 +1,209 @@
+"""What a capture contains, as text and as JSON."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+
+from buswright.frames.capture import Capture
+from buswright.frames.table import Flag, Frames, Problems
+from buswright.frames.tally import Identifier, Tally
+from buswright.messages.match import Kind, Matcher
+from buswright.report.text import count, table
+
+SCHEMA = "buswright.contents/1"
+
+
+@dataclass(frozen=True, slots=True)
+class Contents:
+    """What `contents` shows.
+
+    Attributes
+    ----------
+    identifiers
+        Pairs of an identifier and its message's name (None: no database knows it, or none was given).
+    names
+        Interface to bus name.
+    """
+
+    capture: Capture
+    frames: int
+    first_ns: int | None
+    last_ns: int | None
+    identifiers: tuple[tuple[Identifier, str | None], ...]
+    names: dict[str, str]
+    with_database: bool
+
+    @property
+    def duration_s(self) -> float | None:
+        """Seconds from the first frame to the last."""
+        if self.first_ns is None or self.last_ns is None:
+            return None
+        return (self.last_ns - self.first_ns) / 1e9
+
+    @property
+    def unmatched_frames(self) -> int:
+        """Data frames that no database knows."""
+        return sum(entry.count for entry, message in self.identifiers if entry.kind == "data" and message is None)
+
+
+def contents_of(capture: Capture, tally: Tally, *, names: dict[str, str], matcher: Matcher | None) -> Contents:
+    """Join what was counted with the messages that a database knows."""
+    identifiers = tally.identifiers
+    messages: list[str | None] = [None] * len(identifiers)
+    if matcher is not None and identifiers:
+        codes = matcher.match(_one_of_each(identifiers))
+        groups = [matcher.groups[code] for code in codes.tolist()]
+        messages = [group.name if group.kind is Kind.MESSAGE else None for group in groups]
+    return Contents(
+        capture,
+        tally.frames,
+        tally.first_ns,
+        tally.last_ns,
+        tuple(zip(identifiers, messages, strict=True)),
+        names,
+        matcher is not None,
+    )
+
+
+def _one_of_each(identifiers: tuple[Identifier, ...]) -> Frames:
+    buses = tuple(dict.fromkeys(entry.bus for entry in identifiers))
+    flags = [
+        (Flag.EXTENDED if entry.extended else 0)
+        | {"data": 0, "remote": Flag.REMOTE, "error": Flag.ERROR}[entry.kind]
+        | (Flag.FD if entry.fd else 0)
+        for entry in identifiers
+    ]
+    n = len(identifiers)
+    return Frames(
+        np.zeros(n, dtype=np.int64),
+        np.array([buses.index(entry.bus) for entry in identifiers], dtype=np.uint8),
+        np.array([entry.id for entry in identifiers], dtype=np.uint32),
+        np.array(flags, dtype=np.uint8),
+        np.zeros(n, dtype=np.uint8),
+        np.zeros(n, dtype=np.uint8),
+        np.zeros((n, 8), dtype=np.uint8),
+        buses,
+    )
+
+
+def moment(time_ns: int | None, origin: str) -> str:
+    """Write a time stamp: ISO 8601 for epoch time, seconds otherwise."""
+    if time_ns is None:
+        return "no time"
+    if origin != "epoch":
+        return f"{time_ns / 1e9:.6f} s"
+    return (
+        (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=time_ns // 1000)).isoformat().replace("+00:00", "Z")
+    )
+
+
+def problem_lines(problems: Problems) -> list[str]:
+    """Say every problem, most frequent first; nothing for none."""
+    return [str(problem) for problem in sorted(problems, key=lambda problem: -problem.count)]
+
+
+def render_text(contents: Contents) -> str:
+    """Write the page that `contents` prints."""
+    capture, clock = contents.capture, contents.capture.clock
+    lines = [
+        f"{', '.join(str(path) for path in capture.paths)}  ({capture.format}, {count(capture.size, 'byte')})",
+        f"  frames    {contents.frames:,}",
+        f"  first     {moment(contents.first_ns, clock.origin)}",
+    ]
+    if contents.duration_s is not None:
+        lines.append(f"  duration  {contents.duration_s:.3f} s")
+    origin = {"epoch": "absolute", "capture": "counted from the capture's start", "none": "no time stamps"}[
+        clock.origin
+    ]
+    zone = f", dates taken as {clock.timezone}" if clock.timezone else ""
+    lines.append(f"  clock     {origin}, {_step(clock.resolution_ns)}, stamped by: {clock.source}{zone}")
+    lines += [f"  {key:9s} {value}" for key, value in capture.metadata.items()]
+    if capture.events:
+        kinds: dict[str, int] = {}
+        for event in capture.events:
+            kinds[event.kind] = kinds.get(event.kind, 0) + 1
+        lines.append("  events    " + ", ".join(f"{kind} {number}" for kind, number in kinds.items()))
+    problems = problem_lines(capture.problems)
+    lines.append(f"  problems  {(len(problems) and count(len(capture.problems), 'line')) or 'none'}")
+    lines += [f"            {line}" for line in problems]
+    for bus in dict.fromkeys(entry.bus for entry, _ in contents.identifiers):
+        lines += ["", _bus_heading(contents, bus)]
+        rows = [_row(entry, message) for entry, message in contents.identifiers if entry.bus == bus]
+        heads = ["ID", "message", "frames", "per second", "bytes", ""]
+        lines += table(heads, rows, right=(2, 3))
+    if contents.with_database:
+        lines += ["", f"{contents.unmatched_frames:,} frames that no database knows"]
+    return "\n".join(lines)
+
+
+def _bus_heading(contents: Contents, bus: str) -> str:
+    entries = [entry for entry, _ in contents.identifiers if entry.bus == bus]
+    name = contents.names.get(bus)
+    called = f"bus {name} (interface {bus})" if name else f"interface {bus}"
+    return f"{called}: {sum(entry.count for entry in entries):,} frames, {count(len(entries), 'identifier')}"
+
+
+def _row(entry: Identifier, message: str | None) -> list[str]:
+    rate = "" if entry.rate_hz is None else f"{entry.rate_hz:.2f}"
+    kind = " ".join(word for word in ("FD" if entry.fd else "", entry.kind if entry.kind != "data" else "") if word)
+    return [entry.text, message or "–", f"{entry.count:,}", rate, "/".join(map(str, entry.lengths)), kind]
+
+
+def _step(resolution_ns: int) -> str:
+    if resolution_ns == 0:
+        return "no resolution"
+    return f"{resolution_ns // 1000} µs steps" if resolution_ns >= 1000 else f"{resolution_ns} ns steps"
+
+
+def render_json(contents: Contents) -> dict[str, Any]:
+    """Return the document that `contents --json` prints; its schema is contents.schema.json beside this file."""
+    capture, clock = contents.capture, contents.capture.clock
+    return {
+        "schema": SCHEMA,
+        "files": [str(path) for path in capture.paths],
+        "format": capture.format,
+        "bytes": capture.size,
+        "frames": contents.frames,
+        "first_ns": contents.first_ns,
+        "last_ns": contents.last_ns,
+        "clock": {
+            "origin": clock.origin,
+            "source": clock.source,
+            "resolution_ns": clock.resolution_ns,
+            "timezone": clock.timezone,
+        },
+        "metadata": capture.metadata,
+        "events": [
+            {"time_ns": e.time_ns, "bus": e.bus, "kind": e.kind, "values": dict(e.values), "text": e.text}
+            for e in capture.events[:1000]
+        ],
+        "event_count": len(capture.events),
+        "problems": problems_json(capture.problems),
+        "identifiers": [
+            {
+                "interface": entry.bus,
+                "bus": contents.names.get(entry.bus, entry.bus),
+                "id": entry.text,
+                "extended": entry.extended,
+                "kind": entry.kind,
+                "fd": entry.fd,
+                "message": message,
+                "frames": entry.count,
+                "rate_hz": entry.rate_hz,
+                "lengths": list(entry.lengths),
+                "first_ns": entry.first_ns,
+                "last_ns": entry.last_ns,
+            }
+            for entry, message in contents.identifiers
+        ],
+        "unmatched_frames": contents.unmatched_frames if contents.with_database else None,
+    }
+
+
+def problems_json(problems: Problems) -> list[dict[str, Any]]:
+    """Return problems as plain data."""
+    return [{"reason": p.reason, "count": p.count, "path": p.path, "line": p.line, "text": p.text} for p in problems]

@@ -1,0 +1,101 @@
+"""What a decode run did: files, rows, and every frame accounted for; as text and as JSON."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from buswright.frames.table import Problems
+from buswright.messages.decode import Counts
+from buswright.report.contents import problem_lines, problems_json
+from buswright.report.text import count
+
+SCHEMA = "buswright.decode/1"
+
+
+@dataclass(frozen=True, slots=True)
+class Decoding:
+    """The result of `decode`.
+
+    Attributes
+    ----------
+    files
+        Paths written, by message or channel name.
+    rows, values
+        Written.
+    counts
+        What became of every frame.
+    unused
+        Selection patterns that fitted nothing.
+    """
+
+    files: dict[str, Path]
+    rows: int
+    values: int
+    counts: Counts
+    problems: Problems
+    unused: tuple[str, ...] = ()
+
+
+def render_text(decoding: Decoding) -> str:
+    """Write the summary that `decode` prints."""
+    counts = decoding.counts
+    folders = {path.parent for path in decoding.files.values()}
+    place = (
+        str(next(iter(decoding.files.values()))) if len(decoding.files) == 1 else ", ".join(map(str, sorted(folders)))
+    )
+    lines = [
+        f"{count(len(decoding.files), 'file')} written to {place or 'nowhere'}" if decoding.files else "no file written"
+    ]
+    lines.append(f"{count(decoding.values, 'value')} in {count(decoding.rows, 'row')}")
+    lines.append(f"{count(counts.frames, 'frame')} read, {counts.decoded:,} decoded")
+    for number, text in (
+        (counts.not_selected, "of messages that were not selected"),
+        (sum(counts.unmatched.values()) + counts.unlisted, "that no database knows"),
+        (counts.errors, "error frames"),
+        (counts.remotes, "remote frames"),
+        (sum(counts.transport.values()), "parts of J1939 multi-packet transfers, not put together"),
+    ):
+        if number:
+            lines.append(f"  {number:,} {text}")
+    if counts.unmatched:
+        most = sorted(counts.unmatched.items(), key=lambda item: -item[1])
+        shown = ", ".join(f"{bus}/{name} {number:,}" for (bus, name), number in most[:8])
+        lines.append(f"  unknown: {shown}{', …' if len(most) > 8 else ''}")
+    for text, table in (
+        ("short frames", counts.short),
+        ("frames longer than the database says", counts.long),
+        ("undefined multiplexer values", counts.undefined_mux),
+    ):
+        for name, number in table.items():
+            lines.append(f"  {text}: {name} {number:,}")
+    lines += [f"  problem: {line}" for line in problem_lines(decoding.problems)]
+    lines += [f"  --select {pattern}: fits nothing here" for pattern in decoding.unused]
+    return "\n".join(lines)
+
+
+def render_json(decoding: Decoding) -> dict[str, Any]:
+    """Return the document that `decode --json` prints; its schema is decode.schema.json beside this file."""
+    counts = decoding.counts
+    return {
+        "schema": SCHEMA,
+        "files": {name: str(path) for name, path in decoding.files.items()},
+        "rows": decoding.rows,
+        "values": decoding.values,
+        "frames": {
+            "read": counts.frames,
+            "decoded": counts.decoded,
+            "not_selected": counts.not_selected,
+            "unmatched": sum(counts.unmatched.values()) + counts.unlisted,
+            "errors": counts.errors,
+            "remotes": counts.remotes,
+            "transport": sum(counts.transport.values()),
+        },
+        "unmatched": [{"bus": bus, "id": name, "frames": number} for (bus, name), number in counts.unmatched.items()],
+        "short": counts.short,
+        "long": counts.long,
+        "undefined_mux": counts.undefined_mux,
+        "problems": problems_json(decoding.problems),
+        "unused_patterns": list(decoding.unused),
+    }

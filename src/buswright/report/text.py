@@ -1,0 +1,23 @@
+"""Plain text: counts with their noun, and tables whose columns line up."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+
+def count(number: int, noun: str) -> str:
+    """Write "1 line", "2,000 lines"."""
+    return f"{number:,} {noun}{'' if number == 1 else 's'}"
+
+
+def table(heads: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequence[int] = ()) -> list[str]:
+    """Lay out rows under heads, two blanks between columns; columns in `right` stand to the right."""
+    every = [list(heads), *(list(row) for row in rows)]
+    widths = [max(len(row[k]) for row in every) for k in range(len(heads))]
+    lines = []
+    for row in every:
+        cells = [
+            cell.rjust(w) if k in right else cell.ljust(w) for k, (cell, w) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append(("  " + "  ".join(cells)).rstrip())
+    return lines
