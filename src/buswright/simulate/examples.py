@@ -1,0 +1,55 @@
+"""Writes the example files: the car's databases, its car file, and two short captures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from io import BytesIO
+from pathlib import Path
+from types import MappingProxyType
+
+from buswright.frames.write import write_candump
+from buswright.frames.write_asc import write_asc
+
+from .databases import wrenfell_databases
+from .run import simulate_run
+
+RUN_S = 26.0
+"""Key-on, start, staging, and the first half-dozen corners of the climb."""
+
+KEY_ON_S = 5.0
+
+
+def run_log() -> bytes:
+    """Return the beginning of a climb as candump text."""
+    stream = BytesIO()
+    write_candump(simulate_run(RUN_S), stream)
+    return stream.getvalue()
+
+
+def key_on_log() -> bytes:
+    """Return a few seconds of ignition on and engine off, in the morning, as ASC text."""
+    stream = BytesIO()
+    write_asc(simulate_run(KEY_ON_S, seed=2, scenario="key-on"), stream)
+    return stream.getvalue()
+
+
+CAPTURES: Mapping[str, Callable[[], bytes]] = MappingProxyType(
+    {"captures/wrenfell_run.log": run_log, "captures/wrenfell_keyon.asc": key_on_log}
+)
+
+
+def example_files() -> dict[str, bytes]:
+    """Return every example file by its path in the project."""
+    databases = {f"dbc_examples/{name}": content for name, content in wrenfell_databases().items()}
+    return databases | {path: make() for path, make in CAPTURES.items()}
+
+
+def write_example_files(folder: Path) -> list[Path]:
+    """Write the example files below a folder, replacing older ones; return their paths."""
+    paths = []
+    for name, content in example_files().items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(content)
+        paths.append(path)
+    return paths

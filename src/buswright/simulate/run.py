@@ -1,0 +1,137 @@
+"""A day on the hill as it is seen on the wire: batches of frames of both buses, for as long as wanted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from types import MappingProxyType
+
+import numpy as np
+
+from buswright.frames.table import Frames
+
+from . import car
+from .arbitration import Rows
+from .bus import BLOCK_S, Sent, UInt8s, Wire, wide_payload
+from .hill import Floats
+from .physics import Cycle, simulate_cycle, start
+from .story import CYCLE_S, RATE, Scenario
+
+START_EPOCH_NS = 1_775_901_600_000_000_000
+"""2026-04-11 10:00:00 UTC, the morning of the invented meeting."""
+
+START_EPOCH_NS = 1_775_901_600_000_000_000
+"""2026-04-11 10:00:00 UTC, the morning of the invented meeting."""
+
+
+def simulate_run(
+    seconds: float,
+    seed: int = 1,
+    *,
+    start_epoch_ns: int = START_EPOCH_NS,
+    fd: bool = False,
+    scenario: Scenario = "hill-climb",
+) -> Iterator[Frames]:
+    """Drive the Wrenfell and record both of its buses.
+
+    The same arguments always give the same frames, and a longer run begins with the shorter one.
+
+    Parameters
+    ----------
+    seconds
+        Length of the run from key-on; hours are made of one climb after the other.
+    seed
+        Chooses the noise and the small differences between runs.
+    start_epoch_ns
+        Time of key-on, nanoseconds since 1970.
+    fd
+        The variant with a CAN FD message on the chassis bus.
+    scenario
+        "hill-climb", or "key-on": a cold car with the ignition on and the engine off.
+
+    Yields
+    ------
+    Frames
+        In order of time; buses "can0" (engine) and "can1" (chassis). Stamps mark the end of a frame.
+    """
+    wires = [Wire(bus, fd) for bus in car.buses(fd=fd)]
+    recorder = Recorder(tuple(wire.bus.interface for wire in wires), start_epoch_ns)
+    blocks = -(-seconds // BLOCK_S)
+    block = 0
+    for cycle in cycles(seed, scenario):
+        for _ in range(CYCLE_S // BLOCK_S):
+            if block >= blocks:
+                return
+            last = block + 1 >= blocks
+            sent = [wire.block(cycle, block, seed, start_epoch_ns, last=last) for wire in wires]
+            frames = recorder.take(sent, until_ns=round(seconds * 1e9) if last else None)
+            block += 1
+            if len(frames):
+                yield frames
+
+
+class Recorder:
+    """Merges the frames of several buses by time."""
+
+    def __init__(self, interfaces: tuple[str, ...], epoch_ns: int) -> None:
+        self.interfaces = interfaces
+        self.epoch_ns = epoch_ns
+        self._held: list[Sent] | None = None
+
+    def take(self, sent: list[Sent], until_ns: int | None = None) -> Frames:
+        """Return the frames up to where all buses are complete, or up to `until_ns` at the end of a run."""
+        if self._held is not None:
+            sent = [new.after(old) for new, old in zip(sent, self._held, strict=True)]
+        edge = min(one.horizon_ns for one in sent) if until_ns is None else until_ns
+        ready, self._held = map(list, zip(*(one.split(edge) for one in sent), strict=True))
+        time_ns = np.concatenate([one.time_ns for one in ready])
+        order = np.argsort(time_ns, kind="stable")
+        bus = np.repeat(np.arange(len(ready), dtype=np.uint8), [len(one.time_ns) for one in ready])
+        length = np.concatenate([one.length for one in ready])[order]
+        payload = np.concatenate([wide_payload(one.payload, 8) for one in ready])[order]
+        long_row = np.flatnonzero(length > 8).astype(np.int32)
+        return Frames(
+            time_ns=time_ns[order] + self.epoch_ns,
+            bus=bus[order],
+            id=np.concatenate([one.id for one in ready])[order],
+            flags=np.concatenate([one.flags for one in ready])[order],
+            dlc=np.concatenate([one.dlc for one in ready])[order],
+            length=length,
+            payload=payload,
+            buses=self.interfaces,
+            long_row=long_row,
+            long_payload=self._long(ready, order[long_row]),
+        )
+
+    @staticmethod
+    def _long(ready: list[Sent], rows: Rows) -> UInt8s:
+        """Whole payloads of rows of the joined columns, in that order; uint8[m, 64]."""
+        whole = np.zeros((len(rows), 64), dtype=np.uint8)
+        first = 0
+        for one in ready:
+            here = (rows >= first) & (rows < first + len(one.time_ns))
+            whole[here] = wide_payload(one.payload[rows[here] - first], 64)
+            first += len(one.time_ns)
+        return whole
+
+
+def cycles(seed: int, scenario: Scenario = "hill-climb") -> Iterator[Cycle]:
+    """Simulate one cycle after the other, without end."""
+    carry = start(scenario)
+    number = 0
+    while True:
+        cycle = simulate_cycle(number, seed, carry, scenario)
+        yield cycle
+        carry, number = cycle.end, number + 1
+
+
+def truth(seconds: float, seed: int = 1, *, scenario: Scenario = "hill-climb") -> Mapping[str, Floats]:
+    """Return the quantities themselves, without sensors: by name, and "seconds", all at 500 Hz; float64[n] each."""
+    times = np.arange(int(seconds * RATE) + 1) / RATE
+    columns: dict[str, list[Floats]] = {}
+    for cycle in cycles(seed, scenario):
+        here = times[(times >= cycle.start_s) & (times < cycle.start_s + CYCLE_S)]
+        if len(here) == 0:
+            break
+        for name in cycle.channels:
+            columns.setdefault(name, []).append(cycle.at(name, here))
+    return MappingProxyType({"seconds": times} | {name: np.concatenate(parts) for name, parts in columns.items()})
