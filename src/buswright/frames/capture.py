@@ -82,6 +82,8 @@ class Capture:
 
     def __iter__(self) -> Iterator[Frames]:
         reading = self._reading = Reading(str(self.paths[0]), timezone=self._timezone)
+        if self.paths[0].stat().st_size == 0:
+            reading.problems.add("the file is empty", reading.path, lost=False)
         order = _OrderWatch(reading)
         if self._form.needs_path:
             for frames in self._form.read(io.BytesIO(), reading):

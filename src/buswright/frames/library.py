@@ -45,6 +45,10 @@ def _read(stream: BinaryIO, reading: Reading) -> Iterator[Frames]:  # noqa: ARG0
             if len(rows) >= BATCH_FRAMES:
                 yield rows.columns().freeze(reading.buses)
                 rows = Rows()
+    counted = int(getattr(source, "object_count", 0))  # a BLF header counts its objects
+    if counted > number - 1:
+        text = f"the header counts {counted:,} objects, {number - 1:,} frames were read"
+        reading.problems.add("fewer frames than objects", reading.path, 0, text, lost=False)
     if len(rows):
         yield rows.columns().freeze(reading.buses)
 

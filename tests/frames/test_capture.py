@@ -1,0 +1,239 @@
+"""Opening captures: by content, compressed, damaged, missing, many; and time that goes backwards."""
+
+import gzip
+import os
+
+import can
+import numpy as np
+import pytest
+import zstandard
+
+from buswright.errors import CaptureError
+from buswright.frames.capture import open_capture
+from buswright.frames.table import Flag, Frames, concatenate
+
+LINES = b"".join(
+    b"(%d.%06d) can%d %03X#%04X\n" % (100 + k // 100, k % 100 * 10_000, k % 2, k % 5, k) for k in range(500)
+)
+
+
+def whole(source, **options) -> Frames:
+    return concatenate(list(open_capture(source, **options)))
+
+
+def same(a: Frames, b: Frames) -> bool:
+    names = ("time_ns", "id", "flags", "dlc", "length", "payload")
+    called = [[frames.buses[k] for k in frames.bus] for frames in (a, b)]
+    return all(np.array_equal(getattr(a, n), getattr(b, n)) for n in names) and called[0] == called[1]
+
+
+@pytest.fixture
+def log(tmp_path):
+    path = tmp_path / "run.log"
+    path.write_bytes(LINES)
+    return path
+
+
+@pytest.mark.parametrize("pack", [gzip.compress, zstandard.ZstdCompressor().compress])
+def test_compression_is_known_by_content(log, tmp_path, pack):
+    packed = tmp_path / "odd.name"
+    packed.write_bytes(pack(LINES))
+    assert same(whole(log), whole(packed))
+
+
+def test_without_the_zstd_package_there_is_a_hint(tmp_path, monkeypatch):
+    packed = tmp_path / "run.log.zst"
+    packed.write_bytes(zstandard.ZstdCompressor().compress(LINES))
+    monkeypatch.setitem(__import__("sys").modules, "zstandard", None)
+    with pytest.raises(CaptureError, match="zstd") as caught:
+        open_capture(packed)
+    assert "buswright[zstd]" in caught.value.hint
+
+
+def test_a_truncated_gzip_keeps_what_came_before(log, tmp_path):
+    packed = tmp_path / "cut.log.gz"
+    rng = np.random.default_rng(1)
+    noisy = b"".join(b"(%d.000000) can0 123#%s\n" % (k, rng.bytes(8).hex().encode()) for k in range(200_000))
+    packed.write_bytes(gzip.compress(noisy)[:-200_000])
+    capture = open_capture(packed)
+    frames = concatenate(list(capture))
+    assert 100_000 < len(frames) < 200_000
+    assert any(reason.startswith("file breaks off") for reason in capture.problems.counts)
+
+
+def test_it_can_be_read_again(log):
+    capture = open_capture(log)
+    first, second = concatenate(list(capture)), concatenate(list(capture))
+    assert same(first, second)
+    assert capture.buses == ("can0", "can1")
+    assert not capture.problems
+    assert capture.position == capture.size == len(LINES)
+
+
+def test_missing_unreadable_folder_and_foreign_files(tmp_path, log):
+    with pytest.raises(CaptureError, match="no such file"):
+        open_capture(tmp_path / "none.log")
+    foreign = tmp_path / "photo.jpg"
+    foreign.write_bytes(b"\xff\xd8\xff\xe0" + bytes(range(256)) * 10)
+    with pytest.raises(CaptureError, match="tried candump, ASC"):
+        open_capture(foreign)
+    empty = tmp_path / "empty folder"
+    empty.mkdir()
+    with pytest.raises(CaptureError, match="without a capture"):
+        open_capture(empty)
+    with pytest.raises(CaptureError, match="no capture was named"):
+        open_capture([])
+
+
+@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="root may read everything")
+def test_no_permission(log):
+    log.chmod(0)
+    with pytest.raises(CaptureError, match="no permission"):
+        open_capture(log)
+
+
+def test_no_permission_as_the_system_says_it(log, monkeypatch):
+    def refused(*_args, **_kwargs):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("pathlib.Path.open", refused)
+    with pytest.raises(CaptureError, match="no permission"):
+        open_capture(log)
+
+
+def test_an_empty_file_is_a_capture_of_nothing(tmp_path):
+    path = tmp_path / "empty.log"
+    path.write_bytes(b"")
+    capture = open_capture(path)
+    assert list(capture) == []
+    assert capture.problems.counts == {"the file is empty": 1}
+
+
+def test_a_growing_file_is_read_as_far_as_it_is_whole(log):
+    capture = open_capture(log)
+    with log.open("ab") as out:
+        out.write(b"(105.000000) can0 123#11")
+    assert len(concatenate(list(capture))) == 501
+    assert "may be cut off" in next(iter(capture.problems)).reason
+    with log.open("ab") as out:
+        out.write(b"22\n(105.000100) can0 123#3344\n")
+    frames = concatenate(list(capture))
+    assert len(frames) == 502
+    assert frames.payload_of(500) == b"\x11\x22"
+    assert not capture.problems
+
+
+def test_time_going_backwards_is_kept_and_noted(tmp_path):
+    path = tmp_path / "jump.log"
+    path.write_bytes(b"(10.000000) can0 1#\n(5.000000) can0 1#\n".replace(b"1#", b"001#") + LINES)
+    capture = open_capture(path)
+    frames = concatenate(list(capture))
+    assert frames.time_ns[:2].tolist() == [10_000_000_000, 5_000_000_000]
+    (problem,) = capture.problems
+    assert problem.reason == "time goes backwards"
+    assert "frame 2 on can0: 5.000000 s back" in problem.text
+    assert capture.problems.rejected == 0
+
+
+def test_interfaces_that_interleave_out_of_order_are_no_clock_jump(tmp_path):
+    path = tmp_path / "two.log"
+    path.write_bytes(b"(1.000300) can0 001#\n(1.000100) can1 001#\n(1.000500) can0 001#\n(1.000400) can1 001#\n")
+    capture = open_capture(path)
+    assert len(concatenate(list(capture))) == 4
+    assert not capture.problems
+
+
+def test_a_jump_back_between_batches_is_noticed(tmp_path, monkeypatch):
+    monkeypatch.setattr("buswright.frames.candump.BATCH_FRAMES", 1)
+    monkeypatch.setattr("buswright.frames.reading.CHUNK_BYTES", 64)
+    path = tmp_path / "jump.log"
+    path.write_bytes(LINES + LINES)
+    capture = open_capture(path)
+    assert sum(map(len, capture)) == 1000
+    assert capture.problems.counts == {"time goes backwards": 2}  # once on each interface
+
+
+def test_files_are_merged_by_time(tmp_path):
+    lines = LINES.splitlines(keepends=True)
+    for k in range(3):
+        (tmp_path / f"part{2 - k}.log").write_bytes(b"".join(lines[k::3]))
+    capture = open_capture(tmp_path)
+    frames = concatenate(list(capture))
+    one = tmp_path / "whole.txt"
+    one.write_bytes(LINES)
+    assert same(frames, whole(one))
+    assert capture.problems.counts == {"files overlap in time": 2}
+
+
+def test_files_that_follow_one_another_are_joined_without_a_word(tmp_path):
+    lines = LINES.splitlines(keepends=True)
+    for k, name in enumerate(("c.log", "a.log", "b.log")):
+        (tmp_path / name).write_bytes(b"".join(lines[k * 200 : (k + 1) * 200]))
+    capture = open_capture([tmp_path / "a.log", tmp_path / "b.log", tmp_path / "c.log"])
+    frames = concatenate(list(capture))
+    assert np.all(np.diff(frames.time_ns) >= 0)
+    assert len(frames) == 500
+    assert not capture.problems
+
+
+def test_merging_in_small_batches_gives_the_same(tmp_path, monkeypatch):
+    monkeypatch.setattr("buswright.frames.candump.BATCH_FRAMES", 1)
+    monkeypatch.setattr("buswright.frames.reading.CHUNK_BYTES", 100)
+    test_files_are_merged_by_time(tmp_path)
+
+
+def test_epoch_and_relative_captures_do_not_merge(tmp_path):
+    (tmp_path / "a.log").write_bytes(b"(1700000000.000000) can0 123#11\n")
+    (tmp_path / "b.log").write_bytes(b"(000.000000)  can0  123   [1]  11\n")
+    with pytest.raises(CaptureError, match="can't be merged"):
+        open_capture(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("name", "writer"),
+    [
+        ("run.blf", can.BLFWriter),
+        ("run.csv", can.CSVWriter),
+        ("run.db", can.SqliteWriter),
+        ("run.trc", can.TRCWriter),
+    ],
+)
+def test_other_formats_open_through_python_can(tmp_path, name, writer):
+    path = tmp_path / name
+    sent = [
+        can.Message(
+            timestamp=1_700_000_000 + k / 64,
+            arbitration_id=(0x18FEF100 + k) if k % 3 == 0 else 0x100 + k,
+            is_extended_id=k % 3 == 0,
+            data=bytes([k]) * (k % 9),
+            channel=1,
+        )
+        for k in range(50)
+    ]
+    with writer(str(path)) as out:
+        for message in sent:
+            out.on_message_received(message)
+    capture = open_capture(path)
+    frames = concatenate(list(capture))
+    assert not capture.problems
+    assert frames.id.tolist() == [m.arbitration_id for m in sent]
+    assert [frames.payload_of(k) for k in range(50)] == [bytes(m.data) for m in sent]
+    assert frames.has(Flag.EXTENDED).tolist() == [m.is_extended_id for m in sent]
+    steps = np.diff(frames.time_ns) / 1e9
+    assert steps == pytest.approx(np.full(49, 1 / 64), abs=2e-3 if name.endswith("trc") else 2e-6)
+
+
+def test_a_damaged_foreign_file_keeps_what_was_read(tmp_path):
+    path = tmp_path / "run.blf"
+    with can.BLFWriter(str(path)) as out:
+        for k in range(20_000):
+            out.on_message_received(
+                can.Message(
+                    timestamp=k / 1000, arbitration_id=k % 2000, data=os.urandom(8), channel=1, is_extended_id=False
+                )
+            )
+    path.write_bytes(path.read_bytes()[:-100_000])
+    capture = open_capture(path)
+    frames = concatenate(list(capture))
+    assert 0 < len(frames) < 20_000
+    assert capture.problems.counts == {"fewer frames than objects": 1}

@@ -1,0 +1,76 @@
+"""Spans of a capture."""
+
+import numpy as np
+import pytest
+
+from buswright.errors import UserError
+from buswright.frames.table import Clock, Flag, Frames
+from buswright.frames.window import Moment, Window
+
+S = 1_000_000_000
+EPOCH = 1_700_000_000 * S
+
+
+def frames_at(seconds, flags=0) -> Frames:
+    n = len(seconds)
+    times = np.array([round(s * S) for s in seconds], dtype=np.int64) + EPOCH
+    small = [np.zeros(n, np.uint8) for _ in range(3)]
+    return Frames(
+        times,
+        small[0],
+        np.zeros(n, np.uint32),
+        np.full(n, flags, np.uint8),
+        small[1],
+        small[2],
+        np.zeros((n, 8), np.uint8),
+        ("a",),
+    )
+
+
+def kept(window, seconds, clock=Clock()):  # noqa: B008
+    batches = [frames_at(seconds[:3]), frames_at(seconds[3:])]
+    return [(int(t) - EPOCH) / S for b in window.cut(batches, clock) for t in b.time_ns]
+
+
+@pytest.mark.parametrize(
+    ("start", "stop", "expected"),
+    [
+        (None, None, [0, 1, 2, 3, 4, 5]),
+        ("1", "3", [1, 2, 3]),
+        ("1.5", None, [2, 3, 4, 5]),
+        (None, "0", [0]),
+        ("2023-11-14T22:13:22Z", "2023-11-14T22:13:23+00:00", [2, 3]),
+        ("2023-11-14T22:13:22", "2023-11-14T23:13:23+01:00", [2, 3]),
+        ("10", None, []),
+    ],
+)
+def test_both_ends_are_included(start, stop, expected):
+    window = Window(*(Moment.parse(t) if t else None for t in (start, stop)))
+    assert kept(window, [0, 1, 2, 3, 4, 5]) == expected
+
+
+def test_a_nanosecond_counts():
+    window = Window(Moment.parse("1.000000001"), None)
+    assert kept(window, [0, 1, 1.000000001]) == [1.000000001]
+
+
+@pytest.mark.parametrize("text", ["", "abc", "1..2", "2023-13-01", "1e3", "nan"])
+def test_nonsense_is_refused(text):
+    with pytest.raises(UserError, match="is no time"):
+        Moment.parse(text)
+
+
+def test_absolute_time_needs_an_absolute_clock():
+    with pytest.raises(UserError, match="no absolute time"):
+        kept(Window(Moment.parse("2023-11-14"), None), [0, 1, 2, 3], Clock("capture"))
+
+
+def test_ends_the_wrong_way_round():
+    with pytest.raises(UserError, match="swap"):
+        kept(Window(Moment.parse("3"), Moment.parse("1")), [0, 1, 2, 3])
+
+
+def test_untimed_frames_pass_an_open_window_only():
+    untimed = frames_at([0, 1], int(Flag.UNTIMED))
+    assert sum(map(len, Window().cut([untimed], Clock()))) == 2
+    assert sum(map(len, Window(Moment.parse("0"), None).cut([untimed], Clock()))) == 0
