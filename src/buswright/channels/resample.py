@@ -31,8 +31,8 @@ _OVERSAMPLING_WHOLE = 2
 """The same where the new rate divides the old one: images then fold onto the tone itself."""
 _CHUNK = 1 << 20
 """Points of the fine grid worked on at once: bounds the memory for hours at 500 Hz."""
-_SAME_NS = 0.002
-"""A grid point this near to a sample, in periods, is that sample and not interpolated."""
+_SAME_NS = 1_000
+"""A grid point this near to a sample is that sample and not interpolated: captures count in microseconds."""
 
 _INTERPOLATED = np.uint16(Quality.INTERPOLATED)
 _AFTER_GAP = np.uint16(Quality.AFTER_GAP)
@@ -58,7 +58,7 @@ def grid(start_ns: int, stop_ns: int, rate_hz: float) -> Int64s:
 
     Points are counted from `start_ns` rather than added up, so a rate of 30 Hz doesn't drift.
     """
-    count = max(0, int(np.floor((stop_ns - start_ns) * 1e-9 * rate_hz + 1e-6)) + 1)
+    count = int(np.floor((stop_ns - start_ns) * 1e-9 * rate_hz + 1e-6)) + 1 if stop_ns >= start_ns else 0
     since_start: Int64s = np.rint(np.arange(count) * (1e9 / rate_hz)).astype(np.int64)
     return since_start + start_ns
 
@@ -145,7 +145,7 @@ def _resample_segment(series: Series, grid_ns: Int64s) -> Resampled:
 def _bracket(time_ns: Int64s, grid_ns: Int64s, step_ns: float) -> _Bracket:
     """Find the samples around each grid point; a sample at that very time is both."""
     before = np.searchsorted(time_ns, grid_ns, side="right") - 1
-    outside = (before < 0) | (grid_ns > time_ns[-1])
+    outside = (grid_ns < time_ns[0] - _SAME_NS) | (grid_ns > time_ns[-1] + _SAME_NS)
     before = np.maximum(before, 0)
     exact = time_ns[before] == grid_ns
     after = np.where(exact, before, np.minimum(before + 1, len(time_ns) - 1))
@@ -163,10 +163,8 @@ def _interpolate(series: Series, grid_ns: Int64s, step_ns: float) -> Resampled:
     before, after, silent = _bracket(time_ns, grid_ns, step_ns)
     span = time_ns[after] - time_ns[before]
     since = grid_ns - time_ns[before]
-    near = _SAME_NS * step_ns if step_ns > 0 else 0.0
-    on_after = (span > 0) & (span - since <= near)
-    before = np.where(on_after, after, before)
-    after = np.where(since <= near, before, after)
+    before = np.where((span > 0) & (span - since <= _SAME_NS), after, before)
+    after = np.where(since <= _SAME_NS, before, after)
     fraction = np.divide(since, span, out=np.zeros(len(since)), where=(before != after))
     value = usable[before] + fraction * (usable[after] - usable[before])
     value[silent] = np.nan
@@ -179,7 +177,7 @@ def _interpolate(series: Series, grid_ns: Int64s, step_ns: float) -> Resampled:
 
 def _hold(series: Series, grid_ns: Int64s, step_ns: float) -> Resampled:
     """Take the last sample at or before each grid point; within a gap and after the end for one period only."""
-    before = np.searchsorted(series.time_ns, grid_ns, side="right") - 1
+    before = np.searchsorted(series.time_ns, grid_ns + _SAME_NS, side="right") - 1
     none = before < 0
     before = np.maximum(before, 0)
     until = np.append(series.time_ns[1:], np.iinfo(np.int64).max)[before]
@@ -245,10 +243,9 @@ def _lay_out(time_ns: Int64s, values: Floats, starts: Int64s, origin: int, fine:
     if not len(since):
         return column
     column[:] = np.interp(fine, since, values[low:high])
-    # Grid times are whole nanoseconds, the fine grid is not: half a nanosecond on either side is rounding.
-    run = np.searchsorted(time_ns[starts] - origin, fine + 0.5, side="right") - 1
+    run = np.searchsorted(time_ns[starts] - origin, fine + _SAME_NS, side="right") - 1
     ends = time_ns[np.append(starts[1:], len(time_ns)) - 1] - origin
-    column[(run < 0) | (fine - 0.5 > ends[run])] = np.nan
+    column[(run < 0) | (fine - _SAME_NS > ends[run])] = np.nan
     return column
 
 

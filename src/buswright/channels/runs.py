@@ -14,6 +14,8 @@ GAP_PERIODS = 3.0
 _SLACK = 0.1
 """Periods by which a silence may exceed that and be no gap: three periods on a clock that runs fast, with jitter."""
 
+_ENOUGH_STEPS = 20
+"""A handful of steps says less about a sender's period than its nominal value; from here on they say more."""
 _WINDOW = 64
 """Samples over which a sender's phase is taken as constant: 100 ppm of drift is then 0.6 % of a period."""
 _REGULAR = 0.3
@@ -154,6 +156,9 @@ def regular_grid(series: Series) -> RegularGrid:
         return RegularGrid(rows, np.arange(len(rows), dtype=np.float64), np.arange(len(rows)), len(rows), np.nan)
     position = _slots(time_ns, starts, step * 1e9)
     last = np.append(starts[1:], len(rows)) - 1
+    elapsed, periods = (time_ns[last] - time_ns[starts]).sum() * 1e-9, position[last].sum()
+    if periods >= _ENOUGH_STEPS:
+        step = float(elapsed / periods)
     slots = np.floor(position[last]).astype(np.int64) + 1
     offset = np.concatenate(([0], np.cumsum(slots)))
     position = position + np.repeat(offset[:-1], run_lengths(starts, len(rows)))
@@ -161,13 +166,14 @@ def regular_grid(series: Series) -> RegularGrid:
 
 
 def _mean_step(time_ns: Int64s, starts: Int64s, nominal: float) -> float:
-    """Period as this clock measures it: the mean of the steps within half a period of the nominal one, in seconds.
+    """Period as this clock measures it, in seconds, good enough to find the slots by.
 
-    A handful of steps says less than the nominal period, so below twenty that one stands.
+    It is the mean of the steps within half a period of the nominal one; heavy jitter biases it by some tenths of a
+    per cent, which the elapsed time over the number of slots then does away with.
     """
     steps = np.delete(np.diff(time_ns), starts[1:] - 1) * 1e-9
     steps = steps[np.abs(steps - nominal) < 0.5 * nominal]
-    return float(steps.mean()) if len(steps) >= 20 else nominal
+    return float(steps.mean()) if len(steps) >= _ENOUGH_STEPS else nominal
 
 
 def _slots(time_ns: Int64s, starts: Int64s, step_ns: float) -> Floats:

@@ -1,0 +1,395 @@
+"""Formulas: what is accepted, what is refused and where, and in which order computed channels come."""
+
+from __future__ import annotations
+
+import ast
+import time
+from itertools import pairwise
+
+import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
+from buswright.channels.formula import (
+    BRACKET_LIMIT,
+    FUNCTIONS,
+    RESERVED,
+    TEXT_LIMIT,
+    order_formulas,
+    parse_formula,
+)
+from buswright.channels.formula_tree import Call, Channel, Comparison, Number, Operation
+from buswright.channels.formula_units import formula_unit
+from buswright.errors import FormulaError, UserError
+
+
+def refusal(text: str) -> FormulaError:
+    with pytest.raises(FormulaError) as caught:
+        parse_formula(text)
+    return caught.value
+
+
+def test_a_formula_knows_its_inputs_and_functions_in_order():
+    formula = parse_formula("max(b, a) + rate_of_change(b) / low_pass(c, 10) > max(a, 1)")
+    assert formula.inputs == ("b", "a", "c")
+    assert formula.functions == ("max", "rate_of_change", "low_pass")
+    assert formula.column_of("c") == 41
+    assert formula.column_of("nobody") == 0
+
+
+@pytest.mark.parametrize(
+    ("text", "tree"),
+    [
+        ("a", Channel("a", 0)),
+        ("-a", Operation("neg", (Channel("a", 1),), 0)),
+        ("a ** 2", Operation("**", (Channel("a", 0), Number(2.0, 5)), 0)),
+        ("0 < a <= 1", Comparison(("<", "<="), (Number(0.0, 0), Channel("a", 4), Number(1.0, 9)), 0)),
+        ("a and not b", Operation("and", (Channel("a", 0), Operation("not", (Channel("b", 10),), 6)), 0)),
+        ("lagged(a, -0.5)", Call("lagged", (Channel("a", 7), Number(-0.5, 10)), 0)),
+        ("lagged(a, 2 * 3)", Call("lagged", (Channel("a", 7), Number(6.0, 10)), 0)),
+        ('convert(a, "°C")', Call("convert", (Channel("a", 8),), 0, "°C")),
+        ('convert(a, "°C") + b', Operation("+", (Call("convert", (Channel("a", 8),), 0, "°C"), Channel("b", 19)), 0)),
+        ("  a\n  + b ", Operation("+", (Channel("a", 2), Channel("b", 8)), 2)),
+    ],
+)
+def test_tree(text, tree):
+    assert parse_formula(text).tree == tree
+
+
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_every_function_parses_as_its_usage_says(name):
+    usage = FUNCTIONS[name].usage.replace(", ...", "").replace(", hz)", ", 5)").replace(", s)", ", 0.1)")
+    assert name in parse_formula(usage).functions
+    assert name in RESERVED
+
+
+MALICIOUS = [
+    # text, column of the fault, word in the message
+    ("a.__class__", 1, "attributes"),
+    ("().__class__.__bases__", 2, "attributes"),
+    ("1 .real + a", 2, "attributes"),
+    ("__import__('os')", 0, "__import__"),
+    ("a + eval('1')", 4, "eval"),
+    ("exec('import os')", 0, "exec"),
+    ("open('/etc/passwd')", 0, "open"),
+    ("getattr(a, 'b')", 0, "getattr"),
+    ("globals()", 0, "globals"),
+    ("a + breakpoint()", 4, "breakpoint"),
+    ("9**9**9 + a", 3, "exponent"),
+    ("a ** 1000", 5, "exponent"),
+    ("a ** -17", 5, "exponent"),
+    ("a ** (4 * 4 * 4)", 6, "exponent"),
+    ("a ** (1 / 0)", 6, "exponent"),
+    ("a ** (9.9 ** 16 ** 16)", 13, "exponent"),
+    ("1e999 * a", 0, "number"),
+    ("9" * 41 + "+ a", 0, "number"),
+    ("0x10 + a", 1, "missing"),
+    ("1_000 + a", 1, "missing"),
+    ("5j + a", 1, "missing"),
+    ("017 + a", 0, "start with 0"),
+    ("(a := 3)", 3, "':'"),
+    ("a = 3", 2, "assigns"),
+    ("a; b", 1, "one expression"),
+    ("[a for a in b]", 0, "index or build lists"),
+    ("a[0]", 1, "index"),
+    ("{a}", 0, "sets"),
+    ("{**a}", 0, "sets"),
+    ("(a for a in b)", 3, "missing"),
+    ("lambda: a", 0, "lambda"),
+    ("a if b else c", 2, "if"),
+    ("await a", 0, "await"),
+    ("(yield a)", 1, "yield"),
+    ("a is b", 2, "is"),
+    ("a in b", 2, "in"),
+    ("None", 0, "None"),
+    ("True + a", 0, "True"),
+    ("not", 0, "no formula"),
+    ("f'{a}'", 1, ""),
+    ("f'a'", 1, "follow"),
+    ("b'a' + a", 1, "follow"),
+    ("'a' + a", 0, "unit"),
+    ("a + 'km/h'", 4, "unit"),
+    ("convert(a, 'km' '/h')", 16, "follow"),
+    ("convert(a, b)", 11, "quotes"),
+    ("convert(a, '')", 11, "quotes"),
+    ("convert(a, '{a}')", 11, "quotes"),
+    ("convert(a, '" + "m" * 25 + "')", 11, "no unit"),
+    ("convert('m', 'm')", 8, "unit"),
+    ("min(*a)", 0, "arguments"),
+    ("min(a, *b)", 7, "unpacked"),
+    ("min(a, key=b)", 10, "assigns"),
+    ("min(a)", 0, "arguments"),
+    ("sqrt()", 0, "arguments"),
+    ("sqrt(a, b)", 0, "arguments"),
+    ("where(a, b)", 0, "arguments"),
+    ("a(b)", 0, "no function"),
+    ("(a)(b)", 0, "no function"),
+    ("sqrt(a)(b)", 0, "only a function's name"),
+    ("min + a", 0, "is a function"),
+    ("lagged(a, b)", 10, "number"),
+    ("lagged(a, 61)", 10, "between"),
+    ("lagged(a, -1e9)", 10, "between"),
+    ("lagged(a, 1 / 0)", 10, "between"),
+    ("low_pass(a, 0)", 12, "between"),
+    ("low_pass(a, 1e-9)", 12, "between"),
+    ("low_pass(a, b * 2)", 12, "number"),
+    ("a, b", 0, "list of values"),
+    ("()", 0, "list of values"),
+    ("a // 2", 2, "write / to divide"),
+    ("a ^ 2", 2, "**"),
+    ("a && b", 2, "write and"),
+    ("a | b", 2, "write or"),
+    ("!a", 0, "write not"),
+    ("~a", 0, "'~'"),
+    ("a @ b", 2, "'@'"),
+    ("a <> b", 2, "no formula"),
+    ("a # b", 2, "comment"),
+    ("a \\\n + b", 2, "backslash"),
+    ("`a`", 0, "'`'"),
+    ("$a", 0, "'$'"),
+    ("a\0", 1, "null"),
+    ("\ufeffa", 0, "ufeff"),
+    ("a\u202e + b", 1, "u202e"),
+    ("\uff45\uff56\uff41\uff4c(a)", 0, "uff45"),  # full-width letters, which Python would read as eval
+    ("µ + 1", 0, "xb5"),
+    ("a − b", 2, "u2212"),
+    ("a × b", 2, "xd7"),
+    ("٣ + a", 0, "u0663"),
+    ("'a", 0, "isn't closed"),
+    ('convert(a, "km', 11, "isn't closed"),
+    ('convert(a, "k\nm")', 11, "isn't closed"),
+    ("a b", 2, "missing"),
+    ("2a", 1, "missing"),
+    ("a 2", 2, "missing"),
+    ("1and 2", 1, "missing"),
+    ("a +", None, "no formula"),
+    ("* a", 0, "no formula"),
+    ("", 0, "empty"),
+    (" \n ", 0, "empty"),
+    ("3", 0, "no channel"),
+    ("2 * 3 > 1", 0, "no channel"),
+    ("(a", 2, "isn't closed"),
+    ("a)", 1, "never opened"),
+    ("1) + (a", 1, "never opened"),
+    ("(" * 41 + "a" + ")" * 41, 40, "parentheses"),
+    ("(" * 1000, 40, "parentheses"),
+    ("-" * 500 + "a", 101, "deep"),
+    ("not " * 120 + "a", 404, "deep"),
+    ("+".join("a" * 150), None, "deep"),
+    ("a**" * 150 + "a", None, "deep"),
+    ("sqrt(" * 30 + "-" * 100 + "a" + ")" * 30, None, "deep"),
+    ("min(" + ",".join("a" * 400) + ")", None, "parts"),
+    ("a" * 2001, 2000, "longer"),
+]
+
+
+@pytest.mark.parametrize(("text", "column", "word"), MALICIOUS, ids=range(len(MALICIOUS)))
+def test_refused_with_its_position(text, column, word):
+    fault = refusal(text)
+    assert word in f"{fault.message} {fault.hint}"
+    if column is not None:
+        assert fault.column == column
+    _, line, caret = fault.message.split("\n")
+    at = caret.index("^")
+    assert at == len(caret) - 1
+    if fault.column < len(text) and text[fault.column].isprintable():
+        assert line[at] == text[fault.column]
+    assert isinstance(fault, UserError)
+
+
+def test_a_long_formula_is_shown_around_its_fault():
+    text = "+".join(f"channel_{n}" for n in range(50)) + " + nothing.here + " + "+".join("b" * 60)
+    fault = refusal(text)
+    _, line, caret = fault.message.split("\n")
+    assert line[caret.index("^")] == "."
+    assert len(line) < 120
+    assert line.strip().startswith("...")
+    assert line.endswith("...")
+
+
+def test_a_slip_in_a_functions_name_is_answered_with_the_nearest():
+    assert "rate_of_change(x)" in refusal("rate_of_chnge(a)").hint
+    assert "keep_last" in refusal("zzzz(a)").hint
+
+
+def test_what_just_fits_is_accepted():
+    parse_formula("(" * BRACKET_LIMIT + "a" + ")" * BRACKET_LIMIT)
+    parse_formula("+".join(f"a{n}" for n in range(100)))
+    parse_formula("a" * TEXT_LIMIT)
+    parse_formula("a ** 16 + a ** 0.5 + a ** b + 2 ** a")
+
+
+def test_nothing_is_ever_compiled_to_code(monkeypatch):
+    original = compile
+
+    def only_to_a_tree(*arguments, **options):
+        assert options.get("flags", arguments[3] if len(arguments) > 3 else 0) & ast.PyCF_ONLY_AST
+        return original(*arguments, **options)
+
+    def never(*_arguments):
+        raise AssertionError("a formula was run")
+
+    monkeypatch.setattr("builtins.compile", only_to_a_tree)
+    monkeypatch.setattr("builtins.eval", never)
+    monkeypatch.setattr("builtins.exec", never)
+    assert parse_formula("max(a, b) > 3").inputs == ("a", "b")
+
+
+def parsed_or_refused(text):
+    try:
+        return parse_formula(text), None
+    except FormulaError as fault:
+        return None, fault
+
+
+WORDS = ["a", "speed", "sqrt", "min", "where", "convert", "lagged", "lambda", "and", "not", "if", "1", "2.5", "1e400"]
+SIGNS = [
+    "(",
+    ")",
+    "+",
+    "-",
+    "**",
+    "*",
+    "/",
+    "//",
+    "%",
+    "<",
+    "==",
+    ",",
+    ".",
+    "[",
+    "]",
+    "'",
+    '"',
+    "\\",
+    "\n",
+    " ",
+    ":=",
+    "#",
+]
+PIECES = st.lists(st.sampled_from(WORDS + SIGNS), max_size=60).map("".join)
+
+
+@settings(max_examples=300, deadline=2000)
+@given(st.one_of(st.text(max_size=200), PIECES, PIECES.map(lambda text: text * 9)))
+@example("(" * 300)
+@example("-" * 1999 + "a")
+@example("a" + "**a" * 299)
+@example("not " * 400 + "a")
+def test_no_text_does_worse_than_a_refusal(text):
+    began = time.perf_counter()
+    formula, fault = parsed_or_refused(text)
+    if formula is not None:
+        assert formula.inputs
+        assert parse_formula(formula.text) == formula
+    else:
+        assert 0 <= fault.column <= len(text)
+        assert len(fault.message) < 600
+    assert time.perf_counter() - began < 1.0
+
+
+EXPRESSIONS = st.recursive(
+    st.sampled_from(["a", "b", "2", "0.5"]),
+    lambda part: st.one_of(
+        st.tuples(part, st.sampled_from(["+", "-", "*", "/", "%", "<", ">=", "and", "or"]), part).map(
+            lambda parts: f"({parts[0]} {parts[1]} {parts[2]})"
+        ),
+        part.map(lambda text: f"abs({text})"),
+        part.map(lambda text: f"-{text}"),
+        st.tuples(part, part, part).map(lambda parts: f"where({', '.join(parts)})"),
+    ),
+    max_leaves=12,
+)
+
+
+@given(EXPRESSIONS)
+def test_what_python_would_accept_of_the_language_is_accepted(text):
+    text = f"a + {text}"
+    names = {node.id for node in ast.walk(ast.parse(text, mode="eval")) if isinstance(node, ast.Name)}
+    assert set(parse_formula(text).inputs) == names - {"abs", "where"}
+
+
+def test_formulas_are_ordered_by_what_they_need():
+    texts = {"slip": "wheel - ref", "ref": "max(ref_a, 5)", "ref_a": "wheel * 2", "other": "wheel"}
+    formulas = {name: parse_formula(text) for name, text in texts.items()}
+    assert order_formulas(formulas) == ["ref_a", "ref", "slip", "other"]
+
+
+def test_a_long_chain_of_formulas_is_ordered():
+    formulas = {f"c{n}": parse_formula(f"c{n + 1} + 1") for n in range(3000)}
+    assert order_formulas(formulas) == [f"c{n}" for n in reversed(range(3000))]
+
+
+@pytest.mark.parametrize(
+    ("texts", "circle"),
+    [
+        ({"a": "a + 1"}, "a -> a"),
+        ({"a": "b", "b": "x + c", "c": "lagged(a, 1)"}, "a -> b -> c -> a"),
+        ({"z": "a", "a": "b", "b": "a"}, "a -> b -> a"),
+    ],
+)
+def test_a_circle_is_named(texts, circle):
+    with pytest.raises(FormulaError, match=circle) as caught:
+        order_formulas({name: parse_formula(text) for name, text in texts.items()})
+    line, caret = caught.value.message.split("\n")[1:]
+    assert line[caret.index("^")] == "a"
+
+
+@given(st.lists(st.tuples(st.integers(0, 9), st.integers(0, 9)), max_size=25))
+def test_order_or_circle(pairs):
+    needs: dict[str, list[str]] = {f"c{n}": [] for n in range(10)}
+    for one, other in pairs:
+        needs[f"c{one}"].append(f"c{other}")
+    formulas = {name: parse_formula("+".join(["x", *others])) for name, others in needs.items()}
+    try:
+        order = order_formulas(formulas)
+    except FormulaError as fault:
+        circle = fault.message.split("\n")[0].split(": ")[1].split(" -> ")
+        assert circle[0] == circle[-1]
+        assert all(later in needs[name] for name, later in pairwise(circle))
+    else:
+        assert sorted(order) == sorted(needs)
+        assert all(order.index(other) < order.index(name) for name, others in needs.items() for other in others)
+
+
+UNITS = {"v": "km/h", "w": "km/h", "d": "mm", "t": "degC", "t2": "degC", "n": ""}
+
+
+@pytest.mark.parametrize(
+    ("text", "unit"),
+    [
+        ("v", "km/h"),
+        ("-max(v, 5)", "km/h"),
+        ("v - w", "km/h"),
+        ("v + d", ""),
+        ("t - t2", ""),  # a difference of temperatures must not be converted as a temperature
+        ("v * 2", ""),
+        ("where(t > 5, v, w)", "km/h"),
+        ("where(t > 5, v, n)", ""),
+        ("low_pass(lagged(abs(d), 1), 5)", "mm"),
+        ("rate_of_change(d)", "mm/s"),
+        ("accumulate(v)", ""),
+        ("v > 3", ""),
+        ('convert(v, "m/s")', "m/s"),
+        ('convert(rate_of_change(d), "m/s")', "m/s"),
+        ('convert(convert(t, "K"), "degF")', "degF"),
+    ],
+)
+def test_unit_of_a_formula(text, unit):
+    assert formula_unit(parse_formula(text), UNITS) == unit
+
+
+@pytest.mark.parametrize(
+    ("text", "column", "word"),
+    [
+        ('1 + convert(n, "m/s")', 12, "has no unit"),
+        ('convert(v * 2, "m/s")', 8, "isn't certain"),
+        ('convert(t - t2, "degF")', 8, "isn't certain"),
+        ('1 + convert(v, "degC")', 4, "degC"),
+        ('convert(v, "furlongs")', 0, "furlongs"),
+    ],
+)
+def test_a_conversion_that_cannot_be_is_refused(text, column, word):
+    with pytest.raises(FormulaError, match=word) as caught:
+        formula_unit(parse_formula(text), UNITS)
+    assert caught.value.column == column

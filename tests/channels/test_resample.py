@@ -1,0 +1,266 @@
+"""Series on other time grids: accuracy, anti-aliasing, gaps, segments, quality."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import interpolate
+
+from buswright.channels import resample as module
+from buswright.channels.resample import align, grid, resample
+from buswright.channels.series import BAD, Quality, Series, unusable
+
+EPOCH = 1_780_000_000_000_000_000
+MS = 1_000_000
+
+
+def make(function, rate, duration=20.0, *, start=0.0, jitter=0.0, seed=0, **more):
+    """Sample a function of seconds; `jitter` moves the samples by up to so much of a period."""
+    second = start + np.arange(round(duration * rate)) / rate
+    second = second + np.random.default_rng(seed).uniform(-jitter, jitter, len(second)) / rate
+    time_ns = EPOCH + np.rint(second * 1e9).astype(np.int64)
+    value = np.asarray(function((time_ns - EPOCH) * 1e-9), dtype=np.float64)
+    return Series("x", "", time_ns, value, period_s=1 / rate, **more)
+
+
+def sine(hz):
+    return lambda second: np.sin(2 * np.pi * hz * second)
+
+
+def seconds(time_ns):
+    return (time_ns - EPOCH) * 1e-9
+
+
+def at(series, *second):
+    value, quality = resample(series, EPOCH + np.rint(np.array(second) * 1e9).astype(np.int64))
+    return value, np.zeros(len(value), np.uint16) if quality is None else quality
+
+
+def test_grid_has_both_ends_and_does_not_drift():
+    assert grid(0, 100 * MS, 50).tolist() == [0, 20 * MS, 40 * MS, 60 * MS, 80 * MS, 100 * MS]
+    assert grid(5, 5, 100).tolist() == [5]
+    assert grid(6, 5, 100).tolist() == []
+    hours = grid(EPOCH, EPOCH + 7200 * 10**9, 30)
+    assert len(hours) == 7200 * 30 + 1
+    assert hours[-1] - EPOCH == 7200 * 10**9
+    assert set(np.diff(hours)) == {33_333_333, 33_333_334}
+
+
+@pytest.mark.parametrize(("rate", "new", "hz"), [(500, 50, 1.0), (500, 100, 2.0), (100, 60, 1.0), (333, 100, 2.0)])
+@pytest.mark.parametrize("jitter", [0.0, 0.2])
+def test_a_slow_sine_is_preserved_to_a_tenth_of_a_per_cent(rate, new, hz, jitter):
+    series = make(sine(hz), rate, jitter=jitter)
+    points = grid(int(series.time_ns[0]), int(series.time_ns[-1]), new)
+    value, quality = resample(series, points)
+    assert quality is None
+    assert np.abs(value - sine(hz)(seconds(points))).max() < 1e-3
+
+
+@pytest.mark.parametrize(("rate", "new"), [(500, 50), (500, 100), (100, 60), (333, 100), (1000, 7)])
+def test_what_would_alias_is_removed_by_forty_decibels(rate, new):
+    points = grid(EPOCH, EPOCH + 20 * 10**9 - 10**9 // rate, new)
+    inner = slice(len(points) // 10, -len(points) // 10)
+    for hz in np.linspace(0.51 * new, 0.49 * rate, 23):
+        value, _ = resample(make(sine(hz), rate), points)
+        assert np.abs(value[inner]).max() < 0.01, f"{hz} Hz comes through"
+
+
+def test_the_step_of_a_filtered_channel_is_not_moved_in_time():
+    series = make(lambda second: (second >= 10.0) * 1.0, 500)
+    points = grid(EPOCH, int(series.time_ns[-1]), 50)
+    value, _ = resample(series, points)
+    middle = np.interp(0.5, value[480:520], seconds(points)[480:520])
+    assert middle == pytest.approx(10.0, abs=0.002)
+
+
+def test_to_a_higher_rate_neighbours_are_joined_by_straight_lines():
+    series = make(sine(1.0), 50, jitter=0.2)
+    points = grid(int(series.time_ns[0]), int(series.time_ns[-1]), 400)
+    value, quality = resample(series, points)
+    expected = interpolate.interp1d(seconds(series.time_ns), series.value)(seconds(points))
+    np.testing.assert_allclose(value, expected, atol=1e-5)  # a point within 1 µs of a sample takes its value
+    assert quality is not None
+    on_sample = np.isin(points, series.time_ns)
+    assert (quality[~on_sample & (value != 0)] == Quality.INTERPOLATED).mean() > 0.99
+    assert not quality[on_sample].any()
+
+
+def test_own_times_give_the_own_values_back():
+    series = make(sine(1.0), 50, jitter=0.2)
+    value, quality = resample(series, series.time_ns)
+    assert np.array_equal(value, series.value)
+    assert quality is None
+
+
+def test_a_sample_a_few_nanoseconds_away_is_no_interpolation():
+    series = make(sine(1.0), 30)
+    value, quality = resample(series, grid(EPOCH, int(series.time_ns[-1]), 30) + 3)
+    assert quality is None
+    np.testing.assert_allclose(value, series.value, atol=1e-6)
+
+
+def gappy(kind, missing_from=5.0, missing_to=6.0, rate=100):
+    series = make(lambda second: second, rate, 10.0, kind=kind)
+    second = seconds(series.time_ns)
+    return series.take((second <= missing_from + 1e-9) | (second >= missing_to - 1e-9))
+
+
+@pytest.mark.parametrize("kind", ["continuous", "state"])
+@pytest.mark.parametrize("new", [20, 100, 400])
+def test_nothing_crosses_a_gap(kind, new):
+    series = gappy(kind)
+    points = grid(EPOCH, int(series.time_ns[-1]), new)
+    value, quality = resample(series, points)
+    second = seconds(points)
+    in_gap = (second > 5.0 + 0.011) & (second < 6.0 - 1e-6)
+    assert np.isnan(value[in_gap]).all()
+    assert quality is not None
+    assert (quality[in_gap] == Quality.AFTER_GAP).all()
+    outside = (second <= 5.0) | (second >= 6.0)
+    tolerance = 0.011 if kind == "state" else 1e-6
+    np.testing.assert_allclose(value[outside], second[outside], atol=tolerance)
+
+
+def test_three_periods_are_bridged_and_four_are_not():
+    bridged, _ = at(gappy("continuous", 5.0, 5.03), 5.01, 5.02)
+    np.testing.assert_allclose(bridged, [5.01, 5.02], atol=1e-6)
+    refused, quality = at(gappy("continuous", 5.0, 5.04), 5.01, 5.03)
+    assert np.isnan(refused).all()
+    assert (quality == Quality.AFTER_GAP).all()
+
+
+def test_before_and_after_the_data_is_nothing():
+    value, quality = at(make(lambda second: second, 100, 1.0, start=1.0), 0.5, 1.0, 1.99, 1.995, 3.0)
+    assert np.isnan(value).tolist() == [True, False, False, True, True]
+    assert (quality[np.isnan(value)] == Quality.AFTER_GAP).all()
+    assert np.isnan(resample(make(sine(1), 100, 0.0), np.array([EPOCH])).value).all()
+
+
+def test_a_state_holds_and_is_never_between_two_values():
+    gear = make(np.floor, 10, 6.0, kind="state")
+    value, quality = resample(gear, grid(EPOCH, int(gear.time_ns[-1]), 77))
+    assert set(value) <= {0.0, 1.0, 2.0, 3.0, 4.0, 5.0}
+    assert quality is None
+    assert at(gear, 2.999)[0] == [2.0]
+    assert at(gear, 3.0)[0] == [3.0]
+    # Below its own rate too: a state isn't low-passed.
+    assert set(resample(gear, grid(EPOCH, int(gear.time_ns[-1]), 2)).value) <= {0.0, 1.0, 2.0, 3.0, 4.0, 5.0}
+
+
+def test_a_state_without_a_period_holds_until_it_changes():
+    time_ns = EPOCH + np.array([0, 5, 3600]) * 10**9
+    fan = Series("fan", "", time_ns, np.array([0.0, 1.0, 0.0]), kind="state")
+    value, quality = at(fan, 4.0, 3000.0, 4000.0)
+    assert value.tolist() == [0.0, 1.0, 0.0]
+    assert not quality.any()
+
+
+def test_nothing_crosses_a_segment():
+    first, second = make(lambda t: t * 0 + 1, 100, 2.0), make(lambda t: t * 0 + 9, 100, 2.0, start=1.0)
+    time_ns = np.concatenate([first.time_ns, second.time_ns])
+    both = Series("x", "", time_ns, np.concatenate([first.value, second.value]), period_s=0.01)
+    assert len(both.segments) == 2
+    value, _ = at(both, *np.arange(0.005, 2.98, 0.02))
+    assert set(value[np.isfinite(value)].round(9)) == {1.0, 9.0}
+    value, _ = align(both, time_ns + 5 * MS, both.segments)
+    assert value[:199].tolist() == [1.0] * 199
+    assert np.isnan(value[199])
+    assert value[200:399].tolist() == [9.0] * 199
+
+
+def test_segments_pair_by_overlap_when_counts_differ():
+    whole = make(lambda second: second, 100, 4.0)
+    cut = np.concatenate([whole.time_ns[:200], whole.time_ns[190:]])
+    value, _ = align(whole, cut, np.array([0, 200], np.int64))
+    np.testing.assert_allclose(value, seconds(cut), atol=1e-9)
+
+
+@pytest.mark.parametrize("new", [20, 100, 300])
+@pytest.mark.parametrize("bit", list(Quality))
+def test_an_objection_reaches_the_points_that_rest_on_the_sample(new, bit):
+    quality = np.zeros(1000, np.uint16)
+    quality[500] = bit
+    clean = make(lambda second: second, 100, 10.0)
+    marked = Series("x", "", clean.time_ns, clean.value, quality=quality, period_s=0.01)
+    points = grid(EPOCH, int(clean.time_ns[-1]), new)
+    value, found = resample(marked, points)
+    assert found is not None
+    nearest = np.argmin(np.abs(seconds(points) - 5.0))
+    assert found[nearest] & bit
+    far = np.abs(seconds(points) - 5.0) > max(0.011, 1.3 / new)
+    assert not (found[far] & np.uint16(bit) & ~np.uint16(Quality.INTERPOLATED)).any()
+    assert np.isnan(value[nearest]) == bool(bit & BAD)
+    # The low-pass leaves out what is unusable, so it doesn't smear it over its kernel.
+    np.testing.assert_allclose(value[far], seconds(points)[far], atol=1e-6)
+
+
+@settings(max_examples=60, deadline=2000)
+@given(st.data())
+def test_quality_never_improves(data):
+    count = data.draw(st.integers(2, 120))
+    steps = data.draw(st.lists(st.integers(-30, 60), min_size=count, max_size=count))
+    time_ns = EPOCH + np.cumsum(np.array(steps, np.int64)) * MS
+    quality = np.array(data.draw(st.lists(st.sampled_from([0, *Quality]), min_size=count, max_size=count)), np.uint16)
+    value = np.where(quality & 8, np.nan, np.arange(count) * 1.0)
+    kind = data.draw(st.sampled_from(["continuous", "state"]))
+    whole = Series("x", "", time_ns, value, quality=quality, period_s=0.01, kind=kind)
+    part = whole.segment(0)
+    points = grid(int(part.time_ns[0]), int(part.time_ns[-1]), data.draw(st.sampled_from([7, 40, 100, 250])))
+    found_value, found = resample(part, points)
+    found = np.zeros(len(points), np.uint16) if found is None else found
+    assert np.isnan(found_value[unusable(found)]).all()
+    assert found[np.isnan(found_value)].all()  # no value without a reason
+    before = np.searchsorted(part.time_ns, points, side="right") - 1
+    assert part.quality is not None
+    known = np.isfinite(found_value)
+    if kind == "state":
+        assert (found[known] == part.quality[before][known]).all()
+    else:
+        exact = part.time_ns[before] == points
+        assert (found[known & exact] & part.quality[before][known & exact] == part.quality[before][known & exact]).all()
+
+
+@given(st.integers(0, 2**32 - 1))
+@settings(max_examples=20, deadline=2000)
+def test_values_stay_within_their_neighbours_when_interpolated(seed):
+    rng = np.random.default_rng(seed)
+    time_ns = EPOCH + np.cumsum(rng.integers(1, 20 * MS, 60))
+    series = Series("x", "", time_ns, rng.normal(size=60), period_s=0.01)
+    points = np.sort(rng.integers(time_ns[0], time_ns[-1], 500))
+    points[1:] = np.maximum(points[1:], points[:-1])
+    value, _ = module._interpolate(series, points, 1e7)
+    known = np.isfinite(value)
+    after = np.searchsorted(time_ns, points, side="right")[known]
+    low, high = np.sort([series.value[after - 1], series.value[after]], axis=0)
+    assert ((value[known] >= low - 1e-12) & (value[known] <= high + 1e-12)).all()
+
+
+def test_chunks_join_without_a_seam(monkeypatch):
+    rng = np.random.default_rng(4)
+    series = make(lambda second: rng.normal(size=len(second)), 500, 60.0, jitter=0.1)
+    series = series.take(rng.random(len(series)) > 0.01)
+    points = grid(int(series.time_ns[0]), int(series.time_ns[-1]), 40)
+    whole, _ = resample(series, points)
+    monkeypatch.setattr(module, "_CHUNK", 1000)
+    pieces, _ = resample(series, points)
+    np.testing.assert_allclose(pieces, whole, atol=1e-12)
+
+
+def test_a_grid_that_leaves_out_a_night_costs_no_memory_for_it():
+    day = make(sine(0.5), 100, 20.0)
+    night = 10 * 3600 * 10**9
+    time_ns = np.concatenate([day.time_ns, day.time_ns + night])
+    series = Series("x", "", time_ns, np.tile(day.value, 2), period_s=0.01)
+    points = grid(EPOCH, int(day.time_ns[-1]), 20)
+    value, _ = resample(series, np.concatenate([points, points + night]))
+    np.testing.assert_allclose(value[: len(points)], value[len(points) :], atol=1e-9)
+    assert np.isfinite(value).all()
+
+
+def test_a_shifted_time_stamp_is_seen():
+    series = make(sine(1.0), 100)
+    moved = Series("x", "", series.time_ns + 10 * MS, series.value, period_s=0.01)
+    points = grid(EPOCH + 10**9, EPOCH + 10 * 10**9, 50)
+    assert np.abs(resample(moved, points).value - resample(series, points).value).max() > 0.05
