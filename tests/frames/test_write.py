@@ -2,6 +2,7 @@
 
 import io
 from dataclasses import replace
+from pathlib import Path
 
 import can
 import numpy as np
@@ -109,6 +110,15 @@ def test_blocks_don_t_show():
     stream = io.BytesIO()
     write_candump((frames.slice(at, at + 777) for at in range(0, 40_000, 777)), stream)
     assert stream.getvalue().decode() == text
+
+
+def test_a_recording_of_a_road_car_comes_out_byte_for_byte():
+    # its source and licence stand beside it
+    original = (Path(__file__).parent.parent / "data" / "road_car.log").read_bytes()
+    reading = Reading("road_car.log")
+    stream = io.BytesIO()
+    assert not write_candump(candump.read(io.BytesIO(original), reading), stream)
+    assert stream.getvalue() == original
 
 
 def test_python_can_reads_what_it_can_hold(tmp_path):
