@@ -154,7 +154,7 @@ class Source:
     def __iter__(self) -> Iterator[Frames]:
         from buswright.cli.progress import shown
 
-        return self.window.cut(shown(self.capture), self.capture.clock)
+        return self.window.cut(shown(self.capture), lambda: self.capture.clock)
 
     def decoder(self, databases: Databases, select: SignalSelection | None = None) -> Decoder:
         """Make a decoder that knows the bus names."""

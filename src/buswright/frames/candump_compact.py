@@ -82,7 +82,7 @@ def _suffixes(
 def _classic_payloads(layout: Layout, start: Places, size: Places, columns: Columns) -> Bools:
     """Fill payload, length and length code from up to sixteen hex digits; return which are well formed."""
     near, far = layout.loaded[start], layout.loaded[start + 8]
-    good = size <= 16
+    good: Bools = size <= 16
     if not (size == 16).all():
         good &= (size & 1) == 0
         size = np.minimum(size, 16)
@@ -104,7 +104,7 @@ def _fd_payloads(layout: Layout, start: Places, stop: Places, rows: Places, colu
     flag_digit = first_characters(layout.loaded[start], np.ones(len(rows), dtype=np.int64))
     start = start + 1
     size = stop - start
-    good = are_hex(flag_digit) & (size >= 0) & (size <= 128) & ((size & 1) == 0)
+    good: Bools = are_hex(flag_digit) & (size >= 0) & (size <= 128) & ((size & 1) == 0)
     size = np.minimum(np.maximum(size, 0), 128)
     good &= _IS_FD_LENGTH[size >> 1]
     wide = np.zeros((len(rows), 16), dtype="<u4")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -85,10 +85,25 @@ class Window:
     def __bool__(self) -> bool:
         return self.start is not None or self.stop is not None
 
-    def cut(self, batches: Iterable[Frames], clock: Clock) -> Iterator[Frames]:
+    def limits(self, first_ns: int, clock: Clock) -> tuple[int | None, int | None]:
+        """Return both ends on a capture's clock, nanoseconds; None where open.
+
+        Raises
+        ------
+        UserError
+            The ends stand the wrong way round, or an absolute time was asked of a clock that has none.
+        """
+        low = self.start.on(first_ns, clock) if self.start else None
+        high = self.stop.on(first_ns, clock) if self.stop else None
+        if self.start and self.stop and low is not None and high is not None and low > high:
+            raise UserError(f"--from {self.start.text} lies behind --to {self.stop.text}", hint="swap the two")
+        return low, high
+
+    def cut(self, batches: Iterable[Frames], clock: Clock | Callable[[], Clock]) -> Iterator[Frames]:
         """Yield what lies inside. Ends early once every frame of a whole batch lies a second behind the end.
 
-        Untimed frames are kept only by an open window.
+        Untimed frames are kept only by an open window. A capture knows its clock once it is being read:
+        pass a function to have it asked at the first batch.
         """
         low: int | None = None
         high: int | None = None
@@ -101,15 +116,8 @@ class Window:
             if not timed.any():
                 continue
             if not resolved:
-                first = int(frames.time_ns[timed.argmax()])
-                low = self.start.on(first, clock) if self.start else None
-                high = self.stop.on(first, clock) if self.stop else None
-                if low is not None and high is not None and low > high:
-                    raise UserError(
-                        f"--from {self.start.text if self.start else ''} lies behind "
-                        f"--to {self.stop.text if self.stop else ''}",
-                        hint="swap the two",
-                    )
+                asked = clock() if callable(clock) else clock
+                low, high = self.limits(int(frames.time_ns[timed.argmax()]), asked)
                 resolved = True
             inside = timed
             if low is not None:

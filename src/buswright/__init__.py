@@ -1,0 +1,89 @@
+"""Buswright: decode, calibrate and trust every channel on a race car's CAN bus.
+
+The names below are loaded when first used, so that a command pays only for what it needs.
+
+Examples
+--------
+>>> import buswright as bw
+>>> for frames in bw.open_capture("run3.log"):  # doctest: +SKIP
+...     print(len(frames), frames.buses)
+>>> signals = bw.read_signals(bw.open_capture("run3.log"), bw.open_database("chassis.dbc"))  # doctest: +SKIP
+>>> signals["can1/DAMPERS_A/AIN1"].value  # doctest: +SKIP
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from buswright._version import __version__
+
+if TYPE_CHECKING:
+    from buswright.errors import BuswrightError, UserError
+    from buswright.frames.capture import Capture, open_capture
+    from buswright.frames.table import Clock, Event, Flag, Frames, Problem, Problems, concatenate
+    from buswright.messages.database import load_database, open_database
+    from buswright.messages.decode import Decoder
+    from buswright.messages.model import Database, Message, Signal
+    from buswright.messages.selection import SignalSelection
+    from buswright.messages.signals import SignalStore, read_signals
+
+_HOME = {
+    "BuswrightError": "errors",
+    "UserError": "errors",
+    "Capture": "frames.capture",
+    "open_capture": "frames.capture",
+    "Clock": "frames.table",
+    "Event": "frames.table",
+    "Flag": "frames.table",
+    "Frames": "frames.table",
+    "Problem": "frames.table",
+    "Problems": "frames.table",
+    "concatenate": "frames.table",
+    "load_database": "messages.database",
+    "open_database": "messages.database",
+    "Decoder": "messages.decode",
+    "Database": "messages.model",
+    "Message": "messages.model",
+    "Signal": "messages.model",
+    "SignalSelection": "messages.selection",
+    "SignalStore": "messages.signals",
+    "read_signals": "messages.signals",
+}
+
+__all__ = [
+    "BuswrightError",
+    "Capture",
+    "Clock",
+    "Database",
+    "Decoder",
+    "Event",
+    "Flag",
+    "Frames",
+    "Message",
+    "Problem",
+    "Problems",
+    "Signal",
+    "SignalSelection",
+    "SignalStore",
+    "UserError",
+    "__version__",
+    "concatenate",
+    "load_database",
+    "open_capture",
+    "open_database",
+    "read_signals",
+]
+
+
+def __getattr__(name: str) -> Any:
+    home = _HOME.get(name)
+    if home is None:
+        raise AttributeError(f"module 'buswright' has no attribute {name!r}")
+    from importlib import import_module
+
+    value = globals()[name] = getattr(import_module(f"buswright.{home}"), name)
+    return value
+
+
+def __dir__() -> list[str]:
+    return __all__

@@ -1,0 +1,59 @@
+"""What a cut wrote, and what its format could not hold; as text and as JSON."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from buswright.frames.table import Problems
+from buswright.report.contents import problem_lines, problems_json
+from buswright.report.text import count
+
+SCHEMA = "buswright.cut/1"
+
+
+@dataclass(frozen=True, slots=True)
+class Cutting:
+    """The result of `cut`.
+
+    Attributes
+    ----------
+    read, written
+        Frames inside the span, and those of them that were selected.
+    losses
+        What the target format could not hold, counted by reason.
+    unused
+        Selection patterns that picked nothing.
+    """
+
+    path: Path
+    format: str
+    read: int
+    written: int
+    losses: dict[str, int]
+    problems: Problems
+    unused: tuple[str, ...]
+
+
+def render_text(cutting: Cutting) -> str:
+    """Write the summary that `cut` prints."""
+    lines = [f"{count(cutting.written, 'frame')} of {cutting.read:,} written to {cutting.path} ({cutting.format})"]
+    lines += [f"  not held by {cutting.format}: {reason}, {number:,}" for reason, number in cutting.losses.items()]
+    lines += [f"  problem: {line}" for line in problem_lines(cutting.problems)]
+    lines += [f"  --select {pattern}: picks nothing here" for pattern in cutting.unused]
+    return "\n".join(lines)
+
+
+def render_json(cutting: Cutting) -> dict[str, Any]:
+    """Return the document that `cut --json` prints; its schema is cut.schema.json beside this file."""
+    return {
+        "schema": SCHEMA,
+        "file": str(cutting.path),
+        "format": cutting.format,
+        "frames_read": cutting.read,
+        "frames_written": cutting.written,
+        "losses": cutting.losses,
+        "problems": problems_json(cutting.problems),
+        "unused_patterns": list(cutting.unused),
+    }

@@ -1,0 +1,264 @@
+"""The commands as a user types them."""
+
+import gzip
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+from pyarrow import csv
+
+import buswright
+from buswright.cli.main import COMMANDS, main
+from buswright.frames.capture import open_capture
+from buswright.frames.table import concatenate
+from buswright.messages.database import open_database
+from buswright.messages.signals import read_signals
+
+ROOT = Path(__file__).parent.parent.parent
+RUN = ROOT / "captures" / "wrenfell_run.log"
+KEYON = ROOT / "captures" / "wrenfell_keyon.asc"
+ENGINE, CHASSIS = ROOT / "dbc_examples" / "wrenfell_engine.dbc", ROOT / "dbc_examples" / "wrenfell_chassis.dbc"
+DATABASES = [
+    "--dbc",
+    f"engine={ENGINE}",
+    "--dbc",
+    f"chassis={CHASSIS}",
+    "--bus",
+    "engine=can0",
+    "--bus",
+    "chassis=can1",
+]
+SCHEMAS = Path(buswright.__file__).parent / "report"
+
+
+def run(capsys, *words) -> str:
+    assert main([str(word) for word in words]) == 0
+    return capsys.readouterr().out
+
+
+def run_json(capsys, name, *words):
+    document = json.loads(run(capsys, *words, "--json"))
+    jsonschema.validate(document, json.loads((SCHEMAS / f"{name}.schema.json").read_text(encoding="utf-8")))
+    return document
+
+
+def command(*words, **options) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "buswright", *map(str, words)], capture_output=True, text=True, **options
+    )
+
+
+@pytest.fixture(scope="module")
+def truth():
+    capture = open_capture(RUN)
+    names = {"can0": "engine", "can1": "chassis"}
+    bound = {"engine": open_database(ENGINE), "chassis": open_database(CHASSIS)}
+    return read_signals(capture, bound, bus_names=names)
+
+
+def test_contents_names_messages_and_counts_what_is_unknown(capsys):
+    text = run(capsys, "contents", RUN, *DATABASES)
+    assert "bus chassis (interface can1)" in text
+    assert "DAMPERS_A" in text
+    assert "0 frames that no database knows" in text
+    document = run_json(capsys, "contents", "contents", RUN, "--dbc", f"engine={ENGINE}", "--bus", "engine=can0")
+    unknown = [i for i in document["identifiers"] if i["message"] is None]
+    assert {i["interface"] for i in unknown} == {"can1"}
+    assert document["unmatched_frames"] == sum(i["frames"] for i in unknown) > 0
+    assert document["frames"] == sum(i["frames"] for i in document["identifiers"])
+
+
+def test_contents_of_asc_shows_header_and_events(capsys):
+    document = run_json(capsys, "contents", "contents", KEYON)
+    assert document["format"] == "ASC"
+    assert document["clock"]["timezone"] == "UTC"
+    assert document["event_count"] >= 1
+
+
+def test_decode_to_a_folder_holds_every_value(capsys, tmp_path, truth):
+    folder = f"{tmp_path}/out/"
+    document = run_json(capsys, "decode", "decode", RUN, *DATABASES, "--out", folder)
+    assert document["frames"]["read"] == document["frames"]["decoded"]
+    checked = 0
+    for name, path in document["files"].items():
+        table = pq.read_table(path)
+        for field in table.schema:
+            if "." in field.name or field.name == "time_ns":
+                continue
+            column = truth[f"{name}/{field.name}"]
+            valid = ~table[field.name].is_null().to_numpy()
+            there = np.ones(len(column.time_ns), dtype=np.bool_) if column.valid is None else column.valid
+            assert np.array_equal(valid, there)
+            assert np.array_equal(table["time_ns"].to_numpy(), column.time_ns)
+            assert np.array_equal(table[field.name].to_numpy()[valid], column.value[there])
+            assert np.array_equal(table[f"{field.name}.raw"].to_numpy()[valid], column.raw[there])
+            assert (field.metadata or {}).get(b"unit", b"").decode() == column.unit
+            checked += int(valid.sum())
+    assert checked == document["values"] > 200_000
+
+
+def test_decode_to_one_long_table(capsys, tmp_path, truth):
+    for ending, read in ((".parquet", pq.read_table), (".csv", csv.read_csv)):
+        path = tmp_path / f"all{ending}"
+        document = run_json(
+            capsys, "decode", "decode", RUN, *DATABASES, "--out", path, "--select", "chassis/DAMPERS_A/*"
+        )
+        table = read(path)
+        assert table.column_names == [
+            "time_ns",
+            "bus",
+            "message",
+            "channel",
+            "raw",
+            "volts",
+            "value",
+            "unit",
+            "quality",
+        ]
+        assert np.all(np.diff(table["time_ns"].to_numpy()) >= 0)
+        channel = np.array(table["channel"].to_pylist())
+        for name in set(channel):
+            rows = channel == name
+            assert np.array_equal(table["value"].to_numpy()[rows], truth[name].value)
+        assert table.num_rows == document["values"]
+
+
+def test_span_and_selection(capsys, tmp_path):
+    path = tmp_path / "part.parquet"
+    run(capsys, "decode", RUN, *DATABASES, "--out", path, "--from", "10", "--to", "12.5", "--select", "*/0A0/*")
+    table = pq.read_table(path)
+    times = table["time_ns"].to_numpy()
+    first = int(concatenate(list(open_capture(RUN))).time_ns[0])
+    assert times.min() >= first + 10_000_000_000
+    assert times.max() <= first + 12_500_000_000
+    assert set(table["message"].to_pylist()) == {"ENGINE_1"}
+
+
+def test_a_pattern_that_fits_nothing_is_said(capsys, tmp_path):
+    text = run(
+        capsys, "decode", RUN, *DATABASES, "--out", tmp_path / "x.csv", "--select", "DAMPER_FL", "--select", "nothing*"
+    )
+    assert "--select nothing*: fits nothing here" in text
+
+
+def test_cut_converts_and_keeps_every_frame(capsys, tmp_path):
+    whole = concatenate(list(open_capture(RUN)))
+    for name in ("a.asc", "b.log.gz", "c.log"):
+        path = tmp_path / name
+        document = run_json(capsys, "cut", "cut", RUN, "--out", path)
+        again = concatenate(list(open_capture(path)))
+        assert document["frames_written"] == len(again) == len(whole)
+        for column in ("time_ns", "id", "flags", "dlc", "length", "payload"):
+            assert np.array_equal(getattr(again, column), getattr(whole, column)), (name, column)
+    assert (
+        gzip.decompress((tmp_path / "b.log.gz").read_bytes()) == (tmp_path / "c.log").read_bytes() == RUN.read_bytes()
+    )
+
+
+def test_cut_selects_and_merges_back(capsys, tmp_path):
+    for bus in ("engine", "chassis"):
+        run(capsys, "cut", RUN, "--out", tmp_path / f"{bus}.log", "--select", f"{bus}/*", *DATABASES[4:])
+    text = run(capsys, "cut", tmp_path / "engine.log", tmp_path / "chassis.log", "--out", tmp_path / "both.log")
+    assert "files overlap in time" in text
+    merged = concatenate(list(open_capture(tmp_path / "both.log")))
+    whole = concatenate(list(open_capture(RUN)))
+    assert np.array_equal(merged.time_ns, whole.time_ns)
+    assert sorted(zip(merged.time_ns, merged.id, strict=True)) == sorted(zip(whole.time_ns, whole.id, strict=True))
+
+
+def test_cut_moves_the_start(capsys, tmp_path):
+    path = tmp_path / "moved.log"
+    run(capsys, "cut", RUN, "--out", path, "--start", "2027-01-01T00:00:00Z", "--from", "1", "--to", "2")
+    frames = concatenate(list(open_capture(path)))
+    assert frames.time_ns[0] == 1_798_761_600_000_000_000
+    assert frames.time_ns[-1] - frames.time_ns[0] < 1_000_000_000
+
+
+def test_nothing_is_overwritten_without_force(tmp_path, capsys):
+    path = tmp_path / "there.log"
+    path.write_text("precious")
+    with pytest.raises(buswright.UserError, match="is there already"):
+        main(["cut", str(RUN), "--out", str(path)])
+    assert path.read_text() == "precious"
+    run(capsys, "cut", RUN, "--out", path, "--force")
+    assert path.stat().st_size > 1000
+    folder = tmp_path / "folder"
+    folder.mkdir()
+    (folder / "x").write_text("")
+    with pytest.raises(buswright.UserError, match="--force"):
+        main(["decode", str(RUN), *DATABASES, "--out", f"{folder}/"])
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["contents", "none.log"], "no such file"),
+        (["decode", str(RUN), "--out", "x/"], "needs a database"),
+        (["decode", str(RUN), "--dbc", "none.dbc", "--out", "x/"], "none.dbc"),
+        (["decode", str(RUN), "--dbc", str(ENGINE), "--out", "x.xls"], "of no known kind"),
+        (["cut", str(RUN), "--out", "x.doc"], "of no known kind"),
+        (["cut", str(RUN), "--out", "x.log", "--select", "chassis/ZZZ"], "ZZZ"),
+        (["cut", str(RUN), "--out", "x.log", "--from", "5", "--to", "3"], "lies behind"),
+        (["cut", str(RUN), "--out", "x.log", "--start", "tomorrow"], "is no time"),
+        (["contents", str(RUN), "--bus", "engine"], "NAME=INTERFACE"),
+        (["contents", str(KEYON), "--timezone", "Mars"], "no time zone"),
+        (["contents", str(ROOT / "LICENSE")], "not a capture"),
+    ],
+)
+def test_wrong_calls_end_with_status_2_a_message_and_a_hint(words, says, tmp_path):
+    done = command(*words, cwd=tmp_path)
+    assert done.returncode == 2
+    assert says in done.stderr
+    assert "try: " in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not list(tmp_path.iterdir())
+    as_json = command(*words, "--json", cwd=tmp_path)
+    assert as_json.returncode == 2
+    document = json.loads(as_json.stdout)
+    jsonschema.validate(document, json.loads((SCHEMAS / "error.schema.json").read_text(encoding="utf-8")))
+
+
+def test_a_closed_pipe_is_silent(tmp_path):
+    done = subprocess.run(
+        f"{sys.executable} -m buswright contents {RUN} | head -1", shell=True, capture_output=True, text=True
+    )
+    assert done.stderr == ""
+    assert "wrenfell_run.log" in done.stdout
+
+
+def test_help_and_version_load_nothing_heavy():
+    heavy = ["numpy", "cantools", "can", "pandas", "pyarrow", "pydantic", "textual", "rich"]
+    for word in ("--help", "--version"):
+        code = (
+            "import sys\nfrom buswright.cli.main import main\n"
+            f"try:\n main([{word!r}])\nexcept SystemExit as end:\n assert not end.code\n"
+            f"print([name for name in {heavy} if name in sys.modules], file=sys.stderr)"
+        )
+        done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+        assert done.stderr.strip() == "[]"
+
+
+def test_every_command_has_help(capsys):
+    for name in COMMANDS:
+        with pytest.raises(SystemExit) as end:
+            main([name, "--help"])
+        assert end.value.code == 0
+        assert f"buswright {name}" in capsys.readouterr().out
+
+
+def test_an_internal_error_says_where_to_report_it(tmp_path):
+    code = (
+        "import sys, buswright.cli.contents_command as c\n"
+        "def broken(options): raise RuntimeError('boom')\n"
+        "c.run = broken\nsys.argv = ['buswright', 'contents', 'x']\n"
+        "from buswright.cli.main import entry\nentry()"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.returncode == 3
+    assert "boom" in done.stderr
+    assert "please report it" in done.stderr
