@@ -214,9 +214,8 @@ class Writer:
     def table(self, table: dict[str, object], path: tuple[str, ...]) -> None:
         headed = []
         for name, value in table.items():
-            if isinstance(value, dict) and value and self.choose(True, False):
-                headed.append((name, value))
-            elif isinstance(value, list) and value and all(isinstance(item, dict) for item in value):
+            tables = isinstance(value, list) and value and all(isinstance(item, dict) for item in value)
+            if tables or (isinstance(value, dict) and value and self.choose(True, False)):
                 headed.append((name, value))
             elif isinstance(value, dict) and value and self.choose(True, False):
                 for inner, item in value.items():
