@@ -127,7 +127,7 @@ POLYNOMIAL = KindSpec(
         KeySpec(
             "coefficients",
             "numbers",
-            "c0, c1, c2 ..., the constant first",
+            "Factors c0, c1, c2 ..., the constant first",
             required=True,
             count=(2, 12),
             example="[-2.1, 30.5, 0.42]",

@@ -232,23 +232,34 @@ def _build_thermistor(sheet: Sheet, faults: list[Fault]) -> Calibration | None:
     band = band_of(sheet, default, faults)
     if faults or circuit is None or model is None or isinstance(circuit, Excited):
         return None
-    if isinstance(model, SteinhartHartModel):
-        # Where the coefficients are of another unit or sign, no resistance gives these temperatures.
-        with np.errstate(all="ignore"):
-            cold, hot = model.ohm(np.array(band)).tolist()
-            back = model.celsius(np.array([cold, hot]))
-        if not (cold > hot > 0 and np.allclose(back, band, atol=1e-3)) or not thermo.falls_throughout(
-            model.coefficients, hot, cold
-        ):
-            faults.append(
-                Fault(
-                    ("coefficients",) if "coefficients" in sheet else ("beta",),
-                    f"this is no thermistor: its resistance doesn't fall throughout {band[0]:g} to {band[1]:g} degC",
-                    "A, B, C for ohm and kelvin, for a 10 kohm part about [1.13e-3, 2.34e-4, 8.8e-8]",
-                )
+    if isinstance(model, SteinhartHartModel) and not _is_thermistor(model, band):
+        faults.append(
+            Fault(
+                ("coefficients",) if "coefficients" in sheet else ("beta",),
+                f"no thermistor falls like this: the curve is wrong between {band[0]:g} and {band[1]:g} degC",
+                "A, B, C for ohm and kelvin, for a 10 kohm part about [1.13e-3, 2.34e-4, 8.8e-8]",
             )
-            return None
+        )
+        return None
     return Thermistor(circuit.electrical, "degC", circuit, model, band)
+
+
+_BETAS = (500.0, 20_000.0)  # K; ceramics lie between 2000 and 6000
+
+
+def _is_thermistor(model: SteinhartHartModel, band: tuple[float, float]) -> bool:
+    """Whether the curve goes through the band and its steepness is a thermistor's at both ends.
+
+    It isn't where the coefficients are in the wrong order or for other units.
+    """
+    with np.errstate(all="ignore"):
+        ohm = model.ohm(np.array(band))
+        there_and_back = np.allclose(model.celsius(ohm), band, atol=1e-3)
+        _, b, c = model.coefficients
+        betas = 1.0 / (b + 3.0 * c * np.log(ohm) ** 2)  # d ln R / d(1/T)
+    cold, hot = ohm.tolist()
+    steep = bool(np.all((betas > _BETAS[0]) & (betas < _BETAS[1])))
+    return there_and_back and steep and thermo.falls_throughout(model.coefficients, hot, cold)
 
 
 def _build_rtd(sheet: Sheet, faults: list[Fault]) -> Calibration | None:

@@ -15,7 +15,7 @@ _MOST_STEPS = 100  # bisection alone needs 60 to exhaust a float64; Newton steps
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Curve:
-    """A piecewise cubic through n points, going on in straight lines beyond the outer ones.
+    """A piecewise cubic through n points, going on beyond them in the line through the outer two.
 
     Attributes
     ----------
@@ -136,14 +136,8 @@ def smooth(points: Sequence[tuple[float, float]]) -> Curve:
     first = _end_slope(width[0], width[1], secant[0], secant[1])
     last = _end_slope(width[-1], width[-2], secant[-1], secant[-2])
     slope = np.concatenate([[first], inner, [last]])
-    return _curve(
-        x,
-        y,
-        slope[:-1],
-        slope,
-        (3 * secant - 2 * slope[:-1] - slope[1:]) / width,
-        (slope[:-1] + slope[1:] - 2 * secant) / width**2,
-    )
+    left, right = slope[:-1], slope[1:]
+    return _curve(x, y, secant, left, (3 * secant - 2 * left - right) / width, (left + right - 2 * secant) / width**2)
 
 
 def _end_slope(near: float, far: float, near_secant: float, far_secant: float) -> float:
@@ -155,13 +149,16 @@ def _end_slope(near: float, far: float, near_secant: float, far_secant: float) -
     return slope
 
 
-def _curve(x: Floats, y: Floats, inner: Floats, slope: Floats | None = None, *higher: Floats) -> Curve:
-    """Add the straight pieces outside: `inner` are the first-power coefficients of the n - 1 pieces inside."""
-    ends = (inner[0], inner[-1]) if slope is None else (slope[0], slope[-1])
-    outside = np.zeros(1)
+def _curve(x: Floats, y: Floats, secant: Floats, *powers: Floats) -> Curve:
+    """Add the straight pieces outside to the n - 1 inside, which have these coefficients from the first power on.
+
+    Outside it is the secant that goes on: a cubic may end level, and a level line would hide what lies beyond.
+    """
+    first, *higher = powers or (secant,)
+    nothing = np.zeros(1)
     coefficients = (
         np.concatenate([y[:1], y]),
-        np.concatenate([ends[:1], inner, ends[1:]]),
-        *(np.concatenate([outside, power, outside]) for power in higher),
+        np.concatenate([secant[:1], first, secant[-1:]]),
+        *(np.concatenate([nothing, power, nothing]) for power in higher),
     )
     return Curve(x, y, np.concatenate([x[:1], x]), coefficients)
