@@ -45,9 +45,11 @@ def rows_of(frames: Frames) -> list[tuple[int, str, int, int, int, str]]:
 
 
 @st.composite
-def frame_rows(draw: st.DrawFn, *, buses: int = 3, latest_ns: int = 4_000_000_000_000_000_000) -> Row:
+def frame_rows(
+    draw: st.DrawFn, *, buses: int = 3, earliest_ns: int = 0, latest_ns: int = 4_000_000_000_000_000_000
+) -> Row:
     """Any frame that a bus can carry, or an error frame with eight bytes."""
-    time_ns, bus = draw(st.integers(0, latest_ns)), draw(st.integers(0, buses - 1))
+    time_ns, bus = draw(st.integers(earliest_ns, latest_ns)), draw(st.integers(0, buses - 1))
     turn = draw(st.sampled_from([0, int(Flag.TRANSMITTED)]))
     kind = draw(st.sampled_from(["data", "data", "remote", "fd", "error"]))
     if kind == "error":

@@ -65,7 +65,8 @@ def test_lines_of_all_shapes_stand_in_the_order_of_the_frames():
     assert losses == {"frames without a time, written without a stamp": 1}
 
 
-@given(st.lists(st.lists(frame_rows(), max_size=20), max_size=3))
+# from 1973 on: the reader may take smaller stamps that begin with zero for differences
+@given(st.lists(st.lists(frame_rows(earliest_ns=10**17), max_size=20), max_size=3))
 @settings(max_examples=150, deadline=None)
 def test_what_is_written_is_read_back(batches: list[list[Row]]):
     stream = io.BytesIO()
@@ -74,13 +75,7 @@ def test_what_is_written_is_read_back(batches: list[list[Row]]):
             writer.write(batch_of(rows, BUSES))
     assert not writer.losses
     frames, reading = read_back(stream.getvalue())
-    stamps = [row[0] for rows in batches for row in rows]
-    if sorted(stamps) == stamps:  # the reader takes many steps back for time differences
-        assert rows_of(frames) == [row for rows in batches for row in rows_of(batch_of(rows, BUSES))]
-    else:
-        assert [row[1:] for row in rows_of(frames)] == [
-            row[1:] for rows in batches for row in rows_of(batch_of(rows, BUSES))
-        ]
+    assert rows_of(frames) == [row for rows in batches for row in rows_of(batch_of(rows, BUSES))]
     assert not reading.problems
 
 
