@@ -68,12 +68,12 @@ def _points(stretches: list[Stretch], rate_hz: float) -> Int64s:
     if not stretches:
         return np.zeros(0, dtype=np.int64)
     origin, step_ns = stretches[0][0], 1e9 / rate_hz
-    pieces = [
-        origin + np.rint(np.arange(np.ceil((a - origin) / step_ns), (b - origin) / step_ns + 1e-6) * step_ns)
-        for a, b in stretches
+    since = [
+        np.arange(np.ceil((start - origin) / step_ns), (stop - origin) / step_ns + 1e-6) * step_ns
+        for start, stop in stretches
     ]
-    numbers = np.concatenate([piece - origin for piece in pieces]).astype(np.int64)
-    return numbers + origin
+    # Rounded before the origin is added: as float64 an epoch time is only good to 256 ns.
+    return np.rint(np.concatenate(since)).astype(np.int64) + origin
 
 
 def _common_stretches(parts: list[Series]) -> list[Stretch]:
