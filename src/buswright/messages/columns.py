@@ -64,12 +64,18 @@ class SignalColumn:
         The table it belongs to: `rows` and `time_ns` are there.
     """
 
-    __slots__ = ("__dict__", "plan", "signal", "table")
+    __slots__ = ("_raw", "_reasons", "_valid", "_value", "plan", "signal", "table")
+
+    # Hand-made caches: functools.cached_property takes a lock, and there are hundreds of columns a batch.
 
     def __init__(self, table: SignalTable, plan: SignalPlan) -> None:
         self.table = table
         self.plan = plan
         self.signal: Signal = plan.signal
+        self._reasons = table.reasons_of(plan)
+        self._valid: Bools | None = None
+        self._raw: Numbers | None = None
+        self._value: Numbers | None = None
 
     @property
     def name(self) -> str:
@@ -86,33 +92,43 @@ class SignalColumn:
         """Value table: raw value to text; empty if the signal has none."""
         return self.signal.choices
 
-    @cached_property
+    @property
     def reasons(self) -> UInt8s | None:
         """Bits of `Reason` for every row, uint8[n]; None if the signal is valid in all."""
-        return self.table.reasons_of(self.plan)
+        return self._reasons
 
-    @cached_property
+    @property
     def valid(self) -> Bools | None:
         """Mask of the rows where the signal has a value, bool[n]; None if it has one in all."""
-        return None if self.reasons is None else self.reasons == 0
+        if self._valid is None and self._reasons is not None:
+            self._valid = self._reasons == 0
+        return self._valid
 
-    @cached_property
+    @property
     def raw(self) -> Numbers:
         """Raw values, [n] of the smallest type that holds them; 0 where not valid."""
-        if self.plan.extraction is None:
-            return np.zeros(len(self.table), dtype=self.plan.raw_dtype)
-        raw = self.plan.extraction.apply(self.table.words)
-        if self.valid is not None:
-            raw[~self.valid] = 0
+        raw = self._raw
+        if raw is None:
+            extraction = self.plan.extraction
+            if extraction is None:
+                raw = np.zeros(len(self.table), dtype=self.plan.raw_dtype)
+            else:
+                raw = extraction.apply(self.table.words)
+                if self.valid is not None:
+                    raw[~self.valid] = 0
+            self._raw = raw
         return raw
 
-    @cached_property
+    @property
     def value(self) -> Numbers:
         """Physical values, [n]; NaN (integer columns: 0) where not valid.
 
         float64; int64 or uint64 where integer scaling can exceed what float64 holds exactly.
         """
-        return physical(self.plan, self.raw, self.valid)
+        value = self._value
+        if value is None:
+            value = self._value = physical(self.plan, self.raw, self.valid)
+        return value
 
     def compact(self) -> Samples:
         """Only the rows where the signal has a value; cheap also for one of many multiplexed signals."""
@@ -120,7 +136,7 @@ class SignalColumn:
         if valid is None:
             return Samples(table.rows, table.time_ns, self.raw, self.value)
         there = np.flatnonzero(valid)
-        if "raw" in self.__dict__ or self.plan.extraction is None:
+        if self._raw is not None or self.plan.extraction is None:
             raw = self.raw[there]
         else:
             raw = self.plan.extraction.apply(Words(table.words.plain[there]))
@@ -160,7 +176,7 @@ class SignalTable:
         first_words: UInt64s,
         plan: MessagePlan,
         group: Group,
-        wanted: Rows,
+        wanted: Mapping[str, SignalPlan],
     ) -> None:
         self.group = group
         self.plan = plan
@@ -168,7 +184,7 @@ class SignalTable:
         self.length = length
         self._frames = frames
         self._first_words = first_words
-        self._wanted = {plan.signals[index].signal.name: int(index) for index in wanted}
+        self._wanted = wanted
         self._columns: dict[str, SignalColumn] = {}
         self._present: dict[tuple[Condition, ...], Bools] = {}
         self._multiplexer_raw: dict[int, Numbers] = {}
@@ -214,7 +230,7 @@ class SignalTable:
         if column is None:
             if name not in self._wanted:
                 raise unknown_signal(name, self._wanted)
-            column = self._columns[name] = SignalColumn(self, self.plan.signals[self._wanted[name]])
+            column = self._columns[name] = SignalColumn(self, self._wanted[name])
         return column
 
     def __contains__(self, name: object) -> bool:
@@ -237,7 +253,9 @@ class SignalTable:
             beyond = plan.signal.end_bit > 8 * MAX_PAYLOAD and not plan.never
             reason = Reason.SHORT_FRAME if beyond else Reason.UNDECODABLE
             return np.full(len(self.rows), reason, dtype=np.uint8)
-        needed = self._bits_needed(plan)
+        needed = plan.needed_bits
+        if not plan.conditions and self.shortest * 8 >= needed:
+            return None
         short = None if self.shortest * 8 >= needed else self.length < -(-needed // 8)
         present = self._selected(plan.conditions) if plan.conditions else None
         if present is not None and present.all():
@@ -250,10 +268,6 @@ class SignalTable:
         if short is not None:
             reasons[short] = Reason.SHORT_FRAME
         return reasons
-
-    def _bits_needed(self, plan: SignalPlan) -> int:
-        """Payload bits for a signal and the multiplexers that select it."""
-        return max([plan.end_bit, *(self.plan.signals[c.multiplexer].end_bit for c in plan.conditions)])
 
     def _selected(self, conditions: tuple[Condition, ...]) -> Bools:
         """Mask of the rows where every multiplexer of a chain selects; bool[n]."""

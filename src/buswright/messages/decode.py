@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from buswright.frames.table import FD_LENGTHS, Frames
+from buswright.frames.table import Frames
 from buswright.messages.columns import Reason, Rows, Samples, SignalColumn, SignalTable, UInt8s
 from buswright.messages.match import Databases, Group, Kind, Matcher
 from buswright.messages.model import Message
-from buswright.messages.plan import MAX_PAYLOAD, MessagePlan, UInt64s, plan_message
+from buswright.messages.plan import MessagePlan, SignalPlan, UInt64s, plan_message
 from buswright.messages.selection import SignalSelection
 
 __all__ = ["Counts", "DecodedBatch", "Decoder", "Reason", "Samples", "SignalColumn", "SignalTable"]
@@ -90,7 +90,7 @@ class DecodedBatch:
             yield code, slice(start, end)
             start = end
 
-    def _add(self, place: slice, plan: MessagePlan, group: Group, wanted: Rows) -> SignalTable:
+    def _add(self, place: slice, plan: MessagePlan, group: Group, wanted: dict[str, SignalPlan]) -> SignalTable:
         """Make the table of one group."""
         rows, length, words = self._order[place], self._lengths[place], self._words[place]
         table = SignalTable(self.frames, rows, length, words, plan, group, wanted)
@@ -153,7 +153,7 @@ class Decoder:
         self.select = select
         self.counts = Counts()
         self._plans: dict[Message, MessagePlan] = {}
-        self._wanted: dict[int, Rows] = {}
+        self._wanted: dict[int, dict[str, SignalPlan]] = {}
         self._used: set[int] = set()
 
     def decode(self, frames: Frames) -> DecodedBatch:
@@ -167,7 +167,7 @@ class Decoder:
                 continue
             plan = self.plan(group.message)
             wanted = self._wanted_of(code, group, plan)
-            if self.select is not None and not len(wanted):
+            if self.select is not None and not wanted:
                 self.counts.not_selected += place.stop - place.start
                 continue
             table = batch._add(place, plan, group, wanted)
@@ -187,17 +187,16 @@ class Decoder:
             return ()
         return tuple(self.select.text(at) for at in range(len(self.select.patterns)) if at not in self._used)
 
-    def _wanted_of(self, code: int, group: Group, plan: MessagePlan) -> Rows:
-        """Places of the wanted signals of a group."""
+    def _wanted_of(self, code: int, group: Group, plan: MessagePlan) -> dict[str, SignalPlan]:
+        """Wanted signals of a group by name."""
         wanted = self._wanted.get(code)
         if wanted is None:
-            if self.select is None:
-                wanted = np.arange(len(plan.signals))
-            else:
-                fitting = [self.select.fitting(group, signal.signal) for signal in plan.signals]
-                self._used.update(*fitting)
-                wanted = np.flatnonzero([bool(places) for places in fitting])
-            self._wanted[code] = wanted
+            wanted = self._wanted[code] = {}
+            for signal in plan.signals:
+                fitting = self.select.fitting(group, signal.signal) if self.select else [0]
+                self._used.update(fitting)
+                if fitting:
+                    wanted[signal.signal.name] = signal
         return wanted
 
     def _count_lost(self, group: Group, frames: int) -> None:
@@ -220,9 +219,8 @@ class Decoder:
         if table.shortest < message.length:
             short = int(np.count_nonzero(table.length < message.length))
             counts.short[name] = counts.short.get(name, 0) + short
-        most = next((length for length in FD_LENGTHS if length >= message.length), MAX_PAYLOAD)
-        if int(table.length.max()) > most:
-            long = int(np.count_nonzero(table.length > most))
+        if int(table.length.max()) > table.plan.longest:
+            long = int(np.count_nonzero(table.length > table.plan.longest))
             counts.long[name] = counts.long.get(name, 0) + long
         for multiplexer, count in table.undefined().items():
             key = f"{name}/{multiplexer}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import Enum
 from functools import cached_property
@@ -10,6 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from buswright.frames.table import FD_LENGTHS
 from buswright.messages.model import Message, Signal
 
 UInt64s = npt.NDArray[np.uint64]
@@ -87,6 +89,8 @@ class Extraction:
         The signal goes on in the byte behind the window of eight.
     length, big_endian, signed, is_float
         As in the database.
+    raw_dtype
+        Smallest type that holds the raw value.
     """
 
     size: int
@@ -97,15 +101,8 @@ class Extraction:
     big_endian: bool
     signed: bool
     is_float: bool
+    raw_dtype: np.dtype[Any]
     ninth: bool = False
-
-    @property
-    def raw_dtype(self) -> np.dtype[Any]:
-        """Smallest type that holds the raw value."""
-        if self.is_float:
-            return np.dtype(f"f{self.length // 8}")
-        bits = next(bits for bits in RAW_BITS if self.length <= bits)
-        return np.dtype(f"{'i' if self.signed else 'u'}{bits // 8}")
 
     def apply(self, words: Words) -> Numbers:
         """Take the raw values out of payloads.
@@ -161,6 +158,10 @@ def _bits(window: Numbers, width: int, shift: int, length: int, signed: bool) ->
     return window & ((1 << length) - 1)
 
 
+_NO_OVERFLOW = 1e200
+"""Up to this scale no 64-bit raw value becomes infinite, and NumPy need not be told to keep quiet about it."""
+
+
 class Arithmetic(Enum):
     """How a raw value becomes a physical one, bit for bit as Python's numbers would."""
 
@@ -190,6 +191,8 @@ class Conversion:
 
     def apply(self, raw: Numbers) -> Numbers:
         """Scale raw values; `dtype`[n], always a new array."""
+        if self.arithmetic is Arithmetic.FLOAT and raw.dtype.kind != "f" and abs(self.scale) < _NO_OVERFLOW:
+            return self._float(raw)
         with np.errstate(all="ignore"):
             if self.arithmetic is Arithmetic.FLOAT:
                 return self._float(raw)
@@ -204,23 +207,39 @@ class Conversion:
             else:
                 exact = raw.astype(object) * int(self.scale)
                 if isinstance(self.offset, int):
-                    return (exact + self.offset).astype(np.float64)
-                value = exact.astype(np.float64)
-            value += float(self.offset)
+                    return _rounded(exact + self.offset)
+                value = _rounded(exact)
+            value += _as_float(self.offset)
             return value
 
     def _float(self, raw: Numbers) -> Numbers:
         if self.scale == 1 and self.offset == 0:
             return raw.astype(np.float64)
-        value: Numbers = np.multiply(raw, float(self.scale), dtype=np.float64)
+        value: Numbers = np.multiply(raw, _as_float(self.scale), dtype=np.float64)
         # Also where the offset is 0: it turns -0.0 into 0.0.
-        value += float(self.offset)
+        value += _as_float(self.offset)
         return value
 
     def invert(self, value: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
         """Give the unrounded raw value for physical values; float64[n]."""
         with np.errstate(all="ignore"):
-            return (value - float(self.offset)) / float(self.scale)
+            return (value - _as_float(self.offset)) / _as_float(self.scale)
+
+
+def _as_float(number: int | float) -> float:
+    """Nearest float64, infinite where a database's number is beyond it."""
+    try:
+        return float(number)
+    except OverflowError:
+        return math.inf if number > 0 else -math.inf
+
+
+def _rounded(exact: npt.NDArray[np.object_]) -> npt.NDArray[np.float64]:
+    """Nearest float64 of Python integers."""
+    try:
+        return exact.astype(np.float64)
+    except OverflowError:
+        return np.array([_as_float(number) for number in exact], dtype=np.float64)
 
 
 def _modular(raw: Numbers, scale: int) -> UInt64s:
@@ -257,9 +276,7 @@ def conversion_of(signal: Signal) -> Conversion:
     for dtype, least, most in ((np.int64, -(1 << 63), (1 << 63) - 1), (np.uint64, 0, (1 << 64) - 1)):
         if _within(results, least, most):
             return Conversion(Arithmetic.INTEGER, whole_scale, whole_offset, np.dtype(dtype))
-    if max(map(abs, results)) < 1 << 1023:
-        return Conversion(Arithmetic.UNBOUNDED, whole_scale, whole_offset, float64)
-    return Conversion(Arithmetic.FLOAT, float(scale), float(offset), float64)
+    return Conversion(Arithmetic.UNBOUNDED, whole_scale, whole_offset, float64)
 
 
 def _whole(number: int | float) -> bool:
@@ -288,8 +305,8 @@ class SignalPlan:
         Place in the message's signals.
     extraction
         None where it can't be decoded: longer than 64 bits, no such float, or beyond any frame.
-    end_bit
-        Payload bits that must be there.
+    needed_bits
+        Payload bits that must be there for the signal and the multiplexers that select it.
     conditions
         Multiplexers that must select it, outermost first; empty: always present.
     never
@@ -300,7 +317,7 @@ class SignalPlan:
     index: int
     extraction: Extraction | None
     conversion: Conversion
-    end_bit: int
+    needed_bits: int
     conditions: tuple[Condition, ...] = ()
     never: bool = False
 
@@ -328,12 +345,15 @@ class MessagePlan:
         64-bit words of payload that its signals need, at least one.
     signals
         In the message's order.
+    longest
+        Most payload bytes that don't make a frame longer than the message: CAN FD pads to the next possible length.
     multiplexers
         Those that select signals, outer ones before inner ones.
     """
 
     message: Message
     words: int
+    longest: int
     signals: tuple[SignalPlan, ...]
     multiplexers: tuple[MultiplexerPlan, ...]
 
@@ -353,7 +373,7 @@ def plan_message(message: Message) -> MessagePlan:
                 index=index,
                 extraction=_extraction(signal, words),
                 conversion=conversion_of(signal),
-                end_bit=signal.end_bit,
+                needed_bits=max([signal.end_bit, *(signals[c.multiplexer].end_bit for c in conditions or ())]),
                 conditions=conditions or (),
                 never=conditions is None,
             )
@@ -366,7 +386,8 @@ def plan_message(message: Message) -> MessagePlan:
             known.update((value, value) for value in plan.signal.choices)
             if known:
                 multiplexers.append(MultiplexerPlan(plan.index, tuple(sorted(known))))
-    return MessagePlan(message, words, tuple(plans), tuple(multiplexers))
+    longest = next((length for length in FD_LENGTHS if length >= message.length), MAX_PAYLOAD)
+    return MessagePlan(message, words, longest, tuple(plans), tuple(multiplexers))
 
 
 def _conditions(signal: Signal, signals: tuple[Signal, ...], index_of: dict[str, int]) -> tuple[Condition, ...] | None:
@@ -387,7 +408,7 @@ def _extraction(signal: Signal, words: int) -> Extraction | None:
     unfit = signal.is_float and length not in FLOAT_BITS
     if unfit or not 1 <= length <= 64 or signal.start < 0 or end > 8 * MAX_PAYLOAD:
         return None
-    kind = (length, signal.big_endian, signal.signed, signal.is_float)
+    kind = (length, signal.big_endian, signal.signed, signal.is_float, _raw_dtype(signal))
     from_byte, to_byte = first // 8, (end - 1) // 8
     for size in (1, 2, 4, 8):
         if from_byte // size == to_byte // size:
@@ -399,6 +420,14 @@ def _extraction(signal: Signal, words: int) -> Extraction | None:
         return Extraction(8, start, False, _shift(signal, start, 8), *kind)
     shift = end - 8 * to_byte if signal.big_endian else first - 8 * from_byte
     return Extraction(8, from_byte, False, shift, *kind, ninth=True)
+
+
+def _raw_dtype(signal: Signal) -> np.dtype[Any]:
+    """Smallest type that holds a signal's raw value."""
+    if signal.is_float:
+        return np.dtype(f"f{signal.length // 8}")
+    bits = next(bits for bits in RAW_BITS if signal.length <= bits)
+    return np.dtype(f"{'i' if signal.signed else 'u'}{bits // 8}")
 
 
 def _shift(signal: Signal, byte: int, size: int) -> int:

@@ -1,0 +1,306 @@
+"""Loading: encodings, attributes, and what happens to a file with something broken in it."""
+
+from __future__ import annotations
+
+import logging
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from buswright.errors import DatabaseError
+from buswright.messages import dbc_text
+from buswright.messages.database import load_database, open_database
+from buswright.messages.model import J1939, merge, parse_identifier
+from tests.messages.databases import from_text
+
+GOOD = """VERSION "1.2"
+
+NS_ :
+\tCM_
+\tBA_
+
+BS_:
+
+BU_: engine dash
+BO_ 416 DAMPERS: 8 engine
+ SG_ AIN1 : 0|16@1+ (0.0001,0) [0|5] "V" dash
+ SG_ AIN2 : 23|16@0- (0.0001,0) [0|5] "V" dash,Vector__XXX
+
+BO_ 2147484064 ENGINE: 8 Vector__XXX
+ SG_ speed : 0|16@1+ (0.25,0) [0|0] "rpm" Vector__XXX
+ SG_ mux M : 16|4@1+ (1,0) [0|0] "" dash
+ SG_ oil m1 : 24|8@1+ (1,-40) [0|0] "°C" dash
+ SG_ air m2 : 24|8@1+ (1,-40) [0|0] "°C" dash
+
+CM_ BO_ 416 "Both
+dampers: BO_ 12 is no message here";
+CM_ SG_ 416 AIN1 "left";
+CM_ BU_ engine "The engine's controller";
+BA_DEF_ BO_ "GenMsgCycleTime" INT 0 10000;
+BA_DEF_ BO_ "GenMsgSendType" ENUM "Cyclic","OnChange";
+BA_DEF_ SG_ "GenSigStartValue" INT 0 65535;
+BA_DEF_ "Title" STRING ;
+BA_DEF_DEF_ "GenMsgCycleTime" 0;
+BA_DEF_DEF_ "GenMsgSendType" "Cyclic";
+BA_DEF_DEF_ "GenSigStartValue" 0;
+BA_DEF_DEF_ "Title" "";
+BA_ "Title" "Wrenfell 3 chassis";
+BA_ "GenMsgCycleTime" BO_ 416 5;
+BA_ "GenMsgSendType" BO_ 2147484064 1;
+BA_ "GenSigStartValue" SG_ 416 AIN1 25000;
+BO_TX_BU_ 416 : engine,dash;
+VAL_ 2147484064 mux 1 "oil" 2 "air" ;
+"""
+
+
+def test_everything_that_later_parts_need_is_there(tmp_path: Path) -> None:
+    database = from_text(tmp_path, GOOD)
+    assert (database.version, database.attributes["Title"]) == ("1.2", "Wrenfell 3 chassis")
+    assert [(node.name, node.comment) for node in database.nodes] == [
+        ("engine", "The engine's controller"),
+        ("dash", ""),
+    ]
+    dampers, engine = database
+    assert (dampers.name, dampers.identifier, dampers.length, dampers.line) == ("DAMPERS", "1A0", 8, 10)
+    assert dampers.comment == "Both\ndampers: BO_ 12 is no message here"
+    assert (dampers.cycle_time_ms, dampers.senders) == (5.0, ("engine", "dash"))
+    assert not dampers.change_driven
+    ain1, ain2 = dampers.signals
+    assert (ain1.comment, ain1.initial, ain1.minimum, ain1.maximum, ain1.unit) == ("left", 25000, 0, 5, "V")
+    assert (ain2.big_endian, ain2.signed, ain2.start, ain2.length, ain2.receivers) == (True, True, 23, 16, ("dash",))
+    assert (engine.identifier, engine.extended, engine.senders, engine.cycle_time_ms) == ("000001A0", True, (), None)
+    assert (engine.send_type, engine.change_driven, engine.line) == ("OnChange", True, 14)
+    mux, oil = engine.signal("mux"), engine.signal("oil")
+    assert mux.is_multiplexer
+    assert dict(mux.choices) == {1: "oil", 2: "air"}
+    assert (oil.multiplexer, oil.mux_values, oil.unit, oil.line) == ("mux", ((1, 1),), "°C", 17)
+    assert (oil.minimum, oil.maximum) == (None, None)
+    assert database.notes == ()
+
+
+@pytest.mark.parametrize(
+    ("encoding", "read_as"),
+    [("utf-8", "utf-8"), ("cp1252", "cp1252"), ("utf-8-sig", "utf-8"), ("utf-16", "utf-16")],
+)
+def test_degrees_come_out_right_in_every_encoding(tmp_path: Path, encoding: str, read_as: str) -> None:
+    path = tmp_path / "degrees.dbc"
+    path.write_bytes(GOOD.encode(encoding))
+    database = load_database(path)
+    assert database.find("ENGINE").signal("oil").unit == "°C"
+    assert database.encoding == read_as
+
+
+def test_an_encoding_can_be_forced(tmp_path: Path) -> None:
+    path = tmp_path / "degrees.dbc"
+    path.write_bytes(GOOD.encode("utf-8"))
+    assert load_database(path, encoding="cp1252").find("ENGINE").signal("oil").unit == "Â°C"
+    with pytest.raises(DatabaseError, match="klingon"):
+        load_database(path, encoding="klingon")
+
+
+def test_windows_line_ends(tmp_path: Path) -> None:
+    path = tmp_path / "windows.dbc"
+    path.write_bytes(GOOD.replace("\n", "\r\n").encode())
+    database = load_database(path)
+    assert [message.line for message in database] == [10, 14]
+
+
+@pytest.mark.parametrize(
+    ("broken", "line", "lost"),
+    [
+        (' SG_ AIN2 : 23|16@0- (0.0001,0 [0|5] "V" dash,Vector__XXX', 12, {"AIN2"}),
+        (' SG_ AIN2 : 23|0@0- (0.0001,0) [0|5] "V" dash', 12, {"AIN2"}),
+        (' SG_ AIN2 : 23|16@0- (0.0001,0) [0|5] "V dash', 12, {"AIN2"}),
+        (" SG_ AIN2 $$$$", 12, {"AIN2"}),
+        ('SG_ AIN2 : : 1|1@1+ (1,0) [0|0] "" dash', 12, {"AIN2"}),
+    ],
+)
+def test_one_broken_signal_does_not_cost_the_others(tmp_path: Path, broken: str, line: int, lost: set[str]) -> None:
+    lines = GOOD.splitlines()
+    lines[line - 1] = broken
+    database = from_text(tmp_path, "\n".join(lines))
+    kept = {signal.name for message in database for signal in message.signals}
+    assert kept == {"AIN1", "AIN2", "speed", "mux", "oil", "air"} - lost
+    (note,) = database.notes
+    assert (note.line, note.rule, note.path) == (line, "not-loaded", str(tmp_path / "test.dbc"))
+    assert database.find("DAMPERS").signal("AIN1").initial == 25000
+    assert [message.line for message in database] == [10, 14]
+
+
+def test_one_broken_message_does_not_cost_the_others(tmp_path: Path) -> None:
+    text = GOOD.replace("BO_ 416 DAMPERS: 8 engine", "BO_ 416 DAMPERS 8 engine")
+    database = from_text(tmp_path, text)
+    assert [message.name for message in database] == ["ENGINE"]
+    assert {note.line for note in database.notes} >= {10}
+
+
+def test_an_identifier_that_cannot_be_costs_one_message(tmp_path: Path) -> None:
+    database = from_text(tmp_path, GOOD + 'BO_ 4096 TOO_WIDE: 8 engine\n SG_ x : 0|8@1+ (1,0) [0|0] "" dash\n')
+    assert [message.name for message in database] == ["DAMPERS", "ENGINE"]
+    note = database.notes[0]
+    assert (note.message, note.line) == ("TOO_WIDE", len(GOOD.splitlines()) + 1)
+    assert "more than 11 bits" in note.text
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        'VAL_ 416 GONE 1 "x" ;',
+        'VAL_ 99 AIN1 1 "x" ;',
+        "SIG_VALTYPE_ 416 GONE : 1;",
+        'BA_ "NoSuchAttribute" BO_ 416 7;',
+        'BA_ "GenMsgCycleTime" BO_ 416 "fast" oops;',
+        'CM_ SG_ 416 AIN1 "never closed;',
+        "nonsense at the start of a line",
+    ],
+)
+def test_one_broken_line_elsewhere_costs_only_itself(tmp_path: Path, line: str) -> None:
+    database = from_text(tmp_path, GOOD + line + "\n")
+    assert {signal.name for message in database for signal in message.signals} >= {"AIN1", "AIN2", "speed", "mux"}
+    assert database.notes
+    assert all(note.line >= len(GOOD.splitlines()) for note in database.notes)
+
+
+def test_without_its_type_or_its_multiplexer_a_signal_would_mean_something_else_so_it_goes(tmp_path: Path) -> None:
+    text = GOOD + "SIG_VALTYPE_ 2147484064 oil : ;\nSG_MUL_VAL_ 2147484064 air mux 1;\n"
+    database = from_text(tmp_path, text)
+    assert [signal.name for signal in database.find("ENGINE").signals] == ["speed", "mux"]
+    assert any("would mean something else" in note.text for note in database.notes)
+
+
+def test_endless_multiplexer_ranges_do_not_fill_the_memory(tmp_path: Path) -> None:
+    database = from_text(tmp_path, GOOD + "SG_MUL_VAL_ 2147484064 oil mux 0-4294967295;\n")
+    assert [signal.name for signal in database.find("ENGINE").signals] == ["speed", "mux", "air"]
+    assert "4294967296 multiplexer values" in database.notes[0].text
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.data())
+def test_damage_anywhere_is_either_loaded_or_refused_in_words(tmp_path: Path, data: st.DataObject) -> None:
+    content = bytearray(GOOD.encode())
+    for _ in range(data.draw(st.integers(1, 4))):
+        at = data.draw(st.integers(0, len(content) - 1))
+        kind = data.draw(st.sampled_from(["cut", "byte", "drop"]))
+        if kind == "cut":
+            del content[at : at + data.draw(st.integers(1, 200))]
+        elif kind == "byte":
+            content[at] = data.draw(st.integers(0, 255))
+        else:
+            content[at:at] = data.draw(st.binary(min_size=1, max_size=8))
+        if not content:
+            break
+    path = tmp_path / "damaged.dbc"
+    path.write_bytes(bytes(content))
+    refusal = ""
+    try:
+        for message in load_database(path):
+            assert len({signal.name for signal in message.signals}) == len(message.signals)
+    except DatabaseError as error:
+        refusal = str(error)
+    assert not refusal or str(path) in refusal
+
+
+@pytest.mark.parametrize(
+    ("content", "name"), [(b"", "empty.dbc"), (b"\x00\xff\xfe junk", "junk.dbc"), (b"<html>", "page.kcd"), (b"x", "x")]
+)
+def test_what_is_no_database_is_refused(tmp_path: Path, content: bytes, name: str) -> None:
+    path = tmp_path / name
+    path.write_bytes(content)
+    with pytest.raises(DatabaseError) as caught:
+        load_database(path)
+    assert name in caught.value.message
+    assert caught.value.hint
+
+
+def test_missing_files_and_folders_are_refused(tmp_path: Path) -> None:
+    for path in (tmp_path / "gone.dbc", tmp_path):
+        with pytest.raises(DatabaseError, match=path.name):
+            load_database(path)
+    with pytest.raises(DatabaseError, match="no database"):
+        open_database()
+
+
+def test_a_dbc_under_another_name_is_recognised(tmp_path: Path) -> None:
+    assert len(from_text(tmp_path, GOOD, "chassis.txt")) == 2
+
+
+def test_nothing_is_printed_about_duplicates(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = GOOD + 'BO_ 416 AGAIN: 8 engine\n SG_ x : 0|8@1+ (1,0) [0|0] "" dash\n'
+    root = logging.getLogger()
+    handlers, root.handlers = root.handlers, []
+    try:
+        database = from_text(tmp_path, text)
+    finally:
+        root.handlers = handlers
+    assert [message.name for message in database] == ["DAMPERS", "ENGINE", "AGAIN"]
+    captured = capsys.readouterr()
+    assert captured.out + captured.err == ""
+
+
+def test_the_second_of_two_signals_of_one_name_gets_its_own(tmp_path: Path) -> None:
+    text = """VERSION ""
+BO_ 1 M: 8 A
+ SG_ x : 0|8@1+ (1,0) [0|0] "" B
+ SG_ x_2 : 8|8@1+ (1,0) [0|0] "" B
+ SG_ x : 16|8@1+ (1,0) [0|0] "" B
+"""
+    signals = from_text(tmp_path, text).messages[0].signals
+    assert [(s.name, s.start, s.line) for s in signals] == [
+        ("x", 0, 3),
+        ("x_2", 8, 4),
+        ("x_3", 16, 5),
+    ]
+
+
+def test_finding_messages(tmp_path: Path) -> None:
+    database = from_text(tmp_path, GOOD)
+    assert database.find("1a0") is database.find(0x1A0) is database.find("DAMPERS")
+    assert database.find("000001A0") is database.find(0x1A0, extended=True) is database.find("ENGINE")
+    with pytest.raises(DatabaseError, match="did you mean 'DAMPERS'"):
+        database.find("DAMPER")
+    with pytest.raises(DatabaseError, match="did you mean 'AIN2'"):
+        database.find("DAMPERS").signal("AIN")
+
+
+def test_several_files_of_one_bus(tmp_path: Path) -> None:
+    one = from_text(tmp_path, GOOD, "one.dbc")
+    from_text(tmp_path, 'VERSION "9"\nBU_: dash\nBO_ 5 M: 8 dash\n', "two.dbc")
+    both = open_database(tmp_path / "one.dbc", [tmp_path / "two.dbc"])
+    assert [message.name for message in both] == ["DAMPERS", "ENGINE", "M"]
+    assert [Path(message.path).name for message in both] == ["one.dbc", "one.dbc", "two.dbc"]
+    assert both.version == "9"
+    assert merge([one]) is one
+
+
+def test_j1939_by_frame_format_and_by_protocol_type(tmp_path: Path) -> None:
+    head = 'VERSION ""\nBO_ 2566844926 A: 8 X\nBO_ 2566844414 B: 8 X\nBO_ 5 C: 8 X\n'
+    formats = ",".join(f'"{name}"' for name in ["StandardCAN", "ExtendedCAN", "reserved", "J1939PG"])
+    by_frame = head + f'BA_DEF_ BO_ "VFrameFormat" ENUM {formats};\nBA_ "VFrameFormat" BO_ 2566844926 3;\n'
+    assert [message.protocol for message in from_text(tmp_path, by_frame)] == [J1939, "", ""]
+    by_file = head + 'BA_DEF_ "ProtocolType" STRING ;\nBA_ "ProtocolType" "J1939";\n'
+    assert [message.protocol for message in from_text(tmp_path, by_file)] == [J1939, J1939, ""]
+    both = by_file + f'BA_DEF_ BO_ "VFrameFormat" ENUM {formats};\nBA_ "VFrameFormat" BO_ 2566844414 1;\n'
+    assert [message.protocol for message in from_text(tmp_path, both)] == [J1939, "", ""]
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [("1A0", (0x1A0, False)), ("000001a0", (0x1A0, True)), ("1FFFFFFF", (0x1FFFFFFF, True)), ("800", None)]
+    + [(text, None) for text in ("20000000", "1A", "0x1A0", "", "12345")],
+)
+def test_identifiers_as_text(text: str, expected: tuple[int, bool] | None) -> None:
+    assert parse_identifier(text) == expected
+
+
+def test_statements_know_their_lines_and_messages() -> None:
+    parts = dbc_text.statements(GOOD)
+    by_line = {part.line: part for part in parts}
+    lines = GOOD.splitlines()
+    for line, part in by_line.items():
+        assert part.text.splitlines()[0] == lines[line - 1]
+    assert "".join(part.text for part in parts) == GOOD
+    assert [part.message for part in parts if part.keyword == "CM_"] == ["416", "416", ""]
+    assert by_line[17].message == "2147484064"
+    assert by_line[17].signal == "oil"
