@@ -14,6 +14,7 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
+from buswright.channels.thermocouple_tables import THERMOCOUPLES, ReferenceFunction
 from buswright.errors import UserError
 
 Floats = npt.NDArray[np.float64]
@@ -215,75 +216,6 @@ def _rtd_cold(t: Floats, ratio: Floats) -> Floats:
 # -- thermocouples ------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class _Thermocouple:
-    """Reference function: pieces of (from degC, to degC, coefficients for mV), and type K's exponential.
-
-    The exponential a0 exp(a1 (t - a2)²) belongs to the last piece.
-    """
-
-    pieces: tuple[tuple[float, float, tuple[float, ...]], ...]
-    exponential: tuple[float, float, float] | None = None
-
-
-# ITS-90 reference functions: NIST Monograph 175 (1993), as in NIST Standard Reference Database 60 and IEC 60584-1.
-# fmt: off
-_THERMOCOUPLES: MappingProxyType[str, _Thermocouple] = MappingProxyType({
-    "K": _Thermocouple((
-            (-270.0, 0.0, (
-                0.0, 0.039450128025, 2.3622373598e-05, -3.2858906784e-07, -4.9904828777e-09, -6.7509059173e-11,
-                -5.7410327428e-13, -3.1088872894e-15, -1.0451609365e-17, -1.9889266878e-20, -1.6322697486e-23,
-            )),
-            (0.0, 1372.0, (
-                -0.017600413686, 0.038921204975, 1.8558770032e-05, -9.9457592874e-08, 3.1840945719e-10,
-                -5.6072844889e-13, 5.6075059059e-16, -3.2020720003e-19, 9.7151147152e-23, -1.2104721275e-26,
-            )),
-        ), exponential=(0.1185976, -0.0001183432, 126.9686)),
-    "J": _Thermocouple((
-            (-210.0, 760.0, (
-                0.0, 0.050381187815, 3.047583693e-05, -8.568106572e-08, 1.3228195295e-10, -1.7052958337e-13,
-                2.0948090697e-16, -1.2538395336e-19, 1.5631725697e-23,
-            )),
-            (760.0, 1200.0, (
-                296.45625681, -1.4976127786, 0.0031787103924, -3.1847686701e-06, 1.5720819004e-09,
-                -3.0691369056e-13,
-            )),
-        )),
-    "T": _Thermocouple((
-            (-270.0, 0.0, (
-                0.0, 0.038748106364, 4.4194434347e-05, 1.1844323105e-07, 2.0032973554e-08, 9.0138019559e-10,
-                2.2651156593e-11, 3.6071154205e-13, 3.8493939883e-15, 2.8213521925e-17, 1.4251594779e-19,
-                4.8768662286e-22, 1.079553927e-24, 1.3945027062e-27, 7.9795153927e-31,
-            )),
-            (0.0, 400.0, (
-                0.0, 0.038748106364, 3.329222788e-05, 2.0618243404e-07, -2.1882256846e-09, 1.0996880928e-11,
-                -3.0815758772e-14, 4.547913529e-17, -2.7512901673e-20,
-            )),
-        )),
-    "N": _Thermocouple((
-            (-270.0, 0.0, (
-                0.0, 0.026159105962, 1.0957484228e-05, -9.3841111554e-08, -4.6412039759e-11, -2.6303357716e-12,
-                -2.2653438003e-14, -7.6089300791e-17, -9.3419667835e-20,
-            )),
-            (0.0, 1300.0, (
-                0.0, 0.025929394601, 1.571014188e-05, 4.3825627237e-08, -2.5261169794e-10, 6.4311819339e-13,
-                -1.0063471519e-15, 9.9745338992e-19, -6.0863245607e-22, 2.0849229339e-25, -3.0682196151e-29,
-            )),
-        )),
-    "E": _Thermocouple((
-            (-270.0, 0.0, (
-                0.0, 0.058665508708, 4.5410977124e-05, -7.7998048686e-07, -2.5800160843e-08, -5.9452583057e-10,
-                -9.3214058667e-12, -1.0287605534e-13, -8.0370123621e-16, -4.3979497391e-18, -1.6414776355e-20,
-                -3.9673619516e-23, -5.5827328721e-26, -3.4657842013e-29,
-            )),
-            (0.0, 1000.0, (
-                0.0, 0.05866550871, 4.5032275582e-05, 2.8908407212e-08, -3.3056896652e-10, 6.502440327e-13,
-                -1.9197495504e-16, -1.2536600497e-18, 2.1489217569e-21, -1.4388041782e-24, 3.5960899481e-28,
-            )),
-        )),
-})
-# fmt: on
-
 THERMOCOUPLE_RANGE: MappingProxyType[str, tuple[float, float]] = MappingProxyType(
     {"K": (-200.0, 1372.0), "J": (-210.0, 1200.0), "T": (-200.0, 400.0), "N": (-200.0, 1300.0), "E": (-200.0, 1000.0)}
 )
@@ -291,12 +223,12 @@ THERMOCOUPLE_RANGE: MappingProxyType[str, tuple[float, float]] = MappingProxyTyp
 (J: -210), but below -200 degC so little voltage is left that NIST gives no inverse either."""
 
 
-def _thermocouple(letter: str) -> _Thermocouple:
+def _thermocouple(letter: str) -> ReferenceFunction:
     try:
-        return _THERMOCOUPLES[letter]
+        return THERMOCOUPLES[letter]
     except KeyError:
         raise ThermoError(
-            f'"{letter}" is no thermocouple type that is known here', hint="one of " + ", ".join(_THERMOCOUPLES)
+            f'"{letter}" is no thermocouple type that is known here', hint="one of " + ", ".join(THERMOCOUPLES)
         ) from None
 
 
@@ -324,8 +256,8 @@ def thermocouple_millivolts(letter: str, celsius: Floats) -> Floats:
     return in_blocks(millivolts, celsius)
 
 
-def _reference_function(function: _Thermocouple, t: Floats) -> Floats:
-    *colder, (start, _, hot) = function.pieces
+def _reference_function(function: ReferenceFunction, t: Floats) -> Floats:
+    *colder, (_, _, hot) = function.pieces
     value = horner(t, hot)
     if function.exponential:
         a0, a1, a2 = function.exponential
@@ -333,14 +265,14 @@ def _reference_function(function: _Thermocouple, t: Floats) -> Floats:
         bump *= bump
         bump *= a1
         value += a0 * np.exp(bump, out=bump)
-    for _, end, coefficients in colder:
-        at = np.flatnonzero(t < end) if end <= start else np.zeros(0, dtype=np.intp)
+    for _, end, coefficients in reversed(colder):
+        at = np.flatnonzero(t < end)
         if at.size:
             value[at] = horner(t[at], coefficients)
     return value
 
 
-def _reference_slope(function: _Thermocouple, t: Floats, *, from_below: bool = False) -> Floats:
+def _reference_slope(function: ReferenceFunction, t: Floats, *, from_below: bool = False) -> Floats:
     """MV per K: the Seebeck coefficient. Where two pieces meet (type N has a kink at 0 degC), of the warmer one."""
     value = np.empty_like(t)
     for index, (start, _, coefficients) in enumerate(function.pieces):
@@ -355,8 +287,8 @@ def _reference_slope(function: _Thermocouple, t: Floats, *, from_below: bool = F
 def thermocouple_celsius(letter: str, millivolts: Floats) -> Floats:
     """Temperature of a thermocouple from its voltage in mV with the cold junction at 0 degC.
 
-    The inverse of the reference function itself, to 1e-6 K (NIST's own inverse polynomials are off by up to
-    0.06 K). For another cold junction add `thermocouple_millivolts(letter, cold junction)` to the voltage before.
+    The inverse of the reference function itself, to 1e-6 K (at 760 degC type J's two pieces miss each other by as
+    much; NIST's own inverse polynomials are off by up to 0.06 K). For another cold junction add `thermocouple_millivolts(letter, cold junction)` to the voltage before.
     Beyond `THERMOCOUPLE_RANGE` it goes on in a straight line.
 
     Raises
@@ -403,7 +335,7 @@ class _InverseTable:
 _STEPS = 6144
 
 
-@lru_cache(maxsize=len(_THERMOCOUPLES))
+@lru_cache(maxsize=len(THERMOCOUPLES))
 def _inverse_table(letter: str) -> _InverseTable:
     """Hermite cubics through the exact inverse and its slope; a node lies at 0 mV, where two pieces meet."""
     function = _thermocouple(letter)
