@@ -288,8 +288,8 @@ def thermocouple_celsius(letter: str, millivolts: Floats) -> Floats:
     """Temperature of a thermocouple from its voltage in mV with the cold junction at 0 degC.
 
     The inverse of the reference function itself, to 1e-6 K (at 760 degC type J's two pieces miss each other by as
-    much; NIST's own inverse polynomials are off by up to 0.06 K). For another cold junction add `thermocouple_millivolts(letter, cold junction)` to the voltage before.
-    Beyond `THERMOCOUPLE_RANGE` it goes on in a straight line.
+    much; NIST's own inverse polynomials are off by up to 0.06 K). Beyond `THERMOCOUPLE_RANGE` it goes on in a
+    straight line. For a cold junction that isn't at 0 degC, first add `thermocouple_millivolts(letter, cold)`.
 
     Raises
     ------
