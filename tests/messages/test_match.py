@@ -98,6 +98,8 @@ IDENTIFIERS = [
     (0x18EEFF80, 60928, 128),
     (0x18FF5027, 65360, 39),
     (0x19F80165, 129025, 101),
+    # By the rule itself, at its border: PDU format 239 still has a destination.
+    (0x18EF1227, 0xEF00, 0x27),
 ]
 
 

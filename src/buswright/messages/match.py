@@ -259,7 +259,8 @@ class _IdentifierTable:
     times at the start of a capture; a look-up is then one multiplication and two gathers.
     """
 
-    _MULTIPLIERS = np.random.default_rng(29).integers(1 << 20, 1 << 32, 48, dtype=np.uint32) | np.uint32(1)
+    # Odd multiples of 2^32 divided by the golden ratio: scattered, and the same in every run.
+    _MULTIPLIERS = tuple(np.uint32(0x9E3779B1 * odd % (1 << 32)) for odd in range(1, 96, 2))
     _MOST_BITS = 20
 
     def __init__(self) -> None:
