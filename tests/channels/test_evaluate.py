@@ -411,6 +411,53 @@ def test_quality_never_improves_between_rates(bits, rate):
     assert np.isnan(result.value[(flags(result) & np.uint16(BAD)) != 0]).all()
 
 
+@pytest.mark.parametrize("text", ["a + b", "b + a", "where(b < 9, a, b)", "a > b", "max(b, a)", "where(a > 9, 1, b)"])
+def test_every_input_has_its_say(text):
+    a = samples(*np.arange(4.0), quality=[0, Quality.TOO_FAST, 0, Quality.TOO_FAST])
+    b = samples(*np.arange(4.0), quality=[0, 0, Quality.DATABASE_RANGE, Quality.DATABASE_RANGE])
+    assert flags(run(text, a=a, b=b)).tolist() == [0, Quality.TOO_FAST, 4, Quality.TOO_FAST | 4]
+
+
+EXPRESSIONS = st.recursive(
+    st.sampled_from(["a", "b", "c", "2", "0"]),
+    lambda part: st.one_of(
+        st.tuples(part, st.sampled_from(["+", "-", "*", "/", "%", "**", "<", "and"]), part).map(
+            lambda parts: f"({parts[0]}) {parts[1]} ({parts[2]})" if parts[1] != "**" else f"({parts[0]}) ** 3"
+        ),
+        st.tuples(st.sampled_from(["rate_of_change", "accumulate", "keep_last", "sqrt", "log"]), part).map(
+            lambda parts: f"{parts[0]}({parts[1]})"
+        ),
+        part.map(lambda text: f"lagged({text}, 0.03)"),
+        part.map(lambda text: f"low_pass({text}, 7)"),
+        st.tuples(part, part, part).map(lambda parts: f"where({', '.join(parts)})"),
+    ),
+    max_leaves=6,
+)
+
+
+@settings(max_examples=150, deadline=5000)
+@given(EXPRESSIONS, st.data())
+def test_no_formula_on_no_data_goes_wrong(text, data):
+    inputs = {}
+    for name in "abc":
+        count = data.draw(st.integers(0, 25))
+        steps = data.draw(st.lists(st.sampled_from([0, 9, 10, 10, 11, 300, -200]), min_size=count, max_size=count))
+        values = st.one_of(st.floats(), st.sampled_from([0.0, 1e308, np.inf]))
+        inputs[name] = Series(
+            name,
+            "",
+            EPOCH + np.cumsum(np.array(steps, np.int64)) * 1_000_000,
+            np.array(data.draw(st.lists(values, min_size=count, max_size=count)), np.float64),
+            quality=data.draw(st.sampled_from([None, np.arange(count).astype(np.uint16)])),
+            period_s=data.draw(st.sampled_from([None, 0.01])),
+            kind=data.draw(st.sampled_from(["continuous", "state"])),
+        )
+    result = run(f"{text} + 0 * a", **inputs)
+    assert not np.isinf(result.value).any()
+    assert result.kind in {"continuous", "state"}
+    assert len(result.segments) >= (len(result) > 0)
+
+
 def test_millions_of_samples_are_a_matter_of_columns():
     count = 1_000_000
     rng = np.random.default_rng(0)

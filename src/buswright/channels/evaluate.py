@@ -63,12 +63,16 @@ def evaluate(
         if missing not in inputs:
             raise formula.error(f"there is no channel {missing!r}", formula.column_of(missing))
     own_unit = formula_unit(formula, {each: inputs[each].unit for each in formula.inputs})
-    result = _Evaluation(formula, inputs, rate_hz).result()
-    return replace(result, name=name, unit=unit or own_unit, effective_hz=_or_none(effective_hz(result)))
-
-
-def _or_none(hz: float) -> float | None:
-    return hz if np.isfinite(hz) else None
+    with np.errstate(all="ignore"):
+        result = _Evaluation(formula, inputs, rate_hz).result()
+    hz = effective_hz(result)
+    return replace(
+        result,
+        name=name,
+        unit=unit or own_unit,
+        value=no_value(result.value),
+        effective_hz=hz if np.isfinite(hz) else None,
+    )
 
 
 class _Evaluation:
@@ -124,8 +128,7 @@ class _Evaluation:
         series = self._aligned([each for each in operands if isinstance(each, Series)])
         columns = iter(series)
         values = [next(columns).value if isinstance(each, Series) else np.float64(each) for each in operands]
-        with np.errstate(all="ignore"):
-            value = no_value(np.array(function(*values), dtype=np.float64, ndmin=1))
+        value = no_value(np.array(function(*values), dtype=np.float64, ndmin=1))
         if not series:
             return float(value[0])
         if kind is None:

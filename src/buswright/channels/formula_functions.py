@@ -134,6 +134,6 @@ def _or_none(quality: UInt16s) -> UInt16s | None:
 
 
 def no_value(value: Floats) -> Floats:
-    """Turn infinities (a division by zero, an overflow) into NaN, in place."""
-    value[~np.isfinite(value)] = np.nan
-    return value
+    """Turn infinities (a division by zero, an overflow) into NaN; the same array if there are none."""
+    infinite = np.isinf(value)
+    return np.where(infinite, np.nan, value) if infinite.any() else value

@@ -135,6 +135,12 @@ def _resample_segment(series: Series, grid_ns: Int64s) -> Resampled:
     step_ns = series.step_s() * 1e9
     if series.kind == "state":
         return _hold(series, grid_ns, step_ns if series.period_s else np.inf)
+    with np.errstate(over="ignore", invalid="ignore"):  # values near the end of float64 are no reason to warn
+        return _continuous(series, grid_ns, step_ns)
+
+
+def _continuous(series: Series, grid_ns: Int64s, step_ns: float) -> Resampled:
+    """Interpolate, after a low-pass where the rate is lowered."""
     new_step_ns = float(np.median(np.diff(grid_ns))) if len(grid_ns) > 1 else 0.0
     # Judged by what was measured too, so a sender slower than its nominal rate isn't filtered onto its own times.
     if new_step_ns > 1.01 * step_ns and new_step_ns > 1.01e9 * measured_period_s(series):
