@@ -56,8 +56,10 @@ def arbitrate(released: Int64s, ranks: Int64s, duration: Int64s, free: int) -> t
         return order, start
     idle = np.append(np.flatnonzero(released[1:] > (start + duration)[:-1]) + 1, count)
     stops = idle[np.searchsorted(idle, overtaken, side="right")]
+    # The frame that overtakes competes from the first start that is not before its release.
+    firsts = np.searchsorted(start, released[overtaken + 1], side="left")
     done = 0
-    for first, stop in zip(overtaken.tolist(), stops.tolist(), strict=True):
+    for first, stop in zip(firsts.tolist(), stops.tolist(), strict=True):
         if first >= done:
             _play(first, stop, released, ranks, duration, order, start)
             done = stop

@@ -35,6 +35,7 @@ LIMIT_RPM = 10_900.0
 _TORQUE_RPM = (0, 1500, 3000, 4500, 6000, 7500, 8500, 9500, 10_500, 11_500)
 _TORQUE_NM = (0, 52, 78, 96, 112, 123, 125, 119, 108, 80)
 
+_BUTTERFLY = 2.6
 _RPM_PER_MPS = 60.0 / CIRCUMFERENCE_REAR_M
 
 
@@ -147,11 +148,15 @@ def demand(speed: Floats, acceleration: Floats, grade: Floats) -> Floats:
 
 
 def throttle_for(torque: Floats, rpm: Floats) -> Floats:
-    """Throttle opening in 0..1 that makes the engine give `torque`.
-
-    The part-load curve is exponential, ``(1 - exp(-2.6 x)) / (1 - exp(-2.6))``, so that the first half of the
-    travel does most of the work, as with any butterfly.
-    """
+    """Throttle opening in 0..1 that makes the engine give `torque`; the inverse of `torque_share`."""
     friction = friction_torque(rpm)
     share = np.clip((torque + friction) / np.maximum(full_torque(rpm) + friction, 1.0), 0.0, 1.0)
-    return -np.log1p(-share * (1 - math.exp(-2.6))) / 2.6
+    return -np.log1p(-share * (1 - math.exp(-_BUTTERFLY))) / _BUTTERFLY
+
+
+def torque_share(opening: Floats) -> Floats:
+    """Share of the torque between shut and wide open: ``(1 - exp(-2.6 x)) / (1 - exp(-2.6))``.
+
+    The first half of the travel does most of the work, as with any butterfly.
+    """
+    return (1 - np.exp(-_BUTTERFLY * opening)) / (1 - math.exp(-_BUTTERFLY))

@@ -54,7 +54,7 @@ ENGINE_MESSAGES = (
         10,
         4.0,
         (
-            number("Lambda", 16, "lambda", "lambda", 0.0001, 0.5, 2.0, "Wideband probe in the collector.", noise=0.002),
+            number("Lambda", 16, "lambda_collector", "lambda", 0.0001, 0.5, 2.0, "Wideband probe.", noise=0.002),
             number("LambdaTarget", 16, "lambda_target", "lambda", 0.0001, 0.5, 2.0, "What the controller aims at."),
             number("HeaterDuty", 8, "lambda_heater", "%", 0.5, 0, 100, "Of the probe's heater."),
             state("ProbeState", 4, "probe_state", {0: "cold", 1: "heating", 2: "ready"}, "Of the probe."),

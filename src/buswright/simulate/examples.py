@@ -10,6 +10,7 @@ from types import MappingProxyType
 from buswright.frames.write import write_candump
 from buswright.frames.write_asc import write_asc
 
+from .car_file import FILE_NAME, wrenfell_car_file
 from .databases import wrenfell_databases
 from .run import simulate_run
 
@@ -41,7 +42,8 @@ CAPTURES: Mapping[str, Callable[[], bytes]] = MappingProxyType(
 def example_files() -> dict[str, bytes]:
     """Return every example file by its path in the project."""
     databases = {f"dbc_examples/{name}": content for name, content in wrenfell_databases().items()}
-    return databases | {path: make() for path, make in CAPTURES.items()}
+    car_file = {f"dbc_examples/{FILE_NAME}": wrenfell_car_file().encode()}
+    return databases | car_file | {path: make() for path, make in CAPTURES.items()}
 
 
 def write_example_files(folder: Path) -> list[Path]:

@@ -26,7 +26,8 @@ STAGING_M = 12.0
 
 COURSE: tuple[tuple[float, float, float], ...] = (
     # length in m, radius in m (0: straight; positive: left), grade
-    (STAGING_M + 95, 0, 0.030),
+    (STAGING_M + 10, 0, 0.0),
+    (85, 0, 0.035),
     (42, 46, 0.050),
     (60, 0, 0.070),
     (38, -29, 0.080),

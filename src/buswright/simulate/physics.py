@@ -12,7 +12,6 @@ import numpy.typing as npt
 from . import chassis, thermal
 from .engine import (
     CIRCUMFERENCE_REAR_M,
-    EFFICIENCY,
     IDLE_RPM,
     MASS_KG,
     STEERING_RATIO,
@@ -24,6 +23,7 @@ from .engine import (
     full_torque,
     ratio_of,
     throttle_for,
+    torque_share,
     wheel_force,
 )
 from .hill import GRAVITY, ORIGIN, STEP_M, Floats, lap, smooth
@@ -40,6 +40,9 @@ _BRAKE_REAR_N_PER_BAR = 74.0
 _BRAKE_BIAS = 0.62
 """Share of the braking force at the front axle."""
 
+SHUT_PERCENT, OPEN_PERCENT = 0.6, 99.2
+"""What the throttle sensor shows shut, and how much more wide open."""
+
 CORNERS = ("fl", "fr", "rl", "rr")
 
 EARTH_RADIUS_M = 6_371_008.8
@@ -52,6 +55,7 @@ class Carry:
 
     heat: thermal.Heat
     fuel_l: float
+    fuel_used_l: float = 0.0
     odometer_m: float = 0.0
 
 
@@ -101,10 +105,15 @@ def simulate_cycle(number: int, seed: int, carry: Carry, scenario: Scenario) -> 
     drive = _drive(story, motion, rng)
     wheels = _wheels(motion, drive)
     heat = _heat(carry.heat, motion, drive)
-    fast = {**motion, **drive, **wheels}
+    fast = {**motion, **drive, **wheels, "_time": number * CYCLE_S + np.arange(SAMPLES) / RATE}
     slow = _slow(story, fast, heat.columns, carry, rng)
     published = {name: values for name, values in {**fast, **slow}.items() if not name.startswith("_")}
-    end = Carry(heat.end, float(slow["fuel_level"][-1]), carry.odometer_m + float(story.distance[-1]))
+    end = Carry(
+        heat.end,
+        float(slow["fuel_level"][-1]),
+        float(slow["fuel_used"][-1]),
+        carry.odometer_m + float(story.distance[-1]),
+    )
     return Cycle(number * float(CYCLE_S), published, end)
 
 
@@ -145,8 +154,7 @@ def _drive(story: Story, motion: dict[str, Floats], rng: np.random.Generator) ->
     gears = choose_gears(v, story.racing, story.neutral, RATE)
     ratio = ratio_of(gears.gear)
     force = demand(v, motion["_acceleration"], motion["_grade"])
-    grip_n = MASS_KG * GRAVITY * 0.57 + 1.1 * v * v
-    slip = np.clip(force, -0.35 * grip_n, grip_n) / grip_n * np.where(force > 0, 0.085, 0.05)
+    slip = _rear_slip(force, v)
     locked = v * (1 + slip) * ratio * (60.0 / CIRCUMFERENCE_REAR_M)
     rpm = smooth(np.where(gears.gear > 0, np.maximum(locked, story.floor_rpm), IDLE_RPM), 0.028 * RATE)
     run = story.running.astype(np.float64)
@@ -160,14 +168,13 @@ def _drive(story: Story, motion: dict[str, Floats], rng: np.random.Generator) ->
     push = np.maximum(force, overrun)
     torque = np.where(engaged, push / np.maximum(wheel_force(np.ones(1), ratio), 1e-9), 0.0)
     torque = np.minimum(torque, full_torque(turning)) * run
-    throttle = throttle_for(np.where(v < 0.3, 6.0, torque), turning)
+    throttle = throttle_for(np.where(v < 0.3, 0.0, torque), turning)
     throttle = np.where(torque <= -0.98 * friction_torque(turning), 0.0, throttle) * run + story.blips
     throttle += 0.22 * (story.floor_rpm > 5000) * (v < 0.5) * run
     throttle += 0.45 * _pulses(gears.down, 0.045) * (v > 3)
     throttle = np.clip(smooth(throttle, 0.030 * RATE), 0.0, 1.0)
     brake_n = np.maximum(-(force - push), 0.0) * (v > 0.05) + 2100.0 * story.braked * (v < 0.05)
     brake_n = smooth(brake_n, 0.035 * RATE)
-    opened = 0.6 + 99.2 * throttle
     return {
         "_torque": torque,
         "_force": force,
@@ -175,7 +182,7 @@ def _drive(story: Story, motion: dict[str, Floats], rng: np.random.Generator) ->
         "engine_speed": rpm,
         "gear": gears.gear,
         "shift_active": (_pulses(gears.up, 0.03) > 0.3).astype(np.float64),
-        "throttle": opened,
+        "throttle": SHUT_PERCENT + OPEN_PERCENT * throttle,
         "pedal": np.clip(100.0 * smooth(throttle, 0.02 * RATE), 0.0, 100.0),
         "engine_torque": torque,
         "brake_pressure_front": brake_n * _BRAKE_BIAS / _BRAKE_FRONT_N_PER_BAR,
@@ -188,13 +195,19 @@ def _drive(story: Story, motion: dict[str, Floats], rng: np.random.Generator) ->
     }
 
 
+def _rear_slip(force: Floats, v: Floats) -> Floats:
+    """Slip of the rear tyres: they take all of what drives and their share of what brakes."""
+    load = 0.57 * (MASS_KG * GRAVITY + 2.0 * v * v)
+    taken = np.clip(np.where(force > 0, force, (1 - _BRAKE_BIAS) * force), -0.6 * load, load)
+    return taken / load * np.where(force > 0, 0.085, 0.05)
+
+
 def _wheels(motion: dict[str, Floats], drive: dict[str, Floats]) -> dict[str, Floats]:
     """Wheel speeds in km/h: the body's speed, the yaw, and what the tyres slip."""
     v, yaw = motion["_v"], np.radians(motion["yaw_rate"])
     load = MASS_KG * GRAVITY + 2.0 * v * v
     front_slip = -0.045 * drive["_brake_n"] * _BRAKE_BIAS / (0.46 * load)
-    rear_force = np.clip(drive["_force"] + drive["_brake_n"] * _BRAKE_BIAS, -0.6 * load, 0.57 * load)
-    rear_slip = rear_force / (0.57 * load) * np.where(rear_force > 0, 0.085, 0.04)
+    rear_slip = _rear_slip(drive["_force"], v)
     result = {}
     for corner, slip, side in (
         ("fl", front_slip, -1),
@@ -228,15 +241,15 @@ def _slow(
         **_mixture(now, rng),
         **_pressures(now, warmth),
         **_place(now),
-        **_temperatures(warmth, now, rng),
+        **_temperatures(warmth, now),
     }
     power = np.maximum(now["_torque"], 0.0) * now["engine_speed"] * (2 * math.pi / 60e3)
     flow = thermal.lag(power * 310.0 / 3600.0 + 0.00016 * now["engine_speed"], 0.1, _SLOW_HZ)  # g/s
-    grams = np.cumsum(flow) / _SLOW_HZ
+    burnt = np.cumsum(flow) / (_SLOW_HZ * _FUEL_GRAMS_PER_L)
     full = carry.fuel_l if carry.fuel_l > 2.5 else _FUEL_TANK_L  # filled in the paddock
     result["fuel_flow"] = flow * (3600.0 / _FUEL_GRAMS_PER_L)
-    result["fuel_used"] = grams / _FUEL_GRAMS_PER_L
-    result["fuel_level"] = full - result["fuel_used"]
+    result["fuel_used"] = carry.fuel_used_l + burnt
+    result["fuel_level"] = full - burnt
     result["odometer"] = (carry.odometer_m + now["_s"]) / 1000.0
     result.update(_electrics(story, now, warmth))
     return result
@@ -248,9 +261,9 @@ def _mixture(now: dict[str, Floats], rng: np.random.Generator) -> dict[str, Floa
     baro = 101.325 * (1 - 2.25577e-5 * altitude) ** 5.25588  # ISO 2533
     run, rpm = now["running"], now["engine_speed"]
     opening = now["throttle"] / 100.0
-    density = 0.30 + 0.685 * (1 - np.exp(-3.4 * np.maximum(opening - 0.006, 0.0) * 9000 / np.maximum(rpm, 1500)))
+    filling = 0.28 + 0.70 * torque_share((now["throttle"] - SHUT_PERCENT) / OPEN_PERCENT)
     pumped = thermal.lag(np.minimum(rpm / 1500.0, 1.0), 0.15, _SLOW_HZ)
-    manifold = baro * (1 - pumped * (1 - density))
+    manifold = baro * (1 - pumped * (1 - filling))
     cut = (opening < 0.012) & (rpm > 3400) & (run > 0)
     target = np.where(opening > 0.8, 0.875, np.where(rpm < 2400, 0.99, 0.94 - 0.05 * opening))
     burnt = target * (1 + 0.012 * _wander_at(rng, len(rpm), _SLOW_HZ, 2.0)) + 0.02 * (now["cranking"] > 0)
@@ -260,7 +273,7 @@ def _mixture(now: dict[str, Floats], rng: np.random.Generator) -> dict[str, Floa
         "altitude": altitude,
         "barometric_pressure": baro,
         "manifold_pressure": manifold,
-        "lambda": thermal.lag(measured, 0.10, _SLOW_HZ),
+        "lambda_collector": thermal.lag(measured, 0.10, _SLOW_HZ),
         "lambda_target": np.where(run > 0, target, 1.0),
         "injection_time": run * np.where(cut, 0.0, 1.1 + 0.068 * (warm_torque + 5.0)),
         "ignition_advance": np.where(rpm > 500, np.clip(8.0 + rpm * 0.0028 - 0.07 * warm_torque, 5.0, 38.0), 0.0),
@@ -280,8 +293,7 @@ def _pressures(now: dict[str, Floats], warmth: dict[str, Floats]) -> dict[str, F
 
 def _pump_on(now: dict[str, Floats]) -> Floats:
     """Fuel pump: with the engine, and for two seconds at key-on to build up pressure."""
-    primed = np.arange(len(now["running"])) < 2.0 * _SLOW_HZ
-    return np.maximum(np.maximum(now["running"], now["cranking"]), primed)
+    return np.maximum(np.maximum(now["running"], now["cranking"]), now["_time"] < 2.0)
 
 
 def _place(now: dict[str, Floats]) -> dict[str, Floats]:
@@ -298,8 +310,8 @@ def _place(now: dict[str, Floats]) -> dict[str, Floats]:
     }
 
 
-def _temperatures(warmth: dict[str, Floats], now: dict[str, Floats], rng: np.random.Generator) -> dict[str, Floats]:
-    spread = rng.normal(0.0, 0.006, 3) + np.array([-0.012, 0.016, -0.004])
+def _temperatures(warmth: dict[str, Floats], now: dict[str, Floats]) -> dict[str, Floats]:
+    spread = (-0.012, 0.016, -0.004)  # no two cylinders are alike
     over = warmth["exhaust"] - thermal.AMBIENT
     return {
         "coolant_temperature": warmth["coolant"],
@@ -314,10 +326,9 @@ def _temperatures(warmth: dict[str, Floats], now: dict[str, Floats], rng: np.ran
         "brake_temperature_rr": warmth["disc_rear"] * 0.99,
         "board_temperature": warmth["board"],
         "casing_temperature": thermal.AMBIENT + 0.86 * (warmth["gearbox"] - thermal.AMBIENT),
-        "ambient_temperature": thermal.AMBIENT + 0.25 * _wander_at(rng, len(warmth["board"]), _SLOW_HZ, 0.02),
+        "ambient_temperature": thermal.AMBIENT + 0.25 * np.sin(now["_time"] * (2 * math.pi / 1900.0)),
         "brake_bias_bar": np.full(len(warmth["board"]), 100 * _BRAKE_BIAS),
         "fan_state": (warmth["fan"] > 0.5).astype(np.float64),
-        "_power": np.maximum(now["_torque"], 0.0) * now["engine_speed"] * EFFICIENCY,
     }
 
 
@@ -363,5 +374,5 @@ def _wander(rng: np.random.Generator, hertz: float) -> Floats:
 def _wander_at(rng: np.random.Generator, count: int, rate: float, hertz: float) -> Floats:
     """Slow noise of standard deviation about 1: normal knots `hertz` times a second, joined by lines."""
     knots = rng.standard_normal(math.ceil(count / rate * hertz) + 2)
-    steps: Floats = np.arange(count) * (hertz / rate)
+    steps = np.arange(count, dtype=np.float64) * (hertz / rate)
     return np.interp(steps, np.arange(len(knots)), knots)

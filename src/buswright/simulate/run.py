@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 
@@ -55,7 +56,7 @@ def simulate_run(
     """
     wires = [Wire(bus, fd) for bus in car.buses(fd=fd)]
     recorder = Recorder(tuple(wire.bus.interface for wire in wires), start_epoch_ns)
-    blocks = -(-seconds // BLOCK_S)
+    blocks = math.ceil(seconds / BLOCK_S)
     block = 0
     for cycle in cycles(seed, scenario):
         for _ in range(CYCLE_S // BLOCK_S):

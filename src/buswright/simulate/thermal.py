@@ -78,22 +78,21 @@ def follow(start: Heat, power_kw: Floats, rpm: Floats, speed: Floats, brake_kw: 
     now = start
     coolant, oil, gearbox, radiator, intake = now.coolant, now.oil, now.gearbox, now.radiator_out, now.intake
     front, rear, exhaust, board, fan = now.disc_front, now.disc_rear, now.exhaust, now.board, now.fan
-    rows = []
-    steps = zip(power_kw.tolist(), rpm.tolist(), speed.tolist(), brake_kw.tolist(), strict=True)
+    rows = [(coolant, oil, gearbox, radiator, intake, front, rear, exhaust, board, float(fan))]
+    steps = zip(power_kw[:-1].tolist(), rpm.tolist(), speed.tolist(), brake_kw.tolist(), strict=False)
     for power, turns, v, brake in steps:
-        rows.append((coolant, oil, gearbox, radiator, intake, front, rear, exhaust, board, float(fan)))
         running = turns > 600
         fan = running and (coolant > (84.0 if fan else 89.0))
         airflow = v + (7.0 if fan else 0.0)
         flow = min(turns / 6000.0, 1.2) if running else 0.03
         valve = min(max((coolant - 76.0) / 10.0, 0.04), 1.0) * flow
         exchange = 1.30 * valve * (coolant - radiator)
-        loss = 0.017 * (2.0 + airflow) * (radiator - AMBIENT)
+        loss = 0.020 * (2.0 + airflow) * (radiator - AMBIENT)
         heat_in = (0.55 * power + 0.0011 * turns) if running else 0.0
         to_oil = 0.06 * flow * (coolant - oil)
         coolant += dt * (heat_in - exchange - to_oil - 0.004 * (coolant - AMBIENT)) / 19.0
         radiator += dt * (exchange - loss) / 6.0
-        oil += dt * (0.16 * power + 0.00025 * turns * running + to_oil - 0.022 * (oil - AMBIENT)) / 11.0
+        oil += dt * (0.16 * power + 0.00025 * turns * running + to_oil - 0.027 * (oil - AMBIENT)) / 11.0
         gearbox += dt * (0.05 * power - 0.006 * (1 + 0.05 * v) * (gearbox - AMBIENT)) / 9.0
         around = AMBIENT + (14.0 if v < 3 and coolant > 50 else 5.0 if coolant > 50 else 0.0)
         intake += dt * (around - intake) / (40.0 if v < 3 else 9.0)
@@ -102,6 +101,7 @@ def follow(start: Heat, power_kw: Floats, rpm: Floats, speed: Floats, brake_kw: 
         target = (420.0 + 3.6 * power + 0.016 * turns) if running else AMBIENT
         exhaust += dt * (target - exhaust) / (1.4 if running else 28.0)
         board += dt * (AMBIENT + 12.0 + 0.05 * (coolant - AMBIENT) - board) / 300.0
+        rows.append((coolant, oil, gearbox, radiator, intake, front, rear, exhaust, board, float(fan)))
     names = (
         "coolant",
         "oil",
