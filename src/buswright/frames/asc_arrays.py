@@ -28,7 +28,7 @@ def _unasked() -> list[Words]:
 _UNASKED = _unasked()
 _ALL_GOOD = np.uint64(0x8080808080808080)
 _MARKS_BEFORE_PAYLOAD = 7
-_FEWEST_FD_MARKS = 12
+_FEWEST_FD_MARKS = 11
 
 
 @dataclass(slots=True)

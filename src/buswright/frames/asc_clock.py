@@ -78,17 +78,19 @@ class StampClock:
             return
         self._origin_ns, self._dated, self._sum_ns = value, True, 0
 
-    def block(self, text: str, number: int) -> None:
-        """Take the date of a trigger block; the next stamp shows what to do with it."""
+    def block(self, text: str, number: int) -> int | None:
+        """Take and return the date of a trigger block; the next stamp shows what to do with it."""
         if not text.strip():
-            return
+            return None
         value = date_ns(text, self._reading.timezone)
         if value is None or (self.started and not self._dated):
             self._refuse(value, text, number)
-        elif not self._dated:
-            self._origin_ns, self._dated, self._sum_ns = value, True, 0
-        else:
+            return None
+        if self._dated:
             self.block_ns = value
+        else:
+            self._origin_ns, self._dated, self._sum_ns = value, True, 0
+        return value
 
     def _refuse(self, value: int | None, text: str, number: int) -> None:
         reason = "date not understood" if value is None else "date after frames without one"

@@ -95,12 +95,12 @@ class LineReader:
             self.clock.relative = len(tokens) > 3 and tokens[2:4] == [b"timestamps", b"relative"]
             metadata["base"] = second.decode("ascii")
             metadata["time stamps"] = "relative" if self.clock.relative else "absolute"
-        elif b"internal events logged" in b" ".join(tokens).lower():
+        elif b" ".join(tokens).lower() in (b"internal events logged", b"no internal events logged"):
             metadata["internal events logged"] = "no" if first == b"no" else "yes"
         elif first == b"begin" and second == b"triggerblock":
             date = _after(line, 2)
-            self.clock.block(date, number)
-            self.log.add(number, Event(None, None, "trigger", {}, " ".join(("Begin Triggerblock", date)).strip()))
+            begins = self.clock.block(date, number)
+            self.log.add(number, Event(begins, None, "trigger", {}, " ".join(("Begin Triggerblock", date)).strip()))
         elif first == b"end" and second == b"triggerblock":
             self.log.add(number, Event(None, None, "trigger", {}, "End Triggerblock"))
         else:
