@@ -20,7 +20,7 @@ def rank(identifier: int, extended: bool) -> int:
     return identifier >> 18 << 19 | 1 << 18 | identifier & 0x3FFFF if extended else identifier << 19
 
 
-def arbitrate(released: Int64s, ranks: Int64s, duration: Int64s, free: int) -> tuple[Rows, Int64s]:
+def arbitrate(released: Int64s, ranks: Int64s, duration: Int64s) -> tuple[Rows, Int64s]:
     """Serialise frames on one bus.
 
     Most frames find the bus free, so the first-come order is computed in one sweep and only the stretches where
@@ -34,8 +34,6 @@ def arbitrate(released: Int64s, ranks: Int64s, duration: Int64s, free: int) -> t
         Order of arbitration, from `rank`; int64[n].
     duration
         Nanoseconds that each frame takes, interframe space included; int64[n].
-    free
-        When the bus is free at first.
 
     Returns
     -------
@@ -48,9 +46,7 @@ def arbitrate(released: Int64s, ranks: Int64s, duration: Int64s, free: int) -> t
         return order, np.zeros(0, dtype=np.int64)
     total = np.cumsum(duration)
     before = total - duration
-    ready = released.copy()
-    ready[0] = max(int(ready[0]), free)
-    start = np.maximum.accumulate(ready - before) + before
+    start = np.maximum.accumulate(released - before) + before
     overtaken = np.flatnonzero((ranks[1:] < ranks[:-1]) & (released[1:] <= start[:-1]))
     if len(overtaken) == 0:
         return order, start

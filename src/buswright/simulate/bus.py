@@ -95,7 +95,7 @@ COLUMNS = ("time_ns", "id", "flags", "dlc", "length", "payload")
 
 
 class Wire:
-    """One bus as time goes on: what is still waiting, and when it is free."""
+    """One bus as time goes on; what could not be settled in one block waits for the next."""
 
     def __init__(self, bus: Bus, fd: bool) -> None:
         self.bus = bus
@@ -106,7 +106,6 @@ class Wire:
         nodes = {node.name: node for node in car.NODES}
         self.nodes = [nodes[message.sender] for message in self.messages]
         self.width = max(8, *(message.length for message in self.messages))
-        self._free = 0
         self._held = Due(np.zeros(0, np.int64), np.zeros(0, np.intp), np.zeros((0, self.width), np.uint8))
         self._ranks = np.array([rank(message.id, message.extended) for message in self.messages], dtype=np.int64)
         self._ids = np.array([message.id for message in self.messages], dtype=np.uint32)
@@ -129,13 +128,11 @@ class Wire:
             wide_payload(due.payload[long_row], 64),
         )
         duration = bits.time_ns(self.bus.bitrate, self.bus.data_bitrate)
-        order, starts = arbitrate(due.released, self._ranks[due.sender], duration, self._free)
+        order, starts = arbitrate(due.released, self._ranks[due.sender], duration)
         keep = len(order) if last else self._settled(due.released, starts + duration[order], end_ns)
         order, starts = order[:keep], starts[:keep]
         finish = starts + duration[order]
         self._held = due.rows(keep, None)
-        if keep:
-            self._free = int(finish[-1])
         stamps = finish - INTERFRAME_BITS * (1_000_000_000 // self.bus.bitrate)
         return Sent(
             stamps - stamps % RESOLUTION_NS,

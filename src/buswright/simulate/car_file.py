@@ -18,6 +18,9 @@ _CHAINS: Mapping[str, tuple[str, ...]] = {"engine": _CHAIN[:2], "chassis": _CHAI
 _DATES = frozenset({"date", "due"})
 """Keys whose text is a date, which stands without quotes."""
 
+_HEXADECIMAL = frozenset({"data_id"})
+"""Keys whose number reads better in hexadecimal."""
+
 
 def wrenfell_car_file(*, fd: bool = False) -> str:
     """Return the text of the car file; it lies beside the databases that it names."""
@@ -28,21 +31,27 @@ def _lines(fd: bool) -> Iterator[str]:
     yield f"# The {car.NAME}, an invented hill-climb single-seater. This file is written by buswright.simulate."
     yield "format = 1"
     yield from _table("car", {"name": car.NAME, "cylinders": 3, "strokes": 4})
+    yield from _section("The networks. In captures they are can0 and can1, or channels 1 and 2 of an ASC file.")
     for number, bus in enumerate(car.buses(fd=fd), 1):
         yield from _table(f"bus.{bus.name}", _bus(bus, number, fd))
     for node in car.NODES:
         homes = [message.bus for message in car.messages(fd=fd) if message.sender == node.name]
         yield from _table(f"module.{node.name}", {"bus": homes[0]}, node.comment)
+    yield from _section("Kinds of sensors: what they make of a quantity, and what intact wiring looks like.")
     for name, sensor in SENSORS.items():
         yield from _table(f"sensor.{name}", sensor)
     homes_by_message = {message.name: message.bus for message in car.messages(fd=fd)}
+    yield from _section("What is measured. Without a sensor the database's scaling is final.")
     for entry in (*ENGINE_CHANNELS, *CHASSIS_CHANNELS):
         yield from _table(f"channel.{entry.name}", _channel(entry, homes_by_message))
+    yield from _section("What is computed from it.")
     for entry in COMPUTED_CHANNELS:
         yield from _table(f"channel.{entry.name}", {"formula": entry.source, **entry.keys})
+    yield from _section("What the databases can't say about frames.")
     for message in car.messages(fd=fd):
         if message.counter or message.checksum:
             yield from _table(f'frame."{message.bus}/{_identifier(message)}"', _frame(message), message.name)
+    yield from _section("Calibrations that were done.")
     for record in _CALIBRATIONS:
         yield from _table("calibration_log", record, array=True)
 
@@ -106,20 +115,29 @@ _CALIBRATIONS: tuple[dict[str, Any], ...] = (
 )
 
 
+def _section(title: str) -> Iterator[str]:
+    yield ""
+    yield f"# {title}"
+
+
 def _table(name: str, keys: Mapping[str, Any], comment: str = "", *, array: bool = False) -> Iterator[str]:
     yield ""
     heading = f"[[{name}]]" if array else f"[{name}]"
     yield f"{heading:32}# {comment}" if comment else heading
     for key, value in keys.items():
-        yield f"{key} = {_value(value, date=key in _DATES)}"
+        yield f"{key} = {_value(key, value)}"
 
 
-def _value(value: Any, *, date: bool = False) -> str:
-    """Write a value as TOML."""
+def _value(key: str, value: Any) -> str:
+    """Write the value of a key as TOML."""
     if isinstance(value, str):
-        return value if date else "'" + value + "'" if '"' in value else f'"{value}"'
+        return value if key in _DATES else "'" + value + "'" if '"' in value else f'"{value}"'
     if isinstance(value, Mapping):
-        return "{ " + ", ".join(f"{key} = {_value(item, date=key in _DATES)}" for key, item in value.items()) + " }"
+        return "{ " + ", ".join(f"{inner} = {_value(inner, item)}" for inner, item in value.items()) + " }"
+    if isinstance(value, Sequence) and value and isinstance(value[0], Mapping):
+        return "[\n" + "".join(f"    {_value(key, item)},\n" for item in value) + "]"
     if isinstance(value, Sequence):
-        return "[" + ", ".join(_value(item) for item in value) + "]"
+        return "[" + ", ".join(_value(key, item) for item in value) + "]"
+    if isinstance(value, int) and key in _HEXADECIMAL:
+        return f"0x{value:X}"
     return f"{value:_}" if isinstance(value, int) and value >= 10_000 else repr(value)

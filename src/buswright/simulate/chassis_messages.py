@@ -279,7 +279,7 @@ CHASSIS_MESSAGES = (
         "damper_node",
         "chassis",
         50,
-        16.0,
+        0.5,
         (
             number("SupplyVoltage", 16, "node_supply", "mV", 1.0, 0, 30000, "At the node's plug.", noise=10.0),
             number("Reference5V", 16, "reference_mv", "mV", 1.0, 0, 6000, "5 V for the sensors.", noise=0.8),

@@ -13,6 +13,7 @@ from buswright.frames.table import Frames
 from . import car
 from .arbitration import Rows
 from .bus import BLOCK_S, Sent, UInt8s, Wire, wide_payload
+from .car_channels import CHASSIS_CHANNELS, ENGINE_CHANNELS
 from .hill import Floats
 from .physics import Cycle, simulate_cycle, start
 from .story import CYCLE_S, RATE, Scenario
@@ -126,7 +127,11 @@ def cycles(seed: int, scenario: Scenario = "hill-climb") -> Iterator[Cycle]:
 
 
 def truth(seconds: float, seed: int = 1, *, scenario: Scenario = "hill-climb") -> Mapping[str, Floats]:
-    """Return the quantities themselves, without sensors: by name, and "seconds", all at 500 Hz; float64[n] each."""
+    """Return the quantities themselves, without sensors or delays.
+
+    By name, and by the car file's channels where those have another; all at 500 Hz with their "seconds",
+    float64[n] each.
+    """
     times = np.arange(int(seconds * RATE) + 1) / RATE
     columns: dict[str, list[Floats]] = {}
     for cycle in cycles(seed, scenario):
@@ -135,4 +140,6 @@ def truth(seconds: float, seed: int = 1, *, scenario: Scenario = "hill-climb") -
             break
         for name in cycle.channels:
             columns.setdefault(name, []).append(cycle.at(name, here))
-    return MappingProxyType({"seconds": times} | {name: np.concatenate(parts) for name, parts in columns.items()})
+    quantities = {name: np.concatenate(parts) for name, parts in columns.items()}
+    channels = {entry.name: quantities[entry.truth] for entry in (*ENGINE_CHANNELS, *CHASSIS_CHANNELS) if entry.truth}
+    return MappingProxyType({"seconds": times} | quantities | channels)

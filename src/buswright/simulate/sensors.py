@@ -69,7 +69,7 @@ SENSORS: Mapping[str, Mapping[str, Any]] = MappingProxyType(
             "unit": "degC",
             "healthy": [0.08, 4.95],
             "open_reads": "high",
-            "max_rate": 10.0,
+            "max_rate": 15.0,
         },
         "pt1000": {
             "kind": "rtd",
@@ -81,7 +81,7 @@ SENSORS: Mapping[str, Mapping[str, Any]] = MappingProxyType(
             "unit": "degC",
             "healthy": [0.5, 4.5],
             "open_reads": "high",
-            "max_rate": 10.0,
+            "max_rate": 30.0,
         },
         "thermocouple_k": {
             "kind": "thermocouple",
@@ -162,7 +162,7 @@ INPUTS: Mapping[str, Input] = MappingProxyType(
         "AIN10": Input("oil_temperature", "ntc_10k", 1.0, plug="C21", ground="G3"),
         "AIN11": Input("radiator_temperature", "ntc_10k", 1.0, plug="C22", ground="G2"),
         "AIN12": Input("ambient_temperature", "ntc_10k", 1.0, plug="C11", ground="G2"),
-        "AIN13": Input("casing_temperature", "pt1000", 1.0, plug="C23", ground="G3"),
+        "AIN13": Input("casing_temperature", "pt1000", 0.6, plug="C23", ground="G3"),
         "TC1": Input("exhaust_temperature_1", "thermocouple_k", 0.02, plug="C31", ground=""),
         "TC2": Input("exhaust_temperature_2", "thermocouple_k", 0.02, plug="C31", ground=""),
         "TC3": Input("exhaust_temperature_3", "thermocouple_k", 0.02, plug="C31", ground=""),
