@@ -7,6 +7,8 @@ Examples
 >>> import buswright as bw
 >>> for frames in bw.open_capture("run3.log"):  # doctest: +SKIP
 ...     print(len(frames), frames.buses)
+>>> s = bw.open_session("run3.log", "car.toml")  # doctest: +SKIP
+>>> s["oil_temperature"].value  # doctest: +SKIP
 >>> signals = bw.read_signals(bw.open_capture("run3.log"), bw.open_database("chassis.dbc"))  # doctest: +SKIP
 >>> signals["can1/DAMPERS_A/AIN1"].value  # doctest: +SKIP
 """
@@ -18,6 +20,10 @@ from typing import TYPE_CHECKING, Any
 from buswright._version import __version__
 
 if TYPE_CHECKING:
+    from buswright.channels.carfile import check_car_file, load_car_file
+    from buswright.channels.carfile_model import CarFile
+    from buswright.channels.series import Quality, Series, describe_quality
+    from buswright.channels.session import Session, open_session
     from buswright.errors import BuswrightError, UserError
     from buswright.frames.capture import Capture, open_capture
     from buswright.frames.table import Clock, Event, Flag, Frames, Problem, Problems, concatenate
@@ -28,6 +34,14 @@ if TYPE_CHECKING:
     from buswright.messages.signals import SignalStore, read_signals
 
 _HOME = {
+    "CarFile": "channels.carfile_model",
+    "check_car_file": "channels.carfile",
+    "load_car_file": "channels.carfile",
+    "Quality": "channels.series",
+    "Series": "channels.series",
+    "describe_quality": "channels.series",
+    "Session": "channels.session",
+    "open_session": "channels.session",
     "BuswrightError": "errors",
     "UserError": "errors",
     "Capture": "frames.capture",
@@ -53,6 +67,7 @@ _HOME = {
 __all__ = [
     "BuswrightError",
     "Capture",
+    "CarFile",
     "Clock",
     "Database",
     "Decoder",
@@ -62,15 +77,22 @@ __all__ = [
     "Message",
     "Problem",
     "Problems",
+    "Quality",
+    "Series",
+    "Session",
     "Signal",
     "SignalSelection",
     "SignalStore",
     "UserError",
     "__version__",
+    "check_car_file",
     "concatenate",
+    "describe_quality",
+    "load_car_file",
     "load_database",
     "open_capture",
     "open_database",
+    "open_session",
     "read_signals",
 ]
 

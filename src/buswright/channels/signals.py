@@ -6,9 +6,11 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.series import Quality
-from buswright.messages.decode import Reason, SignalColumn
+from buswright.messages.columns import Reason, SignalColumn
 from buswright.messages.model import Signal
+from buswright.messages.plan import Numbers
 
+UInt8s = npt.NDArray[np.uint8]
 UInt16s = npt.NDArray[np.uint16]
 
 _QUALITY_OF_REASON: UInt16s = np.zeros(8, dtype=np.uint16)
@@ -21,38 +23,37 @@ for _bits in range(8):
 
 
 def signal_quality(column: SignalColumn) -> UInt16s | None:
-    """Return bits of `Quality` for every row of a signal, uint16[n]; None when no row has any.
+    """Return bits of `Quality` for every row of a decoded signal; see `quality_of_signal`."""
+    return quality_of_signal(column.signal, column.raw, column.value, column.reasons)
+
+
+def quality_of_signal(signal: Signal, raw: Numbers, value: Numbers, reasons: UInt8s | None) -> UInt16s | None:
+    """Return bits of `Quality` for every sample of a signal, uint16[n]; None when no sample has any.
 
     A signal is absent (frame too short, not selected by its multiplexer), outside the database's range by more
     than half a step (values that the value table names are exempt), or marked as not available by its sender
     (NaN, or the raw value that the database calls invalid).
     """
-    signal = column.signal
-    quality = None if column.reasons is None else _QUALITY_OF_REASON[column.reasons]
-    value, valid = column.value, column.valid
-    outside = _outside_range(signal, column)
+    quality = None if reasons is None else _QUALITY_OF_REASON[reasons]
     invalid = np.isnan(value) if value.dtype.kind == "f" else None
     if signal.invalid is not None:
-        said = column.raw == signal.invalid
+        said = raw == signal.invalid
         invalid = said if invalid is None else invalid | said
+    outside = _outside_range(signal, raw, value)
     for mask, bit in ((outside, Quality.DATABASE_RANGE), (invalid, Quality.SENDER_INVALID)):
-        if mask is None:
+        if mask is None or not mask.any():
             continue
-        if valid is not None:
-            mask = mask & valid
-        if mask.any():
-            if quality is None:
-                quality = np.zeros(len(value), dtype=np.uint16)
-            quality |= mask * np.uint16(bit)
-    return quality
+        if reasons is not None:
+            mask = mask & (reasons == 0)
+        if quality is None:
+            quality = np.zeros(len(value), dtype=np.uint16)
+        quality |= mask * np.uint16(bit)
+    return quality if quality is not None and quality.any() else None
 
 
-def _outside_range(signal: Signal, column: SignalColumn) -> npt.NDArray[np.bool_] | None:
+def _outside_range(signal: Signal, raw: Numbers, value: Numbers) -> npt.NDArray[np.bool_] | None:
     low, high = signal.minimum, signal.maximum
-    if low is None or high is None or not low < high:
-        return None
-    value = column.value
-    if len(value) == 0:
+    if low is None or high is None or not low < high or not len(value):
         return None
     half = abs(signal.scale) / 2
     # Extremes first: a healthy column is judged by two reductions.
@@ -61,5 +62,5 @@ def _outside_range(signal: Signal, column: SignalColumn) -> npt.NDArray[np.bool_
     with np.errstate(invalid="ignore"):
         outside: npt.NDArray[np.bool_] = (value < low - half) | (value > high + half)
     if signal.choices and outside.any():
-        outside &= ~np.isin(column.raw, list(signal.choices))
+        outside &= ~np.isin(raw, list(signal.choices))
     return outside

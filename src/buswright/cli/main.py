@@ -15,6 +15,8 @@ COMMANDS: dict[str, str] = {
     "contents": "what is in a capture: buses, identifiers, duration, clock, problems",
     "cut": "cut, merge and convert captures",
     "decode": "channels to files: Parquet or CSV",
+    "check": "the car file and its databases: every fault at once, with line and hint",
+    "guide": "the manual, in the terminal",
 }
 """Name and one line of help, in the order in which they are shown; each is a module of this package."""
 

@@ -11,12 +11,16 @@ from typing import TYPE_CHECKING
 from buswright.errors import UserError
 
 if TYPE_CHECKING:
+    from buswright.channels.carfile_model import CarFile
     from buswright.frames.capture import Capture
     from buswright.frames.table import Frames
     from buswright.frames.window import Window
     from buswright.messages.decode import Decoder
     from buswright.messages.match import Databases
     from buswright.messages.selection import SignalSelection
+
+
+DEFAULT_CAR = "car.toml"
 
 
 def add_source(parser: argparse.ArgumentParser) -> None:
@@ -58,6 +62,24 @@ def add_databases(parser: argparse.ArgumentParser) -> None:
         metavar="[BUS=]FILE",
         help="a database (DBC, KCD, SYM, ARXML) for every bus, or for one: chassis=chassis.dbc; may be repeated",
     )
+
+
+def add_car(parser: argparse.ArgumentParser) -> None:
+    """--car and --untrusted."""
+    parser.add_argument("--car", metavar="FILE", help="the car file; ./car.toml is taken when it is there")
+    parser.add_argument(
+        "--untrusted", action="store_true", help="the car file comes from a stranger: read nothing outside its folder"
+    )
+
+
+def load_car(options: argparse.Namespace) -> CarFile | None:
+    """Load the car file of --car, or ./car.toml; None if there is neither, or only databases were named."""
+    from buswright.channels.carfile import load_car_file
+
+    path = options.car
+    if path is None and not options.dbc and Path(DEFAULT_CAR).is_file():
+        path = DEFAULT_CAR
+    return None if path is None else load_car_file(path, untrusted=options.untrusted)
 
 
 def add_json(parser: argparse.ArgumentParser) -> None:

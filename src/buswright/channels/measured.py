@@ -1,0 +1,270 @@
+"""One channel from its recorded signal: electrical value, calibration, zero, and every quality bit."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from buswright.channels import units
+from buswright.channels.carfile_model import Channel, Sensor
+from buswright.channels.kind import on_rail
+from buswright.channels.recorded import RecordedMessage, RecordedSignal
+from buswright.channels.resample import align
+from buswright.channels.runs import longest_step_ns
+from buswright.channels.series import Bools, Floats, Int64s, Kind, Quality, Series
+from buswright.channels.signals import quality_of_signal
+from buswright.messages.columns import Reason
+from buswright.messages.model import Signal
+
+UInt16s = npt.NDArray[np.uint16]
+
+STEPS_OF_NOISE = 3
+"""A change of fewer raw steps than this is never too fast: quantisation looks like a jump."""
+
+MEASURABLE = 8
+"""Samples from which on a channel's period can be measured."""
+
+STATE_ROLES = frozenset({"gear", "fan_state"})
+_COUNTS = re.compile(r"counter|checksum|crc|alive|sequence", re.IGNORECASE)
+
+Lookup = Callable[[str], Series]
+"""Gives another channel by name."""
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A channel's series, and which rows of its message it has samples in (None: all)."""
+
+    series: Series
+    rows: npt.NDArray[np.intp] | None
+
+
+def kind_of_signal(signal: Signal) -> Kind:
+    """Whether a signal may be interpolated: not if it has a value table, one bit, or looks like a count or a code.
+
+    Without a unit a small integer that the database leaves unscaled is one of those (common practice, no source).
+    """
+    plain = signal.scale == 1 and signal.offset == 0 and not signal.is_float
+    code = plain and not signal.unit and signal.length <= 8
+    named = plain and _COUNTS.search(signal.name) is not None
+    return "state" if signal.choices or signal.is_multiplexer or signal.length == 1 or code or named else "continuous"
+
+
+class _Flags:
+    """A quality column that costs nothing until something is set."""
+
+    def __init__(self, size: int) -> None:
+        self.size = size
+        self.column: UInt16s | None = None
+
+    def set(self, where: Bools | None, bit: Quality) -> None:
+        if where is not None and where.any():
+            self.join(where * np.uint16(bit))
+
+    def join(self, other: UInt16s | None) -> None:
+        if other is None:
+            return
+        if self.column is None:
+            self.column = np.zeros(self.size, dtype=np.uint16)
+        self.column |= other
+
+
+def measure_signal(
+    name: str, message: RecordedMessage, recorded: RecordedSignal, segments: int, period_s: float | None
+) -> Measured:
+    """Turn a signal into a channel as the database scales it: no volts, the database's unit."""
+    return _measure(Channel(name), None, message, recorded, segments, period_s, _no_reference)
+
+
+def measure_channel(
+    channel: Channel,
+    sensor: Sensor | None,
+    message: RecordedMessage,
+    recorded: RecordedSignal,
+    *,
+    segments: int,
+    period_s: float | None,
+    lookup: Lookup,
+) -> Measured:
+    """Turn a signal into a channel of the car.
+
+    value = curve(electrical) converted to the channel's unit, + zero.add. The electrical value is the database's,
+    converted to what the sensor's calibration expects (`input_scale` makes it of counts). `delay_s` moves the time
+    stamps back to when the quantity had its value. Rows without the signal (multiplexer) are no samples.
+
+    Parameters
+    ----------
+    segments
+        Segments of the capture.
+    period_s
+        Nominal time between samples; None: it is measured, for gaps.
+    lookup
+        Gives the channels that the calibration refers to.
+    """
+    return _measure(channel, sensor, message, recorded, segments, period_s, lookup)
+
+
+def _no_reference(name: str) -> Series:
+    raise KeyError(name)
+
+
+def _measure(
+    channel: Channel,
+    sensor: Sensor | None,
+    message: RecordedMessage,
+    recorded: RecordedSignal,
+    segments: int,
+    period_s: float | None,
+    lookup: Lookup,
+) -> Measured:
+    signal = recorded.signal
+    time_ns, starts = message.time_ns(), message.segments(segments)
+    raw, reasons, scaled = recorded.raw(), recorded.reasons(), recorded.value()
+    frames = message.frame_quality()
+    rows: npt.NDArray[np.intp] | None = None
+    absent = None if reasons is None else reasons == Reason.MUX_ABSENT
+    if absent is not None and absent.any():
+        rows = np.flatnonzero(~absent)
+        time_ns, raw, scaled, reasons = (
+            time_ns[rows],
+            raw[rows],
+            scaled[rows],
+            reasons[rows] if reasons is not None else None,
+        )
+        frames = None if frames is None else frames[rows]
+        starts = np.searchsorted(rows, starts).astype(np.int64)
+    period_s = _believable(period_s, time_ns, starts)
+    flags = _Flags(len(time_ns))
+    flags.join(quality_of_signal(signal, raw, scaled, reasons))
+    flags.join(frames)
+    if channel.invalid_raw:
+        flags.set(np.isin(raw, channel.invalid_raw), Quality.SENDER_INVALID)
+    if channel.delay_s:
+        time_ns = time_ns - np.int64(round(channel.delay_s * 1e9))
+    value = scaled.astype(np.float64, copy=False)
+    kind: Kind = "state" if channel.role in STATE_ROLES else kind_of_signal(signal)
+    volts: Floats | None = None
+    if sensor is not None:
+        volts = _electrical(channel, sensor, signal.unit, value)
+        value = _calibrated(channel, sensor, volts, time_ns, starts, flags, lookup)
+        kind = "state" if sensor.calibration.kind == "switch" else kind
+    elif channel.unit and signal.unit and channel.unit != signal.unit:
+        value = units.convert(value, signal.unit, channel.unit)
+    if channel.zero is not None and channel.zero.add:
+        value = value + channel.zero.add
+    if channel.plausible is not None:
+        with np.errstate(invalid="ignore"):
+            flags.set((value < channel.plausible[0]) | (value > channel.plausible[1]), Quality.IMPLAUSIBLE)
+    _judge_steps(channel, sensor, time_ns, starts, raw, value, period_s, flags)
+    series = Series(
+        channel.name,
+        channel.unit or signal.unit,
+        time_ns,
+        value,
+        raw=raw,
+        volts=volts,
+        quality=flags.column,
+        period_s=period_s,
+        kind=kind,
+        segments=starts,
+    )
+    return Measured(series, rows)
+
+
+def _electrical(channel: Channel, sensor: Sensor, unit: str, value: Floats) -> Floats:
+    if channel.input_scale is not None:
+        return value * channel.input_scale
+    wanted = sensor.calibration.electrical
+    return units.convert(value, unit, wanted) if unit and unit != wanted else value
+
+
+def _calibrated(
+    channel: Channel,
+    sensor: Sensor,
+    volts: Floats,
+    time_ns: Int64s,
+    segments: Int64s,
+    flags: _Flags,
+    lookup: Lookup,
+) -> Floats:
+    calibration = sensor.calibration
+    references: dict[str, Floats] = {}
+    for need in calibration.needs:
+        reference = lookup(need.channel)
+        given, _ = align(reference, time_ns, segments)
+        flags.set(~np.isfinite(given), Quality.BAD_REFERENCE)
+        references[need.channel] = units.convert(given, reference.unit or need.unit, need.unit)
+    value = calibration.apply(volts, references)
+    if sensor.healthy is not None:
+        flags.set(on_rail(volts, sensor.healthy), Quality.ELECTRICAL_RAIL)
+    margin = channel.thresholds.get("calibration_extrapolation")
+    outside = (
+        calibration.outside(volts, references) if margin is None else calibration.outside(volts, references, margin)
+    )
+    flags.set(outside, Quality.OUTSIDE_CALIBRATION)
+    if channel.unit and channel.unit != calibration.unit:
+        value = units.convert(value, calibration.unit, channel.unit)
+    return value
+
+
+def _judge_steps(
+    channel: Channel,
+    sensor: Sensor | None,
+    time_ns: Int64s,
+    segments: Int64s,
+    raw: npt.NDArray[np.generic],
+    value: Floats,
+    period_s: float | None,
+    flags: _Flags,
+) -> None:
+    """Set AFTER_GAP and TOO_FAST from each sample and the one before it in the same segment."""
+    if len(time_ns) < 2:
+        return
+    steps, inside = _steps(time_ns, segments)
+    period = _median_s(steps[inside]) if period_s is None else period_s
+    late = np.zeros(len(time_ns), dtype=np.bool_)
+    if period > 0:
+        late[1:] = inside & (steps > longest_step_ns(period))
+        flags.set(late, Quality.AFTER_GAP)
+    if sensor is None or sensor.max_rate is None:
+        return
+    limit = float(
+        units.convert_difference(
+            np.array(sensor.max_rate), sensor.calibration.unit, channel.unit or sensor.calibration.unit
+        )
+    )
+    with np.errstate(invalid="ignore"):
+        fast = np.abs(np.diff(value)) > limit * np.maximum(steps, 1) * 1e-9
+    if not fast.any():
+        return
+    moved = np.abs(np.diff(raw.astype(np.float64))) > STEPS_OF_NOISE
+    too_fast = np.zeros(len(time_ns), dtype=np.bool_)
+    too_fast[1:] = fast & moved & inside & ~late[1:]
+    flags.set(too_fast, Quality.TOO_FAST)
+
+
+def _steps(time_ns: Int64s, segments: Int64s) -> tuple[Int64s, Bools]:
+    """Time from each sample to the next, int64[n - 1], and which of these steps lie within a segment."""
+    steps = np.diff(time_ns)
+    inside = np.ones(len(steps), dtype=np.bool_)
+    inside[segments[(segments > 0) & (segments <= len(steps))] - 1] = False
+    return steps, inside
+
+
+def _median_s(steps: Int64s) -> float:
+    """Median of the positive steps in seconds; 0 if there is none."""
+    positive = steps[steps > 0]
+    return float(np.median(positive)) * 1e-9 if len(positive) else 0.0
+
+
+def _believable(period_s: float | None, time_ns: Int64s, segments: Int64s) -> float | None:
+    """Return a nominal period only if samples come at about that: against a wrong one everything is a gap."""
+    if period_s is None or len(time_ns) < MEASURABLE:
+        return period_s
+    steps, inside = _steps(time_ns, segments)
+    measured = _median_s(steps[inside])
+    return period_s if period_s / 2 <= measured <= period_s * 2 else None

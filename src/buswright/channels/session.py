@@ -1,0 +1,440 @@
+"""A session: a capture decoded with a car file (or databases alone), its channels by name."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from fnmatch import fnmatchcase
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from buswright.channels.carfile import load_car_file
+from buswright.channels.carfile_model import CarFile, Channel, FrameEntry, FrameName
+from buswright.channels.evaluate import evaluate
+from buswright.channels.formula import Formula
+from buswright.channels.limits import Exceedance, exceedances
+from buswright.channels.measured import Measured, measure_channel, measure_signal
+from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSignal
+from buswright.channels.resample import Resampled, grid, resample
+from buswright.channels.series import Int64s, Series
+from buswright.errors import UserError
+from buswright.frames.capture import Capture, open_capture
+from buswright.frames.table import Frames
+from buswright.messages.database import load_database
+from buswright.messages.decode import Counts, Decoder
+from buswright.messages.match import Databases
+from buswright.messages.selection import SignalSelection
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+PathLike = str | os.PathLike[str]
+
+_NO_ENTRIES: dict[FrameName, FrameEntry] = {}
+
+
+def open_session(
+    source: PathLike | Sequence[PathLike] | Capture | Iterable[Frames],
+    car: PathLike | CarFile | None = None,
+    *,
+    dbc: PathLike | Sequence[PathLike] | None = None,
+    bus: Mapping[str, str] | None = None,
+    timezone: str = "UTC",
+    untrusted: bool = False,
+) -> Session:
+    """Open a capture (or several, joined by time) as channels.
+
+    Parameters
+    ----------
+    source
+        A file, several, a folder, an open capture, or batches of frames.
+    car
+        The car file: its channels are what the session has.
+    dbc
+        Without a car file: databases for every bus; channels are then signals, `bus/message/signal`.
+    bus
+        Interface to bus name, over what the car file says.
+    timezone
+        See `open_capture`.
+    untrusted
+        The car file comes from a stranger: nothing outside its folder is read.
+
+    Raises
+    ------
+    UserError
+        Neither car file nor database was given, or one of the files is at fault.
+
+    Examples
+    --------
+    >>> s = open_session("run3.log", "car.toml")  # doctest: +SKIP
+    >>> s["oil_temp"].value  # doctest: +SKIP
+    >>> s.to_pandas(rate=100)  # doctest: +SKIP
+    """
+    if isinstance(source, str | os.PathLike) or (
+        isinstance(source, Sequence) and all(isinstance(item, str | os.PathLike) for item in source)
+    ):
+        several = [source] if isinstance(source, str | os.PathLike) else list(source)
+        batches: Iterable[Frames] = open_capture([Path(item) for item in several], timezone=timezone)
+    else:
+        batches = source  # type: ignore[assignment]
+    if car is not None and not isinstance(car, CarFile):
+        car = load_car_file(car, untrusted=untrusted)
+    if car is None and dbc is None:
+        raise UserError(
+            "a session needs a car file or a database", hint="open_session(capture, 'car.toml') or dbc='x.dbc'"
+        )
+    databases: Databases = {}
+    if dbc is not None:
+        files = [dbc] if isinstance(dbc, str | os.PathLike) else dbc
+        databases = {"*": [load_database(path) for path in files]}
+    return Session(batches, car, databases=databases, bus_names=bus)
+
+
+class Session(Mapping[str, Series]):
+    """Channels of a capture by name, computed when asked for, then kept.
+
+    The capture is read once, when the first channel is asked for; raw values are kept, a few bytes a sample.
+
+    Parameters
+    ----------
+    frames
+        Batches, e.g. a capture.
+    car
+        The car file, or None.
+    databases
+        By bus name, for what the car file has none for; see `messages.match`.
+    bus_names
+        Interface to bus name, over the car file's.
+    only
+        Without a car file, the signals wanted; with one, names of the channels wanted.
+    """
+
+    def __init__(
+        self,
+        frames: Iterable[Frames],
+        car: CarFile | None,
+        *,
+        databases: Databases | None = None,
+        bus_names: Mapping[str, str] | None = None,
+        only: Sequence[str] | None = None,
+    ) -> None:
+        self.frames = frames
+        self.car = car
+        self._databases = databases_of(car, databases or {})
+        self.bus_names = {**interface_names(car), **(bus_names or {})}
+        self._only = only
+        self._recorded: Recorded | None = None
+        self._made: dict[str, Measured] = {}
+        self._making: list[str] = []
+
+    @property
+    def capture(self) -> Capture | None:
+        """The capture, where the session was opened on one."""
+        return self.frames if isinstance(self.frames, Capture) else None
+
+    @property
+    def counts(self) -> Counts:
+        """What became of every frame."""
+        return self.recorded.decoder.counts
+
+    @property
+    def recorded(self) -> Recorded:
+        """The capture's messages; reading it is what takes time."""
+        if self._recorded is None:
+            recorded = self.new_recorded()
+            for frames in self.frames:
+                recorded.add(frames)
+            self._recorded = recorded
+        return self._recorded
+
+    def new_recorded(self) -> Recorded:
+        """Return an empty record with this session's databases, names and selection."""
+        select = None
+        if self.car is not None:
+            select = SignalSelection.parse(signals_needed(self.car, self._only))
+        elif self._only is not None:
+            select = SignalSelection.parse(self._only)
+        decoder = Decoder(self._databases, select=select, bus_names=self.bus_names)
+        return Recorded(decoder, self.car.frames if self.car else _NO_ENTRIES)
+
+    def part(self, frames: Iterable[Frames]) -> Session:
+        """Return a session of the same car, or the same databases, over other frames."""
+        return Session(frames, self.car, databases=self._databases, bus_names=self.bus_names, only=self._only)
+
+    # Channels by name ---------------------------------------------------------------------------------------------
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the channels: the car file's, in its order; without one the signals that occur."""
+        if self.car is not None:
+            return tuple(self.car.channels) if self._only is None else tuple(self._only)
+        return tuple(
+            f"{message}/{signal}" for message, held in self.recorded.messages.items() for signal in held.signals
+        )
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.names)
+
+    def __len__(self) -> int:
+        return len(self.names)
+
+    def __contains__(self, name: object) -> bool:
+        return name in (self.car.channels if self.car is not None else self.names)
+
+    def __getitem__(self, name: str) -> Series:
+        return self.measured(name).series
+
+    def matching(self, pattern: str) -> tuple[str, ...]:
+        """Names that fit a pattern with the wildcards * ? [..]."""
+        return tuple(name for name in self.names if fnmatchcase(name, pattern))
+
+    def measured(self, name: str) -> Measured:
+        """Return a channel's series with the rows of its message that it has samples in.
+
+        Raises
+        ------
+        KeyError
+            There is no channel of that name; the text names the closest.
+        """
+        made = self._made.get(name)
+        if made is None:
+            made = self._made[name] = self._make(name)
+        return made
+
+    def provide(self, name: str, series: Series) -> None:
+        """Put a series that was computed elsewhere (over the whole run, say) in a channel's place."""
+        self._made[name] = Measured(series, None)
+
+    def home(self, name: str) -> str | None:
+        """Return the `bus/message` that a channel comes from; None for computed ones and those that never occur."""
+        found = self._find(name)
+        return None if found is None else f"{found[0].group.bus}/{found[0].group.name}"
+
+    def forget(self) -> None:
+        """Let go of computed series; raw values stay."""
+        self._made.clear()
+
+    def _make(self, name: str) -> Measured:
+        if self.car is None:
+            found = self._find(name)
+            if found is None:
+                raise KeyError(_unknown(name, self.names))
+            message, signal = found
+            period = message.group.message.cycle_time_ms if message.group.message else None
+            return measure_signal(name, message, signal, self.recorded.segment_count, period and period / 1000.0)
+        channel = self.car.channels.get(name)
+        if channel is None:
+            raise KeyError(_unknown(name, tuple(self.car.channels)))
+        if channel.formula is not None:
+            return Measured(self._compute(channel, channel.formula), None)
+        found = self._find(name)
+        if found is None:
+            nothing = np.zeros(0, dtype=np.int64)
+            return Measured(Series(name, channel.unit, nothing, np.zeros(0)), None)
+        message, signal = found
+        return measure_channel(
+            channel,
+            self.car.sensors.get(channel.sensor) if channel.sensor else None,
+            message,
+            signal,
+            segments=self.recorded.segment_count,
+            period_s=self._period_s(channel, message, signal),
+            lookup=self.__getitem__,
+        )
+
+    def _compute(self, channel: Channel, formula: Formula) -> Series:
+        if channel.name in self._making:  # the car file check refuses circles; references may still close one
+            circle = " -> ".join([*self._making, channel.name])
+            raise UserError(f"channels depend on each other: {circle}", hint="break the circle in the car file")
+        self._making.append(channel.name)
+        try:
+            inputs = {name: self[name] for name in formula.inputs}
+        finally:
+            self._making.pop()
+        return evaluate(formula, inputs, name=channel.name, unit=channel.unit, rate_hz=channel.expected_hz)
+
+    def _find(self, name: str) -> tuple[RecordedMessage, RecordedSignal] | None:
+        if self.car is None:
+            message_name, _, signal_name = name.rpartition("/")
+        else:
+            channel = self.car.channels[name]
+            if channel.signal is None:
+                return None
+            message_name, signal_name = f"{channel.signal.bus}/{channel.signal.message}", channel.signal.signal
+        message = self.recorded.messages.get(message_name)
+        if message is None and self.car is not None:  # J1939: the car file may leave the source address open
+            sources = (key for key in self.recorded.messages if key.rpartition("@")[0] == message_name)
+            message = self.recorded.messages.get(next(sources, ""))
+        signal = message.signals.get(signal_name) if message is not None else None
+        return None if message is None or signal is None else (message, signal)
+
+    def _period_s(self, channel: Channel, message: RecordedMessage, signal: RecordedSignal) -> float | None:
+        """Nominal time between samples; a multiplexed signal comes with some of its message's frames only."""
+        if channel.expected_hz:
+            return 1.0 / channel.expected_hz
+        if signal.signal.multiplexer is not None or message.group.message is None or self.car is None:
+            return None
+        held = message.group.message
+        entry = self.car.frames.get(FrameName(message.group.bus, held.id, held.extended))
+        if held.change_driven or (entry is not None and entry.change_driven):
+            return None
+        expected = self.car.expected_period(message.group.bus, held.id, held.extended)
+        return None if expected is None else expected.period_ms / 1000.0
+
+    # Over all channels --------------------------------------------------------------------------------------------
+
+    def exceedances(self, name: str | None = None) -> tuple[Exceedance, ...]:
+        """Find where channels were beyond their cautions and warnings, by time.
+
+        Parameters
+        ----------
+        name
+            One channel; None: all.
+        """
+        if self.car is None:
+            return ()
+        found: list[Exceedance] = []
+        for channel in self.car.channels.values() if name is None else (self.car.channels[name],):
+            for level, limits in (("caution", channel.caution), ("warning", channel.warning)):
+                if limits is None or not len(self[channel.name]):
+                    continue
+                gate = None
+                if limits.when is not None:
+                    gate = evaluate(limits.when, {each: self[each] for each in limits.when.inputs})
+                found += exceedances(self[channel.name], limits, level, gate=gate)  # type: ignore[arg-type]
+        return tuple(sorted(found, key=lambda each: each.start_ns))
+
+    def span_ns(self) -> tuple[int, int] | None:
+        """First and last time of any message; None if there is none."""
+        times = [message.time_ns() for message in self.recorded.messages.values()]
+        times = [each for each in times if len(each)]
+        if not times:
+            return None
+        return min(int(each.min()) for each in times), max(int(each.max()) for each in times)
+
+    def resampled(self, rate_hz: float, names: Iterable[str] | None = None) -> tuple[Int64s, dict[str, Resampled]]:
+        """Bring channels to one time grid: low-passed before their rate is lowered, no value across gaps.
+
+        Parameters
+        ----------
+        rate_hz
+            Of the grid, which begins at the first message.
+        names
+            Default: all channels.
+
+        Returns
+        -------
+        time int64[k], and value and quality by name.
+        """
+        if not rate_hz > 0:
+            raise UserError(f"a rate of {rate_hz:g} Hz is impossible", hint="give a positive number, e.g. 100")
+        span = self.span_ns()
+        points = grid(*span, rate_hz) if span is not None else np.zeros(0, dtype=np.int64)
+        return points, {name: resample(self[name], points) for name in (self.names if names is None else names)}
+
+    def to_pandas(self, rate: float | None = None, names: Iterable[str] | None = None) -> pd.DataFrame:
+        """Return channels as a data frame.
+
+        Parameters
+        ----------
+        rate
+            Common rate in Hz: one column a channel, indexed by seconds from the start; unusable values are NaN.
+            None: one row a sample at native rates (time_ns, channel, raw, volts, value, unit, quality).
+        names
+            Default: all channels.
+
+        Raises
+        ------
+        UserError
+            pandas isn't installed.
+        """
+        try:
+            import pandas as pd
+        except ImportError:
+            raise UserError("to_pandas needs pandas", hint="pip install 'buswright[pandas]'") from None
+        names = list(self.names if names is None else names)
+        if rate is not None:
+            points, columns = self.resampled(rate, names)
+            seconds = (points - points[0]) / 1e9 if len(points) else points.astype(np.float64)
+            index = pd.Index(seconds, name="seconds")
+            return pd.DataFrame({name: columns[name].value for name in names}, index=index)
+        parts = []
+        for name in names:
+            series = self[name]
+            n = len(series)
+            parts.append(
+                pd.DataFrame(
+                    {
+                        "time_ns": series.time_ns,
+                        "channel": np.full(n, name, dtype=object),
+                        "raw": np.full(n, np.nan) if series.raw is None else series.raw.astype(np.float64),
+                        "volts": np.full(n, np.nan) if series.volts is None else series.volts,
+                        "value": series.value,
+                        "unit": np.full(n, series.unit, dtype=object),
+                        "quality": np.zeros(n, np.uint16) if series.quality is None else series.quality,
+                    }
+                )
+            )
+        if not parts:
+            return pd.DataFrame(columns=["time_ns", "channel", "raw", "volts", "value", "unit", "quality"])
+        return pd.concat(parts, ignore_index=True).sort_values("time_ns", kind="stable", ignore_index=True)
+
+
+def databases_of(car: CarFile | None, more: Databases) -> Databases:
+    """Join a car file's databases with others; the car file's own win on their bus."""
+    if car is None:
+        return more
+    joined: dict[str, object] = dict(more) if isinstance(more, Mapping) else {"*": more}
+    joined |= car.databases
+    return joined  # type: ignore[return-value]
+
+
+def interface_names(car: CarFile | None) -> dict[str, str]:
+    """Interface to bus name, as a car file says."""
+    if car is None:
+        return {}
+    return {interface: bus.name for bus in car.buses.values() for interface in bus.interfaces}
+
+
+def inputs_of(car: CarFile, names: Iterable[str]) -> tuple[str, ...]:
+    """Names with every channel that they depend on: formula inputs and calibration references, each once."""
+    found: dict[str, None] = {}
+    waiting = list(names)
+    while waiting:
+        name = waiting.pop(0)
+        if name in found or name not in car.channels:
+            continue
+        found[name] = None
+        channel = car.channels[name]
+        if channel.formula is not None:
+            waiting += channel.formula.inputs
+        for limits in (channel.caution, channel.warning):
+            if limits is not None and limits.when is not None:
+                waiting += limits.when.inputs
+        if channel.sensor is not None:
+            waiting += [need.channel for need in car.sensors[channel.sensor].calibration.needs]
+    return tuple(found)
+
+
+def signals_needed(car: CarFile, names: Iterable[str] | None) -> list[str]:
+    """Return selection patterns of the signals that channels come from, dependencies included."""
+    wanted = tuple(car.channels) if names is None else inputs_of(car, names)
+    patterns = []
+    for name in wanted:
+        signal = car.channels[name].signal
+        if signal is not None:
+            patterns.append("/".join(_literally(part) for part in signal))
+    return patterns or ["no bus/no message/no signal"]
+
+
+def _literally(text: str) -> str:
+    return "".join(f"[{c}]" if c in "*?[" else c for c in text)
+
+
+def _unknown(name: str, known: Sequence[str]) -> str:
+    import difflib
+
+    close = difflib.get_close_matches(name, known, n=1, cutoff=0.4)
+    return f"no channel {name!r}" + (f"; did you mean {close[0]!r}?" if close else "")

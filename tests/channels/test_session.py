@@ -1,0 +1,245 @@
+"""Sessions: channels by name, their quality, limits, common time bases, and slices that equal the whole."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import buswright as bw
+from buswright.channels.recorded import Segments
+from buswright.channels.session import Session, inputs_of
+from buswright.channels.slices import margin_of, needs_whole_run, slices
+from buswright.frames.table import Frames, concatenate
+
+ROOT = Path(__file__).parent.parent.parent
+RUN, CAR = ROOT / "captures" / "wrenfell_run.log", ROOT / "dbc_examples" / "wrenfell.toml"
+S = 1_000_000_000
+
+
+@pytest.fixture(scope="module")
+def car():
+    return bw.load_car_file(CAR)
+
+
+@pytest.fixture(scope="module")
+def frames():
+    return concatenate(list(bw.open_capture(RUN)))
+
+
+@pytest.fixture(scope="module")
+def session(car):
+    return bw.open_session(RUN, car)
+
+
+def rows_of(frames: Frames, bus: str, identifier: int) -> np.ndarray:
+    return np.flatnonzero((frames.bus == frames.buses.index(bus)) & (frames.id == identifier))
+
+
+def changed(frames: Frames, **columns: np.ndarray) -> Frames:
+    return replace(frames, **columns)
+
+
+def test_it_reads_only_when_asked_and_once(car):
+    passes = []
+
+    class Watched:
+        def __iter__(self):
+            passes.append(1)
+            return iter(bw.open_capture(RUN))
+
+    session = Session(Watched(), car)
+    assert "damper_fl" in session
+    assert not passes
+    assert session["damper_fl"] is session["damper_fl"]
+    assert len(session["oil_pressure"])
+    assert passes == [1]
+
+
+def test_every_channel_has_its_unit_and_samples(session, car):
+    assert list(session) == list(car.channels)
+    for name, series in session.items():
+        assert series.unit == car.channels[name].unit or car.channels[name].formula is not None
+        assert len(series) > 0, name
+
+
+def test_raw_volts_and_value_follow_from_one_another(session, car):
+    series = session["damper_fl"]
+    channel = car.channels["damper_fl"]
+    calibration = car.sensors[channel.sensor].calibration
+    assert series.raw is not None
+    assert series.volts is not None
+    assert np.allclose(series.volts, series.raw / 1000.0, rtol=1e-15)  # the node sends millivolts
+    assert np.allclose(series.value, calibration.apply(series.volts) + channel.zero.add)
+
+
+def test_a_signal_without_a_sensor_keeps_the_database_scaling(session):
+    store = bw.read_signals(
+        bw.open_capture(RUN),
+        bw.open_database(ROOT / "dbc_examples" / "wrenfell_engine.dbc"),
+        bus_names={"can0": "engine"},
+    )
+    assert np.array_equal(
+        session["engine_speed"].value, next(iter(store.matching("engine/ENGINE_1/EngineSpeed"))).value
+    )
+
+
+def test_a_clean_run_is_clean(session):
+    allowed = bw.Quality.INTERPOLATED | bw.Quality.AFTER_GAP | bw.Quality.OUTSIDE_CALIBRATION
+    for name, series in session.items():
+        if series.quality is not None:
+            odd = np.count_nonzero(series.quality & ~np.uint16(allowed))
+            assert odd / len(series) < 0.005, (name, bw.describe_quality(int(np.bitwise_or.reduce(series.quality))))
+
+
+def test_a_wire_that_breaks_is_a_rail_not_a_value(frames, car):
+    rows = rows_of(frames, "can1", 0x1A0)
+    payload = frames.payload.copy()
+    payload[rows[1000:1100], 0:2] = np.frombuffer(np.array([4990], "<u2").tobytes(), np.uint8)
+    broken = bw.open_session([changed(frames, payload=payload)], car)["damper_fl"]
+    rail = (broken.quality & bw.Quality.ELECTRICAL_RAIL) != 0
+    assert np.flatnonzero(rail).tolist() == list(range(1000, 1100))
+    assert not broken.valid[1000:1100].any()
+    assert broken.value[1000] > 40  # beyond the sensor's end: the evidence stays, it isn't clamped
+    assert broken.quality[1000] & bw.Quality.TOO_FAST
+    assert broken.quality[1050] & bw.Quality.BAD_CHECKSUM  # the payload was changed behind the sender's back
+
+
+def test_stale_counters_wrong_checksums_and_short_frames_are_marked(frames, car):
+    rows = rows_of(frames, "can1", 0x1A0)
+    payload, length = frames.payload.copy(), frames.length.copy()
+    payload[rows[500]] = payload[rows[499]]
+    payload[rows[600], 0] ^= 1
+    length[rows[700]] = 1
+    series = bw.open_session([changed(frames, payload=payload, length=length)], car)["damper_fl"]
+    assert series.quality[500] & bw.Quality.STALE_COUNTER
+    assert series.quality[600] == bw.Quality.BAD_CHECKSUM
+    assert series.quality[700] & bw.Quality.SHORT_FRAME
+    clean = np.delete(series.quality, [500, 501, 600, 700])
+    assert not (clean & np.uint16(bw.Quality.STALE_COUNTER | bw.Quality.BAD_CHECKSUM | bw.Quality.SHORT_FRAME)).any()
+
+
+def test_a_gap_is_marked_and_not_crossed(frames, car):
+    first = int(frames.time_ns[0])
+    there = (frames.time_ns < first + 10 * S) | (frames.time_ns > first + 11 * S)
+    session = bw.open_session([frames.take(there)], car)
+    series = session["damper_fl"]
+    assert np.count_nonzero(series.quality & bw.Quality.AFTER_GAP if series.quality is not None else 0) == 1
+    points, columns = session.resampled(100, ["damper_fl", "damper_fl_speed"])
+    silent = (points > first + 10.02 * S) & (points < first + 10.98 * S)
+    for name in columns:
+        assert np.isnan(columns[name].value[silent]).all()
+        assert (columns[name].quality[silent] & bw.Quality.AFTER_GAP).all()
+
+
+def test_a_clock_that_jumps_back_splits_all_channels_alike(frames, car):
+    time_ns = frames.time_ns.copy()
+    time_ns[20_000:] -= 60 * S
+    session = bw.open_session([changed(frames, time_ns=time_ns)], car)
+    counts = {len(session[name].segments) for name in ("damper_fl", "engine_speed", "oil_temperature")}
+    assert counts == {2}
+    whole = bw.open_session([frames], car)
+    for name in ("damper_fl_speed", "rear_slip", "brake_bias"):
+        before, after = whole[name].value, session[name].value
+        differing = ~np.isclose(before[: len(after)], after[: len(before)], equal_nan=True)
+        assert np.count_nonzero(differing) < 60, name  # only around the jump
+
+
+def test_segments_belong_to_the_capture_not_to_a_bus(frames):
+    time_ns = frames.time_ns.copy()
+    time_ns[20_000:] -= 60 * S
+    jumped = changed(frames, time_ns=time_ns)
+    whole = Segments()
+    assert len(whole.starts(jumped)) == 1
+    pieces = Segments()
+    starts = [start + at * 777 for at, piece in enumerate(jumped.pieces(777)) for start in pieces.starts(piece)]
+    assert starts == whole.__class__().starts(jumped) == [20_000]
+
+
+def test_limits_become_events(frames, car):
+    clean = bw.open_session([frames], car)
+    assert not [each for each in clean.exceedances("oil_pressure") if each.level == "warning"]
+    rows = rows_of(frames, "can1", 0x1B0)
+    payload = frames.payload.copy()
+    assert str(car.channels["oil_pressure"].signal) == "chassis/ANALOGUE_A/AIN6"
+    payload[rows[600:700], 0:2] = np.frombuffer(np.array([550], "<u2").tobytes(), np.uint8)  # hardly any pressure
+    session = bw.open_session([changed(frames, payload=payload)], car)
+    assert (session["oil_pressure"].quality[600:700] & bw.Quality.BAD_CHECKSUM == 0).all()
+    (warning,) = [each for each in session.exceedances("oil_pressure") if each.level == "warning"]
+    assert (warning.side, warning.samples) == ("low", 100)
+    assert warning.start_ns == frames.time_ns[rows[600]]
+    assert warning.end_ns == frames.time_ns[rows[699]]
+    assert warning.peak == session["oil_pressure"].value[600:700].min()
+    assert warning in session.exceedances()
+
+
+def test_delay_moves_the_stamps_back(session, car):
+    delayed = next(c for c in car.channels.values() if c.delay_s)
+    message = session.recorded.messages[f"{delayed.signal.bus}/{delayed.signal.message}"]
+    assert np.array_equal(session[delayed.name].time_ns, message.time_ns() - round(delayed.delay_s * 1e9))
+
+
+def test_unknown_channels_name_the_closest(session):
+    with pytest.raises(KeyError, match="did you mean 'damper_fl'"):
+        session["damper_flx"]
+
+
+def test_without_a_car_file_channels_are_signals():
+    session = bw.open_session(RUN, dbc=[ROOT / "dbc_examples" / "wrenfell_chassis.dbc"], bus={"can1": "chassis"})
+    assert "chassis/DAMPERS_A/AIN1" in session
+    assert session["chassis/DAMPERS_A/AIN1"].unit == "mV"
+    assert session["chassis/DAMPERS_A/MessageCounter"].kind == "state"
+    with pytest.raises(bw.UserError, match="car file or a database"):
+        bw.open_session(RUN)
+
+
+def test_a_channel_that_never_comes_is_empty(frames, car):
+    gone = frames.take(frames.id != 0x1A0)
+    session = bw.open_session([gone], car)
+    assert len(session["damper_fl"]) == 0
+    assert len(session["damper_fl_speed"]) == 0
+    table = session.to_pandas(rate=10)
+    assert table["damper_fl"].isna().all()
+
+
+def test_to_pandas(session):
+    wide = session.to_pandas(rate=50, names=["damper_fl", "engine_speed"])
+    assert list(wide.columns) == ["damper_fl", "engine_speed"]
+    assert np.allclose(np.diff(wide.index), 0.02)
+    tall = session.to_pandas(names=["damper_fl", "engine_speed"])
+    assert isinstance(tall, pd.DataFrame)
+    assert len(tall) == len(session["damper_fl"]) + len(session["engine_speed"])
+    assert tall["time_ns"].is_monotonic_increasing
+
+
+def test_slices_equal_the_whole(frames, car, session):
+    names = [name for name in car.channels if not needs_whole_run(car, name)]
+    parts: dict[str, list] = {name: [] for name in names}
+    count = 0
+    for part in slices(Session(list(frames.pieces(3_000)), car), margin_s=margin_of(car), frames=12_000):
+        count += 1
+        for name in names:
+            series = part.session[name]
+            inside = (series.time_ns >= part.start_ns) & (series.time_ns < part.stop_ns)
+            parts[name].append(series.take(inside))
+    assert count >= 2
+    for name in names:
+        whole = session[name]
+        time_ns = np.concatenate([p.time_ns for p in parts[name]])
+        value = np.concatenate([p.value for p in parts[name]])
+        quality = np.concatenate([np.zeros(len(p), np.uint16) if p.quality is None else p.quality for p in parts[name]])
+        if car.channels[name].formula is None:
+            assert np.array_equal(time_ns, whole.time_ns), name
+            assert np.array_equal(value, whole.value, equal_nan=True), name
+            assert np.array_equal(
+                quality, np.zeros(len(whole), np.uint16) if whole.quality is None else whole.quality
+            ), name
+
+
+def test_dependencies_are_found(car):
+    needed = inputs_of(car, ["brake_bias"])
+    assert needed[0] == "brake_bias"
+    assert set(car.channels["brake_bias"].formula.inputs) <= set(needed)
+    assert needs_whole_run(car, "distance")
+    assert not needs_whole_run(car, "brake_bias")
