@@ -195,7 +195,7 @@ def _calibrated(
     references: dict[str, Floats] = {}
     for need in calibration.needs:
         reference = lookup(need.channel)
-        given, _ = align(reference, time_ns, segments)
+        given = _reference_at(reference, time_ns, segments)
         flags.set(~np.isfinite(given), Quality.BAD_REFERENCE)
         references[need.channel] = units.convert(given, reference.unit or need.unit, need.unit)
     value = calibration.apply(volts, references)
@@ -209,6 +209,28 @@ def _calibrated(
     if channel.unit and channel.unit != calibration.unit:
         value = units.convert(value, calibration.unit, channel.unit)
     return value
+
+
+def _reference_at(reference: Series, time_ns: Int64s, segments: Int64s) -> Floats:
+    """Return a reference's values at a channel's times; its first and last one hold for as long as a gap may be.
+
+    A supply is told less often than a pressure: without this the first and last pressures would have none.
+    """
+    given = align(reference, time_ns, segments).value
+    usable = np.flatnonzero(reference.valid)
+    missing = np.flatnonzero(~np.isfinite(given))
+    if len(usable) and len(missing):
+        reach = longest_step_ns(reference.step_s())
+        for end, outside in (
+            (usable[0], time_ns[missing] <= reference.time_ns[usable[0]]),
+            (usable[-1], time_ns[missing] >= reference.time_ns[usable[-1]]),
+        ):
+            near = np.abs(time_ns[missing] - reference.time_ns[end]) <= reach
+            rows = missing[outside & near]
+            if len(rows):
+                given = given.copy() if not given.flags.writeable else given
+                given[rows] = reference.value[end]
+    return given
 
 
 def _judge_steps(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -12,6 +13,7 @@ from buswright._version import __version__
 from buswright.errors import UserError
 
 COMMANDS: dict[str, str] = {
+    "demo": "the main job on the invented car, from nothing",
     "contents": "what is in a capture: buses, identifiers, duration, clock, problems",
     "cut": "cut, merge and convert captures",
     "decode": "channels to files: Parquet or CSV",
@@ -60,6 +62,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def entry() -> None:
     """Run as a console script: every error ends here."""
     arguments = sys.argv[1:]
+    for stream in (sys.stdout, sys.stderr):  # a terminal without ° shows a ? rather than an error
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     try:
         status = main(arguments)
         sys.stdout.flush()

@@ -29,8 +29,8 @@ def add_source(parser: argparse.ArgumentParser) -> None:
         "source",
         nargs="+",
         metavar="SOURCE",
-        help="a capture file, several, or a folder of them (merged by time); candump, ASC, or what python-can reads, "
-        "plain or compressed",
+        help="a capture file, several, or a folder of them (merged by time): candump, ASC, or what python-can reads, "
+        "plain or compressed; or the word demo: the simulated car",
     )
     parser.add_argument(
         "--bus",
@@ -77,6 +77,10 @@ def load_car(options: argparse.Namespace) -> CarFile | None:
     from buswright.channels.carfile import load_car_file
 
     path = options.car
+    if path is None and not options.dbc and is_demo(options):
+        from buswright.simulate.source import demo_car
+
+        return demo_car()
     if path is None and not options.dbc and Path(DEFAULT_CAR).is_file():
         path = DEFAULT_CAR
     return None if path is None else load_car_file(path, untrusted=options.untrusted)
@@ -156,6 +160,22 @@ def load_databases(options: argparse.Namespace) -> Databases:
     return bound  # type: ignore[return-value]
 
 
+def is_demo(options: argparse.Namespace) -> bool:
+    """Whether SOURCE is the simulated car; a file of that name is ./demo."""
+    return list(getattr(options, "source", [])) == ["demo"]
+
+
+def open_source(options: argparse.Namespace) -> Capture:
+    """Open SOURCE."""
+    if is_demo(options):
+        from buswright.simulate.source import SimulatedCapture
+
+        return SimulatedCapture()
+    from buswright.frames.capture import open_capture
+
+    return open_capture(options.source, timezone=options.timezone)
+
+
 @dataclass
 class Source:
     """A capture as the options describe it: opened, windowed, with progress shown."""
@@ -167,10 +187,9 @@ class Source:
     @classmethod
     def of(cls, options: argparse.Namespace) -> Source:
         """Open the SOURCE of a command."""
-        from buswright.frames.capture import open_capture
         from buswright.frames.window import Window
 
-        capture = open_capture(options.source, timezone=options.timezone)
+        capture = open_source(options)
         return cls(capture, window(options) if hasattr(options, "start") else Window(), bus_names(options))
 
     def __iter__(self) -> Iterator[Frames]:

@@ -24,6 +24,7 @@ from buswright.frames.text import (
 )
 
 NEWLINE, RETURN, SPACE, HASH, OPEN, CLOSE, POINT = 10, 13, 32, 35, 40, 41, 46
+_SIX: Places = np.array([6])
 DELIMITERS_UP_TO = HASH
 """Blanks, line ends and # are the characters up to this one; digits, letters, brackets lie above it."""
 
@@ -120,7 +121,7 @@ def parse_stamps(layout: Layout, start: Places, stop: Places, stamps: Stamps) ->
     micro = data[stop - 7] == POINT
     if micro.all():
         point = stop - 7
-        digits = last_characters(before[stop], np.int64(6))
+        digits = last_characters(before[stop], _SIX)
         good = are_decimal(digits)
         fraction = decimal_number(digits) * np.uint64(1000)
     else:

@@ -116,7 +116,8 @@ class Frames:
 
     def has(self, flag: Flag) -> Bools:
         """Mask of the frames that carry any bit of `flag`; bool[n]."""
-        return (self.flags & np.uint8(flag)) != 0
+        carried: Bools = (self.flags & np.uint8(flag)) != 0
+        return carried
 
     def take(self, rows: npt.NDArray[np.intp] | Bools) -> Frames:
         """Select rows by index or mask, in that order, long payloads included."""
@@ -161,7 +162,8 @@ class Frames:
         """Return the payload of one row, `length` bytes."""
         at = int(np.searchsorted(self.long_row, row))
         wide = self.long_payload[at] if at < len(self.long_row) and self.long_row[at] == row else self.payload[row]
-        return wide[: int(self.length[row])].tobytes()
+        payload: bytes = wide[: int(self.length[row])].tobytes()
+        return payload
 
 
 _COLUMNS: dict[str, type[np.generic]] = {
@@ -177,7 +179,7 @@ _COLUMNS: dict[str, type[np.generic]] = {
 def empty_frames(buses: tuple[str, ...] = ()) -> Frames:
     """Return a batch of no frames."""
     return Frames(
-        **{name: np.zeros(0, dtype=dtype) for name, dtype in _COLUMNS.items()},  # type: ignore[arg-type]
+        **{name: np.zeros(0, dtype=dtype) for name, dtype in _COLUMNS.items()},
         payload=np.zeros((0, 8), dtype=np.uint8),
         buses=buses,
     )

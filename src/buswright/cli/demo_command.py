@@ -1,0 +1,82 @@
+"""The main job on the invented car, from nothing: drive the Wrenfell 3, decode and calibrate every channel.
+
+Nothing is needed and nothing is written, unless --save FOLDER keeps the capture, the databases and the car file
+for trying the other commands on.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+import sys
+from pathlib import Path
+
+from buswright.cli import options as shared
+from buswright.errors import UserError
+
+PLOTTED = ("vehicle_speed", "damper_fl", "oil_pressure")
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    parser.add_argument("--seconds", type=float, default=60.0, metavar="S", help="length of the drive (default 60)")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="another number is another run (default 1)")
+    parser.add_argument("--save", metavar="FOLDER", help="keep capture, databases and car file in this folder")
+    parser.add_argument("--force", action="store_true", help="overwrite what is there")
+    shared.add_json(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Simulate, decode, show."""
+    from buswright.channels.session import Session
+    from buswright.report.channels import overview_of, render_json, render_text
+    from buswright.simulate.source import SimulatedCapture, demo_car
+
+    if not 1.0 <= options.seconds <= 36_000.0:
+        raise UserError(f"--seconds {options.seconds:g}: out of range", hint="give 1 to 36000")
+    capture = SimulatedCapture(options.seconds, options.seed)
+    saved = _save(Path(options.save), capture, force=options.force) if options.save else None
+    overview = overview_of(Session(capture, demo_car()))
+    if options.json:
+        print(json.dumps(render_json(overview), ensure_ascii=False, indent=2))
+        return 0
+    width = shutil.get_terminal_size((100, 24)).columns
+    print(render_text(overview, plots=PLOTTED, width=min(width, 120), braille=_can_show("⣿")))
+    print("\n" + _next(saved))
+    return 0
+
+
+def _can_show(sign: str) -> bool:
+    try:
+        sign.encode(sys.stdout.encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True
+
+
+def _save(folder: Path, capture: object, *, force: bool) -> Path:
+    from buswright.frames.write import write_candump
+    from buswright.simulate.source import SimulatedCapture, write_car
+
+    assert isinstance(capture, SimulatedCapture)
+    shared.claim_output(folder / "run.log", force=force)
+    write_car(folder)
+    with (folder / "run.log").open("wb") as stream:
+        write_candump(capture, stream)
+    return folder
+
+
+def _next(saved: Path | None) -> str:
+    if saved is None:
+        return (
+            "All of this was simulated. Try next:\n"
+            "  buswright demo --save wrenfell                    keep the capture, databases and car file\n"
+            "  buswright guide                                   the manual"
+        )
+    return (
+        f"Saved in {saved}. Try next:\n"
+        f"  buswright contents {saved}/run.log --dbc {saved}/wrenfell_engine.dbc\n"
+        f"  buswright decode {saved}/run.log --car {saved}/wrenfell.toml --out {saved}/channels/\n"
+        f"  buswright check --car {saved}/wrenfell.toml         silent: the car file is in order"
+    )

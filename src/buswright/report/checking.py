@@ -1,0 +1,155 @@
+"""What is wrong with a car file and its databases, as text and as JSON."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from buswright.channels.carfile import CheckResult, Fault, FaultSeverity
+from buswright.findings import Severity
+from buswright.messages.lint import lint
+from buswright.messages.model import LintNote
+from buswright.report.text import count
+
+SCHEMA = "buswright.check/1"
+
+MOST_ALIKE = 6
+"""Notes on a database that one rule may show as text; a file of a thousand signals without units isn't read out."""
+
+_WEIGHT = {
+    FaultSeverity.ERROR: Severity.FAULT,
+    FaultSeverity.WARNING: Severity.SUSPECT,
+    FaultSeverity.NOTE: Severity.NOTE,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """One thing to say about the car file or a database.
+
+    Attributes
+    ----------
+    path, line, column
+        Where; 0 where unknown.
+    severity
+        FAULT: the file can't be used, or values are wrong; SUSPECT: likely a mistake; NOTE: worth knowing.
+    source
+        Which sort of file it is about.
+    subject
+        The key in the car file, or `message/signal` of the database; empty for the file as a whole.
+    rule
+        Name of the database rule; empty for car files.
+    text, hint
+        What is wrong, and what to try.
+    """
+
+    path: str
+    line: int
+    column: int
+    severity: Severity
+    source: Literal["car file", "database"]
+    subject: str
+    rule: str
+    text: str
+    hint: str
+
+
+@dataclass(frozen=True, slots=True)
+class Checking:
+    """The result of `check`: whether the car file can be used, and all remarks, the car file's own first."""
+
+    path: Path
+    usable: bool
+    remarks: tuple[Remark, ...]
+
+
+def checking_of(path: Path, result: CheckResult) -> Checking:
+    """Join the faults of a car file with what is wrong with its databases."""
+    remarks = [_of_fault(fault) for fault in result.faults]
+    for database in result.databases.values():
+        remarks += [_of_note(note, path.parent) for note in lint(database)]
+    return Checking(path, result.car is not None, tuple(dict.fromkeys(remarks)))
+
+
+def _of_fault(fault: Fault) -> Remark:
+    where = str(fault.path), fault.line, fault.column
+    return Remark(*where, _WEIGHT[fault.severity], "car file", fault.key, "", fault.text, fault.hint)
+
+
+def _of_note(note: LintNote, folder: Path) -> Remark:
+    path = Path(note.path)
+    if path.is_relative_to(folder.resolve()):
+        path = folder / path.relative_to(folder.resolve())
+    subject = "/".join(part for part in (note.message, note.signal) if part)
+    return Remark(str(path), note.line, 0, note.severity, "database", subject, note.rule, note.text, note.hint)
+
+
+def render_text(checking: Checking) -> str:
+    """Write what `check` prints; nothing for a faultless car."""
+    if not checking.remarks:
+        return ""
+    lines = [line for remark in _without_repeats(checking) for line in _remark_lines(remark)]
+    lines += [
+        f"{path}: {number - MOST_ALIKE:,} more notes of the kind {rule} (--json lists them all)"
+        for (path, rule), number in _alike(checking).items()
+        if number > MOST_ALIKE
+    ]
+    counts = Counter(remark.severity for remark in checking.remarks)
+    summary = ", ".join(
+        count(counts[severity], severity.name.lower()) for severity in reversed(Severity) if counts[severity]
+    )
+    verdict = "can be used" if checking.usable else "can't be used as it stands"
+    return "\n".join([*lines, "", f"{summary}; {checking.path} {verdict}"])
+
+
+def _alike(checking: Checking) -> Counter[tuple[str, str]]:
+    return Counter((remark.path, remark.rule) for remark in checking.remarks if _may_repeat(remark))
+
+
+def _may_repeat(remark: Remark) -> bool:
+    return remark.source == "database" and remark.severity is Severity.NOTE
+
+
+def _without_repeats(checking: Checking) -> Iterator[Remark]:
+    shown: Counter[tuple[str, str]] = Counter()
+    for remark in checking.remarks:
+        if _may_repeat(remark):
+            shown[remark.path, remark.rule] += 1
+            if shown[remark.path, remark.rule] > MOST_ALIKE:
+                continue
+        yield remark
+
+
+def _remark_lines(remark: Remark) -> Iterator[str]:
+    where = f"{remark.path}:{remark.line}" if remark.line else remark.path
+    # A database's note names its message and signal in the text itself.
+    key = f"{remark.subject}: " if remark.source == "car file" and remark.subject else ""
+    yield f"{where}: {remark.severity.name.lower()}: {key}{remark.text}"
+    if remark.hint:
+        yield f"    {remark.hint}"
+
+
+def render_json(checking: Checking) -> dict[str, Any]:
+    """Return the document that `check --json` prints; its schema is check.schema.json beside this file."""
+    return {
+        "schema": SCHEMA,
+        "file": str(checking.path),
+        "usable": checking.usable,
+        "remarks": [
+            {
+                "path": remark.path,
+                "line": remark.line,
+                "column": remark.column,
+                "severity": remark.severity.name.lower(),
+                "source": remark.source,
+                "subject": remark.subject,
+                "rule": remark.rule,
+                "text": remark.text,
+                "hint": remark.hint,
+            }
+            for remark in checking.remarks
+        ],
+    }

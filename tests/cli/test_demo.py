@@ -1,0 +1,108 @@
+"""The demo: the main job from nothing, on a terminal and off it."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pytest
+
+import buswright
+from buswright.cli.main import main
+from buswright.report.plot import plot_lines
+from buswright.simulate import truth
+
+SCHEMA = Path(buswright.__file__).parent / "report" / "channels.schema.json"
+
+
+def demo(*words, **options):
+    return subprocess.run(
+        [sys.executable, "-m", "buswright", "demo", "--seconds", "15", *words],
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        **options,
+    )
+
+
+def test_it_shows_every_channel_from_any_directory(tmp_path):
+    done = demo(cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    lines = done.stdout.splitlines()
+    assert lines[0].startswith("Wrenfell 3: ")
+    for word in (
+        "engine_speed",
+        "damper_fl",
+        "oil_pressure",
+        "vehicle_speed [km/h]",
+        "Try next",
+        "buswright demo --save",
+    ):
+        assert any(word in line for line in lines), word
+    assert not any("BAD" in line for line in lines)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_it_says_what_was_driven(tmp_path):
+    done = demo("--json", cwd=tmp_path)
+    document = json.loads(done.stdout)
+    jsonschema.validate(document, json.loads(SCHEMA.read_text(encoding="utf-8")))
+    channels = {each["name"]: each for each in document["channels"]}
+    assert len(channels) > 60
+    real = truth(15.0)
+    for name, tolerance in (("engine_speed", 30), ("damper_fl", 0.2), ("vehicle_speed", 1.0), ("oil_pressure", 0.1)):
+        assert channels[name]["maximum"] == pytest.approx(np.max(real[name]), abs=tolerance), name
+        assert channels[name]["mean"] == pytest.approx(np.mean(real[name]), abs=tolerance * 2), name
+
+
+def test_a_terminal_without_unicode_is_no_error(tmp_path):
+    done = demo(cwd=tmp_path, env={**os.environ, "PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"})
+    assert done.returncode == 0, done.stderr
+    assert "*" in done.stdout
+    assert "⣿" not in done.stdout
+
+
+def test_saved_files_feed_the_other_commands(tmp_path, capsys):
+    folder = tmp_path / "wrenfell"
+    assert main(["demo", "--seconds", "5", "--save", str(folder)]) == 0
+    said = capsys.readouterr().out
+    commands = [line.split("  ")[1] for line in said.splitlines() if line.startswith("  buswright ")]
+    assert len(commands) == 3
+    for command in commands:
+        assert main(command.split()[1:]) == 0, command
+    with pytest.raises(buswright.UserError, match="is there already"):
+        main(["demo", "--seconds", "5", "--save", str(folder)])
+
+
+def test_the_word_demo_is_a_source_and_a_file_of_that_name_is_not(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    Path("demo").write_text("(1.000000) can0 123#11\n")
+    assert main(["contents", "demo", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["frames"] > 100_000
+    assert main(["contents", "./demo", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["frames"] == 1
+    assert main(["decode", "demo", "--out", "x.csv", "--select", "damper_fl", "--to", "2"]) == 0
+    assert Path("x.csv").stat().st_size > 1000
+
+
+def test_out_of_range(tmp_path):
+    done = demo("--seconds", "0", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "try: give 1 to 36000" in done.stderr
+
+
+def test_plots_show_a_single_spike_and_leave_holes():
+    values = np.zeros(1000)
+    values[500] = 1.0
+    values[700:800] = np.nan
+    lines = plot_lines(values, width=20, height=2, braille=False)
+    assert [line.count("*") for line in lines] == [1, 18]
+    dots = plot_lines(values, width=20, height=2)
+    assert len(dots) == 2
+    assert all(len(line) == 20 for line in dots)
+    assert plot_lines(np.full(5, np.nan), width=5, height=1) == ["     "]
+    assert "*" in plot_lines(np.full(5, 2.0), width=5, height=1, braille=False)[0]
