@@ -13,26 +13,18 @@ import argparse
 import json
 from pathlib import Path
 
+from buswright.cli import options as shared
 from buswright.cli.verdict import add_fail_on, exit_status
 from buswright.errors import UserError
-
-DEFAULT = Path("car.toml")
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     parser.add_argument("file", nargs="?", metavar="FILE", help="the car file; ./car.toml if left out")
-    parser.add_argument("--car", metavar="FILE", help="the same, as other commands take it")
-    parser.add_argument(
-        "--untrusted",
-        action="store_true",
-        help="the car file comes from a stranger: read nothing outside its folder",
-    )
+    shared.add_car(parser)
     parser.add_argument("--schema", action="store_true", help="print the JSON Schema of car files and check nothing")
     add_fail_on(parser)
-    parser.add_argument(
-        "--json", action="store_true", help="print the result as JSON, with its schema's name at the top"
-    )
+    shared.add_json(parser)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -57,8 +49,8 @@ def _path(options: argparse.Namespace) -> Path:
         raise UserError("two car files are named", hint="name it once: buswright check FILE")
     if options.file or options.car:
         return Path(options.file or options.car)
-    if not DEFAULT.exists():
+    if not Path(shared.DEFAULT_CAR).exists():
         raise UserError(
-            "there is no car.toml in this folder", hint="name the car file: buswright check my_car.toml"
+            f"there is no {shared.DEFAULT_CAR} in this folder", hint="name the car file: buswright check my_car.toml"
         )
-    return DEFAULT
+    return Path(shared.DEFAULT_CAR)

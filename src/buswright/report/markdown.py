@@ -10,6 +10,9 @@ _BLANKS = 2
 """Between the columns of a plain table."""
 _LEAST = 8
 """Columns are not squeezed below this many characters."""
+_UNBROKEN = 30
+"""Code up to this many characters stays on one line."""
+_HARD_BLANK = "\N{NO-BREAK SPACE}"
 _ITEM = re.compile(r"(\s*)([-*]|\d+\.)\s+")
 _RULE = re.compile(r"\|?\s*:?-{3,}")
 _STRONG = re.compile(r"(?<!\\)\*\*(.+?)(?<!\\)\*\*")
@@ -59,7 +62,7 @@ def plain_text(page: str, width: int = 80) -> str:
         end = _end_of_block(lines, at)
         blocks.append("\n".join(_block(lines[at:end], width)))
         at = end
-    return "\n\n".join(blocks) + "\n"
+    return "\n\n".join(blocks).replace(_HARD_BLANK, " ") + "\n"
 
 
 def _end_of_block(lines: Sequence[str], at: int) -> int:
@@ -122,7 +125,8 @@ def _inline(text: str) -> str:
     code_spans: list[str] = []
 
     def put_aside(match: re.Match[str]) -> str:
-        code_spans.append(match[0])
+        short = len(match[0]) <= _UNBROKEN
+        code_spans.append(match[0].replace(" ", _HARD_BLANK) if short else match[0])
         return f"\0{len(code_spans) - 1}\0"
 
     text = _EMPHASIS.sub(r"\1", _STRONG.sub(r"\1", _CODE.sub(put_aside, text)))

@@ -1,0 +1,44 @@
+"""The manual: Markdown pages beside this module, whose `{{...}}` lines are filled from the program's own tables."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from importlib import resources
+from types import MappingProxyType
+
+TOPICS: Mapping[str, str] = MappingProxyType(
+    {
+        "getting-started": "from a capture to channels: with a database, and with nothing but the capture",
+        "car-file": "the file that describes the car: every key",
+        "roles": "what a channel stands for, so that it can be judged",
+        "calibrations": "from volts to units: every kind, its formula and source",
+        "sensors": "starter sensors to copy into a car file",
+        "formulas": "computed channels: operators, functions, limits",
+        "captures": "formats, what is kept of them, and what is reported",
+        "quality": "what may be objected to in a sample, and what that means",
+        "units": "every unit and its spellings",
+        "commands": "every command and option, exit status, JSON",
+        "safety": "what to mind at the car",
+    }
+)
+"""Every page and one line about it, in the order of reading."""
+
+_PLACE = re.compile(r"^\{\{(\w+)(?: ([\w-]+))?\}\}$", re.MULTILINE)
+
+
+def source(topic: str) -> str:
+    """Return a page as it is written, its places unfilled."""
+    return resources.files(__name__).joinpath(f"{topic}.md").read_text(encoding="utf-8")
+
+
+def page(topic: str) -> str:
+    """Return a page as Markdown, filled."""
+    from buswright.cli.manual_parts import PARTS
+
+    return _PLACE.sub(lambda place: PARTS[place[1]](*([place[2]] if place[2] else [])), source(topic))
+
+
+def whole_manual() -> str:
+    """Return all pages as one Markdown text."""
+    return "\n".join(page(topic) for topic in TOPICS)
