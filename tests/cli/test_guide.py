@@ -184,7 +184,7 @@ def test_there_are_commands_to_check():
 
 @pytest.mark.parametrize("line", COMMAND_LINES)
 def test_every_command_line_is_one_that_the_program_takes(line):
-    words = shlex.split(line.split(" > ")[0].split(" | ")[0])[1:]
+    words = shlex.split(re.split(r" (?:>|\||\|\|) ", line)[0])[1:]
     build_parser().parse_args(words)
 
 
