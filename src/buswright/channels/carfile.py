@@ -6,7 +6,7 @@ import datetime
 import hashlib
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -84,10 +84,13 @@ class CheckResult:
         The car file; None if it has an error.
     faults
         Everything that was found, by line.
+    databases
+        Those that could be loaded, by bus; also where the car file itself has errors.
     """
 
     car: CarFile | None
     faults: tuple[Fault, ...]
+    databases: Mapping[str, Database] = field(default_factory=lambda: MappingProxyType({}))
 
     @property
     def errors(self) -> tuple[Fault, ...]:
@@ -153,8 +156,8 @@ def check_car_file(
             log.at(_last_place(log), f"reading stopped after {MOST_FAULTS} faults")
     faults = log.in_order()
     if car is None or any(fault.severity is FaultSeverity.ERROR for fault in faults):
-        return CheckResult(None, faults)
-    return CheckResult(_completed(car, faults), faults)
+        return CheckResult(None, faults, car.databases if car else MappingProxyType({}))
+    return CheckResult(_completed(car, faults), faults, car.databases)
 
 
 def _last_place(log: FaultLog) -> Position:
