@@ -58,8 +58,8 @@ WRONG_WORDS: list[Case] = [
     ('bus = "chassis"\nmessages = ["DAMPERS_A"', 'messages = ["DAMPERS_A"', "bus is missing", ""),
     ('messages = ["DAMPERS_A", "1A2"]', 'messages = ["DAMPERS_C", "1A2"]', '"DAMPERS_C"', '"DAMPERS_'),
     ('messages = ["DAMPERS_A", "1A2"]', 'messages = ["DAMPERS_A", 0x1A2]', "418 is not text", "quotes"),
-    ('messages = ["7F0"]', 'messages = ["1a2"]', '"1a2" is already sent by damper_node', "one sender"),
-    ('messages = ["7F0"]', 'messages = ["DAMPERS_A"]', '"DAMPERS_A" is already sent by damper_node', ""),
+    ('messages = ["7F0", "1a4"]', 'messages = ["1a2"]', '"1a2" is already sent by damper_node', "one sender"),
+    ('messages = ["7F0", "1a4"]', 'messages = ["DAMPERS_A"]', '"DAMPERS_A" is already sent by damper_node', ""),
     ("[module.power_box]", "[modul.power_box]", "modul", '"module"'),
 ]
 

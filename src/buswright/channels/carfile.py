@@ -14,7 +14,8 @@ from typing import Any
 from buswright.channels import carfile_files as files
 from buswright.channels.carfile_check import check_parts
 from buswright.channels.carfile_faults import MOST_FAULTS, Fault, FaultLog, FaultSeverity, TooManyFaultsError
-from buswright.channels.carfile_keys import DOCUMENT, HOMES, KEYS, KeyLine, json_schema
+from buswright.channels.carfile_keys import DOCUMENT
+from buswright.channels.carfile_manual import HOMES, KEYS, KeyLine, json_schema
 from buswright.channels.carfile_messages import check_messages
 from buswright.channels.carfile_model import (
     POSITIONS,
@@ -185,11 +186,12 @@ def _read(
         sensors=named["sensor"],
         channels=named["channel"],
         frames=frames,
-        calibration_log=tables.get("calibration_log", ()),
+        calibration_log=tuple(record for record in tables.get("calibration_log", ()) if record is not None),
         databases=MappingProxyType(databases),
     )
-    check_parts(car, document, frame_keys, log, today)
-    check_ranges(car, document, log)
+    raw = {name: _tables(document.get(name)) for name in named}
+    check_parts(car, raw, frame_keys, log, today)
+    check_ranges(car, raw, log)
     check_messages(car, frame_keys, log)
     return car
 
@@ -197,6 +199,11 @@ def _read(
 def _readable(table: Mapping[str, Any] | None) -> Mapping[str, Any]:
     """Leave out the entries of which nothing could be read."""
     return MappingProxyType({name: entry for name, entry in (table or {}).items() if entry is not None})
+
+
+def _tables(named: object) -> dict[str, Any]:
+    """Return what is a table below a heading such as [bus.NAME]."""
+    return {name: entry for name, entry in named.items() if isinstance(entry, dict)} if isinstance(named, dict) else {}
 
 
 def _frames(

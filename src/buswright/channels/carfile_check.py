@@ -27,10 +27,14 @@ _SIGNAL_ONLY = ("sensor", "input_scale", "zero", "invalid_raw", "wiring", "finge
 """Keys that say something about a wire, which a computed channel doesn't have."""
 
 _MOST_CIRCLES = 20
+_MOST_STEPS = 8
+
+NamedTables = Mapping[str, Mapping[str, Mapping[str, Any]]]
+"""`tables["channel"]["oil"]` is the table `[channel.oil]` as TOML gives it."""
 
 
 def check_parts(
-    car: CarFile, document: Mapping[str, Any], frame_keys: Mapping[FrameName, str], log: FaultLog, today: datetime.date
+    car: CarFile, tables: NamedTables, frame_keys: Mapping[FrameName, str], log: FaultLog, today: datetime.date
 ) -> None:
     """Log every contradiction inside the car file.
 
@@ -38,8 +42,8 @@ def check_parts(
     ----------
     car
         What could be read; values with faults are blank.
-    document
-        The TOML document: names of tables that could not be read count as known.
+    tables
+        The named tables as TOML gives them: those that could not be read count as known.
     frame_keys
         How each frame's name stands in the file.
     log
@@ -50,21 +54,15 @@ def check_parts(
     for bus in car.buses.values():
         _check_bus(bus, log)
     _check_interfaces(car, log)
-    _check_bus_names(car, document, frame_keys, log)
+    _check_bus_names(car, tables["bus"], frame_keys, log)
     for channel in car.channels.values():
-        _check_channel(channel, document, log)
+        _check_channel(channel, tables, log)
     _check_twice(car, log)
     _check_circles(car, log)
     for name, entry in car.frames.items():
         _check_payload(entry, ("frame", frame_keys[name]), log)
-    _check_calibration_log(car, document, log, today)
-    _note_unused_sensors(car, document, log)
-
-
-def names_in(document: Mapping[str, Any], table: str) -> Collection[str]:
-    """Return the names that stand under `[table.NAME]`, readable or not."""
-    named = document.get(table)
-    return {name: None for name, entry in named.items() if isinstance(entry, dict)} if isinstance(named, dict) else ()
+    _check_calibration_log(car, tables, log, today)
+    _note_unused_sensors(car, tables["sensor"], log)
 
 
 def _check_bus(bus: Bus, log: FaultLog) -> None:
@@ -87,10 +85,7 @@ def _check_interfaces(car: CarFile, log: FaultLog) -> None:
                 log.error(at, f"{shown(interface)} already means bus {other}", "an interface belongs to one bus")
 
 
-def _check_bus_names(
-    car: CarFile, document: Mapping[str, Any], frame_keys: Mapping[FrameName, str], log: FaultLog
-) -> None:
-    buses = names_in(document, "bus")
+def _check_bus_names(car: CarFile, buses: Collection[str], frame_keys: Mapping[FrameName, str], log: FaultLog) -> None:
     none = "describe it under [bus.NAME]"
     for module in car.modules.values():
         at = ("module", module.name, "bus")
@@ -108,11 +103,9 @@ def _check_bus_names(
 # -- channels ---------------------------------------------------------------------------------------------------
 
 
-def _check_channel(channel: Channel, document: Mapping[str, Any], log: FaultLog) -> None:
+def _check_channel(channel: Channel, tables: NamedTables, log: FaultLog) -> None:
     at = ("channel", channel.name)
-    table = document["channel"][channel.name]
-    if not isinstance(table, dict):
-        return
+    table = tables["channel"][channel.name]
     if "signal" in table and "formula" in table:
         log.error((*at, "formula"), "stands beside signal", "a channel has one of the two", key=True)
     elif "formula" in table:
@@ -123,19 +116,18 @@ def _check_channel(channel: Channel, document: Mapping[str, Any], log: FaultLog)
         log.error(at, "has neither signal nor formula", 'signal = "bus/message/signal"', key=True)
     if channel.sensor:
         none = "describe it under [sensor.NAME]"
-        log.known((*at, "sensor"), channel.sensor, names_in(document, "sensor"), "sensor", none=none)
+        log.known((*at, "sensor"), channel.sensor, tables["sensor"], "sensor", none=none)
     elif "sensor" not in table and "input_scale" in table and "formula" not in table:
         log.error((*at, "input_scale"), "needs a sensor", "without one the database's scaling is final", key=True)
     if channel.input_scale == 0 and log.sound(*at, "input_scale"):
         log.error((*at, "input_scale"), "0 makes every value the same")
-    channels = names_in(document, "channel")
     if channel.formula:
-        _check_inputs(channel.formula, channels, (*at, "formula"), log)
+        _check_inputs(channel.formula, tables["channel"], (*at, "formula"), log)
     for grade, limits in (("caution", channel.caution), ("warning", channel.warning)):
         if limits:
-            _check_limits(limits, table[grade], (*at, grade), log)
+            _check_limits(limits, (*at, grade), log)
             if limits.when:
-                _check_inputs(limits.when, channels, (*at, grade, "when"), log)
+                _check_inputs(limits.when, tables["channel"], (*at, grade, "when"), log)
     if channel.caution and channel.warning:
         _check_order(channel.caution, channel.warning, at, log)
 
@@ -147,8 +139,8 @@ def _check_inputs(formula: Formula, channels: Collection[str], at: KeyPath, log:
             log.error(at, f"there is no channel {shown(name)}", hint, inside=1 + formula.column_of(name))
 
 
-def _check_limits(limits: Limits, table: Mapping[str, Any], at: KeyPath, log: FaultLog) -> None:
-    if "low" not in table and "high" not in table:
+def _check_limits(limits: Limits, at: KeyPath, log: FaultLog) -> None:
+    if limits.low is None and limits.high is None:
         log.error(at, "has neither low nor high", "{ low = 1.0, high = 5.0 }")
     if limits.low is None or limits.high is None or not log.sound(*at):
         return
@@ -195,18 +187,22 @@ def _check_circles(car: CarFile, log: FaultLog) -> None:
         sensor = car.sensors.get(channel.sensor) if channel.sensor else None
         inputs = [need.channel for need in sensor.calibration.needs] if sensor else []
         needs[channel.name] = [*(channel.formula.inputs if channel.formula else ()), *inputs]
+    order = {name: index for index, name in enumerate(needs)}
     for _ in range(_MOST_CIRCLES):
         try:
             graphlib.TopologicalSorter(needs).prepare()
         except graphlib.CycleError as error:
-            circle: list[str] = error.args[1][::-1]
-            first = min(circle, key=lambda name: list(needs).index(name))
+            circle: list[str] = error.args[1][:0:-1]  # from what is needed to what needs it, the first one twice
+            first = min(circle, key=order.__getitem__)
             start = circle.index(first)
-            shown_circle = " needs ".join([*circle[start:-1], *circle[:start], first])
+            steps = [*circle[start:], *circle[:start], first]
+            if len(steps) > _MOST_STEPS:
+                steps[_MOST_STEPS // 2 : -1] = ["…"]
             key = "formula" if car.channels[first].formula else "sensor"
-            log.error(("channel", first, key), f"needs itself: {shown_circle}", "start from a channel with a signal")
+            text = f"needs itself: {' needs '.join(steps)}"
+            log.error(("channel", first, key), text, "start from a channel with a signal")
             for name in circle:
-                needs.pop(name, None)
+                needs.pop(name)
         else:
             return
 
@@ -242,22 +238,19 @@ def _checksum_bits(checksum: Checksum) -> int:
 # -- the calibration log, and what is left over -------------------------------------------------------------------
 
 
-def _check_calibration_log(car: CarFile, document: Mapping[str, Any], log: FaultLog, today: datetime.date) -> None:
+def _check_calibration_log(car: CarFile, tables: NamedTables, log: FaultLog, today: datetime.date) -> None:
     latest: dict[tuple[str, str], tuple[int, CalibrationRecord]] = {}
-    tables = document.get("calibration_log", [])
-    for index, (record, table) in enumerate(zip(car.calibration_log, tables, strict=False)):
+    for index, record in enumerate(car.calibration_log):
         at = ("calibration_log", index)
-        if not isinstance(table, dict):
-            continue
-        if ("channel" in table) == ("sensor" in table):
-            text = "names both a channel and a sensor" if "channel" in table else "names neither a channel nor a sensor"
+        if (record.channel is None) == (record.sensor is None):
+            text = "names both a channel and a sensor" if record.channel else "names neither a channel nor a sensor"
             log.error(at, text, "one of the two was calibrated", key=True)
             continue
-        what = "channel" if "channel" in table else "sensor"
+        what = "sensor" if record.channel is None else "channel"
         name = record.channel or record.sensor or ""
         if log.sound(*at, what):
             none = f"describe it under [{what}.NAME]"
-            log.known((*at, what), name, names_in(document, what), what, none=none)
+            log.known((*at, what), name, tables[what], what, none=none)
         if not (log.sound(*at, "date") and log.sound(*at, "due")):
             continue
         if record.date > today:
@@ -272,8 +265,8 @@ def _check_calibration_log(car: CarFile, document: Mapping[str, Any], log: Fault
             log.note(("calibration_log", index, "due"), f"{what} {name} was due for calibration on {record.due}")
 
 
-def _note_unused_sensors(car: CarFile, document: Mapping[str, Any], log: FaultLog) -> None:
+def _note_unused_sensors(car: CarFile, sensors: Collection[str], log: FaultLog) -> None:
     used = {channel.sensor for channel in car.channels.values()}
-    for name in names_in(document, "sensor"):
+    for name in sensors:
         if name not in used:
             log.note(("sensor", name), "no channel uses this sensor")

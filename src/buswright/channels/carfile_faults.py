@@ -194,5 +194,5 @@ def written(path: KeyPath) -> str:
             text += f"[{part}]"
             continue
         bare = bool(part) and all(c.isascii() and (c.isalnum() or c in "-_") for c in part)
-        text += ("." if text else "") + (part if bare else shown(part, 40))
+        text += ("." if text else "") + (part if bare and len(part) <= 40 else shown(part, 40))
     return text

@@ -15,9 +15,9 @@ from buswright.errors import CarFileError, DatabaseError
 from buswright.messages.database import load_database
 from buswright.messages.model import Database, merge
 
-MOST_BYTES = 4 << 20
-"""Largest car file; a full one has some tens of kilobytes."""
-MOST_DATABASE_BYTES = 64 << 20
+MOST_BYTES = 1 << 20
+"""Largest car file; a full one has some tens of kilobytes, and a stranger's shall not fill the memory."""
+MOST_DATABASE_BYTES = 16 << 20
 """Largest database of a stranger's car file."""
 MOST_KEY_PARTS = 12
 """Longest dotted key; the parser's time grows with the square of it."""

@@ -348,11 +348,11 @@ class CarFile:
 
         Modules of the car file win over the database's senders; None if neither names one.
         """
-        bare = message.partition("@")[0]
-        for module in self.modules.values():
-            if module.bus == bus and (message in module.messages or bare in module.messages):
-                return module.name
         found = self.message(bus, message)
+        names = {message, message.partition("@")[0], *((found.name, found.identifier) if found else ())}
+        for module in self.modules.values():
+            if module.bus == bus and any(name in names or name.upper() in names for name in module.messages):
+                return module.name
         return found.senders[0] if found and found.senders else None
 
     def expected_period(self, bus: str, identifier: int, extended: bool) -> ExpectedPeriod | None:

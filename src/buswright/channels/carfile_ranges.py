@@ -12,27 +12,26 @@ from buswright.channels.carfile_model import CarFile, Channel, Sensor
 from buswright.channels.kind import OUTSIDE_MARGIN, nominal_references
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-    from typing import Any
+    from buswright.channels.carfile_check import NamedTables
 
 _STEPS = 257
 """Points at which a curve is looked at: it may turn round inside the band."""
 
 
-def check_ranges(car: CarFile, document: Mapping[str, Any], log: FaultLog) -> None:
+def check_ranges(car: CarFile, tables: NamedTables, log: FaultLog) -> None:
     """Log units that don't convert, and limits, fingerprints and bands that contradict a sensor.
 
     Parameters
     ----------
     car
         What could be read.
-    document
-        The TOML document.
+    tables
+        The named tables as TOML gives them.
     log
         Gets the faults.
     """
     for sensor in car.sensors.values():
-        _check_sensor(car, sensor, document, log)
+        _check_sensor(car, sensor, tables, log)
     for channel in car.channels.values():
         sensor_of = car.sensors.get(channel.sensor) if channel.sensor else None
         if channel.formula:
@@ -57,15 +56,14 @@ def unit_hint(source: str, target: str) -> str:
     return ""
 
 
-def _check_sensor(car: CarFile, sensor: Sensor, document: Mapping[str, Any], log: FaultLog) -> None:
+def _check_sensor(car: CarFile, sensor: Sensor, tables: NamedTables, log: FaultLog) -> None:
     at = ("sensor", sensor.name)
-    channels = document.get("channel", {})
+    channels = tables["channel"]
     for need in sensor.calibration.needs:
-        place = next((key for key, value in document["sensor"][sensor.name].items() if value == need.channel), "kind")
-        if not isinstance(channels, dict) or need.channel not in channels:
-            known = channels if isinstance(channels, dict) else ()
-            log.known((*at, place), need.channel, known, "channel", none="describe it under [channel.NAME]")
-        elif (other := car.channels.get(need.channel)) and other.unit and not units.compatible(other.unit, need.unit):
+        place = next((key for key, value in tables["sensor"][sensor.name].items() if value == need.channel), "kind")
+        if not log.known((*at, place), need.channel, channels, "channel", none="describe it under [channel.NAME]"):
+            continue
+        if (other := car.channels.get(need.channel)) and other.unit and not units.compatible(other.unit, need.unit):
             text = f"channel {need.channel} is in {other.unit}, but as {need.purpose} it must convert to {need.unit}"
             log.error((*at, place), text)
     if sensor.healthy is None:

@@ -7,8 +7,9 @@ from typing import Any
 
 from buswright.channels.calibration import COMMON_KEYS, KINDS, kind_schema, parse_calibration
 from buswright.channels.carfile_faults import FaultLog, shown
-from buswright.channels.carfile_kinds import JsonSchema, refuse_unknown
+from buswright.channels.carfile_kinds import JsonSchema
 from buswright.channels.carfile_model import Sensor
+from buswright.channels.carfile_tables import refuse_unknown
 from buswright.channels.kind import KeySpec
 from buswright.channels.positions import KeyPath
 

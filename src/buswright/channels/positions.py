@@ -42,6 +42,8 @@ START = Position(1, 1)
 
 MOST_DEPTH = 64
 """Longest key path looked at: paths of a text nested for malice's sake would fill the memory."""
+MOST_ITEMS = 10_000
+"""Most items of one array whose places are kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +209,8 @@ class _Scanner:
         index = 0
         self.skip(_BLANK)
         while not self.text.startswith("]", self.at):
-            self.note((*path, index), self.at, self.at)
+            if index < MOST_ITEMS:
+                self.note((*path, index), self.at, self.at)
             self.value((*path, index))
             index += 1
             self.skip(_BLANK)
