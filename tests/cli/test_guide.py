@@ -34,7 +34,9 @@ ROOT = Path(__file__).parents[2]
 PAGES = {topic: page(topic) for topic in TOPICS}
 BLOCK = re.compile(r"^```(\w*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 BLOCKS = [(topic, language, text) for topic, text in PAGES.items() for language, text in BLOCK.findall(text)]
-SHOWN = BLOCKS + [("README", language, text) for language, text in BLOCK.findall((ROOT / "README.md").read_text())]
+SHOWN = BLOCKS + [
+    ("README", language, text) for language, text in BLOCK.findall((ROOT / "README.md").read_text(encoding="utf-8"))
+]
 
 
 def rows(text):
@@ -59,6 +61,7 @@ def test_every_page_has_a_line_in_the_list_and_every_line_a_page(capsys):
     listed = capsys.readouterr().out
     for topic, line in TOPICS.items():
         assert re.search(rf"^  {topic} +{re.escape(line)}$", listed, re.MULTILINE)
+    assert max(map(len, listed.splitlines())) <= 80
 
 
 def test_every_place_is_filled_and_every_part_is_used():
@@ -168,6 +171,15 @@ def commands_in(text):
             yield words
 
 
+def parse(words):
+    """Parse with the real parser, which would let a shortened option pass."""
+    parser = build_parser()
+    parser.parse_args(words)
+    (commands,) = (a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
+    known = {*parser._option_string_actions, *commands.choices[words[0]]._option_string_actions}
+    assert [word for word in words if word.startswith("--") and word.split("=")[0] not in known] == []
+
+
 COMMAND_LINES = sorted(
     {
         line
@@ -185,7 +197,7 @@ def test_there_are_commands_to_check():
 @pytest.mark.parametrize("line", COMMAND_LINES)
 def test_every_command_line_is_one_that_the_program_takes(line):
     words = shlex.split(re.split(r" (?:>|\||\|\|) ", line)[0])[1:]
-    build_parser().parse_args(words)
+    parse(words)
 
 
 @pytest.mark.parametrize(
@@ -198,7 +210,7 @@ def test_every_command_in_running_text_is_one_that_the_program_takes(line):
         return
     assert words[0] in COMMANDS
     if len(words) > 1:
-        build_parser().parse_args(words)
+        parse(words)
     if words[0] == "guide" and len(words) > 1 and not words[1].startswith("-"):
         assert words[1] in TOPICS
 
@@ -283,7 +295,17 @@ def test_on_a_terminal_a_page_is_laid_out_in_its_width(columns, capsys, monkeypa
 
 @pytest.mark.parametrize(
     ("word", "says"),
-    [("calibration", "guide calibrations"), ("carfile", "guide car-file"), ("Formula", "formulas"), ("xyzzy", "lists")],
+    [
+        ("calibration", "guide calibrations"),
+        ("carfile", "guide car-file"),
+        ("Formula", "formulas"),
+        ("thermistor", "guide calibrations"),
+        ("hold_s", "guide car-file"),
+        ("degC", "guide units"),
+        ("lagged", "guide formulas"),
+        ("decode", "guide commands"),
+        ("xyzzy", "lists"),
+    ],
 )
 def test_an_unknown_topic_names_the_nearest(word, says):
     with pytest.raises(UserError, match="no topic") as caught:

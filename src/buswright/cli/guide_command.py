@@ -48,11 +48,23 @@ def _topic(word: str, topics: list[str]) -> str:
     folded = word.strip().lower().replace("_", "-").replace(" ", "-")
     if folded in topics:
         return folded
-    near = difflib.get_close_matches(folded, topics, n=1, cutoff=0.5) or [
+    near = difflib.get_close_matches(folded, topics, n=1, cutoff=0.7) or [
         topic for topic in topics if topic.startswith(folded) or folded in topic
     ]
-    hint = f"buswright guide {near[0]}" if near else "`buswright guide` lists the topics"
+    hint = f"buswright guide {near[0]}" if near else _mention(word.strip(), topics)
     raise UserError(f'the manual has no topic "{word}"', hint=hint)
+
+
+def _mention(word: str, topics: list[str]) -> str:
+    """Say which page has a heading of this word, or else speaks of it as a key, a function, a unit."""
+    from buswright.cli.manual import page
+
+    pages = {topic: page(topic) for topic in topics}
+    for sign in (f"\n## {word}\n", f"`{word}`", f"`{word}("):
+        for topic, text in pages.items():
+            if sign in text:
+                return f"buswright guide {topic} tells of it"
+    return "`buswright guide` lists the topics"
 
 
 def _list() -> str:

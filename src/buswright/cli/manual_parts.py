@@ -44,6 +44,8 @@ def _key_words(line: KeyLine) -> str:
     words = words or "one of"
     shown = f"{words}: {', '.join(code(choice) for choice in choices.split(' | '))}" if choices else words
     default = {"required": "; required", "none": ""}.get(line.default, f"; default: {line.default}")
+    if shown in line.meaning:
+        return line.meaning + (f" *{default[2].upper()}{default[3:]}.*" if default else "")
     return f"{line.meaning} *{shown[0].upper()}{shown[1:]}{default}.*"
 
 

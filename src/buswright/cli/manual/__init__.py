@@ -9,7 +9,7 @@ from types import MappingProxyType
 
 TOPICS: Mapping[str, str] = MappingProxyType(
     {
-        "getting-started": "from a capture to channels: with a database, and with nothing but the capture",
+        "getting-started": "from a capture to channels, with a database and without",
         "car-file": "the file that describes the car: every key",
         "roles": "what a channel stands for, so that it can be judged",
         "calibrations": "from volts to units: every kind, its formula and source",
