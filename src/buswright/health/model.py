@@ -289,10 +289,10 @@ class Duplicates(NamedTuple):
     ----------
     bus, other
         Bus of the second copy and of the first; equal for one bus.
-    count
+    copies
         Second copies.
     share
-        `count` over the data frames of `bus`. A doubled recording (own messages received, one bus recorded through
+        `copies` over the data frames of `bus`. A doubled recording (own messages received, one bus recorded through
         two interfaces under one name) has nearly 1/2; a bus recorded under two names nearly 1 on one of the two.
     first_ns, last_ns
         When.
@@ -300,7 +300,7 @@ class Duplicates(NamedTuple):
 
     bus: str
     other: str
-    count: int
+    copies: int
     share: float
     first_ns: int
     last_ns: int
@@ -329,11 +329,11 @@ class CommonFilter(NamedTuple):
 
 
 class Drop(NamedTuple):
-    """A loss that the recorder itself reported; `count` is None where it doesn't say how many frames."""
+    """A loss that the recorder itself reported; `frames` is None where it doesn't say how many."""
 
     time_ns: int | None
     bus: str | None
-    count: int | None
+    frames: int | None
     text: str
 
 
@@ -439,7 +439,7 @@ class CaptureFigures:
     duplicates
         Frames that came twice, by pair of buses.
     drops
-        Losses that the recorder reported, in events and as receive overflows in error frames (`count` None).
+        Losses that the recorder reported, in events and as receive overflows in error frames (`frames` None).
     dropped
         Sum of the counts given; None where nothing was reported.
     bad_lines
@@ -475,7 +475,10 @@ class BusHealth:
     modules
         By (bus, module).
     gap_groups
-        Silences that belong together, by time: who stopped, and how it came back. See `GapGroup`.
+        Silences that belong together, by time: who stopped, and how it came back. See `GapGroup`. Where there are
+        more than `GROUPS_KEPT`, those with the most members.
+    gap_groups_count
+        All of them.
     """
 
     capture: CaptureFigures
@@ -483,6 +486,9 @@ class BusHealth:
     ids: Mapping[FrameName, IdFigures]
     modules: Mapping[tuple[str, str], ModuleFigures]
     gap_groups: tuple[GapGroup, ...]
+    gap_groups_count: int
+
+    GROUPS_KEPT = 1_000
 
     def ids_of(self, bus: str) -> Iterator[IdFigures]:
         """Return the identifiers of one bus."""

@@ -18,6 +18,7 @@ Float64s = npt.NDArray[np.float64]
 
 PeriodSource = Literal["car file", "expected_hz", "database", "learned", "unknown"]
 Sending = Literal["periodic", "change-driven", "irregular", "too few"]
+SendingSource = Literal["car file", "database", "learned"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +75,7 @@ class Period:
     spacings: int
     backwards: int
     sending: Sending
-    sending_source: Literal["car file", "database", "learned"]
+    sending_source: SendingSource
 
 
 class CounterEvent(NamedTuple):

@@ -1,0 +1,147 @@
+"""What car file and databases say about identifiers, modules and bit rates."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import NamedTuple
+
+from buswright.channels.carfile_model import CarFile, FrameName
+from buswright.channels.session import databases_of
+from buswright.health.bitrate import Rates
+from buswright.health.id_lane import Declared
+from buswright.health.model import BitRate
+from buswright.health.model_ids import PeriodSource, SendingSource
+from buswright.messages.match import EVERY_BUS, Databases, Kind, Matcher
+from buswright.messages.model import Database, Message, merge, parse_identifier
+
+__all__ = ["EVERY_BUS", "Described", "Identity"]
+
+
+class Identity(NamedTuple):
+    """Who an identifier is.
+
+    Attributes
+    ----------
+    message, module
+        None where nobody says.
+    known
+        Whether the bus's descriptions have it; None where there are none.
+    source, sending_source
+        Who declares the period, and who says whether it is sent on changes.
+    declared
+        What is declared.
+    """
+
+    message: Message | None
+    module: str | None
+    known: bool | None
+    source: PeriodSource
+    sending_source: SendingSource
+    declared: Declared
+
+
+class Described:
+    """Answers from a car file and databases; either may be missing.
+
+    Parameters
+    ----------
+    car
+        The car file.
+    databases
+        More databases, by bus name or for every bus; the car file's win on their bus.
+    bus_names
+        Interface to bus name.
+    """
+
+    def __init__(self, car: CarFile | None, databases: Databases, bus_names: Mapping[str, str]) -> None:
+        self.car = car
+        joined = databases_of(car, databases)
+        bound = {EVERY_BUS: joined} if isinstance(joined, Database) else dict(joined)
+        self._databases = {
+            bus: merge([given] if isinstance(given, Database) else given) for bus, given in bound.items() if given
+        }
+        self._matcher = Matcher(joined, bus_names=bus_names)
+
+    def database(self, bus: str) -> Database | None:
+        """Return a bus's databases in one; its own go after those for every bus, and win."""
+        found = [self._databases[each] for each in (EVERY_BUS, bus) if each in self._databases]
+        return merge(found) if found else None
+
+    def identity(self, name: FrameName) -> Identity:
+        """Say who an identifier is."""
+        group = self._matcher.find(name.bus, name.id, name.extended)
+        message = group.message
+        entry = self.car.frames.get(name) if self.car else None
+        module = self.module(name.bus, message.name if message else str(name).rpartition("/")[2], message)
+        has_database = self.database(name.bus) is not None
+        known: bool | None = None
+        if message or entry or module or group.kind is Kind.TRANSPORT:
+            known = True
+        elif has_database:
+            known = False
+        period_ns, source = self._period(name, message)
+        change_driven: bool | None = None
+        sending_source: SendingSource = "learned"
+        if entry is not None and entry.change_driven is not None:
+            change_driven, sending_source = entry.change_driven, "car file"
+        elif message is not None and message.change_driven and source not in ("car file", "expected_hz"):
+            change_driven, sending_source = True, "database"
+        declared = Declared(
+            period_ns=period_ns,
+            change_driven=change_driven,
+            counter=entry.counter if entry else None,
+            checksum=entry.checksum if entry else None,
+            length=message.length if message else None,
+        )
+        return Identity(message, module, known, source, sending_source, declared)
+
+    def _period(self, name: FrameName, message: Message | None) -> tuple[float | None, PeriodSource]:
+        if self.car is not None:
+            found = self.car.expected_period(name.bus, name.id, name.extended)
+            if found is not None:
+                return found.period_ms * 1e6, found.source
+        if message is not None and message.cycle_time_ms:
+            return message.cycle_time_ms * 1e6, "database"
+        return None, "unknown"
+
+    def module(self, bus: str, name: str, message: Message | None) -> str | None:
+        """Return the module that sends a message or an identifier."""
+        if self.car is not None:
+            found = self.car.module_of(bus, name)
+            if found is not None:
+                return found
+        return message.senders[0] if message and message.senders else None
+
+    def expected(self, bus: str) -> Iterator[tuple[str, str, int, bool]]:
+        """Yield what should come on a bus: (module, message or identifier as text, identifier, extended)."""
+        database = self.database(bus)
+        named: set[str] = set()
+        for message in {(m.id, m.extended): m for m in database}.values() if database else ():
+            named |= {message.name, message.identifier}
+            module = self.module(bus, message.name, message)
+            if module is not None:
+                yield module, message.name, message.id, message.extended
+        for each in self.car.modules.values() if self.car else ():
+            for text in each.messages if each.bus == bus else ():
+                number = parse_identifier(text)
+                if number is not None and text.upper() not in named:
+                    yield each.name, text, *number
+
+    def bitrate(self, bus: str, options: Mapping[str, int], data_options: Mapping[str, int], rates: Rates) -> BitRate:
+        """Return a bus's bit rate: as the caller says, then the car file, then the database, else guessed."""
+        in_car = self.car.buses.get(bus) if self.car else None
+        data = data_options.get(bus, data_options.get(EVERY_BUS)) or (in_car.data_bitrate if in_car else None)
+        option = options.get(bus, options.get(EVERY_BUS))
+        if option:
+            return BitRate(option, data, "option", 1.0, "as given")
+        if in_car is not None:
+            return BitRate(in_car.bitrate, data, "car file", 1.0, "from the car file")
+        database = self.database(bus)
+        if database is not None and database.bitrate:
+            return BitRate(database.bitrate, data, "database", 1.0, "from the database")
+        return rates.guess()._replace(data_bits_per_s=data)
+
+    def non_iso(self, bus: str) -> bool:
+        """Whether a bus speaks the CAN FD dialect without a stuff count."""
+        in_car = self.car.buses.get(bus) if self.car else None
+        return in_car is not None and in_car.fd == "non-iso"

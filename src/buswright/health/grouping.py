@@ -1,0 +1,251 @@
+"""Silences that belong together: identifiers whose missing frames were due in one and the same stretch."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from buswright.channels.carfile_model import FrameName
+from buswright.frames.table import Int64s
+from buswright.health.model import BusFigures, BusHealth, IdFigures
+from buswright.health.model_gaps import GapGroup, GapMember
+
+SLACK_NS = 10_000_000
+"""Two silences whose missing frames were due this close together may still be one."""
+_MOST_GAPS = 100_000
+"""Gaps grouped, the longest (in periods) where there are more."""
+_NEAR = 0.1
+_SHIFT_LEAST_NS = 1_000_000.0
+ERRORS_NS = 100_000_000
+"""Error frames this long before and after a group count with it."""
+
+
+class _Silence(NamedTuple):
+    """One silence: identifier's place, gap's row (-1: it never came back), and where frames were due."""
+
+    who: int
+    gap: int
+    start: int
+    end: int
+    due: int
+    last_due: int
+
+
+@dataclass(slots=True)
+class _Open:
+    """A group being gathered, and the stretch in which all its members were silent."""
+
+    silences: list[_Silence]
+    latest_start: int
+    earliest_end: int
+    last_due: int
+
+
+def group_gaps(
+    ids: Sequence[IdFigures], buses: Mapping[str, BusFigures], end_ns: int | None
+) -> tuple[tuple[GapGroup, ...], int]:
+    """Group the gaps of periodic identifiers.
+
+    Parameters
+    ----------
+    ids
+        All identifiers.
+    buses
+        By name.
+    end_ns
+        End of the capture; whoever is silent there for over 1.5 periods has stopped.
+
+    Returns
+    -------
+    The groups by time (of too many those with the most members), and how many there are.
+    """
+    silences = _silences(ids, end_ns)
+    gathered = _gather(silences)
+    count = len(gathered)
+    if count > BusHealth.GROUPS_KEPT:
+        largest = sorted(gathered, key=lambda g: (-len(g.silences), g.silences[0].due))[: BusHealth.GROUPS_KEPT]
+        gathered = sorted(largest, key=lambda g: g.silences[0].due)
+    alive = _Alive(ids)
+    return tuple(_finished(group, ids, buses, alive, end_ns) for group in gathered), count
+
+
+def _silences(ids: Sequence[IdFigures], end_ns: int | None) -> list[_Silence]:
+    """All silences by the time at which the first frame was due."""
+    parts: list[Int64s] = []
+    lengths = []
+    for who, figures in enumerate(ids):
+        gaps = figures.gaps
+        if len(gaps):
+            period = gaps.period_ns.astype(np.int64)
+            due = gaps.start_ns + period
+            last = np.maximum(due, gaps.end_ns - period)
+            rows = np.arange(len(gaps))
+            parts.append(np.stack([np.full(len(gaps), who), rows, gaps.start_ns, gaps.end_ns, due, last], axis=1))
+            lengths.append((gaps.end_ns - gaps.start_ns) / gaps.period_ns)
+        stopped = _stopped(who, figures, end_ns)
+        if stopped is not None:
+            parts.append(np.array([stopped], dtype=np.int64))
+            lengths.append(np.array([np.inf]))
+    if not parts:
+        return []
+    table = np.concatenate(parts)
+    if len(table) > _MOST_GAPS:
+        table = table[np.sort(np.argsort(-np.concatenate(lengths), kind="stable")[:_MOST_GAPS])]
+    order = np.lexsort((table[:, 0], table[:, 4]))
+    return [_Silence(*row) for row in table[order].tolist()]
+
+
+def _stopped(who: int, figures: IdFigures, end_ns: int | None) -> _Silence | None:
+    """Return the silence of an identifier that stopped before the capture ended; None if it didn't."""
+    period = figures.period.judged_ns
+    if figures.period.sending != "periodic" or not period or figures.last_ns is None or end_ns is None:
+        return None
+    if end_ns - figures.last_ns <= 1.5 * period:
+        return None
+    due = figures.last_ns + int(period)
+    return _Silence(who, -1, figures.last_ns, end_ns + int(period), due, max(due, end_ns))
+
+
+def _gather(silences: list[_Silence]) -> list[_Open]:
+    """Sweep over the silences: a group's members share an instant at which all were silent."""
+    groups: list[_Open] = []
+    for silence in silences:
+        group = groups[-1] if groups else None
+        if (
+            group is not None
+            and silence.start < group.earliest_end
+            and group.latest_start < silence.end
+            and silence.due <= group.last_due + SLACK_NS
+            and all(member.who != silence.who for member in group.silences[-1:])
+        ):
+            group.silences.append(silence)
+            group.latest_start = max(group.latest_start, silence.start)
+            group.earliest_end = min(group.earliest_end, silence.end)
+            group.last_due = max(group.last_due, silence.last_due)
+        else:
+            groups.append(_Open([silence], silence.start, silence.end, silence.last_due))
+    return groups
+
+
+class _Alive:
+    """Periodic identifiers as columns: to ask which were due in a stretch."""
+
+    def __init__(self, ids: Sequence[IdFigures]) -> None:
+        self.place = [n for n, f in enumerate(ids) if f.period.sending == "periodic" and f.period.judged_ns]
+        chosen = [ids[n] for n in self.place]
+        self.period = np.array([f.period.judged_ns for f in chosen], dtype=np.float64)
+        self.first = np.array([f.first_ns for f in chosen], dtype=np.int64)
+        self.last = np.array([f.last_ns for f in chosen], dtype=np.int64)
+        self.bus = np.array([f.name.bus for f in chosen], dtype=object)
+
+    def due(self, group: _Open, buses: set[str]) -> list[int]:
+        """Places of the identifiers that must have come while all members were silent, if they were still there."""
+        if not self.place:
+            return []
+        stretch = group.earliest_end - group.latest_start
+        mask = (self.period <= stretch) & (self.first <= group.latest_start) & (self.last >= group.latest_start)
+        mask &= np.isin(self.bus, list(buses))
+        return [self.place[n] for n in np.flatnonzero(mask).tolist()]
+
+
+def _finished(
+    group: _Open, ids: Sequence[IdFigures], buses: Mapping[str, BusFigures], alive: _Alive, end_ns: int | None
+) -> GapGroup:
+    members = [_member(silence, ids[silence.who]) for silence in group.silences]
+    names = {ids[silence.who].name.bus for silence in group.silences}
+    inside = {silence.who for silence in group.silences}
+    came = [ids[who] for who in alive.due(group, names) if who not in inside]
+    start, end = group.silences[0].due, group.last_due
+    modules = {(m.name.bus, m.module) for m in members if m.module is not None}
+    others = {(f.name.bus, f.module) for f in came if f.module is not None}
+    closed = [(silence, ids[silence.who]) for silence in group.silences if silence.gap >= 0]
+    excess = np.array([f.gaps.excess_ns[s.gap] for s, f in closed])
+    middle = float(np.median(excess)) if len(excess) else 0.0
+    tolerance = np.array([max(_NEAR * f.gaps.period_ns[s.gap], _SHIFT_LEAST_NS) for s, f in closed])
+    known = [bool(not np.isnan(f.gaps.residual_ns[s.gap])) for s, f in closed]
+    counters = [_counter(s, f) for s, f in closed]
+    silent_from, silent_to = (
+        group.latest_start,
+        group.earliest_end if end_ns is None else min(group.earliest_end, end_ns),
+    )
+    return GapGroup(
+        start_ns=start,
+        end_ns=end,
+        members=tuple(sorted(members, key=lambda m: (m.start_ns, m.name))),
+        buses=tuple(sorted(names)),
+        modules=tuple(sorted(modules - others)),
+        partial_modules=tuple(sorted(modules & others)),
+        due=len(members) + len(came),
+        share=len(members) / (len(members) + len(came)),
+        phase_kept=sum(bool(f.gaps.phase_kept[s.gap]) for (s, f), k in zip(closed, known, strict=True) if k),
+        phase_known=sum(known),
+        chance=_chance(closed),
+        excess_ns=middle,
+        excess_share=float(np.mean(np.abs(excess - middle) <= tolerance)) if len(excess) else 0.0,
+        counters_continuous=counters.count("continuous"),
+        counters_jumped=counters.count("jumped"),
+        counters_other=counters.count("other"),
+        silence_ns=min(_silent(buses[name], silent_from, silent_to, end_ns) for name in names),
+        errors=sum(buses[name].errors.within(start - ERRORS_NS, end + ERRORS_NS) for name in names),
+        lower_priority=_lower_priority([m.name for m in members], [f.name for f in came]),
+    )
+
+
+def _member(silence: _Silence, figures: IdFigures) -> GapMember:
+    if silence.gap < 0:
+        period = figures.period.judged_ns or 1.0
+        missing = int((silence.last_due - silence.start) / period)
+        return GapMember(figures.name, figures.module, None, silence.start, None, missing)
+    missing = int(figures.gaps.frames[silence.gap])
+    return GapMember(figures.name, figures.module, silence.gap, silence.start, silence.end, missing)
+
+
+def _silent(bus: BusFigures, start: int, end: int, capture_end: int | None) -> int:
+    """Longest silence of a bus in a stretch; a bus that has died is silent up to the capture's end."""
+    found = bus.silences.longest_within(start, end)
+    if bus.last_ns is not None and capture_end is not None and bus.last_ns < capture_end:
+        found = max(found, min(end, capture_end) - max(start, bus.last_ns))
+    return found
+
+
+def _chance(closed: list[tuple[_Silence, IdFigures]]) -> float | None:
+    """Probability of a random phase within tolerance, for the member with the longest period whose phase is known."""
+    known = [
+        (f.gaps.period_ns[s.gap], f.gaps.tolerance_ns[s.gap])
+        for s, f in closed
+        if not np.isnan(f.gaps.residual_ns[s.gap])
+    ]
+    if not known:
+        return None
+    period, tolerance = max(known)
+    return float(min(1.0, 2 * tolerance / period))
+
+
+def _counter(silence: _Silence, figures: IdFigures) -> str:
+    """Say what the counter did over a gap: continuous, jumped by just the missing frames, other, or none."""
+    step = int(figures.gaps.counter_step[silence.gap])
+    if step < 0 or figures.counter is None:
+        return "none"
+    missing, modulus = int(figures.gaps.frames[silence.gap]), figures.counter.modulus
+    if step == (missing + 1) % modulus and missing % modulus:
+        return "jumped"
+    return "continuous" if step == 1 % modulus else "other"
+
+
+def _lower_priority(members: list[FrameName], came: list[FrameName]) -> bool:
+    """Whether on each bus every member loses arbitration against all that came; False where none came."""
+    if not came:
+        return False
+    for bus in {name.bus for name in members}:
+        ranks = [_rank(name) for name in came if name.bus == bus]
+        if not ranks or min(_rank(name) for name in members if name.bus == bus) <= max(ranks):
+            return False
+    return True
+
+
+def _rank(name: FrameName) -> int:
+    """Order of arbitration, the lower one wins: a base frame wins against an extended one of the same base."""
+    return name.id >> 18 << 19 | 1 << 18 | name.id & 0x3FFFF if name.extended else name.id << 19

@@ -1,0 +1,168 @@
+"""Two modules that send one identifier: two combs of arrivals, looked for in windows of at most 10 s.
+
+Over longer stretches the combs smear, because two crystals differ: 60 ppm shift one comb by 0.04 periods (of 10 ms)
+in 10 s, by 0.11 in 30 s.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from buswright.frames.table import Bools, Int64s
+from buswright.health.histogram import Typical
+from buswright.health.model import TwoSenders
+
+Float64s = npt.NDArray[np.float64]
+UInt64s = npt.NDArray[np.uint64]
+
+WINDOW_NS = 10_000_000_000
+_EXACT = 0.9
+"""One clock-driven sender has more of its spacings near the period than this."""
+_PAIRED = 0.8
+"""Share of the spacings over two frames that must be near their median."""
+_NEAR = 0.1
+_LEAST_FRAMES = 16
+_PHASES = 20
+_APART = 0.12
+"""Two combs closer than this share of the period can't be told from one that jitters."""
+_WIDTH = 0.15
+_MOST_SD = 0.1
+_COVERED = 0.9
+_LEAST_SHARE = 0.2
+
+
+class _Split(NamedTuple):
+    """Two clusters in one window: which frames belong to the second, and how they lie, in periods."""
+
+    second: Bools
+    covered: Bools
+    separation: float
+    sd: float
+
+
+class SendersFold:
+    """Folds the windows in which one identifier comes as if from two senders."""
+
+    def __init__(self, declared_ns: float | None) -> None:
+        self._declared_ns = declared_ns
+        self._windows = self._split = 0
+        self._first: tuple[int, float] | None = None
+        self._last: tuple[int, float] | None = None
+        self._period = self._sd = 0.0
+        self._minority = self._clustered = 0
+        self._within: list[int] = [0, 0]
+        self._between: list[int] = [0, 0]
+
+    def add(self, time_ns: Int64s, words: UInt64s, own: Typical | None) -> None:
+        """Take a block.
+
+        Parameters
+        ----------
+        time_ns : int64[n]
+            Arrivals.
+        words : uint64[n, w]
+            Payloads without counter and checksum.
+        own
+            What the block's spacings look like.
+        """
+        if own is None or len(time_ns) < _LEAST_FRAMES or not self._suspicious(own):
+            return
+        over_two = time_ns[2:] - time_ns[:-2]
+        middle = float(np.median(over_two))
+        near = np.abs(over_two - middle) <= _NEAR * middle
+        if middle <= 0 or np.count_nonzero(near) < _PAIRED * len(over_two):
+            return
+        period = float(over_two[near].mean())
+        number = time_ns // WINDOW_NS
+        starts = np.concatenate([[0], np.flatnonzero(number[1:] != number[:-1]) + 1, [len(number)]])
+        for start, stop in zip(starts[:-1].tolist(), starts[1:].tolist(), strict=True):
+            if stop - start >= _LEAST_FRAMES:
+                self._windows += 1
+                self._judge(time_ns[start:stop], words[start:stop], period)
+
+    def _suspicious(self, own: Typical) -> bool:
+        """Whether it comes irregularly, or twice as often as declared."""
+        if own.exact < _EXACT:
+            return True
+        return self._declared_ns is not None and abs(2 * own.period_ns / self._declared_ns - 1) < _NEAR
+
+    def _judge(self, time_ns: Int64s, words: UInt64s, period_ns: float) -> None:
+        found = _clusters((time_ns - time_ns[0]) / period_ns)
+        if found is None:
+            return
+        self._split += 1
+        place = (int(time_ns[0]), found.separation * period_ns)
+        self._first = self._first or place
+        self._last = place
+        self._period, self._sd = period_ns, found.sd * period_ns
+        second = int(np.count_nonzero(found.second & found.covered))
+        both = int(np.count_nonzero(found.covered))
+        self._minority += min(second, both - second)
+        self._clustered += both
+        differing = np.bitwise_count(words[1:] ^ words[:-1]).sum(axis=1, dtype=np.int64)
+        across = found.second[1:] != found.second[:-1]
+        self._between[0] += int(differing[across].sum())
+        self._between[1] += int(np.count_nonzero(across))
+        for cluster in (words[~found.second], words[found.second]):
+            if len(cluster) > 1:
+                self._within[0] += int(np.bitwise_count(cluster[1:] ^ cluster[:-1]).sum(dtype=np.int64))
+                self._within[1] += len(cluster) - 1
+
+    def figures(self) -> TwoSenders | None:
+        """Return what was seen; None where nothing pointed to two senders."""
+        if not self._windows:
+            return None
+        drift = None
+        if self._first and self._last and self._last[0] > self._first[0]:
+            drift = (self._last[1] - self._first[1]) / (self._last[0] - self._first[0]) * 1e6
+        return TwoSenders(
+            windows=self._windows,
+            split=self._split,
+            first_ns=self._first[0] if self._first else None,
+            last_ns=self._last[0] if self._last else None,
+            period_ns=self._period,
+            separation_ns=self._last[1] if self._last else 0.0,
+            drift_ppm=drift,
+            sd_ns=self._sd,
+            minority=self._minority / self._clustered if self._clustered else 0.0,
+            within_bits=self._within[0] / self._within[1] if self._within[1] else 0.0,
+            between_bits=self._between[0] / self._between[1] if self._between[1] else 0.0,
+        )
+
+
+def _clusters(position: Float64s) -> _Split | None:
+    """Split arrivals, in periods, into two clusters by phase; None unless both are tight and cover nearly all."""
+    phase = position % 1.0
+    counts = np.bincount((phase * _PHASES).astype(np.intp) % _PHASES, minlength=_PHASES)
+    smooth = counts + np.roll(counts, 1) + np.roll(counts, -1)
+    first = _center(phase, (int(np.argmax(smooth)) + 0.5) / _PHASES)
+    away = np.abs(_around(np.arange(_PHASES) / _PHASES + 0.5 / _PHASES - first)) > _WIDTH
+    second = _center(phase, (int(np.argmax(np.where(away, smooth, -1))) + 0.5) / _PHASES)
+    separation = abs(float(_around(np.array([second - first]))[0]))
+    if separation < _APART:
+        return None
+    to_first, to_second = _around(phase - first), _around(phase - second)
+    nearer = np.abs(to_second) < np.abs(to_first)
+    off = np.where(nearer, to_second, to_first)
+    covered = np.abs(off) <= _WIDTH
+    sizes = [int(np.count_nonzero(covered & side)) for side in (nearer, ~nearer)]
+    if sum(sizes) < _COVERED * len(phase) or min(sizes) < _LEAST_SHARE * len(phase):
+        return None
+    sd = max(float(off[covered & side].std()) for side in (nearer, ~nearer))
+    return _Split(nearer, covered, separation, sd) if sd < _MOST_SD else None
+
+
+def _center(phase: Float64s, guess: float) -> float:
+    """Mean phase of what lies near a guess."""
+    off = _around(phase - guess)
+    near = off[np.abs(off) <= _WIDTH]
+    return (guess + (float(near.mean()) if len(near) else 0.0)) % 1.0
+
+
+def _around(difference: Float64s) -> Float64s:
+    """Bring into -1/2 .. 1/2."""
+    found: Float64s = difference - np.rint(difference)
+    return found

@@ -1,0 +1,259 @@
+"""Figures put together from the lanes, at the end of a run or while it goes on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+
+from buswright.channels.carfile_model import FrameName
+from buswright.frames.table import Clock, Event, Problems
+from buswright.health.bus_lane import BusLane, wire_seconds
+from buswright.health.described import Described, Identity
+from buswright.health.grouping import group_gaps
+from buswright.health.histogram import Typical, typical
+from buswright.health.id_gaps import as_gaps, new_gaps
+from buswright.health.id_lane import IdLane
+from buswright.health.id_timing import STEADY, TimingFold
+from buswright.health.model import (
+    BitRate,
+    BusFigures,
+    BusHealth,
+    CaptureFigures,
+    CommonFilter,
+    Drop,
+    IdFigures,
+    ModuleFigures,
+    Period,
+)
+from buswright.health.model_gaps import LOADED, LONG_GAP
+from buswright.health.model_ids import PayloadFigures, Sending, SendingSource
+from buswright.health.twice import Twice
+
+_FEW = 20
+"""Fewer spacings don't tell a clock-driven message from another."""
+_CHANGING = 0.8
+"""Share of the frames of a change-driven message that carry something new."""
+_CONFLICT = 0.25
+_ID_BITS = {False: 11, True: 29}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Measured:
+    """What a tracker holds."""
+
+    described: Described
+    buses: Sequence[BusLane]
+    bus_of: Mapping[str, int]
+    lanes: Sequence[IdLane]
+    identities: Mapping[FrameName, Identity]
+    remotes: Mapping[FrameName, int]
+    rates: Mapping[str, BitRate]
+    twice: Twice
+    unlisted: int
+
+
+def assemble(measured: Measured, events: Sequence[Event], problems: Problems | None, clock: Clock | None) -> BusHealth:
+    """Put the figures together."""
+    resolution_ns = clock.resolution_ns if clock is not None else 1000
+    of_bus = _by_bus(measured, events)
+    buses = {
+        lane.name: lane.figures(
+            measured.rates[lane.name], of_bus[lane.name], _filters(lane.name, measured), resolution_ns
+        )
+        for lane in measured.buses
+    }
+    ids = {lane.name: _identifier(lane, measured, buses[lane.name.bus]) for lane in measured.lanes}
+    end_ns = max((bus.last_ns for bus in buses.values() if bus.last_ns is not None), default=None)
+    groups, count = group_gaps(tuple(ids.values()), buses, end_ns)
+    return BusHealth(
+        capture=_capture(measured, buses, events, problems),
+        buses=MappingProxyType(buses),
+        ids=MappingProxyType(ids),
+        modules=MappingProxyType(_modules(measured, ids, buses)),
+        gap_groups=groups,
+        gap_groups_count=count,
+    )
+
+
+def _by_bus(measured: Measured, events: Iterable[Event]) -> dict[str, list[Event]]:
+    """Events of each bus; a bus may be called by its interface, and one that isn't named concerns all."""
+    found: dict[str, list[Event]] = {lane.name: [] for lane in measured.buses}
+    named = {interface: lane.name for lane in measured.buses for interface in (*lane.interfaces, lane.name)}
+    for event in events:
+        if event.bus is None:
+            for own in found.values():
+                own.append(event)
+        elif event.bus in named:
+            found[named[event.bus]].append(event)
+    return found
+
+
+def _filters(bus: str, measured: Measured) -> tuple[CommonFilter, ...]:
+    """Narrowest mask and value that all identifiers of a bus pass, for each of the two kinds."""
+    found = []
+    for extended, width in _ID_BITS.items():
+        ids = [lane.name.id for lane in measured.lanes if lane.name.bus == bus and lane.name.extended == extended]
+        if not ids:
+            continue
+        moving = int(np.bitwise_or.reduce(np.array(ids) ^ ids[0]))
+        mask = ((1 << width) - 1) & ~moving
+        found.append(CommonFilter(extended, len(ids), mask, ids[0] & mask, 1 << moving.bit_count()))
+    return tuple(found)
+
+
+# Identifiers ----------------------------------------------------------------------------------------------------------
+
+
+def _identifier(lane: IdLane, measured: Measured, bus: BusFigures) -> IdFigures:
+    identity = measured.identities[lane.name]
+    fold = lane.folded()
+    timing = fold.timing
+    payload = fold.payload.figures(fold.lengths.shortest)
+    period = _period(timing, identity, lane, payload)
+    kept = timing.gaps if period.sending == "periodic" else new_gaps()
+    rate = bus.bitrate
+    load = None
+    if rate.bits_per_s and bus.load is not None and bus.seconds > 0:
+        load = wire_seconds(lane.bits, lane.data_bits, rate) / bus.seconds
+    intervals = period.spacings
+    return IdFigures(
+        name=lane.name,
+        message=identity.message.name if identity.message else None,
+        module=identity.module,
+        known=identity.known,
+        frames=lane.frames,
+        remote_frames=measured.remotes.get(lane.name, 0),
+        untimed=lane.untimed,
+        first_ns=timing.first_ns,
+        last_ns=timing.last_ns,
+        age_ns=None if timing.last_ns is None or bus.last_ns is None else bus.last_ns - timing.last_ns,
+        rate_hz=intervals * 1e9 / timing.elapsed_ns if intervals and timing.elapsed_ns else None,
+        bits=lane.bits,
+        data_bits=lane.data_bits,
+        share=(lane.bits + lane.data_bits) / max(1, bus.bits + bus.data_bits),
+        load=load,
+        busiest=timing.busiest,
+        busy_seconds=timing.busy_seconds,
+        period=period,
+        gaps=as_gaps(kept, bus.slow_windows.load_at(kept.rows["start"]), fold.counter.field, LOADED, LONG_GAP),
+        strip=timing.strip(),
+        counter=fold.counter.figures(),
+        checksum=fold.checksum.figures(),
+        lengths=fold.lengths.figures(),
+        payload=payload,
+        two_senders=fold.senders.figures(),
+    )
+
+
+def _period(timing: TimingFold, identity: Identity, lane: IdLane, payload: PayloadFigures) -> Period:
+    found = typical(timing.spacings)
+    spacings = timing.spacings.total
+    declared = identity.declared.period_ns
+    sending, who = _sending(identity, found, spacings, payload.changes / max(1, lane.frames - 1))
+    learned = found.period_ns if found else None
+    expected = declared if declared is not None else learned
+    conflict = bool(declared and found and found.exact >= STEADY and abs(found.period_ns / declared - 1) > _CONFLICT)
+    judged = (learned if conflict else expected) if sending == "periodic" else None
+    return Period(
+        learned_ns=learned,
+        expected_ns=expected if sending != "change-driven" else None,
+        source=identity.source if declared is not None else "learned" if learned else "unknown",
+        judged_ns=judged,
+        conflict=conflict,
+        steady=found.steady if found else 0.0,
+        exact=found.exact if found else 0.0,
+        sd_ns=timing.sd_ns,
+        p999_ns=timing.p999_ns,
+        shortest_ns=timing.shortest,
+        longest_ns=timing.longest,
+        spacings=spacings,
+        backwards=timing.backwards,
+        sending=sending,
+        sending_source=who,
+    )
+
+
+def _sending(
+    identity: Identity, found: Typical | None, spacings: int, changing: float
+) -> tuple[Sending, SendingSource]:
+    """Say whether an identifier is sent by the clock, and who says so."""
+    declared = identity.declared
+    if declared.change_driven is not None:
+        return ("change-driven" if declared.change_driven else "periodic"), identity.sending_source
+    if declared.period_ns is not None:
+        return "periodic", "database" if identity.source == "database" else "car file"
+    if spacings < _FEW or found is None:
+        return "too few", "learned"
+    if found.steady >= STEADY:
+        return "periodic", "learned"
+    return ("change-driven" if changing >= _CHANGING else "irregular"), "learned"
+
+
+# Modules and the capture ----------------------------------------------------------------------------------------------
+
+
+def _modules(
+    measured: Measured, ids: Mapping[FrameName, IdFigures], buses: Mapping[str, BusFigures]
+) -> dict[tuple[str, str], ModuleFigures]:
+    sent: dict[tuple[str, str], list[IdFigures]] = {}
+    missing: dict[tuple[str, str], list[str]] = {}
+    for figures in ids.values():
+        if figures.module is not None:
+            sent.setdefault((figures.name.bus, figures.module), []).append(figures)
+    for bus in buses:
+        seen = {figures.message for figures in ids.values() if figures.name.bus == bus}
+        for module, text, identifier, extended in measured.described.expected(bus):
+            sent.setdefault((bus, module), [])
+            if text not in seen and FrameName(bus, identifier, extended) not in ids:
+                missing.setdefault((bus, module), []).append(text)
+    return {key: _module(key, own, missing.get(key, []), buses[key[0]]) for key, own in sorted(sent.items())}
+
+
+def _module(key: tuple[str, str], own: list[IdFigures], missing: list[str], bus: BusFigures) -> ModuleFigures:
+    loads = [figures.load for figures in own if figures.load is not None]
+    return ModuleFigures(
+        name=key[1],
+        bus=key[0],
+        ids=tuple(figures.name for figures in own),
+        expected=tuple(missing),
+        frames=sum(figures.frames for figures in own),
+        bits=sum(figures.bits + figures.data_bits for figures in own),
+        share=sum(figures.share for figures in own),
+        load=sum(loads) if bus.load is not None else None,
+        first_ns=min((figures.first_ns for figures in own if figures.first_ns is not None), default=None),
+        last_ns=max((figures.last_ns for figures in own if figures.last_ns is not None), default=None),
+    )
+
+
+def _capture(
+    measured: Measured, buses: Mapping[str, BusFigures], events: Sequence[Event], problems: Problems | None
+) -> CaptureFigures:
+    drops = [_drop(event) for event in events if event.kind == "drop"]
+    for lane in measured.buses:
+        if lane.errors.overflows:
+            text = f"{lane.errors.overflows} error frames report a receive overflow"
+            drops.append(Drop(None, lane.name, None, text))
+    counted = [drop.frames for drop in drops if drop.frames is not None]
+    earliest = [lane.earliest_ns for lane in measured.buses if lane.earliest_ns is not None]
+    latest = [lane.latest_ns for lane in measured.buses if lane.latest_ns is not None]
+    return CaptureFigures(
+        frames=sum(bus.frames for bus in buses.values()),
+        untimed=sum(bus.untimed for bus in buses.values()),
+        first_ns=min(earliest, default=None),
+        last_ns=max(latest, default=None),
+        duplicates=measured.twice.figures(
+            [lane.name for lane in measured.buses], [bus.data_frames for bus in buses.values()]
+        ),
+        drops=tuple(drops),
+        dropped=sum(counted) if counted else None,
+        bad_lines=MappingProxyType(problems.counts if problems is not None else {}),
+        unlisted=measured.unlisted,
+    )
+
+
+def _drop(event: Event) -> Drop:
+    value = event.values.get("dropped")
+    return Drop(event.time_ns, event.bus, int(value) if isinstance(value, int | float) else None, event.text)
