@@ -60,7 +60,8 @@ def best_of_three(path: Path) -> float:
 def test_reading_against_python_can(kind, request, capsys):
     path = request.getfixturevalue(kind)
     start = time.perf_counter()
-    assert sum(1 for _ in islice(can.ASCReader(path), PART)) == PART
+    with can.ASCReader(path) as reader:
+        assert sum(1 for _ in islice(reader, PART)) == PART
     theirs = (time.perf_counter() - start) * FRAMES / PART
     ours = best_of_three(path)
     with capsys.disabled():

@@ -30,6 +30,8 @@ def read_all_ways(text: bytes, **options) -> tuple[Frames, Reading]:
     for arrays, size in ((False, 1 << 20), (True, 200)):
         other, other_reading = read(text, arrays=arrays, chunk_bytes=size, **options)
         assert rows_of(other) == rows_of(frames)
+        assert np.array_equal(other.payload, frames.payload)  # the zeros behind short payloads too
+        assert np.array_equal(other.long_payload, frames.long_payload)
         assert other_reading.buses == reading.buses
         assert other_reading.events == reading.events
         assert list(other_reading.problems) == list(reading.problems)
@@ -43,7 +45,7 @@ def as_arrays(line: str) -> bool:
     from buswright.frames.reading import read_chunks
 
     (chunk,) = read_chunks(io.BytesIO(line.encode() + b"\n"), Reading("x"))
-    layout = asc_fields.Layout.of(chunk, asc_fields.MarkFinder())
+    layout = asc_fields.Layout.of(chunk)
     found = asc_arrays.read_classic(layout)
     asc_arrays.read_fd(layout, found)
     return bool(found.good[0])
@@ -263,6 +265,13 @@ def test_the_base_may_change_where_files_were_joined():
     assert [row[5] for row in rows_of(frames)] == ["10", "10", "0a", "0a", "10", "10"]
 
 
+def test_long_payloads_come_once_whichever_way_their_line_is_read():
+    line = b"0.1 CANFD 1 Rx 123 0 0 9 12" + b" 10" * 12 + b"\n"
+    frames, _ = read_all_ways(line * 2 + b"base dec\n" + line * 2)
+    assert frames.long_row.tolist() == [0, 1, 2, 3]
+    assert [row[5] for row in rows_of(frames)] == ["10" * 12] * 2 + ["0a" * 12] * 2
+
+
 def test_buses_are_numbered_as_they_appear_whichever_way_a_line_is_read():
     lines = ["0.1 3 1 Rx r", "0.2 7 1 Rx d 0", "0.3 5 1 Rx r", "0.4 3 1 Rx d 0", "0.5 2 1 Rx d 0", "0.6 2 1 Rx r"]
     _, reading = read_all_ways(HEAD + "\n".join(lines).encode() + b"\n")
@@ -435,6 +444,44 @@ def test_any_frame_comes_out_as_it_went_in(frames):
     assert rows_of(found) == [row for _, row in frames]
     assert not reading.problems
     assert all(as_arrays(line) for line, _ in frames)
+
+
+@pytest.mark.parametrize("gap", [1, 20, 48, 49, 50, 51, 55, 56, 57, 58, 70, 300])
+@pytest.mark.parametrize("after", range(8))
+def test_columns_may_lie_any_distance_apart(gap, after):
+    """Fields are looked for in windows of 57 characters; what lies beyond must not be taken for something else."""
+    fields = ["0.25", "12", "123", "Rx", "d", "2", "1A", "2B"]
+    classic = " ".join(fields[: after + 1]) + " " * gap + " ".join(fields[after + 1 :])
+    fields = ["0.25", "CANFD", "1", "Rx", "123", "Nm", "1", "0", "9", "12", *["3C"] * 12, "7", "8", "303000"]
+    at = after + 3
+    fd = " ".join(fields[:at]) + " " * gap + " ".join(fields[at:])
+    tailed = " ".join(fields[:22]) + " " * gap + " ".join(fields[22:])
+    frames, reading = read_all_ways(HEAD + "\n".join([classic, fd, tailed, "0.5 1 124 Rx d 1 01"]).encode() + b"\n")
+    assert [row[1:] for row in rows_of(frames)] == [
+        ("12", 0x123, 0, 2, "1a2b"),
+        ("1", 0x123, FD | BRS, 9, "3c" * 12), ("1", 0x123, FD | BRS, 9, "3c" * 12), ("1", 0x124, 0, 1, "01"),
+    ]  # fmt: skip
+    assert not reading.problems
+
+
+@pytest.mark.parametrize("gap", [1, 2, 10, 30, 33, 34, 50, 51, 52, 56, 57, 58, 63, 64, 65, 90])
+def test_what_stands_far_behind_the_payload_counts(gap):
+    classic = "0.1 1 123 Rx d 2 1A 2B" + " " * gap
+    fd = "0.1 CANFD 1 Rx 123 0 0 2 2 1A 2B" + " " * gap
+    lines = [classic, classic + "3C", classic + "Length = 1", fd, fd + "7 8 40", fd + "7 8 1040", fd + "7", classic]
+    frames, reading = read_all_ways(HEAD + "\n".join(lines).encode() + b"\n")
+    assert [row[3] for row in rows_of(frames)] == [0, 0, FD, 0, FD, FD, 0]
+    assert reading.problems.counts == {"payload too long": 1}
+
+
+@pytest.mark.parametrize("line", ["0.1 1 123 Rx d 3 1A 2B 3C", "0.1 CANFD 1 Rx 123 1 0 3 3 1A 2B 3C"])
+def test_no_field_is_taken_from_the_next_line(line):
+    words = line.split()
+    for at in range(1, len(words)):
+        broken = " ".join(words[:at]) + "\n" + " ".join(words[at:])
+        frames, reading = read_all_ways(HEAD + broken.encode() + b"\n0.2 1 7 Rx d 0\n")
+        assert [row[2] for row in rows_of(frames)] == [7]
+        assert reading.problems.rejected >= 1
 
 
 @given(st.integers(0, 3_999_999_999), fractions)

@@ -15,8 +15,8 @@ from typing import BinaryIO
 import numpy as np
 
 from buswright.frames.asc_arrays import LineColumns, no_lines, read_classic, read_fd
-from buswright.frames.asc_fields import Layout, MarkFinder
-from buswright.frames.asc_lines import LineReader
+from buswright.frames.asc_fields import Layout
+from buswright.frames.asc_lines import BLANKS, LineReader
 from buswright.frames.candump import BATCH_FRAMES
 from buswright.frames.reading import CHUNK_BYTES, COLUMN_NAMES, Chunk, Columns, Format, Reading, Rows, join, read_chunks
 from buswright.frames.table import Frames
@@ -27,6 +27,9 @@ _TYPICAL = re.compile(
     rb"|\d+\s+ErrorFrame\b|\d+\s+Statistic:|CAN\s+\d+\s+Status:)",
     re.IGNORECASE,
 )
+
+_HEADER_INITIALS = (b"b", b"B", b"d", b"D")
+"""Of the lines that change what follows: base, begin and date."""
 
 
 def sniff(head: bytes, name: str) -> bool:  # noqa: ARG001  (content decides, not the name)
@@ -49,11 +52,11 @@ def _read(
     stream: BinaryIO, reading: Reading, *, arrays: bool = True, chunk_bytes: int = CHUNK_BYTES
 ) -> Iterator[Frames]:
     """Read; with `arrays` off every line takes the exact path (the tests compare the two)."""
-    reader, finder = LineReader(reading), MarkFinder()
+    reader = LineReader(reading)
     waiting: list[Columns] = []
     count = 0
     for chunk in read_chunks(stream, reading, chunk_bytes):
-        columns = _read_chunk(chunk, reader, finder, arrays=arrays)
+        columns = _read_chunk(chunk, reader, arrays=arrays)
         if len(columns):
             waiting.append(columns)
             count += len(columns)
@@ -65,8 +68,8 @@ def _read(
         yield join(waiting).freeze(reading.buses)
 
 
-def _read_chunk(chunk: Chunk, reader: LineReader, finder: MarkFinder, *, arrays: bool) -> Columns:
-    layout = Layout.of(chunk, finder)
+def _read_chunk(chunk: Chunk, reader: LineReader, *, arrays: bool) -> Columns:
+    layout = Layout.of(chunk)
     rows = Rows()
     begin = 0
     while not reader.clock.started and begin < len(layout):  # the header says how to read the rest
@@ -90,16 +93,16 @@ def _read_chunk(chunk: Chunk, reader: LineReader, finder: MarkFinder, *, arrays:
 def _read_rest(chunk: Chunk, layout: Layout, begin: int, found: LineColumns, reader: LineReader, rows: Rows) -> None:
     """Read lines that hold no frame yet one by one; settle times and buses as if all had been read in order."""
     in_order = _InOrder(found, reader, begin)
-    filled = layout.last > layout.first
+    filled = layout.end > layout.start
     places = (np.flatnonzero((filled & ~found.good)[begin:]) + begin).tolist()
-    initials = layout.data[layout.mark[layout.first]] | 32
     at = 0
     while at < len(places):
         place = places[at]
         at += 1
-        in_order.before(place, may_be_header=initials[place] in b"bd")
+        line = layout.line(place)
+        in_order.before(place, may_be_header=line.lstrip(BLANKS)[:1] in _HEADER_INITIALS)
         base = reader.base
-        reader.read_line(layout.line(place), chunk.first_line + place, place, rows)
+        reader.read_line(line, chunk.first_line + place, place, rows)
         if reader.base != base and found.good[place:].any():  # what follows was read in the wrong base
             found.good[place:] = False
             in_order = _InOrder(found, reader, in_order.settled)
@@ -159,7 +162,8 @@ class _InOrder:
 def _columns(found: LineColumns, rows: Rows) -> Columns:
     """Put what was read one by one between the rest, and drop the lines that gave no frame."""
     columns, good = found.rows, found.good
-    long_line, long_payload = found.long_line, found.long_payload
+    kept = good[found.long_line]  # not those of lines that were read again, one by one
+    long_line, long_payload = found.long_line[kept], found.long_payload[kept]
     if len(rows):
         place = np.array(rows.place, dtype=np.int64)
         single = rows.columns()
@@ -170,9 +174,6 @@ def _columns(found: LineColumns, rows: Rows) -> Columns:
         long_payload = np.concatenate((long_payload, single.long_payload))
         order = np.argsort(long_line, kind="stable")
         long_line, long_payload = long_line[order], long_payload[order]
-    if len(long_line):
-        kept = good[long_line]
-        long_line, long_payload = long_line[kept], long_payload[kept]
     if not good.all():
         long_line = np.cumsum(good)[long_line] - 1
         columns = columns.take(np.flatnonzero(good))

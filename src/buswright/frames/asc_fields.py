@@ -1,9 +1,9 @@
 """Fields of ASC lines as arrays: where lines and fields lie in a chunk, stamps, channels, identifiers, payloads.
 
-Digits are handled inside 64-bit words. Where a number of digits is not known beforehand it is counted there
-too, and the characters behind the digits are shifted or masked out; no character other than those of the
-field takes part in a result. Gathering 64 bytes a line costs no more than gathering two, so what lies
-together is gathered at once.
+A bit for each character says whether it is blank; where fields begin within a line follows from 64 such bits
+by arithmetic. Digits, too, are handled inside 64-bit words: where a number of digits is not known beforehand
+it is counted there, and the characters behind the digits are shifted or masked out. Gathering 64 bytes a line
+costs no more than gathering two, so what lies together is gathered at once.
 """
 
 from __future__ import annotations
@@ -15,63 +15,39 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.frames.asc_clock import LATEST_STAMP
-from buswright.frames.reading import LEAD, PAD, Chunk
+from buswright.frames.reading import Chunk
 from buswright.frames.table import Int64s, UInt8s, UInt32s
 from buswright.frames.text import (
     Bools,
     Bytes,
     Places,
     Words,
-    are_decimal,
     decimal_number,
     hex_number,
-    last_characters,
     words,
 )
 
 NEWLINE, BLANK, COMMA_OR_POINT = 10, 32, 46
 """Blanks are all characters up to 32; a comma turns into a point when bit 1 is set."""
 NO = 255
-"""In the lookup tables: not such a field."""
+"""No such digit."""
+_INK_PAD = 64
+WINDOW = 57
+"""Characters that `Layout.ink` tells of: 64 bits less the seven that precede a place within its byte."""
 
 _HIGH, _LOW = np.uint64(0x8080808080808080), np.uint64(0x0101010101010101)
 _FROM_0, _OVER_9 = np.uint64(0x5050505050505050), np.uint64(0x4646464646464646)
 _FROM_A, _OVER_F = np.uint64(0x1F1F1F1F1F1F1F1F), np.uint64(0x1919191919191919)
 _LOWER, _NIBBLES = np.uint64(0x2020202020202020), np.uint64(0x0F0F0F0F0F0F0F0F)
-_1, _3, _4, _6, _7, _8, _9, _10 = (np.uint64(k) for k in (1, 3, 4, 6, 7, 8, 9, 10))
+_1, _4, _6, _7, _8, _9, _10 = (np.uint64(k) for k in (1, 4, 6, 7, 8, 9, 10))
 _16, _32, _40, _56, _64 = (np.uint64(k) for k in (16, 32, 40, 56, 64))
+_POWERS_OF_TEN: Words = np.array([10**n for n in range(9)], dtype=np.uint64)
 _BYTE = [np.uint64(0xFF << 8 * k) for k in range(8)]
-
-
-class MarkFinder:
-    """Finds marks, chunk after chunk, in the same working memory."""
-
-    def __init__(self) -> None:
-        self._mark = self._work = np.zeros(0, dtype=np.bool_)
-
-    def find(self, text: Bytes) -> Places:
-        """Return where fields begin, points, commas and line ends; the character before `text` is its first."""
-        n = len(text)
-        if n > len(self._work):
-            self._mark, self._work = np.empty(n, dtype=np.bool_), np.empty(n, dtype=np.bool_)
-        mark, work = self._mark[: n - 1], self._work[:n]
-        np.greater(text, BLANK, out=work)
-        np.greater(work[1:], work[:-1], out=mark)
-        text, work = text[1:], work[1:]
-        np.equal(text, NEWLINE, out=work)
-        mark |= work
-        np.bitwise_or(text, 2, out=work.view(np.uint8))
-        np.equal(work.view(np.uint8), COMMA_OR_POINT, out=work)
-        mark |= work
-        return np.flatnonzero(mark)
 
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """A chunk's lines and the fields in them.
-
-    A *mark* is where a field begins, a decimal point or comma, or a line end. A good data line thus has the
-    marks stamp, point, channel, identifier, direction, `d`, length code, the payload bytes, line end.
+    """A chunk's lines, and where in it there is ink.
 
     Attributes
     ----------
@@ -79,84 +55,102 @@ class Layout:
         The chunk, padded at the end.
     loaded : uint64[...]
         The same as overlapping words: item p holds the eight characters from p on.
-    before, far_before : uint64[...]
-        The eight characters that end before p, and the eight before those.
-    mark : int64[...]
-        Positions of the marks, the padding's line ends among them.
-    first, last : int64[lines]
-        Of each line: its first mark, and the mark of its line end.
+    start, end : int64[lines]
+        First byte of each line, and its newline.
     """
 
     data: Bytes
     loaded: Words
-    before: Words
-    far_before: Words
-    mark: Places
-    first: Places
-    last: Places
+    start: Places
+    end: Places
+    _ink: Words
 
     @classmethod
-    def of(cls, chunk: Chunk, finder: MarkFinder) -> Layout:
-        """Find lines and marks."""
-        data, buffer = chunk.data, chunk.buffer
-        mark = finder.find(buffer[LEAD - 1 :])
-        last = np.flatnonzero(data[mark] == NEWLINE)[:-PAD]
-        first = np.empty_like(last)
-        first[:1] = 0
-        first[1:] = last[:-1] + 1
-        return cls(data, words(data), words(buffer, LEAD - 8), words(buffer, LEAD - 16), mark, first, last)
+    def of(cls, chunk: Chunk) -> Layout:
+        """Find lines and blanks."""
+        data = chunk.data
+        end = np.flatnonzero(data[: chunk.size] == NEWLINE)
+        start = np.empty_like(end)
+        start[:1] = 0
+        start[1:] = end[:-1] + 1
+        ink = np.zeros(len(data) // 8 + _INK_PAD, dtype=np.uint8)
+        packed = np.packbits(data > BLANK, bitorder="little")
+        ink[: len(packed)] = packed
+        return cls(data, words(data), start, end, words(ink))
 
     def __len__(self) -> int:
-        return len(self.last)
+        return len(self.end)
 
     def line(self, index: int) -> bytes:
         """Return a line's text without its newline."""
-        start = self.mark[self.last[index - 1]] + 1 if index else 0
-        return self.data[start : self.mark[self.last[index]]].tobytes()
-
-    def marks(self, at: Places) -> list[Places]:
-        """Return the eight marks from `at` on."""
-        return list(_columns(_gather(self.mark.view(np.uint8), at, 64, 8), np.int64))
+        return self.data[self.start[index] : self.end[index]].tobytes()
 
     def blank(self, at: Places) -> Bools:
         """Whether a blank, or the line end, stands there."""
         return self.data[at] <= BLANK
 
-    def stamps(self, start: Places, point: Places) -> tuple[Int64s, UInt8s, Bools]:
+    def ink(self, at: Places) -> Words:
+        """Tell blanks from other characters: bit k is set where character `at` + k is none, for k < `WINDOW`."""
+        shifted: Words = self._ink[at >> 3] >> (at & 7).view(np.uint64)
+        return shifted
+
+    def fields(self, at: Places, count: int) -> tuple[list[Places], UInt8s]:
+        """Find where the first `count` fields begin, from places on that are blank or follow a blank.
+
+        Returns
+        -------
+        (places, number)
+            Fields are looked for in the `WINDOW` characters from `at` on, line ends notwithstanding; `number`
+            says how many are there. The places of fields beyond are no such places; they lie 64 characters on.
+        """
+        ink = self.ink(at)
+        begins = ink & ~(ink << _1)
+        number = np.bitwise_count(begins)
+        places = []
+        for _ in range(count):
+            lowest = begins & (np.uint64(0) - begins)
+            begins ^= lowest
+            lowest -= _1
+            places.append(at + np.bitwise_count(lowest))
+        return places, number
+
+    def stamps(self, at: Places) -> tuple[Int64s, UInt8s, Bools]:
         """Parse `seconds.fraction`: nanoseconds, the number of fraction digits, and which are well formed."""
-        size = point - start
-        if size.max(initial=0) <= 7:
-            near, far = _columns(_gather(self.data, start, 16), np.uint64)
-            bits = size.view(np.uint64) << _3
-            _, digits = leading(decimal_bits(near))
-            good = digits == size
-            seconds = decimal_number(near << (_64 - bits))
-            loaded = (near >> (bits + _8)) | (far << (_56 - bits))
-        else:
-            seconds, good = self._long_seconds(point, size)
-            loaded = self.loaded[point + 1]
-        good &= size > 0
+        near, far = _columns(_gather(self.data, at, 16), np.uint64)
+        _, size = leading(decimal_bits(near))
+        bits = np.left_shift(size, 3, dtype=np.uint64)
+        seconds = decimal_number(near << (_64 - bits))
+        loaded = (near >> (bits + _8)) | (far << (_56 - bits))
+        good = size > 0
+        point = at + size
+        if (size == 8).any():
+            many = np.flatnonzero(size == 8)
+            seconds[many], point[many], good[many] = self._many_digits(far[many], seconds[many], point[many])
+            loaded[many] = self.loaded[point[many] + 1]
         good &= (self.data[point] | 2) == COMMA_OR_POINT
         kept, count = leading(decimal_bits(loaded))
         fraction = decimal_number(loaded & kept)
         fraction *= _10
-        if count.max(initial=0) == 8:
-            ninth = self.data[point + 9] - np.uint8(48)  # wraps, and is refused, below '0'
+        point += count
+        if (count == 8).any():
+            ninth = self.data[point + 1] - np.uint8(48)  # wraps, and is refused, below '0'
             nine = (count == 8) & (ninth <= 9)
             fraction += ninth * nine
             count = count + nine
+            point += nine
         good &= count > 0
-        good &= self.blank(point + 1 + count)
+        point += 1
+        good &= self.blank(point)
         seconds *= np.uint64(1_000_000_000)
         seconds += fraction
         return seconds.view(np.int64), count, good
 
-    def _long_seconds(self, point: Places, size: Places) -> tuple[Words, Bools]:
-        """Whole seconds of up to sixteen digits that end at `point`."""
-        low = last_characters(self.before[point], np.minimum(size, 8))
-        high = last_characters(self.far_before[point], np.minimum(np.maximum(size - 8, 0), 8))
-        seconds = decimal_number(high) * np.uint64(100_000_000) + decimal_number(low)
-        return seconds, are_decimal(low) & are_decimal(high) & (size <= 16) & (seconds < LATEST_STAMP)
+    def _many_digits(self, far: Words, seconds: Words, point: Places) -> tuple[Words, Places, Bools]:
+        """Go on with whole seconds of which the first eight digits are read already."""
+        _, more = leading(decimal_bits(far))
+        seconds = seconds * _POWERS_OF_TEN[more]
+        seconds += decimal_number(far << (_64 - np.left_shift(more, 3, dtype=np.uint64)))
+        return seconds, point + more, (more < 8) & (seconds < LATEST_STAMP)
 
     def channels(self, at: Places) -> tuple[UInt8s, Bools]:
         """Parse channel numbers below 100 without leading zero."""
@@ -226,10 +220,10 @@ class Layout:
         return value, good
 
 
-def _gather(data: Bytes, at: Places, size: int, step: int = 1) -> npt.NDArray[np.uint8]:
-    """Return `size` bytes from each place on; uint8[n, size]. Places count in steps of `step` bytes."""
-    shape = ((len(data) - size) // step + 1,)
-    view: npt.NDArray[np.void] = np.ndarray(shape=shape, dtype=f"V{size}", buffer=data.data, strides=(step,))
+def _gather(data: Bytes, at: Places, size: int) -> npt.NDArray[np.uint8]:
+    """Return `size` bytes from each place on; uint8[n, size]."""
+    shape = (len(data) - size + 1,)
+    view: npt.NDArray[np.void] = np.ndarray(shape=shape, dtype=f"V{size}", buffer=data.data, strides=(1,))
     return view[at].view(np.uint8).reshape(-1, size)
 
 

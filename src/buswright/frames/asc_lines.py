@@ -10,8 +10,9 @@ from buswright.frames.candump_lines import Rejected
 from buswright.frames.reading import Reading, Rows, fd_length_code
 from buswright.frames.table import FD_LENGTHS, Event, Flag
 
-TO_BLANKS = bytes(32 if c <= 32 else c for c in range(256))
+BLANKS = bytes(range(33))
 """Every control character separates fields, as blanks do."""
+_TO_BLANKS = bytes(32 if c <= 32 else c for c in range(256))
 
 _IDENTIFIER = {16: re.compile(rb"^[0-9A-Fa-f]+[xX]?$"), 10: re.compile(rb"^[0-9]+[xX]?$")}
 _BYTE = {16: re.compile(rb"^[0-9A-Fa-f]{2}$"), 10: re.compile(rb"^[0-9]{1,3}$")}
@@ -60,7 +61,7 @@ class LineReader:
         -------
         Whether the line has a time stamp.
         """
-        tokens = line.translate(TO_BLANKS).split()
+        tokens = line.translate(_TO_BLANKS).split()
         if not tokens:
             return False
         stamp = stamp_ns(tokens[0])
