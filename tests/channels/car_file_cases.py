@@ -60,10 +60,19 @@ WRONG_WORDS: list[Case] = [
     ('messages = ["DAMPERS_A", "1A2"]', 'messages = ["DAMPERS_A", 0x1A2]', "418 is not text", "quotes"),
     ('messages = ["7F0", "1a4"]', 'messages = ["1a2"]', '"1a2" is already sent by damper_node', "one sender"),
     ('messages = ["7F0", "1a4"]', 'messages = ["DAMPERS_A"]', '"DAMPERS_A" is already sent by damper_node', ""),
+    ("bitrate = 500_000", "bitrate = 250_000", "250000 contradicts the database, which says 500000", ""),
+    ("[module.power_box]", '[module.brak_node]\nbus = "chassis"\n[module.power_box]', "knows no sender", "brake_node"),
+    (
+        'chain = ["power_box", "damper_node", "brake_node"]',
+        'chain = ["power_box", "damper_node"]',
+        '"brake_node" has no place in chain',
+        "",
+    ),
     ("[module.power_box]", "[modul.power_box]", "modul", '"module"'),
 ]
 
 WRONG_SENSORS: list[Case] = [
+    ("[sensor.fuel_level]", "[sensor.fuel_level.x]", "fuel_level.kind", "linear"),
     ('kind = "linear"\nelectrical', 'kind = "linaer"\nelectrical', "linaer", "linear"),
     ('kind = "linear"\nelectrical', "electrical", "kind", "linear"),
     ('electrical = "V"', 'electrical = "Vlt"', "Vlt", '"V"'),
@@ -229,6 +238,14 @@ WRONG_CHANNELS: list[Case] = [
         "stands beside signal",
         "one of the two",
     ),
+    ('sensor = "fuel_level"\ninput_scale = 0.001221', 'unit = "buckets"', '"buckets" is not a known unit', ""),
+    (
+        '"engine_speed"\nunit',
+        '"engine_speed"\ncaution = { high = 17_000 }\nunit',
+        "17000 lies outside the signal's own",
+        "",
+    ),
+    ('unit = "kPa"\nrole = "baro', 'warning = { low = 0, high = 125 }\nunit = "kPa"\nrole = "baro', "0 to 120", ""),
     ('unit = "mm/s"', 'unit = "furlong/s"', '"furlong/s" is not a known unit', ""),
 ]
 
@@ -296,7 +313,7 @@ WRONG_TOML: list[Case] = [
     ("[bus.chassis]", "[bus.engine]", "bus.engine", "one header"),
     ('unit = "rpm"', "unit = rpm", "not a value", "quotes"),
     ('unit = "rpm"', 'unit "rpm"', "= is missing", ""),
-    ('unit = "rpm"', 'unit = "rpm', "", "quote"),
+    ('unit = "rpm"', 'unit = "rpm', "does not allow", "quote"),
     ('unit = "rpm"', "unit = “rpm”", "not a value", "quotes"),
     ("max_rate = 3000.0", "max_rate = 3000,0", "left over", "point"),
     ("max_rate = 3000.0", "max_rate = 03000", "left over", ""),
@@ -313,7 +330,7 @@ WRONG_TOML: list[Case] = [
     ("caution = { high = 105 }", "caution = { high = 105, }", "no key can begin", "comma at its end"),
     ("caution = { high = 105 }", "caution = { high = 105, high = 106 }", "twice", "remove one"),
     ("invalid_raw = [65535]", "invalid_raw = [65535 65534]", "comma is missing", ""),
-    ("[channel.coolant]", "[channel.supply_5v.role]", "", ""),
+    ("[channel.coolant]", "[channel.supply_5v.role]", "[channel.supply_5v.role]: this key stands here twice", ""),
     ("[channel.coolant]", "!!!", "not TOML", "key = value"),
     ("[channel.coolant]", "a" + ".b" * 40 + " = 1", "more than 12 parts", ""),
 ]

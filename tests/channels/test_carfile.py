@@ -6,6 +6,7 @@ import datetime
 import os
 import shutil
 import time
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -167,8 +168,7 @@ def test_which_threshold_holds(car):
 
 
 def test_the_hash_is_of_the_bytes(car, folder):
-    # sha256sum of the committed file must not depend on where it lies.
-    assert load_car_file(folder / "car.toml").hash == car.hash
+    assert load_car_file(folder / "car.toml").hash == car.hash == sha256((DATA / "car.toml").read_bytes()).hexdigest()
     assert check(folder, TEXT + "#").car.hash != car.hash
 
 
@@ -211,6 +211,22 @@ def test_load_raises_all_of_them(folder):
     for line in caught.value.faults:
         assert line in str(caught.value)
         assert line.startswith(f"{folder / 'car.toml'}:")
+
+
+def test_tables_that_are_none_are_refused_one_by_one(folder):
+    text = (
+        "format = 1\nbus = 3\ncar = 4\nsensor = { x = 1 }\nchannel = [1]\ncalibration_log = [5]\nframe = { kind = 1 }\n"
+    )
+    faults = check(folder, text).errors
+    assert [fault.key for fault in faults] == [
+        "bus",
+        "car",
+        "sensor.x",
+        "channel",
+        "calibration_log[0]",
+        "frame.kind",
+    ]
+    assert "write [bus.NAME]" in faults[0].hint
 
 
 def test_warnings_and_notes_let_the_file_be_used(folder):
