@@ -7,7 +7,7 @@ details in payload bytes 1 (controller), 2 (protocol), 3 (place), 6 and 7 (trans
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
 import numpy as np
@@ -183,10 +183,10 @@ class ErrorsSeen:
         return ErrorFigures(
             count=self.count,
             on_the_wire=self.on_the_wire,
-            classes=MappingProxyType(dict(self._classes)),
-            protocol=MappingProxyType(dict(self._protocol)),
-            places=MappingProxyType(dict(self._places)),
-            controller=MappingProxyType(dict(self._controller)),
+            classes=_most_first(self._classes),
+            protocol=_most_first(self._protocol),
+            places=_most_first(self._places),
+            controller=_most_first(self._controller),
             time_ns=times,
             first_ns=int(times[0]) if len(times) else None,
             last_ns=int(times[-1]) if len(times) else None,
@@ -205,6 +205,11 @@ def densest(times: Int64s, width_ns: int) -> tuple[int, int | None]:
     inside = np.searchsorted(times, times + width_ns, side="right") - np.arange(len(times))
     at = int(np.argmax(inside))
     return int(inside[at]), int(times[at])
+
+
+def _most_first(counts: Counter[str]) -> Mapping[str, int]:
+    """Return the counts, the largest first and names in order among equals, so that batches don't matter."""
+    return MappingProxyType(dict(sorted(counts.items(), key=lambda item: (-item[1], item[0]))))
 
 
 def _tally(counts: Counter[str], name: str, mask: Bools) -> None:
