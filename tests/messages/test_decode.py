@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from buswright.errors import DatabaseError, UserError
+from buswright.frames.capture import open_capture
 from buswright.frames.table import Flag, Frames, concatenate
 from buswright.messages.database import Database, Message, Signal, load_database
 from buswright.messages.decode import Decoder, Reason, SignalTable
@@ -331,3 +332,24 @@ def test_batches_joined_decode_like_one() -> None:
     joined = Decoder(three_messages()).decode(concatenate([one, two]))
     first = Decoder(three_messages()).decode(one)
     assert joined["can0/A"]["a"].raw[: len(first["can0/A"])].tolist() == first["can0/A"]["a"].raw.tolist()
+
+
+def test_a_decoded_batch_is_let_go_at_once():
+    """No circle of references keeps a batch until the collector runs: memory stays bounded on long captures."""
+    import gc
+    import weakref
+
+    decoder = Decoder(load_database(str(Path(__file__).parents[2] / "dbc_examples" / "wrenfell_chassis.dbc")))
+    frames = next(iter(open_capture(Path(__file__).parents[2] / "captures" / "wrenfell_run.log")))
+    gc.disable()
+    try:
+        batch = decoder.decode(frames)
+        watched = [weakref.ref(table) for table in batch]
+        for table in batch:
+            for column in table:
+                assert len(column.value) == len(table)
+        del batch, table, column
+        assert watched
+        assert all(each() is None for each in watched)
+    finally:
+        gc.enable()

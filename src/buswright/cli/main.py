@@ -29,6 +29,7 @@ def build_parser(wanted: str | None = None) -> argparse.ArgumentParser:
     """Build the parser; only the wanted command's module is imported, all of them for None."""
     parser = argparse.ArgumentParser(
         prog="buswright",
+        allow_abbrev=False,  # an abbreviation may mean another option in the next version
         description="Decode, calibrate and trust every channel on a race car's CAN bus.",
         epilog="`buswright COMMAND --help` tells what a command does. Buswright only listens: it sends no data frames.",
     )
@@ -42,6 +43,7 @@ def build_parser(wanted: str | None = None) -> argparse.ArgumentParser:
                 help=text,
                 description=module.__doc__,
                 formatter_class=argparse.RawDescriptionHelpFormatter,
+                allow_abbrev=False,
             )
             module.configure(command)
             command.set_defaults(run=module.run)

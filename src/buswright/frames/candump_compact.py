@@ -13,12 +13,11 @@ from buswright.frames.candump_fields import (
     parse_identifiers,
     parse_names,
     parse_stamps,
-    up_to_eight,
 )
 from buswright.frames.candump_lines import Stamps
 from buswright.frames.reading import Columns, Reading
 from buswright.frames.table import FD_CODE_OF_LENGTH, FD_LENGTHS, Flag
-from buswright.frames.text import Bools, Bytes, Places, are_hex, first_characters, hex_bytes
+from buswright.frames.text import Bools, Bytes, Places, alike, are_hex, first_characters, hex_bytes, up_to_eight
 
 _IS_FD_LENGTH: Bools = np.zeros(65, dtype=np.bool_)
 _IS_FD_LENGTH[list(FD_LENGTHS)] = True
@@ -56,7 +55,9 @@ def read_compact(layout: Layout, reading: Reading, stamps: Stamps, done: Bools) 
     if len(odd):
         stop, fd, fits = _suffixes(layout, first[odd], stop, odd, columns)
         good[odd] &= fits
-    whole = _classic_payloads(layout, hash_at + 1, stop - hash_at - 1, columns)
+    size = stop - hash_at - 1
+    size[fd] = 16  # overwritten below
+    whole = _classic_payloads(layout, hash_at + 1, size, columns)
     if len(fd):
         whole[fd] = _fd_payloads(layout, hash_at[fd] + 2, stop[fd], fd, columns)
     return [keep(columns, lines, good & whole, done)]
@@ -86,8 +87,9 @@ def _classic_payloads(layout: Layout, start: Places, size: Places, columns: Colu
     if not (size == 16).all():
         good &= (size & 1) == 0
         size = np.minimum(size, 16)
-        near = first_characters(near, up_to_eight(size))
-        far = first_characters(far, up_to_eight(size - 8))
+        one = alike(size)
+        near = first_characters(near, up_to_eight(one))
+        far = first_characters(far, up_to_eight(one - 8))
     good &= are_hex(near)
     good &= are_hex(far)
     payload = hex_bytes(far)
@@ -107,12 +109,13 @@ def _fd_payloads(layout: Layout, start: Places, stop: Places, rows: Places, colu
     good: Bools = are_hex(flag_digit) & (size >= 0) & (size <= 128) & ((size & 1) == 0)
     size = np.minimum(np.maximum(size, 0), 128)
     good &= _IS_FD_LENGTH[size >> 1]
+    words = (int(size.max(initial=0)) + 7) // 8
+    steps = 8 * np.arange(words)
+    digits = layout.loaded[np.minimum(start[:, None] + steps, len(layout.loaded) - 1)]
+    digits = first_characters(digits, up_to_eight(alike(size)[:, None] - steps))
+    good &= are_hex(digits).all(axis=1)
     wide = np.zeros((len(rows), 16), dtype="<u4")
-    for k in range((int(size.max(initial=0)) + 7) // 8):
-        at = np.minimum(start + 8 * k, len(layout.loaded) - 1)
-        digits = first_characters(layout.loaded[at], up_to_eight(size - 8 * k))
-        good &= are_hex(digits)
-        wide[:, k] = hex_bytes(digits)
+    wide[:, :words] = hex_bytes(digits)
     payload = wide.view(np.uint8)
     length = (size >> 1).astype(np.uint8)
     long = length > 8

@@ -15,11 +15,13 @@ from buswright.frames.text import (
     Bytes,
     Places,
     Words,
+    alike,
     are_decimal,
     are_hex,
     decimal_number,
     hex_number,
     last_characters,
+    up_to_eight,
     words,
 )
 
@@ -106,12 +108,6 @@ class Layout:
         return self.data[self.start[index] : self.end[index]].tobytes()
 
 
-def up_to_eight(count: Places) -> Places:
-    """Limit counts to what a word holds, 0..8."""
-    limited: Places = np.minimum(np.maximum(count, 0), 8)
-    return limited
-
-
 def parse_stamps(layout: Layout, start: Places, stop: Places, stamps: Stamps) -> tuple[Int64s, Bools]:
     """Parse `seconds.fraction` between start and stop: nanoseconds, and which are well formed.
 
@@ -133,7 +129,7 @@ def parse_stamps(layout: Layout, start: Places, stop: Places, stamps: Stamps) ->
         fraction = decimal_number(digits) * np.where(micro, np.uint64(1000), np.uint64(1))
         fraction += leading * np.uint64(100_000_000)
         stamps.nanoseconds |= bool((nano & good).any())
-    size = point - start
+    size = alike(point - start)
     good &= (size > 0) & (size <= 16)
     low = last_characters(before[point], up_to_eight(size))
     high = last_characters(far_before[point], up_to_eight(size - 8))
@@ -149,12 +145,12 @@ def parse_stamps(layout: Layout, start: Places, stop: Places, stamps: Stamps) ->
 
 def parse_identifiers(layout: Layout, start: Places, stop: Places) -> tuple[UInt32s, UInt8s, Bools]:
     """Parse three or eight hex digits between start and stop: identifier, flags, which are possible."""
-    size = stop - start
+    size = alike(stop - start)
     digits = last_characters(layout.before[stop], up_to_eight(size))
     wide = size == 8
     good = are_hex(digits) & (wide | (size == 3))
     value = hex_number(digits)
-    flags = wide * np.uint8(Flag.EXTENDED)
+    flags = np.broadcast_to(wide * np.uint8(Flag.EXTENDED), good.shape).copy()
     impossible = value >= np.where(wide, np.uint32(ERROR_BIT), np.uint32(0x800))
     if impossible.any():
         error = wide & impossible & (value < 2 * ERROR_BIT)
@@ -172,10 +168,11 @@ def parse_names(layout: Layout, start: Places, stop: Places, reading: Reading) -
     """
     size = stop - start
     good = (size > 0) & (size <= 16)
-    near = layout.before[stop] & ~KEEP_FIRST[8 - up_to_eight(size)]
-    near ^= size.view(np.uint64)
-    long = bool((size > 8).any())
-    far = layout.far_before[stop] & ~KEEP_FIRST[8 - up_to_eight(size - 8)] if long else near
+    one = alike(size)
+    near = layout.before[stop] & ~KEEP_FIRST[8 - up_to_eight(one)]
+    near ^= one.view(np.uint64)
+    long = bool((one > 8).any())
+    far = layout.far_before[stop] & ~KEEP_FIRST[8 - up_to_eight(one - 8)] if long else near
     bus = np.zeros(len(start), dtype=np.uint8)
     left = good.copy()
     while True:

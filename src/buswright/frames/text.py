@@ -53,6 +53,17 @@ def pairs(data: Bytes) -> npt.NDArray[np.uint16]:
     return np.ndarray(shape=(len(data) - 1,), dtype="<u2", buffer=data.data, strides=(1,))
 
 
+def alike(count: Places) -> Places:
+    """Return one count for all lines where they agree, so that masks are looked up once."""
+    return count[:1] if len(count) and (count == count[0]).all() else count
+
+
+def up_to_eight(count: Places) -> Places:
+    """Limit counts to what a word holds, 0..8."""
+    limited: Places = np.minimum(np.maximum(count, 0), 8)
+    return limited
+
+
 def first_characters(loaded: Words, count: Places) -> Words:
     """Keep the first `count` (0..8) characters of each word; character zeros behind them."""
     return (loaded & KEEP_FIRST[count]) | ZERO_REST[count]
@@ -66,18 +77,25 @@ def last_characters(loaded: Words, count: Places) -> Words:
 
 def are_hex(loaded: Words) -> Bools:
     """Whether all eight characters are hexadecimal digits."""
+    good = loaded + _FROM_0
+    spare = loaded + _OVER_9
+    good &= np.invert(spare, out=spare)
     lower = loaded | _LOWER
-    good = (loaded + _FROM_0) & ~(loaded + _OVER_9)
-    good |= (lower + _FROM_A) & ~(lower + _OVER_F)
-    good &= ~loaded
+    letter = np.add(lower, _FROM_A, out=spare)
+    lower += _OVER_F
+    letter &= np.invert(lower, out=lower)
+    good |= letter
+    good &= np.invert(loaded, out=spare)
     good &= _HIGH_BITS
     return np.equal(good, _HIGH_BITS)
 
 
 def are_decimal(loaded: Words) -> Bools:
     """Whether all eight characters are decimal digits."""
-    good = (loaded + _FROM_0) & ~(loaded + _OVER_9)
-    good &= ~loaded
+    good = loaded + _FROM_0
+    spare = loaded + _OVER_9
+    good &= np.invert(spare, out=spare)
+    good &= np.invert(loaded, out=spare)
     good &= _HIGH_BITS
     return np.equal(good, _HIGH_BITS)
 
@@ -87,10 +105,20 @@ def hex_bytes(loaded: Words) -> Words:
 
     The characters must be hexadecimal digits: see `are_hex`.
     """
-    nibble = (loaded & _NIBBLES) + ((loaded >> _SIX) & _LOW_BITS) * _NINE
-    paired = ((nibble << _FOUR) | (nibble >> _EIGHT)) & _BYTES
-    paired = (paired | (paired >> _EIGHT)) & _PAIRS
-    return (paired | (paired >> _SIXTEEN)) & _HALF
+    value = loaded >> _SIX
+    value &= _LOW_BITS
+    value *= _NINE
+    spare = loaded & _NIBBLES
+    value += spare
+    np.right_shift(value, _EIGHT, out=spare)
+    value <<= _FOUR
+    value |= spare
+    value &= _BYTES
+    for shift, mask in ((_EIGHT, _PAIRS), (_SIXTEEN, _HALF)):
+        np.right_shift(value, shift, out=spare)
+        value |= spare
+        value &= mask
+    return value
 
 
 def hex_number(loaded: Words) -> npt.NDArray[np.uint32]:
@@ -101,9 +129,16 @@ def hex_number(loaded: Words) -> npt.NDArray[np.uint32]:
 def decimal_number(loaded: Words) -> Words:
     """Turn eight decimal characters into the number that they spell; see `are_decimal`."""
     value = loaded & _NIBBLES
-    value = (value * _TEN + (value >> _EIGHT)) & _BYTES
-    value = (value * _HUNDRED + (value >> _SIXTEEN)) & _PAIRS
-    return (value * _TEN_THOUSAND + (value >> _THIRTY_TWO)) & _HALF
+    spare = value >> _EIGHT
+    for factor, mask, shift in ((_TEN, _BYTES, _SIXTEEN), (_HUNDRED, _PAIRS, _THIRTY_TWO)):
+        value *= factor
+        value += spare
+        value &= mask
+        np.right_shift(value, shift, out=spare)
+    value *= _TEN_THOUSAND
+    value += spare
+    value &= _HALF
+    return value
 
 
 def pair_table() -> npt.NDArray[np.uint16]:

@@ -51,6 +51,24 @@ class Samples(NamedTuple):
     value: Numbers
 
 
+class _Kept:
+    """What was computed of a signal.
+
+    The table keeps this and not the column, which refers to the table: a circle would keep every batch in memory
+    until the collector looks for circles, and it counts objects, not bytes.
+    """
+
+    __slots__ = ("raw", "reasons", "valid", "value")
+
+    # Hand-made caches: functools.cached_property takes a lock, and there are hundreds of columns a batch.
+
+    def __init__(self, reasons: UInt8s | None) -> None:
+        self.reasons = reasons
+        self.valid: Bools | None = None
+        self.raw: Numbers | None = None
+        self.value: Numbers | None = None
+
+
 class SignalColumn:
     """One signal of one message in one batch; computed when asked for, then kept.
 
@@ -64,18 +82,13 @@ class SignalColumn:
         The table it belongs to: `rows` and `time_ns` are there.
     """
 
-    __slots__ = ("_raw", "_reasons", "_valid", "_value", "plan", "signal", "table")
+    __slots__ = ("_kept", "plan", "signal", "table")
 
-    # Hand-made caches: functools.cached_property takes a lock, and there are hundreds of columns a batch.
-
-    def __init__(self, table: SignalTable, plan: SignalPlan) -> None:
+    def __init__(self, table: SignalTable, plan: SignalPlan, kept: _Kept) -> None:
         self.table = table
         self.plan = plan
         self.signal: Signal = plan.signal
-        self._reasons = table.reasons_of(plan)
-        self._valid: Bools | None = None
-        self._raw: Numbers | None = None
-        self._value: Numbers | None = None
+        self._kept = kept
 
     @property
     def name(self) -> str:
@@ -95,19 +108,20 @@ class SignalColumn:
     @property
     def reasons(self) -> UInt8s | None:
         """Bits of `Reason` for every row, uint8[n]; None if the signal is valid in all."""
-        return self._reasons
+        return self._kept.reasons
 
     @property
     def valid(self) -> Bools | None:
         """Mask of the rows where the signal has a value, bool[n]; None if it has one in all."""
-        if self._valid is None and self._reasons is not None:
-            self._valid = self._reasons == 0
-        return self._valid
+        kept = self._kept
+        if kept.valid is None and kept.reasons is not None:
+            kept.valid = kept.reasons == 0
+        return kept.valid
 
     @property
     def raw(self) -> Numbers:
         """Raw values, [n] of the smallest type that holds them; 0 where not valid."""
-        raw = self._raw
+        raw = self._kept.raw
         if raw is None:
             extraction = self.plan.extraction
             if extraction is None:
@@ -116,7 +130,7 @@ class SignalColumn:
                 raw = extraction.apply(self.table.words)
                 if self.valid is not None:
                     raw[~self.valid] = 0
-            self._raw = raw
+            self._kept.raw = raw
         return raw
 
     @property
@@ -125,9 +139,9 @@ class SignalColumn:
 
         float64; int64 or uint64 where integer scaling can exceed what float64 holds exactly.
         """
-        value = self._value
+        value = self._kept.value
         if value is None:
-            value = self._value = physical(self.plan, self.raw, self.valid)
+            value = self._kept.value = physical(self.plan, self.raw, self.valid)
         return value
 
     def compact(self) -> Samples:
@@ -136,7 +150,7 @@ class SignalColumn:
         if valid is None:
             return Samples(table.rows, table.time_ns, self.raw, self.value)
         there = np.flatnonzero(valid)
-        if self._raw is not None or self.plan.extraction is None:
+        if self._kept.raw is not None or self.plan.extraction is None:
             raw = self.raw[there]
         else:
             raw = self.plan.extraction.apply(Words(table.words.plain[there]))
@@ -185,7 +199,7 @@ class SignalTable:
         self._frames = frames
         self._first_words = first_words
         self._wanted = wanted
-        self._columns: dict[str, SignalColumn] = {}
+        self._kept: dict[str, _Kept] = {}
         self._present: dict[tuple[Condition, ...], Bools] = {}
         self._multiplexer_raw: dict[int, Numbers] = {}
         self.shortest = int(self.length.min())
@@ -226,12 +240,13 @@ class SignalTable:
         return Words(wide)
 
     def __getitem__(self, name: str) -> SignalColumn:
-        column = self._columns.get(name)
-        if column is None:
-            if name not in self._wanted:
-                raise unknown_signal(name, self._wanted)
-            column = self._columns[name] = SignalColumn(self, self._wanted[name])
-        return column
+        plan = self._wanted.get(name)
+        if plan is None:
+            raise unknown_signal(name, self._wanted)
+        kept = self._kept.get(name)
+        if kept is None:
+            kept = self._kept[name] = _Kept(self.reasons_of(plan))
+        return SignalColumn(self, plan, kept)
 
     def __contains__(self, name: object) -> bool:
         return name in self._wanted
