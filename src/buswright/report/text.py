@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 
-def count(number: int, noun: str) -> str:
-    """Write "1 line", "2,000 lines"."""
-    return f"{number:,} {noun}{'' if number == 1 else 's'}"
+def count(number: int, noun: str, plural: str = "") -> str:
+    """Write "1 line", "2,000 lines"; `plural` where an s doesn't make it."""
+    return f"{number:,} {noun if number == 1 else plural or f'{noun}s'}"
 
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequence[int] = ()) -> list[str]:

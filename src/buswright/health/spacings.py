@@ -1,0 +1,174 @@
+"""How regularly every identifier came, over time, fine enough to draw: extremes of its spacings column by column."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from buswright.channels.carfile_model import FrameName
+from buswright.frames.table import Flag, Frames, Int64s
+
+FINEST_NS = 10_000_000
+"""Width of a column at the start."""
+MOST_COLUMNS = 1_200
+"""More columns than this are joined in pairs: about as many as a screen has."""
+MOST_IDS = 4_096
+"""Identifiers told apart; frames of later ones are left out."""
+
+_COLUMN_BITS = 44
+_MIDDLE = 1 << (_COLUMN_BITS - 1)
+_COLUMN_MASK = (1 << _COLUMN_BITS) - 1
+_NEVER = np.iinfo(np.int64).max
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SpacingTrack:
+    """One identifier: a row for each column in which it came.
+
+    Attributes
+    ----------
+    start_ns : int64[k]
+        Of the column, ascending.
+    frames : int64[k]
+        Frames in it.
+    shortest_ns, longest_ns : int64[k]
+        Extremes of the spacings that end in it, gaps included; -1 where none does.
+    """
+
+    start_ns: Int64s
+    frames: Int64s
+    shortest_ns: Int64s
+    longest_ns: Int64s
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spacings:
+    """All identifiers by name, on one grid of columns, `width_ns` wide and aligned to time zero."""
+
+    width_ns: int
+    tracks: Mapping[FrameName, SpacingTrack]
+
+    def within(self, columns: int) -> Spacings:
+        """Return the same on a grid of at most so many columns, pairs of columns joined."""
+        width, tracks = self.width_ns, dict(self.tracks)
+        while tracks and len(_all_columns(tracks, width)) > max(columns, 1):
+            width *= 2
+        if width == self.width_ns:
+            return self
+        return Spacings(width, {name: _joined(track, width) for name, track in tracks.items()})
+
+
+def _all_columns(tracks: Mapping[FrameName, SpacingTrack], width: int) -> Int64s:
+    return np.unique(np.concatenate([track.start_ns // width for track in tracks.values()]))
+
+
+def _joined(track: SpacingTrack, width: int) -> SpacingTrack:
+    shortest = np.where(track.shortest_ns < 0, _NEVER, track.shortest_ns)
+    cells, frames, shortest, longest = _reduced(
+        track.start_ns // width, track.frames, shortest, track.longest_ns.copy()
+    )
+    return SpacingTrack(cells * width, frames, np.where(shortest == _NEVER, -1, shortest), longest)
+
+
+class SpacingColumns:
+    """A fold over batches; any cutting into batches gives the same.
+
+    A column is `FINEST_NS` wide at first. Whenever more than `MOST_COLUMNS` of them hold a frame, neighbours are
+    joined and all are twice as wide, so memory does not grow with the run.
+
+    Parameters
+    ----------
+    bus_names
+        Interface to bus name.
+    """
+
+    def __init__(self, bus_names: Mapping[str, str] | None = None) -> None:
+        self._bus_names = dict(bus_names or {})
+        self._buses: dict[str, int] = {}
+        self._index: dict[int, int] = {}
+        self._last: Int64s = np.zeros(MOST_IDS + 1, np.int64)
+        self._seen = np.zeros(MOST_IDS + 1, np.bool_)
+        self._width = FINEST_NS
+        self._cells: tuple[Int64s, ...] = (np.zeros(0, np.int64),) * 4
+
+    def update(self, frames: Frames) -> None:
+        """Add a batch."""
+        timed = ~frames.has(Flag.ERROR | Flag.REMOTE | Flag.UNTIMED)
+        if not timed.any():
+            return
+        index = self._indices(frames)[timed]
+        order = np.argsort(index, kind="stable")
+        index, time_ns = index[order], frames.time_ns[timed][order]
+        first = np.ones(len(index), np.bool_)
+        first[1:] = index[1:] != index[:-1]
+        before = np.empty_like(time_ns)
+        before[1:] = time_ns[:-1]
+        before[first] = self._last[index[first]]
+        spacing = time_ns - before
+        unknown = (first & ~self._seen[index]) | (spacing < 0)
+        last = np.append(first[1:], True)
+        self._last[index[last]] = time_ns[last]
+        self._seen[index[last]] = True
+        cells = (index.astype(np.int64) << _COLUMN_BITS) | (time_ns // self._width + _MIDDLE)
+        listed = index < MOST_IDS
+        new = (
+            cells,
+            np.ones(len(cells), np.int64),
+            np.where(unknown, _NEVER, spacing),
+            np.where(unknown, -1, spacing),
+        )
+        joined = [np.concatenate([old, column[listed]]) for old, column in zip(self._cells, new, strict=True)]
+        self._cells = _reduced(*joined)
+        while len(np.unique(self._cells[0] & _COLUMN_MASK)) > MOST_COLUMNS:
+            self._widen()
+
+    def result(self) -> Spacings:
+        """Return what was gathered so far."""
+        cells, frames, shortest, longest = self._cells
+        names = {number: name for name, number in self._buses.items()}
+        tracks = {}
+        for key, index in self._index.items():
+            lo, hi = np.searchsorted(cells, (index << _COLUMN_BITS, (index + 1) << _COLUMN_BITS))
+            name = FrameName(names[key >> 30], key & 0x1FFFFFFF, bool(key >> 29 & 1))
+            start = ((cells[lo:hi] & _COLUMN_MASK) - _MIDDLE) * self._width
+            short = np.where(shortest[lo:hi] == _NEVER, -1, shortest[lo:hi])
+            tracks[name] = SpacingTrack(start, frames[lo:hi], short, longest[lo:hi])
+        return Spacings(self._width, tracks)
+
+    def _indices(self, frames: Frames) -> npt.NDArray[np.uint16]:
+        """Return the number of each frame's identifier, MOST_IDS where it is none of those told apart; uint16[n]."""
+        lanes = [self._buses.setdefault(self._bus_names.get(name, name), len(self._buses)) for name in frames.buses]
+        lane = np.array([*lanes, 0], np.int64)
+        keys = (lane[frames.bus] << 30) | (frames.has(Flag.EXTENDED).astype(np.int64) << 29) | frames.id
+        distinct, where = np.unique(keys, return_inverse=True)
+        numbers = np.full(len(distinct), MOST_IDS, np.uint16)
+        data = ~frames.has(Flag.ERROR | Flag.REMOTE | Flag.UNTIMED)
+        wanted = np.bincount(where[data], minlength=len(distinct)) > 0
+        for k, key in enumerate(distinct.tolist()):
+            if wanted[k] and (key in self._index or len(self._index) < MOST_IDS):
+                numbers[k] = self._index.setdefault(key, len(self._index))
+        return numbers[where]
+
+    def _widen(self) -> None:
+        cells, *columns = self._cells
+        self._width *= 2
+        half = ((cells & _COLUMN_MASK) - _MIDDLE >> 1) + _MIDDLE
+        self._cells = _reduced((cells & ~_COLUMN_MASK) | half, *columns)
+
+
+def _reduced(cells: Int64s, frames: Int64s, shortest: Int64s, longest: Int64s) -> tuple[Int64s, ...]:
+    """Join rows of the same cell; cells ascend afterwards."""
+    if not len(cells):
+        return cells, frames, shortest, longest
+    order = np.argsort(cells, kind="stable")
+    cells = cells[order]
+    starts = np.flatnonzero(np.append(True, cells[1:] != cells[:-1]))
+    return (
+        cells[starts],
+        np.add.reduceat(frames[order], starts),
+        np.minimum.reduceat(shortest[order], starts),
+        np.maximum.reduceat(longest[order], starts),
+    )

@@ -1,0 +1,101 @@
+"""Pages: one self-contained HTML file that opens from disk, without a network. What all pages have in common."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping, Sequence
+from html import escape
+from importlib import resources
+from typing import Any
+
+from buswright._version import __version__
+
+POLICY = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:"
+"""The browser itself refuses whatever a page would load from elsewhere."""
+
+_BANNER = re.compile(r"\A/\*!.*?\*/\s*", re.DOTALL)
+
+
+def asset(name: str) -> str:
+    """Return a file of the `assets` folder."""
+    return resources.files("buswright.report").joinpath("assets", name).read_text(encoding="utf-8")
+
+
+def render_page(title: str, body: str, *, data: Mapping[str, Any], scripts: Sequence[str]) -> str:
+    """Put a page together.
+
+    Parameters
+    ----------
+    title
+        Plain text.
+    body
+        HTML; whoever made it has escaped what stands in it.
+    data
+        What the scripts draw, readable by them as JSON under the id `data`.
+    scripts
+        Names of assets that run after the plotting library and `plots.js`.
+    """
+    library = _BANNER.sub("", asset("uPlot.iife.min.js"))
+    code = "\n".join([asset("plots.js"), *(asset(name) for name in scripts)])
+    return f"""<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta http-equiv="Content-Security-Policy" content="{POLICY}">
+<meta name="generator" content="Buswright {escape(__version__)}">
+<title>{escape(title)}</title>
+<style>
+{asset("uPlot.min.css")}
+{asset("page.css")}
+</style>
+</head>
+<body>
+{body}
+<script type="application/json" id="data">{script_json(data)}</script>
+<!-- The plots are drawn by uPlot.
+{asset("uPlot.LICENSE").strip()}
+-->
+<script>
+{library.strip()}
+</script>
+<script>
+{code}
+</script>
+</body>
+</html>
+"""
+
+
+def script_json(data: Mapping[str, Any]) -> str:
+    """Write JSON that may stand inside a script element: no text in it can end the element."""
+    text = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+
+
+def html_table(heads: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequence[int] = (), label: str) -> str:
+    """Lay out a table.
+
+    Parameters
+    ----------
+    heads
+        Plain text.
+    rows
+        Cells as HTML, escaped by the caller. The first cell names the row.
+    right
+        Columns of numbers.
+    label
+        Plain text that says what the table holds, for those who can't see where it stands.
+    """
+    right_class = [' class="number"' if k in right else "" for k in range(len(heads))]
+    head = "".join(f'<th scope="col"{kind}>{escape(text)}</th>' for text, kind in zip(heads, right_class, strict=True))
+    lines = []
+    for row in rows:
+        first, *rest = row
+        cells = "".join(f"<td{kind}>{cell}</td>" for cell, kind in zip(rest, right_class[1:], strict=True))
+        lines.append(f'<tr><th scope="row">{first}</th>{cells}</tr>')
+    return (
+        f'<div class="wide" tabindex="0" role="region" aria-label="{escape(label)}"><table class="sortable">'
+        f"<thead><tr>{head}</tr></thead><tbody>\n" + "\n".join(lines) + "\n</tbody></table></div>"
+    )
