@@ -198,7 +198,7 @@ def test_nothing_is_overwritten_without_force(tmp_path, capsys):
     ("words", "says"),
     [
         (["contents", "none.log"], "no such file"),
-        (["decode", str(RUN), "--out", "x/"], "needs a database"),
+        (["decode", str(RUN), "--out", "x/"], "needs a car file or a database"),
         (["decode", str(RUN), "--dbc", "none.dbc", "--out", "x/"], "none.dbc"),
         (["decode", str(RUN), "--dbc", str(ENGINE), "--out", "x.xls"], "of no known kind"),
         (["cut", str(RUN), "--out", "x.doc"], "of no known kind"),
