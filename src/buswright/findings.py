@@ -151,6 +151,13 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
         "roughness_ratio": Threshold(4.0, "", "roughness of one byte order over the other that decides"),
         "unit_guess": Threshold(0.02, "", "how close a fitted gain must be to a known unit factor"),
         "calibration_residual": Threshold(0.01, "of span", "largest calibration residual that is not flagged"),
+        "period_changed": Threshold(0.02, "", "change of a period from run to run worth a look"),
+        "period_changed_fault": Threshold(0.25, "", "change of a period from run to run that is a fault"),
+        "load_up": Threshold(0.05, "", "rise of a bus's load from run to run worth a look"),
+        "zero_moved": Threshold(0.02, "of span", "shift of a value at rest from run to run worth a look"),
+        "zero_moved_fault": Threshold(0.05, "of span", "shift of a value at rest from run to run that is a fault"),
+        "noise_up": Threshold(2.0, "", "noise at rest over that of an earlier run worth a look"),
+        "noise_up_fault": Threshold(5.0, "", "noise at rest over that of an earlier run that is a fault"),
         "calibration_extrapolation": Threshold(0.10, "of span", "extrapolation beyond the outer points not flagged"),
     }
 )

@@ -1,0 +1,207 @@
+"""Which identifiers keep one phase: those that one module sends, because one crystal times them.
+
+Two crystals differ by some ten parts per million, and a straight line through a minute of arrivals gives an
+identifier's period to better than one. So identifiers whose periods stand in a ratio of small whole numbers, to
+that precision, are timed by one clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from itertools import pairwise
+
+import numpy as np
+
+from buswright.channels.carfile_model import FrameName
+from buswright.frames.table import Flag, Frames, Int64s
+
+WINDOW_NS = 5_000_000_000
+"""Arrivals are summed up over windows of the grid, so that memory grows by a few numbers an identifier and window."""
+
+LEAST_NS = 20_000_000_000
+"""Below this time of steady arrivals the periods are not known well enough to tell crystals apart."""
+
+_LARGEST_DENOMINATOR = 12
+"""Ratios like 5/2 or 40/3; with this few fractions a chance hit within 2 ppm has a probability under 0.0002."""
+_LEAST_ERROR = 3e-7
+"""Relative error that no fit is trusted beyond: the load of the bus shifts arrivals a little."""
+_WORST_ERROR = 4e-6
+"""Periods known less well than this (relative) are not compared: crystals lie some 10 ppm apart."""
+_SIGMAS = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class ClockFit:
+    """The period of one identifier by a straight line through its arrivals.
+
+    Attributes
+    ----------
+    period_ns
+        Slope, on the clock of the capture.
+    error
+        Its relative standard error; 1e-6 is one part per million.
+    arrivals
+        Frames it rests on.
+    """
+
+    period_ns: float
+    error: float
+    arrivals: int
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseGroup:
+    """Identifiers of one bus that are timed by one clock, in order of identifier."""
+
+    bus: str
+    ids: tuple[FrameName, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Phases:
+    """What is known about the clocks behind the identifiers.
+
+    Attributes
+    ----------
+    fits
+        Period of each identifier that came steadily for long enough.
+    groups
+        Two or more identifiers on one clock, by bus and first identifier.
+    """
+
+    fits: Mapping[FrameName, ClockFit]
+    groups: tuple[PhaseGroup, ...]
+
+    def group_of(self, name: FrameName) -> int | None:
+        """Return the number of the group that an identifier is in."""
+        return next((number for number, group in enumerate(self.groups) if name in group.ids), None)
+
+
+@dataclass(slots=True)
+class _Arrivals:
+    """Sums over the windows of one identifier: number of the window, first, last, count, sum of (t - first)."""
+
+    rows: list[tuple[int, int, int, int, int]] = field(default_factory=list)
+
+    def add(self, window: int, first: int, last: int, count: int, total: int) -> None:
+        if self.rows:
+            at, begin, end, before, so_far = self.rows[-1]
+            if at == window and first >= end:  # a batch ended inside the window
+                self.rows[-1] = (at, begin, last, before + count, so_far + total + count * (first - begin))
+                return
+        self.rows.append((window, first, last, count, total))
+
+
+class PhaseTracker:
+    """Collects arrivals; any cutting into batches gives the same result.
+
+    Parameters
+    ----------
+    bus_names
+        Interface names to bus names.
+    """
+
+    def __init__(self, bus_names: Mapping[str, str] | None = None) -> None:
+        self._names = bus_names or {}
+        self._seen: dict[FrameName, _Arrivals] = {}
+
+    def update(self, frames: Frames) -> None:
+        """Take in a batch."""
+        rows = np.flatnonzero(~frames.has(Flag.UNTIMED | Flag.ERROR | Flag.REMOTE))
+        if not len(rows):
+            return
+        extended = frames.has(Flag.EXTENDED)[rows].astype(np.int64)
+        key = frames.bus[rows].astype(np.int64) << 30 | extended << 29 | frames.id[rows].astype(np.int64)
+        order = np.argsort(key, kind="stable")
+        key, time_ns = key[order], frames.time_ns[rows][order]
+        window = time_ns // WINDOW_NS
+        new = (key[1:] != key[:-1]) | (window[1:] != window[:-1]) | (time_ns[1:] < time_ns[:-1])
+        starts = np.concatenate(([0], np.flatnonzero(new) + 1))
+        stops = np.append(starts[1:], len(key))
+        counts = stops - starts
+        totals = np.add.reduceat(time_ns - np.repeat(time_ns[starts], counts), starts)
+        columns = (key[starts], window[starts], time_ns[starts], time_ns[stops - 1], counts, totals)
+        for code, at, first, last, count, total in zip(*(column.tolist() for column in columns), strict=True):
+            self._arrivals(code, frames.buses).add(at, first, last, count, total)
+
+    def _arrivals(self, code: int, buses: tuple[str, ...]) -> _Arrivals:
+        interface = buses[code >> 30]
+        name = FrameName(self._names.get(interface, interface), code & 0x1FFF_FFFF, bool(code >> 29 & 1))
+        return self._seen.setdefault(name, _Arrivals())
+
+    def result(self) -> Phases:
+        """Fit a line through the arrivals of each identifier, and put those on one clock together."""
+        fits: dict[FrameName, ClockFit] = {}
+        for name in sorted(self._seen):
+            fit = _fit(np.array(self._seen[name].rows, dtype=np.int64))
+            if fit is not None:
+                fits[name] = fit
+        groups: list[PhaseGroup] = []
+        for bus in dict.fromkeys(name.bus for name in fits):
+            on_bus = {name: fit for name, fit in fits.items() if name.bus == bus and fit.error < _WORST_ERROR}
+            groups += (PhaseGroup(bus, ids) for ids in _together(on_bus) if len(ids) > 1)
+        return Phases(fits, tuple(groups))
+
+
+def _fit(rows: Int64s) -> ClockFit | None:
+    """Fit a line through the longest stretch without a restart or a jump of the clock; None if too short."""
+    several = rows[rows[:, 3] > 1]
+    if not len(several):
+        return None
+    steps = (several[:, 2] - several[:, 1]) / (several[:, 3] - 1)
+    period = float(np.median(steps))
+    if not period > 0:
+        return None
+    count = rows[:, 3]
+    # Windows in which frames are missing have no known mean number; their ends still count the periods.
+    whole = np.abs((rows[:, 2] - rows[:, 1]) / period - (count - 1)) < 0.25
+    between = (rows[1:, 1] - rows[:-1, 2]) / period
+    numbers = np.rint(between)
+    broken = (np.abs(between - numbers) > 0.25) | (numbers < 1)
+    inside = np.where(whole, count - 1, np.rint((rows[:, 2] - rows[:, 1]) / period)).astype(np.int64)
+    first = np.concatenate(([0], np.cumsum(inside[:-1] + numbers.astype(np.int64))))
+    cuts = np.concatenate(([0], np.flatnonzero(broken) + 1, [len(rows)]))
+    spans = [int(rows[stop - 1, 2] - rows[start, 1]) for start, stop in pairwise(cuts.tolist())]
+    longest = int(np.argmax(spans))
+    part = slice(int(cuts[longest]), int(cuts[longest + 1]))
+    if spans[longest] < LEAST_NS:
+        return None
+    keep = whole[part]
+    return _line(rows[part][keep], first[part][keep])
+
+
+def _line(rows: Int64s, first: Int64s) -> ClockFit | None:
+    if len(rows) < 4:
+        return None
+    weight = rows[:, 3].astype(np.float64)
+    number = first + (weight - 1) / 2
+    origin = int(rows[0, 1])
+    time_ns = (rows[:, 1] - origin) + rows[:, 4] / weight
+    number_mean, time_mean = np.average(number, weights=weight), np.average(time_ns, weights=weight)
+    spread = float(np.sum(weight * (number - number_mean) ** 2))
+    slope = float(np.sum(weight * (number - number_mean) * (time_ns - time_mean))) / spread
+    rest = time_ns - time_mean - slope * (number - number_mean)
+    variance = float(np.sum(weight * rest**2)) / (len(rows) - 2)
+    error = (variance / spread) ** 0.5 / slope
+    return ClockFit(slope, max(error, _LEAST_ERROR), int(weight.sum()))
+
+
+def _together(fits: Mapping[FrameName, ClockFit]) -> Iterable[tuple[FrameName, ...]]:
+    """Join identifiers whose periods have a simple ratio, those known best first."""
+    groups: list[list[FrameName]] = []
+    for name in sorted(fits, key=lambda name: (fits[name].error, name)):
+        # The first of a group is known best, so that errors don't add up along a chain.
+        home = next((group for group in groups if _one_clock(fits[group[0]], fits[name])), None)
+        if home is None:
+            groups.append([name])
+        else:
+            home.append(name)
+    return sorted(tuple(sorted(group)) for group in groups)
+
+
+def _one_clock(a: ClockFit, b: ClockFit) -> bool:
+    ratio = max(a.period_ns, b.period_ns) / min(a.period_ns, b.period_ns)
+    simple = float(Fraction(ratio).limit_denominator(_LARGEST_DENOMINATOR))
+    return bool(abs(ratio / simple - 1) < _SIGMAS * (a.error**2 + b.error**2) ** 0.5)
