@@ -14,8 +14,9 @@ TOLERANCE = 0.05
 """Two crystals and stamps of whole microseconds: the shortest frame lasts 47 µs at 1 Mbit/s, one microsecond 2 %."""
 _SHORTEST_BITS = 47
 """Bits of the shortest classic frame with its interframe space."""
-_MOST_ABOVE = 0.005
-"""A rate at which more than this share of the spacings is impossible is too low."""
+_SHARP = (TOLERANCE, 0.005, "back to back at")
+"""How near a spacing must be to one frame time, the share of spacings that may be shorter, and words for it."""
+_SMEARED = (0.3, 0.025, "(smeared, so the stamps may be a host's) at about")
 _LEAST_SUPPORT = 20
 
 
@@ -44,13 +45,17 @@ class Rates:
         return self.faster(rate * (1 - TOLERANCE)) - self.faster(rate * (1 + TOLERANCE))
 
     def guess(self) -> BitRate:
-        """Return the slowest common rate that hardly any spacing contradicts, and how many support it."""
+        """Return the slowest common rate that hardly any spacing contradicts, and how many support it.
+
+        Stamps of a host smear the spacings, and then twice as many contradict; such a guess says so.
+        """
         if not self.pairs:
             return BitRate(None, None, "unknown", 0.0, "no two frames with a time")
-        for rate in COMMON_RATES:
-            above, at = self.faster(rate * (1 + TOLERANCE)), self.back_to_back(rate)
-            if above <= _MOST_ABOVE * self.pairs and at >= max(_LEAST_SUPPORT, 2 * above):
-                share = at / self.pairs
-                words = f"guessed: {at} of {self.pairs} frames follow back to back at {rate // 1000} kbit/s"
-                return BitRate(rate, None, "guessed", share, words)
+        for width, most_above, words in (_SHARP, _SMEARED):
+            for rate in COMMON_RATES:
+                above = self.faster(rate * (1 + width))
+                at = self.faster(rate * (1 - width)) - above
+                if above <= most_above * self.pairs and at >= max(_LEAST_SUPPORT, 3 * above):
+                    basis = f"guessed: {at} of {self.pairs} frames follow {words} {rate / 1000:g} kbit/s"
+                    return BitRate(rate, None, "guessed", at / self.pairs, basis)
         return BitRate(None, None, "unknown", 0.0, "no common bit rate fits the spacings of the frames; give it")

@@ -122,17 +122,18 @@ _MODE = 0.15
 _MODE_WIDTH = 0.1
 
 
-def typical(spacings: Histogram) -> Typical | None:
+def typical(spacings: Histogram, *, modes: bool = True) -> Typical | None:
     """Find the period in a histogram of spacings: their median where most are near it, else their clearest mode.
 
     Lost frames make multiples of the period, so where the median isn't clear the candidate counts whose whole
-    multiples explain most. None for fewer than three spacings, or where most are zero.
+    multiples explain most; `modes` False takes the median as it is. None for fewer than three spacings, or where
+    most are zero.
     """
     if spacings.total < _LEAST:
         return None
     look = _Look(spacings)
     found = look.around(spacings.quantile(0.5))
-    if found is None or found.exact < _CLEAR:
+    if modes and (found is None or found.exact < _CLEAR):
         found = max(
             (each for each in (found, *look.modes()) if each is not None),
             key=lambda t: (t.steady, t.period_ns),

@@ -14,16 +14,19 @@ LEARN_FROM = 64
 """Frames with different payloads that a checksum is recognised by."""
 _LEAST = 32
 _RIGHT = 0.95
-_LEAST_MOVING = 3
-"""Bytes besides the checksum's own that must have moved: over one or two many sums are mere copies."""
+_LEAST_USED = 3
+"""Bytes besides the checksum's own, and the identifier where it counts, that must not be zero: over one or two many
+sums are mere copies."""
 _WITHDRAWN = 0.10
 """A recognised checksum that fails more often was a coincidence, and is not reported."""
 _TIMES_KEPT = 500
 _WITH_DATA_ID = frozenset(name for name in KINDS if name.startswith(("crc8", "e2e")))
 
 
-def find_checksum(payload: UInt8s, length: UInt8s, identifier: int) -> Checksum | None:
+def find_checksum(payload: UInt8s, length: UInt8s, identifier: int) -> tuple[Checksum | None, bool]:
     """Try every known kind in the first and the last byte, without a data ID and with the identifier as one.
+
+    Gives the checksum, if there is one, and whether there were enough different payloads to tell.
 
     Parameters
     ----------
@@ -32,22 +35,24 @@ def find_checksum(payload: UInt8s, length: UInt8s, identifier: int) -> Checksum 
     """
     size = int(length[0])
     whole = payload[length == size, :size]
-    if size < _LEAST_MOVING + 1 or len(whole) < _LEAST:
-        return None
+    if size < _LEAST_USED or len(whole) < _LEAST:
+        return None, False
     fresh = np.concatenate([[True], (whole[1:] != whole[:-1]).any(axis=1)])
     some = np.ascontiguousarray(whole[fresh][:LEARN_FROM])
     if len(some) < _LEAST:
-        return None
-    moving = (some != some[0]).any(axis=0)
+        return None, False
+    moving, used = np.asarray((some != some[0]).any(axis=0)), np.asarray(some.any(axis=0))
     for kind in KINDS.values():
         for at in dict.fromkeys((size - kind.bytes, 0)):
-            if int(moving.sum()) - int(moving[at : at + kind.bytes].sum()) < _LEAST_MOVING or not moving[at]:
+            own = slice(at, at + kind.bytes)
+            enough = int(used.sum()) - int(used[own].sum()) + kind.uses_identifier >= _LEAST_USED
+            if not (moving[at] and enough and moving.sum() > moving[own].sum()):
                 continue
             for data_id in (None, identifier) if kind.name in _WITH_DATA_ID else (None,):
                 checksum = Checksum(kind.name, at, data_id=data_id)
                 if checksum.shortest <= size and checksum.verify(some, identifier).mean() >= _RIGHT:
-                    return checksum
-    return None
+                    return checksum, True
+    return None, True
 
 
 class ChecksumFold:
@@ -57,9 +62,15 @@ class ChecksumFold:
         self.checksum = checksum
         self.declared = checksum is not None
         self.identifier = identifier
+        self.looked = self.declared
         self._frames = self._wrong = self._short = 0
         self._run = self._longest = 0
         self._times = FirstAndLast(np.int64, _TIMES_KEPT)
+
+    def learn(self, payload: UInt8s, length: UInt8s) -> None:
+        """Look for a checksum in consecutive frames, until there were enough to tell."""
+        if not self.looked:
+            self.checksum, self.looked = find_checksum(payload, length, self.identifier)
 
     @property
     def bytes(self) -> frozenset[int]:

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from buswright.channels.carfile_model import FrameName
 from buswright.frames.table import Bools, Int64s, UInt8s
-from buswright.health.id_checksum import ChecksumFold, find_checksum
+from buswright.health.id_checksum import ChecksumFold
 from buswright.health.id_contents import Block, LengthFold, PayloadFold
 from buswright.health.id_counter import CounterField, CounterFold, find_counter
 from buswright.health.id_senders import SendersFold
@@ -137,7 +137,6 @@ class IdFold:
     """Everything that is measured about one identifier, folded block by block."""
 
     def __init__(self, identifier: int, declared: Declared) -> None:
-        self.identifier = identifier
         self.blocks = 0
         self.lengths = LengthFold(declared.length)
         self.payload = PayloadFold()
@@ -181,9 +180,7 @@ class IdFold:
         """Look for a checksum and a counter in the first block, the second, the fourth, and so on."""
         if self.blocks & (self.blocks + 1):
             return
-        if self.checksum.checksum is None:
-            found = find_checksum(block.payload, block.length, self.identifier)
-            self.checksum.checksum = found
+        self.checksum.learn(block.payload, block.length)
         if self.counter.field is None:
             shared = block.payload[:, : int(block.length.min())]
             self.counter.field = find_counter(shared, self.checksum.bytes)

@@ -116,7 +116,7 @@ class TimingFold:
             self.shortest = low if self.shortest is None else min(self.shortest, low)
             self.longest = high if self.longest is None else max(self.longest, high)
             self.elapsed_ns += int(usable.sum())
-        found = typical(own)
+        found = typical(own, modes=False)
         reference = self._reference(found, own.total)
         limit = SHORT_GAP * reference.judged_ns if reference.judged_ns else np.inf
         in_gap: Bools = forward & (spacing > limit)

@@ -72,8 +72,8 @@ class BitRate(NamedTuple):
         "option" (the caller), "car file", "database", "guessed" (from the shortest spacings of frames) or
         "unknown".
     support
-        For a guess: share of frame spacings that are exactly back to back at this rate (a busy bus has many, a
-        quiet one few). 1 for what was given.
+        For a guess: share of frame spacings that are back to back at this rate (a busy bus has many, a quiet one
+        few), to 5 %, or to 30 % where the stamps are smeared. 1 for what was given.
     basis
         The same in words, for a person.
     """

@@ -112,7 +112,9 @@ def _identifier(lane: IdLane, measured: Measured, bus: BusFigures) -> IdFigures:
     fold = lane.folded()
     timing = fold.timing
     payload = fold.payload.figures(fold.lengths.shortest)
-    period = _period(timing, identity, lane, payload)
+    senders = fold.senders.figures()
+    paired = senders is not None and 2 * senders.split >= senders.windows
+    period = _period(timing, identity, lane, payload, paired)
     kept = timing.gaps if period.sending == "periodic" else new_gaps()
     rate = bus.bitrate
     load = None
@@ -144,15 +146,17 @@ def _identifier(lane: IdLane, measured: Measured, bus: BusFigures) -> IdFigures:
         checksum=fold.checksum.figures(),
         lengths=fold.lengths.figures(),
         payload=payload,
-        two_senders=fold.senders.figures(),
+        two_senders=senders,
     )
 
 
-def _period(timing: TimingFold, identity: Identity, lane: IdLane, payload: PayloadFigures) -> Period:
+def _period(timing: TimingFold, identity: Identity, lane: IdLane, payload: PayloadFigures, paired: bool) -> Period:
     found = typical(timing.spacings)
     spacings = timing.spacings.total
     declared = identity.declared.period_ns
     sending, who = _sending(identity, found, spacings, payload.changes / max(1, lane.frames - 1))
+    if who == "learned" and sending == "change-driven" and paired:
+        sending = "irregular"  # two combs side by side are no events
     learned = found.period_ns if found else None
     expected = declared if declared is not None else learned
     conflict = bool(declared and found and found.exact >= STEADY and abs(found.period_ns / declared - 1) > _CONFLICT)
