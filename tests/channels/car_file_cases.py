@@ -330,7 +330,7 @@ WRONG_TOML: list[Case] = [
     ("caution = { high = 105 }", "caution = { high = 105, }", "no key can begin", "comma at its end"),
     ("caution = { high = 105 }", "caution = { high = 105, high = 106 }", "twice", "remove one"),
     ("invalid_raw = [65535]", "invalid_raw = [65535 65534]", "comma is missing", ""),
-    ("[channel.coolant]", "[channel.supply_5v.role]", "[channel.supply_5v.role]: this key stands here twice", ""),
+    ("[channel.coolant]", "[channel.supply_5v.role]", '"[channel.supply_5v.role]": this key stands here twice', ""),
     ("[channel.coolant]", "!!!", "not TOML", "key = value"),
     ("[channel.coolant]", "a" + ".b" * 40 + " = 1", "more than 12 parts", ""),
 ]
