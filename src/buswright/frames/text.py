@@ -87,7 +87,8 @@ def are_hex(loaded: Words) -> Bools:
     good |= letter
     good &= np.invert(loaded, out=spare)
     good &= _HIGH_BITS
-    return np.equal(good, _HIGH_BITS)
+    every: Bools = good == _HIGH_BITS
+    return every
 
 
 def are_decimal(loaded: Words) -> Bools:
@@ -97,7 +98,8 @@ def are_decimal(loaded: Words) -> Bools:
     good &= np.invert(spare, out=spare)
     good &= np.invert(loaded, out=spare)
     good &= _HIGH_BITS
-    return np.equal(good, _HIGH_BITS)
+    every: Bools = good == _HIGH_BITS
+    return every
 
 
 def hex_bytes(loaded: Words) -> Words:
