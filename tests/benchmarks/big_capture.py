@@ -52,8 +52,7 @@ def database() -> str:
             at += width
         lines.append("")
     lines.append(f"BO_ {identifiers()[-1]} FDM: 64 A")
-    for j in range(16):
-        lines.append(f' SG_ F_{j} : {32 * j}|32@1- (0.001,0) [0|0] "u" X')
+    lines += [f' SG_ F_{j} : {32 * j}|32@1- (0.001,0) [0|0] "u" X' for j in range(16)]
     return "\n".join(lines) + "\n"
 
 
