@@ -18,6 +18,8 @@ COMMANDS: dict[str, str] = {
     "cut": "cut, merge and convert captures",
     "decode": "channels to files: Parquet or CSV",
     "check": "the car file and its databases: every fault at once, with line and hint",
+    "remember": "the baseline of a good run, in one readable file",
+    "compare": "what changed from one run to another, what matters most first",
     "guide": "the manual, in the terminal",
 }
 """Name and one line of help, in the order in which they are shown; each is a module of this package."""

@@ -32,6 +32,11 @@ def add_source(parser: argparse.ArgumentParser) -> None:
         help="a capture file, several, or a folder of them (merged by time): candump, ASC, or what python-can reads, "
         "plain or compressed; or the word demo: the simulated car",
     )
+    add_reading(parser)
+
+
+def add_reading(parser: argparse.ArgumentParser) -> None:
+    """--bus and --timezone: how captures are read."""
     parser.add_argument(
         "--bus",
         action="append",
@@ -99,8 +104,8 @@ def add_output(parser: argparse.ArgumentParser, text: str) -> None:
     parser.add_argument("--force", action="store_true", help="overwrite what is there")
 
 
-def claim_output(path: Path, *, force: bool) -> None:
-    """Refuse to overwrite a file unless forced; make its folder.
+def claim_output(path: Path, *, force: bool, option: str = "--out") -> None:
+    """Refuse to overwrite a file unless forced; make its folder. `option` is what named the file.
 
     Raises
     ------
@@ -108,12 +113,12 @@ def claim_output(path: Path, *, force: bool) -> None:
         It is there, or its folder can't be made.
     """
     if path.exists() and not force:
-        raise UserError(f"{path}: is there already", hint="--force overwrites it, or choose another --out")
+        raise UserError(f"{path}: is there already", hint=f"--force overwrites it, or choose another {option}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as fault:
         raise UserError(
-            f"{path.parent}: can't make this folder: {fault.strerror}", hint="choose another --out"
+            f"{path.parent}: can't make this folder: {fault.strerror}", hint=f"choose another {option}"
         ) from None
 
 

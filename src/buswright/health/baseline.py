@@ -165,6 +165,8 @@ class ChannelBaseline:
         `bus/message` it comes from.
     unit, role, position
         As in the car file (a position or role that it doesn't give is None).
+    input_unit
+        Electrical unit of its sensor's input; None without a sensor.
     samples, rate_hz
         How often it came; the rate is None under two samples.
     low, high
@@ -178,6 +180,7 @@ class ChannelBaseline:
 
     message: str | None
     unit: str
+    input_unit: str | None
     role: str | None
     position: str | None
     samples: int
@@ -321,10 +324,12 @@ def _measures(session: Session, name: str) -> bool:
 
 def _channel(session: Session, name: str, series: Series, rest: RestFigures | None) -> ChannelBaseline:
     described = session.car.channels[name] if session.car is not None else None
+    sensor = session.car.sensors[described.sensor] if session.car and described and described.sensor else None
     figures = series.statistics()
     return ChannelBaseline(
         message=session.home(name),
         unit=series.unit,
+        input_unit=sensor.calibration.electrical if sensor else None,
         role=described.role if described else None,
         position=described.position if described else None,
         samples=figures.count,

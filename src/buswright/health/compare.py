@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from buswright.findings import THRESHOLDS, Severity
@@ -17,6 +18,9 @@ if TYPE_CHECKING:
 __all__ = ["Difference", "compare"]
 
 _DUE = "came by the clock before, and two seconds and ten periods of the later run passed without it"
+
+_SAME_BUS = 0.7
+"""Share of common identifiers above which two buses of different names are one: can0 of a run without a car file."""
 
 
 def compare(a: Baseline, b: Baseline, *, car: CarFile | None = None) -> tuple[Difference, ...]:
@@ -35,6 +39,13 @@ def compare(a: Baseline, b: Baseline, *, car: CarFile | None = None) -> tuple[Di
         What matters most first; a run compared with itself gives none.
     """
     found: list[Difference] = []
+    renamed = _renamed(a, b)
+    for name, other in renamed.items():
+        text = f"bus {name} is called {other} in the later run: its identifiers are the same"
+        found.append(Difference("bus-renamed", Severity.NOTE, f"bus:{name}", text))
+    if renamed:
+        b = replace(b, buses={**b.buses, **{name: b.buses[other] for name, other in renamed.items()}})
+        b = replace(b, buses={name: bus for name, bus in b.buses.items() if name not in renamed.values()})
     for name, bus in a.buses.items():
         if name in b.buses:
             found += _bus_differences(name, bus, b.buses[name], car)
@@ -48,6 +59,20 @@ def compare(a: Baseline, b: Baseline, *, car: CarFile | None = None) -> tuple[Di
             )
     found += channel_differences(a, b, car=car, silent=_silent_messages(a, b))
     return tuple(sorted(found, key=lambda each: _rank(each, b)))
+
+
+def _renamed(a: Baseline, b: Baseline) -> dict[str, str]:
+    """Find buses that only one run has under that name, but most of whose identifiers are the same."""
+    found: dict[str, str] = {}
+    for name, bus in a.buses.items():
+        for other, candidate in b.buses.items():
+            if name in b.buses or other in a.buses or other in found.values():
+                continue
+            shared = len(bus.ids.keys() & candidate.ids.keys())
+            if shared > _SAME_BUS * max(len(bus.ids), len(candidate.ids)):
+                found[name] = other
+                break
+    return found
 
 
 def _rank(each: Difference, b: Baseline) -> tuple[int, int, int, float, str]:

@@ -118,10 +118,11 @@ def _zero(one: _Compared) -> Iterator[Difference]:
     role, unit = one.now.role, one.now.unit
     text = f"{one.name} rests at {after.zero:.4g} {unit} instead of {zero:.4g} {unit} ({moved:+.3g} {unit})"
     look = "sensor and its mounting, the wire and its ground; was the car in the same state (driver, fuel)?"
-    if before.volts is not None and after.volts is not None:
-        text += f"; at the input {after.volts:.4g} V instead of {before.volts:.4g} V"
-        if abs(after.volts - before.volts) <= 2 * after.resolution_volts:
-            look = "calibration or zero in the car file: the input reads the same volts as before"
+    if before.input is not None and after.input is not None:
+        electrical = one.now.input_unit or ""
+        text += f"; at the input {after.input:.4g} {electrical} instead of {before.input:.4g} {electrical}"
+        if abs(after.input - before.input) <= 2 * after.input_resolution:
+            look = "calibration or zero in the car file: the input reads the same as before"
     severity, threshold = Severity.NOTE, ""
     if role in STILL_ROLES and (one.basis in ("key-on", "engine-off") or role not in _NEED_ENGINE_OFF):
         severity = Severity.FAULT if abs(moved) > fault * span else Severity.SUSPECT
@@ -135,9 +136,9 @@ def _zero(one: _Compared) -> Iterator[Difference]:
 
 
 def _noise(one: _Compared) -> Iterator[Difference]:
-    # In volts where there are any: through a thermistor's curve the same volts are more degrees when it is hot.
+    # At the input where there is one: through a thermistor's curve the same volts are more degrees when it is hot.
     before, after = one.before, one.after
-    old, new, step, unit = before.noise_volts, after.noise_volts, after.resolution_volts, "V"
+    old, new, step, unit = before.input_noise, after.input_noise, after.input_resolution, one.now.input_unit or ""
     if old is None or new is None:
         old, new, step, unit = before.noise, after.noise, after.resolution, one.now.unit
         old = old * abs(one.factor) if old is not None else None

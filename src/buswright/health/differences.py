@@ -27,6 +27,7 @@ Kind = Literal[
     "unit-changed",
     "clock-changed",
     "not-compared",
+    "bus-renamed",
     "bus-new",
 ]
 

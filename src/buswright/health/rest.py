@@ -76,21 +76,19 @@ class RestFigures:
     noise
         Robust standard deviation above a quarter of the sampling rate (second differences over sqrt(6)), in the
         unit of the channel; None under `LEAST_SAMPLES`.
-    volts, noise_volts
-        The same of the sensor's electrical side; None without a sensor.
     resolution
         What one step of the raw value makes, in the unit of the channel; 0 where unknown.
-    resolution_volts
-        The same in volts.
+    input, input_noise, input_resolution
+        The same of the sensor's input, in its electrical unit; None (0) without a sensor.
     """
 
     samples: int
     zero: float | None
     noise: float | None
-    volts: float | None
-    noise_volts: float | None
     resolution: float
-    resolution_volts: float
+    input: float | None
+    input_noise: float | None
+    input_resolution: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,20 +188,21 @@ def rest_figures(series: Series, rest: Rest) -> RestFigures | None:
     """Measure one channel at rest; None without usable samples there."""
     if not len(series):
         return None
-    resolution, in_volts = _resolution(series, series.value), _resolution(series, series.volts)
+    steps = _resolution(series, series.value), _resolution(series, series.volts)
     usable = series.valid
     if rest.start_ns is None or rest.end_ns is None:
         part = series.take(usable)
-        if not len(part):
-            return None
-        noise, noise_volts = _quietest(part, part.value), _quietest(part, part.volts)
-        return RestFigures(len(part), None, noise, None, noise_volts, resolution, in_volts)
-    part = series.take(usable & (series.time_ns >= rest.start_ns) & (series.time_ns <= rest.end_ns))
-    if not len(part):
-        return None
-    volts = None if part.volts is None else float(np.median(part.volts))
-    noise, noise_volts = noise_of(part.value), None if part.volts is None else noise_of(part.volts)
-    return RestFigures(len(part), float(np.median(part.value)), noise, volts, noise_volts, resolution, in_volts)
+        zero = electrical = None
+        noise, input_noise = _quietest(part, part.value), _quietest(part, part.volts)
+    else:
+        part = series.take(usable & (series.time_ns >= rest.start_ns) & (series.time_ns <= rest.end_ns))
+        zero, electrical = _median(part.value), _median(part.volts)
+        noise, input_noise = noise_of(part.value), None if part.volts is None else noise_of(part.volts)
+    return RestFigures(len(part), zero, noise, steps[0], electrical, input_noise, steps[1]) if len(part) else None
+
+
+def _median(values: Floats | None) -> float | None:
+    return None if values is None or not len(values) else float(np.median(values))
 
 
 def noise_of(values: Floats) -> float | None:

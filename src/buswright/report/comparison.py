@@ -1,0 +1,149 @@
+"""A run remembered, and what changed from one run to another, as text and as JSON."""
+
+from __future__ import annotations
+
+import textwrap
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from buswright.findings import Severity
+from buswright.health.baseline import Baseline
+from buswright.health.baseline_file import document_of
+from buswright.health.differences import Difference
+from buswright.report.text import count, table
+
+SCHEMA = "buswright.compare/1"
+
+MOST_NOTES = 8
+"""Notes shown as text: a hot car compared with a cold one has dozens."""
+
+_WORD_WIDTH = 9
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Two runs and what changed.
+
+    Attributes
+    ----------
+    a, b
+        Earlier and later run.
+    names
+        What the user called them.
+    differences
+        Ranked.
+    """
+
+    a: Baseline
+    b: Baseline
+    names: tuple[str, str]
+    differences: tuple[Difference, ...]
+
+
+def render_text(comparison: Comparison, *, width: int = 100) -> str:
+    """Write what `compare` prints."""
+    lines = [
+        f"earlier  {_run(comparison.names[0], comparison.a)}",
+        f"later    {_run(comparison.names[1], comparison.b)}",
+        f"compared {_compared(comparison)}",
+    ]
+    notes = [each for each in comparison.differences if each.severity is Severity.NOTE]
+    for difference in comparison.differences:
+        if difference not in notes[MOST_NOTES:]:
+            lines += ["", *_difference_lines(difference, width)]
+    if len(notes) > MOST_NOTES:
+        lines += ["", f"{len(notes) - MOST_NOTES} more notes (--json lists them all)"]
+    return "\n".join([*lines, "", _verdict(comparison)])
+
+
+def _run(name: str, baseline: Baseline) -> str:
+    facts = baseline.capture
+    when = f", {facts.recorded.partition('.')[0].rstrip('Z').replace('T', ' ')}" if facts.recorded else ""
+    return f"{name}: {count(facts.frames, 'frame')} in {facts.seconds:.1f} s{when}"
+
+
+def _compared(comparison: Comparison) -> str:
+    a, b = comparison.a, comparison.b
+    later = {key for bus in b.buses.values() for key in bus.ids}
+    ids = sum(key in later for bus in a.buses.values() for key in bus.ids)
+    text = count(ids, "identifier")
+    if a.at_rest and b.at_rest:
+        text += f", {count(len(a.channels.keys() & b.channels.keys()), 'channel')}; at rest: {b.at_rest.words}"
+    return text
+
+
+def _difference_lines(difference: Difference, width: int) -> Iterator[str]:
+    indent = " " * _WORD_WIDTH
+    word = difference.severity.name.lower().ljust(_WORD_WIDTH)
+    yield from textwrap.wrap(difference.text, width, initial_indent=word, subsequent_indent=indent)
+    if difference.threshold:
+        yield from _labelled("threshold: ", difference.threshold, width)
+    if difference.look:
+        yield from _labelled("look at: ", difference.look, width)
+
+
+def _labelled(label: str, text: str, width: int) -> list[str]:
+    indent = " " * _WORD_WIDTH
+    return textwrap.wrap(text, width, initial_indent=indent + label, subsequent_indent=indent + "  ")
+
+
+def _verdict(comparison: Comparison) -> str:
+    counts = Counter(difference.severity for difference in comparison.differences)
+    parts = [count(counts[severity], severity.name.lower()) for severity in reversed(Severity) if counts[severity]]
+    if not counts:
+        return "nothing changed"
+    if not counts[Severity.SUSPECT] and not counts[Severity.FAULT]:
+        return f"nothing changed that matters ({', '.join(parts)})"
+    return ", ".join(parts)
+
+
+def render_json(comparison: Comparison) -> dict[str, Any]:
+    """Return the document that `compare --json` prints; its schema is compare.schema.json beside this file."""
+    return {
+        "schema": SCHEMA,
+        "earlier": _run_json(comparison.names[0], comparison.a),
+        "later": _run_json(comparison.names[1], comparison.b),
+        "differences": [
+            {
+                "kind": each.kind,
+                "severity": each.severity.name.lower(),
+                "subject": each.subject,
+                "text": each.text,
+                "before": each.before,
+                "after": each.after,
+                "unit": each.unit,
+                "threshold": each.threshold,
+                "look": each.look,
+            }
+            for each in comparison.differences
+        ],
+    }
+
+
+def _run_json(name: str, baseline: Baseline) -> dict[str, Any]:
+    document = document_of(baseline)
+    return {"source": name, "capture": document["capture"], "at_rest": document["at_rest"]}
+
+
+def render_baseline(baseline: Baseline, path: Path) -> str:
+    """Write the summary that `remember` prints."""
+    facts = baseline.capture
+    lines = [f"{path}: {count(facts.frames, 'frame')} in {facts.seconds:.1f} s remembered"]
+    rows = []
+    for name, bus in baseline.buses.items():
+        load = "unknown" if bus.load is None else f"{bus.load:.1%}"
+        clocks = count(len(bus.clocks), "group") if bus.clocks else "none found"
+        counters = sum(entry.counter is not None for entry in bus.ids.values())
+        checksums = sum(entry.checksum is not None for entry in bus.ids.values())
+        rows.append([name, load, str(len(bus.ids)), clocks, str(counters), str(checksums)])
+    lines += table(["bus", "load", "IDs", "that keep one phase", "counters", "checksums"], rows, right=(1, 2, 4, 5))
+    if baseline.at_rest is None:
+        lines.append("  no channels: --car FILE or --dbc FILE also remembers zero, noise and range of each")
+    else:
+        at_rest = sum(channel.rest is not None for channel in baseline.channels.values())
+        lines.append(f"  {count(len(baseline.channels), 'channel')}, {at_rest} of them seen at rest")
+        lines.append(f"  at rest: {baseline.at_rest.words}")
+    return "\n".join(lines)
