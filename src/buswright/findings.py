@@ -135,7 +135,31 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
         "load_fault": Threshold(0.80, "", "bus load over 1 s that is a fault"),
         "load_peak_suspect": Threshold(0.90, "", "bus load over 100 ms worth a look"),
         "error_frames_per_minute": Threshold(1.0, "1/min", "error frames up to this rate are a note"),
-        "error_frames_per_second": Threshold(1.0, "1/s", "error frames above this rate are a fault"),
+        "error_frames_per_second": Threshold(1.0, "1/s", "error frames above this rate, over ten seconds, are a fault"),
+        "error_burst": Threshold(16.0, "", "error frames within 50 ms that can put a module off the bus"),
+        "bad_lines_share": Threshold(0.01, "", "share of a capture's lines that could not be read, worth a look"),
+        "clock_jump_s": Threshold(0.001, "s", "time going back by less is frames out of order, by more a clock jump"),
+        "common_shift_share": Threshold(0.9, "", "share of the identifiers that one clock jump must explain"),
+        "echo_share": Threshold(0.95, "", "share of the frames that came as a pair, so that one is an echo"),
+        "host_spacing_share": Threshold(0.01, "", "share of spacings impossible on the wire that proves host stamps"),
+        "together_share": Threshold(0.9, "", "share of the identifiers due that must be silent to say all were"),
+        "babble_rate": Threshold(3.0, "", "rate over nominal rate from which an identifier babbles"),
+        "babble_share": Threshold(0.20, "", "bus load of one identifier from which it babbles"),
+        "reset_periods": Threshold(
+            3.0, "periods", "identifiers of a module silent for longer (and reset_s) are a reset"
+        ),
+        "reset_s": Threshold(0.05, "s", "identifiers of a module silent for longer (and reset_periods) are a reset"),
+        "lost_share_suspect": Threshold(0.001, "", "share of an identifier's frames missing, worth a look"),
+        "lost_share_fault": Threshold(0.01, "", "share of an identifier's frames missing that is a fault"),
+        "spread_share": Threshold(
+            0.6, "", "share of a bus's identifiers losing frames alike that points at the recorder"
+        ),
+        "counter_share_fault": Threshold(0.01, "", "share of wrong counter steps or checksums that is a fault"),
+        "frozen_s": Threshold(0.5, "s", "a payload repeated with its counter for longer is frozen"),
+        "frozen_frames": Threshold(
+            10.0, "", "a payload repeated with its counter in at least so many frames is frozen"
+        ),
+        "two_sender_families": Threshold(2.0, "", "payload bits differing between two combs over those within one"),
         "debounce_s": Threshold(0.2, "s", "a channel must stand at a rail this long"),
         "ground_shift_suspect_v": Threshold(0.010, "V", "common shift of channels on one ground worth a look"),
         "ground_shift_fault_v": Threshold(0.025, "V", "common shift of channels on one ground that is a fault"),

@@ -1,0 +1,281 @@
+"""Did the recording tell the truth? Lines, clock, echoes, stamps and filters of the capture itself."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from buswright.channels.carfile_model import FrameName
+from buswright.diagnosis.case import (
+    SECOND,
+    Case,
+    Sighting,
+    Window,
+    listed,
+    merged,
+    plural,
+    sighting,
+    whole_run,
+)
+from buswright.diagnosis.expected import never_seen
+from buswright.findings import Severity
+from buswright.health.model import BusFigures, CommonFilter, Duplicates
+
+_NOT_LOST = ("time goes backwards", "files overlap in time", "more events than are kept", "the file is empty")
+"""What a reader reports beside lines that it could not read."""
+_OUT_OF_ORDER_NS = 1_000
+"""Stamps that go back by no more than this are two frames of one instant."""
+_ONE_ENDLESS = 0.7
+"""Above this share of second copies a frame is repeated over and over, which is no echo: an echo is one copy."""
+_SOME_ECHO = 0.01
+_ON_MILLISECOND = 0.9
+_FEW_ABSENT = 3
+
+
+def capture_sightings(case: Case) -> Iterator[Sighting]:
+    """Judge the capture itself, losses and forward jumps of the clock aside: those show in the gaps."""
+    yield from _bad_lines(case)
+    yield from _clock_back(case)
+    yield from _reported_drops(case)
+    yield from _echoes(case)
+    for bus in case.health.buses.values():
+        yield from _host_stamps(case, bus)
+        yield from _filters(case, bus)
+
+
+def _bad_lines(case: Case) -> Iterator[Sighting]:
+    reasons = {reason: n for reason, n in case.health.capture.bad_lines.items() if reason not in _NOT_LOST and n}
+    count = sum(reasons.values())
+    if not count:
+        return
+    share = count / (count + case.health.capture.frames)
+    limit = case.limit("bad_lines_share")
+    yield sighting(
+        "bad-lines",
+        Severity.SUSPECT if share > limit else Severity.NOTE,
+        "capture",
+        count=count,
+        confidence=1.0,
+        evidence=[
+            f"{plural(count, 'line')} of the capture ({share:.2%}) could not be taken as it stood: "
+            + "; ".join(f"{n} × {reason}" for reason, n in sorted(reasons.items(), key=lambda r: -r[1])[:4])
+            + ".",
+            "Frames on those lines count as missing below, though the bus carried them.",
+        ],
+        threshold=case.used("bad_lines_share"),
+        ruled_out=["A damaged sender: frames are damaged on the bus as a whole, never as text in a file."],
+        next_check="Look at the first of these lines (buswright contents names it); check the recorder's disk for "
+        "space, and that it was switched off cleanly.",
+        reach=case.everything(),
+    )
+
+
+def _clock_back(case: Case) -> Iterator[Sighting]:
+    steps = [
+        step
+        for bus in case.health.buses.values()
+        for step in bus.steps_back
+        if step.before_ns - step.after_ns > _OUT_OF_ORDER_NS
+    ]
+    if not steps:
+        return
+    steps.sort(key=lambda step: step.before_ns)
+    limit = case.limit("clock_jump_s")
+    largest = min(steps, key=lambda step: step.step_ns)
+    jumped = -largest.step_ns > limit * SECOND
+    found = sighting(
+        "clock-jump",
+        Severity.FAULT if jumped else Severity.SUSPECT,
+        "capture",
+        windows=[Window(step.before_ns, step.before_ns) for step in steps],
+        count=len(steps),
+        confidence=1.0,
+        evidence=[
+            (
+                f"Time went backwards {plural(len(steps), 'time')}, most by {-largest.step_ns / SECOND:.6f} s on "
+                f"{largest.bus} at {case.at(largest.before_ns)}."
+            ),
+            "Stamps of frames on one bus can only rise, so the recorder's clock was set back."
+            if jumped
+            else "Frames of one bus stand in the capture out of order.",
+        ],
+        threshold=case.used("clock_jump_s"),
+        ruled_out=["A fault on the car: no module can make time go backwards in the file."],
+        next_check="Switch the recorder's time synchronisation off while it records, and use hardware stamps where "
+        "the adapter has them. Judge the two parts of the run separately; nothing is interpolated across.",
+        reach=case.everything(),
+    )
+    yield replace(found, windows=merged(Window(step.after_ns, step.before_ns) for step in steps))
+
+
+def _reported_drops(case: Case) -> Iterator[Sighting]:
+    drops = case.health.capture.drops
+    if not drops:
+        return
+    times = [drop.time_ns for drop in drops if drop.time_ns is not None]
+    lost = case.health.capture.dropped
+    said = sorted({drop.text for drop in drops if drop.text})
+    buses = sorted({drop.bus for drop in drops if drop.bus})
+    found = sighting(
+        "capture-drop",
+        Severity.FAULT,
+        "capture",
+        windows=[Window(time, time) for time in sorted(times)],
+        count=len(drops),
+        confidence=1.0,
+        evidence=[
+            f"The recorder itself reported losses, {plural(len(drops), 'time')}"
+            + (f" of {plural(lost, 'frame')} together" if lost else ", without saying how many frames")
+            + (f" on {listed(buses)}" if buses else "")
+            + (f": {listed(said, 2)}." if said else "."),
+        ],
+        threshold="any loss that the recorder reports",
+        ruled_out=["Modules that skipped: the loss was counted between the bus and the file."],
+        next_check="Take load off the recording computer, use a larger receive buffer or a better adapter, and "
+        "record again before any module is blamed for missing frames.",
+        reach=case.everything(),
+    )
+    # Losses are counted when they are noticed: the frames are missing up to a second before.
+    yield replace(found, windows=merged(Window(time - SECOND, time + SECOND // 10) for time in times))
+
+
+def _echoes(case: Case) -> Iterator[Sighting]:
+    for pair in case.health.capture.duplicates:
+        share = _local_share(case, pair)
+        one_bus = pair.bus == pair.other
+        if one_bus and share > _ONE_ENDLESS:
+            continue
+        paired = min(1.0, 2 * share if one_bus else share)
+        limit = case.limit("echo_share", bus=pair.bus)
+        if paired < _SOME_ECHO:
+            continue
+        where = f"on {pair.bus}" if one_bus else f"on {pair.bus} just after {pair.other}"
+        yield sighting(
+            "echo",
+            Severity.SUSPECT if paired >= limit else Severity.NOTE,
+            f"bus:{pair.bus}",
+            windows=[Window(pair.first_ns, pair.last_ns)],
+            count=pair.copies,
+            confidence=paired,
+            evidence=[
+                (
+                    f"{plural(pair.copies, 'frame')} came twice {where}: same identifier, same payload, less "
+                    f"than 1 ms apart; between {case.at(pair.first_ns)} and {case.at(pair.last_ns)} "
+                    f"that pairs {paired:.1%} of the frames."
+                ),
+            ],
+            threshold=case.used("echo_share", bus=pair.bus),
+            ruled_out=[
+                "Two modules sending one identifier: their payloads and their moments differ.",
+                "A frame repeated for want of an acknowledgement: that is repeated many times, not once.",
+            ],
+            next_check="See whether the recorder receives its own frames, or records one bus through two interfaces "
+            "under one name. Loads and rates of this bus are up to twice too high until then.",
+            reach=case.subjects_of_bus(pair.bus),
+        )
+
+
+def _local_share(case: Case, pair: Duplicates) -> float:
+    """Share of second copies among the frames of the stretch in which there were any."""
+    windows = case.health.buses[pair.bus].windows
+    inside = (windows.start_ns + windows.width_ns > pair.first_ns) & (windows.start_ns <= pair.last_ns)
+    frames = int(windows.frames[inside].sum()) if len(windows) else 0
+    if not frames:
+        return pair.share
+    # The first and the last window are only partly in the stretch: what is exact is at least the overall share.
+    partial = int(windows.frames[np.flatnonzero(inside)[[0, -1]]].sum()) // 2
+    return max(pair.share, pair.copies / max(frames - partial, pair.copies))
+
+
+def _host_stamps(case: Case, bus: BusFigures) -> Iterator[Sighting]:
+    spacing = bus.spacing
+    if not spacing.pairs:
+        return
+    proof = spacing.zero if spacing.impossible is None else max(spacing.impossible, spacing.zero)
+    share = proof / spacing.pairs
+    cut = spacing.on_millisecond / spacing.pairs > _ON_MILLISECOND
+    if not proof and not cut:
+        return
+    limit = case.limit("host_spacing_share", bus=bus.name)
+    what = "with equal stamps" if spacing.impossible is None else "closer than a frame lasts on the wire"
+    evidence = [
+        (
+            f"{proof} of {spacing.pairs} spacings on {bus.name} ({share:.2%}) are {what}; {spacing.zero} have equal "
+            "stamps."
+        ),
+        "No bus can do that, so a computer stamped the frames when it fetched them, several at once.",
+    ]
+    if cut:
+        evidence.append(f"{spacing.on_millisecond / spacing.pairs:.0%} of the stamps are whole milliseconds.")
+    yield sighting(
+        "host-timestamps",
+        Severity.SUSPECT if share > limit else Severity.NOTE,
+        f"bus:{bus.name}",
+        windows=whole_run(bus),
+        count=proof,
+        confidence=1.0 if spacing.impossible is not None else 0.8,
+        evidence=evidence,
+        threshold=case.used("host_spacing_share", bus=bus.name),
+        ruled_out=["Senders that jitter: whatever they do, two frames never overlap on one bus."],
+        next_check="Use hardware time stamps if the adapter has them. Until then trust counts and mean rates, not "
+        "jitter, nor which of two frames came first.",
+        reach=case.subjects_of_bus(bus.name),
+    )
+
+
+def _filters(case: Case, bus: BusFigures) -> Iterator[Sighting]:
+    for common in bus.filters:
+        absent = [name for name in never_seen(case, bus.name) if name.extended == common.extended]
+        passing = [name for name in absent if name.id & common.mask == common.value]
+        whole = _whole_modules(case, bus.name, absent)
+        if len(absent) >= _FEW_ABSENT and not passing and not whole:
+            yield _filter(case, bus, common, Severity.SUSPECT, absent)
+        elif 2 <= common.ids == common.passes and not absent:
+            yield _filter(case, bus, common, Severity.NOTE, absent)
+
+
+def _filter(
+    case: Case, bus: BusFigures, common: CommonFilter, severity: Severity, absent: Sequence[FrameName]
+) -> Sighting:
+    width = 8 if common.extended else 3
+    evidence = [
+        (
+            f"All {common.ids} {'29' if common.extended else '11'}-bit identifiers on {bus.name} pass one filter: mask "
+            f"{common.mask:0{width}X}, value {common.value:0{width}X}, which lets {common.passes} through."
+        ),
+    ]
+    if absent:
+        evidence.append(
+            f"{plural(len(absent), 'expected identifier')} never came ({listed([str(name) for name in absent])}), and "
+            "each of them would be stopped by it."
+        )
+    return sighting(
+        "filter-in-force",
+        severity,
+        f"bus:{bus.name}",
+        windows=whole_run(bus),
+        count=max(1, len(absent)),
+        confidence=0.8 if absent else 0.3,
+        evidence=evidence,
+        threshold=f"at least {_FEW_ABSENT} expected identifiers absent, all outside the mask that all seen ones pass",
+        ruled_out=["Missing modules: some identifiers of the same modules came and others never did."]
+        if absent
+        else [],
+        next_check="Clear the receive filters of the adapter and of the recording program, and record a few seconds "
+        "again.",
+        reach=case.subjects_of_bus(bus.name) | {f"id:{name}" for name in absent},
+    )
+
+
+def _whole_modules(case: Case, bus: str, absent: Sequence[FrameName]) -> bool:
+    """Whether the absent ones are all identifiers of modules that never came: then those are missing, unfiltered."""
+    seen = {module for (name, module), figures in case.health.modules.items() if name == bus and figures.ids}
+    names = {str(name).rpartition("/")[2] for name in absent}
+    partial = [
+        figures
+        for (name, module), figures in case.health.modules.items()
+        if name == bus and module in seen and (figures.expected or names & set(figures.expected))
+    ]
+    return not partial

@@ -1,0 +1,190 @@
+"""What detectors are given, and what they give: a case and sightings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from buswright.channels.carfile_model import CarFile, FrameName
+from buswright.findings import FAULTS, THRESHOLDS, Finding, Severity
+from buswright.health.baseline import IdBaseline
+from buswright.health.model import BusFigures, BusHealth, LoadWindows
+from buswright.health.model_ids import IdFigures
+
+SECOND = 1_000_000_000
+MILLISECOND = 1_000_000
+
+
+class Window(NamedTuple):
+    """A stretch of time, nanoseconds on the capture's clock, both ends included."""
+
+    start_ns: int
+    end_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """A finding, and where and when it can account for others.
+
+    Attributes
+    ----------
+    finding
+        What was found, without what it explains.
+    windows
+        When it was seen, ascending; empty: it concerns the whole capture.
+    reach
+        Subjects that it can account for, its own among them.
+    """
+
+    finding: Finding
+    windows: tuple[Window, ...] = ()
+    reach: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What detectors judge.
+
+    Attributes
+    ----------
+    health
+        What was measured.
+    car
+        The car file, for thresholds, modules and the order of the daisy chain.
+    remembered
+        Identifiers of a good run; None without one.
+    """
+
+    health: BusHealth
+    car: CarFile | None = None
+    remembered: Mapping[FrameName, IdBaseline] | None = None
+
+    def limit(self, name: str, *, frame: FrameName | None = None, bus: str | None = None) -> float:
+        """Return a threshold: the override of the car file for the frame, else its bus, else the default."""
+        if self.car is None:
+            return THRESHOLDS[name].default
+        return self.car.threshold(name, frame=frame, bus=bus or (frame.bus if frame else None))
+
+    def used(self, *names: str, frame: FrameName | None = None, bus: str | None = None) -> str:
+        """Say which thresholds were used: name, value, unit and meaning of each."""
+        parts = []
+        for name in names:
+            threshold = THRESHOLDS[name]
+            unit = f" {threshold.unit}" if threshold.unit else ""
+            parts.append(f"{name} = {self.limit(name, frame=frame, bus=bus):g}{unit} ({threshold.meaning})")
+        return "; ".join(parts)
+
+    def at(self, time_ns: int | None) -> str:
+        """Write a time as seconds from the first frame, as `--at` takes it."""
+        first = self.health.capture.first_ns
+        if time_ns is None or first is None:
+            return "an unknown time"
+        return f"{(time_ns - first) / SECOND:.3f} s"
+
+    def subjects_of_bus(self, bus: str) -> frozenset[str]:
+        """Return the bus and everything on it, as subjects."""
+        modules = {f"module:{module}" for name, module in self.health.modules if name == bus}
+        modules |= {f"module:{m.name}" for m in self.car.modules.values() if m.bus == bus} if self.car else set()
+        ids = {subject_of(figures.name) for figures in self.health.ids_of(bus)}
+        return frozenset({f"bus:{bus}"} | modules | ids)
+
+    def subjects_of_module(self, bus: str, module: str) -> frozenset[str]:
+        """Return a module and its identifiers, as subjects."""
+        ids = {subject_of(figures.name) for figures in self.health.ids_of(bus) if figures.module == module}
+        return frozenset({f"module:{module}"} | ids)
+
+    def everything(self) -> frozenset[str]:
+        """Return all subjects: what a fault of the capture can account for."""
+        return frozenset({"capture"}).union(*(self.subjects_of_bus(bus) for bus in self.health.buses))
+
+    def supply_channels(self) -> tuple[str, ...]:
+        """Return the car's channels of supply voltages, which show whether a module lost its feed."""
+        if self.car is None:
+            return ()
+        roles = {"module_supply", "battery_voltage"}
+        return tuple(channel.name for channel in self.car.channels.values() if channel.role in roles)
+
+    def periodic(self, bus: str) -> Iterator[IdFigures]:
+        """Return the identifiers of a bus that are sent by the clock."""
+        return (figures for figures in self.health.ids_of(bus) if figures.period.sending == "periodic")
+
+
+def sighting(
+    fault: str,
+    severity: Severity,
+    subject: str,
+    *,
+    windows: Sequence[Window] = (),
+    count: int,
+    confidence: float,
+    evidence: Iterable[str],
+    threshold: str,
+    ruled_out: Iterable[str] = (),
+    next_check: str,
+    caution: str = "",
+    reach: Iterable[str] = (),
+) -> Sighting:
+    """Make a sighting; the layer comes from the catalogue, first and last time from the windows."""
+    finding = Finding(
+        fault=fault,
+        layer=FAULTS[fault],
+        severity=severity,
+        subject=subject,
+        start_ns=min((window.start_ns for window in windows), default=None),
+        end_ns=max((window.end_ns for window in windows), default=None),
+        count=count,
+        confidence=round(min(1.0, max(0.0, confidence)), 3),
+        evidence=tuple(evidence),
+        threshold=threshold,
+        ruled_out=tuple(ruled_out),
+        next_check=next_check,
+        caution=caution,
+    )
+    return Sighting(finding, tuple(windows), frozenset(reach) | {subject})
+
+
+def subject_of(name: FrameName) -> str:
+    """Return an identifier as the subject of a finding."""
+    return f"id:{name}"
+
+
+def whole_run(bus: BusFigures) -> tuple[Window, ...]:
+    """Return the time in which a bus was recorded; empty if nothing was timed."""
+    if bus.first_ns is None or bus.last_ns is None:
+        return ()
+    return (Window(min(bus.first_ns, bus.last_ns), max(bus.first_ns, bus.last_ns)),)
+
+
+def stretches(windows: LoadWindows, chosen: Sequence[int]) -> tuple[Window, ...]:
+    """Join chosen rows of load windows, ascending, where they touch."""
+    joined: list[Window] = []
+    for row in chosen:
+        start = int(windows.start_ns[row])
+        if joined and start <= joined[-1].end_ns:
+            joined[-1] = Window(joined[-1].start_ns, start + windows.width_ns)
+        else:
+            joined.append(Window(start, start + windows.width_ns))
+    return tuple(joined)
+
+
+def merged(windows: Iterable[Window]) -> tuple[Window, ...]:
+    """Return windows in order, those that touch or overlap as one."""
+    joined: list[Window] = []
+    for window in sorted(windows):
+        if joined and window.start_ns <= joined[-1].end_ns:
+            joined[-1] = Window(joined[-1].start_ns, max(joined[-1].end_ns, window.end_ns))
+        else:
+            joined.append(window)
+    return tuple(joined)
+
+
+def plural(count: int, word: str) -> str:
+    """Write a count with its word: 1 frame, 2 frames."""
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
+def listed(names: Sequence[str], most: int = 6) -> str:
+    """Write names one after the other, the rest as a number."""
+    shown = ", ".join(names[:most])
+    return shown if len(names) <= most else f"{shown} and {len(names) - most} more"

@@ -1,0 +1,228 @@
+"""Do the frames carry what they should? Counters, checksums, lengths, and payloads that no longer move."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from buswright.diagnosis.case import (
+    SECOND,
+    Case,
+    Sighting,
+    Window,
+    merged,
+    plural,
+    sighting,
+    subject_of,
+)
+from buswright.findings import Severity
+from buswright.health.model_ids import ChecksumFigures, CounterFigures, IdFigures
+
+_FEW = 3
+_ALL_WRONG = 0.99
+_LEARNED_SLACK = 0.02
+"""A learned counter may be a number that mostly counts: up to this share of other steps says nothing."""
+_DEBOUNCE_S = 0.1
+_MOSTLY_REPEATED = 0.9
+
+
+def contents_sightings(case: Case) -> Iterator[Sighting]:
+    """Judge what the payloads of every identifier carry."""
+    for figures in case.health.ids.values():
+        frozen = _frozen(case, figures)
+        if frozen is not None:
+            yield frozen
+        yield from _counter(case, figures, frozen)
+        yield from _checksum(case, figures)
+        yield from _length(case, figures)
+
+
+def _titled(figures: IdFigures) -> str:
+    return f"{figures.name} {figures.message}" if figures.message else str(figures.name)
+
+
+# Frozen ---------------------------------------------------------------------------------------------------------------
+
+
+def _frozen(case: Case, figures: IdFigures) -> Sighting | None:
+    """Judge the longest stretch of equal data: with the counter standing too, nobody fills the frame any more."""
+    counter, payload = figures.counter, figures.payload
+    start, end = payload.longest_same_start_ns, payload.longest_same_end_ns
+    if counter is None or start is None or end is None:
+        return None
+    seconds, frames = (case.limit(name, frame=figures.name) for name in ("frozen_s", "frozen_frames"))
+    if payload.longest_same < frames or end - start < seconds * SECOND:
+        return None
+    if counter.repeats < _MOSTLY_REPEATED * (payload.longest_same - 1) or not _repeats_inside(counter, start, end):
+        return None
+    to_end = figures.last_ns is not None and end >= figures.last_ns
+    return sighting(
+        "frozen-frame",
+        Severity.FAULT,
+        subject_of(figures.name),
+        windows=[Window(start, end)],
+        count=payload.longest_same,
+        confidence=0.95 if counter.source == "car file" else 0.8,
+        evidence=[
+            f"{_titled(figures)} carried the same payload in {payload.longest_same} frames in a row, its counter "
+            f"included, from {case.at(start)} " + ("to its last frame." if to_end else f"to {case.at(end)}."),
+            (
+                f"Before and after it changed {payload.changes} times in {figures.frames} frames. The frames kept "
+                "coming on time, so whoever looks only at values sees them hold."
+            ),
+        ],
+        threshold=case.used("frozen_s", "frozen_frames", frame=figures.name),
+        ruled_out=[
+            "A quantity that stands still: the counter would go on.",
+            "A module without power or off the bus: the frames kept coming.",
+        ],
+        next_check="The module's program hangs while its bus controller repeats the last frame: restart the module, "
+        "then look at its supply and its firmware.",
+        caution="Treat every value of this message in that time as unknown, above all oil pressure, brakes and "
+        "temperatures.",
+    )
+
+
+def _repeats_inside(counter: CounterFigures, start: int, end: int) -> bool:
+    """Whether the counter's repeats, as far as they were kept, lie in a stretch."""
+    repeats = [event for event in counter.events if event.kind == "repeat"]
+    return any(start <= event.time_ns <= end for event in repeats)
+
+
+# Counters -------------------------------------------------------------------------------------------------------------
+
+
+def _counter(case: Case, figures: IdFigures, frozen: Sighting | None) -> Iterator[Sighting]:
+    """Judge steps that no gap in time explains."""
+    counter = figures.counter
+    if counter is None or not counter.frames:
+        return
+    windows = frozen.windows if frozen is not None else ()
+    events = [
+        event
+        for event in counter.events
+        if not event.in_gap and not any(w.start_ns <= event.time_ns <= w.end_ns for w in windows)
+    ]
+    inside = figures.payload.longest_same - 1 if frozen is not None else 0
+    repeats = max(0, counter.repeats - inside)
+    backs = sum(event.kind == "back" for event in events)
+    wrong = repeats + counter.jumps_without_gap + backs
+    if not wrong or not events or (counter.source == "learned" and wrong < _LEARNED_SLACK * counter.frames):
+        return
+    share = wrong / counter.frames
+    limit = case.limit("counter_share_fault", frame=figures.name)
+    severity = Severity.FAULT if share >= limit else Severity.SUSPECT if wrong >= _FEW else Severity.NOTE
+    evidence = [
+        (
+            f"The counter of {_titled(figures)} ({counter.length} bits, {counter.source}) took "
+            f"{plural(wrong, 'wrong step')} in {counter.frames} with no gap in time: "
+            f"{repeats} repeated, {counter.jumps_without_gap} jumped ahead, "
+            f"{backs} went back; first at {case.at(events[0].time_ns)}."
+        ),
+    ]
+    if counter.alternating > limit:
+        evidence.append(
+            f"Over two frames {counter.alternating:.0%} of the steps are right: two senders count side by side."
+        )
+    yield sighting(
+        "counter-jump",
+        severity,
+        subject_of(figures.name),
+        windows=merged(Window(event.time_ns, event.time_ns) for event in events),
+        count=wrong,
+        confidence=0.9 if counter.source == "car file" else 0.6,
+        evidence=evidence,
+        threshold=case.used("counter_share_fault", frame=figures.name)
+        + f"; from {_FEW} wrong steps on it is worth a look",
+        ruled_out=[
+            "Frames lost on the way: there would be gaps in time.",
+            "A frozen payload: the rest of it went on." if frozen is None else "The frozen stretch is counted apart.",
+        ],
+        next_check="See whether a second module or a gateway sends this identifier, and whether the counter's place in "
+        "the car file is right.",
+    )
+
+
+# Checksums ------------------------------------------------------------------------------------------------------------
+
+
+def _checksum(case: Case, figures: IdFigures) -> Iterator[Sighting]:
+    checksum = figures.checksum
+    if checksum is None or not checksum.wrong or not checksum.frames:
+        return
+    share = checksum.wrong / checksum.frames
+    always = share >= _ALL_WRONG
+    yield sighting(
+        "checksum-wrong",
+        _checksum_severity(case, figures, checksum, share),
+        subject_of(figures.name),
+        windows=merged(Window(time, time) for time in checksum.wrong_ns.tolist()),
+        count=checksum.wrong,
+        confidence=0.9 if checksum.source == "car file" else 0.6,
+        evidence=[
+            (
+                f"The checksum of {_titled(figures)} ({checksum.checksum.kind} in byte {checksum.checksum.byte}, "
+                f"{checksum.source}) was wrong in {checksum.wrong} of {checksum.frames} frames ({share:.2%}), "
+                f"{checksum.longest_run} in a row, first at {case.at(int(checksum.wrong_ns[0]))}."
+            ),
+            "All of them wrong means that the formula, its place or its data id is not the sender's."
+            if always
+            else "Frames damaged on the bus never get this far, so it was sent like that.",
+        ],
+        threshold=case.used("counter_share_fault", frame=figures.name) + f"; or wrong for {_DEBOUNCE_S:g} s on end",
+        ruled_out=[
+            "Damage on the bus: the controller checks each frame in hardware and destroys bad ones.",
+        ],
+        next_check="Compare the formula and data id with the module's data sheet."
+        if always
+        else "See whether a second module or a gateway sends this identifier; then look at the sender's firmware.",
+        caution="Take no value from these frames.",
+    )
+
+
+def _checksum_severity(case: Case, figures: IdFigures, checksum: ChecksumFigures, share: float) -> Severity:
+    if share >= _ALL_WRONG:
+        return Severity.SUSPECT
+    period = figures.period.judged_ns or 0.0
+    lasting = checksum.longest_run * period >= _DEBOUNCE_S * SECOND
+    wide = share >= case.limit("counter_share_fault", frame=figures.name) and checksum.wrong >= _FEW
+    return Severity.FAULT if lasting or wide else Severity.SUSPECT
+
+
+# Lengths --------------------------------------------------------------------------------------------------------------
+
+
+def _length(case: Case, figures: IdFigures) -> Iterator[Sighting]:
+    lengths = figures.lengths
+    if not lengths.off and not lengths.changes:
+        return
+    counts = ", ".join(f"{count} × {length} bytes" for length, count in sorted(lengths.counts.items()))
+    evidence = [
+        f"{_titled(figures)} came with {counts}" + (f"; {lengths.declared} are declared." if lengths.off else ".")
+    ]
+    windows = [Window(event.time_ns, event.time_ns) for event in lengths.events]
+    if lengths.events:
+        first = lengths.events[0]
+        evidence.append(
+            f"It changed {plural(lengths.changes, 'time')}, first from {first.before} to {first.after} bytes at "
+            f"{case.at(first.time_ns)}."
+        )
+    elif figures.first_ns is not None and figures.last_ns is not None:
+        windows.append(Window(figures.first_ns, figures.last_ns))
+    short = lengths.declared is not None and any(length < lengths.declared for length in lengths.counts)
+    if short:
+        evidence.append("Signals beyond the end of short frames have no value there.")
+    yield sighting(
+        "wrong-length",
+        Severity.NOTE if not lengths.off else Severity.FAULT if short else Severity.SUSPECT,
+        subject_of(figures.name),
+        windows=merged(windows),
+        count=lengths.off or lengths.changes,
+        confidence=0.95 if lengths.off else 0.5,
+        evidence=evidence,
+        threshold="any frame with another length than the database says"
+        if lengths.declared is not None
+        else "any change of length; no database says which is right",
+        ruled_out=["Damage on the bus: the controller checks length and content of each frame in hardware."],
+        next_check="Compare the database with the module's firmware version and settings; see whether a second module "
+        "sends this identifier.",
+    )

@@ -1,0 +1,336 @@
+"""The gap classifier: from who was silent, phase, counters and errors to what must have happened.
+
+One gap of one fast identifier decides nothing: a random phase seems kept with a probability of 2 tolerance / T, some
+percent for a period of 100 ms but 12 % for 5 ms. So the longest-period identifier of a module is judged, what one
+gap can say is capped, and full confidence needs three gaps that say the same. Identifiers of one module restart
+together: they are no independent witnesses, and their chances are not multiplied.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from buswright.channels.carfile_model import FrameName
+from buswright.diagnosis.case import MILLISECOND, SECOND, Case, Window, listed
+from buswright.diagnosis.expected import silent_long
+from buswright.diagnosis.gap_reading import Part, Silence, silences, unnamed, unusual_errors
+
+OVERLOAD = "overload"
+"""Not a fault of its own: the load explains these gaps."""
+
+_FEW_UNNAMED_BUS = 3
+_KEPT_MOSTLY = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What one silence is consistent with.
+
+    Attributes
+    ----------
+    fault
+        A name of the catalogue, or `OVERLOAD`.
+    subject
+        As in a finding.
+    buses
+        Buses concerned.
+    silence
+        Who was silent, and how they came back.
+    weight
+        Confidence from this one silence, 0..1.
+    why
+        Sentences for the evidence.
+    """
+
+    fault: str
+    subject: str
+    buses: tuple[str, ...]
+    silence: Silence
+    weight: float
+    why: tuple[str, ...]
+
+    @property
+    def window(self) -> Window:
+        """When."""
+        return self.silence.window
+
+
+def classify(case: Case) -> tuple[Verdict, ...]:
+    """Judge all silences of a whole bus, a module or one side of a daisy chain; single identifiers are left aside."""
+    return tuple(verdict for silence in silences(case) for verdict in _judge(case, silence))
+
+
+def _judge(case: Case, silence: Silence) -> Iterator[Verdict]:
+    if _everyone(case, silence):
+        yield from _all_silent(case, silence)
+        return
+    if silence.back and silence.lower_priority and _load(case, silence) >= case.limit("load_fault"):
+        yield Verdict(OVERLOAD, f"bus:{silence.buses[0]}", silence.buses, silence, 0.8, ())
+        return
+    for bus in silence.buses:
+        modules = [module for on, module in silence.modules if on == bus]
+        side = _one_side(case, bus, modules)
+        if side is not None:
+            yield from _segment(case, silence, bus, modules, side)
+        else:
+            for module in modules:
+                part = silence.of_module(bus, module)
+                yield from _module(case, part, bus, f"module:{module}", module, modules)
+        nameless = unnamed(silence.only([p for p in silence.parts if p.name.bus == bus]))
+        if nameless:
+            ids = "+".join(str(p.name).rpartition("/")[2] for p in sorted(nameless, key=lambda p: p.name))
+            yield from _module(case, silence.only(nameless), bus, f"module:{bus}/{ids}", "of these identifiers", [])
+
+
+def _everyone(case: Case, silence: Silence) -> bool:
+    """Whether all that were due were silent, on more than one module."""
+    if len(silence.parts) < case.limit("together_share", bus=silence.buses[0]) * silence.due:
+        return False
+    modules = {(p.name.bus, p.module) for p in silence.parts if p.module is not None}
+    nameless = sum(p.module is None for p in silence.parts)
+    return len(modules) >= 2 or (nameless >= _FEW_UNNAMED_BUS and _all_of_bus(case, silence))
+
+
+def _all_of_bus(case: Case, silence: Silence) -> bool:
+    """Whether what was silent is most of what the buses have, where modules aren't known."""
+    there = sum(1 for bus in silence.buses for _ in case.periodic(bus))
+    return 2 * len(silence.parts) >= there
+
+
+def _load(case: Case, silence: Silence) -> float:
+    """Highest 100 ms load while it lasted; 0 where the bit rate is unknown."""
+    highest = 0.0
+    for bus in silence.buses:
+        windows = case.health.buses[bus].windows
+        window = silence.window
+        inside = (windows.start_ns + windows.width_ns > window.start_ns - 50 * MILLISECOND) & (
+            windows.start_ns <= window.end_ns
+        )
+        loads = windows.load[inside]
+        if len(loads) and not np.isnan(loads).all():
+            highest = max(highest, float(np.nanmax(loads)))
+    return highest
+
+
+# Everyone -------------------------------------------------------------------------------------------------------------
+
+
+def _all_silent(case: Case, silence: Silence) -> Iterator[Verdict]:
+    buses = silence.buses
+    where = "all buses" if len(buses) == len(case.health.buses) else listed(buses)
+    who = f"All {len(silence.parts)} identifiers that were due on {where} were silent"
+    if not silence.back:
+        yield from _bus_dead(case, silence, who)
+        return
+    counters, (kept, known) = silence.counters(), silence.phases()
+    mostly_kept = known > 0 and kept >= _KEPT_MOSTLY * known
+    shifted = silence.excess_share >= case.limit("common_shift_share", bus=buses[0])
+    said = _counted(silence)
+    phases = f"{kept} of {known} kept their phase" if known else "their phases are not known"
+    length = f"for {_milliseconds(max(p.silent_ns for p in silence.parts))}"
+    went_on = counters["jumped"] >= max(1, counters["continuous"], counters["other"])
+    stood = counters["continuous"] > max(counters["jumped"], counters["other"])
+    reset = counters["other"] > 0 and not went_on and not stood
+    if unusual_errors(case, silence) and not stood and not reset:
+        text = f"{who} {length} while {silence.errors} error frames came; {phases}; {said}."
+        for bus in buses:
+            yield Verdict("segment-open", f"bus:{bus}", (bus,), silence, 0.7, (text,))
+    elif shifted and (stood or (not went_on and not reset and not mostly_kept)):
+        text = (
+            f"{who} {length}, and all of them came back later by the same {_milliseconds(silence.excess_ns)} "
+            f"({silence.excess_share:.0%} of them within 0.1 periods); {said}: nothing was lost, the clock jumped."
+        )
+        yield Verdict("clock-jump", "capture", buses, silence, 0.9 if stood else 0.7, (text,))
+    elif went_on or (mostly_kept and not reset):
+        weight = 0.9 if went_on and mostly_kept else 0.75 if went_on else 0.5
+        text = f"{who} {length}; {phases}; {said}: the modules went on sending while nothing was recorded."
+        yield Verdict("capture-drop", "capture", buses, silence, weight, (text, *_beside(case, silence)))
+    else:
+        text = (
+            f"{who} {length}; {phases}; {said}. The modules came back one after the other, over "
+            f"{_milliseconds(max(p.end_ns for p in silence.parts) - min(p.end_ns for p in silence.parts))}: "
+            "consistent with the main supply or the ignition having gone off and on."
+        )
+        for bus in buses:
+            yield Verdict("module-reset", f"bus:{bus}", (bus,), silence, 0.8 if reset else 0.55, (text,))
+
+
+def _beside(case: Case, silence: Silence) -> tuple[str, ...]:
+    """Say what the other buses did meanwhile."""
+    others = [bus for bus in case.health.buses if bus not in silence.buses]
+    return (f"{listed(others)} went on: the adapter of {listed(silence.buses)} is the first to look at.",) * bool(
+        others
+    )
+
+
+def _bus_dead(case: Case, silence: Silence, who: str) -> Iterator[Verdict]:
+    """Judge a whole bus that ends before the capture does."""
+    if min(p.silent_ns for p in silence.parts) <= case.limit("id_missing_s") * SECOND:
+        return
+    for bus in silence.buses:
+        figures = case.health.buses[bus]
+        at = silence.window.start_ns
+        off = [time for time in figures.errors.bus_off_ns if abs(time - at) < SECOND]
+        text = f"{who} from {case.at(at)} to the end of the capture, while other buses went on."
+        if off:
+            why = (text, f"The recorder's own controller went bus-off at {case.at(off[0])}.")
+            yield Verdict("bus-off", f"bus:{bus}", (bus,), silence, 0.9, why)
+        else:
+            errors = silence.errors
+            why = (text, f"{errors} error frames stand around that moment.")
+            yield Verdict("segment-open", f"bus:{bus}", (bus,), silence, 0.75 if errors else 0.5, why)
+
+
+# One side of the chain ------------------------------------------------------------------------------------------------
+
+
+def _one_side(case: Case, bus: str, modules: Sequence[str]) -> tuple[str, str] | None:
+    """Return the two modules between which the chain would have to be open; None if no single break explains it.
+
+    The modules on one side of the break are silent, those on the recorder's side go on. Only modules that were
+    heard on this bus count.
+    """
+    if case.car is None or bus not in case.car.buses or len(modules) < 2:
+        return None
+    heard = {name for on, name in case.health.modules if on == bus and case.health.modules[on, name].ids}
+    chain = [name for name in case.car.buses[bus].chain if name in heard]
+    silent = set(modules)
+    if not silent < set(chain):
+        return None
+    count = len(silent)
+    if set(chain[-count:]) == silent:
+        return chain[-count - 1], chain[-count]
+    if set(chain[:count]) == silent:
+        return chain[count - 1], chain[count]
+    return None
+
+
+def _segment(
+    case: Case, silence: Silence, bus: str, modules: Sequence[str], side: tuple[str, str]
+) -> Iterator[Verdict]:
+    parts = silence.only([p for p in silence.parts if p.name.bus == bus and p.module in modules])
+    if not silence.back and not _gone(case, parts):
+        return
+    errors = unusual_errors(case, parts)
+    how = f"for {_milliseconds(max(p.silent_ns for p in parts.parts))}" if silence.back else "to the end of the capture"
+    why = (
+        (
+            f"{listed(modules)} fell silent together at {case.at(parts.window.start_ns)}, {how}; all other modules of "
+            f"{bus} went on. In the daisy chain they are all on one side of the link between {side[0]} and {side[1]}."
+        ),
+        f"{parts.errors} error frames within 100 ms of it"
+        + (", which an open or loose link makes." if errors else "; many adapters don't report them."),
+    )
+    yield Verdict("segment-open", f"bus:{bus}", (bus,), parts, 0.85 if errors else 0.7, why)
+
+
+# One module -----------------------------------------------------------------------------------------------------------
+
+
+def _gone(case: Case, silence: Silence) -> bool:
+    """Whether identifiers that never came back have been silent for long enough to be called missing."""
+    return any(silent_long(case, p.name, p.silent_ns, p.period_ns) for p in silence.parts)
+
+
+def _module(
+    case: Case, silence: Silence, bus: str, subject: str, module: str, together: Sequence[str]
+) -> Iterator[Verdict]:
+    also = [name for name in together if name != module]
+    beside = (f"{listed(also)} fell silent with it: look at what they share, feed and ground first.",) * bool(also)
+    ids = listed([str(p.name).rpartition("/")[2] for p in silence.parts])
+    if not silence.back:
+        if _gone(case, silence):
+            text = (
+                f"Module {module} ({ids}) was last heard at {case.at(max(p.start_ns for p in silence.parts))} and "
+                f"not again in the {_milliseconds(max(p.silent_ns for p in silence.parts))} that were still recorded."
+            )
+            yield Verdict("module-missing", subject, (bus,), silence, 0.9, (text, *beside))
+        return
+    fault, weight = _module_fault(case, silence)
+    length = _milliseconds(max(p.silent_ns for p in silence.parts))
+    text = (
+        f"All that was due of module {module} ({ids}) was silent for {length} from {case.at(silence.window.start_ns)}."
+    )
+    yield Verdict(
+        fault,
+        subject,
+        (bus,),
+        silence,
+        weight,
+        (text, *_phase_words(silence), f"{_counted(silence)}.".capitalize(), *beside),
+    )
+
+
+def _module_fault(case: Case, silence: Silence) -> tuple[str, float]:
+    """Decide between reset, bus-off and a sender that paused, by phase and counters; with a weight."""
+    counters, longest = silence.counters(), silence.longest
+    kept = longest.kept if longest is not None else None
+    sure = 1 - longest.chance if longest is not None and longest.kept else 1.0
+    errors = unusual_errors(case, silence)
+    continuous, jumped, other = counters["continuous"], counters["jumped"], counters["other"]
+    if jumped > max(continuous, other) and (kept or (kept is None and errors) or jumped > 1):
+        return "bus-off", (0.85 if errors else 0.6) * (1.0 if kept else 0.7)
+    if continuous > max(jumped, other):
+        return "sender-skips", 0.75 if kept else 0.5
+    if kept and not other:
+        return "bus-off", (0.7 if errors else 0.45) * sure
+    long = sum(_reset_long(case, part) for part in silence.parts) >= min(2, len(silence.parts))
+    restarted = other > 0 or sum(part.as_first for part in silence.parts) * 2 > len(silence.parts)
+    weight = 0.55 + 0.15 * long + 0.15 * restarted
+    return "module-reset", weight * (0.6 if kept else 0.8 if kept is None else 1.0)
+
+
+def _reset_long(case: Case, part: Part) -> bool:
+    periods, seconds = (case.limit(name, frame=part.name) for name in ("reset_periods", "reset_s"))
+    return part.silent_ns > max(periods * part.period_ns, seconds * SECOND)
+
+
+# Words ----------------------------------------------------------------------------------------------------------------
+
+
+def _milliseconds(ns: float) -> str:
+    return f"{ns / SECOND:.3f} s" if ns >= SECOND else f"{ns / MILLISECOND:.1f} ms"
+
+
+def _phase_words(silence: Silence) -> tuple[str, ...]:
+    longest = silence.longest
+    if longest is None:
+        return ("Too few frames came before to say whether the phase was kept.",)
+    verdict = "kept" if longest.kept else "not kept"
+    return (
+        (
+            f"The phase of its slowest identifier, {longest.name} ({longest.period_ns / MILLISECOND:.0f} ms), was "
+            f"{verdict}: {abs(longest.residual_ns) / MILLISECOND:.2f} ms off the old grid, tolerance "
+            f"{longest.tolerance_ns / MILLISECOND:.2f} ms; a random phase would seem kept with a chance of "
+            f"{longest.chance:.1%}."
+        ),
+    )
+
+
+def _counted(silence: Silence) -> str:
+    counters = silence.counters()
+    known = counters["continuous"] + counters["jumped"] + counters["other"]
+    if not known:
+        return "no counter tells whether frames were sent meanwhile"
+    parts = [
+        f"{counters['jumped']} jumped by just the missing frames" if counters["jumped"] else "",
+        f"{counters['continuous']} went on without a step" if counters["continuous"] else "",
+        f"{counters['other']} started anew" if counters["other"] else "",
+    ]
+    return f"of {known} counters " + ", ".join(part for part in parts if part)
+
+
+def claimed_rows(verdicts: Sequence[Verdict]) -> tuple[dict[FrameName, set[int]], set[FrameName]]:
+    """Return which gaps the verdicts account for, by identifier, and which identifiers' final silence."""
+    rows: dict[FrameName, set[int]] = {}
+    gone: set[FrameName] = set()
+    for verdict in verdicts:
+        for part in verdict.silence.parts:
+            if part.row is None:
+                gone.add(part.name)
+            else:
+                rows.setdefault(part.name, set()).add(part.row)
+    return rows, gone

@@ -1,0 +1,200 @@
+"""Is there room on the bus? Overload, and the module that causes it by babbling."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from buswright.diagnosis.bus import repeated
+from buswright.diagnosis.case import Case, Sighting, Window, listed, plural, sighting, stretches, subject_of
+from buswright.diagnosis.words import UNPLUG
+from buswright.findings import Severity
+from buswright.frames.table import Bools
+from buswright.health.model import BusFigures, LoadWindows
+from buswright.health.model_ids import IdFigures
+
+
+def load_sightings(case: Case) -> Iterator[Sighting]:
+    """Judge the load of buses whose bit rate is known."""
+    for bus in case.health.buses.values():
+        if bus.load is None:
+            continue
+        yield from _overload(case, bus)
+        if repeated(case, bus) is None:
+            yield from _babbling(case, bus)
+
+
+# Overload -------------------------------------------------------------------------------------------------------------
+
+
+def _overload(case: Case, bus: BusFigures) -> Iterator[Sighting]:
+    slow, fast = bus.slow_windows, bus.windows
+    suspect, fault, peak = (case.limit(n, bus=bus.name) for n in ("load_suspect", "load_fault", "load_peak_suspect"))
+    full = _usable(bus, slow) & (slow.load > suspect)
+    crowded = _usable(bus, fast) & (fast.load > peak) & ~_host_stamped(case, bus)
+    if not full.any() and not crowded.any():
+        return
+    highest = float(np.max(slow.load[full])) if full.any() else 0.0
+    evidence = []
+    if full.any():
+        at = int(slow.start_ns[full][int(np.argmax(slow.load[full]))])
+        evidence.append(
+            f"Load on {bus.name} over 1 s was above {suspect:.0%} in {plural(int(full.sum()), 'second')}, at most "
+            f"{highest:.1%} at {case.at(at)}; {bus.load:.1%} over the whole run."
+        )
+    if crowded.any():
+        at = int(fast.start_ns[crowded][int(np.argmax(fast.load[crowded]))])
+        evidence.append(
+            f"Over 100 ms it was above {peak:.0%} in {plural(int(crowded.sum()), 'window')}, at most "
+            f"{float(np.max(fast.load[crowded])):.1%} at {case.at(at)}."
+        )
+    evidence += [_talkers(case, bus), _latecomers(case, bus)]
+    yield sighting(
+        "bus-overload",
+        Severity.FAULT if highest > fault else Severity.SUSPECT,
+        f"bus:{bus.name}",
+        windows=_sharpened(fast, stretches(slow, np.flatnonzero(full).tolist()), suspect)
+        or stretches(fast, np.flatnonzero(crowded).tolist()),
+        count=int(full.sum()) or int(crowded.sum()),
+        confidence={"guessed": 0.6}.get(bus.bitrate.source, 0.95),
+        evidence=[sentence for sentence in evidence if sentence],
+        threshold=case.used("load_suspect", "load_fault", "load_peak_suspect", bus=bus.name)
+        + f"; bit rate {bus.bitrate.bits_per_s} bit/s ({bus.bitrate.source})",
+        ruled_out=[
+            "Errors on the bus: load is counted from frames that came through"
+            + (
+                f", and {bus.errors.on_the_wire} error frames came."
+                if bus.errors.on_the_wire
+                else ", no error frame came."
+            ),
+        ],
+        next_check="Halve the rate of what changes slowly, pack small messages into full ones, or raise the bit rate "
+        "of all modules together; see whether a message comes faster than it should.",
+        reach=case.subjects_of_bus(bus.name),
+    )
+
+
+def _usable(bus: BusFigures, windows: LoadWindows) -> Bools:
+    """Leave out windows that time went through twice: the load of both passes is added up there; bool[k]."""
+    usable = ~np.isnan(windows.load)
+    for step in bus.steps_back:
+        usable &= (windows.start_ns + windows.width_ns <= step.after_ns) | (windows.start_ns > step.before_ns)
+    return usable
+
+
+def _host_stamped(case: Case, bus: BusFigures) -> bool:
+    """Whether frames were stamped in clumps: then 100 ms loads are partly the computer's."""
+    proof = bus.spacing.impossible if bus.spacing.impossible is not None else bus.spacing.zero
+    return proof > case.limit("host_spacing_share", bus=bus.name) * max(1, bus.spacing.pairs)
+
+
+def _sharpened(fast: LoadWindows, found: tuple[Window, ...], limit: float) -> tuple[Window, ...]:
+    """Cut stretches of seconds to the 100 ms windows in which the load was high, and out to those just before."""
+    sharp = []
+    for window in found:
+        rows = np.flatnonzero(
+            (fast.start_ns >= window.start_ns - 10 * fast.width_ns)
+            & (fast.start_ns < window.end_ns + 10 * fast.width_ns)
+            & (fast.load > limit)
+        )
+        if len(rows):
+            sharp.append(Window(int(fast.start_ns[rows[0]]), int(fast.start_ns[rows[-1]]) + fast.width_ns))
+    return tuple(sharp)
+
+
+def _talkers(case: Case, bus: BusFigures) -> str:
+    ranked = sorted(case.health.ids_of(bus.name), key=lambda figures: -figures.share)[:3]
+    shares = [f"{str(f.name).rpartition('/')[2]} {f.message or ''}".strip() + f" {f.share:.0%}" for f in ranked]
+    return f"Most of it: {listed(shares)}."
+
+
+def _latecomers(case: Case, bus: BusFigures) -> str:
+    late = [f for f in case.periodic(bus.name) if f.gaps.late or f.gaps.missing]
+    if not late:
+        return "No periodic identifier was late or missing for it."
+    worst = sorted(late, key=lambda figures: -(figures.gaps.late + figures.gaps.missing))
+    names = listed([str(figures.name).rpartition("/")[2] for figures in worst], 4)
+    return f"{plural(len(late), 'periodic identifier')} came late or not at all for a time: {names}."
+
+
+# Babbling -------------------------------------------------------------------------------------------------------------
+
+
+def _babbling(case: Case, bus: BusFigures) -> Iterator[Sighting]:
+    rate = bus.bitrate.bits_per_s
+    if not rate:
+        return
+    for figures in case.health.ids_of(bus.name):
+        busiest = figures.busiest
+        if busiest is None:
+            continue
+        own = busiest.bits / rate
+        if own >= case.limit("babble_share", frame=figures.name) and _too_often(case, bus, figures):
+            yield _babbler(case, bus, figures, own)
+
+
+def _too_often(case: Case, bus: BusFigures, figures: IdFigures) -> bool:
+    """Whether it came at several times its rate: the declared one, or, where it has none, its mean over the run."""
+    if figures.busiest is None:
+        return False
+    times = case.limit("babble_rate", frame=figures.name)
+    if figures.period.source in ("car file", "expected_hz", "database") and figures.period.expected_ns:
+        return figures.busiest.frames > times * 1e9 / figures.period.expected_ns
+    high = float(bus.slow_windows.load_at(np.array([figures.busiest.start_ns]))[0])
+    mean = figures.frames / max(1.0, bus.seconds)
+    return high > case.limit("load_fault", bus=bus.name) and (
+        figures.known is False or figures.busiest.frames > times * mean
+    )
+
+
+def _babbler(case: Case, bus: BusFigures, figures: IdFigures, own: float) -> Sighting:
+    busiest, name = figures.busiest, figures.name
+    assert busiest is not None
+    high = float(bus.slow_windows.load_at(np.array([busiest.start_ns]))[0])
+    expected = figures.period.expected_ns
+    declared = figures.period.source in ("car file", "expected_hz", "database") and expected
+    nominal = f", {busiest.frames * expected / 1e9:.1f} times what it should" if declared and expected else ""
+    lower = [f for f in case.periodic(bus.name) if f.gaps.late or f.gaps.missing]
+    titled = f"{name} {figures.message}" if figures.message else str(name)
+    return sighting(
+        "babbling-node",
+        Severity.FAULT if high > case.limit("load_fault", bus=bus.name) else Severity.SUSPECT,
+        subject_of(name),
+        windows=_loud(bus, figures, own),
+        count=max(1, figures.busy_seconds),
+        confidence=0.9 if declared else 0.7,
+        evidence=[
+            (
+                f"{titled} came {busiest.frames} times in the second from {case.at(busiest.start_ns)}{nominal}: "
+                f"{own:.0%} of the bus by itself, of {high:.0%} load in that second."
+            ),
+            f"It belongs to {figures.module}." if figures.module else "Nobody says which module sends it.",
+            f"{plural(len(lower), 'other identifier')} came late or not at all for a time."
+            if lower
+            else "No other identifier was late for it.",
+        ],
+        threshold=case.used("babble_rate", "babble_share", "load_fault", frame=name),
+        ruled_out=[
+            "A burst on an event: it lasted longer than 100 ms.",
+            "A frame repeated for want of an acknowledgement: other modules were heard meanwhile.",
+            "A doubled recording: that makes twice the rate, of all identifiers.",
+        ],
+        next_check="Unplug the module that sends it: the load falls at once. Then look at its settings and firmware.",
+        caution=UNPLUG,
+        reach=case.subjects_of_bus(bus.name),
+    )
+
+
+def _loud(bus: BusFigures, figures: IdFigures, own: float) -> tuple[Window, ...]:
+    """Return the 100 ms windows in which the load was higher than otherwise by half of its share or more."""
+    windows = bus.windows
+    if not len(windows) or figures.first_ns is None or figures.last_ns is None:
+        return ()
+    quiet = float(np.nanpercentile(windows.load, 10))
+    high = (windows.load > quiet + own / 2) & (windows.start_ns + windows.width_ns > figures.first_ns)
+    rows = np.flatnonzero(high & (windows.start_ns <= figures.last_ns))
+    if not len(rows):
+        return (Window(figures.first_ns, figures.last_ns),)
+    found = stretches(windows, rows.tolist())
+    return tuple(Window(max(w.start_ns, figures.first_ns), min(w.end_ns, figures.last_ns)) for w in found)

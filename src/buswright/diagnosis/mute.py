@@ -1,0 +1,120 @@
+"""What explains what: a finding of a lower layer accounts for higher ones on its subjects, in its time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from types import MappingProxyType
+
+from buswright.diagnosis.case import MILLISECOND, Sighting, Window, merged
+from buswright.findings import Finding, Layer, Severity
+
+SLACK_NS = 250 * MILLISECOND
+"""What follows from a fault may begin this much before it is seen, or end this much after: frames that were due
+before an error, queues that empty, timers that run out."""
+_COVERED = 0.9
+
+_LOSSES = "frames-lost sender-skips counter-jump late-frames"
+EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
+    {
+        cause: frozenset(effects.split())
+        for cause, effects in {
+            "bad-lines": "frames-lost counter-jump capture-drop",
+            "clock-jump": f"{_LOSSES} bus-overload",
+            "capture-drop": f"{_LOSSES} id-missing module-reset bus-off",
+            "echo": f"{_LOSSES} duplicate-id bus-overload babbling-node",
+            "host-timestamps": "late-frames bus-overload",
+            "filter-in-force": "id-missing module-missing",
+            "bus-errors": _LOSSES,
+            "babbling-node": f"{_LOSSES} bus-overload unknown-id id-missing duplicate-id module-missing",
+            "bus-overload": f"{_LOSSES} id-missing",
+            "no-acknowledge": f"{_LOSSES} bus-errors bus-overload babbling-node echo module-missing module-reset "
+            "id-missing segment-open bus-off",
+            "bus-off": f"{_LOSSES} bus-errors id-missing module-missing module-reset",
+            "wrong-bitrate": f"{_LOSSES} bus-errors bus-off id-missing module-missing",
+            "segment-open": f"{_LOSSES} bus-errors id-missing module-missing module-reset",
+            "module-missing": f"{_LOSSES} id-missing",
+            "module-reset": f"{_LOSSES} id-missing wrong-length checksum-wrong frozen-frame",
+            "duplicate-id": f"{_LOSSES} checksum-wrong wrong-length",
+            "frozen-frame": "counter-jump",
+            "wrong-length": "checksum-wrong counter-jump",
+        }.items()
+    }
+)
+"""Which faults a fault can account for, up to the node layer. Any of them accounts for whatever lies above that layer
+on its subjects while it lasts: without frames no value can be judged."""
+
+
+def rank(sighting: Sighting) -> tuple[int, int, float, int, str]:
+    """Order of findings: grave ones first, then lower layers, then sure ones, then early ones."""
+    finding = sighting.finding
+    return (-finding.severity, finding.layer, -finding.confidence, finding.start_ns or 0, finding.subject)
+
+
+def mute(sightings: Sequence[Sighting]) -> tuple[Finding, ...]:
+    """Put what is explained into the `explains` of its explanation, and return the roots in rank order.
+
+    A sighting goes to the lowest layer that accounts for it, and there to the first in rank order. What explains
+    others may itself be explained: then all of it stands under the one root.
+    """
+    ordered = sorted(sightings, key=rank)
+    causes = sorted(ordered, key=lambda one: one.finding.layer)
+    parent: dict[int, Sighting] = {}
+    for effect in ordered:
+        for cause in causes:
+            if cause is not effect and accounts_for(cause, effect) and not _descends(cause, effect, parent):
+                parent[id(effect)] = cause
+                break
+    children: dict[int, list[Sighting]] = {}
+    for effect in ordered:
+        if id(effect) in parent:
+            children.setdefault(id(parent[id(effect)]), []).append(effect)
+    return tuple(_assembled(one, children) for one in ordered if id(one) not in parent)
+
+
+def accounts_for(cause: Sighting, effect: Sighting) -> bool:
+    """Whether one sighting explains another: by kind, subject, gravity and time."""
+    own, other = cause.finding, effect.finding
+    higher = own.layer <= Layer.NODE < other.layer
+    if not (higher or other.fault in EXPLAINS.get(own.fault, frozenset())) or other.subject not in cause.reach:
+        return False
+    if own.severity < Severity.SUSPECT and own.severity < other.severity:
+        return False
+    return _covers(cause.windows, effect.windows)
+
+
+def _covers(windows: Sequence[Window], others: Sequence[Window]) -> bool:
+    """Whether others lie within windows, nearly all of them; no windows are the whole capture."""
+    if not windows:
+        return True
+    if not others:
+        return False
+    wide = merged(Window(w.start_ns - SLACK_NS, w.end_ns + SLACK_NS) for w in windows)
+    total = inside = at = 0
+    for other in others:
+        while at < len(wide) - 1 and wide[at].end_ns < other.start_ns:
+            at += 1
+        length = max(1, other.end_ns - other.start_ns)
+        total += length
+        overlap = min(other.end_ns, wide[at].end_ns) - max(other.start_ns, wide[at].start_ns)
+        inside += min(length, max(0, overlap + (other.end_ns == other.start_ns)))
+    return inside >= _COVERED * total
+
+
+def _descends(sighting: Sighting, ancestor: Sighting, parent: Mapping[int, Sighting]) -> bool:
+    """Whether one is explained, through others, by another: explanations must not go in circles."""
+    at: Sighting | None = sighting
+    while at is not None:
+        if at is ancestor:
+            return True
+        at = parent.get(id(at))
+    return False
+
+
+def _assembled(sighting: Sighting, children: Mapping[int, Sequence[Sighting]]) -> Finding:
+    """Return a finding with everything below it, flat and in rank order."""
+    below: list[Finding] = []
+    for child in children.get(id(sighting), ()):
+        found = _assembled(child, children)
+        below += [replace(found, explains=()), *found.explains]
+    return replace(sighting.finding, explains=tuple(below)) if below else sighting.finding

@@ -1,0 +1,182 @@
+"""Is everybody there? Modules and identifiers that never came, and identifiers that nobody knows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from buswright.diagnosis.case import SECOND, Case, Sighting, Window, listed, plural, sighting, subject_of, whole_run
+from buswright.diagnosis.expected import Absent, absentees
+from buswright.diagnosis.words import UNPLUG
+from buswright.findings import Severity
+from buswright.health.model import BusFigures
+from buswright.health.model_ids import IdFigures
+
+_MOSTLY_UNKNOWN = 0.5
+
+
+def node_sightings(case: Case) -> Iterator[Sighting]:
+    """Judge who never came, and who is unknown."""
+    for bus in case.health.buses.values():
+        absent = absentees(case, bus.name)
+        silent = {one.module for one in absent if one.module is not None and not _heard(case, bus.name, one.module)}
+        for module in sorted(silent):
+            yield _missing_module(case, bus, module, [one for one in absent if one.module == module])
+        for one in absent:
+            if one.module not in silent:
+                yield _missing_message(case, bus, one)
+        yield from _unknown(case, bus)
+
+
+def _heard(case: Case, bus: str, module: str) -> bool:
+    """Whether any identifier of a module was seen on a bus."""
+    figures = case.health.modules.get((bus, module))
+    return figures is not None and bool(figures.ids)
+
+
+# Missing from the start -----------------------------------------------------------------------------------------------
+
+
+def _missing_module(case: Case, bus: BusFigures, module: str, absent: Sequence[Absent]) -> Sighting:
+    described = case.car is not None and module in case.car.modules
+    remembered = any(one.source == "good run" for one in absent)
+    sure = described or remembered
+    source = "the good run" if remembered else "the car file" if described else "the database"
+    evidence = [
+        (
+            f"Nothing of module {module} came on {bus.name} in {bus.seconds:.1f} s, though {source} expects "
+            f"{plural(len(absent), 'message')} of it: {listed([str(one) for one in absent])}."
+        ),
+    ]
+    if not sure:
+        evidence.append("Only a database names it: it may describe more modules than this car has.")
+    return sighting(
+        "module-missing",
+        Severity.FAULT if sure else Severity.SUSPECT,
+        f"module:{module}",
+        windows=whole_run(bus),
+        count=1,
+        confidence=0.9 if sure else 0.5,
+        evidence=evidence,
+        threshold=case.used("startup_ignore_s", "id_missing_periods", "id_missing_s", bus=bus.name),
+        ruled_out=[
+            f"The bus: {plural(bus.data_frames, 'frame')} of other modules came.",
+            "A receive filter can't be ruled out if it was set from the start: see that none is.",
+        ],
+        next_check="Power at the module's plug first, then the fuse, then the CAN pair to it, then the modules behind "
+        "it in the daisy chain.",
+        caution=UNPLUG,
+        reach=case.subjects_of_module(bus.name, module) | {subject_of(a.name) for a in absent if a.name is not None},
+    )
+
+
+def _missing_message(case: Case, bus: BusFigures, one: Absent) -> Sighting:
+    sure = one.period_ms is not None or one.source == "good run"
+    every = f" every {one.period_ms:g} ms" if one.period_ms is not None else ""
+    return sighting(
+        "id-missing",
+        Severity.SUSPECT if sure else Severity.NOTE,
+        subject_of(one.name) if one.name is not None else f"id:{bus.name}/{one.text}",
+        windows=whole_run(bus),
+        count=1,
+        confidence=0.8 if sure else 0.3,
+        evidence=[
+            f"{one} never came on {bus.name} in {bus.seconds:.1f} s; the {one.source} expects it{every}."
+            + (f" Other messages of {one.module} did come." if one.module else ""),
+        ],
+        threshold=case.used("startup_ignore_s", "id_missing_periods", "id_missing_s", bus=bus.name),
+        ruled_out=["A module without power: other messages of it came."] if one.module else [],
+        next_check="Look at the module's settings for this message and at the receive filters; if the module doesn't "
+        "send it, take it out of the database.",
+    )
+
+
+# Unknown --------------------------------------------------------------------------------------------------------------
+
+
+def _unknown(case: Case, bus: BusFigures) -> Iterator[Sighting]:
+    """Report identifiers that neither database nor good run knows: one by one, or together where most are unknown."""
+    ids = list(case.health.ids_of(bus.name))
+    unknown = [figures for figures in ids if _is_unknown(case, figures)]
+    if not unknown:
+        return
+    if case.remembered is None and len(unknown) > _MOSTLY_UNKNOWN * len(ids):
+        yield _mostly_unknown(bus, unknown, len(ids))
+        return
+    for figures in unknown:
+        yield _unknown_id(case, bus, figures)
+
+
+def _is_unknown(case: Case, figures: IdFigures) -> bool:
+    if case.remembered is not None and any(name.bus == figures.name.bus for name in case.remembered):
+        return figures.name not in case.remembered
+    return figures.known is False
+
+
+def _unknown_id(case: Case, bus: BusFigures, figures: IdFigures) -> Sighting:
+    remembered = case.remembered is not None
+    first, start = figures.first_ns, bus.first_ns
+    later = (
+        first is not None
+        and start is not None
+        and first - start > case.limit("startup_ignore_s", frame=figures.name) * SECOND
+    )
+    source = "the good run" if remembered else "the database"
+    period = figures.period.learned_ns
+    evidence = [
+        f"{figures.name} is not in {source}: {plural(figures.frames, 'frame')}, {figures.share:.1%} of the bus, "
+        + (f"every {period / 1e6:.1f} ms" if period else "at no steady rate")
+        + f", {'/'.join(map(str, sorted(figures.lengths.counts)))} bytes.",
+        f"It came first at {case.at(first)}" + (", while the run was on." if later else ", at the start."),
+    ]
+    new = _what_else(case, bus, figures)
+    if new:
+        evidence.append(f"About then: {new}.")
+    return sighting(
+        "unknown-id",
+        Severity.SUSPECT if remembered or later else Severity.NOTE,
+        subject_of(figures.name),
+        windows=[Window(first, figures.last_ns)] if first is not None and figures.last_ns is not None else [],
+        count=figures.frames,
+        confidence=0.9 if remembered else 0.7,
+        evidence=evidence,
+        threshold=case.used("startup_ignore_s", frame=figures.name) + "; later ones came while the run was on",
+        ruled_out=[
+            "The same number with the other length: 11-bit and 29-bit identifiers are told apart.",
+            "A frame damaged on the bus: its check sequence would have stopped it.",
+        ],
+        next_check="See which module it stops with when unplugged in the workshop, and whether a setting or a "
+        "firmware changed; add it to the database if it belongs to the car.",
+        caution=UNPLUG,
+    )
+
+
+def _what_else(case: Case, bus: BusFigures, figures: IdFigures) -> str:
+    """Say which identifiers were last seen within a second of another's first frame: it may have taken their place."""
+    if figures.first_ns is None:
+        return ""
+    gone = [
+        str(other.name)
+        for other in case.health.ids_of(bus.name)
+        if other is not figures and other.last_ns is not None and abs(other.last_ns - figures.first_ns) < SECOND
+    ]
+    return f"{listed(gone)} came for the last time" if gone else ""
+
+
+def _mostly_unknown(bus: BusFigures, unknown: Sequence[IdFigures], total: int) -> Sighting:
+    return sighting(
+        "unknown-id",
+        Severity.NOTE,
+        f"bus:{bus.name}",
+        windows=whole_run(bus),
+        count=len(unknown),
+        confidence=0.5,
+        evidence=[
+            (
+                f"{len(unknown)} of {total} identifiers on {bus.name} are not in its database: "
+                f"{listed([str(figures.name).rpartition('/')[2] for figures in unknown], 12)}."
+            ),
+            "So many unknown ones mean a database that covers only a part of this bus, or the wrong one.",
+        ],
+        threshold=f"over {_MOSTLY_UNKNOWN:.0%} of the identifiers of a bus are reported together",
+        next_check="See that the right database is given for this bus.",
+    )

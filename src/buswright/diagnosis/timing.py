@@ -1,0 +1,121 @@
+"""Do frames come when they should? Jitter and lateness that no loss explains."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from buswright.diagnosis.case import MILLISECOND, Case, Sighting, Window, merged, plural, sighting, subject_of
+from buswright.diagnosis.gap_single import overloaded
+from buswright.findings import Severity
+from buswright.health.model_ids import IdFigures, PeriodStrip
+
+_FEW_SPACINGS = 100
+_TAIL = 0.001
+"""The share of spacings beyond the 99.9th percentile."""
+
+
+def timing_sightings(case: Case) -> Iterator[Sighting]:
+    """Judge the regularity of every identifier that is sent by the clock."""
+    late = {
+        figures.name: figures
+        for figures in case.health.ids.values()
+        if figures.period.sending == "periodic" and _irregular(case, figures)
+    }
+    for figures in late.values():
+        yield _finding(case, figures, _pattern(case, figures, late.keys()))
+
+
+def _irregular(case: Case, figures: IdFigures) -> bool:
+    period = figures.period
+    if not period.judged_ns or period.spacings < _FEW_SPACINGS:
+        return False
+    if period.sd_ns is not None and period.sd_ns > case.limit("jitter_sd", frame=figures.name) * period.judged_ns:
+        return True
+    return _tail(case, figures) or _late(case, figures) > 0
+
+
+def _tail(case: Case, figures: IdFigures) -> bool:
+    """Whether one spacing in a thousand is off by more than the limit; late frames that are no losses count."""
+    period = figures.period
+    assert period.judged_ns is not None
+    limit = case.limit("jitter_p999", frame=figures.name) * period.judged_ns
+    return (period.p999_ns or 0.0) > limit or _late(case, figures) > _TAIL * period.spacings
+
+
+def _late(case: Case, figures: IdFigures) -> int:
+    """Count the gaps that hold a late frame, or a late or missing one that can't be told apart for the load."""
+    return figures.gaps.late + int(np.count_nonzero(overloaded(case, figures) & figures.gaps.is_missing))
+
+
+def _pattern(case: Case, figures: IdFigures, late: object) -> str:
+    """Say who else is irregular: one message, one sender's task, or everybody."""
+    assert hasattr(late, "__contains__")
+    bus = [f for f in case.periodic(figures.name.bus) if f.period.spacings >= _FEW_SPACINGS]
+    own = [f for f in bus if f.module == figures.module and f.module is not None]
+    if len(bus) > 1 and all(f.name in late for f in bus):
+        return "all identifiers of the bus are irregular: that points at the recorder's stamps or at the load"
+    if len(own) > 1 and all(f.name in late for f in own):
+        return f"all {len(own)} identifiers of {figures.module} are irregular and others aren't: its task runs late"
+    if len(own) > 1:
+        others = sum(f.name in late for f in own) - 1
+        return f"{others} of {len(own) - 1} other identifiers of {figures.module} are irregular"
+    return "it is the only identifier known of its sender"
+
+
+def _finding(case: Case, figures: IdFigures, pattern: str) -> Sighting:
+    period, name, gaps = figures.period, figures.name, figures.gaps
+    assert period.judged_ns is not None
+    tail = _tail(case, figures)
+    sd = period.sd_ns or 0.0
+    crowded = int(np.count_nonzero(overloaded(case, figures) & gaps.is_missing))
+    wide = sd > case.limit("jitter_sd", frame=name) * period.judged_ns
+    evidence = [
+        f"{name} {figures.message or ''}".strip()
+        + f", every {period.judged_ns / MILLISECOND:g} ms ({period.source}): standard deviation "
+        f"{sd / MILLISECOND:.2f} ms ({sd / period.judged_ns:.1%} of the period), 99.9th percentile of the deviation "
+        f"{(period.p999_ns or 0) / MILLISECOND:.2f} ms.",
+        f"{pattern[0].upper()}{pattern[1:]}.",
+    ]
+    if gaps.late or crowded:
+        evidence.append(
+            f"{plural(gaps.late, 'frame')} came over half a period late and the next ones caught up; {crowded} further "
+            "gaps fell into an overload, where late and missing cannot be told apart."
+        )
+    return sighting(
+        "late-frames",
+        Severity.FAULT if tail else Severity.SUSPECT if wide else Severity.NOTE,
+        subject_of(name),
+        windows=_windows(case, figures),
+        count=max(1, gaps.late + crowded),
+        confidence=0.8 if tail else 0.6,
+        evidence=evidence,
+        threshold=f"{gaps.rule}; " + case.used("jitter_sd", "jitter_p999", "missing_periods", frame=name),
+        ruled_out=[
+            "Frames lost: the next ones came earlier by as much, or the spacing stayed under one and a half periods."
+        ],
+        next_check="Look at what else the sending module does at that time, and at the priority of this identifier "
+        "against the load of the bus.",
+    )
+
+
+def _windows(case: Case, figures: IdFigures) -> tuple[Window, ...]:
+    """Return when it was irregular: late gaps, and the ten seconds in which spacings deviate much."""
+    gaps, strip = figures.gaps, figures.strip
+    rows = np.flatnonzero(~gaps.is_missing | overloaded(case, figures))
+    windows = [Window(int(gaps.start_ns[row]), int(gaps.end_ns[row])) for row in rows.tolist()]
+    if not windows:
+        windows = _rough(case, figures, strip)
+    return merged(windows)
+
+
+def _rough(case: Case, figures: IdFigures, strip: PeriodStrip) -> list[Window]:
+    assert figures.period.judged_ns is not None
+    limit = 3 * case.limit("jitter_sd", frame=figures.name) * figures.period.judged_ns
+    rows = np.flatnonzero(strip.deviation_ns > min(limit, float(strip.deviation_ns.max(initial=0.0)) * 0.99))
+    last = figures.last_ns or 0
+    first = figures.first_ns or 0
+    starts = np.maximum(strip.start_ns[rows], first)
+    ends = np.minimum(strip.start_ns[rows] + strip.WIDTH_NS, last)
+    return [Window(a, b) for a, b in zip(starts.tolist(), ends.tolist(), strict=True) if a <= b]
