@@ -39,8 +39,10 @@ def test_it_shows_every_channel_from_any_directory(tmp_path):
         "damper_fl",
         "oil_pressure",
         "vehicle_speed [km/h]",
+        "Health: NOTHING SUSPECT: 2 buses",
         "Try next",
         "buswright demo --save",
+        "buswright health demo --html",
     ):
         assert any(word in line for line in lines), word
     assert not any("BAD" in line for line in lines)
@@ -71,7 +73,7 @@ def test_saved_files_feed_the_other_commands(tmp_path, capsys):
     assert main(["demo", "--seconds", "5", "--save", str(folder)]) == 0
     said = capsys.readouterr().out
     commands = [line.split("  ")[1] for line in said.splitlines() if line.startswith("  buswright ")]
-    assert len(commands) == 3
+    assert len(commands) == 4
     for command in commands:
         assert main(command.split()[1:]) == 0, command
     with pytest.raises(buswright.UserError, match="is there already"):

@@ -1,4 +1,4 @@
-"""The main job on the invented car, from nothing: drive the Wrenfell 3, decode and calibrate every channel.
+"""Drive the invented car, decode and calibrate every channel, and say how its buses behaved: all from nothing.
 
 Nothing is needed and nothing is written, unless --save FOLDER keeps the capture, the databases and the car file
 for trying the other commands on.
@@ -10,10 +10,19 @@ import argparse
 import json
 import shutil
 import sys
+from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
 from buswright.errors import UserError
+
+if TYPE_CHECKING:
+    from buswright.channels.carfile_model import CarFile
+    from buswright.frames.capture import Capture
+    from buswright.frames.table import Frames
+    from buswright.health import HealthTracker
+    from buswright.report.health import HealthReport
 
 PLOTTED = ("vehicle_speed", "damper_fl", "oil_pressure")
 
@@ -30,21 +39,43 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Simulate, decode, show."""
     from buswright.channels.session import Session
+    from buswright.health import HealthTracker
     from buswright.report.channels import overview_of, render_json, render_text
+    from buswright.report.health_text import render_brief
     from buswright.simulate.source import SimulatedCapture, demo_car
 
     if not 1.0 <= options.seconds <= 36_000.0:
         raise UserError(f"--seconds {options.seconds:g}: out of range", hint="give 1 to 36000")
     capture = SimulatedCapture(options.seconds, options.seed)
     saved = _save(Path(options.save), capture, force=options.force) if options.save else None
-    overview = overview_of(Session(capture, demo_car()))
+    car = demo_car()
+    tracker = HealthTracker(car=car)
+    overview = overview_of(Session(_measured(capture, tracker), car))
     if options.json:
         print(json.dumps(render_json(overview), ensure_ascii=False, indent=2))
         return 0
     width = shutil.get_terminal_size((100, 24)).columns
     print(render_text(overview, plots=PLOTTED, width=min(width, 120), braille=_can_show("⣿")))
+    print("\n" + render_brief(_health(tracker, capture, car), width=min(width, 120)))
     print("\n" + _next(saved))
     return 0
+
+
+def _measured(capture: Capture, tracker: HealthTracker) -> Iterator[Frames]:
+    """Yield the frames on their way to the session, which reads them once."""
+    for frames in capture:
+        tracker.update(frames)
+        yield frames
+
+
+def _health(tracker: HealthTracker, capture: Capture, car: CarFile) -> HealthReport:
+    """Judge what was measured while the session read the capture."""
+    from buswright.diagnosis import diagnose
+    from buswright.report.health import HealthReport
+
+    health = tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock)
+    found = tuple(diagnose(health, car=car))
+    return HealthReport(health, found, ("demo",), capture.format, capture.clock, capture.problems, car.car.name, True)
 
 
 def _can_show(sign: str) -> bool:
@@ -71,6 +102,7 @@ def _next(saved: Path | None) -> str:
     if saved is None:
         return (
             "All of this was simulated. Try next:\n"
+            "  buswright health demo --html health.html          how the buses behaved, as a page with plots\n"
             "  buswright demo --save wrenfell                    keep the capture, databases and car file\n"
             "  buswright guide                                   the manual"
         )
@@ -78,5 +110,6 @@ def _next(saved: Path | None) -> str:
         f"Saved in {saved}. Try next:\n"
         f"  buswright contents {saved}/run.log --dbc {saved}/wrenfell_engine.dbc\n"
         f"  buswright decode {saved}/run.log --car {saved}/wrenfell.toml --out {saved}/channels/\n"
+        f"  buswright health {saved}/run.log --car {saved}/wrenfell.toml\n"
         f"  buswright check --car {saved}/wrenfell.toml         silent: the car file is in order"
     )

@@ -17,6 +17,7 @@ COMMANDS: dict[str, str] = {
     "contents": "what is in a capture: buses, identifiers, duration, clock, problems",
     "cut": "cut, merge and convert captures",
     "decode": "channels to files: Parquet or CSV",
+    "health": "how the buses behaved: load, rates, missing frames, counters, errors",
     "check": "the car file and its databases: every fault at once, with line and hint",
     "remember": "the baseline of a good run, in one readable file",
     "compare": "what changed from one run to another, what matters most first",

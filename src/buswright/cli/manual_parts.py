@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from importlib import resources
 from types import MappingProxyType
 from typing import TYPE_CHECKING
@@ -16,6 +16,17 @@ if TYPE_CHECKING:
     from buswright.channels.carfile import KeyLine
 
 _USAGE_COLUMNS = 76
+HEALTH_THRESHOLDS = (
+    *("missing_periods", "missing_periods_loaded", "id_missing_periods", "id_missing_s", "startup_ignore_s"),
+    *("lost_share_suspect", "lost_share_fault", "jitter_sd", "jitter_p999"),
+    *("load_suspect", "load_fault", "load_peak_suspect", "babble_rate", "babble_share"),
+    *("error_frames_per_minute", "error_frames_per_second", "error_burst"),
+    *("reset_periods", "reset_s", "together_share", "spread_share"),
+    *("counter_share_fault", "frozen_s", "frozen_frames", "two_sender_families"),
+    *("bad_lines_share", "clock_jump_s", "common_shift_share", "echo_share", "host_spacing_share"),
+)
+"""Thresholds that detectors of the layers capture, bus and node use."""
+
 _OWN_KIND = re.compile(r'kind = "\w+": ')
 
 
@@ -89,9 +100,20 @@ def thresholds() -> str:
     """Return the names that `thresholds` tables may override."""
     from buswright.findings import THRESHOLDS
 
+    return _thresholds(THRESHOLDS)
+
+
+def health_thresholds() -> str:
+    """Return those of them that the buses are judged by."""
+    return _thresholds(HEALTH_THRESHOLDS)
+
+
+def _thresholds(names: Iterable[str]) -> str:
+    from buswright.findings import THRESHOLDS
+
     rows = [
         [code(name), f"{one.default:g}{' ' + one.unit if one.unit else ''}", one.meaning]
-        for name, one in THRESHOLDS.items()
+        for name, one in ((name, THRESHOLDS[name]) for name in names)
     ]
     return table(["name", "default", "what it decides"], rows)
 
@@ -208,6 +230,7 @@ PARTS: Mapping[str, Callable[..., str]] = MappingProxyType(
         "calibration": calibration,
         "kinds": kinds,
         "thresholds": thresholds,
+        "health_thresholds": health_thresholds,
         "checksums": checksums,
         "positions": positions,
         "shared_roles": shared_roles,

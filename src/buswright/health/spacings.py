@@ -52,9 +52,9 @@ class Spacings:
     tracks: Mapping[FrameName, SpacingTrack]
 
     def within(self, columns: int) -> Spacings:
-        """Return the same on a grid of at most so many columns, pairs of columns joined."""
+        """Return the same on a grid of at most so many columns (2 at least: those on either side of time zero)."""
         width, tracks = self.width_ns, dict(self.tracks)
-        while tracks and len(_all_columns(tracks, width)) > max(columns, 1):
+        while tracks and len(_all_columns(tracks, width)) > max(columns, 2):
             width *= 2
         if width == self.width_ns:
             return self

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 from buswright.channels.carfile_model import FrameName
-from buswright.findings import THRESHOLDS, Finding, Severity
+from buswright.findings import THRESHOLDS, Finding, Layer, Severity
 from buswright.frames.table import Clock, Problems
 from buswright.health.model import BitRate, BusFigures, BusHealth, IdFigures, Peak
 from buswright.report.findings import every, tally, worst
@@ -119,7 +119,8 @@ def verdict(report: HealthReport) -> str:
     if judged:
         first = judged[0]
         others = f", and {len(judged) - 1} more" if len(judged) > 1 else ""
-        return f"{judged_word(report.worst)}: {tally(judged)}. First: {first.fault} {first.subject}{others}"
+        subject = f" {first.subject}" if first.subject != first.layer.name.lower() else ""
+        return f"{judged_word(report.worst)}: {tally(judged)}. First: {first.fault}{subject}{others}"
     seen = (
         f"{count(len(report.health.buses), 'bus', 'buses')}, "
         f"{count(len(report.health.ids), 'identifier')}, {count(report.missing, 'frame')} missing"
@@ -220,7 +221,7 @@ def remarks(figures: IdFigures) -> list[str]:
     if period.backwards:
         said.append(f"{period.backwards:,} back in time")
     if figures.frames > 1 and not figures.payload.changes:
-        said.append("data never changes")
+        said.append("constant")
     return said
 
 
@@ -265,6 +266,15 @@ def bit_rate_words(rate_: BitRate) -> str:
     return words if rate_.source == "unknown" else f"{words}, {rate_.source}"
 
 
+def basis_words(bus: BusFigures) -> str:
+    """Say what a bit rate rests on that nobody gave; empty where somebody did."""
+    rate_ = bus.bitrate
+    if rate_.source not in ("guessed", "unknown"):
+        return ""
+    basis = rate_.basis.removeprefix(f"{rate_.source}: ")
+    return f"{bus.name}: bit rate {rate_.source} (--bitrate gives it): {basis}"
+
+
 def load_words(bus: BusFigures) -> str:
     """Say how much a bus carried: percent of its bit rate, kbit/s where that is unknown."""
     if bus.load is not None or not bus.seconds:
@@ -305,7 +315,12 @@ def capture_lines(report: HealthReport) -> list[str]:
     from buswright.report.contents import problem_lines
 
     capture = report.health.capture
-    said = [f"read: {line}" for line in problem_lines(report.problems)]
+    said = [
+        f"finding {number}: {finding.fault}"
+        for number, finding in enumerate(report.findings, 1)
+        if finding.layer is Layer.CAPTURE
+    ]
+    said += [f"read: {line}" for line in problem_lines(report.problems)]
     if capture.untimed:
         said.append(f"{count(capture.untimed, 'frame')} without a time: no rate is computed from these")
     for bus in report.health.buses.values():
@@ -336,6 +351,6 @@ def _bus_capture_lines(bus: BusFigures, report: HealthReport) -> list[str]:
     if spacing.impossible:
         said.append(
             f"{bus.name}: {count(spacing.impossible, 'frame')} of {spacing.pairs:,} follow closer than the wire "
-            "allows: stamped by a host, not by the adapter"
+            "allows, as stamps of a host do"
         )
     return said

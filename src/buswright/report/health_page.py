@@ -229,14 +229,12 @@ def _bus_plots(report: HealthReport) -> Iterator[str]:
 
 
 def _buses(report: HealthReport) -> str:
-    heads = ["bus", "bit rate", "mean load", "peak over 1 s", "peak over 100 ms", "frames", "remote"]
-    heads += ["error frames", "most in 50 ms", "longest silence", "interface"]
+    heads = ["bus", "bit rate", "mean load", "peak over 1\u00a0s", "peak over 100\u00a0ms", "frames", "remote"]
+    heads += ["error frames", "most in 50\u00a0ms", "longest silence", "interface"]
     rows = [_bus_row(bus, report) for bus in report.health.buses.values()]
     limits = words.limits()
     basis = "".join(
-        f"<p>{escape(bus.name)}: bit rate {escape(bus.bitrate.source)}. {escape(bus.bitrate.basis)}</p>"
-        for bus in report.health.buses.values()
-        if bus.bitrate.basis and bus.bitrate.source in ("guessed", "unknown")
+        f"<p>{escape(said)}</p>" for bus in report.health.buses.values() if (said := words.basis_words(bus))
     )
     return (
         f'<section id="buses"><h2>Buses</h2><p class="faint">{escape(limits["load"])}; {escape(limits["errors"])}. '
@@ -290,7 +288,18 @@ def _module_row(module: ModuleFigures, report: HealthReport) -> list[str]:
 
 
 def _ids(report: HealthReport) -> str:
-    heads = ["ID", "message", "module", "found", "per s", "expected", "says", "jitter", "jitter 99.9 %", "missing"]
+    heads = [
+        "ID",
+        "message",
+        "module",
+        "found",
+        "per\u00a0s",
+        "expected",
+        "says",
+        "jitter",
+        "jitter 99.9\u00a0%",
+        "missing",
+    ]
     heads += ["late", "longest gap", "load", "frames", "bytes", "counter", "checksum", "remarks"]
     rows = [_id_row(figures, report) for figures in report.worst_first]
     used = [k for k in range(len(heads)) if any(row[k] not in ("–", "") for row in rows)]

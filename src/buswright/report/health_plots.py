@@ -86,7 +86,7 @@ def load_data(bus: BusFigures, first: int) -> dict[str, Any]:
     slow_values, _ = _values(slow)
     rows = extremes(fast_values, LOAD_COLUMNS)
     if len(slow) and len(windows):
-        peaks = extremes(slow_values, LOAD_COLUMNS)
+        peaks = extremes(slow_values, LOAD_COLUMNS // 2)
         rows = np.unique(np.concatenate([rows, _row_at(windows, slow.start_ns[peaks])]))
     start = windows.start_ns[rows]
     holes = np.flatnonzero(np.diff(start) > max(windows.width_ns, 1) * _longest_step(rows))

@@ -74,9 +74,8 @@ def _buses(report: HealthReport, width: int) -> list[str]:
     columns = [Column(k, head, right=k in (2, 5, 6)) for k, head in enumerate(heads)]
     lines = fitted(columns, rows, width, drop=(6, 3))
     for bus in report.health.buses.values():
-        if bus.bitrate.source in ("guessed", "unknown") and bus.bitrate.basis:
-            said = f"{bus.name}: bit rate {bus.bitrate.source}, --bitrate gives it: {bus.bitrate.basis}"
-            lines += _fold(f"  {said}", width, "    ")
+        if basis := words.basis_words(bus):
+            lines += _fold(f"  {basis}", width, "    ")
         lines += _error_lines(bus, report, width)
     return lines
 
@@ -135,7 +134,7 @@ def _ids(report: HealthReport, width: int, every: bool) -> list[str]:
     columns = [Column(k, head, right=k in (3, 4, 5, 6, 7, 8, 9)) for k, head in enumerate(heads)]
     columns[4] = Column(4, "expected", right=False)
     used = [column for column in columns if column.number < 2 or any(row[column.number] for row in rows)]
-    lines = fitted(used, rows, width, drop=(9, 11, 8, 10, 2), shorten=12) if rows else ["  none"]
+    lines = fitted(used, rows, width, drop=(9, 11, 8, 10, 2, 5, 12), shorten=12) if rows else ["  none"]
     rest = len(report.worst_first) - len(chosen)
     if rest:
         lines.append(f"  and {count(rest, 'better one')}: --all shows them, --html and --json have everything")

@@ -16,6 +16,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "sensors": "starter sensors to copy into a car file",
         "formulas": "computed channels: operators, functions, limits",
         "captures": "formats, what is kept of them, and what is reported",
+        "health": "how the buses behaved: load, rates, missing frames, findings",
         "quality": "what may be objected to in a sample, and what that means",
         "units": "every unit and its spellings",
         "commands": "every command and option, exit status, JSON",

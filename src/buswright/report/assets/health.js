@@ -102,7 +102,7 @@
     page.columns.forEach((start, column) => {
       if (start + page.width < from || start > to || lane.late[column] === -128) return;
       /* A frame stands for the time since the one before, so that a slow identifier's strip isn't full of holes. */
-      const end = start + page.width, left = u.valToPos(end - Math.max(page.width, lane.period), "x", true);
+      const end = start + page.width, left = u.valToPos(start - lane.period, "x", true);
       const wide = Math.max(u.valToPos(end, "x", true) - left, ratio);
       if (!lane.periodic) {
         ctx.fillStyle = shades.quiet;

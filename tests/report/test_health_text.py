@@ -1,0 +1,116 @@
+"""The health page on a terminal: what stands where, at several widths, with much and with nothing."""
+
+import re
+
+import numpy as np
+import pytest
+
+from buswright.findings import Severity
+from buswright.frames.table import Problems
+from buswright.report.health import HealthReport, duration, limits, rate, verdict
+from buswright.report.health_text import SHOWN_IDS, Column, fitted, render_brief, render_text
+
+from .health_examples import findings, frames_of, report_of, short_report, short_run, ticks
+
+WIDTHS = (60, 72, 80, 100, 132)
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_no_line_is_wider_and_nothing_that_matters_is_left_out(width):
+    text = render_text(short_report()[0], width=width)
+    lines = text.splitlines()
+    assert max(map(len, lines)) <= width
+    assert lines[0].startswith("FAULT: 1 fault. First: frames-lost id:can0/0A0")
+    order = [lines.index(line) for line in lines if re.match(r"(Buses|Identifiers|Capture|Findings)", line)]
+    assert len(order) == 4
+    assert order == sorted(order)
+    (row,) = (line for line in lines if line.lstrip().startswith("!! "))
+    assert re.search(r"can0/0A0 +99\.\d +100\.0 learned", row)
+    assert re.search(r" 5( +0.*)?$", row), "missing, and late where there is room"
+    flat = re.sub(r"\s+", " ", text)
+    for words in (
+        "1. FAULT frames-lost id:can0/0A0 (7.00–7.06 s, 5 times, confidence 93%)",
+        "the phase was kept: residual 0.02 ms",
+        "module reset: the phase was kept",
+        "Wiggle the plug of the module while watching its counter.",
+        "MIND Engine off.",
+        "late-frames id:can1/18FF1A42",
+        "60 % over 1 s",
+        "500 kbit/s, option",
+    ):
+        assert words in flat, words
+
+
+def test_a_good_run_says_so_with_its_numbers_and_no_more():
+    lanes = [(0, 0x100, 0, ticks(0.01, 5.0)), (0, 0x101, 0, ticks(0.02, 5.0) + 0.001)]
+    report, _ = report_of(frames_of(lanes), bitrates={"*": 500_000})
+    assert verdict(report) == "NOTHING SUSPECT: 1 bus, 2 identifiers, 0 frames missing"
+    text = render_text(report, width=80)
+    assert text.splitlines()[-1] == "  none"
+    assert "no damage seen" in text
+
+
+def test_a_guessed_bit_rate_is_said_to_be_and_an_unknown_one_gives_kbit_per_s():
+    text = render_text(report_of(short_run())[0], width=100)
+    assert "(--bitrate gives it)" in text
+    assert "kbit/s" in text
+
+
+def test_only_the_worst_are_shown_and_the_rest_is_counted():
+    lanes = [(0, 0x100 + k, 0, ticks(0.1, 4.0) + k / 1000) for k in range(SHOWN_IDS + 5)]
+    report, _ = report_of(frames_of(lanes), bitrates={"*": 500_000})
+    assert "and 5 better ones: --all" in render_text(report)
+    every = render_text(report, every=True)
+    assert "better one" not in every
+    assert all(f"can0/{0x100 + k:03X}" in every for k in range(SHOWN_IDS + 5))
+
+
+def test_damage_to_the_capture_is_listed():
+    report, _ = short_report(())
+    problems = Problems()
+    problems.add("not a frame", "run.log", 7, "rubbish")
+    report = HealthReport(report.health, (), report.files, "candump", report.clock, problems)
+    text = render_text(report)
+    assert "read: 1 × not a frame, first at run.log:7: 'rubbish'" in text
+    assert "no damage" not in text
+    frames = short_run(4.0)
+    back = frames.time_ns.copy()
+    back[len(back) // 2 :] -= 500_000_000
+    turned = type(frames)(
+        back, frames.bus, frames.id, frames.flags, frames.dlc, frames.length, frames.payload, frames.buses
+    )
+    text = render_text(report_of(turned)[0])
+    assert "time went backwards 1 time, by up to" in text
+
+
+def test_brief_is_a_few_lines():
+    lines = render_brief(short_report()[0], width=80).splitlines()
+    assert lines[0].startswith("Health: FAULT")
+    assert len(lines) <= 5
+    assert max(map(len, lines)) <= 80
+    assert "  FAULT frames-lost id:can0/0A0" in lines
+
+
+def test_notes_do_not_make_a_verdict():
+    report, _ = short_report(tuple(f for f in findings() if f.severity is Severity.NOTE))
+    assert verdict(report) == "NOTHING SUSPECT: 2 buses, 4 identifiers, 5 frames missing, 1 note"
+
+
+def test_a_table_drops_columns_only_where_it_must():
+    columns = [Column(k, head, right=False) for k, head in enumerate(("one", "two", "three"))]
+    rows = [["a" * 10, "b" * 10, "c" * 30]]
+    assert "b" in fitted(columns, rows, 60, drop=(1,))[1]
+    narrow = fitted(columns, rows, 50, drop=(1,))
+    assert "b" not in narrow[1]
+    shortened = fitted(columns, rows, 40, drop=(1,), shorten=2)
+    assert shortened[1].endswith("…")
+    assert "b" in shortened[1]
+
+
+def test_numbers_have_the_digits_they_are_good_for():
+    assert [rate(x) for x in (1234.5, 99.96, 9.9996, 1.0, None)] == ["1234", "100.0", "10.0", "1.00", "–"]
+    assert [duration(x) for x in (850, 12_340, 5.2e6, 605e6, 1.25e9, None)] == [
+        *("850 ns", "12.3 µs", "5.2 ms", "605 ms", "1.25 s", "–")
+    ]
+    assert "60 %" in limits()["load"]
+    assert np.isfinite(short_report()[0].seconds)
