@@ -112,7 +112,7 @@ def is_bookkeeping(name: str) -> bool:
     return bool(_NO_QUANTITY.search(words_of(name)))
 
 
-def guess(signal: str, message: str = "", unit: str = "") -> Guess:
+def guess(signal: str, message: str = "", unit: str = "", comment: str = "") -> Guess:
     """Guess what a signal stands for.
 
     Parameters
@@ -122,10 +122,14 @@ def guess(signal: str, message: str = "", unit: str = "") -> Guess:
     unit
         Unit of the signal; a unit that doesn't fit a role's quantity rules the role out, volts and counts don't:
         a sensor may turn them into it (then `fits` is False).
+    comment
+        The database's comment; it says what is wired to an input that is only called AIN6.
     """
     known = units.find(unit) if unit else None
     quantity = known.quantity if known else ("ratio" if not unit else "")
     own, both = words_of(signal), f"{words_of(message)} {words_of(signal)}"
+    if _electrical(quantity, unit) and comment:
+        own = f"{own} {words_of(comment)}"
     position = _position(own) or (_position(both) if message else None)
     if is_bookkeeping(signal):
         return Guess(None, position, False)

@@ -18,6 +18,7 @@ COMMANDS: dict[str, str] = {
     "cut": "cut, merge and convert captures",
     "decode": "channels to files: Parquet or CSV",
     "health": "how the buses behaved: load, rates, missing frames, counters, errors",
+    "draft": "a car file, drafted from captures and databases",
     "check": "the car file and its databases: every fault at once, with line and hint",
     "remember": "the baseline of a good run, in one readable file",
     "compare": "what changed from one run to another, what matters most first",

@@ -1,0 +1,1 @@
+"""Documenting the bus, verifying it, and drafting a car file."""

@@ -1,0 +1,74 @@
+"""Writing TOML for a person: tables, values, and comments that line up."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+FILL_IN = "FILL IN"
+"""What stands where only a person can decide."""
+
+_COMMENT_COLUMN = 32
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One table of the car file.
+
+    Attributes
+    ----------
+    group
+        "bus", "module", "channel" ...
+    name
+        What it is called there.
+    text
+        Its lines, without a newline at the end.
+    """
+
+    group: str
+    name: str
+    text: str
+
+
+def line(text: str, comment: str = "") -> str:
+    """Write a line with its comment."""
+    return f"{f'{text} ':{_COMMENT_COLUMN}}# {one_line(comment)}" if comment else text
+
+
+def one_line(text: str) -> str:
+    """Keep a comment on one line, whatever a database holds."""
+    return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
+
+
+def quoted(text: str) -> str:
+    """Write a TOML string."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def listed(items: Iterable[str | int]) -> str:
+    """Write a TOML array."""
+    return "[" + ", ".join(quoted(item) if isinstance(item, str) else str(item) for item in items) + "]"
+
+
+def number(value: float) -> str:
+    """Write a number without noise: 200, 33.33, 1_000_000."""
+    if float(value).is_integer() and abs(value) < 1e15:
+        return f"{int(value):_}" if abs(value) >= 10_000 else str(int(value))
+    return f"{value:.4g}" if "e" not in f"{value:.4g}" else repr(float(value))
+
+
+def key(name: str) -> str:
+    """Write one part of a table's name: bare if it can be, quoted if not."""
+    bare = name and all(sign.isascii() and (sign.isalnum() or sign in "_-") for sign in name)
+    return name if bare else quoted(name)
+
+
+def relative(path: Path, folder: Path) -> str:
+    """Return a path as it stands in a car file in `folder`: with forward slashes, relative where that is possible."""
+    try:
+        return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
+    except ValueError:  # another drive
+        return path.resolve().as_posix()

@@ -1,0 +1,92 @@
+"""What was drafted, and what a person has to fill in, as text and as JSON."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from buswright.channels.carfile import CheckResult
+from buswright.layout.draft import GROUPS, Draft
+from buswright.layout.draft_text import FILL_IN
+from buswright.report.text import count
+
+SCHEMA = "buswright.draft/1"
+
+
+@dataclass(frozen=True, slots=True)
+class Drafting:
+    """A drafted car file as it was written.
+
+    Attributes
+    ----------
+    path
+        Where.
+    draft
+        Its tables; with `added` those that were put into a file that was there.
+    text
+        The whole file.
+    checked
+        What `check` finds in it.
+    """
+
+    path: Path
+    draft: Draft
+    text: str
+    checked: CheckResult
+    added: bool
+
+    @property
+    def to_fill_in(self) -> tuple[int, ...]:
+        """Lines on which a person has to decide, from 1; without the explanation at the top."""
+        lines = enumerate(self.text.splitlines(), 1)
+        return tuple(number for number, line in lines if FILL_IN in line and f"{FILL_IN} stands where" not in line)
+
+
+def render_text(drafting: Drafting) -> str:
+    """Write what `draft` prints."""
+    draft = drafting.draft
+    parts = [
+        count(len(tables), _NOUNS[group], _PLURALS.get(group, ""))
+        for group in GROUPS
+        if (tables := draft.of(group)) and group != "car"
+    ]
+    what = ", ".join(parts) or "nothing"
+    lines = [f"{drafting.path}: {what} {'added, no line changed' if drafting.added else 'drafted'}"]
+    if drafting.added and draft.tables:
+        lines += [f"  [{table.group}.{table.name}]" for table in draft.tables]
+    lines += [f"  left to you: {remark}" for remark in draft.remarks]
+    places = drafting.to_fill_in
+    if places:
+        shown = ", ".join(map(str, places[:_SHOWN])) + (", …" if len(places) > _SHOWN else "")
+        where = "line" if len(places) == 1 else "lines"
+        lines.append(f"  {count(len(places), 'place')} marked {FILL_IN}: {where} {shown}")
+    lines += [f"  {fault}" for fault in drafting.checked.faults]
+    lines.append(f"next: edit it, then buswright check {drafting.path}")
+    return "\n".join(lines)
+
+
+_SHOWN = 12
+_NOUNS = {
+    "car": "car",
+    "bus": "bus",
+    "module": "module",
+    "sensor": "sensor suggestion",
+    "channel": "channel",
+    "frame": "frame",
+}
+_PLURALS = {"bus": "buses"}
+
+
+def render_json(drafting: Drafting) -> dict[str, Any]:
+    """Return the document that `draft --json` prints; its schema is draft.schema.json beside this file."""
+    return {
+        "schema": SCHEMA,
+        "file": str(drafting.path),
+        "added": drafting.added,
+        "sources": list(drafting.draft.sources),
+        "tables": [{"group": table.group, "name": table.name} for table in drafting.draft.tables],
+        "fill_in": list(drafting.to_fill_in),
+        "remarks": list(drafting.draft.remarks),
+        "check": [str(fault) for fault in drafting.checked.faults],
+    }
