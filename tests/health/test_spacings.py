@@ -100,6 +100,17 @@ def test_a_coarser_grid_keeps_the_extremes(rows, columns):
     assert len({start for track in coarse.tracks.values() for start in track.start_ns.tolist()}) <= max(columns, 2)
 
 
+def test_a_flood_of_identifiers_is_bounded():
+    fold = SpacingColumns()
+    for start in (0, 3_000, 6_000):
+        fold.update(batch([(k * 1000, 0, k, int(Flag.EXTENDED)) for k in range(start, start + 3_000)]))
+    fold.update(batch([(10**10, 0, 5_000, int(Flag.EXTENDED)), (10**10, 0, 7, int(Flag.EXTENDED))]))
+    tracks = fold.result().tracks
+    assert len(tracks) == module.MOST_IDS
+    assert tracks[FrameName("can0", 7, True)].frames.tolist() == [1, 1]
+    assert FrameName("can0", 5_000, True) not in tracks
+
+
 def test_nothing_gives_nothing():
     fold = SpacingColumns()
     fold.update(empty_frames(BUSES))

@@ -99,9 +99,10 @@ class SpacingColumns:
         timed = ~frames.has(Flag.ERROR | Flag.REMOTE | Flag.UNTIMED)
         if not timed.any():
             return
-        index = self._indices(frames)[timed]
+        frames = frames if timed.all() else frames.take(timed)
+        index = self._indices(frames)
         order = np.argsort(index, kind="stable")
-        index, time_ns = index[order], frames.time_ns[timed][order]
+        index, time_ns = index[order], frames.time_ns[order]
         first = np.ones(len(index), np.bool_)
         first[1:] = index[1:] != index[:-1]
         before = np.empty_like(time_ns)
@@ -120,8 +121,8 @@ class SpacingColumns:
             np.where(unknown, _NEVER, spacing),
             np.where(unknown, -1, spacing),
         )
-        joined = [np.concatenate([old, column[listed]]) for old, column in zip(self._cells, new, strict=True)]
-        self._cells = _reduced(*joined)
+        few = _reduced(*(new if listed.all() else (column[listed] for column in new)))
+        self._cells = _reduced(*(np.concatenate(pair) for pair in zip(self._cells, few, strict=True)))
         while len(np.unique(self._cells[0] & _COLUMN_MASK)) > MOST_COLUMNS:
             self._widen()
 
@@ -143,14 +144,18 @@ class SpacingColumns:
         lanes = [self._buses.setdefault(self._bus_names.get(name, name), len(self._buses)) for name in frames.buses]
         lane = np.array([*lanes, 0], np.int64)
         keys = (lane[frames.bus] << 30) | (frames.has(Flag.EXTENDED).astype(np.int64) << 29) | frames.id
-        distinct, where = np.unique(keys, return_inverse=True)
-        numbers = np.full(len(distinct), MOST_IDS, np.uint16)
-        data = ~frames.has(Flag.ERROR | Flag.REMOTE | Flag.UNTIMED)
-        wanted = np.bincount(where[data], minlength=len(distinct)) > 0
-        for k, key in enumerate(distinct.tolist()):
-            if wanted[k] and (key in self._index or len(self._index) < MOST_IDS):
-                numbers[k] = self._index.setdefault(key, len(self._index))
-        return numbers[where]
+        numbers = np.full(len(keys), MOST_IDS, np.uint16)
+        known = np.fromiter(self._index, np.int64, len(self._index))
+        ascending = np.argsort(known)
+        if len(known):
+            at = np.minimum(np.searchsorted(known[ascending], keys), len(known) - 1)
+            numbers = np.where(known[ascending][at] == keys, ascending[at], MOST_IDS).astype(np.uint16)
+        if len(known) < MOST_IDS and (numbers == MOST_IDS).any():
+            new = np.flatnonzero(numbers == MOST_IDS)
+            distinct, which = np.unique(keys[new], return_inverse=True)
+            numbers[new] = np.minimum(len(known) + which, MOST_IDS)
+            self._index.update(zip(distinct.tolist(), range(len(known), MOST_IDS), strict=False))
+        return numbers
 
     def _widen(self) -> None:
         cells, *columns = self._cells
@@ -163,12 +168,13 @@ def _reduced(cells: Int64s, frames: Int64s, shortest: Int64s, longest: Int64s) -
     """Join rows of the same cell; cells ascend afterwards."""
     if not len(cells):
         return cells, frames, shortest, longest
-    order = np.argsort(cells, kind="stable")
-    cells = cells[order]
+    if (cells[1:] < cells[:-1]).any():
+        order = np.argsort(cells, kind="stable")
+        cells, frames, shortest, longest = cells[order], frames[order], shortest[order], longest[order]
     starts = np.flatnonzero(np.append(True, cells[1:] != cells[:-1]))
     return (
         cells[starts],
-        np.add.reduceat(frames[order], starts),
-        np.minimum.reduceat(shortest[order], starts),
-        np.maximum.reduceat(longest[order], starts),
+        np.add.reduceat(frames, starts),
+        np.minimum.reduceat(shortest, starts),
+        np.maximum.reduceat(longest, starts),
     )
