@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import heapq
 import itertools
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
@@ -71,6 +72,26 @@ def comb(
         long_row=long_row,
         long_payload=wide,
     )
+
+
+def serialised(frames: Frames, duration_ns: np.ndarray) -> Frames:
+    """Frames, released at their times, as one bus sends them: the lowest identifier that waits goes first."""
+    released, ids, lengths = frames.time_ns.tolist(), frames.id.tolist(), duration_ns.tolist()
+    coming, now = sorted(range(len(released)), key=released.__getitem__), 0
+    waiting: list[tuple[int, int]] = []
+    order, ends = [], []
+    at = 0
+    while at < len(coming) or waiting:
+        if not waiting:
+            now = max(now, released[coming[at]])
+        while at < len(coming) and released[coming[at]] <= now:
+            heapq.heappush(waiting, (ids[coming[at]], coming[at]))
+            at += 1
+        row = heapq.heappop(waiting)[1]
+        now += lengths[row]
+        order.append(row)
+        ends.append(now)
+    return dataclasses.replace(frames.take(np.array(order)), time_ns=np.array(ends, dtype=np.int64) // 1000 * 1000)
 
 
 def special(time_ns: int, identifier: int, flags: Flag, payload: bytes = b"", bus: int = 0, n: int = 1) -> Frames:

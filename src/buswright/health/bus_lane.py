@@ -9,9 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.frames.table import Bools, Event, Flag, Frames, Int64s
-from buswright.health.bitrate import Rates
+from buswright.health.bitrate import ApparentRates
 from buswright.health.errors_seen import ErrorsSeen
-from buswright.health.histogram import FINE, Histogram
 from buswright.health.keep import FirstAndLast, LongestAndLatest
 from buswright.health.model import (
     BitRate,
@@ -62,7 +61,7 @@ class BusLane:
         self.latest_ns: int | None = None
         self.windows = WindowSums()
         self.errors = ErrorsSeen()
-        self.apparent = Histogram(FINE)
+        self.rates = ApparentRates()
         self.pairs = self.zero = self.close = self.repeated = self.on_millisecond = 0
         self.steps = FirstAndLast(_STEP, _STEPS_KEPT // 2)
         self.silences = LongestAndLatest(_SILENCE, _SILENCES_KEPT)
@@ -112,13 +111,15 @@ class BusLane:
         ascending = bool((spacing >= 0).all())
         self.windows.add(time_ns, ascending, (error, nominal, data))  # type: ignore[arg-type]
         self.on_millisecond += int(np.count_nonzero(time_ns % _MILLISECOND == 0))
-        twice = np.flatnonzero((identifiers[1:] == identifiers[:-1]) & (spacing < REPEAT_NS) & (spacing >= 0))
+        other = identifiers[1:] != identifiers[:-1]
+        twice = np.flatnonzero(~other & (spacing < REPEAT_NS) & (spacing >= 0))
         twice = twice[identifiers[twice] != _NO_IDENTIFIER]
         self.repeated += int(np.count_nonzero(words[twice + 1] == words[twice]))
         if self._last is not None:
             before, identifier, word = self._last
             step = int(time_ns[0]) - before
             spacing = np.concatenate([[step], spacing])
+            other = np.concatenate([[identifier != int(identifiers[0])], other])
             same = identifier == int(identifiers[0]) != int(_NO_IDENTIFIER) and word == int(words[0])
             self.repeated += same and 0 <= step < REPEAT_NS
         else:
@@ -131,16 +132,15 @@ class BusLane:
         self.latest_ns = high if self.latest_ns is None else max(self.latest_ns, high)
         self._space(spacing, time_ns[-lead:] if lead else time_ns)
         usable = spacing > 0
-        skip = None if error is None else error
+        skip = error
         if data is not None:
             skip = data > 0 if skip is None else skip | (data > 0)
         own_bits = nominal[-lead:] if lead else nominal
         if skip is not None:
             usable &= ~(skip[-lead:] if lead else skip)
         if not usable.all():
-            own_bits, spacing = own_bits[usable], spacing[usable]
-        apparent = np.divide(own_bits, spacing, dtype=np.float32, casting="same_kind")
-        self.apparent.add(apparent, summed=False)
+            own_bits, spacing, other = own_bits[usable], spacing[usable], other[usable]
+        self.rates.add(own_bits, spacing, other)
 
     def _space(self, spacing: Int64s, end_ns: Int64s) -> None:
         """Take spacings, int64[n], and the times at which they end."""
@@ -210,7 +210,7 @@ class BusLane:
         )
 
     def _spacing(self, bitrate: BitRate, resolution_ns: int) -> Spacing:
-        rates = Rates(self.apparent)
+        rates = self.rates
         given = bitrate.bits_per_s if bitrate.source != "guessed" else None
         return Spacing(
             pairs=self.pairs,

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from buswright.channels.carfile_model import CarFile, FrameName
 from buswright.channels.session import databases_of
-from buswright.health.bitrate import Rates
+from buswright.health.bitrate import ApparentRates
 from buswright.health.id_lane import Declared
 from buswright.health.model import BitRate
 from buswright.health.model_ids import PeriodSource, SendingSource
@@ -127,7 +127,9 @@ class Described:
                 if number is not None and text.upper() not in named:
                     yield each.name, text, *number
 
-    def bitrate(self, bus: str, options: Mapping[str, int], data_options: Mapping[str, int], rates: Rates) -> BitRate:
+    def bitrate(
+        self, bus: str, options: Mapping[str, int], data_options: Mapping[str, int], rates: ApparentRates
+    ) -> BitRate:
         """Return a bus's bit rate: as the caller says, then the car file, then the database, else guessed."""
         in_car = self.car.buses.get(bus) if self.car else None
         data = data_options.get(bus, data_options.get(EVERY_BUS)) or (in_car.data_bitrate if in_car else None)

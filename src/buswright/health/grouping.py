@@ -110,7 +110,10 @@ def _stopped(who: int, figures: IdFigures, end_ns: int | None) -> _Silence | Non
 
 
 def _gather(silences: list[_Silence]) -> list[_Open]:
-    """Sweep over the silences: a group's members share an instant at which all were silent."""
+    """Sweep over the silences: a group's members share an instant at which all were silent, and stopped together.
+
+    Together means that none came again after the first frame of the group was missing.
+    """
     groups: list[_Open] = []
     for silence in silences:
         group = groups[-1] if groups else None
@@ -118,8 +121,8 @@ def _gather(silences: list[_Silence]) -> list[_Open]:
             group is not None
             and silence.start < group.earliest_end
             and group.latest_start < silence.end
+            and silence.start <= group.silences[0].due + SLACK_NS
             and silence.due <= group.last_due + SLACK_NS
-            and all(member.who != silence.who for member in group.silences[-1:])
         ):
             group.silences.append(silence)
             group.latest_start = max(group.latest_start, silence.start)
@@ -142,12 +145,11 @@ class _Alive:
         self.bus = np.array([f.name.bus for f in chosen], dtype=object)
 
     def due(self, group: _Open, buses: set[str]) -> list[int]:
-        """Places of the identifiers that must have come while all members were silent, if they were still there."""
+        """Return the places of identifiers that were there for a period or more while all members were silent."""
         if not self.place:
             return []
-        stretch = group.earliest_end - group.latest_start
-        mask = (self.period <= stretch) & (self.first <= group.latest_start) & (self.last >= group.latest_start)
-        mask &= np.isin(self.bus, list(buses))
+        there = np.minimum(self.last, group.earliest_end) - np.maximum(self.first, group.latest_start)
+        mask = (self.period <= there) & np.isin(self.bus, list(buses))
         return [self.place[n] for n in np.flatnonzero(mask).tolist()]
 
 

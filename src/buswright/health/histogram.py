@@ -91,6 +91,8 @@ class Histogram:
         below = np.cumsum(self.counts)
         wanted = share * self.total
         at = min(int(np.searchsorted(below, wanted)), len(below) - 1)
+        if self.low + at == 0:
+            return 0.0
         edges = self.edges
         inside = (wanted - (below[at] - self.counts[at])) / max(1, int(self.counts[at]))
         return float(edges[at] + (edges[at + 1] - edges[at]) * min(1.0, max(0.0, inside)))

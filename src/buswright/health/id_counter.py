@@ -118,15 +118,17 @@ def _counting(nibbles: UInt8s, steps: UInt8s) -> list[tuple[int, int, float, int
 
 def _extended(payload: UInt8s, field: CounterField, barred: frozenset[int]) -> CounterField:
     """Add nibbles that move on just when the ones below wrap."""
+    signed = field.step if field.step <= field.modulus // 2 else field.step - field.modulus
     while field.length < 16:
         column = (field.start + field.length) // 4
         if column >= 2 * payload.shape[1] or column // 2 in barred or not _carries(payload, field, column):
             break
-        field = CounterField(field.start, field.length + 4, field.modulus * 16, field.step)
+        modulus = field.modulus * 16
+        field = CounterField(field.start, field.length + 4, modulus, signed % modulus)
     high = field.start // 4 - 2
     whole_byte = field.length == 8 and field.start % 8 == 0
     if whole_byte and high >= 0 and high // 2 not in barred and _carries(payload, field, high):
-        return CounterField(4 * high, 16, 1 << 16, field.step, big_endian=True)
+        return CounterField(4 * high, 16, 1 << 16, signed % (1 << 16), big_endian=True)
     return field
 
 

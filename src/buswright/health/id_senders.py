@@ -21,6 +21,9 @@ UInt64s = npt.NDArray[np.uint64]
 WINDOW_NS = 10_000_000_000
 _EXACT = 0.9
 """One clock-driven sender has more of its spacings near the period than this."""
+_CALMER = 0.5
+"""Two combs near half a period apart: spacings over two frames spread less than this share of those over one. For one
+sender that jitters both spread alike."""
 _PAIRED = 0.8
 """Share of the spacings over two frames that must be near their median."""
 _NEAR = 0.1
@@ -68,9 +71,11 @@ class SendersFold:
         own
             What the block's spacings look like.
         """
-        if own is None or len(time_ns) < _LEAST_FRAMES or not self._suspicious(own):
+        if own is None or len(time_ns) < _LEAST_FRAMES:
             return
-        over_two = time_ns[2:] - time_ns[:-2]
+        spacing, over_two = np.diff(time_ns), time_ns[2:] - time_ns[:-2]
+        if not self._suspicious(own) and over_two.std() > _CALMER * spacing.std():
+            return
         middle = float(np.median(over_two))
         near = np.abs(over_two - middle) <= _NEAR * middle
         if middle <= 0 or np.count_nonzero(near) < _PAIRED * len(over_two):

@@ -182,7 +182,7 @@ class TimingFold:
         second = time_ns // _SECOND_NS
         starts = np.concatenate([[0], np.flatnonzero(second[1:] != second[:-1]) + 1])
         frames = np.diff(starts, append=len(second))
-        self._seconds(second[starts], frames, np.add.reduceat(bits, starts, dtype=np.int64), reference.judged_ns)
+        self._seconds(second[starts], frames.copy(), np.add.reduceat(bits, starts, dtype=np.int64), reference.judged_ns)
         # Everything of a second lies in one window, so the coarser sums are made from the finer ones.
         window = second[starts] // (PeriodStrip.WIDTH_NS // _SECOND_NS)
         coarse = np.concatenate([[0], np.flatnonzero(window[1:] != window[:-1]) + 1])

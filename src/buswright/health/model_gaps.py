@@ -147,7 +147,8 @@ class GapGroup:
     partial_modules
         Modules of which some identifiers are members and some that were due came all the same.
     due
-        Periodic identifiers on these buses that were due at least once in the stretch and seen before it.
+        The members, and the periodic identifiers on these buses that were there for at least one of their periods
+        while all members were silent, so that they came.
     share
         Members over `due`.
     phase_kept, phase_known

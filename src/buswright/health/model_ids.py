@@ -244,9 +244,11 @@ class TwoSenders:
     period_ns
         Period of one comb.
     separation_ns
-        How far the combs are apart in the last split window, 0..T/2.
+        How far the combs are apart in the last split window, 0..T/2: beyond half a period it counts from the other
+        side.
     drift_ppm
-        How fast that changed from the first to the last split window; None for fewer than two.
+        How fast that changed from the first to the last split window; None for fewer than two. Less than the clocks
+        differ, once the combs have passed half a period or each other.
     sd_ns
         Larger standard deviation of the two in the last split window.
     minority

@@ -17,7 +17,6 @@ from buswright.channels.carfile_model import CarFile, FrameName
 from buswright.channels.session import interface_names
 from buswright.frames.table import Bools, Clock, Event, Flag, Frames, Problems, UInt8s
 from buswright.frames.wire import WireBits, wire_bits
-from buswright.health.bitrate import Rates
 from buswright.health.bus_lane import BusLane
 from buswright.health.described import Described, Identity
 from buswright.health.id_lane import IdLane, Rows
@@ -203,7 +202,7 @@ class HealthTracker:
         return assemble(measured, tuple(events), problems, clock)
 
     def _rate(self, bus: BusLane) -> BitRate:
-        return self._described.bitrate(bus.name, self._bitrates, self._data_bitrates, Rates(bus.apparent))
+        return self._described.bitrate(bus.name, self._bitrates, self._data_bitrates, bus.rates)
 
 
 def _whole(frames: Frames, rows: Order, payload: UInt8s, length: UInt8s) -> UInt8s:

@@ -1,0 +1,229 @@
+"""Periods, jitter, gaps, windows: against NumPy on the whole arrays, and against what was put in."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from buswright.channels.carfile import load_car_file
+from buswright.channels.carfile_model import FrameName
+from buswright.frames.table import Frames, concatenate
+from buswright.health.model import BusHealth, IdFigures
+from buswright.messages.checksum import Counter
+from buswright.messages.model import Database, Message
+from buswright.simulate import simulate_run
+from buswright.simulate.car import NODES, messages
+from tests.health.traffic import MS, START, S, comb, measured, mixed, without
+
+
+def only(health: BusHealth) -> IdFigures:
+    (figures,) = health.ids.values()
+    return figures
+
+
+def database(identifier: int, **about: object) -> Database:
+    return Database(("x.dbc",), (Message("M", identifier, False, 8, **about),))  # type: ignore[arg-type]
+
+
+def test_period_of_the_simulated_car_follows_its_crystals() -> None:
+    """Truth: the nominal period over one plus the clock's error."""
+    health = measured(concatenate(list(simulate_run(60, seed=2))))
+    clocks = {node.name: node.clock_ppm for node in NODES}
+    interfaces = {"engine": "can0", "chassis": "can1"}
+    for message in messages():
+        found = health.ids[FrameName(interfaces[message.bus], message.id, message.extended)].period
+        truth = message.period_ms * MS / (1 + clocks[message.sender] * 1e-6)
+        assert found.learned_ns == pytest.approx(truth, rel=20e-6)
+        assert found.sending == "periodic"
+
+
+@pytest.mark.parametrize("jitter_us", [20, 300, 900])
+def test_jitter_against_numpy_and_scipy(jitter_us: float) -> None:
+    frames = comb(0x100, 10, 120, jitter_us=jitter_us)
+    spacing = np.diff(frames.time_ns)
+    period = only(measured(frames)).period
+    assert period.learned_ns == pytest.approx(spacing.mean(), rel=5e-3)
+    assert period.sd_ns == pytest.approx(stats.tstd(spacing), rel=1e-6)
+    off = np.abs(spacing - spacing.mean())
+    assert period.p999_ns == pytest.approx(np.quantile(off, 0.999), rel=0.04)
+    assert (period.shortest_ns, period.longest_ns) == (spacing.min(), spacing.max())
+    assert period.spacings == len(spacing)
+
+
+@pytest.mark.parametrize("lost", [0.01, 0.1, 0.3, 0.45])
+def test_period_though_frames_are_lost(lost: float) -> None:
+    frames = comb(0x100, 10, 60, jitter_us=200, counter=Counter(24, 8))
+    keep = np.random.default_rng(1).random(len(frames)) >= lost
+    keep[[0, -1]] = True
+    figures = only(measured(frames.take(keep)))
+    assert figures.period.learned_ns == pytest.approx(10 * MS, rel=5e-3)
+    assert figures.gaps.missing == np.count_nonzero(~keep)
+    assert figures.gaps.late == 0
+    assert figures.gaps.rule == "1.5 periods"
+    assert figures.counter is not None or lost > 0.015
+
+
+def test_every_gap_with_its_phase_and_counter() -> None:
+    frames = comb(0x100, 10, 90, jitter_us=100, ppm=80, counter=Counter(24, 4))
+    holes = [(10.0, 0.1), (30.0, 0.05), (50.005, 0.011), (70.0, 1.0)]
+    for at, size in holes:
+        frames = without(frames, at, at + size)
+    gaps = only(measured(frames)).gaps
+    assert gaps.frames.tolist() == [10, 5, 1, 100]
+    assert gaps.phase_kept.all()
+    assert (np.abs(gaps.residual_ns) < 400_000).all()
+    assert gaps.counter_step.tolist() == [11, 6, 2, 101 % 16]
+    for row, (at, size) in enumerate(holes):
+        assert START + at * S - 11 * MS < gaps.start_ns[row] < START + at * S
+        assert START + (at + size) * S - 1 * MS <= gaps.end_ns[row] < START + (at + size) * S + 11 * MS
+    assert gaps.chance[0] == pytest.approx(2 * gaps.tolerance_ns[0] / (10 * MS), rel=1e-3)
+    assert (gaps.arrivals == 20).all()
+
+
+def test_a_phase_that_was_not_kept() -> None:
+    first, second = comb(0x100, 20, 10), comb(0x100, 20, 10, start=START + 10 * S + 309 * MS)
+    gaps = only(measured(concatenate([first, second]))).gaps
+    assert gaps.residual_ns.tolist() == pytest.approx([9 * MS], abs=0.1 * MS)
+    assert not gaps.phase_kept.any()
+    assert gaps.same_as_first.tolist() == [True]
+
+
+def test_a_frame_that_catches_up_was_late_not_missing() -> None:
+    frames = comb(0x100, 10, 20)
+    time_ns = frames.time_ns.copy()
+    time_ns[1000] += 8 * MS  # one late frame
+    time_ns[1500:1504] = time_ns[1503] + np.arange(4) * 300_000  # three held back, then all at once
+    gaps = only(measured(dataclasses.replace(frames, time_ns=time_ns))).gaps
+    assert (gaps.total, gaps.late, gaps.missing) == (2, 2, 0)
+    assert gaps.caught_up.all()
+
+
+def test_of_too_many_gaps_the_longest_and_the_latest_are_kept() -> None:
+    frames = comb(0x100, 2, 90)
+    keep = np.arange(len(frames)) % 3 != 0
+    keep[40:60] = False
+    gaps = only(measured(frames.take(keep), databases=database(0x100, cycle_time_ms=2))).gaps
+    assert gaps.total > gaps.KEPT
+    assert len(gaps) <= gaps.KEPT
+    assert gaps.frames.max() == 22
+    assert gaps.end_ns[-1] == frames.time_ns[keep][-1] or gaps.end_ns[-1] > START + 89 * S
+    assert gaps.missing >= gaps.total
+
+
+def test_strip_and_busiest_second_against_numpy() -> None:
+    frames = without(comb(0x100, 7, 60, jitter_us=300, phase_ms=3), 21.0, 21.4)
+    figures = only(measured(frames))
+    window, second = frames.time_ns // (10 * S), frames.time_ns // S
+    spacing = np.diff(frames.time_ns)
+    for row, start in enumerate(figures.strip.start_ns):
+        inside = window == start // (10 * S)
+        own = spacing[inside[1:]]
+        plain = own[own < 10.5 * MS]
+        assert figures.strip.frames[row] == inside.sum()
+        assert figures.strip.spacings[row] == len(plain)
+        assert figures.strip.mean_ns[row] == pytest.approx(plain.mean())
+        assert figures.strip.longest_ns[row] == own.max()
+        off = np.abs(plain - (figures.period.learned_ns or 0)).max()
+        assert figures.strip.deviation_ns[row] == pytest.approx(off, rel=1e-3)
+    counts = np.bincount(second - second[0])
+    assert figures.busiest is not None
+    assert figures.busiest.frames == counts.max()
+    assert figures.busiest.start_ns == (second[0] + counts.argmax()) * S
+    assert figures.busy_seconds == 0
+
+
+def test_a_babbling_second_is_counted() -> None:
+    frames = mixed(comb(0x100, 20, 30), comb(0x100, 1, 3, start=START + 10 * S))
+    figures = only(measured(frames, databases=database(0x100, cycle_time_ms=20)))
+    assert figures.busy_seconds == 3
+    assert figures.busiest is not None
+    assert figures.busiest.start_ns // S - START // S in (10, 11, 12)
+
+
+def test_the_expected_period_says_where_it_comes_from() -> None:
+    frames = comb(0x100, 10, 5)
+    learned = only(measured(frames)).period
+    assert (learned.source, learned.expected_ns) == ("learned", learned.learned_ns)
+    found = only(measured(frames, databases=database(0x100, cycle_time_ms=10.0))).period
+    assert (found.source, found.expected_ns, found.judged_ns, found.conflict) == ("database", 10 * MS, 10 * MS, False)
+
+
+def test_the_car_file_wins_over_the_database(tmp_path: Path) -> None:
+    (tmp_path / "car.toml").write_text(
+        'format = 1\n[bus.engine]\nbitrate = 500000\ninterfaces = ["can0"]\n'
+        '[module.pump]\nbus = "engine"\nmessages = ["100", "200"]\n'
+        '[frame."engine/100"]\nperiod_ms = 20\ncounter = { start = 24, length = 4 }\n'
+        '[frame."engine/101"]\nchange_driven = true\n'
+    )
+    car = load_car_file(tmp_path / "car.toml")
+    frames = mixed(comb(0x100, 20, 5, counter=Counter(24, 4)), comb(0x101, 20, 5, phase_ms=3))
+    health = measured(frames, car=car)
+    first, second = health.ids.values()
+    assert (first.period.source, first.period.expected_ns, first.module) == ("car file", 20 * MS, "pump")
+    assert first.counter is not None
+    assert first.counter.source == "car file"
+    assert (second.period.sending, second.period.sending_source) == ("change-driven", "car file")
+    assert (first.known, second.known) == (True, True)
+    assert (health.buses["engine"].bitrate.source, health.buses["engine"].bitrate.bits_per_s) == ("car file", 500_000)
+    module = health.modules["engine", "pump"]
+    assert (module.ids, module.expected) == ((first.name,), ("200",))
+    assert module.share == pytest.approx(first.share)
+
+
+def test_a_wrong_declaration_is_a_conflict_and_no_row_of_gaps() -> None:
+    figures = only(measured(comb(0x100, 20, 60), databases=database(0x100, cycle_time_ms=10.0)))
+    assert figures.period.conflict
+    assert figures.period.expected_ns == 10 * MS
+    assert figures.period.judged_ns == pytest.approx(20 * MS, rel=1e-3)
+    assert figures.gaps.total == 0
+
+
+def test_half_of_the_frames_lost_at_random_is_no_conflict() -> None:
+    frames = comb(0x100, 10, 60)
+    keep = np.random.default_rng(2).random(len(frames)) > 0.6
+    figures = only(measured(frames.take(keep), databases=database(0x100, cycle_time_ms=10.0)))
+    assert not figures.period.conflict
+    assert figures.gaps.missing == pytest.approx(np.count_nonzero(~keep), abs=15)
+
+
+def events(seed: int = 3, n: int = 900) -> Frames:
+    """A message sent when something changes, at least 20 ms apart."""
+    frames = comb(0x100, 10, n / 100)
+    rng = np.random.default_rng(seed)
+    return dataclasses.replace(
+        frames, time_ns=START + np.cumsum(20 * MS + rng.exponential(150 * MS, n).astype(np.int64))
+    )
+
+
+def test_change_driven_messages_are_recognised_and_not_called_missing() -> None:
+    figures = only(measured(events()))
+    assert (figures.period.sending, figures.period.sending_source) == ("change-driven", "learned")
+    assert (figures.gaps.total, figures.gaps.missing, figures.period.judged_ns) == (0, 0, None)
+    assert figures.period.shortest_ns is not None
+    assert figures.period.shortest_ns >= 20 * MS
+    declared = only(measured(comb(0x100, 20, 5), databases=database(0x100, send_type="OnChange")))
+    assert (declared.period.sending, declared.period.sending_source) == ("change-driven", "database")
+
+
+def test_few_frames_are_not_judged() -> None:
+    figures = only(measured(comb(0x100, 100, 1)))
+    assert figures.period.sending == "too few"
+    assert figures.gaps.total == 0
+
+
+def test_known_and_unknown_identifiers() -> None:
+    health = measured(mixed(comb(0x100, 10, 1), comb(0x7AB, 10, 1)), databases=database(0x100, senders=("ecu",)))
+    assert [figures.known for figures in health.ids.values()] == [True, False]
+    assert [figures.module for figures in health.ids.values()] == ["ecu", None]
+    assert [figures.known for figures in measured(comb(0x100, 10, 1)).ids.values()] == [None]
+
+
+def test_age_and_rate() -> None:
+    health = measured(mixed(comb(0x100, 10, 10), comb(0x200, 20, 4)))
+    gone = health.ids[FrameName("can0", 0x200, False)]
+    assert gone.age_ns == pytest.approx(6 * S, abs=20 * MS)
+    assert gone.rate_hz == pytest.approx(50)
