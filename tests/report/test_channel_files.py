@@ -136,3 +136,25 @@ def test_rate_wants_a_file_and_a_positive_number(tmp_path):
         decode("--out", f"{tmp_path}/x/", "--rate", "10")
     with pytest.raises(bw.UserError, match="impossible"):
         decode("--out", tmp_path / "x.csv", "--rate", "0")
+
+
+def test_rates_are_refused_where_there_is_no_time(tmp_path):
+    path = tmp_path / "untimed.log"
+    path.write_bytes(b"  can1  1A0   [8]  11 22 33 44 55 66 77 88\n" * 500)
+    dbc = str(ROOT / "dbc_examples" / "wrenfell_chassis.dbc")
+    with pytest.raises(bw.UserError, match="without time stamps"):
+        main(["decode", str(path), "--dbc", dbc, "--rate", "10", "--out", str(tmp_path / "x.csv")])
+    assert main(["decode", str(path), "--dbc", dbc, "--out", str(tmp_path / "native.csv")]) == 0
+    with pytest.raises(bw.UserError, match="without time stamps"):
+        bw.open_session(path, dbc=dbc).to_pandas(rate=10)
+
+
+def test_what_a_database_leaves_out_is_said(tmp_path, capsys):
+    text = (ROOT / "dbc_examples" / "wrenfell_chassis.dbc").read_bytes().decode("cp1252")
+    damaged = tmp_path / "damaged.dbc"
+    damaged.write_text(text.replace("SG_ AIN6 : 0|16@1+ (1,0)", "SG_ AIN6 : 0|16@1+ (1,zero)"), encoding="cp1252")
+    line = text[: text.index("SG_ AIN6")].count("\n") + 1
+    assert main(["decode", str(RUN), "--dbc", str(damaged), "--out", str(tmp_path / "x.parquet")]) == 0
+    said = capsys.readouterr().out
+    assert f"{damaged}:{line}: " in said
+    assert "ANALOGUE_A" in said or "AIN6" in said

@@ -215,11 +215,19 @@ class Recorded:
         Knows databases, bus names and which signals are wanted.
     entries
         What a car file says of frames: counters and checksums.
+
+    Attributes
+    ----------
+    messages
+        By `bus/message`.
+    untimed
+        Some frames have no time stamp: no rate may be computed from them.
     """
 
     def __init__(self, decoder: Decoder, entries: Mapping[FrameName, FrameEntry]) -> None:
         self.decoder = decoder
         self.messages: dict[str, RecordedMessage] = {}
+        self.untimed = False
         self._entries = entries
         self._segments = Segments()
 
@@ -231,6 +239,7 @@ class Recorded:
     def add(self, frames: Frames) -> None:
         """Decode a batch and keep its columns."""
         before = self._segments.count
+        self.untimed = self.untimed or bool(frames.has(Flag.UNTIMED).any())
         starts = self._segments.starts(frames)
         for table in self.decoder.decode(frames):
             message = self.messages.get(table.name)

@@ -306,6 +306,20 @@ class Session(Mapping[str, Series]):
                 found += exceedances(self[channel.name], limits, level, gate=gate)  # type: ignore[arg-type]
         return tuple(sorted(found, key=lambda each: each.start_ns))
 
+    def want_times(self) -> None:
+        """Make sure that every frame has a time stamp.
+
+        Raises
+        ------
+        UserError
+            Some have none, so that there is no common time base.
+        """
+        if self.recorded.untimed:
+            raise UserError(
+                "the capture has frames without time stamps, so there is no common time base",
+                hint="record with stamps (candump -L), or decode at native rates, without --rate",
+            )
+
     def span_ns(self) -> tuple[int, int] | None:
         """First and last time of any message; None if there is none."""
         times = [message.time_ns() for message in self.recorded.messages.values()]
@@ -330,6 +344,7 @@ class Session(Mapping[str, Series]):
         """
         if not rate_hz > 0:
             raise UserError(f"a rate of {rate_hz:g} Hz is impossible", hint="give a positive number, e.g. 100")
+        self.want_times()
         span = self.span_ns()
         points = grid(*span, rate_hz) if span is not None else np.zeros(0, dtype=np.int64)
         return points, {name: resample(self[name], points) for name in (self.names if names is None else names)}

@@ -35,7 +35,7 @@ PIECE_FRAMES = 125_000
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
-    shared.add_source(parser)
+    shared.add_source(parser, live="spooled")
     shared.add_window(parser)
     shared.add_car(parser)
     shared.add_databases(parser)
@@ -91,7 +91,7 @@ def _is_folder(path: Path) -> bool:
 def _signals(options: argparse.Namespace, path: Path, source: shared.Source, databases: Databases) -> Decoding:
     """Signals as the databases scale them, at native rates: the straight way."""
     from buswright.messages.selection import SignalSelection
-    from buswright.report.decoding import Decoding
+    from buswright.report.decoding import Decoding, grave_notes
     from buswright.report.signal_rows import SignalRows
     from buswright.report.signal_tables import SignalFolder
 
@@ -106,7 +106,8 @@ def _signals(options: argparse.Namespace, path: Path, source: shared.Source, dat
         writer.close()
     rows = sum(writer.rows.values()) if isinstance(writer.rows, dict) else writer.rows
     unused = decoder.unused_patterns()
-    return Decoding(writer.files, rows, writer.values, decoder.counts, source.capture.problems, unused)
+    notes = grave_notes(databases)
+    return Decoding(writer.files, rows, writer.values, decoder.counts, source.capture.problems, unused, notes)
 
 
 def _channels(
@@ -115,7 +116,7 @@ def _channels(
     """Calibrated channels, or signals on a common time base."""
     from buswright.channels.session import Session, databases_of, interface_names
     from buswright.report.channel_files import names_that_occur, write_channels
-    from buswright.report.decoding import Decoding
+    from buswright.report.decoding import Decoding, grave_notes
 
     source.names = {**interface_names(car), **source.names}
     decoder = source.decoder(databases_of(car, databases))
@@ -126,7 +127,8 @@ def _channels(
     writer = _writer(path, options, car)
     write_channels(session, columns, writer, rate_hz=options.rate)
     counts: Counts = decoder.counts
-    return Decoding(writer.files, writer.rows, writer.values, counts, source.capture.problems, unused)
+    notes = grave_notes(databases_of(car, databases))
+    return Decoding(writer.files, writer.rows, writer.values, counts, source.capture.problems, unused, notes)
 
 
 def _writer(path: Path, options: argparse.Namespace, car: CarFile | None) -> ChannelWriter:

@@ -243,6 +243,7 @@ class ChannelGrid:
         import pyarrow as pa
 
         names = list(names)
+        part.session.want_times()
         points = self._points(part)
         if self._heads is None:
             units = {name: part.session[name].unit for name in names if name in part.session}

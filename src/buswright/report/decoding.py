@@ -6,12 +6,29 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from buswright.findings import Severity
 from buswright.frames.table import Problems
 from buswright.messages.decode import Counts
+from buswright.messages.lint import lint
+from buswright.messages.match import Databases
+from buswright.messages.model import Database, LintNote
 from buswright.report.contents import problem_lines, problems_json
 from buswright.report.text import count
 
 SCHEMA = "buswright.decode/1"
+SHOWN_NOTES = 8
+
+
+def grave_notes(databases: Databases) -> tuple[LintNote, ...]:
+    """Return what makes values wrong or missing: lines that could not be loaded, overlaps, frames claimed twice."""
+    every = (
+        [databases]
+        if isinstance(databases, Database)
+        else [
+            database for given in databases.values() for database in ([given] if isinstance(given, Database) else given)
+        ]
+    )
+    return tuple(note for database in every for note in lint(database) if note.severity is Severity.FAULT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +45,8 @@ class Decoding:
         What became of every frame.
     unused
         Selection patterns that fitted nothing.
+    notes
+        What is wrong with the databases that values depend on: not loaded, or claimed twice.
     """
 
     files: dict[str, Path]
@@ -36,6 +55,7 @@ class Decoding:
     counts: Counts
     problems: Problems
     unused: tuple[str, ...] = ()
+    notes: tuple[LintNote, ...] = ()
 
 
 def render_text(decoding: Decoding) -> str:
@@ -72,6 +92,9 @@ def render_text(decoding: Decoding) -> str:
             lines.append(f"  {text}: {name} {number:,}")
     lines += [f"  problem: {line}" for line in problem_lines(decoding.problems)]
     lines += [f"  --select {pattern}: fits nothing here" for pattern in decoding.unused]
+    lines += [f"  database: {note}" for note in decoding.notes[:SHOWN_NOTES]]
+    if len(decoding.notes) > SHOWN_NOTES:
+        lines.append(f"  database: and {len(decoding.notes) - SHOWN_NOTES} more; --json lists all")
     return "\n".join(lines)
 
 
@@ -98,4 +121,14 @@ def render_json(decoding: Decoding) -> dict[str, Any]:
         "undefined_mux": counts.undefined_mux,
         "problems": problems_json(decoding.problems),
         "unused_patterns": list(decoding.unused),
+        "database_notes": [
+            {
+                "rule": note.rule,
+                "severity": note.severity.name.lower(),
+                "path": note.path,
+                "line": note.line,
+                "text": note.text,
+            }
+            for note in decoding.notes
+        ],
     }
