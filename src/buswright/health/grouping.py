@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from statistics import median
 from typing import NamedTuple
 
 import numpy as np
@@ -142,14 +143,18 @@ class _Alive:
         self.period = np.array([f.period.judged_ns for f in chosen], dtype=np.float64)
         self.first = np.array([f.first_ns for f in chosen], dtype=np.int64)
         self.last = np.array([f.last_ns for f in chosen], dtype=np.int64)
-        self.bus = np.array([f.name.bus for f in chosen], dtype=object)
+        self.bus_of = {f.name.bus: number for number, f in enumerate(ids)}
+        self.bus = np.array([self.bus_of[f.name.bus] for f in chosen], dtype=np.int64)
 
     def due(self, group: _Open, buses: set[str]) -> list[int]:
         """Return the places of identifiers that were there for a period or more while all members were silent."""
         if not self.place:
             return []
         there = np.minimum(self.last, group.earliest_end) - np.maximum(self.first, group.latest_start)
-        mask = (self.period <= there) & np.isin(self.bus, list(buses))
+        on_bus = self.bus == -1
+        for name in buses:
+            on_bus |= self.bus == self.bus_of[name]
+        mask = (self.period <= there) & on_bus
         return [self.place[n] for n in np.flatnonzero(mask).tolist()]
 
 
@@ -164,9 +169,12 @@ def _finished(
     modules = {(m.name.bus, m.module) for m in members if m.module is not None}
     others = {(f.name.bus, f.module) for f in came if f.module is not None}
     closed = [(silence, ids[silence.who]) for silence in group.silences if silence.gap >= 0]
-    excess = np.array([f.gaps.excess_ns[s.gap] for s, f in closed])
-    middle = float(np.median(excess)) if len(excess) else 0.0
-    tolerance = np.array([max(_NEAR * f.gaps.period_ns[s.gap], _SHIFT_LEAST_NS) for s, f in closed])
+    excess = [float(f.gaps.excess_ns[s.gap]) for s, f in closed]
+    middle = median(excess) if excess else 0.0
+    near = [
+        abs(own - middle) <= max(_NEAR * float(f.gaps.period_ns[s.gap]), _SHIFT_LEAST_NS)
+        for own, (s, f) in zip(excess, closed, strict=True)
+    ]
     known = [bool(not np.isnan(f.gaps.residual_ns[s.gap])) for s, f in closed]
     counters = [_counter(s, f) for s, f in closed]
     silent_from, silent_to = (
@@ -182,11 +190,15 @@ def _finished(
         partial_modules=tuple(sorted(modules & others)),
         due=len(members) + len(came),
         share=len(members) / (len(members) + len(came)),
-        phase_kept=sum(bool(f.gaps.phase_kept[s.gap]) for (s, f), k in zip(closed, known, strict=True) if k),
+        phase_kept=sum(
+            abs(float(f.gaps.residual_ns[s.gap])) <= float(f.gaps.tolerance_ns[s.gap])
+            for (s, f), k in zip(closed, known, strict=True)
+            if k
+        ),
         phase_known=sum(known),
         chance=_chance(closed),
         excess_ns=middle,
-        excess_share=float(np.mean(np.abs(excess - middle) <= tolerance)) if len(excess) else 0.0,
+        excess_share=sum(near) / len(near) if near else 0.0,
         counters_continuous=counters.count("continuous"),
         counters_jumped=counters.count("jumped"),
         counters_other=counters.count("other"),

@@ -8,7 +8,7 @@ import numpy.typing as npt
 from buswright.frames.table import Bools, Int64s, UInt8s
 from buswright.health.keep import FirstAndLast
 from buswright.health.model import ChecksumFigures
-from buswright.messages.checksum import KINDS, Checksum
+from buswright.messages.checksum import KINDS, Checksum, ChecksumKind
 
 LEARN_FROM = 64
 """Frames with different payloads that a checksum is recognised by."""
@@ -20,7 +20,13 @@ sums are mere copies."""
 _WITHDRAWN = 0.10
 """A recognised checksum that fails more often was a coincidence, and is not reported."""
 _TIMES_KEPT = 500
+_LOOK = 1_024
+_GLANCE = 8
+_GLANCE_RIGHT = 0.5
 _WITH_DATA_ID = frozenset(name for name in KINDS if name.startswith(("crc8", "e2e")))
+_ONLY_WITH_DATA_ID = frozenset(name for name in KINDS if name.startswith("e2e-p01"))
+"""Without a data ID they are the plain CRC that starts with zero."""
+_ANY_BYTE = frozenset({"xor", "sum8-ones", "sum8-twos"})
 
 
 def find_checksum(payload: UInt8s, length: UInt8s, identifier: int) -> tuple[Checksum | None, bool]:
@@ -34,6 +40,7 @@ def find_checksum(payload: UInt8s, length: UInt8s, identifier: int) -> tuple[Che
         Consecutive frames.
     """
     size = int(length[0])
+    payload, length = payload[:_LOOK], length[:_LOOK]
     whole = payload[length == size, :size]
     if size < _LEAST_USED or len(whole) < _LEAST:
         return None, False
@@ -41,18 +48,40 @@ def find_checksum(payload: UInt8s, length: UInt8s, identifier: int) -> tuple[Che
     some = np.ascontiguousarray(whole[fresh][:LEARN_FROM])
     if len(some) < _LEAST:
         return None, False
-    moving, used = np.asarray((some != some[0]).any(axis=0)), np.asarray(some.any(axis=0))
+    moving: list[bool] = np.any(some != some[:1], axis=0).tolist()
+    used: list[bool] = np.any(some, axis=0).tolist()
+    # A glance at few frames, and only what passes is held to all: most candidates are wrong everywhere.
+    glance = some[:: len(some) // _GLANCE][:_GLANCE]
     for kind in KINDS.values():
-        for at in dict.fromkeys((size - kind.bytes, 0)):
-            own = slice(at, at + kind.bytes)
-            enough = int(used.sum()) - int(used[own].sum()) + kind.uses_identifier >= _LEAST_USED
-            if not (moving[at] and enough and moving.sum() > moving[own].sum()):
+        for at in _places(kind, size, moving):
+            others = [*range(at), *range(at + kind.bytes, size)]
+            if sum(used[n] for n in others) + kind.uses_identifier < _LEAST_USED or not any(moving[n] for n in others):
                 continue
-            for data_id in (None, identifier) if kind.name in _WITH_DATA_ID else (None,):
+            for data_id in _data_ids(kind.name, identifier):
                 checksum = Checksum(kind.name, at, data_id=data_id)
-                if checksum.shortest <= size and checksum.verify(some, identifier).mean() >= _RIGHT:
+                if checksum.shortest > size or _right(checksum, glance, identifier) < _GLANCE_RIGHT * _GLANCE:
+                    continue
+                if _right(checksum, some, identifier) >= _RIGHT * len(some):
                     return checksum, True
     return None, True
+
+
+def _places(kind: ChecksumKind, size: int, moving: list[bool]) -> list[int]:
+    """First bytes at which a checksum may stand: at the end, or at the beginning, if something moves there."""
+    places = [at for at in dict.fromkeys((size - kind.bytes, 0)) if moving[at]]
+    # Where all bytes together give a constant every byte is right, or none.
+    return places[:1] if kind.name in _ANY_BYTE else places
+
+
+def _data_ids(name: str, identifier: int) -> tuple[int | None, ...]:
+    if name in _ONLY_WITH_DATA_ID:
+        return (identifier,)
+    return (None, identifier) if name in _WITH_DATA_ID else (None,)
+
+
+def _right(checksum: Checksum, payload: UInt8s, identifier: int) -> int:
+    """Count the payloads that a checksum fits."""
+    return int(np.count_nonzero(checksum.verify(payload, identifier)))
 
 
 class ChecksumFold:

@@ -23,7 +23,7 @@ from buswright.health.id_senders import SendersFold
 from buswright.health.id_timing import TimingFold
 from buswright.messages.checksum import Checksum, Counter
 
-BLOCK = 4_096
+BLOCK = 8_192
 """Frames folded at once: enough to spread the cost of some hundred array operations."""
 _FIRST_ROOM = 64
 _LONG = 64

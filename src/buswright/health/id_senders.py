@@ -24,6 +24,7 @@ _EXACT = 0.9
 _CALMER = 0.5
 """Two combs near half a period apart: spacings over two frames spread less than this share of those over one. For one
 sender that jitters both spread alike."""
+_SAMPLE = 512
 _PAIRED = 0.8
 """Share of the spacings over two frames that must be near their median."""
 _NEAR = 0.1
@@ -73,9 +74,9 @@ class SendersFold:
         """
         if own is None or len(time_ns) < _LEAST_FRAMES:
             return
-        spacing, over_two = np.diff(time_ns), time_ns[2:] - time_ns[:-2]
-        if not self._suspicious(own) and over_two.std() > _CALMER * spacing.std():
+        if not self._suspicious(own) and not _alternating(time_ns[:_SAMPLE]):
             return
+        over_two = time_ns[2:] - time_ns[:-2]
         middle = float(np.median(over_two))
         near = np.abs(over_two - middle) <= _NEAR * middle
         if middle <= 0 or np.count_nonzero(near) < _PAIRED * len(over_two):
@@ -136,6 +137,11 @@ class SendersFold:
             within_bits=self._within[0] / self._within[1] if self._within[1] else 0.0,
             between_bits=self._between[0] / self._between[1] if self._between[1] else 0.0,
         )
+
+
+def _alternating(time_ns: Int64s) -> bool:
+    """Whether spacings over two frames spread much less than those over one."""
+    return bool((time_ns[2:] - time_ns[:-2]).std() <= _CALMER * np.diff(time_ns).std())
 
 
 def _clusters(position: Float64s) -> _Split | None:

@@ -26,6 +26,7 @@ _OWN_LEAST = 50
 _SECOND_NS = 1_000_000_000
 _MOST_ROWS = 100_000
 """Rows of the strip, 11 days; a clock that keeps jumping must not fill the memory."""
+_PIECES = 32
 BUSY = 3.0
 """More frames in a second than this many times what the period allows make it a busy one."""
 
@@ -204,6 +205,8 @@ class TimingFold:
         if len(rows) and self._strip_rows < _MOST_ROWS:
             self._strip.append(rows)
             self._strip_rows += len(rows)
+            if len(self._strip) >= _PIECES:
+                self._strip = [np.concatenate(self._strip)]
 
     def _seconds(self, second: Int64s, frames: Int64s, bits: Int64s, period_ns: float | None) -> None:
         """Count the frames of every second; the last one stays open."""

@@ -488,7 +488,7 @@ class BusHealth:
     gap_groups: tuple[GapGroup, ...]
     gap_groups_count: int
 
-    GROUPS_KEPT = 1_000
+    GROUPS_KEPT = 500
 
     def ids_of(self, bus: str) -> Iterator[IdFigures]:
         """Return the identifiers of one bus."""

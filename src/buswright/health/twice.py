@@ -57,7 +57,11 @@ class Twice:
                 rows = rows[(apart >= 0) & (apart < WITHIN_NS)]
                 taken[rows] = True
                 self._count(rows, rows - back, time_ns, lane)
-        self._key, self._time, self._lane = key[-LOOK_BACK:], time_ns[-LOOK_BACK:].copy(), lane[-LOOK_BACK:].copy()
+        self._key, self._time, self._lane = (
+            key[-LOOK_BACK:].copy(),
+            time_ns[-LOOK_BACK:].copy(),
+            lane[-LOOK_BACK:].copy(),
+        )
 
     def _count(
         self, rows: npt.NDArray[np.intp], first: npt.NDArray[np.intp], time_ns: Int64s, lane: npt.NDArray[np.uint8]
