@@ -10,7 +10,7 @@ from buswright.frames.wire import wire_time_ns
 from buswright.messages.checksum import Step
 from buswright.simulate import car
 from buswright.simulate.arbitration import rank
-from buswright.simulate.bus import BLOCK_S, MOST_JITTER, RESOLUTION_NS, Wire, due_times
+from buswright.simulate.bus import BLOCK_S, MOST_JITTER, RESOLUTION_NS, Wire, car_talkers, due_times
 from buswright.simulate.run import START_EPOCH_NS, cycles
 
 NODES = {node.name: node for node in car.NODES}
@@ -50,10 +50,10 @@ def test_the_batch_is_ordered_and_complete(run):
 
 
 def test_a_waiting_frame_never_lets_a_lower_priority_pass():
-    wire = Wire(car.CHASSIS_BUS, False)
+    wire = Wire(car.CHASSIS_BUS, car_talkers(car.CHASSIS_BUS, False))
     cycle = next(cycles(1))
     due = wire._due(cycle, 0, 1, START_EPOCH_NS)
-    sent = Wire(car.CHASSIS_BUS, False).block(cycle, 0, 1, START_EPOCH_NS, last=True)
+    sent = Wire(car.CHASSIS_BUS, car_talkers(car.CHASSIS_BUS, False)).block(cycle, 0, 1, START_EPOCH_NS, last=True)
     released = {}
     for at, row in zip(due.released.tolist(), due.sender.tolist(), strict=True):
         released.setdefault(wire.messages[row].id, []).append(at)

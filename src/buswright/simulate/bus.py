@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -13,13 +14,14 @@ from buswright.messages.encode import encode
 
 from . import car
 from .arbitration import arbitrate, rank
-from .definition import Bus, Message, Node, in_database
+from .definition import Bus, Message, Node, Signal, in_database
 from .hill import Floats
 from .physics import Cycle
 from .sensing import Moment, value_of
 
 Int64s = npt.NDArray[np.int64]
 UInt8s = npt.NDArray[np.uint8]
+Bools = npt.NDArray[np.bool_]
 
 BLOCK_S = 30
 """Frames are made this many seconds at a time; a cycle is a whole number of blocks."""
@@ -27,9 +29,88 @@ BLOCK_S = 30
 RESOLUTION_NS = 1000
 """Time stamps are cut to whole microseconds, as adapters give them."""
 
+SECOND = 1_000_000_000
+
 INTERFRAME_BITS = 3
 MOST_JITTER = 6.0
 """Release jitter ends at this many times its scale."""
+
+
+Adjust = Callable[[Signal, Floats, Floats], Floats]
+"""(signal, its values, seconds) -> the values that are sent instead; float64[n] each."""
+
+ALWAYS: tuple[tuple[float, float], ...] = ((0.0, float("inf")),)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Talker:
+    """One message and when and how its sender is on.
+
+    Attributes
+    ----------
+    key
+        Tells it from all other talkers of the run.
+    stretches
+        Seconds at which the sender is switched on and off again. Each stretch begins with its boot time, its own
+        phase and a counter of zero.
+    adjust
+        Changes the values that are sent.
+    moments
+        (cycle, start, stop) -> seconds at which it is sent, for a message without a period.
+    stream
+        Chooses the random numbers; 0 for the car's own messages.
+    frozen
+        The payload never changes from the first one on.
+    length
+        Payload bytes sent, where they differ from the message's.
+    tail_bits
+        Bits that the sender waits after each frame besides the interframe space.
+    """
+
+    key: str
+    message: Message
+    node: Node
+    stretches: tuple[tuple[float, float], ...] = ALWAYS
+    adjust: Adjust | None = None
+    moments: Callable[[Cycle, float, float], Floats] | None = None
+    stream: int = 0
+    frozen: bool = False
+    length: int | None = None
+    tail_bits: int = 0
+
+    @property
+    def bytes(self) -> int:
+        """Payload bytes on the wire."""
+        return self.message.length if self.length is None else self.length
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Released:
+    """Frames of one talker in one block, in the order of their numbers.
+
+    Attributes
+    ----------
+    number : int64[n]
+        How often the message was due before, since its sender was switched on.
+    seconds : float64[n]
+        When they were due, from the first key-on.
+    released : int64[n]
+        Nanoseconds when they were handed to the bus controller.
+    payload : uint8[n, message.length]
+        Writable.
+    block
+        Number of the block.
+    """
+
+    number: Int64s
+    seconds: Floats
+    released: Int64s
+    payload: UInt8s
+    block: int
+
+    def take(self, rows: Bools) -> Released:
+        """Return some of them."""
+        return Released(self.number[rows], self.seconds[rows], self.released[rows], self.payload[rows], self.block)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,6 +134,10 @@ class Due:
     def rows(self, start: int, stop: int | None) -> Due:
         """Return part of them."""
         return Due(self.released[start:stop], self.sender[start:stop], self.payload[start:stop])
+
+    def take(self, rows: npt.NDArray[np.intp]) -> Due:
+        """Return some of them."""
+        return Due(self.released[rows], self.sender[rows], self.payload[rows])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,54 +180,64 @@ COLUMNS = ("time_ns", "id", "flags", "dlc", "length", "payload")
 
 
 class Wire:
-    """One bus as time goes on; what could not be settled in one block waits for the next."""
+    """One bus as time goes on; what could not be settled in one block waits for the next.
 
-    def __init__(self, bus: Bus, fd: bool) -> None:
+    Parameters
+    ----------
+    bus
+        The network.
+    talkers
+        Everything that is sent on it.
+    """
+
+    def __init__(self, bus: Bus, talkers: Sequence[Talker]) -> None:
         self.bus = bus
-        self.messages = sorted(
-            (message for message in car.messages(fd=fd) if message.bus == bus.name),
-            key=lambda message: rank(message.id, message.extended),
-        )
-        nodes = {node.name: node for node in car.NODES}
-        self.nodes = [nodes[message.sender] for message in self.messages]
-        self.width = max(8, *(message.length for message in self.messages))
+        self.talkers = tuple(talkers)
+        self.messages = [talker.message for talker in self.talkers]
+        self.width = max(8, *(max(talker.bytes, talker.message.length) for talker in self.talkers))
         self._held = Due(np.zeros(0, np.int64), np.zeros(0, np.intp), np.zeros((0, self.width), np.uint8))
         self._ranks = np.array([rank(message.id, message.extended) for message in self.messages], dtype=np.int64)
         self._ids = np.array([message.id for message in self.messages], dtype=np.uint32)
-        self._lengths = np.array([message.length for message in self.messages], dtype=np.uint8)
+        self._lengths = np.array([talker.bytes for talker in self.talkers], dtype=np.uint8)
         self._flags = np.array([_flags(message) for message in self.messages], dtype=np.uint8)
 
     def block(self, cycle: Cycle, block: int, seed: int, epoch_ns: int, *, last: bool) -> Sent:
         """Send what is due in one block; what could still be overtaken by the next block's frames waits for it."""
         due = self._due(cycle, block, seed, epoch_ns)
-        end_ns = (block + 1) * BLOCK_S * 1_000_000_000
-        flags, lengths = self._flags[due.sender], self._lengths[due.sender]
-        codes = FD_CODE_OF_LENGTH[lengths]
-        long_row = np.flatnonzero(lengths > 8).astype(np.int32)
-        bits = wire_bits_of(
-            self._ids[due.sender],
-            flags,
-            codes,
-            wide_payload(due.payload, 8),
-            long_row,
-            wide_payload(due.payload[long_row], 64),
-        )
-        duration = bits.time_ns(self.bus.bitrate, self.bus.data_bitrate)
+        end_ns = (block + 1) * BLOCK_S * SECOND
+        duration, tail = self._durations(due)
         order, starts = arbitrate(due.released, self._ranks[due.sender], duration)
         keep = len(order) if last else self._settled(due.released, starts + duration[order], end_ns)
         order, starts = order[:keep], starts[:keep]
         finish = starts + duration[order]
         self._held = due.rows(keep, None)
-        stamps = finish - INTERFRAME_BITS * (1_000_000_000 // self.bus.bitrate)
+        stamps = finish - tail[order]
+        sender = due.sender[order]
+        lengths = self._lengths[sender]
         return Sent(
             stamps - stamps % RESOLUTION_NS,
-            self._ids[due.sender[order]],
-            flags[order],
-            codes[order],
-            lengths[order],
+            self._ids[sender],
+            self._flags[sender],
+            FD_CODE_OF_LENGTH[lengths],
+            lengths,
             due.payload[order],
-            int(self._held.released[0]) if len(self._held.released) else end_ns,
+            min(int(self._held.released[0]), end_ns) if len(self._held.released) else end_ns,
         )
+
+    def _durations(self, due: Due) -> tuple[Int64s, Int64s]:
+        """Return how long each frame keeps the bus, and how much of that comes after its end; ns, int64[n] each."""
+        flags, lengths = self._flags[due.sender], self._lengths[due.sender]
+        long_row = np.flatnonzero(lengths > 8).astype(np.int32)
+        bits = wire_bits_of(
+            self._ids[due.sender],
+            flags,
+            FD_CODE_OF_LENGTH[lengths],
+            wide_payload(due.payload, 8),
+            long_row,
+            wide_payload(due.payload[long_row], 64),
+        )
+        tail = np.full(len(lengths), INTERFRAME_BITS * (SECOND // self.bus.bitrate), dtype=np.int64)
+        return bits.time_ns(self.bus.bitrate, self.bus.data_bitrate), tail
 
     @staticmethod
     def _settled(released: Int64s, finish: Int64s, end_ns: int) -> int:
@@ -155,21 +250,72 @@ class Wire:
 
     def _due(self, cycle: Cycle, block: int, seed: int, epoch_ns: int) -> Due:
         """Release all messages of one block, with what was held back, in the order of release."""
-        parts = [self._held]
-        for row, (message, node) in enumerate(zip(self.messages, self.nodes, strict=True)):
-            rng = np.random.default_rng([seed, 2, block, message.id])
-            number, seconds = due_times(message, node, block * BLOCK_S, (block + 1) * BLOCK_S)
-            jitter = np.minimum(rng.standard_gamma(1.5, len(seconds)) / 1.5, MOST_JITTER) * node.jitter_us
-            released = np.rint(seconds * 1e9 + jitter * 1e3).astype(np.int64)
-            moment = Moment(cycle, message, node, seconds - message.delay_s, number, epoch_ns / 1e9, rng)
-            payload = contents(moment)
-            wide = np.zeros((len(payload), self.width), dtype=np.uint8)
-            wide[:, : message.length] = payload
-            parts.append(Due(released, np.full(len(released), row), wide))
-        released = np.concatenate([part.released for part in parts])
-        order = np.argsort(released, kind="stable")
-        sender = np.concatenate([part.sender for part in parts])[order]
-        return Due(released[order], sender, np.concatenate([part.payload for part in parts])[order])
+        return in_order([self._held, *self._parts(cycle, block, seed, epoch_ns)])
+
+    def _parts(self, cycle: Cycle, block: int, seed: int, epoch_ns: int) -> list[Due]:
+        parts = []
+        for row, talker in enumerate(self.talkers):
+            released = self._released(talker, cycle, block, seed, epoch_ns)
+            wide = np.zeros((len(released.payload), self.width), dtype=np.uint8)
+            size = min(talker.message.length, talker.bytes)
+            wide[:, :size] = released.payload[:, :size]
+            parts.append(Due(released.released, np.full(len(wide), row), wide))
+        return parts
+
+    def _released(self, talker: Talker, cycle: Cycle, block: int, seed: int, epoch_ns: int) -> Released:
+        """Release one talker's frames of one block."""
+        streams = [seed, 2, block, talker.message.id]
+        rng = np.random.default_rng([*streams, talker.stream] if talker.stream else streams)
+        stretches = due_in(talker, cycle, block * BLOCK_S, (block + 1) * BLOCK_S)
+        number = np.concatenate([part[0] for part in stretches])
+        seconds = np.concatenate([part[1] for part in stretches])
+        jitter = np.minimum(rng.standard_gamma(1.5, len(seconds)) / 1.5, MOST_JITTER) * talker.node.jitter_us
+        released = np.rint(seconds * 1e9 + jitter * 1e3).astype(np.int64)
+        payloads = [
+            contents(
+                Moment(cycle, talker.message, node, due - talker.message.delay_s, numbers, epoch_ns / 1e9, rng),
+                talker.adjust,
+            )
+            for numbers, due, node in stretches
+        ]
+        return Released(number, seconds, released, np.concatenate(payloads), block)
+
+
+def in_order(parts: Sequence[Due]) -> Due:
+    """Join frames in the order of their release; those released together stay in the order of the parts."""
+    released = np.concatenate([part.released for part in parts])
+    order = np.argsort(released, kind="stable")
+    sender = np.concatenate([part.sender for part in parts])[order]
+    return Due(released[order], sender, np.concatenate([part.payload for part in parts])[order])
+
+
+def car_talkers(bus: Bus, fd: bool) -> list[Talker]:
+    """Return the car's own messages on a bus, by priority."""
+    nodes = {node.name: node for node in car.NODES}
+    own = [message for message in car.messages(fd=fd) if message.bus == bus.name]
+    own.sort(key=lambda message: rank(message.id, message.extended))
+    return [Talker(message.name, message, nodes[message.sender]) for message in own]
+
+
+def due_in(talker: Talker, cycle: Cycle, start_s: float, stop_s: float) -> list[tuple[Int64s, Floats, Node]]:
+    """Return numbers and times at which a talker's message is due in start_s <= t < stop_s, for each stretch.
+
+    The node comes with its boot time counted from the first key-on, so that its up-time is right.
+    """
+    if talker.moments is not None:
+        seconds = talker.moments(cycle, start_s, stop_s)
+        on = np.zeros(len(seconds), dtype=np.bool_)
+        for begin, end in talker.stretches:
+            on |= (seconds >= begin) & (seconds < end)
+        return [(np.arange(int(on.sum()), dtype=np.int64), seconds[on], talker.node)]
+    found = []
+    for begin, end in talker.stretches:
+        if begin >= stop_s or end <= start_s:
+            continue
+        node = talker.node if begin == 0 else replace(talker.node, boot_ms=talker.node.boot_ms + 1000.0 * begin)
+        number, seconds = due_times(talker.message, talker.node, max(start_s - begin, 0.0), min(stop_s, end) - begin)
+        found.append((number, seconds + begin, node))
+    return found or [(np.zeros(0, dtype=np.int64), np.zeros(0), talker.node)]
 
 
 def due_times(message: Message, node: Node, start_s: float, stop_s: float) -> tuple[Int64s, Floats]:
@@ -186,7 +332,7 @@ def due_times(message: Message, node: Node, start_s: float, stop_s: float) -> tu
     return number[inside], seconds[inside]
 
 
-def contents(moment: Moment) -> UInt8s:
+def contents(moment: Moment, adjust: Adjust | None = None) -> UInt8s:
     """Return the payloads that a message carries at these moments, counter and checksum included."""
     message, count = moment.message, len(moment.seconds)
     values: dict[str, Floats] = {}
@@ -194,6 +340,8 @@ def contents(moment: Moment) -> UInt8s:
         if signal.source in {"counter", "checksum"}:
             continue
         value = value_of(signal.source, moment)
+        if adjust is not None:
+            value = adjust(signal, value, moment.seconds)
         if signal.noise:
             value = value + signal.noise * moment.rng.standard_normal(count)
         values[signal.name] = np.clip(value, signal.low, signal.high)

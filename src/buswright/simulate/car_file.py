@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from types import MappingProxyType
 from typing import Any
 
 from . import car
@@ -13,7 +14,8 @@ from .sensors import SENSORS
 FILE_NAME = "wrenfell.toml"
 
 _CHAIN = ("power_node", "engine_controller", "inertial_node", "wheel_node", "damper_node")
-_CHAINS: Mapping[str, tuple[str, ...]] = {"engine": _CHAIN[:2], "chassis": _CHAIN}
+CHAINS: Mapping[str, tuple[str, ...]] = MappingProxyType({"engine": _CHAIN[:2], "chassis": _CHAIN})
+"""Modules in the order in which the wires of each bus pass from one to the next."""
 
 _DATES = frozenset({"date", "due"})
 """Keys whose text is a date, which stands without quotes."""
@@ -61,7 +63,7 @@ def _bus(bus: Bus, number: int, fd: bool) -> dict[str, Any]:
     keys: dict[str, Any] = {"bitrate": bus.bitrate}
     if bus.data_bitrate:
         keys |= {"data_bitrate": bus.data_bitrate, "fd": "iso"}
-    chain = _CHAINS[bus.name]
+    chain = CHAINS[bus.name]
     return keys | {
         "interfaces": [bus.interface, number],
         "databases": [f"wrenfell_{bus.name}{variant}.dbc"],

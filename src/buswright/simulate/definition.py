@@ -125,7 +125,7 @@ class Message:
     id: int
     sender: str
     bus: str
-    period_ms: int
+    period_ms: float
     phase_ms: float
     signals: tuple[Signal, ...]
     comment: str

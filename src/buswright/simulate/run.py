@@ -3,26 +3,51 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from buswright.frames.table import Frames
+from buswright.frames.table import Event, Frames
 
 from . import car
 from .arbitration import Rows
-from .bus import BLOCK_S, Sent, UInt8s, Wire, wide_payload
+from .bus import BLOCK_S, Sent, UInt8s, Wire, car_talkers, wide_payload
 from .car_channels import CHASSIS_CHANNELS, ENGINE_CHANNELS
 from .hill import Floats
 from .physics import Cycle, simulate_cycle, start
 from .story import CYCLE_S, RATE, Scenario
 
-START_EPOCH_NS = 1_775_901_600_000_000_000
-"""2026-04-11 10:00:00 UTC, the morning of the invented meeting."""
+if TYPE_CHECKING:
+    from .fault_plan import Plan
+    from .faults import Fault, GroundTruth
 
 START_EPOCH_NS = 1_775_901_600_000_000_000
 """2026-04-11 10:00:00 UTC, the morning of the invented meeting."""
+
+
+class SimulatedRun(Iterator[Frames]):
+    """One run: its batches, and what else is known when they have all been taken.
+
+    Attributes
+    ----------
+    events
+        What the recorder said besides frames, in order of time.
+    """
+
+    def __init__(self, batches: Iterator[Frames], events: list[Event], plan: Plan | None) -> None:
+        self._batches = batches
+        self._plan = plan
+        self.events = events
+
+    def __next__(self) -> Frames:
+        return next(self._batches)
+
+    @property
+    def ground_truth(self) -> tuple[GroundTruth, ...]:
+        """What is true about each fault of the run; counts are complete when the last batch was taken."""
+        return self._plan.truths() if self._plan is not None else ()
 
 
 def simulate_run(
@@ -32,10 +57,13 @@ def simulate_run(
     start_epoch_ns: int = START_EPOCH_NS,
     fd: bool = False,
     scenario: Scenario = "hill-climb",
-) -> Iterator[Frames]:
+    load: float | None = None,
+    change_driven: bool = False,
+    faults: Sequence[Fault] = (),
+) -> SimulatedRun:
     """Drive the Wrenfell and record both of its buses.
 
-    The same arguments always give the same frames, and a longer run begins with the shorter one.
+    The same arguments always give the same frames, and, without faults, a longer run begins with the shorter one.
 
     Parameters
     ----------
@@ -49,13 +77,38 @@ def simulate_run(
         The variant with a CAN FD message on the chassis bus.
     scenario
         "hill-climb", or "key-on": a cold car with the ignition on and the engine off.
+    load
+        Mean load of both buses, 0..1, reached with messages of further modules; None: the bare car.
+    change_driven
+        Add a message that is sent only when something in it changes.
+    faults
+        What is wrong. Parts of the run that a fault doesn't concern are as without it, as far as a bus allows.
 
-    Yields
+    Returns
+    -------
+    SimulatedRun
+        Yields batches in order of time (as recorded: a fault may set the clock back); buses "can0" (engine) and
+        "can1" (chassis). Stamps mark the end of a frame.
+
+    Raises
     ------
-    Frames
-        In order of time; buses "can0" (engine) and "can1" (chassis). Stamps mark the end of a frame.
+    UserError
+        A fault's subject isn't there, or the load can't be reached.
     """
-    wires = [Wire(bus, fd) for bus in car.buses(fd=fd)]
+    events: list[Event] = []
+    if load is None and not change_driven and not faults:
+        wires = [Wire(bus, car_talkers(bus, fd)) for bus in car.buses(fd=fd)]
+        return SimulatedRun(_batches(wires, seconds, seed, start_epoch_ns, scenario), events, None)
+    from .fault_kinds import make_plan, recorder_of, wires_of
+
+    plan = make_plan(seconds, start_epoch_ns, fd=fd, load=load, change_driven=change_driven, faults=faults)
+    batches = _batches(wires_of(plan), seconds, seed, start_epoch_ns, scenario)
+    return SimulatedRun(recorder_of(plan, batches, events), events, plan)
+
+
+def _batches(
+    wires: Sequence[Wire], seconds: float, seed: int, start_epoch_ns: int, scenario: Scenario
+) -> Iterator[Frames]:
     recorder = Recorder(tuple(wire.bus.interface for wire in wires), start_epoch_ns)
     blocks = math.ceil(seconds / BLOCK_S)
     block = 0

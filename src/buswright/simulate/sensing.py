@@ -128,6 +128,17 @@ def _knock(moment: Moment) -> Floats:
     return np.where(moment["running"] > 0, 90.0 + 0.035 * moment["engine_speed"], 12.0)
 
 
+def _slow(number: int) -> Callable[[Moment], Floats]:
+    """Return a value between 0 and 650 that wanders, differently for every identifier."""
+
+    def wander(moment: Moment) -> Floats:
+        own = 0.37 * number + 0.011 * moment.message.id
+        swing = np.sin(moment.seconds / (2.0 + 1.7 * number) + own) + 0.5 * np.sin(moment.seconds / 0.71 + 3 * own)
+        return np.asarray(325.0 + 200.0 * swing, dtype=np.float64)
+
+    return wander
+
+
 WORKED_OUT: Mapping[str, Callable[[Moment], Floats]] = MappingProxyType(
     {
         "cylinder": lambda moment: (1 + moment.number % 3).astype(np.float64),
@@ -160,6 +171,7 @@ WORKED_OUT: Mapping[str, Callable[[Moment], Floats]] = MappingProxyType(
         "satellites": lambda moment: 11.0 + np.floor(moment.seconds / 47.0) % 3,
         "gnss_fix": lambda moment: moment.constant(3.0),
         "time_of_day": lambda moment: (moment.epoch_s + moment.seconds) % 86_400.0,
+        **{f"slow_{number}": _slow(number) for number in range(1, 5)},
         "dilution": lambda moment: np.asarray(0.88 + 0.04 * np.sin(moment.seconds / 90.0), dtype=np.float64),
     }
 )
