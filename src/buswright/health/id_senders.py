@@ -29,6 +29,7 @@ _PAIRED = 0.8
 """Share of the spacings over two frames that must be near their median."""
 _NEAR = 0.1
 _LEAST_FRAMES = 16
+_CROWDED = 1.2
 _PHASES = 20
 _APART = 0.12
 """Two combs closer than this share of the period can't be told from one that jitters."""
@@ -74,20 +75,23 @@ class SendersFold:
         """
         if own is None or len(time_ns) < _LEAST_FRAMES:
             return
-        if not self._suspicious(own) and not _alternating(time_ns[:_SAMPLE]):
+        if not self._suspicious(own) and not _alternating(time_ns[:_SAMPLE]) and not _crowded(time_ns, own):
             return
+        number = time_ns // WINDOW_NS
+        starts = np.concatenate([[0], np.flatnonzero(number[1:] != number[:-1]) + 1, [len(number)]])
+        for start, stop in zip(starts[:-1].tolist(), starts[1:].tolist(), strict=True):
+            if stop - start >= _LEAST_FRAMES:
+                self._window(time_ns[start:stop], words[start:stop])
+
+    def _window(self, time_ns: Int64s, words: UInt64s) -> None:
+        """Judge one window: only where the spacings over two frames are steady."""
         over_two = time_ns[2:] - time_ns[:-2]
         middle = float(np.median(over_two))
         near = np.abs(over_two - middle) <= _NEAR * middle
         if middle <= 0 or np.count_nonzero(near) < _PAIRED * len(over_two):
             return
-        period = float(over_two[near].mean())
-        number = time_ns // WINDOW_NS
-        starts = np.concatenate([[0], np.flatnonzero(number[1:] != number[:-1]) + 1, [len(number)]])
-        for start, stop in zip(starts[:-1].tolist(), starts[1:].tolist(), strict=True):
-            if stop - start >= _LEAST_FRAMES:
-                self._windows += 1
-                self._judge(time_ns[start:stop], words[start:stop], period)
+        self._windows += 1
+        self._judge(time_ns, words, float(over_two[near].mean()))
 
     def _suspicious(self, own: Typical) -> bool:
         """Whether it comes irregularly, or twice as often as declared."""
@@ -142,6 +146,16 @@ class SendersFold:
 def _alternating(time_ns: Int64s) -> bool:
     """Whether spacings over two frames spread much less than those over one."""
     return bool((time_ns[2:] - time_ns[:-2]).std() <= _CALMER * np.diff(time_ns).std())
+
+
+def _crowded(time_ns: Int64s, own: Typical) -> bool:
+    """Whether some window holds many more frames than the period allows: a second sender that came on the way."""
+    first, last = int(time_ns[0]) // WINDOW_NS, int(time_ns[-1]) // WINDOW_NS
+    if own.period_ns <= 0 or last <= first:
+        return False
+    edges = np.arange(first, last + 2) * WINDOW_NS
+    counts = np.diff(np.searchsorted(time_ns, edges))
+    return bool((counts > _CROWDED * WINDOW_NS / own.period_ns).any())
 
 
 def _clusters(position: Float64s) -> _Split | None:
