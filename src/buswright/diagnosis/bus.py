@@ -15,6 +15,7 @@ from buswright.health.model import BusFigures, Duplicates, ErrorFigures
 _TEN_SECONDS = 10
 _WRONG_RATE_ERRORS = 20
 _WRONG_RATE_RATIO = 10
+_WRONG_RATE_NS = 1_000_000_000
 _PASSIVE = 128
 """Error counter at which a controller becomes error passive (linux/can/error.h names 96, 128 and 256)."""
 _UNACKNOWLEDGED = 20
@@ -25,9 +26,10 @@ _SILENT_OTHERS = 0.6
 def bus_sightings(case: Case) -> Iterator[Sighting]:
     """Judge error frames, states of the recording controller, and repetition for want of an acknowledgement."""
     for bus in case.health.buses.values():
-        if _wrong_bitrate(bus):
-            yield _wrong_rate(case, bus)
-        elif bus.errors.on_the_wire or _highest(bus.errors) >= _PASSIVE:
+        wrong = _wrong_windows(bus)
+        if wrong:
+            yield _wrong_rate(case, bus, wrong)
+        if bus.errors.on_the_wire or _highest(bus.errors) >= _PASSIVE:
             yield _errors(case, bus)
         yield from _off(case, bus)
         yield from _no_acknowledge(case, bus)
@@ -158,27 +160,50 @@ def _off(case: Case, bus: BusFigures) -> Iterator[Sighting]:
     )
 
 
-def _wrong_bitrate(bus: BusFigures) -> bool:
-    return bus.errors.on_the_wire >= _WRONG_RATE_ERRORS and bus.data_frames * _WRONG_RATE_RATIO < bus.errors.on_the_wire
+def _wrong_windows(bus: BusFigures) -> tuple[Window, ...]:
+    """Return the stretches of a second or more in which error frames came and next to no good ones."""
+    windows = bus.windows
+    good = windows.frames - windows.errors
+    rows = np.flatnonzero((windows.errors > 0) & (good * _WRONG_RATE_RATIO < windows.errors))
+    found = []
+    for window in stretches(windows, rows.tolist()):
+        inside = (windows.start_ns >= window.start_ns) & (windows.start_ns < window.end_ns)
+        long = window.end_ns - window.start_ns >= _WRONG_RATE_NS
+        if long and windows.errors[inside].sum() >= _WRONG_RATE_ERRORS:
+            found.append(window)
+    return tuple(found)
 
 
-def _wrong_rate(case: Case, bus: BusFigures) -> Sighting:
+def _wrong_rate(case: Case, bus: BusFigures, windows: tuple[Window, ...]) -> Sighting:
+    rows = bus.windows
+    inside = np.zeros(len(rows), dtype=np.bool_)
+    for window in windows:
+        inside |= (rows.start_ns >= window.start_ns) & (rows.start_ns < window.end_ns)
+    errors = int(rows.errors[inside].sum())
+    good = int(rows.frames[inside].sum()) - errors
+    first = bus.errors.first_ns
+    if first is not None and windows[0].start_ns <= first <= windows[0].end_ns:
+        windows = (Window(first, windows[0].end_ns), *windows[1:])
     kinds = f" ({_ranked(bus.errors.protocol)})" if bus.errors.protocol else ""
+    heard = bus.data_frames - good
+    evidence = [
+        (
+            f"{plural(errors, 'error frame')}{kinds} and only {plural(good, 'good frame')} on {bus.name} from "
+            f"{case.at(windows[0].start_ns)} to {case.at(windows[-1].end_ns)}."
+        ),
+    ]
+    if heard > 0:
+        evidence.append(f"Outside that time {plural(heard, 'good frame')} came: the rate was changed, or the bus was.")
     return sighting(
         "wrong-bitrate",
         Severity.FAULT,
         f"bus:{bus.name}",
-        windows=whole_run(bus),
-        count=bus.errors.on_the_wire,
-        confidence=0.9 if not bus.data_frames else 0.7,
-        evidence=[
-            (
-                f"{bus.errors.on_the_wire} error frames{kinds} and only {plural(bus.data_frames, 'good frame')} on "
-                f"{bus.name} in {bus.seconds:.1f} s."
-            ),
-        ],
-        threshold=f"at least {_WRONG_RATE_ERRORS} error frames, and fewer than one good frame to {_WRONG_RATE_RATIO} "
-        "of them",
+        windows=windows,
+        count=errors,
+        confidence=0.9 if not good else 0.7,
+        evidence=evidence,
+        threshold=f"a second or more with at least {_WRONG_RATE_ERRORS} error frames and fewer than one good frame to "
+        f"{_WRONG_RATE_RATIO} of them",
         ruled_out=[
             "A marginal bus: there most frames still get through.",
             "CANH and CANL swapped or shorted look the same in frames: measure if the rate is certain.",
@@ -248,7 +273,7 @@ def repeated(case: Case, bus: BusFigures) -> Duplicates | None:
 def _others_silent(case: Case, bus: BusFigures, pair: Duplicates) -> bool:
     """Whether most identifiers were silent for most of the stretch; the one that is repeated aside."""
     stretch = Window(pair.first_ns, pair.last_ns)
-    periodic = [figures for figures in case.periodic(bus.name) if figures.name != _loudest(case, bus.name)]
+    periodic = [figures for figures in case.periodic(bus.name) if figures.name != loudest(case, bus.name)]
     silent = 0
     for figures in periodic:
         gaps = figures.gaps
@@ -260,6 +285,7 @@ def _others_silent(case: Case, bus: BusFigures, pair: Duplicates) -> bool:
     return silent >= _SILENT_OTHERS * len(periodic)
 
 
-def _loudest(case: Case, bus: str) -> FrameName | None:
+def loudest(case: Case, bus: str) -> FrameName | None:
+    """Return the identifier that filled a bus most within one second."""
     found = [figures for figures in case.health.ids_of(bus) if figures.busiest is not None]
     return max(found, key=lambda f: f.busiest.bits if f.busiest else 0).name if found else None

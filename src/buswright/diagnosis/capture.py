@@ -20,6 +20,7 @@ from buswright.diagnosis.case import (
     whole_run,
 )
 from buswright.diagnosis.expected import never_seen
+from buswright.diagnosis.load import babblers
 from buswright.findings import Severity
 from buswright.health.model import BusFigures, CommonFilter, Duplicates
 
@@ -27,8 +28,10 @@ _NOT_LOST = ("time goes backwards", "files overlap in time", "more events than a
 """What a reader reports beside lines that it could not read."""
 _OUT_OF_ORDER_NS = 1_000
 """Stamps that go back by no more than this are two frames of one instant."""
-_ONE_ENDLESS = 0.7
-"""Above this share of second copies a frame is repeated over and over, which is no echo: an echo is one copy."""
+_ONE_ENDLESS = 0.52
+"""Every copy has an original, so an echo makes half of the frames copies. With a larger share of copies a frame is
+repeated over and over."""
+_BESIDE_A_COPY = 2
 _SOME_ECHO = 0.01
 _ON_MILLISECOND = 0.9
 _FEW_ABSENT = 3
@@ -143,6 +146,8 @@ def _reported_drops(case: Case) -> Iterator[Sighting]:
 
 def _echoes(case: Case) -> Iterator[Sighting]:
     for pair in case.health.capture.duplicates:
+        if any(babblers(case, case.health.buses[pair.bus])):
+            continue
         share = _local_share(case, pair)
         one_bus = pair.bus == pair.other
         if one_bus and share > _ONE_ENDLESS:
@@ -194,6 +199,9 @@ def _host_stamps(case: Case, bus: BusFigures) -> Iterator[Sighting]:
     if not spacing.pairs:
         return
     proof = spacing.zero if spacing.impossible is None else max(spacing.impossible, spacing.zero)
+    copies = sum(pair.copies for pair in case.health.capture.duplicates if pair.bus == pair.other == bus.name)
+    if proof <= _BESIDE_A_COPY * copies:
+        return  # a copy stands where no frame can, and pushes the one behind it
     share = proof / spacing.pairs
     cut = spacing.on_millisecond / spacing.pairs > _ON_MILLISECOND
     if not proof and not cut:
@@ -270,12 +278,19 @@ def _filter(
 
 
 def _whole_modules(case: Case, bus: str, absent: Sequence[FrameName]) -> bool:
-    """Whether the absent ones are all identifiers of modules that never came: then those are missing, unfiltered."""
-    seen = {module for (name, module), figures in case.health.modules.items() if name == bus and figures.ids}
+    """Whether the absent ones are no more than one module that never came: that is missing rather than filtered."""
     names = {str(name).rpartition("/")[2] for name in absent}
-    partial = [
-        figures
-        for (name, module), figures in case.health.modules.items()
-        if name == bus and module in seen and (figures.expected or names & set(figures.expected))
-    ]
-    return not partial
+    never: set[str] = set()
+    partly: set[str] = set()
+    for (on, module), figures in case.health.modules.items():
+        if on == bus and (figures.expected or names & set(figures.expected)):
+            (partly if figures.ids else never).add(module)
+    return not partly and (len(never) < 2 or _one_side(case, bus, sorted(never)))
+
+
+def _one_side(case: Case, bus: str, modules: Sequence[str]) -> bool:
+    """Whether modules that were never heard are all on one side of the daisy chain."""
+    chain = case.car.buses[bus].chain if case.car is not None and bus in case.car.buses else ()
+    known = [name for name in chain if (bus, name) in case.health.modules]
+    silent = set(modules)
+    return silent < set(known) and (set(known[: len(silent)]) == silent or set(known[-len(silent) :]) == silent)

@@ -35,11 +35,14 @@ class Sighting:
         When it was seen, ascending; empty: it concerns the whole capture.
     reach
         Subjects that it can account for, its own among them.
+    coarse
+        It was somewhere in its windows, not all through them.
     """
 
     finding: Finding
     windows: tuple[Window, ...] = ()
     reach: frozenset[str] = frozenset()
+    coarse: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +90,12 @@ class Case:
         modules = {f"module:{module}" for name, module in self.health.modules if name == bus}
         modules |= {f"module:{m.name}" for m in self.car.modules.values() if m.bus == bus} if self.car else set()
         ids = {subject_of(figures.name) for figures in self.health.ids_of(bus)}
-        return frozenset({f"bus:{bus}"} | modules | ids)
+        whole = {"capture"} if len(self.health.buses) == 1 else set()
+        return frozenset({f"bus:{bus}"} | modules | ids | whole)
+
+    def recorded(self, buses: Sequence[str]) -> str:
+        """Return the subject of a fault of the recording: one bus, or the whole capture."""
+        return "capture" if len(buses) > 1 or len(self.health.buses) == 1 else f"bus:{buses[0]}"
 
     def subjects_of_module(self, bus: str, module: str) -> frozenset[str]:
         """Return a module and its identifiers, as subjects."""

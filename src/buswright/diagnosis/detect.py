@@ -6,15 +6,15 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from buswright.channels.carfile_model import CarFile, FrameName
-from buswright.diagnosis.bus import bus_sightings
+from buswright.diagnosis.bus import bus_sightings, loudest, repeated
 from buswright.diagnosis.capture import capture_sightings
 from buswright.diagnosis.case import Case, Sighting, merged
 from buswright.diagnosis.contents import contents_sightings
-from buswright.diagnosis.duplicates import duplicate_sightings
+from buswright.diagnosis.duplicates import duplicate_sightings, is_sent_twice
 from buswright.diagnosis.gap_findings import gap_sightings
 from buswright.diagnosis.gap_single import single_sightings
 from buswright.diagnosis.gaps import claimed_rows, classify
-from buswright.diagnosis.load import load_sightings
+from buswright.diagnosis.load import babblers, load_sightings
 from buswright.diagnosis.mute import mute
 from buswright.diagnosis.node import node_sightings
 from buswright.diagnosis.timing import timing_sightings
@@ -61,18 +61,29 @@ def sightings(case: Case) -> tuple[Sighting, ...]:
     """Run all detectors; equal faults of one subject are one sighting."""
     verdicts = classify(case)
     claimed, gone = claimed_rows(verdicts)
+    apart = _without_one_period(case)
     found = [
         *capture_sightings(case),
         *bus_sightings(case),
         *load_sightings(case),
         *node_sightings(case),
         *gap_sightings(case, verdicts),
-        *single_sightings(case, claimed, gone),
-        *timing_sightings(case),
+        *single_sightings(case, claimed, gone, apart),
+        *timing_sightings(case, apart),
         *duplicate_sightings(case),
         *contents_sightings(case),
     ]
     return _joined(found)
+
+
+def _without_one_period(case: Case) -> frozenset[FrameName]:
+    """Return identifiers that are no single comb of arrivals: a gap or a jitter of theirs means nothing."""
+    names = {figures.name for figures in case.health.ids.values() if is_sent_twice(case, figures)}
+    for bus in case.health.buses.values():
+        names |= {figures.name for figures, _ in babblers(case, bus)}
+        if repeated(case, bus) is not None and (name := loudest(case, bus.name)) is not None:
+            names.add(name)
+    return frozenset(names)
 
 
 def _joined(found: Iterable[Sighting]) -> tuple[Sighting, ...]:

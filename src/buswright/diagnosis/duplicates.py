@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from buswright.diagnosis.case import MILLISECOND, Case, Sighting, Window, plural, sighting, subject_of
 from buswright.diagnosis.words import UNPLUG
 from buswright.findings import Severity
@@ -11,22 +13,35 @@ from buswright.health.model_ids import IdFigures, TwoSenders
 
 _ECHO_NS = 1_000_000
 _COUNTING = 0.5
+_EXTRA = 3.0
+_EXTRA_SHARE = 0.02
+"""Frames in ten seconds beyond what one comb has, from which a second sender was there."""
+_NEAR_NS = 1_000_000_000
 
 
 def duplicate_sightings(case: Case) -> Iterator[Sighting]:
     """Judge identifiers whose arrivals fall into two combs."""
     for figures in case.health.ids.values():
-        two = figures.two_senders
-        if two is not None and two.split:
-            yield from _judge(case, figures, two)
+        if figures.two_senders is not None and is_sent_twice(case, figures):
+            yield _finding(case, figures, figures.two_senders)
 
 
-def _judge(case: Case, figures: IdFigures, two: TwoSenders) -> Iterator[Sighting]:
+def is_sent_twice(case: Case, figures: IdFigures) -> bool:
+    """Whether two combs of arrivals are there, and payloads, counter or rate bear it out."""
+    two = figures.two_senders
+    return two is not None and two.split > 0 and any(_witnesses(case, figures, two))
+
+
+def _witnesses(case: Case, figures: IdFigures, two: TwoSenders) -> tuple[bool, bool, bool]:
+    """Say what bears it out: two families of payloads, two counters, twice the rate (and no echo)."""
     families = two.between_bits >= case.limit("two_sender_families", frame=figures.name) * max(two.within_bits, 0.5)
     counters = figures.counter is not None and figures.counter.alternating > _COUNTING
+    return families, counters, two.separation_ns >= _ECHO_NS and bool(_rate(figures, two))
+
+
+def _finding(case: Case, figures: IdFigures, two: TwoSenders) -> Sighting:
+    families, counters, _ = _witnesses(case, figures, two)
     twice = _rate(figures, two)
-    if not families and not counters and (two.separation_ns < _ECHO_NS or not twice):
-        return
     witnesses = families + counters + bool(twice)
     windows = _windows(figures, two)
     evidence = [
@@ -51,7 +66,7 @@ def _judge(case: Case, figures: IdFigures, two: TwoSenders) -> Iterator[Sighting
         evidence.append(
             f"The bus also has {plural(errors, 'error frame')}: two senders that start together destroy both."
         )
-    yield sighting(
+    return sighting(
         "duplicate-id",
         Severity.FAULT if witnesses >= 2 else Severity.SUSPECT,
         subject_of(figures.name),
@@ -82,10 +97,23 @@ def _rate(figures: IdFigures, two: TwoSenders) -> str:
 
 
 def _windows(figures: IdFigures, two: TwoSenders) -> list[Window]:
-    """From the first to the last split window, the start sharpened by the first step of the counter that is wrong."""
-    if two.first_ns is None or two.last_ns is None:
+    """Return when there were two: from where more frames came than one comb has, to where they end."""
+    if two.first_ns is None or two.last_ns is None or figures.first_ns is None or figures.last_ns is None:
         return []
+    strip = figures.strip
+    begins = np.maximum(strip.start_ns, figures.first_ns)
+    ends = np.minimum(strip.start_ns + strip.WIDTH_NS, figures.last_ns + int(two.period_ns))
+    extra = strip.frames - (ends - begins) / two.period_ns
+    rows = np.flatnonzero(extra > np.maximum(_EXTRA, _EXTRA_SHARE * strip.frames))
+    if not len(rows):
+        return [Window(two.first_ns, two.last_ns)]
+    first, last = int(rows[0]), int(rows[-1])
+    start = max(int(begins[first]), int(ends[first] - extra[first] * two.period_ns))
+    end = min(int(ends[last]), figures.last_ns)
+    if last + 1 < len(strip) and last != first:
+        end = min(end, int(begins[last] + extra[last] * two.period_ns))
+    # The counter's first wrong step is exact; where there is none, frames are counted, good to some periods.
     counter = figures.counter
     events = [event.time_ns for event in counter.events if not event.in_gap] if counter is not None else []
-    inside = [time for time in events if two.first_ns - 10_000 * MILLISECOND <= time <= two.last_ns]
-    return [Window(min(inside, default=two.first_ns), two.last_ns)]
+    near = [time for time in events if abs(time - start) < _NEAR_NS]
+    return [Window(min(near, default=start), max(end, two.last_ns))]

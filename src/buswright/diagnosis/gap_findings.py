@@ -93,6 +93,18 @@ _TEXTS = {
         "settings for these messages.",
         "",
     ),
+    "filter-in-force": _Text(
+        ("id_missing_s", "missing_periods"),
+        (
+            (
+                "Modules without power: identifiers of one module would stop all together, and no filter's mask would "
+                "part those that stopped from those that came."
+            ),
+            "An open link: no single break of the daisy chain parts these modules from the others.",
+        ),
+        "Clear the receive filters of the adapter and of the recording program, and record a few seconds again.",
+        "",
+    ),
     "segment-open": _Text(
         ("together_share", "missing_periods", "error_burst"),
         (
@@ -158,7 +170,7 @@ def _confidence(own: Sequence[Verdict]) -> float:
 
 
 def _reach(case: Case, fault: str, subject: str, own: Sequence[Verdict]) -> frozenset[str]:
-    if subject == "capture":
+    if subject == "capture" or fault == "capture-drop":
         return frozenset({"capture"}).union(*(case.subjects_of_bus(bus) for v in own for bus in v.buses))
     if subject.startswith("bus:"):
         silent = {f"id:{part.name}" for verdict in own for part in verdict.silence.parts}

@@ -24,6 +24,7 @@ _CONTINUOUS, _JUMPED, _OTHER, _NONE = range(4)
 _UNUSUAL_ERRORS = 3
 _UNUSUAL_RATIO = 5.0
 _FEW_UNNAMED = 3
+_AS_FREQUENT = 1.05
 
 
 def counter_steps(figures: IdFigures) -> npt.NDArray[np.intp]:
@@ -166,6 +167,11 @@ class Silence:
             self.lower_priority,
         )
 
+    @property
+    def silent_ns(self) -> int:
+        """How long its most frequent identifier was silent."""
+        return min(self.parts, key=lambda p: p.period_ns).silent_ns
+
     def counters(self) -> Counter[str]:
         """Count the parts by what their counters did."""
         return Counter(part.counter for part in self.parts)
@@ -247,12 +253,14 @@ def _silence(case: Case, group: GapGroup, parts: Sequence[Part], due: int) -> Si
 
 
 def _whole(case: Case, group: GapGroup, parts: Sequence[Part], bus: str, module: str) -> bool:
-    """Whether a module as a whole was silent: all that was due, and more than one identifier where it has more."""
+    """Whether a module as a whole was silent: all that was due, its most frequent identifier among them."""
     if (bus, module) not in group.modules:
         return False
-    own = sum((part.name.bus, part.module) == (bus, module) for part in parts)
-    has = sum(figures.module == module for figures in case.periodic(bus))
-    return own >= min(2, has)
+    own = {part.name for part in parts if (part.name.bus, part.module) == (bus, module)}
+    periods = {f.name: f.period.judged_ns for f in case.periodic(bus) if f.module == module and f.period.judged_ns}
+    if not periods or len(own) < min(2, len(periods)):
+        return False
+    return any(periods[name] <= _AS_FREQUENT * min(periods.values()) for name in own if name in periods)
 
 
 def unnamed(silence: Silence) -> tuple[Part, ...]:

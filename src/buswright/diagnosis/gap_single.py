@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -72,7 +72,9 @@ class Single:
         return merged(map(Window, due.tolist(), gaps.end_ns[self.rows].tolist()))
 
 
-def single_sightings(case: Case, claimed: Mapping[FrameName, set[int]], gone: set[FrameName]) -> Iterator[Sighting]:
+def single_sightings(
+    case: Case, claimed: Mapping[FrameName, set[int]], gone: set[FrameName], apart: Collection[FrameName] = ()
+) -> Iterator[Sighting]:
     """Judge what no verdict on a bus or module accounts for.
 
     Parameters
@@ -83,10 +85,14 @@ def single_sightings(case: Case, claimed: Mapping[FrameName, set[int]], gone: se
         Rows of gaps that are accounted for.
     gone
         Identifiers whose final silence is accounted for.
+    apart
+        Identifiers that have no single period.
     """
     lost: list[Single] = []
     for figures in case.health.ids.values():
-        if figures.period.sending != "periodic" or not figures.period.judged_ns:
+        if figures.period.sending != "periodic" or not figures.period.judged_ns or figures.known is False:
+            continue
+        if figures.name in apart:
             continue
         rows = _open_rows(case, figures, claimed.get(figures.name, set()))
         steps = counter_steps(figures)
@@ -306,7 +312,7 @@ def _spread(case: Case, bus: str, own: Sequence[Single]) -> Sighting | None:
     return sighting(
         "capture-drop",
         Severity.FAULT if rate >= case.limit("lost_share_fault", bus=bus) else Severity.SUSPECT,
-        "capture",
+        case.recorded([bus]),
         windows=windows,
         count=missing,
         confidence=0.9 if jumped else 0.7,

@@ -23,6 +23,8 @@ OVERLOAD = "overload"
 
 _FEW_UNNAMED_BUS = 3
 _KEPT_MOSTLY = 0.8
+_FEW_FILTERED = 3
+_BURST_NS = 50 * MILLISECOND
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +73,10 @@ def _judge(case: Case, silence: Silence) -> Iterator[Verdict]:
         yield Verdict(OVERLOAD, f"bus:{silence.buses[0]}", silence.buses, silence, 0.8, ())
         return
     for bus in silence.buses:
+        filtered = _filtered(case, silence, bus)
+        if filtered is not None:
+            yield filtered
+            continue
         modules = [module for on, module in silence.modules if on == bus]
         side = _one_side(case, bus, modules)
         if side is not None:
@@ -147,7 +153,7 @@ def _all_silent(case: Case, silence: Silence) -> Iterator[Verdict]:
     elif went_on or (mostly_kept and not reset):
         weight = 0.9 if went_on and mostly_kept else 0.75 if went_on else 0.5
         text = f"{who} {length}; {phases}; {said}: the modules went on sending while nothing was recorded."
-        yield Verdict("capture-drop", "capture", buses, silence, weight, (text, *_beside(case, silence)))
+        yield Verdict("capture-drop", case.recorded(buses), buses, silence, weight, (text, *_beside(case, silence)))
     else:
         text = (
             f"{who} {length}; {phases}; {said}. The modules came back one after the other, over "
@@ -214,6 +220,11 @@ def _segment(
     parts = silence.only([p for p in silence.parts if p.name.bus == bus and p.module in modules])
     if not silence.back and not _gone(case, parts):
         return
+    if (
+        silence.back
+        and min(silence.of_module(bus, m).silent_ns for m in modules) <= case.limit("reset_s", bus=bus) * SECOND
+    ):
+        return
     errors = unusual_errors(case, parts)
     how = f"for {_milliseconds(max(p.silent_ns for p in parts.parts))}" if silence.back else "to the end of the capture"
     why = (
@@ -227,12 +238,63 @@ def _segment(
     yield Verdict("segment-open", f"bus:{bus}", (bus,), parts, 0.85 if errors else 0.7, why)
 
 
+# A filter that was set during the run ---------------------------------------------------------------------------------
+
+
+def _filtered(case: Case, silence: Silence, bus: str) -> Verdict | None:
+    """Judge whether a receive filter explains who stopped: what is left passes one mask, what stopped doesn't.
+
+    Only where no module and no break of the chain explains it: some modules stopped in part, or several of them that
+    have no common side.
+    """
+    parts = silence.only([p for p in silence.parts if p.name.bus == bus])
+    if len(parts.parts) < _FEW_FILTERED or min(p.silent_ns for p in parts.parts) < case.limit("id_missing_s") * SECOND:
+        return None
+    start = parts.window.start_ns
+    stopped = {p.name for p in parts.parts}
+    left = [f for f in case.periodic(bus) if f.name not in stopped and (f.first_ns or 0) < start < (f.last_ns or 0)]
+    modules = {p.module for p in parts.parts if p.module is not None}
+    in_part = modules & {f.module for f in left}
+    if not left or not (in_part or (len(modules) > 1 and _one_side(case, bus, sorted(modules)) is None)):
+        return None
+    masks = {kind: _mask([f.name.id for f in left if f.name.extended == kind], extended=kind) for kind in (False, True)}
+    if any((mask := masks[name.extended]) is not None and name.id & mask[0] == mask[1] for name in stopped):
+        return None
+    said = [
+        f"mask {mask[0]:0{8 if kind else 3}X}, value {mask[1]:0{8 if kind else 3}X}"
+        for kind, mask in masks.items()
+        if mask
+    ]
+    why = (
+        (
+            f"{len(stopped)} identifiers of {listed(sorted(modules))} stopped together at {case.at(start)}, and each "
+            f"of them would be stopped by a filter ({' and '.join(said)}) that all {len(left)} others pass."
+        ),
+        f"Of {listed(sorted(in_part))} some identifiers stopped and others came."
+        if in_part
+        else "These modules have no side of the daisy chain in common.",
+    )
+    return Verdict("filter-in-force", f"bus:{bus}", (bus,), parts, 0.8, why)
+
+
+def _mask(ids: Sequence[int], *, extended: bool) -> tuple[int, int] | None:
+    """Return the narrowest mask and value that identifiers pass; None without any."""
+    if not ids:
+        return None
+    moving = 0
+    for one in ids:
+        moving |= one ^ ids[0]
+    mask = (0x1FFFFFFF if extended else 0x7FF) & ~moving
+    return mask, ids[0] & mask
+
+
 # One module -----------------------------------------------------------------------------------------------------------
 
 
 def _gone(case: Case, silence: Silence) -> bool:
     """Whether identifiers that never came back have been silent for long enough to be called missing."""
-    return any(silent_long(case, p.name, p.silent_ns, p.period_ns) for p in silence.parts)
+    known = [p for p in silence.parts if case.health.ids[p.name].known is not False]
+    return any(silent_long(case, p.name, p.silent_ns, p.period_ns) for p in known)
 
 
 def _module(
@@ -247,8 +309,13 @@ def _module(
                 f"Module {module} ({ids}) was last heard at {case.at(max(p.start_ns for p in silence.parts))} and "
                 f"not again in the {_milliseconds(max(p.silent_ns for p in silence.parts))} that were still recorded."
             )
-            yield Verdict("module-missing", subject, (bus,), silence, 0.9, (text, *beside))
+            burst = _burst_before(case, silence, bus)
+            fault, weight = ("bus-off", 0.7) if burst else ("module-missing", 0.9)
+            said = (f"{burst} error frames came within the 100 ms before: enough to put a sender off the bus.",)
+            yield Verdict(fault, subject, (bus,), silence, weight, (text, *(said if burst else ()), *beside))
         return
+    if silence.silent_ns <= case.limit("reset_s", bus=bus) * SECOND:
+        return  # what little was due in so short a time is judged one by one
     fault, weight = _module_fault(case, silence)
     length = _milliseconds(max(p.silent_ns for p in silence.parts))
     text = (
@@ -264,6 +331,14 @@ def _module(
     )
 
 
+def _burst_before(case: Case, silence: Silence, bus: str) -> int:
+    """Count the error frames as a module fell silent, if they are enough to put it off the bus and else unusual."""
+    last = max(p.start_ns for p in silence.parts)
+    first_due = silence.window.start_ns
+    found = case.health.buses[bus].errors.within(last - _BURST_NS, max(last, first_due) + _BURST_NS)
+    return found if found >= case.limit("error_burst", bus=bus) and unusual_errors(case, silence) else 0
+
+
 def _module_fault(case: Case, silence: Silence) -> tuple[str, float]:
     """Decide between reset, bus-off and a sender that paused, by phase and counters; with a weight."""
     counters, longest = silence.counters(), silence.longest
@@ -271,7 +346,7 @@ def _module_fault(case: Case, silence: Silence) -> tuple[str, float]:
     sure = 1 - longest.chance if longest is not None and longest.kept else 1.0
     errors = unusual_errors(case, silence)
     continuous, jumped, other = counters["continuous"], counters["jumped"], counters["other"]
-    if jumped > max(continuous, other) and (kept or (kept is None and errors) or jumped > 1):
+    if jumped > max(continuous, other) and kept is not False:
         return "bus-off", (0.85 if errors else 0.6) * (1.0 if kept else 0.7)
     if continuous > max(jumped, other):
         return "sender-skips", 0.75 if kept else 0.5

@@ -21,8 +21,7 @@ def load_sightings(case: Case) -> Iterator[Sighting]:
         if bus.load is None:
             continue
         yield from _overload(case, bus)
-        if repeated(case, bus) is None:
-            yield from _babbling(case, bus)
+        yield from (_babbler(case, bus, figures, own) for figures, own in babblers(case, bus))
 
 
 # Overload -------------------------------------------------------------------------------------------------------------
@@ -121,17 +120,16 @@ def _latecomers(case: Case, bus: BusFigures) -> str:
 # Babbling -------------------------------------------------------------------------------------------------------------
 
 
-def _babbling(case: Case, bus: BusFigures) -> Iterator[Sighting]:
+def babblers(case: Case, bus: BusFigures) -> Iterator[tuple[IdFigures, float]]:
+    """Return identifiers that came far too often and filled a bus by themselves, with that load."""
     rate = bus.bitrate.bits_per_s
-    if not rate:
+    if not rate or repeated(case, bus) is not None:
         return
     for figures in case.health.ids_of(bus.name):
-        busiest = figures.busiest
-        if busiest is None:
-            continue
-        own = busiest.bits / rate
-        if own >= case.limit("babble_share", frame=figures.name) and _too_often(case, bus, figures):
-            yield _babbler(case, bus, figures, own)
+        if figures.busiest is not None:
+            own = figures.busiest.bits / rate
+            if own >= case.limit("babble_share", frame=figures.name) and _too_often(case, bus, figures):
+                yield figures, own
 
 
 def _too_often(case: Case, bus: BusFigures, figures: IdFigures) -> bool:

@@ -22,16 +22,17 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
             "bad-lines": "frames-lost counter-jump capture-drop",
             "clock-jump": f"{_LOSSES} bus-overload",
             "capture-drop": f"{_LOSSES} id-missing module-reset bus-off",
-            "echo": f"{_LOSSES} duplicate-id bus-overload babbling-node",
+            "echo": f"{_LOSSES} host-timestamps duplicate-id bus-overload babbling-node",
             "host-timestamps": "late-frames bus-overload",
             "filter-in-force": "id-missing module-missing",
             "bus-errors": _LOSSES,
             "babbling-node": f"{_LOSSES} bus-overload unknown-id id-missing duplicate-id module-missing",
             "bus-overload": f"{_LOSSES} id-missing",
-            "no-acknowledge": f"{_LOSSES} bus-errors bus-overload babbling-node echo module-missing module-reset "
-            "id-missing segment-open bus-off",
+            "no-acknowledge": f"{_LOSSES} capture-drop frozen-frame bus-errors bus-overload babbling-node echo "
+            "module-missing module-reset id-missing segment-open bus-off",
             "bus-off": f"{_LOSSES} bus-errors id-missing module-missing module-reset",
-            "wrong-bitrate": f"{_LOSSES} bus-errors bus-off id-missing module-missing",
+            "wrong-bitrate": f"{_LOSSES} bus-errors bus-off id-missing module-missing capture-drop segment-open "
+            "module-reset",
             "segment-open": f"{_LOSSES} bus-errors id-missing module-missing module-reset",
             "module-missing": f"{_LOSSES} id-missing",
             "module-reset": f"{_LOSSES} id-missing wrong-length checksum-wrong frozen-frame",
@@ -80,11 +81,14 @@ def accounts_for(cause: Sighting, effect: Sighting) -> bool:
         return False
     if own.severity < Severity.SUSPECT and own.severity < other.severity:
         return False
-    return _covers(cause.windows, effect.windows)
+    return _covers(cause.windows, effect.windows, coarse=effect.coarse)
 
 
-def _covers(windows: Sequence[Window], others: Sequence[Window]) -> bool:
-    """Whether others lie within windows, nearly all of them; no windows are the whole capture."""
+def _covers(windows: Sequence[Window], others: Sequence[Window], *, coarse: bool) -> bool:
+    """Whether others lie within windows, nearly all of them; no windows are the whole capture.
+
+    Coarse ones only say that something was somewhere in them: they count where they overlap at all.
+    """
     if not windows:
         return True
     if not others:
@@ -96,8 +100,8 @@ def _covers(windows: Sequence[Window], others: Sequence[Window]) -> bool:
             at += 1
         length = max(1, other.end_ns - other.start_ns)
         total += length
-        overlap = min(other.end_ns, wide[at].end_ns) - max(other.start_ns, wide[at].start_ns)
-        inside += min(length, max(0, overlap + (other.end_ns == other.start_ns)))
+        overlap = 1 + min(other.end_ns, wide[at].end_ns) - max(other.start_ns, wide[at].start_ns)
+        inside += length if coarse and overlap > 0 else min(length, max(0, overlap))
     return inside >= _COVERED * total
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
+from dataclasses import replace
 
 import numpy as np
 
+from buswright.channels.carfile_model import FrameName
 from buswright.diagnosis.case import MILLISECOND, Case, Sighting, Window, merged, plural, sighting, subject_of
 from buswright.diagnosis.gap_single import overloaded
 from buswright.findings import Severity
@@ -16,12 +18,12 @@ _TAIL = 0.001
 """The share of spacings beyond the 99.9th percentile."""
 
 
-def timing_sightings(case: Case) -> Iterator[Sighting]:
-    """Judge the regularity of every identifier that is sent by the clock."""
+def timing_sightings(case: Case, apart: Collection[FrameName] = ()) -> Iterator[Sighting]:
+    """Judge the regularity of every identifier that is sent by the clock, some set apart."""
     late = {
         figures.name: figures
         for figures in case.health.ids.values()
-        if figures.period.sending == "periodic" and _irregular(case, figures)
+        if figures.period.sending == "periodic" and figures.name not in apart and _irregular(case, figures)
     }
     for figures in late.values():
         yield _finding(case, figures, _pattern(case, figures, late.keys()))
@@ -49,9 +51,8 @@ def _late(case: Case, figures: IdFigures) -> int:
     return figures.gaps.late + int(np.count_nonzero(overloaded(case, figures) & figures.gaps.is_missing))
 
 
-def _pattern(case: Case, figures: IdFigures, late: object) -> str:
+def _pattern(case: Case, figures: IdFigures, late: Collection[FrameName]) -> str:
     """Say who else is irregular: one message, one sender's task, or everybody."""
-    assert hasattr(late, "__contains__")
     bus = [f for f in case.periodic(figures.name.bus) if f.period.spacings >= _FEW_SPACINGS]
     own = [f for f in bus if f.module == figures.module and f.module is not None]
     if len(bus) > 1 and all(f.name in late for f in bus):
@@ -83,11 +84,12 @@ def _finding(case: Case, figures: IdFigures, pattern: str) -> Sighting:
             f"{plural(gaps.late, 'frame')} came over half a period late and the next ones caught up; {crowded} further "
             "gaps fell into an overload, where late and missing cannot be told apart."
         )
-    return sighting(
+    windows, coarse = _windows(case, figures)
+    found = sighting(
         "late-frames",
         Severity.FAULT if tail else Severity.SUSPECT if wide else Severity.NOTE,
         subject_of(name),
-        windows=_windows(case, figures),
+        windows=windows,
         count=max(1, gaps.late + crowded),
         confidence=0.8 if tail else 0.6,
         evidence=evidence,
@@ -98,16 +100,17 @@ def _finding(case: Case, figures: IdFigures, pattern: str) -> Sighting:
         next_check="Look at what else the sending module does at that time, and at the priority of this identifier "
         "against the load of the bus.",
     )
+    return replace(found, coarse=coarse)
 
 
-def _windows(case: Case, figures: IdFigures) -> tuple[Window, ...]:
-    """Return when it was irregular: late gaps, and the ten seconds in which spacings deviate much."""
+def _windows(case: Case, figures: IdFigures) -> tuple[tuple[Window, ...], bool]:
+    """Return when it was irregular: late gaps, else the ten seconds in which spacings deviate much; whether those."""
     gaps, strip = figures.gaps, figures.strip
     rows = np.flatnonzero(~gaps.is_missing | overloaded(case, figures))
     windows = [Window(int(gaps.start_ns[row]), int(gaps.end_ns[row])) for row in rows.tolist()]
-    if not windows:
-        windows = _rough(case, figures, strip)
-    return merged(windows)
+    if windows:
+        return merged(windows), False
+    return tuple(_rough(case, figures, strip)), True
 
 
 def _rough(case: Case, figures: IdFigures, strip: PeriodStrip) -> list[Window]:
