@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
 from buswright.errors import CaptureError
+from buswright.frames.message import flags_of, microseconds_ns
 from buswright.frames.reading import Format, Reading, Rows, fd_length_code
-from buswright.frames.table import Clock, Flag, Frames
+from buswright.frames.table import Clock, Frames
 
 if TYPE_CHECKING:
     import can
@@ -58,22 +59,10 @@ def _add(message: can.Message, number: int, reading: Reading, rows: Rows) -> Non
     if len(payload) > (64 if message.is_fd else 8):
         reading.problems.add("payload too long", reading.path, 0, f"record {number}: {message}")
         return
-    time_ns = round(message.timestamp * 1e6) * 1000  # python-can keeps float seconds: no better than a microsecond
+    time_ns = microseconds_ns(message.timestamp)
     if number == 1:
         reading.clock = Clock("epoch" if message.timestamp > 1e8 else "capture", "unknown", 1000, "")
-    flags = 0
-    for present, flag in (
-        (message.is_extended_id, Flag.EXTENDED),
-        (message.is_remote_frame, Flag.REMOTE),
-        (message.is_error_frame, Flag.ERROR),
-        (message.is_fd, Flag.FD),
-        (message.bitrate_switch, Flag.BRS),
-        (message.error_state_indicator, Flag.ESI),
-        (not message.is_rx, Flag.TRANSMITTED),
-    ):
-        flags |= int(flag) if present else 0
-    if message.is_error_frame:
-        flags &= ~int(Flag.EXTENDED)
+    flags = flags_of(message)
     dlc = fd_length_code(len(payload)) if message.is_fd else min(int(message.dlc), 15)
     bus = reading.bus("can" if message.channel is None else str(message.channel))
     rows.add(number, time_ns, bus, message.arbitration_id & 0x1FFFFFFF, flags, dlc, payload)

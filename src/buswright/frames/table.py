@@ -214,7 +214,7 @@ class Event:
     bus
         Interface or bus name; None for what concerns the whole capture.
     kind
-        chip-status, statistics, drop, trigger, marker, note, gap, interface, other.
+        chip-status, statistics, drop, trigger, marker, note, gap, interface, clock, other.
     values
         Numbers and words by name, e.g. {"tx_errors": 132, "rx_errors": 0, "state": "error-passive"}.
     text
