@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import io
+import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,6 +15,7 @@ import numpy as np
 from buswright.errors import CaptureError
 from buswright.frames import asc, candump, library
 from buswright.frames.reading import Format, Reading
+from buswright.frames.sidecar import is_sidecar, read_sidecar, without_times
 from buswright.frames.table import Clock, Event, Flag, Frames, Problems
 
 FORMATS: tuple[Format, ...] = (candump.FORMAT, asc.FORMAT, *library.FORMATS)
@@ -84,9 +86,12 @@ class Capture:
         reading = self._reading = Reading(str(self.paths[0]), timezone=self._timezone)
         if self.paths[0].stat().st_size == 0:
             reading.problems.add("the file is empty", reading.path, lost=False)
+        read_sidecar(self.paths[0], reading)
+        beside = len(reading.events)
         order = _OrderWatch(reading)
         if self._form.needs_path:
             for frames in self._form.read(io.BytesIO(), reading):
+                beside = without_times(reading, beside)
                 order.watch(frames)
                 yield frames
             reading.bytes_read = self.size
@@ -94,6 +99,7 @@ class Capture:
         with _opened(self.paths[0]) as (raw, stream):
             for frames in self._form.read(stream, reading):
                 reading.bytes_read = raw.tell()
+                beside = without_times(reading, beside)
                 order.watch(frames)
                 yield frames
             reading.bytes_read = raw.tell()
@@ -192,7 +198,7 @@ def open_capture(source: PathLike | Sequence[PathLike], *, timezone: str = "UTC"
 
 def _expand(path: Path) -> Iterable[Path]:
     if not path.is_dir():
-        return [path]
+        return [] if is_sidecar(path) else [path]
     found = []
     for item in sorted(path.iterdir()):
         if item.is_file() and not item.name.startswith("."):
@@ -238,6 +244,31 @@ def _recognise(path: Path) -> Format:
     )
 
 
+class _UpToTheBreak:
+    """A compressed stream that gives what it holds before it fails: a killed recorder may leave a torn end."""
+
+    def __init__(self, stream: gzip.GzipFile) -> None:
+        self._stream = stream
+        self._fault: Exception | None = None
+
+    def read(self, size: int) -> bytes:
+        pieces: list[bytes] = []
+        left = size
+        while left and self._fault is None:
+            try:
+                piece = self._stream.read1(left)
+            except (EOFError, OSError, zlib.error) as fault:
+                self._fault = EOFError(str(fault))
+                break
+            if not piece:
+                break
+            pieces.append(piece)
+            left -= len(piece)
+        if not pieces and self._fault is not None:
+            raise self._fault
+        return b"".join(pieces)
+
+
 @contextmanager
 def _opened(path: Path) -> Iterator[tuple[BinaryIO, BinaryIO]]:
     """Yield the raw file and the stream of its decompressed content."""
@@ -246,7 +277,7 @@ def _opened(path: Path) -> Iterator[tuple[BinaryIO, BinaryIO]]:
         raw.seek(0)
         if magic.startswith(_GZIP):
             with gzip.GzipFile(fileobj=raw) as stream:
-                yield raw, cast("BinaryIO", stream)
+                yield raw, cast("BinaryIO", _UpToTheBreak(stream))
         elif magic == _ZSTD:
             try:
                 import zstandard
