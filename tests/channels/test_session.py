@@ -243,3 +243,14 @@ def test_dependencies_are_found(car):
     assert set(car.channels["brake_bias"].formula.inputs) <= set(needed)
     assert needs_whole_run(car, "distance")
     assert not needs_whole_run(car, "brake_bias")
+
+
+def test_a_night_between_two_runs_has_no_grid_points(frames, car):
+    later = changed(frames, time_ns=frames.time_ns + 12 * 3600 * S)
+    session = bw.open_session([frames, later], car)
+    table = session.to_pandas(rate=10, names=["engine_speed"])
+    assert len(table) < 2 * 26 * 10 + 10
+    assert table.index[-1] == pytest.approx(12 * 3600 + 25.9, abs=0.2)
+    steps = np.diff(table.index)
+    assert np.count_nonzero(steps > 0.15) == 1
+    assert table["engine_speed"].notna().mean() > 0.97

@@ -17,7 +17,7 @@ from buswright.channels.formula import Formula
 from buswright.channels.limits import Exceedance, exceedances
 from buswright.channels.measured import Measured, measure_channel, measure_signal
 from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSignal
-from buswright.channels.resample import Resampled, grid, resample
+from buswright.channels.resample import Resampled, resample
 from buswright.channels.series import Int64s, Series
 from buswright.errors import UserError
 from buswright.frames.capture import Capture, open_capture
@@ -31,6 +31,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
 PathLike = str | os.PathLike[str]
+
+PAUSE_S = 10
+"""A silence of all messages longer than this has no grid points."""
 
 _NO_ENTRIES: dict[FrameName, FrameEntry] = {}
 
@@ -328,13 +331,52 @@ class Session(Mapping[str, Series]):
             return None
         return min(int(each.min()) for each in times), max(int(each.max()) for each in times)
 
+    def grid_ns(self, rate_hz: float, first_ns: int | None = None) -> Int64s:
+        """Return times of a common grid over the whole capture; int64[k].
+
+        Points are counted from the first frame; where every message is silent for more than `PAUSE_S` (the night
+        between two runs) there are none.
+
+        Parameters
+        ----------
+        rate_hz
+            Above 0.
+        first_ns
+            Where to count from, if it isn't this session's first frame.
+
+        Raises
+        ------
+        UserError
+            The rate is impossible, or frames have no time stamps.
+        """
+        if not rate_hz > 0:
+            raise UserError(f"a rate of {rate_hz:g} Hz is impossible", hint="give a positive number, e.g. 100")
+        self.want_times()
+        span = self.span_ns()
+        if span is None:
+            return np.zeros(0, dtype=np.int64)
+        first = span[0] if first_ns is None else first_ns
+        parts = [_points(first, start, stop, rate_hz) for start, stop in self._awake(*span)]
+        return np.unique(np.concatenate(parts))
+
+    def _awake(self, first_ns: int, last_ns: int) -> list[tuple[int, int]]:
+        """Stretches of time without a long silence of all messages."""
+        second = 1_000_000_000
+        seconds = np.unique(
+            np.concatenate([np.unique(message.time_ns() // second) for message in self.recorded.messages.values()])
+        )
+        breaks = np.flatnonzero(np.diff(seconds) > PAUSE_S)
+        starts = seconds[np.concatenate(([0], breaks + 1))] * second
+        stops = (seconds[np.concatenate((breaks, [len(seconds) - 1]))] + 1) * second
+        return [(max(int(start), first_ns), min(int(stop), last_ns)) for start, stop in zip(starts, stops, strict=True)]
+
     def resampled(self, rate_hz: float, names: Iterable[str] | None = None) -> tuple[Int64s, dict[str, Resampled]]:
         """Bring channels to one time grid: low-passed before their rate is lowered, no value across gaps.
 
         Parameters
         ----------
         rate_hz
-            Of the grid, which begins at the first message.
+            Of the grid; see `grid_ns`.
         names
             Default: all channels.
 
@@ -342,11 +384,7 @@ class Session(Mapping[str, Series]):
         -------
         time int64[k], and value and quality by name.
         """
-        if not rate_hz > 0:
-            raise UserError(f"a rate of {rate_hz:g} Hz is impossible", hint="give a positive number, e.g. 100")
-        self.want_times()
-        span = self.span_ns()
-        points = grid(*span, rate_hz) if span is not None else np.zeros(0, dtype=np.int64)
+        points = self.grid_ns(rate_hz)
         return points, {name: resample(self[name], points) for name in (self.names if names is None else names)}
 
     def to_pandas(self, rate: float | None = None, names: Iterable[str] | None = None) -> pd.DataFrame:
@@ -395,6 +433,14 @@ class Session(Mapping[str, Series]):
         if not parts:
             return pd.DataFrame(columns=["time_ns", "channel", "raw", "volts", "value", "unit", "quality"])
         return pd.concat(parts, ignore_index=True).sort_values("time_ns", kind="stable", ignore_index=True)
+
+
+def _points(first_ns: int, start_ns: int, stop_ns: int, rate_hz: float) -> Int64s:
+    """Points of the grid that is counted from `first_ns`, start and stop included; int64[k]."""
+    step = 1e9 / rate_hz
+    low, high = np.ceil((start_ns - first_ns) / step - 1e-6), np.floor((stop_ns - first_ns) / step + 1e-6)
+    since: Int64s = np.rint(np.arange(low, high + 1) * step).astype(np.int64)
+    return since + first_ns
 
 
 def databases_of(car: CarFile | None, more: Databases) -> Databases:

@@ -243,7 +243,6 @@ class ChannelGrid:
         import pyarrow as pa
 
         names = list(names)
-        part.session.want_times()
         points = self._points(part)
         if self._heads is None:
             units = {name: part.session[name].unit for name in names if name in part.session}
@@ -266,15 +265,7 @@ class ChannelGrid:
 
     def _points(self, part: Slice) -> np.ndarray[Any, np.dtype[np.int64]]:
         """Points of the one grid of the whole capture that lie in a slice."""
-        span = part.session.span_ns()
-        if span is None:
-            return np.zeros(0, dtype=np.int64)
-        low, high = max(span[0], part.start_ns), min(span[1], part.stop_ns - 1)
-        step = 1e9 / self._rate_hz
-        numbers = np.arange(
-            np.ceil((low - part.first_ns) / step - 1e-6), np.floor((high - part.first_ns) / step + 1e-6) + 1
-        )
-        points: np.ndarray[Any, np.dtype[np.int64]] = part.first_ns + np.rint(numbers * step).astype(np.int64)
+        points = part.session.grid_ns(self._rate_hz, part.first_ns)
         return points[(points >= part.start_ns) & (points < part.stop_ns)]
 
 
