@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from buswright.channels.carfile_model import FrameName
 from buswright.findings import THRESHOLDS, Severity
-from buswright.health.baseline import IdBaseline
+from buswright.health.baseline import CounterBaseline, IdBaseline
 from buswright.health.differences import Difference
 from buswright.messages.model import parse_identifier
 
@@ -158,8 +158,7 @@ def _counter(one: Compared) -> Iterator[Difference]:
         return
     if after.steps < LEAST_STEPS:
         return
-    places = [(each.start, each.length, each.big_endian, each.step) for each in (before, after)]
-    if places[0] != places[1]:
+    if not _same_place(before, after):
         text = (
             f"{one.called} had a counter at bit {before.start}, {before.length} bits, step {before.step}; "
             f"now it is at bit {after.start}, {after.length} bits, step {after.step}"
@@ -175,6 +174,14 @@ def _counter(one: Compared) -> Iterator[Difference]:
         look = "`buswright health` tells lost frames from stale and doubled ones"
         threshold = f"{limit:.2%} more than twice those before"
         yield _bookkeeping(one, "counter-changed", text, before.share, after.share, threshold, look, wrong)
+
+
+def _same_place(a: CounterBaseline, b: CounterBaseline) -> bool:
+    """Whether two counters are one: a learned one is as wide as it has counted so far."""
+    if (a.start, a.big_endian, a.step) != (b.start, b.big_endian, b.step):
+        return False
+    narrow = a if a.length < b.length else b
+    return a.length == b.length or narrow.steps < 2 * narrow.modulus
 
 
 def _checksum(one: Compared) -> Iterator[Difference]:

@@ -13,9 +13,12 @@ from fractions import Fraction
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 
 from buswright.channels.carfile_model import FrameName
 from buswright.frames.table import Flag, Frames, Int64s
+
+Float64s = npt.NDArray[np.float64]
 
 WINDOW_NS = 5_000_000_000
 """Arrivals are summed up over windows of the grid, so that memory grows by a few numbers an identifier and window."""
@@ -30,6 +33,8 @@ _LEAST_ERROR = 3e-7
 _WORST_ERROR = 4e-6
 """Periods known less well than this (relative) are not compared: crystals lie some 10 ppm apart."""
 _SIGMAS = 4.0
+_WHOLE = 0.5
+"""Share of windows without a missing frame below which the spacings themselves aren't known well enough."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +160,7 @@ def _fit(rows: Int64s) -> ClockFit | None:
     if not period > 0:
         return None
     count = rows[:, 3]
-    # Windows in which frames are missing have no known mean number; their ends still count the periods.
+    # Of a window in which frames are missing only the first one has a known number.
     whole = np.abs((rows[:, 2] - rows[:, 1]) / period - (count - 1)) < 0.25
     between = (rows[1:, 1] - rows[:-1, 2]) / period
     numbers = np.rint(between)
@@ -168,22 +173,23 @@ def _fit(rows: Int64s) -> ClockFit | None:
     part = slice(int(cuts[longest]), int(cuts[longest + 1]))
     if spans[longest] < LEAST_NS:
         return None
-    keep = whole[part]
-    return _line(rows[part][keep], first[part][keep])
-
-
-def _line(rows: Int64s, first: Int64s) -> ClockFit | None:
-    if len(rows) < 4:
+    rows, whole = rows[part], whole[part]
+    if whole.mean() < _WHOLE:
         return None
-    weight = rows[:, 3].astype(np.float64)
-    number = first + (weight - 1) / 2
-    origin = int(rows[0, 1])
-    time_ns = (rows[:, 1] - origin) + rows[:, 4] / weight
+    weight = np.where(whole, rows[:, 3], 1).astype(np.float64)
+    time_ns = (rows[:, 1] - rows[0, 1]) + np.where(whole, rows[:, 4] / rows[:, 3], 0.0)
+    return _line(first[part] + (weight - 1) / 2, time_ns, weight)
+
+
+def _line(number: Float64s, time_ns: Float64s, weight: Float64s) -> ClockFit | None:
+    """Fit a line through mean arrivals, each weighted by the arrivals in it."""
+    if len(number) < 4:
+        return None
     number_mean, time_mean = np.average(number, weights=weight), np.average(time_ns, weights=weight)
     spread = float(np.sum(weight * (number - number_mean) ** 2))
     slope = float(np.sum(weight * (number - number_mean) * (time_ns - time_mean))) / spread
     rest = time_ns - time_mean - slope * (number - number_mean)
-    variance = float(np.sum(weight * rest**2)) / (len(rows) - 2)
+    variance = float(np.sum(weight * rest**2)) / (len(number) - 2)
     error = (variance / spread) ** 0.5 / slope
     return ClockFit(slope, max(error, _LEAST_ERROR), int(weight.sum()))
 

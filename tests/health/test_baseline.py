@@ -1,0 +1,482 @@
+"""Baselines: what is remembered, how it is kept in a file, and that good runs differ in nothing that matters."""
+
+import dataclasses
+import json
+from pathlib import Path
+from types import MappingProxyType
+
+import jsonschema
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import buswright
+from buswright.channels.guessing import guess, words_of
+from buswright.channels.series import Series
+from buswright.findings import THRESHOLDS, Severity
+from buswright.frames.table import Frames, concatenate
+from buswright.health.baseline import CounterBaseline
+from buswright.health.baseline_file import BaselineError, baseline_text, document_of, is_baseline, load, save
+from buswright.health.compare import compare
+from buswright.health.differences import RANK
+from buswright.health.rest import noise_of, rest_figures
+from buswright.messages.database import load_database
+from buswright.simulate.run import simulate_run, truth
+from buswright.simulate.source import demo_car, write_car
+
+from .runs import remembered, with_word, without
+
+SCHEMAS = Path(buswright.__file__).parent / "report"
+
+
+@pytest.fixture(scope="module")
+def car():
+    return demo_car()
+
+
+@pytest.fixture(scope="module")
+def good(car):
+    return remembered(25, 1, car=car)
+
+
+def weighty(differences):
+    return [each for each in differences if each.severity >= Severity.SUSPECT]
+
+
+def changed_id(baseline, bus, key, **values):
+    entry = baseline.buses[bus]
+    ids = {**entry.ids, key: dataclasses.replace(entry.ids[key], **values)}
+    return dataclasses.replace(baseline, buses={**baseline.buses, bus: dataclasses.replace(entry, ids=ids)})
+
+
+def changed_bus(baseline, bus, **values):
+    return dataclasses.replace(
+        baseline, buses={**baseline.buses, bus: dataclasses.replace(baseline.buses[bus], **values)}
+    )
+
+
+def changed_rest(baseline, name, **values):
+    channel = baseline.channels[name]
+    rest = dataclasses.replace(channel.rest, **values)
+    channels = {**baseline.channels, name: dataclasses.replace(channel, rest=rest)}
+    return dataclasses.replace(baseline, channels=channels)
+
+
+# -- good runs ----------------------------------------------------------------------------------------------------
+
+
+def test_a_run_compared_with_itself_gives_nothing(good):
+    assert compare(good, good) == ()
+
+
+@pytest.mark.parametrize(("seconds", "seed"), [(12, 2), (40, 3), (70, 4)])
+def test_clean_runs_of_other_seeds_and_lengths_give_nothing_that_matters(good, car, seconds, seed):
+    other = remembered(seconds, seed, car=car)
+    assert weighty(compare(good, other)) == []
+    assert weighty(compare(other, good)) == []
+
+
+@pytest.mark.acceptance
+def test_many_clean_runs_give_nothing_that_matters(car):
+    runs = [remembered(seconds, seed, car=car) for seed, seconds in enumerate([20, 60, 33, 120, 240, 90, 15, 600], 20)]
+    for a in runs:
+        for b in runs:
+            assert weighty(compare(a, b)) == [], (a.capture.seconds, b.capture.seconds)
+
+
+def test_without_car_file_or_database_the_buses_are_compared(good):
+    a, b = remembered(20, 1), remembered(30, 2)
+    assert compare(a, a) == ()
+    assert weighty(compare(a, b)) == []
+    assert a.at_rest is None
+    assert not a.channels
+    found = compare(a, good)
+    assert weighty(found) == []
+    assert {each.kind for each in found} == {"bus-renamed", "not-compared"}
+
+
+def test_with_databases_alone_rest_is_found_by_name(tmp_path):
+    write_car(tmp_path)
+    databases = {bus: load_database(tmp_path / f"wrenfell_{bus}.dbc") for bus in ("engine", "chassis")}
+    runs = [remembered(12, seed, databases=databases, names={"can0": "engine", "can1": "chassis"}) for seed in (1, 2)]
+    assert runs[0].at_rest.basis == "key-on"
+    assert "engine/ENGINE_1/EngineSpeed" in runs[0].at_rest.words
+    assert runs[0].channels["chassis/ANALOGUE_A/AIN6"].unit == "mV"
+    assert "engine/ENGINE_1/Checksum" not in runs[0].channels
+    assert weighty(compare(*runs)) == []
+
+
+# -- what is remembered -------------------------------------------------------------------------------------------
+
+
+def test_identifiers_are_remembered_as_the_car_sends_them(good):
+    chassis = good.buses["chassis"]
+    dampers = chassis.ids["1A0"]
+    assert (dampers.message, dampers.module, dampers.sending) == ("DAMPERS_A", "damper_node", "periodic")
+    assert dampers.period_ms == pytest.approx(5.0, rel=1e-4)
+    assert dampers.lengths == {"8": dampers.frames}
+    assert dampers.missing == 0
+    assert (dampers.counter.start, dampers.counter.length, dampers.counter.share) == (48, 4, 1.0)
+    assert (dampers.checksum.kind, dampers.checksum.byte, dampers.checksum.wrong) == ("crc8-j1850", 7, 0)
+    assert ("110", "111", "112") in chassis.clocks
+    assert 0.05 < chassis.load < chassis.load_peak < 0.2
+
+
+def test_rest_is_key_on_and_channels_show_their_true_zero_there(good, car):
+    assert good.at_rest.basis == "key-on"
+    assert "engine_speed under 50 rpm" in good.at_rest.words
+    true = truth(2, 1)
+    for name in ("oil_pressure", "brake_pressure_front", "damper_fl", "steering_angle", "vehicle_speed"):
+        channel = good.channels[name]
+        assert abs(channel.rest.zero - true[name][500:].mean()) < 0.01 * channel.span, name
+    oil = good.channels["oil_pressure"]
+    assert (oil.message, oil.role, oil.unit, oil.input_unit) == ("chassis/ANALOGUE_A", "oil_pressure", "bar", "V")
+    assert oil.rest.input == pytest.approx(0.5, abs=0.02)
+    assert oil.span == pytest.approx(10.0)
+    assert oil.rate_hz == pytest.approx(50, rel=0.02)
+    assert "front_speed" not in good.channels  # computed
+
+
+def test_a_run_that_begins_on_the_move_has_no_zero_but_noise(car):
+    frames = concatenate(list(simulate_run(30, 1)))
+    late = frames.take((frames.time_ns - frames.time_ns[0]) > 17_000_000_000)
+    baseline = remembered(0, car=car, frames=[late])
+    assert baseline.at_rest.basis == "quietest"
+    rest = baseline.channels["damper_fl"].rest
+    assert rest.zero is None
+    assert rest.noise > 0
+    good = remembered(12, 1, car=car)
+    (note,) = compare(good, baseline)
+    assert (note.kind, note.severity) == ("not-compared", Severity.NOTE)
+
+
+@given(st.floats(0.01, 100), st.integers(0, 2**32 - 1))
+def test_noise_is_the_standard_deviation_of_white_noise_whatever_drifts_below_it(sd, seed):
+    rng = np.random.default_rng(seed)
+    values = rng.normal(3.0, sd, 4000) + np.linspace(0, 50 * sd, 4000)
+    assert noise_of(values) == pytest.approx(sd, rel=0.08)
+    values[rng.integers(0, 4000, 5)] += 1000 * sd  # spikes are not noise
+    assert noise_of(values) == pytest.approx(sd, rel=0.08)
+
+
+def test_noise_needs_samples_and_figures_need_a_usable_one():
+    assert noise_of(np.zeros(19)) is None
+    assert noise_of(np.zeros(20)) == 0.0
+    empty = Series("x", "V", np.zeros(0, dtype=np.int64), np.zeros(0))
+    assert rest_figures(empty, None) is None
+
+
+# -- differences --------------------------------------------------------------------------------------------------
+
+
+def test_a_module_that_is_gone_is_one_fault_and_explains_its_channels(good, car):
+    bad = remembered(12, 5, car=car, change=without(0x1A0, 0x1A1, 0x1B0, 0x1B1, 0x1B2, 0x18FF1A42))
+    found = weighty(compare(good, bad))
+    assert [(each.kind, each.severity, each.subject) for each in found] == [
+        ("module-vanished", Severity.FAULT, "module:damper_node")
+    ]
+    assert "fuse" in found[0].look
+    back = weighty(compare(bad, good))
+    assert [each.kind for each in back] == ["id-new"] * 6 + ["load-up"]
+
+
+def test_one_identifier_gone_is_named(good, car):
+    (found,) = weighty(compare(good, remembered(12, 5, car=car, change=without(0x1B2))))
+    assert (found.kind, found.subject) == ("id-vanished", "id:chassis/1B2")
+    assert "EXHAUST" in found.text
+
+
+def test_half_the_rate_is_a_changed_period(good, car):
+    def every_other(frames: Frames) -> Frames:
+        rows = np.flatnonzero(frames.id == 0x110)
+        return frames.take(~np.isin(np.arange(len(frames)), rows[::2]))
+
+    # The databases and car file of this run say what they said: only the traffic changed.
+    found = weighty(compare(good, remembered(12, 5, car=car, change=every_other)))
+    assert [(each.kind, each.subject) for each in found] == [("period-changed", "id:chassis/110")]
+    assert found[0].severity is Severity.FAULT
+    assert found[0].after == pytest.approx(2 * found[0].before, rel=1e-3)
+
+
+def test_a_shifted_and_a_noisy_sensor_are_told_apart(good, car):
+    moved = remembered(12, 5, car=car, change=with_word(0x1B0, lambda word: word + 150))  # AIN6, mV
+    (found,) = weighty(compare(good, moved))
+    assert (found.kind, found.subject, found.severity) == ("zero-moved", "channel:oil_pressure", Severity.SUSPECT)
+    assert found.after - found.before == pytest.approx(0.375, abs=0.02)  # 150 mV of 4 V over 10 bar
+    assert "at the input" in found.text
+    rng = np.random.default_rng(1)
+    noisy = remembered(
+        12,
+        5,
+        car=car,
+        change=with_word(0x1B0, lambda word: word + np.rint(rng.normal(25, 25, len(word))).clip(0, 90).astype(int)),
+    )
+    kinds = {each.kind for each in weighty(compare(good, noisy)) if each.subject == "channel:oil_pressure"}
+    assert "noise-up" in kinds
+
+
+def test_a_changed_zero_in_the_car_file_is_told_from_a_changed_sensor(good):
+    rest = good.channels["damper_fl"].rest
+    (found,) = compare(good, changed_rest(good, "damper_fl", zero=rest.zero + 6.0))
+    assert found.severity is Severity.FAULT
+    assert "the input reads the same" in found.look
+
+
+def case(name, change, kind, severity):
+    return pytest.param(change, kind, severity, id=name)
+
+
+@pytest.mark.parametrize(
+    ("change", "kind", "severity"),
+    [
+        case("length", lambda b: changed_id(b, "engine", "0A0", lengths={"6": 900}), "length-changed", Severity.FAULT),
+        case(
+            "some lengths",
+            lambda b: changed_id(b, "engine", "0A0", lengths={"8": 900, "7": 3}),
+            "length-changed",
+            Severity.SUSPECT,
+        ),
+        case("period", lambda b: changed_id(b, "engine", "0A0", period_ms=5.2), "period-changed", Severity.SUSPECT),
+        case("jitter", lambda b: changed_id(b, "engine", "0A0", jitter_ms=0.9), "jitter-up", Severity.SUSPECT),
+        case("missing", lambda b: changed_id(b, "engine", "0A0", missing=20), "frames-missing", Severity.SUSPECT),
+        case("many missing", lambda b: changed_id(b, "engine", "0A0", missing=99), "frames-missing", Severity.FAULT),
+        case(
+            "no rhythm",
+            lambda b: changed_id(b, "engine", "0A0", sending="irregular"),
+            "period-changed",
+            Severity.SUSPECT,
+        ),
+        case("no counter", lambda b: changed_id(b, "engine", "0A0", counter=None), "counter-changed", Severity.SUSPECT),
+        case(
+            "counter moved",
+            lambda b: changed_id(b, "engine", "0A0", counter=CounterBaseline(52, 4, 1, 16, False, 900, 1.0)),
+            "counter-changed",
+            Severity.SUSPECT,
+        ),
+        case(
+            "counter jumps",
+            lambda b: changed_id(b, "engine", "0A0", counter=CounterBaseline(48, 4, 1, 16, False, 900, 0.98)),
+            "counter-changed",
+            Severity.SUSPECT,
+        ),
+        case(
+            "no checksum", lambda b: changed_id(b, "engine", "0A0", checksum=None), "checksum-changed", Severity.SUSPECT
+        ),
+        case("load", lambda b: changed_bus(b, "engine", load=0.4), "load-up", Severity.SUSPECT),
+        case("overload", lambda b: changed_bus(b, "engine", load=0.85), "load-up", Severity.FAULT),
+        case("peak", lambda b: changed_bus(b, "engine", load_peak=0.7), "load-up", Severity.SUSPECT),
+        case("a few errors", lambda b: changed_bus(b, "engine", errors=2), "errors-up", Severity.NOTE),
+        case("errors", lambda b: changed_bus(b, "engine", errors=10), "errors-up", Severity.SUSPECT),
+        case("many errors", lambda b: changed_bus(b, "engine", errors=100), "errors-up", Severity.FAULT),
+        case("bit rate", lambda b: changed_bus(b, "engine", bitrate=250_000), "bit-rate-changed", Severity.FAULT),
+        case(
+            "guessed bit rate",
+            lambda b: changed_bus(b, "engine", bitrate=250_000, bitrate_source="guessed"),
+            "bit-rate-changed",
+            Severity.NOTE,
+        ),
+    ],
+)
+def test_each_kind_of_change_of_a_bus_or_identifier_is_found(good, change, kind, severity):
+    (found,) = compare(good, change(good))
+    assert (found.kind, found.severity) == (kind, severity)
+    assert found.subject.startswith(("id:engine/0A0", "bus:engine"))
+    if severity is not Severity.NOTE and kind != "period-changed":
+        assert found.threshold
+        assert found.look
+
+
+def test_what_is_less_is_no_rise(good):
+    better = changed_bus(changed_id(good, "engine", "0A0", jitter_ms=0.01), "engine", load=0.1)
+    assert compare(good, better) == ()
+
+
+def test_a_rare_identifier_that_did_not_come_is_a_note(good):
+    rare = changed_id(good, "engine", "3F0", sending="irregular", frames=7)
+    gone = {key: entry for key, entry in good.buses["engine"].ids.items() if key != "3F0"}
+    (found,) = compare(rare, changed_bus(good, "engine", ids=gone))
+    assert (found.kind, found.severity) == ("id-vanished", Severity.NOTE)
+
+
+def test_a_missing_bus_and_another_unit(good):
+    alone = dataclasses.replace(good, buses={"engine": good.buses["engine"]})
+    found = compare(good, alone)
+    assert (found[0].kind, found[0].severity, found[0].subject) == ("bus-vanished", Severity.FAULT, "bus:chassis")
+    oil = dataclasses.replace(good.channels["oil_pressure"], unit="degC")
+    (other,) = compare(good, dataclasses.replace(good, channels={**good.channels, "oil_pressure": oil}))
+    assert (other.kind, other.severity) == ("unit-changed", Severity.SUSPECT)
+
+
+def test_values_are_compared_across_units_of_one_quantity(good):
+    rest = good.channels["oil_pressure"].rest
+    figures = dataclasses.replace(rest, zero=rest.zero * 1e5 / 6894.757, resolution=rest.resolution * 14.5)
+    oil = dataclasses.replace(good.channels["oil_pressure"], unit="psi", span=145.0, rest=figures)
+    assert compare(good, dataclasses.replace(good, channels={**good.channels, "oil_pressure": oil})) == ()
+
+
+def test_a_hot_engine_and_a_pump_are_only_notes(good):
+    found = compare(good, changed_rest(good, "coolant_temperature", zero=20.0))
+    assert [each.severity for each in found] == [Severity.NOTE]
+
+
+def test_the_flatness_of_a_quiet_quantised_input_is_no_change_of_noise(good):
+    rest = good.channels["oil_pressure"].rest
+    flat = changed_rest(good, "oil_pressure", input_noise=0.0)
+    dithering = changed_rest(good, "oil_pressure", input_noise=0.9 * rest.input_resolution)
+    assert compare(flat, dithering) == ()
+    noisy = changed_rest(good, "oil_pressure", input_noise=20 * rest.input_resolution)
+    assert [each.kind for each in compare(flat, noisy)] == ["noise-up"]
+
+
+def test_the_fewer_samples_the_larger_the_noise_must_be(good):
+    few = changed_rest(good, "oil_pressure", samples=20, input_noise=0.004)
+    many = changed_rest(good, "oil_pressure", samples=5000, input_noise=0.004)
+    for baseline, expected in ((few, []), (many, ["noise-up"])):
+        threefold = changed_rest(baseline, "oil_pressure", input_noise=0.012)
+        assert [each.kind for each in compare(baseline, threefold)] == expected
+
+
+def test_a_car_file_overrides_thresholds(good, car):
+    channel = dataclasses.replace(car.channels["damper_fl"], thresholds=MappingProxyType({"zero_moved": 0.2}))
+    lenient = dataclasses.replace(car, channels=MappingProxyType({**car.channels, "damper_fl": channel}))
+    rest = good.channels["damper_fl"].rest
+    moved = changed_rest(good, "damper_fl", zero=rest.zero + 2.0, input=rest.input + 0.1)
+    assert [each.severity for each in compare(good, moved, car=car)] == [Severity.SUSPECT]
+    assert compare(good, moved, car=lenient) == ()
+
+
+def test_what_matters_most_comes_first(good):
+    bad = changed_id(good, "engine", "0A0", lengths={"6": 900})
+    bad = changed_bus(bad, "chassis", load=0.4)
+    brake = good.channels["brake_pressure_front"].rest
+    bad = changed_rest(bad, "brake_pressure_front", zero=brake.zero + 4.0)
+    bad = changed_rest(bad, "coolant_temperature", zero=20.0)
+    kinds = [each.kind for each in compare(good, bad)]
+    assert kinds == ["length-changed", "zero-moved", "load-up", "zero-moved"]
+    assert set(kinds) <= set(RANK)
+
+
+def test_an_identifier_that_changed_its_clock_is_noted(good):
+    clocks = [["110", "111"], ["112", "0F0", "0F1", "0F2", "300", "301", "302"]]
+    other = changed_bus(good, "chassis", clocks=tuple(map(tuple, clocks)))
+    (found,) = compare(good, other)
+    assert (found.kind, found.subject) == ("clock-changed", "id:chassis/112")
+
+
+def test_thresholds_stand_in_the_one_table():
+    assert {"period_changed", "load_up", "zero_moved", "noise_up", "lost_share_suspect"} <= set(THRESHOLDS)
+
+
+# -- the file -----------------------------------------------------------------------------------------------------
+
+
+def test_a_file_holds_all_of_it_and_fits_its_schema(good, tmp_path):
+    path = tmp_path / "good.json"
+    save(good, path)
+    assert is_baseline(path)
+    document = json.loads(path.read_text(encoding="utf-8"))
+    jsonschema.validate(document, json.loads((SCHEMAS / "baseline.schema.json").read_text(encoding="utf-8")))
+    again = load(path)
+    assert document_of(again) == document_of(good)
+    assert compare(good, again) == compare(again, good) == ()
+    assert again.channels["damper_fl"] == load(path).channels["damper_fl"]
+    assert max(map(len, path.read_text(encoding="utf-8").splitlines())) < 170
+
+
+def test_a_baseline_without_channels_is_a_file_too(tmp_path):
+    bare = remembered(3, 1)
+    save(bare, tmp_path / "b.json")
+    assert document_of(load(tmp_path / "b.json")) == document_of(bare)
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (lambda d: d.update(schema="buswright.baseline/2"), "this version reads buswright.baseline/1"),
+        (lambda d: d.update(schema="buswright.health/1"), "this version reads"),
+        (lambda d: d.pop("schema"), "no baseline"),
+        (lambda d: d.pop("buses"), "buses is missing"),
+        (lambda d: d.update(buses=[]), "buses is no table"),
+        (lambda d: d["buses"]["engine"].update(load="high"), 'buses.engine.load is "high", not a number'),
+        (lambda d: d["buses"]["engine"].update(errors=1.5), "buses.engine.errors is 1.5, not a whole number"),
+        (lambda d: d["buses"]["engine"]["ids"]["0A0"].pop("frames"), "buses.engine.ids.0A0.frames is missing"),
+        (lambda d: d["buses"]["engine"].update(clocks=[["0A0", 3]]), "buses.engine.clocks[0][1] is 3, not a text"),
+        (lambda d: d["at_rest"].update(basis="asleep"), "at_rest.basis is 'asleep'"),
+        (lambda d: d["buses"]["engine"].update(clocks="0A0"), "buses.engine.clocks is no list"),
+    ],
+)
+def test_a_damaged_file_says_where(good, tmp_path, change, says):
+    document = json.loads(baseline_text(good))
+    change(document)
+    path = tmp_path / "bad.json"
+    path.write_text(json.dumps(document), encoding="utf-8")
+    with pytest.raises(BaselineError) as caught:
+        load(path)
+    assert str(path) in caught.value.message
+    assert says in caught.value.message
+    assert caught.value.hint
+
+
+def test_what_is_no_json_or_not_there_says_so(tmp_path):
+    path = tmp_path / "x.json"
+    with pytest.raises(BaselineError, match="can't be read"):
+        load(path)
+    path.write_text('{"schema": "buswright.baseline/1",\n "buses": {', encoding="utf-8")
+    assert is_baseline(path)
+    with pytest.raises(BaselineError, match=r"x\.json:2: is no JSON"):
+        load(path)
+    path.write_bytes(b"\xff\xfe\x00")
+    assert not is_baseline(path)
+    with pytest.raises(BaselineError, match="no JSON"):
+        load(path)
+    with pytest.raises(BaselineError, match="can't be written"):
+        save(remembered(1, 1), tmp_path / "no" / "b.json")
+
+
+def test_unknown_keys_are_left_alone(good, tmp_path):
+    document = json.loads(baseline_text(good))
+    document["remark"] = "wet track"
+    (tmp_path / "b.json").write_text(json.dumps(document), encoding="utf-8")
+    assert document_of(load(tmp_path / "b.json")) == document_of(good)
+
+
+# -- guesses ------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("signal", "message", "unit", "role", "position", "fits"),
+    [
+        ("EngineSpeed", "ENGINE_1", "rpm", "engine_speed", None, True),
+        ("EngineSpeed", "ENGINE_1", "degC", None, None, False),
+        ("TargetEngineSpeed", "", "rpm", None, None, False),
+        ("WheelSpeed_FL", "", "km/h", "wheel_speed", "front-left", True),
+        ("Speed", "", "km/h", "vehicle_speed", None, True),
+        ("GpsSpeed", "", "km/h", None, None, False),
+        ("PressureRear", "BRAKES", "bar", "brake_pressure", "rear", True),
+        ("OilPressure", "", "mV", "oil_pressure", None, False),
+        ("FuelPumpCurrent", "", "A", None, None, False),
+        ("OilTemp", "", "°C", "oil_temperature", None, True),
+        ("GearboxOilTemp", "", "°C", None, None, False),
+        ("RollingCounter", "WHEELS", "", None, None, False),
+        ("damper_rr", "", "mm", "damper_travel", "rear-right", True),
+        ("VBat", "", "V", "battery_voltage", None, True),
+        ("ECT", "", "degC", "coolant_temperature", None, True),
+    ],
+)
+def test_roles_are_guessed_from_name_and_unit(signal, message, unit, role, position, fits):
+    found = guess(signal, message, unit)
+    assert (found.role, found.position, found.fits) == (role, position, fits)
+
+
+def test_a_comment_says_what_is_wired_to_a_plain_input():
+    assert guess("AIN1", "ANALOGUE", "mV", "Damper, front left.").role == "damper_travel"
+    assert guess("AIN1", "ANALOGUE", "mV", "Damper, front left.").position == "front-left"
+    assert guess("AIN1", "ANALOGUE", "mV").role is None
+    assert guess("Flow", "", "l/h", "Oil pressure side").role is None
+
+
+@given(st.text(max_size=30))
+def test_any_name_can_be_taken_apart(name):
+    assert words_of(name) == words_of(name).lower()
+    guess(name, name, name, name)
