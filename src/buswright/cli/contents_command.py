@@ -13,7 +13,7 @@ from buswright.cli import options as shared
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
-    shared.add_source(parser)
+    shared.add_source(parser, live="once")
     shared.add_window(parser)
     shared.add_databases(parser)
     shared.add_json(parser)

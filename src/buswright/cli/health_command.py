@@ -34,7 +34,7 @@ SLOWEST, FASTEST = 1_000, 20_000_000
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
-    shared.add_source(parser)
+    shared.add_source(parser, live="once")
     shared.add_window(parser)
     shared.add_car(parser)
     shared.add_databases(parser)

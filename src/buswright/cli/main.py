@@ -14,6 +14,8 @@ from buswright.errors import UserError
 
 COMMANDS: dict[str, str] = {
     "demo": "the main job on the invented car, from nothing",
+    "interfaces": "which CAN adapters are there, each with a line to listen to it",
+    "record": "live buses to a file, crash-safe, with markers",
     "contents": "what is in a capture: buses, identifiers, duration, clock, problems",
     "cut": "cut, merge and convert captures",
     "decode": "channels to files: Parquet or CSV",

@@ -6,8 +6,9 @@ import argparse
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
+from buswright.cli.live_source import LIVE_HELP, add_live, heard, live_sources, open_live_source, spooled
 from buswright.errors import UserError
 
 if TYPE_CHECKING:
@@ -23,16 +24,19 @@ if TYPE_CHECKING:
 DEFAULT_CAR = "car.toml"
 
 
-def add_source(parser: argparse.ArgumentParser) -> None:
-    """SOURCE and how to read it."""
+def add_source(parser: argparse.ArgumentParser, *, live: Literal["no", "once", "spooled"] = "no") -> None:
+    """SOURCE and how to read it; `live`: also live buses, for a command that reads once, or (spooled) several times."""
     parser.add_argument(
         "source",
         nargs="+",
         metavar="SOURCE",
         help="a capture file, several, or a folder of them (merged by time): candump, ASC, or what python-can reads, "
-        "plain or compressed; or the word demo: the simulated car",
+        "plain or compressed; or the word demo: the simulated car" + (f"; {LIVE_HELP}" if live != "no" else ""),
     )
     add_reading(parser)
+    if live != "no":
+        add_live(parser)
+        parser.set_defaults(spooled=live == "spooled")
 
 
 def add_reading(parser: argparse.ArgumentParser) -> None:
@@ -176,6 +180,8 @@ def open_source(options: argparse.Namespace) -> Capture:
         from buswright.simulate.source import SimulatedCapture
 
         return SimulatedCapture()
+    if live_sources(options):
+        return spooled(options) if options.spooled else open_live_source(options)
     from buswright.frames.capture import open_capture
 
     return open_capture(options.source, timezone=options.timezone)
@@ -199,7 +205,10 @@ class Source:
 
     def __iter__(self) -> Iterator[Frames]:
         from buswright.cli.progress import shown
+        from buswright.frames.live_capture import LiveCapture
 
+        if isinstance(self.capture, LiveCapture):
+            return self.window.cut(heard(self.capture, self.window), lambda: self.capture.clock)
         return self.window.cut(shown(self.capture), lambda: self.capture.clock)
 
     def decoder(self, databases: Databases, select: SignalSelection | None = None) -> Decoder:

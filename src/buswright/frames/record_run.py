@@ -123,7 +123,7 @@ def record(
         capture.close()
         if ended != "frames":
             run.step(None)
-        reason = why() or {"frames": f"{frames} frames", "seconds": f"{seconds:g} seconds"}.get(ended, "stopped")
+        reason = why() or {"frames": f"--frames {frames}", "seconds": f"--seconds {seconds:g}"}.get(ended, "stopped")
         recorder.close({"why": reason, "drops": drops_document(capture.drops)})
     except RecordingError as fault:
         capture.close()

@@ -17,6 +17,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "formulas": "computed channels: operators, functions, limits",
         "captures": "formats, what is kept of them, and what is reported",
         "health": "how the buses behaved: load, rates, missing frames, findings",
+        "live": "live buses: adapters, only listening, recording",
         "quality": "what may be objected to in a sample, and what that means",
         "units": "every unit and its spellings",
         "commands": "every command and option, exit status, JSON",

@@ -1,0 +1,137 @@
+"""Live buses as a SOURCE: consent, the end, and a spool for commands that read twice."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import weakref
+from collections.abc import Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
+
+from buswright.cli.stopping import stopping
+from buswright.errors import UserError
+from buswright.frames.live_address import is_live
+
+if TYPE_CHECKING:
+    from buswright.frames.capture import Capture
+    from buswright.frames.live_capture import LiveCapture
+    from buswright.frames.table import Frames
+    from buswright.frames.window import Window
+
+LIVE_HELP = (
+    "or live:BACKEND/CHANNEL?option=value for a live bus, e.g. live:socketcan/can0, until Ctrl-C; several repeat"
+)
+
+
+def add_live(parser: argparse.ArgumentParser) -> None:
+    """--may-acknowledge and --bench: what live buses need."""
+    parser.add_argument(
+        "--may-acknowledge",
+        action="store_true",
+        help="open a live adapter even if it can't be proven to listen only: it may acknowledge and send error flags",
+    )
+    parser.add_argument(
+        "--bench",
+        action="store_true",
+        help="no vehicle: acknowledge for a module that has no other partner; implies --may-acknowledge",
+    )
+
+
+def live_sources(options: argparse.Namespace) -> bool:
+    """Whether SOURCE names live buses.
+
+    Raises
+    ------
+    UserError
+        It mixes them with files, or the command reads recordings only.
+    """
+    live = [is_live(source) for source in getattr(options, "source", [])]
+    if not any(live):
+        return False
+    if not all(live):
+        raise UserError("live buses and files can't be read as one", hint="record the buses first")
+    if not hasattr(options, "may_acknowledge"):
+        raise UserError(
+            f"{options.command} reads recordings", hint=f"buswright record {options.source[0]} --out run.log"
+        )
+    return True
+
+
+def open_live_source(options: argparse.Namespace) -> LiveCapture:
+    """Open the live buses of SOURCE, with the user's consent where it is needed.
+
+    Raises
+    ------
+    UserError
+        An interface can't be opened, or may acknowledge and nobody accepted that.
+    """
+    from buswright.frames.live_capture import open_live
+
+    accepted = options.may_acknowledge or options.bench or _asked(options.source)
+    capture = open_live(options.source, may_acknowledge=accepted, bench=options.bench)
+    if accepted:
+        _warn(capture)
+    return capture
+
+
+def _asked(sources: list[str]) -> bool:
+    """Ask on a terminal whether adapters may be opened that can't be proven to listen only."""
+    from buswright.frames.listen_only import prove, warning
+    from buswright.frames.live_address import parse_all
+
+    unproven = [(address, proof) for address in parse_all(sources) if not (proof := prove(address)).safe]
+    if not unproven or not (sys.stdin.isatty() and sys.stderr.isatty()):
+        return False
+    for address, proof in unproven:
+        print(warning(address, proof), file=sys.stderr)
+    print("Open it all the same? (yes/no) ", end="", file=sys.stderr, flush=True)
+    if sys.stdin.readline().strip().lower() != "yes":
+        raise UserError("not opened", hint="set listen-only first, or answer yes")
+    return True
+
+
+def _warn(capture: LiveCapture) -> None:
+    from buswright.frames.listen_only import warning
+
+    for address in capture.addresses:
+        proof = capture.proofs[address.name]
+        if not proof.safe:
+            print(warning(address, proof), file=sys.stderr)
+    if capture.bench:
+        print("BENCH: acknowledging. Never connect it to a vehicle like this.", file=sys.stderr)
+
+
+def heard(capture: LiveCapture, window: Window) -> Iterator[Frames]:
+    """Yield the batches of live buses until Ctrl-C, a polite kill, or the end of the window."""
+    capture.stop_at(lambda first_ns: window.limits(first_ns, capture.clock)[1])
+    _say_that_it_listens(capture)
+    with stopping(capture.stop):
+        yield from capture
+
+
+def spooled(options: argparse.Namespace) -> Capture:
+    """Record the live buses of SOURCE into a temporary file until they end; return it, for reading many times."""
+    from buswright.cli import options as shared
+    from buswright.frames.capture import open_capture
+    from buswright.frames.record import Recorder
+    from buswright.frames.record_run import record
+
+    window = shared.window(options)
+    with open_live_source(options) as capture:
+        capture.stop_at(lambda first_ns: window.limits(first_ns, capture.clock)[1])
+        folder = TemporaryDirectory(prefix="buswright-")
+        path = Path(folder.name) / "live.log"
+        recorder = Recorder(path, {})
+        _say_that_it_listens(capture)
+        with stopping(capture.stop):
+            record(capture, recorder)
+    spool = open_capture(path)
+    weakref.finalize(spool, folder.cleanup)
+    return spool
+
+
+def _say_that_it_listens(capture: LiveCapture) -> None:
+    if sys.stderr.isatty():
+        print(f"Listening to {', '.join(capture.buses)}; Ctrl-C ends it.", file=sys.stderr)

@@ -1,0 +1,65 @@
+"""What was recorded, and what was lost on the way; as text and as JSON."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from buswright.frames.record_run import Recording, drops_document
+from buswright.report.text import count
+
+SCHEMA = "buswright.record/1"
+
+
+def render_text(recording: Recording) -> str:
+    """Write the summary that `record` prints at its end."""
+    where = (
+        str(recording.paths[0]) if len(recording.paths) == 1 else f"{recording.paths[0]} to {recording.paths[-1].name}"
+    )
+    lines = [f"{count(recording.frames, 'frame')} in {recording.seconds:.1f} s recorded to {where} ({recording.why})"]
+    lines += [f"  {name}: {drops_words(recording, name)}" for name in recording.drops]
+    if recording.gaps:
+        lines.append(f"  {count(recording.gaps, 'gap')} of the recorder's own, marked among the events")
+    if recording.markers:
+        lines.append(f"  {count(recording.markers, 'marker')}")
+    lines += [f"  not taken: {number:,} × {reason}" for reason, number in recording.problems.items()]
+    lines += [f"  not held by the format: {reason}, {number:,}" for reason, number in recording.losses.items()]
+    return "\n".join(lines)
+
+
+def drops_words(recording: Recording, name: str) -> str:
+    """Say how many frames of a bus were dropped, or that nobody knows."""
+    drops = recording.drops[name]
+    lost = drops.queue + sum(number for number in drops.kernel.values() if number is not None)
+    unknown = "" if drops.known else "; what was lost before this program is unknown"
+    return f"{lost:,} dropped{unknown}" if lost else f"none dropped{unknown}"
+
+
+def render_status(recording: Recording) -> str:
+    """Write the one line that is shown while it records."""
+    seconds = int(recording.seconds)
+    lost = sum(drops.queue + sum(number or 0 for number in drops.kernel.values()) for drops in recording.drops.values())
+    away = [name for name, there in recording.connected.items() if not there]
+    words = [
+        f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}",
+        count(recording.frames, "frame"),
+        f"{lost:,} dropped",
+        *([f"{', '.join(away)} not connected"] if away else []),
+        *([count(recording.markers, "marker")] if recording.markers else []),
+    ]
+    return "  ".join(words)
+
+
+def render_json(recording: Recording) -> dict[str, Any]:
+    """Return the document that `record --json` prints; its schema is record.schema.json beside this file."""
+    return {
+        "schema": SCHEMA,
+        "files": [str(path) for path in recording.paths],
+        "frames": recording.frames,
+        "seconds": recording.seconds,
+        "ended": recording.why,
+        "drops": drops_document(recording.drops),
+        "gaps": recording.gaps,
+        "markers": recording.markers,
+        "not_taken": recording.problems,
+        "losses": recording.losses,
+    }
