@@ -69,6 +69,12 @@ def test_a_big_endian_counter_and_one_of_fifteen_values() -> None:
     assert find_counter(payload, frozenset()) == CounterField(40, 4, 15, 1)
 
 
+def test_a_constant_nibble_above_a_counter_that_has_not_wrapped_is_left_alone() -> None:
+    payload = np.zeros((3000, 8), dtype=np.uint8)
+    Counter(16, 12).insert(payload, np.arange(3000))
+    assert find_counter(payload, frozenset()) == CounterField(16, 12, 4096)
+
+
 def test_what_is_no_counter() -> None:
     rng = np.random.default_rng(2)
     payload = rng.integers(0, 256, (2000, 8), dtype=np.uint8)

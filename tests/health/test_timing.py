@@ -12,6 +12,7 @@ from scipy import stats
 from buswright.channels.carfile import load_car_file
 from buswright.channels.carfile_model import FrameName
 from buswright.frames.table import Frames, concatenate
+from buswright.health import id_lane
 from buswright.health.model import BusHealth, IdFigures
 from buswright.messages.checksum import Counter
 from buswright.messages.model import Database, Message
@@ -84,6 +85,14 @@ def test_every_gap_with_its_phase_and_counter() -> None:
     assert (gaps.arrivals == 20).all()
 
 
+def test_tolerance_of_the_phase() -> None:
+    """The largest of 4 standard deviations of the jitter, 100 ppm of the gap, and 0.3 ms."""
+    for jitter_us, hole_s, expected_ns in ((0, 0.1, 300_000), (0, 10.0, 1_000_000), (400, 0.1, None)):
+        figures = only(measured(without(comb(0x100, 20, 60, jitter_us=jitter_us), 30, 30 + hole_s)))
+        four_sd = 4 * (figures.period.sd_ns or 0)
+        assert figures.gaps.tolerance_ns[0] == pytest.approx(expected_ns or four_sd, rel=3e-3)
+
+
 def test_a_phase_that_was_not_kept() -> None:
     first, second = comb(0x100, 20, 10), comb(0x100, 20, 10, start=START + 10 * S + 309 * MS)
     gaps = only(measured(concatenate([first, second]))).gaps
@@ -114,7 +123,9 @@ def test_of_too_many_gaps_the_longest_and_the_latest_are_kept() -> None:
     assert gaps.missing >= gaps.total
 
 
-def test_strip_and_busiest_second_against_numpy() -> None:
+@pytest.mark.parametrize("block", [100, 8192])
+def test_strip_and_busiest_second_against_numpy(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(id_lane, "BLOCK", block)
     frames = without(comb(0x100, 7, 60, jitter_us=300, phase_ms=3), 21.0, 21.4)
     figures = only(measured(frames))
     window, second = frames.time_ns // (10 * S), frames.time_ns // S
@@ -128,7 +139,8 @@ def test_strip_and_busiest_second_against_numpy() -> None:
         assert figures.strip.mean_ns[row] == pytest.approx(plain.mean())
         assert figures.strip.longest_ns[row] == own.max()
         off = np.abs(plain - (figures.period.learned_ns or 0)).max()
-        assert figures.strip.deviation_ns[row] == pytest.approx(off, rel=1e-3)
+        if block == 8192:  # with small ones the period is still being learned
+            assert figures.strip.deviation_ns[row] == pytest.approx(off, rel=1e-3)
     counts = np.bincount(second - second[0])
     assert figures.busiest is not None
     assert figures.busiest.frames == counts.max()
