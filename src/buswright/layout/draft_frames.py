@@ -18,8 +18,10 @@ SURE = 0.05
 """Share of back-to-back frames from which a guessed bit rate needs no confirmation."""
 _STEADY = 0.9
 """Share of spacings that must fit a measured period for it to be written down."""
-_PERIOD_TOLERANCE = 0.005
-"""A measured period this near to a round one is the round one: crystals and RC oscillators are off by less."""
+_PERIOD_TOLERANCE = 0.002
+"""A measured period this near to a round one is the round one: crystals and resonators are off by less."""
+_MOST_HERTZ = 120
+"""Above, whole numbers of hertz lie so close together that one is always near."""
 _WRONG = 0.01
 """Share of failures above which a recognised checksum is not written down."""
 
@@ -239,7 +241,7 @@ def round_period_ms(figures: IdFigures) -> float | None:
         if nearest and abs(measured / nearest - 1) < _PERIOD_TOLERANCE:
             return nearest
     hertz = 1000.0 / measured
-    if abs(hertz / round(hertz) - 1) < _PERIOD_TOLERANCE if round(hertz) else False:
+    if 1 <= round(hertz) <= _MOST_HERTZ and abs(hertz / round(hertz) - 1) < _PERIOD_TOLERANCE:
         return 1000.0 / round(hertz)
     return float(f"{measured:.4g}")
 

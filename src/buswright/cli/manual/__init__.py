@@ -10,6 +10,7 @@ from types import MappingProxyType
 TOPICS: Mapping[str, str] = MappingProxyType(
     {
         "getting-started": "from a capture to channels, with a database and without",
+        "draft": "the car file drafted from captures and databases",
         "car-file": "the file that describes the car: every key",
         "roles": "what a channel stands for, so that it can be judged",
         "calibrations": "from volts to units: every kind, its formula and source",
@@ -18,6 +19,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "captures": "formats, what is kept of them, and what is reported",
         "health": "how the buses behaved: load, rates, missing frames, findings",
         "live": "live buses: adapters, only listening, recording",
+        "baseline": "a good run remembered, and what changed since",
         "quality": "what may be objected to in a sample, and what that means",
         "units": "every unit and its spellings",
         "commands": "every command and option, exit status, JSON",

@@ -1,0 +1,152 @@
+"""remember and compare, as a user types them."""
+
+import json
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+import buswright
+from buswright.cli.main import main
+from buswright.errors import UserError
+from buswright.frames.capture import open_capture
+from buswright.frames.write import write_candump
+from buswright.report.comparison import MOST_NOTES
+
+ROOT = Path(__file__).parents[2]
+RUN, KEYON = ROOT / "captures" / "wrenfell_run.log", ROOT / "captures" / "wrenfell_keyon.asc"
+CAR = ["--car", ROOT / "dbc_examples" / "wrenfell.toml"]
+SCHEMAS = Path(buswright.__file__).parent / "report"
+
+
+def run(capsys, *words):
+    status = main([str(word) for word in words])
+    return status, capsys.readouterr().out
+
+
+def validated(text, name):
+    document = json.loads(text)
+    jsonschema.validate(document, json.loads((SCHEMAS / f"{name}.schema.json").read_text(encoding="utf-8")))
+    return document
+
+
+@pytest.fixture(scope="module")
+def good(tmp_path_factory):
+    path = tmp_path_factory.mktemp("good") / "good.json"
+    assert main(["remember", str(RUN), *map(str, CAR), "--out", str(path)]) == 0
+    return path
+
+
+@pytest.fixture(scope="module")
+def bad(tmp_path_factory):
+    """The run without one module, and with a line that can't be read."""
+
+    def batches():
+        for frames in open_capture(RUN):
+            yield frames.take((frames.id < 0x110) | (frames.id > 0x112))
+
+    path = tmp_path_factory.mktemp("bad") / "bad.log"
+    with path.open("wb") as stream:
+        write_candump(batches(), stream)
+    return path
+
+
+def test_remember_says_what_it_kept_and_where_the_car_stood(capsys, tmp_path):
+    path = tmp_path / "b.json"
+    status, text = run(capsys, "remember", RUN, *CAR, "--out", path)
+    assert status == 0
+    assert "50,588 frames in 25.9 s remembered" in text
+    assert "77 channels, 77 of them seen at rest" in text
+    assert "standing, engine not yet started: engine_speed under 50 rpm" in text
+    with pytest.raises(UserError, match="is there already"):
+        main(["remember", str(RUN), "--out", str(path)])
+    status, text = run(capsys, "remember", RUN, *CAR, "--out", path, "--force", "--json")
+    document = validated(text, "baseline")
+    assert document == json.loads(path.read_text(encoding="utf-8"))
+    assert document["capture"]["files"] == ["wrenfell_run.log"]
+    assert document["capture"]["recorded"].startswith("2026-04-11T10:00:00")
+
+
+def test_remember_works_with_nothing_but_a_capture(capsys, tmp_path):
+    status, text = run(capsys, "remember", KEYON, "--out", tmp_path / "b.json", "--bitrate", "500k")
+    assert status == 0
+    assert "no channels: --car FILE or --dbc FILE" in text
+    document = json.loads((tmp_path / "b.json").read_text(encoding="utf-8"))
+    assert document["buses"]["1"]["bitrate_source"] == "option"
+
+
+def test_a_run_against_its_own_baseline_and_itself(capsys, good):
+    for pair in ((good, RUN), (RUN, good), (good, good), (RUN, RUN)):
+        status, text = run(capsys, "compare", *pair, *CAR, "--fail-on", "note")
+        assert status == 0, text
+        assert "nothing changed" in text.splitlines()[-1]
+
+
+def test_a_missing_module_fails_and_says_where_to_look(capsys, good, bad):
+    status, text = run(capsys, "compare", good, bad, *CAR)
+    assert status == 1
+    assert "fault    module wheel_node sends nothing any more" in text
+    assert "look at: its fuse" in text
+    assert text.rstrip().endswith("1 fault")
+    status, _ = run(capsys, "compare", good, bad, *CAR, "--fail-on", "never")
+    assert status == 0
+    status, text = run(capsys, "compare", good, bad, *CAR, "--json")
+    document = validated(text, "compare")
+    assert [each["kind"] for each in document["differences"]] == ["module-vanished"]
+    assert document["earlier"]["source"] == str(good)
+    assert status == 1
+
+
+def test_a_cold_car_against_a_warm_one_gives_notes_only(capsys, good):
+    status, text = run(capsys, "compare", good, KEYON, *CAR)
+    assert status == 0
+    assert "more notes (--json lists them all)" in text
+    assert text.count("\nnote ") == MOST_NOTES
+    _, text = run(capsys, "compare", good, KEYON, *CAR, "--json")
+    differences = validated(text, "compare")["differences"]
+    assert {each["severity"] for each in differences} == {"note"}
+    assert "channel:coolant_temperature" in {each["subject"] for each in differences}
+
+
+def test_a_capture_without_a_car_file_is_compared_by_its_buses(capsys, good, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)  # no car.toml here
+    status, text = run(capsys, "compare", good, RUN)
+    assert status == 0
+    assert "bus engine is called can0 in the later run" in text
+    assert "compared 29 identifiers" in text
+
+
+def test_the_simulated_car_is_a_source(capsys, good):
+    status, text = run(capsys, "compare", good, "demo")
+    assert status == 0
+    assert "compared 29 identifiers, 77 channels" in text
+    assert "nothing changed that matters" in text or "nothing changed" in text
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["nowhere.json", RUN], "no such file"),
+        ([RUN, "nowhere.log"], "no such file"),
+        ([ROOT / "dbc_examples" / "wrenfell.toml", RUN], "wrenfell.toml"),
+    ],
+)
+def test_what_is_neither_baseline_nor_capture_says_so(words, says):
+    with pytest.raises(UserError, match=says):
+        main(["compare", *map(str, words)])
+
+
+def test_an_empty_capture_and_json_that_is_no_baseline(tmp_path):
+    (tmp_path / "empty.log").write_text("", encoding="utf-8")
+    with pytest.raises(UserError, match="there is no frame in it"):
+        main(["remember", str(tmp_path / "empty.log"), "--out", str(tmp_path / "b.json")])
+    (tmp_path / "x.json").write_text('{"schema": "buswright.health/1"}', encoding="utf-8")
+    with pytest.raises(UserError, match="this version reads"):
+        main(["compare", str(tmp_path / "x.json"), str(RUN)])
+
+
+def test_lines_are_wrapped(capsys, good, bad, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "60")
+    _, text = run(capsys, "compare", good, bad, *CAR)
+    body = text[text.index("fault") :]
+    assert max(map(len, body.splitlines())) <= 60
