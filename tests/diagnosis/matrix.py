@@ -148,7 +148,7 @@ def _bus() -> Iterator[Scenario]:
 
 def _modules() -> Iterator[Scenario]:
     for module in ("damper_node", "wheel_node", "power_node"):
-        for length in (0.12, 0.4, 1.5):
+        for length in (0.12, 0.4, 0.9):
             yield Scenario(
                 f"reset of {module}", f"{length:g} s", lambda f, s, m=module, n=length: b.reset(f, [m], ONSET_S, n, s),
                 "module-reset", f"module:{module}", ONSET_S, 0.05,

@@ -154,8 +154,8 @@ def _echoes(case: Case) -> Iterator[Sighting]:
             continue
         paired = min(1.0, 2 * share if one_bus else share)
         limit = case.limit("echo_share", bus=pair.bus)
-        if paired < _SOME_ECHO:
-            continue
+        if paired < (_SOME_ECHO if one_bus else limit):
+            continue  # a gateway that passes some frames on is no echo
         where = f"on {pair.bus}" if one_bus else f"on {pair.bus} just after {pair.other}"
         yield sighting(
             "echo",

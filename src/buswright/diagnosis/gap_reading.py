@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -123,7 +123,9 @@ class Silence:
         Modules all of whose due identifiers are among them.
     errors
         Error frames from 100 ms before to 100 ms after.
-    excess_share, lower_priority
+    quiet_ns
+        Longest stretch of it in which these buses carried nothing at all.
+    excess_share, excess_ns, lower_priority
         As in `GapGroup`.
     """
 
@@ -133,6 +135,7 @@ class Silence:
     due: int
     modules: tuple[tuple[str, str], ...]
     errors: int
+    quiet_ns: int
     excess_share: float
     excess_ns: float
     lower_priority: bool
@@ -147,25 +150,18 @@ class Silence:
         """The part with the longest period among those whose phase is known: its phase decides."""
         return max((p for p in self.parts if p.kept is not None), key=lambda p: p.period_ns, default=None)
 
+    @property
+    def stretch_ns(self) -> int:
+        """How long all of them were silent at once."""
+        return min(p.end_ns for p in self.parts) - max(p.start_ns for p in self.parts)
+
     def of_module(self, bus: str, module: str) -> Silence:
         """Return the part of one module."""
         return self.only([p for p in self.parts if (p.name.bus, p.module) == (bus, module)])
 
     def only(self, parts: Sequence[Part]) -> Silence:
         """Return some of its parts."""
-        kept = tuple(parts)
-        buses = tuple(sorted({p.name.bus for p in kept}))
-        return Silence(
-            kept,
-            self.back,
-            buses,
-            self.due,
-            self.modules,
-            self.errors,
-            self.excess_share,
-            self.excess_ns,
-            self.lower_priority,
-        )
+        return replace(self, parts=tuple(parts), buses=tuple(sorted({p.name.bus for p in parts})))
 
     @property
     def silent_ns(self) -> int:
@@ -232,24 +228,22 @@ def _silence(case: Case, group: GapGroup, parts: Sequence[Part], due: int) -> Si
     names = {(part.name.bus, part.module) for part in parts if part.module is not None}
     whole = tuple(sorted((bus, module) for bus, module in names if module and _whole(case, group, parts, bus, module)))
     made = Silence(
-        tuple(parts),
-        parts[0].row is not None,
-        tuple(sorted({part.name.bus for part in parts})),
-        due,
-        whole,
-        0,
-        group.excess_share,
-        group.excess_ns,
-        group.lower_priority,
+        parts=tuple(parts),
+        back=parts[0].row is not None,
+        buses=tuple(sorted({part.name.bus for part in parts})),
+        due=due,
+        modules=whole,
+        errors=0,
+        quiet_ns=group.silence_ns,
+        excess_share=group.excess_share,
+        excess_ns=group.excess_ns,
+        lower_priority=group.lower_priority,
     )
     window = made.window
     last = window.end_ns if made.back else window.start_ns
-    errors = sum(
-        case.health.buses[bus].errors.within(window.start_ns - ERRORS_NS, last + ERRORS_NS) for bus in made.buses
-    )
-    return Silence(
-        made.parts, made.back, made.buses, due, whole, errors, made.excess_share, made.excess_ns, made.lower_priority
-    )
+    buses = [case.health.buses[bus] for bus in made.buses]
+    errors = sum(bus.errors.within(window.start_ns - ERRORS_NS, last + ERRORS_NS) for bus in buses)
+    return replace(made, errors=errors)
 
 
 def _whole(case: Case, group: GapGroup, parts: Sequence[Part], bus: str, module: str) -> bool:

@@ -24,7 +24,11 @@ OVERLOAD = "overload"
 _FEW_UNNAMED_BUS = 3
 _KEPT_MOSTLY = 0.8
 _FEW_FILTERED = 3
+_QUIET = 0.6
+_AFTER_FIRST = 2.0
+_SOME_LATE = 0.2
 _BURST_NS = 50 * MILLISECOND
+_RETRY_NS = MILLISECOND
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,13 +92,16 @@ def _judge(case: Case, silence: Silence) -> Iterator[Verdict]:
         nameless = unnamed(silence.only([p for p in silence.parts if p.name.bus == bus]))
         if nameless:
             ids = "+".join(str(p.name).rpartition("/")[2] for p in sorted(nameless, key=lambda p: p.name))
-            yield from _module(case, silence.only(nameless), bus, f"module:{bus}/{ids}", "of these identifiers", [])
+            own = silence.only(nameless)
+            yield from _module(case, own, bus, f"module:{bus}/{ids}", "of these identifiers", [])
 
 
 def _everyone(case: Case, silence: Silence) -> bool:
     """Whether all that were due were silent, on more than one module."""
     if len(silence.parts) < case.limit("together_share", bus=silence.buses[0]) * silence.due:
         return False
+    if silence.back and not silence.errors and silence.quiet_ns < _QUIET * silence.stretch_ns:
+        return False  # others came meanwhile: some frames were lost at the same time by chance
     modules = {(p.name.bus, p.module) for p in silence.parts if p.module is not None}
     nameless = sum(p.module is None for p in silence.parts)
     return len(modules) >= 2 or (nameless >= _FEW_UNNAMED_BUS and _all_of_bus(case, silence))
@@ -140,17 +147,18 @@ def _all_silent(case: Case, silence: Silence) -> Iterator[Verdict]:
     went_on = counters["jumped"] >= max(1, counters["continuous"], counters["other"])
     stood = counters["continuous"] > max(counters["jumped"], counters["other"])
     reset = counters["other"] > 0 and not went_on and not stood
+    one_by_one = _one_by_one(silence)
     if unusual_errors(case, silence) and not stood and not reset:
         text = f"{who} {length} while {silence.errors} error frames came; {phases}; {said}."
         for bus in buses:
             yield Verdict("segment-open", f"bus:{bus}", (bus,), silence, 0.7, (text,))
-    elif shifted and (stood or (not went_on and not reset and not mostly_kept)):
+    elif shifted and not one_by_one and (stood or (not went_on and not reset and not mostly_kept)):
         text = (
             f"{who} {length}, and all of them came back later by the same {_milliseconds(silence.excess_ns)} "
             f"({silence.excess_share:.0%} of them within 0.1 periods); {said}: nothing was lost, the clock jumped."
         )
         yield Verdict("clock-jump", "capture", buses, silence, 0.9 if stood else 0.7, (text,))
-    elif went_on or (mostly_kept and not reset):
+    elif not one_by_one and (went_on or (mostly_kept and not reset)):
         weight = 0.9 if went_on and mostly_kept else 0.75 if went_on else 0.5
         text = f"{who} {length}; {phases}; {said}: the modules went on sending while nothing was recorded."
         yield Verdict("capture-drop", case.recorded(buses), buses, silence, weight, (text, *_beside(case, silence)))
@@ -161,7 +169,18 @@ def _all_silent(case: Case, silence: Silence) -> Iterator[Verdict]:
             "consistent with the main supply or the ignition having gone off and on."
         )
         for bus in buses:
-            yield Verdict("module-reset", f"bus:{bus}", (bus,), silence, 0.8 if reset else 0.55, (text,))
+            yield Verdict("module-reset", f"bus:{bus}", (bus,), silence, 0.8 if reset or one_by_one else 0.55, (text,))
+
+
+def _one_by_one(silence: Silence) -> bool:
+    """Whether some came back much later than others.
+
+    Senders that ran on while nothing was recorded all come back within a period of the first of them; modules that
+    start again come back as each is ready.
+    """
+    first = min(p.end_ns for p in silence.parts)
+    late = sum(p.end_ns - first > _AFTER_FIRST * p.period_ns for p in silence.parts)
+    return late >= max(2, _SOME_LATE * len(silence.parts))
 
 
 def _beside(case: Case, silence: Silence) -> tuple[str, ...]:
@@ -303,6 +322,10 @@ def _module(
     also = [name for name in together if name != module]
     beside = (f"{listed(also)} fell silent with it: look at what they share, feed and ground first.",) * bool(also)
     ids = listed([str(p.name).rpartition("/")[2] for p in silence.parts])
+    if _at_an_end(case, bus, module) and unusual_errors(case, silence) and not _burst_before(case, silence, bus):
+        if silence.back or _gone(case, silence):
+            yield _end_open(case, silence, bus, module, ids)
+        return
     if not silence.back:
         if _gone(case, silence):
             text = (
@@ -331,12 +354,41 @@ def _module(
     )
 
 
+def _end_open(case: Case, silence: Silence, bus: str, module: str, ids: str) -> Verdict:
+    """Judge the last module of the chain that vanishes among scattered error frames."""
+    why = (
+        (
+            f"{module} ({ids}), at an end of the daisy chain, fell silent at {case.at(silence.window.start_ns)} for "
+            f"{_milliseconds(max(p.silent_ns for p in silence.parts))}, and {silence.errors} error frames stand around "
+            "that moment, scattered: consistent with an open link to it, which also takes its terminating resistor "
+            "away."
+        ),
+        "A module that goes bus-off fails many times back to back instead; one that loses power makes no errors.",
+    )
+    return Verdict("segment-open", f"bus:{bus}", (bus,), silence, 0.65, why)
+
+
 def _burst_before(case: Case, silence: Silence, bus: str) -> int:
-    """Count the error frames as a module fell silent, if they are enough to put it off the bus and else unusual."""
+    """Count the error frames that came back to back as a module fell silent, if enough to put it off the bus.
+
+    A controller that fails tries again at once, so its error frames follow each other as fast as frames do.
+    """
     last = max(p.start_ns for p in silence.parts)
-    first_due = silence.window.start_ns
-    found = case.health.buses[bus].errors.within(last - _BURST_NS, max(last, first_due) + _BURST_NS)
-    return found if found >= case.limit("error_burst", bus=bus) and unusual_errors(case, silence) else 0
+    times = case.health.buses[bus].errors.time_ns
+    lo, hi = np.searchsorted(times, (last - _BURST_NS, max(last, silence.window.start_ns) + _BURST_NS))
+    found = int(hi - lo)
+    if found < case.limit("error_burst", bus=bus) or not unusual_errors(case, silence):
+        return 0
+    return found if float(np.median(np.diff(times[lo:hi]))) <= _RETRY_NS else 0
+
+
+def _at_an_end(case: Case, bus: str, module: str) -> bool:
+    """Whether a module is the first or last in the daisy chain of those that were heard on a bus."""
+    if case.car is None or bus not in case.car.buses:
+        return False
+    heard = {name for on, name in case.health.modules if on == bus and case.health.modules[on, name].ids}
+    chain = [name for name in case.car.buses[bus].chain if name in heard]
+    return len(chain) > 1 and module in (chain[0], chain[-1])
 
 
 def _module_fault(case: Case, silence: Silence) -> tuple[str, float]:
@@ -352,6 +404,8 @@ def _module_fault(case: Case, silence: Silence) -> tuple[str, float]:
         return "sender-skips", 0.75 if kept else 0.5
     if kept and not other:
         return "bus-off", (0.7 if errors else 0.45) * sure
+    if all(silent_long(case, p.name, p.silent_ns, p.period_ns) for p in silence.parts):
+        return "module-missing", 0.85
     long = sum(_reset_long(case, part) for part in silence.parts) >= min(2, len(silence.parts))
     restarted = other > 0 or sum(part.as_first for part in silence.parts) * 2 > len(silence.parts)
     weight = 0.55 + 0.15 * long + 0.15 * restarted

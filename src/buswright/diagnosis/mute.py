@@ -13,6 +13,8 @@ SLACK_NS = 250 * MILLISECOND
 """What follows from a fault may begin this much before it is seen, or end this much after: frames that were due
 before an error, queues that empty, timers that run out."""
 _COVERED = 0.9
+_FRAMES_A_LINE = 3
+"""A damaged line costs a frame; lines run together cost two."""
 
 _LOSSES = "frames-lost sender-skips counter-jump late-frames"
 EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
@@ -25,14 +27,15 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
             "echo": f"{_LOSSES} host-timestamps duplicate-id bus-overload babbling-node",
             "host-timestamps": "late-frames bus-overload",
             "filter-in-force": "id-missing module-missing",
-            "bus-errors": _LOSSES,
-            "babbling-node": f"{_LOSSES} bus-overload unknown-id id-missing duplicate-id module-missing",
-            "bus-overload": f"{_LOSSES} id-missing",
-            "no-acknowledge": f"{_LOSSES} capture-drop frozen-frame bus-errors bus-overload babbling-node echo "
-            "module-missing module-reset id-missing segment-open bus-off",
+            "bus-errors": "late-frames",
+            "babbling-node": f"{_LOSSES} bus-overload unknown-id id-missing duplicate-id module-missing "
+            "module-reset bus-off segment-open",
+            "bus-overload": f"{_LOSSES} id-missing module-missing module-reset bus-off segment-open",
+            "no-acknowledge": f"{_LOSSES} capture-drop frozen-frame filter-in-force bus-errors bus-overload "
+            "babbling-node echo module-missing module-reset id-missing segment-open bus-off",
             "bus-off": f"{_LOSSES} bus-errors id-missing module-missing module-reset",
             "wrong-bitrate": f"{_LOSSES} bus-errors bus-off id-missing module-missing capture-drop segment-open "
-            "module-reset",
+            "filter-in-force module-reset",
             "segment-open": f"{_LOSSES} bus-errors id-missing module-missing module-reset",
             "module-missing": f"{_LOSSES} id-missing",
             "module-reset": f"{_LOSSES} id-missing wrong-length checksum-wrong frozen-frame",
@@ -79,6 +82,8 @@ def accounts_for(cause: Sighting, effect: Sighting) -> bool:
     higher = own.layer <= Layer.NODE < other.layer
     if not (higher or other.fault in EXPLAINS.get(own.fault, frozenset())) or other.subject not in cause.reach:
         return False
+    if own.fault == "bad-lines":
+        return other.count <= _FRAMES_A_LINE * own.count
     if own.severity < Severity.SUSPECT and own.severity < other.severity:
         return False
     return _covers(cause.windows, effect.windows, coarse=effect.coarse)

@@ -11,7 +11,7 @@ from buswright.findings import Severity
 from buswright.health.model import BusFigures
 from buswright.health.model_ids import IdFigures
 
-_MOSTLY_UNKNOWN = 0.5
+_FEW_UNKNOWN = 3
 
 
 def node_sightings(case: Case) -> Iterator[Sighting]:
@@ -94,16 +94,25 @@ def _missing_message(case: Case, bus: BusFigures, one: Absent) -> Sighting:
 
 
 def _unknown(case: Case, bus: BusFigures) -> Iterator[Sighting]:
-    """Report identifiers that neither database nor good run knows: one by one, or together where most are unknown."""
+    """Report identifiers that neither database nor good run knows; many from the start on together."""
     ids = list(case.health.ids_of(bus.name))
     unknown = [figures for figures in ids if _is_unknown(case, figures)]
     if not unknown:
         return
-    if case.remembered is None and len(unknown) > _MOSTLY_UNKNOWN * len(ids):
-        yield _mostly_unknown(bus, unknown, len(ids))
-        return
+    if case.remembered is None:
+        early = [figures for figures in unknown if not _later(case, bus, figures)]
+        if len(early) > _FEW_UNKNOWN:
+            yield _many_unknown(bus, early, len(ids))
+            unknown = [figures for figures in unknown if figures not in early]
     for figures in unknown:
         yield _unknown_id(case, bus, figures)
+
+
+def _later(case: Case, bus: BusFigures, figures: IdFigures) -> bool:
+    """Whether it came first while the run was on."""
+    if figures.first_ns is None or bus.first_ns is None:
+        return False
+    return figures.first_ns - bus.first_ns > case.limit("startup_ignore_s", frame=figures.name) * SECOND
 
 
 def _is_unknown(case: Case, figures: IdFigures) -> bool:
@@ -114,12 +123,8 @@ def _is_unknown(case: Case, figures: IdFigures) -> bool:
 
 def _unknown_id(case: Case, bus: BusFigures, figures: IdFigures) -> Sighting:
     remembered = case.remembered is not None
-    first, start = figures.first_ns, bus.first_ns
-    later = (
-        first is not None
-        and start is not None
-        and first - start > case.limit("startup_ignore_s", frame=figures.name) * SECOND
-    )
+    first = figures.first_ns
+    later = _later(case, bus, figures)
     source = "the good run" if remembered else "the database"
     period = figures.period.learned_ns
     evidence = [
@@ -162,7 +167,7 @@ def _what_else(case: Case, bus: BusFigures, figures: IdFigures) -> str:
     return f"{listed(gone)} came for the last time" if gone else ""
 
 
-def _mostly_unknown(bus: BusFigures, unknown: Sequence[IdFigures], total: int) -> Sighting:
+def _many_unknown(bus: BusFigures, unknown: Sequence[IdFigures], total: int) -> Sighting:
     return sighting(
         "unknown-id",
         Severity.NOTE,
@@ -175,8 +180,8 @@ def _mostly_unknown(bus: BusFigures, unknown: Sequence[IdFigures], total: int) -
                 f"{len(unknown)} of {total} identifiers on {bus.name} are not in its database: "
                 f"{listed([str(figures.name).rpartition('/')[2] for figures in unknown], 12)}."
             ),
-            "So many unknown ones mean a database that covers only a part of this bus, or the wrong one.",
+            "They were there from the start: a database that covers only a part of this bus, or the wrong one.",
         ],
-        threshold=f"over {_MOSTLY_UNKNOWN:.0%} of the identifiers of a bus are reported together",
+        threshold=f"more than {_FEW_UNKNOWN} that were there from the start are reported together",
         next_check="See that the right database is given for this bus.",
     )

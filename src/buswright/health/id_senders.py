@@ -6,6 +6,7 @@ in 10 s, by 0.11 in 30 s.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -19,6 +20,7 @@ Float64s = npt.NDArray[np.float64]
 UInt64s = npt.NDArray[np.uint64]
 
 WINDOW_NS = 10_000_000_000
+_SHORT_NS = 1_000_000_000
 _EXACT = 0.9
 """One clock-driven sender has more of its spacings near the period than this."""
 _CALMER = 0.5
@@ -30,6 +32,7 @@ _PAIRED = 0.8
 _NEAR = 0.1
 _LEAST_FRAMES = 16
 _CROWDED = 1.2
+_EVEN = 0.02
 _PHASES = 20
 _APART = 0.12
 """Two combs closer than this share of the period can't be told from one that jitters."""
@@ -56,6 +59,7 @@ class SendersFold:
         self._windows = self._split = 0
         self._first: tuple[int, float] | None = None
         self._last: tuple[int, float] | None = None
+        self._last_ns: int | None = None
         self._period = self._sd = 0.0
         self._minority = self._clustered = 0
         self._within: list[int] = [0, 0]
@@ -84,14 +88,39 @@ class SendersFold:
                 self._window(time_ns[start:stop], words[start:stop])
 
     def _window(self, time_ns: Int64s, words: UInt64s) -> None:
-        """Judge one window: only where the spacings over two frames are steady."""
+        """Judge one window: only where the spacings over two frames are steady and those over one aren't."""
         over_two = time_ns[2:] - time_ns[:-2]
         middle = float(np.median(over_two))
         near = np.abs(over_two - middle) <= _NEAR * middle
-        if middle <= 0 or np.count_nonzero(near) < _PAIRED * len(over_two):
+        if middle <= 0 or np.count_nonzero(near) < _PAIRED * len(over_two) or self._one_comb(time_ns, middle / 2):
             return
         self._windows += 1
-        self._judge(time_ns, words, float(over_two[near].mean()))
+        period = float(over_two[near].mean())
+        found = _clusters((time_ns - time_ns[0]) / period)
+        if found is not None:
+            self._split += 1
+            self._note(time_ns, words, period, found)
+            return
+        # Two clocks that differ by much smear the combs within ten seconds, but not within one.
+        number = time_ns // _SHORT_NS
+        starts = np.concatenate([[0], np.flatnonzero(number[1:] != number[:-1]) + 1, [len(number)]])
+        pieces = [slice(a, b) for a, b in pairwise(starts.tolist()) if b - a >= _LEAST_FRAMES]
+        splits = [_clusters((time_ns[piece] - time_ns[piece.start]) / period) for piece in pieces]
+        if 2 * sum(split is not None for split in splits) > len(splits):
+            self._split += 1
+            for piece, split in zip(pieces, splits, strict=True):
+                if split is not None:
+                    self._note(time_ns[piece], words[piece], period, split)
+
+    def _one_comb(self, time_ns: Int64s, spacing_ns: float) -> bool:
+        """Whether every other spacing is as long as those between, and frames don't come twice as often as declared.
+
+        Then one sender accounts for them.
+        """
+        if self._declared_ns is not None and abs(2 * spacing_ns / self._declared_ns - 1) < _NEAR:
+            return False
+        spacings = np.diff(time_ns)
+        return abs(float(np.median(spacings[::2])) - float(np.median(spacings[1::2]))) <= _EVEN * spacing_ns
 
     def _suspicious(self, own: Typical) -> bool:
         """Whether it comes irregularly, or twice as often as declared."""
@@ -99,14 +128,12 @@ class SendersFold:
             return True
         return self._declared_ns is not None and abs(2 * own.period_ns / self._declared_ns - 1) < _NEAR
 
-    def _judge(self, time_ns: Int64s, words: UInt64s, period_ns: float) -> None:
-        found = _clusters((time_ns - time_ns[0]) / period_ns)
-        if found is None:
-            return
-        self._split += 1
+    def _note(self, time_ns: Int64s, words: UInt64s, period_ns: float, found: _Split) -> None:
+        """Add up what two clusters look like."""
         place = (int(time_ns[0]), found.separation * period_ns)
         self._first = self._first or place
         self._last = place
+        self._last_ns = int(time_ns[-1])
         self._period, self._sd = period_ns, found.sd * period_ns
         second = int(np.count_nonzero(found.second & found.covered))
         both = int(np.count_nonzero(found.covered))
@@ -132,7 +159,7 @@ class SendersFold:
             windows=self._windows,
             split=self._split,
             first_ns=self._first[0] if self._first else None,
-            last_ns=self._last[0] if self._last else None,
+            last_ns=self._last_ns,
             period_ns=self._period,
             separation_ns=self._last[1] if self._last else 0.0,
             drift_ppm=drift,
