@@ -207,6 +207,13 @@ def test_more_names_than_a_capture_can_have_lose_no_frame():
     assert reading.problems.counts == {"more than 254 interface names": 146}
 
 
+def test_a_name_that_would_steer_a_terminal_is_spelled_out():
+    frames, reading = read(b"(1.000001) c\x1b[2J 123#11\n" * 3)
+    assert frames.buses == ("c\\x1b[2J",)
+    assert len(frames) == 3
+    assert not reading.problems
+
+
 def test_junk_without_line_ends_is_passed_over():
     good = b"(1.000001) can0 123#1122\n"
     frames, reading = read(good + bytes(3 << 20) + b"\n" + good * 3)

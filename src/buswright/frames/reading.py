@@ -71,10 +71,13 @@ class Reading:
         """Return the index of an interface name, giving it one when it is new.
 
         A capture of one car has a handful of names; names beyond the 254th (a damaged file invents them)
-        share one bus called "(more)", and that is noted as a problem.
+        share one bus called "(more)", and that is noted as a problem. What can't be printed in a name (it may
+        steer a terminal) is spelled out.
         """
         index = self._bus_index.get(name)
         if index is None:
+            if not name.isprintable():
+                return self.bus(name.encode("unicode_escape").decode("ascii"))
             if len(self.buses) >= MAX_BUSES - 1:
                 self.problems.add(f"more than {MAX_BUSES - 1} interface names", self.path, 0, name, lost=False)
                 name = "(more)"

@@ -128,7 +128,7 @@ def render_text(contents: Contents) -> str:
             kinds[event.kind] = kinds.get(event.kind, 0) + 1
         lines.append("  events    " + ", ".join(f"{kind} {number}" for kind, number in kinds.items()))
     problems = problem_lines(capture.problems)
-    lines.append(f"  problems  {(len(problems) and count(len(capture.problems), 'line')) or 'none'}")
+    lines.append(f"  problems  {len(capture.problems):,}" if problems else "  problems  none")
     lines += [f"            {line}" for line in problems]
     for bus in dict.fromkeys(entry.bus for entry, _ in contents.identifiers):
         lines += ["", _bus_heading(contents, bus)]
