@@ -130,15 +130,14 @@ def tuner(address: LiveAddress) -> Callable[[int], Listener]:
     UserError
         Its listening only can't be proven whatever is set, or this is not root.
     """
+    if prove(address).listening is Listening.NOT_NEEDED:
+        raise UserError(f"{address}: a virtual bus has no bit rate", hint="name a hardware interface")
     if address.backend != "socketcan":
         raise UserError(
             f"{address}: listening only can't be proven with python-can's {address.backend}; "
             "a search at wrong rates could stop a live bus",
             hint="look the rate up in the module's manual, or use an adapter that Linux shows as a CAN interface",
         )
-    first = prove(address)
-    if first.listening is Listening.NOT_NEEDED:
-        raise UserError(f"{address}: a virtual bus has no bit rate", hint="name a hardware interface")
     command = shutil.which("ip")
     if command is None or os.geteuid() != 0:
         raise UserError(

@@ -228,6 +228,9 @@ class Recorder:
             The disk is full, or can't be written on any more. What was synced is whole; `close` still works.
         """
         if len(frames):
+            if self._part_is_full():
+                self._finish({"why": "the next part follows"})
+                self._open()
             self._writer.write(frames)
             self.frames += len(frames)
             self._part_frames += len(frames)
@@ -246,11 +249,6 @@ class Recorder:
                 text = f"the disk took {took:.1f} s to take what was recorded"
                 slow = Event(time.time_ns() // 1000 * 1000, None, "note", MappingProxyType({"seconds": took}), text)
                 self._events.write(event_line(slow))
-        if (self._rotate_bytes is not None and self._file.size >= self._rotate_bytes) or (
-            self._rotate_s is not None and now - self._begun >= self._rotate_s
-        ):
-            self._finish({"why": "the next part follows"})
-            self._open()
 
     def sync(self) -> None:
         """Have everything on the disk."""
@@ -264,10 +262,15 @@ class Recorder:
 
     def abandon(self, why: str) -> None:
         """End it after a fault, saying so where that is still possible."""
-        with contextlib.suppress(RecordingError, OSError):
+        with contextlib.suppress(RecordingError, OSError, ValueError):  # ValueError: closed, when no next part opened
             self._end_events({"why": why})
         self._file.close()
         self._events.close()
+
+    def _part_is_full(self) -> bool:
+        return (self._rotate_bytes is not None and self._file.size >= self._rotate_bytes) or (
+            self._rotate_s is not None and self._clock() - self._begun >= self._rotate_s
+        )
 
     def _open(self) -> None:
         rotating = self._rotate_bytes is not None or self._rotate_s is not None

@@ -121,9 +121,9 @@ def record(
     try:
         ended = run.until_the_end(seconds, frames, tick)
         capture.close()
-        if ended != "frames":
-            run.step(None)
-        reason = why() or {"frames": f"--frames {frames}", "seconds": f"--seconds {seconds:g}"}.get(ended, "stopped")
+        if frames is None or recorder.frames < frames:
+            run.step(frames)
+        reason = why() or ended or "stopped"
         recorder.close({"why": reason, "drops": drops_document(capture.drops)})
     except RecordingError as fault:
         capture.close()
@@ -145,9 +145,9 @@ class _Run:
             self.step(frames)
             now = time.monotonic()
             if frames is not None and self._recorder.frames >= frames:
-                return "frames"
+                return f"--frames {frames}"
             if seconds is not None and now - self._begun >= seconds:
-                return "seconds"
+                return f"--seconds {seconds:g}"
             if now >= next_tick:
                 next_tick = now + 1.0
                 tick(self.so_far(""))

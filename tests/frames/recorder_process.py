@@ -1,0 +1,56 @@
+"""A recorder to be killed: `python recorder_process.py OUT PROGRESS` records an invented bus until it dies.
+
+The bus has one identifier whose payload counts. PROGRESS is a file of 16 bytes, mapped into memory, which always
+tells the count of the newest frame and its time in microseconds, whatever becomes of this process.
+"""
+
+import mmap
+import struct
+import sys
+import time
+from pathlib import Path
+
+import can
+
+from buswright.frames.listen_only import Listening, Proof
+from buswright.frames.live import Opened
+from buswright.frames.live_capture import open_live
+from buswright.frames.record import Recorder
+from buswright.frames.record_run import record
+from buswright.frames.table import Event
+
+PERIOD_S = 0.0005
+
+
+class CountingBus:
+    def __init__(self, progress):
+        self._progress = progress
+        self._count = 0
+        self._next = time.monotonic()
+
+    def receive(self, timeout_s):
+        self._next += PERIOD_S
+        time.sleep(max(0.0, self._next - time.monotonic()))
+        now = time.time_ns() // 1000
+        data = self._count.to_bytes(8, "big")
+        self._progress[:16] = struct.pack("<qq", self._count, now)
+        self._count += 1
+        return can.Message(timestamp=now / 1e6, arbitration_id=0x123, is_extended_id=False, data=data)
+
+    def close(self):
+        pass
+
+
+def main():
+    out, progress_path = map(Path, sys.argv[1:3])
+    rotate = {"rotate_bytes": 20_000} if out.name.startswith("rotated") else {}
+    with progress_path.open("r+b") as stream, mmap.mmap(stream.fileno(), 16) as progress:
+        proof = Proof(Listening.NOT_NEEDED, "a test")
+        bus = CountingBus(progress)
+        capture = open_live(["live:test/can0"], opener=lambda *_: Opened(bus, {}, "host"), proving=lambda _: proof)
+        with capture:
+            marker = Event(time.time_ns(), None, "marker", {}, "at every look")
+            record(capture, Recorder(out, {"program": "test"}, **rotate), markers=lambda: (marker,))
+
+
+main()

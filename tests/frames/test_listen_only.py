@@ -1,0 +1,214 @@
+"""Does it really only listen? Read from what `ip -details -json link show` prints.
+
+The shape of its answers is that of iproute2 6.x for a hardware interface with and without listen-only and for a
+virtual one; bit timing is cut to what is read.
+"""
+
+import json
+import shutil
+import subprocess
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from buswright.errors import UserError
+from buswright.frames.adapters import find_adapters
+from buswright.frames.find_bitrate import tuner
+from buswright.frames.listen_only import Listening, ask_link, prove, read_link, set_commands, warning
+from buswright.frames.live import _arguments
+from buswright.frames.live_address import parse_live
+
+CAN0 = parse_live("live:socketcan/can0")
+VIRTUAL = (
+    '[{"ifindex":4,"ifname":"can0","flags":["NOARP","UP","LOWER_UP"],"mtu":72,"qdisc":"noqueue","operstate":"UNKNOWN",'
+    '"linkmode":"DEFAULT","group":"default","txqlen":1000,"link_type":"can","promiscuity":0,"min_mtu":0,"max_mtu":0,'
+    '"linkinfo":{"info_kind":"vcan"},"num_tx_queues":1,"num_rx_queues":1}]'
+)
+
+
+def hardware(*modes, up=True, fd=False):
+    """What is printed of a hardware interface; without a mode that is on, `ctrlmode` is not there at all."""
+    data = {
+        **({"ctrlmode": list(modes)} if modes else {}),
+        "ctrlmode_supported": ["LOOPBACK", "LISTEN-ONLY", "ONE-SHOT", "BERR-REPORTING"],
+        "state": "ERROR-ACTIVE" if up else "STOPPED",
+        "berr_counter": {"tx": 0, "rx": 0},
+        "restart_ms": 0,
+        "bittiming": {"bitrate": 250000, "sample_point": "0.875"},
+        **({"data_bittiming": {"bitrate": 2000000, "sample_point": "0.750"}} if fd else {}),
+        "clock": 32000000,
+    }
+    flags = ["NOARP", "UP", "LOWER_UP", "ECHO"] if up else ["NOARP", "ECHO"]
+    link = {"ifindex": 3, "ifname": "can0", "flags": flags, "mtu": 16, "link_type": "can"}
+    return json.dumps([link | {"linkinfo": {"info_kind": "can", "info_data": data}}])
+
+
+def test_listen_only_that_is_on_is_proof():
+    proof = prove(CAN0, ask=lambda name: hardware("LISTEN-ONLY"))
+    assert proof.listening is Listening.PROVEN
+    assert proof.safe
+    assert prove(CAN0, ask=lambda name: hardware("LOOPBACK", "LISTEN-ONLY", "FD")).safe
+
+
+@pytest.mark.parametrize("modes", [(), ("FD",), ("LOOPBACK", "ONE-SHOT")])
+def test_a_mode_that_is_only_supported_is_no_proof(modes):
+    proof = prove(CAN0, ask=lambda name: hardware(*modes))
+    assert proof.listening is Listening.NOT_PROVEN
+    assert not proof.safe
+    assert proof.commands == (
+        "sudo ip link set can0 down",
+        "sudo ip link set can0 type can bitrate 250000 listen-only on",
+        "sudo ip link set can0 up",
+    )
+
+
+def test_a_virtual_interface_needs_none():
+    assert prove(CAN0, ask=lambda name: VIRTUAL).listening is Listening.NOT_NEEDED
+
+
+@pytest.mark.parametrize(
+    "printed", [None, "", "[]", "{}", "[1]", "not JSON", '[{"ifname":"can0"}]', '[{"linkinfo":3}]']
+)
+def test_an_answer_that_says_nothing_proves_nothing(printed):
+    proof = prove(CAN0, ask=lambda name: printed)
+    assert proof.listening is Listening.NOT_PROVEN
+    assert "bitrate 500000 listen-only on" in proof.commands[1]
+
+
+KEYS = st.sampled_from(["linkinfo", "info_kind", "info_data", "ctrlmode", "flags", "bittiming", "bitrate"])
+DOCUMENTS = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.text(max_size=8),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(KEYS, inner, max_size=4),
+    max_leaves=12,
+)
+
+
+@given(DOCUMENTS)
+def test_no_answer_proves_by_accident(document):
+    link = read_link(json.dumps(document))
+    assert link is None or not link.listen_only
+
+
+def test_the_commands_keep_rate_and_data_rate():
+    link = read_link(hardware("FD", fd=True))
+    assert set_commands("can1", link)[1] == (
+        "sudo ip link set can1 type can bitrate 250000 dbitrate 2000000 fd on listen-only on"
+    )
+    assert "bitrate 83333 listen" in set_commands("can1", link, 83_333)[1].replace(" dbitrate 2000000 fd on", "")
+
+
+def test_a_link_is_read_as_it_is():
+    link = read_link(hardware("LISTEN-ONLY", up=False))
+    assert (link.kind, link.up, link.state, link.bitrate, link.data_bitrate) == ("can", False, "STOPPED", 250_000, None)
+
+
+@pytest.mark.parametrize(
+    ("text", "listening"),
+    [
+        ("live:udp_multicast/239.74.163.2", Listening.NOT_NEEDED),
+        ("live:virtual/x", Listening.NOT_NEEDED),
+        ("live:slcan//dev/ttyACM0?bitrate=500000", Listening.NOT_PROVEN),
+        ("live:socketcand/can0?host=h", Listening.NOT_PROVEN),
+        ("live:gs_usb/0", Listening.NOT_PROVEN),
+    ],
+)
+def test_other_backends_are_judged_by_what_they_are(text, listening):
+    assert prove(parse_live(text)).listening is listening
+
+
+def test_the_warning_says_what_may_happen_and_what_sets_it():
+    text = warning(CAN0, prove(CAN0, ask=lambda name: hardware()))
+    assert "can0 may acknowledge frames and send error flags" in text
+    assert "sudo ip link set can0 up" in text
+
+
+@pytest.mark.parametrize(
+    ("text", "asked"),
+    [
+        ("live:slcan//dev/ttyACM0?bitrate=500000", {"listen_only": True}),
+        ("live:kvaser/0", {"driver_mode": False}),
+        ("live:cantact/0", {"monitor": True}),
+        ("live:vector/0", {"listen_only": True}),
+    ],
+)
+def test_listening_only_is_asked_for_unless_a_bench_needs_an_answer(text, asked):
+    address = parse_live(text)
+    assert asked.items() <= _arguments(address, acknowledging=False).items()
+    assert not asked.keys() & _arguments(address, acknowledging=True).keys()
+
+
+def test_a_passive_state_is_python_cans():
+    import can
+
+    assert _arguments(parse_live("live:pcan/PCAN_USBBUS1"), acknowledging=False)["state"] is can.BusState.PASSIVE
+
+
+def test_socketcan_receives_can_fd_unless_told_otherwise():
+    assert _arguments(CAN0, acknowledging=False)["fd"] is True
+    assert _arguments(parse_live("live:socketcan/can0?fd=false"), acknowledging=False)["fd"] is False
+
+
+def test_the_system_is_asked_without_a_shell(monkeypatch):
+    calls = []
+
+    def run(command, **options):
+        calls.append(command)
+        return subprocess.CompletedProcess(command, 0, VIRTUAL, "")
+
+    monkeypatch.setattr(shutil, "which", lambda name: "/sbin/ip")
+    monkeypatch.setattr(subprocess, "run", run)
+    assert ask_link("can0; reboot") == VIRTUAL
+    assert calls == [["/sbin/ip", "-details", "-json", "link", "show", "dev", "can0; reboot"]]
+    monkeypatch.setattr(shutil, "which", lambda name: None)
+    assert ask_link("can0") is None
+
+
+# What is there -------------------------------------------------------------------------------------------------------
+
+
+def test_interfaces_ports_and_other_backends_are_listed_with_a_line_each(tmp_path):
+    for name, kind in (("can0", "280"), ("can1", "280"), ("eth0", "1")):
+        (tmp_path / "net" / name).mkdir(parents=True)
+        (tmp_path / "net" / name / "type").write_text(kind + "\n")
+    (tmp_path / "dev").mkdir()
+    for name in ("ttyACM0", "ttyUSB3", "ttyS0", "null"):
+        (tmp_path / "dev" / name).touch()
+    answers = {"can0": hardware("LISTEN-ONLY"), "can1": VIRTUAL}
+    adapters = find_adapters(
+        net=tmp_path / "net",
+        dev=tmp_path / "dev",
+        ask=answers.get,
+        detect=lambda: [("pcan", "PCAN_USBBUS1"), ("socketcan", "can0")],
+        ports=lambda: {str(tmp_path / "dev" / "ttyACM0"): "a serial adapter"},
+    )
+    lines = [adapter.live for adapter in adapters.found]
+    assert lines == [
+        "live:socketcan/can0",
+        "live:socketcan/can1",
+        f"live:slcan/{tmp_path}/dev/ttyACM0?bitrate=500000",
+        f"live:slcan/{tmp_path}/dev/ttyUSB3?bitrate=500000",
+        "live:pcan/PCAN_USBBUS1",
+    ]
+    assert [parse_live(line).text for line in lines] == lines
+    first, second, serial, _, other = adapters.found
+    assert first.about == "can, up, 250,000 bit/s, error-active, listen-only"
+    assert first.proof.listening is Listening.PROVEN
+    assert second.proof.listening is Listening.NOT_NEEDED
+    assert (serial.about, serial.proof) == ("a serial adapter", None)
+    assert other.proof.listening is Listening.NOT_PROVEN
+
+
+def test_a_search_that_fails_is_a_note_and_costs_nothing_else(tmp_path):
+    def detect():
+        raise RuntimeError("no driver")
+
+    adapters = find_adapters(net=tmp_path, dev=tmp_path, detect=detect, ports=dict)
+    assert adapters.found == ()
+    assert "no driver" in adapters.notes[0]
+
+
+@pytest.mark.parametrize("text", ["live:slcan//dev/ttyACM0?bitrate=500000", "live:virtual/x", "live:gs_usb/0"])
+def test_no_bit_rate_is_searched_where_listening_only_can_not_be_proven(text):
+    with pytest.raises(UserError, match=r"can't be proven|no bit rate"):
+        tuner(parse_live(text))
