@@ -28,13 +28,14 @@ def minute():
     return concatenate(list(simulate_run(60, 3)))
 
 
-def test_the_modules_of_the_simulated_car_are_found(minute):
+def test_the_modules_of_the_simulated_car_are_found():
     interface = {"engine": "can0", "chassis": "can1"}
     truth = {}
     for message in car.messages():
         truth.setdefault((interface[message.bus], message.sender), set()).add((message.id, message.extended))
     found = {
-        (group.bus, frozenset((name.id, name.extended) for name in group.ids)) for group in phases_of([minute]).groups
+        (group.bus, frozenset((name.id, name.extended) for name in group.ids))
+        for group in phases_of(simulate_run(240, 3)).groups
     }
     assert found == {(bus, frozenset(ids)) for (bus, _), ids in truth.items()}
 
@@ -46,6 +47,13 @@ def test_periods_are_those_of_the_crystals(minute):
         fit = next(fit for name, fit in fits.items() if (name.id, name.extended) == (message.id, message.extended))
         off = fit.period_ns * 1e-6 / message.period_ms * (1 + ppm[message.sender] * 1e-6) - 1
         assert abs(off) < 5 * fit.error, message.name
+
+
+def test_a_minute_puts_nothing_together_that_is_apart(minute):
+    sender = {(message.id, message.extended): message.sender for message in car.messages()}
+    groups = phases_of([minute]).groups
+    assert len(groups) >= 4
+    assert all(len({sender[name.id, name.extended] for name in group.ids}) == 1 for group in groups)
 
 
 @settings(max_examples=15, deadline=None)

@@ -7,7 +7,7 @@ that precision, are timed by one clock.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import pairwise
@@ -30,9 +30,14 @@ _LARGEST_DENOMINATOR = 12
 """Ratios like 5/2 or 40/3; with this few fractions a chance hit within 2 ppm has a probability under 0.0002."""
 _LEAST_ERROR = 3e-7
 """Relative error that no fit is trusted beyond: the load of the bus shifts arrivals a little."""
-_WORST_ERROR = 4e-6
-"""Periods known less well than this (relative) are not compared: crystals lie some 10 ppm apart."""
-_SIGMAS = 4.0
+_FEW_POINTS = 9.0
+"""A standard error from few points may be small by chance: 4 of them are to mean what they mean for many. (The
+quantile of Student's t for one in 10,000 is 3 degrees of freedom: 4 times, 10: 1.5 times that of many.)"""
+_WELL_KNOWN = 1e-6
+"""Relative error up to which a period can found a group: crystals lie some 10 ppm apart."""
+_KNOWN = 4e-6
+"""Up to which it can join one."""
+_SIGMAS = 3.5
 _WHOLE = 0.5
 """Share of windows without a missing frame below which the spacings themselves aren't known well enough."""
 
@@ -145,7 +150,7 @@ class PhaseTracker:
                 fits[name] = fit
         groups: list[PhaseGroup] = []
         for bus in dict.fromkeys(name.bus for name in fits):
-            on_bus = {name: fit for name, fit in fits.items() if name.bus == bus and fit.error < _WORST_ERROR}
+            on_bus = {name: fit for name, fit in fits.items() if name.bus == bus}
             groups += (PhaseGroup(bus, ids) for ids in _together(on_bus) if len(ids) > 1)
         return Phases(fits, tuple(groups))
 
@@ -190,24 +195,35 @@ def _line(number: Float64s, time_ns: Float64s, weight: Float64s) -> ClockFit | N
     slope = float(np.sum(weight * (number - number_mean) * (time_ns - time_mean))) / spread
     rest = time_ns - time_mean - slope * (number - number_mean)
     variance = float(np.sum(weight * rest**2)) / (len(number) - 2)
-    error = (variance / spread) ** 0.5 / slope
+    error = (variance / spread) ** 0.5 / slope * (1 + _FEW_POINTS / (len(number) - 2))
     return ClockFit(slope, max(error, _LEAST_ERROR), int(weight.sum()))
 
 
-def _together(fits: Mapping[FrameName, ClockFit]) -> Iterable[tuple[FrameName, ...]]:
-    """Join identifiers whose periods have a simple ratio, those known best first."""
+def _together(fits: Mapping[FrameName, ClockFit]) -> list[tuple[FrameName, ...]]:
+    """Join identifiers on one clock, those known best first.
+
+    What is known well must agree with every member of a group, so that small differences don't add up along a
+    chain. What is known less well joins the one group that it agrees with, and none if there are several.
+    """
     groups: list[list[FrameName]] = []
     for name in sorted(fits, key=lambda name: (fits[name].error, name)):
-        # The first of a group is known best, so that errors don't add up along a chain.
-        home = next((group for group in groups if _one_clock(fits[group[0]], fits[name])), None)
-        if home is None:
-            groups.append([name])
-        else:
-            home.append(name)
+        fit = fits[name]
+        if fit.error <= _WELL_KNOWN:
+            homes = [group for group in groups if all(_apart(fits[other], fit) < _SIGMAS for other in group)]
+            home = min(homes, key=lambda group: _apart(fits[group[0]], fit), default=None)
+            if home is None:
+                groups.append([name])
+            else:
+                home.append(name)
+        elif fit.error <= _KNOWN:
+            homes = [group for group in groups if _apart(fits[group[0]], fit) < _SIGMAS]
+            if len(homes) == 1:
+                homes[0].append(name)
     return sorted(tuple(sorted(group)) for group in groups)
 
 
-def _one_clock(a: ClockFit, b: ClockFit) -> bool:
+def _apart(a: ClockFit, b: ClockFit) -> float:
+    """How many standard errors the ratio of two periods is from the nearest one of small whole numbers."""
     ratio = max(a.period_ns, b.period_ns) / min(a.period_ns, b.period_ns)
     simple = float(Fraction(ratio).limit_denominator(_LARGEST_DENOMINATOR))
-    return bool(abs(ratio / simple - 1) < _SIGMAS * (a.error**2 + b.error**2) ** 0.5)
+    return float(abs(ratio / simple - 1) / (a.error**2 + b.error**2) ** 0.5)

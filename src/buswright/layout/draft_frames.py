@@ -60,7 +60,8 @@ def _bitrate(bus: DraftBus) -> str:
         return line(f"bitrate = {said:_}", "the database says so")
     if measured is None or measured.bits_per_s is None:
         return line(f"bitrate = {USUAL_BITRATE:_}", f"{FILL_IN}: not known; 500 kbit/s is only the usual one")
-    how_sure = "measured, sure" if measured.support >= SURE else f"measured, likely ({FILL_IN} if wrong)"
+    sharp = measured.support >= SURE and "smeared" not in measured.basis  # stamps of a host only tell about it
+    how_sure = "measured, sure" if sharp else f"measured, likely ({FILL_IN} if wrong)"
     return line(f"bitrate = {measured.bits_per_s:_}", f"{how_sure}: {measured.basis.removeprefix('guessed: ')}")
 
 
@@ -133,9 +134,7 @@ def _clock_table(bus: DraftBus, name: str, members: Sequence[Key]) -> Table:
         name,
         "\n".join(
             [
-                line(
-                    f"[module.{name}]", f"{FILL_IN} its name: its identifiers keep one phase, so one module sends them"
-                ),
+                line(f"[module.{name}]", f"{FILL_IN} its name: they keep one phase: one module, very likely"),
                 f"bus = {quoted(bus.name)}",
                 f"messages = {listed(ids)}",
             ]
