@@ -10,12 +10,12 @@ from __future__ import annotations
 import ipaddress
 import socket
 import struct
-from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from buswright.errors import UserError
 from buswright.frames.table import FD_LENGTHS, Flag, Frames
 
+from . import car
 from .datagrams import datagrams
 from .definition import Bus
 from .pacing import Outlet
@@ -197,29 +197,54 @@ class InProcess:
         self._bus.shutdown()
 
 
-def open_outlets(buses: Iterable[Bus], first_port: int = FIRST_PORT) -> list[list[Outlet]]:
-    """Open, for each bus, a multicast port and, where the system has them, a pseudo-terminal.
+class Outlets:
+    """A multicast port and, where the system has them, a pseudo-terminal for each bus of the car.
+
+    Parameters
+    ----------
+    first_port
+        Of the first bus; each further one has the next port.
+
+    Attributes
+    ----------
+    by_bus
+        The outlets of each bus, in the order of `Frames.bus`.
+    named
+        The same with the bus.
+    serial
+        The pseudo-terminals; none where the system hasn't got them.
 
     Raises
     ------
     UserError
         One of them can't be had; the others are closed again.
     """
-    outlets: list[list[Outlet]] = []
-    try:
-        for number, bus in enumerate(buses):
-            outlets.append([])
-            outlets[-1].append(Multicast(first_port + number))
-            if has_pseudo_terminals():
-                outlets[-1].append(SerialLine(bus))
-    except BaseException:
-        close_outlets(outlets)
-        raise
-    return outlets
 
+    def __init__(self, first_port: int = FIRST_PORT) -> None:
+        self.named: list[tuple[Bus, list[Outlet]]] = []
+        self.serial: list[SerialLine] = []
+        try:
+            for number, bus in enumerate(car.buses()):
+                self._add(bus, first_port + number)
+        except BaseException:
+            self.close()
+            raise
 
-def close_outlets(outlets: Sequence[Sequence[Outlet]]) -> None:
-    """Close them all."""
-    for several in outlets:
-        for outlet in several:
-            outlet.close()
+    def _add(self, bus: Bus, port: int) -> None:
+        several: list[Outlet] = []
+        self.named.append((bus, several))
+        several.append(Multicast(port))
+        if has_pseudo_terminals():
+            self.serial.append(SerialLine(bus))
+            several.append(self.serial[-1])
+
+    @property
+    def by_bus(self) -> list[list[Outlet]]:
+        """The outlets of each bus."""
+        return [several for _, several in self.named]
+
+    def close(self) -> None:
+        """Close them all."""
+        for several in self.by_bus:
+            for outlet in several:
+                outlet.close()

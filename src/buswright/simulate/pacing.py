@@ -107,9 +107,15 @@ class Player:
         self._late = 0
         self._latest_s = 0.0
         self._ended = False
+        self._pace: _Pace | None = None
+
+    @property
+    def played_s(self) -> float:
+        """Seconds of the car's time that were played so far."""
+        return self._pace.played_s() if self._pace is not None else 0.0
 
     def end(self) -> None:
-        """Stop playing; to be called by what is attended."""
+        """Stop playing; what is attended may call it, and a signal handler: it only sets a flag."""
         self._ended = True
 
     def run(self) -> Played:
@@ -118,8 +124,9 @@ class Player:
             for one in (*self._all(), *self._attended):
                 if one.fileno() >= 0:
                     waiting.register(one.fileno(), selectors.EVENT_READ, one)
+            self._pace = _Pace(waiting, self._speed)
             try:
-                return self._play(_Pace(waiting, self._speed))
+                return self._play(self._pace)
             finally:
                 self._ahead.stop()
 
