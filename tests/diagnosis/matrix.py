@@ -284,7 +284,8 @@ class Outcome:
             said.append(f"only {self.hit.severity.name}")
         if self.late_s is not None and abs(self.late_s) > self.scenario.within_s:
             said.append(f"began {self.late_s:+.3f} s off")
-        allowed = {"module-reset"} if self.scenario.name == "power cycle" else set()  # one for each bus
+        # A power cycle shows on each bus; those who crowd a bus are strangers to it.
+        allowed = {"power cycle": {"module-reset"}, "overload": {"unknown-id"}}.get(self.scenario.name, set())
         said += [f"also {f.fault} {f.subject} {f.severity.name}" for f in self.others if f.fault not in allowed]
         return said
 

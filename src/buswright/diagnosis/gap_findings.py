@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from buswright.diagnosis.case import Case, Sighting, listed, merged, plural, sighting
-from buswright.diagnosis.gaps import OVERLOAD, Verdict
+from buswright.diagnosis.gap_verdict import OVERLOAD, Verdict
 from buswright.diagnosis.words import FEED, LIVE_LOOM, METER, UNPLUG
 from buswright.findings import Severity
 

@@ -9,17 +9,14 @@ together: they are no independent witnesses, and their chances are not multiplie
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from buswright.channels.carfile_model import FrameName
-from buswright.diagnosis.case import MILLISECOND, SECOND, Case, Window, listed
-from buswright.diagnosis.expected import silent_long
-from buswright.diagnosis.gap_reading import Part, Silence, silences, unnamed, unusual_errors
-
-OVERLOAD = "overload"
-"""Not a fault of its own: the load explains these gaps."""
+from buswright.diagnosis.case import MILLISECOND, SECOND, Case, listed
+from buswright.diagnosis.gap_module import gone, module_verdicts
+from buswright.diagnosis.gap_reading import Silence, silences, unnamed, unusual_errors
+from buswright.diagnosis.gap_verdict import OVERLOAD, Verdict, counted, milliseconds
 
 _FEW_UNNAMED_BUS = 3
 _KEPT_MOSTLY = 0.8
@@ -27,41 +24,6 @@ _FEW_FILTERED = 3
 _QUIET = 0.6
 _AFTER_FIRST = 2.0
 _SOME_LATE = 0.2
-_BURST_NS = 50 * MILLISECOND
-_RETRY_NS = MILLISECOND
-
-
-@dataclass(frozen=True, slots=True)
-class Verdict:
-    """What one silence is consistent with.
-
-    Attributes
-    ----------
-    fault
-        A name of the catalogue, or `OVERLOAD`.
-    subject
-        As in a finding.
-    buses
-        Buses concerned.
-    silence
-        Who was silent, and how they came back.
-    weight
-        Confidence from this one silence, 0..1.
-    why
-        Sentences for the evidence.
-    """
-
-    fault: str
-    subject: str
-    buses: tuple[str, ...]
-    silence: Silence
-    weight: float
-    why: tuple[str, ...]
-
-    @property
-    def window(self) -> Window:
-        """When."""
-        return self.silence.window
 
 
 def classify(case: Case) -> tuple[Verdict, ...]:
@@ -88,12 +50,12 @@ def _judge(case: Case, silence: Silence) -> Iterator[Verdict]:
         else:
             for module in modules:
                 part = silence.of_module(bus, module)
-                yield from _module(case, part, bus, f"module:{module}", module, modules)
+                yield from module_verdicts(case, part, bus, f"module:{module}", module, modules)
         nameless = unnamed(silence.only([p for p in silence.parts if p.name.bus == bus]))
         if nameless:
             ids = "+".join(str(p.name).rpartition("/")[2] for p in sorted(nameless, key=lambda p: p.name))
             own = silence.only(nameless)
-            yield from _module(case, own, bus, f"module:{bus}/{ids}", "of these identifiers", [])
+            yield from module_verdicts(case, own, bus, f"module:{bus}/{ids}", "of these identifiers", [])
 
 
 def _everyone(case: Case, silence: Silence) -> bool:
@@ -141,9 +103,9 @@ def _all_silent(case: Case, silence: Silence) -> Iterator[Verdict]:
     counters, (kept, known) = silence.counters(), silence.phases()
     mostly_kept = known > 0 and kept >= _KEPT_MOSTLY * known
     shifted = silence.excess_share >= case.limit("common_shift_share", bus=buses[0])
-    said = _counted(silence)
+    said = counted(silence)
     phases = f"{kept} of {known} kept their phase" if known else "their phases are not known"
-    length = f"for {_milliseconds(max(p.silent_ns for p in silence.parts))}"
+    length = f"for {milliseconds(max(p.silent_ns for p in silence.parts))}"
     went_on = counters["jumped"] >= max(1, counters["continuous"], counters["other"])
     stood = counters["continuous"] > max(counters["jumped"], counters["other"])
     reset = counters["other"] > 0 and not went_on and not stood
@@ -154,7 +116,7 @@ def _all_silent(case: Case, silence: Silence) -> Iterator[Verdict]:
             yield Verdict("segment-open", f"bus:{bus}", (bus,), silence, 0.7, (text,))
     elif shifted and not one_by_one and (stood or (not went_on and not reset and not mostly_kept)):
         text = (
-            f"{who} {length}, and all of them came back later by the same {_milliseconds(silence.excess_ns)} "
+            f"{who} {length}, and all of them came back later by the same {milliseconds(silence.excess_ns)} "
             f"({silence.excess_share:.0%} of them within 0.1 periods); {said}: nothing was lost, the clock jumped."
         )
         yield Verdict("clock-jump", "capture", buses, silence, 0.9 if stood else 0.7, (text,))
@@ -165,7 +127,7 @@ def _all_silent(case: Case, silence: Silence) -> Iterator[Verdict]:
     else:
         text = (
             f"{who} {length}; {phases}; {said}. The modules came back one after the other, over "
-            f"{_milliseconds(max(p.end_ns for p in silence.parts) - min(p.end_ns for p in silence.parts))}: "
+            f"{milliseconds(max(p.end_ns for p in silence.parts) - min(p.end_ns for p in silence.parts))}: "
             "consistent with the main supply or the ignition having gone off and on."
         )
         for bus in buses:
@@ -237,7 +199,7 @@ def _segment(
     case: Case, silence: Silence, bus: str, modules: Sequence[str], side: tuple[str, str]
 ) -> Iterator[Verdict]:
     parts = silence.only([p for p in silence.parts if p.name.bus == bus and p.module in modules])
-    if not silence.back and not _gone(case, parts):
+    if not silence.back and not gone(case, parts):
         return
     if (
         silence.back
@@ -245,7 +207,7 @@ def _segment(
     ):
         return
     errors = unusual_errors(case, parts)
-    how = f"for {_milliseconds(max(p.silent_ns for p in parts.parts))}" if silence.back else "to the end of the capture"
+    how = f"for {milliseconds(max(p.silent_ns for p in parts.parts))}" if silence.back else "to the end of the capture"
     why = (
         (
             f"{listed(modules)} fell silent together at {case.at(parts.window.start_ns)}, {how}; all other modules of "
@@ -305,151 +267,6 @@ def _mask(ids: Sequence[int], *, extended: bool) -> tuple[int, int] | None:
         moving |= one ^ ids[0]
     mask = (0x1FFFFFFF if extended else 0x7FF) & ~moving
     return mask, ids[0] & mask
-
-
-# One module -----------------------------------------------------------------------------------------------------------
-
-
-def _gone(case: Case, silence: Silence) -> bool:
-    """Whether identifiers that never came back have been silent for long enough to be called missing."""
-    known = [p for p in silence.parts if case.health.ids[p.name].known is not False]
-    return any(silent_long(case, p.name, p.silent_ns, p.period_ns) for p in known)
-
-
-def _module(
-    case: Case, silence: Silence, bus: str, subject: str, module: str, together: Sequence[str]
-) -> Iterator[Verdict]:
-    also = [name for name in together if name != module]
-    beside = (f"{listed(also)} fell silent with it: look at what they share, feed and ground first.",) * bool(also)
-    ids = listed([str(p.name).rpartition("/")[2] for p in silence.parts])
-    if _at_an_end(case, bus, module) and unusual_errors(case, silence) and not _burst_before(case, silence, bus):
-        if silence.back or _gone(case, silence):
-            yield _end_open(case, silence, bus, module, ids)
-        return
-    if not silence.back:
-        if _gone(case, silence):
-            text = (
-                f"Module {module} ({ids}) was last heard at {case.at(max(p.start_ns for p in silence.parts))} and "
-                f"not again in the {_milliseconds(max(p.silent_ns for p in silence.parts))} that were still recorded."
-            )
-            burst = _burst_before(case, silence, bus)
-            fault, weight = ("bus-off", 0.7) if burst else ("module-missing", 0.9)
-            said = (f"{burst} error frames came within the 100 ms before: enough to put a sender off the bus.",)
-            yield Verdict(fault, subject, (bus,), silence, weight, (text, *(said if burst else ()), *beside))
-        return
-    if silence.silent_ns <= case.limit("reset_s", bus=bus) * SECOND:
-        return  # what little was due in so short a time is judged one by one
-    fault, weight = _module_fault(case, silence)
-    length = _milliseconds(max(p.silent_ns for p in silence.parts))
-    text = (
-        f"All that was due of module {module} ({ids}) was silent for {length} from {case.at(silence.window.start_ns)}."
-    )
-    yield Verdict(
-        fault,
-        subject,
-        (bus,),
-        silence,
-        weight,
-        (text, *_phase_words(silence), f"{_counted(silence)}.".capitalize(), *beside),
-    )
-
-
-def _end_open(case: Case, silence: Silence, bus: str, module: str, ids: str) -> Verdict:
-    """Judge the last module of the chain that vanishes among scattered error frames."""
-    why = (
-        (
-            f"{module} ({ids}), at an end of the daisy chain, fell silent at {case.at(silence.window.start_ns)} for "
-            f"{_milliseconds(max(p.silent_ns for p in silence.parts))}, and {silence.errors} error frames stand around "
-            "that moment, scattered: consistent with an open link to it, which also takes its terminating resistor "
-            "away."
-        ),
-        "A module that goes bus-off fails many times back to back instead; one that loses power makes no errors.",
-    )
-    return Verdict("segment-open", f"bus:{bus}", (bus,), silence, 0.65, why)
-
-
-def _burst_before(case: Case, silence: Silence, bus: str) -> int:
-    """Count the error frames that came back to back as a module fell silent, if enough to put it off the bus.
-
-    A controller that fails tries again at once, so its error frames follow each other as fast as frames do.
-    """
-    last = max(p.start_ns for p in silence.parts)
-    times = case.health.buses[bus].errors.time_ns
-    lo, hi = np.searchsorted(times, (last - _BURST_NS, max(last, silence.window.start_ns) + _BURST_NS))
-    found = int(hi - lo)
-    if found < case.limit("error_burst", bus=bus) or not unusual_errors(case, silence):
-        return 0
-    return found if float(np.median(np.diff(times[lo:hi]))) <= _RETRY_NS else 0
-
-
-def _at_an_end(case: Case, bus: str, module: str) -> bool:
-    """Whether a module is the first or last in the daisy chain of those that were heard on a bus."""
-    if case.car is None or bus not in case.car.buses:
-        return False
-    heard = {name for on, name in case.health.modules if on == bus and case.health.modules[on, name].ids}
-    chain = [name for name in case.car.buses[bus].chain if name in heard]
-    return len(chain) > 1 and module in (chain[0], chain[-1])
-
-
-def _module_fault(case: Case, silence: Silence) -> tuple[str, float]:
-    """Decide between reset, bus-off and a sender that paused, by phase and counters; with a weight."""
-    counters, longest = silence.counters(), silence.longest
-    kept = longest.kept if longest is not None else None
-    sure = 1 - longest.chance if longest is not None and longest.kept else 1.0
-    errors = unusual_errors(case, silence)
-    continuous, jumped, other = counters["continuous"], counters["jumped"], counters["other"]
-    if jumped > max(continuous, other) and kept is not False:
-        return "bus-off", (0.85 if errors else 0.6) * (1.0 if kept else 0.7)
-    if continuous > max(jumped, other):
-        return "sender-skips", 0.75 if kept else 0.5
-    if kept and not other:
-        return "bus-off", (0.7 if errors else 0.45) * sure
-    if all(silent_long(case, p.name, p.silent_ns, p.period_ns) for p in silence.parts):
-        return "module-missing", 0.85
-    long = sum(_reset_long(case, part) for part in silence.parts) >= min(2, len(silence.parts))
-    restarted = other > 0 or sum(part.as_first for part in silence.parts) * 2 > len(silence.parts)
-    weight = 0.55 + 0.15 * long + 0.15 * restarted
-    return "module-reset", weight * (0.6 if kept else 0.8 if kept is None else 1.0)
-
-
-def _reset_long(case: Case, part: Part) -> bool:
-    periods, seconds = (case.limit(name, frame=part.name) for name in ("reset_periods", "reset_s"))
-    return part.silent_ns > max(periods * part.period_ns, seconds * SECOND)
-
-
-# Words ----------------------------------------------------------------------------------------------------------------
-
-
-def _milliseconds(ns: float) -> str:
-    return f"{ns / SECOND:.3f} s" if ns >= SECOND else f"{ns / MILLISECOND:.1f} ms"
-
-
-def _phase_words(silence: Silence) -> tuple[str, ...]:
-    longest = silence.longest
-    if longest is None:
-        return ("Too few frames came before to say whether the phase was kept.",)
-    verdict = "kept" if longest.kept else "not kept"
-    return (
-        (
-            f"The phase of its slowest identifier, {longest.name} ({longest.period_ns / MILLISECOND:.0f} ms), was "
-            f"{verdict}: {abs(longest.residual_ns) / MILLISECOND:.2f} ms off the old grid, tolerance "
-            f"{longest.tolerance_ns / MILLISECOND:.2f} ms; a random phase would seem kept with a chance of "
-            f"{longest.chance:.1%}."
-        ),
-    )
-
-
-def _counted(silence: Silence) -> str:
-    counters = silence.counters()
-    known = counters["continuous"] + counters["jumped"] + counters["other"]
-    if not known:
-        return "no counter tells whether frames were sent meanwhile"
-    parts = [
-        f"{counters['jumped']} jumped by just the missing frames" if counters["jumped"] else "",
-        f"{counters['continuous']} went on without a step" if counters["continuous"] else "",
-        f"{counters['other']} started anew" if counters["other"] else "",
-    ]
-    return f"of {known} counters " + ", ".join(part for part in parts if part)
 
 
 def claimed_rows(verdicts: Sequence[Verdict]) -> tuple[dict[FrameName, set[int]], set[FrameName]]:

@@ -100,10 +100,11 @@ def _unknown(case: Case, bus: BusFigures) -> Iterator[Sighting]:
     if not unknown:
         return
     if case.remembered is None:
-        early = [figures for figures in unknown if not _later(case, bus, figures)]
-        if len(early) > _FEW_UNKNOWN:
-            yield _many_unknown(bus, early, len(ids))
-            unknown = [figures for figures in unknown if figures not in early]
+        for later in (False, True):
+            own = [figures for figures in unknown if _later(case, bus, figures) is later]
+            if len(own) > _FEW_UNKNOWN:
+                yield _many_unknown(bus, own, len(ids), later=later)
+                unknown = [figures for figures in unknown if figures not in own]
     for figures in unknown:
         yield _unknown_id(case, bus, figures)
 
@@ -167,21 +168,28 @@ def _what_else(case: Case, bus: BusFigures, figures: IdFigures) -> str:
     return f"{listed(gone)} came for the last time" if gone else ""
 
 
-def _many_unknown(bus: BusFigures, unknown: Sequence[IdFigures], total: int) -> Sighting:
+def _many_unknown(bus: BusFigures, unknown: Sequence[IdFigures], total: int, *, later: bool) -> Sighting:
+    firsts = [figures.first_ns for figures in unknown if figures.first_ns is not None]
+    lasts = [figures.last_ns for figures in unknown if figures.last_ns is not None]
+    what = (
+        "They came first while the run was on: another module, a tester or a logger was plugged in, or woke up."
+        if later
+        else "They were there from the start: a database that covers only a part of this bus, or the wrong one."
+    )
     return sighting(
         "unknown-id",
-        Severity.NOTE,
+        Severity.SUSPECT if later else Severity.NOTE,
         f"bus:{bus.name}",
-        windows=whole_run(bus),
+        windows=[Window(min(firsts), max(lasts))] if firsts and lasts else (),
         count=len(unknown),
-        confidence=0.5,
+        confidence=0.7 if later else 0.5,
         evidence=[
             (
                 f"{len(unknown)} of {total} identifiers on {bus.name} are not in its database: "
                 f"{listed([str(figures.name).rpartition('/')[2] for figures in unknown], 12)}."
             ),
-            "They were there from the start: a database that covers only a part of this bus, or the wrong one.",
+            what,
         ],
-        threshold=f"more than {_FEW_UNKNOWN} that were there from the start are reported together",
-        next_check="See that the right database is given for this bus.",
+        threshold=f"more than {_FEW_UNKNOWN} that came at the start, or later, are reported together",
+        next_check="See that the right database is given for this bus, and what is plugged into it.",
     )

@@ -1,0 +1,211 @@
+"""The gap classifier, row by row: who stopped, phase, counter, errors -> what it is consistent with."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pytest
+
+from buswright.diagnosis import diagnose
+from buswright.findings import Finding, Severity
+from buswright.health.model import BusFigures, BusHealth, Silences
+
+from .made import MS, SECONDS, S, bus, counter, errors, faults, found, gaps, health, identifier
+
+PERIODS = (5, 10, 20, 100)
+AT = 20 * S
+LONG = 400 * MS
+
+
+def silent(number: int, period_ms: float, module: str, *, at: Sequence[int] = (AT,), length: int = LONG, **how: Any):  # type: ignore[no-untyped-def]
+    """One identifier silent at some times; `kept`, `step` and the rest say how it came back."""
+    period = round(period_ms * MS)
+    missing = max(1, length // period)
+    kept, jumped, late = how.get("kept", True), how.get("jumped"), how.get("late", 0)
+    off = 0 if kept else round(0.37 * period)
+    rows = [(start, start + (missing + 1) * period + off + late) for start in at]
+    step = -1 if jumped is None else (missing + 1) % 16 if jumped is True else 1 if jumped is False else jumped
+    columns = {"residual_ns": np.full(len(rows), float(off)), "counter_step": np.full(len(rows), step)}
+    return identifier(
+        number,
+        period_ms,
+        module,
+        counter=counter() if jumped is not None else None,
+        gaps=gaps(rows, period, **columns),
+        bus=how.get("bus", "main"),
+    )
+
+
+def module(name: str, first: int, **how: Any) -> list[Any]:
+    return [silent(first + n, period, name, **how) for n, period in enumerate(PERIODS)]
+
+
+def well(name: str, first: int, bus: str = "main") -> list[Any]:
+    return [identifier(first + n, period, name, bus=bus) for n, period in enumerate(PERIODS)]
+
+
+def quiet(at: Sequence[int] = (AT,), length: int = LONG, **changes: Any) -> BusFigures:
+    """A bus that carried nothing in these stretches."""
+    ends = np.array([start + length + 10 * MS for start in at])
+    return bus(silences=Silences(np.array(at), ends, len(at)), **changes)
+
+
+def roots(measured: BusHealth) -> list[tuple[str, str, Severity]]:
+    return [(one.fault, one.subject, one.severity) for one in diagnose(measured)]
+
+
+def only(measured: BusHealth) -> Finding:
+    (one,) = diagnose(measured)
+    return one
+
+
+def test_all_silent_on_their_grids_with_counters_gone_on_is_the_recorder() -> None:
+    one = only(health([*module("a", 0x100, jumped=True), *module("b", 0x200, jumped=True)], [quiet()]))
+    assert (one.fault, one.subject, one.severity) == ("capture-drop", "capture", Severity.FAULT)
+    assert one.start_ns == AT + 5 * MS
+
+
+def test_one_bus_of_two_names_that_bus() -> None:
+    ids = [*module("a", 0x100, jumped=True), *module("b", 0x200, jumped=True), *well("c", 0x300, "other")]
+    one = only(health(ids, [quiet(), bus("other")]))
+    assert (one.fault, one.subject) == ("capture-drop", "bus:main")
+    assert any("other went on" in sentence for sentence in one.evidence)
+
+
+def test_all_later_by_one_time_with_counters_continuous_is_the_clock() -> None:
+    ids = []
+    for name, first in (("a", 0x100), ("b", 0x200)):
+        for n, period in enumerate(PERIODS):
+            rows = [(AT, AT + period * MS + 733 * MS)]
+            off = float((733 * MS) % (period * MS))
+            step = np.array([1])
+            made = gaps(rows, period * MS, residual_ns=np.array([off]), counter_step=step)
+            ids.append(identifier(first + n, period, name, counter=counter(), gaps=made))
+    one = only(health(ids, [quiet(length=733 * MS)]))
+    assert (one.fault, one.severity) == ("clock-jump", Severity.FAULT)
+    assert "733.0 ms" in one.evidence[0]
+
+
+def test_all_back_one_after_the_other_is_a_power_cycle_whatever_chance_makes_of_phase_and_counters() -> None:
+    ids = [*module("a", 0x100, jumped=True), *module("b", 0x200, jumped=True, late=120 * MS)]
+    one = only(health(ids, [quiet()]))
+    assert (one.fault, one.subject) == ("module-reset", "bus:main")
+    assert "one after the other" in " ".join(one.evidence)
+
+
+def test_frames_lost_at_one_time_by_chance_are_no_recorder_drop() -> None:
+    pair = [silent(0x100, 5, "a", length=5 * MS), silent(0x200, 5, "b", length=5 * MS)]
+    assert {fault for fault, _ in faults(health([*pair, *well("a", 0x110), *well("b", 0x210)]))} == {"frames-lost"}
+
+
+@pytest.mark.parametrize("count", [1, 2, 4])
+def test_one_module_off_its_grid_was_reset_and_three_gaps_make_it_sure(count: int) -> None:
+    at = [AT + n * 7 * S for n in range(count)]
+    ids = [*module("a", 0x100, at=at, kept=False, jumped=9), *well("b", 0x200)]
+    one = only(health(ids))
+    assert (one.fault, one.subject, one.severity, one.count) == ("module-reset", "module:a", Severity.FAULT, count)
+    assert (one.confidence > 0.9) is (count >= 3)
+    said = " ".join(one.evidence)
+    assert "main/103 (100 ms)" in said  # its slowest identifier decides
+    assert "chance of 0.6%" in said  # 2 x 0.3 ms / 100 ms
+    assert "supply" in said
+    assert "0.2 V" in one.next_check
+
+
+def test_a_lost_phase_outweighs_counters_that_fit_by_chance() -> None:
+    ids = [*module("a", 0x100, kept=False, jumped=True), *well("b", 0x200)]
+    assert faults(health(ids)) == [("module-reset", "module:a")]
+
+
+def test_one_module_on_its_grid_after_an_error_burst_was_bus_off() -> None:
+    burst = [AT - 5 * MS + n * 250_000 for n in range(32)]
+    ids = [*module("a", 0x100, jumped=True), *well("b", 0x200)]
+    one = found(health(ids, [bus(errors=errors(burst, burst=32, burst_ns=burst[0]))]), "bus-off")
+    assert (one.subject, one.severity) == ("module:a", Severity.FAULT)
+    assert [inner.fault for inner in one.explains] == ["bus-errors"]
+
+
+def test_one_module_that_paused_skipped() -> None:
+    ids = [*module("a", 0x100, jumped=False), *well("b", 0x200)]
+    assert roots(health(ids)) == [("sender-skips", "module:a", Severity.SUSPECT)]
+
+
+def stopped(name: str, first: int, at: int = AT) -> list[Any]:
+    return [
+        identifier(first + n, period, name, last_ns=at, age_ns=SECONDS * S - at) for n, period in enumerate(PERIODS)
+    ]
+
+
+def test_one_module_that_never_comes_back_is_missing() -> None:
+    one = only(health([*stopped("a", 0x100), *well("b", 0x200)]))
+    assert (one.fault, one.subject, one.start_ns) == ("module-missing", "module:a", AT + 5 * MS)
+    assert "unplugging" in one.caution
+
+
+def test_after_a_burst_of_errors_it_is_off_the_bus_instead() -> None:
+    burst = [AT - 5 * MS + n * 250_000 for n in range(32)]
+    ids = [*stopped("a", 0x100), *well("b", 0x200)]
+    assert faults(health(ids, [bus(errors=errors(burst, burst=32))])) == [("bus-off", "module:a")]
+
+
+def test_a_silence_at_the_very_end_is_not_judged() -> None:
+    assert faults(health([*stopped("a", 0x100, SECONDS * S - 700 * MS), *well("b", 0x200)])) == []
+
+
+def test_one_identifier_of_a_living_module_is_missing_by_itself() -> None:
+    one = only(health([identifier(0x100, 10, "a", last_ns=AT), *well("a", 0x110), *well("b", 0x200)]))
+    assert (one.fault, one.subject, one.start_ns) == ("id-missing", "id:main/100", AT + 10 * MS)
+
+
+def test_a_change_driven_message_is_never_missing() -> None:
+    quiet_one = identifier(0x100, None, "a", last_ns=AT)
+    assert faults(health([quiet_one, *well("a", 0x110)])) == []
+
+
+@pytest.mark.parametrize(
+    ("count", "severity"), [(1, Severity.NOTE), (2, Severity.NOTE), (9, Severity.SUSPECT), (90, Severity.FAULT)]
+)
+def test_one_identifier_with_its_counter_gone_on_lost_frames(count: int, severity: Severity) -> None:
+    at = [5 * S + n * 500 * MS for n in range(count)]
+    ids = [silent(0x100, 10, "a", at=at, length=10 * MS, jumped=True), *well("a", 0x110), *well("b", 0x200)]
+    one = only(health(ids))
+    assert (one.fault, one.severity, one.count) == ("frames-lost", severity, count)
+    assert (one.confidence <= 0.5) is (count == 1)  # one gap of one fast identifier decides nothing
+    assert "chance of 6.0%" in " ".join(one.evidence)  # 2 x 0.3 ms / 10 ms
+
+
+def test_without_a_counter_it_says_that_skipping_cannot_be_ruled_out() -> None:
+    at = [5 * S + n * S for n in range(9)]
+    ids = [silent(0x100, 10, "a", at=at, length=10 * MS), *well("a", 0x110)]
+    one = only(health(ids))
+    assert one.fault == "frames-lost"
+    assert "can't be ruled out" in " ".join(one.ruled_out)
+
+
+def test_one_identifier_with_its_counter_standing_skipped() -> None:
+    at = [5 * S + n * S for n in range(9)]
+    ids = [silent(0x100, 10, "a", at=at, length=10 * MS, jumped=False), *well("a", 0x110)]
+    assert roots(health(ids)) == [("sender-skips", "id:main/100", Severity.SUSPECT)]
+
+
+def test_single_losses_spread_over_everything_are_the_recorders() -> None:
+    ids = []
+    for name, first in (("a", 0x100), ("b", 0x200), ("c", 0x300)):
+        for n in range(3):
+            at = [S + (first + n * 37) * MS + k * 977 * MS for k in range(40)]
+            ids.append(silent(first + n, 10, name, at=at, length=10 * MS, jumped=True))
+    one = only(health(ids))
+    assert (one.fault, one.subject) == ("capture-drop", "capture")
+    assert one.count == 9 * 40
+
+
+def test_gaps_in_an_overload_are_late_frames_and_explained_by_it() -> None:
+    seconds = [0.3] * 61
+    seconds[20:24] = [0.97] * 4
+    at = [20 * S + n * 200 * MS for n in range(15)]
+    low = silent(0x600, 10, "b", at=at, length=10 * MS)
+    one = only(health([*well("a", 0x110), *well("b", 0x610), low], [bus(load=seconds)]))
+    assert one.fault == "bus-overload"
+    assert [inner.fault for inner in one.explains] == ["late-frames"]

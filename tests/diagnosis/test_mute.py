@@ -1,0 +1,97 @@
+from hypothesis import given
+from hypothesis import strategies as st
+
+from buswright.diagnosis.case import Sighting, Window, sighting
+from buswright.diagnosis.mute import EXPLAINS, accounts_for, mute
+from buswright.findings import FAULTS, Finding, Layer, Severity
+
+
+def seen(
+    fault: str,
+    subject: str,
+    start_s: float,
+    end_s: float,
+    severity: Severity = Severity.FAULT,
+    reach: tuple[str, ...] = (),
+) -> Sighting:
+    return sighting(
+        fault, severity, subject, windows=[Window(int(start_s * 1e9), int(end_s * 1e9))], count=1, confidence=0.9,
+        evidence=["seen"], threshold="any", next_check="look", reach=reach,
+    )  # fmt: skip
+
+
+DROP = seen("capture-drop", "capture", 10, 11, reach=("id:main/100", "channel:oil"))
+LOST = seen("frames-lost", "id:main/100", 10.2, 10.8)
+
+
+def test_a_lower_layer_takes_in_what_it_explains() -> None:
+    (root,) = mute([LOST, DROP])
+    assert root.fault == "capture-drop"
+    assert [one.fault for one in root.explains] == ["frames-lost"]
+
+
+def test_only_on_its_subjects_in_its_time_and_of_its_kind() -> None:
+    for other in (
+        seen("frames-lost", "id:main/200", 10.2, 10.8),
+        seen("frames-lost", "id:main/100", 14, 15),
+        seen("checksum-wrong", "id:main/100", 10.2, 10.8),
+    ):
+        assert not accounts_for(DROP, other)
+        assert len(mute([DROP, other])) == 2
+
+
+def test_a_note_does_not_mute_a_fault() -> None:
+    note = seen("capture-drop", "capture", 10, 11, Severity.NOTE, ("id:main/100",))
+    assert not accounts_for(note, LOST)
+
+
+def test_any_fault_below_explains_values_above_the_node_layer() -> None:
+    assert accounts_for(DROP, seen("open-circuit", "channel:oil", 10.1, 10.9))
+    assert not accounts_for(DROP, seen("open-circuit", "channel:oil", 10.1, 30))
+
+
+def test_what_explains_may_be_explained() -> None:
+    babble = seen("babbling-node", "id:main/080", 10, 20, reach=("bus:main", "id:main/100"))
+    load = seen("bus-overload", "bus:main", 10, 20, reach=("id:main/100",))
+    late = seen("late-frames", "id:main/100", 11, 19)
+    (root,) = mute([late, load, babble])
+    assert root.fault == "babbling-node"
+    assert {one.fault for one in root.explains} == {"bus-overload", "late-frames"}
+    assert all(not one.explains for one in root.explains)
+
+
+def test_roots_come_by_gravity_then_layer() -> None:
+    found = mute(
+        [
+            seen("wrong-length", "id:main/300", 1, 2, Severity.SUSPECT),
+            seen("module-missing", "module:a", 1, 2),
+            seen("clock-jump", "capture", 1, 1, Severity.SUSPECT),
+        ]
+    )
+    assert [one.fault for one in found] == ["module-missing", "clock-jump", "wrong-length"]
+
+
+def test_the_table_names_faults_of_the_catalogue_up_to_the_node_layer() -> None:
+    for cause, effects in EXPLAINS.items():
+        assert FAULTS[cause] <= Layer.NODE
+        assert all(FAULTS[effect] <= Layer.NODE for effect in effects)
+        assert cause not in effects
+
+
+def flat(found: tuple[Finding, ...]) -> list[tuple[str, str]]:
+    return sorted((one.fault, one.subject) for root in found for one in (root, *root.explains))
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(sorted(FAULTS)), st.sampled_from(["id:main/100", "bus:main"]), st.integers(0, 5),
+            st.integers(0, 5), st.sampled_from(list(Severity)),
+        ),
+        max_size=12,
+        unique_by=lambda row: row[:2],
+    )
+)  # fmt: skip
+def test_nothing_is_ever_lost_or_told_twice(rows: list[tuple[str, str, int, int, Severity]]) -> None:
+    made = [seen(f, s, a, a + b, v, ("id:main/100", "bus:main")) for f, s, a, b, v in rows]
+    assert flat(mute(made)) == sorted((one.finding.fault, one.finding.subject) for one in made)
