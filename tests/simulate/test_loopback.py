@@ -46,7 +46,7 @@ def two_ports():
 def test_both_buses_are_heard_whole_and_apart_at_their_own_pace():
     seconds = 3.0
     with closing(Outlets(two_ports())) as outlets:
-        ports = [int(several[0].source.rpartition("=")[2]) for several in outlets.by_bus]
+        ports = [several[0].port for several in outlets.by_bus]
         with stopping(
             multicast(ports[0]), multicast(ports[1]), serial(outlets.serial[0].path, 500_000),
             serial(outlets.serial[1].path, 1_000_000),
@@ -104,6 +104,22 @@ def test_in_this_process_every_kind_of_frame():
     with closing(InProcess("kinds")) as outlet, stopping(Listener(interface="virtual", channel="kinds")) as (one,):
         outlet.put(frames, 0, 4)
     assert one.received == rows_of(frames)
+
+
+@needs_terminals
+def test_each_outlet_says_how_to_listen_to_it():
+    with closing(Outlets(port := two_ports())) as outlets:
+        paths = [line.path for line in outlets.serial]
+        assert [[outlet.source for outlet in several] for several in outlets.by_bus] == [
+            [
+                f"live:udp_multicast/239.74.163.2?port={port}&name=can0",
+                f"live:slcan/{paths[0]}?bitrate=500000&name=can0",
+            ],
+            [
+                f"live:udp_multicast/239.74.163.2?port={port + 1}&name=can1",
+                f"live:slcan/{paths[1]}?bitrate=1000000&name=can1",
+            ],
+        ]
 
 
 # -- Where it can't be heard ------------------------------------------------------------------------------------------
@@ -170,7 +186,7 @@ def test_a_system_that_does_not_keep_it_inside_is_refused(monkeypatch, name, val
 
 
 def test_a_port_is_fed_by_one_only(outlet):
-    port = int(outlet.source.rpartition("=")[2])
+    port = outlet.port
     with pytest.raises(UserError, match="is fed by another program") as caught:
         Multicast(port)
     assert "--port" in caught.value.hint
@@ -179,7 +195,7 @@ def test_a_port_is_fed_by_one_only(outlet):
 
 
 def test_what_was_opened_is_closed_when_the_rest_can_not_be_had(outlet):
-    port = int(outlet.source.rpartition("=")[2])
+    port = outlet.port
     with pytest.raises(UserError):
         Outlets(port - 1)
     Multicast(port - 1).close()

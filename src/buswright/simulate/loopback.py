@@ -46,6 +46,15 @@ class Multicast:
         Each bus needs its own: whoever listens on a port hears every group on it.
     group
         A multicast address of 239.0.0.0/8.
+    name
+        What captures call the bus; empty: nothing in particular.
+
+    Attributes
+    ----------
+    port
+        As given.
+    source
+        What listens to it.
 
     Raises
     ------
@@ -55,11 +64,12 @@ class Multicast:
 
     waiting = False
 
-    def __init__(self, port: int, group: str = GROUP) -> None:
+    def __init__(self, port: int, group: str = GROUP, *, name: str = "") -> None:
         _check_group(group)
         if not 1024 <= port <= 65535:
             raise UserError(f"port {port}: out of range", hint="give 1024 to 65535")
-        self.source = f"live:udp_multicast/{group}?port={port}"
+        self.port = port
+        self.source = f"live:udp_multicast/{group}?port={port}" + (f"&name={name}" if name else "")
         self._batch: Frames | None = None
         self._encoded: list[bytes] = []
         self._claim = _claim(port)
@@ -233,7 +243,7 @@ class Outlets:
     def _add(self, bus: Bus, port: int) -> None:
         several: list[Outlet] = []
         self.named.append((bus, several))
-        several.append(Multicast(port))
+        several.append(Multicast(port, name=bus.interface))
         if has_pseudo_terminals():
             self.serial.append(SerialLine(bus))
             several.append(self.serial[-1])

@@ -190,7 +190,7 @@ class SerialLine:
         tty.setraw(self._there)
         os.set_blocking(self._here, False)
         self.path = os.ttyname(self._there)
-        self.source = f"live:slcan/{self.path}?bitrate={bus.bitrate}"
+        self.source = f"live:slcan/{self.path}?bitrate={bus.bitrate}&name={bus.interface}"
 
     def fileno(self) -> int:
         """Return the descriptor that becomes readable when a command comes."""
