@@ -1,8 +1,12 @@
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from buswright.findings import Severity
-from buswright.health.model import ClockStep, CommonFilter, Drop, Duplicates, Spacing
+from buswright.frames.capture import open_capture
+from buswright.health import HealthTracker
+from buswright.health.model import BitRate, ClockStep, CommonFilter, Drop, Duplicates, Spacing
 
 from .made import MS, SECONDS, S, bus, errors, faults, found, health, identifier
 
@@ -103,3 +107,22 @@ def test_every_finding_says_what_it_rests_on() -> None:
         assert 0 < one.confidence <= 1
         words = " ".join((*one.evidence, *one.ruled_out, one.next_check)).lower()
         assert " safe" not in words
+
+
+@pytest.mark.parametrize(("rate", "count"), [(500_000, 1), (1_000_000, 0), (None, 0)])
+def test_where_the_rate_is_guessed_only_what_no_frame_can_do_is_proof(rate: int | None, count: int) -> None:
+    guessed = BitRate(rate, None, "guessed", 0.1, "guessed")
+    spacing = Spacing(60_000, None, None, 0, 900, 0, 60)
+    assert len(faults(health(buses=[bus(bitrate=guessed, spacing=spacing)]))) == count
+
+
+def test_the_recording_of_a_road_car_has_host_stamps_and_nothing_serious() -> None:
+    # Looked at by eye: ten seconds of one bus; 49 of 9999 frames stand within 50 us of the one before.
+    capture = open_capture(Path(__file__).parents[1] / "data" / "road_car.log")
+    tracker = HealthTracker()
+    for frames in capture:
+        tracker.update(frames)
+    measured = tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock)
+    one = found(measured, "host-timestamps")
+    assert (one.severity, one.count) == (Severity.NOTE, 49)
+    assert faults(measured) == [("host-timestamps", "bus:can2")]

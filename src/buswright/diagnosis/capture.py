@@ -32,6 +32,8 @@ _ONE_ENDLESS = 0.52
 """Every copy has an original, so an echo makes half of the frames copies. With a larger share of copies a frame is
 repeated over and over."""
 _BESIDE_A_COPY = 2
+_SLOW_ENOUGH = 800_000
+_FEW_STAMPS = 10
 _SOME_ECHO = 0.01
 _ON_MILLISECOND = 0.9
 _FEW_ABSENT = 3
@@ -198,16 +200,16 @@ def _host_stamps(case: Case, bus: BusFigures) -> Iterator[Sighting]:
     spacing = bus.spacing
     if not spacing.pairs:
         return
-    proof = spacing.zero if spacing.impossible is None else max(spacing.impossible, spacing.zero)
+    proof = max(spacing.impossible if spacing.impossible is not None else _too_close(bus), spacing.zero)
     copies = sum(pair.copies for pair in case.health.capture.duplicates if pair.bus == pair.other == bus.name)
     if proof <= _BESIDE_A_COPY * copies:
         return  # a copy stands where no frame can, and pushes the one behind it
     share = proof / spacing.pairs
     cut = spacing.on_millisecond / spacing.pairs > _ON_MILLISECOND
-    if not proof and not cut:
+    if proof < _FEW_STAMPS and not cut:
         return
     limit = case.limit("host_spacing_share", bus=bus.name)
-    what = "with equal stamps" if spacing.impossible is None else "closer than a frame lasts on the wire"
+    what = "closer than a frame lasts on the wire" if proof > spacing.zero else "with equal stamps"
     evidence = [
         (
             f"{proof} of {spacing.pairs} spacings on {bus.name} ({share:.2%}) are {what}; {spacing.zero} have equal "
@@ -231,6 +233,13 @@ def _host_stamps(case: Case, bus: BusFigures) -> Iterator[Sighting]:
         "jitter, nor which of two frames came first.",
         reach=case.subjects_of_bus(bus.name),
     )
+
+
+def _too_close(bus: BusFigures) -> int:
+    """Count spacings that no classic frame has up to 800 kbit/s; 0 where the guessed rate may be higher, or FD."""
+    rate = bus.bitrate.bits_per_s
+    slow = rate is not None and rate <= _SLOW_ENOUGH and not bus.fd_frames
+    return bus.spacing.under_50us if slow else 0
 
 
 def _filters(case: Case, bus: BusFigures) -> Iterator[Sighting]:

@@ -81,11 +81,11 @@ def _ids(silence: Silence) -> str:
 
 def _end_open(case: Case, silence: Silence, bus: str, module: str) -> Verdict:
     """Judge the last module of the chain that vanishes among scattered error frames."""
-    length = milliseconds(max(p.silent_ns for p in silence.parts))
+    at, length = silence.window.start_ns, milliseconds(max(p.silent_ns for p in silence.parts))
     why = (
         (
-            f"{module} ({_ids(silence)}), at an end of the daisy chain, fell silent at {case.at(silence.window.start_ns)} "
-            f"for {length}, and {silence.errors} error frames stand around that moment, scattered."
+            f"{module} ({_ids(silence)}), at an end of the daisy chain, fell silent at {case.at(at)} for {length}, and "
+            f"{silence.errors} error frames stand around that moment, scattered."
         ),
         "That is consistent with an open link to it, which takes its terminating resistor away too.",
         "A module that goes bus-off fails many times back to back instead; one that loses power makes no errors.",

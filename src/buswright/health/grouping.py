@@ -138,7 +138,11 @@ class _Alive:
     """Periodic identifiers as columns: to ask which were due in a stretch."""
 
     def __init__(self, ids: Sequence[IdFigures]) -> None:
-        self.place = [n for n, f in enumerate(ids) if f.period.sending == "periodic" and f.period.judged_ns]
+        self.place = [
+            n
+            for n, f in enumerate(ids)
+            if f.period.sending == "periodic" and f.period.judged_ns and f.first_ns is not None
+        ]
         chosen = [ids[n] for n in self.place]
         self.period = np.array([f.period.judged_ns for f in chosen], dtype=np.float64)
         self.first = np.array([f.first_ns for f in chosen], dtype=np.int64)
