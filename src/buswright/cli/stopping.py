@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import stat
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -54,6 +55,6 @@ def _print_nowhere() -> None:
     nowhere = os.open(os.devnull, os.O_WRONLY)
     for stream in (sys.stdout, sys.stderr):
         with suppress(OSError, ValueError):
-            if stream.isatty():
+            if stat.S_ISCHR(os.fstat(stream.fileno()).st_mode):  # isatty() denies a terminal that is gone
                 os.dup2(nowhere, stream.fileno())
     os.close(nowhere)
