@@ -4,7 +4,7 @@ import os
 import socket
 import threading
 import time
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 import can
 
@@ -43,9 +43,7 @@ def row_of(message):
 
 
 class Listener(threading.Thread):
-    """Receives from a python-can bus until it has been quiet for a while."""
-
-    QUIET_S = 0.6
+    """Receives from a python-can bus until it is told to stop and nothing more comes."""
 
     def __init__(self, **options):
         super().__init__(daemon=True)
@@ -56,6 +54,10 @@ class Listener(threading.Thread):
         self.start()
 
     def run(self):
+        with suppress(can.CanError):  # the other end may go away
+            self._listen()
+
+    def _listen(self):
         while (message := self.bus.recv(0.05)) is not None or not self._leave.is_set():
             if message is not None:
                 self.received.append(row_of(message))
@@ -64,7 +66,8 @@ class Listener(threading.Thread):
     def stop(self):
         self._leave.set()
         self.join(10)
-        self.bus.shutdown()
+        with suppress(can.CanError):
+            self.bus.shutdown()
 
 
 def multicast(port, group="239.74.163.2"):

@@ -23,6 +23,9 @@ NOT_LIVE = frozenset({"bad-lines", "clock-jump"})
 NOTICE_S = 1.0
 """A fault switched on begins this much later: by then the run that has it must be made up to there."""
 
+SHORTEST_S = 0.1
+"""Of a fault that is switched off in the moment it was switched on."""
+
 CYCLE_MADE_S = 0.6
 """The time that takes for each cycle driven so far, on a slow machine."""
 
@@ -106,12 +109,12 @@ class LiveCar:
         return fault
 
     def switch_off(self) -> tuple[Fault, ...]:
-        """End every fault that has begun; return them with their durations."""
+        """End every fault that has begun, or is about to; return them with their durations."""
         soon = self._soon_s()
         ended = {
-            fault: replace(fault, duration_s=soon - fault.onset_s)
+            fault: replace(fault, duration_s=max(soon - fault.onset_s, SHORTEST_S))
             for fault in self.faults
-            if fault.onset_s < soon < fault.end_s(self._seconds)
+            if fault.onset_s <= soon < fault.end_s(self._seconds)
         }
         if ended:
             self._exchange(tuple(ended.get(fault, fault) for fault in self.faults), soon)
