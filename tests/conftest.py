@@ -1,0 +1,11 @@
+"""Settings that hold for all tests."""
+
+import os
+
+from hypothesis import settings
+
+# No deadlines: a shared machine may be slow at any moment, and no test asserts a time. In CI the examples are the
+# same at every run, so that a red run can be repeated; by hand they are new ones each time.
+settings.register_profile("by hand", deadline=None)
+settings.register_profile("ci", deadline=None, derandomize=True)
+settings.load_profile("ci" if os.environ.get("CI") else "by hand")
