@@ -263,22 +263,65 @@ class Wire:
         return parts
 
     def _released(self, talker: Talker, cycle: Cycle, block: int, seed: int, epoch_ns: int) -> Released:
-        """Release one talker's frames of one block."""
+        """Release one talker's frames of one block, stretch by stretch.
+
+        Up to where its sender is first switched off they are those of a sender that never was.
+        """
+        parts = []
         streams = [seed, 2, block, talker.message.id]
-        rng = np.random.default_rng([*streams, talker.stream] if talker.stream else streams)
-        stretches = due_in(talker, cycle, block * BLOCK_S, (block + 1) * BLOCK_S)
-        number = np.concatenate([part[0] for part in stretches])
-        seconds = np.concatenate([part[1] for part in stretches])
+        for place, (begin, end) in enumerate(talker.stretches):
+            if begin >= (block + 1) * BLOCK_S or end <= block * BLOCK_S:
+                continue
+            own = [talker.stream, place] if begin else [talker.stream] if talker.stream else []
+            moments = Moments(talker, cycle, block, begin, np.random.default_rng([*streams, *own]))
+            part = moments.released(epoch_ns)
+            parts.append(part if end >= (block + 1) * BLOCK_S else part.take(part.seconds < end))
+        if len(parts) == 1:
+            return parts[0]
+        joined = {
+            name: np.concatenate([getattr(part, name) for part in parts] or [empty])
+            for name, empty in (
+                ("number", np.zeros(0, np.int64)),
+                ("seconds", np.zeros(0)),
+                ("released", np.zeros(0, np.int64)),
+                ("payload", np.zeros((0, talker.message.length), np.uint8)),
+            )
+        }
+        return Released(**joined, block=block)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Moments:
+    """When one talker's frames of one block are due, on a sender that was switched on at `begin_s` and stays on."""
+
+    talker: Talker
+    cycle: Cycle
+    block: int
+    begin_s: float
+    rng: np.random.Generator
+
+    def released(self, epoch_ns: int) -> Released:
+        """Release them, with what they carry."""
+        talker, rng = self.talker, self.rng
+        number, seconds = self._due()
         jitter = np.minimum(rng.standard_gamma(1.5, len(seconds)) / 1.5, MOST_JITTER) * talker.node.jitter_us
         released = np.rint(seconds * 1e9 + jitter * 1e3).astype(np.int64)
-        payloads = [
-            contents(
-                Moment(cycle, talker.message, node, due - talker.message.delay_s, numbers, epoch_ns / 1e9, rng),
-                talker.adjust,
-            )
-            for numbers, due, node in stretches
-        ]
-        return Released(number, seconds, released, np.concatenate(payloads), block)
+        node = talker.node
+        if self.begin_s:
+            node = replace(node, boot_ms=node.boot_ms + 1000.0 * self.begin_s)  # what its up-time counts from
+        due = seconds - talker.message.delay_s
+        moment = Moment(self.cycle, talker.message, node, due, number, epoch_ns / 1e9, rng)
+        return Released(number, seconds, released, contents(moment, talker.adjust), self.block)
+
+    def _due(self) -> tuple[Int64s, Floats]:
+        talker, begin = self.talker, self.begin_s
+        start, stop = self.block * BLOCK_S, (self.block + 1) * BLOCK_S
+        if talker.moments is not None:
+            seconds = talker.moments(self.cycle, start, stop)
+            seconds = seconds[seconds >= begin]
+            return np.arange(len(seconds), dtype=np.int64), seconds
+        number, seconds = due_times(talker.message, talker.node, max(start - begin, 0.0), stop - begin)
+        return number, seconds + begin
 
 
 def in_order(parts: Sequence[Due]) -> Due:
@@ -295,27 +338,6 @@ def car_talkers(bus: Bus, fd: bool) -> list[Talker]:
     own = [message for message in car.messages(fd=fd) if message.bus == bus.name]
     own.sort(key=lambda message: rank(message.id, message.extended))
     return [Talker(message.name, message, nodes[message.sender]) for message in own]
-
-
-def due_in(talker: Talker, cycle: Cycle, start_s: float, stop_s: float) -> list[tuple[Int64s, Floats, Node]]:
-    """Return numbers and times at which a talker's message is due in start_s <= t < stop_s, for each stretch.
-
-    The node comes with its boot time counted from the first key-on, so that its up-time is right.
-    """
-    if talker.moments is not None:
-        seconds = talker.moments(cycle, start_s, stop_s)
-        on = np.zeros(len(seconds), dtype=np.bool_)
-        for begin, end in talker.stretches:
-            on |= (seconds >= begin) & (seconds < end)
-        return [(np.arange(int(on.sum()), dtype=np.int64), seconds[on], talker.node)]
-    found = []
-    for begin, end in talker.stretches:
-        if begin >= stop_s or end <= start_s:
-            continue
-        node = talker.node if begin == 0 else replace(talker.node, boot_ms=talker.node.boot_ms + 1000.0 * begin)
-        number, seconds = due_times(talker.message, talker.node, max(start_s - begin, 0.0), min(stop_s, end) - begin)
-        found.append((number, seconds + begin, node))
-    return found or [(np.zeros(0, dtype=np.int64), np.zeros(0), talker.node)]
 
 
 def due_times(message: Message, node: Node, start_s: float, stop_s: float) -> tuple[Int64s, Floats]:

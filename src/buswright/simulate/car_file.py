@@ -17,6 +17,8 @@ _CHAIN = ("power_node", "engine_controller", "inertial_node", "wheel_node", "dam
 CHAINS: Mapping[str, tuple[str, ...]] = MappingProxyType({"engine": _CHAIN[:2], "chassis": _CHAIN})
 """Modules in the order in which the wires of each bus pass from one to the next."""
 
+NOTHING: Mapping[str, str] = MappingProxyType({})
+
 _DATES = frozenset({"date", "due"})
 """Keys whose text is a date, which stands without quotes."""
 
@@ -24,18 +26,21 @@ _HEXADECIMAL = frozenset({"data_id"})
 """Keys whose number reads better in hexadecimal."""
 
 
-def wrenfell_car_file(*, fd: bool = False) -> str:
-    """Return the text of the car file; it lies beside the databases that it names."""
-    return "\n".join(_lines(fd)) + "\n"
+def wrenfell_car_file(*, fd: bool = False, further: Mapping[str, str] = NOTHING) -> str:
+    """Return the text of the car file; it lies beside the databases that it names.
+
+    `further` has one more database for a bus, by the bus's name.
+    """
+    return "\n".join(_lines(fd, further)) + "\n"
 
 
-def _lines(fd: bool) -> Iterator[str]:
+def _lines(fd: bool, further: Mapping[str, str]) -> Iterator[str]:
     yield f"# The {car.NAME}, an invented hill-climb single-seater. This file is written by buswright.simulate."
     yield "format = 1"
     yield from _table("car", {"name": car.NAME, "cylinders": 3, "strokes": 4})
     yield from _section("The networks. In captures they are can0 and can1, or channels 1 and 2 of an ASC file.")
     for number, bus in enumerate(car.buses(fd=fd), 1):
-        yield from _table(f"bus.{bus.name}", _bus(bus, number, fd))
+        yield from _table(f"bus.{bus.name}", _bus(bus, number, fd, further.get(bus.name)))
     for node in car.NODES:
         homes = [message.bus for message in car.messages(fd=fd) if message.sender == node.name]
         yield from _table(f"module.{node.name}", {"bus": homes[0]}, node.comment)
@@ -58,7 +63,7 @@ def _lines(fd: bool) -> Iterator[str]:
         yield from _table("calibration_log", record, array=True)
 
 
-def _bus(bus: Bus, number: int, fd: bool) -> dict[str, Any]:
+def _bus(bus: Bus, number: int, fd: bool, further: str | None) -> dict[str, Any]:
     variant = "_fd" if fd and bus.name == "chassis" else ""
     keys: dict[str, Any] = {"bitrate": bus.bitrate}
     if bus.data_bitrate:
@@ -66,7 +71,7 @@ def _bus(bus: Bus, number: int, fd: bool) -> dict[str, Any]:
     chain = CHAINS[bus.name]
     return keys | {
         "interfaces": [bus.interface, number],
-        "databases": [f"wrenfell_{bus.name}{variant}.dbc"],
+        "databases": [f"wrenfell_{bus.name}{variant}.dbc", *([further] if further else [])],
         "chain": chain,
         "terminators": [chain[0], chain[-1]],
     }

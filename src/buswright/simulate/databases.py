@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from decimal import Decimal
 
 from . import car
-from .definition import Message, Signal
+from .definition import Message, Node, Signal
+from .fillers import FILLER_NODES, further_messages
 
 ENCODINGS = {"engine": "utf-8", "chassis": "cp1252"}
 """One database each way, as a crew gets them from two suppliers; it shows in the degree sign."""
@@ -19,25 +20,38 @@ _FRAME_FORMATS = (
 )  # fmt: skip
 
 
-def wrenfell_databases() -> dict[str, bytes]:
-    """Return the car's databases by file name; the one with `_fd` belongs to the variant with CAN FD."""
+def wrenfell_databases(*, load: float | None = None, change_driven: bool = False) -> dict[str, bytes]:
+    """Return the car's databases by file name; the one with `_fd` belongs to the variant with CAN FD.
+
+    With the options of `simulate_run`, those of the further messages come too: `further_engine.dbc` and so on.
+    """
     files = {}
     for bus, fd, suffix in (("engine", False, ""), ("chassis", False, ""), ("chassis", True, "_fd")):
         text = dbc_text(bus, tuple(message for message in car.messages(fd=fd) if message.bus == bus), fd=fd)
         files[f"wrenfell_{bus}{suffix}.dbc"] = text.encode(ENCODINGS[bus])
+    for network in car.buses():
+        further = further_messages(network, load=load, change_driven=change_driven)
+        if further:
+            text = dbc_text(network.name, further, nodes=(*car.NODES, *FILLER_NODES))
+            files[further_name(network.name)] = text.encode(ENCODINGS[network.name])
     return files
 
 
-def dbc_text(bus: str, messages: tuple[Message, ...], *, fd: bool = False) -> str:
+def further_name(bus: str) -> str:
+    """Return the file name of the database of a bus's further messages."""
+    return f"further_{bus}.dbc"
+
+
+def dbc_text(bus: str, messages: tuple[Message, ...], *, fd: bool = False, nodes: tuple[Node, ...] = car.NODES) -> str:
     """Return the DBC text of one bus."""
-    return "\n".join(_lines(bus, messages, fd)) + "\n"
+    return "\n".join(_lines(bus, messages, fd, nodes)) + "\n"
 
 
-def _lines(bus: str, messages: tuple[Message, ...], fd: bool) -> Iterator[str]:
+def _lines(bus: str, messages: tuple[Message, ...], fd: bool, nodes: tuple[Node, ...]) -> Iterator[str]:
     variant = ", CAN FD" if fd else ""
     yield f'VERSION "{car.NAME}, {bus} bus{variant}"'
     yield from ("", "NS_ :", "", "BS_:", "")
-    yield "BU_: " + " ".join(node.name for node in car.NODES)
+    yield "BU_: " + " ".join(node.name for node in nodes)
     for message in messages:
         yield ""
         yield f"BO_ {_frame_id(message)} {message.name}: {message.length} {message.sender}"
@@ -45,7 +59,7 @@ def _lines(bus: str, messages: tuple[Message, ...], fd: bool) -> Iterator[str]:
             yield _signal_line(message, signal)
     yield ""
     yield f'CM_ "The {bus} bus of the {car.NAME}, an invented hill-climb car.";'
-    for node in car.NODES:
+    for node in nodes:
         yield f'CM_ BU_ {node.name} "{node.comment}";'
     for message in messages:
         yield f'CM_ BO_ {_frame_id(message)} "{message.comment}";'

@@ -28,6 +28,9 @@ _POWER = frozenset({"module-missing", "module-reset", "power-cycle"})
 _LATE = frozenset({"no-acknowledge"})
 """Power comes first, since it decides when messages are due; what silences a whole bus comes last."""
 
+MOST_LOAD = 0.9
+"""A bus that carries more has frames that never get through; that is a fault (`bus-overload`), not an option."""
+
 _FILLER_STREAM = 10
 """Random streams of the fillers begin here; further talkers have higher ones."""
 
@@ -44,6 +47,8 @@ def make_plan(
     """Work out what a run's options and faults come to; see `simulate_run`."""
     extra: dict[str, list[Talker]] = {bus.name: [] for bus in car.buses(fd=fd)}
     if load is not None:
+        if load > MOST_LOAD:
+            raise UserError(f"a mean load of {load:.0%} is no clean bus", hint=f"{MOST_LOAD:.0%} at most")
         for bus in car.buses(fd=fd):
             extra[bus.name] += filler_talkers(bus, load, _FILLER_STREAM)
     if change_driven:

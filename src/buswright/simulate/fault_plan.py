@@ -19,7 +19,7 @@ from .definition import Bus, Message, Node, Signal
 from .faults import KINDS, Fault, GroundTruth, layer_of
 from .hill import Floats
 
-TYPICAL_STUFFING = 0.32
+TYPICAL_STUFFING = 0.25
 """Share of the worst case's stuff bits that the car's payloads have: measured over the simulated car."""
 
 
@@ -322,10 +322,13 @@ def identifier(message: Message) -> str:
     return f"{message.id:08X}" if message.extended else f"{message.id:03X}"
 
 
-def typical_bits(message: Message) -> float:
-    """Return how many bits a classic message takes on the wire, about, interframe space included."""
+def typical_bits(message: Message, stuffing: float = TYPICAL_STUFFING) -> float:
+    """Return how many bits a classic message takes on the wire, about, interframe space included.
+
+    `stuffing` is the share of the worst case's stuff bits.
+    """
     best = classic_bits(message.length, message.extended, "best")
-    return best + TYPICAL_STUFFING * (classic_bits(message.length, message.extended, "worst") - best)
+    return best + stuffing * (classic_bits(message.length, message.extended, "worst") - best)
 
 
 def stranger(name: str, number: int, extended: bool, bus: str, period_ms: float, length: int = 8) -> Message:

@@ -49,8 +49,11 @@ def _bus_errors(fault: Fault, plan: Plan) -> None:
 def _bus_overload(fault: Fault, plan: Plan) -> None:
     bus = plan.bus(fault.subject.partition(":")[2])
     window = (fault.onset_s, fault.end_s(plan.seconds))
-    talkers = filler_talkers(bus.bus, fault.amount, plan.stream() * 100, spare=True)
-    talkers = [replace(talker, key=f"{talker.key}, overload", stretches=(window,)) for talker in talkers]
+    talkers = filler_talkers(bus.bus, fault.amount, plan.stream() * 100, urgent=True)
+    talkers = [
+        replace(talker, key=f"{talker.key}, overload", stretches=(window,), node=replace(talker.node, boot_ms=0.0))
+        for talker in talkers
+    ]
     bus.talkers += talkers
     bus.crowded = True
     names = (f"id:{bus.bus.name}/{identifier(talker.message)}" for talker in talkers)

@@ -24,14 +24,19 @@ Damage = Callable[[bytes, np.random.Generator], bytes]
 
 def _cut_short(line: bytes, rng: np.random.Generator) -> bytes:
     """Lose the end of the line, from somewhere in the time stamp on."""
-    return line[: int(rng.integers(2, 9))]
+    return line[: _begin(line) + int(rng.integers(1, 6))]
 
 
 def _overwritten(line: bytes, rng: np.random.Generator) -> bytes:
-    """Have bytes in the middle that no text has."""
+    """Have bytes in the time stamp that no text has."""
     junk = rng.integers(0x80, 0xFF, 6, dtype=np.uint8).tobytes()
-    middle = len(line) // 3
-    return line[:middle] + junk + line[middle + 6 :]
+    begin = _begin(line) + 2
+    return line[:begin] + junk + line[begin + 6 :]
+
+
+def _begin(line: bytes) -> int:
+    """Return where the first character is that is no blank."""
+    return len(line) - len(line.lstrip())
 
 
 def _zeros(line: bytes, rng: np.random.Generator) -> bytes:  # noqa: ARG001 - every damage gets it

@@ -13,13 +13,12 @@ import numpy as np
 from buswright.errors import UserError
 
 from . import car
-from .bus import BLOCK_S, Talker, car_talkers
+from .bus import Talker, car_talkers
 from .definition import Bus, Message, Node, counter, number, state
-from .engine_messages import ENGINE_MESSAGES
-from .fault_plan import typical_bits
+from .fault_plan import TYPICAL_STUFFING, typical_bits
 from .hill import Floats
 from .physics import Cycle
-from .story import CYCLE_S, RATE
+from .story import RATE
 
 FILLER_NODES = (
     Node("dash_node", "Shows and relays what the driver needs.", 27.0, 410.0, 70.0),
@@ -33,8 +32,11 @@ PERIODS_MS = (5, 10, 20, 25, 40, 50, 100, 200, 500, 1000)
 _MIX = ((10, 8), (20, 8), (10, 6), (50, 8), (5, 8), (100, 4), (20, 6), (10, 8), (25, 8), (200, 8), (10, 4), (40, 8))
 """Period in milliseconds and length in bytes, over and over."""
 
-_FIRST, _STRIDE = 0x060, 0x01D
-_LAST = 0x6FF
+_PLACES, _STEP = 124, 37
+"""So many identifiers, taken in steps of so many places."""
+
+FILLER_STUFFING = 0.105
+"""Share of the worst case's stuff bits that these payloads have: measured."""
 _OWN = frozenset(message.id for message in (*car.messages(), *car.messages(fd=True)))
 
 CHANGE_SOURCES = ("gear", "brake_switch", "fan_state", "engine_state", "shift_active")
@@ -48,7 +50,7 @@ DRIVER_EVENTS = Message(
     0,
     0.0,
     (
-        state("Gear", 4, "gear", {0: "neutral", 1: "first"}, "Engaged gear."),
+        number("Gear", 4, "gear", "1", 1.0, 0, 6, "Engaged gear; 0 is neutral."),
         state("BrakeSwitch", 1, "brake_switch", {0: "off", 1: "on"}, "Of the brake pedal."),
         state("FanCommand", 1, "fan_state", {0: "off", 1: "on"}, "Command to the power node."),
         state("ShiftActive", 1, "shift_active", {0: "off", 1: "on"}, "Ignition is cut for a shift."),
@@ -59,44 +61,54 @@ DRIVER_EVENTS = Message(
 )
 
 
-def filler_messages(bus: Bus, load: float, *, spare: bool = False) -> tuple[Message, ...]:
+def _spread(first: int, stride: int, taken: frozenset[int]) -> tuple[int, ...]:
+    """Return identifiers so far apart, in an order in which no priority is left out for long."""
+    places = (first + stride * (place * _STEP % _PLACES) for place in range(_PLACES))
+    return tuple(at for at in places if at not in taken)
+
+
+_ALL = _spread(0x060, 13, _OWN | {DRIVER_EVENTS.id})
+_URGENT = _spread(0x062, 5, _OWN | {DRIVER_EVENTS.id, *_ALL})
+
+
+def filler_messages(bus: Bus, load: float, *, urgent: bool = False) -> tuple[Message, ...]:
     """Return further messages that bring a bus of the car to a mean load.
 
     Parameters
     ----------
     bus, load
         Which bus, and its load with them, 0..1 (more for a bus that can't carry it).
-    spare
-        Take identifiers that the messages without it don't have.
+    urgent
+        Take other identifiers, all of them in the upper third of the priorities.
 
     Raises
     ------
     UserError
         The car's own messages are more than that already.
     """
-    left = load - load_of([talker.message for talker in car_talkers(bus, False)], bus)
+    left = load - sum(load_of(talker.message, bus, TYPICAL_STUFFING) for talker in car_talkers(bus, False))
     if left < 0:
         raise UserError(
             f"the {bus.name} bus carries {load - left:.0%} already, not {load:.0%}", hint="ask for a higher load"
         )
     found: list[Message] = []
-    numbers = (at for at in range(_FIRST + 7 * spare, _LAST, _STRIDE) if at not in _OWN and at != DRIVER_EVENTS.id)
+    numbers = _URGENT if urgent else _ALL
     for at, (period, length), node in zip(numbers, cycle(_MIX), cycle(FILLER_NODES), strict=False):
         message = _filler(at, bus.name, node, period, length)
-        if load_of([message], bus) > left:
-            slower = [ms for ms in PERIODS_MS if load_of([replace(message, period_ms=ms)], bus) <= left]
+        if load_of(message, bus) > left:
+            slower = [ms for ms in PERIODS_MS if load_of(replace(message, period_ms=ms), bus) <= left]
             if not slower:
                 break
             message = replace(message, period_ms=slower[0])
-        left -= load_of([message], bus)
+        left -= load_of(message, bus)
         found.append(message)
     return tuple(found)
 
 
-def filler_talkers(bus: Bus, load: float, stream: int, *, spare: bool = False) -> list[Talker]:
+def filler_talkers(bus: Bus, load: float, stream: int, *, urgent: bool = False) -> list[Talker]:
     """Return the talkers of `filler_messages`; random streams count from `stream`."""
     nodes = {node.name: node for node in FILLER_NODES}
-    messages = filler_messages(bus, load, spare=spare)
+    messages = filler_messages(bus, load, urgent=urgent)
     return [
         Talker(message.name, message, nodes[message.sender], stream=stream + k) for k, message in enumerate(messages)
     ]
@@ -108,9 +120,9 @@ def change_talker() -> Talker:
     return Talker(DRIVER_EVENTS.name, DRIVER_EVENTS, node, moments=_changes, stream=1)
 
 
-def load_of(messages: list[Message], bus: Bus) -> float:
-    """Return about how much of a bus periodic messages take, 0..1."""
-    return sum(typical_bits(message) / (message.period_ms / 1000.0) for message in messages) / bus.bitrate
+def load_of(message: Message, bus: Bus, stuffing: float = FILLER_STUFFING) -> float:
+    """Return about how much of a bus a periodic message takes, 0..1."""
+    return typical_bits(message, stuffing) / (message.period_ms / 1000.0) / bus.bitrate
 
 
 def _filler(number_: int, bus: str, node: Node, period: int, length: int) -> Message:
@@ -135,8 +147,7 @@ def _filler(number_: int, bus: str, node: Node, period: int, length: int) -> Mes
 
 def _changes(cycle_: Cycle, start_s: float, stop_s: float) -> Floats:
     """Return the times at which the message goes out: at the sender's start, and at every change."""
-    first = round(start_s * RATE)
-    times = np.arange(first - 1, round(stop_s * RATE)) / RATE
+    times = np.arange(round(start_s * RATE) - 1, round(stop_s * RATE)) / RATE
     changed = np.zeros(len(times), dtype=np.bool_)
     for source in CHANGE_SOURCES:
         changed[1:] |= np.diff(cycle_.at(source, times)) != 0
@@ -146,5 +157,7 @@ def _changes(cycle_: Cycle, start_s: float, stop_s: float) -> Floats:
     return times[changed]
 
 
-assert CYCLE_S % BLOCK_S == 0
-assert DRIVER_EVENTS.id not in {message.id for message in ENGINE_MESSAGES}
+def further_messages(bus: Bus, *, load: float | None = None, change_driven: bool = False) -> tuple[Message, ...]:
+    """Return what a run with these options carries on a bus besides the car's own messages."""
+    fillers = filler_messages(bus, load) if load is not None else ()
+    return (*fillers, DRIVER_EVENTS) if change_driven and bus.name == DRIVER_EVENTS.bus else fillers

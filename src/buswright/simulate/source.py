@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 from buswright.channels.carfile import load_car_file
 from buswright.channels.carfile_model import CarFile
@@ -12,9 +13,11 @@ from buswright.frames.capture import Capture
 from buswright.frames.reading import Reading
 from buswright.frames.table import Clock, Frames
 
+from . import car
 from .car_file import FILE_NAME, wrenfell_car_file
-from .databases import wrenfell_databases
-from .run import simulate_run
+from .databases import further_name, wrenfell_databases
+from .faults import GroundTruth
+from .run import SimulatedRun, simulate_run
 
 DEMO_S = 60.0
 """Key-on, the climb, and the way to the finish."""
@@ -25,40 +28,57 @@ class SimulatedCapture(Capture):
 
     Parameters
     ----------
-    seconds, seed
+    seconds, seed, options
         See `simulate_run`.
     """
 
-    def __init__(self, seconds: float = DEMO_S, seed: int = 1) -> None:
+    def __init__(self, seconds: float = DEMO_S, seed: int = 1, **options: Any) -> None:
         self._seconds = seconds
         self._seed = seed
+        self._options = options
         self.paths = (Path("demo"),)
         self.format = "simulated"
         self.size = 0
         self._reading = self._begin()
+        self._run = self._start()
 
     @staticmethod
     def _begin() -> Reading:
         return Reading("demo", clock=Clock("epoch", "hardware", 1000, ""))
 
+    def _start(self) -> SimulatedRun:
+        return simulate_run(self._seconds, self._seed, **self._options)
+
     def __iter__(self) -> Iterator[Frames]:
         self._reading = self._begin()
-        for frames in simulate_run(self._seconds, self._seed):
+        run = self._run = self._start()
+        self._reading.events = run.events
+        for frames in run:
             for name in frames.buses:
                 self._reading.bus(name)
             yield frames
 
+    @property
+    def ground_truth(self) -> tuple[GroundTruth, ...]:
+        """What is true about the faults of the latest pass; counts are complete at its end."""
+        return self._run.ground_truth
+
     def first_time_ns(self) -> int | None:
         """Time of the first frame."""
-        return next((int(frames.time_ns[0]) for frames in simulate_run(1.0, self._seed) if len(frames)), None)
+        return next((int(frames.time_ns[0]) for frames in self._start() if len(frames)), None)
 
 
-def write_car(folder: Path) -> Path:
-    """Write the Wrenfell's car file and databases into a folder; return the car file's path."""
-    for name, content in wrenfell_databases().items():
+def write_car(folder: Path, *, load: float | None = None, change_driven: bool = False) -> Path:
+    """Write the Wrenfell's car file and databases into a folder; return the car file's path.
+
+    The options are those of `simulate_run`: the further messages are then in the databases too.
+    """
+    databases = wrenfell_databases(load=load, change_driven=change_driven)
+    for name, content in databases.items():
         (folder / name).write_bytes(content)
+    further = {bus.name: further_name(bus.name) for bus in car.buses() if further_name(bus.name) in databases}
     path = folder / FILE_NAME
-    path.write_text(wrenfell_car_file(), encoding="utf-8", newline="\n")
+    path.write_text(wrenfell_car_file(further=further), encoding="utf-8", newline="\n")
     return path
 
 

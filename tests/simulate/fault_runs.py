@@ -1,0 +1,94 @@
+"""Runs with faults beside the clean run of the same seed."""
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+
+from buswright.frames.table import Event, Flag, Frames, concatenate
+from buswright.frames.wire import wire_time_ns
+from buswright.simulate import car
+from buswright.simulate.bus import RESOLUTION_NS
+from buswright.simulate.faults import Fault, GroundTruth
+from buswright.simulate.run import START_EPOCH_NS, simulate_run
+
+SECONDS = 34.0
+"""Longer than a block, so that every fault crosses from one to the next."""
+
+MESSAGES = {message.id: message for message in car.messages()}
+
+
+@dataclass(frozen=True)
+class Seen:
+    frames: Frames
+    truths: tuple[GroundTruth, ...]
+    events: tuple[Event, ...]
+
+    @property
+    def truth(self) -> GroundTruth:
+        (truth,) = self.truths
+        return truth
+
+    def of(self, identifier: int) -> Frames:
+        """Data frames of one identifier."""
+        return self.frames.take((self.frames.id == identifier) & ~self.frames.has(Flag.ERROR))
+
+    def bus(self, number: int) -> Frames:
+        return self.frames.take(self.frames.bus == number)
+
+    def errors(self) -> Frames:
+        return self.frames.take(self.frames.has(Flag.ERROR))
+
+
+def seen(*faults: Fault, seconds: float = SECONDS, **options) -> Seen:
+    run = simulate_run(seconds, faults=faults, **options)
+    frames = concatenate(list(run))
+    return Seen(frames, run.ground_truth, tuple(run.events))
+
+
+@cache
+def clean() -> Seen:
+    return seen()
+
+
+def at(frames: Frames) -> np.ndarray:
+    """Seconds from key-on."""
+    return (frames.time_ns - START_EPOCH_NS) / 1e9
+
+
+def seconds_of(time_ns: int) -> float:
+    return (time_ns - START_EPOCH_NS) / 1e9
+
+
+def same(one: Frames, other: Frames, *, times: bool = True) -> bool:
+    """Whether two batches hold the same frames, with `times` at the same moments."""
+    names = ("bus", "id", "flags", "dlc", "length", "payload") + (("time_ns",) if times else ())
+    return all(np.array_equal(getattr(one, name), getattr(other, name)) for name in names)
+
+
+def others_as_before(run: Seen, *touched: int, most_s: float = 0.002) -> bool:
+    """Whether every identifier but these comes with the same payloads, and hardly at another time."""
+    before = clean()
+    for identifier in set(MESSAGES) - set(touched):
+        old, new = before.of(identifier), run.of(identifier)
+        if not same(old, new, times=False) or np.abs(at(old) - at(new)).max() > most_s:
+            return False
+    return True
+
+
+def possible(run: Seen, *, buses: tuple[int, ...] = (0, 1)) -> bool:
+    """Whether no two frames were on a wire at once, and time never went back."""
+    for number in buses:
+        bus = car.buses()[number]
+        frames = run.bus(number)
+        spacing = np.diff(frames.time_ns) - wire_time_ns(frames, bus.bitrate)[1:]
+        if len(spacing) and spacing.min() <= -RESOLUTION_NS:
+            return False
+    return True
+
+
+def load(run: Seen, number: int, start_s: float, stop_s: float) -> float:
+    """Mean load of a bus in a stretch."""
+    frames = run.bus(number)
+    frames = frames.take((at(frames) >= start_s) & (at(frames) < stop_s))
+    return float(wire_time_ns(frames, car.buses()[number].bitrate).sum() / 1e9 / (stop_s - start_s))
