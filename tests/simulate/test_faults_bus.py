@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from buswright.errors import UserError
 from buswright.frames.table import Flag
 from buswright.frames.wire import wire_time_ns
 from buswright.simulate import car
@@ -166,3 +167,27 @@ def test_a_segment_that_closes_again_goes_on_in_phase():
     late = frames.take(at(frames) > 31.01)
     assert same(late, old.take(at(old) > 31.01), times=False)
     assert len(late) > 500
+
+
+def test_the_short_bus_breaks_before_its_last_module():
+    run = seen(Fault("segment-open", "bus:engine", onset_s=12.0))
+    assert run.truth.related == ("module:engine_controller",)
+    assert at(run.of(0x0A0))[-1] < 12.003
+    assert np.array_equal(run.of(0x200).payload, clean().of(0x200).payload)
+
+
+def test_faults_act_on_the_bus_with_can_fd_too():
+    run = seen(
+        Fault("module-reset", "module:damper_node", onset_s=12.0),
+        Fault("bus-errors", "bus:chassis", severity=20.0),
+        Fault("duplicate-id", "id:chassis/1A2", severity=500.0),
+        fd=True,
+    )
+    frames = run.of(0x1A2)
+    assert set(frames.length.tolist()) == {24}
+    bus = run.bus(1)
+    assert (np.diff(bus.time_ns) - wire_time_ns(bus, 1_000_000, 4_000_000)[1:]).min() > -1000
+    message = next(m for m in car.messages(fd=True) if m.id == 0x1A2)
+    assert message.checksum.verify(frames.whole_payload()[:, :24], 0x1A2).all()
+    with pytest.raises(UserError, match="classic"):
+        seen(Fault("babbling-node", "id:chassis/1A2"), fd=True)

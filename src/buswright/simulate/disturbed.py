@@ -15,6 +15,7 @@ import numpy as np
 
 from buswright.frames.table import Flag
 
+from .arbitration import arbitrate
 from .bus import SECOND, Due, Int64s, Released, Talker, Wire, in_order
 from .fault_plan import BusPlan, ErrorPlan
 from .physics import Cycle
@@ -163,7 +164,7 @@ class DisturbedWire(Wire):
         to both senders' error counters; a controller that has come to 128 can't destroy the other's frame any more.
         """
         duration, _ = self._durations(due)
-        order, start = self._arbitrated(due, duration)
+        order, start = arbitrate(due.released, self._ranks[due.sender], duration)
         keys = [self.talkers[row].key if row < self._count else "" for row in due.sender[order].tolist()]
         parts = []
         for number, (one, other) in enumerate(self._plan.rivals):
@@ -182,11 +183,6 @@ class DisturbedWire(Wire):
             good = sum(key in (one, other) for key in keys)
             self._transmit_errors[number] = max(0, self._transmit_errors[number] - good)
         return in_order([*parts, due]) if parts else due
-
-    def _arbitrated(self, due: Due, duration: Int64s) -> tuple[np.ndarray[tuple[int], np.dtype[np.intp]], Int64s]:
-        from .arbitration import arbitrate
-
-        return arbitrate(due.released, self._ranks[due.sender], duration)
 
     def _sendable(self, due: Due) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
         """Return the rows that get the bus before the next frame of the same sender takes their place.

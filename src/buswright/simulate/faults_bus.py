@@ -15,7 +15,7 @@ from .arbitration import rank
 from .bus import Talker
 from .car_file import CHAINS
 from .definition import Node
-from .fault_plan import BusPlan, ErrorPlan, Plan, gaps, identifier, stranger, typical_bits
+from .fault_plan import ErrorPlan, Plan, gaps, identifier, stranger, typical_bits
 from .faults import Fault
 from .faults_node import Cut
 from .fillers import filler_talkers
@@ -63,6 +63,8 @@ def _bus_overload(fault: Fault, plan: Plan) -> None:
 def _babbling_node(fault: Fault, plan: Plan) -> None:
     bus, number, extended = plan.identifier(fault.subject)
     own = [t for t in bus.talkers if (t.message.id, t.message.extended) == (number, extended)]
+    if own and own[0].message.fd:
+        raise UserError(f"{own[0].message.name} is a CAN FD frame, which can't babble here", hint="name a classic one")
     stream = plan.stream()
     message = own[0].message if own else stranger(f"BABBLER_{stream}", number, extended, bus.bus.name, 1.0)
     ppm = own[0].node.clock_ppm if own else 0.0
@@ -129,7 +131,7 @@ def _bus_off(fault: Fault, plan: Plan) -> None:
 def _segment_open(fault: Fault, plan: Plan) -> None:
     bus = plan.bus(fault.subject.partition(":")[2])
     chain = CHAINS[bus.bus.name]
-    first = fault.variant or chain[len(chain) // 2 + 1 :][0]
+    first = fault.variant or chain[min(len(chain) // 2 + 1, len(chain) - 1)]
     if first not in chain[1:]:
         raise UserError(
             f"the {bus.bus.name} bus has no connector before {first!r}", hint=f"one of {', '.join(chain[1:])}"
@@ -157,5 +159,3 @@ BUS_FAULTS: Mapping[str, Callable[[Fault, Plan], None]] = MappingProxyType(
         "segment-open": _segment_open,
     }
 )
-
-__all__ = ["BUS_FAULTS", "BusPlan"]
