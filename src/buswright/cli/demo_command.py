@@ -1,7 +1,8 @@
 """Drive the invented car, decode and calibrate every channel, and say how its buses behaved: all from nothing.
 
 Nothing is needed and nothing is written, unless --save FOLDER keeps the capture, the databases and the car file
-for trying the other commands on.
+for trying the other commands on. With --live it drives in real time, on multicast ports and pseudo-terminals that
+python-can listens to as to any bus; nothing of it leaves this computer.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ import argparse
 import json
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,30 +24,68 @@ if TYPE_CHECKING:
     from buswright.frames.table import Frames
     from buswright.health import HealthTracker
     from buswright.report.health import HealthReport
+    from buswright.simulate.faults import Fault
 
 PLOTTED = ("vehicle_speed", "damper_fl", "oil_pressure")
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
-    parser.add_argument("--seconds", type=float, default=60.0, metavar="S", help="length of the drive (default 60)")
+    parser.add_argument(
+        "--seconds", type=float, metavar="S", help="length of the drive (default 60; with --live: until Ctrl-C)"
+    )
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="another number is another run (default 1)")
     parser.add_argument("--save", metavar="FOLDER", help="keep capture, databases and car file in this folder")
     parser.add_argument("--force", action="store_true", help="overwrite what is there")
+    parser.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        metavar="KIND[:SUBJECT][@ONSET]",
+        help="put a fault in, ONSET seconds after key-on (default 10): module-missing:module:wheel_node@20; "
+        "may be repeated",
+    )
+    parser.add_argument("--live", action="store_true", help="drive in real time for other programs to listen to")
+    parser.add_argument("--speed", type=float, metavar="X", help="with --live: X times as fast (default 1)")
+    parser.add_argument(
+        "--port", type=int, metavar="N", help="with --live: multicast port of the first bus (default 43113)"
+    )
     shared.add_json(parser)
 
 
 def run(options: argparse.Namespace) -> int:
-    """Simulate, decode, show."""
+    """Simulate; decode and show, or play."""
+    from buswright.simulate.live_car import parse_fault
+
+    if options.seconds is not None and not 1.0 <= options.seconds <= 36_000.0:
+        raise UserError(f"--seconds {options.seconds:g}: out of range", hint="give 1 to 36000")
+    faults = [parse_fault(text) for text in options.fault]
+    return _drive_live(options, faults) if options.live else _show(options, faults)
+
+
+def _drive_live(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
+    from buswright.cli.demo_live import drive
+    from buswright.simulate.loopback import FIRST_PORT
+
+    speed = 1.0 if options.speed is None else options.speed
+    if not 0.1 <= speed <= 100.0:
+        raise UserError(f"--speed {speed:g}: out of range", hint="give 0.1 to 100")
+    if options.json or options.save:
+        raise UserError("--live writes nothing", hint="leave out --json and --save; `buswright record` can listen")
+    port = FIRST_PORT if options.port is None else options.port
+    return drive(seconds=options.seconds, seed=options.seed, speed=speed, port=port, faults=faults)
+
+
+def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     from buswright.channels.session import Session
     from buswright.health import HealthTracker
     from buswright.report.channels import overview_of, render_json, render_text
     from buswright.report.health_text import render_brief
-    from buswright.simulate.source import SimulatedCapture, demo_car
+    from buswright.simulate.source import DEMO_S, SimulatedCapture, demo_car
 
-    if not 1.0 <= options.seconds <= 36_000.0:
-        raise UserError(f"--seconds {options.seconds:g}: out of range", hint="give 1 to 36000")
-    capture = SimulatedCapture(options.seconds, options.seed)
+    if options.speed is not None or options.port is not None:
+        raise UserError("--speed and --port need --live", hint="add --live, or leave them out")
+    capture = SimulatedCapture(options.seconds or DEMO_S, options.seed, faults=faults)
     saved = _save(Path(options.save), capture, force=options.force) if options.save else None
     car = demo_car()
     tracker = HealthTracker(car=car)

@@ -1,0 +1,204 @@
+"""demo --live: what it prints is what can be listened to; what is typed happens; it always ends cleanly."""
+
+import contextlib
+import os
+import re
+import select
+import signal
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from tests.simulate.listening import PORTS, multicast, rows_of, serial, stopping
+
+from buswright.cli.main import main
+from buswright.errors import UserError
+from buswright.frames.table import concatenate
+from buswright.simulate import simulate_run
+from buswright.simulate.serial_line import has_pseudo_terminals
+
+pytest.importorskip("msgpack")
+pytest.importorskip("serial")
+
+needs_terminals = pytest.mark.skipif(not has_pseudo_terminals(), reason="this system has no pseudo-terminals")
+SOURCE = re.compile(r"^    live:(?P<backend>\w+)/(?P<channel>[^?]+)\?(?P<key>\w+)=(?P<value>\d+)&name=(?P<bus>\w+)$")
+
+
+class Demo:
+    """A running `demo --live`."""
+
+    def __init__(self, *words, stdin=subprocess.PIPE, **options):
+        self.port = next(PORTS)
+        next(PORTS)
+        command = [sys.executable, "-m", "buswright", "demo", "--live", "--port", str(self.port), *words]
+        options = {"stdin": stdin, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True} | options
+        self.process = subprocess.Popen(command, **options)
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *fault):
+        if self.process.poll() is None:
+            self.process.kill()
+        self.process.communicate()
+
+    def until(self, words):
+        lines = []
+        while words not in (lines or [""])[-1]:
+            line = self.process.stdout.readline()
+            assert line, (lines, self.process.stderr.read())
+            lines.append(line.rstrip("\n"))
+        return lines
+
+    def type(self, words):
+        self.process.stdin.write(words + "\n")
+        self.process.stdin.flush()
+
+    def rest(self):
+        out, err = self.process.communicate(timeout=20)
+        return self.process.returncode, out, err
+
+
+def simulated(seconds, bus):
+    frames = concatenate(list(simulate_run(seconds)))
+    return rows_of(frames.take(frames.bus == bus))
+
+
+@needs_terminals
+def test_what_it_prints_can_be_listened_to():
+    with Demo("--seconds", "4") as demo, stopping(multicast(demo.port), multicast(demo.port + 1)) as heard:
+        found = [match for line in demo.until("For example") if (match := SOURCE.match(line))]
+        kinds = [(match["backend"], match["key"], match["bus"]) for match in found]
+        each = [("udp_multicast", "port"), ("slcan", "bitrate")]
+        assert kinds == [(*kind, bus) for bus in ("can0", "can1") for kind in each]
+        assert [int(match["value"]) for match in found] == [demo.port, 500_000, demo.port + 1, 1_000_000]
+        with stopping(serial(found[1]["channel"], 500_000)) as (late,):
+            status, out, err = demo.rest()
+    assert (status, err) == (0, "")
+    engine, chassis = simulated(4.0, 0), simulated(4.0, 1)
+    assert [one.received for one in heard] == [engine, chassis]
+    assert 0 < len(late.received) <= len(engine)
+    assert late.received == engine[-len(late.received) :]  # from where the port was opened, whole
+    assert f"Drove 4.0 s; frames: engine {len(engine):,}, chassis {len(chassis):,}" in out
+
+
+def test_faults_are_typed_while_it_drives():
+    with Demo("--seconds", "60", "--speed", "2") as demo:
+        demo.until("Type, and Enter")
+        demo.type("module-missing:module:wheel_node")
+        assert re.match(r"module-missing on module:wheel_node, from \d+\.\d s", demo.until("from")[-1])
+        demo.type("faults")
+        assert any("power-cycle" in line for line in demo.until("power-cycle"))
+        demo.type("off")
+        demo.until("module-missing: ends")
+        demo.type("off")
+        demo.until("nothing is on")
+        demo.type("gremlins")
+        demo.type("module-missing:module:xyz")
+        demo.type("")
+        demo.until("switches it on")
+        demo.type("end")
+        status, out, err = demo.rest()
+    assert status == 0
+    assert "Drove" in out
+    assert "no fault is called 'gremlins'" in err
+    assert "has no module 'xyz'" in err
+    assert "Traceback" not in err
+
+
+def test_nothing_to_read_is_no_reason_to_end():
+    with Demo("--seconds", "2", stdin=subprocess.DEVNULL) as demo:
+        status, out, err = demo.rest()
+    assert (status, err) == (0, "")
+    assert "Drove 2.0 s" in out
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals as POSIX has them")
+@pytest.mark.parametrize("number", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_it_ends_cleanly_when_told_to(number):
+    with Demo() as demo:
+        demo.until("Type, and Enter")
+        demo.process.send_signal(getattr(signal, number))
+        status, out, err = demo.rest()
+    assert (status, err) == (0, "")
+    assert "Drove" in out
+    with socket.socket() as claim:  # nothing holds the port any more
+        claim.bind(("127.0.0.1", demo.port))
+
+
+@needs_terminals
+def test_it_ends_when_its_terminal_is_closed():
+    here, there = os.openpty()
+    with Demo(stdin=there, stdout=there, stderr=there, start_new_session=True, preexec_fn=take_terminal) as demo:
+        os.close(there)
+        read = b""
+        while b"Type, and Enter" not in read:
+            assert select.select([here], [], [], 20)[0], read
+            read += os.read(here, 4096)
+        os.close(here)
+        assert demo.process.wait(10) == 0
+
+
+def take_terminal():
+    import fcntl
+    import termios
+
+    fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks at /proc")
+def test_it_is_one_process_and_light():
+    with Demo() as demo:
+        demo.until("Type, and Enter")
+        started = used_s(demo.process.pid), time.monotonic()
+        time.sleep(3)
+        used, took = used_s(demo.process.pid) - started[0], time.monotonic() - started[1]
+        children = Path(f"/proc/{demo.process.pid}/task/{demo.process.pid}/children").read_text()
+        demo.process.send_signal(signal.SIGINT)
+        demo.rest()
+    assert children.split() == []
+    assert used / took < 0.35  # of a core; 0.06 when nothing else runs
+
+
+def used_s(pid):
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def test_two_at_once_need_two_ports():
+    with Demo(stdin=subprocess.DEVNULL) as demo:
+        demo.until("For example")
+        with pytest.raises(UserError, match="is fed by another program"):
+            main(["demo", "--live", "--port", str(demo.port + 1)])
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--speed", "2"], "need --live"),
+        (["--port", "40000"], "need --live"),
+        (["--live", "--speed", "0"], "--speed 0: out of range"),
+        (["--live", "--port", "80"], "port 80: out of range"),
+        (["--live", "--json"], "writes nothing"),
+        (["--live", "--save", "x"], "writes nothing"),
+        (["--live", "--fault", "bad-lines"], "fault of a recording"),
+        (["--live", "--fault", "module-missing:module:xyz"], "has no module 'xyz'"),
+        (["--live", "--seconds", "5", "--fault", "bus-errors@7"], "begins after the end"),
+        (["--fault", "gremlins"], "no fault is called"),
+    ],
+)
+def test_what_cannot_be(words, says):
+    port = [] if "--port" in words or "--live" not in words else ["--port", str(next(PORTS) + 1)]
+    with contextlib.suppress(SystemExit), pytest.raises(UserError, match=re.escape(says)) as caught:
+        main(["demo", *words, *port])
+    assert caught.value.hint
+
+
+def test_a_fault_in_the_demo_itself(capsys):
+    assert main(["demo", "--seconds", "6", "--fault", "id-missing:id:chassis/1B1@2", "--json"]) == 0
+    broken = capsys.readouterr().out
+    assert main(["demo", "--seconds", "6", "--json"]) == 0
+    assert broken != capsys.readouterr().out
