@@ -83,8 +83,11 @@ def test_a_learned_counter_may_be_wrong_now_and_then() -> None:
 
 def frozen(frames: int, repeats: int) -> list[object]:
     payload = PayloadFigures((), bytes(8), 5_000, frames, 20 * S, 20 * S + frames * 10 * MS, SECONDS * S, bytes(8))
-    events = (CounterEvent(20 * S + 20 * MS, "repeat", 0, False),) if repeats else ()
-    return [identifier(0x100, payload=payload, counter=counter(repeats=repeats, events=events))]
+    if not repeats:
+        return [identifier(0x100, payload=payload, counter=counter())]
+    end = 20 * S + frames * 10 * MS
+    events = (CounterEvent(20 * S + 20 * MS, "repeat", 0, False), CounterEvent(end + 10 * MS, "jump", 3, False))
+    return [identifier(0x100, payload=payload, counter=counter(repeats=repeats, jumps_without_gap=1, events=events))]
 
 
 def test_a_payload_that_repeats_with_its_counter_is_frozen() -> None:
@@ -92,6 +95,7 @@ def test_a_payload_that_repeats_with_its_counter_is_frozen() -> None:
     one = found(measured, "frozen-frame")
     assert (one.start_ns, one.count, one.severity) == (20 * S, 300, Severity.FAULT)
     assert faults(measured) == [("frozen-frame", "id:main/100")]
+    assert [inner.fault for inner in one.explains] == ["counter-jump"]  # it jumped when it went on
 
 
 def test_a_quantity_that_stands_still_while_the_counter_goes_on_is_not() -> None:
