@@ -558,3 +558,13 @@ def test_many_batches_join_to_the_whole(monkeypatch):
     assert len(batches) > 3
     assert rows_of(concatenate(batches)) == [*FAST.values(), *SLOW.values()] * 5
     assert np.array_equal(concatenate(batches).long_payload, read(text)[0].long_payload)
+
+
+def test_a_line_of_control_characters_is_a_problem_and_a_blank_one_is_none():
+    good = b"   0.001000 1  123             Rx   d 1 01\n"
+    text = b"date Sat Nov 14 10:30:00.000 am 2026\nbase hex  timestamps absolute\n"
+    text += good * 3 + b"\0\0\0\0\n" + b" \t \r\n\n" + b"\x01\x02\n" + good
+    reading = Reading("test.asc")
+    assert sum(map(len, asc.FORMAT.read(io.BytesIO(text), reading))) == 4
+    assert reading.problems.counts == {"not an ASC line": 2}
+    assert next(iter(reading.problems)).line == 6

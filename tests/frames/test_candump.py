@@ -207,10 +207,18 @@ def test_more_names_than_a_capture_can_have_lose_no_frame():
     assert reading.problems.counts == {"more than 254 interface names": 146}
 
 
-def test_a_name_that_would_steer_a_terminal_is_spelled_out():
-    frames, reading = read(b"(1.000001) c\x1b[2J 123#11\n" * 3)
-    assert frames.buses == ("c\\x1b[2J",)
-    assert len(frames) == 3
+@pytest.mark.parametrize("name", [b"c\x1b[2J", b"can\xff", b"\xc3\x28", b"\x7fcan"])
+def test_a_damaged_name_is_a_bad_line_and_no_new_bus(name):
+    good = b"(1.000001) can0 123#11\n"
+    frames, reading = read(good + (b"(1.000001) " + name + b" 123#11\n") * 80 + good * 80)
+    assert frames.buses == ("can0",)
+    assert len(frames) == 81
+    assert reading.problems.counts == {"bad interface name": 80}
+
+
+def test_a_name_beyond_ascii_is_a_name():
+    frames, reading = read("(1.000001) motör 123#11\n".encode() * 3)
+    assert frames.buses == ("motör",)
     assert not reading.problems
 
 

@@ -63,6 +63,8 @@ class LineReader:
         """
         tokens = line.translate(_TO_BLANKS).split()
         if not tokens:
+            if line.strip():  # control characters and nothing else: no blank line, but a damaged one
+                self.reading.problems.add("not an ASC line", self.reading.path, number, line.rstrip(b"\r\n"))
             return False
         stamp = stamp_ns(tokens[0])
         if stamp is None:

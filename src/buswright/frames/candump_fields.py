@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from buswright.frames.candump_lines import ERROR_BIT, LATEST_SECOND, Stamps
+from buswright.frames.candump_lines import ERROR_BIT, LATEST_SECOND, Stamps, interface_name
 from buswright.frames.reading import LEAD, Chunk, Reading
 from buswright.frames.table import Flag, Int64s, UInt8s, UInt32s
 from buswright.frames.text import (
@@ -184,7 +184,11 @@ def parse_names(layout: Layout, start: Places, stop: Places, reading: Reading) -
             same &= (far == far[k]) & (size == size[k])
         elif size[k] > 8:
             same &= size == size[k]
-        name = layout.data[start[k] : stop[k]].tobytes().decode("utf-8", "backslashreplace")
+        name = interface_name(layout.data[start[k] : stop[k]].tobytes())
+        if name is None:
+            good[same & left] = False
+            left &= ~same
+            continue
         index = reading.bus(name)
         if index:
             bus[same] = index
