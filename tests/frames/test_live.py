@@ -2,6 +2,7 @@
 
 import contextlib
 import io
+import os
 import threading
 import time
 
@@ -270,10 +271,11 @@ def test_python_cans_virtual_bus_can_be_listened_to():
 
 def test_multicast_datagrams_can_be_listened_to_and_its_drops_counted():
     pytest.importorskip("msgpack")
-    address = "live:udp_multicast/239.74.163.9?port=43197&hop_limit=0"
+    port = 20_060 + os.getpid() % 400 * 100
+    address = f"live:udp_multicast/239.74.163.9?port={port}&hop_limit=0"
     try:
         capture = open_live([address])
-        sender = can.Bus(interface="udp_multicast", channel="239.74.163.9", port=43197, hop_limit=0)
+        sender = can.Bus(interface="udp_multicast", channel="239.74.163.9", port=port, hop_limit=0)
         sender.send(message(0x7FF))
     except (OSError, UserError, can.CanError):
         pytest.skip("no multicast here")
@@ -282,7 +284,7 @@ def test_multicast_datagrams_can_be_listened_to_and_its_drops_counted():
             sender.send(message(k))
         frames = concatenate(poll_until(capture, lambda batches: frames_in(batches) == 51))
         assert frames.id.tolist() == [0x7FF, *range(50)]
-        known = capture.drops["239.74.163.9:43197"]
+        known = capture.drops[f"239.74.163.9:{port}"]
     sender.shutdown()
     assert known.queue == 0
     assert known.kernel in ({"socket": 0}, {"socket": None})

@@ -123,8 +123,6 @@ class LiveCapture(Capture):
                 frames = self.poll()
                 if len(frames):
                     yield frames
-                if self._end_ns is not None and wall_ns() > self._end_ns + 10 * HOLD_NS:
-                    break
         finally:
             self.close()
         rest = self.poll(0.0)
@@ -145,6 +143,8 @@ class LiveCapture(Capture):
         if self._first_ns is None and len(frames):
             self._first_ns = int(frames.time_ns[0])
             self._end_ns = self._ends(self._first_ns)
+        if self._end_ns is not None and wall_ns() > self._end_ns + 10 * HOLD_NS:
+            self._stopped.set()
         return frames
 
     def stop(self) -> None:
@@ -157,7 +157,7 @@ class LiveCapture(Capture):
         return self._stopped.is_set()
 
     def stop_at(self, ends: Callable[[int], int | None]) -> None:
-        """Have the iteration end at a time that is known once the first frame's is (both in nanoseconds)."""
+        """Have it stop by itself at a time that is known once the first frame's is (both in nanoseconds)."""
         self._ends = ends
 
     def close(self) -> None:
