@@ -14,7 +14,7 @@ from buswright.frames.capture import open_capture
 from buswright.frames.live_capture import open_live
 from buswright.frames.record import Recorder
 from buswright.frames.record_run import record
-from buswright.frames.table import concatenate
+from buswright.frames.table import Clock, Event, Problems, concatenate
 from buswright.health import HealthTracker
 from buswright.simulate.source import demo_car
 
@@ -108,6 +108,13 @@ def test_health_and_channels_of_a_live_run_equal_those_of_its_recording(backend,
     for name in CHANNELS:
         same(first[name], second[name], name)
         assert len(first[name]) > SECONDS * 5
+
+
+def test_a_gap_in_listening_is_the_recorders_own_in_the_health_result():
+    values = {"start_ns": 1_000, "seconds": 2.0}
+    gap = Event(2_000_001_000, "can0", "gap", values, "can0 was not heard for 2.000 s: the recorder's own gap")
+    (drop,) = health_of([], [gap], Problems(), Clock()).capture.drops
+    assert drop == (2_000_001_000, "can0", None, gap.text, 1_000)
 
 
 def test_the_comparison_can_fail():

@@ -119,7 +119,7 @@ def _reported_drops(case: Case) -> Iterator[Sighting]:
     drops = case.health.capture.drops
     if not drops:
         return
-    times = [drop.time_ns for drop in drops if drop.time_ns is not None]
+    spans = sorted((drop.start_ns or drop.time_ns, drop.time_ns) for drop in drops if drop.time_ns is not None)
     lost = case.health.capture.dropped
     said = sorted({drop.text for drop in drops if drop.text})
     buses = sorted({drop.bus for drop in drops if drop.bus})
@@ -127,7 +127,7 @@ def _reported_drops(case: Case) -> Iterator[Sighting]:
         "capture-drop",
         Severity.FAULT,
         "capture",
-        windows=[Window(time, time) for time in sorted(times)],
+        windows=[Window(start, stop) for start, stop in spans],
         count=len(drops),
         confidence=1.0,
         evidence=[
@@ -143,7 +143,7 @@ def _reported_drops(case: Case) -> Iterator[Sighting]:
         reach=case.everything(),
     )
     # Losses are counted when they are noticed: the frames are missing up to a second before.
-    yield replace(found, windows=merged(Window(time - SECOND, time + SECOND // 10) for time in times))
+    yield replace(found, windows=merged(Window(start - SECOND, stop + SECOND // 10) for start, stop in spans))
 
 
 def _echoes(case: Case) -> Iterator[Sighting]:

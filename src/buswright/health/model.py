@@ -329,12 +329,16 @@ class CommonFilter(NamedTuple):
 
 
 class Drop(NamedTuple):
-    """A loss that the recorder itself reported; `frames` is None where it doesn't say how many."""
+    """A loss that the recorder itself reported; `frames` is None where it doesn't say how many.
+
+    A bus that it did not hear for a while is one too: from `start_ns` to `time_ns`.
+    """
 
     time_ns: int | None
     bus: str | None
     frames: int | None
     text: str
+    start_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

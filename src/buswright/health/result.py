@@ -235,7 +235,7 @@ def _module(key: tuple[str, str], own: list[IdFigures], missing: list[str], bus:
 def _capture(
     measured: Measured, buses: Mapping[str, BusFigures], events: Sequence[Event], problems: Problems | None
 ) -> CaptureFigures:
-    drops = [_drop(event) for event in events if event.kind == "drop"]
+    drops = [_drop(event) for event in events if event.kind in ("drop", "gap")]
     for lane in measured.buses:
         if lane.errors.overflows:
             text = f"{lane.errors.overflows} error frames report a receive overflow"
@@ -259,5 +259,6 @@ def _capture(
 
 
 def _drop(event: Event) -> Drop:
-    value = event.values.get("dropped")
-    return Drop(event.time_ns, event.bus, int(value) if isinstance(value, int | float) else None, event.text)
+    value, start = event.values.get("dropped"), event.values.get("start_ns")
+    frames = int(value) if isinstance(value, int | float) else None
+    return Drop(event.time_ns, event.bus, frames, event.text, start if isinstance(start, int) else None)
