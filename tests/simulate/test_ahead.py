@@ -102,6 +102,31 @@ def test_another_run_takes_over_from_a_moment(at_s):
     assert soonest <= kinds.index(1) <= (soonest if at_s == 30 else soonest + 100)
 
 
+def test_the_run_goes_on_while_another_comes_up():
+    def heavy():
+        for batch in run(40, 1, 30.0):
+            time.sleep(0.1)
+            yield batch
+
+    ahead = Ahead(run(40), 1, ORIGIN_NS)
+    going = iter(ahead)
+    first = [next(going)]
+    ahead.exchange(heavy(), ORIGIN_NS + 30 * SECOND)
+    waited = [0.0]
+    got = []
+    began = time.monotonic()
+    for chunk in slowly(going):
+        got.append(chunk)
+        waited.append(time.monotonic() - began)
+    ahead.stop()
+    rows = played(first + got)
+    assert [row[0] for row in rows] == list(range(800))
+    assert [row[3][0] for row in rows].index(1) >= 600
+    # The other run takes 1.1 s to come up to 30 s; until then the 40 ready chunks would not have lasted.
+    at_ready = waited[60] if len(waited) > 60 else waited[-1]
+    assert at_ready < 0.9
+
+
 def slowly(iterator):
     for each in iterator:
         yield each

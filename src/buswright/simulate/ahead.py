@@ -152,13 +152,22 @@ class Ahead:
                 self._ready.append(chunk)
             self._changed.notify_all()
 
+    def _meanwhile(self, batches: Iterable[Frames]) -> Iterator[Frames]:
+        """Pass batches on; while they are not up to the moment yet, keep the run that is being played going."""
+        old = self._making
+        for batch in batches:
+            while self._making is old and not self._complete and len(self._ready) < AHEAD:
+                self._add(next(old, None))
+            yield batch
+
     def _start_again(self, batches: Iterable[Frames], from_ns: int) -> None:
         """Come up to a moment with another run, and put it in the place of what is ready from there on."""
         with self._changed:
             made_ns = self._ready[-1].end_ns if self._ready else self._given_ns
         edge_ns = min(from_ns - CHUNK_NS + 1, made_ns)  # the chunk that the moment lies in is the other run's
-        self._making = chunks(batches, self._buses, self._origin_ns, after_ns=edge_ns)
-        first = next(self._making, None)
+        making = chunks(self._meanwhile(batches), self._buses, self._origin_ns, after_ns=edge_ns)
+        first = next(making, None)
+        self._making = making
         with self._changed:
             while self._ready and self._ready[-1].start_ns >= edge_ns:
                 self._ready.pop()

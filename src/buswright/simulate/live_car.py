@@ -26,7 +26,7 @@ NOTICE_S = 1.0
 SHORTEST_S = 0.1
 """Of a fault that is switched off in the moment it was switched on."""
 
-CYCLE_MADE_S = 0.6
+CYCLE_MADE_S = 1.0
 """The time that takes for each cycle driven so far, on a slow machine."""
 
 
