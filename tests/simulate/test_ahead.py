@@ -104,27 +104,23 @@ def test_another_run_takes_over_from_a_moment(at_s):
 
 def test_the_run_goes_on_while_another_comes_up():
     def heavy():
-        for batch in run(40, 1, 30.0):
-            time.sleep(0.1)
+        for number, batch in enumerate(run(80, 1, 9.0)):
+            time.sleep(0.5 if number < 3 else 0)
             yield batch
 
-    ahead = Ahead(run(40), 1, ORIGIN_NS)
+    ahead = Ahead(run(80), 1, ORIGIN_NS)
     going = iter(ahead)
     first = [next(going)]
-    ahead.exchange(heavy(), ORIGIN_NS + 30 * SECOND)
-    waited = [0.0]
-    got = []
+    ahead.exchange(heavy(), ORIGIN_NS + 9 * SECOND)
     began = time.monotonic()
-    for chunk in slowly(going):
-        got.append(chunk)
-        waited.append(time.monotonic() - began)
+    first += itertools.islice(slowly(going), 60)
+    # The other run is at 9 s after three of its batches; till then the 40 chunks kept ready would not have lasted.
+    assert time.monotonic() - began < 1.2
+    time.sleep(1.5)  # it has come up by now
+    rows = played(first + list(slowly(going)))
     ahead.stop()
-    rows = played(first + got)
-    assert [row[0] for row in rows] == list(range(800))
-    assert [row[3][0] for row in rows].index(1) >= 600
-    # The other run takes 1.1 s to come up to 30 s; until then the 40 ready chunks would not have lasted.
-    at_ready = waited[60] if len(waited) > 60 else waited[-1]
-    assert at_ready < 0.9
+    assert [row[0] for row in rows] == list(range(1600))
+    assert 60 * 5 < [row[3][0] for row in rows].index(1) < 1600
 
 
 def slowly(iterator):

@@ -154,10 +154,13 @@ class Ahead:
 
     def _meanwhile(self, batches: Iterable[Frames]) -> Iterator[Frames]:
         """Pass batches on; while they are not up to the moment yet, keep the run that is being played going."""
-        old = self._making
-        for batch in batches:
+        old, coming = self._making, iter(batches)
+        while True:
             while self._making is old and not self._complete and len(self._ready) < AHEAD:
                 self._add(next(old, None))
+            batch = next(coming, None)
+            if batch is None:
+                return
             yield batch
 
     def _start_again(self, batches: Iterable[Frames], from_ns: int) -> None:
