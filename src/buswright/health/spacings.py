@@ -114,14 +114,10 @@ class SpacingColumns:
         self._last[index[last]] = time_ns[last]
         self._seen[index[last]] = True
         cells = (index.astype(np.int64) << _COLUMN_BITS) | (time_ns // self._width + _MIDDLE)
-        listed = index < MOST_IDS
-        new = (
-            cells,
-            np.ones(len(cells), np.int64),
-            np.where(unknown, _NEVER, spacing),
-            np.where(unknown, -1, spacing),
-        )
-        few = _reduced(*(new if listed.all() else (column[listed] for column in new)))
+        few = _folded(cells, spacing, unknown)
+        listed = few[0] < MOST_IDS << _COLUMN_BITS
+        if not listed.all():
+            few = tuple(column[listed] for column in few)
         self._cells = _reduced(*(np.concatenate(pair) for pair in zip(self._cells, few, strict=True)))
         while len(np.unique(self._cells[0] & _COLUMN_MASK)) > MOST_COLUMNS:
             self._widen()
@@ -143,7 +139,13 @@ class SpacingColumns:
         """Return the number of each frame's identifier, MOST_IDS where it is none of those told apart; uint16[n]."""
         lanes = [self._buses.setdefault(self._bus_names.get(name, name), len(self._buses)) for name in frames.buses]
         lane = np.array([*lanes, 0], np.int64)
-        keys = (lane[frames.bus] << 30) | (frames.has(Flag.EXTENDED).astype(np.int64) << 29) | frames.id
+        extended = frames.has(Flag.EXTENDED)
+        if not extended.any():
+            place = (lane[frames.bus] << 11) | (frames.id & np.uint32(0x7FF))
+            short: npt.NDArray[np.uint16] = self._short_numbers()[place]
+            if (short < MOST_IDS).all():
+                return short
+        keys = (lane[frames.bus] << 30) | (extended.astype(np.int64) << 29) | frames.id
         numbers = np.full(len(keys), MOST_IDS, np.uint16)
         known = np.fromiter(self._index, np.int64, len(self._index))
         ascending = np.argsort(known)
@@ -156,6 +158,14 @@ class SpacingColumns:
             numbers[new] = np.minimum(len(known) + which, MOST_IDS)
             self._index.update(zip(distinct.tolist(), range(len(known), MOST_IDS), strict=False))
         return numbers
+
+    def _short_numbers(self) -> npt.NDArray[np.uint16]:
+        """Return numbers by bus and 11-bit identifier, MOST_IDS where there is none yet; uint16[buses * 2048]."""
+        table = np.full(len(self._buses) << 11, MOST_IDS, np.uint16)
+        for key, number in self._index.items():
+            if not key >> 29 & 1:
+                table[(key >> 30 << 11) | (key & 0x7FF)] = number
+        return table
 
     def _widen(self) -> None:
         cells, *columns = self._cells
@@ -175,6 +185,22 @@ def _reduced(cells: Int64s, frames: Int64s, shortest: Int64s, longest: Int64s) -
     return (
         cells[starts],
         np.add.reduceat(frames, starts),
+        np.minimum.reduceat(shortest, starts),
+        np.maximum.reduceat(longest, starts),
+    )
+
+
+def _folded(cells: Int64s, spacing: Int64s, unknown: npt.NDArray[np.bool_]) -> tuple[Int64s, ...]:
+    """Reduce single frames to rows of cells: frames, shortest and longest of the spacings that are known."""
+    shortest, longest = spacing, spacing.copy()
+    longest[unknown] = -1
+    shortest[unknown] = _NEVER
+    if (cells[1:] < cells[:-1]).any():  # time went backwards
+        return _reduced(cells, np.ones(len(cells), np.int64), shortest, longest)
+    starts = np.flatnonzero(np.append(True, cells[1:] != cells[:-1]))
+    return (
+        cells[starts],
+        np.diff(starts, append=len(cells)),
         np.minimum.reduceat(shortest, starts),
         np.maximum.reduceat(longest, starts),
     )
