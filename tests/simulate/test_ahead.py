@@ -135,7 +135,7 @@ def test_the_last_of_several_exchanges_holds():
     first = [next(going)]
     for payload in (1, 2, 3):
         ahead.exchange(run(40, payload, 5.0), ORIGIN_NS + 5 * SECOND)
-    got = played(first + list(going))
+    got = played(first + list(slowly(going)))
     ahead.stop()
     assert [row[0] for row in got] == list(range(800))
     assert got[-1][3][0] == 3

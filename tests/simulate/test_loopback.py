@@ -320,6 +320,19 @@ def test_a_fault_is_switched_on_and_off_while_it_drives():
     assert (np.diff([t for t, _ in script.rows]) >= 0).all()
 
 
+def test_a_fault_switched_off_at_once_ends_at_once_and_once():
+    def at_once(car):
+        on = car.switch_on("id-missing", "id:chassis/1B1")
+        return on, car.switch_off(), car.switch_off(), car.faults
+
+    script = Script((1.0, at_once))
+    script.drive(seconds=20.0, speed=5.0)
+    ((on, (ended,), again, faults),) = script.said
+    assert ended.end_s(20.0) == pytest.approx(on.onset_s + 0.1)
+    assert (again, faults) == ((), (ended,))
+    assert np.diff(script.times_s(0x1B1)).max() < 0.4
+
+
 def test_what_cannot_be_switched_on_changes_nothing():
     def try_it(car):
         with pytest.raises(UserError, match="no module"):

@@ -165,20 +165,26 @@ class Ahead:
 
     def _start_again(self, batches: Iterable[Frames], from_ns: int) -> None:
         """Come up to a moment with another run, and put it in the place of what is ready from there on."""
-        with self._changed:
-            made_ns = self._ready[-1].end_ns if self._ready else self._given_ns
-        edge_ns = min(from_ns - CHUNK_NS + 1, made_ns)  # the chunk that the moment lies in is the other run's
-        making = chunks(self._meanwhile(batches), self._buses, self._origin_ns, after_ns=edge_ns)
+        edge_ns = from_ns - CHUNK_NS + 1  # the chunk that the moment lies in is the other run's
+        after_ns = min(edge_ns, self._made_ns())
+        making = chunks(self._meanwhile(batches), self._buses, self._origin_ns, after_ns=after_ns)
         first = next(making, None)
+        while first is not None and first.start_ns < min(edge_ns, self._made_ns()):
+            first = next(making, None)
         self._making = making
         with self._changed:
-            while self._ready and self._ready[-1].start_ns >= edge_ns:
+            while first is not None and self._ready and self._ready[-1].start_ns >= first.start_ns:
                 self._ready.pop()
-            resume_ns = self._ready[-1].end_ns if self._ready else self._given_ns
-        while first is not None and first.start_ns < resume_ns:
-            first = next(self._making, None)
+            resume_ns = self._made_ns()
+        while first is not None and first.start_ns < resume_ns:  # the player was faster
+            first = next(making, None)
         with self._changed:
             self._complete = False
             if self._wanted is not None and self._wanted[0] is batches:
                 self._wanted = None
         self._add(first)
+
+    def _made_ns(self) -> int:
+        """Return the end of what is ready, or was taken."""
+        with self._changed:
+            return self._ready[-1].end_ns if self._ready else self._given_ns

@@ -114,7 +114,7 @@ class LiveCar:
         ended = {
             fault: replace(fault, duration_s=max(soon - fault.onset_s, SHORTEST_S))
             for fault in self.faults
-            if fault.onset_s <= soon < fault.end_s(self._seconds)
+            if fault.onset_s <= soon and soon + SHORTEST_S < fault.end_s(self._seconds)
         }
         if ended:
             self._exchange(tuple(ended.get(fault, fault) for fault in self.faults), soon)
