@@ -54,6 +54,10 @@ def kind_of_signal(signal: Signal) -> Kind:
     return "state" if signal.choices or signal.is_multiplexer or signal.length == 1 or code or named else "continuous"
 
 
+def _no_reference(name: str) -> Series:
+    raise KeyError(name)
+
+
 class _Flags:
     """A quality column that costs nothing until something is set."""
 
@@ -77,7 +81,9 @@ def measure_signal(
     name: str, message: RecordedMessage, recorded: RecordedSignal, segments: int, period_s: float | None
 ) -> Measured:
     """Turn a signal into a channel as the database scales it: no volts, the database's unit."""
-    return _measure(Channel(name), None, message, recorded, segments, period_s, _no_reference)
+    return measure_channel(
+        Channel(name), None, message, recorded, segments=segments, period_s=period_s, lookup=_no_reference
+    )
 
 
 def measure_channel(
@@ -105,22 +111,6 @@ def measure_channel(
     lookup
         Gives the channels that the calibration refers to.
     """
-    return _measure(channel, sensor, message, recorded, segments, period_s, lookup)
-
-
-def _no_reference(name: str) -> Series:
-    raise KeyError(name)
-
-
-def _measure(
-    channel: Channel,
-    sensor: Sensor | None,
-    message: RecordedMessage,
-    recorded: RecordedSignal,
-    segments: int,
-    period_s: float | None,
-    lookup: Lookup,
-) -> Measured:
     signal = recorded.signal
     time_ns, starts = message.time_ns(), message.segments(segments)
     raw, reasons, scaled = recorded.raw(), recorded.reasons(), recorded.value()
