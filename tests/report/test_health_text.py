@@ -8,7 +8,7 @@ import pytest
 from buswright.findings import Severity
 from buswright.frames.table import Problems
 from buswright.report.health import HealthReport, duration, limits, rate, verdict
-from buswright.report.health_text import SHOWN_IDS, Column, fitted, render_brief, render_text
+from buswright.report.health_text import SHOWN_IDS, Column, fitted, render_text
 
 from .health_examples import findings, frames_of, report_of, short_report, short_run, ticks
 
@@ -81,14 +81,6 @@ def test_damage_to_the_capture_is_listed():
     )
     text = render_text(report_of(turned)[0])
     assert "time went backwards 1 time, by up to" in text
-
-
-def test_brief_is_a_few_lines():
-    lines = render_brief(short_report()[0], width=80).splitlines()
-    assert lines[0].startswith("Health: FAULT")
-    assert len(lines) <= 5
-    assert max(map(len, lines)) <= 80
-    assert "  FAULT frames-lost id:can0/0A0" in lines
 
 
 def test_notes_do_not_make_a_verdict():

@@ -79,8 +79,8 @@ def _drive_live(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
 def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     from buswright.channels.session import Session
     from buswright.health import HealthTracker
+    from buswright.report import health_text
     from buswright.report.channels import overview_of, render_json, render_text
-    from buswright.report.health_text import render_brief
     from buswright.simulate.source import DEMO_S, SimulatedCapture, demo_car
 
     if options.speed is not None or options.port is not None:
@@ -95,7 +95,8 @@ def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
         return 0
     width = shutil.get_terminal_size((100, 24)).columns
     print(render_text(overview, plots=PLOTTED, width=min(width, 120), braille=_can_show("⣿")))
-    print("\n" + render_brief(_health(tracker, capture, car), width=min(width, 120)))
+    print("\nHow its buses behaved:\n")
+    print(health_text.render_text(_health(tracker, capture, car), width=min(width, 120)))
     print("\n" + _next(saved))
     return 0
 

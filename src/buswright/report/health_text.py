@@ -39,20 +39,6 @@ def render_text(report: HealthReport, *, width: int = 80, every: bool = False) -
     return "\n".join(lines)
 
 
-def render_brief(report: HealthReport, *, width: int = 80) -> str:
-    """Write the verdict, a line a bus, and a line a finding: for a page that is about something else."""
-    width = max(width, NARROWEST)
-    lines = _fold(f"Health: {words.verdict(report)}", width, indent="    ")
-    for bus in report.health.buses.values():
-        peak = words.peak_words(bus.peak_100ms, report, 0.1)
-        said = f"{bus.name}: load {words.load_words(bus)}, 100 ms peak {peak}, {count(bus.errors.count, 'error frame')}"
-        lines += _fold(f"  {said}", width, indent="    ")
-    judged = [finding for finding in report.findings if finding.severity > Severity.NOTE]
-    for finding in judged[:3]:
-        lines += _fold(f"  {finding.severity.name} {finding.fault} {finding.subject}", width, indent="    ")
-    return "\n".join(lines)
-
-
 def _fold(text: str, width: int, indent: str = "") -> list[str]:
     import textwrap
 
