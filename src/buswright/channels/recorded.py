@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from buswright.channels.carfile_model import FrameEntry, FrameName
 from buswright.channels.series import Quality
+from buswright.frames.order import BackwardSteps
 from buswright.frames.table import Flag, Frames, Int64s, UInt8s
 from buswright.messages.checksum import Step
 from buswright.messages.columns import SignalColumn, SignalTable, physical
@@ -19,9 +20,6 @@ from buswright.messages.model import Signal
 from buswright.messages.plan import Numbers, SignalPlan
 
 UInt16s = npt.NDArray[np.uint16]
-
-BACKWARD_NS = 1_000
-"""A bus's time may fall this far before a new segment starts: stamps are only good to a microsecond."""
 
 
 class Segments:
@@ -33,13 +31,13 @@ class Segments:
 
     def __init__(self) -> None:
         self.count = 1
-        self._last: dict[int, int] = {}
+        self._steps = BackwardSteps()
         self._segment_of: dict[int, int] = {}
 
     def starts(self, frames: Frames) -> list[int]:
         """Rows of the batch where a new segment starts, ascending."""
         starts = []
-        for row, bus in self._backward(frames):
+        for row, bus, _ in self._steps.of(frames):
             if self._segment_of.get(bus, 0) == self.count - 1:
                 self.count += 1
                 starts.append(row)
@@ -49,24 +47,7 @@ class Segments:
             if starts and last >= starts[-1]:
                 self._segment_of[bus] = self.count - 1
             self._segment_of.setdefault(bus, self.count - 1)
-            self._last[bus] = int(frames.time_ns[last])
         return starts
-
-    def _backward(self, frames: Frames) -> list[tuple[int, int]]:
-        """Rows where a bus's time goes backwards, with the bus."""
-        time_ns = frames.time_ns
-        newest = max(self._last.values(), default=None)
-        late = newest is not None and len(frames) > 0 and int(time_ns[0]) < newest
-        if not late and not (time_ns[1:] < time_ns[:-1]).any():
-            return []
-        found = []
-        timed = ~frames.has(Flag.UNTIMED)
-        for bus in np.unique(frames.bus).tolist():
-            rows = np.flatnonzero((frames.bus == bus) & timed)
-            if len(rows):
-                steps = np.diff(time_ns[rows], prepend=self._last.get(bus, int(time_ns[rows[0]])))
-                found += [(int(row), bus) for row in rows[steps < -BACKWARD_NS]]
-        return sorted(found)
 
 
 @dataclass(slots=True)

@@ -8,12 +8,13 @@ import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, BinaryIO, cast
+from typing import BinaryIO, cast
 
 import numpy as np
 
 from buswright.errors import CaptureError
 from buswright.frames import asc, candump, library
+from buswright.frames.order import BackwardSteps
 from buswright.frames.reading import Format, Reading
 from buswright.frames.sidecar import is_sidecar, read_sidecar, without_times
 from buswright.frames.table import Clock, Event, Flag, Frames, Problems
@@ -123,51 +124,19 @@ class Capture:
 
 
 class _OrderWatch:
-    """Notes time that goes backwards: on one bus a clock jump, between buses mere interleaving."""
-
-    TOLERANCE_NS = 1_000
+    """Notes time that goes backwards among a reader's problems."""
 
     def __init__(self, reading: Reading) -> None:
         self._reading = reading
-        self._last: dict[int, int] = {}
+        self._steps = BackwardSteps()
         self._count = 0
 
     def watch(self, frames: Frames) -> None:
-        reading = self._reading
-        time_ns = frames.time_ns
-        untimed = frames.has(Flag.UNTIMED)
-        newest = max(self._last.values(), default=None)
-        backward = bool((time_ns[1:] < time_ns[:-1]).any()) or (
-            newest is not None and len(frames) > 0 and time_ns[0] < newest
-        )
-        for index in range(len(frames.buses)):
-            if not backward:
-                break
-            rows = np.flatnonzero((frames.bus == index) & ~untimed)
-            if not len(rows):
-                continue
-            times = time_ns[rows]
-            steps = np.diff(times, prepend=self._last.get(index, int(times[0])))
-            back = np.flatnonzero(steps < -self.TOLERANCE_NS)
-            if len(back):
-                seconds = -int(steps[back[0]]) / 1e9
-                text = f"frame {self._count + int(rows[back[0]]) + 1} on {frames.buses[index]}: {seconds:.6f} s back"
-                reading.problems.add("time goes backwards", reading.path, 0, text, lost=False, count=len(back))
-        if len(frames):
-            for index in range(len(frames.buses)):
-                rows = np.flatnonzero(frames.bus == index) if backward else _last_row(frames, index)
-                if len(rows):
-                    self._last[index] = int(time_ns[rows[-1]])
+        for step in self._steps.of(frames):
+            where = f"frame {self._count + step.row + 1} on {frames.buses[step.bus]}"
+            text = f"{where}: {step.back_ns / 1e9:.6f} s back"
+            self._reading.problems.add("time goes backwards", self._reading.path, 0, text, lost=False)
         self._count += len(frames)
-
-
-def _last_row(frames: Frames, index: int) -> np.ndarray[Any, np.dtype[np.intp]]:
-    """Return the last row of a bus, from the end of the batch first."""
-    for start in (max(0, len(frames) - 4096), 0):
-        rows = np.flatnonzero(frames.bus[start:] == index)
-        if len(rows):
-            return rows[-1:] + start
-    return np.zeros(0, dtype=np.intp)
 
 
 def open_capture(source: PathLike | Sequence[PathLike], *, timezone: str = "UTC") -> Capture:
