@@ -74,7 +74,7 @@ def _claim(path: Path, *, force: bool) -> None:
 
 def _recordings(options: argparse.Namespace) -> list[Recording]:
     """Measure each capture by itself, its buses by their interfaces."""
-    from buswright.cli.health_command import bit_rates
+    from buswright.cli.bit_rates import bit_rates
     from buswright.cli.progress import shown
     from buswright.health.phases import PhaseTracker
     from buswright.health.track import HealthTracker

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import argparse
 import json
-import re
 import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
+from buswright.cli.bit_rates import EVERY_BUS, bit_rates
 from buswright.cli.verdict import add_fail_on, exit_status
 from buswright.errors import UserError
 
@@ -25,11 +25,6 @@ if TYPE_CHECKING:
     from buswright.health.spacings import SpacingColumns
     from buswright.messages.match import Databases
     from buswright.report.health import HealthReport
-
-EVERY_BUS = "*"
-_RATE = re.compile(r"(\d+(?:\.\d+)?)([kM]?)")
-_SCALE = {"": 1, "k": 1_000, "M": 1_000_000}
-SLOWEST, FASTEST = 1_000, 20_000_000
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -138,33 +133,3 @@ def _check(health: BusHealth, source: shared.Source, rates: dict[str, int]) -> N
     for name in rates:
         if name not in health.buses and name != EVERY_BUS:
             raise UserError(f"--bitrate {name}=…: there is no bus {name}", hint=f"there is {', '.join(health.buses)}")
-
-
-def bit_rates(items: list[str]) -> tuple[dict[str, int], dict[str, int]]:
-    """Return the nominal rates and the data phase's, bit/s by bus name, of `[BUS=]RATE[/DATA]`; "*" is every bus.
-
-    Raises
-    ------
-    UserError
-        A rate is none, or out of range.
-    """
-    nominal: dict[str, int] = {}
-    data: dict[str, int] = {}
-    for item in items:
-        bus, equals, text = item.rpartition("=")
-        first, slash, second = text.partition("/")
-        name = bus if equals else EVERY_BUS
-        nominal[name] = _bits_per_s(first, item)
-        if slash:
-            data[name] = _bits_per_s(second, item)
-    return nominal, data
-
-
-def _bits_per_s(text: str, item: str) -> int:
-    match = _RATE.fullmatch(text.strip())
-    rate = round(float(match[1]) * _SCALE[match[2]]) if match else 0
-    if not SLOWEST <= rate <= FASTEST:
-        raise UserError(
-            f"--bitrate {item}: {text!r} is no bit rate", hint="bits per second: 500k, 1M, 83333, chassis=1M, 500k/2M"
-        )
-    return rate

@@ -63,7 +63,7 @@ def run(options: argparse.Namespace) -> int:
 def measure(options: argparse.Namespace, car: CarFile | None) -> Baseline:
     """Read the SOURCE of a command once, and make a baseline of it."""
     from buswright.channels.session import Session, interface_names
-    from buswright.cli.health_command import bit_rates
+    from buswright.cli.bit_rates import bit_rates
     from buswright.health.baseline import CaptureFacts, remember
     from buswright.health.phases import PhaseTracker
     from buswright.health.track import HealthTracker
