@@ -158,3 +158,10 @@ def test_what_a_database_leaves_out_is_said(tmp_path, capsys):
     said = capsys.readouterr().out
     assert f"{damaged}:{line}: " in said
     assert "ANALOGUE_A" in said or "AIN6" in said
+
+
+def test_a_pattern_that_fits_no_signal_is_said_for_wide_tables_too(tmp_path, capsys):
+    dbc = str(ROOT / "dbc_examples" / "wrenfell_chassis.dbc")
+    words = ["decode", str(RUN), "--dbc", dbc, "--rate", "10", "--out", str(tmp_path / "x.csv")]
+    assert main([*words, "--select", "*/DAMPERS_A/AIN1", "--select", "nothing*"]) == 0
+    assert "--select nothing*: fits nothing here" in capsys.readouterr().out

@@ -104,10 +104,9 @@ def _signals(options: argparse.Namespace, path: Path, source: shared.Source, dat
                 writer.add(decoder.decode(piece))
     finally:
         writer.close()
-    rows = sum(writer.rows.values()) if isinstance(writer.rows, dict) else writer.rows
     unused = decoder.unused_patterns()
     notes = grave_notes(databases)
-    return Decoding(writer.files, rows, writer.values, decoder.counts, source.capture.problems, unused, notes)
+    return Decoding(writer.files, writer.rows, writer.values, decoder.counts, source.capture.problems, unused, notes)
 
 
 def _channels(
@@ -122,7 +121,10 @@ def _channels(
     decoder = source.decoder(databases_of(car, databases))
     names, unused = _chosen(car, options.select)
     session = Session(source, car, databases=databases, bus_names=source.names, only=names)
-    columns = names_that_occur(session) if car is None else tuple(names if names is not None else car.channels)
+    if car is None:
+        columns, unused = names_that_occur(session)
+    else:
+        columns = session.names
     session.frames = _Counted(source, decoder)
     writer = _writer(path, options, car)
     write_channels(session, columns, writer, rate_hz=options.rate)
@@ -164,10 +166,8 @@ class _Counted:
     def __init__(self, source: shared.Source, decoder: Decoder) -> None:
         self._source = source
         self._decoder = decoder
-        self._passes = 0
 
     def __iter__(self) -> Iterator[Frames]:
-        self._passes += 1
         self._decoder.counts = type(self._decoder.counts)()
         for frames in self._source:
             self._decoder.decode(frames)

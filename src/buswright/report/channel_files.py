@@ -288,14 +288,14 @@ def write_channels(
         writer.close()
 
 
-def names_that_occur(session: Session) -> tuple[str, ...]:
-    """Return the signals whose messages occur, from a pass of its own: a table must know its columns first."""
-    if session.car is not None:
-        return session.names
-    recorded = session.new_recorded()
-    decoder = recorded.decoder
+def names_that_occur(session: Session) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the signals whose messages occur, and the selection patterns that fit none of them.
+
+    For a session without a car file; takes a pass of its own: a table must know its columns first.
+    """
+    decoder = session.new_recorded().decoder
     found: dict[str, None] = {}
     for frames in session.frames:
         for table in decoder.decode(frames):
             found |= dict.fromkeys(f"{table.name}/{name}" for name in table.names)
-    return tuple(found)
+    return tuple(found), decoder.unused_patterns()

@@ -35,7 +35,7 @@ class SignalFolder:
     files
         Paths written, by "bus/message".
     rows
-        Rows by "bus/message".
+        Rows written, over all messages.
     values
         Signal values written, absent ones left out.
     """
@@ -43,7 +43,7 @@ class SignalFolder:
     def __init__(self, folder: Path, *, source: str) -> None:
         self.folder = folder
         self.files: dict[str, Path] = {}
-        self.rows: dict[str, int] = {}
+        self.rows = 0
         self.values = 0
         self._source = source
         self._writers: dict[str, pq.ParquetWriter] = {}
@@ -70,7 +70,7 @@ class SignalFolder:
                 self.values += len(table) - (0 if absent is None else int(np.count_nonzero(absent)))
             batch = pa.RecordBatch.from_arrays(arrays, schema=schema)
             self._waiting.setdefault(table.name, []).append(batch)
-            self.rows[table.name] = self.rows.get(table.name, 0) + len(table)
+            self.rows += len(table)
             self._bytes += batch.nbytes
         if self._bytes > BUFFER_BYTES:
             self._flush()
