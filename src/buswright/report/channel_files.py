@@ -14,11 +14,11 @@ from buswright.channels.resample import resample
 from buswright.channels.series import Series
 from buswright.channels.session import Session
 from buswright.channels.slices import FOREVER, Slice, margin_of, needs_whole_run, slices
+from buswright.report.table_files import LONG_COLUMNS, TableFiles, long_schema, text_column
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-LONG_COLUMNS = ("time_ns", "bus", "message", "channel", "raw", "volts", "value", "unit", "quality")
 COMPUTED = "computed"
 """Stands for the message of channels that a formula makes."""
 
@@ -37,32 +37,6 @@ class ChannelWriter(Protocol):
 
     def close(self) -> None:
         """Finish the files."""
-
-
-class _Tables:
-    """Parquet or CSV files by name, opened when they first get rows."""
-
-    def __init__(self) -> None:
-        self._writers: dict[Path, Any] = {}
-
-    def write(self, path: Path, table: pa.Table) -> None:
-        writer = self._writers.get(path)
-        if writer is None:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            if path.suffix == ".csv":
-                from pyarrow import csv
-
-                writer = csv.CSVWriter(path, table.schema)
-            else:
-                import pyarrow.parquet as pq
-
-                writer = pq.ParquetWriter(path, table.schema, compression="zstd", compression_level=1)
-            self._writers[path] = writer
-        writer.write_table(table)
-
-    def close(self) -> None:
-        for writer in self._writers.values():
-            writer.close()
 
 
 def _within(series: Series, part: Slice) -> Series:
@@ -88,7 +62,7 @@ class ChannelFolder:
         self.files: dict[str, Path] = {}
         self.rows = 0
         self.values = 0
-        self._tables = _Tables()
+        self._tables = TableFiles()
         self._metadata = {"source": source, "car": car_hash, "buswright": __version__}
         self._plan: dict[str, list[str]] | None = None
 
@@ -173,7 +147,7 @@ class ChannelRows:
         self.rows = 0
         self.values = 0
         self._path = path
-        self._tables = _Tables()
+        self._tables = TableFiles()
         self._metadata = {"source": source, "car": car_hash, "buswright": __version__}
 
     def add(self, part: Slice, names: Iterable[str]) -> None:
@@ -181,9 +155,7 @@ class ChannelRows:
         import pyarrow as pa
 
         found = [(name, series) for name in names if len(series := _within(part.session[name], part))]
-        text = pa.string() if self._path.suffix == ".csv" else pa.dictionary(pa.int32(), pa.string())
-        types = (pa.int64(), text, text, text, pa.float64(), pa.float64(), pa.float64(), text, pa.uint16())
-        schema = pa.schema(list(zip(LONG_COLUMNS, types, strict=True)), metadata=self._metadata)
+        schema = long_schema(self._path, self._metadata)
         if not found:
             self._tables.write(self._path, schema.empty_table())
             return
@@ -195,10 +167,7 @@ class ChannelRows:
         for k, column in enumerate(("bus", "message", "channel", "unit")):
             texts = list(dict.fromkeys(each[k] for each in words))
             codes = np.repeat(np.array([texts.index(each[k]) for each in words], dtype=np.int32), sizes)[order]
-            if self._path.suffix == ".csv":
-                arrays[column] = pa.array(texts).take(pa.array(codes))
-            else:
-                arrays[column] = pa.DictionaryArray.from_arrays(pa.array(codes), pa.array(texts))
+            arrays[column] = text_column(self._path, codes, texts)
         for column in ("raw", "volts", "value"):
             parts = [getattr(series, column) for _, series in found]
             filled = [
@@ -234,7 +203,7 @@ class ChannelGrid:
         self._path = path
         self._rate_hz = rate_hz
         self._with_quality = quality
-        self._tables = _Tables()
+        self._tables = TableFiles()
         self._metadata = {"source": source, "car": car_hash, "rate_hz": f"{rate_hz:g}", "buswright": __version__}
         self._heads: dict[str, str] | None = None
 

@@ -10,11 +10,10 @@ import numpy as np
 from buswright._version import __version__
 from buswright.channels.signals import signal_quality
 from buswright.messages.decode import DecodedBatch, SignalTable
+from buswright.report.table_files import LONG_COLUMNS, TableFiles, long_schema, text_column
 
 if TYPE_CHECKING:
     import pyarrow as pa
-
-COLUMNS = ("time_ns", "bus", "message", "channel", "raw", "volts", "value", "unit", "quality")
 
 
 class SignalRows:
@@ -32,24 +31,14 @@ class SignalRows:
     """
 
     def __init__(self, path: Path, *, source: str) -> None:
-        import pyarrow as pa
-
         self.rows = 0
         self.values = 0
         self.files = {"all": path}
         self._texts: dict[str, dict[str, int]] = {name: {} for name in ("bus", "message", "channel", "unit")}
-        text = pa.string() if path.suffix == ".csv" else pa.dictionary(pa.int32(), pa.string())
-        types = (pa.int64(), text, text, text, pa.float64(), pa.float64(), pa.float64(), text, pa.uint16())
-        fields = [pa.field(name, kind) for name, kind in zip(COLUMNS, types, strict=True)]
-        self._schema = pa.schema(fields, metadata={"source": source, "buswright": __version__})
-        if path.suffix == ".csv":
-            from pyarrow import csv
-
-            self._writer: Any = csv.CSVWriter(path, self._schema)
-        else:
-            import pyarrow.parquet as pq
-
-            self._writer = pq.ParquetWriter(path, self._schema, compression="zstd", compression_level=1)
+        self._path = path
+        self._files = TableFiles()
+        self._schema = long_schema(path, {"source": source, "buswright": __version__})
+        self._files.write(path, self._schema.empty_table())
 
     def add(self, batch: DecodedBatch) -> None:
         """Write the samples of one decoded batch."""
@@ -64,22 +53,18 @@ class SignalRows:
         arrays: dict[str, pa.Array] = {"time_ns": pa.array(time_ns[order])}
         for k, name in enumerate(("bus", "message", "channel", "unit")):
             codes = np.repeat(np.array([part[4][k] for part in parts], dtype=np.int32), repeats)[order]
-            texts = pa.array(list(self._texts[name]))
-            if pa.types.is_dictionary(self._schema.field(name).type):
-                arrays[name] = pa.DictionaryArray.from_arrays(pa.array(codes), texts)
-            else:
-                arrays[name] = texts.take(pa.array(codes))
+            arrays[name] = text_column(self._path, codes, list(self._texts[name]))
         for k, name in ((1, "raw"), (2, "value")):
             arrays[name] = pa.array(np.concatenate([part[k].astype(np.float64) for part in parts])[order])
         arrays["quality"] = pa.array(np.concatenate([part[3] for part in parts])[order])
         arrays["volts"] = pa.nulls(len(time_ns), pa.float64())
-        self._writer.write_table(pa.table([arrays[name] for name in COLUMNS], schema=self._schema))
+        self._files.write(self._path, pa.table([arrays[name] for name in LONG_COLUMNS], schema=self._schema))
         self.rows += len(time_ns)
         self.values += len(time_ns)
 
     def close(self) -> None:
         """Finish the file."""
-        self._writer.close()
+        self._files.close()
 
     def _samples(self, table: SignalTable) -> list[tuple[Any, ...]]:
         found = []

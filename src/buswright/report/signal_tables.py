@@ -12,10 +12,10 @@ import numpy as np
 from buswright._version import __version__
 from buswright.channels.signals import signal_quality
 from buswright.messages.decode import SignalTable
+from buswright.report.table_files import TableFiles
 
 if TYPE_CHECKING:
     import pyarrow as pa
-    import pyarrow.parquet as pq
 
 BUFFER_BYTES = 24 << 20
 """Columns kept in memory, over all messages, before they are written as row groups."""
@@ -46,7 +46,7 @@ class SignalFolder:
         self.rows = 0
         self.values = 0
         self._source = source
-        self._writers: dict[str, pq.ParquetWriter] = {}
+        self._tables = TableFiles()
         self._schemas: dict[str, pa.Schema] = {}
         self._waiting: dict[str, list[pa.RecordBatch]] = {}
         self._bytes = 0
@@ -78,21 +78,13 @@ class SignalFolder:
     def close(self) -> None:
         """Write what is left and finish the files."""
         self._flush()
-        for writer in self._writers.values():
-            writer.close()
+        self._tables.close()
 
     def _flush(self) -> None:
         import pyarrow as pa
-        import pyarrow.parquet as pq
 
         for name, batches in self._waiting.items():
-            writer = self._writers.get(name)
-            if writer is None:
-                self.folder.mkdir(parents=True, exist_ok=True)
-                writer = self._writers[name] = pq.ParquetWriter(
-                    self.files[name], self._schemas[name], compression="zstd", compression_level=1
-                )
-            writer.write_table(pa.Table.from_batches(batches))
+            self._tables.write(self.files[name], pa.Table.from_batches(batches))
         self._waiting.clear()
         self._bytes = 0
 
