@@ -1,0 +1,67 @@
+"""What a screen may ask of the worker: every call returns at once, and the answer is in a later snapshot."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Protocol
+
+from buswright.channels.carfile_model import FrameName
+from buswright.tui.snapshot import Snapshot
+
+
+class Asking(Protocol):
+    """The worker, as the screens see it."""
+
+    def latest(self) -> Snapshot | None:
+        """Return the newest snapshot."""
+
+    # A capture, replayed ------------------------------------------------------------------------------------------
+
+    def play(self) -> None:
+        """Go on from the moment shown; from the first frame when it is at the end."""
+
+    def pause(self) -> None:
+        """Stand still. A live bus goes on being received and recorded: only what is shown stands."""
+
+    def set_speed(self, speed: float) -> None:
+        """Replay at so many times real time."""
+
+    def seek(self, time_ns: int) -> None:
+        """Show that moment: everything measured is then measured from the first frame to there. Pauses."""
+
+    def step(self, frames: int = 0, seconds: float = 0.0) -> None:
+        """Go on by so many frames or seconds (negative: back) and pause."""
+
+    # What is looked at --------------------------------------------------------------------------------------------
+
+    def look_at(self, name: FrameName | None) -> None:
+        """Have snapshots carry the detail of an identifier; None: of none."""
+
+    def plot(self, channels: Sequence[str]) -> None:
+        """Have snapshots carry the held samples of these channels."""
+
+    def reset_extremes(self) -> None:
+        """Begin the channels' minimum and maximum anew."""
+
+    # Recording (live only) ----------------------------------------------------------------------------------------
+
+    def start_recording(self, path: Path) -> None:
+        """Begin a recording; what hinders it comes as a notice."""
+
+    def stop_recording(self) -> None:
+        """End it."""
+
+    def mark(self, text: str) -> None:
+        """Set a marker at the moment this is called; it is recorded where a recording runs."""
+
+    # Wiggle test --------------------------------------------------------------------------------------------------
+
+    def start_wiggle(self, channels: Sequence[str]) -> None:
+        """Begin a test of these channels with a quiet stretch: nobody touches anything."""
+
+    def move_to(self, place: str) -> None:
+        """From now on this place is being moved; "" is quiet again."""
+
+    def stop_wiggle(self) -> None:
+        """End the test; its result stays in the snapshots until the next one."""
