@@ -4,7 +4,9 @@
 F.events.jsonl with everything that is not a frame: markers, gaps, drops, how it was recorded. Every command that
 reads F finds it there.
 
-While it records, Enter sets a marker; words typed before it are kept: wiggled plug C12. Ctrl-C ends the recording.
+While it records, type what you do: wiggled plug C12. The first key is the moment that is marked; Enter keeps it,
+Escape drops it. Enter or Space alone sets a numbered marker at once. Where standard input is no terminal (or on
+Windows) each line is a marker, set when it ends. Ctrl-C ends the recording.
 """
 
 from __future__ import annotations
@@ -13,18 +15,19 @@ import argparse
 import hashlib
 import json
 import sys
+from contextlib import closing
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from buswright._version import __version__
 from buswright.cli import options as shared
 from buswright.cli.live_source import add_live, live_sources, open_live_source
 from buswright.errors import UserError
 
-if TYPE_CHECKING:
-    from buswright.frames.record_run import Recording
-
 MEGABYTE = 1_000_000
+BY_KEYS = (
+    "Type what you do: the first key is the moment, Enter keeps it, Escape drops it; Enter or Space alone marks, too."
+)
+BY_LINES = "Enter sets a marker, words before it are kept."
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -50,24 +53,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Listen and write."""
     from buswright.cli.markers import Markers
+    from buswright.cli.status_line import status_line
     from buswright.cli.stopping import stopping
-    from buswright.frames.record import Recorder, format_of, part_path, space_for
+    from buswright.frames.record import Recorder, space_for
     from buswright.frames.record_run import header_of, record
-    from buswright.frames.sidecar import sidecar_of
-    from buswright.report.recording import render_json, render_text
+    from buswright.report.recording import render_json, render_status, render_text
 
     if not live_sources(options):
         raise UserError(f"{options.source[0]}: not a live bus", hint="`buswright interfaces` lists what is there")
-    for name in ("seconds", "frames", "rotate_mb", "rotate_min"):
-        value = getattr(options, name)
-        if value is not None and not value > 0:
-            raise UserError(f"--{name.replace('_', '-')} {value:g}: impossible", hint="give a number above 0")
-    path = Path(options.out)
-    format_of(path)
-    rotating = options.rotate_mb is not None or options.rotate_min is not None
-    for target in (path, part_path(path, 1)) if rotating else (path,):
-        for file in (target, sidecar_of(target)):
-            shared.claim_output(file, force=options.force)
+    path = _checked(options)
     car = _car(options)
     space = space_for(path, len(options.source))
     with open_live_source(options) as capture, stopping(capture.stop) as stop:
@@ -80,21 +74,41 @@ def run(options: argparse.Namespace) -> int:
             rotate_s=options.rotate_min * 60 if options.rotate_min is not None else None,
         )
         _say(f"Recording {', '.join(capture.buses)} to {path}; room for {_span(space.seconds_full)} of full buses.")
-        _say("Enter sets a marker, words before it are kept. Ctrl-C ends.")
-        recording = record(
-            capture,
-            recorder,
-            seconds=options.seconds,
-            frames=options.frames,
-            markers=Markers(),
-            tick=_show,
-            why=lambda: stop.why,
-        )
-    if sys.stderr.isatty():
-        print(file=sys.stderr)
+        with (
+            closing(status_line()) as line,
+            Markers(lambda: capture.stopped, line.typed if line.shown else None) as markers,
+        ):
+            _say(f"{BY_KEYS if markers.by_keys else BY_LINES} Ctrl-C ends.")
+            recording = record(
+                capture,
+                recorder,
+                seconds=options.seconds,
+                frames=options.frames,
+                markers=markers,
+                tick=lambda so_far: line.status(render_status(so_far)),
+                why=lambda: stop.why,
+            )
     document = json.dumps(render_json(recording), ensure_ascii=False, indent=2) if options.json else None
     print(document or render_text(recording))
     return 0
+
+
+def _checked(options: argparse.Namespace) -> Path:
+    """Refuse numbers that can't be, and to overwrite; return the file to write."""
+    from buswright.frames.record import format_of, part_path
+    from buswright.frames.sidecar import sidecar_of
+
+    for name in ("seconds", "frames", "rotate_mb", "rotate_min"):
+        value = getattr(options, name)
+        if value is not None and not value > 0:
+            raise UserError(f"--{name.replace('_', '-')} {value:g}: impossible", hint="give a number above 0")
+    path = Path(options.out)
+    format_of(path)
+    rotating = options.rotate_mb is not None or options.rotate_min is not None
+    for target in (path, part_path(path, 1)) if rotating else (path,):
+        for file in (target, sidecar_of(target)):
+            shared.claim_output(file, force=options.force)
+    return path
 
 
 def _car(options: argparse.Namespace) -> dict[str, str] | None:
@@ -111,13 +125,6 @@ def _car(options: argparse.Namespace) -> dict[str, str] | None:
 def _say(text: str) -> None:
     if sys.stderr.isatty():
         print(text, file=sys.stderr)
-
-
-def _show(recording: Recording) -> None:
-    if sys.stderr.isatty():
-        from buswright.report.recording import render_status
-
-        print(f"\r{render_status(recording)}\x1b[K", end="", file=sys.stderr, flush=True)
 
 
 def _span(seconds: float) -> str:

@@ -121,8 +121,7 @@ def record(
     try:
         ended = run.until_the_end(seconds, frames, tick)
         capture.close()
-        if frames is None or recorder.frames < frames:
-            run.step(frames)
+        run.step(frames)
         reason = why() or ended or "stopped"
         recorder.close({"why": reason, "drops": drops_document(capture.drops)})
     except RecordingError as fault:
