@@ -52,8 +52,8 @@ class Asking(Protocol):
     def stop_recording(self) -> None:
         """End it."""
 
-    def mark(self, text: str) -> None:
-        """Set a marker at the moment this is called; it is recorded where a recording runs."""
+    def mark(self, text: str, time_ns: int) -> None:
+        """Set a marker at a moment of the wall clock; it is recorded where a recording runs."""
 
     # Wiggle test --------------------------------------------------------------------------------------------------
 

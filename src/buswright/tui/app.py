@@ -1,0 +1,318 @@
+"""The workbench: a table of contents of screens, and the way of snapshots to the one in front."""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections import deque
+from collections.abc import Callable, Iterable
+from importlib import import_module
+from pathlib import Path
+from typing import ClassVar, Protocol
+
+from textual import events
+from textual.app import App, SystemCommand
+from textual.binding import Binding, BindingType
+from textual.message import Message
+from textual.screen import Screen
+
+from buswright.tui.asking import Asking
+from buswright.tui.bars import SCREENS
+from buswright.tui.finding_names import Everything
+from buswright.tui.help_screen import HelpScreen
+from buswright.tui.prompt import Confirm, Prompt
+from buswright.tui.snapshot import Notice, Snapshot
+from buswright.tui.themes import THEMES
+from buswright.tui.work_screen import WorkScreen
+
+LOG = logging.getLogger("buswright.watch")
+
+GIVE_UP = 20
+"""So many faults of the program within `GIVE_UP_S` end it: a screen that can't be drawn at all helps nobody."""
+GIVE_UP_S = 5.0
+
+
+class Worker(Asking, Protocol):
+    """What the app needs of the worker, beyond what screens ask."""
+
+    def start(self, deliver: Callable[[], None]) -> None:
+        """Begin; `deliver` is called, from any thread, when a snapshot lies ready and the last one was taken."""
+
+    def take(self) -> Snapshot | None:
+        """Return the newest snapshot and allow the next delivery."""
+
+    def close(self) -> None:
+        """End: finish the recording, let go of buses and files."""
+
+
+def _screen(module: str, name: str) -> Callable[[], Screen[None]]:
+    def make() -> Screen[None]:
+        made: Screen[None] = getattr(import_module(f"buswright.tui.{module}"), name)()
+        return made
+
+    return make
+
+
+class Workbench(App[None]):
+    """The app.
+
+    Parameters
+    ----------
+    worker
+        Makes the snapshots; started when the app is, closed when it ends.
+    screen
+        The one to begin with.
+    theme
+        A name of `themes.THEMES`; None: by what the terminal can show.
+    """
+
+    TITLE = "Buswright"
+    ENABLE_COMMAND_PALETTE = True
+    COMMANDS: ClassVar = App.COMMANDS | {Everything}
+    MODES: ClassVar = {
+        "overview": _screen("overview", "OverviewScreen"),
+        "identifiers": _screen("identifiers", "IdentifiersScreen"),
+        "channels": _screen("channels", "ChannelsScreen"),
+        "findings": _screen("findings_screen", "FindingsScreen"),
+        "wiggle": _screen("wiggle_screen", "WiggleScreen"),
+        "recording": _screen("recording_screen", "RecordingScreen"),
+    }
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *(
+            Binding(str(number), f"go('{name}')", title, show=False)
+            for number, (name, title) in enumerate(SCREENS.items(), 1)
+        ),
+        Binding("space", "play", "Play/hold"),
+        Binding("comma", "step(-1.0)", "Back 1 s", key_display=",", show=False),
+        Binding("full_stop", "step(1.0)", "On 1 s", key_display=".", show=False),
+        Binding("less_than_sign", "frame(-1)", "Back a frame", key_display="<", show=False),
+        Binding("greater_than_sign", "frame(1)", "On a frame", key_display=">", show=False),
+        Binding("minus", "speed(0.5)", "Half speed", key_display="-", show=False),
+        Binding("plus", "speed(2.0)", "Double speed", key_display="+", show=False),
+        Binding("g", "go_to_time", "Go to time", show=False),
+        Binding("m", "mark", "Marker"),
+        Binding("n", "notices", "Notices", show=False),
+        Binding("question_mark", "help", "Help", key_display="?"),
+        Binding("ctrl+p", "command_palette", "Commands", key_display="^p"),
+        Binding("q,ctrl+c", "quit", "Quit", key_display="q"),
+    ]
+    DEFAULT_CSS = """
+    App { background: $background; color: $foreground; }
+    Footer { background: $background; }
+    """
+
+    class Fresh(Message):
+        """A snapshot lies ready."""
+
+    def __init__(self, worker: Worker, *, screen: str = "overview", theme: str | None = None) -> None:
+        super().__init__()
+        for each in THEMES:
+            self.register_theme(each)
+        self.theme = theme or _theme_for(self.console.color_system)
+        self.worker = worker
+        self.snapshot: Snapshot | None = None
+        self.notices: deque[Notice] = deque(maxlen=200)
+        self._first = screen
+        self._seen = 0
+        self._own = 0
+        self._held = False
+        self._troubles: deque[float] = deque(maxlen=GIVE_UP)
+
+    @property
+    def asking(self) -> Asking:
+        """The worker, as screens see it."""
+        return self.worker
+
+    # Snapshots ----------------------------------------------------------------------------------------------------
+
+    def on_mount(self) -> None:
+        """Show the first screen and start the worker."""
+        self.switch_mode(self._first)
+        self.worker.start(self._deliver)
+
+    def _deliver(self) -> None:
+        """Wake the app from the worker's thread."""
+        self.post_message(self.Fresh())
+
+    def on_workbench_fresh(self) -> None:
+        """Take the newest snapshot and give it to the screen in front."""
+        snapshot = self.worker.take()
+        if snapshot is None or (self._held and snapshot.source.live):
+            return
+        self.snapshot = snapshot
+        for notice in snapshot.notices:
+            if notice.number > self._seen:
+                self._seen = notice.number
+                self._tell(notice)
+        front = self.front
+        if front is not None:
+            front.receive(snapshot)
+
+    @property
+    def front(self) -> WorkScreen | None:
+        """The uppermost of our screens; dialogs lie above it."""
+        return next((each for each in reversed(self.screen_stack) if isinstance(each, WorkScreen)), None)
+
+    def _tell(self, notice: Notice) -> None:
+        self.notices.append(notice)
+        self.notify(notice.text, severity="error" if notice.level == "trouble" else "information", timeout=8)
+
+    # Faults of the program ----------------------------------------------------------------------------------------
+
+    def trouble(self, what: str, fault: Exception) -> None:
+        """Tell and log a fault of the program; go on."""
+        LOG.error("%s", what, exc_info=fault)
+        self._own += 1
+        self._tell(Notice(self._own, "trouble", f"{what}: {fault or type(fault).__name__}. It is in the log."))
+
+    def _handle_exception(self, error: Exception) -> None:
+        """Go on after whatever a key or a drawing raised, unless it does so without end."""
+        now = time.monotonic()
+        self._troubles.append(now)
+        if not self.is_running or (len(self._troubles) == GIVE_UP and now - self._troubles[0] < GIVE_UP_S):
+            LOG.error("giving up", exc_info=error)
+            super()._handle_exception(error)
+            return
+        self.trouble("something went wrong on this screen", error)
+
+    # Keys ---------------------------------------------------------------------------------------------------------
+
+    def action_go(self, name: str) -> None:
+        """Go to a screen."""
+        if not isinstance(self.screen, Prompt | Confirm):
+            self.switch_mode(name)
+
+    def go_to(self, name: str, key: object) -> None:
+        """Go to a screen, to one of its rows."""
+        self.switch_mode(name)
+        front = self.front
+        if front is not None:
+            front.call_after_refresh(front.seek_row, key)
+
+    def action_play(self) -> None:
+        """Play or pause a capture; hold or release what is shown of a live bus."""
+        snapshot = self.snapshot
+        if snapshot is None:
+            return
+        if snapshot.source.live:
+            self._held = not self._held
+            self.notify("held: the bus goes on, and so does a recording" if self._held else "live again", timeout=3)
+            if not self._held:
+                self.post_message(self.Fresh())
+        elif snapshot.source.phase == "playing":
+            self.asking.pause()
+        else:
+            self.asking.play()
+
+    def action_step(self, seconds: float) -> None:
+        """Go on or back by seconds."""
+        if self._replayed():
+            self.asking.step(seconds=seconds)
+
+    def action_frame(self, frames: int) -> None:
+        """Go on or back by frames."""
+        if self._replayed():
+            self.asking.step(frames=frames)
+
+    def action_speed(self, factor: float) -> None:
+        """Change the speed of the replay."""
+        if self._replayed() and self.snapshot is not None:
+            speed = self.snapshot.source.speed
+            speed = 1.0 if speed == float("inf") else speed
+            self.asking.set_speed(min(max(speed * factor, 1 / 16), 64.0))
+
+    def _replayed(self) -> bool:
+        if self.snapshot is not None and self.snapshot.source.live:
+            self.notify("a live bus can't be stepped or sped up; space holds what is shown", timeout=4)
+            return False
+        return self.snapshot is not None
+
+    def action_go_to_time(self) -> None:
+        """Ask for a moment and go there."""
+        if self._replayed():
+            self.push_screen(Prompt("Go to", "seconds from the first frame (12.5), or 2026-11-24T10:30:00"), self._seek)
+
+    def _seek(self, text: str | None) -> None:
+        from buswright.errors import UserError
+        from buswright.frames.table import Clock
+        from buswright.frames.window import Moment
+
+        if not text or self.snapshot is None or self.snapshot.source.first_ns is None:
+            return
+        source = self.snapshot.source
+        try:
+            clock = Clock("epoch" if source.epoch else "relative", "unknown", 1000, "")
+            self.asking.seek(Moment.parse(text).on(source.first_ns or 0, clock))
+        except UserError as fault:
+            self.notify(str(fault), severity="warning", timeout=6)
+
+    def action_mark(self) -> None:
+        """Set a marker now; its words are asked for afterwards."""
+        moment = time.time_ns()
+        self.push_screen(
+            Prompt("Marker", "what was done, e.g. wiggled plug C12; it gets the moment you pressed the key"),
+            lambda text: None if text is None else self.asking.mark(text, moment),
+        )
+
+    def action_notices(self) -> None:
+        """Show what the program had to say."""
+        lines = [f"{'trouble' if each.level == 'trouble' else 'note':8}{each.text}" for each in self.notices]
+        self.push_screen(HelpScreen("Notices", "\n".join(lines) or "Nothing so far.", ()))
+
+    def action_help(self) -> None:
+        """Explain the screen in front."""
+        front = self.front
+        if front is not None and not isinstance(self.screen, HelpScreen):
+            self.push_screen(HelpScreen.of(front))
+
+    async def action_quit(self) -> None:
+        """End; ask first if a recording runs."""
+        if self.snapshot is not None and self.snapshot.recording_on:
+            self.push_screen(
+                Confirm("A recording runs.", "End it and quit? What was recorded is kept."),
+                lambda yes: self.exit() if yes else None,
+            )
+        else:
+            self.exit()
+
+    def get_system_commands(self, screen: Screen[None]) -> Iterable[SystemCommand]:  # noqa: ARG002
+        """Offer in the command palette, beside names, what the keys do."""
+        for name, title in SCREENS.items():
+            yield SystemCommand(f"Go to {title}", "a screen", lambda name=name: self.action_go(name))
+        yield SystemCommand("Play or hold", "a capture plays; a live screen stands still", self.action_play)
+        yield SystemCommand("Go to time", "in a capture", self.action_go_to_time)
+        yield SystemCommand("Marker", "with words, at this moment", self.action_mark)
+        yield SystemCommand("Help", "what this screen shows, and its keys", self.action_help)
+        yield SystemCommand("Notices", "what the program had to say", self.action_notices)
+        yield SystemCommand("Save a picture", "of this screen, as SVG, in the current folder", self.action_picture)
+        for theme in THEMES:
+            yield SystemCommand(
+                f"Colours: {theme.name}", _THEME_WORDS[theme.name], lambda name=theme.name: self._dress(name)
+            )
+        yield SystemCommand("Quit", "ends the program", self.action_quit)
+
+    def _dress(self, name: str) -> None:
+        self.theme = name
+
+    def action_picture(self) -> None:
+        """Save a picture of the screen."""
+        from buswright.tui.picture import written
+
+        path = written(self, Path(f"buswright-{self.current_mode}.svg"))
+        self.notify(f"saved as {path}", timeout=5)
+
+    def on_unmount(self) -> None:
+        """Let the worker finish."""
+        self.worker.close()
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Say when the window is too small to be of use."""
+        self.set_class(event.size.height < 12 or event.size.width < 50, "-tiny")
+
+
+_THEME_WORDS = {"dusk": "for dark rooms", "noon": "for daylight", "sixteen": "the terminal's own sixteen"}
+
+
+def _theme_for(color_system: str | None) -> str:
+    """Sixteen colours where there are no more."""
+    return "dusk" if color_system in ("truecolor", "256") else "sixteen"

@@ -1,0 +1,53 @@
+"""Pictures of screens, as SVG that opens without a network."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from buswright.tui.app import Workbench
+
+_FONTS = re.compile(r"@font-face\s*\{.*?\}\s*", re.DOTALL)
+SIZE = (120, 40)
+WAIT_S = 600.0
+"""A picture waits this long for the capture to be read."""
+
+
+def svg_of(app: Workbench, *, title: str = "Buswright") -> str:
+    """Return the screen as SVG, with the reader's own fixed-width font instead of one from the network."""
+    return _FONTS.sub("", app.export_screenshot(title=title)).replace("Fira Code", "DejaVu Sans Mono")
+
+
+def written(app: Workbench, path: Path) -> Path:
+    """Write the screen to a file that isn't there yet: a number is put behind the name if it is; return its path."""
+    free, number = path, 1
+    while free.exists():
+        number += 1
+        free = path.with_stem(f"{path.stem}-{number}")
+    free.write_text(svg_of(app), encoding="utf-8")
+    return free
+
+
+def save(app: Workbench, path: Path, size: tuple[int, int] = SIZE) -> None:
+    """Run the app without a terminal until its capture has been read, then write a picture of its screen.
+
+    Parameters
+    ----------
+    size
+        Columns and lines.
+    """
+
+    async def run() -> None:
+        async with app.run_test(size=size) as pilot:
+            for _ in range(round(WAIT_S / 0.05)):
+                snapshot = app.snapshot
+                if snapshot is not None and snapshot.source.phase not in ("reading",):
+                    break
+                await pilot.pause(0.05)
+            await pilot.pause()
+            path.write_text(svg_of(app), encoding="utf-8")
+
+    asyncio.run(run())

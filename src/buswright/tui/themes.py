@@ -1,0 +1,80 @@
+"""Colours: for dark rooms, for daylight, and for terminals with sixteen colours. Tones get theirs here."""
+
+from __future__ import annotations
+
+from textual.theme import BUILTIN_THEMES, Theme
+
+
+def _tones(dim: str, good: str, note: str, suspect: str, fault: str, accent: str, here: tuple[str, str]) -> dict:  # type: ignore[type-arg]
+    return {
+        "tone-dim": dim,
+        "tone-good": good,
+        "tone-note": note,
+        "tone-suspect": suspect,
+        "tone-fault": fault,
+        "tone-accent": accent,
+        "tone-here": here[0],
+        "tone-here-text": here[1],
+        "footer-key-foreground": accent,
+        "footer-description-foreground": dim,
+        "footer-background": "transparent",
+        "border": dim,
+    }
+
+
+DUSK = Theme(
+    name="dusk",
+    primary="#5b8fb9",
+    accent="#e0b15a",
+    foreground="#d8d4c8",
+    background="#15181c",
+    surface="#1c2026",
+    panel="#232830",
+    success="#8fbf7f",
+    warning="#e0b15a",
+    error="#e8776a",
+    dark=True,
+    variables=_tones("#8b8f96", "#8fbf7f", "#7fb2d6", "#e8b84f", "#ff8272", "#d9b779", here=("#34404e", "#f4f1e8")),
+)
+
+NOON = Theme(
+    name="noon",
+    primary="#1f5f8b",
+    accent="#8a5a00",
+    foreground="#1d2126",
+    background="#f6f4ee",
+    surface="#ece9e0",
+    panel="#e2ded2",
+    success="#2f6b2f",
+    warning="#8a5a00",
+    error="#a8261c",
+    dark=False,
+    variables=_tones("#6a6d72", "#2f6b2f", "#1f5f8b", "#8a5a00", "#a8261c", "#7a5200", here=("#cfdbe6", "#101418")),
+)
+
+SIXTEEN = Theme(
+    name="sixteen",
+    primary="ansi_blue",
+    accent="ansi_cyan",
+    foreground="ansi_default",
+    background="ansi_default",
+    surface="ansi_default",
+    panel="ansi_default",
+    success="ansi_green",
+    warning="ansi_yellow",
+    error="ansi_red",
+    dark=True,
+    ansi=True,
+    variables=BUILTIN_THEMES["ansi-dark"].variables
+    | _tones(
+        "ansi_bright_black",
+        "ansi_green",
+        "ansi_cyan",
+        "ansi_yellow",
+        "ansi_red",
+        "ansi_cyan",
+        here=("ansi_cyan", "ansi_black"),
+    ),
+)
+
+THEMES = (DUSK, NOON, SIXTEEN)

@@ -1,0 +1,172 @@
+"""Lines of toned text, drawn line by line: only what is visible is made.
+
+A tone says what a text means, never how it looks; a theme gives it a colour. Nothing is told by a tone alone: the
+words carry it too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import ClassVar, Literal, NamedTuple, get_args
+
+from rich.cells import cell_len, set_cell_size
+from rich.segment import Segment
+from rich.style import Style
+from textual.geometry import Size
+from textual.scroll_view import ScrollView
+from textual.strip import Strip
+
+Tone = Literal["plain", "dim", "strong", "good", "note", "suspect", "fault", "accent", "head", "here"]
+"""plain, dim, strong: weight. good, note, suspect, fault: judgements. accent: what can be acted on. head: a heading.
+here: where the cursor is."""
+
+TONES: tuple[Tone, ...] = get_args(Tone)
+
+
+class Span(NamedTuple):
+    """A piece of text with one tone."""
+
+    text: str
+    tone: Tone = "plain"
+
+
+Line = Sequence[Span]
+Piece = str | Span
+"""What is convenient to write; a bare text is plain."""
+
+
+def line(*pieces: Piece) -> list[Span]:
+    """Return pieces as a line."""
+    return [piece if isinstance(piece, Span) else Span(piece) for piece in pieces]
+
+
+def width_of(spans: Line) -> int:
+    """Cells that a line takes."""
+    return sum(cell_len(span.text) for span in spans)
+
+
+def fitted(spans: Line, width: int, *, right: bool = False) -> list[Span]:
+    """Return a line of exactly so many cells: padded, or cut with an ellipsis."""
+    room = width_of(spans)
+    if room == width:
+        return list(spans)
+    if room < width:
+        padding = Span(" " * (width - room))
+        return [padding, *spans] if right else [*spans, padding]
+    kept: list[Span] = []
+    left = width - 1
+    for span in spans:
+        size = cell_len(span.text)
+        if size > left:
+            kept.append(Span(set_cell_size(span.text, left), span.tone))
+            kept.append(Span("…", span.tone))
+            break
+        kept.append(span)
+        left -= size
+    return kept if width > 0 else []
+
+
+class Toned(ScrollView):
+    """A widget of toned lines; a subclass says what stands in each."""
+
+    DEFAULT_CSS = """
+    Toned { height: 1fr; background: $background; color: $foreground; scrollbar-size-vertical: 1; }
+    Toned > .toned--dim { color: $tone-dim; }
+    Toned > .toned--strong { text-style: bold; }
+    Toned > .toned--good { color: $tone-good; }
+    Toned > .toned--note { color: $tone-note; }
+    Toned > .toned--suspect { color: $tone-suspect; text-style: bold; }
+    Toned > .toned--fault { color: $tone-fault; text-style: bold; }
+    Toned > .toned--accent { color: $tone-accent; }
+    Toned > .toned--head { color: $tone-accent; text-style: bold; }
+    Toned > .toned--here { background: $tone-here; color: $tone-here-text; }
+    """
+
+    COMPONENT_CLASSES: ClassVar[set[str]] = {f"toned--{tone}" for tone in TONES}
+
+    def style_of(self, tone: Tone, *, here: bool = False) -> Style:
+        """Return how a tone looks here; under the cursor with the cursor's ground."""
+        base = self.rich_style
+        if here:
+            base = self.get_component_rich_style("toned--here", partial=False)
+            return base + Style(bold=tone in ("strong", "suspect", "fault", "head") or None)
+        if tone == "plain":
+            return base
+        return base + self.get_component_rich_style(f"toned--{tone}", partial=True)
+
+    def drawn(self, spans: Line, *, here: bool = False) -> Strip:
+        """Return a line as a strip of the width of the widget."""
+        width = self.scrollable_content_region.width
+        styles: dict[Tone, Style] = {}
+        segments = []
+        for text, tone in fitted(spans, width):
+            style = styles.get(tone)
+            if style is None:
+                style = styles[tone] = self.style_of(tone, here=here)
+            segments.append(Segment(text, style))
+        return Strip(segments, width)
+
+    def blank(self) -> Strip:
+        """Return an empty line."""
+        return Strip.blank(self.scrollable_content_region.width, self.rich_style)
+
+
+class Lines(Toned):
+    """Text that fills a panel: headings, paragraphs, small drawings.
+
+    `show` takes the lines, or a function that makes them for a width and a height, which is asked again when the
+    panel's size changes.
+    """
+
+    DEFAULT_CSS = """
+    Lines { overflow-x: hidden; }
+    """
+
+    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:  # noqa: A002 (Textual's word)
+        super().__init__(id=id, classes=classes)
+        self._lines: list[list[Span]] = []
+        self._make: Callable[[int, int], Iterable[Line]] | None = None
+        self._made_for: tuple[int, int] | None = None
+
+    def show(self, made: Iterable[Line] | Callable[[int, int], Iterable[Line]]) -> None:
+        """Show these lines from now on."""
+        if callable(made):
+            self._make = made
+            self._remake()
+        else:
+            self._make = None
+            self._take(made)
+
+    @property
+    def text(self) -> str:
+        """What is shown, without tones."""
+        return "\n".join("".join(span.text for span in spans).rstrip() for spans in self._lines)
+
+    def on_resize(self) -> None:
+        """Make the lines anew for the new size."""
+        if self._make is not None and self._made_for != self._room():
+            self._remake()
+
+    def _room(self) -> tuple[int, int]:
+        region = self.scrollable_content_region
+        return region.width, region.height
+
+    def _remake(self) -> None:
+        assert self._make is not None
+        self._made_for = self._room()
+        width, height = self._made_for
+        if width > 0 and height > 0:
+            self._take(self._make(width, height))
+
+    def _take(self, lines: Iterable[Line]) -> None:
+        new = [list(spans) for spans in lines]
+        if new == self._lines:
+            return
+        self._lines = new
+        self.virtual_size = Size(self.scrollable_content_region.width, len(new))
+        self.refresh()
+
+    def render_line(self, y: int) -> Strip:
+        """Draw one line of the window."""
+        at = y + self.scroll_offset.y
+        return self.drawn(self._lines[at]) if at < len(self._lines) else self.blank()

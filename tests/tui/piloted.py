@@ -1,0 +1,34 @@
+"""Driving the workbench without a terminal."""
+
+import asyncio
+
+from buswright.tui.app import Workbench
+
+from .made import FakeWorker, snapshot_of
+
+SIZES = ((80, 24), (120, 40), (200, 60))
+
+
+def text_of(app):
+    """What stands on the screen, a line each."""
+    strips = app.screen._compositor.render_strips()
+    return ["".join(segment.text for segment in strip).rstrip() for strip in strips]
+
+
+def piloted(steps, *, snapshot=None, screen="overview", size=(120, 40), theme="dusk"):
+    """Run `await steps(app, pilot, worker)` with the workbench on one of its screens; return what it returns."""
+    worker = FakeWorker(snapshot or snapshot_of())
+
+    async def run():
+        app = Workbench(worker, screen=screen, theme=theme)
+        async with app.run_test(size=size) as pilot:
+            await pilot.pause()
+            return await steps(app, pilot, worker)
+
+    return asyncio.run(run())
+
+
+async def settled(pilot):
+    """Let everything that was asked for happen."""
+    await pilot.pause()
+    await pilot.pause()
