@@ -7,6 +7,7 @@ each 10 s and identifier): some 4 MB for an hour of a car with two buses and fif
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
@@ -74,14 +75,22 @@ class HealthTracker:
         self._unlisted = 0
         self._twice = Twice()
 
-    def update(self, frames: Frames) -> None:
-        """Take the next batch of the capture or of a live bus."""
+    def update(self, frames: Frames, bits: WireBits | None = None) -> None:
+        """Take the next batch of the capture or of a live bus; `bits` are its `bits_of`, where they are known already.
+
+        Raises
+        ------
+        ValueError
+            The bits are of another batch.
+        """
+        if bits is not None and len(bits) != len(frames):
+            raise ValueError(f"bits of {len(bits)} frames, not of {len(frames)}")
         if not len(frames):
             return
         lane_of = np.array([self._lane_of(interface) for interface in frames.buses], dtype=np.uint8)
         lane = lane_of[frames.bus]
         words: UInt64s = np.ascontiguousarray(frames.payload).view("<u8").ravel()
-        bits = self._bits(frames, lane)
+        bits = self.bits_of(frames) if bits is None else bits
         present = int(np.bitwise_or.reduce(frames.flags))
         used = np.flatnonzero(np.bincount(lane)).tolist()
         for number in used:
@@ -103,12 +112,17 @@ class HealthTracker:
             self._buses[number].interfaces.append(interface)
         return number
 
-    def _bits(self, frames: Frames, lane: UInt8s) -> WireBits:
+    def bits_of(self, frames: Frames) -> WireBits:
+        """Return the bits on the wire of a batch, each bus's in the dialect that the car file says it speaks."""
         bits = wire_bits(frames)
-        old = [number for number, bus in enumerate(self._buses) if self._described.non_iso(bus.name)]
+        old = [
+            number
+            for number, interface in enumerate(frames.buses)
+            if self._described.non_iso(self._matcher.bus_name(interface))
+        ]
         if not old or not frames.has(Flag.FD).any():
             return bits
-        other, here = wire_bits(frames, fd="non-iso"), np.isin(lane, old)
+        other, here = wire_bits(frames, fd="non-iso"), np.isin(frames.bus, old)
         return WireBits(
             np.where(here, other.nominal, bits.nominal),
             np.where(here, other.data, bits.data),
@@ -173,6 +187,12 @@ class HealthTracker:
         for number, count in zip(*(column.tolist() for column in np.unique(key, return_counts=True)), strict=True):
             name = FrameName(self._buses[number >> 32].name, (number & 0xFFFFFFFF) >> 1, bool(number & 1))
             self._remotes[name] = self._remotes.get(name, 0) + count
+
+    def copy(self) -> HealthTracker:
+        """Return a tracker that goes on from here by itself."""
+        # What is known of identifiers is the same for both, and the groups are only ever added to.
+        shared = (self._described, self._matcher, self._identities)
+        return copy.deepcopy(self, {id(each): each for each in shared})
 
     def result(
         self, *, events: Iterable[Event] = (), problems: Problems | None = None, clock: Clock | None = None
