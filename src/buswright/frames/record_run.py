@@ -10,7 +10,7 @@ from typing import Any
 
 from buswright.frames.live_capture import Drops, LiveCapture
 from buswright.frames.record import Recorder, RecordingError
-from buswright.frames.table import Event
+from buswright.frames.table import Event, Frames
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,64 +117,119 @@ def record(
     RecordingError
         The disk is full or fails. The capture is closed, and what was synced is whole.
     """
-    run = _Run(capture, recorder, markers)
+    run = RecordingRun(capture, recorder)
     try:
-        ended = run.until_the_end(seconds, frames, tick)
+        ended = _until_the_end(run, seconds, frames, markers, tick)
         capture.close()
-        run.step(frames)
-        reason = why() or ended or "stopped"
-        recorder.close({"why": reason, "drops": drops_document(capture.drops)})
+        _step(run, frames, markers)
+        return run.close(why() or ended or "stopped")
     except RecordingError as fault:
         capture.close()
-        recorder.abandon(fault.message)
+        run.abandon(fault.message)
         raise
-    return run.so_far(reason)
 
 
-class _Run:
-    def __init__(self, capture: LiveCapture, recorder: Recorder, markers: Callable[[], Sequence[Event]]) -> None:
-        self._capture, self._recorder, self._markers = capture, recorder, markers
-        self._known = 0
+def _until_the_end(
+    run: RecordingRun,
+    seconds: float | None,
+    frames: int | None,
+    markers: Callable[[], Sequence[Event]],
+    tick: Callable[[Recording], None],
+) -> str:
+    next_tick = 0.0
+    while not run.capture.stopped:
+        _step(run, frames, markers)
+        if frames is not None and run.frames >= frames:
+            return f"--frames {frames}"
+        if seconds is not None and run.seconds >= seconds:
+            return f"--seconds {seconds:g}"
+        now = time.monotonic()
+        if now >= next_tick:
+            next_tick = now + 1.0
+            tick(run.so_far())
+    return ""
+
+
+def _step(run: RecordingRun, limit: int | None, markers: Callable[[], Sequence[Event]]) -> None:
+    """Write what came since the last step; of the frames no more than up to `limit` in all."""
+    batch = run.capture.poll()
+    if limit is not None and run.frames + len(batch) > limit:
+        batch = batch.slice(0, limit - run.frames)
+    run.write(batch, markers())
+
+
+class RecordingRun:
+    """A recording under way: what a capture gives is written, with the events that came meanwhile.
+
+    Parameters
+    ----------
+    capture
+        Where frames and events come from; whoever owns it polls it.
+    recorder
+        Begun, nothing written yet.
+    known
+        So many of the capture's events came before the recording and are none of it.
+    """
+
+    def __init__(self, capture: LiveCapture, recorder: Recorder, *, known: int = 0) -> None:
+        self.capture = capture
+        self._recorder = recorder
+        self._known = known
         self._begun = time.monotonic()
         self._gaps = self._marked = 0
 
-    def until_the_end(self, seconds: float | None, frames: int | None, tick: Callable[[Recording], None]) -> str:
-        next_tick = 0.0
-        while not self._capture.stopped:
-            self.step(frames)
-            now = time.monotonic()
-            if frames is not None and self._recorder.frames >= frames:
-                return f"--frames {frames}"
-            if seconds is not None and now - self._begun >= seconds:
-                return f"--seconds {seconds:g}"
-            if now >= next_tick:
-                next_tick = now + 1.0
-                tick(self.so_far(""))
-        return ""
+    @property
+    def frames(self) -> int:
+        """Written so far."""
+        return self._recorder.frames
 
-    def step(self, limit: int | None) -> None:
-        """Write what came since the last step; of the frames no more than up to `limit` in all."""
-        batch = self._capture.poll()
-        if limit is not None and self._recorder.frames + len(batch) > limit:
-            batch = batch.slice(0, limit - self._recorder.frames)
-        marked = self._markers()
-        self._marked += len(marked)
-        events = self._capture.events[self._known :]
+    @property
+    def seconds(self) -> float:
+        """Since it was begun."""
+        return time.monotonic() - self._begun
+
+    def write(self, batch: Frames, markers: Sequence[Event] = ()) -> None:
+        """Write a batch, markers, and the capture's events since the last call.
+
+        Raises
+        ------
+        RecordingError
+            The disk is full or fails: `abandon` it.
+        """
+        self._marked += len(markers)
+        events = self.capture.events[self._known :]
         self._known += len(events)
         self._gaps += sum(event.kind == "gap" for event in events)
-        self._recorder.write(batch, (*events, *marked))
+        self._recorder.write(batch, (*events, *markers))
 
-    def so_far(self, why: str) -> Recording:
+    def close(self, why: str) -> Recording:
+        """End it, saying why; return what was recorded.
+
+        Raises
+        ------
+        RecordingError
+            As above.
+        """
+        self._recorder.close({"why": why, "drops": drops_document(self.capture.drops)})
+        return self.so_far(why)
+
+    def abandon(self, why: str) -> Recording:
+        """End it after a fault; return what was recorded."""
+        self._recorder.abandon(why)
+        return self.so_far(why)
+
+    def so_far(self, why: str = "") -> Recording:
+        """Return how far it is, or with `why` what it came to."""
         return Recording(
             paths=tuple(self._recorder.paths),
             frames=self._recorder.frames,
-            seconds=time.monotonic() - self._begun,
+            seconds=self.seconds,
             size=self._recorder.size,
-            drops=self._capture.drops,
-            connected=self._capture.connected,
+            drops=self.capture.drops,
+            connected=self.capture.connected,
             gaps=self._gaps,
             markers=self._marked,
-            problems=self._capture.problems.counts,
+            problems=self.capture.problems.counts,
             losses=dict(self._recorder.losses),
             why=why,
         )
