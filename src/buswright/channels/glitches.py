@@ -2,10 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Literal
 
+import numpy as np
+import numpy.typing as npt
+
+from buswright.channels.running_median import RunningMedian
+from buswright.channels.series import Bools, Floats, Int64s, Quality, Series
+from buswright.findings import THRESHOLDS
+
 GlitchKind = Literal["rail", "spike", "gap"]
+
+_LEARN = 16
+"""Spacings that a channel's period is learned from."""
+
+_AT_RAIL = np.uint16(Quality.ELECTRICAL_RAIL | Quality.SENDER_INVALID)
+_NO_SAMPLE = np.uint16(Quality.SHORT_FRAME | Quality.MUX_ABSENT | Quality.BAD_CHECKSUM)
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,7 +32,8 @@ class Glitch:
     channel, kind
         What happened where.
     time_ns, duration_ns
-        Its first sample, and how long it lasted.
+        Its first bad sample, and how long it lasted: to the next sound sample. Of a gap: the sample before it, and
+        the silence after that.
     peak
         The worst value, in the electrical unit where the channel has one, else in its own; NaN for a gap.
     """
@@ -27,3 +43,265 @@ class Glitch:
     time_ns: int
     duration_ns: int
     peak: float
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """What is known of a channel, to tell a glitch from a value. "Its quantity" is the electrical one, else the value.
+
+    Attributes
+    ----------
+    channel
+        Name.
+    step, span
+        One raw step and the whole range, in its quantity; a step of 0 and a span of None where unknown.
+    ends
+        The raw codes at its ends, where nobody says what healthy is; None: rails are known by quality alone.
+    period_s
+        Nominal time between samples; None: learned.
+    by_clock
+        Samples come by the clock, so that silence is a gap.
+    spike_sd, spike_steps, spike_window_s, spike_s, spike_return, gap_periods, gap_s
+        See `findings.THRESHOLDS`.
+    """
+
+    channel: str
+    step: float = 0.0
+    span: float | None = None
+    ends: tuple[float, float] | None = None
+    period_s: float | None = None
+    by_clock: bool = True
+    spike_sd: float = THRESHOLDS["spike_sd"].default
+    spike_steps: float = THRESHOLDS["spike_steps"].default
+    spike_window_s: float = THRESHOLDS["spike_window_s"].default
+    spike_s: float = THRESHOLDS["spike_s"].default
+    spike_return: float = THRESHOLDS["spike_return"].default
+    gap_periods: float = THRESHOLDS["gap_periods"].default
+    gap_s: float = THRESHOLDS["gap_s"].default
+
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """Bad samples in a row: `rail` once one stood at a rail; not `counted` where it began there."""
+
+    start_ns: int
+    last_ns: int
+    base: float
+    band: float
+    peak: float
+    rail: bool
+    counted: bool
+
+
+class GlitchCounter:
+    """Finds one channel's glitches, chunk after chunk, the same however the samples are cut into chunks.
+
+    Samples without a value of their own (short frame, wrong checksum) are left out: if they are many, that is a gap.
+    A sample is at a rail where its quality says so or the sender calls it invalid; where no healthy band is known, at
+    the end of the raw code if it got there by a jump (a pressure that rests at zero is none). It is off where it
+    differs from the median of the last half second by more than eight robust standard deviations and three raw
+    steps. Bad samples in a row are one glitch: a touch of the rail if one of them was there, counted at once; else a
+    spike, if it came back within a tenth of a second, counted when it came back. What stands at a rail from the first
+    sample on is none until it has left it. Common practice, no source.
+
+    Parameters
+    ----------
+    watched
+        What is known of the channel.
+    """
+
+    def __init__(self, watched: Watched) -> None:
+        self.watched = watched
+        self._median = RunningMedian(round(watched.spike_window_s * 1e9), watched.step)
+        self._gaps = _Gaps(watched)
+        self._last_ns: int | None = None
+        self._run: _Run | None = None
+        self._base = float("nan")
+        self._sound = False
+        self._at_end = self._end_is_bad = False
+
+    @property
+    def open(self) -> tuple[Glitch, ...]:
+        """The touch of a rail that lasts; its end isn't known yet."""
+        run = self._run
+        if run is None or not (run.rail and run.counted):
+            return ()
+        return (Glitch(self.watched.channel, "rail", run.start_ns, run.last_ns - run.start_ns, run.peak),)
+
+    @property
+    def standing(self) -> bool:
+        """Whether it stands at a rail."""
+        return self._run is not None and self._run.rail
+
+    @property
+    def learned(self) -> bool:
+        """Whether enough samples have come to tell a spike from a value."""
+        return math.isfinite(self._base)
+
+    def silent(self, now_ns: int) -> Glitch | None:
+        """Return the gap that lasts at a moment, if it is already one."""
+        return self._gaps.silent(now_ns)
+
+    def add(self, series: Series) -> list[Glitch]:
+        """Take the channel's next samples; return the glitches that ended in them, by the time they ended."""
+        bounds = [*series.segments.tolist(), len(series)]
+        found: list[Glitch] = []
+        for start, stop in pairwise(bounds):
+            if stop > start:
+                found += self._segment(series, slice(start, stop))
+        return found
+
+    def _segment(self, series: Series, part: slice) -> list[Glitch]:
+        time_ns = series.time_ns[part]
+        value = (series.volts if series.volts is not None else series.value)[part]
+        raw = None if series.raw is None else series.raw[part]
+        railed = np.zeros(len(time_ns), dtype=np.bool_)
+        if series.quality is not None:
+            quality = series.quality[part]
+            railed = (quality & _AT_RAIL) != 0
+            there = ((quality & _NO_SAMPLE) == 0) & (np.isfinite(value) | railed)
+        else:
+            there = np.isfinite(value)
+        if not there.all():
+            time_ns, value, railed = time_ns[there], value[there], railed[there]
+            raw = None if raw is None else raw[there]
+        if not len(time_ns):
+            return []
+        found = []
+        if self._last_ns is not None and time_ns[0] < self._last_ns:
+            found += self._set_back()
+        self._last_ns = int(time_ns[-1])
+        found += self._gaps.add(time_ns)
+        found += self._judge(time_ns, value, raw, railed)
+        return sorted(found, key=lambda glitch: glitch.time_ns + glitch.duration_ns)
+
+    def _set_back(self) -> list[Glitch]:
+        """Begin anew, for time went backwards: what is open ends."""
+        ended = list(self.open)
+        self._median.clear()
+        self._gaps.restart()
+        self._run, self._base, self._sound = None, float("nan"), False
+        self._at_end = self._end_is_bad = False
+        return ended
+
+    def _judge(
+        self, time_ns: Int64s, value: Floats, raw: npt.NDArray[np.generic] | None, railed: Bools
+    ) -> list[Glitch]:
+        watched, n = self.watched, len(time_ns)
+        sound = np.flatnonzero(~railed)
+        # The tolerance is for volts that were made of raw codes: 3 steps must stay 3 steps.
+        least = watched.spike_steps * watched.step * (1 - 1e-9)
+        base, spread, off = np.full(n, np.nan), np.full(n, np.nan), np.zeros(n, dtype=np.bool_)
+        base[sound], spread[sound] = self._median.add(time_ns[sound], value[sound], least)
+        with np.errstate(invalid="ignore"):
+            off[sound] = np.abs(value[sound] - base[sound]) > watched.spike_sd * spread[sound]
+        known = np.concatenate(([self._base], base))
+        # A sample at a rail has no window of its own: the median before the latest sound one stands for it.
+        held = known[np.maximum.accumulate(np.where(np.isfinite(known), np.arange(n + 1), 0))][1:]
+        railed |= self._jumped_to_end(raw, off, railed)
+        band = (
+            np.full(n, watched.spike_return * watched.span)
+            if watched.span is not None
+            else np.maximum(watched.spike_sd * spread, least)
+        )
+        found = self._runs(time_ns, value, held, band, railed, off | railed)
+        self._base = float(held[-1])
+        return found
+
+    def _jumped_to_end(self, raw: npt.NDArray[np.generic] | None, off: Bools, railed: Bools) -> Bools:
+        """Tell which samples are at an end of the raw code that was reached by a jump, until it is left; bool[n]."""
+        if self.watched.ends is None or raw is None:
+            return np.zeros(len(off), dtype=np.bool_)
+        low, high = self.watched.ends
+        at_end: Bools = ((raw == low) | (raw == high)) & ~railed
+        begins = at_end & ~np.concatenate(([self._at_end], at_end[:-1]))
+        jumped = np.concatenate(([self._end_is_bad], off[begins]))
+        bad: Bools = at_end & jumped[np.cumsum(begins)]
+        self._at_end, self._end_is_bad = bool(at_end[-1]), bool(bad[-1])
+        return bad
+
+    def _runs(
+        self, time_ns: Int64s, value: Floats, base: Floats, band: Floats, railed: Bools, bad: Bools
+    ) -> list[Glitch]:
+        """Join bad samples in a row, with the run that the last chunk left open."""
+        found = []
+        edges = np.diff(np.concatenate(([False], bad, [False])).astype(np.int8))
+        if self._run is not None and not bad[0]:
+            found += self._ended(self._run, int(time_ns[0]), float(value[0]))
+            self._run = None
+        for start, stop in zip(np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True):
+            self._run = self._grown(time_ns, value, base, band, railed, slice(start, stop))
+            if stop < len(bad):
+                found += self._ended(self._run, int(time_ns[stop]), float(value[stop]))
+                self._run = None
+        self._sound = self._sound or not bad.all()
+        return found
+
+    def _grown(self, time_ns: Int64s, value: Floats, base: Floats, band: Floats, railed: Bools, part: slice) -> _Run:
+        """Take further bad samples into the open run, or open one."""
+        first, run = part.start, self._run
+        if run is None:
+            counted = self._sound or first > 0
+            run = _Run(int(time_ns[first]), 0, float(base[first]), float(band[first]), float("nan"), False, counted)
+        peaks = np.concatenate(([run.peak], value[part]))
+        away = np.abs(peaks - (run.base if np.isfinite(run.base) else 0.0))
+        peak = float(peaks[int(np.argmax(np.where(np.isfinite(away), away, -1.0)))])
+        return replace(run, last_ns=int(time_ns[part.stop - 1]), peak=peak, rail=run.rail or bool(railed[part].any()))
+
+    def _ended(self, run: _Run, time_ns: int, value: float) -> list[Glitch]:
+        """Judge a run that a sound sample has ended."""
+        if run.rail:
+            glitch = Glitch(self.watched.channel, "rail", run.start_ns, time_ns - run.start_ns, run.peak)
+            return [glitch] if run.counted else []
+        brief = run.last_ns - run.start_ns < self.watched.spike_s * 1e9
+        back = abs(value - run.base) <= run.band
+        glitch = Glitch(self.watched.channel, "spike", run.start_ns, time_ns - run.start_ns, run.peak)
+        return [glitch] if brief and back else []
+
+
+class _Gaps:
+    """Silences of a channel that are longer than its period explains."""
+
+    def __init__(self, watched: Watched) -> None:
+        self._watched = watched
+        self._limit_ns: float | None = None
+        self._times: Int64s = np.zeros(0, dtype=np.int64)
+
+    def restart(self) -> None:
+        """Forget the samples, not the period."""
+        self._times = self._times[:0]
+
+    def add(self, time_ns: Int64s) -> list[Glitch]:
+        """Take further samples; return the gaps that ended with them."""
+        if not self._watched.by_clock:
+            return []
+        self._times = np.concatenate((self._times, time_ns))
+        steps = np.diff(self._times)
+        if self._limit_ns is None:
+            self._learn(steps)
+        if self._limit_ns is None:
+            return []
+        late = np.flatnonzero(steps > self._limit_ns).tolist()
+        found = [self._gap(int(self._times[row]), int(steps[row])) for row in late]
+        self._times = self._times[-1:]
+        return found
+
+    def silent(self, now_ns: int) -> Glitch | None:
+        """Return the gap that lasts, if there is one."""
+        if self._limit_ns is None or not len(self._times):
+            return None
+        silence = now_ns - int(self._times[-1])
+        return self._gap(int(self._times[-1]), silence) if silence > self._limit_ns else None
+
+    def _learn(self, steps: Int64s) -> None:
+        """Learn the period of the first spacings; a nominal one is only believed if they are about that."""
+        first = steps[steps > 0][:_LEARN]
+        if len(first) < _LEARN:
+            return
+        period, nominal = float(np.median(first)), (self._watched.period_s or 0.0) * 1e9
+        if period / 2 <= nominal <= period * 2:
+            period = nominal
+        self._limit_ns = max(self._watched.gap_periods * period, self._watched.gap_s * 1e9)
+
+    def _gap(self, time_ns: int, duration_ns: int) -> Glitch:
+        return Glitch(self._watched.channel, "gap", time_ns, duration_ns, float("nan"))
