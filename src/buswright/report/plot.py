@@ -9,6 +9,18 @@ _DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
 """Bit of each dot in a braille cell, by row and column (Unicode chart U+2800)."""
 
 
+def braille_codes(grid: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint32]:
+    """Return the character of every cell of 4 x 2 dots as its code point: bool[4h, 2w], top row first, to uint32[h, w].
+
+    A cell without dots is a space.
+    """
+    bits = np.zeros((grid.shape[0] // 4, grid.shape[1] // 2), dtype=np.uint32)
+    for row, pair in enumerate(_DOTS):
+        for column, bit in enumerate(pair):
+            bits += grid[row::4, column::2] * np.uint32(bit)
+    return np.where(bits != 0, bits + np.uint32(0x2800), np.uint32(0x20))
+
+
 def plot_lines(values: npt.NDArray[np.float64], *, width: int = 60, height: int = 4, braille: bool = True) -> list[str]:
     """Draw evenly spaced values as lines of text, lowest value at the bottom; NaN leaves a hole.
 
@@ -37,12 +49,4 @@ def plot_lines(values: npt.NDArray[np.float64], *, width: int = 60, height: int 
     grid = grid[::-1]
     if not braille:
         return ["".join("*" if dot else " " for dot in row) for row in grid]
-    lines = []
-    for row in range(height):
-        cells = []
-        for cell in range(width):
-            block = grid[4 * row : 4 * row + 4, 2 * cell : 2 * cell + 2]
-            bits = sum(_DOTS[r][c] for r in range(4) for c in range(2) if block[r, c])
-            cells.append(chr(0x2800 + bits))
-        lines.append("".join(cells))
-    return lines
+    return ["".join(map(chr, row)) for row in braille_codes(grid).tolist()]

@@ -16,9 +16,28 @@ from textual.geometry import Size
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
-Tone = Literal["plain", "dim", "strong", "good", "note", "suspect", "fault", "accent", "head", "here"]
+from buswright.tui.guarded import Guarded
+
+Tone = Literal[
+    "plain",
+    "dim",
+    "strong",
+    "good",
+    "note",
+    "suspect",
+    "fault",
+    "accent",
+    "head",
+    "here",
+    "curve1",
+    "curve2",
+    "curve3",
+    "curve4",
+    "curve5",
+    "curve6",
+]
 """plain, dim, strong: weight. good, note, suspect, fault: judgements. accent: what can be acted on. head: a heading.
-here: where the cursor is."""
+here: where the cursor is. curve1...: curves of one plot, which tell nothing but themselves apart."""
 
 TONES: tuple[Tone, ...] = get_args(Tone)
 
@@ -66,7 +85,7 @@ def fitted(spans: Line, width: int, *, right: bool = False) -> list[Span]:
     return kept if width > 0 else []
 
 
-class Toned(ScrollView):
+class Toned(Guarded, ScrollView):
     """A widget of toned lines; a subclass says what stands in each."""
 
     DEFAULT_CSS = """
@@ -80,6 +99,24 @@ class Toned(ScrollView):
     Toned > .toned--accent { color: $tone-accent; }
     Toned > .toned--head { color: $tone-accent; text-style: bold; }
     Toned > .toned--here { background: $tone-here; color: $tone-here-text; }
+    Toned > .toned--curve1 { color: #7cc4f0; }
+    Toned > .toned--curve2 { color: #f0a860; }
+    Toned > .toned--curve3 { color: #9bd68a; }
+    Toned > .toned--curve4 { color: #e39ae0; }
+    Toned > .toned--curve5 { color: #e6dc7c; }
+    Toned > .toned--curve6 { color: #c4c8d0; }
+    Toned:light > .toned--curve1 { color: #0b5d9c; }
+    Toned:light > .toned--curve2 { color: #a04a00; }
+    Toned:light > .toned--curve3 { color: #2a6e1e; }
+    Toned:light > .toned--curve4 { color: #8a2a86; }
+    Toned:light > .toned--curve5 { color: #6b5e00; }
+    Toned:light > .toned--curve6 { color: #43474d; }
+    Toned:ansi > .toned--curve1 { color: ansi_cyan; }
+    Toned:ansi > .toned--curve2 { color: ansi_yellow; }
+    Toned:ansi > .toned--curve3 { color: ansi_green; }
+    Toned:ansi > .toned--curve4 { color: ansi_magenta; }
+    Toned:ansi > .toned--curve5 { color: ansi_blue; }
+    Toned:ansi > .toned--curve6 { color: ansi_default; }
     """
 
     COMPONENT_CLASSES: ClassVar[set[str]] = {f"toned--{tone}" for tone in TONES}
