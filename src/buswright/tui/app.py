@@ -19,10 +19,11 @@ from textual.screen import Screen
 from buswright.tui.asking import Asking
 from buswright.tui.bars import SCREENS
 from buswright.tui.finding_names import Everything
+from buswright.tui.guarded import Guarded
 from buswright.tui.help_screen import HelpScreen
 from buswright.tui.prompt import Confirm, Prompt
 from buswright.tui.snapshot import Notice, Snapshot
-from buswright.tui.themes import THEMES
+from buswright.tui.themes import THEMES, theme_for
 from buswright.tui.work_screen import WorkScreen
 
 LOG = logging.getLogger("buswright.watch")
@@ -30,6 +31,8 @@ LOG = logging.getLogger("buswright.watch")
 GIVE_UP = 20
 """So many faults of the program within `GIVE_UP_S` end it: a screen that can't be drawn at all helps nobody."""
 GIVE_UP_S = 5.0
+AGAIN_S = 30.0
+"""A fault that comes with every snapshot is told this often."""
 
 
 class Worker(Asking, Protocol):
@@ -53,7 +56,7 @@ def _screen(module: str, name: str) -> Callable[[], Screen[None]]:
     return make
 
 
-class Workbench(App[None]):
+class Workbench(Guarded, App[None]):
     """The app.
 
     Parameters
@@ -108,7 +111,7 @@ class Workbench(App[None]):
         super().__init__()
         for each in THEMES:
             self.register_theme(each)
-        self.theme = theme or _theme_for(self.console.color_system)
+        self.theme = theme or theme_for(self.console.color_system)
         self.worker = worker
         self.snapshot: Snapshot | None = None
         self.notices: deque[Notice] = deque(maxlen=200)
@@ -117,6 +120,7 @@ class Workbench(App[None]):
         self._own = 0
         self._held = False
         self._troubles: deque[float] = deque(maxlen=GIVE_UP)
+        self._told: dict[str, float] = {}
 
     @property
     def asking(self) -> Asking:
@@ -160,7 +164,11 @@ class Workbench(App[None]):
     # Faults of the program ----------------------------------------------------------------------------------------
 
     def trouble(self, what: str, fault: Exception) -> None:
-        """Tell and log a fault of the program; go on."""
+        """Tell and log a fault of the program; go on. The same one is told again after half a minute only."""
+        now = time.monotonic()
+        if now - self._told.get(what, -AGAIN_S) < AGAIN_S:
+            return
+        self._told[what] = now
         LOG.error("%s", what, exc_info=fault)
         self._own += 1
         self._tell(Notice(self._own, "trouble", f"{what}: {fault or type(fault).__name__}. It is in the log."))
@@ -311,8 +319,3 @@ class Workbench(App[None]):
 
 
 _THEME_WORDS = {"dusk": "for dark rooms", "noon": "for daylight", "sixteen": "the terminal's own sixteen"}
-
-
-def _theme_for(color_system: str | None) -> str:
-    """Sixteen colours where there are no more."""
-    return "dusk" if color_system in ("truecolor", "256") else "sixteen"

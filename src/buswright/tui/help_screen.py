@@ -11,6 +11,7 @@ from textual.binding import Binding, BindingType
 from textual.screen import ModalScreen
 
 from buswright.tui.bars import SearchLine
+from buswright.tui.guarded import Guarded
 from buswright.tui.rows import Rows
 from buswright.tui.toned import Lines, Span, line
 
@@ -25,7 +26,7 @@ _ALWAYS = (
 )
 
 
-class HelpScreen(ModalScreen[None]):
+class HelpScreen(Guarded, ModalScreen[None]):
     """A page of text over the screen; any of Escape, q and ? closes it."""
 
     BINDINGS: ClassVar[list[BindingType]] = [

@@ -282,6 +282,14 @@ class Rows(Toned, can_focus=True):
             spans += [*fitted(pieces, width, right=self.columns[at].right), Span(" ")]
         return spans
 
+    def _row_or_why_not(self, key: Key) -> list[Span]:
+        """Return a row; one that can't be made says so and costs no other."""
+        try:
+            return self._row(key)
+        except Exception as fault:  # noqa: BLE001  (drawing goes on)
+            self.app.call_later(self.tell, f"the row of {key} could not be made", fault)
+            return [Span(f"{key}: could not be shown", "fault")]
+
     def render_line(self, y: int) -> Strip:
         """Draw one line of the window: the columns' titles, which stay, or a row."""
         if y == 0:
@@ -294,7 +302,7 @@ class Rows(Toned, can_focus=True):
         key = self._keys[at]
         spans = self._drawn.get(key)
         if spans is None:
-            spans = self._drawn[key] = self._row(key)
+            spans = self._drawn[key] = self._row_or_why_not(key)
         here = key == self.key
         if here:  # the cursor is told by a mark too, not by colour alone
             room = self.scrollable_content_region.width - 1

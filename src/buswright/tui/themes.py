@@ -78,3 +78,8 @@ SIXTEEN = Theme(
 )
 
 THEMES = (DUSK, NOON, SIXTEEN)
+
+
+def theme_for(color_system: str | None) -> str:
+    """Return the theme for what a terminal can show: its own sixteen colours where it has no more."""
+    return "dusk" if color_system in ("truecolor", "256") else "sixteen"

@@ -12,6 +12,7 @@ from textual.widget import Widget
 from textual.widgets import Footer
 
 from buswright.tui.bars import SearchLine, Tabs, TimeBar, TopBar
+from buswright.tui.guarded import Guarded
 from buswright.tui.rows import Rows
 from buswright.tui.snapshot import Snapshot
 
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from buswright.tui.app import Workbench
 
 
-class WorkScreen(Screen[None]):
+class WorkScreen(Guarded, Screen[None]):
     """One of the workbench's screens.
 
     A subclass says its `NAME` and `HELP`, makes its widgets in `body`, and fills them in `show`. What raises in

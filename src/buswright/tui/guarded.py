@@ -1,0 +1,38 @@
+"""What a key or a message raises must not end the workbench, nor leave a part of it deaf."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, cast
+
+from textual.message import Message
+from textual.message_pump import MessagePump
+
+if TYPE_CHECKING:
+    from buswright.tui.app import Workbench
+
+
+class Guarded(MessagePump):
+    """A part of the workbench that goes on listening after one of its handlers raised.
+
+    Textual ends the loop of a part whose handler raises, and then the app. Here the fault is told and logged, and
+    the next message is taken. Stands in front of Textual's class among the bases.
+    """
+
+    def tell(self, what: str, fault: Exception) -> None:
+        """Tell and log a fault, where the app knows how.
+
+        Raises
+        ------
+        Exception
+            The fault, in an app that doesn't.
+        """
+        teller: Any = self.app
+        if not hasattr(teller, "trouble"):
+            raise fault
+        cast("Workbench", teller).trouble(what, fault)
+
+    async def _dispatch_message(self, message: Message) -> None:
+        try:
+            await super()._dispatch_message(message)
+        except Exception as fault:  # noqa: BLE001  (whatever it is, the recording has to go on)
+            self.tell(f"{type(self).__name__} could not do that", fault)

@@ -1,0 +1,169 @@
+"""Where `buswright watch` begins when it isn't told what to watch: captures here, live buses, the demo."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import ClassVar
+
+from textual import work
+from textual.app import App, ComposeResult
+from textual.binding import Binding, BindingType
+from textual.widgets import Footer
+
+from buswright.errors import CaptureError
+from buswright.frames.adapters import Adapters, find_adapters
+from buswright.frames.capture import open_capture
+from buswright.tui.bars import Bar
+from buswright.tui.rows import Cell, Column, Heading, Key, Rows
+from buswright.tui.themes import THEMES, theme_for
+from buswright.tui.toned import Lines, Span, line
+
+FILES_LOOKED_AT = 500
+"""Files of a folder that are looked at, the newest first: a folder of thousands must not keep anybody waiting."""
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """Something to watch.
+
+    Attributes
+    ----------
+    source
+        The SOURCE that a command would be given.
+    title, about
+        What is shown of it.
+    """
+
+    source: str
+    title: str
+    about: str
+
+
+def captures_in(folder: Path) -> list[Offer]:
+    """Return the captures of a folder, told by their content, the newest first."""
+    files = []
+    for path in folder.iterdir():
+        with contextlib.suppress(OSError):
+            if path.is_file() and not path.name.startswith("."):
+                files.append((path.stat().st_mtime, path))
+    offers = []
+    for written, path in sorted(files, reverse=True)[:FILES_LOOKED_AT]:
+        try:
+            capture = open_capture(path)
+        except CaptureError:
+            continue
+        if not capture.size or not capture.paths:
+            continue
+        when = time.strftime("%Y-%m-%d %H:%M", time.localtime(written))
+        offers.append(Offer(str(path), path.name, f"{capture.format}, {_size(capture.size)}, written {when}"))
+    return offers
+
+
+def live_offers(adapters: Adapters) -> list[Offer]:
+    """Return the buses that could be listened to."""
+    return [
+        Offer(
+            each.live, each.name, f"{each.about}; listening only: {each.proof.listening if each.proof else 'not known'}"
+        )
+        for each in adapters.found
+    ]
+
+
+DEMO = Offer("demo", "the demo", "the Wrenfell 3, an invented car, drives for a minute")
+
+
+def _size(size: int) -> str:
+    return f"{size / 1e6:,.1f} MB" if size >= 1_000_000 else f"{size / 1e3:,.0f} kB"
+
+
+class Start(App[str | None]):
+    """Offers what there is; ends with the SOURCE that was chosen, or None.
+
+    Parameters
+    ----------
+    folder
+        Where captures are looked for.
+    find
+        How live buses are found; it may take seconds, so it runs beside the screen.
+    """
+
+    ENABLE_COMMAND_PALETTE = False
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "choose", "Watch it"),
+        Binding("r", "look", "Look again"),
+        Binding("q,escape,ctrl+c", "leave", "Quit", key_display="q"),
+    ]
+    DEFAULT_CSS = """
+    Start Lines { height: auto; max-height: 40%; padding: 1 0 0 0; color: $tone-dim; }
+    Start Footer { background: $background; }
+    """
+
+    def __init__(self, folder: Path, *, find: Callable[[], Adapters] = find_adapters, theme: str | None = None) -> None:
+        super().__init__()
+        for each in THEMES:
+            self.register_theme(each)
+        self.theme = theme or theme_for(self.console.color_system)
+        self._folder = folder
+        self._find = find
+        self._offers: dict[str, Offer] = {}
+
+    def compose(self) -> ComposeResult:
+        """Put a title over the list, and what else could be done under it."""
+        yield Bar()
+        yield Rows([Column("what to watch", 34, grow=True), Column("", 60, rank=1, grow=True)], id="offers")
+        yield Lines()
+        yield Footer(show_command_palette=False)
+
+    def on_mount(self) -> None:
+        """Look for captures at once, for live buses beside it."""
+        self.query_one(Bar).show([line(Span("Buswright ", "head"), Span("what do you want to watch?", "strong"))])
+        self.query_one(Rows).focus()
+        self.action_look()
+
+    def action_look(self) -> None:
+        """Look again."""
+        self._offer(captures_in(self._folder), None, ())
+        self._look_for_buses()
+
+    @work(thread=True, exclusive=True)
+    def _look_for_buses(self) -> None:
+        adapters = self._find()
+        self.call_from_thread(self._offer, captures_in(self._folder), live_offers(adapters), adapters.notes)
+
+    def _offer(self, captures: list[Offer], buses: list[Offer] | None, notes: Sequence[str]) -> None:
+        here = f"captures in {self._folder.resolve()}"
+        keys: list[Key] = [Heading("Without a bus or a capture"), DEMO.source, Heading(here)]
+        keys += [each.source for each in captures] or [Heading("  none here: `buswright watch FOLDER` reads another")]
+        looking = "live buses" if buses is not None else "live buses: looking…"
+        keys += [Heading(looking), *(each.source for each in buses or ())]
+        if buses == []:
+            keys.append(Heading("  no adapter found: plug it in and press r"))
+        self._offers = {each.source: each for each in (DEMO, *captures, *(buses or ()))}
+        self.query_one(Rows).show(keys, self._cells)
+        words = [
+            "A live bus is only listened to. An adapter that can't be proven to listen only is asked about first.",
+            "The car file car.toml of this folder is taken; --car names another, --dbc a database without one.",
+        ]
+        self.query_one(Lines).show([line(Span(each, "dim")) for each in (*words, *notes)])
+
+    def _cells(self, key: Key) -> Sequence[Cell]:
+        offer = self._offers[str(key)]
+        return (offer.title, Span(offer.about, "dim"))
+
+    def action_choose(self) -> None:
+        """Watch what is under the cursor."""
+        key = self.query_one(Rows).key
+        if key is not None:
+            self.exit(str(key))
+
+    def on_rows_chosen(self, event: Rows.Chosen) -> None:
+        """Watch it."""
+        self.exit(str(event.key))
+
+    def action_leave(self) -> None:
+        """End without a choice."""
+        self.exit(None)
