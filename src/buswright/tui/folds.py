@@ -1,0 +1,133 @@
+"""What is done with every batch: health, the moment, channels, a wiggle test, the frames held in memory."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from buswright.channels.session import databases_of, interface_names
+from buswright.frames.held import HeldFrames
+from buswright.health.recent import RecentTracker
+from buswright.health.track import HealthTracker
+from buswright.messages.decode import Decoder
+from buswright.tui.notices import Guarded, Notices
+
+if TYPE_CHECKING:
+    from buswright.channels.carfile_model import CarFile
+    from buswright.channels.following import Follower
+    from buswright.frames.table import Frames
+    from buswright.messages.match import Databases
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is known beside the frames.
+
+    Attributes
+    ----------
+    car
+        The car file, None without one.
+    databases
+        More databases, by bus name.
+    bus_names
+        Interface to bus name, over the car file's.
+    bitrates, data_bitrates
+        Bit/s by bus name, over the car file's.
+    """
+
+    car: CarFile | None
+    databases: Databases
+    bus_names: Mapping[str, str]
+    bitrates: Mapping[str, int]
+    data_bitrates: Mapping[str, int]
+
+    @property
+    def any_message(self) -> bool:
+        """Whether any database is there."""
+        return bool(databases_of(self.car, self.databases))
+
+    def bus_name(self, interface: str) -> str:
+        """Return the name of the bus on an interface."""
+        return {**interface_names(self.car), **self.bus_names}.get(interface, interface)
+
+    def tracker(self) -> HealthTracker:
+        """Make a tracker of the buses' health."""
+        return HealthTracker(
+            car=self.car,
+            databases=self.databases,
+            bus_names=self.bus_names,
+            bitrates=self.bitrates,
+            data_bitrates=self.data_bitrates,
+        )
+
+    def follower(self) -> Follower:
+        """Make a follower of the channels."""
+        from buswright.channels.following import Follower
+
+        return Follower(self.car, databases=self.databases, bus_names=self.bus_names)
+
+    def decoder(self) -> Decoder:
+        """Make a decoder of everything."""
+        names = {**interface_names(self.car), **self.bus_names}
+        return Decoder(databases_of(self.car, self.databases), bus_names=names)
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What had been folded up to a place of a capture; None: that part failed."""
+
+    frames: int
+    health: HealthTracker | None
+    recent: RecentTracker | None
+    channels: Follower | None
+
+
+class Folds:
+    """Gives every batch to everything that is computed from frames, each in a guard of its own.
+
+    Attributes
+    ----------
+    frames
+        Frames taken since the last `clear` or `back_to`.
+    changes
+        Rises with every batch and every going back.
+    """
+
+    def __init__(self, known: Known, notices: Notices) -> None:
+        self.known = known
+        self.frames = self.changes = 0
+        self.health = Guarded("the health of the buses", known.tracker, notices)
+        self.recent = Guarded(
+            "what is on the buses now", lambda: RecentTracker(car=known.car, bus_names=known.bus_names), notices
+        )
+        self.channels = Guarded("following the channels", known.follower, notices)
+        self.held = Guarded("holding the latest frames", HeldFrames, notices)
+
+    def update(self, frames: Frames) -> None:
+        """Take a batch."""
+        self.frames += len(frames)
+        self.changes += 1
+        bits = self.health.run(lambda one: one.bits_of(frames), None)
+        self.health.run(lambda one: one.update(frames, bits), None)
+        self.recent.run(lambda one: one.update(frames, bits), None)
+        self.channels.run(lambda one: one.update(frames), None)
+        self.held.run(lambda one: one.add(frames), None)
+
+    def kept(self) -> Kept:
+        """Return copies of what has been folded, to go back to."""
+        return Kept(
+            self.frames,
+            self.health.run(lambda one: one.copy(), None),
+            self.recent.run(lambda one: one.copy(), None),
+            self.channels.run(lambda one: one.copy(), None),
+        )
+
+    def back_to(self, kept: Kept | None) -> None:
+        """Go back to what was kept, or to nothing."""
+        self.changes += 1
+        self.frames = kept.frames if kept is not None else 0
+        self.health.renew(kept.health.copy() if kept is not None and kept.health is not None else None)
+        self.recent.renew(kept.recent.copy() if kept is not None and kept.recent is not None else None)
+        self.channels.renew(kept.channels.copy() if kept is not None and kept.channels is not None else None)
+        self.held.renew()

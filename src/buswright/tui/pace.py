@@ -1,0 +1,40 @@
+"""How often something costly may run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+SHARE = 5
+"""It may take one part in so many of the time."""
+
+
+class Pace:
+    """Lets something run at most every so many seconds, and for no more than a fifth of the time.
+
+    Parameters
+    ----------
+    least_s
+        Seconds from one beginning to the next, at least.
+    clock
+        Nanoseconds that only rise.
+    """
+
+    def __init__(self, least_s: float, clock: Callable[[], int]) -> None:
+        self._least_ns = round(least_s * 1e9)
+        self._clock = clock
+        self._next_ns: int | None = None
+
+    @property
+    def due(self) -> bool:
+        """Whether it may run now."""
+        return self._next_ns is None or self._clock() >= self._next_ns
+
+    @contextmanager
+    def run(self) -> Iterator[None]:
+        """Time what runs inside."""
+        begun = self._clock()
+        try:
+            yield
+        finally:
+            self._next_ns = begun + max(self._least_ns, SHARE * (self._clock() - begun))
