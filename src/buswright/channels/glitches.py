@@ -82,7 +82,10 @@ class Watched:
 
 @dataclass(frozen=True, slots=True)
 class _Run:
-    """Bad samples in a row: `rail` once one stood at a rail; not `counted` where it began there."""
+    """Bad samples in a row: `rail` once one stood at a rail, `end` at an end of the raw code.
+
+    Not `counted` where the first sample of all was one of them.
+    """
 
     start_ns: int
     last_ns: int
@@ -90,19 +93,35 @@ class _Run:
     band: float
     peak: float
     rail: bool
+    end: bool
     counted: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Samples:
+    """A chunk judged sample by sample; each column [n]. `base` is the median before a sample, `band` around it."""
+
+    time_ns: Int64s
+    value: Floats
+    base: Floats
+    band: Floats
+    railed: Bools
+    ended: Bools
+    bad: Bools
 
 
 class GlitchCounter:
     """Finds one channel's glitches, chunk after chunk, the same however the samples are cut into chunks.
 
     Samples without a value of their own (short frame, wrong checksum) are left out: if they are many, that is a gap.
-    A sample is at a rail where its quality says so or the sender calls it invalid; where no healthy band is known, at
-    the end of the raw code if it got there by a jump (a pressure that rests at zero is none). It is off where it
-    differs from the median of the last half second by more than eight robust standard deviations and three raw
-    steps. Bad samples in a row are one glitch: a touch of the rail if one of them was there, counted at once; else a
-    spike, if it came back within a tenth of a second, counted when it came back. What stands at a rail from the first
-    sample on is none until it has left it. Common practice, no source.
+    A sample is at a rail where its quality says so or the sender calls it invalid. Where no healthy band is known, an
+    end of the raw code that is reached by a jump is a rail too, but counts only when it is left for the same value
+    again: a pressure rests at zero, and a pump that is switched off has no current. A sample is off where it
+    differs from the median of the last half second by more than eight robust standard deviations, three raw steps and
+    2 % of the span. Bad samples in a row are one glitch: a touch of the rail if one of them was there, counted at
+    once; else a spike, if it was back within these 2 % in a tenth of a second, counted when it was. (Without the 2 %,
+    noise about a clipped zero would be spikes: most of it is one value, so that its robust deviation is none.) What
+    stands at a rail from the first sample on is none until it has left it. Common practice, no source.
 
     Parameters
     ----------
@@ -112,7 +131,7 @@ class GlitchCounter:
 
     def __init__(self, watched: Watched) -> None:
         self.watched = watched
-        self._median = RunningMedian(round(watched.spike_window_s * 1e9), watched.step)
+        self._median = RunningMedian(round(watched.spike_window_s * 1e9))
         self._gaps = _Gaps(watched)
         self._last_ns: int | None = None
         self._run: _Run | None = None
@@ -190,7 +209,7 @@ class GlitchCounter:
         watched, n = self.watched, len(time_ns)
         sound = np.flatnonzero(~railed)
         # The tolerance is for volts that were made of raw codes: 3 steps must stay 3 steps.
-        least = watched.spike_steps * watched.step * (1 - 1e-9)
+        least = max(watched.spike_steps * watched.step * (1 - 1e-9), watched.spike_return * (watched.span or 0.0))
         base, spread, off = np.full(n, np.nan), np.full(n, np.nan), np.zeros(n, dtype=np.bool_)
         base[sound], spread[sound] = self._median.add(time_ns[sound], value[sound], least)
         with np.errstate(invalid="ignore"):
@@ -198,13 +217,13 @@ class GlitchCounter:
         known = np.concatenate(([self._base], base))
         # A sample at a rail has no window of its own: the median before the latest sound one stands for it.
         held = known[np.maximum.accumulate(np.where(np.isfinite(known), np.arange(n + 1), 0))][1:]
-        railed |= self._jumped_to_end(raw, off, railed)
+        ended = self._jumped_to_end(raw, off, railed)
         band = (
             np.full(n, watched.spike_return * watched.span)
             if watched.span is not None
             else np.maximum(watched.spike_sd * spread, least)
         )
-        found = self._runs(time_ns, value, held, band, railed, off | railed)
+        found = self._runs(_Samples(time_ns, value, held, band, railed, ended, off | railed | ended))
         self._base = float(held[-1])
         return found
 
@@ -220,43 +239,52 @@ class GlitchCounter:
         self._at_end, self._end_is_bad = bool(at_end[-1]), bool(bad[-1])
         return bad
 
-    def _runs(
-        self, time_ns: Int64s, value: Floats, base: Floats, band: Floats, railed: Bools, bad: Bools
-    ) -> list[Glitch]:
+    def _runs(self, these: _Samples) -> list[Glitch]:
         """Join bad samples in a row, with the run that the last chunk left open."""
-        found = []
+        found, bad = [], these.bad
         edges = np.diff(np.concatenate(([False], bad, [False])).astype(np.int8))
         if self._run is not None and not bad[0]:
-            found += self._ended(self._run, int(time_ns[0]), float(value[0]))
+            found += self._ended(self._run, int(these.time_ns[0]), float(these.value[0]))
             self._run = None
         for start, stop in zip(np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True):
-            self._run = self._grown(time_ns, value, base, band, railed, slice(start, stop))
+            self._run = self._grown(these, slice(start, stop))
             if stop < len(bad):
-                found += self._ended(self._run, int(time_ns[stop]), float(value[stop]))
+                found += self._ended(self._run, int(these.time_ns[stop]), float(these.value[stop]))
                 self._run = None
         self._sound = self._sound or not bad.all()
         return found
 
-    def _grown(self, time_ns: Int64s, value: Floats, base: Floats, band: Floats, railed: Bools, part: slice) -> _Run:
+    def _grown(self, these: _Samples, part: slice) -> _Run:
         """Take further bad samples into the open run, or open one."""
         first, run = part.start, self._run
         if run is None:
-            counted = self._sound or first > 0
-            run = _Run(int(time_ns[first]), 0, float(base[first]), float(band[first]), float("nan"), False, counted)
-        peaks = np.concatenate(([run.peak], value[part]))
-        away = np.abs(peaks - (run.base if np.isfinite(run.base) else 0.0))
-        peak = float(peaks[int(np.argmax(np.where(np.isfinite(away), away, -1.0)))])
-        return replace(run, last_ns=int(time_ns[part.stop - 1]), peak=peak, rail=run.rail or bool(railed[part].any()))
+            run = _Run(
+                start_ns=int(these.time_ns[first]),
+                last_ns=0,
+                base=float(these.base[first]),
+                band=float(these.band[first]),
+                peak=math.nan,
+                rail=False,
+                end=False,
+                counted=self._sound or first > 0,
+            )
+        peaks = np.concatenate(([run.peak], these.value[part]))
+        away = np.abs(peaks - (run.base if math.isfinite(run.base) else 0.0))
+        return replace(
+            run,
+            last_ns=int(these.time_ns[part.stop - 1]),
+            peak=float(peaks[int(np.argmax(np.where(np.isfinite(away), away, -1.0)))]),
+            rail=run.rail or bool(these.railed[part].any()),
+            end=run.end or bool(these.ended[part].any()),
+        )
 
     def _ended(self, run: _Run, time_ns: int, value: float) -> list[Glitch]:
         """Judge a run that a sound sample has ended."""
-        if run.rail:
-            glitch = Glitch(self.watched.channel, "rail", run.start_ns, time_ns - run.start_ns, run.peak)
-            return [glitch] if run.counted else []
-        brief = run.last_ns - run.start_ns < self.watched.spike_s * 1e9
         back = abs(value - run.base) <= run.band
-        glitch = Glitch(self.watched.channel, "spike", run.start_ns, time_ns - run.start_ns, run.peak)
-        return [glitch] if brief and back else []
+        brief = run.last_ns - run.start_ns < self.watched.spike_s * 1e9
+        kind: GlitchKind = "rail" if run.rail or run.end else "spike"
+        counts = run.counted if run.rail else back and (run.end or brief)
+        return [Glitch(self.watched.channel, kind, run.start_ns, time_ns - run.start_ns, run.peak)] if counts else []
 
 
 class _Gaps:

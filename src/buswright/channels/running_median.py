@@ -17,12 +17,6 @@ MOST = 512
 NORMAL = 1.4826
 """Median absolute deviation to standard deviation for normal noise: 1 / 0.6745, the normal quartile."""
 
-NORMAL_90 = 1.6449
-"""Deviation that 90 % of normal noise stay within, in standard deviations: the normal quantile of 0.95."""
-
-COARSE = 2.0
-"""Steps up to which that wider quantile is looked at: more is no quantisation, but glitches."""
-
 _CELLS = 1 << 20
 """Windows are laid out in blocks of so many cells, which bounds the memory."""
 
@@ -37,14 +31,10 @@ class RunningMedian:
     ----------
     window_ns
         Length in time.
-    step
-        One raw step: noise of about a step or less has a median absolute deviation of 0, which would make a spike of
-        anything; there the deviation that nine in ten samples stay within is taken. 0: no steps.
     """
 
-    def __init__(self, window_ns: int, step: float) -> None:
+    def __init__(self, window_ns: int) -> None:
         self.window_ns = window_ns
-        self.step = step
         self._time_ns: Int64s = np.zeros(0, dtype=np.int64)
         self._value: Floats = np.zeros(0)
 
@@ -84,15 +74,9 @@ class RunningMedian:
             far = (away >= least) & (away > 0)
             if far.any():
                 around = np.abs(windows[far] - median[rows[far], None])
-                spread[rows[far]] = self._spread(around, count[rows[far]])
+                spread[rows[far]] = NORMAL * _middle(np.sort(around, axis=1), count[rows[far]])
         self._time_ns, self._value = times[-MOST:], values[-MOST:]
         return median, spread
-
-    def _spread(self, around: Floats, count: Int64s) -> Floats:
-        """Robust standard deviation of the first `count` deviations of each row; float64[n]."""
-        ordered = np.sort(around, axis=1)
-        wide = ordered[np.arange(len(ordered)), (9 * count) // 10]
-        return np.maximum(NORMAL * _middle(ordered, count), np.minimum(wide, COARSE * self.step) / NORMAL_90)
 
 
 def _blocks(rows: npt.NDArray[np.intp], count: Int64s) -> list[npt.NDArray[np.intp]]:
