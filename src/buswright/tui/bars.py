@@ -221,6 +221,11 @@ class SearchLine(Input):
         self.value = text
         self.focus()
 
+    def keep(self, text: str) -> None:
+        """Search for this text, without the focus."""
+        self.add_class("-open")
+        self.value = text
+
     def clear(self) -> None:
         """Search for nothing."""
         self.value = ""

@@ -81,6 +81,9 @@ class Rows(Toned, can_focus=True):
         Binding("enter", "choose", "Open", show=False),
     ]
 
+    ALONE: ClassVar[bool] = True
+    """The only list of its screen: its cursor is shown while the focus is elsewhere."""
+
     class Chosen(Message):
         """Enter, or a click on the row under the cursor."""
 
@@ -249,6 +252,7 @@ class Rows(Toned, can_focus=True):
         width = self.scrollable_content_region.width - 1  # the last cell is the cursor's mark
         if self._layout[0] == width:
             return self._layout[1]
+        self._drawn.clear()  # rows drawn for another width
         kept = list(range(len(self.columns)))
         while sum(self.columns[at].width + 1 for at in kept) > width:
             worst = max(kept, key=lambda at: (self.columns[at].rank, at))
@@ -300,10 +304,11 @@ class Rows(Toned, can_focus=True):
         if at >= len(self._keys):
             return self.blank()
         key = self._keys[at]
+        self._columns()
         spans = self._drawn.get(key)
         if spans is None:
             spans = self._drawn[key] = self._row_or_why_not(key)
-        here = key == self.key
+        here = key == self.key and (self.has_focus or self.ALONE)
         if here:  # the cursor is told by a mark too, not by colour alone
             room = self.scrollable_content_region.width - 1
             spans = [*fitted(spans, room), Span("‹")]

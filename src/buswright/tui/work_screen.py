@@ -79,6 +79,10 @@ class WorkScreen(Guarded, Screen[None]):
                 rows.focus()
                 return
 
+    def search_for(self, text: str) -> None:
+        """Show only what contains this text, as if it had been typed; the list keeps the focus."""
+        self.query_one(SearchLine).keep(text)
+
     # Common -------------------------------------------------------------------------------------------------------
 
     def compose(self) -> ComposeResult:

@@ -1,0 +1,276 @@
+"""Whether modules are there: a mark for every second, and a word for the moment.
+
+An identifier misses frames from one period after the last one that came until the next one comes; what a tracker
+called late is not missing. Identifiers without a period (sent on change, irregular, too few yet) can't be judged by
+time, and stand apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from buswright.channels.carfile_model import FrameName
+from buswright.findings import THRESHOLDS
+from buswright.health.model import IdFigures
+from buswright.health.model_gaps import SHORT_GAP
+from buswright.tui.bars import clock_text
+from buswright.tui.snapshot import Snapshot
+from buswright.tui.toned import Span, Tone
+
+Float64s = npt.NDArray[np.float64]
+
+State = Literal["MISSING", "never came", "partly", "present", "now and then", "waiting", "not received"]
+"""Of a module or an identifier; in this order a list is read, the ones to look at first."""
+
+STATES: tuple[State, ...] = ("MISSING", "never came", "partly", "not received", "now and then", "waiting", "present")
+TONES: dict[State, Tone] = {
+    "MISSING": "fault",
+    "never came": "fault",
+    "partly": "suspect",
+    "not received": "suspect",
+    "now and then": "plain",
+    "waiting": "dim",
+    "present": "good",
+}
+
+ALL, SOME, NONE, BLANK = "▆", "▂", "×", "·"
+"""Every frame of a second came; some were missing; none came; nothing is known of that second."""
+MARK_TONES: dict[str, Tone] = {ALL: "good", SOME: "suspect", NONE: "fault", BLANK: "dim"}
+
+SETTLED_NS = 100_000_000
+"""Frames of a live bus may be on their way for this long."""
+_SECOND = 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Sender:
+    """A module with its identifiers, or a single identifier that belongs to none.
+
+    Attributes
+    ----------
+    bus, name
+        Where, and what it is called on the screen.
+    module
+        None for an identifier of its own.
+    ids
+        Identifiers that came at least once.
+    coming
+        How many of them come at the moment.
+    absent
+        Messages that it should send and that never came.
+    last_ns
+        Its latest frame.
+    state
+        At the moment.
+    why
+        The state's particulars: since when, who is silent.
+    """
+
+    bus: str
+    name: str
+    module: str | None
+    ids: tuple[FrameName, ...]
+    coming: int
+    absent: tuple[str, ...]
+    last_ns: int | None
+    state: State
+    why: str
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """Bus and name."""
+        return self.bus, self.name
+
+    @property
+    def total(self) -> int:
+        """Identifiers that came, and messages that never did."""
+        return len(self.ids) + len(self.absent)
+
+
+def senders(snapshot: Snapshot) -> list[Sender]:
+    """Return all modules, and the identifiers that belong to none, those to look at first in front."""
+    found = [_module(snapshot, bus, name) for bus, name in snapshot.health.modules]
+    found += [_single(snapshot, figures) for figures in snapshot.health.ids.values() if figures.module is None]
+    return sorted(found, key=lambda each: (STATES.index(each.state), each.module is None))  # stable: order of the bus
+
+
+def _module(snapshot: Snapshot, bus: str, name: str) -> Sender:
+    module = snapshot.health.modules[bus, name]
+    figures = [snapshot.health.ids[each] for each in module.ids]
+    lasts = [last for each in figures if (last := last_ns(snapshot, each)) is not None]
+    silent = [each for each in figures if is_silent(snapshot, each)]
+    judged = [each for each in figures if period_of(each) is not None]
+    last = max(lasts, default=None)
+    state: State
+    if not _received(snapshot, bus):
+        state, why = "not received", "the adapter is gone"
+    elif not module.ids:
+        waits = _heard_s(snapshot, bus) <= THRESHOLDS["startup_ignore_s"].default
+        state, why = ("waiting", "just begun") if waits else ("never came", "")
+    elif judged and len(silent) == len(judged):
+        state, why = "MISSING", f"since {clock_text(last, snapshot.source, tenths=False)}"
+    elif silent:
+        state, why = "partly", f"silent: {_names(silent)}"
+    elif judged:
+        lost = sum(each.gaps.missing for each in figures)
+        state, why = "present", f"{lost:,} frames missing" if lost else ""
+    else:
+        state, why = "now and then", "no period to judge by"
+    if module.ids and module.expected:
+        why = "; ".join(each for each in (why, f"never came: {', '.join(module.expected)}") if each)
+    coming = len(figures) - len(silent) if state != "not received" else 0
+    return Sender(bus, name, name, module.ids, coming, module.expected, last, state, why)
+
+
+def _single(snapshot: Snapshot, figures: IdFigures) -> Sender:
+    last = last_ns(snapshot, figures)
+    period = period_of(figures)
+    state: State
+    if not _received(snapshot, figures.name.bus):
+        state, why = "not received", "the adapter is gone"
+    elif period is None:
+        state, why = "now and then", "no period to judge by"
+    elif is_silent(snapshot, figures):
+        state, why = "MISSING", f"since {clock_text(last, snapshot.source, tenths=False)}"
+    else:
+        lost = f", {figures.gaps.missing:,} frames missing" if figures.gaps.missing else ""
+        state, why = "present", f"every {period / 1e6:.4g} ms{lost}"
+    name = id_text(figures.name) + (f" {figures.message}" if figures.message else "")
+    silent = state in ("MISSING", "not received")
+    return Sender(figures.name.bus, name, None, (figures.name,), 0 if silent else 1, (), last, state, why)
+
+
+def id_text(name: FrameName) -> str:
+    """Write an identifier without its bus."""
+    return str(name).rpartition("/")[2]
+
+
+def _names(figures: Iterable[IdFigures]) -> str:
+    return ", ".join(id_text(each.name) for each in figures)
+
+
+def _received(snapshot: Snapshot, bus: str) -> bool:
+    return all(each.connected for each in snapshot.source.receptions if each.bus == bus)
+
+
+def _heard_s(snapshot: Snapshot, bus: str) -> float:
+    """How long this bus has been heard."""
+    figures, now = snapshot.health.buses.get(bus), snapshot.source.now_ns
+    if figures is None or figures.first_ns is None or now is None:
+        return 0.0
+    return (now - figures.first_ns) / 1e9
+
+
+def last_ns(snapshot: Snapshot, figures: IdFigures) -> int | None:
+    """Return when an identifier last came, by the newest knowledge there is."""
+    now = snapshot.recent.ids.get(figures.name)
+    known = [each for each in (figures.last_ns, now.last_ns if now else None) if each]
+    return max(known, default=None)
+
+
+def period_of(figures: IdFigures) -> float | None:
+    """Return the period that an identifier is judged by, nanoseconds; None where silence is no fault."""
+    return figures.period.judged_ns if figures.period.sending == "periodic" else None
+
+
+def is_silent(snapshot: Snapshot, figures: IdFigures) -> bool:
+    """Whether an identifier with a period has been silent for so long that it is missing."""
+    period, last, now = period_of(figures), last_ns(snapshot, figures), snapshot.source.now_ns
+    if period is None or last is None or now is None:
+        return False
+    limit = max(period * THRESHOLDS["id_missing_periods"].default, THRESHOLDS["id_missing_s"].default * 1e9)
+    return now - last > limit
+
+
+# Marks ---------------------------------------------------------------------------------------------------------------
+
+
+def marks(snapshot: Snapshot, ids: Sequence[FrameName], seconds: int) -> str:
+    """Return a mark for each of the last seconds of some identifiers, the newest at the right.
+
+    Seconds lie on the clock's grid, so that marks move on once a second and never change their place; the last one is
+    the second that has only begun.
+    """
+    now, first = snapshot.source.now_ns, snapshot.source.first_ns
+    if now is None or first is None or seconds <= 0:
+        return BLANK * max(seconds, 0)
+    end = now - SETTLED_NS if snapshot.source.live else now
+    grid = (end // _SECOND + 1 - seconds + np.arange(seconds + 1)) * _SECOND
+    edges = np.clip(grid, first, max(end, first))
+    length = np.diff(edges)
+    if not ids:  # nothing of it ever came
+        return "".join(np.where(length < 1, BLANK, NONE).tolist())
+    missing = [
+        np.diff(_missing_until(snapshot, figures, edges))
+        for name in ids
+        if (figures := snapshot.health.ids.get(name)) is not None and period_of(figures) is not None
+    ]
+    if not missing:
+        return BLANK * seconds
+    share = np.array(missing) / np.maximum(length, 1)
+    nothing = (share > 1 - 1e-6).all(axis=0)
+    whole = (share < 1e-6).all(axis=0)
+    drawn = np.where(length < 1, BLANK, np.where(nothing, NONE, np.where(whole, ALL, SOME)))
+    return "".join(drawn.tolist())
+
+
+def _missing_until(snapshot: Snapshot, figures: IdFigures, edges: npt.NDArray[np.int64]) -> Float64s:
+    """For how long, of the time before each edge, frames of an identifier were missing; nanoseconds, float64[k]."""
+    origin = int(edges[0])
+    starts, ends = silences(snapshot, figures, origin, int(edges[-1]))
+    if not len(starts):
+        return np.zeros(len(edges))
+    starts, ends = starts - origin, ends - origin
+    corners = np.column_stack([starts, ends]).ravel()
+    level = np.concatenate([[0.0], np.cumsum(ends - starts)])
+    height = np.column_stack([level[:-1], level[1:]]).ravel()
+    until: Float64s = np.interp((edges - origin).astype(np.float64), corners, height)
+    return until
+
+
+def silences(
+    snapshot: Snapshot, figures: IdFigures, begin_ns: int, end_ns: int
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return from when to when frames of an identifier were missing, within a stretch; ascending, apart."""
+    period = period_of(figures)
+    last, first = last_ns(snapshot, figures), figures.first_ns
+    if period is None or last is None or first is None or end_ns <= begin_ns:
+        return np.zeros(0), np.zeros(0)
+    gaps = figures.gaps
+    chosen = gaps.is_missing & (gaps.end_ns > begin_ns) & (gaps.start_ns < end_ns)
+    found = list(_around(snapshot, period, first, last, end_ns))
+    starts = np.concatenate([gaps.start_ns[chosen] + period, [start for start, _ in found]])
+    ends = np.concatenate([gaps.end_ns[chosen], [end for _, end in found]])
+    starts, ends = np.clip(starts, begin_ns, end_ns), np.clip(ends, begin_ns, end_ns)
+    order = np.argsort(starts, kind="stable")
+    starts, ends = starts[order], np.maximum.accumulate(ends[order]) if len(order) else ends
+    starts[1:] = np.maximum(starts[1:], ends[:-1])
+    kept = ends > starts
+    return starts[kept], ends[kept]
+
+
+def _around(snapshot: Snapshot, period: float, first: int, last: int, end_ns: int) -> Iterator[tuple[float, float]]:
+    """Yield what is missing before the first frame and after the last one, where no late frame explains it."""
+    begun = snapshot.source.first_ns
+    begin_s = THRESHOLDS["startup_ignore_s"].default  # modules take their time to start
+    if begun is not None and first - begun > max(SHORT_GAP * period, begin_s * 1e9):
+        yield float(begun), first - period
+    if end_ns - last > SHORT_GAP * period:
+        yield last + period, float(end_ns)
+
+
+def mark_spans(text: str) -> list[Span]:
+    """Give marks their tones, as few pieces as there are changes."""
+    spans: list[Span] = []
+    for mark in text:
+        tone = MARK_TONES[mark]
+        if spans and spans[-1].tone == tone:
+            spans[-1] = Span(spans[-1].text + mark, tone)
+        else:
+            spans.append(Span(mark, tone))
+    return spans

@@ -1,0 +1,311 @@
+"""The overview: what needs a look first, how the buses are, and whether every module is there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from textwrap import wrap
+from typing import ClassVar
+
+from textual.binding import Binding, BindingType
+from textual.widget import Widget
+
+from buswright.findings import Finding
+from buswright.tui.bars import clock_text
+from buswright.tui.bus_lines import bus_lines
+from buswright.tui.finding_lines import FindingKey, checked_lines, key_of, severity_span, subject_text, when_text
+from buswright.tui.heartbeat import (
+    ALL,
+    NONE,
+    SOME,
+    TONES,
+    Sender,
+    id_text,
+    last_ns,
+    mark_spans,
+    marks,
+    senders,
+)
+from buswright.tui.no_frames import nothing_lines
+from buswright.tui.rows import Cell, Column, Key, Rows
+from buswright.tui.snapshot import Snapshot
+from buswright.tui.targets import Target, go, identifiers_of
+from buswright.tui.toned import Line, Lines, Span
+from buswright.tui.work_screen import WorkScreen
+
+FIRST_COLUMNS = (
+    Column("look first", 10),
+    Column("what", 16),
+    Column("where", 21),
+    Column("since", 9),
+    Column("check next", 14, grow=True),
+    Column("what was seen", 55, rank=2, grow=True),
+)
+BARS = 4
+"""Lines that belong to the bars."""
+
+
+class Part(Rows):
+    """One of two lists: the cursor shows where the focus is, and goes on from one list to the other."""
+
+    ALONE = False
+
+    def action_move(self, rows: int) -> None:
+        """Move the cursor; at the end of this list, on into the other one."""
+        keys = self.keys
+        if rows > 0 and (not keys or self.key == keys[-1]) and self.id == "first":
+            self.screen.query_one("#modules").focus()
+        elif rows < 0 and (not keys or self.key == keys[0]) and self.id == "modules" and not self.held:
+            self.screen.query_one("#first").focus()
+        else:
+            super().action_move(rows)
+
+    def on_focus(self) -> None:
+        """Show the cursor, and what is known of its row."""
+        self.refresh()
+        self.post_message(self.Moved(self, self.key))
+
+    def on_blur(self) -> None:
+        """Take the cursor away."""
+        self.refresh()
+
+
+class Plain(Lines):
+    """Lines that never have the focus."""
+
+    can_focus = False
+
+
+class OverviewScreen(WorkScreen):
+    """The first screen."""
+
+    NAME = "overview"
+    FIRST = "#first"
+    HELP = """
+    One look: what to look at first, how each bus is, whether every module is there.
+
+    Look at: the gravest findings, one line each with the next check. Enter opens one with its evidence.
+
+    Buses: the filled part of a meter is the load of the last two seconds; the ticks in it are the limits, worth a
+    look from 60 % and a fault from 80 % over one second. The highest tenth of a second, and when it was, stands beside
+    it: worth a look from 90 %. The small blocks are the last minutes, each as high as the busiest second in it.
+    Error frames are bits that went wrong on the wire. Drops are frames that got lost on the way into this program, or
+    into the recorder: they say nothing about the car.
+
+    Modules: a mark for each second, the newest at the right. ▆: every frame of that second came. ▂: some were missing.
+    ×: none came. ·: nothing is known of it. "IDs" counts identifiers that come now, of all that should. A module is
+    MISSING when all of them have been silent for over a second and ten periods. Without a car file or a database
+    nobody says which module sends what: then each identifier has a line of its own. Enter shows the identifiers.
+
+    The lines at the bottom tell more about the row under the cursor.
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("tab", "other", "Modules", key_display="Tab", tooltip="from the findings to the modules, and back"),
+        Binding("shift+tab", "other", "Back", show=False, tooltip="the same"),
+        Binding("i", "identifiers", "IDs", tooltip="identifiers of the row under the cursor"),
+    ]
+    DEFAULT_CSS = """
+    OverviewScreen #first { height: 4; scrollbar-size-vertical: 1; }
+    OverviewScreen #buses { height: auto; margin-top: 1; }
+    OverviewScreen #modules { height: 1fr; margin-top: 1; }
+    OverviewScreen #about { height: 2; background: $surface; padding: 0 1; }
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._senders: dict[Key, Sender] = {}
+        self._findings: dict[Key, Finding] = {}
+        self._seconds = 0
+
+    def body(self) -> Iterable[Widget]:
+        """Make the parts."""
+        yield Part(FIRST_COLUMNS, empty="nothing suspect so far", id="first")
+        yield Plain(id="buses")
+        yield Part((), empty="no module and no identifier is known yet", id="modules")
+        yield Plain(id="about")
+
+    # Filling it -----------------------------------------------------------------------------------------------------
+
+    def show(self, snapshot: Snapshot) -> None:
+        """Fill the parts."""
+        width, height = self.size.width, self.size.height - BARS
+        self._findings = {key_of(each): each for each in snapshot.findings}
+        first = self.query_one("#first", Part)
+        first.show([key for key, each in self._findings.items() if self._sought_in(each)], self._finding_cells)
+        self._show_modules(snapshot, width)
+        self._lay_out(snapshot, width, height)
+        self._tell()
+
+    def _sought_in(self, finding: Finding) -> bool:
+        return self.matches(finding.fault, finding.subject, finding.next_check, *finding.evidence)
+
+    def _show_modules(self, snapshot: Snapshot, width: int) -> None:
+        self._senders = {each.key: each for each in senders(snapshot)}
+        modules = self.query_one("#modules", Part)
+        seconds = 21 if width < 110 else 40 if width < 170 else 60
+        if seconds != self._seconds:
+            self._seconds = seconds
+            modules.set_columns(_module_columns(seconds))
+        shown = [key for key, each in self._senders.items() if self.matches(each.bus, each.name, each.state, each.why)]
+        modules.show(shown, self._sender_cells)
+
+    def _lay_out(self, snapshot: Snapshot, width: int, height: int) -> None:
+        """Share the lines out: the buses take what they need, the modules what is left."""
+        nothing = not snapshot.health.capture.frames
+        tall = height >= 30
+        many = len(snapshot.source.receptions) > 2 or len(snapshot.health.buses) > 2
+        fact_lines = 3 if tall else 1 if many else 2
+        first, about = self.query_one("#first"), self.query_one("#about")
+        first.styles.height = min(max(len(self._findings) + 1, 3), 7 if tall else 4)
+        first.display = not nothing
+        about.styles.height = 4 if tall else 2
+        self.query_one("#modules").display = not nothing
+        buses = self.query_one("#buses", Plain)
+        lines = list(nothing_lines(snapshot, width) if nothing else bus_lines(snapshot, width, fact_lines))
+        buses.styles.margin = (1 if tall or nothing else 0, 0, 0, 0)
+        self.query_one("#modules").styles.margin = (1 if tall else 0, 0, 0, 0)
+        buses.styles.height = min(len(lines), max(height - 12, 5)) if not nothing else len(lines)
+        buses.show(lines)
+
+    def _finding_cells(self, key: Key) -> Sequence[Cell]:
+        finding = self._findings[key]
+        assert self.snapshot is not None
+        return (
+            severity_span(finding),
+            Span(finding.fault, "strong"),
+            subject_text(finding),
+            when_text(finding, self.snapshot, tenths=False),
+            Span(finding.next_check, "accent"),
+            finding.evidence[0] if finding.evidence else "",
+        )
+
+    def _sender_cells(self, key: Key) -> Sequence[Cell]:
+        sender = self._senders[key]
+        assert self.snapshot is not None
+        now = self.snapshot.source.now_ns
+        age = "never" if sender.last_ns is None else age_text((now or sender.last_ns) - sender.last_ns)
+        tone = TONES[sender.state]
+        why = f" {sender.why}" if sender.why else ""
+        return (
+            Span(sender.name, "strong"),
+            Span(sender.bus, "dim"),
+            mark_spans(marks(self.snapshot, sender.ids, self._seconds)),
+            f"{sender.coming}/{sender.total}",
+            age,
+            (Span(sender.state, tone), Span(why)),
+        )
+
+    # About the row under the cursor ---------------------------------------------------------------------------------
+
+    def on_rows_moved(self, event: Rows.Moved) -> None:
+        """Tell about the row that the cursor came to."""
+        event.stop()
+        self._tell()
+
+    def _tell(self) -> None:
+        if self.snapshot is not None:
+            self.query_one("#about", Plain).show(self._about)
+
+    def _about(self, width: int, height: int) -> list[Line]:
+        snapshot = self.snapshot
+        if snapshot is None or not snapshot.health.capture.frames:
+            return []
+        modules = self.query_one("#modules", Part)
+        if modules.has_focus and modules.key in self._senders:
+            lines = list(_about_sender(snapshot, self._senders[modules.key], width))
+        else:
+            finding = self._findings.get(self.query_one("#first", Part).key)
+            lines = list(checked_lines(snapshot, width) if finding is None else _about_finding(finding, width, height))
+        return lines[:height]
+
+    # Keys -----------------------------------------------------------------------------------------------------------
+
+    def action_other(self) -> None:
+        """Go from one list to the other."""
+        here = self.query_one("#first").has_focus
+        self.query_one("#modules" if here else "#first").focus()
+
+    def on_rows_chosen(self, event: Rows.Chosen) -> None:
+        """Open a finding, or the identifiers of a module."""
+        event.stop()
+        if isinstance(event.key, FindingKey):
+            self.bench.go_to("findings", event.key)
+        elif event.key in self._senders:
+            self._open(self._senders[event.key])
+
+    def action_identifiers(self) -> None:
+        """Show the identifiers of the row under the cursor."""
+        modules, first = self.query_one("#modules", Part), self.query_one("#first", Part)
+        if modules.has_focus and modules.key in self._senders:
+            self._open(self._senders[modules.key])
+            return
+        finding = self._findings.get(first.key)
+        target = identifiers_of(finding.subject, self.snapshot) if finding and self.snapshot else None
+        if target is None:
+            self.notify("this row concerns no identifier", timeout=3)
+        else:
+            go(self.bench, target)
+
+    def _open(self, sender: Sender) -> None:
+        if sender.module is None:
+            go(self.bench, Target("identifiers", sender.ids[0]))
+        else:
+            go(self.bench, Target("identifiers", sought=sender.module))
+
+    def on_resize(self) -> None:
+        """Lay out anew."""
+        self.again()
+
+
+def _module_columns(seconds: int) -> tuple[Column, ...]:
+    short = f"{ALL}all {SOME}some {NONE}none"
+    title = short if seconds < 40 else f"each second: {ALL} all, {SOME} some, {NONE} no frames"
+    return (
+        Column("module", 17),
+        Column("bus", 9, rank=1),
+        Column(title, seconds),
+        Column("IDs", 5, right=True),
+        Column("last", 7, right=True),
+        Column("state", 22, grow=True),
+    )
+
+
+def age_text(ns: int) -> str:
+    """Write how long ago something was, calmly: what comes all the time is under a tenth of a second old."""
+    seconds = ns / 1e9
+    if seconds < 0.1:
+        return "<0.1 s"
+    if seconds < 99.95:
+        return f"{seconds:.1f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 5970 else f"{seconds / 3600:.0f} h"
+
+
+def _about_finding(finding: Finding, width: int, height: int) -> Iterator[Line]:
+    """Say the next check before everything else, and what was seen where there is room."""
+    more = "Enter: evidence and caution" if finding.caution else "Enter: evidence"
+    said = wrap(f"{finding.next_check} [{more}]", width - 7, break_on_hyphens=False)
+    if len(said) > height:
+        more = f" … [{more}]"
+        said[height - 1] = said[height - 1][: width - 7 - len(more)].rstrip() + more
+    for number, text in enumerate(said[:height]):
+        yield [Span("Check: " if not number else "       ", "accent"), Span(text)]
+    for number, text in enumerate(wrap(" ".join(finding.evidence), width - 7, break_on_hyphens=False)):
+        yield [Span("Seen:  " if not number else "       ", "strong"), Span(text)]
+
+
+def _about_sender(snapshot: Snapshot, sender: Sender, width: int) -> Iterator[Line]:
+    """Say a module's state, and when each of its identifiers last came."""
+    said = []
+    for name in sender.ids:
+        figures = snapshot.health.ids[name]
+        last = last_ns(snapshot, figures)
+        words = " ".join(each for each in (id_text(name), figures.message) if each)
+        said.append(f"{words} ({clock_text(last, snapshot.source)})")
+    said += [f"{each} (never)" for each in sender.absent]
+    state = f"{sender.state} {sender.why}".strip()
+    yield [
+        Span(f"{sender.name} on {sender.bus}: ", "strong"),
+        Span(state, TONES[sender.state]),
+        Span("  Enter: identifiers", "dim"),
+    ]
+    for text in wrap(f"Latest frames: {', '.join(said)}", width):
+        yield [Span(text)]
