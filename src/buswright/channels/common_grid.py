@@ -40,10 +40,13 @@ def common_rate_hz(inputs: list[Series]) -> float:
     return min(rates["continuous"], default=max(rates["state"], default=1.0))
 
 
-def common_grid(formula: Formula, inputs: list[Series], rate_hz: float | None) -> Series:
+def common_grid(
+    formula: Formula, inputs: list[Series], rate_hz: float | None, *, origin_ns: int | None = None
+) -> Series:
     """Return the grid that a formula's inputs share, as a series whose values are NaN.
 
     It lies where every input has data, and has a segment for each of the input that has most of them.
+    `origin_ns` is where the grid of the first segment began, if that was before these inputs do.
     """
     rate = rate_hz or common_rate_hz(inputs)
     lead = max(inputs, key=lambda each: len(each.segments))
@@ -57,17 +60,17 @@ def common_grid(formula: Formula, inputs: list[Series], rate_hz: float | None) -
         if total > GRID_LIMIT:
             hint = "check expected_hz, or give a rate"
             raise formula.error(f"at {rate:g} Hz this would have more than {GRID_LIMIT} samples", 0, hint)
-        pieces.append(_points(stretches, rate))
+        pieces.append(_points(stretches, rate, origin_ns if number == 0 else None))
     time_ns = np.concatenate([np.zeros(0, np.int64), *pieces])
     starts = np.cumsum([0, *(len(piece) for piece in pieces)])[:-1].astype(np.int64)
     return Series("", "", time_ns, np.full(len(time_ns), np.nan), period_s=1 / rate, segments=starts, effective_hz=rate)
 
 
-def _points(stretches: list[Stretch], rate_hz: float) -> Int64s:
-    """Points within stretches of time, all on one grid that begins with the first stretch."""
+def _points(stretches: list[Stretch], rate_hz: float, origin_ns: int | None) -> Int64s:
+    """Points within stretches of time, all on one grid that begins with the first stretch, or began before."""
     if not stretches:
         return np.zeros(0, dtype=np.int64)
-    origin, step_ns = stretches[0][0], 1e9 / rate_hz
+    origin, step_ns = stretches[0][0] if origin_ns is None else origin_ns, 1e9 / rate_hz
     since = [
         np.arange(np.ceil((start - origin) / step_ns), (stop - origin) / step_ns + 1e-6) * step_ns
         for start, stop in stretches

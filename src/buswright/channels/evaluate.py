@@ -19,7 +19,9 @@ from buswright.channels.formula_functions import (
     low_pass,
     no_value,
     rate_of_change,
+    usable_so_far,
 )
+from buswright.channels.formula_past import Past
 from buswright.channels.formula_tree import Call, Channel, Comparison, Node, Number, Operation
 from buswright.channels.formula_units import formula_unit, unit_of
 from buswright.channels.resample import align
@@ -30,7 +32,13 @@ Function = Callable[..., Any]
 
 
 def evaluate(
-    formula: Formula, inputs: Mapping[str, Series], *, name: str = "", unit: str = "", rate_hz: float | None = None
+    formula: Formula,
+    inputs: Mapping[str, Series],
+    *,
+    name: str = "",
+    unit: str = "",
+    rate_hz: float | None = None,
+    past: Past | None = None,
 ) -> Series:
     """Compute a channel.
 
@@ -53,6 +61,8 @@ def evaluate(
         Of the result; without `unit` the one that the formula gives, where it is certain.
     rate_hz
         Rate of the result; without it that of the input, or of the slowest.
+    past
+        What is known of the stretches of the run before this one; it is brought up to date. None: this is all.
 
     Raises
     ------
@@ -64,7 +74,7 @@ def evaluate(
             raise formula.error(f"there is no channel {missing!r}", formula.column_of(missing))
     own_unit = formula_unit(formula, {each: inputs[each].unit for each in formula.inputs})
     with np.errstate(all="ignore"):
-        result = _Evaluation(formula, inputs, rate_hz).result()
+        result = _Evaluation(formula, inputs, rate_hz, past).result()
     hz = effective_hz(result)
     return replace(
         result,
@@ -78,8 +88,11 @@ def evaluate(
 class _Evaluation:
     """One pass over the tree of one formula."""
 
-    def __init__(self, formula: Formula, inputs: Mapping[str, Series], rate_hz: float | None) -> None:
+    def __init__(
+        self, formula: Formula, inputs: Mapping[str, Series], rate_hz: float | None, past: Past | None
+    ) -> None:
         self._formula = formula
+        self._past = past
         self._units = {name: inputs[name].unit for name in formula.inputs}
         self._inputs = {name: _masked(inputs[name]) for name in formula.inputs}
         self._rate_hz = rate_hz
@@ -119,6 +132,8 @@ class _Evaluation:
         if name == "convert":
             source = unit_of(self._formula, node.arguments[0], self._units)
             return replace(series, value=units.convert(series.value, source, node.unit))
+        if name in _GOING_ON:
+            return _GOING_ON[name](series, node, self._past)
         constants = [each.value for each in node.arguments[1:] if isinstance(each, Number)]
         return _ALONG_TIME[name](series, *constants)
 
@@ -145,7 +160,13 @@ class _Evaluation:
     def _common(self) -> Series:
         """Return the grid that all inputs share, found once, as a series of no values."""
         if self._grid is None:
-            self._grid = common_grid(self._formula, list(self._inputs.values()), self._rate_hz)
+            inputs, past = list(self._inputs.values()), self._past
+            if past is None:
+                self._grid = common_grid(self._formula, inputs, self._rate_hz)
+            else:
+                rate_hz = self._rate_hz or past.rate_hz
+                self._grid = common_grid(self._formula, inputs, rate_hz, origin_ns=past.origin_ns)
+                past.note_grid(self._grid)
         return self._grid
 
     def _on_grid(self, series: Series) -> Series:
@@ -258,7 +279,28 @@ _ELEMENTWISE: dict[str, Function] = {
 _ALONG_TIME: dict[str, Callable[..., Series]] = {
     "rate_of_change": rate_of_change,
     "low_pass": low_pass,
-    "accumulate": accumulate,
     "lagged": lagged,
-    "keep_last": keep_last,
 }
+
+
+def _accumulate(series: Series, node: Call, past: Past | None) -> Series:
+    if past is None:
+        return accumulate(series)
+    total = accumulate(series, before=past.kept.get(node), trusted_ns=past.trusted_ns)
+    past.note(node, total)
+    return total
+
+
+def _keep_last(series: Series, node: Call, past: Past | None) -> Series:
+    if past is None:
+        return keep_last(series)
+    before = past.kept.get(node)
+    past.note(node, usable_so_far(series, before))
+    return keep_last(series, before=before)
+
+
+_GOING_ON: dict[str, Callable[[Series, Call, Past | None], Series]] = {
+    "accumulate": _accumulate,
+    "keep_last": _keep_last,
+}
+"""Functions whose value depends on the whole run before."""

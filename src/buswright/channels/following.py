@@ -1,123 +1,239 @@
-"""Channels while they come in: latest values, extremes since a reset, and a trace, in bounded memory."""
+"""Channels while they come in: latest values, extremes since a reset, and a trace, in bounded memory.
+
+Values are those of the recorded session. Frames are decoded once and their raw columns kept for the held seconds.
+Of these a window, the last few seconds, is given to a `Session` again and again; it computes the channels exactly
+as for a recording. What later samples can still change is counted provisionally until they have come. So every
+number equals that of a session over the frames so far, however these were cut into batches, with two exceptions:
+
+- `rate_of_change` and `low_pass` use the sender's period as the window measures it; a session over the whole run
+  measures it over all of it. Their values may differ by some parts in ten thousand.
+- Where nobody gives a period, it is measured, for gaps and for the common grid of a formula: over the window.
+
+`accumulate` and `keep_last` go on from one window to the next: they count from where following began.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Mapping, Sequence
 
-import numpy as np
-import numpy.typing as npt
-
-from buswright.channels.carfile_model import Wiring
-from buswright.channels.limits import Level, Side
+from buswright.channels.carfile_model import CarFile
+from buswright.channels.following_account import Account, no_samples
+from buswright.channels.following_limits import Judge, limit_values, limits_in_words, limits_of
+from buswright.channels.following_model import TRACE_S, ChannelNow, Plotted, State, Trace
+from buswright.channels.following_now import Followed, channel_now
+from buswright.channels.following_origin import origin_of_channel, origin_of_signal
+from buswright.channels.following_window import Window, Windows
+from buswright.channels.formula_past import Past
 from buswright.channels.series import Series
+from buswright.channels.session import Session, inputs_of
+from buswright.channels.slices import needs_whole_run
+from buswright.frames.table import Frames, concatenate
+from buswright.messages.match import Databases
 
-Float32s = npt.NDArray[np.float32]
+__all__ = ["TRACE_S", "ChannelNow", "Follower", "Plotted", "State", "Trace"]
 
-TRACE_S = 60
-"""A trace holds so many seconds, one bin each."""
-
-State = Literal["ok", "caution", "warning", "bad", "silent", "waiting"]
-"""How a channel is: beyond a limit; its latest samples unusable ("bad"); late by more than three of its periods and
-half a second ("silent"); nothing came yet ("waiting"). The worst that holds, in the order silent, bad, warning,
-caution."""
+SLICE_FRAMES = 50_000
+"""Frames that wait at most before they are worked on; a live bus is asked for results much sooner."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Trace:
-    """A channel second by second, for the last `TRACE_S` seconds; the newest bin last and usually not full yet.
+class Follower:
+    """Channels while their frames come in. Not for several threads at once.
 
-    Attributes
+    Parameters
     ----------
-    start_ns
-        Of the first bin; bins are one second wide, on whole seconds of the capture's clock.
-    low, high : float32[k]
-        Smallest and largest usable value; NaN where there was none.
-    bad : bool[k]
-        Whether any sample was unusable.
+    car
+        The car file: its channels, in its order. Without one: the signals that occur, `bus/message/signal`.
+    databases
+        By bus name, for what the car file has none for; see `messages.match`. With neither there are no channels.
+    bus_names
+        Interface to bus name, over the car file's.
     """
 
-    start_ns: int
-    low: Float32s
-    high: Float32s
-    bad: npt.NDArray[np.bool_]
+    def __init__(
+        self,
+        car: CarFile | None = None,
+        *,
+        databases: Databases | None = None,
+        bus_names: Mapping[str, str] | None = None,
+    ) -> None:
+        self._car = car
+        self._idle = car is None and not databases
+        self._windows = Windows(Session((), car, databases=databases, bus_names=bus_names))
+        self.clear()
 
+    def clear(self) -> None:
+        """Forget everything that came, e.g. to begin at another moment of a capture."""
+        self._pending: list[Frames] = []
+        self._pending_count = 0
+        self._windows.clear()
+        self._periods: dict[str, float | None] = {}
+        self._pasts: dict[str, Past] = {}
+        self._followed: dict[str, Followed] = {}
+        self._conditions: dict[str, Followed] = {}
+        if self._car is not None:
+            self._follow_car(self._car)
 
-@dataclass(frozen=True, slots=True, eq=False)
-class ChannelNow:
-    """One channel at the moment.
+    def reset_extremes(self) -> None:
+        """Begin minimum, maximum and counts anew, with the samples after those that came."""
+        self._advance()
+        for followed in self._followed.values():
+            followed.account.reset()
 
-    Attributes
-    ----------
-    name, unit
-        Of the channel.
-    time_ns
-        Of the latest sample; None before there was one.
-    value, text
-        The latest value, NaN where there is none; `text` is its label where it has a value table, else "".
-    raw, volts, electrical
-        As it stood in the frame; at the sensor's input, with that unit ("V"); None where there is no such thing.
-    quality, quality_words
-        Bits of `Quality` that any sample of the last second carries, and in words ("good").
-    minimum, maximum, samples, bad_samples
-        Usable extremes since the reset (NaN without), samples and unusable ones among them.
-    rate_hz, expected_hz
-        Measured over the last two seconds, and what car file or database promise; None where unknown.
-    state
-        See `State`.
-    side, limit, limit_text
-        Which limit it is beyond and its value, or None; limits in words with numbers and unit
-        ("warning below 1.1 bar for 0.3 s"), "" if it has none.
-    bus, message, module
-        Where it comes from; "" for computed channels and where nobody says.
-    wiring
-        Of the car file; None where it doesn't say.
-    formula
-        Of a computed channel, as written; "" otherwise.
-    trace
-        The last minute.
-    """
+    def update(self, frames: Frames) -> None:
+        """Take a batch in. Cheap: it is worked on when a result is asked for, or when a lot has come together."""
+        if self._idle or not len(frames):
+            return
+        self._pending.append(frames)
+        self._pending_count += len(frames)
+        if self._pending_count >= SLICE_FRAMES:
+            self._advance()
 
-    name: str
-    unit: str
-    time_ns: int | None
-    value: float
-    text: str
-    raw: int | float | None
-    volts: float | None
-    electrical: str
-    quality: int
-    quality_words: str
-    minimum: float
-    maximum: float
-    samples: int
-    bad_samples: int
-    rate_hz: float | None
-    expected_hz: float | None
-    state: State
-    level: Level | None
-    side: Side | None
-    limit: float | None
-    limit_text: str
-    bus: str
-    message: str
-    module: str
-    wiring: Wiring | None
-    formula: str
-    trace: Trace
+    def result(self, now_ns: int) -> tuple[ChannelNow, ...]:
+        """Return all channels as they are at a moment, which no frame so far lies behind.
 
+        Parameters
+        ----------
+        now_ns
+            On the clock of the frames: silence is judged by it, and traces end with its second.
+        """
+        self._advance()
+        return tuple(channel_now(followed, now_ns, self._windows.segment_ns) for followed in self._followed.values())
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Plotted:
-    """A channel's samples for a plot: those of the held seconds, and what limits to draw.
+    def plotted(self, names: Sequence[str]) -> tuple[Plotted, ...]:
+        """Return the samples of channels over the held seconds of the latest segment; unknown names are left out."""
+        self._advance()
+        recorded, trusted_ns = self._windows.plot_window()
+        pasts = {name: past.copy() for name, past in self._pasts.items()}
+        window = Window(recorded, self._car, pasts, self._periods, trusted_ns)
+        return tuple(self._plotted(window, name, trusted_ns) for name in names if name in self._followed)
 
-    Attributes
-    ----------
-    series
-        At native rate, with raw, volts and quality.
-    limits
-        (level, side, value) of every limit of the car file.
-    """
+    # Taking in -----------------------------------------------------------------------------------------------------
 
-    series: Series
-    limits: tuple[tuple[Level, Side, float], ...]
+    def _follow_car(self, car: CarFile) -> None:
+        """Set up an account for each channel and for each condition of a limit."""
+        judged = {name: list(limits_of(channel)) for name, channel in car.channels.items()}
+        accounts: dict[str, Account] = {}
+        for _, limits in (each for found in judged.values() for each in found):
+            if limits.when is None or limits.when.text in self._conditions:
+                continue
+            text = limits.when.text
+            accounts[text] = Account(keeps=True)
+            condition = Followed(text, inputs_of(car, limits.when.inputs), accounts[text], condition=limits.when)
+            self._conditions[text] = condition
+        for name, channel in car.channels.items():
+            keeps = bool(judged[name]) or needs_whole_run(car, name)
+            followed = Followed(name, inputs_of(car, [name]), Account(keeps=keeps))
+            followed.origin = origin_of_channel(car, channel, None)
+            if judged[name]:
+                followed.judge = Judge(channel, accounts)
+                followed.limit_text = limits_in_words(channel, followed.origin.unit)
+            self._followed[name] = followed
+
+    def _advance(self) -> None:
+        """Work on what has come since the last time."""
+        if not self._pending:
+            return
+        frames = concatenate(self._pending)
+        self._pending, self._pending_count = [], 0
+        windows = self._windows
+        recorded, trusted_ns = windows.add(frames), windows.trusted_ns
+        window = Window(recorded, self._car, self._pasts, self._periods, trusted_ns)
+        if self._car is None:
+            self._discover(window)
+        came: set[str] = set()
+        for key, followed in (*self._conditions.items(), *self._followed.items()):
+            if not self._homes(window, followed).isdisjoint(windows.changed):
+                came.add(key)
+                self._take(window, followed, trusted_ns)
+        if windows.move_on():
+            self._begin_segment(window, came)
+        for key, followed in self._followed.items():
+            if followed.judge is not None and (key in came or not followed.judge.conditions.isdisjoint(came)):
+                self._judge(followed)
+        for followed in (*self._conditions.values(), *self._followed.values()):
+            if followed.account.stretch is not None:
+                followed.account.stretch.drop_before(windows.oldest_ns)
+
+    def _discover(self, window: Window) -> None:
+        """Follow the signals of messages that came for the first time."""
+        for message_name, message in window.recorded.messages.items():
+            for signal_name, signal in message.signals.items():
+                name = f"{message_name}/{signal_name}"
+                if name in self._followed:
+                    break  # a message brings all its signals at once
+                followed = Followed(name, (name,), Account(keeps=False))
+                followed.origin = origin_of_signal(message.group, signal.signal)
+                self._followed[name] = followed
+
+    def _homes(self, window: Window, followed: Followed) -> frozenset[str]:
+        """Return the messages that a channel comes from, itself or by its inputs, as far as they came."""
+        if followed.homes is not None:
+            return followed.homes
+        direct = [
+            name
+            for name in followed.inputs
+            if self._car is None or (name in self._car.channels and self._car.channels[name].signal is not None)
+        ]
+        found = {name: window.found(name) for name in direct}
+        homes = frozenset(f"{each[0].group.bus}/{each[0].group.name}" for each in found.values() if each is not None)
+        if homes and all(each is not None for each in found.values()):
+            followed.homes = homes
+        own = found.get(followed.name)
+        if self._car is not None and own is not None:
+            followed.origin = origin_of_channel(self._car, self._car.channels[followed.name], own[0].group)
+        return homes
+
+    def _take(self, window: Window, followed: Followed, trusted_ns: int | None) -> None:
+        """Compute one channel; what goes wrong with it is its own affair."""
+        try:
+            condition = followed.condition
+            series = window[followed.name] if condition is None else window.condition(condition)
+            followed.account.take(series, trusted_ns)
+        except Exception as error:  # noqa: BLE001 - whatever it is, the other channels go on
+            followed.account.error = str(error) or type(error).__name__
+
+    def _begin_segment(self, window: Window, came: set[str]) -> None:
+        """Settle what did not come in the batch in which the clock jumped back: it won't come in that segment."""
+        for key, followed in (*self._conditions.items(), *self._followed.items()):
+            if key not in came or self._windows.held.untimed:
+                followed.account.end_segment()
+            if key not in came:
+                followed.beyond = None
+            if followed.judge is not None:
+                followed.judge.begin()
+        for name, past in self._pasts.items():
+            if name not in window.evaluated:
+                past.begin(None)
+
+    def _judge(self, followed: Followed) -> None:
+        account = followed.account
+        assert followed.judge is not None
+        followed.beyond = None
+        if account.stretch is None or account.tail is None or account.error:
+            return
+        try:
+            followed.beyond = followed.judge.beyond(account.stretch, account.tail)
+        except Exception as error:  # noqa: BLE001 - a limit that can't be judged costs only its channel
+            account.error = f"its limits can't be judged: {error}"
+
+    # Giving out ----------------------------------------------------------------------------------------------------
+
+    def _plotted(self, window: Window, name: str, trusted_ns: int | None) -> Plotted:
+        channel = self._car.channels[name] if self._car is not None else None
+        account = self._followed[name].account
+        try:
+            if self._car is not None and needs_whole_run(self._car, name):
+                series = self._kept(account, name)
+            else:
+                series = window[name]
+        except Exception:  # noqa: BLE001 - the reason stands in the channel's quality
+            series = no_samples(name)
+        if trusted_ns is not None:
+            series = series.take(series.time_ns >= trusted_ns)
+        return Plotted(series, () if channel is None else limit_values(channel))
+
+    @staticmethod
+    def _kept(account: Account, name: str) -> Series:
+        if account.stretch is None or account.tail is None:
+            return no_samples(name)
+        return account.stretch.series(account.tail)

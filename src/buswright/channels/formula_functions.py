@@ -6,14 +6,16 @@ None of them looks across a gap or a segment, and none makes quality better than
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
 from buswright.channels.filters import low_pass as low_pass_column
 from buswright.channels.filters import slope
+from buswright.channels.formula_past import last_before
 from buswright.channels.resample import align
 from buswright.channels.runs import RegularGrid, regular_grid, run_starts, segment_of_rows
-from buswright.channels.series import BAD, Floats, Quality, Series, UInt16s
+from buswright.channels.series import BAD, Floats, Int64s, Quality, Series, UInt16s
 
 SLOPE_REACH = 2
 """Samples on either side that a rate of change rests on."""
@@ -54,12 +56,19 @@ def low_pass(series: Series, hz: float) -> Series:
     )
 
 
-def accumulate(series: Series) -> Series:
+def accumulate(series: Series, before: Series | None = None, trusted_ns: int | None = None) -> Series:
     """Integral over time by trapezoids, in unit times second; float64[n].
 
     It starts at zero, adds nothing for the time of a gap, and starts again with a new segment. What it rests on
     stays with it: after a gap every later value carries AFTER_GAP, after a bridged unusable sample INTERPOLATED,
     and so do doubts about the samples summed up.
+
+    Parameters
+    ----------
+    before
+        The integral over an earlier stretch of the first segment that overlaps this one: it goes on from there.
+    trusted_ns
+        Up to here the earlier stretch is final, and from here on this one is.
     """
     rows = np.flatnonzero(series.valid)
     segment = segment_of_rows(series)[rows]
@@ -71,18 +80,55 @@ def accumulate(series: Series) -> Series:
     added = np.zeros(len(rows))
     added[1:] = 0.5 * (value[1:] + value[:-1]) * (np.diff(time_ns) * 1e-9)
     added[starts] = 0.0
-    running = np.cumsum(added)
     first = np.flatnonzero(np.diff(segment, prepend=-1))
-    total[rows] = running - np.repeat(running[first], np.diff(np.append(first, len(rows))))
+    known = _known(before, time_ns[: int(np.count_nonzero(segment == 0))], trusted_ns)
+    if known is not None:
+        added[: len(known.value)] = 0.0
+        added[len(known.value) - 1] = known.value[-1]
+    running = np.cumsum(added)
+    base = running[first]
+    if known is not None:
+        base[0] = 0.0
+        running[: len(known.value)] = known.value
+    total[rows] = running - np.repeat(base, np.diff(np.append(first, len(rows))))
     doubts = np.zeros(len(rows), np.uint16) if series.quality is None else series.quality[rows] & ~np.uint16(BAD)
     doubts[1:] |= np.where(np.diff(rows) > 1, np.uint16(Quality.INTERPOLATED), np.uint16(0))
     doubts[starts] = doubts[starts] & ~np.uint16(Quality.INTERPOLATED) | np.uint16(Quality.AFTER_GAP)
     doubts[first] &= ~np.uint16(Quality.AFTER_GAP)
+    if known is not None:
+        doubts[: len(known.doubts)] = known.doubts
     for start, stop in zip(first, np.append(first[1:], len(rows)), strict=True):
         doubts[start:stop] = np.bitwise_or.accumulate(doubts[start:stop])
     quality = np.zeros(len(series), np.uint16) if series.quality is None else series.quality.copy()
     quality[rows] |= doubts
     return replace(series, value=total, quality=_or_none(quality), kind="continuous")
+
+
+class _Known(NamedTuple):
+    """What an integral and its doubts were at the first samples of a stretch; float64[k], uint16[k], k > 0."""
+
+    value: Floats
+    doubts: UInt16s
+
+
+def _known(before: Series | None, time_ns: Int64s, trusted_ns: int | None) -> _Known | None:
+    """Look the first samples of a stretch up in the integral over an earlier one; None if there was none.
+
+    Where the two have no sample in common, the stretch goes on from the end of the earlier one, after a gap.
+    """
+    if before is None or not len(time_ns):
+        return None
+    usable = np.flatnonzero(before.valid)
+    if not len(usable):
+        return None
+    quality = np.zeros(len(before), np.uint16) if before.quality is None else before.quality & ~np.uint16(BAD)
+    early = time_ns if trusted_ns is None else time_ns[: np.searchsorted(time_ns, trusted_ns)]
+    rows = usable[np.maximum(np.searchsorted(before.time_ns[usable], early, side="right") - 1, 0)]
+    same = np.flatnonzero(before.time_ns[rows] == early)
+    if not len(same):
+        return _Known(before.value[usable[-1:]], quality[usable[-1:]] | np.uint16(Quality.AFTER_GAP))
+    rows = rows[: same[-1] + 1]
+    return _Known(before.value[rows], quality[rows])
 
 
 def lagged(series: Series, seconds: float) -> Series:
@@ -95,22 +141,60 @@ def lagged(series: Series, seconds: float) -> Series:
     return replace(series, value=value, quality=quality)
 
 
-def keep_last(series: Series) -> Series:
+def usable_so_far(series: Series, before: Series | None) -> Series:
+    """Return the usable samples of the latest segment, after those of an earlier stretch of it that it lacks."""
+    last = series.segment(len(series.segments) - 1) if len(series.segments) else series
+    last = last.take(last.valid)
+    if before is None or not len(before) or len(series.segments) > 1:
+        return last
+    older = before.take(before.time_ns < series.time_ns[0]) if len(series) else before
+    if not len(older):
+        return last
+    older = older.take(np.array([len(older) - 1]))
+    quality = None
+    if older.quality is not None or last.quality is not None:
+        quality = np.concatenate(
+            [np.zeros(len(each), np.uint16) if each.quality is None else each.quality for each in (older, last)]
+        )
+    return Series(
+        last.name,
+        last.unit,
+        np.concatenate((older.time_ns, last.time_ns)),
+        np.concatenate((older.value, last.value)),
+        quality=quality,
+        kind=last.kind,
+        segments=np.zeros(1, dtype=np.int64),
+    )
+
+
+def keep_last(series: Series, before: Series | None = None) -> Series:
     """Fill in the last usable value of the segment where there is none.
 
     A filled sample is INTERPOLATED and keeps what was objected to: a broken wire stays a broken wire.
+
+    Parameters
+    ----------
+    before
+        Usable samples of the first segment from before the series begins.
     """
     valid = series.valid
     last = np.maximum.accumulate(np.where(valid, np.arange(len(series)), -1))
     segment = segment_of_rows(series)
     filled = ~valid & (last >= 0)
     filled[filled] = segment[last[filled]] == segment[filled]
-    if not filled.any():
+    led = (last < 0) & (segment == 0)
+    old = None if before is None or not led.any() else last_before(before, int(series.time_ns[0]))
+    if not filled.any() and old is None:
         return series
     value = series.value.copy()
     value[filled] = value[last[filled]]
     quality = np.zeros(len(series), np.uint16) if series.quality is None else series.quality.copy()
     quality[filled] |= quality[last[filled]] | np.uint16(Quality.INTERPOLATED)
+    if before is not None and old is not None:
+        value[led] = before.value[old]
+        quality[led] |= np.uint16(Quality.INTERPOLATED)
+        if before.quality is not None:
+            quality[led] |= before.quality[old]
     return replace(series, value=value, quality=quality)
 
 

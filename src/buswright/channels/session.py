@@ -256,6 +256,9 @@ class Session(Mapping[str, Series]):
             inputs = {name: self[name] for name in formula.inputs}
         finally:
             self._making.pop()
+        return self._evaluate(channel, formula, inputs)
+
+    def _evaluate(self, channel: Channel, formula: Formula, inputs: Mapping[str, Series]) -> Series:
         return evaluate(formula, inputs, name=channel.name, unit=channel.unit, rate_hz=channel.expected_hz)
 
     def _find(self, name: str) -> tuple[RecordedMessage, RecordedSignal] | None:

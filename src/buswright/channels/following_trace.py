@@ -1,0 +1,84 @@
+"""A channel second by second: smallest and largest value of each of the latest seconds, in constant memory."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from buswright.channels.following_model import TRACE_S
+from buswright.channels.series import Bools, Floats, Int64s
+
+_S = 1_000_000_000
+
+
+class Bins:
+    """Low, high and "any unusable" of the latest seconds of the capture's clock, whole seconds each.
+
+    Attributes
+    ----------
+    first_s
+        The second of the first bin; None before there was a sample.
+    low, high, bad : float32[k], float32[k], bool[k]
+    """
+
+    __slots__ = ("bad", "first_s", "high", "low")
+
+    def __init__(self) -> None:
+        self.first_s: int | None = None
+        self.low = np.full(TRACE_S, np.nan, dtype=np.float32)
+        self.high = self.low.copy()
+        self.bad = np.zeros(TRACE_S, dtype=np.bool_)
+
+    def copy(self) -> Bins:
+        """Return one to go on with while this one stays."""
+        other = Bins()
+        other.first_s = self.first_s
+        other.low, other.high, other.bad = self.low.copy(), self.high.copy(), self.bad.copy()
+        return other
+
+    def add(self, time_ns: Int64s, value: Floats, usable: Bools) -> None:
+        """Put samples into their seconds; those that are too old by now are left out."""
+        second = time_ns // _S
+        newest = int(second.max())
+        if self.first_s is None:
+            self.first_s = newest - TRACE_S + 1
+        elif newest >= self.first_s + TRACE_S:
+            self._move(newest - TRACE_S + 1)
+        at = second - self.first_s
+        starts = np.flatnonzero(np.diff(at, prepend=-1 - TRACE_S))
+        unusable = np.logical_or.reduceat(~usable, starts)
+        with np.errstate(invalid="ignore", over="ignore"):
+            low = np.minimum.reduceat(np.where(usable, value, np.inf), starts).astype(np.float32)
+            high = np.maximum.reduceat(np.where(usable, value, -np.inf), starts).astype(np.float32)
+        for index, least, most, bad in zip(at[starts].tolist(), low, high, unusable, strict=True):
+            if index < 0:
+                continue
+            self.bad[index] |= bad
+            if least <= most:
+                self.low[index] = np.fmin(self.low[index], least)
+                self.high[index] = np.fmax(self.high[index], most)
+
+    def at(self, first_s: int) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32], Bools]:
+        """Return the bins from a second on: low, high and bad of `TRACE_S` seconds."""
+        moved = self.copy()
+        if self.first_s is not None:
+            moved._move(first_s)
+        return moved.low, moved.high, moved.bad
+
+    def _move(self, first_s: int) -> None:
+        """Begin with another second; what falls out is gone."""
+        assert self.first_s is not None
+        by = first_s - self.first_s
+        self.first_s = first_s
+        if by == 0:
+            return
+        for column in (self.low, self.high, self.bad):
+            empty = column.dtype.type(False if column.dtype == np.bool_ else np.nan)
+            if abs(by) >= TRACE_S:
+                column[:] = empty
+            elif by > 0:
+                column[:-by] = column[by:].copy()
+                column[-by:] = empty
+            else:
+                column[-by:] = column[:by].copy()
+                column[:-by] = empty
