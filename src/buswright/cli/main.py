@@ -20,6 +20,7 @@ COMMANDS: dict[str, str] = {
     "cut": "cut, merge and convert captures",
     "decode": "channels to files: Parquet or CSV",
     "health": "how the buses behaved: load, rates, missing frames, counters, errors",
+    "watch": "the terminal workbench: live buses, or a capture replayed",
     "draft": "a car file, drafted from captures and databases",
     "check": "the car file and its databases: every fault at once, with line and hint",
     "remember": "the baseline of a good run, in one readable file",

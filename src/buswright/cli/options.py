@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -93,6 +94,17 @@ def load_car(options: argparse.Namespace) -> CarFile | None:
     if path is None and not options.dbc and Path(DEFAULT_CAR).is_file():
         path = DEFAULT_CAR
     return None if path is None else load_car_file(path, untrusted=options.untrusted)
+
+
+def path_and_hash(path: Path) -> dict[str, str]:
+    """Return what a recording notes of a car file.
+
+    Raises
+    ------
+    OSError
+        It can't be read.
+    """
+    return {"path": str(path), "hash": hashlib.sha256(path.read_bytes()).hexdigest()}
 
 
 def add_json(parser: argparse.ArgumentParser) -> None:

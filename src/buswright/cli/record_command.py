@@ -12,7 +12,6 @@ Windows) each line is a marker, set when it ends. Ctrl-C ends the recording.
 from __future__ import annotations
 
 import argparse
-import hashlib
 import json
 import sys
 from contextlib import closing
@@ -115,7 +114,7 @@ def _car(options: argparse.Namespace) -> dict[str, str] | None:
     """Path and hash of the car file. It isn't read: a fault in it must not keep anybody from recording."""
     path = Path(options.car or shared.DEFAULT_CAR)
     try:
-        return {"path": str(path), "hash": hashlib.sha256(path.read_bytes()).hexdigest()}
+        return shared.path_and_hash(path)
     except OSError as fault:
         if options.car is not None:
             raise UserError(f"{path}: can't be read: {fault.strerror or fault}", hint="check --car") from None

@@ -11,7 +11,6 @@ import numpy.typing as npt
 from buswright.channels.carfile_model import FrameName
 from buswright.channels.following import ChannelNow, Plotted
 from buswright.diagnosis import diagnose
-from buswright.diagnosis.wiggle import WiggleNow
 from buswright.findings import Finding
 from buswright.frames.table import Int64s
 from buswright.health.model import BusHealth
@@ -71,7 +70,7 @@ class Composer:
         self._database = folds.known.any_message
         self._number = 0
 
-    def compose(self, asked: Asked, *, exact: bool, wiggle: WiggleNow | None = None) -> Snapshot:
+    def compose(self, asked: Asked, *, exact: bool) -> Snapshot:
         """Make the next snapshot.
 
         Parameters
@@ -80,8 +79,6 @@ class Composer:
             What is looked at closely.
         exact
             Everything belongs to the same frame, whatever it costs; else the health may be a while old.
-        wiggle
-            The wiggle test, while there is one.
         """
         self._number += 1
         source, folds, shown = self._source, self._folds, self._shown
@@ -104,7 +101,7 @@ class Composer:
             database=self._database,
             detail=self._detail(asked.detail),
             plotted=self._plotted(asked.plotted),
-            wiggle=wiggle,
+            wiggle=folds.wiggle_now(source.heard_ns),
             recording=source.recording if isinstance(source, Listening) else None,
             recording_on=source.recording_on if isinstance(source, Listening) else False,
             notices=self._notices.latest(),

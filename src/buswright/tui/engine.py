@@ -45,8 +45,8 @@ class Engine:
         Interface to bus name, over the car file's.
     bitrates, data_bitrates
         Bit/s by bus name, over the car file's.
-    speed
-        Of a capture: play it from the first frame once it has been read.
+    speed, begin_ns
+        Of a capture, once it has been read: play it so many times as fast as it was; go to this moment first.
     header
         Of live buses: what a recording's sidecar says first.
     clock
@@ -65,6 +65,7 @@ class Engine:
         bitrates: Mapping[str, int] | None = None,
         data_bitrates: Mapping[str, int] | None = None,
         speed: float | None = None,
+        begin_ns: int | None = None,
         header: Mapping[str, Any] | None = None,
         clock: Callable[[], int] = time.time_ns,
         pace: Callable[[], int] = time.monotonic_ns,
@@ -78,7 +79,7 @@ class Engine:
                 source, header or {}, clock=clock, bus_name=known.bus_name, trouble=self._notices.trouble
             )
         else:
-            self._source = Replay(source, clock=pace, speed=speed)
+            self._source = Replay(source, clock=pace, speed=speed, begin_ns=begin_ns)
         self._composer = Composer(self._source, self._folds, self._notices, pace)
         self._clock = pace
         self._pace = Pace(SNAPSHOT_S, pace)
@@ -272,9 +273,9 @@ class Engine:
         """Begin the channels' minimum and maximum anew."""
         self._ask(lambda: self._folds.channels.run(lambda one: one.reset_extremes(), None))
 
-    def start_recording(self, path: Path) -> None:
+    def start_recording(self, path: Path, *, force: bool = False) -> None:
         """Begin a recording; what hinders it comes as a notice."""
-        self._live(lambda source: source.start_recording(path))
+        self._live(lambda source: source.start_recording(path, force=force))
 
     def stop_recording(self) -> None:
         """End it."""
@@ -283,3 +284,24 @@ class Engine:
     def mark(self, text: str, time_ns: int) -> None:
         """Set a marker at a moment of the wall clock; it is recorded where a recording runs."""
         self._live(lambda source: source.mark(text, time_ns))
+
+    # Wiggle test ------------------------------------------------------------------------------------------------------
+
+    def start_wiggle(self, channels: Sequence[str]) -> None:
+        """Begin a test of these channels with a quiet stretch: nobody touches anything."""
+        names, now_ns = tuple(channels), self._pressed_ns()
+        self._ask(lambda: self._folds.start_wiggle(names, now_ns or self._source.moment_ns))
+
+    def move_to(self, place: str) -> None:
+        """From now on this place is being moved; "" is quiet again."""
+        now_ns = self._pressed_ns()
+        self._ask(lambda: self._folds.move_to(place, now_ns or self._source.moment_ns))
+
+    def stop_wiggle(self) -> None:
+        """End the test; its result stays in the snapshots until the next one."""
+        now_ns = self._pressed_ns()
+        self._ask(lambda: self._folds.stop_wiggle(now_ns or self._source.moment_ns))
+
+    def _pressed_ns(self) -> int | None:
+        """Return the moment of a key on a live bus, however late the worker gets to it; None in a replay."""
+        return self._source.moment_ns if self._source.live else None

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from buswright.channels.session import databases_of, interface_names
+from buswright.diagnosis.wiggle import WiggleNow, WiggleTest
 from buswright.frames.held import HeldFrames
+from buswright.frames.table import empty_frames
 from buswright.health.recent import RecentTracker
 from buswright.health.track import HealthTracker
 from buswright.messages.decode import Decoder
@@ -103,6 +105,8 @@ class Folds:
         )
         self.channels = Guarded("following the channels", known.follower, notices)
         self.held = Guarded("holding the latest frames", HeldFrames, notices)
+        self.wiggle: Guarded[WiggleTest] | None = None
+        self._notices = notices
 
     def update(self, frames: Frames) -> None:
         """Take a batch."""
@@ -113,6 +117,8 @@ class Folds:
         self.recent.run(lambda one: one.update(frames, bits), None)
         self.channels.run(lambda one: one.update(frames), None)
         self.held.run(lambda one: one.add(frames), None)
+        if self.wiggle is not None:
+            self.wiggle.run(lambda one: one.update(frames), None)
 
     def kept(self) -> Kept:
         """Return copies of what has been folded, to go back to."""
@@ -131,3 +137,36 @@ class Folds:
         self.recent.renew(kept.recent.copy() if kept is not None and kept.recent is not None else None)
         self.channels.renew(kept.channels.copy() if kept is not None and kept.channels is not None else None)
         self.held.renew()
+        if self.wiggle is not None and self.wiggle.run(lambda one: one.result().running, False):
+            self._notices.tell("the wiggle test is over: the capture went back")
+        self.wiggle = None
+
+    # A wiggle test ----------------------------------------------------------------------------------------------------
+
+    def start_wiggle(self, channels: Sequence[str], start_ns: int | None) -> None:
+        """Begin a test of these channels at a moment of the capture's clock; None: with the next frame."""
+        known = self.known
+        self.wiggle = Guarded(
+            "the wiggle test",
+            lambda: WiggleTest(
+                channels, known.car, databases=known.databases, bus_names=known.bus_names, start_ns=start_ns
+            ),
+            self._notices,
+        )
+
+    def move_to(self, place: str, time_ns: int | None) -> None:
+        """From that moment on this place is being moved."""
+        if self.wiggle is not None and time_ns is not None:
+            self.wiggle.run(lambda one: one.move_to(place, time_ns), None)
+
+    def stop_wiggle(self, time_ns: int | None) -> None:
+        """End the test; its result stays."""
+        if self.wiggle is not None and time_ns is not None:
+            self.wiggle.run(lambda one: one.stop(time_ns), None)
+
+    def wiggle_now(self, heard_ns: int | None) -> WiggleNow | None:
+        """Return the test as it is where everything up to `heard_ns` has come; None without one."""
+        if self.wiggle is None:
+            return None
+        self.wiggle.run(lambda one: one.update(empty_frames(), heard_ns), None)
+        return self.wiggle.run(lambda one: one.result(), None)

@@ -16,6 +16,9 @@ from buswright.frames.sidecar import sidecar_of
 from buswright.frames.table import Event, Frames, Problems, empty_frames
 from buswright.tui.snapshot import Phase, Reception
 
+ON_THE_WAY_NS = 300_000_000
+"""From the wire to a batch it takes a tenth of a second at most, unless this computer is overloaded."""
+
 
 class Listening:
     """Listens to live buses; what comes is first written to the recording, while there is one.
@@ -65,7 +68,8 @@ class Listening:
         self._ended: Recording | None = None
         self._markers: list[Event] = []
         self._unwritten: list[Event] = []
-        self._failed = False
+        self._failed = self._closed = False
+        self._rest = empty_frames()
 
     # What is known ----------------------------------------------------------------------------------------------------
 
@@ -74,12 +78,12 @@ class Listening:
         """Listening, ended, or failed."""
         if self._failed:
             return "failed"
-        return "ended" if self.capture.stopped else "listening"
+        return "ended" if self._closed else "listening"
 
     @property
     def busy(self) -> bool:
         """Live frames are waited for in `poll`."""
-        return not self.capture.stopped and not self._failed
+        return len(self._rest) > 0 or not (self._closed or self._failed)
 
     @property
     def first_ns(self) -> int | None:
@@ -90,6 +94,11 @@ class Listening:
     def moment_ns(self) -> int:
         """The wall clock."""
         return self._clock()
+
+    @property
+    def heard_ns(self) -> int:
+        """The moment up to which frames are no longer on their way."""
+        return self._clock() - ON_THE_WAY_NS
 
     @property
     def problems(self) -> Problems:
@@ -119,13 +128,14 @@ class Listening:
 
     def poll(self, wait: Callable[[float], None] = time.sleep) -> Frames | None:
         """Return what has come, recorded already; None where nothing came."""
-        frames = self.capture.poll(BATCH_S)
-        self._write(frames)
-        if self.capture.stopped:
-            self.capture.close()
-            self.stop_recording("the buses were let go of")
-            if not len(frames):
-                wait(1.0)
+        frames, self._rest = self._rest, empty_frames()
+        if self._closed and not len(frames):
+            wait(1.0)
+        elif not self._closed:
+            frames = self.capture.poll(BATCH_S)
+            self._write(frames)
+            if self.capture.stopped:
+                self.close("the buses were let go of")
         return frames if len(frames) else None
 
     def _write(self, frames: Frames) -> None:
@@ -155,8 +165,8 @@ class Listening:
         """What is recorded, or was; None before."""
         return self._run.so_far() if self._run is not None else self._ended
 
-    def start_recording(self, path: Path) -> None:
-        """Begin a recording with what comes next.
+    def start_recording(self, path: Path, *, force: bool = False) -> None:
+        """Begin a recording with what comes next; `force` overwrites what is there.
 
         Raises
         ------
@@ -165,11 +175,11 @@ class Listening:
         """
         if self._run is not None:
             raise UserError("a recording runs already", hint="stop it first")
-        if self.capture.stopped:
+        if self._closed:
             raise UserError("nothing is being received", hint="open the bus again")
         format_of(path)
         for file in (path, sidecar_of(path)):
-            if file.exists():
+            if file.exists() and not force:
                 raise UserError(f"{file}: is there already", hint="choose another name")
         space_for(path, len(self.capture.addresses))
         self._run = RecordingRun(self.capture, Recorder(path, self._header), known=len(self.capture.events))
@@ -199,7 +209,11 @@ class Listening:
         self._failed = True
 
     def close(self, why: str) -> None:
-        """Let go of the buses and end the recording with what has come."""
+        """Let go of the buses and end the recording with what has come, which the next `poll` gives."""
+        if self._closed:
+            return
+        self._closed = True
         self.capture.close()
-        self._write(self.capture.poll(0.0))
+        self._rest = self.capture.poll(0.0)
+        self._write(self._rest)
         self.stop_recording(why)

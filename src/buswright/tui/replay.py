@@ -6,6 +6,7 @@ import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from buswright.frames.capture import Capture
@@ -54,8 +55,8 @@ class _Goal:
 class Replay:
     """Plays a capture.
 
-    First it reads all of it; then it stands at the end, or with `speed` plays from the first frame. Whatever is
-    shown later, all frames from the first one to that moment have been given since the last `Rewound`.
+    First it reads all of it; then it stands at the end, unless told otherwise. Whatever is shown later, all frames
+    from the first one to that moment have been given since the last `Rewound`.
 
     Parameters
     ----------
@@ -64,7 +65,9 @@ class Replay:
     clock
         Nanoseconds that only rise; tests put their own here.
     speed
-        Times real time; None: stand at the end.
+        Play it then, at so many times real time; None: stand still.
+    begin_ns
+        Go to this moment first; None: stand at the end, or play from the first frame.
 
     Attributes
     ----------
@@ -79,7 +82,12 @@ class Replay:
     live = False
 
     def __init__(
-        self, capture: Capture, *, clock: Callable[[], int] = time.monotonic_ns, speed: float | None = None
+        self,
+        capture: Capture,
+        *,
+        clock: Callable[[], int] = time.monotonic_ns,
+        speed: float | None = None,
+        begin_ns: int | None = None,
     ) -> None:
         self.capture = capture
         self.clock_source = capture.clock
@@ -95,7 +103,8 @@ class Replay:
         self._anchor: tuple[int, int] | None = None
         self._hurry = False
         self._moment: int | None = None
-        self._then: Callable[[], None] = self.play if speed is not None else lambda: None
+        self._then = [] if begin_ns is None else [partial(self.seek, begin_ns)]
+        self._then += [] if speed is None else [self.play]
         self.speed = 1.0 if speed is None else speed
         self.first_ns: int | None = None
         self.end_ns: int | None = None
@@ -126,9 +135,9 @@ class Replay:
         return self._moment
 
     @property
-    def frames(self) -> int:
-        """Frames up to the moment shown."""
-        return self._cursor.count
+    def heard_ns(self) -> int | None:
+        """The moment up to which every frame has been given."""
+        return self._cursor.time_ns if self._goal is not None else self._moment
 
     @property
     def read(self) -> float | None:
@@ -159,7 +168,7 @@ class Replay:
     def play(self) -> None:
         """Go on; from the first frame when at the end."""
         if not self.whole:
-            self._then = self.play
+            self._then.append(self.play)
         elif self.first_ns is not None and self.phase != "playing":
             if self.at_end:
                 self._go_back_to(_Goal(time_ns=self.first_ns))
@@ -170,7 +179,7 @@ class Replay:
     def pause(self) -> None:
         """Stand still."""
         if not self.whole:
-            self._then = lambda: None
+            self._then.clear()
         elif self.phase == "playing":
             self._rest()
 
@@ -183,7 +192,7 @@ class Replay:
     def seek(self, time_ns: int) -> None:
         """Go to a moment and stand there."""
         if not self.whole:
-            self._then = lambda: self.seek(time_ns)
+            self._then = [partial(self.seek, time_ns)]
             return
         if self.first_ns is None or self.end_ns is None:
             return
@@ -258,8 +267,8 @@ class Replay:
         self._events, self._problems = self.capture.events, self.capture.problems
         self.clock_source = self.capture.clock
         self._rest()
-        then, self._then = self._then, lambda: None
-        then()
+        for each in self._then:
+            each()
 
     def _rest(self) -> None:
         self._anchor = None
