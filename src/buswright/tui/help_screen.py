@@ -51,7 +51,7 @@ class HelpScreen(Guarded, ModalScreen[None]):
     @classmethod
     def of(cls, screen: WorkScreen) -> HelpScreen:
         """Explain a screen."""
-        title = (screen.NAME or type(screen).__name__.removesuffix("Screen")).capitalize()
+        title = (screen.NAME or screen.TITLE or type(screen).__name__.removesuffix("Screen")).capitalize()
         return cls(title, screen.HELP, [*_keys_of(screen), *_ALWAYS])
 
     def compose(self) -> ComposeResult:
