@@ -33,6 +33,8 @@ class WorkScreen(Guarded, Screen[None]):
     """What it shows and how to read it, a few short paragraphs of plain text; keys are listed by themselves."""
     FIRST: ClassVar[str] = ""
     """CSS selector of the widget that has the focus at first."""
+    AUTO_FOCUS = ""
+    """Nothing else gets it by itself: the hidden search line would swallow every key."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("slash", "search", "Search", key_display="/"),
@@ -108,7 +110,7 @@ class WorkScreen(Guarded, Screen[None]):
     def receive(self, snapshot: Snapshot) -> None:
         """Take a snapshot; what goes wrong with it is told and logged, and nothing else."""
         self.snapshot = snapshot
-        if not self.is_mounted:
+        if not self.is_mounted or not self.is_running:
             return
         try:
             self.query_one(TopBar).take(snapshot)
@@ -135,6 +137,8 @@ class WorkScreen(Guarded, Screen[None]):
         """Give the focus back."""
         if self.FIRST:
             self.query_one(self.FIRST).focus()
+        else:
+            self.set_focus(None)
 
     def action_back(self) -> None:
         """Take back the search; else close a screen that was opened from another."""

@@ -1,0 +1,158 @@
+"""The stretch of time and the scales that a plot shows: frozen values that keys turn into others."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from buswright.tui.snapshot import SourceNow
+
+SECOND = 1_000_000_000
+FIRST_SPAN_NS = 60 * SECOND
+"""A plot begins with the last minute, as the list's traces do."""
+SHORTEST_NS = 2_000_000
+"""Two milliseconds across: a few frames of a full bus."""
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """First and last moment that there may be samples of."""
+
+    first_ns: int
+    last_ns: int
+
+    @property
+    def span_ns(self) -> int:
+        """Time between them."""
+        return max(self.last_ns - self.first_ns, SHORTEST_NS)
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """What is in view.
+
+    Attributes
+    ----------
+    span_ns
+        Time from the left edge to the right one.
+    stop_ns
+        The right edge; None: the newest moment, whichever it is.
+    """
+
+    span_ns: int = FIRST_SPAN_NS
+    stop_ns: int | None = None
+
+    def edges(self, held: Held) -> tuple[int, int]:
+        """Left and right edge; not wider than what is held, and not outside it."""
+        span = min(self.span_ns, held.span_ns)
+        stop = held.last_ns if self.stop_ns is None else min(max(self.stop_ns, held.first_ns + span), held.last_ns)
+        return stop - span, stop
+
+    def zoomed(self, factor: float, about_ns: int | None, held: Held) -> View:
+        """Return a view of `factor` times the time, in which a moment keeps its place; None: the right edge does."""
+        start, stop = self.edges(held)
+        span = round(min(max((stop - start) * factor, SHORTEST_NS), held.span_ns))
+        if about_ns is None or not start <= about_ns <= stop:
+            return self.placed(stop, span, held) if self.stop_ns is not None else View(span)
+        share = (stop - about_ns) / (stop - start)
+        return self.placed(about_ns + round(share * span), span, held)
+
+    def moved(self, part: float, held: Held) -> View:
+        """Return the view moved by part of its own width, later for a positive one."""
+        start, stop = self.edges(held)
+        return self.placed(stop + round(part * (stop - start)), stop - start, held)
+
+    def showing(self, moment_ns: int, held: Held) -> View:
+        """Return the view, moved if need be so that a moment is in it."""
+        start, stop = self.edges(held)
+        if start <= moment_ns <= stop:
+            return self
+        span = stop - start
+        return self.placed(moment_ns + (span // 10 if moment_ns > stop else span - span // 10), span, held)
+
+    @staticmethod
+    def placed(stop_ns: int, span_ns: int, held: Held) -> View:
+        """Return a view with this right edge; one that touches the newest moment follows it."""
+        return View(span_ns) if stop_ns >= held.last_ns else View(span_ns, max(stop_ns, held.first_ns + span_ns))
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """Bottom and top of the vertical axis, and the distance of its labels; all on round numbers."""
+
+    bottom: float
+    top: float
+    step: float
+
+    @property
+    def ticks(self) -> list[float]:
+        """Labels from the bottom up."""
+        count = round((self.top - self.bottom) / self.step)
+        return [self.bottom + at * self.step for at in range(count + 1)]
+
+    @property
+    def decimals(self) -> int:
+        """Decimals that tell the labels apart."""
+        return min(max(-math.floor(math.log10(self.step) + 1e-9), 0), 9)
+
+    def label(self, value: float) -> str:
+        """Write a label."""
+        if max(abs(self.bottom), abs(self.top)) >= 1e7:
+            return f"{value:.3g}"
+        return f"{value:.{self.decimals}f}" if round(value, self.decimals) else f"{0:.{self.decimals}f}"
+
+
+def scale_for(low: float, high: float, labels: int = 5) -> Scale:
+    """Return a scale that holds low and high, with about so many labels; something sensible for NaN or one value."""
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return Scale(0.0, 1.0, 1.0)
+    smallest = max(abs(low), abs(high)) * 0.02 or 1.0
+    if high - low < smallest:
+        middle = (low + high) / 2
+        low, high = middle - smallest / 2, middle + smallest / 2
+    step = round_step((high - low) / max(labels - 1, 1))
+    bottom, top = math.floor(low / step + 1e-9) * step, math.ceil(high / step - 1e-9) * step
+    return Scale(bottom, top if top > bottom else bottom + step, step)
+
+
+def round_step(least: float) -> float:
+    """Return the smallest of 1, 2 and 5 times a power of ten that isn't below `least`."""
+    power = 10.0 ** math.floor(math.log10(least))
+    return next(times * power for times in (1, 2, 5, 10) if times * power >= least * (1 - 1e-9))
+
+
+_TIME_STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600)
+
+
+@dataclass(frozen=True, slots=True)
+class TimeTicks:
+    """Moments with a label on the time axis, and how they are written."""
+
+    moments: tuple[int, ...]
+    decimals: int
+
+
+def time_ticks(start_ns: int, stop_ns: int, room: int, origin_ns: int) -> TimeTicks:
+    """Return labelled moments on round times counted from `origin_ns`, at most `room` of them."""
+    least_s = (stop_ns - start_ns) / SECOND / max(room, 1)
+    step_s = next((each for each in _TIME_STEPS_S if each >= least_s), None) if least_s > 0.5 else None
+    step = step_s * SECOND if step_s else max(round(round_step(least_s) * SECOND), 1)
+    first = -(-(start_ns - origin_ns) // step) * step + origin_ns
+    decimals = 0 if step % SECOND == 0 else min(max(math.ceil(-math.log10(step / SECOND) - 1e-9), 1), 6)
+    return TimeTicks(tuple(range(first, stop_ns + 1, step)), decimals)
+
+
+def moment_text(moment_ns: int, source: SourceNow, decimals: int) -> str:
+    """Write a moment: time of day in UTC, or seconds from the first frame where the clock isn't absolute."""
+    if not source.epoch:
+        return f"{(moment_ns - (source.first_ns or 0)) / SECOND:.{decimals}f} s"
+    text = f"{datetime.fromtimestamp(moment_ns // SECOND, UTC):%H:%M:%S}"
+    fraction = f"{moment_ns % SECOND:09d}"[:decimals]
+    return f"{text}.{fraction}" if decimals else text
+
+
+def span_text(span_ns: int) -> str:
+    """Write how much time is in view."""
+    seconds = span_ns / SECOND
+    return f"{seconds:.0f} s" if seconds >= 10 else f"{seconds:.1f} s" if seconds >= 1 else f"{seconds * 1000:.0f} ms"
