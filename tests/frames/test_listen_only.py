@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from buswright.errors import UserError
+from buswright.frames import live
 from buswright.frames.adapters import find_adapters
 from buswright.frames.find_bitrate import tuner
 from buswright.frames.listen_only import Listening, ask_link, prove, read_link, set_commands, warning
@@ -179,7 +180,7 @@ def test_interfaces_ports_and_other_backends_are_listed_with_a_line_each(tmp_pat
         net=tmp_path / "net",
         dev=tmp_path / "dev",
         ask=answers.get,
-        detect=lambda: [("pcan", "PCAN_USBBUS1"), ("socketcan", "can0")],
+        detect=lambda: ([("pcan", "PCAN_USBBUS1"), ("socketcan", "can0")], ["slow: nothing in 2 s"]),
         ports=lambda: {str(tmp_path / "dev" / "ttyACM0"): "a serial adapter"},
     )
     lines = [adapter.live for adapter in adapters.found]
@@ -197,6 +198,25 @@ def test_interfaces_ports_and_other_backends_are_listed_with_a_line_each(tmp_pat
     assert second.proof.listening is Listening.NOT_NEEDED
     assert (serial.about, serial.proof) == ("a serial adapter", None)
     assert other.proof.listening is Listening.NOT_PROVEN
+    assert adapters.notes == ("slow: nothing in 2 s",)
+
+
+def test_an_interface_that_is_off_is_listed_with_what_switches_it_on(tmp_path):
+    (tmp_path / "can1").mkdir()
+    (tmp_path / "can1" / "type").write_text("280\n")
+    down = VIRTUAL.replace('"UP",', "").replace('"UP"', "")
+    adapters = find_adapters(net=tmp_path, dev=tmp_path, ask={"can1": down}.get, detect=lambda: ([], []), ports=dict)
+    assert "down, switched on by: sudo ip link set can1 up" in adapters.found[0].about
+
+
+def test_a_backend_that_takes_too_long_to_look_is_named(monkeypatch):
+    import time
+
+    from can.interfaces.pcan import PcanBus
+
+    monkeypatch.setattr(live, "DETECT_S", 0.01)
+    monkeypatch.setattr(PcanBus, "_detect_available_configs", lambda: time.sleep(0.2) or [])
+    assert any("pcan" in note for note in live.detected()[1])
 
 
 def test_a_search_that_fails_is_a_note_and_costs_nothing_else(tmp_path):

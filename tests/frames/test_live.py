@@ -344,10 +344,18 @@ def test_garbled_messages_are_counted_and_nothing_else_is_lost():
     with opened(adapter) as capture:
         frames = concatenate(poll_until(capture, lambda batches: frames_in(batches) == 3))
         poll_until(capture, lambda batches: len(capture.problems) == 3)
+        poll_until(capture, lambda batches: sum(event.values["damaged"] for event in capture.events) == 3)
     assert frames.id.tolist() == [1, 2, 3]
     assert sorted(capture.problems.counts.values()) == [1, 2]
     assert adapter.opened == ["can0"]
-    assert capture.events == ()
+    assert set(kinds(capture)) == {"note"}
+
+
+def test_a_program_that_stood_still_says_so(monkeypatch):
+    monkeypatch.setattr(live_capture, "STILL_S", -1.0)
+    with opened(FakeAdapter(can0=[FakeBus()])) as capture:
+        capture.poll(0.001)
+    assert "stood still" in capture.events[0].text
 
 
 def test_an_endless_stream_of_garbage_begins_the_connection_anew(monkeypatch):

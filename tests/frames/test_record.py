@@ -93,7 +93,7 @@ def test_a_recording_gives_back_what_was_live(name, tmp_path):
 
     capture.poll = watched
     until(lambda: left._items.empty() and right._items.empty())
-    recording = record(capture, Recorder(tmp_path / name, {}), frames=277)
+    recording = record(capture, Recorder(tmp_path / name, {"clock": capture.clock.source}), frames=277)
     live = concatenate([batch for batch in seen if len(batch)])
     back, frames = read(tmp_path / name)
     assert recording.frames == len(live) == 277
@@ -104,7 +104,7 @@ def test_a_recording_gives_back_what_was_live(name, tmp_path):
         expected = [(t, numbers[bus], *rest) for t, bus, *rest in expected if not rest[1] & Flag.ERROR]
         found = [row for row in found if not row[3] & Flag.ERROR]
     assert found == expected
-    assert back.clock.origin == "epoch"
+    assert (back.clock.origin, back.clock.source) == ("epoch", "kernel")
     assert not [problem for problem in back.problems if problem.reason != "time goes backwards"]
 
 
@@ -141,6 +141,7 @@ def test_the_header_says_how_it_was_recorded(tmp_path):
     assert lines[0]["interfaces"] == [
         {"bus": "can0", "source": "live:test/can0", "listening": "not proven", "why": "who knows"}
     ]
+    assert lines[0]["clock"] == "kernel"
     assert lines[0]["started_ns"] > BASE
     assert lines[-1]["why"] == "--seconds 0.05"
     assert lines[-1]["drops"] == {"can0": {"queue": 0}}

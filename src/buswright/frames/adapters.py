@@ -13,7 +13,7 @@ from buswright.frames.live import detected
 from buswright.frames.live_address import parse_live
 
 _CAN_DEVICE = "280"  # ARPHRD_CAN of <net/if_arp.h>
-_PORT_NAMES = ("ttyACM*", "ttyUSB*", "cu.usbmodem*", "cu.usbserial*")
+_PORT_NAMES = ("ttyACM*", "ttyUSB*", "rfcomm*", "cu.usbmodem*", "cu.usbserial*")
 _LISTED_BY_US = ("socketcan", "slcan")
 
 
@@ -52,7 +52,7 @@ def find_adapters(
     net: Path = Path("/sys/class/net"),
     dev: Path = Path("/dev"),
     ask: AskLink = ask_link,
-    detect: Callable[[], list[tuple[str, str]]] = detected,
+    detect: Callable[[], tuple[list[tuple[str, str]], list[str]]] = detected,
     ports: Callable[[], dict[str, str]] | None = None,
 ) -> Adapters:
     """Look for CAN network interfaces, serial ports, and what python-can's other backends find."""
@@ -61,10 +61,10 @@ def find_adapters(
     described = (ports or _described_ports)()
     found += [_serial(port, described.get(port, "")) for port in _serial_names(dev, described)]
     try:
-        others = detect()
+        others, unknown = detect()
     except Exception as fault:  # noqa: BLE001  (backends look for their drivers in every way there is)
-        others = []
-        notes.append(f"python-can's own search failed: {fault}")
+        others, unknown = [], [f"python-can's own search failed: {fault}"]
+    notes += unknown
     for backend, channel in others:
         if backend not in _LISTED_BY_US:
             live = f"live:{backend}/{channel}"
@@ -83,6 +83,7 @@ def _network_names(net: Path) -> list[str]:
 def _network(name: str, ask: AskLink) -> Adapter:
     live = f"live:socketcan/{name}"
     link = read_link(ask(name))
+    proof = prove(parse_live(live), ask=ask)
     words = ["a CAN interface"]
     if link is not None:
         words = [link.kind or "CAN", "up" if link.up else "down"]
@@ -90,7 +91,8 @@ def _network(name: str, ask: AskLink) -> Adapter:
         words += [f"data phase {link.data_bitrate:,} bit/s"] if link.data_bitrate else []
         words += [state.lower() for state in (link.state,) if state]
         words += [mode.lower() for mode in link.modes]
-    return Adapter(name, live, ", ".join(words), prove(parse_live(live), ask=ask))
+        words += [f"switched on by: sudo ip link set {name} up"] if not (link.up or proof.commands) else []
+    return Adapter(name, live, ", ".join(words), proof)
 
 
 def _serial_names(dev: Path, described: Iterable[str]) -> list[str]:

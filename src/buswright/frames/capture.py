@@ -7,6 +7,7 @@ import io
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import BinaryIO, cast
 
@@ -71,7 +72,8 @@ class Capture:
     @property
     def clock(self) -> Clock:
         """Where the time stamps come from."""
-        return self._reading.clock
+        clock, said = self._reading.clock, self._reading.stamped_by
+        return replace(clock, source=said) if said and clock.origin == "epoch" else clock
 
     @property
     def metadata(self) -> dict[str, str]:

@@ -32,6 +32,12 @@ _PACKAGES = {
     "udp_multicast": ("msgpack", "msgpack"),
     "gs_usb": ("gs_usb", "gs-usb"),
 }
+DETECT_S = 2.0
+"""Backends that take longer to look for their adapters are named in a note."""
+_NOT_WAITED_FOR = {
+    "socketcand": "servers tell of themselves every few seconds only, and aren't waited for; name yours: "
+    "live:socketcand/can0?host=ADDRESS&port=29536"
+}
 _NOT_DETECTED = ("virtual", "udp_multicast", "serial")
 """Always there, or a guess: every serial port could speak every protocol."""
 
@@ -75,9 +81,9 @@ class _Bus:
 
     __slots__ = ("_bus", "receive")
 
-    def __init__(self, bus: Any) -> None:
+    def __init__(self, bus: Any, *, serial: bool = False) -> None:
         self._bus = bus
-        self.receive: Callable[[float], Message | None] = bus.recv
+        self.receive: Callable[[float], Message | None] = _serial_receive(bus) if serial else bus.recv
 
     def close(self) -> None:
         with contextlib.suppress(Exception):  # an unplugged adapter can't be told goodbye
@@ -86,6 +92,20 @@ class _Bus:
         if port is not None:  # python-can leaves it open when the goodbye fails
             with contextlib.suppress(Exception):
                 port.close()
+
+
+def _serial_receive(bus: Any) -> Callable[[float], Message | None]:
+    """Receive from a serial line; python-can 4.6 keeps one that is no text, and would fail on it for ever."""
+
+    def receive(timeout_s: float) -> Message | None:
+        try:
+            return cast("Message | None", bus.recv(timeout_s))
+        except Exception as fault:
+            if isinstance(fault.__cause__, UnicodeDecodeError):
+                bus._buffer.clear()
+            raise
+
+    return receive
 
 
 def open_bus(address: LiveAddress, acknowledging: bool = False) -> Opened:
@@ -128,7 +148,8 @@ def open_bus(address: LiveAddress, acknowledging: bool = False) -> Opened:
         counters["socket"] = socket_drops(sock)
     if address.backend == "socketcan":
         counters["interface"] = interface_drops(address.channel)
-    return Opened(_Bus(bus), counters, _STAMPED_BY.get(address.backend, "unknown"))
+    listener = _Bus(bus, serial=address.backend == "slcan")
+    return Opened(listener, counters, _STAMPED_BY.get(address.backend, "unknown"))
 
 
 def _arguments(address: LiveAddress, acknowledging: bool) -> dict[str, object]:
@@ -191,14 +212,33 @@ def _enlarge(sock: socket.socket) -> None:
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER_BYTES)
 
 
-def detected() -> list[tuple[str, str]]:
-    """Return what python-can itself finds, as (backend, channel)."""
+def detected() -> tuple[list[tuple[str, str]], list[str]]:
+    """Return what python-can itself finds, as (backend, channel), and notes on what it could not look for."""
     import can
 
     logging.getLogger("can").addHandler(logging.NullHandler())
-    wanted = [name for name in can.interfaces.BACKENDS if name not in _NOT_DETECTED]
-    found = can.detect_available_configs(wanted, timeout=2.0)
-    return sorted((str(config["interface"]), str(config.get("channel", ""))) for config in found)
+    wanted = [name for name in can.interfaces.BACKENDS if name not in (*_NOT_DETECTED, *_NOT_WAITED_FOR)]
+    late = _Warnings()
+    logger = logging.getLogger("can.interface.detect_available_configs")
+    logger.addHandler(late)
+    try:
+        found = can.detect_available_configs(wanted, timeout=DETECT_S)
+    finally:
+        logger.removeHandler(late)
+    notes = [f"python-can's search: {said}" for said in late.said]
+    notes += [f"{name}: {why}" for name, why in _NOT_WAITED_FOR.items() if name in can.interfaces.BACKENDS]
+    return sorted((str(config["interface"]), str(config.get("channel", ""))) for config in found), notes
+
+
+class _Warnings(logging.Handler):
+    """Keeps what is logged as a warning: which backends didn't answer in time."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.said: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.said.append(record.getMessage())
 
 
 def interface_is_up(name: str, root: Path = Path("/sys/class/net")) -> bool | None:

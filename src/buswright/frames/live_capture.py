@@ -27,6 +27,8 @@ HOLD_NS = 20_000_000
 """With several buses, frames wait this long for earlier ones of the others."""
 LOOK_S = 0.5
 """Drop counters, interface states and clocks are looked at this often."""
+STILL_S = 1.0
+"""A wait of some milliseconds that takes this much longer: this program did not run meanwhile."""
 CLOCK_STEP_NS = 50_000_000
 """A wall clock that moves against the monotonic one by more than this between two looks was set."""
 
@@ -60,6 +62,7 @@ class _Watch:
     seen: dict[str, int | None] | None = None
     lost: dict[str, int] | None = None
     up: bool | None = None
+    damaged: int = 0
     latest: int = int(np.iinfo(np.int64).min)
 
 
@@ -134,7 +137,7 @@ class LiveCapture(Capture):
         deadline = time.monotonic() + wait_s
         while not any(lane.buffer.half_full for lane in self._lanes):
             left = deadline - time.monotonic()
-            if left <= 0 or self._stopped.wait(min(left, BATCH_S)):
+            if left <= 0 or self._wait(min(left, BATCH_S)):
                 break
         self._look()
         frames = self._in_order(
@@ -146,6 +149,16 @@ class LiveCapture(Capture):
         if self._end_ns is not None and wall_ns() > self._end_ns + 10 * HOLD_NS:
             self._stopped.set()
         return frames
+
+    def _wait(self, seconds: float) -> bool:
+        """Wait; return whether it is to end."""
+        begun = time.monotonic()
+        stopped = self._stopped.wait(seconds)
+        still = time.monotonic() - begun - seconds
+        if still > STILL_S:
+            text = f"this program stood still for {still:.1f} s: it was suspended, or the computer too busy"
+            self._say("note", None, text, still_s=still)
+        return stopped
 
     def stop(self) -> None:
         """End the iteration after what has come so far; may be called from a signal handler or another thread."""
@@ -225,10 +238,11 @@ class LiveCapture(Capture):
 
     def _look(self, *, now: bool = False) -> None:
         """Collect what the lanes have to say; now and then look at counters, interfaces and clocks."""
-        for lane in self._lanes:
+        for lane, watch in zip(self._lanes, self._watches, strict=True):
             while lane.damaged:
                 reason, text = lane.damaged.popleft()
                 self._reading.problems.add(reason, lane.address.text, 0, text)
+                watch.damaged += 1
             while lane.events:
                 self._reading.events.append(lane.events.popleft())
         if not now and time.monotonic() < self._next_look:
@@ -237,6 +251,7 @@ class LiveCapture(Capture):
         self._look_at_clock()
         for lane, watch in zip(self._lanes, self._watches, strict=True):
             self._look_at_counters(lane, watch)
+            self._look_at_damage(lane, watch)
             if lane.address.backend == "socketcan":
                 self._look_at_interface(lane, watch)
 
@@ -245,9 +260,8 @@ class LiveCapture(Capture):
         step = offset - self._clock_offset
         self._clock_offset = offset
         if abs(step) > CLOCK_STEP_NS:
-            values = MappingProxyType({"step_s": step / 1e9})
             text = f"the wall clock moved by {step / 1e9:+.3f} s: it was set, or the computer slept"
-            self._reading.events.append(Event(wall_ns(), None, "clock", values, text))
+            self._say("clock", None, text, step_s=step / 1e9)
 
     def _look_at_counters(self, lane: Lane, watch: _Watch) -> None:
         counts = {where: counter() for where, counter in lane.opened.counters.items()}
@@ -261,21 +275,27 @@ class LiveCapture(Capture):
             where: (watch.seen or {}).get(where) if count is None else count for where, count in counts.items()
         }
 
+    def _look_at_damage(self, lane: Lane, watch: _Watch) -> None:
+        if watch.damaged:
+            name, damaged = lane.address.name, watch.damaged
+            watch.damaged = 0
+            text = f"{damaged} messages of {name} can't be understood: garbled between the adapter and this program"
+            self._say("note", name, text, damaged=damaged)
+
     def _look_at_interface(self, lane: Lane, watch: _Watch) -> None:
         up = interface_is_up(lane.address.channel)
         if watch.up is not None and up is not watch.up:
             state = {True: "up", False: "down", None: "gone"}[up]
-            values = MappingProxyType({"state": state})
-            self._reading.events.append(
-                Event(wall_ns(), lane.address.name, "interface", values, f"{lane.address.name} is {state}")
-            )
+            self._say("interface", lane.address.name, f"{lane.address.name} is {state}", state=state)
         watch.up = up
 
     def _drop(self, lane: Lane, where: str, dropped: int, total: int, why: str) -> None:
         name = lane.address.name
-        values: dict[str, float | int | str] = {"dropped": dropped, "total": total, "where": where}
         text = f"{dropped} frames of {name} dropped ({total} so far): {why}"
-        self._reading.events.append(Event(wall_ns(), name, "drop", MappingProxyType(values), text))
+        self._say("drop", name, text, dropped=dropped, total=total, where=where)
+
+    def _say(self, kind: str, bus: str | None, text: str, **values: float | int | str) -> None:
+        self._reading.events.append(Event(wall_ns(), bus, kind, MappingProxyType(values), text))
 
 
 def open_live(

@@ -53,6 +53,8 @@ class Reading:
         Zone assumed for dates written without one: "UTC", "local", an IANA name, or "+02:00".
     metadata
         What the header says, for `contents`: format version, comment, date as written.
+    stamped_by
+        What put the stamps on the frames, where the recording says it beside its file; else empty.
     bytes_read
         Bytes of the file on disk consumed so far, for progress.
     """
@@ -64,6 +66,7 @@ class Reading:
     clock: Clock = field(default_factory=Clock)
     timezone: str = "UTC"
     metadata: dict[str, str] = field(default_factory=dict)
+    stamped_by: str = ""
     bytes_read: int = 0
     _bus_index: dict[str, int] = field(default_factory=dict)
 

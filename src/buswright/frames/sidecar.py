@@ -20,6 +20,8 @@ from buswright.frames.reading import Reading
 from buswright.frames.table import Event
 
 FORMAT = "buswright.events/1"
+CLOCKS = ("hardware", "kernel", "host")
+"""What may have put the stamps on the frames; a header that doesn't know says "unknown"."""
 ENDING = ".events.jsonl"
 _WORDS = (str, int, float)
 
@@ -113,6 +115,8 @@ def _take_header(document: Mapping[str, Any], reading: Reading) -> None:
     recorder = document.get("program")
     if recorder:
         reading.metadata["recorder"] = str(recorder)
+    if document.get("clock") in CLOCKS:
+        reading.stamped_by = str(document["clock"])
     interfaces = document.get("interfaces")
     listening = [
         f"{one.get('bus')} {one.get('listening')}"
