@@ -23,7 +23,7 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
         for cause, effects in {
             "bad-lines": "frames-lost counter-jump capture-drop",
             "clock-jump": f"{_LOSSES} bus-overload",
-            "capture-drop": f"{_LOSSES} id-missing module-reset bus-off",
+            "capture-drop": f"{_LOSSES} id-missing module-missing module-reset bus-off",
             "echo": f"{_LOSSES} host-timestamps duplicate-id bus-overload babbling-node",
             "host-timestamps": "late-frames bus-overload",
             "filter-in-force": "id-missing module-missing",
