@@ -252,8 +252,8 @@ def _counter(counter: CounterFigures | None) -> tuple[str, bool]:
         return text + f"all {counter.frames} steps right.", False
     return (
         f"{text}{counter.share * 100:.2f} % of {counter.frames} steps right; {counter.repeats} repeats, "
-        f"{counter.jumps} jumps over {counter.lost} frames ({counter.jumps_without_gap} of them without a gap in time), {counter.backs} "
-        "steps back."
+        f"{counter.jumps} jumps over {counter.lost} frames ({counter.jumps_without_gap} without a gap in time), "
+        f"{counter.backs} steps back."
     ), True
 
 
@@ -309,8 +309,8 @@ def _senders(two: TwoSenders | None, width: int) -> Lines:
     yield from wrapped(
         f"In {two.split} of {two.windows} windows its frames come in two combs of {duration(two.period_ns)}, "
         f"{duration(two.separation_ns)} apart, each within {duration(two.sd_ns)}; the smaller has "
-        f"{two.minority * 100:.0f} % of the frames.{drift} From one comb to the other {two.between_bits:.1f} bits of the payload differ, within "
-        f"one {two.within_bits:.1f}.",
+        f"{two.minority * 100:.0f} % of the frames.{drift} From one comb to the other {two.between_bits:.1f} bits of the "
+        f"payload differ, within one {two.within_bits:.1f}.",
         width,
         "suspect",
     )

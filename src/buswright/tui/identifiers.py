@@ -114,9 +114,12 @@ class IdentifiersScreen(WorkScreen):
             Span(words, "strong"),
             Span(f" ({self._shown} of {len(self._rows)})  sorted by ", "dim"),
             Span(self._sort, "strong"),
-            Span("  order held, o takes it again" if listing.held else "", "note"),
+            Span("  held, o lets go" if listing.held else "", "note"),
         )
-        tail = Span(f"{look} need a look" if look else "none needs a look", "suspect" if look else "good")
+        tail = line(
+            Span("Enter opens one   ", "dim"),
+            Span(f"{look} need a look" if look else "none needs a look", "suspect" if look else "good"),
+        )
         self.query_one("#ids-what", Bar).show(lambda width, _: [_between(what, tail, width)])
         row = None if listing.key is None else self._rows.get(listing.key)
         self.query_one("#ids-why", Bar).show([_why(row)])
@@ -174,10 +177,13 @@ class IdentifiersScreen(WorkScreen):
             self.notify("it never came, and only its name is known: there is nothing to look at", timeout=4)
 
 
-def _between(left: list[Span], right: Span, width: int) -> list[Span]:
-    """Put something at the right end, where there is room."""
-    room = width - width_of(left) - width_of([right])
-    return [*left, Span(" " * room), right] if room > 0 else left
+def _between(left: list[Span], right: list[Span], width: int) -> list[Span]:
+    """Put something at the right end, as much of its end as there is room for."""
+    room = width - width_of(left) - width_of(right)
+    while right and room <= 0:
+        room += width_of(right[:1])
+        right = right[1:]
+    return [*left, Span(" " * room), *right] if room > 0 else left
 
 
 def _why(row: IdRow | None) -> list[Span]:
