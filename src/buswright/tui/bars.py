@@ -102,7 +102,9 @@ def _tally(snapshot: Snapshot) -> Iterator[Span]:
             word = severity.name.lower() + ("s" if counts[severity] > 1 else "")
             yield Span(f"{counts[severity]} {word} ", tone)
             said = True
-    if not said:
+    if not said and not snapshot.health.capture.frames:
+        yield Span("nothing received ", "dim")
+    elif not said:
         yield Span("nothing suspect ", "good")
 
 

@@ -64,12 +64,12 @@ def names_of(snapshot: Snapshot) -> list[str]:
 def bus_lines(snapshot: Snapshot, width: int, fact_lines: int) -> list[Line]:
     """Write every bus: its meter, and under it at most `fact_lines` lines of facts."""
     names = names_of(snapshot)
-    room = room_for(width - 1, names, _peak_width(snapshot))
+    room = room_for(width, names, _peak_width(snapshot))
     lines: list[Line] = [scale_line(snapshot, room)]
     for name in names:
         figures = snapshot.health.buses.get(name)
         lines.append(meter_line(snapshot, name, figures, room))
-        lines += flowed(list(facts(snapshot, name, figures)), width - 3, fact_lines, indent=3)
+        lines += flowed(list(facts(snapshot, name, figures)), width - 2, fact_lines, indent=2)
     return lines
 
 
@@ -102,10 +102,10 @@ def scale_line(snapshot: Snapshot, room: Room) -> Line:
     scale[0:1] = ["0"]
     title, shown = "bus", _history_title(snapshot, room)
     pieces = [
-        f" {title:<{room.name}}   now ",
+        f"{title:<{room.name}}   now ",
         "".join(scale),
         "  mean ",
-        f"{'highest 0.1 s':<{room.peak}}",
+        f"{'peak of 0.1 s':<{room.peak}}",
         f" {shown}" if room.history else "",
     ]
     return [Span("".join(pieces), "dim")]
@@ -118,7 +118,7 @@ def _history_title(snapshot: Snapshot, room: Room) -> str:
 
 def meter_line(snapshot: Snapshot, name: str, figures: BusFigures | None, room: Room) -> Line:
     """Draw one bus."""
-    title = Span(f" {name[: room.name]:<{room.name}} ", "strong")
+    title = Span(f"{name[: room.name]:<{room.name}} ", "strong")
     if figures is None or not figures.frames:
         return [title, Span("  no frame has come on this bus yet", "suspect")]
     now = load_now(snapshot, figures)
@@ -126,7 +126,7 @@ def meter_line(snapshot: Snapshot, name: str, figures: BusFigures | None, room: 
     if now is None:
         recent = snapshot.recent.buses.get(name)
         bits = recent.bits_per_s / 1000 if recent else 0.0
-        meter = fitted([Span(f"{bits:7.1f} kbit/s: bit rate unknown, so no load", "note")], room.meter + 6)
+        meter = fitted([Span(f"{bits:7.1f} kbit/s, bit rate unknown", "note")], room.meter + 6)
         return [title, *meter, *_tail(snapshot, figures, room)]
     return [
         title,
@@ -223,7 +223,7 @@ def facts(snapshot: Snapshot, name: str, figures: BusFigures | None) -> Iterator
     if reception is not None and reception.listening:
         yield _listening(reception)
     if reception is not None and snapshot.source.live:
-        yield Fact(f"received from {reception.source}" if reception.connected else reception.source, "dim")
+        yield Fact(f"from {reception.source}" if reception.connected else reception.source, "dim")
 
 
 def _silence(snapshot: Snapshot, figures: BusFigures) -> Fact | None:
@@ -249,7 +249,7 @@ def _judged(snapshot: Snapshot, figures: BusFigures) -> Fact:
         return Fact(f"load now in order, but {second.load * 100:.0f} % over 1 s at {when}", tone, vital=True)
     if peak is not None and peak.load is not None and peak.load >= PEAK_LOOK:
         return Fact(f"a peak over {PEAK_LOOK * 100:.0f} %: worth a look", "suspect", vital=True)
-    return Fact(f"load in order: under {LOOK * 100:.0f} %, no 0.1 s over {PEAK_LOOK * 100:.0f} %", "good")
+    return Fact(f"load in order (<{LOOK * 100:.0f} %, peaks <{PEAK_LOOK * 100:.0f} %)")
 
 
 def _rate(figures: BusFigures) -> Fact:
@@ -257,8 +257,9 @@ def _rate(figures: BusFigures) -> Fact:
     if rate.source == "unknown":
         return Fact("bit rate unknown: give it with --bitrate or in the car file", "note", vital=True)
     if rate.source == "guessed":
-        return Fact(f"{bit_rate_words(rate)} from the frames' spacings", "note")
-    return Fact(bit_rate_words(rate).replace(", ", ", says the "), "plain")
+        return Fact(f"{bit_rate_words(rate).rpartition(', ')[0]} (guessed from spacings)", "note")
+    words, _, source = bit_rate_words(rate).rpartition(", ")
+    return Fact(f"{words} ({source})")
 
 
 def _errors(snapshot: Snapshot, figures: BusFigures) -> Fact:
@@ -274,7 +275,7 @@ def _errors(snapshot: Snapshot, figures: BusFigures) -> Fact:
     minutes = max(figures.seconds / 60, 1 / 60)
     tone: Tone = "note" if errors.count / minutes <= THRESHOLDS["error_frames_per_minute"].default else "suspect"
     tone = "fault" if now > THRESHOLDS["error_frames_per_second"].default else tone
-    return Fact(f"{count(errors.count, 'ERROR FRAME')}, now {now:.1f}/s{last}{said}", tone, vital=True)
+    return Fact(f"{count(errors.count, 'ERROR FRAME', 'ERROR FRAMES')}, now {now:.1f}/s{last}{said}", tone, vital=True)
 
 
 def _dropped(snapshot: Snapshot, name: str, reception: Reception | None) -> Fact:
@@ -285,8 +286,8 @@ def _dropped(snapshot: Snapshot, name: str, reception: Reception | None) -> Fact
     kernel = sum(each for each in drops.kernel.values() if each is not None)
     if drops.queue or kernel:
         where = [f"{drops.queue:,} in this program" if drops.queue else ""]
-        where += [f"{number:,} in the kernel ({at})" for at, number in drops.kernel.items() if number]
-        return Fact(f"DROPPED on the way here: {', '.join(each for each in where if each)}", "fault", vital=True)
+        where += [f"{number:,} in the kernel's {at}" for at, number in drops.kernel.items() if number]
+        return Fact(f"DROPPED: {', '.join(each for each in where if each)}", "fault", vital=True)
     if not drops.known:
         return Fact("drops: none here, in the kernel unknown", "note")
     return Fact("nothing dropped")
@@ -303,10 +304,10 @@ def _dropped_by_recorder(snapshot: Snapshot, name: str) -> Fact:
 
 def _listening(reception: Reception) -> Fact:
     if reception.listening == "proven":
-        return Fact("listens only: proven", "good")
+        return Fact("listen-only proven", "good")
     if reception.listening == "not needed":
-        return Fact("can't disturb the bus: no controller", "plain")
-    return Fact("listening only NOT PROVEN: the adapter may acknowledge frames", "suspect", vital=True)
+        return Fact("can't acknowledge: no controller", "plain")
+    return Fact("listen-only NOT PROVEN: may acknowledge", "suspect", vital=True)
 
 
 def flowed(facts: Sequence[Fact], width: int, most: int, *, indent: int = 0) -> list[Line]:

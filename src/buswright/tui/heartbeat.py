@@ -7,7 +7,7 @@ time, and stand apart.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -87,6 +87,11 @@ class Sender:
         return self.bus, self.name
 
     @property
+    def words(self) -> str:
+        """The state's particulars as they follow its word."""
+        return f" {self.why}" if self.why.startswith("since") else f", {self.why}" if self.why else ""
+
+    @property
     def total(self) -> int:
         """Identifiers that came, and messages that never did."""
         return len(self.ids) + len(self.absent)
@@ -108,14 +113,14 @@ def _module(snapshot: Snapshot, bus: str, name: str) -> Sender:
     last = max(lasts, default=None)
     state: State
     if not _received(snapshot, bus):
-        state, why = "not received", "the adapter is gone"
+        state, why = "not received", ""
     elif not module.ids:
         waits = _heard_s(snapshot, bus) <= THRESHOLDS["startup_ignore_s"].default
         state, why = ("waiting", "just begun") if waits else ("never came", "")
     elif judged and len(silent) == len(judged):
-        state, why = "MISSING", f"since {clock_text(last, snapshot.source, tenths=False)}"
+        state, why = "MISSING", f"since {clock_text(last, snapshot.source)}"
     elif silent:
-        state, why = "partly", f"silent: {_names(silent)}"
+        state, why = "partly", f"{_names(silent)} silent"
     elif judged:
         lost = sum(each.gaps.missing for each in figures)
         state, why = "present", f"{lost:,} frames missing" if lost else ""
@@ -132,11 +137,11 @@ def _single(snapshot: Snapshot, figures: IdFigures) -> Sender:
     period = period_of(figures)
     state: State
     if not _received(snapshot, figures.name.bus):
-        state, why = "not received", "the adapter is gone"
+        state, why = "not received", ""
     elif period is None:
         state, why = "now and then", "no period to judge by"
     elif is_silent(snapshot, figures):
-        state, why = "MISSING", f"since {clock_text(last, snapshot.source, tenths=False)}"
+        state, why = "MISSING", f"since {clock_text(last, snapshot.source)}"
     else:
         lost = f", {figures.gaps.missing:,} frames missing" if figures.gaps.missing else ""
         state, why = "present", f"every {period / 1e6:.4g} ms{lost}"
@@ -190,8 +195,8 @@ def is_silent(snapshot: Snapshot, figures: IdFigures) -> bool:
 # Marks ---------------------------------------------------------------------------------------------------------------
 
 
-def marks(snapshot: Snapshot, ids: Sequence[FrameName], seconds: int) -> str:
-    """Return a mark for each of the last seconds of some identifiers, the newest at the right.
+def marks(snapshot: Snapshot, sender: Sender, seconds: int) -> str:
+    """Return a mark for each of the last seconds of a module or an identifier, the newest at the right.
 
     Seconds lie on the clock's grid, so that marks move on once a second and never change their place; the last one is
     the second that has only begun.
@@ -200,14 +205,15 @@ def marks(snapshot: Snapshot, ids: Sequence[FrameName], seconds: int) -> str:
     if now is None or first is None or seconds <= 0:
         return BLANK * max(seconds, 0)
     end = now - SETTLED_NS if snapshot.source.live else now
+    blind = _unheard(snapshot, sender.bus, end)
     grid = (end // _SECOND + 1 - seconds + np.arange(seconds + 1)) * _SECOND
     edges = np.clip(grid, first, max(end, first))
     length = np.diff(edges)
-    if not ids:  # nothing of it ever came
+    if not sender.ids:  # nothing of it ever came
         return "".join(np.where(length < 1, BLANK, NONE).tolist())
     missing = [
         np.diff(_missing_until(snapshot, figures, edges))
-        for name in ids
+        for name in sender.ids
         if (figures := snapshot.health.ids.get(name)) is not None and period_of(figures) is not None
     ]
     if not missing:
@@ -216,7 +222,23 @@ def marks(snapshot: Snapshot, ids: Sequence[FrameName], seconds: int) -> str:
     nothing = (share > 1 - 1e-6).all(axis=0)
     whole = (share < 1e-6).all(axis=0)
     drawn = np.where(length < 1, BLANK, np.where(nothing, NONE, np.where(whole, ALL, SOME)))
+    for start, stop in blind:  # what was not received is no silence of a module
+        drawn[(drawn != ALL) & (grid[1:] > start) & (grid[:-1] < stop)] = BLANK
     return "".join(drawn.tolist())
+
+
+def _unheard(snapshot: Snapshot, bus: str, end_ns: int) -> list[tuple[int, int]]:
+    """Return from when to when a bus was not received: the adapter was gone, or this program lost frames."""
+    found = [
+        (each.start_ns, each.time_ns)
+        for each in snapshot.health.capture.drops
+        if each.bus in (bus, None) and each.start_ns is not None and each.time_ns is not None
+    ]
+    if not _received(snapshot, bus):
+        figures, recent = snapshot.health.buses.get(bus), snapshot.recent.buses.get(bus)
+        lasts = [each.last_ns for each in (figures, recent) if each is not None and each.last_ns is not None]
+        found.append((max(lasts, default=end_ns), end_ns + _SECOND))
+    return found
 
 
 def _missing_until(snapshot: Snapshot, figures: IdFigures, edges: npt.NDArray[np.int64]) -> Float64s:
@@ -225,7 +247,6 @@ def _missing_until(snapshot: Snapshot, figures: IdFigures, edges: npt.NDArray[np
     starts, ends = silences(snapshot, figures, origin, int(edges[-1]))
     if not len(starts):
         return np.zeros(len(edges))
-    starts, ends = starts - origin, ends - origin
     corners = np.column_stack([starts, ends]).ravel()
     level = np.concatenate([[0.0], np.cumsum(ends - starts)])
     height = np.column_stack([level[:-1], level[1:]]).ravel()
@@ -233,10 +254,11 @@ def _missing_until(snapshot: Snapshot, figures: IdFigures, edges: npt.NDArray[np
     return until
 
 
-def silences(
-    snapshot: Snapshot, figures: IdFigures, begin_ns: int, end_ns: int
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Return from when to when frames of an identifier were missing, within a stretch; ascending, apart."""
+def silences(snapshot: Snapshot, figures: IdFigures, begin_ns: int, end_ns: int) -> tuple[Float64s, Float64s]:
+    """Return from when to when frames of an identifier were missing, within a stretch; ascending, apart.
+
+    Nanoseconds from `begin_ns`: float64 couldn't tell an epoch's nanoseconds apart.
+    """
     period = period_of(figures)
     last, first = last_ns(snapshot, figures), figures.first_ns
     if period is None or last is None or first is None or end_ns <= begin_ns:
@@ -244,24 +266,27 @@ def silences(
     gaps = figures.gaps
     chosen = gaps.is_missing & (gaps.end_ns > begin_ns) & (gaps.start_ns < end_ns)
     found = list(_around(snapshot, period, first, last, end_ns))
-    starts = np.concatenate([gaps.start_ns[chosen] + period, [start for start, _ in found]])
-    ends = np.concatenate([gaps.end_ns[chosen], [end for _, end in found]])
-    starts, ends = np.clip(starts, begin_ns, end_ns), np.clip(ends, begin_ns, end_ns)
+    begun = [*(gaps.start_ns[chosen] + round(period)), *(start for start, _ in found)]
+    ended = [*gaps.end_ns[chosen], *(end for _, end in found)]
+    starts, ends = (
+        np.clip(np.array(each, dtype=np.int64) - begin_ns, 0, end_ns - begin_ns).astype(np.float64)
+        for each in (begun, ended)
+    )
     order = np.argsort(starts, kind="stable")
-    starts, ends = starts[order], np.maximum.accumulate(ends[order]) if len(order) else ends
+    starts, ends = starts[order], np.maximum.accumulate(ends[order])
     starts[1:] = np.maximum(starts[1:], ends[:-1])
     kept = ends > starts
     return starts[kept], ends[kept]
 
 
-def _around(snapshot: Snapshot, period: float, first: int, last: int, end_ns: int) -> Iterator[tuple[float, float]]:
+def _around(snapshot: Snapshot, period: float, first: int, last: int, end_ns: int) -> Iterator[tuple[int, int]]:
     """Yield what is missing before the first frame and after the last one, where no late frame explains it."""
     begun = snapshot.source.first_ns
     begin_s = THRESHOLDS["startup_ignore_s"].default  # modules take their time to start
     if begun is not None and first - begun > max(SHORT_GAP * period, begin_s * 1e9):
-        yield float(begun), first - period
+        yield begun, first - round(period)
     if end_ns - last > SHORT_GAP * period:
-        yield last + period, float(end_ns)
+        yield last + round(period), end_ns
 
 
 def mark_spans(text: str) -> list[Span]:

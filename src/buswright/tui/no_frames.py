@@ -38,7 +38,7 @@ def nothing_lines(snapshot: Snapshot, width: int) -> Iterator[Line]:
         yield [Span(f" {source.title} holds no frames.", "suspect")]
         problems = sum(source.problems.values())
         said = f"{problems:,} lines could not be read as frames: is it a capture?" if problems else "Is it empty?"
-        yield [Span(f" {said} buswright contents {source.title} says more.")]
+        yield from ([Span(f" {each}")] for each in wrap(f"{said} buswright contents says more.", width - 2))
         return
     names = ", ".join(f"{each.bus} ({each.source})" for each in source.receptions) or source.title
     lost = [each.bus for each in source.receptions if not each.connected]

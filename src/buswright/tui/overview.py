@@ -12,7 +12,7 @@ from textual.widget import Widget
 from buswright.findings import Finding
 from buswright.tui.bars import clock_text
 from buswright.tui.bus_lines import bus_lines
-from buswright.tui.finding_lines import FindingKey, checked_lines, key_of, severity_span, subject_text, when_text
+from buswright.tui.finding_lines import FindingKey, key_of, severity_span, size_text, subject_text, when_text
 from buswright.tui.heartbeat import (
     ALL,
     NONE,
@@ -142,28 +142,39 @@ class OverviewScreen(WorkScreen):
         self._senders = {each.key: each for each in senders(snapshot)}
         modules = self.query_one("#modules", Part)
         seconds = 21 if width < 110 else 40 if width < 170 else 60
-        if seconds != self._seconds:
+        title = "module" if snapshot.health.modules else "identifier"
+        columns = _module_columns(title, seconds)
+        if columns != modules.columns:
             self._seconds = seconds
-            modules.set_columns(_module_columns(seconds))
+            modules.set_columns(columns)
         shown = [key for key, each in self._senders.items() if self.matches(each.bus, each.name, each.state, each.why)]
         modules.show(shown, self._sender_cells)
 
     def _lay_out(self, snapshot: Snapshot, width: int, height: int) -> None:
         """Share the lines out: the buses take what they need, the modules what is left."""
-        nothing = not snapshot.health.capture.frames
-        tall = height >= 30
-        many = len(snapshot.source.receptions) > 2 or len(snapshot.health.buses) > 2
-        fact_lines = 3 if tall else 1 if many else 2
-        first, about = self.query_one("#first"), self.query_one("#about")
-        first.styles.height = min(max(len(self._findings) + 1, 3), 7 if tall else 4)
-        first.display = not nothing
-        about.styles.height = 4 if tall else 2
-        self.query_one("#modules").display = not nothing
+        first, about, modules = self.query_one("#first"), self.query_one("#about"), self.query_one("#modules")
         buses = self.query_one("#buses", Plain)
-        lines = list(nothing_lines(snapshot, width) if nothing else bus_lines(snapshot, width, fact_lines))
-        buses.styles.margin = (1 if tall or nothing else 0, 0, 0, 0)
-        self.query_one("#modules").styles.margin = (1 if tall else 0, 0, 0, 0)
-        buses.styles.height = min(len(lines), max(height - 12, 5)) if not nothing else len(lines)
+        nothing = not snapshot.health.capture.frames
+        for each in (first, about, modules):
+            each.display = not nothing
+        if nothing:
+            buses.styles.height, buses.styles.margin = "1fr", (1, 0, 0, 0)
+            buses.show(list(nothing_lines(snapshot, width)))
+            return
+        tall = height >= 30
+        listed, told = min(max(len(self._findings) + 1, 3), 7 if tall else 4), 4 if tall else 2
+        left = height - listed - told
+        wanted = min(len(self._senders), 5) + 1  # lines of modules that must be seen without scrolling
+        lines: list[Line] = []
+        for most in (3, 2, 1):
+            lines = bus_lines(snapshot, width, most)
+            if len(lines) + wanted <= left:
+                break
+        spare = left - len(lines) - len(self._senders) - 1
+        first.styles.height, about.styles.height = listed, told
+        buses.styles.height = min(len(lines), max(left - 4, 3))
+        buses.styles.margin = (1 if spare >= 1 else 0, 0, 0, 0)
+        modules.styles.margin = (1 if spare >= 2 else 0, 0, 0, 0)
         buses.show(lines)
 
     def _finding_cells(self, key: Key) -> Sequence[Cell]:
@@ -184,14 +195,13 @@ class OverviewScreen(WorkScreen):
         now = self.snapshot.source.now_ns
         age = "never" if sender.last_ns is None else age_text((now or sender.last_ns) - sender.last_ns)
         tone = TONES[sender.state]
-        why = f" {sender.why}" if sender.why else ""
         return (
             Span(sender.name, "strong"),
             Span(sender.bus, "dim"),
-            mark_spans(marks(self.snapshot, sender.ids, self._seconds)),
+            mark_spans(marks(self.snapshot, sender, self._seconds)),
             f"{sender.coming}/{sender.total}",
             age,
-            (Span(sender.state, tone), Span(why)),
+            (Span(sender.state, tone), Span(sender.words)),
         )
 
     # About the row under the cursor ---------------------------------------------------------------------------------
@@ -214,7 +224,7 @@ class OverviewScreen(WorkScreen):
             lines = list(_about_sender(snapshot, self._senders[modules.key], width))
         else:
             finding = self._findings.get(self.query_one("#first", Part).key)
-            lines = list(checked_lines(snapshot, width) if finding is None else _about_finding(finding, width, height))
+            lines = list(_about_nothing(snapshot) if finding is None else _about_finding(finding, width, height))
         return lines[:height]
 
     # Keys -----------------------------------------------------------------------------------------------------------
@@ -256,15 +266,15 @@ class OverviewScreen(WorkScreen):
         self.again()
 
 
-def _module_columns(seconds: int) -> tuple[Column, ...]:
+def _module_columns(who: str, seconds: int) -> tuple[Column, ...]:
     short = f"{ALL}all {SOME}some {NONE}none"
     title = short if seconds < 40 else f"each second: {ALL} all, {SOME} some, {NONE} no frames"
     return (
-        Column("module", 17),
+        Column(who, 17),
         Column("bus", 9, rank=1),
         Column(title, seconds),
         Column("IDs", 5, right=True),
-        Column("last", 7, right=True),
+        Column("last", 6, right=True),
         Column("state", 22, grow=True),
     )
 
@@ -277,6 +287,14 @@ def age_text(ns: int) -> str:
     if seconds < 99.95:
         return f"{seconds:.1f} s"
     return f"{seconds / 60:.0f} min" if seconds < 5970 else f"{seconds / 3600:.0f} h"
+
+
+def _about_nothing(snapshot: Snapshot) -> Iterator[Line]:
+    """Say how much was looked at, and who says what should be there."""
+    extent = "the whole capture" if snapshot.findings_whole else "so far"
+    yield [Span("Nothing suspect", "good"), Span(f" in {size_text(snapshot)}, {extent}. [4: what was checked]")]
+    if not snapshot.health.modules:
+        yield [Span("Nobody says which modules there should be: a car file (--car) or a database (--dbc) does.", "dim")]
 
 
 def _about_finding(finding: Finding, width: int, height: int) -> Iterator[Line]:
@@ -301,11 +319,11 @@ def _about_sender(snapshot: Snapshot, sender: Sender, width: int) -> Iterator[Li
         words = " ".join(each for each in (id_text(name), figures.message) if each)
         said.append(f"{words} ({clock_text(last, snapshot.source)})")
     said += [f"{each} (never)" for each in sender.absent]
-    state = f"{sender.state} {sender.why}".strip()
     yield [
         Span(f"{sender.name} on {sender.bus}: ", "strong"),
-        Span(state, TONES[sender.state]),
-        Span("  Enter: identifiers", "dim"),
+        Span(sender.state, TONES[sender.state]),
+        Span(f"{sender.words}  "),
+        Span("[Enter: identifiers]", "dim"),
     ]
     for text in wrap(f"Latest frames: {', '.join(said)}", width):
         yield [Span(text)]

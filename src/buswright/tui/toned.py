@@ -90,6 +90,7 @@ class Toned(Guarded, ScrollView):
 
     DEFAULT_CSS = """
     Toned { height: 1fr; background: $background; color: $foreground; scrollbar-size-vertical: 1; }
+    Toned { scrollbar-background: $background; scrollbar-background-hover: $background; scrollbar-color: $border; }
     Toned > .toned--dim { color: $tone-dim; }
     Toned > .toned--strong { text-style: bold; }
     Toned > .toned--good { color: $tone-good; }
@@ -121,8 +122,23 @@ class Toned(Guarded, ScrollView):
 
     COMPONENT_CLASSES: ClassVar[set[str]] = {f"toned--{tone}" for tone in TONES}
 
+    _looks: dict[tuple[Tone, bool], Style] | None = None
+
     def style_of(self, tone: Tone, *, here: bool = False) -> Style:
         """Return how a tone looks here; under the cursor with the cursor's ground."""
+        if self._looks is None:
+            self._looks = {}
+        look = self._looks.get((tone, here))
+        if look is None:  # found out once: it would be half the cost of drawing
+            look = self._looks[tone, here] = self._look_of(tone, here=here)
+        return look
+
+    def notify_style_update(self) -> None:
+        """Find out looks anew after another theme or class."""
+        self._looks = None
+        super().notify_style_update()
+
+    def _look_of(self, tone: Tone, *, here: bool) -> Style:
         base = self.rich_style
         if here:
             base = self.get_component_rich_style("toned--here", partial=False)
