@@ -1,0 +1,365 @@
+"""The wiggle screen: choosing, quiet, places by digits, the bell, and what is said, at every size."""
+
+from dataclasses import replace
+
+import pytest
+
+from buswright.channels.glitches import Glitch
+from buswright.diagnosis.wiggle import PlaceNow, WiggleNow
+from buswright.tui.bars import Tabs
+from buswright.tui.big_digits import big
+from buswright.tui.rows import Rows
+from buswright.tui.wiggle_lines import duration_text, key_line
+
+from .made import snapshot_of
+from .piloted import SIZES, piloted, settled, text_of
+
+CHANNELS = ("damper_fl", "damper_fr", "steering_angle")
+NAN = float("nan")
+
+
+def place(name, seconds, counts, total, chance, expected=0.0):
+    return PlaceNow(
+        name, seconds, tuple(zip(CHANNELS, counts, strict=True)), total, expected, chance, guilty=chance < 0.01
+    )
+
+
+SEAT = place("seat loom", 12.0, (1, 0, 0), 1, 0.29)
+PLUG = place("plug C12", 10.0, (9, 8, 0), 9, 0.0004)
+STUD = place("ground stud", 3.0, (0, 0, 0), 0, 1.0)
+
+
+def moment(seconds):
+    return snapshot_of().source.now_ns + round(seconds * 1e9)
+
+
+def wiggle(
+    *, place="", places=(), quiet=(0, 0, 0), total=None, running=True, advice="Leave everything alone.", latest=()
+):
+    return WiggleNow(
+        channels=CHANNELS,
+        running=running,
+        place=place,
+        started_ns=moment(-60),
+        quiet_s=30.0,
+        quiet=tuple(zip(CHANNELS, quiet, strict=True)),
+        places=places,
+        latest=latest,
+        total=sum(each.total for each in places) if total is None else total,
+        advice=advice,
+    )
+
+
+LATEST = (
+    (Glitch("damper_fl", "rail", moment(-0.4), 5_000_000, 4.99), "plug C12"),
+    (Glitch("damper_fr", "spike", moment(-2.0), 15_000_000, 3.25), "plug C12"),
+    (Glitch("steering_angle", "gap", moment(-20.0), 12_000_000_000, NAN), ""),
+)
+GUILTY = wiggle(
+    place="plug C12",
+    places=(SEAT, PLUG, STUD),
+    advice="Moving plug C12 makes glitches: 9 in 10 s against 0 in 30 s of quiet. Next, power off: look for pins that "
+    "are pushed back, loose, green or black, then measure under 1 ohm from end to end while it is moved. "
+    + "Key off, battery isolated, and some minutes for the modules to power down. "
+    * 5,
+    latest=LATEST,
+)
+
+
+async def drawn(app, pilot):
+    """What stands on the screen once all of it is there and stays so; the line of keys comes last."""
+    lines = [""]
+    for _ in range(100):
+        await settled(pilot)
+        before, lines = lines, text_of(app)
+        if lines[-1] and lines == before:
+            break
+    return lines
+
+
+def shown(steps, test, size=(120, 40)):
+    return piloted(steps, snapshot=replace(snapshot_of(), wiggle=test), screen="wiggle", size=size)
+
+
+# Choosing ---------------------------------------------------------------------------------------------------------
+
+
+def test_channels_are_listed_by_module_without_the_computed_ones():
+    async def steps(app, pilot, worker):
+        assert app.screen.focused.id == "choice"
+        car = worker.snapshot.car
+        listed = [key for key in app.screen.query_one("#choice", Rows).keys if isinstance(key, str)]
+        assert listed
+        assert set(listed) == {name for name, each in car.channels.items() if each.formula is None}
+        return "\n".join(await drawn(app, pilot))
+
+    text = piloted(steps, screen="wiggle")
+    assert "which channels misbehave?" in text
+    assert "engine_controller" in text
+    assert "none picked: Enter takes the one under the cursor" in text
+    assert "x Pick" in text
+    assert "a All of module" in text
+
+
+def test_enter_starts_with_the_channel_under_the_cursor():
+    async def steps(app, pilot, worker):
+        await pilot.press("down", "enter")
+        await settled(pilot)
+        return worker.asked
+
+    assert piloted(steps, screen="wiggle") == [("start_wiggle", ["throttle"])]
+
+
+def test_picks_and_whole_modules_start_in_the_order_of_the_car_file():
+    async def steps(app, pilot, worker):
+        await pilot.press("slash", *"r_fr", "enter", "x")
+        await settled(pilot)
+        assert "1 picked" in "\n".join(text_of(app))
+        await pilot.press("escape", "slash", *"r_fl", "enter", "x", "x", "x", "s")
+        await settled(pilot)
+        return worker.asked
+
+    assert piloted(steps, screen="wiggle") == [("start_wiggle", ["damper_fl", "damper_fr"])]
+
+
+def test_a_module_is_picked_and_taken_back_whole():
+    async def steps(app, pilot, worker):
+        await pilot.press("slash", *"r_fl", "enter", "a", "escape")
+        await settled(pilot)
+        picked = set(app.screen.picks)
+        await pilot.press("slash", *"r_fl", "enter", "a")
+        await settled(pilot)
+        return picked, set(app.screen.picks)
+
+    picked, after = piloted(steps, screen="wiggle")
+    assert {"damper_fl", "damper_rr", "oil_pressure"} <= picked
+    assert "engine_speed" not in picked
+    assert after == set()
+
+
+def test_without_channels_it_says_what_is_missing():
+    async def steps(app, pilot, worker):
+        await pilot.press("enter", "x", "a", "s")
+        await settled(pilot)
+        return worker.asked, "\n".join(text_of(app))
+
+    bare = replace(snapshot_of(), channels=(), car=None, database=False)
+    asked, text = piloted(steps, snapshot=bare, screen="wiggle")
+    assert asked == []
+    assert "a database (--dbc) or a car file (--car) says what the frames mean" in text
+
+
+# A test -----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_everything_stands_there_at_every_size(size):
+    async def steps(app, pilot, worker):
+        return await drawn(app, pilot)
+
+    lines = shown(steps, GUILTY, size)
+    text = "\n".join(lines)
+    assert len(lines) == size[1]
+    assert all(len(each) <= size[0] for each in lines)
+    for words in (
+        "MOVING plug C12  for    10 s",
+        "quiet for    30 s in all, 0 glitches in it",
+        "damper_fl, damper_fr, steering_angle",
+        "Moving plug C12 makes glitches",
+        "GUILTY: under 1 %",
+        "unsure: over 1 %",
+        "0.04 %",
+        "no glitch",
+        "to compare with",
+        "end of range",
+        "4.990 V",
+        "1 seat loom",
+        "[plug C12]",
+        "0 quiet",
+        "w New place",
+        "b Bell",
+        "e End",
+    ):
+        assert words in text, words
+    assert "1 Overview" not in text  # the digits are places now
+    if size[0] >= 120:
+        assert "damper_fl 9  damper_fr 8" in text
+        assert "spike" in text
+        assert "12 s" in text
+
+
+def test_the_counter_is_drawn_big_and_keeps_its_room():
+    async def steps(app, pilot, worker):
+        rows = []
+        for total in (9, 10, 1234):
+            worker.give(wiggle=replace(GUILTY, total=total))
+            await settled(pilot)
+            (row,) = (each for each in text_of(app) if "MOVING" in each)
+            rows.append(row)
+        return rows
+
+    rows = shown(steps, GUILTY)
+    assert len({row.index("MOVING") for row in rows}) == 1
+    assert [row.count("█") > 0 for row in rows] == [True] * 3
+
+
+def test_digits_are_three_by_five():
+    assert big(7, digits=1) == ["██████", "    ██", "    ██", "  ██  ", "  ██  "]
+    assert big(12, digits=3)[0] == "        " + "  ██    " + "██████"
+    assert len({len(row) for row in big(907, digits=4, size=2)}) == 1
+    assert len(big(907, digits=4, size=2)) == 10
+
+
+def test_digits_move_places_and_zero_is_quiet():
+    async def steps(app, pilot, worker):
+        await pilot.press("2", "1", "0")
+        await settled(pilot)
+        assert app.current_mode == "wiggle"
+        return worker.asked
+
+    assert shown(steps, GUILTY) == [("move_to", "plug C12"), ("move_to", "seat loom"), ("move_to", "")]
+
+
+def test_a_place_is_named_by_the_next_digit_or_w():
+    async def steps(app, pilot, worker):
+        await pilot.press("4")
+        await settled(pilot)
+        hint = "\n".join(text_of(app))
+        await pilot.press(*"C13", "enter")
+        await settled(pilot)
+        await pilot.press("w", "escape", "w", "enter")
+        await settled(pilot)
+        return hint, worker.asked
+
+    hint, asked = shown(steps, GUILTY)
+    assert "What is being moved from now on?" in hint
+    assert "plug C12, ground G2, supply 5V-A" in hint
+    assert asked == [("move_to", "C13")]
+
+
+def test_enter_moves_the_place_under_the_cursor():
+    async def steps(app, pilot, worker):
+        assert app.screen.focused.id == "places"
+        await pilot.press("down", "down", "enter", "home", "enter")
+        await settled(pilot)
+        return worker.asked
+
+    assert shown(steps, GUILTY) == [("move_to", "plug C12"), ("move_to", "")]
+
+
+def test_escape_leaves_it_running_and_digits_are_screens_again_elsewhere():
+    async def steps(app, pilot, worker):
+        await pilot.press("escape")
+        await settled(pilot)
+        mode = app.current_mode
+        await pilot.press("6")
+        await settled(pilot)
+        return mode, app.current_mode, worker.asked
+
+    assert shown(steps, GUILTY) == ("overview", "recording", [])
+
+
+def test_ended_it_keeps_its_result_and_another_can_be_chosen():
+    async def steps(app, pilot, worker):
+        await pilot.press("e")
+        await settled(pilot)
+        worker.give(wiggle=replace(GUILTY, running=False, place=""))
+        await settled(pilot)
+        text = "\n".join(await drawn(app, pilot))
+        assert app.screen.query_one(Tabs).display
+        await pilot.press("c")
+        await settled(pilot)
+        focus, chosen = app.screen.focused.id, "\n".join(text_of(app))
+        await pilot.press("escape")
+        await settled(pilot)
+        back = "\n".join(text_of(app))
+        await pilot.press("1")
+        await settled(pilot)
+        return worker.asked, text, focus, chosen, back, app.current_mode
+
+    asked, text, focus, chosen, back, mode = shown(steps, GUILTY)
+    assert asked == [("stop_wiggle",)]
+    assert "ENDED" in text
+    assert "GUILTY" in text
+    assert focus == "choice"
+    assert "which channels misbehave?" in chosen
+    assert "ENDED" in back
+    assert mode == "overview"
+
+
+def test_the_bell_is_off_then_rings_at_most_twice_a_second():
+    async def steps(app, pilot, worker):
+        rung, now = [], [100.0]
+        app.bell = lambda: rung.append(now[0])
+        app.screen.clock = lambda: now[0]
+
+        async def glitches(total, at):
+            now[0] = at
+            worker.give(wiggle=replace(GUILTY, total=total))
+            await settled(pilot)
+
+        await glitches(10, 100.0)
+        assert rung == []
+        await pilot.press("b")
+        await settled(pilot)
+        assert "bell on" in "\n".join(text_of(app))
+        await glitches(11, 101.0)
+        await glitches(12, 101.2)
+        await glitches(13, 101.4)
+        await glitches(14, 101.5)
+        await glitches(14, 103.0)
+        await pilot.press("b")
+        await glitches(15, 104.0)
+        return rung
+
+    assert shown(steps, GUILTY) == [101.0, 101.5]
+
+
+def test_all_of_the_advice_is_a_key_away():
+    async def steps(app, pilot, worker):
+        before = "\n".join(text_of(app))
+        await pilot.press("d")
+        await settled(pilot)
+        return before, "\n".join(text_of(app))
+
+    before, after = shown(steps, GUILTY, (80, 24))
+    assert "d: all of it" in before
+    assert "What to do" in after
+    assert "measure under 1 ohm" in after
+
+
+def test_a_quiet_stretch_says_so():
+    async def steps(app, pilot, worker):
+        return "\n".join(await drawn(app, pilot))
+
+    text = shown(steps, wiggle(quiet=(2, 0, 0), total=2))
+    assert "QUIET  nobody touches anything" in text
+    assert "quiet for    30 s in all, 2 glitches in it" in text
+    assert "1 name a place" in text
+    assert "no glitch so far" in text
+
+
+def test_many_places_keep_one_line():
+    places = tuple(place(f"a rather long place name {at}", 1.0, (0, 0, 0), 0, 1.0) for at in range(9))
+    for width, _ in SIZES:
+        spans = key_line(wiggle(places=places), width)
+        text = "".join(span.text for span in spans)
+        assert "9 " in text
+        assert len(text) <= max(width, 113)
+
+
+def test_durations_in_their_unit():
+    assert duration_text(5_000_000) == "5 ms"
+    assert duration_text(12_000_000_000) == "12 s"
+
+
+def test_only_what_can_be_done_is_offered():
+    async def steps(app, pilot, worker):
+        offered = {name: app.screen.check_action(name, ()) for name in ("pick", "place", "end", "choose", "bell")}
+        worker.give(wiggle=None)
+        await settled(pilot)
+        return offered, {name: app.screen.check_action(name, ()) for name in offered}
+
+    during, before = shown(steps, GUILTY)
+    assert during == {"pick": False, "place": True, "end": True, "choose": False, "bell": True}
+    assert before == {"pick": True, "place": False, "end": False, "choose": False, "bell": False}
