@@ -286,8 +286,9 @@ _ALONG_TIME: dict[str, Callable[..., Series]] = {
 def _accumulate(series: Series, node: Call, past: Past | None) -> Series:
     if past is None:
         return accumulate(series)
-    total = accumulate(series, before=past.kept.get(node), trusted_ns=past.trusted_ns)
-    past.note(node, total)
+    before = past.kept.get(node)
+    total = accumulate(series, before=before, trusted_ns=past.trusted_ns)
+    past.note(node, usable_so_far(total, before))
     return total
 
 

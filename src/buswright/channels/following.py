@@ -16,6 +16,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+import numpy as np
+
 from buswright.channels.carfile_model import CarFile
 from buswright.channels.following_account import Account, no_samples
 from buswright.channels.following_limits import Judge, limit_values, limits_in_words, limits_of
@@ -124,6 +126,8 @@ class Follower:
             keeps = bool(judged[name]) or needs_whole_run(car, name)
             followed = Followed(name, inputs_of(car, [name]), Account(keeps=keeps))
             followed.origin = origin_of_channel(car, channel, None)
+            sensor = car.sensors.get(channel.sensor) if channel.sensor else None
+            followed.final = channel.signal is not None and not (sensor and sensor.calibration.needs)
             if judged[name]:
                 followed.judge = Judge(channel, accounts)
                 followed.limit_text = limits_in_words(channel, followed.origin.unit)
@@ -161,7 +165,7 @@ class Follower:
                 name = f"{message_name}/{signal_name}"
                 if name in self._followed:
                     break  # a message brings all its signals at once
-                followed = Followed(name, (name,), Account(keeps=False))
+                followed = Followed(name, (name,), Account(keeps=False), final=True)
                 followed.origin = origin_of_signal(message.group, signal.signal)
                 self._followed[name] = followed
 
@@ -186,11 +190,25 @@ class Follower:
     def _take(self, window: Window, followed: Followed, trusted_ns: int | None) -> None:
         """Compute one channel; what goes wrong with it is its own affair."""
         try:
+            if followed.final:
+                self._take_final(window, followed)
+                return
             condition = followed.condition
             series = window[followed.name] if condition is None else window.condition(condition)
             followed.account.take(series, trusted_ns)
         except Exception as error:  # noqa: BLE001 - whatever it is, the other channels go on
             followed.account.error = str(error) or type(error).__name__
+
+    def _take_final(self, window: Window, followed: Followed) -> None:
+        """Take in the rows of a channel's message that are new."""
+        measured = window.measured(followed.name)
+        home = window.home(followed.name)
+        assert home is not None, "its message came just now"
+        start, stop = self._windows.bounds(home)
+        new = max(0, followed.seen - start)
+        first = new if measured.rows is None else int(np.searchsorted(measured.rows, new))
+        followed.account.take_final(measured.series, first)
+        followed.seen = stop
 
     def _begin_segment(self, window: Window, came: set[str]) -> None:
         """Settle what did not come in the batch in which the clock jumped back: it won't come in that segment."""
@@ -209,10 +227,10 @@ class Follower:
         account = followed.account
         assert followed.judge is not None
         followed.beyond = None
-        if account.stretch is None or account.tail is None or account.error:
+        if account.stretch is None or account.series is None or account.stale or account.error:
             return
         try:
-            followed.beyond = followed.judge.beyond(account.stretch, account.tail)
+            followed.beyond = followed.judge.beyond(account.stretch, account.series, account.tail)
         except Exception as error:  # noqa: BLE001 - a limit that can't be judged costs only its channel
             account.error = f"its limits can't be judged: {error}"
 
@@ -234,6 +252,6 @@ class Follower:
 
     @staticmethod
     def _kept(account: Account, name: str) -> Series:
-        if account.stretch is None or account.tail is None:
+        if account.stretch is None or account.series is None or account.stale:
             return no_samples(name)
-        return account.stretch.series(account.tail)
+        return account.stretch.series(account.series, account.tail)

@@ -8,6 +8,8 @@ from buswright.channels.following_trace import Bins
 from buswright.channels.held import Buffer
 from buswright.channels.series import Bools, Series
 
+_ONE_SEGMENT = np.zeros(1, dtype=np.int64)
+
 
 class Stretch:
     """Settled samples of the held seconds: time, value, quality."""
@@ -36,22 +38,36 @@ class Stretch:
         """Let go of samples older than that."""
         self.drop(int(np.searchsorted(self.time_ns.since(0), time_ns)))
 
-    def series(self, tail: Series, since_ns: int | None = None) -> Series:
-        """Return the samples, from a time on, and those that may still change, as one segment."""
+    def series(self, latest: Series, tail: Series | None, since_ns: int | None = None) -> Series:
+        """Return the samples, from a time on, and those that may still change, as one segment.
+
+        Parameters
+        ----------
+        latest
+            The channel in the latest window: its name, unit, kind and period.
+        tail
+            Samples that may still change, if there are any.
+        since_ns
+            None: from the first held one.
+        """
         first = 0 if since_ns is None else int(np.searchsorted(self.time_ns.since(0), since_ns))
-        quality = np.zeros(len(tail), np.uint16) if tail.quality is None else tail.quality
-        step = tail.step_s()
+        time_ns, value, quality = self.time_ns.since(first), self.value.since(first), self.quality.since(first)
+        if tail is not None and len(tail):
+            time_ns, value = np.concatenate((time_ns, tail.time_ns)), np.concatenate((value, tail.value))
+            end = np.zeros(len(tail), np.uint16) if tail.quality is None else tail.quality
+            quality = np.concatenate((quality, end))
+        # As measured where nobody says; only a state may have none: it then holds without end.
+        measured_s = latest.step_s() if latest.kind == "continuous" and not latest.period_s else 0.0
         return Series(
-            tail.name,
-            tail.unit,
-            np.concatenate((self.time_ns.since(first), tail.time_ns)),
-            np.concatenate((self.value.since(first), tail.value)),
-            quality=np.concatenate((self.quality.since(first), quality)),
-            # As measured where nobody says; only a state may have none: it then holds without end.
-            period_s=step if tail.kind == "continuous" and step > 0 else tail.period_s,
-            kind=tail.kind,
-            segments=np.zeros(1, dtype=np.int64),
-            effective_hz=tail.effective_hz,
+            latest.name,
+            latest.unit,
+            time_ns,
+            value,
+            quality=quality,
+            period_s=measured_s if measured_s > 0 else latest.period_s,
+            kind=latest.kind,
+            segments=_ONE_SEGMENT,
+            effective_hz=latest.effective_hz,
         )
 
 
@@ -84,8 +100,9 @@ class Extremes:
 class Account:
     """One channel, taken in window by window.
 
-    Windows overlap. The samples of a window's later part (the tail) may still change, since filters and alignment
-    look ahead; they are counted for good once the next window's trusted part begins behind them.
+    Windows overlap. Where a channel looks at others, the samples of a window's later part (the tail) may still
+    change, since filters and alignment look ahead; they are counted for good once the next window's trusted part
+    begins behind them.
 
     Parameters
     ----------
@@ -95,7 +112,7 @@ class Account:
     Attributes
     ----------
     tail
-        Samples of the latest segment that may still change, with raw and volts; None before there were any.
+        Samples of the latest segment that may still change; None where none can.
     series
         The latest segment's samples of the latest window.
     stale
@@ -117,8 +134,29 @@ class Account:
         self._reset_ns: int | None = None
         self._end_ns: int | None = None
 
+    def take_final(self, series: Series, first: int) -> None:
+        """Take a window in whose samples can't change any more.
+
+        Parameters
+        ----------
+        series
+            The channel in the window.
+        first
+            Row of the first sample that is new.
+        """
+        self.error = ""
+        starts = series.segments.tolist() if len(series.segments) > 1 else []
+        if starts:  # times only compare within a segment; those between the first and the last are done in one go
+            self._settle(_rows(series, first, starts[1]))
+            for start, stop in ((starts[1], starts[-1]), (starts[-1], len(series))):
+                self._begin()
+                self._settle(_rows(series, max(first, start), stop))
+        else:
+            self._settle(_rows(series, first, len(series)))
+        self._look_at(series)
+
     def take(self, series: Series, trusted_ns: int | None) -> None:
-        """Take a window in.
+        """Take a window in whose later samples may still change.
 
         Parameters
         ----------
@@ -128,42 +166,40 @@ class Account:
             From here on the window's first segment does not depend on where it was cut; None: it is a whole one.
         """
         self.error = ""
-        last = int(series.segments[-1]) if len(series.segments) else 0
-        fresh = np.ones(len(series), dtype=np.bool_)
-        if trusted_ns is not None and len(series):
-            head = slice(0, int(series.segments[1]) if len(series.segments) > 1 else len(series))
-            fresh[head] = series.time_ns[head] >= trusted_ns
-            if self._end_ns is not None:  # what came later than anyone waits for, e.g. of a bus read late
-                fresh[head] |= series.time_ns[head] > self._end_ns
+        starts = series.segments.tolist() if len(series.segments) > 1 else []
+        first = 0
+        if trusted_ns is not None:
+            # What came later than anyone waits for counts too, e.g. of a bus that is read late.
+            since = trusted_ns if self._end_ns is None else min(trusted_ns, self._end_ns + 1)
+            first = int(np.searchsorted(series.time_ns[: starts[1] if starts else len(series)], since))
             if self.tail is not None:
-                self._settle(self.tail.take(self.tail.time_ns < trusted_ns))
-        if len(series.segments) > 1:
-            second = int(series.segments[1])
-            self._settle(series.take(np.flatnonzero(fresh[:second])))
+                self._settle(_rows(self.tail, 0, int(np.searchsorted(self.tail.time_ns, trusted_ns))))
+        if starts:
+            self._settle(_rows(series, first, starts[1]))
             self._begin()
-            if last > second:
-                self._settle(series.take(np.arange(second, last)))
-                self._begin()
-        rows = last + np.flatnonzero(fresh[last:])
+            self._settle(_rows(series, starts[1], starts[-1]))
+            self._begin()
+            first = starts[-1]
+        self.tail = _rows(series, first, len(series))
+        if len(self.tail):
+            self._end_ns = int(self.tail.time_ns[-1])
         self._look_at(series)
-        if len(rows) or self.tail is not None:
-            tail = series.take(rows)
-            self.tail = Series(**{name: getattr(tail, name) for name in _KEPT}, segments=np.zeros(1, dtype=np.int64))
-        if len(rows):
-            self._end_ns = int(series.time_ns[rows].max())
 
     def end_segment(self) -> None:
         """Count the tail for good: a new segment of the capture has begun."""
         if self.tail is not None:
             self._settle(self.tail)
-            self.tail = self.tail.take(np.zeros(0, dtype=np.intp))
+            self.tail = None
         self.stale = True
         self._begin()
 
     def _look_at(self, series: Series) -> None:
         """Keep the latest segment that has samples."""
-        bounds = np.append(series.segments, len(series))
-        there = np.flatnonzero(np.diff(bounds) > 0)
+        if len(series.segments) <= 1:
+            if len(series):
+                self.series, self.stale = series, False
+            return
+        there = np.flatnonzero(np.diff(series.segments, append=len(series)) > 0)
         if len(there):
             self.series = series.segment(int(there[-1]))
             self.stale = int(there[-1]) < len(series.segments) - 1
@@ -199,20 +235,39 @@ class Account:
     def _settle(self, series: Series) -> None:
         if not len(series):
             return
-        self._count(self.extremes, series)
-        self.bins.add(series.time_ns, series.value, series.valid)
+        usable = series.valid
+        if self._reset_ns is None:
+            self.extremes.add(series, usable)
+        else:
+            self._count(self.extremes, series)
+        self.bins.add(series.time_ns, series.value, usable)
         if self.stretch is not None:
             self.stretch.add(series)
 
     def _count(self, extremes: Extremes, series: Series) -> None:
         if self._reset_ns is not None:
-            if int(series.time_ns[-1]) <= self._reset_ns:
-                return
-            series = series.take(series.time_ns > self._reset_ns)
+            series = _rows(series, int(np.searchsorted(series.time_ns, self._reset_ns, side="right")), len(series))
         extremes.add(series, series.valid)
 
 
-_KEPT = ("name", "unit", "time_ns", "value", "raw", "volts", "quality", "period_s", "kind", "effective_hz")
+def _rows(series: Series, first: int, stop: int) -> Series:
+    """View some rows as one segment."""
+    if first == 0 and stop == len(series) and len(series.segments) == 1:
+        return series
+    part = slice(first, max(first, stop))
+    return Series(
+        series.name,
+        series.unit,
+        series.time_ns[part],
+        series.value[part],
+        None if series.raw is None else series.raw[part],
+        None if series.volts is None else series.volts[part],
+        None if series.quality is None else series.quality[part],
+        series.period_s,
+        series.kind,
+        _ONE_SEGMENT,
+        series.effective_hz,
+    )
 
 
 def no_samples(name: str) -> Series:

@@ -87,13 +87,13 @@ class Judge:
         """Forget what was: times start over."""
         self._since_ns = None
 
-    def beyond(self, stretch: Stretch, tail: Series) -> Beyond | None:
-        """Return the gravest limit that holds at the latest usable sample."""
-        series = stretch.series(tail, self._since_ns)
+    def beyond(self, stretch: Stretch, latest: Series, tail: Series | None) -> Beyond | None:
+        """Return the gravest limit that holds at the latest usable sample; parameters as for `Stretch.series`."""
+        series = stretch.series(latest, tail, self._since_ns)
         usable = np.flatnonzero(series.valid)
         if not len(usable):
             return None
-        settled = len(series) - len(tail)
+        settled = len(series) - (0 if tail is None else len(tail))
         value = series.value[usable]
         outside = np.zeros(len(usable), dtype=np.bool_)
         for _, limits in self._limits:
@@ -123,6 +123,6 @@ class Judge:
         gate = self._gates[limits.when.text]
         if gate.error:
             raise ValueError(f"{limits.when.text}: {gate.error}")
-        if gate.tail is None or gate.stretch is None:
+        if gate.series is None or gate.stale or gate.stretch is None:
             return no_samples(limits.when.text)
-        return gate.stretch.series(gate.tail)
+        return gate.stretch.series(gate.series, gate.tail)

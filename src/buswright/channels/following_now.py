@@ -43,6 +43,10 @@ class Followed:
         The messages it depends on; None until all of them have come.
     condition
         Of a condition.
+    final
+        Its samples never change: it looks at no other channel, and at no later sample.
+    seen
+        Rows of its message that it has been taken from; counted only where it is final.
     """
 
     name: str
@@ -54,6 +58,8 @@ class Followed:
     homes: frozenset[str] | None = None
     beyond: Beyond | None = None
     condition: Formula | None = None
+    final: bool = False
+    seen: int = 0
 
 
 def channel_now(followed: Followed, now_ns: int, segment_ns: int) -> ChannelNow:
@@ -151,6 +157,8 @@ def _steady_period_s(series: Series) -> float:
     """Return the period that the latest samples keep, seconds; 0 if they keep none, or are too few to tell."""
     if len(series) < MEASURABLE:
         return 0.0
-    steps = np.diff(series.time_ns[-4 * MEASURABLE :])
-    period_s = float(np.median(steps)) * 1e-9
-    return period_s if period_s > 0 and int(steps.max()) <= longest_step_ns(period_s) else 0.0
+    times = series.time_ns[-4 * MEASURABLE :]
+    steps = times[1:] - times[:-1]
+    steps.sort()
+    period_s = int(steps[len(steps) // 2]) * 1e-9
+    return period_s if period_s > 0 and int(steps[-1]) <= longest_step_ns(period_s) else 0.0

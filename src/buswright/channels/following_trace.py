@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import numpy.typing as npt
 
@@ -44,19 +46,19 @@ class Bins:
             self.first_s = newest - TRACE_S + 1
         elif newest >= self.first_s + TRACE_S:
             self._move(newest - TRACE_S + 1)
-        at = second - self.first_s
-        starts = np.flatnonzero(np.diff(at, prepend=-1 - TRACE_S))
-        unusable = np.logical_or.reduceat(~usable, starts)
-        with np.errstate(invalid="ignore", over="ignore"):
-            low = np.minimum.reduceat(np.where(usable, value, np.inf), starts).astype(np.float32)
-            high = np.maximum.reduceat(np.where(usable, value, -np.inf), starts).astype(np.float32)
-        for index, least, most, bad in zip(at[starts].tolist(), low, high, unusable, strict=True):
+        first_s = self.first_s
+        assert first_s is not None
+        starts = [0] if second[0] == second[-1] == newest else np.flatnonzero(np.diff(second, prepend=-1)).tolist()
+        for start, stop in pairwise([*starts, len(second)]):
+            index = int(second[start]) - first_s
             if index < 0:
                 continue
-            self.bad[index] |= bad
-            if least <= most:
-                self.low[index] = np.fmin(self.low[index], least)
-                self.high[index] = np.fmax(self.high[index], most)
+            good = value[start:stop][usable[start:stop]]
+            self.bad[index] |= len(good) < stop - start
+            if len(good):
+                with np.errstate(over="ignore"):  # beyond float32 is infinite, which a trace may show
+                    self.low[index] = np.fmin(self.low[index], np.float32(good.min()))
+                    self.high[index] = np.fmax(self.high[index], np.float32(good.max()))
 
     def at(self, first_s: int) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32], Bools]:
         """Return the bins from a second on: low, high and bad of `TRACE_S` seconds."""

@@ -25,6 +25,9 @@ LEAST_ROWS = 16
 """Rows of every message that a window has at least: enough to measure a slow message's period."""
 SLOW_PERIODS = 4
 """Periods of the slowest message that a formula may have to wait for: a gap is one of three."""
+PAUSE_MARGIN_S = 5.5
+"""Least margin where there are formulas: a common grid has points in a silence of up to ten seconds, and these come
+only when it ends. Two margins then hold it."""
 LONE_MARGIN_S = 1.0
 """Margin where no channel looks at another one."""
 MOST_MARGIN_S = 20.0
@@ -133,7 +136,13 @@ class Windows:
         self.held.add(frames)
         messages = self.held.held
         self.changed = frozenset(name for name, each in messages.items() if each.rows > before.get(name, 0))
-        return self.held.window({name: self._rows.get(name, each.first) for name, each in messages.items()})
+        for name, message in messages.items():
+            self._rows.setdefault(name, message.first)
+        return self.held.window(self._rows)
+
+    def bounds(self, message: str) -> tuple[int, int]:
+        """Return which rows of a message are in the window: the first, and one after the last; from the first ever."""
+        return self._rows[message], self.held.held[message].rows
 
     def move_on(self) -> bool:
         """Place the next window, let go of what is older than the held seconds; tell whether a segment began.
@@ -222,6 +231,7 @@ def _margin(car: CarFile | None) -> float:
         return LONE_MARGIN_S
     computed = [name for name, channel in car.channels.items() if channel.formula is not None]
     slowest = 0.0
+    least = PAUSE_MARGIN_S if computed else 0.0
     for name in inputs_of(car, [*computed, *_judged_or_calibrated(car)]):
         signal = car.channels[name].signal
         message = car.message(signal.bus, signal.message) if signal is not None else None
@@ -229,7 +239,7 @@ def _margin(car: CarFile | None) -> float:
             continue
         period = car.expected_period(signal.bus, message.id, message.extended)
         slowest = max(slowest, period.period_ms / 1000.0 if period else 0.0)
-    return min(margin_of(car) + SLOW_PERIODS * slowest, MOST_MARGIN_S)
+    return min(max(margin_of(car) + SLOW_PERIODS * slowest, least), MOST_MARGIN_S)
 
 
 def _judged_or_calibrated(car: CarFile) -> list[str]:

@@ -6,6 +6,7 @@ None of them looks across a gap or a segment, and none makes quality better than
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -66,7 +67,7 @@ def accumulate(series: Series, before: Series | None = None, trusted_ns: int | N
     Parameters
     ----------
     before
-        The integral over an earlier stretch of the first segment that overlaps this one: it goes on from there.
+        The usable samples of the integral over earlier stretches of the first segment: it goes on from there.
     trusted_ns
         Up to here the earlier stretch is final, and from here on this one is.
     """
@@ -85,19 +86,18 @@ def accumulate(series: Series, before: Series | None = None, trusted_ns: int | N
     if known is not None:
         added[: len(known.value)] = 0.0
         added[len(known.value) - 1] = known.value[-1]
-    running = np.cumsum(added)
-    base = running[first]
+    stretches = list(pairwise([*first.tolist(), len(rows)]))
+    running = np.concatenate([np.cumsum(added[start:stop]) for start, stop in stretches])
     if known is not None:
-        base[0] = 0.0
         running[: len(known.value)] = known.value
-    total[rows] = running - np.repeat(base, np.diff(np.append(first, len(rows))))
+    total[rows] = running
     doubts = np.zeros(len(rows), np.uint16) if series.quality is None else series.quality[rows] & ~np.uint16(BAD)
     doubts[1:] |= np.where(np.diff(rows) > 1, np.uint16(Quality.INTERPOLATED), np.uint16(0))
     doubts[starts] = doubts[starts] & ~np.uint16(Quality.INTERPOLATED) | np.uint16(Quality.AFTER_GAP)
     doubts[first] &= ~np.uint16(Quality.AFTER_GAP)
     if known is not None:
         doubts[: len(known.doubts)] = known.doubts
-    for start, stop in zip(first, np.append(first[1:], len(rows)), strict=True):
+    for start, stop in stretches:
         doubts[start:stop] = np.bitwise_or.accumulate(doubts[start:stop])
     quality = np.zeros(len(series), np.uint16) if series.quality is None else series.quality.copy()
     quality[rows] |= doubts
@@ -114,19 +114,19 @@ class _Known(NamedTuple):
 def _known(before: Series | None, time_ns: Int64s, trusted_ns: int | None) -> _Known | None:
     """Look the first samples of a stretch up in the integral over an earlier one; None if there was none.
 
-    Where the two have no sample in common, the stretch goes on from the end of the earlier one, after a gap.
+    Where the two have no sample in common, the stretch goes on from the last one before it, after a gap.
     """
-    if before is None or not len(time_ns):
-        return None
-    usable = np.flatnonzero(before.valid)
-    if not len(usable):
+    if before is None or not len(time_ns) or not len(before):
         return None
     quality = np.zeros(len(before), np.uint16) if before.quality is None else before.quality & ~np.uint16(BAD)
     early = time_ns if trusted_ns is None else time_ns[: np.searchsorted(time_ns, trusted_ns)]
-    rows = usable[np.maximum(np.searchsorted(before.time_ns[usable], early, side="right") - 1, 0)]
+    rows = np.maximum(np.searchsorted(before.time_ns, early, side="right") - 1, 0)
     same = np.flatnonzero(before.time_ns[rows] == early)
     if not len(same):
-        return _Known(before.value[usable[-1:]], quality[usable[-1:]] | np.uint16(Quality.AFTER_GAP))
+        last = last_before(before, int(time_ns[0]))
+        if last is None:
+            return None
+        return _Known(before.value[[last]], quality[[last]] | np.uint16(Quality.AFTER_GAP))
     rows = rows[: same[-1] + 1]
     return _Known(before.value[rows], quality[rows])
 

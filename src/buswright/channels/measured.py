@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +14,7 @@ from buswright.channels import units
 from buswright.channels.carfile_model import Channel, Sensor
 from buswright.channels.kind import on_rail
 from buswright.channels.recorded import RecordedMessage, RecordedSignal
-from buswright.channels.resample import align
+from buswright.channels.resample import align, partner
 from buswright.channels.runs import longest_step_ns
 from buswright.channels.series import Bools, Floats, Int64s, Kind, Quality, Series
 from buswright.channels.signals import quality_of_signal
@@ -202,25 +203,36 @@ def _calibrated(
 
 
 def _reference_at(reference: Series, time_ns: Int64s, segments: Int64s) -> Floats:
-    """Return a reference's values at a channel's times; its first and last one hold for as long as a gap may be.
+    """Return a reference's values at a channel's times; where it is silent its samples hold as long as a gap may be.
 
-    A supply is told less often than a pressure: without this the first and last pressures would have none.
+    A supply is told less often than a pressure: without this the first and last pressures would have none. Between
+    samples without a gap nothing is filled in: there a missing value means an unusable reference.
     """
     given = align(reference, time_ns, segments).value
-    usable = np.flatnonzero(reference.valid)
     missing = np.flatnonzero(~np.isfinite(given))
-    if len(usable) and len(missing):
-        reach = longest_step_ns(reference.step_s())
-        for end, outside in (
-            (usable[0], time_ns[missing] <= reference.time_ns[usable[0]]),
-            (usable[-1], time_ns[missing] >= reference.time_ns[usable[-1]]),
-        ):
-            near = np.abs(time_ns[missing] - reference.time_ns[end]) <= reach
-            rows = missing[outside & near]
-            if len(rows):
-                given = given.copy() if not given.flags.writeable else given
-                given[rows] = reference.value[end]
+    if not len(missing):
+        return given
+    reach = longest_step_ns(reference.step_s())
+    given = given.copy() if not given.flags.writeable else given
+    for number, (start, stop) in enumerate(pairwise(np.append(segments, len(time_ns)).tolist())):
+        rows = missing[np.searchsorted(missing, start) : np.searchsorted(missing, stop)]
+        part = partner(reference, number, len(segments), time_ns[start:stop])
+        if len(rows) and len(part):
+            _hold_into_gaps(given, rows, time_ns, part, reach)
     return given
+
+
+def _hold_into_gaps(given: Floats, rows: npt.NDArray[np.intp], time_ns: Int64s, part: Series, reach_ns: float) -> None:
+    """Fill rows that lie in a gap of a reference, or before or after it, from its nearest sample if that is usable."""
+    after = np.searchsorted(part.time_ns, time_ns[rows], side="right")
+    before, next_one = np.maximum(after - 1, 0), np.minimum(after, len(part) - 1)
+    since, until = time_ns[rows] - part.time_ns[before], part.time_ns[next_one] - time_ns[rows]
+    first, last = after == 0, after == len(part)
+    silent = first | last | (since + until > reach_ns)
+    usable = part.valid
+    for near, at in ((~last & (until <= reach_ns), next_one), (~first & (since <= reach_ns), before)):
+        fill = silent & near & usable[at]
+        given[rows[fill]] = part.value[at[fill]]
 
 
 def _judge_steps(
