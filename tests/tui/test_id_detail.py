@@ -249,6 +249,7 @@ def test_what_the_recorder_lost_is_not_blamed_on_the_module():
 def test_lost_and_skipped_frames_are_told_apart_by_the_counter():
     lost = looked_at("chassis/1A0", (Fault("frames-lost", "id:chassis/1A0", onset_s=3.0, severity=0.02),))
     assert {gap.words for gap in told(lost)} == {"lost on the way"}
+    assert text_at(lost).count("its counter went on by just the missing frames") == 1  # said once for many
     skipped = looked_at("chassis/1A0", (Fault("sender-skips", "id:chassis/1A0", onset_s=3.0, severity=0.02),))
     assert {gap.words for gap in told(skipped)} <= {"never sent", "late, not lost"}
     assert "never sent" in text_at(skipped)

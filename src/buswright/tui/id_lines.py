@@ -23,7 +23,7 @@ from buswright.tui.bit_grid import (
 )
 from buswright.tui.gap_words import TOLD, gaps_told
 from buswright.tui.id_rows import number, seconds
-from buswright.tui.id_states import SOURCES, Judge, findings_of
+from buswright.tui.id_states import SOURCES, Judge, findings_of, unnamed
 from buswright.tui.snapshot import IdDetail, SignalNow, Snapshot
 from buswright.tui.spacing_plot import BEYOND, duration, spacing_lines
 from buswright.tui.toned import Span, Tone, fitted, line, width_of
@@ -52,7 +52,7 @@ def page(snapshot: Snapshot, detail: IdDetail, *, matches: Matches, width: int) 
     yield from _guards(figures, width)
     yield from _gaps(snapshot, detail, figures, width)
     yield from _senders(figures.two_senders, width)
-    yield from _findings(snapshot, detail, width)
+    yield from _findings(snapshot, figures, width)
 
 
 def wrapped(text: str, width: int, tone: Tone = "plain", *, indent: int = 0) -> Lines:
@@ -289,11 +289,13 @@ def _gaps(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int) 
         yield line(Span("No gap so far.", "good"))
         return
     yield line(Span(f"{'from':>12} {'silent for':>12} {'frames':>7}  what it was", "dim"))
+    before: tuple[str, ...] = ()
     for gap in told:
         frames = str(gap.frames) if gap.frames else "0"
         yield line(f"{gap.at:>12} {gap.silent:>12} {frames:>7}  ", Span(gap.words, "strong"))
-        for sentence in gap.why:
+        for sentence in gap.why if gap.why != before else ():  # what is the same for many is said once
             yield from wrapped(sentence, width, "dim", indent=14)
+        before = gap.why
     if gaps.total > TOLD:
         yield line(Span(f"{gaps.total - TOLD} earlier ones are not listed", "dim"))
 
@@ -309,21 +311,21 @@ def _senders(two: TwoSenders | None, width: int) -> Lines:
     yield from wrapped(
         f"In {two.split} of {two.windows} windows its frames come in two combs of {duration(two.period_ns)}, "
         f"{duration(two.separation_ns)} apart, each within {duration(two.sd_ns)}; the smaller has "
-        f"{two.minority * 100:.0f} % of the frames.{drift} From one comb to the other {two.between_bits:.1f} bits of the "
-        f"payload differ, within one {two.within_bits:.1f}.",
+        f"{two.minority * 100:.0f} % of the frames.{drift} From one comb to the other {two.between_bits:.1f} bits of "
+        f"the payload differ, within one {two.within_bits:.1f}.",
         width,
         "suspect",
     )
 
 
-def _findings(snapshot: Snapshot, detail: IdDetail, width: int) -> Lines:
+def _findings(snapshot: Snapshot, figures: IdFigures, width: int) -> Lines:
     tones: dict[Severity, Tone] = {Severity.NOTE: "note", Severity.SUSPECT: "suspect", Severity.FAULT: "fault"}
-    own = list(findings_of(detail.name, snapshot.findings))
+    own = list(findings_of(figures.name, snapshot.findings))
     if not own:
         return
     yield from _heading("Found", "4 shows all findings")
     for finding in own:
         start = line(Span(f"{finding.severity.name.lower()} {finding.fault}: ", tones[finding.severity]))
-        yield from _tail(start, " ".join(finding.evidence), width)
+        yield from _tail(start, unnamed(figures, " ".join(finding.evidence)), width)
         if finding.next_check:
             yield from wrapped(f"Next: {finding.next_check}", width, "accent", indent=2)

@@ -268,7 +268,7 @@ def cells_of(row: IdRow) -> Sequence[Cell]:
         Span(row.state.word, row.state.tone),
         row.bus,
         Span(row.id_text, "strong"),
-        row.message or Span("not in the database" if row.known is False else "-", "dim"),
+        row.message or Span("unknown" if row.known is False else "-", "dim"),
         row.module or Span("-", "dim"),
         Span(number(row.rate_hz), judged),
         Span(number(row.expected_hz), "dim"),

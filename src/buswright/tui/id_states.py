@@ -29,8 +29,8 @@ class Rank(IntEnum):
     UNHEARD = 1
     LATE = 2
     FAST = 3
-    NEW = 4
-    FOUND = 5
+    FOUND = 4
+    NEW = 5
     OFF_RATE = 6
     UNKNOWN = 7
     UNSURE = 8
@@ -123,8 +123,8 @@ class Judge:
         return (
             self._silence(figures, now)
             or self._fast(figures, now)
-            or self._new(figures)
             or self._found(figures)
+            or self._new(figures)
             or _off_rate(figures)
             or self._quiet(figures)
         )
@@ -199,7 +199,8 @@ class Judge:
         if found is None:
             return None
         tone: Tone = "fault" if found.severity is Severity.FAULT else "suspect"
-        return State(Rank.FOUND, FOUND_WORDS[found.fault], tone, found.evidence[0] if found.evidence else found.fault)
+        why = unnamed(figures, found.evidence[0]) if found.evidence else found.fault
+        return State(Rank.FOUND, FOUND_WORDS[found.fault], tone, why)
 
     def _quiet(self, figures: IdFigures) -> State:
         """Name what is no fault."""
@@ -256,6 +257,14 @@ def _worst(snapshot: Snapshot) -> dict[FrameName, Finding]:
         if name is not None and finding.severity >= Severity.SUSPECT and finding.fault in FOUND_WORDS:
             worst.setdefault(name, finding)
     return worst
+
+
+def unnamed(figures: IdFigures, sentence: str) -> str:
+    """Leave the identifier's own name out at the beginning of a sentence that stands beside it."""
+    for start in (f"{figures.name} {figures.message}", str(figures.name)):
+        if sentence.startswith(start):
+            return sentence.removeprefix(start).lstrip(" :,")
+    return sentence
 
 
 def findings_of(name: FrameName, findings: Iterable[Finding]) -> Iterable[Finding]:
