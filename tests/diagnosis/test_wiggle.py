@@ -215,6 +215,15 @@ def test_the_cutting_makes_no_difference(car, standing):
     assert str(replace(one, started_ns=0)) == str(replace(other, started_ns=0))
 
 
+def test_standing_at_a_rail_through_many_batches_is_one_glitch(car, standing):
+    frames = touched(standing, car, np.arange(26.0, 28.0, 0.005))
+    result = run_test(frames, car, ["damper_fl"], 200)
+    assert by_place(result)["plug C12"].counts == (("damper_fl", 1),)
+    ((seen, place),) = result.latest
+    assert place == "plug C12"
+    assert seen.duration_ns == pytest.approx(2 * S, abs=20_000_000)
+
+
 def test_glitches_by_themselves_make_nobody_guilty(car, standing):
     result = run_test(touched(standing, car, np.arange(1.2, 59, 0.9)), car, ["damper_fl"])
     assert result.total == 65
@@ -300,6 +309,7 @@ def advised(car, standing, upto_s, timeline, times=(), level=None):
         (50, [(12, "C12")], (), "17 more glitches would be needed; then 7"),
         (20, [(12, "C12")], (13, 14, 15), "moving C12 would have to make 4 more glitches (3 in 8 s so far, 0 in 12"),
         (24, [(12, "C12"), (18, "")], (), "No place has made a glitch yet"),
+        (25, [(12, "C12")], (), "No glitch while C12 was moved, for as long as it was quiet: go on to the next place."),
     ],
 )
 def test_it_says_what_to_do_next(car, standing, upto_s, timeline, times, expected):

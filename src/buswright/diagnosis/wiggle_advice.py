@@ -124,8 +124,10 @@ def _not_yet(state: State) -> str:
     now, quiet = state.now, state.places.quiet.total
     moved = next((place for place in now.places if place.place == now.place), None)
     likely = moved or min(now.places, key=lambda place: place.chance)
-    if moved is None and likely.total == 0:
+    if likely.total == 0 and moved is None:
         return "No place has made a glitch yet: move one again, harder, or go on to the next."
+    if likely.total == 0 and likely.seconds >= now.quiet_s:
+        return f"No glitch while {likely.place} was moved, for as long as it was quiet: go on to the next place."
     # The rest of the time as long as it was quiet is still to come: it doesn't make the place better or worse.
     seconds = max(likely.seconds, now.quiet_s) if moved else likely.seconds
     needed = more_needed(likely.total, quiet, seconds, now.quiet_s)
