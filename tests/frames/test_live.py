@@ -381,6 +381,18 @@ def test_silence_is_no_fault():
     assert capture.events == ()
 
 
+def test_what_has_come_by_the_end_is_taken():
+    bus = FakeBus()
+    capture = opened(FakeAdapter(can0=[bus]))
+    with capture._lanes[0].buffer._lock:  # the thread is held up at its first frame
+        bus.give(*(message(k) for k in range(50)))
+        until(lambda: bus._items.qsize() == 49)
+        threading.Timer(0.05, capture._lanes[0].stop).start()
+        until(capture._lanes[0]._stop.is_set)
+    capture.close()
+    assert len(capture.poll(0)) == 50
+
+
 def test_a_full_queue_is_counted():
     bus = FakeBus(*(message(k) for k in range(100)))
     with opened(FakeAdapter(can0=[bus]), capacity=64) as capture:

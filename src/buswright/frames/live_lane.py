@@ -20,6 +20,8 @@ RECEIVE_TIMEOUT_S = 0.1
 """How long the thread waits for a frame before it looks whether it should stop."""
 BACK_OFF_S = (0.1, 0.2, 0.5, 1.0, 2.0)
 """Pauses before an interface is opened again; the last one repeats."""
+DRAIN_S = 0.5
+"""So long, at most, what has come but was not fetched yet is taken at the end."""
 DAMAGED_IN_A_ROW = 500
 """So many messages that can't be understood, and none between that can: the connection is begun anew."""
 EARLIEST_EPOCH_S = 1e8
@@ -96,8 +98,16 @@ class Lane:
                 except Exception as fault:  # noqa: BLE001  (backends raise anything; none of it may end a recording)
                     if not self._is_damage(fault) or self._damaged_run > DAMAGED_IN_A_ROW:
                         self._reconnect(fault)
+            self._drain()
         finally:
             self._opened.listener.close()
+
+    def _drain(self) -> None:
+        """Take what came before the end, and waits for a thread that is behind."""
+        deadline = time.monotonic() + DRAIN_S
+        with contextlib.suppress(Exception):  # an interface that is gone holds nothing
+            while (message := self._opened.listener.receive(0.0)) is not None and time.monotonic() < deadline:
+                self._append(message)
 
     def _receive(self) -> None:
         """Append what comes, until something is wrong or the end is near."""
