@@ -67,7 +67,7 @@ def test_worst_first_with_the_evidence_of_the_row_under_the_cursor_at_every_size
             assert rows[0].split()[2] == "wheel_node"
             text = "\n".join(lines)
             assert "1 fault, 3 suspects, 1 note · 25,306 frames in 14 s · the whole capture" in text
-            for words in ("Seen", "last heard at", "Check next", "Power at the module's plug", "MIND"):
+            for words in ("Seen", "Module wheel_node (112", "Check next", "Power at the module's plug", "MIND"):
                 assert words in text
             assert "10:00:06.0" in rows[0]
         assert not app.notices
@@ -88,11 +88,29 @@ def test_the_page_says_everything_that_is_known_of_a_finding():
             "node layer",
             "confidence 90 %",
             "Ruled out The recorder:",
-            "Explains 1 other thing seen",
+            "Explains 1 other thing seen because of it:",
             "drift wheel_speed_fl 10:00:03.0",
             "Limits id_missing_periods = 10 periods",
         ):
             assert words in " ".join(text.split())
+
+
+def test_when_and_how_often_are_said_apart():
+    lines = list(evidence_lines(several().findings[2], several(), 110))
+    facts = "".join(span.text for span in lines[1])
+    assert facts == ("10:00:03.0 UTC · 3.00–4.00 s from the start · node layer · confidence 60 % · seen 123,456 times")
+    timeless = "".join(span.text for span in list(evidence_lines(several().findings[4], several(), 110))[1])
+    assert timeless == "capture layer · confidence 60 % · seen 4 times"
+
+
+@pytest.mark.parametrize("size", SIZES[:2])
+def test_no_line_of_the_page_is_cut_where_it_scrolls(size):
+    async def steps(app, pilot, worker):
+        await settled(pilot)
+        left, top = app.screen.query_one("#page").region.offset
+        assert not any("…" in each[left:] for each in text_of(app)[top:])
+
+    run(steps, size=size)
 
 
 def test_moving_the_cursor_shows_its_page_from_the_top():

@@ -51,13 +51,15 @@ def when_text(finding: Finding, snapshot: Snapshot, *, tenths: bool = True) -> s
 def evidence_lines(finding: Finding, snapshot: Snapshot, width: int) -> Iterator[Line]:
     """Write a finding as a page: what was seen, what to do, what it is not, and by which limits."""
     yield [severity_span(finding), Span(f"  {finding.fault}", "strong"), Span(f"  {finding.subject}")]
-    relative = span(finding, snapshot.health.capture.first_ns)
     facts = [f"{finding.layer.name.lower()} layer", f"confidence {finding.confidence * 100:.0f} %"]
-    when = when_text(finding, snapshot)
-    if when and snapshot.source.epoch:
-        facts.insert(0, f"{when} UTC")
-    if relative:
-        facts.insert(1 if when and snapshot.source.epoch else 0, f"{relative} from the start" if when else relative)
+    begun = snapshot.health.capture.first_ns
+    when, _, times = span(finding, begun).partition(", ")
+    if finding.start_ns is not None and begun is not None:
+        utc = [f"{when_text(finding, snapshot)} UTC"] if snapshot.source.epoch else []
+        facts = [*utc, f"{when} from the start", *facts]
+        when = times
+    if when:
+        facts.append(f"seen {when}")
     for text in wrap(" · ".join(facts), max(width, 20)):
         yield [Span(text, "dim")]
     for label, texts, tone in (
@@ -88,7 +90,7 @@ def _explained(finding: Finding, snapshot: Snapshot) -> tuple[str, ...]:
     if not finding.explains:
         return ()
     names = [f"{each.fault} {subject_text(each)} {when_text(each, snapshot)}".rstrip() for each in finding.explains]
-    return (f"{count(len(names), 'other thing')} seen, which need no cause of their own:", *names)
+    return (f"{count(len(names), 'other thing')} seen because of it:", *names)
 
 
 def checked_lines(snapshot: Snapshot, width: int) -> Iterator[Line]:

@@ -89,9 +89,9 @@ class FindingsScreen(WorkScreen):
     FindingsScreen #both { layout: vertical; height: 1fr; }
     FindingsScreen #both.-wide { layout: horizontal; }
     FindingsScreen #list { height: 8; width: 1fr; }
-    FindingsScreen #page { height: 1fr; padding: 0 1; border-top: solid $border; }
-    FindingsScreen #both.-wide #list { height: 1fr; width: 45%; }
-    FindingsScreen #both.-wide #page { height: 1fr; width: 55%; border-top: none; border-left: solid $border; }
+    FindingsScreen #page { height: 1fr; padding: 0 1; border-top: solid $border; overflow-y: scroll; }
+    FindingsScreen #both.-wide #list { height: 1fr; width: 50%; }
+    FindingsScreen #both.-wide #page { height: 1fr; width: 50%; border-top: none; border-left: solid $border; }
     """
 
     def __init__(self) -> None:
