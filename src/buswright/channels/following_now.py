@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -90,7 +91,7 @@ def channel_now(followed: Followed, now_ns: int, segment_ns: int) -> ChannelNow:
         volts=None if series is None or series.volts is None else float(series.volts[-1]),
         electrical=origin.electrical,
         quality=quality,
-        quality_words=account.error or describe_quality(quality),
+        quality_words=account.error or _words(quality),
         minimum=counted.minimum,
         maximum=counted.maximum,
         samples=counted.samples,
@@ -109,6 +110,11 @@ def channel_now(followed: Followed, now_ns: int, segment_ns: int) -> ChannelNow:
         formula=origin.formula,
         trace=Trace(first_s * _S, *account.trace().at(first_s)),
     )
+
+
+@lru_cache(maxsize=1024)
+def _words(bits: int) -> str:
+    return describe_quality(bits)
 
 
 def _state(failed: bool, waiting: bool, silent: bool, bad: bool, beyond: Beyond | None) -> State:

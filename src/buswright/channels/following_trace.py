@@ -40,25 +40,34 @@ class Bins:
 
     def add(self, time_ns: Int64s, value: Floats, usable: Bools) -> None:
         """Put samples into their seconds; those that are too old by now are left out."""
+        first, last = int(time_ns[0]) // _S, int(time_ns[-1]) // _S
+        if first == last:  # as it nearly always is while frames come in
+            good = value if usable.all() else value[usable]
+            self.put(last, good, len(good) < len(value))
+            return
         second = time_ns // _S
-        newest = int(second.max())
-        if self.first_s is None:
-            self.first_s = newest - TRACE_S + 1
-        elif newest >= self.first_s + TRACE_S:
-            self._move(newest - TRACE_S + 1)
-        first_s = self.first_s
-        assert first_s is not None
-        starts = [0] if second[0] == second[-1] == newest else np.flatnonzero(np.diff(second, prepend=-1)).tolist()
-        for start, stop in pairwise([*starts, len(second)]):
-            index = int(second[start]) - first_s
-            if index < 0:
-                continue
+        for start, stop in pairwise([*np.flatnonzero(np.diff(second, prepend=-1)).tolist(), len(second)]):
             good = value[start:stop][usable[start:stop]]
-            self.bad[index] |= len(good) < stop - start
-            if len(good):
-                with np.errstate(over="ignore"):  # beyond float32 is infinite, which a trace may show
-                    self.low[index] = np.fmin(self.low[index], np.float32(good.min()))
-                    self.high[index] = np.fmax(self.high[index], np.float32(good.max()))
+            self.put(int(second[start]), good, len(good) < stop - start)
+
+    def put(self, second: int, good: Floats, bad: bool) -> None:
+        """Put the usable values of one second into it, and whether there were others."""
+        if self.first_s is None:
+            self.first_s = second - TRACE_S + 1
+        elif second >= self.first_s + TRACE_S:
+            self._move(second - TRACE_S + 1)
+        index = second - self.first_s
+        if index < 0:
+            return
+        if bad:
+            self.bad[index] = True
+        if len(good):
+            with np.errstate(over="ignore"):  # beyond float32 is infinite, which a trace may show
+                low, high = np.float32(good.min()), np.float32(good.max())
+            if not self.low[index] <= low:
+                self.low[index] = low
+            if not self.high[index] >= high:
+                self.high[index] = high
 
     def at(self, first_s: int) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32], Bools]:
         """Return the bins from a second on: low, high and bad of `TRACE_S` seconds."""
