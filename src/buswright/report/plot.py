@@ -14,10 +14,11 @@ def braille_codes(grid: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint32]:
 
     A cell without dots is a space.
     """
-    bits = np.zeros((grid.shape[0] // 4, grid.shape[1] // 2), dtype=np.uint32)
+    dots = grid.view(np.uint8)
+    bits = np.zeros((grid.shape[0] // 4, grid.shape[1] // 2), dtype=np.uint8)
     for row, pair in enumerate(_DOTS):
         for column, bit in enumerate(pair):
-            bits += grid[row::4, column::2] * np.uint32(bit)
+            bits += dots[row::4, column::2] * np.uint8(bit)
     return np.where(bits != 0, bits + np.uint32(0x2800), np.uint32(0x20))
 
 

@@ -6,7 +6,6 @@ that a spike of one sample is as high in a picture of a minute as in one of a se
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -14,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.series import Bools, Floats, Int64s
-from buswright.report.plot import braille_codes
 from buswright.tui.toned import TONES, Span, Tone
 
+Codes = npt.NDArray[np.uint32]
 Ints = npt.NDArray[np.intp]
 
 ACROSS, UP = 2, 4
@@ -152,17 +151,17 @@ class Sheet:
 
     width: int
     height: int
-    code: npt.NDArray[np.uint32] = field(init=False)
+    code: Codes = field(init=False)
     tone: npt.NDArray[np.uint8] = field(init=False)
 
     def __post_init__(self) -> None:
         self.code = np.full((self.height, self.width), SPACE, dtype=np.uint32)
         self.tone = np.zeros((self.height, self.width), dtype=np.uint8)
 
-    def dots(self, area: Area, grid: Bools, tone: Tone) -> None:
-        """Draw dots; bool[4 * height, 2 * width] of the area, top row first."""
+    def dots(self, area: Area, new: Codes, tone: Tone) -> None:
+        """Draw cells of dots; uint32[height, width] of the area, of `braille_codes`."""
         rows, columns = slice(area.y, area.y + area.height), slice(area.x, area.x + area.width)
-        new, old = braille_codes(grid), self.code[rows, columns]
+        old = self.code[rows, columns]
         drawn = new != SPACE
         both = drawn & (old >= 0x2800) & (old <= 0x28FF)
         self.code[rows, columns] = np.where(both, new | old, np.where(drawn, new, old))
@@ -193,9 +192,16 @@ class Sheet:
     def lines(self) -> list[list[Span]]:
         """Return what was drawn."""
         text = self.code.astype("<u4").tobytes().decode("utf-32-le")
-        return [_spans(text[row * self.width : (row + 1) * self.width], self.tone[row]) for row in range(self.height)]
+        # An empty cell takes the tone of what stands before it: a line then falls into fewer pieces.
+        at = np.where(self.code != SPACE, np.arange(self.width), 0)
+        tones = np.take_along_axis(self.tone, np.maximum.accumulate(at, axis=1), axis=1)
+        return [_spans(text[row * self.width : (row + 1) * self.width], tones[row]) for row in range(self.height)]
 
 
 def _spans(text: str, tones: npt.NDArray[np.uint8]) -> list[Span]:
-    cuts: Sequence[int] = [0, *(np.flatnonzero(tones[1:] != tones[:-1]) + 1).tolist(), len(text)]
-    return [Span(text[first:stop], TONES[tones[first]]) for first, stop in pairwise(cuts) if stop > first]
+    starts = np.concatenate(([0], np.flatnonzero(tones[1:] != tones[:-1]) + 1))
+    stops = [*starts[1:].tolist(), len(text)]
+    return [
+        Span(text[first:stop], TONES[tone])
+        for first, stop, tone in zip(starts.tolist(), stops, tones[starts].tolist(), strict=True)
+    ]

@@ -161,11 +161,11 @@ def columns_for(width: int) -> tuple[Column, ...]:
         Column("state", 9),
         Column("value", 9, right=True),
         Column("unit", 6),
-        Column("input", 9, right=True, rank=1),
+        Column("input", 8, right=True, rank=1),
         Column("min", 8, right=True, rank=4),
         Column("max", 8, right=True, rank=4),
         Column("rate Hz", 9, right=True, rank=5),
-        Column("raw", 8, right=True, rank=6),
+        Column("raw", 11, right=True, rank=6),
         Column("quality", 14, rank=3, grow=True),
         Column("last minute", trace_cells_for(width), rank=2),
     )
@@ -208,7 +208,7 @@ def cells_of(
         Span(number(channel.minimum, digits, 8), "dim"),
         Span(number(channel.maximum, digits, 8), "dim"),
         rate_cell(channel),
-        Span(raw_text(channel.raw, 8), "dim"),
+        Span(raw_text(channel.raw, 11), "dim"),
         Span(quality_short(channel.quality), "suspect" if objections(channel.quality) else "dim"),
         trace_spans(channel.trace, now_ns, trace_cells, smallest=20 * 10.0**-digits),
     ]
@@ -232,7 +232,7 @@ def _input_text(channel: ChannelNow) -> str:
     if channel.volts is None:
         return ""
     size = max(abs(channel.volts), 1.0)
-    return f"{number(channel.volts, 3 if size < 100 else 1, 9 - 1 - len(channel.electrical))} {channel.electrical}"
+    return f"{number(channel.volts, 3 if size < 100 else 1, 8 - 1 - len(channel.electrical))} {channel.electrical}"
 
 
 def rate_cell(channel: ChannelNow) -> Span:

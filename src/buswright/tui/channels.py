@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from textwrap import wrap
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
@@ -20,10 +21,9 @@ from buswright.tui.work_screen import WorkScreen
 
 _ORDER_WORDS = {"file": "as in the car file", "worst": "worst first", "name": "by name"}
 _ADVICE = (
-    "No channel is known, because nobody has said what the frames mean.",
-    "Give a database (buswright watch SOURCE --dbc FILE) to see its signals, or a car file (--car FILE) to see",
-    "calibrated channels with limits and wiring. `buswright draft SOURCE --dbc FILE --out car.toml` makes a first",
-    "car file out of a capture and a database. Until then screen 2 shows the frames themselves.",
+    "No channel is known: nobody has said what the frames mean. With a database (--dbc FILE) its signals stand here; "
+    "with a car file (--car FILE) calibrated channels, their limits and wiring. `buswright draft SOURCE --dbc FILE "
+    "--out car.toml` makes a first car file. Screen 2 shows the frames themselves."
 )
 
 
@@ -148,7 +148,7 @@ class ChannelsScreen(WorkScreen):
     def _about(self, key: Key | None) -> None:
         panel = self.query_one("#about", Lines)
         if not self._channels:
-            panel.show([[Span(each)] for each in _ADVICE])
+            panel.show(lambda width, _: [[Span(each)] for each in wrap(_ADVICE, width)])
             return
         channel = self._channels.get(str(key))
         if channel is None:

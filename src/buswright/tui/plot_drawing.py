@@ -9,7 +9,8 @@ import numpy as np
 
 from buswright.channels.following import Plotted
 from buswright.channels.series import Bools, Series
-from buswright.tui.canvas import ACROSS, UP, Area, Sheet, dot_rows, dots_of
+from buswright.report.plot import braille_codes
+from buswright.tui.canvas import ACROSS, SPACE, UP, Area, Codes, Sheet, dot_rows, dots_of
 from buswright.tui.channel_rows import CURVES
 from buswright.tui.plot_curves import Curve, Shown, curves_of, edges_of, shown_values
 from buswright.tui.plot_view import Scale, moment_text, span_text, time_ticks
@@ -17,10 +18,16 @@ from buswright.tui.snapshot import SourceNow
 from buswright.tui.toned import Span, Tone
 
 NO_SCALES: Mapping[str, Scale] = {}
+AXIS = 12
+"""Cells left of the curves: always as many, so that nothing moves sideways when a scale changes."""
 _RIGHT = 4
 """Cells right of the curves, for their letters."""
 _LETTER_EVERY = 36
 """On a curve among others its letter stands again after so many cells, where the curve is flat."""
+
+
+_FLAT = np.array([0x2809, 0x2812, 0x2824, 0x28C0], dtype=np.uint32)
+"""Cells with one dot in each column, both at the same height."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,14 +63,13 @@ class Picture:
     ----------
     lines
         What to show.
-    left, cells
-        First cell of the curves, and their number.
+    cells
+        Cells that the curves take from left to right; `AXIS` stand before them.
     scales
         By channel.
     """
 
     lines: list[list[Span]]
-    left: int
     cells: int
     scales: Mapping[str, Scale]
 
@@ -94,30 +100,24 @@ def picture(
     drawn = sum(shown_values(each.series, look.shown) is not None for _, each in plotted)
     rows = _heights(height - 1, drawn if look.stacked else 1)
     labels = max(6, min(rows) // 3)
-    left = 9
-    for _ in range(3):  # the axis is as wide as its labels, which depend on the curve, which depends on the axis
-        cells = max(width - left - _RIGHT, 4)
-        curves = curves_of(
-            plotted,
-            edges_of(*edges, cells * ACROSS),
-            shown=look.shown,
-            electrical=electrical,
-            shared=look.shared and not look.stacked,
-            fixed=look.fixed,
-            labels=labels,
-        )
-        wanted = max((_axis_width(curve) for curve in curves), default=8)
-        if wanted == left:
-            break
-        left = wanted
+    cells = max(width - AXIS - _RIGHT, 4)
+    curves = curves_of(
+        plotted,
+        edges_of(*edges, cells * ACROSS),
+        shown=look.shown,
+        electrical=electrical,
+        shared=look.shared and not look.stacked,
+        fixed=look.fixed,
+        labels=labels,
+    )
     sheet = Sheet(width, height)
     top = 0
     for strip, tall in zip(_strips(curves, look), rows, strict=False):
-        _draw_strip(sheet, Area(left, top, cells, tall), strip, stacked=look.stacked)
+        _draw_strip(sheet, Area(AXIS, top, cells, tall), strip, stacked=look.stacked)
         top += tall
-    _draw_cursor(sheet, Area(left, 0, cells, height - 1), edges, cursor_ns)
-    _draw_time(sheet, Area(left, height - 1, cells, 1), edges, source)
-    return Picture(sheet.lines(), left, cells, {curve.series.name: curve.scale for curve in curves})
+    _draw_cursor(sheet, Area(AXIS, 0, cells, height - 1), edges, cursor_ns)
+    _draw_time(sheet, Area(AXIS, height - 1, cells, 1), edges, source)
+    return Picture(sheet.lines(), cells, {curve.series.name: curve.scale for curve in curves})
 
 
 def _heights(height: int, strips: int) -> list[int]:
@@ -136,11 +136,6 @@ def _strips(curves: Sequence[Curve], look: Look) -> list[list[Curve]]:
     return [[*(curve for curve in curves if curve is not lead), lead]]
 
 
-def _axis_width(curve: Curve) -> int:
-    longest = max(len(curve.scale.label(each)) for each in curve.scale.ticks)
-    return max(8, min(max(longest, len(curve.scale.label(curve.scale.top)) + 1 + len(curve.unit)) + 3, 18))
-
-
 # One strip --------------------------------------------------------------------------------------------------------
 
 
@@ -150,20 +145,21 @@ def _draw_strip(sheet: Sheet, area: Area, curves: Sequence[Curve], *, stacked: b
     inner = replace(area, height=area.height - marks)
     lead = curves[-1]
     grids = [dots_of(curve.good, curve.scale.bottom, curve.scale.top, inner.height * UP) for curve in curves]
-    busy = np.logical_or.reduce([_cells_of(grid) for grid in grids])
+    codes = [braille_codes(grid) for grid in grids]
+    busy = np.logical_or.reduce([each != SPACE for each in codes])
     _draw_limits(sheet, inner, lead, busy)
-    for curve, grid in zip(curves, grids, strict=True):
+    for curve, grid, code in zip(curves, grids, codes, strict=True):
         tone = CURVES[curve.place][1]
         if curve.stray is not None:
+            points = np.zeros_like(grid)
             for ends in (curve.stray.low, curve.stray.high):
-                at = dot_rows(ends, curve.scale.bottom, curve.scale.top, inner.height * UP)
-                points = np.zeros_like(grid)
+                at = dot_rows(ends, curve.scale.bottom, curve.scale.top, len(grid))
                 known = np.flatnonzero(at >= 0)
-                points[grid.shape[0] - 1 - at[known], known] = True
-                sheet.dots(inner, points, "fault")
-        sheet.dots(inner, grid, tone)
+                points[len(grid) - 1 - at[known], known] = True
+            sheet.dots(inner, braille_codes(points), "fault")
+        sheet.dots(inner, code, tone)
     if len(curves) > 1:
-        _draw_letters(sheet, inner, curves, grids)
+        _draw_letters(sheet, inner, curves, codes)
     for curve in curves:
         _draw_end(sheet, inner, curve)
     _draw_axis(sheet, inner, lead, stacked=stacked)
@@ -171,37 +167,33 @@ def _draw_strip(sheet: Sheet, area: Area, curves: Sequence[Curve], *, stacked: b
         _draw_marks(sheet, Area(area.x, area.y + inner.height, area.width, 1), curves)
 
 
-def _cells_of(grid: Bools) -> Bools:
-    """Cells with any dot; bool[h, w]."""
-    rows, columns = grid.shape
-    cells: Bools = grid.reshape(rows // UP, UP, columns // ACROSS, ACROSS).any(axis=(1, 3))
-    return cells
-
-
 def _draw_limits(sheet: Sheet, area: Area, lead: Curve, busy: Bools) -> None:
     """Draw the limits of the leading curve as dotted lines with their names, where the scale reaches them.
 
-    A name stands on its line, or a row beside it, where no curve crosses it.
+    A name stands on its line or a row beside it where no curve is, else shortened among the labels of the axis.
     """
     rows = area.height * UP
-    lines: dict[int, tuple[str, Tone]] = {}
+    lines: dict[int, tuple[str, str, Tone]] = {}
     for level, side, value in lead.limits:
         if not lead.scale.bottom <= value <= lead.scale.top:
             continue
         tone: Tone = "fault" if level == "warning" else "suspect"
-        grid = np.zeros((rows, area.width * ACROSS), dtype=np.bool_)
         at = rows - 1 - int(dot_rows(np.array([value]), lead.scale.bottom, lead.scale.top, rows)[0])
-        grid[at, :: 2 if level == "warning" else 4] = True
-        sheet.dots(area, grid, tone)
-        lines[at // UP] = (f" {level} {'below' if side == 'low' else 'above'} {value:g} ", tone)
+        grid = np.zeros((UP, area.width * ACROSS), dtype=np.bool_)
+        grid[at % UP, :: 2 if level == "warning" else 4] = True
+        sheet.dots(Area(area.x, area.y + at // UP, area.width, 1), braille_codes(grid), tone)
+        name = f" {level} {'below' if side == 'low' else 'above'} {value:g} "
+        lines[at // UP] = (name, f"{level[:4]} {value:g}"[: area.x - 2], tone)
     free = ~busy
-    for row, (text, tone) in lines.items():
+    for row, (text, short, tone) in lines.items():
         for beside in (row, row - 1, row + 1):
             x = _room_for(free[beside], len(text)) if 0 <= beside < area.height else None
             if x is not None and (beside == row or beside not in lines):
                 sheet.text(area.x + x, area.y + beside, text, tone)
                 free[beside, x : x + len(text)] = False
                 break
+        else:
+            sheet.text(area.x - 1 - len(short), area.y + row, short, tone)
 
 
 def _room_for(free: Bools, width: int) -> int | None:
@@ -214,14 +206,12 @@ def _room_for(free: Bools, width: int) -> int | None:
     return int(starts[0]) if len(starts) else None
 
 
-def _draw_letters(sheet: Sheet, area: Area, curves: Sequence[Curve], grids: Sequence[Bools]) -> None:
+def _draw_letters(sheet: Sheet, area: Area, curves: Sequence[Curve], codes: Sequence[Codes]) -> None:
     """Put each curve's letter on it here and there, only where it is flat and alone, so that it hides nothing."""
-    owners = np.zeros((area.height, area.width), dtype=np.intp)
-    cells = [_cells_of(grid) for grid in grids]
-    for each in cells:
-        owners += each
-    for curve, grid, own in zip(curves, grids, cells, strict=True):
-        flat = (grid.sum(axis=0).reshape(-1, ACROSS) == 1).all(axis=1) & (own.sum(axis=0) == 1)
+    cells = [each != SPACE for each in codes]
+    owners = np.sum(cells, axis=0, dtype=np.intp)
+    for curve, code, own in zip(curves, codes, cells, strict=True):
+        flat = np.isin(code, _FLAT).any(axis=0) & (own.sum(axis=0) == 1)
         columns = np.flatnonzero(flat)
         if not len(columns):
             continue
@@ -261,11 +251,13 @@ def _draw_axis(sheet: Sheet, area: Area, lead: Curve, *, stacked: bool) -> None:
         at = int(dot_rows(np.array([value]), scale.bottom, scale.top, area.height * UP)[0])
         row = area.height - 1 - at // UP
         ends = value in (ticks[0], ticks[-1])
-        if row in taken or not (ends or all(abs(row - each) > 1 for each in taken)):
+        if row in taken or not sheet.free(1, area.y + row, area.x - 2):
+            continue
+        if not (ends or all(abs(row - each) > 1 for each in taken)):
             continue
         taken.append(row)
-        text = scale.label(value) + (f" {lead.unit}" if value == ticks[-1] and lead.unit else "")
-        text = text[: area.x - 2]
+        text, unit = scale.label(value), f" {lead.unit}" if value == ticks[-1] and lead.unit else ""
+        text += unit if len(text) + len(unit) <= area.x - 2 else ""
         sheet.text(area.x - 1 - len(text), area.y + row, text, "plain")
         sheet.text(area.x - 1, area.y + row, "┤", "dim")
     if stacked and area.x > 2:

@@ -13,15 +13,15 @@ from buswright.tui.plot_curves import gap_ns
 from buswright.tui.plot_drawing import Look, nearest
 from buswright.tui.plot_view import SECOND, Scale, moment_text
 from buswright.tui.snapshot import SourceNow
-from buswright.tui.toned import Span, fitted
+from buswright.tui.toned import Span, fitted, width_of
 
 _SHOWN = {"value": "values", "input": "inputs", "raw": "raw numbers"}
 
 
 def heading(
-    source: SourceNow, cursor_ns: int | None, last_ns: int, look: Look, follows: bool, limits: str
+    source: SourceNow, cursor_ns: int | None, last_ns: int, look: Look, follows: bool, limits: str, width: int
 ) -> list[Span]:
-    """Say which moment is read, what is shown and on which scales, and the leading channel's limits."""
+    """Say which moment is read, what is shown on which scales, and the leading channel's limits if there is room."""
     moment = last_ns if cursor_ns is None else cursor_ns
     spans = [Span(" "), Span(moment_text(moment, source, 3), "strong")]
     if cursor_ns is None:
@@ -37,7 +37,7 @@ def heading(
         Span("  u ", "accent"),
         Span(scales),
     ]
-    if limits and look.shown == "value":
+    if limits and look.shown == "value" and width_of(spans) + len(limits) + 10 <= width:
         spans += [Span("  limits: ", "dim"), Span(limits)]
     return spans
 

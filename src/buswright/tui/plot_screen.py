@@ -44,10 +44,14 @@ class PlotScreen(WorkScreen):
     The picture follows the newest sample as long as it reaches it; press end to follow again. About two minutes are held.
     """  # noqa: E501  (one line a paragraph: it is wrapped for the window)
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("left", "cursor(-1)", "Cursor", key_display="←→", tooltip="move the cursor; the first press sets it"),
-        Binding("right", "cursor(1)", "Cursor", show=False, tooltip="move the cursor on"),
-        Binding("shift+left", "sample(-1)", "Sample", show=False, tooltip="to the sample before, of the channel ▸"),
-        Binding("shift+right", "sample(1)", "Sample", show=False, tooltip="to the next sample, of the channel ▸"),
+        Binding("left", "cursor(-1)", "Cursor", key_display="←→", tooltip="cursor: earlier; the first press sets it"),
+        Binding("right", "cursor(1)", "Cursor", show=False, tooltip="cursor: later"),
+        Binding(
+            "shift+left", "sample(-1)", "Sample", show=False, tooltip="cursor: to the sample before, of the channel ▸"
+        ),
+        Binding(
+            "shift+right", "sample(1)", "Sample", show=False, tooltip="cursor: to the next sample, of the channel ▸"
+        ),
         Binding("up", "zoom(0.5)", "Zoom", key_display="↑↓", tooltip="less time, about the cursor"),
         Binding("down", "zoom(2.0)", "Zoom", show=False, tooltip="more time, about the cursor"),
         Binding("h", "pan(-0.25)", "Pan", key_display="hl", tooltip="earlier"),
@@ -166,7 +170,7 @@ class PlotScreen(WorkScreen):
         limits = channels[lead].limit_text if lead in channels else ""
         last = held.last_ns if held is not None else snapshot.source.now_ns or 0
         return [
-            heading(snapshot.source, self.cursor_ns, last, self.look, self.view.stop_ns is None, limits),
+            heading(snapshot.source, self.cursor_ns, last, self.look, self.view.stop_ns is None, limits, width),
             *rows,
         ]
 

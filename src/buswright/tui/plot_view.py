@@ -107,13 +107,18 @@ def scale_for(low: float, high: float, labels: int = 5) -> Scale:
     """Return a scale that holds low and high, with about so many labels; something sensible for NaN or one value."""
     if not (math.isfinite(low) and math.isfinite(high)):
         return Scale(0.0, 1.0, 1.0)
-    smallest = max(abs(low), abs(high)) * 0.02 or 1.0
+    size = max(abs(low), abs(high))
+    smallest = max(size * 0.02, _LEAST) if size else 1.0
     if high - low < smallest:
         middle = (low + high) / 2
         low, high = middle - smallest / 2, middle + smallest / 2
     step = round_step((high - low) / max(labels - 1, 1))
     bottom, top = math.floor(low / step + 1e-9) * step, math.ceil(high / step - 1e-9) * step
     return Scale(bottom, top if top > bottom else bottom + step, step)
+
+
+_LEAST = 1e-6
+"""No scale spans less: beyond it labels would not be told apart."""
 
 
 def round_step(least: float) -> float:
