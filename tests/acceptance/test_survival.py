@@ -165,7 +165,7 @@ def test_garbled_bytes_on_a_serial_line(tmp_path, capsys):
 def test_a_recorder_that_stands_still_counts_what_it_missed(tmp_path, capsys):
     out = tmp_path / "run.log"
     source = f"live:udp_multicast/239.74.163.2?port={PORT}&name=can0"
-    seconds, hertz = 12.0, 8000
+    seconds, hertz = 12.0, 20_000
     with recording(out, source) as process:
         time.sleep(1.0)
         feeder = threading.Thread(target=flood, args=(PORT, seconds, hertz, 1))

@@ -23,8 +23,8 @@ from buswright.frames.listen_only import ASKED_FOR
 from buswright.frames.live_address import LiveAddress
 from buswright.frames.message import Message
 
-RECEIVE_BUFFER_BYTES = 8 << 20
-"""Asked of the kernel for backends with a socket: half a second of two full buses, and then some."""
+RECEIVE_BUFFER_BYTES = 32 << 20
+"""Asked of the kernel for backends with a socket: seconds of a full bus. It is used only while this program is late."""
 
 _STAMPED_BY = {"socketcan": "kernel", "udp_multicast": "kernel", "slcan": "host", "virtual": "host"}
 _PACKAGES = {
