@@ -172,9 +172,12 @@ class Engine:
         self._look()
 
     def settle(self) -> Snapshot:
-        """Work until a capture stands still, without a thread; return the snapshot of that."""
+        """Work without a thread until nothing is left to read at once; return the snapshot of that.
+
+        A replay is not waited for while it plays, live buses until they are let go of.
+        """
         self.advance()
-        while self._source.busy or self._source.phase == "playing":
+        while self._source.busy:
             self.advance()
         self._compose(exact=True)
         assert self._latest is not None

@@ -6,18 +6,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from buswright.channels.session import databases_of, interface_names
+from buswright.channels.following import Follower
+from buswright.channels.session import Session, databases_of, interface_names
 from buswright.diagnosis.wiggle import WiggleNow, WiggleTest
 from buswright.frames.held import HeldFrames
 from buswright.frames.table import empty_frames
 from buswright.health.recent import RecentTracker
 from buswright.health.track import HealthTracker
 from buswright.messages.decode import Decoder
+from buswright.tui.copying import copied
 from buswright.tui.notices import Guarded, Notices
 
 if TYPE_CHECKING:
     from buswright.channels.carfile_model import CarFile
-    from buswright.channels.following import Follower
     from buswright.frames.table import Frames
     from buswright.messages.match import Databases
 
@@ -65,8 +66,6 @@ class Known:
 
     def follower(self) -> Follower:
         """Make a follower of the channels."""
-        from buswright.channels.following import Follower
-
         return Follower(self.car, databases=self.databases, bus_names=self.bus_names)
 
     def decoder(self) -> Decoder:
@@ -126,7 +125,7 @@ class Folds:
             self.frames,
             self.health.run(lambda one: one.copy(), None),
             self.recent.run(lambda one: one.copy(), None),
-            self.channels.run(lambda one: one.copy(), None),
+            self.channels.run(_copy, None),
         )
 
     def back_to(self, kept: Kept | None) -> None:
@@ -135,7 +134,7 @@ class Folds:
         self.frames = kept.frames if kept is not None else 0
         self.health.renew(kept.health.copy() if kept is not None and kept.health is not None else None)
         self.recent.renew(kept.recent.copy() if kept is not None and kept.recent is not None else None)
-        self.channels.renew(kept.channels.copy() if kept is not None and kept.channels is not None else None)
+        self.channels.renew(_copy(kept.channels) if kept is not None and kept.channels is not None else None)
         self.held.renew()
         if self.wiggle is not None and self.wiggle.run(lambda one: one.result().running, False):
             self._notices.tell("the wiggle test is over: the capture went back")
@@ -170,3 +169,8 @@ class Folds:
             return None
         self.wiggle.run(lambda one: one.update(empty_frames(), heard_ns), None)
         return self.wiggle.run(lambda one: one.result(), None)
+
+
+def _copy(follower: Follower) -> Follower:
+    """Copy a follower; the session tells it where channels come from, the decoder what messages are."""
+    return copied(follower, Session, Decoder)

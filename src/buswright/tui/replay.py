@@ -250,7 +250,7 @@ class Replay:
         frames = self._cursor.up_to(goal.time_ns, most) if most > 0 else None
         if frames is not None and len(frames):
             if self.first_ns is None:
-                self.first_ns = self._cursor.time_ns
+                self.first_ns = self._cursor.first_ns
             if not self.whole:
                 self._moment = self._cursor.time_ns
             return frames

@@ -58,6 +58,8 @@ class Cursor:
         Frames before it.
     time_ns
         Latest time of those; None before there is any.
+    first_ns
+        Time of the capture's first frame that has one; None before it has been met.
     """
 
     def __init__(self, batches: Iterable[Frames]) -> None:
@@ -69,6 +71,7 @@ class Cursor:
         self._ended = False
         self.count = 0
         self.time_ns: int | None = None
+        self.first_ns: int | None = None
 
     @property
     def ended(self) -> bool:
@@ -123,3 +126,5 @@ class Cursor:
             self._frames, self._at = frames, 0
             self._clock = np.maximum.accumulate(np.maximum(time_ns, self._latest))
             self._latest = int(self._clock[-1])
+            if self.first_ns is None and self._latest != _NEVER:
+                self.first_ns = int(self._clock[np.argmax(self._clock != _NEVER)])

@@ -1,0 +1,335 @@
+"""A capture that is played: at any moment everything is measured from the first frame to there."""
+
+import dataclasses
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from buswright.frames.capture import open_capture
+from buswright.frames.table import Flag, Problems, concatenate
+from buswright.simulate.faults import Fault
+from buswright.tui import replay as replay_module
+from buswright.tui import tape as tape_module
+from buswright.tui.engine import Engine
+from buswright.tui.replay import Replay, Rewound
+
+from ..health.traffic import MS, START, comb
+from ..test_live_equals_recorded import same
+from .replayed import Clock, S, as_json, car_of, health_command, written
+
+FAULTS = (Fault("module-missing", "module:wheel_node", onset_s=4.0),)
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("run")
+    return written(folder, faults=FAULTS), car_of(folder)
+
+
+@pytest.fixture(params=["in memory", "from the disk"])
+def place(request, monkeypatch):
+    """Replay from memory; or as a long capture is: read again, with many places to return to."""
+    monkeypatch.setattr(replay_module, "PIECE", 700)
+    if request.param == "from the disk":
+        monkeypatch.setattr(tape_module, "HELD_FRAMES", 1000)
+    monkeypatch.setattr(replay_module, "KEPT_EVERY", 500)
+    monkeypatch.setattr(replay_module, "KEPT_PLACES", 6)
+    monkeypatch.setattr(replay_module, "LEAD_NS", S)
+
+
+def engine_of(run, clock=None, **options):
+    from buswright.channels.carfile import load_car_file
+
+    path, car = run
+    clock = clock or Clock()
+    return Engine(open_capture(path), car=load_car_file(car), clock=clock, pace=clock, **options)
+
+
+def to_of(snapshot):
+    """Spell the moment shown for --to."""
+    after = snapshot.source.now_ns - snapshot.source.first_ns
+    return f"{after // S}.{after % S:09d}"
+
+
+# As buswright health says -------------------------------------------------------------------------------------------
+
+
+def test_at_the_end_it_is_what_health_says(run, place):
+    path, car = run
+    snapshot = engine_of(run).settle()
+    wanted = health_command(path, "--car", car)
+    assert as_json(snapshot) == wanted
+    assert snapshot.source.phase == "ended"
+    assert snapshot.findings_whole
+    assert [str(each.fault) for each in snapshot.findings] == [each["fault"] for each in wanted["findings"]]
+    assert snapshot.source.now_ns == snapshot.source.end_ns == wanted["capture"]["last_ns"]
+
+
+def test_after_any_seeking_it_is_what_health_says_up_to_there(run, place):
+    path, car = run
+    engine = engine_of(run)
+    first = engine.settle().source.first_ns
+    whole = engine.latest()
+    for seconds in (2.0, 6.5, 3.25, 7.0, 0.5):
+        engine.seek(first + round(seconds * S))
+        snapshot = engine.settle()
+        assert snapshot.source.phase == "paused"
+        assert snapshot.source.now_ns == first + round(seconds * S)
+        assert as_json(snapshot) == health_command(path, "--car", car, "--to", to_of(snapshot)), seconds
+    engine.seek(first + 100 * S)
+    again = engine.settle()
+    same(again.health, whole.health)
+    same(again.recent, whole.recent)
+    same(again.channels, whole.channels)
+    assert again.source.phase == "ended"
+
+
+def test_channels_and_the_moment_after_going_back_equal_those_of_going_there_at_once(run, place):
+    engine, other = engine_of(run), engine_of(run)
+    first = engine.settle().source.first_ns
+    other.settle()
+    for seconds in (7.5, 3.0, 6.0):
+        engine.seek(first + round(seconds * S))
+        engine.settle()
+    other.seek(first + 6 * S)
+    one, two = engine.settle(), other.settle()
+    same(one.recent, two.recent)
+    same(one.channels, two.channels)
+
+
+def test_steps_are_exact_to_the_frame(run, place):
+    engine = engine_of(run)
+    first = engine.settle().source.first_ns
+    engine.seek(first + 5 * S)
+    start = engine.settle().health.capture.frames
+    for step in (1, 1, -1, -3, 250, -2000, 5):
+        engine.step(frames=step)
+        start += step
+        snapshot = engine.settle()
+        assert snapshot.health.capture.frames == start
+        assert snapshot.source.now_ns == snapshot.health.capture.last_ns
+        assert snapshot.source.phase == "paused"
+    engine.step(frames=-1)
+    engine.step(frames=-1)  # asked before the first one was done
+    assert engine.settle().health.capture.frames == start - 2
+
+
+def test_steps_of_seconds_move_the_moment(run):
+    engine = engine_of(run)
+    first = engine.settle().source.first_ns
+    engine.seek(first + 5 * S)
+    engine.settle()
+    engine.step(seconds=-1.5)
+    assert engine.settle().source.now_ns == first + 3_500_000_000
+    engine.step(seconds=0.25)
+    assert engine.settle().source.now_ns == first + 3_750_000_000
+    engine.step(seconds=-100)
+    assert engine.settle().health.capture.frames >= 1
+    assert engine.latest().source.now_ns == first
+
+
+def test_steps_end_at_the_ends(run):
+    engine = engine_of(run)
+    whole = engine.settle().health.capture.frames
+    engine.step(frames=5)
+    assert engine.settle().health.capture.frames == whole
+    engine.step(frames=-10 * whole)
+    assert engine.settle().health.capture.frames == 1
+
+
+# Playing ------------------------------------------------------------------------------------------------------------
+
+
+def test_playing_keeps_to_the_clock(run, place):
+    path, car = run
+    clock = Clock()
+    engine = engine_of(run, clock)
+    first = engine.settle().source.first_ns
+    engine.seek(first + 2 * S)
+    engine.settle()
+    engine.set_speed(2.0)
+    engine.play()
+    for _ in range(60):
+        engine.advance(clock.wait)
+    moment = engine.latest().source
+    assert moment.phase == "playing"
+    assert moment.speed == 2.0
+    engine.pause()
+    snapshot = engine.settle()
+    assert snapshot.source.phase == "paused"
+    played = (snapshot.source.now_ns - first) / S - 2.0
+    assert played == pytest.approx(60 * 0.02 * 2.0, abs=0.1)
+    assert as_json(snapshot) == health_command(path, "--car", car, "--to", to_of(snapshot))
+
+
+def test_played_to_the_end_it_ends_and_begins_again(run):
+    clock = Clock()
+    engine = engine_of(run, clock)
+    whole = engine.settle()
+    engine.seek(whole.source.end_ns - S)
+    engine.settle()
+    engine.play()
+    for _ in range(80):
+        engine.advance(clock.wait)
+    assert engine.settle().source.phase == "ended"
+    same(engine.latest().health, whole.health)
+    engine.play()
+    engine.advance(clock.wait)
+    engine.advance(clock.wait)
+    clock.move(0.3)
+    engine.advance()
+    assert engine.latest().source.phase == "playing"
+    assert engine.latest().source.now_ns < whole.source.first_ns + S
+
+
+def test_it_can_be_told_to_play_or_to_go_somewhere_at_first(run):
+    clock = Clock()
+    begin = open_capture(run[0]).first_time_ns() + 3 * S
+    engine = engine_of(run, clock, begin_ns=begin, speed=0.5)
+    assert engine.settle().source.phase == "playing"
+    for _ in range(50):
+        engine.advance(clock.wait)
+    engine.pause()
+    assert engine.settle().source.now_ns == pytest.approx(begin + 0.5 * S, abs=0.1 * S)
+    assert engine_of(run, begin_ns=begin).settle().source.now_ns == begin
+
+
+def test_what_cannot_keep_up_goes_on_from_where_it_is(run, monkeypatch):
+    monkeypatch.setattr(replay_module, "PIECE", 10)
+    clock = Clock()
+    source = Replay(open_capture(run[0]), clock=clock, speed=100.0)
+    while source.phase != "playing":
+        source.poll(clock.wait)
+    moments = []
+    for _ in range(50):
+        clock.move(0.5)
+        source.poll(clock.wait)
+        moments.append(source.moment_ns)
+    assert moments == sorted(moments)
+    assert moments[-1] < source.first_ns + S  # it shows what was read, not what should have been
+
+
+# While it is read ---------------------------------------------------------------------------------------------------
+
+
+def test_reading_says_how_far_it_is_and_what_was_asked_meanwhile_is_done_then(run, monkeypatch):
+    monkeypatch.setattr(replay_module, "PIECE", 100)
+    clock = Clock()
+    engine = engine_of(run, clock)
+    shares = []
+    for _ in range(10):
+        clock.move(1.0)
+        engine.advance()
+        source = engine.latest().source
+        assert source.phase == "reading"
+        assert source.speed == float("inf")
+        assert not engine.latest().findings_whole
+        shares.append(source.read)
+    assert all(0 <= share <= 1 for share in shares)
+    assert shares == sorted(shares)
+    engine.seek(source.first_ns + S)
+    assert engine.settle().source.now_ns == source.first_ns + S
+
+
+def test_the_time_line_and_the_findings_of_the_whole_stay(run):
+    engine = engine_of(run)
+    whole = engine.settle()
+    engine.seek(whole.source.first_ns + S)
+    early = engine.settle()
+    assert early.findings == whole.findings
+    assert early.findings_whole
+    assert np.array_equal(early.source.load_start_ns, whole.source.load_start_ns)
+    assert np.array_equal(early.source.load, whole.source.load)
+    highest = max(float(np.nanmax(bus.slow_windows.load)) for bus in whole.health.buses.values())
+    assert float(np.nanmax(whole.source.load)) == highest
+
+
+def test_events_are_shown_up_to_the_moment(tmp_path):
+    path = written(tmp_path, 4.0)
+    first = open_capture(path).first_time_ns()
+    lines = ['{"format":"buswright.events/1"}']
+    lines += [
+        f'{{"time_ns":{first + at * S},"bus":null,"kind":"marker","values":{{}},"text":"at {at}"}}' for at in (1, 3)
+    ]
+    path.with_name("run.log.events.jsonl").write_text("\n".join(lines) + "\n")
+    engine = Engine(open_capture(path), clock=Clock(), pace=Clock())
+    assert [each.text for each in engine.settle().source.events] == ["at 1", "at 3"]
+    engine.seek(first + 2 * S)
+    assert [each.text for each in engine.settle().source.events] == ["at 1"]
+
+
+# Odd captures -------------------------------------------------------------------------------------------------------
+
+
+class Batches:
+    """A capture of given batches."""
+
+    def __init__(self, *batches):
+        self.batches = batches
+        self.paths = (SimpleNamespace(name="batches"),)
+        self.events, self.problems, self.size = (), Problems(), 0
+        self.clock = SimpleNamespace(origin="epoch", resolution_ns=1000)
+        self.passes = 0
+        self.fault = None
+
+    def __iter__(self):
+        self.passes += 1
+        yield from self.batches
+        if self.fault is not None:
+            raise self.fault
+
+
+def test_a_capture_of_nothing_ends_at_once():
+    engine = Engine(Batches(), clock=Clock(), pace=Clock())
+    snapshot = engine.settle()
+    assert snapshot.source.phase == "ended"
+    assert snapshot.source.now_ns is None
+    for ask in (engine.play, lambda: engine.seek(5), lambda: engine.step(frames=1), lambda: engine.step(seconds=1.0)):
+        ask()
+        assert engine.settle().source.phase == "ended"
+
+
+def test_frames_without_time_can_be_stepped_through():
+    frames = comb(0x100, 10, 1.0)
+    untimed = dataclasses.replace(
+        frames, time_ns=np.zeros_like(frames.time_ns), flags=frames.flags | np.uint8(Flag.UNTIMED)
+    )
+    engine = Engine(Batches(untimed), clock=Clock(), pace=Clock())
+    assert engine.settle().source.first_ns is None
+    engine.step(frames=-40)
+    assert engine.settle().health.capture.frames == 60
+
+
+def test_time_that_goes_back_is_played_with_what_came_before():
+    frames = concatenate([comb(0x100, 10, 2.0, start=START + 10 * S), comb(0x100, 10, 1.0)])
+    engine = Engine(Batches(frames), clock=Clock(), pace=Clock())
+    whole = engine.settle()
+    assert whole.source.end_ns == START + 12 * S - 10 * MS
+    engine.seek(START + 11 * S)
+    assert engine.settle().health.capture.frames == 101
+    engine.seek(whole.source.end_ns)
+    assert engine.settle().health.capture.frames == 300
+
+
+def test_a_short_capture_is_read_from_the_disk_once(run):
+    capture = Batches(comb(0x100, 10, 5.0))
+    source = Replay(capture, clock=Clock())
+    while source.busy:
+        source.poll(lambda seconds: None)
+    source.seek(START + S)
+    got = source.poll(lambda seconds: None)
+    assert isinstance(got, Rewound)
+    while source.busy:
+        source.poll(lambda seconds: None)
+    assert capture.passes == 1
+
+
+def test_a_capture_that_cannot_be_read_on_says_so_and_stands():
+    capture = Batches(comb(0x100, 10, 1.0))
+    capture.fault = OSError(5, "Input/output error")
+    engine = Engine(capture, clock=Clock(), pace=Clock())
+    snapshot = engine.settle()
+    assert snapshot.source.phase == "failed"
+    assert snapshot.health.capture.frames == 100
+    assert "Input/output error" in snapshot.notices[-1].text
