@@ -217,7 +217,7 @@ def test_a_trace_older_than_a_minute_is_all_dots():
 
 
 def test_the_panel_says_everything_in_full_words():
-    text = "\n".join("".join(span.text for span in spans) for spans in rows.about(bad(), "AIN1", {}, 100))
+    text = "\n".join("".join(span.text for span in spans) for spans in rows.about(bad(), "AIN1", {}, None, 100))
     assert "the input stands at its electrical end: wiring fault" in text
     assert "warning below -35" in text
     assert "chassis/DAMPERS_A/AIN1, sent by damper_node, input AIN1, plug C12, supply 5V-A, ground G2" in text
@@ -225,11 +225,17 @@ def test_the_panel_says_everything_in_full_words():
     assert "2.463 V" in text
 
 
+def test_the_panel_says_how_long_a_silence_lasts():
+    silent = channel(state="silent")
+    text = "".join(span.text for span in rows.about(silent, "", {}, silent.time_ns + 2_500_000_000, 100)[0])
+    assert "SILENT for 2.5 s" in text
+
+
 def test_the_panel_names_the_limit_that_is_crossed_and_the_formula():
     level: Level = "warning"
     over = channel(state="warning", level=level, side="low", limit=-35.0)
-    text = "\n".join("".join(span.text for span in spans) for spans in rows.about(over, "", {}, 60))
+    text = "\n".join("".join(span.text for span in spans) for spans in rows.about(over, "", {}, None, 60))
     assert "now below -35" in text
-    made = rows.about(channel("supply_drop"), "", {}, 60)
+    made = rows.about(channel("supply_drop"), "", {}, None, 60)
     assert any("battery_voltage - node_supply" in span.text for spans in made for span in spans)
     assert max(map(width_of, made[1:])) <= 60

@@ -13,6 +13,7 @@ from buswright.tui.plot_curves import curves_of, edges_of, gap_ns
 from buswright.tui.plot_drawing import AXIS, Look, beside, cell_of, nearest, picture
 from buswright.tui.plot_screen import PlotScreen
 from buswright.tui.plot_view import Scale, View
+from buswright.tui.rows import Rows
 from buswright.tui.toned import Lines, width_of
 
 from .made import snapshot_of
@@ -231,6 +232,20 @@ def test_it_asks_for_its_samples_and_gives_them_back():
     assert plotted == ()
 
 
+@pytest.mark.parametrize("by_name", [False, True])
+def test_the_list_is_a_key_away_and_so_is_a_channel_by_name(by_name):
+    async def steps(app, pilot, worker, screen):
+        if by_name:
+            app.go_to("channels", "throttle")
+        else:
+            await pilot.press("3")
+        await settled(pilot)
+        await settled(pilot)
+        return app.screen.NAME, app.screen.query_one(Rows).key
+
+    assert plotting(steps) == ("channels", "throttle" if by_name else "engine_speed")
+
+
 def test_the_cursor_moves_by_cells_and_by_samples_and_reads_there():
     async def steps(app, pilot, worker, screen):
         seen = []
@@ -340,7 +355,7 @@ def test_strips_scales_and_the_leading_channel():
     seen = plotting(steps)
     assert "▸damper_fr" in seen["tab"][0][0][2].replace(" ", "")
     assert [look.shared for *_, look in seen["u"]] == [False, True]
-    assert "each its own" in seen["u"][0][0][0]
+    assert "own for each" in seen["u"][0][0][0]
     assert set(seen["y"][0][2].fixed) == set(NAMES[:3])
     assert "held" in seen["y"][0][0][0]
     assert seen["y"][1][2].fixed == {}

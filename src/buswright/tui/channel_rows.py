@@ -323,13 +323,17 @@ def _joined(marks: Sequence[tuple[str, Tone]]) -> list[Span]:
 # About one channel ----------------------------------------------------------------------------------------------
 
 
-def about(channel: ChannelNow, signal: str, decimals: Mapping[str, int], width: int) -> list[list[Span]]:
+def about(
+    channel: ChannelNow, signal: str, decimals: Mapping[str, int], now_ns: int | None, width: int
+) -> list[list[Span]]:
     """Say everything about one channel: figures, quality in full words, limits, where it comes from.
 
     Parameters
     ----------
     signal
         Name of the signal in its message; "" where unknown.
+    now_ns
+        The moment shown: how long a silence lasts is counted to it.
     """
     digits = decimals_for(channel, decimals)
     unit = f" {channel.unit}" if channel.unit else ""
@@ -341,9 +345,12 @@ def about(channel: ChannelNow, signal: str, decimals: Mapping[str, int], width: 
         figures.append(f"input {_input_text(channel)}")
     if channel.minimum == channel.minimum:
         figures.append(f"min {number(channel.minimum, digits)} max {number(channel.maximum, digits)}")
-    figures.append(f"{channel.bad_samples} of {channel.samples} samples unusable")
+    figures.append(f"{channel.bad_samples} of {channel.samples} samples bad")
     state = state_cell(channel)
-    lines = [line(Span(f"{channel.name}  ", "head"), Span(f"{state.text}  ", state.tone), "  ".join(figures))]
+    since = ""
+    if channel.state == "silent" and channel.time_ns is not None and now_ns is not None:
+        since = f" for {(now_ns - channel.time_ns) / 1e9:.1f} s"
+    lines = [line(Span(f"{channel.name}  ", "head"), Span(f"{state.text}{since}  ", state.tone), "  ".join(figures))]
     lines += _wrapped("quality", channel.quality_words, width, "suspect" if objections(channel.quality) else "plain")
     lines += _wrapped("limits", _limits_text(channel, digits), width)
     lines += _wrapped("from", _origin_text(channel, signal), width)

@@ -51,8 +51,8 @@ class ChannelsScreen(WorkScreen):
         Binding("z", "reset", "Reset min/max", tooltip="begin minimum and maximum anew, of all channels"),
     ]
     DEFAULT_CSS = """
-    ChannelsScreen #about { height: 6; border-top: solid $border; }
-    ChannelsScreen.-low #about { height: 5; }
+    ChannelsScreen #about { height: 7; border-top: solid $border; }
+    ChannelsScreen.-low #about { height: 6; }
     """
 
     def __init__(self) -> None:
@@ -139,10 +139,10 @@ class ChannelsScreen(WorkScreen):
             ("b", "not grouped" if self.grouping == "none" else f"by {self.grouping}"),
         ]
         letters = ", ".join(f"{curve[0]} {name}" for curve, name in zip(channel_rows.CURVES, self.picks, strict=False))
-        parts.append(("Enter", f"plots {letters}" if letters else "plots it over time"))
+        parts.append(("Enter", f"plots {letters}" if letters else "plots it"))
         spans: list[Span] = []
         for key, text in parts:
-            spans += [Span(" "), Span(key, "accent"), Span(f" {text}  ")]
+            spans += [Span(" "), Span(key, "accent"), Span(f" {text} ")]
         return spans
 
     def _about(self, key: Key | None) -> None:
@@ -159,7 +159,8 @@ class ChannelsScreen(WorkScreen):
             signal = known.signal.signal
         else:
             signal = channel.name.rpartition("/")[2] if "/" in channel.name else ""
-        panel.show(lambda width, _: channel_rows.about(channel, signal, self._decimals, width))
+        now_ns = self.snapshot.source.now_ns if self.snapshot else None
+        panel.show(lambda width, _: channel_rows.about(channel, signal, self._decimals, now_ns, width))
 
     def on_rows_moved(self, event: Rows.Moved) -> None:
         """Say what is known about the channel."""

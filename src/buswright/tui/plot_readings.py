@@ -28,7 +28,7 @@ def heading(
         spans.append(Span(" newest", "good" if follows else "plain"))
     else:
         spans.append(Span(f" cursor, newest {(cursor_ns - last_ns) / SECOND:+.3f} s"))
-    scales = "each its own" if look.stacked or not look.shared else "one a unit"
+    scales = "own for each" if look.stacked or not look.shared else "shared by unit"
     spans += [
         Span("  v ", "accent"),
         Span(_SHOWN[look.shown]),

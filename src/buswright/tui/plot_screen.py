@@ -63,6 +63,7 @@ class PlotScreen(WorkScreen):
         Binding("k", "stack", "Strips", tooltip="each channel in a strip of its own, or all in one"),
         Binding("y", "hold", "Hold scale", show=False, tooltip="hold the scales where they are, or fit them again"),
         Binding("u", "share", "Scales", show=False, tooltip="one scale a unit, or each channel its own"),
+        Binding("3", "list", "List", show=False, tooltip="back to the list of channels"),
         Binding("tab", "lead", "Next", show=False, tooltip="axis, limits and sample steps of the next channel"),
     ]
     DEFAULT_CSS = """
@@ -183,7 +184,21 @@ class PlotScreen(WorkScreen):
         """There is nothing to search for in a plot."""
         return False if action == "search" else super().check_action(action, parameters)
 
+    def seek_row(self, key: object) -> None:
+        """Go to a channel: in the list that the plot was opened from."""
+        self.dismiss()
+        self.bench.call_later(self._seek_below, key)
+
+    def _seek_below(self, key: object) -> None:
+        front = self.bench.front
+        if front is not None and front is not self:
+            front.call_after_refresh(front.seek_row, key)
+
     # Keys ---------------------------------------------------------------------------------------------------------
+
+    def action_list(self) -> None:
+        """Close: the list lies below."""
+        self.dismiss()
 
     def action_cursor(self, cells: int) -> None:
         """Move the cursor by cells; the view follows it."""

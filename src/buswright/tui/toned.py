@@ -61,7 +61,7 @@ def line(*pieces: Piece) -> list[Span]:
 
 def width_of(spans: Line) -> int:
     """Cells that a line takes."""
-    return sum(cell_len(span.text) for span in spans)
+    return cell_len("".join([span.text for span in spans]))  # at once: a plot has a hundred pieces a line
 
 
 def fitted(spans: Line, width: int, *, right: bool = False) -> list[Span]:
