@@ -85,7 +85,7 @@ class Workbench(Guarded, App[None]):
             Binding(str(number), f"go('{name}')", title, show=False)
             for number, (name, title) in enumerate(SCREENS.items(), 1)
         ),
-        Binding("space", "play", "Play/hold"),
+        Binding("space", "play", "Play"),
         Binding("comma", "step(-1.0)", "Back 1 s", key_display=",", show=False),
         Binding("full_stop", "step(1.0)", "On 1 s", key_display=".", show=False),
         Binding("less_than_sign", "frame(-1)", "Back a frame", key_display="<", show=False),
@@ -101,7 +101,6 @@ class Workbench(Guarded, App[None]):
     ]
     DEFAULT_CSS = """
     App { background: $background; color: $foreground; }
-    Footer { background: $background; }
     """
 
     class Fresh(Message):

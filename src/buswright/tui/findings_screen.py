@@ -102,7 +102,7 @@ class FindingsScreen(WorkScreen):
     def body(self) -> Iterable[Widget]:
         """Make the headline, the list and the page."""
         yield Bar(id="headline")
-        with_list = Rows(COLUMNS, empty="nothing found", id="list")
+        with_list = Rows(COLUMNS, empty="nothing found", opens="Go to it", id="list")
         yield Container(with_list, Lines(id="page"), id="both")
 
     def show(self, snapshot: Snapshot) -> None:

@@ -74,7 +74,12 @@ class IdentifiersScreen(WorkScreen):
     def body(self) -> Iterable[Widget]:
         """Put what is shown above the list, and what the words mean below it."""
         yield Bar(id="ids-what")
-        yield Rows(COLUMNS, empty="no identifier yet: is something sending, and is the bit rate right?", id="ids")
+        yield Rows(
+            COLUMNS,
+            empty="no identifier yet: is something sending, and is the bit rate right?",
+            opens="Look closely",
+            id="ids",
+        )
         yield Bar(id="ids-why")
         yield Bar(id="ids-limits")
 

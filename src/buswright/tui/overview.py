@@ -118,9 +118,9 @@ class OverviewScreen(WorkScreen):
 
     def body(self) -> Iterable[Widget]:
         """Make the parts."""
-        yield Part(FIRST_COLUMNS, empty="nothing suspect so far", id="first")
+        yield Part(FIRST_COLUMNS, empty="nothing suspect so far", opens="Finding", id="first")
         yield Plain(id="buses")
-        yield Part((), empty="no module and no identifier is known yet", id="modules")
+        yield Part((), empty="no module and no identifier is known yet", opens="Its IDs", id="modules")
         yield Plain(id="about")
 
     # Filling it -----------------------------------------------------------------------------------------------------

@@ -28,7 +28,8 @@ class Prompt(ModalScreen[str | None]):
     Prompt > Vertical { width: 70; max-width: 95%; height: auto; padding: 1 2; }
     Prompt > Vertical { background: $surface; border: round $border; }
     Prompt Input { border: none; height: 1; padding: 0; background: $panel; margin: 1 0; }
-    Prompt .hint { color: $tone-dim; }
+    Prompt Input:focus { border: none; }
+    Prompt .hint { color: $tone-dim; width: 100%; height: auto; }
     """
 
     def __init__(self, title: str, hint: str = "", text: str = "") -> None:

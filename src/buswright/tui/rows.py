@@ -64,6 +64,8 @@ class Rows(Toned, can_focus=True):
         From left to right.
     empty
         What stands there while there is no row, and what to do about it.
+    opens
+        What Enter does with the row under the cursor, in a word for the line of keys; empty: nothing.
     """
 
     DEFAULT_CSS = """
@@ -115,12 +117,14 @@ class Rows(Toned, can_focus=True):
         columns: Sequence[Column],
         *,
         empty: str = "nothing here yet",
+        opens: str = "",
         id: str | None = None,  # noqa: A002  (Textual's word)
         classes: str | None = None,
     ) -> None:
         super().__init__(id=id, classes=classes)
         self.columns = tuple(columns)
         self.empty = empty
+        self.opens = opens
         self.key: Key | None = None
         """Where the cursor is."""
         self._keys: list[Key] = []

@@ -12,12 +12,12 @@ from typing import ClassVar
 from textual import work
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
-from textual.widgets import Footer
 
 from buswright.errors import CaptureError
 from buswright.frames.adapters import Adapters, find_adapters
 from buswright.frames.capture import open_capture
 from buswright.tui.bars import Bar
+from buswright.tui.key_bar import KeyBar
 from buswright.tui.rows import Cell, Column, Heading, Key, Rows
 from buswright.tui.themes import THEMES, theme_for
 from buswright.tui.toned import Lines, Span, line
@@ -99,7 +99,6 @@ class Start(App[str | None]):
     ]
     DEFAULT_CSS = """
     Start Lines { height: auto; max-height: 40%; padding: 1 0 0 0; color: $tone-dim; }
-    Start Footer { background: $background; }
     """
 
     def __init__(self, folder: Path, *, find: Callable[[], Adapters] = find_adapters, theme: str | None = None) -> None:
@@ -116,7 +115,7 @@ class Start(App[str | None]):
         yield Bar()
         yield Rows([Column("what to watch", 34, grow=True), Column("", 60, rank=1, grow=True)], id="offers")
         yield Lines()
-        yield Footer(show_command_palette=False)
+        yield KeyBar()
 
     def on_mount(self) -> None:
         """Look for captures at once, for live buses beside it."""

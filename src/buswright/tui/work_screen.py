@@ -9,10 +9,10 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 from textual.widget import Widget
-from textual.widgets import Footer
 
 from buswright.tui.bars import SearchLine, Tabs, TimeBar, TopBar
 from buswright.tui.guarded import Guarded
+from buswright.tui.key_bar import KeyBar
 from buswright.tui.rows import Rows
 from buswright.tui.snapshot import Snapshot
 
@@ -94,7 +94,7 @@ class WorkScreen(Guarded, Screen[None]):
         yield from self.body()
         yield TimeBar()
         yield SearchLine()
-        yield Footer(show_command_palette=False)
+        yield KeyBar()
 
     def on_mount(self) -> None:
         """Give the focus to the list."""

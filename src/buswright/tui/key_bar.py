@@ -1,0 +1,61 @@
+"""The keys of the screen in front, in its last line; help and the way out are there however narrow it is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from textual.binding import Binding
+
+from buswright.tui.bars import Bar
+from buswright.tui.rows import Rows
+from buswright.tui.toned import Span, width_of
+
+_ALWAYS = ("help", "quit")
+_COMMON = ("play", "search", "mark", "command_palette")
+"""Actions of every screen: they stand behind a screen's own, and go first where there is no room."""
+
+
+class KeyBar(Bar):
+    """Keys with a word each: the focused list's and the screen's own first, then those of every screen."""
+
+    def on_mount(self) -> None:
+        """Follow the focus: other widgets have other keys."""
+        self.screen.bindings_updated_signal.subscribe(self, lambda _: self._draw())
+        self._draw()
+
+    def on_resize(self) -> None:
+        """Fit the keys to the new width."""
+        self._draw()
+
+    def _draw(self) -> None:
+        if self.is_attached and self.screen.is_attached:
+            self.show([self._fitted(self.size.width)])
+
+    def _fitted(self, width: int) -> list[Span]:
+        own: list[list[Span]] = []
+        common: dict[str, list[Span]] = {}
+        for binding in self._bindings_shown():
+            key = binding.key_display or self.app.get_key_display(binding)
+            spans = [Span(f" {key}", "accent"), Span(f" {binding.description} ", "dim")]
+            if binding.action in (*_COMMON, *_ALWAYS):
+                common[binding.action] = spans
+            else:
+                own.append(spans)
+        end = [span for action in _ALWAYS for span in common.get(action, ())]
+        room = width - width_of(end)
+        kept: list[Span] = []
+        for spans in (*own, *(common[action] for action in _COMMON if action in common)):
+            if width_of(kept) + width_of(spans) <= room:
+                kept += spans
+        return [*kept, *end]
+
+    def _bindings_shown(self) -> Iterator[Binding]:
+        focused = self.screen.focused
+        if isinstance(focused, Rows) and focused.opens and focused.keys:
+            yield Binding("enter", "choose", focused.opens, key_display="Enter")
+        seen = set()
+        for active in self.screen.active_bindings.values():
+            binding = active.binding
+            if binding.show and active.enabled and binding.description and binding.action not in seen:
+                seen.add(binding.action)
+                yield binding
