@@ -1,4 +1,4 @@
-"""Writes the example files: the car's databases, its car file, and two short captures."""
+"""Writes the example files: the car's databases, its car file, and three short captures."""
 
 from __future__ import annotations
 
@@ -12,12 +12,15 @@ from buswright.frames.write_asc import write_asc
 
 from .car_file import FILE_NAME, wrenfell_car_file
 from .databases import wrenfell_databases
+from .faults import Fault
 from .run import simulate_run
 
 RUN_S = 26.0
 """Key-on, start, staging, and the first half-dozen corners of the climb."""
 
 KEY_ON_S = 5.0
+
+FLAKY_S = 18.0
 
 
 def run_log() -> bytes:
@@ -34,8 +37,26 @@ def key_on_log() -> bytes:
     return stream.getvalue()
 
 
+def flaky_log() -> bytes:
+    """Return the start of a climb with two faults in it, as candump text.
+
+    The damper node loses its supply for a moment, three times, and frames of the wheel speeds get lost on the way.
+    """
+    faults = (
+        Fault("module-reset", "module:damper_node", onset_s=8.0, repeat=3),
+        Fault("frames-lost", "id:chassis/110", onset_s=4.0, severity=0.05),
+    )
+    stream = BytesIO()
+    write_candump(simulate_run(FLAKY_S, seed=3, faults=faults), stream)
+    return stream.getvalue()
+
+
 CAPTURES: Mapping[str, Callable[[], bytes]] = MappingProxyType(
-    {"captures/wrenfell_run.log": run_log, "captures/wrenfell_keyon.asc": key_on_log}
+    {
+        "captures/wrenfell_run.log": run_log,
+        "captures/wrenfell_keyon.asc": key_on_log,
+        "captures/wrenfell_flaky.log": flaky_log,
+    }
 )
 
 
