@@ -31,7 +31,7 @@ class Clock:
         self.move(seconds)
 
 
-def written(folder, seconds=8.0, **options):
+def written(folder, seconds=6.0, **options):
     """Write a run of the invented car as candump; return its path."""
     path = folder / "run.log"
     with path.open("wb") as stream:

@@ -86,7 +86,7 @@ class Engine:
         self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
         self._next: Command | None = None
         self._asked = Asked()
-        self._told = (-1, -1)
+        self._told: tuple[object, ...] = ()
         self._urgent = True
         self._composed_ns = 0
         self._whole = False
@@ -189,16 +189,20 @@ class Engine:
         if source.whole and not self._whole:
             self._whole = True
             self._composer.keep_whole()
-        moved = (self._folds.changes, self._notices.count) != self._told
+        moved = self._told != self._tellable()
         resting = not source.busy and source.phase not in ("playing", "listening")
         aged = source.live and self._clock() - self._composed_ns >= AGE_S * 1e9
         at_once = (self._urgent or moved) and resting
         if at_once or ((moved or self._urgent) and self._pace.due) or aged:
             self._compose(exact=resting)
 
+    def _tellable(self) -> tuple[object, ...]:
+        """Return what is different when there is something new to show."""
+        return self._folds.changes, self._notices.count, self._source.phase
+
     def _compose(self, *, exact: bool) -> None:
         self._urgent = False
-        self._told = (self._folds.changes, self._notices.count)
+        self._told = self._tellable()
         self._composed_ns = self._clock()
         try:
             with self._pace.run():
