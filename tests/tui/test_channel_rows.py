@@ -36,8 +36,8 @@ def trace(values, *, spikes=(), wrong=(), start=100):
     return Trace(start * S, low, high, marks)
 
 
-def drawn(*args, **named):
-    return "".join(span.text for span in rows.trace_spans(*args, **named))
+def drawn(trace, now_ns, cells, *, first_ns=None, **named):
+    return "".join(span.text for span in rows.trace_spans(trace, first_ns, now_ns, cells, **named))
 
 
 # Digits -----------------------------------------------------------------------------------------------------------
@@ -170,7 +170,13 @@ def test_a_row_has_a_cell_for_each_column_and_none_is_wider(width):
     columns = rows.columns_for(width)
     for each in (*snapshot_of().channels, bad(), channel("gear", text="neutral")):
         cells = rows.cells_of(
-            each, decimals={}, picks=["gear"], now_ns=200 * S, trace_cells=rows.trace_cells_for(width), group="none"
+            each,
+            decimals={},
+            picks=["gear"],
+            first_ns=None,
+            now_ns=200 * S,
+            trace_cells=rows.trace_cells_for(width),
+            group="none",
         )
         assert len(cells) == len(columns)
         for column, cell in zip(columns, cells, strict=True):
@@ -182,8 +188,9 @@ def test_a_row_has_a_cell_for_each_column_and_none_is_wider(width):
 
 
 def test_a_trace_ends_with_the_second_shown_and_says_where_nothing_came():
-    text = drawn(trace([1.0, 2.0, 3.0], start=110), 114 * S, 60)
-    assert text == " " * 55 + "▁▄█" + "··"
+    made = trace([1.0, 2.0, 3.0], start=110)
+    assert drawn(made, 114 * S, 60, first_ns=108 * S) == " " * 53 + "··▁▄█··"
+    assert drawn(made, 114 * S, 60, first_ns=10 * S) == "·" * 55 + "▁▄█··"
 
 
 @pytest.mark.parametrize("cells", [15, 20, 30, 60])
@@ -210,7 +217,7 @@ def test_noise_of_the_last_digit_stays_low():
 
 def test_a_trace_older_than_a_minute_is_all_dots():
     assert drawn(trace([1.0, 2.0], start=10), 159 * S, 20) == "·" * 20
-    assert drawn(trace([]), 159 * S, 20) == " " * 20
+    assert drawn(trace([]), 159 * S, 20, first_ns=160 * S) == " " * 20
 
 
 # About one channel ------------------------------------------------------------------------------------------------

@@ -75,6 +75,12 @@ def test_limits_near_the_curve_are_drawn_with_their_names_and_far_ones_not():
     assert "caution above 9" in roomy
 
 
+def test_limits_in_one_row_are_both_named():
+    close = (("warning", "high", 9.3), ("caution", "high", 9.2))
+    lines = drawn(wave(), limits=close, edges=(T0 - 20 * S, T0 + 10 * S))
+    assert any("caution above 9.2, warning above 9.3" in line for line in lines)
+
+
 def test_limits_are_not_drawn_over_inputs_or_raw_numbers():
     series = wave(volts=np.sin(np.arange(1000) / 50) * 10)
     assert "warning" not in "\n".join(drawn(series, look=Look(shown="input"), limits=LIMITS))

@@ -176,6 +176,7 @@ def cells_of(
     *,
     decimals: Mapping[str, int],
     picks: Sequence[str],
+    first_ns: int | None,
     now_ns: int | None,
     trace_cells: int,
     group: Group,
@@ -188,8 +189,8 @@ def cells_of(
         Of the channels whose resolution is known.
     picks
         Names of the channels picked for the plot, in their order.
-    now_ns
-        The moment shown.
+    first_ns, now_ns
+        The first frame of all, and the moment shown.
     """
     digits = decimals_for(channel, decimals)
     tone: Tone = {"bad": "dim", "silent": "dim", "waiting": "dim", "warning": "fault", "caution": "suspect"}.get(
@@ -210,7 +211,7 @@ def cells_of(
         rate_cell(channel),
         Span(raw_text(channel.raw, 11), "dim"),
         Span(quality_short(channel.quality), "suspect" if objections(channel.quality) else "dim"),
-        trace_spans(channel.trace, now_ns, trace_cells, smallest=20 * 10.0**-digits),
+        trace_spans(channel.trace, first_ns, now_ns, trace_cells, smallest=20 * 10.0**-digits),
     ]
 
 
@@ -251,18 +252,20 @@ def quality_short(bits: int) -> str:
     return ", ".join(words for bit, words in _SHORT.items() if bits & bit) or "good"
 
 
-def trace_spans(trace: Trace, now_ns: int | None, cells: int, *, smallest: float = 0.0) -> list[Span]:
+def trace_spans(
+    trace: Trace, first_ns: int | None, now_ns: int | None, cells: int, *, smallest: float = 0.0
+) -> list[Span]:
     """Draw the last minute: a block a cell, as high as the value that lies furthest from the usual one.
 
     So a glitch of one sample is seen, whichever way it went. A cell with an unusable sample is `×`; where nothing
-    came after the first sample there is a dot. The latest second is at the right.
+    came there is a dot, before the first frame of all nothing. The latest second is at the right.
 
     Parameters
     ----------
     smallest
         Less than this from lowest to highest fills only a part of the height: noise of the last digit stays low.
     """
-    low, high, bad, begun = _binned(trace, now_ns, cells)
+    low, high, bad, begun = _binned(trace, first_ns, now_ns, cells)
     known = sorted((a + b) / 2 for a, b in zip(low, high, strict=True) if a <= b)
     if not known:
         return _joined(
@@ -286,8 +289,10 @@ def trace_spans(trace: Trace, now_ns: int | None, cells: int, *, smallest: float
     return _joined(marks)
 
 
-def _binned(trace: Trace, now_ns: int | None, cells: int) -> tuple[list[float], list[float], list[bool], int]:
-    """Extremes and objections by cell, and the cell in which the trace begins; NaN where nothing came.
+def _binned(
+    trace: Trace, first_ns: int | None, now_ns: int | None, cells: int
+) -> tuple[list[float], list[float], list[bool], int]:
+    """Extremes and objections by cell, NaN where nothing came; and the cell in which the first frame of all lies.
 
     The last cell ends with the second of `now_ns`.
     """
@@ -306,7 +311,8 @@ def _binned(trace: Trace, now_ns: int | None, cells: int) -> tuple[list[float], 
             low[cell] = a if low[cell] != low[cell] else min(low[cell], a)
             high[cell] = b if high[cell] != high[cell] else max(high[cell], b)
         bad[cell] = bad[cell] or wrong
-    return low, high, bad, shift // seconds if len(lows) else cells
+    begun = 0 if first_ns is None else (first_ns // 1_000_000_000 - last + TRACE_S - 1) // seconds
+    return low, high, bad, begun
 
 
 def _joined(marks: Sequence[tuple[str, Tone]]) -> list[Span]:
@@ -359,7 +365,7 @@ def about(
 
 def _limits_text(channel: ChannelNow, digits: int) -> str:
     if not channel.limit_text:
-        return "none in the car file"
+        return "none given"
     if channel.limit is None or channel.level is None:
         return channel.limit_text
     side = "below" if channel.side == "low" else "above"

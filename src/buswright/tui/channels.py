@@ -123,6 +123,7 @@ class ChannelsScreen(WorkScreen):
             self._channels[str(key)],
             decimals=self._decimals,
             picks=self.picks,
+            first_ns=self.snapshot.source.first_ns if self.snapshot else None,
             now_ns=self.snapshot.source.now_ns if self.snapshot else None,
             trace_cells=channel_rows.trace_cells_for(self.size.width),
             group=self.grouping,

@@ -173,8 +173,8 @@ def _draw_limits(sheet: Sheet, area: Area, lead: Curve, busy: Bools) -> None:
     A name stands on its line or a row beside it where no curve is, else shortened among the labels of the axis.
     """
     rows = area.height * UP
-    lines: dict[int, tuple[str, str, Tone]] = {}
-    for level, side, value in lead.limits:
+    lines: dict[int, list[tuple[str, str, Tone]]] = {}
+    for level, side, value in sorted(lead.limits):  # cautions before warnings
         if not lead.scale.bottom <= value <= lead.scale.top:
             continue
         tone: Tone = "fault" if level == "warning" else "suspect"
@@ -182,10 +182,12 @@ def _draw_limits(sheet: Sheet, area: Area, lead: Curve, busy: Bools) -> None:
         grid = np.zeros((UP, area.width * ACROSS), dtype=np.bool_)
         grid[at % UP, :: 2 if level == "warning" else 4] = True
         sheet.dots(Area(area.x, area.y + at // UP, area.width, 1), braille_codes(grid), tone)
-        name = f" {level} {'below' if side == 'low' else 'above'} {value:g} "
-        lines[at // UP] = (name, f"{level[:4]} {value:g}"[: area.x - 2], tone)
+        name = f"{level} {'below' if side == 'low' else 'above'} {value:g}"
+        lines.setdefault(at // UP, []).append((name, f"{level[:4]} {value:g}"[: area.x - 2], tone))
     free = ~busy
-    for row, (text, short, tone) in lines.items():
+    for row, names in lines.items():
+        text = f" {', '.join(name for name, *_ in names)} "
+        _, short, tone = names[-1]  # the warning, where both lie in one row
         for beside in (row, row - 1, row + 1):
             x = _room_for(free[beside], len(text)) if 0 <= beside < area.height else None
             if x is not None and (beside == row or beside not in lines):
