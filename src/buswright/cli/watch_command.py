@@ -108,7 +108,7 @@ def _check(options: argparse.Namespace) -> None:
         shared.claim_output(Path(options.snapshot), force=options.force, option="--snapshot")
         if not options.source:
             raise UserError("--snapshot needs a SOURCE", hint="name a capture, or demo")
-    elif not (sys.stdin.isatty() and sys.stdout.isatty()):
+    elif not all(stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr)):
         raise UserError("watch needs a terminal", hint="--snapshot FILE.svg writes a picture without one")
 
 
@@ -175,7 +175,7 @@ def _picture(engine: Engine, options: argparse.Namespace, size: tuple[int, int])
     from buswright.tui.picture import save
 
     try:
-        save(Workbench(engine, screen=options.screen), Path(options.snapshot), size)
+        save(Workbench(engine, screen=options.screen, theme="dusk"), Path(options.snapshot), size)
     finally:
         engine.close()
 
@@ -229,9 +229,9 @@ class _LogFile(logging.FileHandler):
         super().__init__(path, encoding="utf-8", delay=True)
 
     def emit(self, record: logging.LogRecord) -> None:
-        with suppress(OSError):
+        with suppress(OSError):  # nowhere to write it: lost, as below
             Path(self.baseFilename).parent.mkdir(parents=True, exist_ok=True)
-        super().emit(record)
+            super().emit(record)
 
     def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802  (logging's name)
         """Lose it: a full disk must not disturb the screen."""

@@ -70,22 +70,17 @@ class Composer:
         self._database = folds.known.any_message
         self._number = 0
 
-    def compose(self, asked: Asked, *, exact: bool) -> Snapshot:
-        """Make the next snapshot.
+    def measure(self, *, exact: bool) -> None:
+        """Compute the health for the next snapshots where it is time, or with `exact` where it isn't of this frame."""
+        if self._shown.changes != self._folds.changes and (exact or self._pace.due):
+            with self._pace.run():
+                self._measure()
 
-        Parameters
-        ----------
-        asked
-            What is looked at closely.
-        exact
-            Everything belongs to the same frame, whatever it costs; else the health may be a while old.
-        """
+    def compose(self, asked: Asked) -> Snapshot:
+        """Make the next snapshot, with the health that was computed last; `asked` is what is looked at closely."""
         self._number += 1
         source, folds, shown = self._source, self._folds, self._shown
         now_ns = source.moment_ns
-        if shown.changes != folds.changes and (exact or self._pace.due):
-            with self._pace.run():
-                self._measure()
         at_ns = now_ns if now_ns is not None else 0
         shown.recent = folds.recent.run(lambda one: one.result(at_ns), replace(shown.recent, now_ns=at_ns))
         shown.channels = folds.channels.run(lambda one: one.result(at_ns), ())

@@ -205,8 +205,9 @@ class Engine:
         self._told = self._tellable()
         self._composed_ns = self._clock()
         try:
+            self._composer.measure(exact=exact)
             with self._pace.run():
-                snapshot = self._composer.compose(self._asked, exact=exact)
+                snapshot = self._composer.compose(self._asked)
         except Exception as fault:  # noqa: BLE001  (the work goes on; the next one may be better)
             LOG.error("no snapshot", exc_info=fault)
             return

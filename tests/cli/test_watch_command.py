@@ -1,0 +1,69 @@
+"""`buswright watch`: what it refuses before anything is opened, and pictures without a terminal."""
+
+import logging
+
+import pytest
+
+from buswright.cli import watch_command
+from buswright.cli.main import main
+from buswright.errors import UserError
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["demo"], "watch needs a terminal"),
+        ([], "watch needs a terminal"),
+        (["--snapshot", "x.svg"], "needs a SOURCE"),
+        (["demo", "--speed", "0"], "out of range"),
+        (["live:virtual/x", "--speed", "2"], "replay a capture"),
+        (["live:virtual/x", "--from", "2"], "replay a capture"),
+        (["demo", "--out", "run.log"], "records live buses"),
+        (["live:virtual/x", "--out", "run.txt"], "of no known kind"),
+        (["live:virtual/x", "run.log"], "can't be read as one"),
+        (["demo", "--size", "80x24"], "--snapshot"),
+        (["demo", "--snapshot", "x.svg", "--size", "80"], "impossible"),
+        (["demo", "--snapshot", "x.svg", "--size", "8x4"], "impossible"),
+        (["nothing.log", "--snapshot", "x.svg"], "no such file"),
+        (["demo", "--snapshot", "x.svg", "--from", "yesterday"], "no time"),
+    ],
+)
+def test_what_cannot_be_is_refused(tmp_path, monkeypatch, arguments, said):
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(UserError, match=said):
+        main(["watch", *arguments])
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_picture_needs_no_terminal_and_is_not_overwritten(tmp_path):
+    path = tmp_path / "overview.svg"
+    assert main(["watch", "demo", "--snapshot", str(path), "--size", "80x24"]) == 0
+    assert path.read_text(encoding="utf-8").startswith("<svg")
+    with pytest.raises(UserError, match="is there already"):
+        main(["watch", "demo", "--snapshot", str(path)])
+
+
+def test_a_recording_is_not_overwritten(tmp_path):
+    (tmp_path / "run.log").write_text("kept")
+    with pytest.raises(UserError, match="is there already"):
+        main(["watch", "live:virtual/x", "--out", str(tmp_path / "run.log")])
+    (tmp_path / "run.log").unlink()
+    (tmp_path / "run.log.events.jsonl").write_text("kept")
+    with pytest.raises(UserError, match="is there already"):
+        main(["watch", "live:virtual/x", "--out", str(tmp_path / "run.log")])
+
+
+def test_faults_of_the_program_go_to_a_file_that_is_made_when_there_is_one(tmp_path, monkeypatch, capsys):
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.setenv("LOCALAPPDATA", str(tmp_path / "state"))
+    log = tmp_path / "state" / "buswright" / "watch.log"
+    with watch_command._logged():
+        assert not log.exists()
+        logging.getLogger("buswright.watch").error("it broke", exc_info=ValueError("why"))
+    assert "ValueError: why" in log.read_text()
+    (tmp_path / "file").write_text("")
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "file"))
+    monkeypatch.setenv("LOCALAPPDATA", str(tmp_path / "file"))
+    with watch_command._logged():
+        logging.getLogger("buswright.watch").error("nowhere to write it")
+    assert capsys.readouterr() == ("", "")  # the screen is not disturbed
