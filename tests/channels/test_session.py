@@ -8,7 +8,9 @@ import pandas as pd
 import pytest
 
 import buswright as bw
+from buswright.channels.measured import _reference_at
 from buswright.channels.recorded import Segments
+from buswright.channels.series import Series
 from buswright.channels.session import Session, inputs_of
 from buswright.channels.slices import margin_of, needs_whole_run, slices
 from buswright.frames.table import Frames, concatenate
@@ -254,3 +256,16 @@ def test_a_night_between_two_runs_has_no_grid_points(frames, car):
     steps = np.diff(table.index)
     assert np.count_nonzero(steps > 0.15) == 1
     assert table["engine_speed"].notna().mean() > 0.97
+
+
+def test_a_reference_holds_into_its_gaps_but_not_over_its_own_faults():
+    """10 Hz with nothing from 1 s to 3 s: it holds for 3.1 periods on either side; a bad sample is not bridged."""
+    times = np.concatenate((np.arange(0, 11), np.arange(30, 41))) * 100_000_000
+    value = np.arange(22.0)
+    quality = np.zeros(22, np.uint16)
+    quality[5] = bw.Quality.ELECTRICAL_RAIL
+    reference = Series("supply", "V", times, value, quality=quality, period_s=0.1)
+    at = np.array([0.45, 0.55, 1.2, 1.3, 1.5, 2.6, 2.75, 4.2, 4.5]) * 1e9
+    at = at.astype(np.int64)
+    given = _reference_at(reference, at, np.zeros(1, np.int64))
+    assert np.array_equal(given, [np.nan, np.nan, 10.0, 10.0, np.nan, np.nan, 11.0, 21.0, np.nan], equal_nan=True)
