@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import product
 
 import numpy as np
 
@@ -26,8 +27,19 @@ _LETTER_EVERY = 36
 """On a curve among others its letter stands again after so many cells, where the curve is flat."""
 
 
-_FLAT = np.array([0x2809, 0x2812, 0x2824, 0x28C0], dtype=np.uint32)
-"""Cells with one dot in each column, both at the same height."""
+def _flat_codes() -> Codes:
+    """Cells with dots in both columns, all within two neighbouring rows: a letter there hides no more than that."""
+    codes = []
+    for first in range(UP - 1):
+        for bits in product((False, True), repeat=4):
+            grid = np.zeros((UP, ACROSS), dtype=np.bool_)
+            grid[first : first + 2] = np.array(bits).reshape(2, 2)
+            if grid.any(axis=0).all():
+                codes.append(int(braille_codes(grid)[0, 0]))
+    return np.unique(np.array(codes, dtype=np.uint32))
+
+
+_FLAT = _flat_codes()
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,9 +221,9 @@ def _room_for(free: Bools, width: int) -> int | None:
 
 
 def _draw_letters(sheet: Sheet, area: Area, curves: Sequence[Curve], codes: Sequence[Codes]) -> None:
-    """Put each curve's letter on it here and there, only where it is flat and alone, so that it hides nothing."""
+    """Put each curve's letter on it here and there, only where it is flat and alone, so that it hides no spike."""
     cells = [each != SPACE for each in codes]
-    owners = np.sum(cells, axis=0, dtype=np.intp)
+    owners = np.stack(cells).sum(axis=0)
     for curve, code, own in zip(curves, codes, cells, strict=True):
         flat = np.isin(code, _FLAT).any(axis=0) & (own.sum(axis=0) == 1)
         columns = np.flatnonzero(flat)
@@ -220,7 +232,7 @@ def _draw_letters(sheet: Sheet, area: Area, curves: Sequence[Curve], codes: Sequ
         row_of = own.argmax(axis=0)
         letter, tone = CURVES[curve.place]
         for wanted in range(4 + 5 * curve.place, area.width, _LETTER_EVERY):
-            near = columns[np.abs(columns - wanted) <= 4]
+            near = columns[np.abs(columns - wanted) <= _LETTER_EVERY // 4]
             for column in near[:1].tolist():
                 row = int(row_of[column])
                 if owners[row, column] == 1:
