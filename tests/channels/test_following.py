@@ -376,6 +376,8 @@ signal = "body/EEC1/EngineSpeed"
 formula = "accumulate(abs(speed))"
 [channel.metres_twice]
 formula = "2 * metres + 0 * level"
+[channel.twice_level]
+formula = "2 * level"
 [channel.last_speed]
 formula = "keep_last(speed)"
 [channel.last_shared]
@@ -442,6 +444,31 @@ def test_multiplexers_open_addresses_and_formulas_that_need_the_whole_run(seed, 
         whole = session[name].segment(len(session[name].segments) - 1)
         assert np.array_equal(plotted.series.time_ns, whole.time_ns), name
         assert same(plotted.series.value, whole.value, tolerance_of(awkward_car, name)), name
+
+
+def test_a_segment_that_begins_with_a_single_frame(awkward_car):
+    """What has no frame in the batch in which the clock jumps is counted all the same."""
+    frames = awkward_frames(jump=True)
+    half = int(np.argmin(np.diff(frames.time_ns))) + 1
+    follower = Follower(awkward_car)
+    for start, stop in ((0, half), (half, half + 1), (half + 1, half + 2), (half + 2, len(frames))):
+        follower.update(frames.slice(start, stop))
+        channels = {now.name: now for now in follower.result(int(frames.time_ns[stop - 1]))}
+    session = Session([frames], awkward_car)
+    for name, now in channels.items():
+        check_equal(now, session[name], tolerance_of(awkward_car, name))
+
+
+def test_a_counter_that_stands_still_across_a_cut(clean, car):
+    frames = changed_payloads(clean)
+    engine = np.flatnonzero((frames.bus == 0) & (frames.id == 0x0A0))
+    follower, last = Follower(car), 0
+    for stop in (*(int(row) + 1 for row in engine[997:1007]), len(frames)):
+        follower.update(frames.slice(last, stop))
+        follower.result(int(frames.time_ns[stop - 1]))
+        last = stop
+    now = {each.name: each for each in follower.result(int(frames.time_ns[-1]))}["engine_speed"]
+    assert now.bad_samples == np.count_nonzero(~Session([frames], car)["engine_speed"].valid) >= 5
 
 
 def test_an_integral_and_a_kept_value_outlast_the_window(awkward_car):
