@@ -169,7 +169,7 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
         "spike_steps": Threshold(3.0, "steps", "a spike is at least so many raw steps high"),
         "spike_window_s": Threshold(0.5, "s", "a spike is measured from the median of what came this long before"),
         "spike_s": Threshold(0.1, "s", "a spike is over sooner"),
-        "spike_return": Threshold(0.02, "of span", "a spike goes further than this and comes back closer to where it began"),
+        "spike_return": Threshold(0.02, "of span", "a spike goes further than this, and comes back closer than it"),
         "gap_periods": Threshold(3.0, "periods", "a channel silent for longer (and gap_s) has a gap"),
         "gap_s": Threshold(0.05, "s", "a channel silent for longer (and gap_periods) has a gap"),
         "spikes_per_minute": Threshold(3.0, "1/min", "spikes per minute that are a loose contact"),

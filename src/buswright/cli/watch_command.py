@@ -56,7 +56,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add_live(parser)
     parser.add_argument("--speed", type=float, metavar="X", help="play the capture, X times as fast as it was")
     parser.add_argument("--from", dest="begin", metavar="TIME", help="go there first: seconds, or ISO 8601")
-    parser.add_argument("--screen", choices=SCREENS, default=SCREENS[0], help="the screen to begin with")
+    parser.add_argument(
+        "--screen",
+        choices=SCREENS,
+        default=SCREENS[0],
+        metavar="NAME",
+        help=f"the screen to begin with: {', '.join(SCREENS[:-1])} or {SCREENS[-1]}",
+    )
     parser.add_argument("--out", metavar="FILE", help="record live buses from the start: .log, .asc, .gz behind either")
     parser.add_argument("--snapshot", metavar="FILE.svg", help="no terminal: write a picture of the screen, and end")
     parser.add_argument("--size", metavar="WxH", help=f"columns and lines of the picture (default {DEFAULT_SIZE})")

@@ -264,7 +264,7 @@ class Workbench(Guarded, App[None]):
     def action_notices(self) -> None:
         """Show what the program had to say."""
         lines = [f"{'trouble' if each.level == 'trouble' else 'note':8}{each.text}" for each in self.notices]
-        self.push_screen(HelpScreen("Notices", "\n".join(lines) or "Nothing so far.", ()))
+        self.push_screen(HelpScreen("Notices", "\n".join(lines) or "Nothing so far.", (), lined=True))
 
     def action_help(self) -> None:
         """Explain the screen in front."""

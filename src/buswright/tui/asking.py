@@ -22,7 +22,7 @@ class Asking(Protocol):
         """Go on from the moment shown; from the first frame when it is at the end."""
 
     def pause(self) -> None:
-        """Stand still. A live bus goes on being received and recorded: only what is shown stands."""
+        """Stand still. It means nothing to a live bus: there the app holds what is shown."""
 
     def set_speed(self, speed: float) -> None:
         """Replay at so many times real time."""

@@ -22,6 +22,7 @@ from buswright.tui.replay import Replay, Rewound
 from buswright.tui.snapshot import Snapshot
 
 SNAPSHOT_S = 0.25
+ANSWER_S = 0.01
 AGE_S = 1.0
 """Where nothing comes, ages are shown anew this often."""
 
@@ -147,7 +148,9 @@ class Engine:
             self.advance(self._wait)
 
     def _wait(self, seconds: float) -> None:
-        """Wait for that long, or for the next command."""
+        """Wait for that long, or for the next command; hardly at all while one that was obeyed hasn't been shown."""
+        if self._urgent:
+            seconds = min(seconds, ANSWER_S)
         if self._next is None:
             try:
                 self._next = self._commands.get(timeout=seconds)

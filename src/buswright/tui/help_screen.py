@@ -27,7 +27,15 @@ _ALWAYS = (
 
 
 class HelpScreen(Guarded, ModalScreen[None]):
-    """A page of text over the screen; any of Escape, q and ? closes it."""
+    """A page of text over the screen; any of Escape, q and ? closes it.
+
+    Parameters
+    ----------
+    title, text, keys
+        Paragraphs of the text stand apart by an empty line; `keys` are (key, what it does).
+    lined
+        Each line of the text is one of its own, rather than part of a paragraph.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape,q,question_mark,n", "close", "Close"),
@@ -42,8 +50,9 @@ class HelpScreen(Guarded, ModalScreen[None]):
     HelpScreen > Lines { background: $surface; border: round $border; }
     """
 
-    def __init__(self, title: str, text: str, keys: Sequence[tuple[str, str]]) -> None:
+    def __init__(self, title: str, text: str, keys: Sequence[tuple[str, str]], *, lined: bool = False) -> None:
         super().__init__()
+        self._lined = lined
         self._title = title
         self._text = text
         self._keys = tuple(keys)
@@ -65,10 +74,12 @@ class HelpScreen(Guarded, ModalScreen[None]):
     def _lines(self, width: int) -> Iterator[list[Span]]:
         yield line(Span(self._title, "head"))
         yield []
-        for paragraph in self._text.strip().split("\n"):
-            yield from ([Span(each)] for each in wrap(paragraph.strip(), width) or [""])
-        if self._keys:
+        width -= 1  # beside the scroll bar
+        for paragraph in self._text.strip().split("\n\n"):
+            for part in paragraph.split("\n") if self._lined else [" ".join(paragraph.split())]:
+                yield from ([Span(each)] for each in wrap(part, width) or [""])
             yield []
+        if self._keys:
             yield line(Span("Keys", "head"))
             room = max(len(key) for key, _ in self._keys) + 2
             for key, what in self._keys:

@@ -123,7 +123,10 @@ class IdentifiersScreen(WorkScreen):
         )
         tail = line(
             Span("Enter opens one   ", "dim"),
-            Span(f"{look} need a look" if look else "none needs a look", "suspect" if look else "good"),
+            Span(
+                f"{look} need{'s' if look == 1 else ''} a look" if look else "none needs a look",
+                "suspect" if look else "good",
+            ),
         )
         self.query_one("#ids-what", Bar).show(lambda width, _: [_between(what, tail, width)])
         row = None if listing.key is None else self._rows.get(listing.key)

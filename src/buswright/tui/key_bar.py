@@ -20,14 +20,15 @@ class KeyBar(Bar):
 
     def on_mount(self) -> None:
         """Follow the focus: other widgets have other keys."""
-        self.screen.bindings_updated_signal.subscribe(self, lambda _: self._draw())
-        self._draw()
+        self.screen.bindings_updated_signal.subscribe(self, lambda _: self.draw())
+        self.draw()
 
     def on_resize(self) -> None:
         """Fit the keys to the new width."""
-        self._draw()
+        self.draw()
 
-    def _draw(self) -> None:
+    def draw(self) -> None:
+        """Show the keys that work now."""
         if self.is_attached and self.screen.is_attached:
             self.show([self._fitted(self.size.width)])
 

@@ -9,11 +9,14 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from buswright.tui.app import Workbench
+    from buswright.tui.snapshot import Snapshot
 
 _FONTS = re.compile(r"@font-face\s*\{.*?\}\s*", re.DOTALL)
 SIZE = (120, 40)
 WAIT_S = 600.0
-"""A picture waits this long for the capture to be read."""
+"""A picture waits this long for the capture to be read, or for a live bus to send."""
+HEARD_S = 3.0
+"""Of live buses: rates of the moment are means over two seconds."""
 
 
 def svg_of(app: Workbench, *, title: str = "Buswright") -> str:
@@ -32,7 +35,9 @@ def written(app: Workbench, path: Path) -> Path:
 
 
 def save(app: Workbench, path: Path, size: tuple[int, int] = SIZE) -> None:
-    """Run the app without a terminal until its capture has been read, then write a picture of its screen.
+    """Run the app without a terminal until there is something to see, then write a picture of its screen.
+
+    That is once a capture has been read, or live buses have been heard for `HEARD_S`.
 
     Parameters
     ----------
@@ -43,11 +48,17 @@ def save(app: Workbench, path: Path, size: tuple[int, int] = SIZE) -> None:
     async def run() -> None:
         async with app.run_test(size=size) as pilot:
             for _ in range(round(WAIT_S / 0.05)):
-                snapshot = app.snapshot
-                if snapshot is not None and snapshot.source.phase not in ("reading",):
+                if app.snapshot is not None and _ready(app.snapshot):
                     break
                 await pilot.pause(0.05)
             await pilot.pause()
             path.write_text(svg_of(app), encoding="utf-8")
 
     asyncio.run(run())
+
+
+def _ready(snapshot: Snapshot) -> bool:
+    source = snapshot.source
+    if not source.live:
+        return source.phase != "reading"
+    return source.first_ns is not None and source.now_ns is not None and source.now_ns - source.first_ns > HEARD_S * 1e9

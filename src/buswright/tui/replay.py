@@ -103,7 +103,7 @@ class Replay:
         self._anchor: tuple[int, int] | None = None
         self._hurry = False
         self._moment: int | None = None
-        self._then = [] if begin_ns is None else [partial(self.seek, begin_ns)]
+        self._then: list[Callable[[], None]] = [] if begin_ns is None else [partial(self.seek, begin_ns)]
         self._then += [] if speed is None else [self.play]
         self.speed = 1.0 if speed is None else speed
         self.first_ns: int | None = None

@@ -116,6 +116,7 @@ class WorkScreen(Guarded, Screen[None]):
             self.query_one(TopBar).take(snapshot)
             self.query_one(TimeBar).take(snapshot)
             self.show(snapshot)
+            self.query_one(KeyBar).draw()
         except Exception as fault:  # noqa: BLE001  (a screen must not end the recording)
             self.bench.trouble(f"the {self.NAME or 'detail'} screen could not be drawn", fault)
 

@@ -18,6 +18,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "formulas": "computed channels: operators, functions, limits",
         "captures": "formats, what is kept of them, and what is reported",
         "health": "how the buses behaved: load, rates, missing frames, findings",
+        "workbench": "the terminal workbench: screens, replay, wiggle test",
         "live": "live buses: adapters, only listening, recording",
         "baseline": "a good run remembered, and what changed since",
         "quality": "what may be objected to in a sample, and what that means",
