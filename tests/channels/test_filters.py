@@ -108,7 +108,8 @@ def test_slots_are_found_under_jitter_drift_and_lost_frames(jitter, drift, lost,
     # Within a run every sample has the slot that it was sent in; longer silences start a new run.
     run = np.searchsorted(grid.starts, grid.position, side="right") - 1
     wrong = np.diff(grid.position)[np.diff(run) == 0] != np.diff(number)[np.diff(run) == 0]
-    assert wrong.sum() <= (0 if jitter < 0.2 else 2)
+    # Two neighbours jittered by 0.3 periods in opposite directions lie 1.6 apart: then a few can't be told.
+    assert wrong.mean() <= (0 if jitter < 0.2 else 0.01)
 
 
 def test_slots_follow_the_drift_of_the_sender():
