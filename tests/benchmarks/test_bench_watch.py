@@ -6,99 +6,50 @@ been written to the terminal. The reference, in the same run, is the same progra
 
 import json
 import os
-import pty
-import select
 import statistics
-import struct
 import subprocess
 import sys
-import termios
 import time
-from contextlib import contextmanager
-from fcntl import ioctl
 from pathlib import Path
 
 import pytest
+
+from tests.tui.terminal import watched
 
 ROOT = Path(__file__).parents[2]
 PORT = 31_950
 SECONDS = float(os.environ.get("BUSWRIGHT_WATCH_S", "40"))
 HERTZ = int(os.environ.get("BUSWRIGHT_WATCH_HZ", "8000"))
-LINES, COLUMNS = 40, 120
 
 
-class Watched:
-    """The program on a terminal of its own."""
-
-    def __init__(self, *words, folder):
-        self._ours, theirs = pty.openpty()
-        ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", LINES, COLUMNS, 0, 0))
-        environment = {**os.environ, "TERM": "xterm-256color", "COLORTERM": "truecolor", "XDG_STATE_HOME": str(folder)}
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "buswright", "watch", *words],
-            stdin=theirs, stdout=theirs, stderr=theirs, cwd=folder, env=environment, start_new_session=True,
-        )  # fmt: skip
-        os.close(theirs)
-
-    def press(self, key):
-        os.write(self._ours, key)
-
-    def until(self, text, timeout_s=60.0):
-        """Read on until a text was written; return seconds."""
-        begun, read = time.perf_counter(), b""
-        while text not in read:
-            left = begun + timeout_s - time.perf_counter()
-            assert left > 0, read[-2000:]
-            if select.select([self._ours], [], [], left)[0]:
-                read += os.read(self._ours, 1 << 16)
-        return time.perf_counter() - begun
-
-    def drain(self, seconds):
-        end = time.perf_counter() + seconds
-        while (left := end - time.perf_counter()) > 0:
-            if select.select([self._ours], [], [], left)[0]:
-                os.read(self._ours, 1 << 16)
-
-    def cpu_s(self):
-        ticks = Path(f"/proc/{self.process.pid}/stat").read_text().rpartition(")")[2].split()[11:13]
-        return sum(map(int, ticks)) / os.sysconf("SC_CLK_TCK")
-
-    def memory_mb(self):
-        return int(Path(f"/proc/{self.process.pid}/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
-
-    def close(self):
-        self.process.kill()
-        self.process.wait()
-        os.close(self._ours)
-
-
-@contextmanager
-def watched(*words, folder):
-    one = Watched(*words, folder=folder)
-    try:
-        one.until(b"Overview")
-        yield one
-    finally:
-        one.close()
+TOUR = (
+    (b"?", "╭".encode()),
+    (b"\x7f", b"Commands"),
+    (b"2", b" Filter "),
+    (b"4", b" Moment "),
+    (b"1", b" Modules "),
+)
+"""Keys, and what has been written when they are answered."""
 
 
 def answers(one, seconds):
-    """Open and close the help and go through the screens until the time is over; return seconds a key."""
-    times, end = [], time.perf_counter() + seconds
+    """Go round until the time is over; return seconds by key."""
+    times, end = {key: [] for key, _ in TOUR}, time.perf_counter() + seconds
     while time.perf_counter() < end:
-        for key, text in ((b"?", "╭".encode()), (b"\x1b", b"Commands")):
+        for key, text in TOUR:
             one.drain(0.37)
             one.press(key)
-            times.append(one.until(text))
+            times[key].append(one.until(text))
     return times
 
 
 def figures(times, cpu_s, elapsed_s, memory):
+    every = [each for some in times.values() for each in some]
     return {
-        "keys": len(times),
-        "median_ms": statistics.median(times) * 1e3,
-        "p95_ms": statistics.quantiles(times, n=20)[-1] * 1e3,
-        "worst_ms": max(times) * 1e3,
+        "keys": len(every),
+        "median_ms": {repr(key): round(statistics.median(some) * 1e3) for key, some in times.items()},
+        "p95_ms": statistics.quantiles(every, n=20)[-1] * 1e3,
+        "worst_ms": max(every) * 1e3,
         "core": cpu_s / elapsed_s,
         "memory_mb": [round(each) for each in memory],
     }

@@ -22,6 +22,7 @@ from buswright.frames.kernel_drops import DropCounter, interface_drops, socket_d
 from buswright.frames.listen_only import ASKED_FOR
 from buswright.frames.live_address import LiveAddress
 from buswright.frames.message import Message
+from buswright.frames.read_ahead import ReadAhead
 
 RECEIVE_BUFFER_BYTES = 32 << 20
 """Asked of the kernel for backends with a socket: seconds of a full bus. It is used only while this program is late."""
@@ -96,6 +97,7 @@ class _Bus:
 
 def _serial_receive(bus: Any) -> Callable[[float], Message | None]:
     """Receive from a serial line; python-can 4.6 keeps one that is no text, and would fail on it for ever."""
+    bus.serialPortOrig = ReadAhead(bus.serialPortOrig)
 
     def receive(timeout_s: float) -> Message | None:
         try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import time
 from collections import deque
@@ -31,6 +32,7 @@ LOG = logging.getLogger("buswright.watch")
 GIVE_UP = 20
 """So many faults of the program within `GIVE_UP_S` end it: a screen that can't be drawn at all helps nobody."""
 GIVE_UP_S = 5.0
+DRAWN_AFTER_S = 0.01
 AGAIN_S = 30.0
 """A fault that comes with every snapshot is told this often."""
 
@@ -56,6 +58,29 @@ def _screen(module: str, name: str) -> Callable[[], Screen[None]]:
     return make
 
 
+_SCREENS = {
+    "overview": ("overview", "OverviewScreen"),
+    "identifiers": ("identifiers", "IdentifiersScreen"),
+    "channels": ("channels", "ChannelsScreen"),
+    "findings": ("findings_screen", "FindingsScreen"),
+    "wiggle": ("wiggle_screen", "WiggleScreen"),
+    "recording": ("recording_screen", "RecordingScreen"),
+}
+"""Module and class of each screen."""
+
+
+def _get_ready() -> None:
+    """Load all screens while the first is looked at, so that no key is answered late for want of them.
+
+    What has been loaded by then stays: the garbage collector, which would look through it again and again, in front
+    of some key, is told so.
+    """
+    for module, _ in _SCREENS.values():
+        import_module(f"buswright.tui.{module}")
+    gc.collect()
+    gc.freeze()
+
+
 class Workbench(Guarded, App[None]):
     """The app.
 
@@ -72,14 +97,7 @@ class Workbench(Guarded, App[None]):
     TITLE = "Buswright"
     ENABLE_COMMAND_PALETTE = True
     COMMANDS: ClassVar = App.COMMANDS | {Everything}
-    MODES: ClassVar = {
-        "overview": _screen("overview", "OverviewScreen"),
-        "identifiers": _screen("identifiers", "IdentifiersScreen"),
-        "channels": _screen("channels", "ChannelsScreen"),
-        "findings": _screen("findings_screen", "FindingsScreen"),
-        "wiggle": _screen("wiggle_screen", "WiggleScreen"),
-        "recording": _screen("recording_screen", "RecordingScreen"),
-    }
+    MODES: ClassVar = {name: _screen(*where) for name, where in _SCREENS.items()}
     BINDINGS: ClassVar[list[BindingType]] = [
         *(
             Binding(str(number), f"go('{name}')", title, show=False)
@@ -132,6 +150,7 @@ class Workbench(Guarded, App[None]):
         """Show the first screen and start the worker."""
         self.switch_mode(self._first)
         self.worker.start(self._deliver)
+        self.run_worker(_get_ready, thread=True)
 
     def _deliver(self) -> None:
         """Wake the app from the worker's thread."""
@@ -159,6 +178,10 @@ class Workbench(Guarded, App[None]):
     def _tell(self, notice: Notice) -> None:
         self.notices.append(notice)
         self.notify(notice.text, severity="error" if notice.level == "trouble" else "information", timeout=8)
+
+    def delay_update(self, delay: float = 0.05) -> None:
+        """Wait less than Textual would before a screen that comes to the front is drawn."""
+        super().delay_update(min(delay, DRAWN_AFTER_S))
 
     # Faults of the program ----------------------------------------------------------------------------------------
 

@@ -25,6 +25,8 @@ from buswright.tui.replay import Replay
 from buswright.tui.snapshot import IdDetail, Reception, Snapshot, SourceNow
 
 HEALTH_S = 0.5
+HEALTH_SHARE = 10
+"""A key pressed while the health is computed waits longer for its answer: it may take a tenth of the time."""
 EVENTS_SHOWN = 1_000
 _NO_TIMES: Int64s = np.zeros(0, dtype=np.int64)
 _NO_LOAD: npt.NDArray[np.float64] = np.zeros(0)
@@ -63,7 +65,7 @@ class Composer:
 
     def __init__(self, source: Replay | Listening, folds: Folds, notices: Notices, clock: Callable[[], int]) -> None:
         self._source, self._folds, self._notices = source, folds, notices
-        self._pace = Pace(HEALTH_S, clock)
+        self._pace = Pace(HEALTH_S, HEALTH_SHARE, clock)
         self._shown = _Shown(HealthTracker().result())
         self._whole = False
         self._decoder = Guarded("decoding for the detail of an identifier", folds.known.decoder, notices)

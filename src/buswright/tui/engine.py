@@ -22,6 +22,7 @@ from buswright.tui.replay import Replay, Rewound
 from buswright.tui.snapshot import Snapshot
 
 SNAPSHOT_S = 0.25
+SNAPSHOT_SHARE = 5
 ANSWER_S = 0.01
 AGE_S = 1.0
 """Where nothing comes, ages are shown anew this often."""
@@ -83,7 +84,7 @@ class Engine:
             self._source = Replay(source, clock=pace, speed=speed, begin_ns=begin_ns)
         self._composer = Composer(self._source, self._folds, self._notices, pace)
         self._clock = pace
-        self._pace = Pace(SNAPSHOT_S, pace)
+        self._pace = Pace(SNAPSHOT_S, SNAPSHOT_SHARE, pace)
         self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
         self._next: Command | None = None
         self._asked = Asked()

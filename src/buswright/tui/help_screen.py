@@ -38,7 +38,7 @@ class HelpScreen(Guarded, ModalScreen[None]):
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape,q,question_mark,n", "close", "Close"),
+        Binding("escape,backspace,q,question_mark,n", "close", "Close"),
         Binding("down,j", "scroll(1)", "Down", show=False),
         Binding("up,k", "scroll(-1)", "Up", show=False),
         Binding("pagedown", "scroll(15)", "Page down", show=False),

@@ -5,23 +5,23 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-SHARE = 5
-"""It may take one part in so many of the time."""
-
 
 class Pace:
-    """Lets something run at most every so many seconds, and for no more than a fifth of the time.
+    """Lets something run at most every so many seconds, and for no more than a part of the time.
 
     Parameters
     ----------
     least_s
         Seconds from one beginning to the next, at least.
+    share
+        It may take one part in so many of the time.
     clock
         Nanoseconds that only rise.
     """
 
-    def __init__(self, least_s: float, clock: Callable[[], int]) -> None:
+    def __init__(self, least_s: float, share: int, clock: Callable[[], int]) -> None:
         self._least_ns = round(least_s * 1e9)
+        self._share = share
         self._clock = clock
         self._next_ns: int | None = None
 
@@ -37,4 +37,4 @@ class Pace:
         try:
             yield
         finally:
-            self._next_ns = begun + max(self._least_ns, SHARE * (self._clock() - begun))
+            self._next_ns = begun + max(self._least_ns, self._share * (self._clock() - begun))

@@ -5,21 +5,14 @@ from __future__ import annotations
 from textual.theme import BUILTIN_THEMES, Theme
 
 
-def _tones(dim: str, good: str, note: str, suspect: str, fault: str, accent: str, here: tuple[str, str]) -> dict:  # type: ignore[type-arg]
-    return {
-        "tone-dim": dim,
-        "tone-good": good,
-        "tone-note": note,
-        "tone-suspect": suspect,
-        "tone-fault": fault,
-        "tone-accent": accent,
-        "tone-here": here[0],
-        "tone-here-text": here[1],
-        "footer-key-foreground": accent,
-        "footer-description-foreground": dim,
-        "footer-background": "transparent",
-        "border": dim,
-    }
+def _tones(
+    dim: str, good: str, note: str, suspect: str, fault: str, accent: str, here: tuple[str, str], curves: str
+) -> dict[str, str]:
+    """Return a theme's variables: a colour for each tone of `toned`; `here` is ground and text of the cursor."""
+    judged = {"dim": dim, "good": good, "note": note, "suspect": suspect, "fault": fault, "accent": accent}
+    named = {**judged, "here": here[0], "here-text": here[1]}
+    named |= {f"curve{number}": colour for number, colour in enumerate(curves.split(), 1)}
+    return {f"tone-{name}": colour for name, colour in named.items()} | {"border": dim}
 
 
 DUSK = Theme(
@@ -34,7 +27,16 @@ DUSK = Theme(
     warning="#e0b15a",
     error="#e8776a",
     dark=True,
-    variables=_tones("#8b8f96", "#8fbf7f", "#7fb2d6", "#e8b84f", "#ff8272", "#d9b779", here=("#34404e", "#f4f1e8")),
+    variables=_tones(
+        "#8b8f96",
+        "#8fbf7f",
+        "#7fb2d6",
+        "#e8b84f",
+        "#ff8272",
+        "#d9b779",
+        here=("#34404e", "#f4f1e8"),
+        curves="#7cc4f0 #f0a860 #9bd68a #e39ae0 #e6dc7c #c4c8d0",
+    ),
 )
 
 NOON = Theme(
@@ -49,7 +51,16 @@ NOON = Theme(
     warning="#8a5a00",
     error="#a8261c",
     dark=False,
-    variables=_tones("#6a6d72", "#2f6b2f", "#1f5f8b", "#8a5a00", "#a8261c", "#7a5200", here=("#cfdbe6", "#101418")),
+    variables=_tones(
+        "#6a6d72",
+        "#2f6b2f",
+        "#1f5f8b",
+        "#8a5a00",
+        "#a8261c",
+        "#7a5200",
+        here=("#cfdbe6", "#101418"),
+        curves="#0b5d9c #a04a00 #2a6e1e #8a2a86 #6b5e00 #43474d",
+    ),
 )
 
 SIXTEEN = Theme(
@@ -74,6 +85,7 @@ SIXTEEN = Theme(
         "ansi_red",
         "ansi_cyan",
         here=("ansi_cyan", "ansi_black"),
+        curves="ansi_cyan ansi_yellow ansi_green ansi_magenta ansi_blue ansi_default",
     ),
 )
 

@@ -7,11 +7,12 @@ words carry it too.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from typing import ClassVar, Literal, NamedTuple, get_args
+from typing import Literal, NamedTuple, get_args
 
 from rich.cells import cell_len, set_cell_size
 from rich.segment import Segment
 from rich.style import Style
+from textual.color import Color
 from textual.geometry import Size
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
@@ -40,6 +41,8 @@ Tone = Literal[
 here: where the cursor is. curve1...: curves of one plot, which tell nothing but themselves apart."""
 
 TONES: tuple[Tone, ...] = get_args(Tone)
+
+_BOLD: frozenset[Tone] = frozenset({"strong", "suspect", "fault", "head"})
 
 
 class Span(NamedTuple):
@@ -91,36 +94,7 @@ class Toned(Guarded, ScrollView):
     DEFAULT_CSS = """
     Toned { height: 1fr; background: $background; color: $foreground; scrollbar-size-vertical: 1; }
     Toned { scrollbar-background: $background; scrollbar-background-hover: $background; scrollbar-color: $border; }
-    Toned > .toned--dim { color: $tone-dim; }
-    Toned > .toned--strong { text-style: bold; }
-    Toned > .toned--good { color: $tone-good; }
-    Toned > .toned--note { color: $tone-note; }
-    Toned > .toned--suspect { color: $tone-suspect; text-style: bold; }
-    Toned > .toned--fault { color: $tone-fault; text-style: bold; }
-    Toned > .toned--accent { color: $tone-accent; }
-    Toned > .toned--head { color: $tone-accent; text-style: bold; }
-    Toned > .toned--here { background: $tone-here; color: $tone-here-text; }
-    Toned > .toned--curve1 { color: #7cc4f0; }
-    Toned > .toned--curve2 { color: #f0a860; }
-    Toned > .toned--curve3 { color: #9bd68a; }
-    Toned > .toned--curve4 { color: #e39ae0; }
-    Toned > .toned--curve5 { color: #e6dc7c; }
-    Toned > .toned--curve6 { color: #c4c8d0; }
-    Toned:light > .toned--curve1 { color: #0b5d9c; }
-    Toned:light > .toned--curve2 { color: #a04a00; }
-    Toned:light > .toned--curve3 { color: #2a6e1e; }
-    Toned:light > .toned--curve4 { color: #8a2a86; }
-    Toned:light > .toned--curve5 { color: #6b5e00; }
-    Toned:light > .toned--curve6 { color: #43474d; }
-    Toned:ansi > .toned--curve1 { color: ansi_cyan; }
-    Toned:ansi > .toned--curve2 { color: ansi_yellow; }
-    Toned:ansi > .toned--curve3 { color: ansi_green; }
-    Toned:ansi > .toned--curve4 { color: ansi_magenta; }
-    Toned:ansi > .toned--curve5 { color: ansi_blue; }
-    Toned:ansi > .toned--curve6 { color: ansi_default; }
     """
-
-    COMPONENT_CLASSES: ClassVar[set[str]] = {f"toned--{tone}" for tone in TONES}
 
     _looks: dict[tuple[Tone, bool], Style] | None = None
 
@@ -139,13 +113,15 @@ class Toned(Guarded, ScrollView):
         super().notify_style_update()
 
     def _look_of(self, tone: Tone, *, here: bool) -> Style:
-        base = self.rich_style
+        # From the theme's variables: a style sheet's classes for each tone would be matched for every widget whenever
+        # a screen comes to the front, which is half the time that a key takes.
+        colours = self.app.theme_variables
+        bold = True if tone in _BOLD else None
         if here:
-            base = self.get_component_rich_style("toned--here", partial=False)
-            return base + Style(bold=tone in ("strong", "suspect", "fault", "head") or None)
-        if tone == "plain":
-            return base
-        return base + self.get_component_rich_style(f"toned--{tone}", partial=True)
+            text, ground = (Color.parse(colours[name]).rich_color for name in ("tone-here-text", "tone-here"))
+            return Style(color=text, bgcolor=ground, bold=bold)
+        name = colours.get("tone-accent" if tone == "head" else f"tone-{tone}")
+        return self.rich_style + Style(color=None if name is None else Color.parse(name).rich_color, bold=bold)
 
     def drawn(self, spans: Line, *, here: bool = False) -> Strip:
         """Return a line as a strip of the width of the widget."""

@@ -38,7 +38,7 @@ class WorkScreen(Guarded, Screen[None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("slash", "search", "Search", key_display="/"),
-        Binding("escape", "back", "Back", show=False),
+        Binding("escape,backspace", "back", "Back", show=False),
     ]
 
     DEFAULT_CSS = """
