@@ -7,7 +7,7 @@ import pytest
 from buswright.tui.bars import SearchLine
 from buswright.tui.finding_lines import key_of
 from buswright.tui.help_screen import HelpScreen
-from buswright.tui.overview import OverviewScreen, age_text
+from buswright.tui.overview import OverviewScreen
 from buswright.tui.rows import Rows
 
 from .made import snapshot_of
@@ -289,12 +289,3 @@ def test_other_colours_say_the_same(theme):
         return text_of(app)
 
     assert piloted(steps, theme=theme) == piloted(steps)
-
-
-@pytest.mark.parametrize(
-    ("ns", "text"),
-    [(0, "<0.1 s"), (99e6, "<0.1 s"), (1.2e8, "0.1 s"), (99.9e9, "99.9 s"), (100e9, "2 min"), (7.2e12, "2 h")],
-)
-def test_ages_are_calm(ns, text):
-    assert age_text(ns) == text
-    assert len(age_text(ns)) <= 6

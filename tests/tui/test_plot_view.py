@@ -1,11 +1,11 @@
 import math
-from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buswright.tui.plot_view import SHORTEST_NS, Held, View, moment_text, scale_for, span_text, time_ticks
+from buswright.tui.plot_view import SHORTEST_NS, Held, View, scale_for, span_text, time_ticks
+from buswright.tui.times import moment_text
 
 from .made import snapshot_of
 
@@ -98,9 +98,5 @@ def test_time_is_labelled_on_round_moments_that_differ(span_ns):
     assert len(set(texts)) == len(texts)
 
 
-def test_moments_are_times_of_day_or_seconds_from_the_first_frame():
-    source = snapshot_of().source
-    assert moment_text(3_723 * S + 250_000_000, source, 2) == "01:02:03.25"
-    relative = replace(source, epoch=False, first_ns=100 * S)
-    assert moment_text(112 * S + 500_000_000, relative, 1) == "12.5 s"
+def test_a_stretch_of_time_is_written_short():
     assert [span_text(each) for each in (60 * S, 2_500_000_000, 20_000_000)] == ["60 s", "2.5 s", "20 ms"]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
@@ -14,7 +13,8 @@ from textual.message import Message
 from textual.widgets import Input
 
 from buswright.findings import Severity
-from buswright.tui.toned import Lines, Span, Tone, line, width_of
+from buswright.tui.times import clock_text
+from buswright.tui.toned import Lines, Span, Tone, fitted, line, width_of
 
 if TYPE_CHECKING:
     from buswright.tui.snapshot import Snapshot, SourceNow
@@ -31,16 +31,6 @@ SCREENS: dict[str, str] = {
 
 _BLOCKS = " ▁▂▃▄▅▆▇█"
 _PHASES = {"listening": "live", "reading": "reading", "playing": "playing", "paused": "paused", "ended": "at the end"}
-
-
-def clock_text(ns: int | None, source: SourceNow, *, tenths: bool = True) -> str:
-    """Say a moment: the time of day in UTC, or seconds from the first frame where the clock isn't absolute."""
-    if ns is None:
-        return "--:--:--"
-    if source.epoch:
-        moment = datetime.fromtimestamp(ns // 1_000_000_000, UTC)
-        return f"{moment:%H:%M:%S}" + (f".{ns % 1_000_000_000 // 100_000_000}" if tenths else "")
-    return f"{(ns - (source.first_ns or 0)) / 1e9:.{1 if tenths else 0}f} s"
 
 
 class Bar(Lines):
@@ -67,8 +57,6 @@ def _top(snapshot: Snapshot, width: int) -> list[Span]:
     room = width - width_of(right)
     if room < 20:
         return left
-    from buswright.tui.toned import fitted
-
     return [*fitted(left, room), *right]
 
 

@@ -12,8 +12,8 @@ from buswright.findings import THRESHOLDS
 from buswright.health.model import BusFigures
 from buswright.report.health import bit_rate_words
 from buswright.report.text import count
-from buswright.tui.bars import clock_text
 from buswright.tui.snapshot import Reception, Snapshot
+from buswright.tui.times import SECOND, clock_text
 from buswright.tui.toned import Line, Span, Tone, fitted, line, width_of
 
 LOOK = THRESHOLDS["load_suspect"].default
@@ -23,7 +23,6 @@ SILENT_NS = 1_000_000_000
 """A bus without a frame for longer is called silent."""
 HISTORY_S = 300
 """At most so long a history is drawn."""
-_SECOND = 1_000_000_000
 _STEPS = (1, 2, 5, 10, 15, 20, 30, 60)
 _EIGHTHS = " ▏▎▍▌▋▊▉"
 _HEIGHTS = " ▁▂▃▄▅▆▇█"
@@ -83,7 +82,7 @@ def load_now(snapshot: Snapshot, figures: BusFigures) -> float | None:
         return recent.bits_per_s / rate.bits_per_s
     windows, now = figures.slow_windows, snapshot.source.now_ns or 0  # two bit rates: only windows know both
     done = np.flatnonzero(windows.start_ns + windows.width_ns <= now)
-    if not len(done) or now - int(windows.start_ns[done[-1]]) > 3 * _SECOND:
+    if not len(done) or now - int(windows.start_ns[done[-1]]) > 3 * SECOND:
         return 0.0
     return float(windows.load[done[-1]])
 
@@ -165,8 +164,8 @@ def history(snapshot: Snapshot, figures: BusFigures, cells: int) -> str:
     now, begun = snapshot.source.now_ns, figures.first_ns
     if now is None or begun is None or cells <= 0:
         return ""
-    step = _step(snapshot, cells) * _SECOND
-    last = (now - _SECOND) // step  # the second that has only begun is not shown: it would seem to carry less
+    step = _step(snapshot, cells) * SECOND
+    last = (now - SECOND) // step  # the second that has only begun is not shown: it would seem to carry less
     windows = figures.slow_windows
     at = windows.start_ns // step - (last - cells + 1)
     whole = (windows.start_ns + windows.width_ns <= now) & (at >= 0) & (at < cells)

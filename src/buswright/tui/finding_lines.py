@@ -9,8 +9,8 @@ from typing import NamedTuple
 from buswright.findings import Finding, Severity
 from buswright.report.findings import span
 from buswright.report.text import count
-from buswright.tui.bars import clock_text
 from buswright.tui.snapshot import Snapshot
+from buswright.tui.times import clock_text
 from buswright.tui.toned import Line, Span, Tone
 
 SEVERITY_TONES: dict[Severity, Tone] = {Severity.FAULT: "fault", Severity.SUSPECT: "suspect", Severity.NOTE: "note"}

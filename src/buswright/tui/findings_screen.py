@@ -12,7 +12,7 @@ from textual.widget import Widget
 from buswright.findings import Finding
 from buswright.report.findings import tally
 from buswright.report.text import count
-from buswright.tui.bars import Bar, clock_text
+from buswright.tui.bars import Bar
 from buswright.tui.finding_lines import (
     checked_lines,
     evidence_lines,
@@ -22,10 +22,10 @@ from buswright.tui.finding_lines import (
     subject_text,
     when_text,
 )
-from buswright.tui.overview import age_text
 from buswright.tui.rows import Cell, Column, Key, Rows
 from buswright.tui.snapshot import Snapshot
 from buswright.tui.targets import Target, channels_of, go, identifiers_of
+from buswright.tui.times import age_text, clock_text
 from buswright.tui.toned import Line, Lines, Span, line
 from buswright.tui.work_screen import WorkScreen
 

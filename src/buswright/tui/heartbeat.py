@@ -18,8 +18,8 @@ from buswright.channels.carfile_model import FrameName
 from buswright.findings import THRESHOLDS
 from buswright.health.model import IdFigures
 from buswright.health.model_gaps import SHORT_GAP
-from buswright.tui.bars import clock_text
 from buswright.tui.snapshot import Snapshot
+from buswright.tui.times import SECOND, clock_text
 from buswright.tui.toned import Span, Tone
 
 Float64s = npt.NDArray[np.float64]
@@ -44,7 +44,6 @@ MARK_TONES: dict[str, Tone] = {ALL: "good", SOME: "suspect", NONE: "fault", BLAN
 
 SETTLED_NS = 100_000_000
 """Frames of a live bus may be on their way for this long."""
-_SECOND = 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,7 +205,7 @@ def marks(snapshot: Snapshot, sender: Sender, seconds: int) -> str:
         return BLANK * max(seconds, 0)
     end = now - SETTLED_NS if snapshot.source.live else now
     blind = _unheard(snapshot, sender.bus, end)
-    grid = (end // _SECOND + 1 - seconds + np.arange(seconds + 1)) * _SECOND
+    grid = (end // SECOND + 1 - seconds + np.arange(seconds + 1)) * SECOND
     edges = np.clip(grid, first, max(end, first))
     length = np.diff(edges)
     if not sender.ids:  # nothing of it ever came
@@ -237,7 +236,7 @@ def _unheard(snapshot: Snapshot, bus: str, end_ns: int) -> list[tuple[int, int]]
     if not _received(snapshot, bus):
         figures, recent = snapshot.health.buses.get(bus), snapshot.recent.buses.get(bus)
         lasts = [each.last_ns for each in (figures, recent) if each is not None and each.last_ns is not None]
-        found.append((max(lasts, default=end_ns), end_ns + _SECOND))
+        found.append((max(lasts, default=end_ns), end_ns + SECOND))
     return found
 
 

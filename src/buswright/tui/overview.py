@@ -10,7 +10,6 @@ from textual.binding import Binding, BindingType
 from textual.widget import Widget
 
 from buswright.findings import Finding
-from buswright.tui.bars import clock_text
 from buswright.tui.bus_lines import bus_lines
 from buswright.tui.finding_lines import FindingKey, key_of, severity_span, size_text, subject_text, when_text
 from buswright.tui.heartbeat import (
@@ -29,6 +28,7 @@ from buswright.tui.no_frames import nothing_lines
 from buswright.tui.rows import Cell, Column, Key, Rows
 from buswright.tui.snapshot import Snapshot
 from buswright.tui.targets import Target, go, identifiers_of
+from buswright.tui.times import age_text, clock_text
 from buswright.tui.toned import Line, Lines, Span
 from buswright.tui.work_screen import WorkScreen
 
@@ -277,16 +277,6 @@ def _module_columns(who: str, seconds: int) -> tuple[Column, ...]:
         Column("last", 6, right=True),
         Column("state", 22, grow=True),
     )
-
-
-def age_text(ns: int) -> str:
-    """Write how long ago something was, calmly: what comes all the time is under a tenth of a second old."""
-    seconds = ns / 1e9
-    if seconds < 0.1:
-        return "<0.1 s"
-    if seconds < 99.95:
-        return f"{seconds:.1f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 5970 else f"{seconds / 3600:.0f} h"
 
 
 def _about_nothing(snapshot: Snapshot) -> Iterator[Line]:

@@ -14,8 +14,9 @@ from buswright.report.plot import braille_codes
 from buswright.tui.canvas import ACROSS, SPACE, UP, Area, Codes, Sheet, dot_rows, dots_of
 from buswright.tui.channel_rows import CURVES
 from buswright.tui.plot_curves import Curve, Shown, curves_of, edges_of, shown_values
-from buswright.tui.plot_view import Scale, moment_text, span_text, time_ticks
+from buswright.tui.plot_view import Scale, span_text, time_ticks
 from buswright.tui.snapshot import SourceNow
+from buswright.tui.times import moment_text
 from buswright.tui.toned import Span, Tone
 
 NO_SCALES: Mapping[str, Scale] = {}

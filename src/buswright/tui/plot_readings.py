@@ -11,8 +11,9 @@ from buswright.tui.channel_digits import decimals_by_size, number, raw_text, sig
 from buswright.tui.channel_rows import CURVES, objections, quality_short
 from buswright.tui.plot_curves import gap_ns
 from buswright.tui.plot_drawing import Look, nearest
-from buswright.tui.plot_view import SECOND, Scale, moment_text
+from buswright.tui.plot_view import Scale
 from buswright.tui.snapshot import SourceNow
+from buswright.tui.times import SECOND, moment_text
 from buswright.tui.toned import Span, fitted, width_of
 
 _SHOWN = {"value": "values", "input": "inputs", "raw": "raw numbers"}

@@ -14,8 +14,9 @@ from buswright.tui.channel_digits import decimals_of
 from buswright.tui.plot_curves import SHOWN
 from buswright.tui.plot_drawing import Look, Picture, beside, picture
 from buswright.tui.plot_readings import heading, rows_of
-from buswright.tui.plot_view import SECOND, Held, View
+from buswright.tui.plot_view import Held, View
 from buswright.tui.snapshot import Snapshot
+from buswright.tui.times import SECOND
 from buswright.tui.toned import Lines, Span
 from buswright.tui.work_screen import WorkScreen
 

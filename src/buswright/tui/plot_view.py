@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import UTC, datetime
 
-from buswright.tui.snapshot import SourceNow
+from buswright.tui.times import SECOND
 
-SECOND = 1_000_000_000
 FIRST_SPAN_NS = 60 * SECOND
 """A plot begins with the last minute, as the list's traces do."""
 SHORTEST_NS = 2_000_000
@@ -146,15 +144,6 @@ def time_ticks(start_ns: int, stop_ns: int, room: int, origin_ns: int) -> TimeTi
     first = -(-(start_ns - origin_ns) // step) * step + origin_ns
     decimals = 0 if step % SECOND == 0 else min(max(math.ceil(-math.log10(step / SECOND) - 1e-9), 1), 6)
     return TimeTicks(tuple(range(first, stop_ns + 1, step)), decimals)
-
-
-def moment_text(moment_ns: int, source: SourceNow, decimals: int) -> str:
-    """Write a moment: time of day in UTC, or seconds from the first frame where the clock isn't absolute."""
-    if not source.epoch:
-        return f"{(moment_ns - (source.first_ns or 0)) / SECOND:.{decimals}f} s"
-    text = f"{datetime.fromtimestamp(moment_ns // SECOND, UTC):%H:%M:%S}"
-    fraction = f"{moment_ns % SECOND:09d}"[:decimals]
-    return f"{text}.{fraction}" if decimals else text
 
 
 def span_text(span_ns: int) -> str:

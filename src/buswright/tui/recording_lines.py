@@ -14,9 +14,9 @@ from buswright.frames.sidecar import sidecar_of
 from buswright.frames.table import Event
 from buswright.report.recording import drops_words
 from buswright.report.text import count
-from buswright.tui.bars import clock_text
 from buswright.tui.rows import Cell, Column
 from buswright.tui.snapshot import Snapshot, SourceNow
+from buswright.tui.times import clock_text
 from buswright.tui.toned import Line, Span, Tone, line
 
 MARKER_COLUMNS = (Column("at", 12), Column("no.", 4, right=True), Column("words", 30, grow=True))

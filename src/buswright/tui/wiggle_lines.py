@@ -10,10 +10,10 @@ from buswright.channels.following import ChannelNow
 from buswright.channels.glitches import Glitch, GlitchKind
 from buswright.diagnosis.wiggle import SIGNIFICANT, PlaceNow, WiggleNow
 from buswright.diagnosis.wiggle_advice import chance_text
-from buswright.tui.bars import clock_text
 from buswright.tui.big_digits import big
 from buswright.tui.rows import Cell, Column
 from buswright.tui.snapshot import SourceNow
+from buswright.tui.times import clock_text
 from buswright.tui.toned import Line, Span, Tone, fitted, line, width_of
 
 DIGITS = 4
