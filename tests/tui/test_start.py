@@ -86,3 +86,21 @@ def test_what_is_plugged_in_later_is_found_by_looking_again(tmp_path):
     assert "no adapter found" in before
     assert "no driver" in before
     assert "can0" in after
+
+
+def test_title_words_and_the_key_to_press_fit_every_window(tmp_path):
+    (tmp_path / "run.log").write_text(FRAME)
+
+    async def steps(app, pilot):
+        return text_of(app)
+
+    for size in ((80, 24), (120, 40), (200, 60)):
+        lines = run(tmp_path, steps, Adapters((CAN0,), ("no driver " * 12,)), size)
+        assert lines[0] == "Buswright what do you want to watch?"
+        assert lines[1].startswith("what to watch")
+        assert "candump, 0 kB, written" in next(each for each in lines if each.startswith("run.log"))
+        text = " ".join(" ".join(lines).split())
+        assert "is asked about first." in text
+        assert text.count("no driver") == 12
+        assert lines[-1].strip().startswith("Enter Watch it")
+        assert "q Quit" in lines[-1]

@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from textwrap import wrap
 from typing import ClassVar
 
 from textual import work
@@ -73,11 +74,20 @@ def live_offers(adapters: Adapters) -> list[Offer]:
     ]
 
 
+COLUMNS = (Column("what to watch", 30, grow=True), Column("what it is", 44, grow=True))
+WORDS = (
+    "A live bus is only listened to. An adapter that can't be proven to listen only is asked about first.",
+    "The car file car.toml of this folder is taken; --car names another, --dbc a database without one.",
+)
 DEMO = Offer("demo", "the demo", "the Wrenfell 3, an invented car, drives for a minute")
 
 
 def _size(size: int) -> str:
     return f"{size / 1e6:,.1f} MB" if size >= 1_000_000 else f"{size / 1e3:,.0f} kB"
+
+
+class Words(Lines, can_focus=False):
+    """What else there is to know."""
 
 
 class Start(App[str | None]):
@@ -93,12 +103,11 @@ class Start(App[str | None]):
 
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "choose", "Watch it"),
         Binding("r", "look", "Look again"),
         Binding("q,escape,ctrl+c", "leave", "Quit", key_display="q"),
     ]
     DEFAULT_CSS = """
-    Start Lines { height: auto; max-height: 40%; padding: 1 0 0 0; color: $tone-dim; }
+    Start #words { height: 6; padding: 1 1 0 1; }
     """
 
     def __init__(self, folder: Path, *, find: Callable[[], Adapters] = find_adapters, theme: str | None = None) -> None:
@@ -109,17 +118,19 @@ class Start(App[str | None]):
         self._folder = folder
         self._find = find
         self._offers: dict[str, Offer] = {}
+        self._said: tuple[str, ...] = ()
 
     def compose(self) -> ComposeResult:
         """Put a title over the list, and what else could be done under it."""
-        yield Bar()
-        yield Rows([Column("what to watch", 34, grow=True), Column("", 60, rank=1, grow=True)], id="offers")
-        yield Lines()
+        yield Bar(id="question")
+        yield Rows(COLUMNS, opens="Watch it", id="offers")
+        yield Words(id="words")
         yield KeyBar()
 
     def on_mount(self) -> None:
         """Look for captures at once, for live buses beside it."""
-        self.query_one(Bar).show([line(Span("Buswright ", "head"), Span("what do you want to watch?", "strong"))])
+        question = line(Span("Buswright ", "head"), Span("what do you want to watch?", "strong"))
+        self.query_one("#question", Bar).show([question])
         self.query_one(Rows).focus()
         self.action_look()
 
@@ -143,21 +154,22 @@ class Start(App[str | None]):
             keys.append(Heading("  no adapter found: plug it in and press r"))
         self._offers = {each.source: each for each in (DEMO, *captures, *(buses or ()))}
         self.query_one(Rows).show(keys, self._cells)
-        words = [
-            "A live bus is only listened to. An adapter that can't be proven to listen only is asked about first.",
-            "The car file car.toml of this folder is taken; --car names another, --dbc a database without one.",
-        ]
-        self.query_one(Lines).show([line(Span(each, "dim")) for each in (*words, *notes)])
+        self._said = (*WORDS, *notes)
+        self._show_words()
+
+    def _show_words(self) -> None:
+        said = [part for each in self._said for part in wrap(each, max(self.size.width - 3, 20))]
+        words = self.query_one("#words", Words)
+        words.styles.height = min(len(said) + 1, self.size.height // 3)
+        words.show([line(Span(each, "dim")) for each in said])
+
+    def on_resize(self) -> None:
+        """Wrap the words for the window."""
+        self._show_words()
 
     def _cells(self, key: Key) -> Sequence[Cell]:
         offer = self._offers[str(key)]
         return (offer.title, Span(offer.about, "dim"))
-
-    def action_choose(self) -> None:
-        """Watch what is under the cursor."""
-        key = self.query_one(Rows).key
-        if key is not None:
-            self.exit(str(key))
 
     def on_rows_chosen(self, event: Rows.Chosen) -> None:
         """Watch it."""
