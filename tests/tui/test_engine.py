@@ -110,6 +110,37 @@ def test_there_are_at_most_four_a_second_however_much_comes(monkeypatch):
     assert 3 <= engine.latest().number - first <= 4
 
 
+def test_what_is_asked_of_a_live_bus_is_answered_before_the_next_snapshot_is_due():
+    clock = Clock()
+    live = Live(pace=clock)
+    live.give(*counted(70))
+    before = live.engine.latest()
+    clock.move(0.06)  # a quarter second is far
+    live.engine.look_at(FrameName("can0", 0x100, False))
+    live.engine.advance()
+    assert before.detail is None
+    assert live.engine.latest().detail.name == FrameName("can0", 0x100, False)
+    live.end()
+
+
+def test_what_is_asked_while_a_capture_plays_is_answered_at_once_but_never_takes_all_the_time():
+    engine, clock = replayed()
+    engine.settle()
+    engine.play()
+    for _ in range(40):
+        engine.advance(clock.wait)
+    number, begun = engine.latest().number, clock.now
+    clock.move(0.06)
+    engine.look_at(FrameName("engine", 0xA0, False))
+    engine.advance()
+    assert engine.latest().detail is not None
+    for _ in range(100):  # a key that is held down
+        engine.look_at(FrameName("engine", 0xA0, False))
+        clock.move(0.01)
+        engine.advance()
+    assert engine.latest().number - number <= (clock.now - begun) / S / 0.05 + 1
+
+
 def test_nothing_is_laid_ready_while_a_capture_stands():
     engine, clock = replayed()
     number = engine.settle().number

@@ -24,6 +24,8 @@ from buswright.tui.snapshot import Snapshot
 SNAPSHOT_S = 0.25
 SNAPSHOT_SHARE = 5
 ANSWER_S = 0.01
+ANSWERS_S, ANSWERS_SHARE = 0.05, 2
+"""What was asked is answered sooner than the next snapshot would be due, but a held key must not take all the time."""
 AGE_S = 1.0
 """Where nothing comes, ages are shown anew this often."""
 
@@ -85,6 +87,7 @@ class Engine:
         self._composer = Composer(self._source, self._folds, self._notices, pace)
         self._clock = pace
         self._pace = Pace(SNAPSHOT_S, SNAPSHOT_SHARE, pace)
+        self._answers = Pace(ANSWERS_S, ANSWERS_SHARE, pace)
         self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
         self._next: Command | None = None
         self._asked = Asked()
@@ -158,7 +161,7 @@ class Engine:
             except queue.Empty:
                 self._next = None
 
-    def advance(self, wait: Callable[[float], None] = lambda seconds: None) -> None:  # noqa: ARG005
+    def advance(self, wait: Callable[[float], None] = lambda seconds: None) -> None:  # noqa: ARG005  (no wait)
         """Do what was asked, take the next frames, lay a snapshot ready if it is time."""
         self._obey()
         try:
@@ -197,7 +200,8 @@ class Engine:
         resting = not source.busy and source.phase not in ("playing", "listening")
         aged = source.live and self._clock() - self._composed_ns >= AGE_S * 1e9
         at_once = (self._urgent or moved) and resting
-        if at_once or ((moved or self._urgent) and self._pace.due) or aged:
+        answered = self._urgent and self._answers.due
+        if at_once or answered or (moved and self._pace.due) or aged:
             self._compose(exact=resting)
 
     def _tellable(self) -> tuple[object, ...]:
@@ -210,7 +214,7 @@ class Engine:
         self._composed_ns = self._clock()
         try:
             self._composer.measure(exact=exact)
-            with self._pace.run():
+            with self._pace.run(), self._answers.run():
                 snapshot = self._composer.compose(self._asked)
         except Exception as fault:  # noqa: BLE001  (the work goes on; the next one may be better)
             LOG.error("no snapshot", exc_info=fault)
