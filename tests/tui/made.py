@@ -165,9 +165,6 @@ class FakeWorker:
     def take(self):
         return self.snapshot
 
-    def latest(self):
-        return self.snapshot
-
     def close(self):
         self.closed = True
 

@@ -23,19 +23,20 @@ from buswright.cli import options as shared
 from buswright.cli.bit_rates import bit_rates
 from buswright.cli.live_source import LIVE_HELP, add_live, live_sources
 from buswright.errors import UserError
+from buswright.tui.screen_list import SCREENS
 
 if TYPE_CHECKING:
     from buswright.channels.carfile_model import CarFile
     from buswright.frames.capture import Capture
     from buswright.tui.engine import Engine
 
-SCREENS = ("overview", "identifiers", "channels", "findings", "wiggle", "recording")
 DEFAULT_SIZE = "120x40"
 SLOWEST, FASTEST = 0.01, 1000.0
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
+    names = tuple(SCREENS)
     parser.add_argument(
         "source",
         nargs="*",
@@ -58,10 +59,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--from", dest="begin", metavar="TIME", help="go there first: seconds, or ISO 8601")
     parser.add_argument(
         "--screen",
-        choices=SCREENS,
-        default=SCREENS[0],
+        choices=names,
+        default=names[0],
         metavar="NAME",
-        help=f"the screen to begin with: {', '.join(SCREENS[:-1])} or {SCREENS[-1]}",
+        help=f"the screen to begin with: {', '.join(names[:-1])} or {names[-1]}",
     )
     parser.add_argument("--out", metavar="FILE", help="record live buses from the start: .log, .asc, .gz behind either")
     parser.add_argument("--snapshot", metavar="FILE.svg", help="no terminal: write a picture of the screen, and end")

@@ -11,18 +11,17 @@ from importlib import import_module
 from pathlib import Path
 from typing import ClassVar, Protocol
 
-from textual import events
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
 from textual.message import Message
 from textual.screen import Screen
 
 from buswright.tui.asking import Asking
-from buswright.tui.bars import SCREENS
 from buswright.tui.finding_names import Everything
 from buswright.tui.guarded import Guarded
 from buswright.tui.help_screen import HelpScreen
 from buswright.tui.prompt import Confirm, Prompt
+from buswright.tui.screen_list import SCREENS, Listed
 from buswright.tui.snapshot import Notice, Snapshot
 from buswright.tui.themes import THEMES, theme_for
 from buswright.tui.work_screen import WorkScreen
@@ -50,23 +49,12 @@ class Worker(Asking, Protocol):
         """End: finish the recording, let go of buses and files."""
 
 
-def _screen(module: str, name: str) -> Callable[[], Screen[None]]:
+def _maker(listed: Listed) -> Callable[[], Screen[None]]:
     def make() -> Screen[None]:
-        made: Screen[None] = getattr(import_module(f"buswright.tui.{module}"), name)()
+        made: Screen[None] = getattr(import_module(f"buswright.tui.{listed.module}"), listed.kind)()
         return made
 
     return make
-
-
-_SCREENS = {
-    "overview": ("overview", "OverviewScreen"),
-    "identifiers": ("identifiers", "IdentifiersScreen"),
-    "channels": ("channels", "ChannelsScreen"),
-    "findings": ("findings_screen", "FindingsScreen"),
-    "wiggle": ("wiggle_screen", "WiggleScreen"),
-    "recording": ("recording_screen", "RecordingScreen"),
-}
-"""Module and class of each screen."""
 
 
 def _get_ready() -> None:
@@ -75,8 +63,8 @@ def _get_ready() -> None:
     What has been loaded by then stays: the garbage collector, which would look through it again and again, in front
     of some key, is told so.
     """
-    for module, _ in _SCREENS.values():
-        import_module(f"buswright.tui.{module}")
+    for listed in SCREENS.values():
+        import_module(f"buswright.tui.{listed.module}")
     gc.collect()
     gc.freeze()
 
@@ -97,11 +85,11 @@ class Workbench(Guarded, App[None]):
     TITLE = "Buswright"
     ENABLE_COMMAND_PALETTE = True
     COMMANDS: ClassVar = App.COMMANDS | {Everything}
-    MODES: ClassVar = {name: _screen(*where) for name, where in _SCREENS.items()}
+    MODES: ClassVar = {name: _maker(listed) for name, listed in SCREENS.items()}
     BINDINGS: ClassVar[list[BindingType]] = [
         *(
-            Binding(str(number), f"go('{name}')", title, show=False)
-            for number, (name, title) in enumerate(SCREENS.items(), 1)
+            Binding(str(number), f"go('{name}')", listed.title, show=False)
+            for number, (name, listed) in enumerate(SCREENS.items(), 1)
         ),
         Binding("space", "play", "Play"),
         Binding("comma", "step(-1.0)", "Back 1 s", key_display=",", show=False),
@@ -305,10 +293,10 @@ class Workbench(Guarded, App[None]):
         else:
             self.exit()
 
-    def get_system_commands(self, screen: Screen[None]) -> Iterable[SystemCommand]:  # noqa: ARG002
+    def get_system_commands(self, screen: Screen[None]) -> Iterable[SystemCommand]:  # noqa: ARG002  (Textual's)
         """Offer in the command palette, beside names, what the keys do."""
-        for name, title in SCREENS.items():
-            yield SystemCommand(f"Go to {title}", "a screen", lambda name=name: self.action_go(name))
+        for name, listed in SCREENS.items():
+            yield SystemCommand(f"Go to {listed.title}", "a screen", lambda name=name: self.action_go(name))
         yield SystemCommand("Play or hold", "a capture plays; a live screen stands still", self.action_play)
         yield SystemCommand("Go to time", "in a capture", self.action_go_to_time)
         yield SystemCommand("Marker", "with words, at this moment", self.action_mark)
@@ -334,10 +322,6 @@ class Workbench(Guarded, App[None]):
     def on_unmount(self) -> None:
         """Let the worker finish."""
         self.worker.close()
-
-    def on_resize(self, event: events.Resize) -> None:
-        """Say when the window is too small to be of use."""
-        self.set_class(event.size.height < 12 or event.size.width < 50, "-tiny")
 
 
 _THEME_WORDS = {"dusk": "for dark rooms", "noon": "for daylight", "sixteen": "the terminal's own sixteen"}

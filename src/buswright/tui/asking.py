@@ -7,14 +7,10 @@ from pathlib import Path
 from typing import Protocol
 
 from buswright.channels.carfile_model import FrameName
-from buswright.tui.snapshot import Snapshot
 
 
 class Asking(Protocol):
     """The worker, as the screens see it."""
-
-    def latest(self) -> Snapshot | None:
-        """Return the newest snapshot."""
 
     # A capture, replayed ------------------------------------------------------------------------------------------
 

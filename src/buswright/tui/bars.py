@@ -13,33 +13,24 @@ from textual.message import Message
 from textual.widgets import Input
 
 from buswright.findings import Severity
+from buswright.tui.finding_lines import SEVERITY_TONES
+from buswright.tui.screen_list import SCREENS
 from buswright.tui.times import clock_text
-from buswright.tui.toned import Lines, Span, Tone, fitted, line, width_of
+from buswright.tui.toned import Plain, Span, fitted, line, width_of
 
 if TYPE_CHECKING:
     from buswright.tui.snapshot import Snapshot, SourceNow
-
-SCREENS: dict[str, str] = {
-    "overview": "Overview",
-    "identifiers": "Identifiers",
-    "channels": "Channels",
-    "findings": "Findings",
-    "wiggle": "Wiggle",
-    "recording": "Recording",
-}
-"""The screens in the order of their number keys."""
 
 _BLOCKS = " ▁▂▃▄▅▆▇█"
 _PHASES = {"listening": "live", "reading": "reading", "playing": "playing", "paused": "paused", "ended": "at the end"}
 
 
-class Bar(Lines):
+class Bar(Plain):
     """One line that is never scrolled."""
 
     DEFAULT_CSS = """
     Bar { height: 1; overflow-x: hidden; overflow-y: hidden; }
     """
-    can_focus = False
 
 
 class TopBar(Bar):
@@ -83,12 +74,11 @@ def _recording(snapshot: Snapshot) -> Iterator[Span]:
 
 def _tally(snapshot: Snapshot) -> Iterator[Span]:
     counts = {severity: sum(one.severity is severity for one in snapshot.findings) for severity in Severity}
-    tones: dict[Severity, Tone] = {Severity.FAULT: "fault", Severity.SUSPECT: "suspect"}
     said = False
-    for severity, tone in tones.items():
+    for severity in (Severity.FAULT, Severity.SUSPECT):
         if counts[severity]:
             word = severity.name.lower() + ("s" if counts[severity] > 1 else "")
-            yield Span(f"{counts[severity]} {word} ", tone)
+            yield Span(f"{counts[severity]} {word} ", SEVERITY_TONES[severity])
             said = True
     if not said and not snapshot.health.capture.frames:
         yield Span("nothing received ", "dim")
@@ -110,8 +100,8 @@ class Tabs(Bar):
     def _drawn_for(self, width: int) -> list[Span]:
         spans: list[Span] = []
         short = width < 76
-        for number, (name, title) in enumerate(SCREENS.items(), 1):
-            text = title[:5] if short else title
+        for number, (name, listed) in enumerate(SCREENS.items(), 1):
+            text = listed.title[:5] if short else listed.title
             if name == self._front:
                 spans += [Span("["), Span(str(number), "accent"), Span(f" {text}", "strong"), Span("] ")]
             else:
@@ -129,7 +119,7 @@ class Tabs(Bar):
 
     def _widths(self) -> list[int]:
         short = self.size.width < 76
-        return [len(title[:5] if short else title) + 5 for title in SCREENS.values()]
+        return [len(listed.title[:5] if short else listed.title) + 5 for listed in SCREENS.values()]
 
 
 class TimeBar(Bar):
@@ -157,8 +147,7 @@ def time_line(snapshot: Snapshot, width: int) -> list[Span]:
             marks[_column(event.time_ns, start, span_ns, room)] = Span("^", "accent")
     for finding in reversed(snapshot.findings):
         if finding.start_ns is not None and finding.severity > Severity.NOTE:
-            tone: Tone = "fault" if finding.severity is Severity.FAULT else "suspect"
-            marks[_column(finding.start_ns, start, span_ns, room)] = Span("!", tone)
+            marks[_column(finding.start_ns, start, span_ns, room)] = Span("!", SEVERITY_TONES[finding.severity])
     if source.now_ns is not None:
         marks[_column(source.now_ns, start, span_ns, room)] = Span("│", "strong")
     return [Span(label, "dim"), *marks, Span(tail, "dim")]

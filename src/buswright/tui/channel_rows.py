@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from textwrap import wrap
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Literal, get_args
 
 from buswright.channels.following import TRACE_S, ChannelNow, State, Trace
 from buswright.channels.series import Quality
+from buswright.report.text import count
 from buswright.tui.channel_digits import NOTHING, decimals_for, number, raw_text
 from buswright.tui.rows import Cell, Column, Heading, Key
-from buswright.tui.toned import Span, Tone, line
+from buswright.tui.toned import Span, Tone, hanging, joined, line
 
 Order = Literal["file", "worst", "name"]
 Group = Literal["none", "module", "plug", "supply", "ground", "bus", "message"]
@@ -36,6 +36,13 @@ STATES: Mapping[State, tuple[str, Tone]] = {
     "bad": ("BAD", "fault"),
     "silent": ("SILENT", "fault"),
     "waiting": ("waiting", "dim"),
+}
+_VALUE_TONES: Mapping[State, Tone] = {
+    "bad": "dim",
+    "silent": "dim",
+    "waiting": "dim",
+    "warning": "fault",
+    "caution": "suspect",
 }
 _WORST: tuple[State, ...] = ("silent", "bad", "warning", "caution", "waiting")
 FINE = len(_WORST) + 3
@@ -137,11 +144,11 @@ def _group_name(channel: ChannelNow, group: Group) -> str:
 
 def _title(name: str, group: Group, channels: Sequence[ChannelNow]) -> str:
     title = f"{group} {name}" if name else f"no {group} given"
-    parts = [title, f"{len(channels)} channel" + ("s" if len(channels) > 1 else "")]
+    parts = [title, count(len(channels), "channel")]
     for state in _WORST:
-        count = sum(each.state == state for each in channels)
-        if count:
-            parts.append(f"{count} {STATES[state][0]}")
+        number_of = sum(each.state == state for each in channels)
+        if number_of:
+            parts.append(f"{number_of} {STATES[state][0]}")
     return "  ".join(parts)
 
 
@@ -193,9 +200,6 @@ def cells_of(
         The first frame of all, and the moment shown.
     """
     digits = decimals_for(channel, decimals)
-    tone: Tone = {"bad": "dim", "silent": "dim", "waiting": "dim", "warning": "fault", "caution": "suspect"}.get(
-        channel.state, "plain"
-    )  # type: ignore[assignment]
     mark: Cell = ""
     if channel.name in picks:
         mark = Span(*CURVES[picks.index(channel.name)])
@@ -203,7 +207,7 @@ def cells_of(
         mark,
         _shown_name(channel, group),
         state_cell(channel),
-        Span(channel.text or number(channel.value, digits), tone),
+        Span(channel.text or number(channel.value, digits), _VALUE_TONES.get(channel.state, "plain")),
         Span(channel.unit, "dim"),
         _input_text(channel),
         Span(number(channel.minimum, digits, 8), "dim"),
@@ -268,8 +272,8 @@ def trace_spans(
     low, high, bad, begun = _binned(trace, first_ns, now_ns, cells)
     known = sorted((a + b) / 2 for a, b in zip(low, high, strict=True) if a <= b)
     if not known:
-        return _joined(
-            [("×", "fault") if each else ("·" if at >= begun else " ", "dim") for at, each in enumerate(bad)]
+        return joined(
+            Span("×", "fault") if each else Span("·" if at >= begun else " ", "dim") for at, each in enumerate(bad)
         )
     usual = known[len(known) // 2]
     bottom, top = min(a for a in low if a == a), max(b for b in high if b == b)
@@ -277,16 +281,16 @@ def trace_spans(
         middle = (top + bottom) / 2
         bottom, top = middle - smallest / 2, middle + smallest / 2
     scale = 7.99 / (top - bottom) if top > bottom else 0.0
-    marks: list[tuple[str, Tone]] = []
+    marks: list[Span] = []
     for at, (a, b, wrong) in enumerate(zip(low, high, bad, strict=True)):
         if wrong:
-            marks.append(("×", "fault"))
+            marks.append(Span("×", "fault"))
         elif a != a:
-            marks.append(("·" if at >= begun else " ", "dim"))
+            marks.append(Span("·" if at >= begun else " ", "dim"))
         else:
             shown = a if usual - a > b - usual else b
-            marks.append((_BLOCKS[int((shown - bottom) * scale)] if scale else _BLOCKS[3], "plain"))
-    return _joined(marks)
+            marks.append(Span(_BLOCKS[int((shown - bottom) * scale)] if scale else _BLOCKS[3]))
+    return joined(marks)
 
 
 def _binned(
@@ -313,17 +317,6 @@ def _binned(
         bad[cell] = bad[cell] or wrong
     begun = 0 if first_ns is None else (first_ns // 1_000_000_000 - last + TRACE_S - 1) // seconds
     return low, high, bad, begun
-
-
-def _joined(marks: Sequence[tuple[str, Tone]]) -> list[Span]:
-    """Neighbours of one tone in one span."""
-    spans: list[Span] = []
-    for text, tone in marks:
-        if spans and spans[-1].tone == tone:
-            spans[-1] = Span(spans[-1].text + text, tone)
-        else:
-            spans.append(Span(text, tone))
-    return spans
 
 
 # About one channel ----------------------------------------------------------------------------------------------
@@ -357,9 +350,9 @@ def about(
     if channel.state == "silent" and channel.time_ns is not None and now_ns is not None:
         since = f" for {(now_ns - channel.time_ns) / 1e9:.1f} s"
     lines = [line(Span(f"{channel.name}  ", "head"), Span(f"{state.text}{since}  ", state.tone), "  ".join(figures))]
-    lines += _wrapped("quality", channel.quality_words, width, "suspect" if objections(channel.quality) else "plain")
-    lines += _wrapped("limits", _limits_text(channel, digits), width)
-    lines += _wrapped("from", _origin_text(channel, signal), width)
+    lines += _labelled("quality", channel.quality_words, width, "suspect" if objections(channel.quality) else "plain")
+    lines += _labelled("limits", _limits_text(channel, digits), width)
+    lines += _labelled("from", _origin_text(channel, signal), width)
     return lines
 
 
@@ -387,6 +380,5 @@ def _origin_text(channel: ChannelNow, signal: str) -> str:
     return ", ".join(parts) or "nobody says"
 
 
-def _wrapped(title: str, text: str, width: int, tone: Tone = "plain") -> list[list[Span]]:
-    first, *rest = wrap(text, max(width - 10, 20)) or [""]
-    return [[Span(f"{title:9}", "dim"), Span(first, tone)], *([Span(" " * 9), Span(each, tone)] for each in rest)]
+def _labelled(label: str, text: str, width: int, tone: Tone = "plain") -> Iterator[list[Span]]:
+    return hanging([Span(f"{label:9}", "dim")], text, width - 1, tone)

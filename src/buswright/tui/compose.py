@@ -19,7 +19,7 @@ from buswright.health.track import HealthTracker
 from buswright.tui.details import id_detail
 from buswright.tui.folds import Folds
 from buswright.tui.listening import Listening
-from buswright.tui.notices import Guarded, Notices
+from buswright.tui.notices import Notices, Shielded
 from buswright.tui.pace import Pace
 from buswright.tui.replay import Replay
 from buswright.tui.snapshot import IdDetail, Reception, Snapshot, SourceNow
@@ -68,7 +68,7 @@ class Composer:
         self._pace = Pace(HEALTH_S, HEALTH_SHARE, clock)
         self._shown = _Shown(HealthTracker().result())
         self._whole = False
-        self._decoder = Guarded("decoding for the detail of an identifier", folds.known.decoder, notices)
+        self._decoder = Shielded("decoding for the detail of an identifier", folds.known.decoder, notices)
         self._database = folds.known.any_message
         self._number = 0
 
@@ -112,9 +112,9 @@ class Composer:
     def _measure(self) -> None:
         """Compute the health, and what is wrong with it."""
         source, shown, known = self._source, self._shown, self._folds.known
-        clock = source.capture.clock if isinstance(source, Listening) else source.clock_source
         shown.health = self._folds.health.run(
-            lambda one: one.result(events=source.events(), problems=source.problems, clock=clock), shown.health
+            lambda one: one.result(events=source.events(), problems=source.problems, clock=source.capture_clock),
+            shown.health,
         )
         shown.changes = self._folds.changes
         if self._whole:
@@ -127,17 +127,15 @@ class Composer:
 
     def _source_now(self, now_ns: int | None) -> SourceNow:
         source = self._source
-        live = isinstance(source, Listening)
-        clock = source.capture.clock if isinstance(source, Listening) else source.clock_source
         return SourceNow(
-            live=live,
+            live=source.live,
             title=_title(source),
             phase=source.phase,
             speed=float("inf") if source.phase == "reading" else source.speed,
             first_ns=source.first_ns,
             now_ns=now_ns,
             end_ns=source.end_ns,
-            epoch=clock.origin == "epoch",
+            epoch=source.capture_clock.origin == "epoch",
             read=source.read,
             receptions=source.receptions() if isinstance(source, Listening) else self._interfaces(),
             events=source.events()[-EVENTS_SHOWN:],

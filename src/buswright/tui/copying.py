@@ -43,4 +43,7 @@ def copied(one: T, *shared: type) -> T:
 
 
 def _is_frozen(each: object) -> bool:
-    return dataclasses.is_dataclass(each) and not isinstance(each, type) and each.__dataclass_params__.frozen  # type: ignore[attr-defined]
+    if not dataclasses.is_dataclass(each) or isinstance(each, type):
+        return False
+    parameters: Any = vars(type(each)).get("__dataclass_params__")  # there is no public way to ask
+    return parameters is not None and parameters.frozen

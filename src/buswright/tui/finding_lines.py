@@ -62,18 +62,19 @@ def evidence_lines(finding: Finding, snapshot: Snapshot, width: int) -> Iterator
         facts.append(f"seen {when}")
     for text in wrap(" · ".join(facts), max(width, 20)):
         yield [Span(text, "dim")]
-    for label, texts, tone in (
+    parts: tuple[tuple[str, Sequence[str], Tone], ...] = (
         ("Seen", finding.evidence, "strong"),
         ("Check next", (finding.next_check,), "accent"),
         ("MIND", (finding.caution,), "suspect"),
         ("Ruled out", finding.ruled_out, "dim"),
         ("Explains", _explained(finding, snapshot), "dim"),
-        ("Limits", tuple(finding.threshold.split("; ")), "dim"),
-    ):
+        ("Limits", finding.threshold.split("; "), "dim"),
+    )
+    for label, texts, tone in parts:
         said = [text for text in texts if text]
         if said:
             yield []
-            yield from _labelled(label, said, width, tone)  # type: ignore[arg-type]
+            yield from _labelled(label, said, width, tone)
 
 
 def _labelled(label: str, texts: Sequence[str], width: int, tone: Tone) -> Iterator[Line]:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, NamedTuple, cast
 
 from textual.command import Hit, Hits, Provider
 
+from buswright.tui.finding_lines import key_of
+
 if TYPE_CHECKING:
     from buswright.tui.app import Workbench
     from buswright.tui.snapshot import Snapshot
@@ -30,8 +32,7 @@ def places(snapshot: Snapshot) -> Iterator[Place]:
         words = " ".join(each for each in (str(name), figures.message, figures.module) if each)
         yield Place(words, "identifier", "identifiers", name)
     for finding in snapshot.findings:
-        key = (finding.fault, finding.subject, finding.start_ns)
-        yield Place(f"{finding.fault} {finding.subject}", "finding", "findings", key)
+        yield Place(f"{finding.fault} {finding.subject}", "finding", "findings", key_of(finding))
 
 
 class Everything(Provider):

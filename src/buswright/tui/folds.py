@@ -15,7 +15,7 @@ from buswright.health.recent import RecentTracker
 from buswright.health.track import HealthTracker
 from buswright.messages.decode import Decoder
 from buswright.tui.copying import copied
-from buswright.tui.notices import Guarded, Notices
+from buswright.tui.notices import Notices, Shielded
 
 if TYPE_CHECKING:
     from buswright.channels.carfile_model import CarFile
@@ -98,13 +98,13 @@ class Folds:
     def __init__(self, known: Known, notices: Notices) -> None:
         self.known = known
         self.frames = self.changes = 0
-        self.health = Guarded("the health of the buses", known.tracker, notices)
-        self.recent = Guarded(
+        self.health = Shielded("the health of the buses", known.tracker, notices)
+        self.recent = Shielded(
             "what is on the buses now", lambda: RecentTracker(car=known.car, bus_names=known.bus_names), notices
         )
-        self.channels = Guarded("following the channels", known.follower, notices)
-        self.held = Guarded("holding the latest frames", HeldFrames, notices)
-        self.wiggle: Guarded[WiggleTest] | None = None
+        self.channels = Shielded("following the channels", known.follower, notices)
+        self.held = Shielded("holding the latest frames", HeldFrames, notices)
+        self.wiggle: Shielded[WiggleTest] | None = None
         self._notices = notices
 
     def update(self, frames: Frames) -> None:
@@ -145,7 +145,7 @@ class Folds:
     def start_wiggle(self, channels: Sequence[str], start_ns: int | None) -> None:
         """Begin a test of these channels at a moment of the capture's clock; None: with the next frame."""
         known = self.known
-        self.wiggle = Guarded(
+        self.wiggle = Shielded(
             "the wiggle test",
             lambda: WiggleTest(
                 channels, known.car, databases=known.databases, bus_names=known.bus_names, start_ns=start_ns

@@ -20,7 +20,7 @@ from buswright.health.model import IdFigures
 from buswright.health.model_gaps import SHORT_GAP
 from buswright.tui.snapshot import Snapshot
 from buswright.tui.times import SECOND, clock_text
-from buswright.tui.toned import Span, Tone
+from buswright.tui.toned import Span, Tone, joined
 
 Float64s = npt.NDArray[np.float64]
 
@@ -290,11 +290,4 @@ def _around(snapshot: Snapshot, period: float, first: int, last: int, end_ns: in
 
 def mark_spans(text: str) -> list[Span]:
     """Give marks their tones, as few pieces as there are changes."""
-    spans: list[Span] = []
-    for mark in text:
-        tone = MARK_TONES[mark]
-        if spans and spans[-1].tone == tone:
-            spans[-1] = Span(spans[-1].text + mark, tone)
-        else:
-            spans.append(Span(mark, tone))
-    return spans
+    return joined(Span(mark, MARK_TONES[mark]) for mark in text)

@@ -13,7 +13,7 @@ from textual.screen import ModalScreen
 from buswright.tui.bars import SearchLine
 from buswright.tui.guarded import Guarded
 from buswright.tui.rows import Rows
-from buswright.tui.toned import Lines, Span, line
+from buswright.tui.toned import Lines, Span, hanging, line
 
 if TYPE_CHECKING:
     from buswright.tui.work_screen import WorkScreen
@@ -83,9 +83,7 @@ class HelpScreen(Guarded, ModalScreen[None]):
             yield line(Span("Keys", "head"))
             room = max(len(key) for key, _ in self._keys) + 2
             for key, what in self._keys:
-                first, *rest = wrap(what, max(width - room, 20)) or [""]
-                yield [Span(key.ljust(room), "accent"), Span(first)]
-                yield from ([Span(" " * room + each)] for each in rest)
+                yield from hanging([Span(key.ljust(room), "accent")], what, width)
         yield []
         yield line(Span("Escape closes this page.", "dim"))
 

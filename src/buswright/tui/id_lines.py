@@ -8,7 +8,6 @@ from textwrap import wrap
 
 import numpy as np
 
-from buswright.findings import Severity
 from buswright.health.model_ids import ChecksumFigures, CounterFigures, IdFigures, Lengths, Period, TwoSenders
 from buswright.messages.model import J1939, Message
 from buswright.tui.bit_grid import (
@@ -21,23 +20,24 @@ from buswright.tui.bit_grid import (
     letters_of,
     notes_of,
 )
+from buswright.tui.finding_lines import SEVERITY_TONES
 from buswright.tui.gap_words import TOLD, gaps_told
 from buswright.tui.id_rows import number, seconds
 from buswright.tui.id_states import SOURCES, Judge, findings_of, unnamed
 from buswright.tui.snapshot import IdDetail, SignalNow, Snapshot
 from buswright.tui.spacing_plot import BEYOND, duration, spacing_lines
-from buswright.tui.toned import Span, Tone, fitted, line, width_of
+from buswright.tui.toned import Span, Tone, fitted, hanging, line
 
 SIDE_BY_SIDE = 100
 """From this width on, or for long frames, the signals stand beside the grid."""
 _LONG = 16
 _MS = 1e6
 
-Lines = Iterator[list[Span]]
+Drawn = Iterator[list[Span]]
 Matches = Callable[..., bool]
 
 
-def page(snapshot: Snapshot, detail: IdDetail, *, matches: Matches, width: int) -> Lines:
+def page(snapshot: Snapshot, detail: IdDetail, *, matches: Matches, width: int) -> Drawn:
     """Make all lines of the page of an identifier that came.
 
     Parameters
@@ -55,13 +55,13 @@ def page(snapshot: Snapshot, detail: IdDetail, *, matches: Matches, width: int) 
     yield from _findings(snapshot, figures, width)
 
 
-def wrapped(text: str, width: int, tone: Tone = "plain", *, indent: int = 0) -> Lines:
+def wrapped(text: str, width: int, tone: Tone = "plain", *, indent: int = 0) -> Drawn:
     """Break a text into lines."""
     for each in wrap(text, max(width - indent, 20)) or [""]:
         yield [Span(" " * indent + each, tone)]
 
 
-def _heading(text: str, note: str = "") -> Lines:
+def _heading(text: str, note: str = "") -> Drawn:
     yield []
     yield line(Span(text, "head"), Span(f"  {note}" if note else "", "dim"))
 
@@ -69,13 +69,13 @@ def _heading(text: str, note: str = "") -> Lines:
 # Who it is ------------------------------------------------------------------------------------------------------------
 
 
-def _title(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int) -> Lines:
+def _title(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int) -> Drawn:
     judge, now = Judge.of(snapshot), snapshot.recent.ids.get(detail.name)
     state = judge.state(figures, now)
     who = Span(f"  {figures.message or 'no message of the database'}", "strong" if figures.message else "dim")
     module = Span(f"  from {figures.module}" if figures.module else "  nobody says from which module", "dim")
     yield line(Span(str(detail.name), "head"), who, module)
-    yield from _tail(line(Span(f"{state.word}: ", state.tone)), state.why, width)
+    yield from hanging(line(Span(f"{state.word}: ", state.tone)), state.why, width)
     if detail.message is not None and detail.message.protocol == J1939:
         yield line(Span(_j1939(detail.name.id), "dim"))
     age = "-" if now is None else seconds(now.age_s(snapshot.recent.now_ns)).strip()
@@ -90,15 +90,7 @@ def _title(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int)
     yield from wrapped(" · ".join(facts), width)
     payload = _latest(detail)
     text = payload.hex(" ").upper() or "no bytes"
-    yield from _tail(line(Span("payload ", "dim")), text, width, tone="strong")
-
-
-def _tail(start: list[Span], text: str, width: int, tone: Tone = "plain") -> Lines:
-    """Put a text behind a start, its further lines under its own first letter."""
-    indent = width_of(start)
-    first, *rest = wrap(text, max(width - indent, 20)) or [""]
-    yield [*start, Span(first, tone)]
-    yield from ([Span(" " * indent + each, tone)] for each in rest)
+    yield from hanging(line(Span("payload ", "dim")), text, width, tone="strong")
 
 
 def _due(period: Period) -> float | None:
@@ -124,7 +116,7 @@ def _latest(detail: IdDetail) -> bytes:
 # Bits and signals -----------------------------------------------------------------------------------------------------
 
 
-def _contents(detail: IdDetail, matches: Matches, width: int) -> Lines:
+def _contents(detail: IdDetail, matches: Matches, width: int) -> Drawn:
     message, payload = detail.message, _latest(detail)
     if width >= SIDE_BY_SIDE:  # in a small window every line counts: the signals should be seen at once
         yield []
@@ -150,7 +142,7 @@ def _contents(detail: IdDetail, matches: Matches, width: int) -> Lines:
         yield from wrapped(note, width, "suspect" if note.startswith(("?", "&")) else "dim")
 
 
-def _signals(detail: IdDetail, message: Message | None, matches: Matches, room: int) -> Lines:
+def _signals(detail: IdDetail, message: Message | None, matches: Matches, room: int) -> Drawn:
     if message is None:
         yield from wrapped("No database has this identifier: there are only bits to show.", room, "dim")
         return
@@ -185,7 +177,7 @@ def _signal(signal: SignalNow, letter: str, widths: tuple[int, int, int]) -> lis
 # Timing ---------------------------------------------------------------------------------------------------------------
 
 
-def _timing(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int) -> Lines:
+def _timing(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int) -> Drawn:
     period, judge = figures.period, Judge.of(snapshot)
     yield from _heading("Timing", _sending(period))
     if period.conflict:
@@ -214,7 +206,7 @@ def _sending(period: Period) -> str:
     return "; ".join(each for each in (says, learned if period.source != "learned" else "") if each)
 
 
-def _jitter(judge: Judge, figures: IdFigures, width: int) -> Lines:
+def _jitter(judge: Judge, figures: IdFigures, width: int) -> Drawn:
     period = figures.period
     for what, ns, limit in (
         ("standard deviation", period.sd_ns, "jitter_sd"),
@@ -237,7 +229,7 @@ def _jitter(judge: Judge, figures: IdFigures, width: int) -> Lines:
 # Counter, checksum, length --------------------------------------------------------------------------------------------
 
 
-def _guards(figures: IdFigures, width: int) -> Lines:
+def _guards(figures: IdFigures, width: int) -> Drawn:
     yield from _heading("Counter, checksum, length")
     for text, odd in (_counter(figures.counter), _checksum(figures.checksum), _lengths(figures.lengths)):
         yield from wrapped(text, width, "suspect" if odd else "plain")
@@ -277,7 +269,7 @@ def _lengths(lengths: Lengths) -> tuple[str, bool]:
 # Gaps -----------------------------------------------------------------------------------------------------------------
 
 
-def _gaps(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int) -> Lines:
+def _gaps(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int) -> Drawn:
     gaps = figures.gaps
     if figures.period.sending == "change-driven":
         note = "none are looked for: it is sent only when something changes"
@@ -303,7 +295,7 @@ def _gaps(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int) 
 # Two senders, findings ------------------------------------------------------------------------------------------------
 
 
-def _senders(two: TwoSenders | None, width: int) -> Lines:
+def _senders(two: TwoSenders | None, width: int) -> Drawn:
     if two is None or not two.split:
         return
     yield from _heading("Two senders?")
@@ -318,14 +310,13 @@ def _senders(two: TwoSenders | None, width: int) -> Lines:
     )
 
 
-def _findings(snapshot: Snapshot, figures: IdFigures, width: int) -> Lines:
-    tones: dict[Severity, Tone] = {Severity.NOTE: "note", Severity.SUSPECT: "suspect", Severity.FAULT: "fault"}
+def _findings(snapshot: Snapshot, figures: IdFigures, width: int) -> Drawn:
     own = list(findings_of(figures.name, snapshot.findings))
     if not own:
         return
     yield from _heading("Found", "4 shows all findings")
     for finding in own:
-        start = line(Span(f"{finding.severity.name.lower()} {finding.fault}: ", tones[finding.severity]))
-        yield from _tail(start, unnamed(figures, " ".join(finding.evidence)), width)
+        start = line(Span(f"{finding.severity.name.lower()} {finding.fault}: ", SEVERITY_TONES[finding.severity]))
+        yield from hanging(start, unnamed(figures, " ".join(finding.evidence)), width)
         if finding.next_check:
             yield from wrapped(f"Next: {finding.next_check}", width, "accent", indent=2)

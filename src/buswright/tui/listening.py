@@ -13,7 +13,7 @@ from buswright.frames.live_capture import BATCH_S, LiveCapture
 from buswright.frames.record import Recorder, format_of, space_for
 from buswright.frames.record_run import Recording, RecordingRun
 from buswright.frames.sidecar import sidecar_of
-from buswright.frames.table import Event, Frames, Problems, empty_frames
+from buswright.frames.table import Clock, Event, Frames, Problems, empty_frames
 from buswright.tui.snapshot import Phase, Reception
 
 ON_THE_WAY_NS = 300_000_000
@@ -44,8 +44,6 @@ class Listening:
 
     live = True
     whole = False
-    wants_keeping = False
-    at_end = False
     speed = 1.0
     end_ns: int | None = None
     read: float | None = None
@@ -79,6 +77,11 @@ class Listening:
         if self._failed:
             return "failed"
         return "ended" if self._closed else "listening"
+
+    @property
+    def capture_clock(self) -> Clock:
+        """The clock of the buses."""
+        return self.capture.clock
 
     @property
     def busy(self) -> bool:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from textwrap import wrap
 
 from buswright.tui.snapshot import Snapshot
-from buswright.tui.toned import Line, Span
+from buswright.tui.toned import Line, Span, hanging
 
 CHECKS = (
     ("Power", "Key on? Modules send only while they are fed; check the fuse of the modules first."),
@@ -48,7 +48,4 @@ def nothing_lines(snapshot: Snapshot, width: int) -> Iterator[Line]:
         yield [Span(f" The adapter of {', '.join(lost)} is gone: plug it in again, it is opened anew.", "fault")]
     yield [Span(" Check, the quickest first:", "strong")]
     for number, (what, text) in enumerate(CHECKS, 1):
-        head = f" {number} {what:<12}"
-        first, *rest = wrap(text, max(width - len(head) - 1, 20))
-        yield [Span(head, "accent"), Span(first)]
-        yield from ([Span(" " * len(head) + each)] for each in rest)
+        yield from hanging([Span(f" {number} {what:<12}", "accent")], text, width - 1)

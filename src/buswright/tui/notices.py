@@ -51,7 +51,7 @@ class Notices:
             self.tell(f"{what}: {type(fault).__name__}: {fault} (a fault in Buswright; the log has more)", "trouble")
 
 
-class Guarded(Generic[T]):
+class Shielded(Generic[T]):
     """One of the things that are done with every batch: what it raises is told and logged, and it begins anew.
 
     Parameters

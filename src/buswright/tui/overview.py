@@ -25,12 +25,12 @@ from buswright.tui.heartbeat import (
     senders,
 )
 from buswright.tui.no_frames import nothing_lines
-from buswright.tui.rows import Cell, Column, Key, Rows
+from buswright.tui.rows import Cell, Column, Key, Part, Rows
 from buswright.tui.snapshot import Snapshot
 from buswright.tui.targets import Target, go, identifiers_of
 from buswright.tui.times import age_text, clock_text
-from buswright.tui.toned import Line, Lines, Span
-from buswright.tui.work_screen import WorkScreen
+from buswright.tui.toned import Line, Plain, Span
+from buswright.tui.work_screen import BARS, WorkScreen
 
 FIRST_COLUMNS = (
     Column("look first", 10),
@@ -40,14 +40,10 @@ FIRST_COLUMNS = (
     Column("check next", 14, grow=True),
     Column("what was seen", 55, rank=2, grow=True),
 )
-BARS = 4
-"""Lines that belong to the bars."""
 
 
-class Part(Rows):
-    """One of two lists: the cursor shows where the focus is, and goes on from one list to the other."""
-
-    ALONE = False
+class Linked(Part):
+    """One of the two lists: the cursor goes on from one to the other."""
 
     def action_move(self, rows: int) -> None:
         """Move the cursor; at the end of this list, on into the other one."""
@@ -60,19 +56,8 @@ class Part(Rows):
             super().action_move(rows)
 
     def on_focus(self) -> None:
-        """Show the cursor, and what is known of its row."""
-        self.refresh()
+        """Have told what is known of its row."""
         self.post_message(self.Moved(self, self.key))
-
-    def on_blur(self) -> None:
-        """Take the cursor away."""
-        self.refresh()
-
-
-class Plain(Lines):
-    """Lines that never have the focus."""
-
-    can_focus = False
 
 
 class OverviewScreen(WorkScreen):
@@ -118,9 +103,9 @@ class OverviewScreen(WorkScreen):
 
     def body(self) -> Iterable[Widget]:
         """Make the parts."""
-        yield Part(FIRST_COLUMNS, empty="nothing suspect so far", opens="Finding", id="first")
+        yield Linked(FIRST_COLUMNS, empty="nothing suspect so far", opens="Finding", id="first")
         yield Plain(id="buses")
-        yield Part((), empty="no module and no identifier is known yet", opens="Its IDs", id="modules")
+        yield Linked((), empty="no module and no identifier is known yet", opens="Its IDs", id="modules")
         yield Plain(id="about")
 
     # Filling it -----------------------------------------------------------------------------------------------------
@@ -129,7 +114,7 @@ class OverviewScreen(WorkScreen):
         """Fill the parts."""
         width, height = self.size.width, self.size.height - BARS
         self._findings = {key_of(each): each for each in snapshot.findings}
-        first = self.query_one("#first", Part)
+        first = self.query_one("#first", Linked)
         first.show([key for key, each in self._findings.items() if self._sought_in(each)], self._finding_cells)
         self._show_modules(snapshot, width)
         self._lay_out(snapshot, width, height)
@@ -140,7 +125,7 @@ class OverviewScreen(WorkScreen):
 
     def _show_modules(self, snapshot: Snapshot, width: int) -> None:
         self._senders = {each.key: each for each in senders(snapshot)}
-        modules = self.query_one("#modules", Part)
+        modules = self.query_one("#modules", Linked)
         seconds = 21 if width < 110 else 40 if width < 170 else 60
         title = "module" if snapshot.health.modules else "identifier"
         columns = _module_columns(title, seconds)
@@ -219,11 +204,11 @@ class OverviewScreen(WorkScreen):
         snapshot = self.snapshot
         if snapshot is None or not snapshot.health.capture.frames:
             return []
-        modules = self.query_one("#modules", Part)
+        modules = self.query_one("#modules", Linked)
         if modules.has_focus and modules.key in self._senders:
             lines = list(_about_sender(snapshot, self._senders[modules.key], width))
         else:
-            finding = self._findings.get(self.query_one("#first", Part).key)
+            finding = self._findings.get(self.query_one("#first", Linked).key)
             lines = list(_about_nothing(snapshot) if finding is None else _about_finding(finding, width, height))
         return lines[:height]
 
@@ -244,7 +229,7 @@ class OverviewScreen(WorkScreen):
 
     def action_identifiers(self) -> None:
         """Show the identifiers of the row under the cursor."""
-        modules, first = self.query_one("#modules", Part), self.query_one("#first", Part)
+        modules, first = self.query_one("#modules", Linked), self.query_one("#first", Linked)
         if modules.has_focus and modules.key in self._senders:
             self._open(self._senders[modules.key])
             return

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 import numpy as np
@@ -152,16 +152,7 @@ def _scaled(curves: Sequence[Curve], shared: bool, fixed: Mapping[str, Scale], l
         lows, highs = [low for low, _ in inside if low == low], [high for _, high in inside if high == high]
         scales[group] = scale_for(min(lows, default=np.nan), max(highs, default=np.nan), labels)
     return [
-        Curve(
-            curve.place,
-            curve.series,
-            curve.unit,
-            curve.good,
-            curve.stray,
-            curve.bad,
-            curve.limits,
-            fixed.get(curve.series.name, scales[group]),
-        )
+        replace(curve, scale=fixed.get(curve.series.name, scales[group]))
         for curve, group in zip(curves, groups, strict=True)
     ]
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from buswright.channels.carfile_model import CarFile
 from buswright.channels.following import ChannelNow, Plotted
-from buswright.channels.series import describe_quality
+from buswright.channels.series import Floats, describe_quality
 from buswright.tui.channel_digits import decimals_by_size, number, raw_text, signal_of
 from buswright.tui.channel_rows import CURVES, objections, quality_short
 from buswright.tui.plot_curves import gap_ns
@@ -119,10 +119,10 @@ def _row(
     return spans
 
 
-def _input(volts: object, row: int, channel: ChannelNow | None) -> str:
+def _input(volts: Floats | None, row: int, channel: ChannelNow | None) -> str:
     if volts is None:
         return ""
-    value = float(volts[row])  # type: ignore[index]
+    value = float(volts[row])
     unit = channel.electrical if channel is not None else ""
     return f"{number(value, 3 if abs(value) < 100 else 1, 8 - len(unit))} {unit}".rstrip()
 

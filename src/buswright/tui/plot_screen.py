@@ -17,7 +17,7 @@ from buswright.tui.plot_readings import heading, rows_of
 from buswright.tui.plot_view import Held, View
 from buswright.tui.snapshot import Snapshot
 from buswright.tui.times import SECOND
-from buswright.tui.toned import Lines, Span
+from buswright.tui.toned import Plain, Span
 from buswright.tui.work_screen import WorkScreen
 
 _SILENT_NS = SECOND
@@ -85,13 +85,10 @@ class PlotScreen(WorkScreen):
 
     def body(self) -> Iterable[Widget]:
         """Put readings above the curves."""
-        readings = Lines(id="readings")
+        readings = Plain(id="readings")
         readings.styles.height = 1 + len(self.names)
-        readings.can_focus = False
-        curves = Lines(id="curves")
-        curves.can_focus = False
         yield readings
-        yield curves
+        yield Plain(id="curves")
 
     def on_mount(self) -> None:
         """Ask for the samples."""
@@ -126,12 +123,12 @@ class PlotScreen(WorkScreen):
         """Draw curves and readings."""
         if self._decimals is None:
             self._decimals = decimals_of(snapshot.car)
-        curves = self.query_one("#curves", Lines)
+        curves = self.query_one("#curves", Plain)
         if self.held is None:
             curves.show([[], [Span("  " + self._waiting(), "dim")]])
         else:
             curves.show(self._curves)
-        self.query_one("#readings", Lines).show(lambda width, _: self._readings(snapshot, width))
+        self.query_one("#readings", Plain).show(lambda width, _: self._readings(snapshot, width))
 
     def _waiting(self) -> str:
         if self.plotted():

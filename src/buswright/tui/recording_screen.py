@@ -12,11 +12,12 @@ from textual.binding import Binding, BindingType
 from textual.widget import Widget
 
 from buswright.frames.record import RecordingError, Space, space_for
+from buswright.frames.table import Event
 from buswright.tui import recording_lines
 from buswright.tui.prompt import Confirm, Prompt
-from buswright.tui.rows import Rows
+from buswright.tui.rows import Key, Rows
 from buswright.tui.snapshot import Snapshot
-from buswright.tui.toned import Lines
+from buswright.tui.toned import Plain
 from buswright.tui.work_screen import WorkScreen
 
 HINT_WIDTH = 64
@@ -24,10 +25,6 @@ HINT_WIDTH = 64
 
 ASK_DISK_S = 5.0
 """The disk is asked for its room no more often than this."""
-
-
-class State(Lines, can_focus=False):
-    """What is recorded."""
 
 
 class RecordingScreen(WorkScreen):
@@ -63,7 +60,7 @@ class RecordingScreen(WorkScreen):
 
     def body(self) -> Iterable[Widget]:
         """State and markers."""
-        yield State(id="state")
+        yield Plain(id="state")
         yield Rows(recording_lines.MARKER_COLUMNS, empty="no marker yet: m sets one", id="markers")
 
     def on_resize(self) -> None:
@@ -76,7 +73,7 @@ class RecordingScreen(WorkScreen):
         if snapshot.source.live:
             self._ask_disk(snapshot)
         lines = list(recording_lines.state_lines(snapshot, self._space, self.size.width - 2))
-        state = self.query_one("#state", State)
+        state = self.query_one("#state", Plain)
         state.styles.height = len(lines) + (0 if self.has_class("-low") else 1)
         state.show(lines)
         marked = [
@@ -84,12 +81,12 @@ class RecordingScreen(WorkScreen):
             for at, event in enumerate(snapshot.source.events)
             if event.kind in recording_lines.MARKERS and self.matches(event.text or "")
         ]
-        events = {(event.time_ns, event.text, at): event for at, event in marked}
+        events: dict[Key, Event] = {(event.time_ns, event.text, at): event for at, event in marked}
         rows = self.query_one("#markers", Rows)
         rows.empty = "no marker yet: m sets one" if snapshot.source.live else "no marker in this capture"
         rows.show(
             list(reversed(events)),
-            lambda key: recording_lines.marker_cells(events[key], snapshot.source),  # type: ignore[index]
+            lambda key: recording_lines.marker_cells(events[key], snapshot.source),
         )
 
     def _ask_disk(self, snapshot: Snapshot) -> None:

@@ -90,7 +90,7 @@ class Replay:
         begin_ns: int | None = None,
     ) -> None:
         self.capture = capture
-        self.clock_source = capture.clock
+        self.capture_clock = capture.clock
         self._clock = clock
         self._tape = Tape(capture)
         self._cursor = Cursor(self._tape)
@@ -265,7 +265,7 @@ class Replay:
         self._total = self._cursor.count
         self._moment = self.end_ns = self._cursor.time_ns
         self._events, self._problems = self.capture.events, self.capture.problems
-        self.clock_source = self.capture.clock
+        self.capture_clock = self.capture.clock
         self._rest()
         for each in self._then:
             each()

@@ -317,3 +317,17 @@ class Rows(Toned, can_focus=True):
             room = self.scrollable_content_region.width - 1
             spans = [*fitted(spans, room), Span("‹")]
         return self.drawn(spans, here=here)
+
+
+class Part(Rows):
+    """One of several lists of a screen: its cursor is shown only where the focus is."""
+
+    ALONE = False
+
+    def on_focus(self) -> None:
+        """Show the cursor."""
+        self.refresh()
+
+    def on_blur(self) -> None:
+        """Take it away."""
+        self.refresh()

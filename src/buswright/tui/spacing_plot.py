@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from buswright.report.plot import braille_codes
 from buswright.tui.toned import Span
 
 Float64s = npt.NDArray[np.float64]
 
-_DOTS = np.array([[0x01, 0x08], [0x02, 0x10], [0x04, 0x20], [0x40, 0x80]])
-"""Bit of each dot in a braille cell, by row and column (Unicode chart U+2800)."""
+_EMPTY = 0x20
+"""What `braille_codes` gives for a cell without dots."""
 _LABEL = 12
 _TOP = 2.25
 """In periods: how far up the plot goes; longer spacings are told by a mark."""
@@ -51,7 +52,7 @@ def spacing_lines(
     )
     level = np.arange(rows - 1, -1, -1)[:, np.newaxis]  # the topmost row first
     dots = (level >= floor) & (level <= ceiling)
-    cells = (dots.reshape(height, 4, columns // 2, 2) * _DOTS[np.newaxis, :, np.newaxis, :]).sum(axis=(1, 3))
+    cells = braille_codes(dots)
     beyond: npt.NDArray[np.bool_] = np.logical_or.reduce((high > top).reshape(-1, 2), axis=1)
     labels = _labels(period_ns, late, (bottom, top), height)
     return [
@@ -71,9 +72,9 @@ def _labels(period_ns: float | None, late: float, ends: tuple[float, float], hei
     return found
 
 
-def _row(cells: npt.NDArray[np.int64], beyond: npt.NDArray[np.bool_] | None, label: str, *, lined: bool) -> list[Span]:
+def _row(cells: npt.NDArray[np.uint32], beyond: npt.NDArray[np.bool_] | None, label: str, *, lined: bool) -> list[Span]:
     blank = "┈" if lined and label else " "
-    text = "".join(chr(0x2800 + cell) if cell else blank for cell in cells.tolist())
+    text = "".join(chr(cell) if cell != _EMPTY else blank for cell in cells.tolist())
     if beyond is not None:
         text = "".join(BEYOND if out else sign for out, sign in zip(beyond.tolist(), text, strict=True))
     return [Span(f"{label:>{_LABEL - 1}} ", "dim"), Span(text)]

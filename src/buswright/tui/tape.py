@@ -41,11 +41,6 @@ class Tape:
             yield frames
         self._whole = True
 
-    @property
-    def in_memory(self) -> bool:
-        """Whether going back costs no reading."""
-        return self._whole and self._held is not None
-
 
 class Cursor:
     """A place in a capture: so many frames lie before it.

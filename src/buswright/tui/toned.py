@@ -6,7 +6,8 @@ words carry it too.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from textwrap import wrap
 from typing import Literal, NamedTuple, get_args
 
 from rich.cells import cell_len, set_cell_size
@@ -86,6 +87,25 @@ def fitted(spans: Line, width: int, *, right: bool = False) -> list[Span]:
         kept.append(span)
         left -= size
     return kept if width > 0 else []
+
+
+def joined(spans: Iterable[Span]) -> list[Span]:
+    """Return a line with neighbours of one tone in one piece: fewer pieces are drawn sooner."""
+    whole: list[Span] = []
+    for span in spans:
+        if whole and whole[-1].tone == span.tone:
+            whole[-1] = Span(whole[-1].text + span.text, span.tone)
+        else:
+            whole.append(span)
+    return whole
+
+
+def hanging(start: Line, text: str, width: int, tone: Tone = "plain") -> Iterator[list[Span]]:
+    """Put a text behind a start, its further lines under its own first letter."""
+    indent = width_of(start)
+    first, *rest = wrap(text, max(width - indent, 20)) or [""]
+    yield [*start, Span(first, tone)]
+    yield from ([Span(" " * indent), Span(each, tone)] for each in rest)
 
 
 class Toned(Guarded, ScrollView):
@@ -199,3 +219,7 @@ class Lines(Toned):
         """Draw one line of the window."""
         at = y + self.scroll_offset.y
         return self.drawn(self._lines[at]) if at < len(self._lines) else self.blank()
+
+
+class Plain(Lines, can_focus=False):
+    """Lines that are read, never gone to."""

@@ -10,6 +10,7 @@ from buswright.channels.following import ChannelNow
 from buswright.channels.glitches import Glitch, GlitchKind
 from buswright.diagnosis.wiggle import SIGNIFICANT, PlaceNow, WiggleNow
 from buswright.diagnosis.wiggle_advice import chance_text
+from buswright.report.text import count
 from buswright.tui.big_digits import big
 from buswright.tui.rows import Cell, Column
 from buswright.tui.snapshot import SourceNow
@@ -61,7 +62,7 @@ def _doing(test: WiggleNow, *, bell: bool, width: int) -> Iterator[Line]:
     else:
         yield line(Span("QUIET", "head"), Span("  nobody touches anything"))
     quiet = quiet_total(test)
-    yield line(Span(f"quiet for {test.quiet_s:5.0f} s in all, {quiet} glitch{'es' if quiet != 1 else ''} in it", "dim"))
+    yield line(Span(f"quiet for {test.quiet_s:5.0f} s in all, {count(quiet, 'glitch', 'glitches')} in it", "dim"))
     names = ", ".join(test.channels)
     if len(names) > width:
         names = f"{len(test.channels)} channels: {names}"
@@ -147,7 +148,7 @@ def verdict_of(place: PlaceNow) -> tuple[str, Tone]:
 
 def by_channel(counts: Iterable[tuple[str, int]]) -> str:
     """Say how many glitches each channel had, those that had some."""
-    return "  ".join(f"{name} {count}" for name, count in counts if count)
+    return "  ".join(f"{name} {number}" for name, number in counts if number)
 
 
 def glitch_cells(glitch: Glitch, place: str, source: SourceNow, channel: ChannelNow | None) -> Sequence[Cell]:

@@ -16,13 +16,10 @@ from buswright.tui import wiggle_lines
 from buswright.tui.bars import Bar, Tabs
 from buswright.tui.help_screen import HelpScreen
 from buswright.tui.prompt import Prompt
-from buswright.tui.rows import Cell, Column, Heading, Key, Rows
+from buswright.tui.rows import Cell, Column, Heading, Key, Part, Rows
 from buswright.tui.snapshot import Snapshot
-from buswright.tui.toned import Lines, Span, line
-from buswright.tui.work_screen import WorkScreen
-
-BARS = 4
-"""Lines that belong to the bars."""
+from buswright.tui.toned import Plain, Span, line
+from buswright.tui.work_screen import BARS, WorkScreen
 
 RING_S = 0.5
 """The bell rings no more often than this."""
@@ -37,24 +34,6 @@ CHOICE_COLUMNS = (
     Column("state", 10),
 )
 _OTHER = "from nowhere in particular"
-
-
-class Plain(Lines, can_focus=False):
-    """Lines that are read, never gone to."""
-
-
-class Part(Rows):
-    """One of two lists: its cursor is shown only where the focus is."""
-
-    ALONE = False
-
-    def on_focus(self) -> None:
-        """Show the cursor."""
-        self.refresh()
-
-    def on_blur(self) -> None:
-        """Take it away."""
-        self.refresh()
 
 
 class WiggleScreen(WorkScreen):
@@ -252,9 +231,11 @@ class WiggleScreen(WorkScreen):
             [name for name in names if not name or self.matches(name)],
             lambda key: wiggle_lines.place_cells(test, str(key)),
         )
-        found = {(one.channel, one.kind, one.time_ns): (one, place) for one, place in test.latest}
+        found: dict[Key, tuple[Glitch, str]] = {
+            (one.channel, one.kind, one.time_ns): (one, place) for one, place in test.latest
+        }
         shown = [key for key, (one, place) in found.items() if self.matches(one.channel, one.kind, place)]
-        self.query_one("#latest", Rows).show(shown, lambda key: self._glitch_cells(*found[key], snapshot))  # type: ignore[index]
+        self.query_one("#latest", Rows).show(shown, lambda key: self._glitch_cells(*found[key], snapshot))
         self.query_one("#keys", Bar).show([wiggle_lines.key_line(test, width)])
 
     def _glitch_cells(self, glitch: Glitch, place: str, snapshot: Snapshot) -> Sequence[Cell]:
@@ -329,7 +310,7 @@ class WiggleScreen(WorkScreen):
         else:
             super().action_back()
 
-    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:  # noqa: ARG002
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:  # noqa: ARG002  (Textual's)
         """Offer only what can be done now."""
         if action in ("place", "quiet", "name", "end"):
             return self.running

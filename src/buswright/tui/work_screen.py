@@ -20,6 +20,10 @@ if TYPE_CHECKING:
     from buswright.tui.app import Workbench
 
 
+BARS = 4
+"""Lines of the window that the bars take: source, tabs, time line, keys."""
+
+
 class WorkScreen(Guarded, Screen[None]):
     """One of the workbench's screens.
 
