@@ -225,15 +225,24 @@ def test_going_to_a_time():
 
 def test_a_live_screen_is_held_and_released_and_never_stepped():
     async def steps(app, pilot, worker):
-        await pilot.press("full_stop", "plus", "g", "space")
-        worker.give()
+        await pilot.press("full_stop", "plus", "g")
+        before = text_of(app)
+        await pilot.press("space")
+        worker.give(source=replace(worker.snapshot.source, title="held back"), findings=())
         await settled(pilot)
-        held = app.snapshot.number
+        held = text_of(app), app.snapshot.findings
         await pilot.press("space")
         await settled(pilot)
-        return worker.asked, held, app.snapshot.number
+        return worker.asked, before, held, text_of(app)
 
-    assert run(steps, snapshot=live()) == ([], 1, 2)
+    asked, before, (held, findings), after = run(steps, snapshot=live())
+    assert asked == []
+    assert "can1  live" in before[0]
+    assert "space Hold" in before[-1]
+    assert "can1  HELD" in held[0]
+    assert "space Go on" in held[-1]
+    assert findings
+    assert "held back  live" in after[0]
 
 
 def test_a_marker_gets_the_moment_of_the_key(monkeypatch):

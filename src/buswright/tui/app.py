@@ -7,6 +7,7 @@ import logging
 import time
 from collections import deque
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
 from typing import ClassVar, Protocol
@@ -20,6 +21,7 @@ from buswright.tui.asking import Asking
 from buswright.tui.finding_names import Everything
 from buswright.tui.guarded import Guarded
 from buswright.tui.help_screen import HelpScreen
+from buswright.tui.holding import held_still
 from buswright.tui.prompt import Confirm, Prompt
 from buswright.tui.screen_list import SCREENS, Listed
 from buswright.tui.snapshot import Notice, Snapshot
@@ -147,13 +149,15 @@ class Workbench(Guarded, App[None]):
     def on_workbench_fresh(self) -> None:
         """Take the newest snapshot and give it to the screen in front."""
         snapshot = self.worker.take()
-        if snapshot is None or (self._held and snapshot.source.live):
+        if snapshot is None:
             return
-        self.snapshot = snapshot
         for notice in snapshot.notices:
             if notice.number > self._seen:
                 self._seen = notice.number
                 self._tell(notice)
+        if self._held and self.snapshot is not None and snapshot.source.live:
+            snapshot = held_still(self.snapshot, snapshot)
+        self.snapshot = snapshot
         front = self.front
         if front is not None:
             front.receive(snapshot)
@@ -215,8 +219,11 @@ class Workbench(Guarded, App[None]):
         if snapshot.source.live:
             self._held = not self._held
             self.notify("held: the bus goes on, and so does a recording" if self._held else "live again", timeout=3)
-            if not self._held:
-                self.post_message(self.Fresh())
+            if self._held:
+                self.snapshot = replace(snapshot, source=replace(snapshot.source, phase="paused"))
+                if self.front is not None:
+                    self.front.receive(self.snapshot)
+            self.post_message(self.Fresh())
         elif snapshot.source.phase == "playing":
             self.asking.pause()
         else:

@@ -36,6 +36,10 @@ class Bar(Plain):
 class TopBar(Bar):
     """What is looked at, how far it is, whether it is recorded, and how bad it looks."""
 
+    def on_mount(self) -> None:
+        """Say that there is nothing yet: opening adapters takes seconds."""
+        self.show([line(Span("Buswright ", "head"), Span("waiting for the first frames…", "dim"))])
+
     def take(self, snapshot: Snapshot) -> None:
         """Show a snapshot's."""
         self.show(lambda width, _: [_top(snapshot, width)])
@@ -61,6 +65,8 @@ def _phase(source: SourceNow) -> Iterator[Span]:
         yield Span("reading" if source.read is None else f"reading {source.read * 100:3.0f} %", "note")
     elif source.phase == "playing":
         yield Span(f"playing ×{source.speed:g}", "good")
+    elif source.live and source.phase == "paused":
+        yield Span("HELD", "suspect")
     else:
         yield Span(_PHASES[source.phase], "good" if source.live else "note")
     yield Span(f"  {clock_text(source.now_ns, source)}")

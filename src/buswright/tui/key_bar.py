@@ -37,7 +37,8 @@ class KeyBar(Bar):
         common: dict[str, list[Span]] = {}
         for binding in self._bindings_shown():
             key = binding.key_display or self.app.get_key_display(binding)
-            spans = [Span(f" {key}", "accent"), Span(f" {binding.description} ", "dim")]
+            word = self._play_word() if binding.action == "play" else binding.description
+            spans = [Span(f" {key}", "accent"), Span(f" {word} ", "dim")]
             if binding.action in (*_COMMON, *_ALWAYS):
                 common[binding.action] = spans
             else:
@@ -49,6 +50,16 @@ class KeyBar(Bar):
             if width_of(kept) + width_of(spans) <= room:
                 kept += spans
         return [*kept, *end]
+
+    def _play_word(self) -> str:
+        """Say what the key would do now."""
+        snapshot = getattr(self.screen, "snapshot", None)
+        if snapshot is None:
+            return "Play"
+        source = snapshot.source
+        if source.live:
+            return "Go on" if source.phase == "paused" else "Hold"
+        return "Pause" if source.phase == "playing" else "Play"
 
     def _bindings_shown(self) -> Iterator[Binding]:
         focused = self.screen.focused
