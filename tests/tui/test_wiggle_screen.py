@@ -101,6 +101,24 @@ def test_channels_are_listed_by_module_without_the_computed_ones():
     assert "a All of module" in text
 
 
+def test_values_have_the_digits_that_their_channels_are_known_to():
+    async def steps(app, pilot, worker):
+        return await drawn(app, pilot)
+
+    lines = shown(steps, None, size=(200, 60))
+    by_name = {each.split()[2]: each for each in lines if each.startswith("[ ]")}
+    now = {each.name: each for each in snapshot_of().channels}
+    assert f" {now['engine_speed'].value:.1f} rpm" in by_name["engine_speed"]  # steps of 0.25
+    assert f" {now['lambda_collector'].value:.4f} lambda" in by_name["lambda_collector"]
+    assert f" {now['gear'].value:.0f} gear" in by_name["gear"]
+    assert f" {now['gear_drum'].volts:.3f} V" in by_name["gear_drum"]
+    peak = Glitch("lambda_collector", "spike", moment(-0.4), 5_000_000, 1.23456), "plug C12"
+    unknown = Glitch("gone", "spike", moment(-0.5), 5_000_000, 1234.5678), ""
+    lines = shown(steps, wiggle(latest=(peak, unknown)))
+    assert "1.2346 lambda" in next(each for each in lines if "lambda_collector" in each)
+    assert "1235" in next(each for each in lines if " gone " in each)
+
+
 def test_enter_starts_with_the_channel_under_the_cursor():
     async def steps(app, pilot, worker):
         await pilot.press("down", "enter")

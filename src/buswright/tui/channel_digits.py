@@ -94,6 +94,11 @@ def decimals_by_size(*values: float) -> int:
     return min(max(SIGNIFICANT - 1 - math.floor(math.log10(max(sizes))), 0), MOST)
 
 
+def decimals_of_input(value: float) -> int:
+    """Decimals of what comes in at a sensor: millivolts where it is volts, tenths where it is hertz or ohm."""
+    return 3 if abs(value) < 100 else 1
+
+
 def number(value: float, decimals: int, width: int = 9) -> str:
     """Write a value, with fewer decimals where it would be wider than `width`; a dash where there is none."""
     if math.isnan(value):

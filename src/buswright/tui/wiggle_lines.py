@@ -12,6 +12,7 @@ from buswright.diagnosis.wiggle import SIGNIFICANT, PlaceNow, WiggleNow
 from buswright.diagnosis.wiggle_advice import chance_text
 from buswright.report.text import count
 from buswright.tui.big_digits import big
+from buswright.tui.channel_digits import decimals_by_size, decimals_for, decimals_of_input, number
 from buswright.tui.rows import Cell, Column
 from buswright.tui.snapshot import SourceNow
 from buswright.tui.times import clock_text
@@ -36,7 +37,7 @@ LATEST_COLUMNS = (
     Column("channel", 18, grow=True),
     Column("what", 12),
     Column("for", 9, right=True),
-    Column("up to", 12, right=True),
+    Column("up to", 14, right=True),
     Column("while moving", 12, grow=True),
 )
 
@@ -98,9 +99,9 @@ def key_line(test: WiggleNow, width: int) -> Line:
     """Say which digit moves which place; it stands where the screens' digits stand otherwise."""
     for room, new, out in ((40, "name a place", "other screens"), *((room, "new", "out") for room in range(20, 4, -1))):
         spans: list[Span] = [Span(" 0", "accent"), _named("quiet", moving=test.running and not test.place)]
-        for number, place in enumerate(test.places[:9], 1):
+        for digit, place in enumerate(test.places[:9], 1):
             name = place.place if len(place.place) <= room else place.place[: room - 1] + "…"
-            spans += [Span(f"{number}", "accent"), _named(name, moving=place.place == test.place)]
+            spans += [Span(f"{digit}", "accent"), _named(name, moving=place.place == test.place)]
         if len(test.places) < 9:
             spans += [Span(f"{len(test.places) + 1}", "accent"), Span(f" {new}  ", "dim")]
         spans += [Span("Esc", "accent"), Span(f" {out}", "dim")]
@@ -120,11 +121,11 @@ def place_cells(test: WiggleNow, name: str) -> Sequence[Cell]:
         title = Span("(quiet) now" if moving else "(quiet)", "strong" if moving else "plain")
         cells = ("0", title, f"{test.quiet_s:.0f}", f"{quiet_total(test)}", "", "", Span("to compare with", "dim"))
         return (*cells, by_channel(test.quiet))
-    number, place = next((at, each) for at, each in enumerate(test.places, 1) if each.place == name)
+    digit, place = next((at, each) for at, each in enumerate(test.places, 1) if each.place == name)
     expected = "-" if math.isnan(place.expected) else f"{place.expected:.1f}"
     verdict, tone = verdict_of(place)
     return (
-        f"{number}" if number <= 9 else "",
+        f"{digit}" if digit <= 9 else "",
         Span(f"{name} now" if moving else name, "strong" if moving else "plain"),
         f"{place.seconds:.0f}",
         Span(f"{place.total}", "strong"),
@@ -151,11 +152,27 @@ def by_channel(counts: Iterable[tuple[str, int]]) -> str:
     return "  ".join(f"{name} {number}" for name, number in counts if number)
 
 
-def glitch_cells(glitch: Glitch, place: str, source: SourceNow, channel: ChannelNow | None) -> Sequence[Cell]:
-    """Make the cells of one glitch."""
-    unit = (channel.electrical or channel.unit) if channel is not None else ""
-    digits = 3 if channel is not None and channel.electrical else 2
-    peak = "" if math.isnan(glitch.peak) else f"{glitch.peak:.{digits}f} {unit}".rstrip()
+def input_text(channel: ChannelNow, decimals: Mapping[str, int]) -> str:
+    """Write what comes in at the sensor where that is known, else the value, with the digits it is known to."""
+    if channel.volts is not None:
+        return f"{number(channel.volts, decimals_of_input(channel.volts))} {channel.electrical}"
+    if channel.time_ns is None:
+        return ""
+    return f"{channel.text or number(channel.value, decimals_for(channel, decimals))} {channel.unit}".rstrip()
+
+
+def glitch_cells(
+    glitch: Glitch, place: str, source: SourceNow, channel: ChannelNow | None, decimals: Mapping[str, int]
+) -> Sequence[Cell]:
+    """Make the cells of one glitch; its peak has the digits that its channel is known to."""
+    if math.isnan(glitch.peak):
+        peak = ""
+    elif channel is None:
+        peak = number(glitch.peak, decimals_by_size(glitch.peak))
+    elif channel.electrical:
+        peak = f"{number(glitch.peak, decimals_of_input(glitch.peak))} {channel.electrical}"
+    else:
+        peak = f"{number(glitch.peak, decimals_for(channel, decimals))} {channel.unit}".rstrip()
     tone: Tone = "note" if glitch.kind == "gap" else "suspect"
     return (
         clock_text(glitch.time_ns, source),

@@ -9,11 +9,13 @@ from typing import ClassVar
 from textual.binding import Binding, BindingType
 from textual.widget import Widget
 
+from buswright.channels.carfile_model import CarFile
 from buswright.channels.following import ChannelNow
 from buswright.channels.glitches import Glitch
 from buswright.diagnosis.wiggle import WiggleNow
 from buswright.tui import wiggle_lines
 from buswright.tui.bars import Bar, Tabs
+from buswright.tui.channel_digits import decimals_of
 from buswright.tui.help_screen import HelpScreen
 from buswright.tui.prompt import Prompt
 from buswright.tui.rows import Cell, Column, Heading, Key, Part, Rows
@@ -81,6 +83,8 @@ class WiggleScreen(WorkScreen):
         self._choosing = False
         self._was: bool | None = None
         self._channels: dict[str, ChannelNow] = {}
+        self._car: CarFile | None = None
+        self._decimals: dict[str, int] = {}
         self._total = 0
         self._rang = float("-inf")
 
@@ -113,6 +117,9 @@ class WiggleScreen(WorkScreen):
 
     def show(self, snapshot: Snapshot) -> None:
         """Fill the half that is shown."""
+        if snapshot.car is not self._car:
+            self._car = snapshot.car
+            self._decimals = decimals_of(snapshot.car)
         self._channels = {each.name: each for each in snapshot.channels}
         test = self.test
         self._lay_out(test)
@@ -158,17 +165,13 @@ class WiggleScreen(WorkScreen):
     def _choice_cells(self, key: Key) -> Sequence[Cell]:
         channel = self._channels[str(key)]
         wiring = channel.wiring
-        if channel.volts is not None:
-            now = f"{channel.volts:.3f} {channel.electrical}"
-        else:
-            now = "" if channel.time_ns is None else f"{channel.value:.2f} {channel.unit}".rstrip()
         return (
             Span("[x]" if channel.name in self.picks else "[ ]", "accent"),
             Span(channel.name, "strong" if channel.name in self.picks else "plain"),
             wiring.plug if wiring else "",
             wiring.supply if wiring else "",
             wiring.ground if wiring else "",
-            now,
+            wiggle_lines.input_text(channel, self._decimals),
             Span(channel.state, "plain" if channel.state == "ok" else "suspect"),
         )
 
@@ -239,7 +242,8 @@ class WiggleScreen(WorkScreen):
         self.query_one("#keys", Bar).show([wiggle_lines.key_line(test, width)])
 
     def _glitch_cells(self, glitch: Glitch, place: str, snapshot: Snapshot) -> Sequence[Cell]:
-        return wiggle_lines.glitch_cells(glitch, place, snapshot.source, self._channels.get(glitch.channel))
+        channel = self._channels.get(glitch.channel)
+        return wiggle_lines.glitch_cells(glitch, place, snapshot.source, channel, self._decimals)
 
     def _ring(self, test: WiggleNow) -> None:
         """Ring when there are more glitches than before, not too often."""
