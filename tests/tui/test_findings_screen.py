@@ -241,7 +241,7 @@ def test_keys_are_those_that_the_search_everywhere_uses():
 def test_no_finding_says_what_was_checked():
     async def steps(app, pilot, worker):
         text = " ".join(page(app).split())
-        assert text.startswith("Nothing suspect in 27,066 frames in 14 s (whole capture).")
+        assert text.startswith("Nothing suspect in 27,066 frames in 14 s (the whole capture).")
         assert "load and error frames of 2 buses" in text
         assert "29 identifiers (29 of them with a period)" in text
         assert "5 modules" in text

@@ -172,3 +172,37 @@ def test_events_without_a_time_do_no_harm():
         source=replace(snapshot.source, events=(Event(None, None, "note", {}, ""),)),
     )
     assert len(marks(changed, senders(changed)[0], 9)) == 9
+
+
+def test_seconds_in_which_nobody_has_looked_for_gaps_yet_are_not_called_whole():
+    # The figures of the health are eight seconds old; those of the moment are new, and cover two seconds.
+    base = live(snapshot_of(False))
+    now = base.source.now_ns + 8 * SECOND
+    ids = {name: replace(each, last_ns=now) for name, each in base.recent.ids.items()}
+    buses = {name: replace(each, last_ns=now) for name, each in base.recent.buses.items()}
+    recent = replace(base.recent, now_ns=now, ids=ids, buses=buses)
+    late = replace(base, source=replace(base.source, now_ns=now), recent=recent)
+    drawn = marks(late, sender_of(late, "damper_node"), 22)
+    known = base.health.buses["chassis"].last_ns // SECOND - (now // SECOND - 21)
+    assert set(drawn[:known]) == {ALL}
+    assert set(drawn[known:19]) == {BLANK}
+    assert set(drawn[19:]) <= {ALL, BLANK}
+    assert drawn[-1] == ALL
+
+
+def test_missing_frames_are_told_with_the_last_of_them_and_come_before_what_is_whole():
+    snapshot = snapshot_of(False)
+    name = some_id(snapshot, "chassis/1B2")
+    figures = snapshot.health.ids[name]
+    start = figures.first_ns + 4 * SECOND
+    gaps = replace(
+        figures.gaps,
+        missing=2,
+        start_ns=np.array([start]),
+        end_ns=np.array([start + SECOND]),
+        is_missing=np.array([True]),
+    )
+    ids = {**snapshot.health.ids, name: replace(figures, gaps=gaps)}
+    changed = replace(snapshot, health=replace(snapshot.health, ids=ids))
+    first = senders(changed)[0]
+    assert (first.name, first.state, first.why) == ("damper_node", "present", "2 missing, last 10:00:05")

@@ -138,7 +138,7 @@ def meter_line(snapshot: Snapshot, name: str, figures: BusFigures | None, room: 
 def _tail(snapshot: Snapshot, figures: BusFigures, room: Room) -> Iterator[Span]:
     yield Span(f" {_percent(figures.load)} ")
     peak = figures.peak_100ms
-    high = peak is not None and peak.load is not None and peak.load >= PEAK_LOOK
+    high = peak is not None and peak.load is not None and PEAK_LOOK <= peak.load <= 1
     text = "" if peak is None else f"{_percent(peak.load)} {clock_text(peak.start_ns, snapshot.source)}"
     yield from fitted([Span(text, "suspect" if high else "plain")], room.peak)
     if room.history:
@@ -209,7 +209,7 @@ def facts(snapshot: Snapshot, name: str, figures: BusFigures | None) -> Iterator
     """Say what else is known of a bus, always in the same order."""
     reception = next((each for each in snapshot.source.receptions if each.bus == name), None)
     if reception is not None and not reception.connected:
-        yield Fact("NOT CONNECTED: the adapter is gone, nothing is received", "fault", vital=True)
+        yield Fact("NOT CONNECTED: the adapter is gone; plugged in again it is opened by itself", "fault", vital=True)
     elif figures is not None and (silent := _silence(snapshot, figures)):
         yield silent
     if figures is not None and figures.frames:
@@ -225,12 +225,16 @@ def facts(snapshot: Snapshot, name: str, figures: BusFigures | None) -> Iterator
         yield Fact(f"from {reception.source}" if reception.connected else reception.source, "dim")
 
 
-def _silence(snapshot: Snapshot, figures: BusFigures) -> Fact | None:
+def silent_since(snapshot: Snapshot, figures: BusFigures) -> int | None:
+    """Return the last frame of a bus that is silent; None where it isn't."""
     recent, now = snapshot.recent.buses.get(figures.name), snapshot.source.now_ns
     last = max((each for each in (figures.last_ns, recent.last_ns if recent else None) if each), default=None)
-    if last is None or now is None or now - last <= SILENT_NS:
-        return None
-    return Fact(f"SILENT since {clock_text(last, snapshot.source)}", "fault", vital=True)
+    return None if last is None or now is None or now - last <= SILENT_NS else last
+
+
+def _silence(snapshot: Snapshot, figures: BusFigures) -> Fact | None:
+    last = silent_since(snapshot, figures)
+    return None if last is None else Fact(f"SILENT since {clock_text(last, snapshot.source)}", "fault", vital=True)
 
 
 def _judged(snapshot: Snapshot, figures: BusFigures) -> Fact:
@@ -246,6 +250,9 @@ def _judged(snapshot: Snapshot, figures: BusFigures) -> Fact:
         tone = tone_of(second.load)
         when = clock_text(second.start_ns, snapshot.source, tenths=False)
         return Fact(f"load now in order, but {second.load * 100:.0f} % over 1 s at {when}", tone, vital=True)
+    if peak is not None and peak.load is not None and peak.load > 1:
+        # No bus carries more than it can: the computer was late, and stamped what had waited with one moment.
+        return Fact("load in order; a peak over 100 % is frames that were stamped late, in a bunch", "note")
     if peak is not None and peak.load is not None and peak.load >= PEAK_LOOK:
         return Fact(f"a peak over {PEAK_LOOK * 100:.0f} %: worth a look", "suspect", vital=True)
     return Fact(f"load in order (<{LOOK * 100:.0f} %, peaks <{PEAK_LOOK * 100:.0f} %)")

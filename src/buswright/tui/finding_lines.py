@@ -39,7 +39,12 @@ def severity_span(finding: Finding) -> Span:
 
 def subject_text(finding: Finding) -> str:
     """Write whom it concerns, without the kind where the name says it."""
-    kind, _, name = finding.subject.partition(":")
+    return subject_words(finding.subject)
+
+
+def subject_words(subject: str) -> str:
+    """Write a subject, without its kind where the name says it."""
+    kind, _, name = subject.partition(":")
     return f"{kind} {name}".strip() if kind in ("bus", "supply", "ground", "plug") else name or "the capture"
 
 
@@ -101,6 +106,20 @@ def checked_lines(snapshot: Snapshot, width: int) -> Iterator[Line]:
             yield [Span(each, "strong" if not number else "plain")]
 
 
+LAG_NS = 5_000_000_000
+"""Findings that are older than this say up to when they go."""
+
+
+def extent_text(snapshot: Snapshot) -> str:
+    """Say of how much the findings are."""
+    if snapshot.findings_whole:
+        return "the whole capture"
+    now, last = snapshot.source.now_ns, snapshot.health.capture.last_ns
+    if snapshot.source.live and now is not None and last is not None and now - last > LAG_NS:
+        return f"up to {clock_text(last, snapshot.source, tenths=False)}"
+    return "so far"
+
+
 def size_text(snapshot: Snapshot) -> str:
     """Say how much was looked at."""
     health = snapshot.health
@@ -114,8 +133,7 @@ def _checked(snapshot: Snapshot) -> Iterator[str]:
     if not health.capture.frames:
         yield "No frame has come yet, so nothing was checked. The overview says what to look at."
         return
-    extent = "whole capture" if snapshot.findings_whole else "so far"
-    yield f"Nothing suspect in {size_text(snapshot)} ({extent})."
+    yield f"Nothing suspect in {size_text(snapshot)} ({extent_text(snapshot)})."
     ids = health.ids.values()
     periodic = sum(each.period.sending == "periodic" for each in ids)
     counters = sum(each.counter is not None for each in ids)

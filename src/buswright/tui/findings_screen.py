@@ -16,6 +16,7 @@ from buswright.tui.bars import Bar
 from buswright.tui.finding_lines import (
     checked_lines,
     evidence_lines,
+    extent_text,
     key_of,
     severity_span,
     size_text,
@@ -229,8 +230,7 @@ def headline(snapshot: Snapshot, shown: int) -> Line:
     """Say how many there are, of how much, and whether that is all of the capture."""
     if not snapshot.health.capture.frames:
         return [Span(" Nothing received yet", "dim")]
-    extent = "the whole capture" if snapshot.findings_whole else "so far"
     found = snapshot.findings
     hidden = f", {count(len(found) - shown, 'other')} hidden by the search" if shown < len(found) else ""
     said = tally(found) if found else "nothing suspect"
-    return line(Span(f" {said}", "strong"), Span(f" · {size_text(snapshot)} · {extent}{hidden}", "dim"))
+    return line(Span(f" {said}", "strong"), Span(f" · {size_text(snapshot)} · {extent_text(snapshot)}{hidden}", "dim"))

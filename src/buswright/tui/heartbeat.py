@@ -18,6 +18,7 @@ from buswright.channels.carfile_model import FrameName
 from buswright.findings import THRESHOLDS
 from buswright.health.model import IdFigures
 from buswright.health.model_gaps import SHORT_GAP
+from buswright.health.recent import WINDOW_S
 from buswright.tui.snapshot import Snapshot
 from buswright.tui.times import SECOND, clock_text
 from buswright.tui.toned import Span, Tone, joined
@@ -68,6 +69,8 @@ class Sender:
         At the moment.
     why
         The state's particulars: since when, who is silent.
+    lost
+        Whether frames of it were missing at any time.
     """
 
     bus: str
@@ -79,6 +82,7 @@ class Sender:
     last_ns: int | None
     state: State
     why: str
+    lost: bool = False
 
     @property
     def key(self) -> tuple[str, str]:
@@ -100,7 +104,13 @@ def senders(snapshot: Snapshot) -> list[Sender]:
     """Return all modules, and the identifiers that belong to none, those to look at first in front."""
     found = [_module(snapshot, bus, name) for bus, name in snapshot.health.modules]
     found += [_single(snapshot, figures) for figures in snapshot.health.ids.values() if figures.module is None]
-    return sorted(found, key=lambda each: (STATES.index(each.state), each.module is None))  # stable: order of the bus
+    # Stable, so that equals stay in the order of the bus.
+    return sorted(found, key=lambda each: (STATES.index(each.state), not each.lost, each.module is None))
+
+
+def identifiers_of_sender(snapshot: Snapshot, sender: Sender) -> list[Sender]:
+    """Return the identifiers of a module, each as a sender of its own."""
+    return [_single(snapshot, snapshot.health.ids[name]) for name in sender.ids]
 
 
 def _module(snapshot: Snapshot, bus: str, name: str) -> Sender:
@@ -121,14 +131,14 @@ def _module(snapshot: Snapshot, bus: str, name: str) -> Sender:
     elif silent:
         state, why = "partly", f"{_names(silent)} silent"
     elif judged:
-        lost = sum(each.gaps.missing for each in figures)
-        state, why = "present", f"{lost:,} frames missing" if lost else ""
+        state, why = "present", _lost_words(snapshot, figures)
     else:
         state, why = "now and then", "no period to judge by"
     if module.ids and module.expected:
         why = "; ".join(each for each in (why, f"never came: {', '.join(module.expected)}") if each)
     coming = len(figures) - len(silent) if state != "not received" else 0
-    return Sender(bus, name, name, module.ids, coming, module.expected, last, state, why)
+    lost = any(each.gaps.missing for each in figures)
+    return Sender(bus, name, name, module.ids, coming, module.expected, last, state, why, lost)
 
 
 def _single(snapshot: Snapshot, figures: IdFigures) -> Sender:
@@ -142,11 +152,23 @@ def _single(snapshot: Snapshot, figures: IdFigures) -> Sender:
     elif is_silent(snapshot, figures):
         state, why = "MISSING", f"since {clock_text(last, snapshot.source)}"
     else:
-        lost = f", {figures.gaps.missing:,} frames missing" if figures.gaps.missing else ""
-        state, why = "present", f"every {period / 1e6:.4g} ms{lost}"
+        lost = _lost_words(snapshot, [figures])
+        state, why = "present", ", ".join(each for each in (lost, f"every {period / 1e6:.4g} ms") if each)
     name = id_text(figures.name) + (f" {figures.message}" if figures.message else "")
     silent = state in ("MISSING", "not received")
-    return Sender(figures.name.bus, name, None, (figures.name,), 0 if silent else 1, (), last, state, why)
+    came = 0 if silent else 1
+    return Sender(figures.name.bus, name, None, (figures.name,), came, (), last, state, why, bool(figures.gaps.missing))
+
+
+def _lost_words(snapshot: Snapshot, figures: Iterable[IdFigures]) -> str:
+    """Say how many frames were missing, and until when; empty if none were."""
+    gaps = [each.gaps for each in figures if each.gaps.missing]
+    if not gaps:
+        return ""
+    lost = sum(each.missing for each in gaps)
+    ends = [int(each.end_ns[each.is_missing].max()) for each in gaps if each.is_missing.any()]
+    until = f", last {clock_text(max(ends), snapshot.source, tenths=False)}" if ends else ""
+    return f"{lost:,} missing{until}"
 
 
 def id_text(name: FrameName) -> str:
@@ -221,9 +243,21 @@ def marks(snapshot: Snapshot, sender: Sender, seconds: int) -> str:
     nothing = (share > 1 - 1e-6).all(axis=0)
     whole = (share < 1e-6).all(axis=0)
     drawn = np.where(length < 1, BLANK, np.where(nothing, NONE, np.where(whole, ALL, SOME)))
+    judged_ns, known_ns = _judged(snapshot, sender.bus, end)
+    drawn[(drawn == ALL) & (grid[1:] > judged_ns) & (grid[1:] < known_ns)] = BLANK
     for start, stop in blind:  # what was not received is no silence of a module
         drawn[(drawn != ALL) & (grid[1:] > start) & (grid[:-1] < stop)] = BLANK
     return "".join(drawn.tolist())
+
+
+def _judged(snapshot: Snapshot, bus: str, end_ns: int) -> tuple[int, int]:
+    """Return up to when gaps have been looked for, and from when the figures of the moment say what comes.
+
+    On a computer that is busy with other things the former may be many seconds ago. What lies between isn't known.
+    """
+    figures = snapshot.health.buses.get(bus)
+    judged = figures.last_ns if figures is not None and figures.last_ns is not None else end_ns
+    return judged, end_ns - round(WINDOW_S * 1e9)
 
 
 def _unheard(snapshot: Snapshot, bus: str, end_ns: int) -> list[tuple[int, int]]:

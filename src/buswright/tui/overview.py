@@ -3,15 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from textwrap import wrap
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
+from textual.containers import Container, Vertical
 from textual.widget import Widget
 
 from buswright.findings import Finding
 from buswright.tui.bus_lines import bus_lines
-from buswright.tui.finding_lines import FindingKey, key_of, severity_span, size_text, subject_text, when_text
+from buswright.tui.finding_lines import (
+    FindingKey,
+    evidence_lines,
+    extent_text,
+    key_of,
+    severity_span,
+    size_text,
+    subject_text,
+    subject_words,
+    when_text,
+)
 from buswright.tui.heartbeat import (
     ALL,
     NONE,
@@ -19,27 +31,32 @@ from buswright.tui.heartbeat import (
     TONES,
     Sender,
     id_text,
+    identifiers_of_sender,
     last_ns,
     mark_spans,
     marks,
     senders,
 )
 from buswright.tui.no_frames import nothing_lines
+from buswright.tui.right_now import RightNow, right_now
 from buswright.tui.rows import Cell, Column, Key, Part, Rows
 from buswright.tui.snapshot import Snapshot
 from buswright.tui.targets import Target, go, identifiers_of
 from buswright.tui.times import age_text, clock_text
-from buswright.tui.toned import Line, Plain, Span
+from buswright.tui.toned import Line, Plain, Span, hanging
 from buswright.tui.work_screen import BARS, WorkScreen
 
 FIRST_COLUMNS = (
-    Column("look first", 10),
-    Column("what", 16),
-    Column("where", 21),
-    Column("since", 9),
-    Column("check next", 14, grow=True),
-    Column("what was seen", 55, rank=2, grow=True),
+    Column("look at", 9),
+    Column("what", 15),
+    Column("where", 17),
+    Column("since", 8),
+    Column("check next", 20, grow=True),
 )
+BESIDE = 150
+"""From this width on, what is known of the row under the cursor stands beside the lists, not under them."""
+LISTS_SHARE = 0.68
+"""Of that width the lists take so much."""
 
 
 class Linked(Part):
@@ -68,7 +85,8 @@ class OverviewScreen(WorkScreen):
     HELP = """
     One look: what to look at first, how each bus is, whether every module is there.
 
-    Look at: the gravest findings, one line each with the next check. Enter opens one with its evidence.
+    Look at: what is wrong now, within a second or two, then the gravest findings, one line each with the next check.
+    A finding is judged over everything so far, so it comes later, and may be over. Enter opens one with its evidence.
 
     Buses: the filled part of a meter is the load of the last two seconds; the ticks in it are the limits, worth a
     look from 60 % and a fault from 80 % over one second. The highest tenth of a second, and when it was, stands beside
@@ -79,9 +97,10 @@ class OverviewScreen(WorkScreen):
     Modules: a mark for each second, the newest at the right. ▆: every frame of that second came. ▂: some were missing.
     ×: none came. ·: nothing is known of it. "IDs" counts identifiers that come now, of all that should. A module is
     MISSING when all of them have been silent for over a second and ten periods. Without a car file or a database
-    nobody says which module sends what: then each identifier has a line of its own. Enter shows the identifiers.
+    nobody says which module sends what: then each identifier has a line of its own. Enter shows the identifiers. In a
+    high window they stand under their modules.
 
-    The lines at the bottom tell more about the row under the cursor.
+    The lines at the bottom, or in a wide window beside the lists, tell more about the row under the cursor.
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("tab", "other", "Modules", key_display="Tab", tooltip="from the findings to the modules, and back"),
@@ -89,54 +108,87 @@ class OverviewScreen(WorkScreen):
         Binding("i", "identifiers", "IDs", tooltip="identifiers of the row under the cursor"),
     ]
     DEFAULT_CSS = """
+    OverviewScreen #both { layout: vertical; height: 1fr; }
+    OverviewScreen #lists { height: 1fr; }
     OverviewScreen #first { height: 4; scrollbar-size-vertical: 1; }
     OverviewScreen #buses { height: auto; margin-top: 1; }
     OverviewScreen #modules { height: 1fr; margin-top: 1; }
     OverviewScreen #about { height: 2; background: $surface; padding: 0 1; }
+    OverviewScreen #both.-beside { layout: horizontal; }
+    OverviewScreen #both.-beside #about { width: 1fr; height: 1fr; padding: 0 1 0 2; }
     """
 
     def __init__(self) -> None:
         super().__init__()
         self._senders: dict[Key, Sender] = {}
+        self._now: dict[Key, RightNow] = {}
         self._findings: dict[Key, Finding] = {}
         self._seconds = 0
+        self._unfolded = False
 
     def body(self) -> Iterable[Widget]:
         """Make the parts."""
-        yield Linked(FIRST_COLUMNS, empty="nothing suspect so far", opens="Finding", id="first")
-        yield Plain(id="buses")
-        yield Linked((), empty="no module and no identifier is known yet", opens="Its IDs", id="modules")
-        yield Plain(id="about")
+        lists = Vertical(
+            Linked(FIRST_COLUMNS, empty="", opens="Open", id="first"),
+            Plain(id="buses"),
+            Linked((), empty="", opens="Its IDs", id="modules"),
+            id="lists",
+        )
+        yield Container(lists, Plain(id="about"), id="both")
 
     # Filling it -----------------------------------------------------------------------------------------------------
 
     def show(self, snapshot: Snapshot) -> None:
         """Fill the parts."""
         width, height = self.size.width, self.size.height - BARS
-        self._findings = {key_of(each): each for each in snapshot.findings}
-        first = self.query_one("#first", Linked)
-        first.show([key for key, each in self._findings.items() if self._sought_in(each)], self._finding_cells)
-        self._show_modules(snapshot, width)
-        self._lay_out(snapshot, width, height)
+        beside = width >= BESIDE
+        self.query_one("#both").set_class(beside, "-beside")
+        width = int(width * LISTS_SHARE) if beside else width
+        self.query_one("#lists").styles.width = width if beside else "100%"
+        modules = senders(snapshot)
+        self._now = {each.key: each for each in right_now(snapshot, modules)}
+        told = {key_of(each.finding) for each in self._now.values() if each.finding is not None}
+        self._findings = {key: each for each in snapshot.findings if (key := key_of(each)) not in told}
+        lines = self._lay_out(snapshot, modules, width, height, beside=beside)
+        self._show_first()
+        self._show_modules(snapshot, modules, width)
+        self.query_one("#buses", Plain).show(lines)
         self._tell()
+
+    def _show_first(self) -> None:
+        first = self.query_one("#first", Linked)
+        first.empty = "nothing suspect so far"
+        shown = [key for key, each in self._now.items() if self.matches(each.what, each.subject, each.check, each.seen)]
+        shown += [key for key, each in self._findings.items() if self._sought_in(each)]
+        first.show(shown, self._first_cells)
 
     def _sought_in(self, finding: Finding) -> bool:
         return self.matches(finding.fault, finding.subject, finding.next_check, *finding.evidence)
 
-    def _show_modules(self, snapshot: Snapshot, width: int) -> None:
-        self._senders = {each.key: each for each in senders(snapshot)}
+    def _show_modules(self, snapshot: Snapshot, found: Sequence[Sender], width: int) -> None:
+        self._senders = {}
+        for each in found:
+            self._senders[each.key] = each
+            if self._unfolded and each.module is not None:
+                own = identifiers_of_sender(snapshot, each)
+                self._senders |= {(each.bus, str(one.ids[0])): replace(one, name=f"  {one.name}") for one in own}
         modules = self.query_one("#modules", Linked)
-        seconds = 21 if width < 110 else 40 if width < 170 else 60
+        modules.empty = "no module and no identifier is known yet"
+        self._seconds = 21 if width < 110 else 40 if width < 170 else 60
         title = "module" if snapshot.health.modules else "identifier"
-        columns = _module_columns(title, seconds)
+        columns = _module_columns(title, 30 if self._unfolded else 17, self._seconds)
         if columns != modules.columns:
-            self._seconds = seconds
             modules.set_columns(columns)
-        shown = [key for key, each in self._senders.items() if self.matches(each.bus, each.name, each.state, each.why)]
-        modules.show(shown, self._sender_cells)
+            modules.action_reorder()
+        modules.show(
+            [key for key, each in self._senders.items() if self.matches(each.bus, each.name, each.state, each.why)],
+            self._sender_cells,
+        )
 
-    def _lay_out(self, snapshot: Snapshot, width: int, height: int) -> None:
-        """Share the lines out: the buses take what they need, the modules what is left."""
+    def _lay_out(
+        self, snapshot: Snapshot, found: Sequence[Sender], width: int, height: int, *, beside: bool
+    ) -> list[Line]:
+        """Share the lines out, the buses' being returned: they take what they need, the modules what is left."""
         first, about, modules = self.query_one("#first"), self.query_one("#about"), self.query_one("#modules")
         buses = self.query_one("#buses", Plain)
         nothing = not snapshot.health.capture.frames
@@ -144,23 +196,37 @@ class OverviewScreen(WorkScreen):
             each.display = not nothing
         if nothing:
             buses.styles.height, buses.styles.margin = "1fr", (1, 0, 0, 0)
-            buses.show(list(nothing_lines(snapshot, width)))
-            return
+            return list(nothing_lines(snapshot, width))
         tall = height >= 30
-        listed, told = min(max(len(self._findings) + 1, 3), 7 if tall else 4), 4 if tall else 2
+        told = 0 if beside else 4 if tall else 2
+        listed = min(max(len(self._findings) + len(self._now) + 1, 3), 9 if height >= 50 else 7 if tall else 4)
         left = height - listed - told
-        wanted = min(len(self._senders), 5) + 1  # lines of modules that must be seen without scrolling
+        wanted = min(len(found), 5) + 1  # lines of modules that must be seen without scrolling
         lines: list[Line] = []
         for most in (3, 2, 1):
             lines = bus_lines(snapshot, width, most)
             if len(lines) + wanted <= left:
                 break
-        spare = left - len(lines) - len(self._senders) - 1
-        first.styles.height, about.styles.height = listed, told
+        spare = left - len(lines) - len(found) - 1
+        below = sum(len(each.ids) for each in found if each.module is not None)
+        self._unfolded = 0 < below <= spare - 2
+        if not self._unfolded and not beside:
+            told += min(max(spare - 2, 0), 4)
+        first.styles.height = listed
+        about.styles.height = "1fr" if beside else told
         buses.styles.height = min(len(lines), max(left - 4, 3))
         buses.styles.margin = (1 if spare >= 1 else 0, 0, 0, 0)
         modules.styles.margin = (1 if spare >= 2 else 0, 0, 0, 0)
-        buses.show(lines)
+        return lines
+
+    def _first_cells(self, key: Key) -> Sequence[Cell]:
+        return self._now_cells(self._now[key]) if key in self._now else self._finding_cells(key)
+
+    def _now_cells(self, one: RightNow) -> Sequence[Cell]:
+        assert self.snapshot is not None
+        since = "" if one.since_ns is None else clock_text(one.since_ns, self.snapshot.source, tenths=False)
+        where = subject_words(one.subject)
+        return (Span("FAULT now", "fault"), Span(one.what, "strong"), where, since, Span(one.check, "accent"))
 
     def _finding_cells(self, key: Key) -> Sequence[Cell]:
         finding = self._findings[key]
@@ -171,7 +237,6 @@ class OverviewScreen(WorkScreen):
             subject_text(finding),
             when_text(finding, self.snapshot, tenths=False),
             Span(finding.next_check, "accent"),
-            finding.evidence[0] if finding.evidence else "",
         )
 
     def _sender_cells(self, key: Key) -> Sequence[Cell]:
@@ -206,11 +271,20 @@ class OverviewScreen(WorkScreen):
             return []
         modules = self.query_one("#modules", Linked)
         if modules.has_focus and modules.key in self._senders:
-            lines = list(_about_sender(snapshot, self._senders[modules.key], width))
+            lines = list(_about_sender(snapshot, self._senders[modules.key], width, height))
         else:
-            finding = self._findings.get(self.query_one("#first", Linked).key)
-            lines = list(_about_nothing(snapshot) if finding is None else _about_finding(finding, width, height))
+            lines = list(self._about_first(snapshot, width, height))
         return lines[:height]
+
+    def _about_first(self, snapshot: Snapshot, width: int, height: int) -> Iterator[Line]:
+        key = self.query_one("#first", Linked).key
+        now = self._now.get(key)
+        finding = now.finding if now is not None else self._findings.get(key)
+        if finding is not None and self.size.width >= BESIDE:
+            return evidence_lines(finding, snapshot, width)
+        if finding is not None:
+            return _about_finding(finding, width, height)
+        return _about_nothing(snapshot) if now is None else _about_now(now, width)
 
     # Keys -----------------------------------------------------------------------------------------------------------
 
@@ -222,7 +296,12 @@ class OverviewScreen(WorkScreen):
     def on_rows_chosen(self, event: Rows.Chosen) -> None:
         """Open a finding, or the identifiers of a module."""
         event.stop()
-        if isinstance(event.key, FindingKey):
+        now = self._now.get(event.key)
+        if now is not None and now.finding is not None:
+            self.bench.go_to("findings", key_of(now.finding))
+        elif now is not None:
+            self.action_identifiers()
+        elif isinstance(event.key, FindingKey):
             self.bench.go_to("findings", event.key)
         elif event.key in self._senders:
             self._open(self._senders[event.key])
@@ -233,8 +312,8 @@ class OverviewScreen(WorkScreen):
         if modules.has_focus and modules.key in self._senders:
             self._open(self._senders[modules.key])
             return
-        finding = self._findings.get(first.key)
-        target = identifiers_of(finding.subject, self.snapshot) if finding and self.snapshot else None
+        row = self._now.get(first.key) or self._findings.get(first.key)
+        target = identifiers_of(row.subject, self.snapshot) if row and self.snapshot else None
         if target is None:
             self.notify("this row concerns no identifier", timeout=3)
         else:
@@ -251,11 +330,11 @@ class OverviewScreen(WorkScreen):
         self.again()
 
 
-def _module_columns(who: str, seconds: int) -> tuple[Column, ...]:
+def _module_columns(who: str, wide: int, seconds: int) -> tuple[Column, ...]:
     short = f"{ALL}all {SOME}some {NONE}none"
     title = short if seconds < 40 else f"each second: {ALL} all, {SOME} some, {NONE} no frames"
     return (
-        Column(who, 17),
+        Column(who, wide),
         Column("bus", 9, rank=1),
         Column(title, seconds),
         Column("IDs", 5, right=True),
@@ -266,8 +345,10 @@ def _module_columns(who: str, seconds: int) -> tuple[Column, ...]:
 
 def _about_nothing(snapshot: Snapshot) -> Iterator[Line]:
     """Say how much was looked at, and who says what should be there."""
-    extent = "the whole capture" if snapshot.findings_whole else "so far"
-    yield [Span("Nothing suspect", "good"), Span(f" in {size_text(snapshot)}, {extent}. [4: what was checked]")]
+    yield [
+        Span("Nothing suspect", "good"),
+        Span(f" in {size_text(snapshot)}, {extent_text(snapshot)}. [4: what was checked]"),
+    ]
     if not snapshot.health.modules:
         yield [Span("Nobody says which modules there should be: a car file (--car) or a database (--dbc) does.", "dim")]
 
@@ -285,8 +366,14 @@ def _about_finding(finding: Finding, width: int, height: int) -> Iterator[Line]:
         yield [Span("Seen:  " if not number else "       ", "strong"), Span(text)]
 
 
-def _about_sender(snapshot: Snapshot, sender: Sender, width: int) -> Iterator[Line]:
-    """Say a module's state, and when each of its identifiers last came."""
+def _about_now(one: RightNow, width: int) -> Iterator[Line]:
+    """Say what to do now, and what is seen."""
+    yield from hanging([Span("Check: ", "accent")], f"{one.check} [i: identifiers]", width)
+    yield from hanging([Span("Seen:  ", "strong")], one.seen, width)
+
+
+def _about_sender(snapshot: Snapshot, sender: Sender, width: int, height: int) -> Iterator[Line]:
+    """Say a module's state, and when each of its identifiers last came: one a line where there is room."""
     said = []
     for name in sender.ids:
         figures = snapshot.health.ids[name]
@@ -294,11 +381,13 @@ def _about_sender(snapshot: Snapshot, sender: Sender, width: int) -> Iterator[Li
         words = " ".join(each for each in (id_text(name), figures.message) if each)
         said.append(f"{words} ({clock_text(last, snapshot.source)})")
     said += [f"{each} (never)" for each in sender.absent]
-    yield [
-        Span(f"{sender.name} on {sender.bus}: ", "strong"),
-        Span(sender.state, TONES[sender.state]),
-        Span(f"{sender.words}  "),
-        Span("[Enter: identifiers]", "dim"),
-    ]
-    for text in wrap(f"Latest frames: {', '.join(said)}", width):
-        yield [Span(text)]
+    yield from hanging(
+        [Span(f"{sender.name.strip()} on {sender.bus}: ", "strong"), Span(sender.state, TONES[sender.state])],
+        f"{sender.words} [Enter: identifiers]",
+        width,
+    )
+    if len(said) + 2 <= height:
+        yield [Span("Latest frames:")]
+        yield from ([Span(f"  {each}")] for each in said)
+    else:
+        yield from ([Span(each)] for each in wrap(f"Latest frames: {', '.join(said)}", width))
