@@ -15,6 +15,22 @@ def text_of(app):
     return ["".join(segment.text for segment in strip).rstrip() for strip in strips]
 
 
+async def drawn(app, pilot):
+    """What stands on the screen once all of it is there and stays so; the line of keys comes last."""
+    lines = [""]
+    for _ in range(100):
+        await settled(pilot)
+        before, lines = lines, text_of(app)
+        if lines[-1] and lines == before:
+            break
+    return lines
+
+
+def told(app):
+    """What the user is being told, the latest last."""
+    return " ".join(each.message for each in app._notifications)
+
+
 def piloted(steps, *, snapshot=None, screen="overview", size=(120, 40), theme="dusk"):
     """Run `await steps(app, pilot, worker)` with the workbench on one of its screens; return what it returns."""
     worker = FakeWorker(snapshot or snapshot_of())

@@ -17,7 +17,7 @@ from buswright.tui.themes import THEMES
 from buswright.tui.work_screen import WorkScreen
 
 from .made import FakeWorker, snapshot_of
-from .piloted import SIZES, settled, text_of
+from .piloted import SIZES, settled, text_of, told
 
 
 class ListScreen(WorkScreen):
@@ -260,6 +260,17 @@ def test_a_marker_gets_the_moment_of_the_key(monkeypatch):
         return worker.asked
 
     assert run(steps, snapshot=live()) == [("mark", "wiggled C12", 1000)]
+
+
+def test_a_capture_gets_no_marker_and_asks_for_no_words():
+    async def steps(app, pilot, worker):
+        await pilot.press("m")
+        await settled(pilot)
+        assert not isinstance(app.screen, Prompt)
+        assert "live buses" in told(app)
+        return worker.asked
+
+    assert run(steps) == []
 
 
 def test_closing_asks_only_if_a_recording_runs():

@@ -15,7 +15,7 @@ from buswright.tui.rows import Heading, Rows
 from buswright.tui.toned import Lines
 
 from .made import snapshot_of
-from .piloted import SIZES, piloted, settled, text_of
+from .piloted import SIZES, piloted, settled, text_of, told
 
 
 @lru_cache(maxsize=1)
@@ -207,7 +207,7 @@ def test_a_seventh_pick_is_refused_with_a_word():
         for _ in range(7):
             await pilot.press("x", "down")
         await settled(pilot)
-        return app.screen.picks, [each.message for each in app._notifications]
+        return app.screen.picks, told(app)
 
     picks, said = piloted(steps, screen="channels")
     assert len(picks) == 6

@@ -15,7 +15,7 @@ from buswright.tui.toned import width_of
 
 from .made import snapshot_of, some_id
 from .made_variants import finding, live, nothing, without_car
-from .piloted import SIZES, piloted, settled, text_of
+from .piloted import SIZES, piloted, settled, text_of, told
 
 
 def several():
@@ -45,10 +45,6 @@ def run(steps, snapshot=None, size=(120, 40)):
 
 def page(app):
     return app.screen.query_one("#page").text
-
-
-def told(app):
-    return " ".join(each.message for each in app._notifications)
 
 
 def test_worst_first_with_the_evidence_of_the_row_under_the_cursor_at_every_size():

@@ -22,7 +22,7 @@ from .made_variants import (
     with_errors,
     without_car,
 )
-from .piloted import SIZES, piloted, settled, text_of
+from .piloted import SIZES, piloted, settled, text_of, told
 
 
 def shown(snapshot=None, size=(120, 40), keys=()):
@@ -281,7 +281,7 @@ def test_i_on_a_finding_about_the_capture_says_that_it_has_no_identifier():
         await pilot.press("i")
         await settled(pilot)
         assert app.current_mode == "overview"
-        assert any("no identifier" in each.message for each in app._notifications)
+        assert "no identifier" in told(app)
 
     piloted(steps, snapshot=replace(snapshot_of(False), findings=(one,)))
 

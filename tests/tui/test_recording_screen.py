@@ -12,10 +12,10 @@ from buswright.frames.record_run import Recording
 from buswright.frames.table import Event
 from buswright.tui import recording_screen
 from buswright.tui.recording_lines import default_name, refusal, size_text
-from buswright.tui.snapshot import Reception
 
+from . import made_variants
 from .made import snapshot_of
-from .piloted import SIZES, piloted, settled, text_of
+from .piloted import SIZES, drawn, piloted, settled, text_of
 
 NAME = "wrenfell-3_2026-04-11_1000.log"
 
@@ -38,20 +38,8 @@ def recorded(**changes):
 
 
 def live(*, recording=None, on=False, events=()):
-    capture = snapshot_of()
-    source = replace(
-        capture.source,
-        live=True,
-        title="can0, can1",
-        phase="listening",
-        end_ns=None,
-        events=tuple(events),
-        receptions=tuple(
-            Reception(name, f"live:socketcan/{at}", True, "proven", "", Drops(0, {"socket": 0}))
-            for name, at in (("engine", "can0"), ("chassis", "can1"))
-        ),
-    )
-    return replace(capture, source=source, recording=recording, recording_on=on)
+    snapshot = made_variants.live(recording=recording, recording_on=on)
+    return replace(snapshot, source=replace(snapshot.source, events=tuple(events)))
 
 
 def marker(number, seconds, text, kind="marker"):
@@ -74,17 +62,6 @@ def room(monkeypatch):
 def folder(monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)
     return tmp_path
-
-
-async def drawn(app, pilot):
-    """What stands on the screen once all of it is there and stays so; the line of keys comes last."""
-    lines = [""]
-    for _ in range(100):
-        await settled(pilot)
-        before, lines = lines, text_of(app)
-        if lines[-1] and lines == before:
-            break
-    return lines
 
 
 def shown(snapshot, steps=None, size=(120, 40)):

@@ -12,7 +12,7 @@ from buswright.tui.rows import Rows
 from buswright.tui.wiggle_lines import duration_text, key_line
 
 from .made import snapshot_of
-from .piloted import SIZES, piloted, settled, text_of
+from .piloted import SIZES, drawn, piloted, settled, text_of
 
 CHANNELS = ("damper_fl", "damper_fr", "steering_angle")
 NAN = float("nan")
@@ -64,17 +64,6 @@ GUILTY = wiggle(
     * 5,
     latest=LATEST,
 )
-
-
-async def drawn(app, pilot):
-    """What stands on the screen once all of it is there and stays so; the line of keys comes last."""
-    lines = [""]
-    for _ in range(100):
-        await settled(pilot)
-        before, lines = lines, text_of(app)
-        if lines[-1] and lines == before:
-            break
-    return lines
 
 
 def shown(steps, test, size=(120, 40)):

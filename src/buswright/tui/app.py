@@ -272,7 +272,10 @@ class Workbench(Guarded, App[None]):
             self.notify(str(fault), severity="warning", timeout=6)
 
     def action_mark(self) -> None:
-        """Set a marker now; its words are asked for afterwards."""
+        """Set a marker now, on a live bus; its words are asked for afterwards."""
+        if self.snapshot is not None and not self.snapshot.source.live:
+            self.notify("markers are set on live buses; screen 6 lists those of this capture", timeout=4)
+            return
         moment = time.time_ns()
         self.push_screen(
             Prompt("Marker", "what was done, e.g. wiggled plug C12; it gets the moment you pressed the key"),

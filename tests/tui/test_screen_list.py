@@ -1,0 +1,33 @@
+"""The list of screens: each can be made, goes by its own name, and stands in the manual with its key."""
+
+import re
+from importlib import import_module, resources
+
+import pytest
+
+from buswright.tui.app import Workbench
+from buswright.tui.screen_list import SCREENS
+
+MANUAL = (resources.files("buswright.cli") / "manual" / "workbench.md").read_text(encoding="utf-8")
+WORDS = {"comma": ",", "full_stop": ".", "less_than_sign": "<", "greater_than_sign": ">", "minus": "-", "plus": "+"}
+WORDS |= {"question_mark": "?", "ctrl+p": "Ctrl-P", "ctrl+c": "q"}  # Ctrl-C as everywhere
+
+
+@pytest.mark.parametrize("name", SCREENS)
+def test_a_screen_goes_by_its_name(name):
+    listed = SCREENS[name]
+    screen = getattr(import_module(f"buswright.tui.{listed.module}"), listed.kind)
+    assert name == screen.NAME
+    assert len(screen.HELP) > 200
+    assert screen.FIRST
+
+
+def test_the_manual_lists_the_screens_by_their_keys():
+    rows = re.findall(r"^\| `(\d)` \| (\w+) \|", MANUAL, re.MULTILINE)
+    assert rows == [(str(number), listed.title) for number, listed in enumerate(SCREENS.values(), 1)]
+
+
+def test_the_manual_names_every_key_that_works_everywhere():
+    keys = {key for binding in Workbench.BINDINGS for key in binding.key.split(",")}
+    missing = {key for key in keys if f"`{WORDS.get(key, key)}`" not in MANUAL}
+    assert not missing
