@@ -55,7 +55,7 @@ def test_a_peak_of_the_past_is_told_with_its_moment():
     start = base.source.first_ns
     assert "a peak over 90 %" in said(with_bus(base, "engine", peak_100ms=Peak(start, 0.93, 46_500)), "engine")
     bunched = said(with_bus(base, "engine", peak_100ms=Peak(start, 2.22, 111_000)), "engine")
-    assert "a peak over 100 % is frames that were stamped late, in a bunch" in bunched
+    assert "load in order (a peak over 100 %: stamped late)" in bunched
     assert "worth a look" not in bunched
     busy = said(with_bus(base, "engine", peak_1s=Peak(start, 0.7, 350_000)), "engine")
     assert "load now in order, but 70 % over 1 s at 10:00:00" in busy

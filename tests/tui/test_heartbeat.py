@@ -8,7 +8,7 @@ import pytest
 from buswright.findings import THRESHOLDS
 from buswright.frames.table import Event
 from buswright.health.model import Drop
-from buswright.tui.heartbeat import ALL, BLANK, NONE, SOME, mark_spans, marks, senders, silences
+from buswright.tui.heartbeat import ALL, BLANK, NONE, SOME, heard_ns, mark_spans, marks, senders, silences
 
 from .made import snapshot_of, some_id
 from .made_variants import SECOND, live, nothing, reception, without_car
@@ -188,6 +188,17 @@ def test_seconds_in_which_nobody_has_looked_for_gaps_yet_are_not_called_whole():
     assert set(drawn[known:19]) == {BLANK}
     assert set(drawn[19:]) <= {ALL, BLANK}
     assert drawn[-1] == ALL
+
+
+def test_the_newest_second_is_no_gap_where_all_frames_are_late():
+    """The computer is busy: what came was fetched 0.6 s ago, on both buses; a module that fell silent still shows."""
+    late = live(late_ns=600_000_000)
+    assert heard_ns(late) == max(each.last_ns for each in late.recent.buses.values())
+    assert set(marks(late, sender_of(late, "damper_node"), 6)) == {ALL}
+    assert marks(late, sender_of(late, "wheel_node"), 6)[-1] == NONE
+    silent = live(late_ns=3 * SECOND)
+    assert heard_ns(silent) == silent.source.now_ns - 100_000_000
+    assert marks(silent, sender_of(silent, "damper_node"), 6)[-1] == NONE
 
 
 def test_missing_frames_are_told_with_the_last_of_them_and_come_before_what_is_whole():

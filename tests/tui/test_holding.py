@@ -45,6 +45,16 @@ def test_what_is_opened_meanwhile_gets_the_newest_once():
     assert (closed.detail, closed.plotted) == (None, ())
 
 
+def test_the_detail_of_an_identifier_comes_with_the_health_that_it_speaks_of():
+    held = live()
+    newest = replace(held, detail=looked_at("chassis/1A0").detail, health=replace(held.health), findings=())
+    once = held_still(held, newest)
+    assert once.health is newest.health
+    assert once.source.phase == "paused"
+    later = replace(newest, health=replace(held.health))
+    assert held_still(once, later).health is once.health
+
+
 def test_recording_and_markers_and_notices_go_on():
     notice, event = Notice(1, "trouble", "the recording had to end"), Event(5, None, "marker", {}, "wiggled C12")
 

@@ -252,7 +252,7 @@ def _judged(snapshot: Snapshot, figures: BusFigures) -> Fact:
         return Fact(f"load now in order, but {second.load * 100:.0f} % over 1 s at {when}", tone, vital=True)
     if peak is not None and peak.load is not None and peak.load > 1:
         # No bus carries more than it can: the computer was late, and stamped what had waited with one moment.
-        return Fact("load in order; a peak over 100 % is frames that were stamped late, in a bunch", "note")
+        return Fact("load in order (a peak over 100 %: stamped late)", "note")
     if peak is not None and peak.load is not None and peak.load >= PEAK_LOOK:
         return Fact(f"a peak over {PEAK_LOOK * 100:.0f} %: worth a look", "suspect", vital=True)
     return Fact(f"load in order (<{LOOK * 100:.0f} %, peaks <{PEAK_LOOK * 100:.0f} %)")

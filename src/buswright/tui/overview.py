@@ -30,6 +30,7 @@ from buswright.tui.heartbeat import (
     SOME,
     TONES,
     Sender,
+    heard_ns,
     id_text,
     identifiers_of_sender,
     last_ns,
@@ -242,8 +243,7 @@ class OverviewScreen(WorkScreen):
     def _sender_cells(self, key: Key) -> Sequence[Cell]:
         sender = self._senders[key]
         assert self.snapshot is not None
-        now = self.snapshot.source.now_ns
-        age = "never" if sender.last_ns is None else age_text((now or sender.last_ns) - sender.last_ns)
+        age = "never" if sender.last_ns is None else age_text(max(heard_ns(self.snapshot) - sender.last_ns, 0))
         tone = TONES[sender.state]
         return (
             Span(sender.name, "strong"),
