@@ -17,9 +17,12 @@ from buswright.diagnosis.case import (
     merged,
     plural,
     sighting,
+    subject_of,
     whole_run,
 )
+from buswright.diagnosis.drops import reported_drops
 from buswright.diagnosis.expected import never_seen
+from buswright.diagnosis.host_lag import smear
 from buswright.diagnosis.load import babblers
 from buswright.findings import Severity
 from buswright.health.model import BusFigures, CommonFilter, Duplicates
@@ -43,7 +46,7 @@ def capture_sightings(case: Case) -> Iterator[Sighting]:
     """Judge the capture itself, losses and forward jumps of the clock aside: those show in the gaps."""
     yield from _bad_lines(case)
     yield from _clock_back(case)
-    yield from _reported_drops(case)
+    yield from reported_drops(case)
     yield from _echoes(case)
     for bus in case.health.buses.values():
         yield from _host_stamps(case, bus)
@@ -115,37 +118,6 @@ def _clock_back(case: Case) -> Iterator[Sighting]:
     yield replace(found, windows=merged(Window(step.after_ns, step.before_ns) for step in steps))
 
 
-def _reported_drops(case: Case) -> Iterator[Sighting]:
-    drops = case.health.capture.drops
-    if not drops:
-        return
-    spans = sorted((drop.start_ns or drop.time_ns, drop.time_ns) for drop in drops if drop.time_ns is not None)
-    lost = case.health.capture.dropped
-    said = sorted({drop.text for drop in drops if drop.text})
-    buses = sorted({drop.bus for drop in drops if drop.bus})
-    found = sighting(
-        "capture-drop",
-        Severity.FAULT,
-        "capture",
-        windows=[Window(start, stop) for start, stop in spans],
-        count=len(drops),
-        confidence=1.0,
-        evidence=[
-            f"The recorder itself reported losses, {plural(len(drops), 'time')}"
-            + (f" of {plural(lost, 'frame')} together" if lost else ", without saying how many frames")
-            + (f" on {listed(buses)}" if buses else "")
-            + (f": {listed(said, 2)}." if said else "."),
-        ],
-        threshold="any loss that the recorder reports",
-        ruled_out=["Modules that skipped: the loss was counted between the bus and the file."],
-        next_check="Take load off the recording computer, use a larger receive buffer or a better adapter, and "
-        "record again before any module is blamed for missing frames.",
-        reach=case.everything(),
-    )
-    # Losses are counted when they are noticed: the frames are missing up to a second before.
-    yield replace(found, windows=merged(Window(start - SECOND, stop + SECOND // 10) for start, stop in spans))
-
-
 def _echoes(case: Case) -> Iterator[Sighting]:
     for pair in case.health.capture.duplicates:
         if any(babblers(case, case.health.buses[pair.bus])):
@@ -197,41 +169,50 @@ def _local_share(case: Case, pair: Duplicates) -> float:
 
 
 def _host_stamps(case: Case, bus: BusFigures) -> Iterator[Sighting]:
+    """Judge who stamped the frames; identifiers whose lateness stands out in spite of it are beyond its reach."""
     spacing = bus.spacing
     if not spacing.pairs:
         return
+    said = bus.host_stamped == "clock"
     proof = max(spacing.impossible if spacing.impossible is not None else _too_close(bus), spacing.zero)
     copies = sum(pair.copies for pair in case.health.capture.duplicates if pair.bus == pair.other == bus.name)
     if proof <= _BESIDE_A_COPY * copies:
-        return  # a copy stands where no frame can, and pushes the one behind it
+        proof = 0  # a copy stands where no frame can, and pushes the one behind it
     share = proof / spacing.pairs
-    cut = spacing.on_millisecond / spacing.pairs > _ON_MILLISECOND
-    if proof < _FEW_STAMPS and not cut:
+    cut = proof > 0 and spacing.on_millisecond / spacing.pairs > _ON_MILLISECOND
+    if proof < _FEW_STAMPS and not cut and not said:
         return
     limit = case.limit("host_spacing_share", bus=bus.name)
-    what = "closer than a frame lasts on the wire" if proof > spacing.zero else "with equal stamps"
-    evidence = [
-        (
-            f"{proof} of {spacing.pairs} spacings on {bus.name} ({share:.2%}) are {what}; {spacing.zero} have equal "
-            "stamps."
-        ),
-        "No bus can do that, so a computer stamped the frames when it fetched them, several at once.",
-    ]
+    evidence = ["The capture says that the computer stamped the frames, when it fetched them."] if said else []
+    if proof:
+        what = "closer than a frame lasts on the wire" if proof > spacing.zero else "with equal stamps"
+        evidence += [
+            (
+                f"{proof} of {spacing.pairs} spacings on {bus.name} ({share:.2%}) are {what}; {spacing.zero} have "
+                "equal stamps."
+            ),
+            "No bus can do that, so a computer stamped the frames when it fetched them, several at once.",
+        ]
     if cut:
         evidence.append(f"{spacing.on_millisecond / spacing.pairs:.0%} of the stamps are whole milliseconds.")
+    beyond = {
+        subject_of(figures.name)
+        for figures in case.periodic(bus.name)
+        if (compared := smear(case, figures)) is not None and compared.stands_out
+    }
     yield sighting(
         "host-timestamps",
-        Severity.SUSPECT if share > limit else Severity.NOTE,
+        Severity.SUSPECT if share > limit and not said else Severity.NOTE,
         f"bus:{bus.name}",
         windows=whole_run(bus),
-        count=proof,
-        confidence=1.0 if spacing.impossible is not None else 0.8,
+        count=max(1, proof),
+        confidence=1.0 if said or spacing.impossible is not None else 0.8,
         evidence=evidence,
         threshold=case.used("host_spacing_share", bus=bus.name),
-        ruled_out=["Senders that jitter: whatever they do, two frames never overlap on one bus."],
+        ruled_out=["Senders that jitter: whatever they do, two frames never overlap on one bus."] if proof else [],
         next_check="Use hardware time stamps if the adapter has them. Until then trust counts and mean rates, not "
         "jitter, nor which of two frames came first.",
-        reach=case.subjects_of_bus(bus.name),
+        reach=case.subjects_of_bus(bus.name) - beyond,
     )
 
 

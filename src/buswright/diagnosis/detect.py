@@ -10,6 +10,7 @@ from buswright.diagnosis.bus import bus_sightings, loudest, repeated
 from buswright.diagnosis.capture import capture_sightings
 from buswright.diagnosis.case import Case, Sighting, merged
 from buswright.diagnosis.contents import contents_sightings
+from buswright.diagnosis.drops import touch
 from buswright.diagnosis.duplicates import duplicate_sightings, is_sent_twice
 from buswright.diagnosis.gap_findings import gap_sightings
 from buswright.diagnosis.gap_single import single_sightings
@@ -107,9 +108,15 @@ def _join(first: Sighting, second: Sighting) -> Sighting:
         severity=max(a.severity, b.severity),
         start_ns=min(starts, default=None),
         end_ns=max(ends, default=None),
-        count=a.count + b.count,
+        count=a.count + _further(first, second),
         evidence=(*a.evidence, *(sentence for sentence in b.evidence if sentence not in a.evidence)),
         threshold=a.threshold if b.threshold in a.threshold else f"{a.threshold}; {b.threshold}",
         ruled_out=(*a.ruled_out, *(sentence for sentence in b.ruled_out if sentence not in a.ruled_out)),
     )
     return Sighting(finding, windows, first.reach | second.reach)
+
+
+def _further(first: Sighting, second: Sighting) -> int:
+    """Count what a second sighting has beside the first: what both saw at the same time is one thing."""
+    apart = sum(not any(touch(window, other) for other in first.windows) for window in second.windows)
+    return second.finding.count if apart == len(second.windows) else apart

@@ -6,7 +6,8 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from buswright.diagnosis.case import Case, Sighting, listed, merged, plural, sighting
-from buswright.diagnosis.gap_verdict import OVERLOAD, Verdict
+from buswright.diagnosis.drops import as_told, reported_drops
+from buswright.diagnosis.gap_verdict import HOST_LAG, OVERLOAD, Verdict
 from buswright.diagnosis.words import FEED, LIVE_LOOM, METER, UNPLUG
 from buswright.findings import Severity
 
@@ -119,11 +120,19 @@ _TEXTS = {
 
 
 def gap_sightings(case: Case, verdicts: Sequence[Verdict]) -> Iterator[Sighting]:
-    """Make findings of verdicts; those that a load explains are left to the detectors of load."""
+    """Make findings of verdicts; those that a load or a host's stamps explain are left to their detectors.
+
+    A loss that the recorder speaks of itself gets the subject that it gives it, so that both become one finding.
+    """
+    told = tuple(reported_drops(case))
     grouped: dict[tuple[str, str], list[Verdict]] = {}
     for verdict in verdicts:
-        if verdict.fault != OVERLOAD:
-            grouped.setdefault((verdict.fault, verdict.subject), []).append(verdict)
+        if verdict.fault in (OVERLOAD, HOST_LAG):
+            continue
+        subject = verdict.subject
+        if verdict.fault == "capture-drop":
+            subject = as_told(told, verdict.window, subject, verdict.buses)
+        grouped.setdefault((verdict.fault, subject), []).append(verdict)
     for (fault, subject), own in grouped.items():
         yield _finding(case, fault, subject, own)
 

@@ -127,6 +127,8 @@ class Silence:
         Longest stretch of it in which these buses carried nothing at all.
     excess_share, excess_ns, lower_priority
         As in `GapGroup`.
+    merely_late
+        How many others were late at the same time, and had lost nothing.
     """
 
     parts: tuple[Part, ...]
@@ -139,6 +141,7 @@ class Silence:
     excess_share: float
     excess_ns: float
     lower_priority: bool
+    merely_late: int
 
     @property
     def window(self) -> Window:
@@ -179,16 +182,25 @@ class Silence:
 
 
 def silences(case: Case) -> Iterator[Silence]:
-    """Read all groups; those who came back and those who never did are told apart."""
+    """Read all groups; those who came back and those who never did are told apart.
+
+    Who was merely late, as the next frames caught up, was not silent: it neither belongs to a silence nor speaks
+    against one.
+    """
     steps = {name: counter_steps(figures) for name, figures in case.health.ids.items() if len(figures.gaps)}
     end = case.health.capture.last_ns or 0
     for group in case.health.gap_groups:
-        parts = [_part(case, member.name, member.gap, member.start_ns, end, steps) for member in group.members]
+        parts = [
+            _part(case, member.name, member.gap, member.start_ns, end, steps)
+            for member in group.members
+            if member.gap is None or not case.health.ids[member.name].gaps.caught_up[member.gap]
+        ]
         gone = [part for part in parts if part.row is None]
         back = [part for part in parts if part.row is not None]
         for chosen in (gone, back):
             if chosen:
-                yield _silence(case, group, chosen, group.due - (len(parts) - len(chosen)))
+                due = group.due - (len(group.members) - len(chosen))
+                yield _silence(case, group, chosen, due, len(group.members) - len(parts))
 
 
 def _part(
@@ -224,7 +236,7 @@ def _part(
     )
 
 
-def _silence(case: Case, group: GapGroup, parts: Sequence[Part], due: int) -> Silence:
+def _silence(case: Case, group: GapGroup, parts: Sequence[Part], due: int, merely_late: int) -> Silence:
     names = {(part.name.bus, part.module) for part in parts if part.module is not None}
     whole = tuple(sorted((bus, module) for bus, module in names if module and _whole(case, group, parts, bus, module)))
     made = Silence(
@@ -238,6 +250,7 @@ def _silence(case: Case, group: GapGroup, parts: Sequence[Part], due: int) -> Si
         excess_share=group.excess_share,
         excess_ns=group.excess_ns,
         lower_priority=group.lower_priority,
+        merely_late=merely_late,
     )
     window = made.window
     last = window.end_ns if made.back else window.start_ns

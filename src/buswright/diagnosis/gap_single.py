@@ -21,6 +21,7 @@ from buswright.diagnosis.case import (
     sighting,
     subject_of,
 )
+from buswright.diagnosis.drops import as_told, reported_drops
 from buswright.diagnosis.expected import silent_long
 from buswright.diagnosis.gap_reading import STEPS, counter_steps, phase_known
 from buswright.diagnosis.words import UNPLUG
@@ -308,11 +309,12 @@ def _spread(case: Case, bus: str, own: Sequence[Single]) -> Sighting | None:
     if len(exposed) < _FEW_IDS or len(touched) < limit * len(exposed) or len({s.figures.module for s in own}) < 2:
         return None
     windows = merged(window for single in own for window in single.windows())
+    whole = Window(windows[0].start_ns, windows[-1].end_ns)
     jumped = sum(int(np.count_nonzero(single.steps == _JUMPED)) for single in own)
     return sighting(
         "capture-drop",
         Severity.FAULT if rate >= case.limit("lost_share_fault", bus=bus) else Severity.SUSPECT,
-        case.recorded([bus]),
+        as_told(tuple(reported_drops(case)), whole, case.recorded([bus]), [bus]),
         windows=windows,
         count=missing,
         confidence=0.9 if jumped else 0.7,

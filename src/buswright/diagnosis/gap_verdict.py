@@ -9,6 +9,8 @@ from buswright.diagnosis.gap_reading import Silence
 
 OVERLOAD = "overload"
 """Not a fault of its own: the load explains these gaps."""
+HOST_LAG = "host-lag"
+"""Not a fault either: a host that stamps frames stood still for a while, and lost none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +20,7 @@ class Verdict:
     Attributes
     ----------
     fault
-        A name of the catalogue, or `OVERLOAD`.
+        A name of the catalogue, `OVERLOAD` or `HOST_LAG`.
     subject
         As in a finding.
     buses

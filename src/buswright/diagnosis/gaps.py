@@ -16,7 +16,7 @@ from buswright.channels.carfile_model import FrameName
 from buswright.diagnosis.case import MILLISECOND, SECOND, Case, listed
 from buswright.diagnosis.gap_module import gone, module_verdicts
 from buswright.diagnosis.gap_reading import Silence, silences, unnamed, unusual_errors
-from buswright.diagnosis.gap_verdict import OVERLOAD, Verdict, counted, milliseconds
+from buswright.diagnosis.gap_verdict import HOST_LAG, OVERLOAD, Verdict, counted, milliseconds
 
 _FEW_UNNAMED_BUS = 3
 _KEPT_MOSTLY = 0.8
@@ -32,6 +32,10 @@ def classify(case: Case) -> tuple[Verdict, ...]:
 
 
 def _judge(case: Case, silence: Silence) -> Iterator[Verdict]:
+    if silence.back and silence.merely_late > len(silence.parts) and _host_stamped(case, silence):
+        # Whoever of them could still show it lost nothing: the computer stood still.
+        yield Verdict(HOST_LAG, case.recorded(silence.buses), silence.buses, silence, 0.8, ())
+        return
     if _everyone(case, silence):
         yield from _all_silent(case, silence)
         return
@@ -67,6 +71,11 @@ def _everyone(case: Case, silence: Silence) -> bool:
     modules = {(p.name.bus, p.module) for p in silence.parts if p.module is not None}
     nameless = sum(p.module is None for p in silence.parts)
     return len(modules) >= 2 or (nameless >= _FEW_UNNAMED_BUS and _all_of_bus(case, silence))
+
+
+def _host_stamped(case: Case, silence: Silence) -> bool:
+    """Whether a computer stamped the frames of all its buses."""
+    return all(case.health.buses[bus].host_stamped != "unknown" for bus in silence.buses)
 
 
 def _all_of_bus(case: Case, silence: Silence) -> bool:
@@ -110,6 +119,9 @@ def _all_silent(case: Case, silence: Silence) -> Iterator[Verdict]:
     stood = counters["continuous"] > max(counters["jumped"], counters["other"])
     reset = counters["other"] > 0 and not went_on and not stood
     one_by_one = _one_by_one(silence)
+    if _host_stamped(case, silence) and stood and mostly_kept and not silence.errors:
+        yield Verdict(HOST_LAG, case.recorded(buses), buses, silence, 0.8, (f"{who} {length}; {said}.",))
+        return
     if unusual_errors(case, silence) and not stood and not reset:
         text = f"{who} {length} while {silence.errors} error frames came; {phases}; {said}."
         for bus in buses:

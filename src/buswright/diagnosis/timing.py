@@ -10,6 +10,7 @@ import numpy as np
 from buswright.channels.carfile_model import FrameName
 from buswright.diagnosis.case import MILLISECOND, Case, Sighting, Window, merged, plural, sighting, subject_of
 from buswright.diagnosis.gap_single import overloaded
+from buswright.diagnosis.host_lag import Smear, smear
 from buswright.findings import Severity
 from buswright.health.model_ids import IdFigures, PeriodStrip
 
@@ -17,16 +18,33 @@ _FEW_SPACINGS = 100
 _TAIL = 0.001
 """The share of spacings beyond the 99.9th percentile."""
 
+_AS_OTHERS = "it is no more irregular than the computer's stamps make all that came on this bus"
+_NOT_THE_STAMPS = (
+    "The computer's stamps: they delay all that comes, in the order in which it comes, and others were on time."
+)
+_STAMPS_FIRST = (
+    "Record with hardware time stamps, or on a computer that does nothing else, before its sender is judged; lateness "
+    "smaller than what the stamps add can't be seen in this recording."
+)
+
 
 def timing_sightings(case: Case, apart: Collection[FrameName] = ()) -> Iterator[Sighting]:
-    """Judge the regularity of every identifier that is sent by the clock, some set apart."""
+    """Judge the regularity of every identifier that is sent by the clock, some set apart.
+
+    Where a host stamped the frames only who stands out against the others is late; the rest is noted, for the stamps.
+    """
     late = {
         figures.name: figures
         for figures in case.health.ids.values()
         if figures.period.sending == "periodic" and figures.name not in apart and _irregular(case, figures)
     }
-    for figures in late.values():
-        yield _finding(case, figures, _pattern(case, figures, late.keys()))
+    compared = {name: smear(case, figures) for name, figures in late.items()}
+    true = {name for name, by_stamps in compared.items() if by_stamps is None or by_stamps.stands_out}
+    for name, figures in late.items():
+        if name in true:
+            yield _finding(case, figures, _pattern(case, figures, true), compared[name])
+        else:
+            yield _smeared(case, figures, compared[name])
 
 
 def _irregular(case: Case, figures: IdFigures) -> bool:
@@ -65,7 +83,13 @@ def _pattern(case: Case, figures: IdFigures, late: Collection[FrameName]) -> str
     return "it is the only identifier known of its sender"
 
 
-def _finding(case: Case, figures: IdFigures, pattern: str) -> Sighting:
+def _smeared(case: Case, figures: IdFigures, by_stamps: Smear | None) -> Sighting:
+    """Note an identifier that is as irregular as a host's stamps make it."""
+    found = _finding(case, figures, _AS_OTHERS, by_stamps)
+    return replace(found, finding=replace(found.finding, severity=Severity.NOTE, next_check=_STAMPS_FIRST))
+
+
+def _finding(case: Case, figures: IdFigures, pattern: str, by_stamps: Smear | None) -> Sighting:
     period, name, gaps = figures.period, figures.name, figures.gaps
     assert period.judged_ns is not None
     tail = _tail(case, figures)
@@ -78,6 +102,7 @@ def _finding(case: Case, figures: IdFigures, pattern: str) -> Sighting:
         f"{sd / MILLISECOND:.2f} ms ({sd / period.judged_ns:.1%} of the period), 99.9th percentile of the deviation "
         f"{(period.p999_ns or 0) / MILLISECOND:.2f} ms.",
         f"{pattern[0].upper()}{pattern[1:]}.",
+        *_against_others(by_stamps),
     ]
     if gaps.late or crowded:
         evidence.append(
@@ -95,12 +120,32 @@ def _finding(case: Case, figures: IdFigures, pattern: str) -> Sighting:
         evidence=evidence,
         threshold=f"{gaps.rule}; " + case.used("jitter_sd", "jitter_p999", "missing_periods", frame=name),
         ruled_out=[
-            "Frames lost: the next ones came earlier by as much, or the spacing stayed under one and a half periods."
+            "Frames lost: the next ones came earlier by as much, or the spacing stayed under one and a half periods.",
+            *([_NOT_THE_STAMPS] if by_stamps is not None and by_stamps.stands_out else []),
         ],
         next_check="Look at what else the sending module does at that time, and at the priority of this identifier "
         "against the load of the bus.",
     )
     return replace(found, coarse=coarse)
+
+
+def _against_others(by_stamps: Smear | None) -> list[str]:
+    """Say how it compares with the others of its bus, where a host stamped them."""
+    if by_stamps is None:
+        return []
+    if not by_stamps.others:
+        return ["A computer stamped the frames, and no other sender's are there to compare these with."]
+    usual, share = by_stamps.others_ns / MILLISECOND, by_stamps.usual_share
+    return [
+        (
+            f"A computer stamped the frames. Half of these deviate by over {by_stamps.own_ns / MILLISECOND:.2f} ms; "
+            f"{usual:.2f} ms is usual on this bus."
+        ),
+        (
+            f"{by_stamps.overtaken} ({by_stamps.share:.2%}) came half a period late and after others, though the bus "
+            f"was not silent; of the other identifiers {share:.2%} did."
+        ),
+    ]
 
 
 def _windows(case: Case, figures: IdFigures) -> tuple[tuple[Window, ...], bool]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from buswright.frames.table import Bools, Event, Flag, Frames, Int64s
+from buswright.frames.table import Bools, Clock, Event, Flag, Frames, Int64s
 from buswright.health.bitrate import ApparentRates
 from buswright.health.errors_seen import ErrorsSeen
 from buswright.health.keep import FirstAndLast, LongestAndLatest
@@ -17,6 +17,7 @@ from buswright.health.model import (
     BusFigures,
     ClockStep,
     CommonFilter,
+    HostStamped,
     LoadWindows,
     Peak,
     Silences,
@@ -34,6 +35,8 @@ SILENCE_NS = 5_000_000
 REPEAT_NS = 1_000_000
 _CLOSE_NS = 50_000
 _MILLISECOND = 1_000_000
+_PROOF = 0.01
+"""Share of spacings impossible on a wire that is no accident of single stamps."""
 _STEPS_KEPT = 1_000
 _SILENCES_KEPT = 2_000
 
@@ -168,15 +171,21 @@ class BusLane:
     # What came out ------------------------------------------------------------------------------------------------
 
     def figures(
-        self, bitrate: BitRate, events: Iterable[Event], filters: tuple[CommonFilter, ...], resolution_ns: int
+        self,
+        bitrate: BitRate,
+        events: Iterable[Event],
+        filters: tuple[CommonFilter, ...],
+        clock: Clock,
+        copies: int,
     ) -> BusFigures:
-        """Return what was measured, with loads at that bit rate."""
+        """Return what was measured, with loads at that bit rate; `copies` of its frames came twice."""
         fast, slow = (
             _loads(width, *found, bitrate)
             for width, found in ((FAST_NS, self.windows.fast()), (FAST_NS * SLOW, self.windows.slow()))
         )
         steps, silences = self.steps.rows, self.silences.rows
         seconds = self.elapsed_ns / 1e9
+        spacing = self._spacing(bitrate, clock.resolution_ns)
         load = None
         if bitrate.bits_per_s and seconds > 0 and not self.untimed:
             load = wire_seconds(self.bits, self.data_bits, bitrate) / seconds
@@ -201,12 +210,13 @@ class BusLane:
             peak_1s=_peak(slow),
             windows=fast,
             slow_windows=slow,
-            spacing=self._spacing(bitrate, resolution_ns),
+            spacing=spacing,
             errors=self.errors.figures(events),
             silences=Silences(silences["start"].copy(), silences["end"].copy(), self.silences.count),
             steps_back=tuple(ClockStep(self.name, int(row["before"]), int(row["after"])) for row in steps),
             steps_back_count=self.steps.count,
             filters=filters,
+            host_stamped=_host_stamped(spacing, clock, copies),
         )
 
     def _spacing(self, bitrate: BitRate, resolution_ns: int) -> Spacing:
@@ -221,6 +231,17 @@ class BusLane:
             repeated=self.repeated,
             on_millisecond=self.on_millisecond,
         )
+
+
+def _host_stamped(spacing: Spacing, clock: Clock, copies: int) -> HostStamped:
+    """Say whether a host stamped the frames, and what says so.
+
+    A second copy stands where no frame can, and pushes the one behind it: two such spacings for each are no proof.
+    """
+    if clock.source == "host":
+        return "clock"
+    proof = max(spacing.impossible or 0, spacing.zero) - 2 * copies
+    return "spacings" if proof > _PROOF * spacing.pairs else "unknown"
 
 
 def wire_seconds(bits: int, data_bits: int, bitrate: BitRate) -> float:

@@ -1,7 +1,9 @@
 """Gaps of one identifier: what went before and came after each, measured where the gap is found.
 
-A gap is judged when eight further arrivals are there (or the capture ends), so that a frame which was merely late
-shows by those that catch up, and the phase after the gap doesn't hang on one arrival.
+A gap is judged when `AFTER` further arrivals are there (or the capture ends), so that a frame which was merely late
+shows by those that catch up, and the phase after the gap doesn't hang on one arrival. A frame that is late by itself
+catches up within a few arrivals. A host that stamps frames when it gets round to them may lag for longer; both are
+measured, and which counts is known when the clock is.
 """
 
 from __future__ import annotations
@@ -21,8 +23,13 @@ Ints = npt.NDArray[np.intp]
 
 BEFORE = 20
 """Arrivals before a gap that the phase of the grid rests on."""
-AFTER = 8
-"""Arrivals after a gap that are waited for."""
+AFTER = 256
+"""Arrivals after a gap that are waited for: a host lags for no longer than over a second at 200 frames per second."""
+_SOON = 8
+"""Arrivals in which a frame that was late by itself has caught up."""
+_RUSH = 0.7
+_FEW_IN_A_RUSH = 2
+_GAPS_AT_A_TIME = 4096
 _PHASE_AFTER = 5
 _LEAST_BEFORE = 3
 _OWN_BEFORE = 5
@@ -40,7 +47,7 @@ GAP = np.dtype(
         ("residual", np.float64),
         ("tolerance", np.float64),
         ("arrivals", np.int64),
-        ("caught_up", np.bool_),
+        ("lagging", np.int64),
         ("counter_before", np.int64),
         ("counter_after", np.int64),
         ("same_as_first", np.bool_),
@@ -114,8 +121,8 @@ def find_gaps(held: Arrivals, start: int, stop: int, judged: Judged) -> npt.NDAr
     part = np.concatenate([[0], np.cumsum(broken)])  # arrivals between the same two gaps have the same number
     rows["start"], rows["end"], rows["length"] = time_ns[at], time_ns[at + 1], spacing[at]
     rows["period"] = judged.period_ns
-    rows["frames"] = _missing(time_ns, at, judged.period_ns)
-    rows["caught_up"] = rows["frames"] == 0
+    rows["frames"] = _missing(time_ns, at, _SOON, judged.period_ns)
+    rows["lagging"] = _missing_later(time_ns, at, rows["frames"], judged.grid_ns)
     before, count = _phase_before(time_ns, part, at, judged.grid_ns)
     rows["arrivals"] = count
     rows["residual"] = _residual(time_ns, part, at, before, judged.grid_ns)
@@ -125,17 +132,34 @@ def find_gaps(held: Arrivals, start: int, stop: int, judged: Judged) -> npt.NDAr
     return rows
 
 
-def _missing(time_ns: Int64s, at: Ints, period_ns: float) -> Int64s:
-    """Frames missing in each gap: how far the arrivals are behind, the following ones included; int64[k].
+def _missing(time_ns: Int64s, at: Ints, arrivals: int, period_ns: float) -> Int64s:
+    """Frames missing in each gap: how far the arrivals are behind, so many following ones included; int64[k].
 
     After a frame that was late the next ones come early, and the deficit is gone; after a loss it stays.
     """
-    ahead = at[:, np.newaxis] + np.arange(1, AFTER + 1)
+    step = np.arange(1, arrivals + 1)
+    ahead = at[:, np.newaxis] + step
     there = ahead < len(time_ns)
     ahead = np.minimum(ahead, len(time_ns) - 1)
     periods = (time_ns[ahead] - time_ns[at][:, np.newaxis]) / period_ns
-    deficit = np.where(there & (periods > 0), periods - np.arange(1, AFTER + 1), np.inf)
+    deficit = np.where(there & (periods > 0), periods - step, np.inf)
     found: Int64s = np.maximum(0, np.rint(deficit.min(axis=1))).astype(np.int64)
+    return found
+
+
+def _missing_later(time_ns: Int64s, at: Ints, soon: Int64s, period_ns: float) -> Int64s:
+    """Frames that are missing even after `AFTER` arrivals, at most those missing `soon`; int64[k].
+
+    `period_ns` is the learned one: over so many arrivals a declared one that is a little off adds up. Where the
+    capture ends while they still come in a rush, the rest would have come too.
+    """
+    found = soon.copy()
+    unsettled = np.flatnonzero(soon)
+    for some in np.array_split(unsettled, len(unsettled) // _GAPS_AT_A_TIME + 1):
+        found[some] = np.minimum(found[some], _missing(time_ns, at[some], AFTER, period_ns))
+    after = len(time_ns) - 2 - at
+    rushing = (time_ns[-1] - time_ns[at + 1]) / period_ns < _RUSH * after
+    found[(after >= _FEW_IN_A_RUSH) & (after < AFTER) & rushing] = 0
     return found
 
 
@@ -181,7 +205,9 @@ def _median(values: Float64s, there: Bools) -> Float64s:
     return found
 
 
-def as_gaps(kept: LongestAndLatest, load: Float64s, counter: Any, loaded: float, long_gap: float) -> Gaps:
+def as_gaps(
+    kept: LongestAndLatest, load: Float64s, counter: Any, loaded: float, long_gap: float, *, host: bool
+) -> Gaps:
     """Make the figures: which gaps hold missing frames at the load that the bus had.
 
     Parameters
@@ -194,10 +220,13 @@ def as_gaps(kept: LongestAndLatest, load: Float64s, counter: Any, loaded: float,
         The `CounterField`, or None.
     loaded, long_gap
         Above that load a gap holds missing frames only when it is longer than that many periods.
+    host
+        A host stamped the frames: what catches up at all was not missing, however long the host lagged.
     """
     rows: Any = kept.rows
+    frames = rows["lagging"] if host else rows["frames"]
     busy = load > loaded
-    missing = (rows["frames"] > 0) & (~busy | (rows["length"] > long_gap * rows["period"]))
+    missing = (frames > 0) & (~busy | (rows["length"] > long_gap * rows["period"]))
     before, after = rows["counter_before"], rows["counter_after"]
     step = np.full(len(rows), -1, dtype=np.int64)
     if counter is not None:
@@ -211,19 +240,19 @@ def as_gaps(kept: LongestAndLatest, load: Float64s, counter: Any, loaded: float,
         words = "2.5 periods"
     return Gaps(
         total=kept.count,
-        missing=int(rows["frames"][missing].sum()) + dropped,
+        missing=int(frames[missing].sum()) + dropped,
         late=int(np.count_nonzero(~missing)),
         rule=words,
         start_ns=rows["start"].copy(),
         end_ns=rows["end"].copy(),
-        frames=rows["frames"].copy(),
+        frames=frames.copy(),
         is_missing=missing,
         period_ns=rows["period"].copy(),
         excess_ns=rows["length"] - rows["period"],
         residual_ns=rows["residual"].copy(),
         tolerance_ns=rows["tolerance"].copy(),
         arrivals=rows["arrivals"].copy(),
-        caught_up=rows["caught_up"].copy(),
+        caught_up=frames == 0,
         counter_before=before.copy(),
         counter_after=after.copy(),
         counter_step=step,

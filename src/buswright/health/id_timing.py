@@ -23,6 +23,8 @@ STEADY = 0.8
 """Share of spacings at the period or a whole multiple from which an identifier counts as sent by the clock."""
 _OWN_STEADY = 0.9
 _OWN_LEAST = 50
+_LEAST_STEPS = 10
+_SAME_RATE = 0.05
 _SECOND_NS = 1_000_000_000
 _MOST_ROWS = 100_000
 """Rows of the strip, 11 days; a clock that keeps jumping must not fill the memory."""
@@ -73,6 +75,8 @@ class TimingFold:
         self.first_ns: int | None = None
         self.last_ns: int | None = None
         self.elapsed_ns = 0
+        self._rate_ns: float | None = None
+        self._rate_steps = 0
         self.gaps = new_gaps()
         self._held: Arrivals | None = None
         self._strip: list[npt.NDArray[np.void]] = []
@@ -118,6 +122,7 @@ class TimingFold:
             self.longest = high if self.longest is None else max(self.longest, high)
             self.elapsed_ns += int(usable.sum())
         found = typical(own, modes=False)
+        self._learn_rate(time_ns)
         reference = self._reference(found, own.total)
         limit = SHORT_GAP * reference.judged_ns if reference.judged_ns else np.inf
         in_gap: Bools = forward & (spacing > limit)
@@ -125,7 +130,8 @@ class TimingFold:
         deviation = self._jitter(spacing, core, reference.learned_ns)
         self._window(time_ns, spacing, forward, core, deviation, bits, reference)
         arrivals = Arrivals.of(time_ns, counter, first_word)
-        self._held = arrivals if self._held is None else self._held.then(arrivals)
+        # The block's columns are not ours: what is held back past this call is a copy.
+        self._held = arrivals.since(0, 0) if self._held is None else self._held.then(arrivals)
         self._judge_gaps(reference, final=False)
         return in_gap, reference, found
 
@@ -147,6 +153,10 @@ class TimingFold:
             return Reference(None if self._change_driven else self.declared_ns, None)
         settled = own is not None and spacings >= _OWN_LEAST and own.exact >= _OWN_STEADY
         learned = known.period_ns
+        if known.exact < STEADY and not settled and self._rate_ns is not None:
+            # Smeared stamps leave no clear spacing, and the most typical one may be a fifth off; the rate stays.
+            close = self.declared_ns is not None and abs(self._rate_ns / self.declared_ns - 1) < _SAME_RATE
+            learned = self.declared_ns if close and self.declared_ns is not None else self._rate_ns
         if settled and own is not None and _apart(own.period_ns, learned):
             learned = own.period_ns
         if self._change_driven:
@@ -156,6 +166,18 @@ class TimingFold:
             return Reference(learned if conflict else self.declared_ns, learned)
         steady = settled or known.steady >= STEADY
         return Reference(learned if steady else None, learned)
+
+    def _learn_rate(self, time_ns: Int64s) -> None:
+        """Learn the period from frames far apart, over which the errors of stamps vanish.
+
+        A median, so that stalls don't count; from a short block only where none was longer.
+        """
+        steps = min(AFTER, len(time_ns) // 2)
+        if steps < max(_LEAST_STEPS, self._rate_steps):
+            return
+        self._rate_steps = steps
+        found = float(np.median(time_ns[steps:] - time_ns[:-steps])) / steps
+        self._rate_ns = found if found > 0 else self._rate_ns
 
     def _jitter(self, spacing: Int64s, core: Bools, learned_ns: float | None) -> Float64s:
         """Fold the deviations of what is no gap; float64[n], |dt - T| or 0."""
@@ -255,10 +277,9 @@ class TimingFold:
         spread = self._jitter_squares - self._jitter_sum**2 / self._jitter_count
         return float(np.sqrt(max(0.0, spread) / (self._jitter_count - 1)))
 
-    @property
-    def p999_ns(self) -> float | None:
-        """99.9th percentile of |dt - T|."""
-        return self._deviations.quantile(0.999) if self._jitter_count >= 4 else None
+    def deviation_ns(self, share: float) -> float | None:
+        """Return what that share of |dt - T| is under."""
+        return self._deviations.quantile(share) if self._jitter_count >= 4 else None
 
     @property
     def busiest(self) -> Busiest | None:

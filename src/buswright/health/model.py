@@ -58,6 +58,7 @@ __all__ = [
 ]
 
 Float64s = npt.NDArray[np.float64]
+HostStamped = Literal["clock", "spacings", "unknown"]
 
 
 class BitRate(NamedTuple):
@@ -370,6 +371,10 @@ class BusFigures:
         100 ms and 1 s windows.
     spacing, errors, silences, steps_back, filters
         See there. `steps_back` holds the first 1000; `steps_back_count` counts all.
+    host_stamped
+        Whether a computer stamped the frames when it got round to them, so that stamps are late by what it was busy
+        with: "clock" (the capture says so), "spacings" (one in a hundred or more is impossible on a wire), or
+        "unknown".
     """
 
     name: str
@@ -398,6 +403,7 @@ class BusFigures:
     steps_back: tuple[ClockStep, ...]
     steps_back_count: int
     filters: tuple[CommonFilter, ...]
+    host_stamped: HostStamped = "unknown"
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,7 +58,8 @@ class Gaps:
     arrivals : int64[k]
         Arrivals that the grid's phase rests on.
     caught_up : bool[k]
-        The next frame came so early that both together are where they should be: late, not missing.
+        The next frames came so early that they are where they should be: late, not missing. They are given 8
+        arrivals; where a host stamped the frames 256, as it may lag behind.
     counter_before, counter_after : int64[k]
         The payload counter; -1 where there is none.
     counter_step : int64[k]

@@ -57,11 +57,14 @@ class Measured:
 
 def assemble(measured: Measured, events: Sequence[Event], problems: Problems | None, clock: Clock | None) -> BusHealth:
     """Put the figures together."""
-    resolution_ns = clock.resolution_ns if clock is not None else 1000
     of_bus = _by_bus(measured, events)
     buses = {
         lane.name: lane.figures(
-            measured.rates[lane.name], of_bus[lane.name], _filters(lane.name, measured), resolution_ns
+            measured.rates[lane.name],
+            of_bus[lane.name],
+            _filters(lane.name, measured),
+            clock or Clock(),
+            measured.twice.copies_on(measured.bus_of[lane.name]),
         )
         for lane in measured.buses
     }
@@ -140,7 +143,14 @@ def _identifier(lane: IdLane, measured: Measured, bus: BusFigures) -> IdFigures:
         busiest=timing.busiest,
         busy_seconds=timing.busy_seconds,
         period=period,
-        gaps=as_gaps(kept, bus.slow_windows.load_at(kept.rows["start"]), fold.counter.field, LOADED, LONG_GAP),
+        gaps=as_gaps(
+            kept,
+            bus.slow_windows.load_at(kept.rows["start"]),
+            fold.counter.field,
+            LOADED,
+            LONG_GAP,
+            host=bus.host_stamped != "unknown",
+        ),
         strip=timing.strip(),
         counter=fold.counter.figures(),
         checksum=fold.checksum.figures(),
@@ -170,7 +180,9 @@ def _period(timing: TimingFold, identity: Identity, lane: IdLane, payload: Paylo
         steady=found.steady if found else 0.0,
         exact=found.exact if found else 0.0,
         sd_ns=timing.sd_ns,
-        p999_ns=timing.p999_ns,
+        p50_ns=timing.deviation_ns(0.5),
+        p90_ns=timing.deviation_ns(0.9),
+        p999_ns=timing.deviation_ns(0.999),
         shortest_ns=timing.shortest,
         longest_ns=timing.longest,
         spacings=spacings,

@@ -73,6 +73,11 @@ class Twice:
             old = self._found.get((pair >> 8, pair & 255), [0, low, high])
             self._found[pair >> 8, pair & 255] = [old[0] + len(some), min(old[1], low), max(old[2], high)]
 
+    def copies_on(self, lane: int) -> int:
+        """Count the second copies on one bus of frames on the same bus."""
+        found = self._found.get((lane, lane))
+        return found[0] if found else 0
+
     def figures(self, buses: Sequence[str], data_frames: Sequence[int]) -> tuple[Duplicates, ...]:
         """Return the counts by pair of buses; `data_frames` of each bus."""
         return tuple(
