@@ -139,6 +139,7 @@ def test_help_lists_the_keys_and_closes():
         return *shown, isinstance(app.screen, HelpScreen)
 
     opened, text, still = run(steps, size=(120, 60))
+    assert "scroll · Escape closes" in text
     assert opened
     assert "A list of channels." in text
     for what in ("Search", "Marker", "Go to time", "Half speed", "Quit", "open the row"):

@@ -1,5 +1,6 @@
 """The recording screen: begin and end, what is lost, markers; and that a capture isn't recorded."""
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -190,7 +191,7 @@ def test_ending_asks_first():
 
 def test_ended_it_says_why():
     text = shown(live(recording=recorded(why="the disk is full")))
-    assert "Ended: the disk is full   r begins anew" in text
+    assert re.search(r"Ended after \d+:\d\d:\d\d: the disk is full   r begins anew", text)
     assert "1,234,567 frames" in text
 
 

@@ -255,7 +255,8 @@ class Workbench(Guarded, App[None]):
     def action_go_to_time(self) -> None:
         """Ask for a moment and go there."""
         if self._replayed():
-            self.push_screen(Prompt("Go to", "seconds from the first frame (12.5), or 2026-11-24T10:30:00"), self._seek)
+            hint = "seconds from the first frame (12.5), or 2026-11-24T10:30:00"
+            self.push_screen(Prompt("Go to", hint, enter="goes there"), self._seek)
 
     def _seek(self, text: str | None) -> None:
         from buswright.errors import UserError

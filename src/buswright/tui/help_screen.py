@@ -47,7 +47,7 @@ class HelpScreen(Guarded, ModalScreen[None]):
     DEFAULT_CSS = """
     HelpScreen { align: center middle; background: $background 60%; }
     HelpScreen > Lines { width: 84; max-width: 96%; height: 90%; padding: 1 2; }
-    HelpScreen > Lines { background: $surface; border: round $border; }
+    HelpScreen > Lines { background: $surface; border: round $border; border-subtitle-color: $tone-accent; }
     """
 
     def __init__(self, title: str, text: str, keys: Sequence[tuple[str, str]], *, lined: bool = False) -> None:
@@ -68,8 +68,10 @@ class HelpScreen(Guarded, ModalScreen[None]):
         yield Lines()
 
     def on_mount(self) -> None:
-        """Fill it for its width."""
-        self.query_one(Lines).show(lambda width, _: self._lines(width))
+        """Fill it for its width; how to go on reading and how to close stand in its border, however long it is."""
+        panel = self.query_one(Lines)
+        panel.border_subtitle = "↑ ↓ scroll · Escape closes"
+        panel.show(lambda width, _: self._lines(width))
 
     def _lines(self, width: int) -> Iterator[list[Span]]:
         yield line(Span(self._title, "head"))
@@ -84,8 +86,6 @@ class HelpScreen(Guarded, ModalScreen[None]):
             room = max(len(key) for key, _ in self._keys) + 2
             for key, what in self._keys:
                 yield from hanging([Span(key.ljust(room), "accent")], what, width)
-        yield []
-        yield line(Span("Escape closes this page.", "dim"))
 
     def action_close(self) -> None:
         """Close."""

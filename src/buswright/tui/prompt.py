@@ -20,6 +20,8 @@ class Prompt(ModalScreen[str | None]):
         What is asked, and an example.
     text
         What stands there at first.
+    enter
+        What Enter does, as it follows the word.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "cancel", "Take back")]
@@ -32,8 +34,9 @@ class Prompt(ModalScreen[str | None]):
     Prompt .hint { color: $tone-dim; width: 100%; height: auto; }
     """
 
-    def __init__(self, title: str, hint: str = "", text: str = "") -> None:
+    def __init__(self, title: str, hint: str = "", text: str = "", *, enter: str = "keeps it") -> None:
         super().__init__()
+        self._enter = enter
         self._title = title
         self._hint = hint
         self._text = text
@@ -43,7 +46,8 @@ class Prompt(ModalScreen[str | None]):
         with Vertical():
             yield Label(self._title, markup=False)
             yield Input(self._text)
-            yield Label(f"{self._hint}\nEnter keeps it, Escape takes it back.".strip(), classes="hint", markup=False)
+            keys = f"Enter {self._enter}, Escape takes it back."
+            yield Label(f"{self._hint}\n{keys}".strip(), classes="hint", markup=False)
 
     def on_mount(self) -> None:
         """Begin to type at once."""

@@ -64,7 +64,7 @@ def state_lines(snapshot: Snapshot, space: Space | RecordingError | None, width:
         )
     else:
         yield line(
-            Span("Ended: ", "strong"),
+            Span(f"Ended after {_span(recording.seconds)}: ", "strong"),
             Span(recording.why or "no reason given"),
             Span("   r", "accent"),
             Span(" begins anew"),

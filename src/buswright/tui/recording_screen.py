@@ -125,7 +125,8 @@ class RecordingScreen(WorkScreen):
         hint = (
             why_again or "A file in this folder, or a path: .log (candump) or .asc, and .gz behind either compresses."
         )
-        self.app.push_screen(Prompt("Record to", "\n".join(wrap(hint, HINT_WIDTH)), text), self._begin)
+        prompt = Prompt("Record to", "\n".join(wrap(hint, HINT_WIDTH)), text, enter="begins the recording")
+        self.app.push_screen(prompt, self._begin)
 
     def _begin(self, text: str | None) -> None:
         if not text:

@@ -266,7 +266,8 @@ class WiggleScreen(WorkScreen):
             word for name in (self.test.channels if self.test else ()) for word in _wires(self._channels.get(name))
         )
         hint = f"e.g. {', '.join(list(known)[:4])}" if known else "e.g. plug at the sensor, loom behind the seat"
-        self.app.push_screen(Prompt("What is being moved from now on?", hint), self._named)
+        prompt = Prompt("What is being moved from now on?", hint, enter="starts it: then move it")
+        self.app.push_screen(prompt, self._named)
 
     def _named(self, name: str | None) -> None:
         if name:
