@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
@@ -11,9 +12,10 @@ from scipy import stats
 
 from buswright.channels.carfile import load_car_file
 from buswright.channels.carfile_model import FrameName
-from buswright.frames.table import Frames, concatenate
+from buswright.frames.table import Clock, Frames, concatenate
 from buswright.health import id_lane
 from buswright.health.model import BusHealth, IdFigures
+from buswright.health.track import HealthTracker
 from buswright.messages.checksum import Counter
 from buswright.messages.model import Database, Message
 from buswright.simulate import simulate_run
@@ -239,3 +241,54 @@ def test_age_and_rate() -> None:
     gone = health.ids[FrameName("can0", 0x200, False)]
     assert gone.age_ns == pytest.approx(6 * S, abs=20 * MS)
     assert gone.rate_hz == pytest.approx(50)
+
+
+def test_a_clock_set_by_half_a_century_costs_no_memory() -> None:
+    """A recorder without a battery begins in 1970, until something tells it the time."""
+    frames = mixed(comb(0x100, 20, 20.0, start=5 * S), comb(0x100, 20, 20.0))
+    tracemalloc.start()
+    figures = only(measured(frames))
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert figures.frames == 2000
+    assert peak < 50e6
+
+
+def lagging(seconds: float = 20.0, at: int = 1000, frames: int = 60) -> Frames:
+    """Frames that a host stamped all at once after it had stood still, in the order in which they came."""
+    whole = comb(0x100, 10, seconds, counter=Counter(24, 8))
+    time_ns = whole.time_ns.copy()
+    time_ns[at : at + frames] = time_ns[at + frames - 1] + np.arange(frames) * 20_000
+    return dataclasses.replace(whole, time_ns=np.maximum.accumulate(time_ns))
+
+
+@pytest.mark.parametrize(("clock", "missing"), [("host", 0), ("hardware", 52)])
+def test_a_backlog_is_no_loss_where_a_host_stamped_it(clock: str, missing: int) -> None:
+    tracker = HealthTracker()
+    tracker.update(lagging())
+    health = tracker.result(clock=Clock(source=clock))
+    gaps = only(health).gaps
+    assert (gaps.missing, gaps.late) == (missing, int(missing == 0))
+    assert health.buses["can0"].host_stamped == ("clock" if clock == "host" else "unknown")
+
+
+def test_a_backlog_that_the_end_of_the_capture_cuts_is_no_loss() -> None:
+    tracker = HealthTracker()
+    tracker.update(lagging().slice(0, 1020))
+    assert only(tracker.result(clock=Clock(source="host"))).gaps.missing == 0
+
+
+def test_what_a_lagging_host_lost_is_missing() -> None:
+    frames = lagging()
+    keep = np.ones(len(frames), dtype=np.bool_)
+    keep[1030:1050] = False  # its buffer was full
+    tracker = HealthTracker()
+    tracker.update(frames.take(keep))
+    assert only(tracker.result(clock=Clock(source="host"))).gaps.missing == 20
+
+
+def test_the_usual_deviation_is_not_that_of_a_stall() -> None:
+    period = only(measured(lagging())).period
+    assert period.p50_ns == pytest.approx(0.0, abs=0.1 * MS)
+    assert period.p999_ns is not None
+    assert period.p999_ns > 5 * MS

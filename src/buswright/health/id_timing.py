@@ -22,6 +22,7 @@ CONFLICT = 0.25
 STEADY = 0.8
 """Share of spacings at the period or a whole multiple from which an identifier counts as sent by the clock."""
 _OWN_STEADY = 0.9
+_CLEAR = 0.9
 _OWN_LEAST = 50
 _LEAST_STEPS = 10
 _SAME_RATE = 0.05
@@ -153,8 +154,9 @@ class TimingFold:
             return Reference(None if self._change_driven else self.declared_ns, None)
         settled = own is not None and spacings >= _OWN_LEAST and own.exact >= _OWN_STEADY
         learned = known.period_ns
-        if known.exact < STEADY and not settled and self._rate_ns is not None:
-            # Smeared stamps leave no clear spacing, and the most typical one may be a fifth off; the rate stays.
+        if known.exact < STEADY and known.steady < _CLEAR and not settled and self._rate_ns is not None:
+            # Smeared stamps leave no clear spacing (lost frames leave multiples of one), and the most typical one may
+            # be a fifth off; the rate stays.
             close = self.declared_ns is not None and abs(self._rate_ns / self.declared_ns - 1) < _SAME_RATE
             learned = self.declared_ns if close and self.declared_ns is not None else self._rate_ns
         if settled and own is not None and _apart(own.period_ns, learned):

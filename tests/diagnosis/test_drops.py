@@ -1,0 +1,86 @@
+"""What the recorder says that it lost, and what the gaps show of the same: one finding."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from buswright.diagnosis import diagnose
+from buswright.diagnosis.case import Window
+from buswright.diagnosis.drops import touch
+from buswright.findings import Severity
+from buswright.health.model import BusHealth, Drop, Silences
+from buswright.health.model_ids import IdFigures
+
+from .made import MS, S, bus, counter, faults, found, gaps, health, identifier
+
+AT, LENGTH = 30 * S, 400 * MS
+
+
+def silent(number: int, module: str, on: str = "main", at: int = AT) -> IdFigures:
+    """An identifier that was silent for a while, on its old grid afterwards, its counter further by just that."""
+    hole = gaps([(at, at + LENGTH)], counter_before=[3], counter_after=[43 % 16], counter_step=[40 % 16])
+    return identifier(number, module=module, bus=on, gaps=hole, counter=counter())
+
+
+def lost(*drops: Drop, at: int = AT, second: bool = False) -> BusHealth:
+    """A bus on which everybody was silent at once, maybe beside one that went on, and the recorder's own word."""
+    quiet = Silences(np.array([at]), np.array([at + LENGTH]), 1)
+    ids = [silent(0x100, "node_a", at=at), silent(0x200, "node_b", at=at), silent(0x300, "node_c", at=at)]
+    buses = [bus(silences=quiet, interfaces=("can0",))]
+    if second:
+        ids += [identifier(0x110 + n, module=f"other_{n}", bus="other") for n in range(3)]
+        buses.append(bus("other", interfaces=("can1",)))
+    return health(ids, buses, capture={"drops": drops})
+
+
+def gap(on: str | None = "can0", at: int = AT) -> Drop:
+    return Drop(at + LENGTH, on, None, "can0 was not heard for 0.400 s: the recorder's own gap, not the bus's", at)
+
+
+def drops_in(measured: BusHealth) -> list[Any]:
+    return [one for one in diagnose(measured) if one.fault == "capture-drop"]
+
+
+def test_a_loss_that_only_the_gaps_show_is_found() -> None:
+    (one,) = drops_in(lost())
+    assert (one.subject, one.count) == ("capture", 1)
+
+
+@pytest.mark.parametrize("second", [False, True])
+@pytest.mark.parametrize("on", ["can0", "main", None])
+def test_the_recorders_word_leads_and_what_the_gaps_show_joins_it(on: str | None, second: bool) -> None:
+    (one,) = drops_in(lost(gap(on), second=second))
+    assert one.subject == ("bus:main" if second and on else "capture")
+    assert one.severity is Severity.FAULT
+    assert one.confidence == 1.0
+    assert one.count == 1
+    assert "The recorder itself reported" in one.evidence[0]
+    assert "All 3 identifiers that were due" in one.evidence[1]
+    assert AT <= one.start_ns <= one.end_ns <= AT + LENGTH + 10 * MS
+    assert "capture-drop" not in [each.fault for each in one.explains]
+
+
+def test_another_loss_at_another_time_counts_once_more() -> None:
+    (one,) = drops_in(lost(gap(at=10 * S)))
+    assert one.count == 2
+    assert (one.start_ns, one.end_ns) == (10 * S, AT + LENGTH)
+
+
+def test_a_loss_of_another_bus_stands_by_itself() -> None:
+    told = drops_in(lost(gap("can1"), second=True))
+    assert sorted(one.subject for one in told) == ["bus:main", "bus:other"]
+
+
+def test_what_the_recorder_says_of_a_bus_without_frames_concerns_the_capture() -> None:
+    measured = health([identifier(0x100)], capture={"drops": (gap("can7"),)})
+    assert found(measured, "capture-drop").subject == "capture"
+    assert faults(measured) == [("capture-drop", "capture")]
+
+
+def test_moments_in_common() -> None:
+    assert touch(Window(0, 5), Window(5, 9))
+    assert touch(Window(0, 9), Window(3, 4))
+    assert not touch(Window(0, 5), Window(6, 9))

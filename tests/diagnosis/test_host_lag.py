@@ -1,0 +1,156 @@
+"""Frames stamped by a busy computer: nothing is wrong with the car, and who is truly late is found all the same."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from buswright.diagnosis import diagnose
+from buswright.diagnosis.case import Case
+from buswright.diagnosis.host_lag import smear
+from buswright.findings import Finding, Severity
+from buswright.frames.table import Clock, Frames
+from buswright.health import HealthTracker
+from buswright.simulate import simulate_run
+from buswright.simulate.faults import Fault
+
+from .matrix import wrenfell
+
+MS = 1_000_000
+SLICE_NS = 2 * MS
+PASS_NS = 10_000
+SECONDS = 30.0
+
+
+def fetched(batches: Iterable[Frames], seed: int, worst_ms: float) -> list[Frames]:
+    """Stamp frames as a computer does that looks every 2 ms, and every now and then for `worst_ms` not at all.
+
+    They keep their order on each bus, as those of any queue do.
+    """
+    rng = np.random.default_rng(seed)
+    looks: list[int] = []
+    result = []
+    for frames in batches:
+        if not looks:
+            at = int(frames.time_ns[0])
+            while at < frames.time_ns[0] + (SECONDS + 2) * 1e9:
+                looks.append(at)
+                asleep = rng.random() < 0.004
+                at += SLICE_NS + int(rng.exponential(0.4 * MS)) + int(asleep * rng.uniform(0.1, 1.0) * worst_ms * MS)
+        moments = np.array(looks)
+        look = np.searchsorted(moments, frames.time_ns)
+        first = np.searchsorted(look, look)
+        stamps = moments[look] + (np.arange(len(look)) - first) * PASS_NS
+        result.append(replace(frames, time_ns=np.maximum.accumulate(stamps)))
+    return result
+
+
+def driven(seed: int = 1, *faults: Fault) -> list[Frames]:
+    return list(simulate_run(SECONDS, seed, faults=faults))
+
+
+def found_in(batches: Iterable[Frames], *, said: bool = True, car: bool = True) -> tuple[Finding, ...]:
+    """Findings; `said`: the capture says who stamped it."""
+    tracker = HealthTracker(car=wrenfell() if car else None)
+    for frames in batches:
+        tracker.update(frames)
+    clock = Clock(source="host") if said else None
+    return diagnose(tracker.result(clock=clock), car=wrenfell() if car else None)
+
+
+def serious(found: Iterable[Finding]) -> list[tuple[str, str]]:
+    return [(one.fault, one.subject) for one in found if one.severity >= Severity.SUSPECT]
+
+
+@pytest.mark.parametrize("worst_ms", [20.0, 120.0, 700.0])
+@pytest.mark.parametrize("car", [True, False])
+def test_a_clean_drive_on_a_busy_computer_gives_nothing_at_suspect(worst_ms: float, car: bool) -> None:
+    found = found_in(fetched(driven(), 3, worst_ms), car=car)
+    assert serious(found) == []
+    assert {one.fault for one in found} >= {"host-timestamps"}
+
+
+def test_what_is_noted_is_explained_by_the_stamps() -> None:
+    found = found_in(fetched(driven(), 3, 120.0))
+    assert "late-frames" not in [one.fault for one in found]
+    told = [one for root in found if root.fault == "host-timestamps" for one in root.explains]
+    late = [one for one in told if one.fault == "late-frames"]
+    assert late
+    assert all(one.severity is Severity.NOTE for one in late)
+    assert "no more irregular than the computer's stamps make" in late[0].evidence[1]
+    assert "A computer stamped the frames" in late[0].evidence[2]
+
+
+def test_the_same_stamps_from_hardware_would_be_a_fault() -> None:
+    frames = fetched(driven(), 3, 120.0)
+    tracker = HealthTracker()
+    for batch in frames:
+        tracker.update(batch)
+    assert serious(diagnose(tracker.result(clock=Clock(source="hardware"))))
+
+
+LATE = ("id:chassis/0F1", "id:engine/180", "module:wheel_node")
+
+
+def is_late(subject: str, found: Iterable[Finding]) -> bool:
+    """Whether what was made late is a fault, and nothing else is."""
+    wanted = {subject} if subject.startswith("id:") else {f"id:chassis/{n}" for n in ("110", "111", "112")}
+    late = {one.subject for one in found if one.fault == "late-frames" and one.severity >= Severity.SUSPECT}
+    return bool(late) and late <= wanted and not [one for one in serious(found) if one[0] != "late-frames"]
+
+
+@pytest.mark.parametrize("worst_ms", [20.0, 120.0])
+@pytest.mark.parametrize("subject", LATE)
+def test_who_is_late_over_a_busy_computers_stamps_is_found(subject: str, worst_ms: float) -> None:
+    late = replace(Fault("late-frames"), severity=0.8, subject=subject)
+    found = found_in(fetched(driven(1, late), 5, worst_ms))
+    assert is_late(subject, found)
+    (one, *_) = [each for each in found if each.fault == "late-frames"]
+    assert any("computer's stamps" in sentence for sentence in one.ruled_out)
+
+
+@pytest.mark.parametrize("said", [True, False])
+@pytest.mark.parametrize("step_ms", [1.0, 4.0])
+def test_who_is_late_over_the_stamps_of_transfers_is_found(step_ms: float, said: bool) -> None:
+    host = replace(Fault("host-timestamps"), severity=step_ms, onset_s=0.0)
+    late = replace(Fault("late-frames"), severity=0.8)
+    found = [one for one in found_in(driven(1, host, late), said=said) if one.fault != "host-timestamps"]
+    assert serious(found) == [("late-frames", "id:chassis/0F1")]
+
+
+@pytest.mark.acceptance
+@pytest.mark.parametrize("seed", range(1, 6))
+@pytest.mark.parametrize("severity", [0.6, 0.9])
+@pytest.mark.parametrize("subject", LATE)
+def test_every_severity_is_found_over_transfers_and_busy_computers(subject: str, severity: float, seed: int) -> None:
+    late = replace(Fault("late-frames"), severity=severity, subject=subject, seed=seed)
+    for step_ms in (1.0, 2.0, 4.0):
+        host = replace(Fault("host-timestamps"), severity=step_ms, onset_s=0.0)
+        found = [one for one in found_in(driven(seed, host, late)) if one.fault != "host-timestamps"]
+        assert is_late(subject, found), step_ms
+    for worst_ms in (20.0, 120.0, 400.0):
+        assert is_late(subject, found_in(fetched(driven(seed, late), seed, worst_ms))), worst_ms
+
+
+@pytest.mark.acceptance
+@pytest.mark.parametrize("seed", range(1, 11))
+@pytest.mark.parametrize("car", [True, False])
+def test_clean_drives_on_busy_computers_give_nothing_at_suspect(seed: int, car: bool) -> None:
+    for worst_ms in (5.0, 50.0, 300.0, 1500.0):
+        assert serious(found_in(fetched(driven(seed), seed, worst_ms), car=car)) == [], worst_ms
+
+
+def test_without_others_nothing_stands_out() -> None:
+    alone = [frames.take(frames.id == 0x0F1) for frames in driven(1, replace(Fault("late-frames"), severity=0.9))]
+    tracker = HealthTracker(car=wrenfell())
+    for frames in alone:
+        tracker.update(frames)
+    health = tracker.result(clock=Clock(source="host"))
+    (figures,) = health.ids.values()
+    compared = smear(Case(health, wrenfell()), figures)
+    assert compared is not None
+    assert not compared.stands_out
+    assert "late-frames" not in [fault for fault, _ in serious(diagnose(health, car=wrenfell()))]
