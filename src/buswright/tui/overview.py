@@ -56,6 +56,8 @@ FIRST_COLUMNS = (
 )
 BESIDE = 150
 """From this width on, what is known of the row under the cursor stands beside the lists, not under them."""
+PAGE = 10
+"""From so many lines on there is room for all that is known of a finding."""
 LISTS_SHARE = 0.68
 """Of that width the lists take so much."""
 
@@ -211,10 +213,12 @@ class OverviewScreen(WorkScreen):
         spare = left - len(lines) - len(found) - 1
         below = sum(len(each.ids) for each in found if each.module is not None)
         self._unfolded = 0 < below <= spare - 2
-        if not self._unfolded and not beside:
-            told += min(max(spare - 2, 0), 4)
+        roomy = not self._unfolded and not beside and spare > 2
         first.styles.height = listed
-        about.styles.height = "1fr" if beside else told
+        modules.styles.height = len(found) + 1 if roomy else "1fr"
+        self.query_one("#lists").styles.height = "auto" if roomy else "1fr"
+        about.styles.height = "1fr" if beside or roomy else told
+        about.styles.margin = (1 if roomy else 0, 0, 0, 0)
         buses.styles.height = min(len(lines), max(left - 4, 3))
         buses.styles.margin = (1 if spare >= 1 else 0, 0, 0, 0)
         modules.styles.margin = (1 if spare >= 2 else 0, 0, 0, 0)
@@ -280,7 +284,7 @@ class OverviewScreen(WorkScreen):
         key = self.query_one("#first", Linked).key
         now = self._now.get(key)
         finding = now.finding if now is not None else self._findings.get(key)
-        if finding is not None and self.size.width >= BESIDE:
+        if finding is not None and height >= PAGE:
             return evidence_lines(finding, snapshot, width)
         if finding is not None:
             return _about_finding(finding, width, height)
