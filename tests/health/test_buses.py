@@ -8,6 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 
+from buswright.channels.carfile_model import FrameName
 from buswright.frames.table import Clock, Event, Flag, Frames, Problems, concatenate
 from buswright.frames.wire import wire_bits
 from buswright.simulate import simulate_run
@@ -82,6 +83,13 @@ def test_remote_and_error_frames_are_counted_as_said() -> None:
     assert bus.bits == plain.bits + 3 * one_remote + 4 * 23
     assert (bus.data_frames, bus.remote_frames, bus.error_frames) == (100, 3, 6)
     assert bus.windows.errors.sum() == 6
+
+
+def test_what_is_only_asked_for_is_kept_by_identifier() -> None:
+    data = comb(0x123, 10, 1.0)
+    health = measured(mixed(data, special(START, 0x321, Flag.REMOTE, n=3), special(START, 0x123, Flag.REMOTE, n=2)))
+    assert health.only_asked == {FrameName("can0", 0x321, False): 3}
+    assert health.ids[FrameName("can0", 0x123, False)].remote_frames == 2
 
 
 def test_load_counts_bits_at_both_rates() -> None:

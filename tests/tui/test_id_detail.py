@@ -149,6 +149,15 @@ def test_an_identifier_without_a_database():
     assert "  0  9F   1" in text
 
 
+def test_without_times_no_age_is_invented():
+    snapshot = looked_at("chassis/1A0")
+    name = snapshot.detail.name
+    untimed = replace(snapshot.health.ids[name], last_ns=None, first_ns=None)
+    health = replace(snapshot.health, ids={**snapshot.health.ids, name: untimed})
+    assert "s ago" in text_at(snapshot)
+    assert "last at no known time" in text_at(replace(snapshot, health=health))
+
+
 def test_can_fd_with_sixty_four_bytes():
     message = load_database("dbc_examples/wrenfell_chassis_fd.dbc")
     message = max(message, key=lambda each: each.length)

@@ -17,6 +17,7 @@ from buswright.tui.id_rows import (
     OfModule,
     cells_of,
     filters_of,
+    many,
     number,
     passes,
     payload_text,
@@ -534,6 +535,61 @@ def test_without_anything_it_says_what_to_do():
     assert not notices
     assert any("is the bit rate right?" in each for each in text)
     assert "none needs a look" in text[2]
+
+
+def test_what_is_only_asked_for_has_a_row_and_a_page():
+    unknown, expected = FrameName("chassis", 0x6FE, False), FrameName("chassis", 0x1A0, False)
+    snapshot = snapshot_of()
+    seen = {name: figures for name, figures in snapshot.health.ids.items() if name != expected}
+    health = replace(snapshot.health, ids=seen, only_asked={unknown: 12, expected: 3})
+    asked = replace(snapshot, health=health)
+    row = row_of(asked, "chassis/6FE")
+    assert (row.state.word, row.state.rank.needs_a_look, row.length) == ("only asked", False, None)
+    assert row.state.why == "12 remote frames ask for it, and no data frame has answered"
+    known = row_of(asked, "chassis/1A0")
+    assert (known.message, known.module, known.state.word) == ("DAMPERS_A", "damper_node", "only asked")
+
+    async def steps(app, pilot, worker):
+        app.go_to("identifiers", unknown)
+        await settled(pilot)
+        await pilot.press("enter")
+        await settled(pilot)
+        return "\n".join(text_of(app))
+
+    assert "12 remote frames ask for it" in piloted(steps, snapshot=asked, screen="identifiers")
+
+
+def test_a_row_that_is_expected_stays_one_when_it_is_asked_for_too():
+    snapshot = faulted((Fault("module-missing", "module:damper_node", onset_s=0.0),))[0]
+    row = row_of(snapshot, "chassis/1A0")
+    asked = replace(snapshot, health=replace(snapshot.health, only_asked={row.key: 3}))
+    assert [each for each in rows_of(asked) if each.key == row.key] == [row]
+
+
+def test_where_only_errors_come_it_says_so():
+    snapshot = snapshot_of()
+    buses = {name: replace(bus, error_frames=1200) for name, bus in list(snapshot.health.buses.items())[:1]}
+    only_errors = replace(snapshot, car=None, health=replace(snapshot.health, buses=buses, ids={}, modules={}))
+
+    async def steps(app, pilot, worker):
+        return "\n".join(text_of(app))
+
+    assert "no identifier, but 1,200 error frames" in piloted(steps, snapshot=only_errors, screen="identifiers")
+
+
+@pytest.mark.parametrize(
+    ("count", "text"),
+    [
+        (0, "0"),
+        (999_999, "999999"),
+        (1_000_000, "1.0M"),
+        (89_503_254_314, "89.5G"),
+        (10**14, "100.0T"),
+        (10**15, ">999T"),
+    ],
+)
+def test_a_count_of_billions_keeps_its_column(count, text):
+    assert many(count) == text
 
 
 def test_ranks_say_who_needs_a_look():

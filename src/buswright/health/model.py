@@ -9,7 +9,7 @@ identifier, `model_gaps` what is known about its silences.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -482,6 +482,8 @@ class BusHealth:
     ids
         By bus and identifier, in order of bus and identifier. Data frames only have entries of their own; remote
         frames are counted there too.
+    only_asked
+        Remote frames by identifier, of those that no data frame came of: what somebody asks for and nobody sends.
     modules
         By (bus, module).
     gap_groups
@@ -497,6 +499,7 @@ class BusHealth:
     modules: Mapping[tuple[str, str], ModuleFigures]
     gap_groups: tuple[GapGroup, ...]
     gap_groups_count: int
+    only_asked: Mapping[FrameName, int] = field(default_factory=dict)
 
     GROUPS_KEPT = 500
 

@@ -78,10 +78,15 @@ def _title(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int)
     yield from hanging(line(Span(f"{state.word}: ", state.tone)), state.why, width)
     if detail.message is not None and detail.message.protocol == J1939:
         yield line(Span(_j1939(detail.name.id), "dim"))
-    age = "-" if now is None else seconds(now.age_s(snapshot.recent.now_ns)).strip()
+    timed = now is not None and figures.last_ns is not None
+    age = (
+        f"{seconds(now.age_s(snapshot.recent.now_ns)).strip()} s ago"
+        if timed and now is not None
+        else "at no known time"
+    )
     facts = [
         f"now {number(now.rate_hz if now else None)} 1/s, due {number(_due(figures.period))}",
-        f"last {age} s ago",
+        f"last {age}",
         f"{figures.frames} frames",
         f"{figures.share * 100:.1f} % of the bus",
     ]

@@ -36,7 +36,7 @@ IdKey = FrameName | NeverSeen
 
 @dataclass(frozen=True, slots=True)
 class IdRow:
-    """What is shown of one identifier.
+    """What is shown of one identifier; what has a default is that of one that never came.
 
     Attributes
     ----------
@@ -72,21 +72,21 @@ class IdRow:
     module: str
     state: State
     known: bool | None
-    rate_hz: float | None
     expected_hz: float | None
-    age_s: float | None
-    sd: float | None
-    p999: float | None
-    sd_wide: bool
-    p999_wide: bool
-    missing: int
-    still: bool
-    missing_share: float
-    length: int | None
     declared: int | None
-    off: int
-    share: float
-    payload: bytes
+    rate_hz: float | None = 0.0
+    age_s: float | None = None
+    sd: float | None = None
+    p999: float | None = None
+    sd_wide: bool = False
+    p999_wide: bool = False
+    missing: int = 0
+    still: bool = False
+    missing_share: float = 0.0
+    length: int | None = None
+    off: int = 0
+    share: float = 0.0
+    payload: bytes = b""
 
     @property
     def order(self) -> tuple[str, bool, int, str]:
@@ -103,7 +103,10 @@ def rows_of(snapshot: Snapshot) -> tuple[IdRow, ...]:
     """Return a row for each identifier that came or should have come, by bus and identifier."""
     judge = Judge.of(snapshot)
     rows = [_seen(judge, figures, snapshot.recent.ids.get(name)) for name, figures in snapshot.health.ids.items()]
-    return tuple(sorted((*rows, *_unseen(judge)), key=lambda row: row.order))
+    rows += _unseen(judge)
+    expected = {row.key for row in rows}
+    rows += [_asked(judge, name) for name in snapshot.health.only_asked if name not in expected]
+    return tuple(sorted(rows, key=lambda row: row.order))
 
 
 def _seen(judge: Judge, figures: IdFigures, now: IdNow | None) -> IdRow:
@@ -190,21 +193,27 @@ def _expected(
         module=module,
         state=state,
         known=True,
-        rate_hz=0.0,
         expected_hz=1000.0 / period.period_ms if period else None,
-        age_s=None,
-        sd=None,
-        p999=None,
-        sd_wide=False,
-        p999_wide=False,
-        missing=0,
-        still=False,
-        missing_share=0.0,
-        length=None,
         declared=message.length if message else None,
-        off=0,
-        share=0.0,
-        payload=b"",
+    )
+
+
+def _asked(judge: Judge, name: FrameName) -> IdRow:
+    """Make the row of an identifier that only remote frames have."""
+    car, text = judge.snapshot.car, str(name).rpartition("/")[2]
+    database = car.databases.get(name.bus) if car else None
+    known = database.messages if database else ()
+    message = next((each for each in known if (each.id, each.extended) == (name.id, name.extended)), None)
+    return IdRow(
+        key=name,
+        bus=name.bus,
+        id_text=text,
+        message=message.name if message else "",
+        module=(car.module_of(name.bus, message.name if message else text) or "") if car else "",
+        state=judge.only_asked(judge.snapshot.health.only_asked[name], name.bus),
+        known=None if database is None else message is not None,
+        expected_hz=None,
+        declared=message.length if message else None,
     )
 
 
@@ -275,7 +284,7 @@ def cells_of(row: IdRow) -> Sequence[Cell]:
         Span(
             "never" if never else seconds(row.age_s), judged if row.state.rank in (Rank.MISSING, Rank.LATE) else "plain"
         ),
-        Span(f"{row.missing}{'+' if row.still else ''}", "suspect" if row.missing else "dim"),
+        Span(f"{many(row.missing)}{'+' if row.still else ''}", "suspect" if row.missing else "dim"),
         Span(f"{row.missing_share * 100:.2f}", "suspect" if row.missing else "dim"),
         Span(percent(row.sd), "suspect" if row.sd_wide else "plain"),
         Span(percent(row.p999), "suspect" if row.p999_wide else "plain"),
@@ -298,6 +307,14 @@ def number(value: float | None) -> str:
     if value is None:
         return "-"
     return f"{value:.1f}" if value < 10_000 else f"{value:.0f}"
+
+
+def many(count: int) -> str:
+    """Write a count in at most six cells: after a clock that was set by years there are billions."""
+    for size, letter in ((10**12, "T"), (10**9, "G"), (10**6, "M")):
+        if count >= size:
+            return f"{count / size:.1f}{letter}" if count < 1000 * size else f">999{letter}"
+    return str(count)
 
 
 def seconds(value: float | None) -> str:

@@ -141,6 +141,13 @@ class Judge:
             return State(Rank.UNSURE, "waiting", "dim", why)
         return State(Rank.MISSING, "MISSING", "fault", f"never came in {seconds:.1f} s; {expects}")
 
+    def only_asked(self, remote_frames: int, bus: str) -> State:
+        """Judge an identifier that remote frames ask for, and that nobody sends."""
+        if bus in self.unheard:
+            return State(Rank.UNHEARD, "no adapter", "fault", "its bus is not received at the moment")
+        why = f"{remote_frames} remote frames ask for it, and no data frame has answered"
+        return State(Rank.UNKNOWN, "only asked", "note", why)
+
     # One after the other ------------------------------------------------------------------------------------------
 
     def _silence(self, figures: IdFigures, now: IdNow) -> State | None:

@@ -28,6 +28,8 @@ from buswright.tui.snapshot import Snapshot
 from buswright.tui.toned import Span, line, width_of
 from buswright.tui.work_screen import WorkScreen
 
+_NONE_YET = "no identifier yet: is something sending, and is the bit rate right?"
+
 
 class IdentifiersScreen(WorkScreen):
     """The list of identifiers."""
@@ -40,8 +42,8 @@ class IdentifiersScreen(WorkScreen):
         "The first column judges: MISSING (silent for long, or never came), late (overdue, or coming too far "
         "apart), fast (several times its rate), new (came first while the bus was already running), a word for "
         "what was found of it (2 senders, lost some, frozen, counter, checksum, length, irregular), off rate "
-        "(steady, but not at the rate that is declared), unknown id (the database doesn't have it), on change "
-        "(sent only when something changes: silence is no fault), ok. What can't be judged says so: too few, no "
+        "(steady, but not at the rate that is declared), unknown id (the database doesn't have it), only asked "
+        "(remote frames ask for it and nobody sends it), on change (sent only when something changes: silence is no fault), ok. What can't be judged says so: too few, no "
         "rhythm, no times, waiting. Those that need a look come first.\n\n"
         "The lines below the list say why the row under the cursor got its word, with the limits that were used.\n\n"
         "now and due: frames in a second over the last two seconds, and as it should be. age: seconds since the "
@@ -76,7 +78,7 @@ class IdentifiersScreen(WorkScreen):
         yield Bar(id="ids-what")
         yield Rows(
             COLUMNS,
-            empty="no identifier yet: is something sending, and is the bit rate right?",
+            empty=_NONE_YET,
             opens="Look closely",
             id="ids",
         )
@@ -103,7 +105,7 @@ class IdentifiersScreen(WorkScreen):
 
     def _empty(self) -> str:
         if not self._rows:
-            return "no identifier yet: is something sending, and is the bit rate right?"
+            return _NONE_YET if self.snapshot is None else _nobody(self.snapshot)
         if self.sought:
             return "no identifier is called so; Escape takes the search back"
         return "none of these: f shows others"
@@ -183,6 +185,14 @@ class IdentifiersScreen(WorkScreen):
             self.bench.push_screen(IdDetailScreen(event.key))
         else:
             self.notify("it never came, and only its name is known: there is nothing to look at", timeout=4)
+
+
+def _nobody(snapshot: Snapshot) -> str:
+    """Say why there is no identifier, in a line."""
+    errors = sum(bus.error_frames for bus in snapshot.health.buses.values())
+    if errors:
+        return f"no identifier, but {errors:,} error frames: is the bit rate right? 4 says what was found"
+    return _NONE_YET
 
 
 def _between(left: list[Span], right: list[Span], width: int) -> list[Span]:
