@@ -7,12 +7,15 @@ import numpy as np
 import pytest
 
 from buswright.channels.carfile import load_car_file
+from buswright.channels.carfile_model import FrameName
+from buswright.frames import table
 from buswright.frames.capture import open_capture
 from buswright.frames.table import Flag, Problems, concatenate
 from buswright.simulate.faults import Fault
 from buswright.tui import replay as replay_module
 from buswright.tui import tape as tape_module
 from buswright.tui.engine import Engine
+from buswright.tui.id_rows import rows_of
 from buswright.tui.replay import Replay, Rewound
 
 from ..health.traffic import MS, START, comb
@@ -268,7 +271,7 @@ class Batches:
         self.batches = batches
         self.paths = (SimpleNamespace(name="batches"),)
         self.events, self.problems, self.size = (), Problems(), 0
-        self.clock = SimpleNamespace(origin="epoch", resolution_ns=1000)
+        self.clock = table.Clock("epoch", "unknown", 1000, "")
         self.passes = 0
         self.fault = None
 
@@ -309,6 +312,28 @@ def test_time_that_goes_back_is_played_with_what_came_before():
     assert engine.settle().health.capture.frames == 101
     engine.seek(whole.source.end_ns)
     assert engine.settle().health.capture.frames == 300
+
+
+def test_a_clock_that_was_set_back_makes_nobody_missing():
+    before = comb(0x100, 10, 20.0, start=START + 3600 * S)
+    engine = Engine(Batches(before, comb(0x100, 10, 20.0)), clock=Clock(), pace=Clock())
+    whole = engine.settle()
+    name = FrameName("can0", 0x100, False)
+    assert whole.source.now_ns == whole.recent.now_ns == START + 20 * S - 10 * MS
+    assert whole.recent.ids[name].age_s(whole.recent.now_ns) == 0.0
+    assert whole.recent.ids[name].rate_hz == pytest.approx(100.0)
+    assert [row.state.word for row in rows_of(whole)] == ["ok"]
+    engine.step(frames=-2000)
+    assert engine.settle().source.now_ns == START + 3620 * S - 10 * MS
+    engine.step(frames=40)
+    assert engine.settle().source.now_ns == START + 39 * 10 * MS
+
+
+def test_two_buses_with_two_clocks_do_not_make_the_moment_jump():
+    ahead, behind = comb(0x100, 10, 5.0, start=START + 3600 * S), comb(0x200, 10, 5.0)
+    mixed = concatenate([ahead, behind]).take(np.arange(1000).reshape(2, 500).T.ravel())
+    engine = Engine(Batches(mixed), clock=Clock(), pace=Clock())
+    assert engine.settle().source.now_ns == START + 3605 * S - 10 * MS
 
 
 def test_a_short_capture_is_read_from_the_disk_once(run):

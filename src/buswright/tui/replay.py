@@ -131,13 +131,14 @@ class Replay:
 
     @property
     def moment_ns(self) -> int | None:
-        """The moment shown, on the capture's clock."""
-        return self._moment
+        """The moment shown, by the stamps of the frames there: it falls where the clock was set back."""
+        return None if self._moment is None else self._moment - self._cursor.behind_ns
 
     @property
     def heard_ns(self) -> int | None:
-        """The moment up to which every frame has been given."""
-        return self._cursor.time_ns if self._goal is not None else self._moment
+        """The moment up to which every frame has been given, by their stamps."""
+        reached = self._cursor.time_ns if self._goal is not None else self._moment
+        return None if reached is None else reached - self._cursor.behind_ns
 
     @property
     def read(self) -> float | None:

@@ -12,6 +12,8 @@ from buswright.frames.table import Flag, Frames, Int64s, empty_frames
 HELD_FRAMES = 1_500_000
 """A capture of no more than so many frames stays in memory once it has been read, some 50 MB."""
 _NEVER = np.iinfo(np.int64).min
+_BACK_FRAMES = 32
+"""So many frames in a row tell that a clock was set back; fewer may be those of one of two buses with two clocks."""
 
 
 class Tape:
@@ -55,18 +57,22 @@ class Cursor:
         Latest time of those; None before there is any.
     first_ns
         Time of the capture's first frame that has one; None before it has been met.
+    behind_ns
+        How far the stamps of the latest frames lie before `time_ns`, all of them: the capture's clock was set back.
     """
 
     def __init__(self, batches: Iterable[Frames]) -> None:
         self._batches = iter(batches)
         self._frames = empty_frames()
         self._clock: Int64s = np.zeros(0, dtype=np.int64)
+        self._stamps: Int64s = np.zeros(0, dtype=np.int64)
         self._at = 0
         self._latest = _NEVER
         self._ended = False
         self.count = 0
         self.time_ns: int | None = None
         self.first_ns: int | None = None
+        self.behind_ns = 0
 
     @property
     def ended(self) -> bool:
@@ -103,6 +109,9 @@ class Cursor:
             self.count += stop - self._at
             latest = int(self._clock[stop - 1])
             self.time_ns = latest if latest != _NEVER else None
+            newest = int(self._stamps[max(0, stop - _BACK_FRAMES) : stop].max())
+            if newest != _NEVER:
+                self.behind_ns = latest - newest
             self._at = stop
         return passed
 
@@ -118,7 +127,7 @@ class Cursor:
             untimed = frames.has(Flag.UNTIMED)
             if untimed.any():
                 time_ns = np.where(untimed, _NEVER, time_ns)
-            self._frames, self._at = frames, 0
+            self._frames, self._stamps, self._at = frames, time_ns, 0
             self._clock = np.maximum.accumulate(np.maximum(time_ns, self._latest))
             self._latest = int(self._clock[-1])
             if self.first_ns is None and self._latest != _NEVER:
