@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,6 +18,7 @@ from buswright.health import HealthTracker
 from buswright.simulate import simulate_run
 from buswright.simulate.faults import Fault
 
+from .made import bus, health
 from .matrix import wrenfell
 
 MS = 1_000_000
@@ -148,9 +150,24 @@ def test_without_others_nothing_stands_out() -> None:
     tracker = HealthTracker(car=wrenfell())
     for frames in alone:
         tracker.update(frames)
-    health = tracker.result(clock=Clock(source="host"))
-    (figures,) = health.ids.values()
-    compared = smear(Case(health, wrenfell()), figures)
+    measured = tracker.result(clock=Clock(source="host"))
+    (figures,) = measured.ids.values()
+    compared = smear(Case(measured, wrenfell()), figures)
     assert compared is not None
     assert not compared.stands_out
-    assert "late-frames" not in [fault for fault, _ in serious(diagnose(health, car=wrenfell()))]
+    assert "late-frames" not in [fault for fault, _ in serious(diagnose(measured, car=wrenfell()))]
+
+
+@pytest.mark.parametrize(
+    ("stamped", "seconds", "found"),
+    [
+        ("clock", 1, []),
+        ("unknown", 1, ["bus-overload"]),
+        ("clock", 5, ["bus-overload"]),
+    ],
+)
+def test_a_backlog_is_no_load_of_the_bus(stamped: Any, seconds: int, found: list[str]) -> None:
+    load = [0.3] * 61
+    load[20 : 20 + seconds] = [0.9] * seconds
+    measured = health(buses=[bus(load=load, host_stamped=stamped)])
+    assert [one.fault for one in diagnose(measured) if one.fault != "host-timestamps"] == found

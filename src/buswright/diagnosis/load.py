@@ -11,8 +11,10 @@ from buswright.diagnosis.case import Case, Sighting, Window, listed, plural, sig
 from buswright.diagnosis.words import UNPLUG
 from buswright.findings import Severity
 from buswright.frames.table import Bools
-from buswright.health.model import BusFigures, LoadWindows
+from buswright.health.model import BusFigures, Float64s, LoadWindows
 from buswright.health.model_ids import IdFigures
+
+_FEW_WINDOWS = 3
 
 
 def load_sightings(case: Case) -> Iterator[Sighting]:
@@ -30,7 +32,7 @@ def load_sightings(case: Case) -> Iterator[Sighting]:
 def _overload(case: Case, bus: BusFigures) -> Iterator[Sighting]:
     slow, fast = bus.slow_windows, bus.windows
     suspect, fault, peak = (case.limit(n, bus=bus.name) for n in ("load_suspect", "load_fault", "load_peak_suspect"))
-    full = _usable(bus, slow) & (slow.load > suspect)
+    full = _usable(bus, slow) & (_steady_load(bus, slow) > suspect)
     crowded = _usable(bus, fast) & (fast.load > peak) & ~_host_stamped(case, bus)
     if not full.any() and not crowded.any():
         return
@@ -80,6 +82,20 @@ def _usable(bus: BusFigures, windows: LoadWindows) -> Bools:
     for step in bus.steps_back:
         usable &= (windows.start_ns + windows.width_ns <= step.after_ns) | (windows.start_ns > step.before_ns)
     return usable
+
+
+def _steady_load(bus: BusFigures, windows: LoadWindows) -> Float64s:
+    """Return the load of each window; where a host stamped the frames, the median of it and its neighbours; float64[k].
+
+    A host that stood still makes one window empty and fills the next with what waited; one that begins to record may
+    find a backlog. Only a load that lasts is the bus's.
+    """
+    load = windows.load
+    if bus.host_stamped == "unknown" or len(load) < _FEW_WINDOWS:
+        return load
+    beside = np.stack([np.append(0.0, load[:-1]), load, np.append(load[1:], 0.0)])
+    middle: Float64s = np.sort(beside, axis=0)[1]
+    return middle
 
 
 def _host_stamped(case: Case, bus: BusFigures) -> bool:
