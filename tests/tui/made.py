@@ -26,12 +26,8 @@ def snapshot_of(faulty=True, seconds=SECONDS):
     """A capture read to its end: paused, everything measured."""
     car = demo_car()
     capture = SimulatedCapture(seconds, faults=FAULTS if faulty else ())
-    tracker, batches = HealthTracker(car=car), []
-    for frames in capture:
-        tracker.update(frames)
-        batches.append(frames)
-    health = tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock)
-    session = Session([concatenate(batches)], car)
+    health, frames = measured(capture, car)
+    session = Session([frames], car)
     now = health.capture.last_ns
     bus = next(iter(health.buses.values()))
     marker = Event(now - 3_000_000_000, None, "marker", {"number": 1}, "wiggled plug C12")
@@ -56,7 +52,7 @@ def snapshot_of(faulty=True, seconds=SECONDS):
             problems={},
         ),
         health=health,
-        recent=recent_of(health, concatenate(batches)),
+        recent=recent_of(health, frames),
         channels=tuple(channel_now(session, car, name) for name in car.channels),
         findings=diagnose(health, car=car),
         findings_whole=True,
@@ -69,6 +65,16 @@ def snapshot_of(faulty=True, seconds=SECONDS):
         recording_on=False,
         notices=(),
     )
+
+
+def measured(capture, car=None):
+    """The health of a whole capture, and its frames."""
+    tracker, batches = HealthTracker(car=car), []
+    for frames in capture:
+        tracker.update(frames)
+        batches.append(frames)
+    health = tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock)
+    return health, concatenate(batches)
 
 
 def recent_of(health, frames):

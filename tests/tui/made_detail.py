@@ -6,25 +6,18 @@ from functools import lru_cache
 import numpy as np
 
 from buswright.diagnosis.detect import diagnose
-from buswright.frames.table import concatenate
-from buswright.health.track import HealthTracker
 from buswright.simulate.source import SimulatedCapture, demo_car
 from buswright.tui.bit_grid import present, raw_of
 from buswright.tui.snapshot import IdDetail, SignalNow
 
-from .made import FAULTS, SECONDS, recent_of, snapshot_of, some_id
+from .made import FAULTS, SECONDS, measured, recent_of, snapshot_of, some_id
 
 
 @lru_cache(maxsize=8)
 def faulted(faults=FAULTS, seconds=SECONDS, **options):
     """A snapshot of a run with these faults (channels are those of another run), and its frames."""
     car, capture = demo_car(), SimulatedCapture(seconds, faults=faults, **options)
-    tracker, batches = HealthTracker(car=car), []
-    for frames in capture:
-        tracker.update(frames)
-        batches.append(frames)
-    health = tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock)
-    frames = concatenate(batches)
+    health, frames = measured(capture, car)
     snapshot = snapshot_of()
     first, last = health.capture.first_ns, health.capture.last_ns
     made = replace(

@@ -9,7 +9,6 @@ import numpy as np
 from buswright.diagnosis.detect import diagnose
 from buswright.findings import Finding, Layer, Severity
 from buswright.frames.live_capture import Drops
-from buswright.frames.table import concatenate
 from buswright.health.model import BitRate, ControllerState
 from buswright.health.recent import BusNow, Recent
 from buswright.health.track import HealthTracker
@@ -17,7 +16,7 @@ from buswright.simulate.faults import Fault
 from buswright.simulate.source import SimulatedCapture
 from buswright.tui.snapshot import Reception
 
-from .made import recent_of, snapshot_of
+from .made import measured, recent_of, snapshot_of
 
 SECOND = 1_000_000_000
 
@@ -49,18 +48,14 @@ def live(base=None, receptions=None, late_ns=0, **changes):
 def without_car(missing=True):
     """No car file and no database: nobody says which identifier is whose."""
     faults = (Fault("module-missing", "module:wheel_node", onset_s=6.0),) if missing else ()
-    capture, tracker, batches = SimulatedCapture(14.0, faults=faults), HealthTracker(), []
-    for frames in capture:
-        tracker.update(frames)
-        batches.append(frames)
-    health = tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock)
+    health, frames = measured(SimulatedCapture(14.0, faults=faults))
     base = snapshot_of()
     receptions = tuple(Reception(each, each, True, "", "", None) for each in health.buses)
     return replace(
         base,
         source=replace(base.source, receptions=receptions, now_ns=health.capture.last_ns),
         health=health,
-        recent=recent_of(health, concatenate(batches)),
+        recent=recent_of(health, frames),
         channels=(),
         findings=diagnose(health),
         car=None,

@@ -349,6 +349,34 @@ def test_a_short_capture_is_read_from_the_disk_once(run):
     assert capture.passes == 1
 
 
+def test_a_long_capture_is_not_held_but_read_again(monkeypatch):
+    monkeypatch.setattr(tape_module, "HELD_FRAMES", 400)
+    capture = Batches(comb(0x100, 10, 3.0), comb(0x100, 10, 3.0, start=START + 3 * S))
+    source = Replay(capture, clock=Clock())
+    while source.busy:
+        source.poll(lambda seconds: None)
+    source.seek(START + S)
+    while source.busy:
+        source.poll(lambda seconds: None)
+    assert capture.passes == 2
+
+
+def test_of_too_many_places_to_return_to_every_second_is_given_up(monkeypatch):
+    monkeypatch.setattr(replay_module, "PIECE", 100)
+    monkeypatch.setattr(replay_module, "KEPT_EVERY", 100)
+    monkeypatch.setattr(replay_module, "KEPT_PLACES", 4)
+    source, kept = Replay(Batches(comb(0x100, 10, 20.0)), clock=Clock()), []
+    while source.busy:
+        source.poll(lambda seconds: None)
+        if source.wants_keeping:
+            kept.append(len(kept))
+            source.keep(kept[-1])
+    counts = [place.count for place in source._places]
+    assert 2 <= len(counts) <= 4
+    assert len(kept) < 20, "later ones lie further apart"
+    assert counts == list(range(counts[0], counts[-1] + 1, counts[0])), "and evenly"
+
+
 def test_a_capture_that_cannot_be_read_on_says_so_and_stands():
     capture = Batches(comb(0x100, 10, 1.0))
     capture.fault = OSError(5, "Input/output error")

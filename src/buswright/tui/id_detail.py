@@ -45,7 +45,7 @@ class IdDetailScreen(WorkScreen):
     )
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape", "back", "Back"),
+        Binding("escape", "back", "Back", key_display="Esc"),
         Binding("down,j", "scroll(1)", "Down", show=False),
         Binding("up,k", "scroll(-1)", "Up", show=False),
         Binding("pagedown", "page(1)", "Page down", key_display="PgDn", show=False),
