@@ -56,8 +56,8 @@ FIRST_COLUMNS = (
 )
 BESIDE = 150
 """From this width on, what is known of the row under the cursor stands beside the lists, not under them."""
-PAGE = 10
-"""From so many lines on there is room for all that is known of a finding."""
+CAUTION = 10
+"""Where not all that is known of a finding fits: from so many lines on, its caution does."""
 LISTS_SHARE = 0.68
 """Of that width the lists take so much."""
 
@@ -284,10 +284,9 @@ class OverviewScreen(WorkScreen):
         key = self.query_one("#first", Linked).key
         now = self._now.get(key)
         finding = now.finding if now is not None else self._findings.get(key)
-        if finding is not None and height >= PAGE:
-            return evidence_lines(finding, snapshot, width)
         if finding is not None:
-            return _about_finding(finding, width, height)
+            page = list(evidence_lines(finding, snapshot, width))
+            return iter(page) if len(page) <= height else _about_finding(finding, width, height)
         return _about_nothing(snapshot) if now is None else _about_now(now, width)
 
     # Keys -----------------------------------------------------------------------------------------------------------
@@ -366,6 +365,8 @@ def _about_finding(finding: Finding, width: int, height: int) -> Iterator[Line]:
         said[height - 1] = said[height - 1][: width - 7 - len(more)].rstrip() + more
     for number, text in enumerate(said[:height]):
         yield [Span("Check: " if not number else "       ", "accent"), Span(text)]
+    if finding.caution and height >= CAUTION:
+        yield from hanging([Span("MIND:  ", "suspect")], finding.caution, width)
     for number, text in enumerate(wrap(" ".join(finding.evidence), width - 7, break_on_hyphens=False)):
         yield [Span("Seen:  " if not number else "       ", "strong"), Span(text)]
 

@@ -26,15 +26,6 @@ from buswright.tui.work_screen import BARS, WorkScreen
 RING_S = 0.5
 """The bell rings no more often than this."""
 
-CHOICE_COLUMNS = (
-    Column("", 3),
-    Column("channel", 22, grow=True),
-    Column("plug", 8, rank=2),
-    Column("supply", 8, rank=4),
-    Column("ground", 8, rank=3),
-    Column("input now", 13, right=True),
-    Column("state", 10),
-)
 _OTHER = "from nowhere in particular"
 
 
@@ -105,7 +96,7 @@ class WiggleScreen(WorkScreen):
         """Both halves; one of them is shown."""
         yield Bar(id="keys")
         yield Bar(id="words")
-        yield Rows(CHOICE_COLUMNS, id="choice")
+        yield Rows(choice_columns(80), id="choice")
         yield Plain(id="counter")
         yield Plain(id="advice")
         yield Part(wiggle_lines.PLACE_COLUMNS, id="places")
@@ -113,6 +104,7 @@ class WiggleScreen(WorkScreen):
 
     def on_resize(self) -> None:
         """Fit the halves to the window."""
+        self.query_one("#choice", Rows).set_columns(choice_columns(self.size.width))
         self.again()
 
     def show(self, snapshot: Snapshot) -> None:
@@ -326,6 +318,19 @@ class WiggleScreen(WorkScreen):
         if action in ("bell", "advice"):
             return self.test is not None
         return True
+
+
+def choice_columns(width: int) -> tuple[Column, ...]:
+    """Return the columns of the channels to choose from: names and values stand near each other in any window."""
+    return (
+        Column("", 3),
+        Column("channel", 22 if width < 100 else 44),
+        Column("plug", 8, rank=2),
+        Column("supply", 8, rank=4),
+        Column("ground", 8, rank=3),
+        Column("input now", 15, right=True),
+        Column("state", 8, grow=True),
+    )
 
 
 _NOTHING = "no channel is known: a database (--dbc) or a car file (--car) says what the frames mean"
