@@ -67,3 +67,9 @@ def test_faults_of_the_program_go_to_a_file_that_is_made_when_there_is_one(tmp_p
     with watch_command._logged():
         logging.getLogger("buswright.watch").error("nowhere to write it")
     assert capsys.readouterr() == ("", "")  # the screen is not disturbed
+
+
+def test_a_closed_standard_input_is_no_terminal(monkeypatch, capsys):
+    monkeypatch.setattr("sys.stdin", None)  # what Python makes of `<&-`
+    assert main(["watch", "demo"]) == 2
+    assert "watch needs a terminal" in capsys.readouterr().err

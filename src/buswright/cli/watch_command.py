@@ -115,7 +115,7 @@ def _check(options: argparse.Namespace) -> None:
         shared.claim_output(Path(options.snapshot), force=options.force, option="--snapshot")
         if not options.source:
             raise UserError("--snapshot needs a SOURCE", hint="name a capture, or demo")
-    elif not all(stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr)):
+    elif not all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr)):
         raise UserError("watch needs a terminal", hint="--snapshot FILE.svg writes a picture without one")
 
 
@@ -135,7 +135,9 @@ def _chosen(options: argparse.Namespace) -> bool:
 def _engine(options: argparse.Namespace) -> Engine:
     """Open SOURCE, and make the worker for it."""
     from buswright.tui.engine import Engine
+    from buswright.tui.heap import keep_heap_tidy
 
+    keep_heap_tidy()
     car, databases = shared.load_car(options), shared.load_databases(options)
     rates, data_rates = bit_rates(options.bitrate)
     options.spooled = False
