@@ -5,6 +5,7 @@ import os
 
 from buswright.frames.adapters import Adapter, Adapters
 from buswright.frames.listen_only import Listening, Proof
+from buswright.tui import start
 from buswright.tui.rows import Heading, Rows
 from buswright.tui.start import Start, captures_in
 
@@ -36,6 +37,14 @@ def test_captures_are_told_by_their_content_the_newest_first(tmp_path):
     offers = captures_in(tmp_path)
     assert [each.title for each in offers] == ["new.txt", "old.log"]
     assert all(each.about.startswith("candump") for each in offers)
+
+
+def test_of_a_folder_of_thousands_only_the_newest_are_looked_at(tmp_path, monkeypatch):
+    monkeypatch.setattr(start, "FILES_LOOKED_AT", 2)
+    for number in range(4):
+        (tmp_path / f"{number}.log").write_text(FRAME)
+        os.utime(tmp_path / f"{number}.log", (1_700_000_000 + number,) * 2)
+    assert [each.title for each in captures_in(tmp_path)] == ["3.log", "2.log"]
 
 
 def test_everything_there_is_stands_in_the_list(tmp_path):
