@@ -17,7 +17,7 @@ from buswright.tui.tape import Cursor, Tape
 PIECE = 16_384
 """Frames given at once: little enough that a key is answered in between."""
 _SKIP = 1 << 20
-KEPT_PLACES = 16
+KEPT_PLACES = 8
 KEPT_EVERY = 131_072
 """Places to return to lie so many frames apart at least; further where there would be more than `KEPT_PLACES`."""
 LEAD_NS = 60_000_000_000
