@@ -20,6 +20,8 @@ CAR = ROOT / "dbc_examples" / "wrenfell.toml"
 SHOWN = ROOT / ".pictures"
 """120x40: README shows these."""
 HELD = Path(__file__).parent / "pictures"
+MADE_WITH = "8.2.8"
+"""Textual of the held pictures: another one may colour otherwise, and only words are compared then."""
 SIZES = {"80x24": (80, 24), "120x40": (120, 40), "200x60": (200, 60)}
 
 
@@ -51,9 +53,13 @@ def path_of(name, size):
 
 async def settled(app, pilot):
     """Let the worker answer what was asked, and the screen draw it."""
-    for _ in range(3):
+    for _ in range(2):  # what is drawn may ask for more
         await pilot.pause()
-        await asyncio.sleep(0.3)
+        number = app.snapshot.number
+        app.asking.pause()  # it stands already; the answer comes behind those of what was asked before
+        while app.snapshot.number == number:
+            await asyncio.sleep(0.01)
+    await pilot.pause()
     await pilot.pause()
 
 
