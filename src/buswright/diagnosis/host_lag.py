@@ -82,7 +82,11 @@ def smear(case: Case, figures: IdFigures) -> Smear | None:
     ]
     foreign = [other for other in others if other.module is None or other.module != figures.module]
     alike = _alike(foreign, period) or _alike(others, period)
-    usual = [other.period.p50_ns or 0.0 for other in alike or foreign]
+    usual = [
+        # A host that stands still every now and then hits one spacing the likelier, the longer it is.
+        (other.period.p50_ns or 0.0) * max(1.0, period / (other.period.judged_ns or period))
+        for other in alike or foreign
+    ]
     shares = [_overtaken(case, other) / other.period.spacings for other in foreign]
     overtaken = _overtaken(case, figures)
     return Smear(
