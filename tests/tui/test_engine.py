@@ -487,6 +487,25 @@ def test_ages_go_on_while_nothing_comes():
     live.end()
 
 
+def test_nothing_grows_old_while_it_is_measured(monkeypatch):
+    clock = Clock(1_700_000_000 * S)
+    live = Live(clock=clock, pace=clock)
+    live.give(*counted(20))
+    measure = live.engine._composer.measure
+
+    def slow(*, exact):
+        measure(exact=exact)
+        clock.move(0.7)
+
+    monkeypatch.setattr(live.engine._composer, "measure", slow)
+    clock.move(2.0)
+    before = clock()
+    live.engine.advance()
+    assert clock() > before
+    assert live.engine.latest().source.now_ns == live.engine.latest().recent.now_ns == before
+    live.end()
+
+
 def test_a_capture_has_nothing_to_record(tmp_path):
     engine, _ = replayed()
     engine.settle()

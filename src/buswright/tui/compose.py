@@ -82,7 +82,7 @@ class Composer:
         """Make the next snapshot, with the health that was computed last; `asked` is what is looked at closely."""
         self._number += 1
         source, folds, shown = self._source, self._folds, self._shown
-        now_ns = source.moment_ns
+        now_ns = source.shown_ns if isinstance(source, Listening) else source.moment_ns
         at_ns = now_ns if now_ns is not None else 0
         shown.recent = folds.recent.run(lambda one: one.result(at_ns), replace(shown.recent, now_ns=at_ns))
         shown.channels = folds.channels.run(lambda one: one.result(at_ns), ())

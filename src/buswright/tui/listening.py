@@ -68,6 +68,7 @@ class Listening:
         self._unwritten: list[Event] = []
         self._failed = self._closed = False
         self._rest = empty_frames()
+        self._polled_ns = clock()
 
     # What is known ----------------------------------------------------------------------------------------------------
 
@@ -99,9 +100,14 @@ class Listening:
         return self._clock()
 
     @property
+    def shown_ns(self) -> int:
+        """When it was last looked what had come: measuring takes time, in which nothing grows old."""
+        return self._polled_ns
+
+    @property
     def heard_ns(self) -> int:
         """The moment up to which frames are no longer on their way."""
-        return self._clock() - ON_THE_WAY_NS
+        return self._polled_ns - ON_THE_WAY_NS
 
     @property
     def problems(self) -> Problems:
@@ -134,8 +140,10 @@ class Listening:
         frames, self._rest = self._rest, empty_frames()
         if self._closed and not len(frames):
             wait(1.0)
+            self._polled_ns = self._clock()
         elif not self._closed:
             frames = self.capture.poll(BATCH_S)
+            self._polled_ns = self._clock()
             self._write(frames)
             if self.capture.stopped:
                 self.close("the buses were let go of")
