@@ -1,6 +1,7 @@
 """`buswright watch`: what it refuses before anything is opened, and pictures without a terminal."""
 
 import logging
+from types import SimpleNamespace
 
 import pytest
 
@@ -69,7 +70,20 @@ def test_faults_of_the_program_go_to_a_file_that_is_made_when_there_is_one(tmp_p
     assert capsys.readouterr() == ("", "")  # the screen is not disturbed
 
 
-def test_a_closed_standard_input_is_no_terminal(monkeypatch, capsys):
+def test_a_closed_standard_input_is_no_terminal(monkeypatch):
     monkeypatch.setattr("sys.stdin", None)  # what Python makes of `<&-`
-    assert main(["watch", "demo"]) == 2
-    assert "watch needs a terminal" in capsys.readouterr().err
+    with pytest.raises(UserError, match="watch needs a terminal"):
+        main(["watch", "demo"])
+
+
+def test_a_recording_that_cannot_begin_ends_the_call_before_the_screen(monkeypatch, tmp_path):
+    """Told by a notice alone, whoever looks away would believe that it is recorded."""
+    opened = []
+    monkeypatch.setattr(watch_command, "_at_terminal", lambda: True)
+    monkeypatch.setattr("buswright.tui.app.Workbench.run", opened.append)
+    monkeypatch.setattr("shutil.disk_usage", lambda folder: SimpleNamespace(free=1000))
+    source = "live:udp_multicast/239.74.163.3?port=43291"
+    with pytest.raises(UserError, match="only 1,000 bytes are free"):
+        main(["watch", source, "--out", str(tmp_path / "run.log")])
+    assert not opened
+    assert not list(tmp_path.iterdir())

@@ -115,8 +115,13 @@ def _check(options: argparse.Namespace) -> None:
         shared.claim_output(Path(options.snapshot), force=options.force, option="--snapshot")
         if not options.source:
             raise UserError("--snapshot needs a SOURCE", hint="name a capture, or demo")
-    elif not all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr)):
+    elif not _at_terminal():
         raise UserError("watch needs a terminal", hint="--snapshot FILE.svg writes a picture without one")
+
+
+def _at_terminal() -> bool:
+    """Whether all three streams are a terminal; Python has None for a closed one."""
+    return all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr))
 
 
 def _chosen(options: argparse.Namespace) -> bool:
@@ -194,9 +199,13 @@ def _show(engine: Engine, options: argparse.Namespace) -> None:
     from buswright.cli.stopping import stopping
     from buswright.tui.app import Workbench
 
-    app = Workbench(engine, screen=options.screen)
     if options.out:
-        engine.start_recording(Path(options.out), force=options.force)
+        try:
+            engine.record_from_the_start(Path(options.out), force=options.force)
+        except BaseException:
+            engine.close()
+            raise
+    app = Workbench(engine, screen=options.screen)
     ended = threading.Event()
     with stopping(ended.set) as stop:
 

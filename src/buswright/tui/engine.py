@@ -289,6 +289,18 @@ class Engine:
         """Begin the channels' minimum and maximum anew."""
         self._ask(lambda: self._folds.channels.run(lambda one: one.reset_extremes(), None))
 
+    def record_from_the_start(self, path: Path, *, force: bool = False) -> None:
+        """Begin a recording before `start`, in the caller's thread.
+
+        Raises
+        ------
+        UserError
+            What hinders it.
+        """
+        assert self._thread is None
+        if isinstance(self._source, Listening):
+            self._source.start_recording(path, force=force)
+
     def start_recording(self, path: Path, *, force: bool = False) -> None:
         """Begin a recording; what hinders it comes as a notice."""
         self._live(lambda source: source.start_recording(path, force=force))
