@@ -262,6 +262,17 @@ def test_a_bus_that_falls_silent_is_a_glitch_while_it_lasts(car, standing):
     assert test.result().total == 1
 
 
+def test_a_silence_waits_for_buses_that_are_read_later(car, standing):
+    """A gap begins after 50 ms (three periods are less); for 200 ms more its frames may still be on their way."""
+    test = WiggleTest(["damper_fl"], car)
+    test.update(standing.slice(0, 20_000))
+    last_ns = int(standing.time_ns[19_999])
+    test.update(standing.slice(0, 0), last_ns + 240_000_000)
+    assert test.result().total == 0
+    test.update(standing.slice(0, 0), last_ns + 270_000_000)
+    assert test.result().total == 1
+
+
 def test_signals_of_a_database_can_be_tested_without_a_car_file(standing, car):
     database = bw.open_database(ROOT / "dbc_examples" / "wrenfell_chassis.dbc")
     frames = touched(standing, car, LOOSE)
