@@ -385,3 +385,35 @@ def test_a_capture_that_cannot_be_read_on_says_so_and_stands():
     assert snapshot.source.phase == "failed"
     assert snapshot.health.capture.frames == 100
     assert "Input/output error" in snapshot.notices[-1].text
+
+
+@pytest.mark.parametrize("ask", ["seek", "step", "play"])
+def test_a_capture_that_is_gone_is_told_and_what_is_shown_stays(monkeypatch, ask):
+    monkeypatch.setattr(tape_module, "HELD_FRAMES", 50)
+    capture = Batches(comb(0x100, 10, 1.0))
+    engine = Engine(capture, clock=Clock(), pace=Clock())
+    before = engine.settle()
+    capture.batches, capture.fault = (), FileNotFoundError(2, "No such file or directory", "run.log")
+    {"seek": lambda: engine.seek(START), "step": lambda: engine.step(frames=-5), "play": engine.play}[ask]()
+    after = engine.settle()
+    assert (after.source.phase, after.source.now_ns) == ("ended", before.source.now_ns)
+    assert after.health.capture.frames == 100
+    assert after.notices[-1].text == "that can't be done: run.log: No such file or directory"
+
+
+def test_a_capture_that_was_cut_meanwhile_says_so_and_does_not_read_for_ever(monkeypatch):
+    monkeypatch.setattr(tape_module, "HELD_FRAMES", 50)
+    monkeypatch.setattr(replay_module, "KEPT_EVERY", 5000)
+    monkeypatch.setattr(replay_module, "PIECE", 1000)
+    capture = Batches(comb(0x100, 10, 200.0))
+    engine = Engine(capture, clock=Clock(), pace=Clock())
+    end = engine.settle().source.end_ns
+    capture.batches = (comb(0x100, 10, 10.0),)
+    for moment in (end - S, end - 100 * S):  # by way of a kept place, and from the first frame
+        engine.seek(moment)
+        snapshot = engine.settle()
+        assert snapshot.source.phase == "failed"
+        assert "has fewer frames than before" in snapshot.notices[-1].text
+    capture.batches = ()
+    engine.seek(START)
+    assert "has fewer frames than before" in engine.settle().notices[-1].text

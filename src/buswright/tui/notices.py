@@ -46,6 +46,10 @@ class Notices:
         if isinstance(fault, UserError):
             LOG.warning("%s: %s", what, fault)
             self.tell(f"{what}: {fault}", "trouble")
+        elif isinstance(fault, OSError):
+            LOG.error("%s", what, exc_info=fault)
+            where = f"{fault.filename}: " if fault.filename else ""
+            self.tell(f"{what}: {where}{fault.strerror or fault}", "trouble")
         else:
             LOG.error("%s", what, exc_info=fault)
             self.tell(f"{what}: {type(fault).__name__}: {fault} (a fault in Buswright; the log has more)", "trouble")

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
+from buswright.errors import UserError
 from buswright.frames.capture import Capture
 from buswright.frames.table import Event, Frames, Problems
 from buswright.tui.snapshot import Phase
@@ -198,8 +199,8 @@ class Replay:
         if self.first_ns is None or self.end_ns is None:
             return
         time_ns = min(max(time_ns, self.first_ns), self.end_ns)
-        self._moment = time_ns
         self._go_to(_Goal(time_ns=time_ns))
+        self._moment = time_ns
 
     def step(self, frames: int = 0, seconds: float = 0.0) -> None:
         """Go on, or back, by frames or seconds, and stand there."""
@@ -207,8 +208,8 @@ class Replay:
             return
         if frames:
             before = self._goal.count if self._goal is not None and self._goal.count is not None else self._cursor.count
-            self._moment = None
             self._go_to(_Goal(count=min(max(1, before + frames), self._total)))
+            self._moment = None
         elif seconds and self._moment is not None:
             self.seek(self._moment + round(seconds * 1e9))
 
@@ -231,6 +232,8 @@ class Replay:
             kept, self._rewind = self._rewind.kept, None
             return Rewound(kept)
         if self._cursor.count < self._skip_to:
+            if self._cursor.ended:
+                raise self._shorter()
             self._cursor.skip(min(_SKIP, self._skip_to - self._cursor.count))
             return None
         if self._goal is not None:
@@ -255,12 +258,18 @@ class Replay:
             if not self.whole:
                 self._moment = self._cursor.time_ns
             return frames
+        if self._total is not None and self._cursor.count < self._total and self._cursor.ended:
+            raise self._shorter()
         self._goal = None
         if not self.whole:
             self._read_to_the_end()
         elif self.phase != "playing":
             self._rest()
         return None
+
+    def _shorter(self) -> UserError:
+        names = ", ".join(path.name for path in self.capture.paths)
+        return UserError(f"{names}: has fewer frames than before", hint="was it cut or replaced? open it again")
 
     def _read_to_the_end(self) -> None:
         self._total = self._cursor.count
@@ -298,12 +307,13 @@ class Replay:
         else:
             self._moment = due
         if following is None and not len(frames):
+            if self._total is not None and self._cursor.count < self._total:
+                raise self._shorter()
             self._rest()
         return frames if len(frames) else None
 
     def _go_to(self, goal: _Goal) -> None:
         """Head for a goal, by way of a kept place where it lies behind."""
-        self.phase = "reading"
         behind = (
             goal.count < self._cursor.count
             if goal.count is not None
@@ -313,15 +323,20 @@ class Replay:
             self._go_back_to(goal)
         else:
             self._goal = goal
+        self.phase = "reading"
 
     def _go_back_to(self, goal: _Goal) -> None:
+        """Begin anew at a kept place; what is shown stays where the capture can't be opened again."""
+        cursor = Cursor(self._tape)
+        if cursor.ended:
+            raise self._shorter()
         near_ns = goal.time_ns if goal.time_ns is not None else self._cursor.time_ns
         place = _Place(0, 0, None)
         for each in self._places:
             before = goal.count is None or each.count <= goal.count
             if before and near_ns is not None and each.time_ns < near_ns - LEAD_NS:
                 place = each
-        self._cursor = Cursor(self._tape)
+        self._cursor = cursor
         self._skip_to = place.count
         self._rewind = place
         self._goal = goal
