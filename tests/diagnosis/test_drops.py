@@ -11,7 +11,7 @@ from buswright.diagnosis import diagnose
 from buswright.diagnosis.case import Window
 from buswright.diagnosis.drops import touch
 from buswright.findings import Severity
-from buswright.health.model import BusHealth, Drop, Silences
+from buswright.health.model import BusHealth, ClockSet, Drop, Silences
 from buswright.health.model_ids import IdFigures
 
 from .made import MS, S, bus, counter, faults, found, gaps, health, identifier
@@ -84,3 +84,29 @@ def test_moments_in_common() -> None:
     assert touch(Window(0, 5), Window(5, 9))
     assert touch(Window(0, 9), Window(3, 4))
     assert not touch(Window(0, 5), Window(6, 9))
+
+
+@pytest.mark.parametrize(
+    ("step", "before", "after", "fault"),
+    [
+        (1, 3, 4, "clock-jump"),
+        (40 % 16, 3, 43 % 16, "capture-drop"),
+        (-1, -1, -1, "capture-drop"),
+        (5, 0, 0, "capture-drop"),
+    ],
+)
+def test_a_laptop_that_slept_or_whose_clock_was_set_is_the_recorders_own(
+    step: int, before: int, after: int, fault: str
+) -> None:
+    hole = {"counter_before": [before], "counter_after": [after], "counter_step": [step], "residual_ns": [4.0 * MS]}
+    ids = [
+        identifier(number, module=f"node_{number}", gaps=gaps([(AT, AT + 8 * S)], **hole), counter=counter())
+        for number in (0x100, 0x200, 0x300)
+    ]
+    quiet = Silences(np.array([AT]), np.array([AT + 8 * S]), 1)
+    moved = ClockSet(AT + 8 * S + 300 * MS, 8 * S - 200 * MS, "the wall clock moved by +7.800 s")
+    (one,) = diagnose(health(ids, [bus(silences=quiet)], capture={"clock_set": (moved,)}))
+    assert (one.fault, one.subject) == (fault, "capture")
+    assert any("the wall clock moved by +7.800 s" in sentence for sentence in one.evidence)
+    (other,) = diagnose(health(ids, [bus(silences=quiet)], capture={"clock_set": (moved._replace(time_ns=5 * S),)}))
+    assert not any("the wall clock" in sentence for sentence in other.evidence)

@@ -11,6 +11,7 @@ import pytest
 from buswright.channels.carfile_model import FrameName
 from buswright.frames.table import Clock, Event, Flag, Frames, Problems, concatenate
 from buswright.frames.wire import wire_bits
+from buswright.health.track import HealthTracker
 from buswright.simulate import simulate_run
 from tests.frames import bit_reference
 from tests.health.traffic import MS, START, S, comb, measured, mixed, serialised, special, without
@@ -303,3 +304,13 @@ def test_a_regular_schedule_is_not_taken_for_frames_back_to_back() -> None:
     frames = mixed(*(comb(0x100 + k, 10, 20, phase_ms=k, jitter_us=5) for k in range(10)))
     assert measured(frames).buses["can0"].bitrate.source == "unknown"
     assert measured(comb(0x100, 10, 60, jitter_us=200)).buses["can0"].bitrate.source == "unknown"
+
+
+def test_steps_of_the_wall_clock_that_the_recorder_noticed_are_kept() -> None:
+    tracker = HealthTracker()
+    tracker.update(comb(0x100, 10, 1))
+    slept = Event(START, None, "clock", {"step_s": 7.8}, "the wall clock moved by +7.800 s")
+    odd = Event(START, None, "clock", {"step_s": "long"}, "unreadable")
+    (kept,) = tracker.result(events=[slept, odd]).capture.clock_set
+    assert kept == (START, 7_800_000_000, slept.text)
+    assert tracker.result(events=[slept]).capture.drops == ()

@@ -17,12 +17,17 @@ from buswright.diagnosis.case import MILLISECOND, SECOND, Case, listed
 from buswright.diagnosis.gap_module import gone, module_verdicts
 from buswright.diagnosis.gap_reading import Silence, silences, unnamed, unusual_errors
 from buswright.diagnosis.gap_verdict import HOST_LAG, OVERLOAD, Verdict, counted, milliseconds
+from buswright.health.model import ClockSet
 
 _FEW_UNNAMED_BUS = 3
 _KEPT_MOSTLY = 0.8
 _FEW_FILTERED = 3
 _QUIET = 0.6
 _AFTER_FIRST = 2.0
+_NOTICED_NS = 2 * SECOND
+"""A recorder looks at its clock twice a second, and frames may come before it does or after."""
+_AS_LONG = 0.7
+"""A recorder that slept was silent for as long as its clock moved, and for the second in which it fell asleep."""
 _SOME_LATE = 0.2
 
 
@@ -122,7 +127,14 @@ def _all_silent(case: Case, silence: Silence) -> Iterator[Verdict]:
     if _host_stamped(case, silence) and stood and mostly_kept and not silence.errors:
         yield Verdict(HOST_LAG, case.recorded(buses), buses, silence, 0.8, (f"{who} {length}; {said}.",))
         return
-    if unusual_errors(case, silence) and not stood and not reset:
+    slept = _slept(case, silence)
+    if slept is not None:
+        fault, subject = ("clock-jump", "capture") if stood else ("capture-drop", case.recorded(buses))
+        text = f"{who} {length}; {phases}; {said}: " + (
+            "nothing was lost, the clock was set." if stood else "the recorder stood still, not the modules."
+        )
+        yield Verdict(fault, subject, buses, silence, 0.95, (text, f"The recorder noticed it: {slept.text}."))
+    elif unusual_errors(case, silence) and not stood and not reset:
         text = f"{who} {length} while {silence.errors} error frames came; {phases}; {said}."
         for bus in buses:
             yield Verdict("segment-open", f"bus:{bus}", (bus,), silence, 0.7, (text,))
@@ -144,6 +156,16 @@ def _all_silent(case: Case, silence: Silence) -> Iterator[Verdict]:
         )
         for bus in buses:
             yield Verdict("module-reset", f"bus:{bus}", (bus,), silence, 0.8 if reset or one_by_one else 0.55, (text,))
+
+
+def _slept(case: Case, silence: Silence) -> ClockSet | None:
+    """Return the step of the recorder's clock that is as long as a silence, and was noticed at its end."""
+    window = silence.window
+    for step in case.health.capture.clock_set:
+        noticed = -_NOTICED_NS <= step.time_ns - window.end_ns <= _NOTICED_NS
+        if noticed and step.step_ns >= _AS_LONG * silence.stretch_ns:
+            return step
+    return None
 
 
 def _one_by_one(silence: Silence) -> bool:

@@ -35,6 +35,7 @@ __all__ = [
     "BusHealth",
     "CaptureFigures",
     "ChecksumFigures",
+    "ClockSet",
     "ClockStep",
     "CommonFilter",
     "ControllerState",
@@ -342,6 +343,14 @@ class Drop(NamedTuple):
     start_ns: int | None = None
 
 
+class ClockSet(NamedTuple):
+    """A step of the wall clock that the recorder noticed at `time_ns`: it was set, or the computer slept."""
+
+    time_ns: int
+    step_ns: int
+    text: str
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class BusFigures:
     """One bus.
@@ -456,6 +465,8 @@ class CaptureFigures:
         Problems of the reader by reason, as far as they were given.
     unlisted
         Frames of identifiers beyond the number that is told apart.
+    clock_set
+        Steps of its wall clock that the recorder noticed.
     """
 
     frames: int
@@ -467,6 +478,7 @@ class CaptureFigures:
     dropped: int | None
     bad_lines: Mapping[str, int]
     unlisted: int
+    clock_set: tuple[ClockSet, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

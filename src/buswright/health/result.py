@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -22,6 +22,7 @@ from buswright.health.model import (
     BusFigures,
     BusHealth,
     CaptureFigures,
+    ClockSet,
     CommonFilter,
     Drop,
     IdFigures,
@@ -268,7 +269,15 @@ def _capture(
         dropped=sum(counted) if counted else None,
         bad_lines=MappingProxyType(problems.counts if problems is not None else {}),
         unlisted=measured.unlisted,
+        clock_set=tuple(_clock_set(events)),
     )
+
+
+def _clock_set(events: Iterable[Event]) -> Iterator[ClockSet]:
+    for event in events:
+        step_s = event.values.get("step_s")
+        if event.kind == "clock" and event.time_ns is not None and isinstance(step_s, int | float):
+            yield ClockSet(event.time_ns, round(step_s * 1e9), event.text)
 
 
 def _drop(event: Event) -> Drop:
