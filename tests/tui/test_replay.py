@@ -270,7 +270,7 @@ class Batches:
     def __init__(self, *batches):
         self.batches = batches
         self.paths = (SimpleNamespace(name="batches"),)
-        self.events, self.problems, self.size = (), Problems(), 0
+        self.events, self.problems, self.size, self.position = (), Problems(), 0, 0
         self.clock = table.Clock("epoch", "unknown", 1000, "")
         self.passes = 0
         self.fault = None
@@ -417,3 +417,14 @@ def test_a_capture_that_was_cut_meanwhile_says_so_and_does_not_read_for_ever(mon
     capture.batches = ()
     engine.seek(START)
     assert "has fewer frames than before" in engine.settle().notices[-1].text
+
+
+def test_a_capture_that_became_shorter_while_it_was_read_is_told():
+    capture = Batches(comb(0x100, 10, 1.0))
+    capture.size, capture.position = 5000, 3800
+    notices = Engine(capture, clock=Clock(), pace=Clock()).settle().notices
+    assert [each.text for each in notices] == [
+        "the capture became 1,200 bytes shorter while it was read: was it cut or replaced?"
+    ]
+    capture.position = 6000  # one that is still being written
+    assert not Engine(capture, clock=Clock(), pace=Clock()).settle().notices

@@ -196,6 +196,9 @@ class Engine:
         if source.whole and not self._whole:
             self._whole = True
             self._composer.keep_whole()
+            if isinstance(source, Replay) and source.missed_bytes:
+                text = f"the capture became {source.missed_bytes:,} bytes shorter while it was read"
+                self._notices.tell(f"{text}: was it cut or replaced?", "trouble")
         moved = self._told != self._tellable()
         resting = not source.busy and source.phase not in ("playing", "listening")
         aged = source.live and self._clock() - self._composed_ns >= AGE_S * 1e9

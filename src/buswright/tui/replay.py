@@ -161,6 +161,11 @@ class Replay:
         return tuple(each for each in self._events if each.time_ns is None or each.time_ns <= self._moment)
 
     @property
+    def missed_bytes(self) -> int:
+        """How much of the file was there when it was opened, and was gone when its end was reached."""
+        return max(0, self.capture.size - self.capture.position) if self.capture.position else 0
+
+    @property
     def problems(self) -> Problems:
         """What of the capture could not be taken."""
         return self._problems if self.whole else self.capture.problems
