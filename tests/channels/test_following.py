@@ -306,6 +306,17 @@ def test_a_channel_that_can_not_be_computed_costs_only_itself(clean, car, monkey
     ]
 
 
+def test_a_formula_without_a_value_is_bad_and_says_so(tmp_path):
+    (tmp_path / "body.dbc").write_text(DATABASE)
+    (tmp_path / "car.toml").write_text(CAR + '\n[channel.nothing]\nformula = "log(0 - abs(level) - 1)"\nunit = "V"\n')
+    follower = Follower(load_car_file(tmp_path / "car.toml"))
+    frames = awkward_frames()
+    follower.update(frames)
+    now = {each.name: each for each in follower.result(int(frames.time_ns[-1]))}["nothing"]
+    assert (now.state, now.quality, now.bad_samples == now.samples > 0) == ("bad", 0, True)
+    assert now.quality_words.startswith("no number")
+
+
 def test_what_is_told_of_a_channel(clean, car):
     follower = Follower(car)
     follower.update(clean)

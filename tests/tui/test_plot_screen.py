@@ -11,6 +11,7 @@ from buswright.tui.app import Workbench
 from buswright.tui.canvas import ACROSS
 from buswright.tui.plot_curves import curves_of, edges_of, gap_ns
 from buswright.tui.plot_drawing import AXIS, Look, beside, cell_of, nearest, picture
+from buswright.tui.plot_readings import rows_of
 from buswright.tui.plot_screen import PlotScreen
 from buswright.tui.plot_view import Scale, View
 from buswright.tui.rows import Rows
@@ -456,3 +457,20 @@ def test_a_resize_storm_leaves_a_whole_screen():
     assert notices == []
     assert len(text) == 24
     assert view == View()
+
+
+def test_a_sample_that_is_no_number_is_not_called_good():
+    series = series_of([1.0, float("nan")], name="made")
+    for cursor_ns, said in ((None, "no number"), (int(series.time_ns[0]), "good")):
+        (row,) = rows_of(
+            ["made"],
+            {"made": Plotted(series, ())},
+            {},
+            cursor_ns=cursor_ns,
+            lead="made",
+            decimals={},
+            scales={},
+            car=None,
+            width=100,
+        )
+        assert row[-1].text == said

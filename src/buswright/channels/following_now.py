@@ -13,7 +13,7 @@ from buswright.channels.following_model import TRACE_S, ChannelNow, State, Trace
 from buswright.channels.following_origin import Origin
 from buswright.channels.formula import Formula
 from buswright.channels.runs import longest_step_ns
-from buswright.channels.series import Series, describe_quality, unusable
+from buswright.channels.series import Quality, Series, describe_quality, unusable
 
 QUALITY_NS = 1_000_000_000
 """Quality is that of the samples of the second that ends with the latest one."""
@@ -26,6 +26,10 @@ LATE_PERIODS = 3.0
 MEASURABLE = 8
 """Samples from which on a period counts as measured."""
 _S = 1_000_000_000
+
+
+NO_NUMBER = "no number: the calibration or the formula has none for what came in"
+"""What is said of a value that isn't finite and that nothing else objects to."""
 
 
 @dataclass(slots=True)
@@ -91,7 +95,7 @@ def channel_now(followed: Followed, now_ns: int, segment_ns: int) -> ChannelNow:
         volts=None if series is None or series.volts is None else float(series.volts[-1]),
         electrical=origin.electrical,
         quality=quality,
-        quality_words=account.error or _words(quality),
+        quality_words=account.error or (NO_NUMBER if bad and not objected(quality) else _words(quality)),
         minimum=counted.minimum,
         maximum=counted.maximum,
         samples=counted.samples,
@@ -110,6 +114,11 @@ def channel_now(followed: Followed, now_ns: int, segment_ns: int) -> ChannelNow:
         formula=origin.formula,
         trace=Trace(first_s * _S, *account.trace().at(first_s)),
     )
+
+
+def objected(bits: int) -> bool:
+    """Whether bits say something against a value; that a computed one was interpolated doesn't."""
+    return bool(bits & ~int(Quality.INTERPOLATED))
 
 
 @lru_cache(maxsize=1024)

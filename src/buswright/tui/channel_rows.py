@@ -214,7 +214,7 @@ def cells_of(
         Span(number(channel.maximum, digits, 8), "dim"),
         rate_cell(channel),
         Span(raw_text(channel.raw, 11), "dim"),
-        Span(quality_short(channel.quality), "suspect" if objections(channel.quality) else "dim"),
+        _quality(channel),
         trace_spans(channel.trace, first_ns, now_ns, trace_cells, smallest=20 * 10.0**-digits),
     ]
 
@@ -249,6 +249,12 @@ def rate_cell(channel: ChannelNow) -> Span:
     if channel.expected_hz is not None:
         text += f"/{channel.expected_hz:.0f}" if channel.expected_hz >= 1 else f"/{channel.expected_hz:.1f}"
     return Span(text, "suspect" if slow(channel) else "plain")
+
+
+def _quality(channel: ChannelNow) -> Span:
+    if objections(channel.quality):
+        return Span(quality_short(channel.quality), "suspect")
+    return Span("no number", "suspect") if channel.state == "bad" else Span("good", "dim")
 
 
 def quality_short(bits: int) -> str:
@@ -350,7 +356,8 @@ def about(
     if channel.state == "silent" and channel.time_ns is not None and now_ns is not None:
         since = f" for {(now_ns - channel.time_ns) / 1e9:.1f} s"
     lines = [line(Span(f"{channel.name}  ", "head"), Span(f"{state.text}{since}  ", state.tone), "  ".join(figures))]
-    lines += _labelled("quality", channel.quality_words, width, "suspect" if objections(channel.quality) else "plain")
+    against = channel.state == "bad" or objections(channel.quality)
+    lines += _labelled("quality", channel.quality_words, width, "suspect" if against else "plain")
     lines += _labelled("limits", _limits_text(channel, digits), width)
     lines += _labelled("from", _origin_text(channel, signal), width)
     return lines

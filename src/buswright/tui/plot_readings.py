@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 from buswright.channels.carfile_model import CarFile
@@ -102,6 +103,8 @@ def _row(
     away = 0 if cursor_ns is None else int(series.time_ns[row]) - cursor_ns
     words = describe_quality(bits) if width >= 150 else quality_short(bits)
     quality = [Span(words, "suspect" if objections(bits) else "good")]
+    if not math.isfinite(value) and not objections(bits):
+        quality = [Span("no number", "suspect")]
     if abs(away) > gap_ns(series):
         quality = [
             Span(f"{abs(away) / SECOND:.1f} s {'later' if away > 0 else 'earlier'}", "suspect"),
