@@ -246,6 +246,35 @@ def test_a_live_screen_is_held_and_released_and_never_stepped():
     assert "held back  live" in after[0]
 
 
+def test_speed_keys_that_come_faster_than_snapshots_all_count():
+    async def steps(app, pilot, worker):
+        await pilot.press(*["plus"] * 8)
+        await settled(pilot)
+        worker.give(source=replace(worker.snapshot.source, speed=64.0))
+        await settled(pilot)
+        worker.give(source=replace(worker.snapshot.source, speed=1.0))
+        await settled(pilot)
+        await pilot.press("minus")
+        await settled(pilot)
+        return [speed for _, speed in worker.asked]
+
+    assert run(steps) == [2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 64.0, 64.0, 0.5]
+
+
+@pytest.mark.parametrize(
+    ("speed", "key", "asked"), [(1000.0, "plus", 1000.0), (1000.0, "minus", 500.0), (0.01, "minus", 0.01)]
+)
+def test_no_speed_key_jumps_back_from_what_was_asked_at_the_start(speed, key, asked):
+    async def steps(app, pilot, worker):
+        worker.give(source=replace(worker.snapshot.source, speed=speed))
+        await settled(pilot)
+        await pilot.press(key)
+        await settled(pilot)
+        return worker.asked
+
+    assert run(steps) == [("set_speed", asked)]
+
+
 def test_a_marker_gets_the_moment_of_the_key(monkeypatch):
     moments = iter(range(1000, 2000))
     monkeypatch.setattr("buswright.tui.app.time.time_ns", lambda: next(moments))

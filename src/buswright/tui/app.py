@@ -33,6 +33,8 @@ LOG = logging.getLogger("buswright.watch")
 GIVE_UP = 20
 """So many faults of the program within `GIVE_UP_S` end it: a screen that can't be drawn at all helps nobody."""
 GIVE_UP_S = 5.0
+SLOWEST, FASTEST = 1 / 16, 64.0
+"""Speeds of a replay that keys go to; --speed goes further, and no key jumps back from there."""
 DRAWN_AFTER_S = 0.01
 AGAIN_S = 30.0
 """A fault that comes with every snapshot is told this often."""
@@ -126,6 +128,8 @@ class Workbench(Guarded, App[None]):
         self._seen = 0
         self._own = 0
         self._held = False
+        self._speed: float | None = None
+        """Asked for, until a snapshot has it: keys may come faster than snapshots."""
         self._troubles: deque[float] = deque(maxlen=GIVE_UP)
         self._told: dict[str, float] = {}
 
@@ -158,6 +162,8 @@ class Workbench(Guarded, App[None]):
         if self._held and self.snapshot is not None and snapshot.source.live:
             snapshot = held_still(self.snapshot, snapshot)
         self.snapshot = snapshot
+        if snapshot.source.speed == self._speed:
+            self._speed = None
         front = self.front
         if front is not None:
             front.receive(snapshot)
@@ -242,9 +248,10 @@ class Workbench(Guarded, App[None]):
     def action_speed(self, factor: float) -> None:
         """Change the speed of the replay."""
         if self._replayed() and self.snapshot is not None:
-            speed = self.snapshot.source.speed
+            speed = self.snapshot.source.speed if self._speed is None else self._speed
             speed = 1.0 if speed == float("inf") else speed
-            self.asking.set_speed(min(max(speed * factor, 1 / 16), 64.0))
+            self._speed = min(max(speed * factor, min(SLOWEST, speed)), max(FASTEST, speed))
+            self.asking.set_speed(self._speed)
 
     def _replayed(self) -> bool:
         if self.snapshot is not None and self.snapshot.source.live:
