@@ -26,6 +26,7 @@ _CLEAR = 0.9
 _OWN_LEAST = 50
 _LEAST_STEPS = 10
 _SAME_RATE = 0.05
+_SMEARED = 0.34
 _SECOND_NS = 1_000_000_000
 _MOST_ROWS = 100_000
 """Rows of the strip, 11 days; a clock that keeps jumping must not fill the memory."""
@@ -154,7 +155,8 @@ class TimingFold:
             return Reference(None if self._change_driven else self.declared_ns, None)
         settled = own is not None and spacings >= _OWN_LEAST and own.exact >= _OWN_STEADY
         learned = known.period_ns
-        if known.exact < STEADY and known.steady < _CLEAR and not settled and self._rate_ns is not None:
+        unclear = known.exact < STEADY and known.steady < _CLEAR and not settled
+        if unclear and self._rate_ns is not None and abs(self._rate_ns / learned - 1) < _SMEARED:
             # Smeared stamps leave no clear spacing (lost frames leave multiples of one), and the most typical one may
             # be a fifth off; the rate stays.
             close = self.declared_ns is not None and abs(self._rate_ns / self.declared_ns - 1) < _SAME_RATE
@@ -172,14 +174,15 @@ class TimingFold:
     def _learn_rate(self, time_ns: Int64s) -> None:
         """Learn the period from frames far apart, over which the errors of stamps vanish.
 
-        A median, so that stalls don't count; from a short block only where none was longer.
+        A median, so that stalls don't count; from a short block only where none was longer. None where the rate
+        changed within the block.
         """
         steps = min(AFTER, len(time_ns) // 2)
         if steps < max(_LEAST_STEPS, self._rate_steps):
             return
         self._rate_steps = steps
-        found = float(np.median(time_ns[steps:] - time_ns[:-steps])) / steps
-        self._rate_ns = found if found > 0 else self._rate_ns
+        low, middle, high = np.percentile(time_ns[steps:] - time_ns[:-steps], (25, 50, 75)) / steps
+        self._rate_ns = float(middle) if 0 < high <= (1 + CONFLICT) * low else None
 
     def _jitter(self, spacing: Int64s, core: Bools, learned_ns: float | None) -> Float64s:
         """Fold the deviations of what is no gap; float64[n], |dt - T| or 0."""

@@ -79,7 +79,9 @@ def assemble(measured: Measured, events: Sequence[Event], problems: Problems | N
         modules=MappingProxyType(_modules(measured, ids, buses)),
         gap_groups=groups,
         gap_groups_count=count,
-        only_asked=MappingProxyType({name: asked for name, asked in measured.remotes.items() if name not in ids}),
+        only_asked=MappingProxyType(
+            {name: asked for name, asked in sorted(measured.remotes.items()) if name not in ids}
+        ),
     )
 
 
