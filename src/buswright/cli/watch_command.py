@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 DEFAULT_SIZE = "120x40"
 SLOWEST, FASTEST = 0.01, 1000.0
+GRACE_S = 5.0
+"""A signal ends the program after this long even if the screen does not answer."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -206,15 +208,18 @@ def _show(engine: Engine, options: argparse.Namespace) -> None:
             engine.close()
             raise
     app = Workbench(engine, screen=options.screen)
-    ended = threading.Event()
-    with stopping(ended.set) as stop:
+    asked, ended = threading.Event(), threading.Event()
+    with stopping(asked.set) as stop:
 
         def leave() -> None:
-            ended.wait()
-            if stop.why:
-                engine.end_because(stop.why)
-                with suppress(RuntimeError):  # it has ended by itself meanwhile
-                    app.call_from_thread(app.exit)
+            asked.wait()
+            if not stop.why:
+                return
+            engine.end_because(stop.why)
+            app.post_message(Workbench.Leave())
+            if not ended.wait(GRACE_S):  # it hangs on a terminal that is gone: the recording is what matters
+                engine.close()
+                os._exit(0)
 
         # A handler can't end the app itself: the loop may be asleep, and only another thread wakes it.
         threading.Thread(target=leave, name="buswright-end", daemon=True).start()
@@ -223,6 +228,7 @@ def _show(engine: Engine, options: argparse.Namespace) -> None:
         finally:
             engine.close()
             ended.set()
+            asked.set()
 
 
 @contextmanager
