@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 
 from buswright.channels.session import Session, interface_names
-from buswright.frames.capture import open_capture
-from buswright.frames.live_capture import open_live
-from buswright.frames.record import Recorder
-from buswright.frames.record_run import record
+from buswright.frames.live.capture import open_live
+from buswright.frames.opening import open_capture
+from buswright.frames.recording.recorder import Recorder
+from buswright.frames.recording.run import record
 from buswright.frames.table import Clock, Event, Problems, concatenate
-from buswright.health import HealthTracker
+from buswright.health.track import HealthTracker
 from buswright.simulate.source import demo_car
 
 pytest.importorskip("msgpack")

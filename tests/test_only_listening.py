@@ -84,7 +84,7 @@ def test_nothing_can_transmit_but_the_loopback(name):
 
 
 def test_what_wraps_a_live_bus_shows_receive_and_close_alone():
-    from buswright.frames.live import Listener, _Bus
+    from buswright.frames.live.bus import Listener, _Bus
 
     shown = {name for name in dir(_Bus) if not name.startswith("_")}
     assert shown == {"receive", "close"}

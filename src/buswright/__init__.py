@@ -20,12 +20,13 @@ from typing import TYPE_CHECKING, Any
 from buswright._version import __version__
 
 if TYPE_CHECKING:
-    from buswright.channels.carfile import check_car_file, load_car_file
-    from buswright.channels.carfile_model import CarFile
-    from buswright.channels.series import Quality, Series, describe_quality
+    from buswright.channels.carfile.load import check_car_file, load_car_file
+    from buswright.channels.carfile.model import CarFile
+    from buswright.channels.samples.series import Quality, Series, describe_quality
     from buswright.channels.session import Session, open_session
     from buswright.errors import BuswrightError, UserError
-    from buswright.frames.capture import Capture, open_capture
+    from buswright.frames.capture import Capture
+    from buswright.frames.opening import open_capture
     from buswright.frames.table import Clock, Event, Flag, Frames, Problem, Problems, concatenate
     from buswright.messages.database import load_database, open_database
     from buswright.messages.decode import Decoder
@@ -34,18 +35,18 @@ if TYPE_CHECKING:
     from buswright.messages.signals import SignalStore, read_signals
 
 _HOME = {
-    "CarFile": "channels.carfile_model",
-    "check_car_file": "channels.carfile",
-    "load_car_file": "channels.carfile",
-    "Quality": "channels.series",
-    "Series": "channels.series",
-    "describe_quality": "channels.series",
+    "CarFile": "channels.carfile.model",
+    "check_car_file": "channels.carfile.load",
+    "load_car_file": "channels.carfile.load",
+    "Quality": "channels.samples.series",
+    "Series": "channels.samples.series",
+    "describe_quality": "channels.samples.series",
     "Session": "channels.session",
     "open_session": "channels.session",
     "BuswrightError": "errors",
     "UserError": "errors",
     "Capture": "frames.capture",
-    "open_capture": "frames.capture",
+    "open_capture": "frames.opening",
     "Clock": "frames.table",
     "Event": "frames.table",
     "Flag": "frames.table",

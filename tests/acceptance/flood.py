@@ -14,9 +14,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from buswright.frames.table import Frames
-from buswright.simulate.ahead import Ahead
-from buswright.simulate.loopback import FIRST_PORT, Multicast
-from buswright.simulate.pacing import Played, Player
+from buswright.simulate.live.loopback import FIRST_PORT, Multicast
+from buswright.simulate.live.pacing import Played, Player
+from buswright.simulate.live.prepared import Ahead
 
 FULL_HZ = 8000
 """A frame with 8 bytes has 111 bits and some stuff bits, 125 with 14 of them: the bus is full at this rate."""

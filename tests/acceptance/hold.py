@@ -10,9 +10,9 @@ import resource
 import time
 from pathlib import Path
 
-from buswright.frames.live_capture import open_live
-from buswright.frames.record import Recorder
-from buswright.frames.record_run import header_of, record
+from buswright.frames.live.capture import open_live
+from buswright.frames.recording.recorder import Recorder
+from buswright.frames.recording.run import header_of, record
 from buswright.frames.table import Frames
 from buswright.health.track import HealthTracker
 from tests.acceptance.flood import Tally

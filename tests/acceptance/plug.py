@@ -5,11 +5,11 @@ from contextlib import suppress
 from pathlib import Path
 
 from buswright.frames.table import Frames, concatenate
-from buswright.simulate import car
-from buswright.simulate.ahead import Ahead
-from buswright.simulate.pacing import Player
+from buswright.simulate.car import networks as car
+from buswright.simulate.live.pacing import Player
+from buswright.simulate.live.prepared import Ahead
+from buswright.simulate.live.serial_line import SerialLine
 from buswright.simulate.run import simulate_run
-from buswright.simulate.serial_line import SerialLine
 
 
 class Plug:

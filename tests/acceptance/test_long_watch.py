@@ -11,7 +11,7 @@ import time
 
 import pytest
 
-from buswright.frames.write import write_candump
+from buswright.frames.formats.write import write_candump
 from buswright.simulate.run import simulate_run
 from buswright.simulate.source import write_car
 from tests.tui.terminal import watched

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from buswright.frames.capture import open_capture
+from buswright.frames.opening import open_capture
 from buswright.frames.sidecar import sidecar_of
 from buswright.frames.table import concatenate
 from buswright.health.track import HealthTracker

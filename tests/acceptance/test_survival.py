@@ -19,13 +19,13 @@ import numpy as np
 import pytest
 
 from buswright.cli.main import main
-from buswright.frames.capture import open_capture
+from buswright.frames.opening import open_capture
 from buswright.frames.sidecar import sidecar_of
 from buswright.frames.table import Flag, concatenate
-from buswright.simulate.ahead import Ahead
-from buswright.simulate.loopback import Multicast
-from buswright.simulate.pacing import Player
-from buswright.simulate.serial_line import has_pseudo_terminals
+from buswright.simulate.live.loopback import Multicast
+from buswright.simulate.live.pacing import Player
+from buswright.simulate.live.prepared import Ahead
+from buswright.simulate.live.serial_line import has_pseudo_terminals
 
 from .flood import flood, numbered
 from .plug import Drive

@@ -7,8 +7,8 @@ from pathlib import Path
 import can
 import pytest
 
-from buswright.frames import asc
-from buswright.frames.reading import Reading
+from buswright.frames.formats.asc import reader as asc
+from buswright.frames.formats.reading import Reading
 from tests.benchmarks.big_capture import make
 
 FRAMES = 2_000_000

@@ -9,16 +9,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from buswright.diagnosis import diagnose
-from buswright.frames.capture import open_capture
+from buswright.diagnosis.detect import diagnose
+from buswright.frames.formats.write import write_candump
+from buswright.frames.opening import open_capture
 from buswright.frames.table import Clock, Frames, Problems
-from buswright.frames.write import write_candump
 from buswright.health.spacings import SpacingColumns
 from buswright.health.track import HealthTracker
-from buswright.report.health import HealthReport
-from buswright.report.health_page import render_html
-from buswright.report.health_text import render_text
-from buswright.simulate import simulate_run
+from buswright.report.health.page import render_html
+from buswright.report.health.report import HealthReport
+from buswright.report.health.text import render_text
+from buswright.simulate.run import simulate_run
 from tests.benchmarks.big_capture import BigCapture, make
 
 FRAMES = 2_000_000

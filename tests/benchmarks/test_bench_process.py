@@ -12,7 +12,7 @@ import time
 import can
 import pytest
 
-from buswright.frames.capture import open_capture
+from buswright.frames.opening import open_capture
 
 OURS = """
 import time; begun = time.perf_counter()

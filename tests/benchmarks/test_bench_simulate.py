@@ -4,7 +4,7 @@ import time
 
 import pytest
 
-from buswright.simulate import simulate_run
+from buswright.simulate.run import simulate_run
 
 SECONDS = 480.0
 LEAST = 300_000

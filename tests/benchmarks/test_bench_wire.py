@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from buswright.frames.table import FD_CODE_OF_LENGTH, Flag, Frames
-from buswright.frames.wire import wire_bits
+from buswright.frames.wire.bits import wire_bits
 
 FRAMES = 2_000_000
 MOST_SORTS = 12.5

@@ -6,8 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from buswright.frames.write import CandumpWriter, Writer
-from buswright.frames.write_asc import AscWriter
+from buswright.frames.formats.asc.writer import AscWriter
+from buswright.frames.formats.write import CandumpWriter, Writer
 from tests.benchmarks.test_bench_wire import FRAMES, traffic
 
 BATCH = 500_000

@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from buswright.channels import calibration as cal
-from buswright.channels import thermo
-from buswright.channels.kinds_count import Switch
+from buswright.channels.calibration import registry as cal
+from buswright.channels.calibration import thermo
+from buswright.channels.calibration.count import Switch
 
 REFERENCE = json.loads((Path(__file__).parent / "reference_temperature.json").read_text(encoding="utf-8"))
 CHART = [1.12924e-3, 2.34108e-4, 0.87755e-7]

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buswright.channels import calibration as cal
+from buswright.channels.calibration import registry as cal
 
 CHART = [1.12924e-3, 2.34108e-4, 0.87755e-7]
 

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from buswright.channels.carfile import (
+from buswright.channels.carfile.load import (
     KEYS,
     CarFile,
     CheckResult,

@@ -11,9 +11,9 @@ from typing import Any
 import jsonschema
 import pytest
 
-from buswright.channels.calibration import KINDS
-from buswright.channels.carfile import KEYS, POSITIONS, ROLES, json_schema
-from buswright.channels.carfile_keys import DOCUMENT
+from buswright.channels.calibration.registry import KINDS
+from buswright.channels.carfile.keys import DOCUMENT
+from buswright.channels.carfile.load import KEYS, POSITIONS, ROLES, json_schema
 from buswright.findings import THRESHOLDS
 
 DATA = Path(__file__).parent.parent / "data" / "car_file"

@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, signal
 
-from buswright.channels.evaluate import evaluate
-from buswright.channels.formula import parse_formula
-from buswright.channels.series import BAD, Quality, Series, unusable
+from buswright.channels.formula.evaluate import evaluate
+from buswright.channels.formula.parse import parse_formula
+from buswright.channels.samples.series import BAD, Quality, Series, unusable
 from buswright.errors import FormulaError
 
 EPOCH = 1_780_000_000_000_000_000

@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
-from buswright.channels.filters import half_width, low_pass, low_pass_kernel, slope
-from buswright.channels.runs import regular_grid, window_or
-from buswright.channels.series import Quality, Series
+from buswright.channels.samples.filters import half_width, low_pass, low_pass_kernel, slope
+from buswright.channels.samples.runs import regular_grid, window_or
+from buswright.channels.samples.series import Quality, Series
 
 ONE_RUN = np.zeros(1, np.int64)
 

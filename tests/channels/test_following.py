@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from buswright.channels.carfile import load_car_file
-from buswright.channels.following import ChannelNow, Follower
+from buswright.channels.carfile.load import load_car_file
+from buswright.channels.following.follow import ChannelNow, Follower
 from buswright.channels.limits import Exceedance
-from buswright.channels.series import Quality, Series, unusable
+from buswright.channels.samples.series import Quality, Series, unusable
 from buswright.channels.session import Session
 from buswright.frames.table import Flag, Frames, concatenate
 from buswright.messages.database import load_database
-from buswright.simulate.faults import Fault
+from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.run import simulate_run
 from buswright.simulate.source import demo_car
 from tests.frames.frame_batches import batch_of

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from buswright.channels.formula import (
+from buswright.channels.formula.parse import (
     BRACKET_LIMIT,
     FUNCTIONS,
     RESERVED,
@@ -18,8 +18,8 @@ from buswright.channels.formula import (
     order_formulas,
     parse_formula,
 )
-from buswright.channels.formula_tree import Call, Channel, Comparison, Number, Operation
-from buswright.channels.formula_units import formula_unit
+from buswright.channels.formula.tree import Call, Channel, Comparison, Number, Operation
+from buswright.channels.formula.units import formula_unit
 from buswright.errors import FormulaError, UserError
 
 

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from buswright.channels.glitches import Glitch, GlitchCounter, Watched
-from buswright.channels.running_median import LEAST, MOST
-from buswright.channels.series import Quality, Series
+from buswright.channels.samples.running_median import LEAST, MOST
+from buswright.channels.samples.series import Quality, Series
 
 S = 1_000_000_000
 START = 1_775_901_600 * S

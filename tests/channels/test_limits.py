@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buswright.channels.carfile_model import Limits
-from buswright.channels.evaluate import evaluate
-from buswright.channels.formula import parse_formula
+from buswright.channels.carfile.model import Limits
+from buswright.channels.formula.evaluate import evaluate
+from buswright.channels.formula.parse import parse_formula
 from buswright.channels.limits import exceedances
-from buswright.channels.series import Quality, Series
+from buswright.channels.samples.series import Quality, Series
 
 EPOCH = 1_780_000_000_000_000_000
 STEP = 100_000_000

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import PchipInterpolator
 
-from buswright.channels.monotone import smooth, straight
+from buswright.channels.calibration.monotone import smooth, straight
 
 
 def points_of(steps, rises):

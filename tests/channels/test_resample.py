@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import interpolate
 
-from buswright.channels import resample as module
-from buswright.channels.resample import align, grid, resample
-from buswright.channels.series import BAD, Quality, Series, unusable
+from buswright.channels.samples import resample as module
+from buswright.channels.samples.resample import align, grid, resample
+from buswright.channels.samples.series import BAD, Quality, Series, unusable
 
 EPOCH = 1_780_000_000_000_000_000
 MS = 1_000_000

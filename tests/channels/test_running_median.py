@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from scipy.stats import median_abs_deviation
 
-from buswright.channels.running_median import LEAST, MOST, RunningMedian
+from buswright.channels.samples.running_median import LEAST, MOST, RunningMedian
 
 WINDOW_NS = 500_000_000
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buswright.channels.series import BAD, Quality, Series, describe_quality, segment_starts, unusable, worst
+from buswright.channels.samples.series import BAD, Quality, Series, describe_quality, segment_starts, unusable, worst
 
 MS = 1_000_000
 

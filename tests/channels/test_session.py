@@ -10,7 +10,7 @@ import pytest
 import buswright as bw
 from buswright.channels.measured import _reference_at
 from buswright.channels.recorded import Segments
-from buswright.channels.series import Series
+from buswright.channels.samples.series import Series
 from buswright.channels.session import Session, inputs_of
 from buswright.channels.slices import margin_of, needs_whole_run, slices
 from buswright.frames.table import Frames, concatenate

@@ -8,7 +8,7 @@ from importlib import resources
 import numpy as np
 import pytest
 
-from buswright.channels import calibration as cal
+from buswright.channels.calibration import registry as cal
 
 TEXT = resources.files("buswright.channels").joinpath("starter_sensors.toml").read_text(encoding="utf-8")
 SENSORS = tomllib.loads(TEXT)["sensor"]

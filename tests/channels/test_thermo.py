@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buswright.channels import thermo
+from buswright.channels.calibration import thermo
 
 REFERENCE = json.loads((Path(__file__).parent / "reference_temperature.json").read_text(encoding="utf-8"))
 COUPLES = REFERENCE["thermocouples"]

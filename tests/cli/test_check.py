@@ -11,7 +11,7 @@ import jsonschema
 import pytest
 
 import buswright
-from buswright.channels.carfile import check_car_file, json_schema
+from buswright.channels.carfile.load import check_car_file, json_schema
 from buswright.cli.main import main
 from buswright.errors import UserError
 from buswright.findings import Severity
@@ -19,7 +19,9 @@ from buswright.report.checking import MOST_ALIKE, checking_of, render_text
 
 ROOT = Path(__file__).parents[2]
 WRENFELL = ROOT / "dbc_examples" / "wrenfell.toml"
-SCHEMA = json.loads((Path(buswright.__file__).parent / "report" / "check.schema.json").read_text(encoding="utf-8"))
+SCHEMA = json.loads(
+    Path(buswright.__file__).with_name("report").joinpath("schemas", "check.schema.json").read_text(encoding="utf-8")
+)
 
 GOOD = """format = 1
 [bus.chassis]

@@ -14,7 +14,7 @@ from pyarrow import csv
 
 import buswright
 from buswright.cli.main import COMMANDS, main
-from buswright.frames.capture import open_capture
+from buswright.frames.opening import open_capture
 from buswright.frames.table import concatenate
 from buswright.messages.database import open_database
 from buswright.messages.signals import read_signals
@@ -33,7 +33,7 @@ DATABASES = [
     "--bus",
     "chassis=can1",
 ]
-SCHEMAS = Path(buswright.__file__).parent / "report"
+SCHEMAS = Path(buswright.__file__).parent / "report" / "schemas"
 
 
 def run(capsys, *words) -> str:
@@ -253,7 +253,7 @@ def test_every_command_has_help(capsys):
 
 def test_an_internal_error_says_where_to_report_it(tmp_path):
     code = (
-        "import sys, buswright.cli.contents_command as c\n"
+        "import sys, buswright.cli.commands.contents as c\n"
         "def broken(options): raise RuntimeError('boom')\n"
         "c.run = broken\nsys.argv = ['buswright', 'contents', 'x']\n"
         "from buswright.cli.main import entry\nentry()"

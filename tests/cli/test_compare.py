@@ -9,14 +9,14 @@ import pytest
 import buswright
 from buswright.cli.main import main
 from buswright.errors import UserError
-from buswright.frames.capture import open_capture
-from buswright.frames.write import write_candump
+from buswright.frames.formats.write import write_candump
+from buswright.frames.opening import open_capture
 from buswright.report.comparison import MOST_NOTES
 
 ROOT = Path(__file__).parents[2]
 RUN, KEYON = ROOT / "captures" / "wrenfell_run.log", ROOT / "captures" / "wrenfell_keyon.asc"
 CAR = ["--car", ROOT / "dbc_examples" / "wrenfell.toml"]
-SCHEMAS = Path(buswright.__file__).parent / "report"
+SCHEMAS = Path(buswright.__file__).parent / "report" / "schemas"
 
 
 def run(capsys, *words):

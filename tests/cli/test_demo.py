@@ -13,9 +13,9 @@ import pytest
 import buswright
 from buswright.cli.main import main
 from buswright.report.plot import plot_lines
-from buswright.simulate import truth
+from buswright.simulate.run import truth
 
-SCHEMA = Path(buswright.__file__).parent / "report" / "channels.schema.json"
+SCHEMA = Path(buswright.__file__).parent / "report" / "schemas" / "channels.schema.json"
 
 
 def demo(*words, **options):

@@ -17,8 +17,8 @@ from tests.simulate.listening import PORTS, multicast, rows_of, serial, stopping
 from buswright.cli.main import main
 from buswright.errors import UserError
 from buswright.frames.table import concatenate
-from buswright.simulate import simulate_run
-from buswright.simulate.serial_line import has_pseudo_terminals
+from buswright.simulate.live.serial_line import has_pseudo_terminals
+from buswright.simulate.run import simulate_run
 
 pytest.importorskip("msgpack")
 pytest.importorskip("serial")

@@ -8,13 +8,13 @@ import jsonschema
 import pytest
 
 import buswright
-from buswright.channels.carfile import check_car_file
+from buswright.channels.carfile.load import check_car_file
 from buswright.cli.main import main
 from buswright.errors import CarFileError, UserError
 
 ROOT = Path(__file__).parents[2]
 RUN, KEYON = ROOT / "captures" / "wrenfell_run.log", ROOT / "captures" / "wrenfell_keyon.asc"
-SCHEMA = Path(buswright.__file__).parent / "report" / "draft.schema.json"
+SCHEMA = Path(buswright.__file__).parent / "report" / "schemas" / "draft.schema.json"
 
 
 @pytest.fixture

@@ -14,17 +14,17 @@ from pathlib import Path
 import pytest
 
 import buswright
-from buswright.channels.calibration import COMMON_KEYS, KINDS, Calibration, parse_calibration
-from buswright.channels.carfile import KEYS, POSITIONS, ROLES, check_car_file
-from buswright.channels.carfile_keys import DOCUMENT
-from buswright.channels.carfile_tables import Named
-from buswright.channels.formula import parse_formula
-from buswright.channels.formula_tree import FUNCTIONS
-from buswright.channels.series import BAD, Quality, describe_quality
+from buswright.channels.calibration.registry import COMMON_KEYS, KINDS, Calibration, parse_calibration
+from buswright.channels.carfile.keys import DOCUMENT
+from buswright.channels.carfile.load import KEYS, POSITIONS, ROLES, check_car_file
+from buswright.channels.carfile.tables import Named
+from buswright.channels.formula.parse import parse_formula
+from buswright.channels.formula.tree import FUNCTIONS
+from buswright.channels.samples.series import BAD, Quality, describe_quality
 from buswright.channels.units import UNITS
 from buswright.cli.main import COMMANDS, build_parser, main
 from buswright.cli.manual import TOPICS, page, source, whole_manual
-from buswright.cli.manual_parts import PARTS, starter_sensors
+from buswright.cli.manual.parts import PARTS, starter_sensors
 from buswright.errors import UserError
 from buswright.findings import FAULTS, THRESHOLDS, Layer
 from buswright.messages.checksum import KINDS as CHECKSUMS

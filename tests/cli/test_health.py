@@ -10,7 +10,7 @@ import jsonschema
 import pytest
 
 import buswright
-from buswright.cli.health_command import bit_rates
+from buswright.cli.commands.health import bit_rates
 from buswright.cli.main import main
 from buswright.errors import UserError
 from buswright.findings import Severity
@@ -19,7 +19,9 @@ ROOT = Path(__file__).parent.parent.parent
 ROAD_CAR = ROOT / "tests" / "data" / "road_car.log"
 RUN, KEYON = ROOT / "captures" / "wrenfell_run.log", ROOT / "captures" / "wrenfell_keyon.asc"
 CHASSIS = ROOT / "dbc_examples" / "wrenfell_chassis.dbc"
-SCHEMA = json.loads((Path(buswright.__file__).parent / "report" / "health.schema.json").read_text(encoding="utf-8"))
+SCHEMA = json.loads(
+    Path(buswright.__file__).with_name("report").joinpath("schemas", "health.schema.json").read_text(encoding="utf-8")
+)
 
 
 @pytest.fixture(scope="module")

@@ -21,14 +21,15 @@ import buswright
 from buswright.cli import live_source
 from buswright.cli.main import main
 from buswright.errors import UserError
-from buswright.frames import find_bitrate, live_capture
-from buswright.frames.capture import open_capture
-from buswright.frames.listen_only import Listening, Proof
+from buswright.frames.live import capture as live_capture
+from buswright.frames.live import find_bitrate
+from buswright.frames.live.listen_only import Listening, Proof
+from buswright.frames.opening import open_capture
 from buswright.frames.sidecar import sidecar_of
 from buswright.frames.table import concatenate
 
 ROOT = Path(__file__).parents[2]
-SCHEMAS = Path(buswright.__file__).parent / "report"
+SCHEMAS = Path(buswright.__file__).parent / "report" / "schemas"
 UNPROVEN = Proof(Listening.NOT_PROVEN, "a test says so", ("sudo ip link set x down",))
 
 
@@ -155,7 +156,7 @@ def test_nothing_is_overwritten_without_force(sender, tmp_path, capsys):
 
 @pytest.fixture
 def unproven(monkeypatch):
-    monkeypatch.setattr("buswright.frames.listen_only.prove", lambda address: UNPROVEN)
+    monkeypatch.setattr("buswright.frames.live.listen_only.prove", lambda address: UNPROVEN)
     monkeypatch.setattr(live_capture.open_live, "__kwdefaults__", {
         **live_capture.open_live.__kwdefaults__, "proving": lambda address: UNPROVEN
     })  # fmt: skip

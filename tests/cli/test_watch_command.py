@@ -5,7 +5,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from buswright.cli import watch_command
+from buswright.cli.commands import watch as watch_command
 from buswright.cli.main import main
 from buswright.errors import UserError
 

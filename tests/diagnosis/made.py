@@ -8,11 +8,12 @@ from typing import Any
 
 import numpy as np
 
-from buswright.channels.carfile_model import FrameName
-from buswright.diagnosis import diagnose
+from buswright.channels.carfile.model import FrameName
+from buswright.diagnosis.detect import diagnose
 from buswright.findings import Finding
 from buswright.health.grouping import group_gaps
-from buswright.health.model import (
+from buswright.health.model.gaps import Gaps
+from buswright.health.model.health import (
     BitRate,
     BusFigures,
     BusHealth,
@@ -23,8 +24,7 @@ from buswright.health.model import (
     Silences,
     Spacing,
 )
-from buswright.health.model_gaps import Gaps
-from buswright.health.model_ids import CounterFigures, IdFigures, Lengths, PayloadFigures, Period, PeriodStrip
+from buswright.health.model.identifiers import CounterFigures, IdFigures, Lengths, PayloadFigures, Period, PeriodStrip
 
 MS = 1_000_000
 S = 1_000_000_000

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from buswright.channels.carfile import load_car_file
-from buswright.channels.carfile_model import CarFile
-from buswright.diagnosis import diagnose
+from buswright.channels.carfile.load import load_car_file
+from buswright.channels.carfile.model import CarFile
+from buswright.diagnosis.detect import diagnose
 from buswright.findings import Finding, Severity
 from buswright.frames.table import Event, Frames
-from buswright.health import BusHealth, HealthTracker
+from buswright.health.model.health import BusHealth
+from buswright.health.track import HealthTracker
 
 from . import broken as b
 

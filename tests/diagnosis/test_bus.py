@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 
 from buswright.findings import Severity
-from buswright.health.model import ControllerState, Duplicates
-from buswright.health.model_ids import Busiest
+from buswright.health.model.health import ControllerState, Duplicates
+from buswright.health.model.identifiers import Busiest
 
 from .made import MS, SECONDS, S, bus, errors, faults, found, gaps, health, identifier
 
@@ -62,7 +62,7 @@ def test_load_is_judged_by_the_second(load: float, severity: Severity | None) ->
 
 
 def test_windows_that_time_went_through_twice_are_no_overload() -> None:
-    from buswright.health.model import ClockStep
+    from buswright.health.model.health import ClockStep
 
     seconds = [0.4] * 61
     seconds[20:25] = [0.8] * 5

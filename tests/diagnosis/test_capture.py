@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from buswright.findings import Severity
-from buswright.frames.capture import open_capture
-from buswright.health import HealthTracker
-from buswright.health.model import BitRate, ClockStep, CommonFilter, Drop, Duplicates, Spacing
+from buswright.frames.opening import open_capture
+from buswright.health.model.health import BitRate, ClockStep, CommonFilter, Drop, Duplicates, Spacing
+from buswright.health.track import HealthTracker
 
 from .made import MS, SECONDS, S, bus, errors, faults, found, health, identifier
 
@@ -104,7 +104,7 @@ def test_every_finding_says_what_it_rests_on() -> None:
         buses=[bus(spacing=Spacing(60_000, 900, 0, 0, 0, 0, 60), errors=errors(np.arange(100) * 3 * MS + 5 * S))],
         capture={"bad_lines": {"x": 9}},
     )
-    from buswright.diagnosis import diagnose
+    from buswright.diagnosis.detect import diagnose
 
     for one in diagnose(measured):
         assert one.evidence

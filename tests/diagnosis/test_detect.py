@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from buswright.channels.carfile import load_car_file
-from buswright.diagnosis import diagnose
+from buswright.channels.carfile.load import load_car_file
+from buswright.diagnosis.detect import diagnose
 from buswright.findings import THRESHOLDS, Severity
 from buswright.frames.table import Flag, Frames
-from buswright.health.baseline import remember
+from buswright.health.baseline.baseline import remember
 
 from . import broken as b
 from .matrix import CAR_FILE, SECONDS, measured, wrenfell

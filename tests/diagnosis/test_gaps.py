@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from buswright.diagnosis import diagnose
+from buswright.diagnosis.detect import diagnose
 from buswright.findings import Finding, Severity
-from buswright.health.model import BusFigures, BusHealth, Silences
+from buswright.health.model.health import BusFigures, BusHealth, Silences
 
 from .made import MS, SECONDS, S, bus, counter, errors, faults, found, gaps, health, identifier
 

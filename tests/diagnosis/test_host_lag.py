@@ -9,14 +9,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from buswright.diagnosis import diagnose
 from buswright.diagnosis.case import Case
+from buswright.diagnosis.detect import diagnose
 from buswright.diagnosis.host_lag import smear
 from buswright.findings import Finding, Severity
 from buswright.frames.table import Clock, Frames
-from buswright.health import HealthTracker
-from buswright.simulate import simulate_run
-from buswright.simulate.faults import Fault
+from buswright.health.track import HealthTracker
+from buswright.simulate.faults.catalogue import Fault
+from buswright.simulate.run import simulate_run
 
 from .made import bus, health
 from .matrix import wrenfell

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from buswright.findings import Severity
-from buswright.health.model import ModuleFigures
-from buswright.health.model_ids import (
+from buswright.health.model.health import ModuleFigures
+from buswright.health.model.identifiers import (
     ChecksumFigures,
     CounterEvent,
     LengthChange,

@@ -6,11 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from buswright.diagnosis import diagnose
+from buswright.diagnosis.detect import diagnose
 from buswright.findings import Finding, Severity
-from buswright.frames.capture import open_capture
-from buswright.health import BusHealth, HealthTracker
-from buswright.simulate import GroundTruth, Scenario, clean_scenarios, scenarios
+from buswright.frames.opening import open_capture
+from buswright.health.model.health import BusHealth
+from buswright.health.track import HealthTracker
+from buswright.simulate.faults.catalogue import GroundTruth
+from buswright.simulate.scenarios import Scenario, clean_scenarios, scenarios
 
 from .matrix import wrenfell
 

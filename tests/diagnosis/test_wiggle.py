@@ -9,11 +9,11 @@ import pytest
 from scipy.stats import binom
 
 import buswright as bw
-from buswright.channels.carfile_model import Wiring
+from buswright.channels.carfile.model import Wiring
 from buswright.channels.glitches import Glitch
-from buswright.diagnosis.wiggle import WiggleTest
-from buswright.diagnosis.wiggle_advice import chance_text, more_needed
-from buswright.diagnosis.wiggle_places import Places, chance
+from buswright.diagnosis.wiggle.advice import chance_text, more_needed
+from buswright.diagnosis.wiggle.places import Places, chance
+from buswright.diagnosis.wiggle.test import WiggleTest
 from buswright.errors import UserError
 from buswright.frames.table import Frames, concatenate
 from buswright.simulate.run import START_EPOCH_NS, simulate_run

@@ -6,8 +6,8 @@ import time
 import can
 
 from buswright.errors import UserError
-from buswright.frames.listen_only import Listening, Proof
-from buswright.frames.live import Opened
+from buswright.frames.live.bus import Opened
+from buswright.frames.live.listen_only import Listening, Proof
 
 SAFE = Proof(Listening.NOT_NEEDED, "a fake")
 START = 1_770_000_000.0

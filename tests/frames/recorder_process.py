@@ -12,11 +12,11 @@ from pathlib import Path
 
 import can
 
-from buswright.frames.listen_only import Listening, Proof
-from buswright.frames.live import Opened
-from buswright.frames.live_capture import open_live
-from buswright.frames.record import Recorder
-from buswright.frames.record_run import record
+from buswright.frames.live.bus import Opened
+from buswright.frames.live.capture import open_live
+from buswright.frames.live.listen_only import Listening, Proof
+from buswright.frames.recording.recorder import Recorder
+from buswright.frames.recording.run import record
 from buswright.frames.table import Event
 
 PERIOD_S = 0.0005

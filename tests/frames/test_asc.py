@@ -7,8 +7,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from buswright.frames import asc, candump
-from buswright.frames.reading import Reading
+from buswright.frames.formats.asc import reader as asc
+from buswright.frames.formats.candump import reader as candump
+from buswright.frames.formats.reading import Reading
 from buswright.frames.table import FD_LENGTHS, Flag, Frames, concatenate
 from tests.frames.frame_batches import rows_of
 
@@ -41,8 +42,9 @@ def read_all_ways(text: bytes, **options) -> tuple[Frames, Reading]:
 
 def as_arrays(line: str) -> bool:
     """Whether a line is read without the exact path."""
-    from buswright.frames import asc_arrays, asc_fields
-    from buswright.frames.reading import read_chunks
+    from buswright.frames.formats.asc import arrays as asc_arrays
+    from buswright.frames.formats.asc import fields as asc_fields
+    from buswright.frames.formats.reading import read_chunks
 
     (chunk,) = read_chunks(io.BytesIO(line.encode() + b"\n"), Reading("x"))
     layout = asc_fields.Layout.of(chunk)
@@ -331,7 +333,7 @@ def test_error_frames_say_what_was_hit():
 
 
 def test_events_and_kinds_are_bounded(monkeypatch):
-    from buswright.frames import asc_events
+    from buswright.frames.formats.asc import events as asc_events
 
     monkeypatch.setattr(asc_events, "EVENTS_KEPT", 5)
     monkeypatch.setattr(asc_events, "OTHERS_KEPT", 3)

@@ -6,10 +6,10 @@ from datetime import UTC, datetime
 import pytest
 
 from buswright.errors import UserError
-from buswright.frames import asc
-from buswright.frames.asc_clock import stamp_ns
-from buswright.frames.asc_dates import date_ns
-from buswright.frames.reading import Reading
+from buswright.frames.formats.asc import reader as asc
+from buswright.frames.formats.asc.clock import stamp_ns
+from buswright.frames.formats.asc.dates import date_ns
+from buswright.frames.formats.reading import Reading
 from buswright.frames.table import Clock, concatenate
 from tests.frames.test_asc import read_all_ways
 

@@ -24,8 +24,8 @@ from pathlib import Path
 import can
 import pytest
 
-from buswright.frames import asc
-from buswright.frames.reading import Reading
+from buswright.frames.formats.asc import reader as asc
+from buswright.frames.formats.reading import Reading
 from buswright.frames.table import FD_LENGTHS, Flag, Frames, concatenate
 from tests.frames.frame_batches import rows_of
 from tests.source_distributions import source_distribution

@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buswright.frames import candump, candump_lines
-from buswright.frames.reading import Reading, read_chunks
+from buswright.frames.formats.candump import lines as candump_lines
+from buswright.frames.formats.candump import reader as candump
+from buswright.frames.formats.reading import Reading, read_chunks
 from buswright.frames.table import Flag, Frames, concatenate
 
 DATA = Path(__file__).parent.parent / "data"

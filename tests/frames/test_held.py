@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from buswright.frames.held import HeldFrames
+from buswright.frames.latest import HeldFrames
 from buswright.frames.table import Flag, Frames
 from tests.frames.frame_batches import batch_of, rows_of
 

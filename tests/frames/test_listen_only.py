@@ -13,12 +13,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from buswright.errors import UserError
-from buswright.frames import live
-from buswright.frames.adapters import find_adapters
-from buswright.frames.find_bitrate import tuner
-from buswright.frames.listen_only import Listening, ask_link, prove, read_link, set_commands, warning
-from buswright.frames.live import _arguments
-from buswright.frames.live_address import parse_live
+from buswright.frames.live import bus as live
+from buswright.frames.live.adapters import find_adapters
+from buswright.frames.live.address import parse_live
+from buswright.frames.live.bus import _arguments
+from buswright.frames.live.find_bitrate import tuner
+from buswright.frames.live.listen_only import Listening, ask_link, prove, read_link, set_commands, warning
 
 CAN0 = parse_live("live:socketcan/can0")
 VIRTUAL = (

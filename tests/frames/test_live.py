@@ -13,18 +13,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from buswright.errors import UserError
-from buswright.frames import kernel_drops, live_capture, live_lane
-from buswright.frames.candump import read
-from buswright.frames.find_bitrate import CANDIDATES, find_bitrate
-from buswright.frames.listen_only import Listening, Proof
-from buswright.frames.live import _explained, open_bus
-from buswright.frames.live_address import parse_all, parse_live
-from buswright.frames.live_buffer import LiveBuffer
-from buswright.frames.live_capture import open_live
+from buswright.frames.formats.candump.reader import read
+from buswright.frames.formats.reading import Reading
+from buswright.frames.formats.write import write_candump
+from buswright.frames.live import capture as live_capture
+from buswright.frames.live import lane as live_lane
+from buswright.frames.live.address import parse_all, parse_live
+from buswright.frames.live.buffer import LiveBuffer
+from buswright.frames.live.bus import _explained, kernel_drops, open_bus
+from buswright.frames.live.capture import open_live
+from buswright.frames.live.find_bitrate import CANDIDATES, find_bitrate
+from buswright.frames.live.listen_only import Listening, Proof
 from buswright.frames.message import DamagedMessageError, row_of
-from buswright.frames.reading import Reading
 from buswright.frames.table import Flag, concatenate
-from buswright.frames.write import write_candump
 
 from .frame_batches import rows_of
 from .live_fakes import SAFE, START, FakeAdapter, FakeBus, gone, message, poll_until, unplugged, until

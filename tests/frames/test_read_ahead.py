@@ -8,7 +8,7 @@ import serial
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buswright.frames.read_ahead import ReadAhead
+from buswright.frames.live.read_ahead import ReadAhead
 
 
 class Port:

@@ -16,12 +16,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from buswright.errors import CaptureError
-from buswright.frames import record as record_module
-from buswright.frames.capture import open_capture
-from buswright.frames.listen_only import Listening, Proof
-from buswright.frames.live_capture import open_live
-from buswright.frames.record import Recorder, RecordingError, SyncedFile, format_of, part_path, space_for
-from buswright.frames.record_run import header_of, record
+from buswright.frames.live.capture import open_live
+from buswright.frames.live.listen_only import Listening, Proof
+from buswright.frames.opening import open_capture
+from buswright.frames.recording import recorder as record_module
+from buswright.frames.recording.recorder import Recorder, RecordingError, SyncedFile, format_of, part_path, space_for
+from buswright.frames.recording.run import header_of, record
 from buswright.frames.sidecar import ENDING, sidecar_of
 from buswright.frames.table import Event, Flag, concatenate, empty_frames
 
@@ -271,7 +271,7 @@ def test_what_fits_on_a_full_disk_is_whole_lines(tmp_path):
         "resource.setrlimit(resource.RLIMIT_FSIZE, (10_000, 10_000))\n"
         "from pathlib import Path\n"
         "from tests.frames.test_record import counting\n"
-        "from buswright.frames.record import Recorder, RecordingError\n"
+        "from buswright.frames.recording.recorder import Recorder, RecordingError\n"
         "recorder = Recorder(Path(sys.argv[1]), {})\n"
         "try:\n"
         "    for k in range(100): recorder.write(counting(7, 7 * k))\n"

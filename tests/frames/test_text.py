@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buswright.frames import text
+from buswright.frames.formats import text
 
 HEX = b"0123456789abcdefABCDEF"
 

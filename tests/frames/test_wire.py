@@ -7,9 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from buswright.errors import UserError
-from buswright.frames import wire_tables
 from buswright.frames.table import Flag, Frames
-from buswright.frames.wire import (
+from buswright.frames.wire import tables as wire_tables
+from buswright.frames.wire.bits import (
     ERROR_FRAME_BITS,
     FdForm,
     classic_bits,
@@ -18,7 +18,7 @@ from buswright.frames.wire import (
     wire_bits_of,
     wire_time_ns,
 )
-from buswright.frames.wire_crc import frame_crc
+from buswright.frames.wire.crc import frame_crc
 from tests.frames import bit_reference
 from tests.frames.bit_reference import FD_SIZES, Wire
 from tests.frames.worked_frames import FD_WORKED, WORKED, Worked

@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buswright.frames import candump
-from buswright.frames.reading import Reading
+from buswright.frames.formats.candump import reader as candump
+from buswright.frames.formats.reading import Reading
+from buswright.frames.formats.write import CandumpWriter, rebased, rebased_events, write_candump
 from buswright.frames.table import Event, Flag, Frames, concatenate, empty_frames
-from buswright.frames.write import CandumpWriter, rebased, rebased_events, write_candump
 from tests.frames.frame_batches import Row, batch_of, frame_rows, rows_of
 
 EXT, REM, ERR, FD = int(Flag.EXTENDED), int(Flag.REMOTE), int(Flag.ERROR), int(Flag.FD)

@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buswright.frames import asc
-from buswright.frames.asc_events import error_frame
-from buswright.frames.reading import Reading
+from buswright.frames.formats.asc import reader as asc
+from buswright.frames.formats.asc.events import error_frame
+from buswright.frames.formats.asc.writer import AscWriter, date_line, write_asc
+from buswright.frames.formats.reading import Reading
 from buswright.frames.table import Clock, Event, Flag, Frames, concatenate, empty_frames
-from buswright.frames.write_asc import AscWriter, date_line, write_asc
 from tests.frames.frame_batches import Row, batch_of, frame_rows, rows_of
 from tests.frames.test_write import long_batch
 

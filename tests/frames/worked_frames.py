@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from buswright.frames.wire import FdForm
+from buswright.frames.wire.bits import FdForm
 
 
 @dataclass(frozen=True)

@@ -6,12 +6,12 @@ from collections.abc import Callable, Iterable, Iterator
 
 import numpy as np
 
-from buswright.channels.carfile_model import CarFile
+from buswright.channels.carfile.model import CarFile
 from buswright.channels.session import Session, interface_names
 from buswright.frames.table import Frames
-from buswright.health import HealthTracker
-from buswright.health.baseline import Baseline, CaptureFacts, remember
+from buswright.health.baseline.baseline import Baseline, CaptureFacts, remember
 from buswright.health.phases import PhaseTracker
+from buswright.health.track import HealthTracker
 from buswright.simulate.run import simulate_run
 
 Change = Callable[[Frames], Frames]

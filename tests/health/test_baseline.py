@@ -13,21 +13,21 @@ from hypothesis import strategies as st
 
 import buswright
 from buswright.channels.guessing import guess, words_of
-from buswright.channels.series import Series
+from buswright.channels.samples.series import Series
 from buswright.findings import THRESHOLDS, Severity
 from buswright.frames.table import Frames, concatenate
-from buswright.health.baseline import CounterBaseline
-from buswright.health.baseline_file import BaselineError, baseline_text, document_of, is_baseline, load, save
-from buswright.health.compare import compare
-from buswright.health.differences import RANK
-from buswright.health.rest import noise_of, rest_figures
+from buswright.health.baseline.baseline import CounterBaseline
+from buswright.health.baseline.compare import compare
+from buswright.health.baseline.differences import RANK
+from buswright.health.baseline.file import BaselineError, baseline_text, document_of, is_baseline, load, save
+from buswright.health.baseline.standstill import noise_of, rest_figures
 from buswright.messages.database import load_database
 from buswright.simulate.run import simulate_run, truth
 from buswright.simulate.source import demo_car, write_car
 
 from .runs import remembered, with_word, without
 
-SCHEMAS = Path(buswright.__file__).parent / "report"
+SCHEMAS = Path(buswright.__file__).parent / "report" / "schemas"
 
 
 @pytest.fixture(scope="module")

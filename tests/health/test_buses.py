@@ -8,11 +8,11 @@ from functools import cache
 import numpy as np
 import pytest
 
-from buswright.channels.carfile_model import FrameName
+from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Clock, Event, Flag, Frames, Problems, concatenate
-from buswright.frames.wire import wire_bits
+from buswright.frames.wire.bits import wire_bits
 from buswright.health.track import HealthTracker
-from buswright.simulate import simulate_run
+from buswright.simulate.run import simulate_run
 from tests.frames import bit_reference
 from tests.health.traffic import MS, START, S, comb, measured, mixed, serialised, special, without
 

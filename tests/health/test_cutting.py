@@ -11,8 +11,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from buswright.frames.table import Flag, Frames
-from buswright.health import id_lane
-from buswright.health.model import BusHealth
+from buswright.health.identifiers import lane as id_lane
+from buswright.health.model.health import BusHealth
 from buswright.health.track import HealthTracker
 from buswright.messages.checksum import Checksum, Counter
 from tests.frames.frame_batches import batch_of, frame_rows

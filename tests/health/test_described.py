@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from buswright.channels.carfile import load_car_file
+from buswright.channels.carfile.load import load_car_file
 from buswright.frames.table import concatenate
-from buswright.health.model import BusHealth
+from buswright.health.model.health import BusHealth
 from buswright.messages.database import load_database
-from buswright.simulate import simulate_run
-from buswright.simulate.car import NODES, messages
+from buswright.simulate.car.networks import NODES, messages
+from buswright.simulate.run import simulate_run
 
 EXAMPLES = Path(__file__).parents[2] / "dbc_examples"
 

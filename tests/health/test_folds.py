@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buswright.health import windows as module
-from buswright.health.histogram import COARSE, FINE, Histogram, bins_of, typical, value_of
-from buswright.health.keep import FirstAndLast, LongestAndLatest
-from buswright.health.windows import FAST_NS, WindowSums
+from buswright.health.folds import windows as module
+from buswright.health.folds.bounded import FirstAndLast, LongestAndLatest
+from buswright.health.folds.histogram import COARSE, FINE, Histogram, bins_of, typical, value_of
+from buswright.health.folds.windows import FAST_NS, WindowSums
 
 ROW = np.dtype([("number", np.int64), ("length", np.int64)])
 

@@ -10,16 +10,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buswright.channels.carfile_model import FrameName
-from buswright.frames.capture import open_capture
+from buswright.channels.carfile.model import FrameName
+from buswright.frames.opening import open_capture
 from buswright.frames.table import Flag, Frames, concatenate
-from buswright.health.id_checksum import find_checksum
-from buswright.health.id_counter import CounterField, find_counter
-from buswright.health.model import BusHealth, IdFigures
+from buswright.health.identifiers.checksum import find_checksum
+from buswright.health.identifiers.counter import CounterField, find_counter
+from buswright.health.model.health import BusHealth, IdFigures
 from buswright.messages.checksum import KINDS, Checksum, Counter
 from buswright.messages.model import Database, Message
-from buswright.simulate import simulate_run
-from buswright.simulate.car import messages
+from buswright.simulate.car.networks import messages
+from buswright.simulate.run import simulate_run
 from tests.health.traffic import MS, START, comb, measured, special
 
 ROAD_CAR = Path(__file__).parents[1] / "data" / "road_car.log"

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from buswright.frames.table import concatenate
 from buswright.health.phases import PhaseTracker
-from buswright.simulate import car
+from buswright.simulate.car import networks as car
 from buswright.simulate.run import simulate_run
 
 from .traffic import S, comb, mixed

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buswright.channels.carfile_model import FrameName
+from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Flag, Frames, concatenate
-from buswright.frames.wire import wire_bits
+from buswright.frames.wire.bits import wire_bits
 from buswright.health.recent import RecentTracker
 
 from .traffic import MS, START, S, comb

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buswright.channels.carfile_model import FrameName
+from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Flag, Frames, empty_frames
 from buswright.health import spacings as module
 from buswright.health.spacings import FINEST_NS, SpacingColumns

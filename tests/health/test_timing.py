@@ -10,16 +10,16 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from buswright.channels.carfile import load_car_file
-from buswright.channels.carfile_model import FrameName
+from buswright.channels.carfile.load import load_car_file
+from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Clock, Frames, concatenate
-from buswright.health import id_lane
-from buswright.health.model import BusHealth, IdFigures
+from buswright.health.identifiers import lane as id_lane
+from buswright.health.model.health import BusHealth, IdFigures
 from buswright.health.track import HealthTracker
 from buswright.messages.checksum import Counter
 from buswright.messages.model import Database, Message
-from buswright.simulate import simulate_run
-from buswright.simulate.car import NODES, messages
+from buswright.simulate.car.networks import NODES, messages
+from buswright.simulate.run import simulate_run
 from tests.health.traffic import MS, START, S, comb, measured, mixed, without
 
 

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from buswright.frames.table import FD_CODE_OF_LENGTH, Flag, Frames, concatenate
-from buswright.health.model import BusHealth
+from buswright.health.model.health import BusHealth
 from buswright.health.track import HealthTracker
 from buswright.messages.checksum import Checksum, Counter
 

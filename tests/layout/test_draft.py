@@ -10,23 +10,23 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buswright.channels.calibration import KINDS
-from buswright.channels.carfile import ROLES, check_car_file, load_car_file
-from buswright.channels.carfile_names import refuse_channel_name
+from buswright.channels.calibration.registry import KINDS
+from buswright.channels.carfile.load import ROLES, check_car_file, load_car_file
+from buswright.channels.carfile.names import refuse_channel_name
 from buswright.channels.session import open_session
 from buswright.errors import CarFileError
-from buswright.frames.capture import open_capture
+from buswright.frames.opening import open_capture
 from buswright.frames.table import concatenate
-from buswright.health import HealthTracker
 from buswright.health.phases import PhaseTracker
-from buswright.layout.draft import GROUPS, Draft, GivenDatabase, Recording, draft
-from buswright.layout.draft_add import with_added
-from buswright.layout.draft_channels import SENSOR_OF_ROLE, snake, starter_blocks
-from buswright.layout.draft_frames import round_period_ms
-from buswright.layout.draft_text import FILL_IN, Table, key, line, number, quoted
+from buswright.health.track import HealthTracker
+from buswright.layout.draft.add import with_added
+from buswright.layout.draft.car_file import GROUPS, Draft, GivenDatabase, Recording, draft
+from buswright.layout.draft.channels import SENSOR_OF_ROLE, snake, starter_blocks
+from buswright.layout.draft.frames import round_period_ms
+from buswright.layout.draft.text import FILL_IN, Table, key, line, number, quoted
 from buswright.messages.database import load_database
-from buswright.simulate import car
-from buswright.simulate.car_file import wrenfell_car_file
+from buswright.simulate.car import networks as car
+from buswright.simulate.car.file import wrenfell_car_file
 from buswright.simulate.databases import wrenfell_databases
 from buswright.simulate.run import simulate_run
 

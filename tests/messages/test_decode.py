@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from buswright.errors import DatabaseError, UserError
-from buswright.frames.capture import open_capture
+from buswright.frames.opening import open_capture
 from buswright.frames.table import Flag, Frames, concatenate
 from buswright.messages.database import Database, Message, Signal, load_database
 from buswright.messages.decode import Decoder, Reason, SignalTable

@@ -4,9 +4,9 @@ import numpy as np
 
 from buswright.findings import Finding, Layer, Severity
 from buswright.frames.table import Flag, Frames
-from buswright.health import HealthTracker
 from buswright.health.spacings import SpacingColumns
-from buswright.report.health import HealthReport
+from buswright.health.track import HealthTracker
+from buswright.report.health.report import HealthReport
 
 START = 1_770_000_000_000_000_000
 

@@ -25,7 +25,7 @@ def sliced(request, monkeypatch):
     if request.param == "many slices":
         monkeypatch.setattr(slicing, "SLICE_FRAMES", 15_000)
         monkeypatch.setattr("buswright.channels.slices.slices.__kwdefaults__", {"margin_s": 3.0, "frames": 15_000})
-        monkeypatch.setattr("buswright.frames.candump.BATCH_FRAMES", 5_000)
+        monkeypatch.setattr("buswright.frames.formats.candump.reader.BATCH_FRAMES", 5_000)
     return request.param
 
 
@@ -90,7 +90,7 @@ def test_one_wide_table(tmp_path, session, sliced, capsys):
     assert "damper_fl [mm]" in table.column_names
     assert "engine_speed [rpm]" in table.column_names
     points = int(next(iter(bw.open_capture(RUN))).time_ns[0]) + np.rint(seconds * 1e9).astype(np.int64)
-    from buswright.channels.resample import resample
+    from buswright.channels.samples.resample import resample
 
     for name, head in (
         ("damper_fl", "damper_fl [mm]"),

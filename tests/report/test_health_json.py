@@ -9,12 +9,14 @@ import pytest
 
 import buswright
 from buswright.frames.table import empty_frames
-from buswright.report.health_json import known, render_json
+from buswright.report.health.as_json import known, render_json
 from buswright.simulate.source import SimulatedCapture, demo_car
 
 from .health_examples import findings, report_of, short_report, short_run, ticks
 
-SCHEMA = json.loads((Path(buswright.__file__).parent / "report" / "health.schema.json").read_text(encoding="utf-8"))
+SCHEMA = json.loads(
+    Path(buswright.__file__).with_name("report").joinpath("schemas", "health.schema.json").read_text(encoding="utf-8")
+)
 
 
 def checked(report):

@@ -15,10 +15,10 @@ from hypothesis.extra.numpy import arrays
 
 from buswright.frames.table import empty_frames
 from buswright.health.spacings import SpacingColumns
-from buswright.report.health import HealthReport
-from buswright.report.health_json import render_json
-from buswright.report.health_page import render_html
-from buswright.report.health_plots import CELLS, COARSEST, FINEST, compand, extremes, plot_data
+from buswright.report.health.as_json import render_json
+from buswright.report.health.page import render_html
+from buswright.report.health.plots import CELLS, COARSEST, FINEST, compand, extremes, plot_data
+from buswright.report.health.report import HealthReport
 from buswright.simulate.source import SimulatedCapture, demo_car
 
 from .health_examples import finding, findings, frames_of, report_of, short_report, ticks
@@ -172,7 +172,7 @@ def test_a_typical_page_is_small():
 
 def _measured(batches, car):
     from buswright.channels.session import interface_names
-    from buswright.health import HealthTracker
+    from buswright.health.track import HealthTracker
 
     tracker, spacings = HealthTracker(car=car), SpacingColumns(interface_names(car))
     for frames in batches:

@@ -7,8 +7,8 @@ import pytest
 
 from buswright.findings import Severity
 from buswright.frames.table import Problems
-from buswright.report.health import HealthReport, duration, limits, rate, verdict
-from buswright.report.health_text import SHOWN_IDS, Column, fitted, render_text
+from buswright.report.health.report import HealthReport, duration, limits, rate, verdict
+from buswright.report.health.text import SHOWN_IDS, Column, fitted, render_text
 
 from .health_examples import findings, frames_of, report_of, short_report, short_run, ticks
 

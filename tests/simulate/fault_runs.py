@@ -6,11 +6,11 @@ from functools import cache
 import numpy as np
 
 from buswright.frames.table import Event, Flag, Frames, concatenate
-from buswright.frames.wire import wire_time_ns
-from buswright.simulate import car
-from buswright.simulate.bus import RESOLUTION_NS
-from buswright.simulate.faults import Fault, GroundTruth
+from buswright.frames.wire.bits import wire_time_ns
+from buswright.simulate.car import networks as car
+from buswright.simulate.faults.catalogue import Fault, GroundTruth
 from buswright.simulate.run import START_EPOCH_NS, simulate_run
+from buswright.simulate.wire.bus import RESOLUTION_NS
 
 SECONDS = 34.0
 """Longer than a block, so that every fault crosses from one to the next."""

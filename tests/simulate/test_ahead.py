@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from buswright.frames.table import Flag, concatenate
-from buswright.simulate.ahead import AHEAD, CHUNK_NS, Ahead, chunks
+from buswright.simulate.live.prepared import AHEAD, CHUNK_NS, Ahead, chunks
 
 from .listening import rows_of
 from .test_datagrams import frames_of

@@ -6,7 +6,7 @@ import pytest
 
 from buswright.messages.database import load_database
 from buswright.messages.lint import lint
-from buswright.simulate import car
+from buswright.simulate.car import networks as car
 from buswright.simulate.databases import ENCODINGS, wrenfell_databases
 from buswright.simulate.run import START_EPOCH_NS
 

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from buswright.frames.table import FD_CODE_OF_LENGTH, FD_LENGTHS, Flag, Frames, empty_frames
-from buswright.simulate.datagrams import datagrams
+from buswright.simulate.live.datagrams import datagrams
 
 from .listening import row_of, rows_of
 

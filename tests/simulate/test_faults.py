@@ -8,9 +8,10 @@ import pytest
 from buswright.errors import UserError
 from buswright.findings import FAULTS, Layer
 from buswright.frames.table import Flag
-from buswright.simulate import car, clean_scenarios, scenarios
-from buswright.simulate.faults import KINDS, Fault
+from buswright.simulate.car import networks as car
+from buswright.simulate.faults.catalogue import KINDS, Fault
 from buswright.simulate.run import START_EPOCH_NS, simulate_run
+from buswright.simulate.scenarios import clean_scenarios, scenarios
 from buswright.simulate.source import SimulatedCapture
 
 from .fault_runs import at, clean, possible, same, seconds_of, seen

@@ -5,10 +5,10 @@ import pytest
 
 from buswright.errors import UserError
 from buswright.frames.table import Flag
-from buswright.frames.wire import wire_time_ns
-from buswright.simulate import car
-from buswright.simulate.faults import Fault
-from buswright.simulate.faults_bus import BUS_OFF_FAILURES
+from buswright.frames.wire.bits import wire_time_ns
+from buswright.simulate.car import networks as car
+from buswright.simulate.faults.bus import BUS_OFF_FAILURES
+from buswright.simulate.faults.catalogue import Fault
 
 from .fault_runs import MESSAGES, at, clean, load, others_as_before, possible, same, seconds_of, seen
 

@@ -5,12 +5,12 @@ import io
 import numpy as np
 import pytest
 
-from buswright.frames.capture import open_capture
+from buswright.frames.opening import open_capture
 from buswright.frames.table import Flag, concatenate
-from buswright.frames.wire import wire_time_ns
-from buswright.simulate.faults import Fault
-from buswright.simulate.faults_capture import ECHO_NS
-from buswright.simulate.faults_text import written_run
+from buswright.frames.wire.bits import wire_time_ns
+from buswright.simulate.faults.capture import ECHO_NS
+from buswright.simulate.faults.catalogue import Fault
+from buswright.simulate.recorded_text import written_run
 
 from .fault_runs import SECONDS, at, clean, same, seconds_of, seen
 

@@ -6,10 +6,10 @@ import pytest
 from buswright.frames.table import Flag
 from buswright.messages.checksum import Step
 from buswright.messages.database import load_database
-from buswright.simulate import car
+from buswright.simulate.car import networks as car
 from buswright.simulate.databases import wrenfell_databases
-from buswright.simulate.faults import Fault
-from buswright.simulate.faults_node import DIP_S
+from buswright.simulate.faults.catalogue import Fault
+from buswright.simulate.faults.node import DIP_S
 
 from .fault_runs import MESSAGES, at, clean, others_as_before, possible, same, seconds_of, seen
 

@@ -3,13 +3,14 @@
 import numpy as np
 import pytest
 
-from buswright.channels.carfile import load_car_file
+from buswright.channels.carfile.load import load_car_file
 from buswright.errors import UserError
 from buswright.messages.database import load_database
-from buswright.simulate import car, simulate_run
-from buswright.simulate.arbitration import rank
-from buswright.simulate.fillers import DRIVER_EVENTS, filler_messages, further_messages
+from buswright.simulate.car import networks as car
+from buswright.simulate.faults.fillers import DRIVER_EVENTS, filler_messages, further_messages
+from buswright.simulate.run import simulate_run
 from buswright.simulate.source import write_car
+from buswright.simulate.wire.arbitration import rank
 
 from .fault_runs import SECONDS, at, clean, load, possible, same, seen
 

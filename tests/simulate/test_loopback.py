@@ -11,13 +11,13 @@ import pytest
 import buswright
 from buswright.errors import UserError
 from buswright.frames.table import Flag, concatenate
-from buswright.simulate import loopback
-from buswright.simulate.ahead import Ahead
-from buswright.simulate.live_car import LiveCar, parse_fault
-from buswright.simulate.loopback import InProcess, Multicast, Outlets
-from buswright.simulate.pacing import Player
+from buswright.simulate.live import loopback
+from buswright.simulate.live.car import LiveCar, parse_fault
+from buswright.simulate.live.loopback import InProcess, Multicast, Outlets
+from buswright.simulate.live.pacing import Player
+from buswright.simulate.live.prepared import Ahead
+from buswright.simulate.live.serial_line import has_pseudo_terminals
 from buswright.simulate.run import START_EPOCH_NS, simulate_run
-from buswright.simulate.serial_line import has_pseudo_terminals
 
 from .listening import PORTS, Listener, multicast, rows_of, serial, stopping
 from .test_datagrams import frames_of

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from buswright.frames.table import Flag
-from buswright.simulate.ahead import Ahead
-from buswright.simulate.pacing import LATE_S, SLICE_S, Player
+from buswright.simulate.live.pacing import LATE_S, SLICE_S, Player
+from buswright.simulate.live.prepared import Ahead
 
 from .test_datagrams import frames_of
 

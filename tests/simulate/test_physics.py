@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from buswright.simulate.car_channels import CHASSIS_CHANNELS, ENGINE_CHANNELS
-from buswright.simulate.engine import CIRCUMFERENCE_REAR_M, GEAR_RATIOS, TRACK_M
-from buswright.simulate.hill import GRAVITY, lap
+from buswright.simulate.car.channels import CHASSIS_CHANNELS, ENGINE_CHANNELS
+from buswright.simulate.physics.engine import CIRCUMFERENCE_REAR_M, GEAR_RATIOS, TRACK_M
+from buswright.simulate.physics.hill import GRAVITY, lap
+from buswright.simulate.physics.story import CYCLE_S, RATE
 from buswright.simulate.run import truth
-from buswright.simulate.story import CYCLE_S, RATE
 
 CYCLES = 3
 

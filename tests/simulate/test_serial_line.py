@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 
 from buswright.frames.table import Flag
-from buswright.simulate.car import CHASSIS_BUS, ENGINE_BUS
-from buswright.simulate.serial_line import Adapter, SerialLine, has_pseudo_terminals
-from buswright.simulate.serial_text import lines
+from buswright.simulate.car.networks import CHASSIS_BUS, ENGINE_BUS
+from buswright.simulate.live.serial_line import Adapter, SerialLine, has_pseudo_terminals
+from buswright.simulate.live.serial_text import lines
 
 from .listening import row_of, rows_of, serial, stopping
 from .test_datagrams import batches, frames_of

@@ -8,7 +8,7 @@ import time
 import numpy as np
 import pytest
 
-from buswright.frames.live_capture import open_live
+from buswright.frames.live.capture import open_live
 from buswright.frames.table import Flag, concatenate
 from buswright.simulate.run import simulate_run
 from tests.simulate.listening import rows_of
@@ -92,7 +92,7 @@ def test_the_kernel_stamps(capture, senders):
 def test_a_full_socket_is_noticed(interfaces, senders):
     import can
 
-    from buswright.frames.kernel_drops import socket_drops
+    from buswright.frames.live.kernel_drops import socket_drops
 
     bus = can.Bus(interface="socketcan", channel=interfaces[0])
     try:

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from buswright.cli.main import main
-from buswright.frames.capture import open_capture
+from buswright.frames.opening import open_capture
 from buswright.frames.sidecar import sidecar_of
 from buswright.frames.table import Flag, concatenate
 from tests.acceptance.test_survival import events, recording, until

@@ -5,17 +5,17 @@ from functools import lru_cache
 
 import numpy as np
 
-from buswright.channels.carfile_model import FrameName
-from buswright.channels.following import ChannelNow, Trace
-from buswright.channels.series import describe_quality
+from buswright.channels.carfile.model import FrameName
+from buswright.channels.following.follow import ChannelNow, Trace
+from buswright.channels.samples.series import describe_quality
 from buswright.channels.session import Session
 from buswright.diagnosis.detect import diagnose
 from buswright.frames.table import Event, concatenate
 from buswright.health.recent import BusNow, IdNow, Recent
 from buswright.health.track import HealthTracker
-from buswright.simulate.faults import Fault
+from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.source import SimulatedCapture, demo_car
-from buswright.tui.snapshot import Reception, Snapshot, SourceNow
+from buswright.worker.snapshot import Reception, Snapshot, SourceNow
 
 SECONDS = 14.0
 FAULTS = (Fault("module-missing", "module:wheel_node", onset_s=6.0),)

@@ -7,8 +7,8 @@ import numpy as np
 
 from buswright.diagnosis.detect import diagnose
 from buswright.simulate.source import SimulatedCapture, demo_car
-from buswright.tui.bit_grid import present, raw_of
-from buswright.tui.snapshot import IdDetail, SignalNow
+from buswright.tui.widgets.bit_grid import present, raw_of
+from buswright.worker.snapshot import IdDetail, SignalNow
 
 from .made import FAULTS, SECONDS, measured, recent_of, snapshot_of, some_id
 

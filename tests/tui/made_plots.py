@@ -5,8 +5,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from buswright.channels.following import Plotted
-from buswright.channels.series import Quality, Series
+from buswright.channels.following.follow import Plotted
+from buswright.channels.samples.series import Quality, Series
 from buswright.channels.session import Session
 from buswright.frames.table import concatenate
 from buswright.simulate.source import SimulatedCapture, demo_car

@@ -8,13 +8,13 @@ import numpy as np
 
 from buswright.diagnosis.detect import diagnose
 from buswright.findings import Finding, Layer, Severity
-from buswright.frames.live_capture import Drops
-from buswright.health.model import BitRate, ControllerState
+from buswright.frames.live.capture import Drops
+from buswright.health.model.health import BitRate, ControllerState
 from buswright.health.recent import BusNow, Recent
 from buswright.health.track import HealthTracker
-from buswright.simulate.faults import Fault
+from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.source import SimulatedCapture
-from buswright.tui.snapshot import Reception
+from buswright.worker.snapshot import Reception
 
 from .made import measured, recent_of, snapshot_of
 

@@ -8,11 +8,11 @@ import re
 from pathlib import Path
 from typing import NamedTuple
 
-from buswright.channels.carfile import load_car_file
-from buswright.frames.capture import open_capture
+from buswright.channels.carfile.load import load_car_file
+from buswright.frames.opening import open_capture
 from buswright.tui.app import Workbench
-from buswright.tui.engine import Engine
 from buswright.tui.picture import svg_of
+from buswright.worker.engine import Engine
 
 ROOT = Path(__file__).parents[2]
 CAPTURE = ROOT / "captures" / "wrenfell_flaky.log"

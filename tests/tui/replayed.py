@@ -5,10 +5,10 @@ import io
 import json
 
 from buswright.cli.main import main
-from buswright.diagnosis import diagnose
-from buswright.frames.write import write_candump
-from buswright.report.health import HealthReport
-from buswright.report.health_json import render_json
+from buswright.diagnosis.detect import diagnose
+from buswright.frames.formats.write import write_candump
+from buswright.report.health.as_json import render_json
+from buswright.report.health.report import HealthReport
 from buswright.simulate.source import SimulatedCapture, write_car
 
 S = 1_000_000_000

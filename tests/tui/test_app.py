@@ -8,13 +8,13 @@ from typing import ClassVar
 import pytest
 
 from buswright.tui.app import GIVE_UP, Workbench
-from buswright.tui.bars import TimeBar, TopBar, time_line
-from buswright.tui.help_screen import HelpScreen
-from buswright.tui.prompt import Confirm, Prompt
-from buswright.tui.rows import Column, Rows
-from buswright.tui.snapshot import Notice, Reception
+from buswright.tui.screens.help_screen import HelpScreen
+from buswright.tui.screens.work_screen import WorkScreen
 from buswright.tui.themes import THEMES
-from buswright.tui.work_screen import WorkScreen
+from buswright.tui.widgets.bars import TimeBar, TopBar, time_line
+from buswright.tui.widgets.prompt import Confirm, Prompt
+from buswright.tui.widgets.rows import Column, Rows
+from buswright.worker.snapshot import Notice, Reception
 
 from .made import FakeWorker, snapshot_of
 from .piloted import SIZES, settled, text_of, told
@@ -149,7 +149,7 @@ def test_help_lists_the_keys_and_closes():
 
 def test_the_palette_finds_channels_identifiers_and_findings():
     async def steps(app, pilot, worker):
-        from buswright.tui.finding_names import places
+        from buswright.tui.search import places
 
         found = list(places(app.snapshot))
         app.go_to("channels", "oil_pressure")

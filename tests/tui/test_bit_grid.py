@@ -6,7 +6,7 @@ import pytest
 
 from buswright.messages.database import load_database
 from buswright.messages.model import Message, Signal
-from buswright.tui.bit_grid import (
+from buswright.tui.widgets.bit_grid import (
     LETTERS,
     LEVELS,
     MANY,

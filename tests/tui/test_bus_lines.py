@@ -5,10 +5,10 @@ from types import MappingProxyType
 
 import pytest
 
-from buswright.frames.live_capture import Drops
-from buswright.health.model import Drop, Peak
-from buswright.tui.bus_lines import Fact, bus_lines, facts, flowed, history, load_now, meter_spans
-from buswright.tui.toned import width_of
+from buswright.frames.live.capture import Drops
+from buswright.health.model.health import Drop, Peak
+from buswright.tui.screens.overview.bus_lines import Fact, bus_lines, facts, flowed, history, load_now, meter_spans
+from buswright.tui.widgets.toned import width_of
 
 from .made import snapshot_of
 from .made_variants import (

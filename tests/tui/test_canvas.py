@@ -4,7 +4,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from buswright.report.plot import braille_codes
-from buswright.tui.canvas import SPACE, Area, Sheet, dot_rows, dots_of, envelope
+from buswright.tui.widgets.canvas import SPACE, Area, Sheet, dot_rows, dots_of, envelope
 
 EDGES = np.arange(0, 101, 10, dtype=np.int64)
 

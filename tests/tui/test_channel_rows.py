@@ -4,13 +4,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from buswright.channels.following import Trace
+from buswright.channels.following.follow import Trace
 from buswright.channels.limits import Level
-from buswright.channels.series import Quality, describe_quality
-from buswright.tui import channel_rows as rows
-from buswright.tui.channel_digits import decimals_by_size, decimals_for, decimals_of, number, raw_text
-from buswright.tui.rows import Heading
-from buswright.tui.toned import width_of
+from buswright.channels.samples.series import Quality, describe_quality
+from buswright.tui.digits import decimals_by_size, decimals_for, decimals_of, number, raw_text
+from buswright.tui.screens.channels import rows
+from buswright.tui.widgets.rows import Heading
+from buswright.tui.widgets.toned import width_of
 
 from .made import snapshot_of
 

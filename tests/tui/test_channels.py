@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 from textual.widgets import Footer
 
-from buswright.channels.series import Quality, describe_quality
-from buswright.tui.bars import Bar
-from buswright.tui.channels import ChannelsScreen
-from buswright.tui.plot_screen import PlotScreen
-from buswright.tui.rows import Heading, Rows
-from buswright.tui.toned import Lines
+from buswright.channels.samples.series import Quality, describe_quality
+from buswright.tui.screens.channels.screen import ChannelsScreen
+from buswright.tui.screens.plot.screen import PlotScreen
+from buswright.tui.widgets.bars import Bar
+from buswright.tui.widgets.rows import Heading, Rows
+from buswright.tui.widgets.toned import Lines
 
 from .made import snapshot_of
 from .piloted import SIZES, piloted, settled, text_of, told

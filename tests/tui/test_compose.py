@@ -1,6 +1,6 @@
 """Snapshots put together: what the time line is given."""
 
-from buswright.tui.compose import _load
+from buswright.worker.compose import _load
 
 from .made import snapshot_of
 

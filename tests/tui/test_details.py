@@ -2,11 +2,11 @@
 
 import numpy as np
 
-from buswright.channels.carfile_model import FrameName
-from buswright.frames.held import HeldFrames
+from buswright.channels.carfile.model import FrameName
+from buswright.frames.latest import HeldFrames
 from buswright.health.track import HealthTracker
-from buswright.tui.details import FRAMES, id_detail
-from buswright.tui.folds import Known
+from buswright.worker.details import FRAMES, id_detail
+from buswright.worker.folds import Known
 
 from ..health.traffic import comb
 

@@ -7,17 +7,19 @@ from itertools import pairwise
 import can
 import pytest
 
-from buswright.channels.carfile_model import FrameName
-from buswright.frames import live_capture, live_lane, record
-from buswright.frames.capture import open_capture
-from buswright.frames.live_capture import open_live
-from buswright.frames.record_run import header_of
-from buswright.health import HealthTracker
+from buswright.channels.carfile.model import FrameName
+from buswright.frames.live import capture as live_capture
+from buswright.frames.live import lane as live_lane
+from buswright.frames.live.capture import open_live
+from buswright.frames.opening import open_capture
+from buswright.frames.recording import recorder as record
+from buswright.frames.recording.run import header_of
+from buswright.health.track import HealthTracker
 from buswright.messages.database import load_database
 from buswright.simulate.source import SimulatedCapture, demo_car
-from buswright.tui import folds as folds_module
-from buswright.tui.engine import Engine
-from buswright.tui.notices import MOST_FAULTS
+from buswright.worker import folds as folds_module
+from buswright.worker.engine import Engine
+from buswright.worker.notices import MOST_FAULTS
 
 from ..frames.live_fakes import SAFE, FakeAdapter, FakeBus, gone, message, unplugged, until
 from ..test_live_equals_recorded import same
@@ -99,7 +101,7 @@ def test_numbers_rise_by_one():
 
 
 def test_there_are_at_most_four_a_second_however_much_comes(monkeypatch):
-    monkeypatch.setattr("buswright.tui.replay.PIECE", 50)
+    monkeypatch.setattr("buswright.worker.replay.PIECE", 50)
     engine, clock = replayed()
     engine.advance()
     first = engine.latest().number
@@ -323,7 +325,7 @@ def test_a_part_that_failed_once_begins_anew():
 
 
 def test_a_fault_in_the_findings_costs_only_them(monkeypatch):
-    monkeypatch.setattr("buswright.tui.compose.diagnose", broken)
+    monkeypatch.setattr("buswright.worker.compose.diagnose", broken)
     live = Live()
     live.give(*counted(5))
     snapshot = live.end()

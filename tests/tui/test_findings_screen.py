@@ -6,12 +6,12 @@ import pytest
 
 from buswright.diagnosis.detect import diagnose
 from buswright.findings import Layer, Severity
-from buswright.tui.finding_lines import checked_lines, evidence_lines, key_of, subject_text
-from buswright.tui.finding_names import places
-from buswright.tui.findings_screen import BEFORE_NS, FindingsScreen
-from buswright.tui.rows import Rows
+from buswright.tui.screens.findings.lines import checked_lines, evidence_lines, key_of, subject_text
+from buswright.tui.screens.findings.screen import BEFORE_NS, FindingsScreen
+from buswright.tui.search import places
 from buswright.tui.targets import Target, channels_of, identifiers_of
-from buswright.tui.toned import width_of
+from buswright.tui.widgets.rows import Rows
+from buswright.tui.widgets.toned import width_of
 
 from .made import snapshot_of, some_id
 from .made_variants import finding, live, nothing, without_car

@@ -34,7 +34,7 @@ print((resident() - before) // 1_000_000)
 
 @pytest.mark.skipif(sys.platform != "linux", reason="only glibc has the call")
 def test_blocks_that_live_long_do_not_hold_on_to_what_was_freed_around_them():
-    tidy = "from buswright.tui.heap import keep_heap_tidy; keep_heap_tidy()"
+    tidy = "from buswright.worker.heap import keep_heap_tidy; keep_heap_tidy()"
     run = [
         int(subprocess.run([sys.executable, "-c", CHURN.format(tidy=text)], capture_output=True, check=True).stdout)
         for text in ("", tidy)

@@ -7,8 +7,18 @@ import pytest
 
 from buswright.findings import THRESHOLDS
 from buswright.frames.table import Event
-from buswright.health.model import Drop
-from buswright.tui.heartbeat import ALL, BLANK, NONE, SOME, heard_ns, mark_spans, marks, senders, silences
+from buswright.health.model.health import Drop
+from buswright.tui.screens.overview.heartbeat import (
+    ALL,
+    BLANK,
+    NONE,
+    SOME,
+    heard_ns,
+    mark_spans,
+    marks,
+    senders,
+    silences,
+)
 
 from .made import snapshot_of, some_id
 from .made_variants import SECOND, live, nothing, reception, without_car

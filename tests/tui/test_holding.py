@@ -4,8 +4,8 @@ from dataclasses import replace
 
 from buswright.frames.table import Event
 from buswright.tui.holding import held_still
-from buswright.tui.prompt import Confirm
-from buswright.tui.snapshot import Notice
+from buswright.tui.widgets.prompt import Confirm
+from buswright.worker.snapshot import Notice
 
 from .made import snapshot_of
 from .made_detail import looked_at

@@ -5,16 +5,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from buswright.channels.carfile_model import FrameName
+from buswright.channels.carfile.model import FrameName
 from buswright.messages.database import load_database
 from buswright.messages.model import Message, Signal
-from buswright.simulate.faults import Fault
-from buswright.tui.gap_words import VERDICTS, gaps_told
-from buswright.tui.help_screen import HelpScreen
-from buswright.tui.id_detail import IdDetailScreen
-from buswright.tui.id_lines import page
-from buswright.tui.spacing_plot import BEYOND, duration, spacing_lines
-from buswright.tui.toned import Lines, width_of
+from buswright.simulate.faults.catalogue import Fault
+from buswright.tui.screens.help_screen import HelpScreen
+from buswright.tui.screens.identifiers.gap_words import VERDICTS, gaps_told
+from buswright.tui.screens.identifiers.page import IdDetailScreen
+from buswright.tui.screens.identifiers.page_lines import page
+from buswright.tui.widgets.spacing_plot import BEYOND, duration, spacing_lines
+from buswright.tui.widgets.toned import Lines, width_of
 
 from .made import snapshot_of, some_id
 from .made_detail import added, faulted, looked_at, made_detail

@@ -4,13 +4,12 @@ from dataclasses import replace
 
 import pytest
 
-from buswright.channels.carfile_model import FrameEntry, FrameName
+from buswright.channels.carfile.model import FrameEntry, FrameName
 from buswright.findings import FAULTS, THRESHOLDS, Finding, Severity
-from buswright.simulate.faults import Fault
-from buswright.tui.bars import Bar
-from buswright.tui.help_screen import HelpScreen
-from buswright.tui.id_detail import IdDetailScreen
-from buswright.tui.id_rows import (
+from buswright.simulate.faults.catalogue import Fault
+from buswright.tui.screens.help_screen import HelpScreen
+from buswright.tui.screens.identifiers.page import IdDetailScreen
+from buswright.tui.screens.identifiers.rows import (
     COLUMNS,
     SORTS,
     NeverSeen,
@@ -25,10 +24,11 @@ from buswright.tui.id_rows import (
     rows_of,
     seconds,
 )
-from buswright.tui.id_states import FOUND_WORDS, Judge, Rank
-from buswright.tui.rows import Rows
-from buswright.tui.snapshot import Reception
-from buswright.tui.toned import line
+from buswright.tui.screens.identifiers.states import FOUND_WORDS, Judge, Rank
+from buswright.tui.widgets.bars import Bar
+from buswright.tui.widgets.rows import Rows
+from buswright.tui.widgets.toned import line
+from buswright.worker.snapshot import Reception
 
 from .made import snapshot_of, some_id
 from .made_detail import faulted

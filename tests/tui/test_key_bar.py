@@ -2,7 +2,7 @@
 
 import pytest
 
-from buswright.tui.key_bar import KeyBar
+from buswright.tui.widgets.key_bar import KeyBar
 
 from .piloted import piloted, settled
 

@@ -5,11 +5,11 @@ from dataclasses import replace
 import pytest
 
 from buswright.findings import Layer
-from buswright.tui.bars import SearchLine
-from buswright.tui.finding_lines import key_of
-from buswright.tui.help_screen import HelpScreen
-from buswright.tui.overview import OverviewScreen
-from buswright.tui.rows import Rows
+from buswright.tui.screens.findings.lines import key_of
+from buswright.tui.screens.help_screen import HelpScreen
+from buswright.tui.screens.overview.screen import OverviewScreen
+from buswright.tui.widgets.bars import SearchLine
+from buswright.tui.widgets.rows import Rows
 
 from .made import snapshot_of
 from .made_variants import (

@@ -2,7 +2,7 @@
 
 import pytest
 
-from buswright.tui.pace import Pace
+from buswright.worker.pace import Pace
 
 from .replayed import Clock
 

@@ -6,16 +6,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from buswright.channels.following import Plotted
+from buswright.channels.following.follow import Plotted
 from buswright.tui.app import Workbench
-from buswright.tui.canvas import ACROSS
-from buswright.tui.plot_curves import curves_of, edges_of, gap_ns
-from buswright.tui.plot_drawing import AXIS, Look, beside, cell_of, nearest, picture
-from buswright.tui.plot_readings import rows_of
-from buswright.tui.plot_screen import PlotScreen
-from buswright.tui.plot_view import Scale, View
-from buswright.tui.rows import Rows
-from buswright.tui.toned import Lines, width_of
+from buswright.tui.screens.plot.curves import curves_of, edges_of, gap_ns
+from buswright.tui.screens.plot.drawing import AXIS, Look, beside, cell_of, nearest, picture
+from buswright.tui.screens.plot.readings import rows_of
+from buswright.tui.screens.plot.screen import PlotScreen
+from buswright.tui.screens.plot.view import Scale, View
+from buswright.tui.widgets.canvas import ACROSS
+from buswright.tui.widgets.rows import Rows
+from buswright.tui.widgets.toned import Lines, width_of
 
 from .made import snapshot_of
 from .made_plots import NAMES, T0, PlottingWorker, plotted_of, series_of

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buswright.tui.plot_view import SHORTEST_NS, Held, View, scale_for, span_text, time_ticks
+from buswright.tui.screens.plot.view import SHORTEST_NS, Held, View, scale_for, span_text, time_ticks
 from buswright.tui.times import moment_text
 
 from .made import snapshot_of

@@ -7,12 +7,12 @@ from pathlib import Path
 import pytest
 from textual.widgets import Input
 
-from buswright.frames.live_capture import Drops
-from buswright.frames.record import RecordingError, Space
-from buswright.frames.record_run import Recording
+from buswright.frames.live.capture import Drops
+from buswright.frames.recording.recorder import RecordingError, Space
+from buswright.frames.recording.run import Recording
 from buswright.frames.table import Event
-from buswright.tui import recording_screen
-from buswright.tui.recording_lines import default_name, refusal, size_text
+from buswright.tui.screens.recording import screen as recording_screen
+from buswright.tui.screens.recording.lines import default_name, refusal, size_text
 
 from . import made_variants
 from .made import snapshot_of

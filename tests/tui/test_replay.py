@@ -6,17 +6,17 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from buswright.channels.carfile import load_car_file
-from buswright.channels.carfile_model import FrameName
+from buswright.channels.carfile.load import load_car_file
+from buswright.channels.carfile.model import FrameName
 from buswright.frames import table
-from buswright.frames.capture import open_capture
+from buswright.frames.opening import open_capture
 from buswright.frames.table import Flag, Problems, concatenate
-from buswright.simulate.faults import Fault
-from buswright.tui import replay as replay_module
-from buswright.tui import tape as tape_module
-from buswright.tui.engine import Engine
-from buswright.tui.id_rows import rows_of
-from buswright.tui.replay import Replay, Rewound
+from buswright.simulate.faults.catalogue import Fault
+from buswright.tui.screens.identifiers.rows import rows_of
+from buswright.worker import replay as replay_module
+from buswright.worker import tape as tape_module
+from buswright.worker.engine import Engine
+from buswright.worker.replay import Replay, Rewound
 
 from ..health.traffic import MS, START, comb
 from ..test_live_equals_recorded import same

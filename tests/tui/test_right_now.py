@@ -2,8 +2,8 @@
 
 from dataclasses import replace
 
-from buswright.tui.heartbeat import senders
-from buswright.tui.right_now import right_now
+from buswright.tui.screens.overview.heartbeat import senders
+from buswright.tui.screens.overview.right_now import right_now
 
 from .made import snapshot_of, some_id
 from .made_variants import SECOND, live, reception, without_car

@@ -4,9 +4,9 @@ import asyncio
 
 from textual.app import App
 
-from buswright.tui.rows import Column, Heading, Rows
 from buswright.tui.themes import DUSK
-from buswright.tui.toned import Span
+from buswright.tui.widgets.rows import Column, Heading, Rows
+from buswright.tui.widgets.toned import Span
 
 COLUMNS = (Column("name", 10, grow=True), Column("value", 8, right=True), Column("unit", 6, rank=1))
 

@@ -3,11 +3,11 @@
 import asyncio
 import os
 
-from buswright.frames.adapters import Adapter, Adapters
-from buswright.frames.listen_only import Listening, Proof
-from buswright.tui import start
-from buswright.tui.rows import Heading, Rows
-from buswright.tui.start import Start, captures_in
+from buswright.frames.live.adapters import Adapter, Adapters
+from buswright.frames.live.listen_only import Listening, Proof
+from buswright.tui.screens import start
+from buswright.tui.screens.start import Start, captures_in
+from buswright.tui.widgets.rows import Heading, Rows
 
 from .piloted import settled, text_of
 

@@ -9,7 +9,7 @@ from rich.cells import cell_len
 from textual.app import App
 
 from buswright.tui.themes import THEMES
-from buswright.tui.toned import Lines, Span, fitted, line, width_of
+from buswright.tui.widgets.toned import Lines, Span, fitted, line, width_of
 
 TEXTS = st.text(alphabet="ab °µΩ漢é▁", max_size=12)
 

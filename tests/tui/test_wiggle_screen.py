@@ -5,11 +5,11 @@ from dataclasses import replace
 import pytest
 
 from buswright.channels.glitches import Glitch
-from buswright.diagnosis.wiggle import PlaceNow, WiggleNow
-from buswright.tui.bars import Tabs
-from buswright.tui.big_digits import big
-from buswright.tui.rows import Rows
-from buswright.tui.wiggle_lines import duration_text, key_line
+from buswright.diagnosis.wiggle.model import PlaceNow, WiggleNow
+from buswright.tui.screens.wiggle.lines import duration_text, key_line
+from buswright.tui.widgets.bars import Tabs
+from buswright.tui.widgets.big_digits import big
+from buswright.tui.widgets.rows import Rows
 
 from .made import snapshot_of
 from .piloted import SIZES, drawn, piloted, settled, text_of

@@ -10,8 +10,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from buswright.channels.running_median import RunningMedian
-from buswright.channels.series import Bools, Floats, Int64s, Quality, Series
+from buswright.channels.samples.running_median import RunningMedian
+from buswright.channels.samples.series import Bools, Floats, Int64s, Quality, Series
 from buswright.findings import THRESHOLDS
 
 GlitchKind = Literal["rail", "spike", "gap"]

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from buswright.channels.resample import align
-from buswright.channels.runs import run_starts, segment_of_rows
-from buswright.channels.series import Bools, Floats, Int64s, Series
+from buswright.channels.samples.resample import align
+from buswright.channels.samples.runs import run_starts, segment_of_rows
+from buswright.channels.samples.series import Bools, Floats, Int64s, Series
 
 if TYPE_CHECKING:
-    from buswright.channels.carfile_model import Limits
+    from buswright.channels.carfile.model import Limits
 
 Level = Literal["caution", "warning"]
 Side = Literal["low", "high"]

@@ -12,12 +12,12 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels import units
-from buswright.channels.carfile_model import Channel, Sensor
-from buswright.channels.kind import on_rail
+from buswright.channels.calibration.kind import on_rail
+from buswright.channels.carfile.model import Channel, Sensor
 from buswright.channels.recorded import RecordedMessage, RecordedSignal
-from buswright.channels.resample import align, partner
-from buswright.channels.runs import longest_step_ns
-from buswright.channels.series import Bools, Floats, Int64s, Kind, Quality, Series
+from buswright.channels.samples.resample import align, partner
+from buswright.channels.samples.runs import longest_step_ns
+from buswright.channels.samples.series import Bools, Floats, Int64s, Kind, Quality, Series
 from buswright.channels.signals import quality_of_signal
 from buswright.messages.columns import Reason
 from buswright.messages.model import Signal

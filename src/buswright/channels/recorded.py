@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from buswright.channels.carfile_model import FrameEntry, FrameName
-from buswright.channels.series import Quality
+from buswright.channels.carfile.model import FrameEntry, FrameName
+from buswright.channels.samples.series import Quality
 from buswright.frames.order import BackwardSteps
 from buswright.frames.table import Flag, Frames, Int64s, UInt8s
 from buswright.messages.checksum import Step

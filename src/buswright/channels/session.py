@@ -10,17 +10,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from buswright.channels.carfile import load_car_file
-from buswright.channels.carfile_model import CarFile, Channel, FrameEntry, FrameName
-from buswright.channels.evaluate import evaluate
-from buswright.channels.formula import Formula
+from buswright.channels.carfile.load import load_car_file
+from buswright.channels.carfile.model import CarFile, Channel, FrameEntry, FrameName
+from buswright.channels.formula.evaluate import evaluate
+from buswright.channels.formula.parse import Formula
 from buswright.channels.limits import Exceedance, exceedances
 from buswright.channels.measured import Measured, measure_channel, measure_signal
 from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSignal
-from buswright.channels.resample import Resampled, resample
-from buswright.channels.series import Int64s, Series
+from buswright.channels.samples.resample import Resampled, resample
+from buswright.channels.samples.series import Int64s, Series
 from buswright.errors import UserError
-from buswright.frames.capture import Capture, open_capture
+from buswright.frames.capture import Capture
+from buswright.frames.opening import open_capture
 from buswright.frames.table import Frames
 from buswright.messages.database import load_database
 from buswright.messages.decode import Counts, Decoder

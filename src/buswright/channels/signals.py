@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from buswright.channels.series import Quality
+from buswright.channels.samples.series import Quality
 from buswright.messages.columns import Reason, SignalColumn
 from buswright.messages.model import Signal
 from buswright.messages.plan import Numbers

@@ -8,8 +8,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from buswright.channels.carfile_model import CarFile
-from buswright.channels.formula_tree import Call, Node, Number, walk
+from buswright.channels.carfile.model import CarFile
+from buswright.channels.formula.tree import Call, Node, Number, walk
 from buswright.channels.recorded import Segments
 from buswright.channels.session import Session
 from buswright.frames.table import Flag, Frames, concatenate

@@ -8,9 +8,9 @@ from dataclasses import fields
 import numpy as np
 
 from buswright.channels import units
-from buswright.channels.carfile_model import CarFile, Channel, FrameName, Sensor
+from buswright.channels.carfile.model import CarFile, Channel, FrameName, Sensor
 from buswright.channels.glitches import Watched
-from buswright.channels.series import Series
+from buswright.channels.samples.series import Series
 from buswright.findings import THRESHOLDS
 from buswright.messages.model import Message, Signal
 

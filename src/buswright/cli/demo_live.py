@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING
 from buswright.errors import UserError
 
 if TYPE_CHECKING:
-    from buswright.simulate.faults import Fault
-    from buswright.simulate.live_car import LiveCar
-    from buswright.simulate.loopback import Outlets
-    from buswright.simulate.pacing import Played
+    from buswright.simulate.faults.catalogue import Fault
+    from buswright.simulate.live.car import LiveCar
+    from buswright.simulate.live.loopback import Outlets
+    from buswright.simulate.live.pacing import Played
 
 WORDS = "a fault (KIND or KIND:SUBJECT) switches it on, off ends all faults, faults lists them, end stops the car"
 
@@ -22,8 +22,8 @@ WORDS = "a fault (KIND or KIND:SUBJECT) switches it on, off ends all faults, fau
 def drive(*, seconds: float | None, seed: int, speed: float, port: int, faults: Sequence[Fault]) -> int:
     """Drive until the time is over, or until told to end."""
     from buswright.cli.stopping import stopping
-    from buswright.simulate.live_car import LONGEST_S, LiveCar
-    from buswright.simulate.loopback import Outlets
+    from buswright.simulate.live.car import LONGEST_S, LiveCar
+    from buswright.simulate.live.loopback import Outlets
 
     with closing(Outlets(port)) as outlets:
         car = LiveCar(outlets.by_bus, seconds=seconds or LONGEST_S, seed=seed, speed=speed, faults=faults)
@@ -98,8 +98,8 @@ class Typed:
             self._car.end()
 
     def _answer(self, words: str) -> str:
-        from buswright.simulate.faults import KINDS
-        from buswright.simulate.live_car import NOT_LIVE
+        from buswright.simulate.faults.catalogue import KINDS
+        from buswright.simulate.live.car import NOT_LIVE
 
         if words in ("end", "quit", "exit"):
             self._car.end()

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 
 from buswright.cli.stopping import stopping
 from buswright.errors import UserError
-from buswright.frames.live_address import is_live
+from buswright.frames.live.address import is_live
 
 if TYPE_CHECKING:
     from buswright.frames.capture import Capture
-    from buswright.frames.live_capture import LiveCapture
+    from buswright.frames.live.capture import LiveCapture
     from buswright.frames.table import Frames
     from buswright.frames.window import Window
 
@@ -67,7 +67,7 @@ def open_live_source(options: argparse.Namespace) -> LiveCapture:
     UserError
         An interface can't be opened, or may acknowledge and nobody accepted that.
     """
-    from buswright.frames.live_capture import open_live
+    from buswright.frames.live.capture import open_live
 
     accepted = options.may_acknowledge or options.bench or _asked(options.source)
     capture = open_live(options.source, may_acknowledge=accepted, bench=options.bench)
@@ -78,8 +78,8 @@ def open_live_source(options: argparse.Namespace) -> LiveCapture:
 
 def _asked(sources: list[str]) -> bool:
     """Ask on a terminal whether adapters may be opened that can't be proven to listen only."""
-    from buswright.frames.listen_only import prove, warning
-    from buswright.frames.live_address import parse_all
+    from buswright.frames.live.address import parse_all
+    from buswright.frames.live.listen_only import prove, warning
 
     unproven = [(address, proof) for address in parse_all(sources) if not (proof := prove(address)).safe]
     if not unproven or not (sys.stdin.isatty() and sys.stderr.isatty()):
@@ -93,7 +93,7 @@ def _asked(sources: list[str]) -> bool:
 
 
 def _warn(capture: LiveCapture) -> None:
-    from buswright.frames.listen_only import warning
+    from buswright.frames.live.listen_only import warning
 
     for address in capture.addresses:
         proof = capture.proofs[address.name]
@@ -111,14 +111,12 @@ def heard(capture: LiveCapture, window: Window) -> Iterator[Frames]:
         yield from capture
 
 
-def spooled(options: argparse.Namespace) -> Capture:
+def spooled(options: argparse.Namespace, window: Window) -> Capture:
     """Record the live buses of SOURCE into a temporary file until they end; return it, for reading many times."""
-    from buswright.cli import options as shared
-    from buswright.frames.capture import open_capture
-    from buswright.frames.record import Recorder
-    from buswright.frames.record_run import record
+    from buswright.frames.opening import open_capture
+    from buswright.frames.recording.recorder import Recorder
+    from buswright.frames.recording.run import record
 
-    window = shared.window(options)
     with open_live_source(options) as capture:
         capture.stop_at(lambda first_ns: window.limits(first_ns, capture.clock)[1])
         folder = TemporaryDirectory(prefix="buswright-")

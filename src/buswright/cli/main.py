@@ -27,7 +27,7 @@ COMMANDS: dict[str, str] = {
     "compare": "what changed from one run to another, what matters most first",
     "guide": "the manual, in the terminal",
 }
-"""Name and one line of help, in the order in which they are shown; each is a module of this package."""
+"""Name and one line of help, in the order in which they are shown; each is a module of `commands`."""
 
 REPORT_TO = "please report it with the command and, if you can, the capture, to the project's issue list"
 
@@ -44,7 +44,7 @@ def build_parser(wanted: str | None = None) -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name, text in COMMANDS.items():
         if wanted in (None, name):
-            module = import_module(f"buswright.cli.{name}_command")
+            module = import_module(f"buswright.cli.commands.{name}")
             command = commands.add_parser(
                 name,
                 help=text,

@@ -13,7 +13,7 @@ from buswright.cli.live_source import LIVE_HELP, add_live, heard, live_sources, 
 from buswright.errors import UserError
 
 if TYPE_CHECKING:
-    from buswright.channels.carfile_model import CarFile
+    from buswright.channels.carfile.model import CarFile
     from buswright.frames.capture import Capture
     from buswright.frames.table import Frames
     from buswright.frames.window import Window
@@ -84,7 +84,7 @@ def add_car(parser: argparse.ArgumentParser) -> None:
 
 def load_car(options: argparse.Namespace) -> CarFile | None:
     """Load the car file of --car, or ./car.toml; None if there is neither, or only databases were named."""
-    from buswright.channels.carfile import load_car_file
+    from buswright.channels.carfile.load import load_car_file
 
     path = options.car
     if path is None and not options.dbc and is_demo(options):
@@ -193,8 +193,8 @@ def open_source(options: argparse.Namespace) -> Capture:
 
         return SimulatedCapture()
     if live_sources(options):
-        return spooled(options) if options.spooled else open_live_source(options)
-    from buswright.frames.capture import open_capture
+        return spooled(options, window(options)) if options.spooled else open_live_source(options)
+    from buswright.frames.opening import open_capture
 
     return open_capture(options.source, timezone=options.timezone)
 
@@ -217,7 +217,7 @@ class Source:
 
     def __iter__(self) -> Iterator[Frames]:
         from buswright.cli.progress import shown
-        from buswright.frames.live_capture import LiveCapture
+        from buswright.frames.live.capture import LiveCapture
 
         if isinstance(self.capture, LiveCapture):
             return self.window.cut(heard(self.capture, self.window), lambda: self.capture.clock)

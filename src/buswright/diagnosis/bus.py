@@ -6,11 +6,11 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from buswright.channels.carfile_model import FrameName
+from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.case import Case, Sighting, Window, listed, plural, sighting, stretches, whole_run
 from buswright.diagnosis.words import METER, NO_SCAN, TERMINATION, UNPLUG
 from buswright.findings import Severity
-from buswright.health.model import BusFigures, Duplicates, ErrorFigures
+from buswright.health.model.health import BusFigures, Duplicates, ErrorFigures
 
 _TEN_SECONDS = 10
 _WRONG_RATE_ERRORS = 20

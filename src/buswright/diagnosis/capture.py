@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from buswright.channels.carfile_model import FrameName
+from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.case import (
     SECOND,
     Case,
@@ -25,7 +25,7 @@ from buswright.diagnosis.expected import never_seen
 from buswright.diagnosis.host_lag import smear
 from buswright.diagnosis.load import babblers
 from buswright.findings import Severity
-from buswright.health.model import BusFigures, CommonFilter, Duplicates
+from buswright.health.model.health import BusFigures, CommonFilter, Duplicates
 
 _NOT_LOST = ("time goes backwards", "files overlap in time", "more events than are kept", "the file is empty")
 """What a reader reports beside lines that it could not read."""

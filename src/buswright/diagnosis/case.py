@@ -6,11 +6,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from buswright.channels.carfile_model import CarFile, FrameName
+from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.findings import FAULTS, THRESHOLDS, Finding, Severity
-from buswright.health.baseline import IdBaseline
-from buswright.health.model import BusFigures, BusHealth, LoadWindows
-from buswright.health.model_ids import IdFigures
+from buswright.health.baseline.baseline import IdBaseline
+from buswright.health.model.health import BusFigures, BusHealth, LoadWindows
+from buswright.health.model.identifiers import IdFigures
 
 SECOND = 1_000_000_000
 MILLISECOND = 1_000_000

@@ -15,7 +15,7 @@ from buswright.diagnosis.case import (
     subject_of,
 )
 from buswright.findings import Severity
-from buswright.health.model_ids import ChecksumFigures, CounterFigures, IdFigures
+from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, IdFigures
 
 _FEW = 3
 _ALL_WRONG = 0.99

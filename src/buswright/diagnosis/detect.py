@@ -5,23 +5,23 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
-from buswright.channels.carfile_model import CarFile, FrameName
+from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.diagnosis.bus import bus_sightings, loudest, repeated
 from buswright.diagnosis.capture import capture_sightings
 from buswright.diagnosis.case import Case, Sighting, merged
 from buswright.diagnosis.contents import contents_sightings
 from buswright.diagnosis.drops import touch
 from buswright.diagnosis.duplicates import duplicate_sightings, is_sent_twice
-from buswright.diagnosis.gap_findings import gap_sightings
-from buswright.diagnosis.gap_single import single_sightings
-from buswright.diagnosis.gaps import claimed_rows, classify
+from buswright.diagnosis.gaps.classify import claimed_rows, classify
+from buswright.diagnosis.gaps.findings import gap_sightings
+from buswright.diagnosis.gaps.single import single_sightings
 from buswright.diagnosis.load import babblers, load_sightings
 from buswright.diagnosis.mute import mute
 from buswright.diagnosis.node import node_sightings
 from buswright.diagnosis.timing import timing_sightings
 from buswright.findings import Finding
-from buswright.health.baseline import Baseline, IdBaseline
-from buswright.health.model import BusHealth
+from buswright.health.baseline.baseline import Baseline, IdBaseline
+from buswright.health.model.health import BusHealth
 from buswright.messages.model import parse_identifier
 
 

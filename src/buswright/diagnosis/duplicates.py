@@ -9,7 +9,7 @@ import numpy as np
 from buswright.diagnosis.case import MILLISECOND, Case, Sighting, Window, plural, sighting, subject_of
 from buswright.diagnosis.words import UNPLUG
 from buswright.findings import Severity
-from buswright.health.model_ids import IdFigures, TwoSenders
+from buswright.health.model.identifiers import IdFigures, TwoSenders
 
 _ECHO_NS = 1_000_000
 _COUNTING = 0.5

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from buswright.channels.carfile_model import FrameName
+from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.case import SECOND, Case
 from buswright.messages.model import parse_identifier
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from buswright.diagnosis.case import MILLISECOND, Case
-from buswright.health.model_ids import IdFigures
+from buswright.health.model.identifiers import IdFigures
 
 _FEW_SPACINGS = 100
 _FEW_OTHERS = 2

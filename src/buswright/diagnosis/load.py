@@ -11,8 +11,8 @@ from buswright.diagnosis.case import Case, Sighting, Window, listed, plural, sig
 from buswright.diagnosis.words import UNPLUG
 from buswright.findings import Severity
 from buswright.frames.table import Bools
-from buswright.health.model import BusFigures, Float64s, LoadWindows
-from buswright.health.model_ids import IdFigures
+from buswright.health.model.health import BusFigures, Float64s, LoadWindows
+from buswright.health.model.identifiers import IdFigures
 
 _FEW_WINDOWS = 3
 

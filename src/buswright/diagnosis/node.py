@@ -8,8 +8,8 @@ from buswright.diagnosis.case import SECOND, Case, Sighting, Window, listed, plu
 from buswright.diagnosis.expected import Absent, absentees
 from buswright.diagnosis.words import UNPLUG
 from buswright.findings import Severity
-from buswright.health.model import BusFigures
-from buswright.health.model_ids import IdFigures
+from buswright.health.model.health import BusFigures
+from buswright.health.model.identifiers import IdFigures
 
 _FEW_UNKNOWN = 3
 

@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from buswright.channels.carfile_model import FrameName
+from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.case import MILLISECOND, Case, Sighting, Window, merged, plural, sighting, subject_of
-from buswright.diagnosis.gap_single import overloaded
+from buswright.diagnosis.gaps.single import overloaded
 from buswright.diagnosis.host_lag import Smear, smear
 from buswright.findings import Severity
-from buswright.health.model_ids import IdFigures, PeriodStrip
+from buswright.health.model.identifiers import IdFigures, PeriodStrip
 
 _FEW_SPACINGS = 100
 _TAIL = 0.001

@@ -1,11 +1,11 @@
-"""Captures: opened by content, read as often as wanted, one file or many merged by time."""
+"""A capture: recorded frames that can be read as often as wanted, plain or compressed."""
 
 from __future__ import annotations
 
 import gzip
 import io
 import zlib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -14,20 +14,14 @@ from typing import BinaryIO, cast
 import numpy as np
 
 from buswright.errors import CaptureError
-from buswright.frames import asc, candump, library
+from buswright.frames.formats.reading import Format, Reading
 from buswright.frames.order import BackwardSteps
-from buswright.frames.reading import Format, Reading
-from buswright.frames.sidecar import is_sidecar, read_sidecar, without_times
+from buswright.frames.sidecar import read_sidecar, without_times
 from buswright.frames.table import Clock, Event, Flag, Frames, Problems
-
-FORMATS: tuple[Format, ...] = (candump.FORMAT, asc.FORMAT, *library.FORMATS)
-"""In the order in which they are asked."""
 
 HEAD_BYTES = 1 << 16
 _GZIP, _ZSTD = b"\x1f\x8b", b"\x28\xb5\x2f\xfd"
 _READ_BUFFER = 1 << 18
-
-PathLike = str | Path
 
 
 class Capture:
@@ -99,7 +93,7 @@ class Capture:
                 yield frames
             reading.bytes_read = self.size
             return
-        with _opened(self.paths[0]) as (raw, stream):
+        with opened_file(self.paths[0]) as (raw, stream):
             for frames in self._form.read(stream, reading):
                 reading.bytes_read = raw.tell()
                 beside = without_times(reading, beside)
@@ -113,7 +107,7 @@ class Capture:
         if self._form.needs_path:
             batches = self._form.read(io.BytesIO(), probe)
         else:
-            with _opened(self.paths[0]) as (_, stream):
+            with opened_file(self.paths[0]) as (_, stream):
                 head = stream.read(HEAD_BYTES)
             batches = self._form.read(io.BytesIO(head), probe)
         for frames in batches:
@@ -139,80 +133,6 @@ class _OrderWatch:
             text = f"{where}: {step.back_ns / 1e9:.6f} s back"
             self._reading.problems.add("time goes backwards", self._reading.path, 0, text, lost=False)
         self._count += len(frames)
-
-
-def open_capture(source: PathLike | Sequence[PathLike], *, timezone: str = "UTC") -> Capture:
-    """Open a capture file, several, or a folder of them (merged by time).
-
-    Parameters
-    ----------
-    source
-        candump or ASC text, plain or compressed (gzip, zstd), or any format that python-can reads. The
-        content decides, not the name.
-    timezone
-        Assumed for dates that a file writes without one: "UTC", "local", "+02:00", or an IANA name.
-
-    Raises
-    ------
-    CaptureError
-        Missing, unreadable, or of no known format; the message lists what was tried.
-    """
-    from buswright.frames.merge import MergedCapture
-
-    several = [source] if isinstance(source, str | Path) else list(source)
-    paths = [found for item in several for found in _expand(Path(item))]
-    if not paths:
-        raise CaptureError("no capture was named", hint="name a capture file or a folder of them")
-    captures = [_open_file(path, timezone) for path in paths]
-    return captures[0] if len(captures) == 1 else MergedCapture(captures)
-
-
-def _expand(path: Path) -> Iterable[Path]:
-    if not path.is_dir():
-        return [] if is_sidecar(path) else [path]
-    found = []
-    for item in sorted(path.iterdir()):
-        if item.is_file() and not item.name.startswith("."):
-            try:
-                _recognise(item)
-            except CaptureError:
-                continue
-            found.append(item)
-    if not found:
-        raise CaptureError(f"{path}: a folder without a capture in it", hint="name a capture file")
-    return found
-
-
-def _open_file(path: Path, timezone: str) -> Capture:
-    return Capture(path, _recognise(path), timezone)
-
-
-def _recognise(path: Path) -> Format:
-    try:
-        with _opened(path) as (_, stream):
-            try:
-                head = stream.read(HEAD_BYTES)
-            except (EOFError, OSError, ValueError) as fault:
-                raise CaptureError(f"{path}: can't be decompressed: {fault}", hint="is the file whole?") from fault
-    except FileNotFoundError:
-        raise CaptureError(f"{path}: no such file", hint="check the name and the folder") from None
-    except PermissionError:
-        raise CaptureError(f"{path}: no permission to read it", hint=f"chmod u+r {path}") from None
-    except IsADirectoryError:
-        raise CaptureError(f"{path}: is a folder", hint="name the capture file in it") from None
-    except OSError as fault:
-        raise CaptureError(f"{path}: can't be opened: {fault.strerror or fault}", hint="check the file") from None
-    for form in FORMATS:
-        if form.sniff(head, path.name):
-            return form
-    if not head.strip():
-        return candump.FORMAT  # an empty file is a capture of nothing, and is said to be
-    tried = ", ".join(form.name for form in FORMATS)
-    shown = head[:60].decode("utf-8", "backslashreplace")
-    raise CaptureError(
-        f"{path}: not a capture of a known format (tried {tried}); it begins {shown!r}",
-        hint="record with `candump -L` or as ASC, or name another file",
-    )
 
 
 class _UpToTheBreak:
@@ -241,7 +161,7 @@ class _UpToTheBreak:
 
 
 @contextmanager
-def _opened(path: Path) -> Iterator[tuple[BinaryIO, BinaryIO]]:
+def opened_file(path: Path) -> Iterator[tuple[BinaryIO, BinaryIO]]:
     """Yield the raw file and the stream of its decompressed content."""
     with path.open("rb", buffering=_READ_BUFFER) as raw:
         magic = raw.read(4)

@@ -8,7 +8,7 @@ import numpy as np
 
 from buswright.errors import CaptureError
 from buswright.frames.capture import Capture
-from buswright.frames.reading import Reading
+from buswright.frames.formats.reading import Reading
 from buswright.frames.table import Clock, Event, Frames, Int64s, Problems, concatenate
 
 

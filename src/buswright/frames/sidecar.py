@@ -16,7 +16,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from buswright.frames.reading import Reading
+from buswright.frames.formats.reading import Reading
 from buswright.frames.table import Event
 
 FORMAT = "buswright.events/1"

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
-from buswright.channels.carfile_model import CarFile, FrameName
+from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.channels.session import databases_of
-from buswright.health.bitrate import ApparentRates
-from buswright.health.id_lane import Declared
-from buswright.health.model import BitRate
-from buswright.health.model_ids import PeriodSource, SendingSource
+from buswright.health.buses.bitrate import ApparentRates
+from buswright.health.identifiers.lane import Declared
+from buswright.health.model.health import BitRate
+from buswright.health.model.identifiers import PeriodSource, SendingSource
 from buswright.messages.match import EVERY_BUS, Databases, Kind, Matcher
 from buswright.messages.model import Database, Message, merge, parse_identifier
 

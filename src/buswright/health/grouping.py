@@ -9,10 +9,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from buswright.channels.carfile_model import FrameName
+from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Int64s
-from buswright.health.model import BusFigures, BusHealth, IdFigures
-from buswright.health.model_gaps import GapGroup, GapMember
+from buswright.health.model.gaps import GapGroup, GapMember
+from buswright.health.model.health import BusFigures, BusHealth, IdFigures
 
 SLACK_NS = 10_000_000
 """Two silences whose missing frames were due this close together may still be one."""

@@ -15,7 +15,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from buswright.channels.carfile_model import FrameName
+from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Flag, Frames, Int64s
 
 Float64s = npt.NDArray[np.float64]

@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from buswright.channels.carfile_model import CarFile, FrameName
+from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.channels.session import interface_names
 from buswright.frames.table import Bools, Flag, Frames, Int64s, UInt8s
-from buswright.frames.wire import wire_bits
+from buswright.frames.wire.bits import wire_bits
 from buswright.messages.match import Kind, Matcher
 
 if TYPE_CHECKING:
-    from buswright.frames.wire import WireBits
+    from buswright.frames.wire.bits import WireBits
 
 WINDOW_S = 2.0
 """Rates and loads of the moment are means over this long, or ten periods of an identifier, whichever is longer."""

@@ -8,16 +8,17 @@ from types import MappingProxyType
 
 import numpy as np
 
-from buswright.channels.carfile_model import FrameName
+from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Clock, Event, Problems
-from buswright.health.bus_lane import BusLane, wire_seconds
+from buswright.health.buses.lane import BusLane, wire_seconds
 from buswright.health.described import Described, Identity
+from buswright.health.folds.histogram import Typical, typical
 from buswright.health.grouping import group_gaps
-from buswright.health.histogram import Typical, typical
-from buswright.health.id_gaps import as_gaps, new_gaps
-from buswright.health.id_lane import IdLane
-from buswright.health.id_timing import STEADY, TimingFold
-from buswright.health.model import (
+from buswright.health.identifiers.gaps import as_gaps, new_gaps
+from buswright.health.identifiers.lane import IdLane
+from buswright.health.identifiers.timing import STEADY, TimingFold
+from buswright.health.model.gaps import LOADED, LONG_GAP
+from buswright.health.model.health import (
     BitRate,
     BusFigures,
     BusHealth,
@@ -29,9 +30,8 @@ from buswright.health.model import (
     ModuleFigures,
     Period,
 )
-from buswright.health.model_gaps import LOADED, LONG_GAP
-from buswright.health.model_ids import PayloadFigures, Sending, SendingSource
-from buswright.health.twice import Twice
+from buswright.health.model.identifiers import PayloadFigures, Sending, SendingSource
+from buswright.health.repeats import Twice
 
 _FEW = 20
 """Fewer spacings don't tell a clock-driven message from another."""

@@ -14,16 +14,16 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
-from buswright.channels.carfile_model import CarFile, FrameName
+from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.channels.session import interface_names
 from buswright.frames.table import Bools, Clock, Event, Flag, Frames, Problems, UInt8s
-from buswright.frames.wire import WireBits, wire_bits
-from buswright.health.bus_lane import BusLane
+from buswright.frames.wire.bits import WireBits, wire_bits
+from buswright.health.buses.lane import BusLane
 from buswright.health.described import Described, Identity
-from buswright.health.id_lane import IdLane, Rows
-from buswright.health.model import BitRate, BusHealth
+from buswright.health.identifiers.lane import IdLane, Rows
+from buswright.health.model.health import BitRate, BusHealth
+from buswright.health.repeats import Twice
 from buswright.health.result import Measured, assemble
-from buswright.health.twice import Twice
 from buswright.messages.match import Databases, Kind, Matcher
 
 Order = npt.NDArray[np.intp]

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from buswright.frames.adapters import Adapters
-from buswright.frames.find_bitrate import Search
+from buswright.frames.live.adapters import Adapters
+from buswright.frames.live.find_bitrate import Search
 
 SCHEMA = "buswright.interfaces/1"
 
@@ -40,7 +40,7 @@ def render_search(search: Search) -> str:
 
 
 def render_json(adapters: Adapters | None, search: Search | None) -> dict[str, Any]:
-    """Return the document that `interfaces --json` prints; its schema is interfaces.schema.json beside this file."""
+    """Return the document that `interfaces --json` prints; its schema is interfaces.schema.json in schemas/."""
     return {
         "schema": SCHEMA,
         "interfaces": [

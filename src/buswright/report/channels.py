@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from buswright.channels.limits import Exceedance
-from buswright.channels.resample import grid, resample
-from buswright.channels.series import BAD, Quality, Series, Statistics, describe_quality
+from buswright.channels.samples.resample import grid, resample
+from buswright.channels.samples.series import BAD, Quality, Series, Statistics, describe_quality
 from buswright.channels.session import Session
 from buswright.report.contents import moment, problem_lines, problems_json
 from buswright.report.plot import plot_lines
@@ -165,7 +165,7 @@ def _limits(overview: Overview) -> list[str]:
 
 
 def render_json(overview: Overview) -> dict[str, Any]:
-    """Return the document of `--json`; its schema is channels.schema.json beside this file."""
+    """Return the document of `--json`; its schema is channels.schema.json in schemas/."""
     capture = overview.session.capture
     return {
         "schema": SCHEMA,

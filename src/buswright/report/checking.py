@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from buswright.channels.carfile import CheckResult, Fault, FaultSeverity
+from buswright.channels.carfile.load import CheckResult, Fault, FaultSeverity
 from buswright.findings import Severity
 from buswright.messages.lint import lint
 from buswright.messages.model import LintNote
@@ -133,7 +133,7 @@ def _remark_lines(remark: Remark) -> Iterator[str]:
 
 
 def render_json(checking: Checking) -> dict[str, Any]:
-    """Return the document that `check --json` prints; its schema is check.schema.json beside this file."""
+    """Return the document that `check --json` prints; its schema is check.schema.json in schemas/."""
     return {
         "schema": SCHEMA,
         "file": str(checking.path),

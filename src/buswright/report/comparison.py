@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from buswright.findings import Severity
-from buswright.health.baseline import Baseline
-from buswright.health.baseline_file import document_of
-from buswright.health.differences import Difference
+from buswright.health.baseline.baseline import Baseline
+from buswright.health.baseline.differences import Difference
+from buswright.health.baseline.file import document_of
 from buswright.report.text import count, table
 
 SCHEMA = "buswright.compare/1"
@@ -101,7 +101,7 @@ def _verdict(comparison: Comparison) -> str:
 
 
 def render_json(comparison: Comparison) -> dict[str, Any]:
-    """Return the document that `compare --json` prints; its schema is compare.schema.json beside this file."""
+    """Return the document that `compare --json` prints; its schema is compare.schema.json in schemas/."""
     return {
         "schema": SCHEMA,
         "earlier": _run_json(comparison.names[0], comparison.a),

@@ -160,7 +160,7 @@ def _step(resolution_ns: int) -> str:
 
 
 def render_json(contents: Contents) -> dict[str, Any]:
-    """Return the document that `contents --json` prints; its schema is contents.schema.json beside this file."""
+    """Return the document that `contents --json` prints; its schema is contents.schema.json in schemas/."""
     capture, clock = contents.capture, contents.capture.clock
     return {
         "schema": SCHEMA,

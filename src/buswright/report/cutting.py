@@ -46,7 +46,7 @@ def render_text(cutting: Cutting) -> str:
 
 
 def render_json(cutting: Cutting) -> dict[str, Any]:
-    """Return the document that `cut --json` prints; its schema is cut.schema.json beside this file."""
+    """Return the document that `cut --json` prints; its schema is cut.schema.json in schemas/."""
     return {
         "schema": SCHEMA,
         "file": str(cutting.path),

@@ -99,7 +99,7 @@ def render_text(decoding: Decoding) -> str:
 
 
 def render_json(decoding: Decoding) -> dict[str, Any]:
-    """Return the document that `decode --json` prints; its schema is decode.schema.json beside this file."""
+    """Return the document that `decode --json` prints; its schema is decode.schema.json in schemas/."""
     counts = decoding.counts
     return {
         "schema": SCHEMA,

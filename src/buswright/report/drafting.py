@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from buswright.channels.carfile import CheckResult
-from buswright.layout.draft import GROUPS, Draft
-from buswright.layout.draft_text import FILL_IN
+from buswright.channels.carfile.load import CheckResult
+from buswright.layout.draft.car_file import GROUPS, Draft
+from buswright.layout.draft.text import FILL_IN
 from buswright.report.text import count
 
 SCHEMA = "buswright.draft/1"
@@ -79,7 +79,7 @@ _PLURALS = {"bus": "buses"}
 
 
 def render_json(drafting: Drafting) -> dict[str, Any]:
-    """Return the document that `draft --json` prints; its schema is draft.schema.json beside this file."""
+    """Return the document that `draft --json` prints; its schema is draft.schema.json in schemas/."""
     return {
         "schema": SCHEMA,
         "file": str(drafting.path),

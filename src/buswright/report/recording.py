@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from buswright.frames.record_run import Recording, drops_document
+from buswright.frames.recording.run import Recording, drops_document
 from buswright.report.text import count
 
 SCHEMA = "buswright.record/1"
@@ -50,7 +50,7 @@ def render_status(recording: Recording) -> str:
 
 
 def render_json(recording: Recording) -> dict[str, Any]:
-    """Return the document that `record --json` prints; its schema is record.schema.json beside this file."""
+    """Return the document that `record --json` prints; its schema is record.schema.json in schemas/."""
     return {
         "schema": SCHEMA,
         "files": [str(path) for path in recording.paths],

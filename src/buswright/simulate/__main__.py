@@ -3,7 +3,7 @@
 import argparse
 from pathlib import Path
 
-from .examples import write_example_files
+from buswright.simulate.examples import write_example_files
 
 parser = argparse.ArgumentParser(prog="python -m buswright.simulate", description="Write the example files.")
 parser.add_argument("--write", type=Path, required=True, metavar="FOLDER", help="folder that gets the files")

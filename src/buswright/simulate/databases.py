@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from decimal import Decimal
 
-from . import car
-from .definition import Message, Node, Signal
-from .fillers import FILLER_NODES, further_messages
+from buswright.simulate.car import networks as car
+from buswright.simulate.car.definition import Message, Node, Signal
+from buswright.simulate.faults.fillers import FILLER_NODES, further_messages
 
 ENCODINGS = {"engine": "utf-8", "chassis": "cp1252"}
 """One database each way, as a crew gets them from two suppliers; it shows in the degree sign."""

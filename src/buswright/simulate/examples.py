@@ -7,13 +7,12 @@ from io import BytesIO
 from pathlib import Path
 from types import MappingProxyType
 
-from buswright.frames.write import write_candump
-from buswright.frames.write_asc import write_asc
-
-from .car_file import FILE_NAME, wrenfell_car_file
-from .databases import wrenfell_databases
-from .faults import Fault
-from .run import simulate_run
+from buswright.frames.formats.asc.writer import write_asc
+from buswright.frames.formats.write import write_candump
+from buswright.simulate.car.file import FILE_NAME, wrenfell_car_file
+from buswright.simulate.databases import wrenfell_databases
+from buswright.simulate.faults.catalogue import Fault
+from buswright.simulate.run import simulate_run
 
 RUN_S = 26.0
 """Key-on, start, staging, and the first half-dozen corners of the climb."""

@@ -10,18 +10,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from buswright.frames.table import Event, Frames
-
-from . import car
-from .arbitration import Rows
-from .bus import BLOCK_S, Sent, UInt8s, Wire, car_talkers, wide_payload
-from .car_channels import CHASSIS_CHANNELS, ENGINE_CHANNELS
-from .hill import Floats
-from .physics import Cycle, simulate_cycle, start
-from .story import CYCLE_S, RATE, Scenario
+from buswright.simulate.car import networks as car
+from buswright.simulate.car.channels import CHASSIS_CHANNELS, ENGINE_CHANNELS
+from buswright.simulate.physics.hill import Floats
+from buswright.simulate.physics.quantities import Cycle, simulate_cycle, start
+from buswright.simulate.physics.story import CYCLE_S, RATE, Scenario
+from buswright.simulate.wire.arbitration import Rows
+from buswright.simulate.wire.bus import BLOCK_S, Sent, UInt8s, Wire, car_talkers, wide_payload
 
 if TYPE_CHECKING:
-    from .fault_plan import Plan
-    from .faults import Fault, GroundTruth
+    from buswright.simulate.faults.catalogue import Fault, GroundTruth
+    from buswright.simulate.faults.plan import Plan
 
 START_EPOCH_NS = 1_775_901_600_000_000_000
 """2026-04-11 10:00:00 UTC, the morning of the invented meeting."""
@@ -99,7 +98,7 @@ def simulate_run(
     if load is None and not change_driven and not faults:
         wires = [Wire(bus, car_talkers(bus, fd)) for bus in car.buses(fd=fd)]
         return SimulatedRun(_batches(wires, seconds, seed, start_epoch_ns, scenario), events, None)
-    from .fault_kinds import make_plan, recorder_of, wires_of
+    from buswright.simulate.faults.kinds import make_plan, recorder_of, wires_of
 
     plan = make_plan(seconds, start_epoch_ns, fd=fd, load=load, change_driven=change_driven, faults=faults)
     batches = _batches(wires_of(plan), seconds, seed, start_epoch_ns, scenario)

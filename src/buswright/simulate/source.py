@@ -7,17 +7,16 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from buswright.channels.carfile import load_car_file
-from buswright.channels.carfile_model import CarFile
+from buswright.channels.carfile.load import load_car_file
+from buswright.channels.carfile.model import CarFile
 from buswright.frames.capture import Capture
-from buswright.frames.reading import Reading
+from buswright.frames.formats.reading import Reading
 from buswright.frames.table import Clock, Frames
-
-from . import car
-from .car_file import FILE_NAME, wrenfell_car_file
-from .databases import further_name, wrenfell_databases
-from .faults import GroundTruth
-from .run import SimulatedRun, simulate_run
+from buswright.simulate.car import networks as car
+from buswright.simulate.car.file import FILE_NAME, wrenfell_car_file
+from buswright.simulate.databases import further_name, wrenfell_databases
+from buswright.simulate.faults.catalogue import GroundTruth
+from buswright.simulate.run import SimulatedRun, simulate_run
 
 DEMO_S = 60.0
 """Key-on, the climb, and the way to the finish."""

@@ -18,15 +18,15 @@ from textual.message import Message
 from textual.screen import Screen
 
 from buswright.tui.asking import Asking
-from buswright.tui.finding_names import Everything
 from buswright.tui.guarded import Guarded
-from buswright.tui.help_screen import HelpScreen
 from buswright.tui.holding import held_still
-from buswright.tui.prompt import Confirm, Prompt
-from buswright.tui.screen_list import SCREENS, Listed
-from buswright.tui.snapshot import Notice, Snapshot
+from buswright.tui.screens.help_screen import HelpScreen
+from buswright.tui.screens.screen_list import SCREENS, Listed
+from buswright.tui.screens.work_screen import WorkScreen
+from buswright.tui.search import Everything
 from buswright.tui.themes import THEMES, theme_for
-from buswright.tui.work_screen import WorkScreen
+from buswright.tui.widgets.prompt import Confirm, Prompt
+from buswright.worker.snapshot import Notice, Snapshot
 
 LOG = logging.getLogger("buswright.watch")
 
@@ -55,7 +55,7 @@ class Worker(Asking, Protocol):
 
 def _maker(listed: Listed) -> Callable[[], Screen[None]]:
     def make() -> Screen[None]:
-        made: Screen[None] = getattr(import_module(f"buswright.tui.{listed.module}"), listed.kind)()
+        made: Screen[None] = getattr(import_module(f"buswright.tui.screens.{listed.module}"), listed.kind)()
         return made
 
     return make
@@ -68,7 +68,7 @@ def _get_ready() -> None:
     of some key, is told so.
     """
     for listed in SCREENS.values():
-        import_module(f"buswright.tui.{listed.module}")
+        import_module(f"buswright.tui.screens.{listed.module}")
     gc.collect()
     gc.freeze()
 

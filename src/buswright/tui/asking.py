@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Protocol
 
-from buswright.channels.carfile_model import FrameName
+from buswright.channels.carfile.model import FrameName
 
 
 class Asking(Protocol):

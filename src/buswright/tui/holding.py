@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from buswright.tui.snapshot import Snapshot
+from buswright.worker.snapshot import Snapshot
 
 
 def held_still(held: Snapshot, newest: Snapshot) -> Snapshot:

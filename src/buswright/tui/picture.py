@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from buswright.tui.app import Workbench
-    from buswright.tui.snapshot import Snapshot
+    from buswright.worker.snapshot import Snapshot
 
 _FONTS = re.compile(r"@font-face\s*\{.*?\}\s*", re.DOTALL)
 SIZE = (120, 40)

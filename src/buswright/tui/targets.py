@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from buswright.channels.carfile_model import FrameName
-from buswright.tui.snapshot import Snapshot
+from buswright.channels.carfile.model import FrameName
+from buswright.worker.snapshot import Snapshot
 
 if TYPE_CHECKING:
     from buswright.tui.app import Workbench

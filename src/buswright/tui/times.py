@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from buswright.tui.snapshot import SourceNow
+    from buswright.worker.snapshot import SourceNow
 
 SECOND = 1_000_000_000
 

@@ -39,7 +39,7 @@ def source(topic: str) -> str:
 
 def page(topic: str) -> str:
     """Return a page as Markdown, filled."""
-    from buswright.cli.manual_parts import PARTS
+    from buswright.cli.manual.parts import PARTS
 
     return _PLACE.sub(lambda place: PARTS[place[1]](*([place[2]] if place[2] else [])), source(topic))
 

@@ -1,0 +1,1 @@
+"""Calibrations: from electrical values to units, one module a family of kinds."""

@@ -1,0 +1,188 @@
+"""From the voltage at an input to the resistance of the sensor in its circuit, and what temperature kinds share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from buswright.channels.calibration.kind import Fault, Floats, KeySpec, Need, Range, Sheet
+from buswright.channels.calibration.line import REFERENCE_KEY, SUPPLY_KEY, supply_need
+
+COLDEST = -270.0
+"""degC; nothing here is asked for a colder temperature."""
+
+
+@dataclass(frozen=True, slots=True)
+class Resistance:
+    """The input is the resistance itself."""
+
+    electrical: ClassVar[str] = "ohm"
+
+    @property
+    def needs(self) -> tuple[Need, ...]:
+        """None."""
+        return ()
+
+    def ohm(self, electrical: Floats, _supply: Floats | None, /) -> Floats:
+        """Resistance of the sensor from the input."""
+        return electrical
+
+    def input(self, ohm: Floats, _supply: Floats | None, /) -> Floats:
+        """Input that the resistance of the sensor makes."""
+        return ohm
+
+    def describe(self) -> str:
+        """Say how the resistance is measured."""
+        return "from resistance"
+
+
+@dataclass(frozen=True, slots=True)
+class Divider:
+    """The sensor in series with a fixed resistor; the input is the voltage between the two, V.
+
+    At 0 V and at the supply the resistance is 0, infinite or negative: no sensor, and NaN further on.
+
+    Attributes
+    ----------
+    fixed
+        The fixed resistor, ohm.
+    pull_up
+        True: fixed resistor to the supply, sensor to ground. False: the other way round.
+    supply
+        Nominal supply, V.
+    channel
+        Channel that measures it; empty: taken as nominal.
+    """
+
+    electrical: ClassVar[str] = "V"
+    fixed: float
+    pull_up: bool
+    supply: float
+    channel: str = ""
+
+    @property
+    def needs(self) -> tuple[Need, ...]:
+        """The measured supply, if one is named."""
+        return supply_need(self.channel, self.supply)
+
+    def ohm(self, electrical: Floats, supply: Floats | None, /) -> Floats:
+        """Resistance of the sensor from the input: R V / (supply - V) for a pull-up, its reverse for a pull-down."""
+        rest = np.subtract(self.supply if supply is None else supply, electrical)
+        ohm: Floats = electrical / rest if self.pull_up else rest / electrical
+        return ohm * self.fixed
+
+    def input(self, ohm: Floats, supply: Floats | None, /) -> Floats:
+        """Input that the resistance of the sensor makes."""
+        part = (ohm if self.pull_up else self.fixed) / (ohm + self.fixed)
+        result: Floats = part * (self.supply if supply is None else supply)
+        return result
+
+    def describe(self) -> str:
+        """Say how the resistance is measured."""
+        sense = "pull-up" if self.pull_up else "pull-down"
+        source = f'{self.supply:g} V, measured by channel "{self.channel}"' if self.channel else f"{self.supply:g} V"
+        return f"{self.fixed:g} ohm {sense}, supply {source}"
+
+
+@dataclass(frozen=True, slots=True)
+class Excited:
+    """A known current through the sensor; the input is its voltage, V, times the gain of an amplifier."""
+
+    electrical: ClassVar[str] = "V"
+    milliamps: float
+    gain: float
+
+    @property
+    def needs(self) -> tuple[Need, ...]:
+        """None."""
+        return ()
+
+    def ohm(self, electrical: Floats, _supply: Floats | None, /) -> Floats:
+        """Resistance of the sensor from the input."""
+        return electrical * (1000.0 / (self.milliamps * self.gain))
+
+    def input(self, ohm: Floats, _supply: Floats | None, /) -> Floats:
+        """Input that the resistance of the sensor makes."""
+        return ohm * (self.milliamps * self.gain / 1000.0)
+
+    def describe(self) -> str:
+        """Say how the resistance is measured."""
+        amplified = f", amplified {self.gain:g} times" if self.gain != 1.0 else ""
+        return f"{self.milliamps:g} mA through it{amplified}"
+
+
+Circuit = Resistance | Divider | Excited
+
+
+def ends_in_words(outer: Range, electrical: str) -> str:
+    """Give the outer points of a temperature sensor in words."""
+    (x0, x1), (y0, y1) = outer.electrical, outer.value
+    return f"{x0:.4g} {electrical} = {y0:g} degC to {x1:.4g} {electrical} = {y1:g} degC"
+
+
+# -- from the car file --------------------------------------------------------------------------------------------
+
+DIVIDER_KEYS = (
+    KeySpec(
+        "pull_up",
+        "number",
+        "Fixed resistor from the input to the supply, the sensor to ground",
+        unit="ohm",
+        above=0.0,
+        example="2200.0",
+    ),
+    KeySpec(
+        "pull_down",
+        "number",
+        "Fixed resistor from the input to ground, the sensor to the supply",
+        unit="ohm",
+        above=0.0,
+        example="2200.0",
+    ),
+    SUPPLY_KEY,
+    REFERENCE_KEY,
+)
+
+
+def build_circuit(sheet: Sheet, faults: list[Fault]) -> Circuit | None:
+    """Circuit of the written keys; exactly one way to get at the resistance."""
+    ways = [key for key in ("pull_up", "pull_down", "current") if key in sheet]
+    if sheet.electrical == "ohm":
+        faults.extend(
+            Fault((key,), f'"{key}" turns volts into resistance, and the input is in ohm', "leave it out")
+            for key in ("pull_up", "pull_down", "supply", "reference", "current", "gain")
+            if key in sheet.written
+        )
+        return Resistance()
+    if len(ways) != 1:
+        known = " and ".join(ways) if ways else "none"
+        faults.append(
+            Fault(
+                (ways[1],) if ways else (),
+                f"volts become resistance by one fixed resistor or current, and here is {known}",
+                "pull_up = 2200.0 if the resistor goes to the supply, pull_down if it goes to ground; "
+                'or electrical = "ohm" if the module sends resistance',
+            )
+        )
+        return None
+    if ways == ["current"]:
+        faults.extend(
+            Fault((key,), f'"{key}" goes with a divider, not with a current', "leave it out")
+            for key in ("supply", "reference")
+            if key in sheet.written
+        )
+        return Excited(sheet["current"], sheet["gain"])
+    if "gain" in sheet.written:
+        faults.append(Fault(("gain",), '"gain" goes with a current, not with a divider', "leave it out"))
+    (way,) = ways
+    return Divider(sheet[way], way == "pull_up", sheet["supply"], sheet.get("reference") or "")
+
+
+def band_of(sheet: Sheet, default: tuple[float, float], faults: list[Fault]) -> tuple[float, float]:
+    """Return the written range of temperatures or the default."""
+    band: tuple[float, float] = sheet.get("range") or default
+    if band[0] < COLDEST:
+        faults.append(Fault(("range", 0), f"{band[0]:g} degC is colder than any sensor works", "in degC"))
+    return band

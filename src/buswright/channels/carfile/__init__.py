@@ -1,0 +1,1 @@
+"""The car file: what it may say, how it is read and checked."""

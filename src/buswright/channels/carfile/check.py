@@ -1,0 +1,272 @@
+"""Whether the parts of a car file fit each other: names that refer to something, and nothing claimed twice."""
+
+from __future__ import annotations
+
+import datetime
+import graphlib
+from collections.abc import Collection, Mapping
+from typing import Any
+
+from buswright.channels.carfile.faults import FaultLog, shown, suggestion
+from buswright.channels.carfile.model import (
+    SHARED_ROLES,
+    Bus,
+    CalibrationRecord,
+    CarFile,
+    Channel,
+    FrameEntry,
+    FrameName,
+    Limits,
+)
+from buswright.channels.carfile.positions import KeyPath
+from buswright.channels.formula.parse import Formula
+from buswright.messages.checksum import KINDS as CHECKSUM_KINDS
+from buswright.messages.checksum import Checksum, Counter
+
+_SIGNAL_ONLY = ("sensor", "input_scale", "zero", "invalid_raw", "wiring", "fingerprints")
+"""Keys that say something about a wire, which a computed channel doesn't have."""
+
+_MOST_CIRCLES = 20
+_MOST_STEPS = 8
+
+NamedTables = Mapping[str, Mapping[str, Mapping[str, Any]]]
+"""`tables["channel"]["oil"]` is the table `[channel.oil]` as TOML gives it."""
+
+
+def check_parts(
+    car: CarFile, tables: NamedTables, frame_keys: Mapping[FrameName, str], log: FaultLog, today: datetime.date
+) -> None:
+    """Log every contradiction inside the car file.
+
+    Parameters
+    ----------
+    car
+        What could be read; values with faults are blank.
+    tables
+        The named tables as TOML gives them: those that could not be read count as known.
+    frame_keys
+        How each frame's name stands in the file.
+    log
+        Gets the faults.
+    today
+        For dates that have passed.
+    """
+    for bus in car.buses.values():
+        _check_bus(bus, log)
+    _check_interfaces(car, log)
+    _check_bus_names(car, tables["bus"], frame_keys, log)
+    for channel in car.channels.values():
+        _check_channel(channel, tables, log)
+    _check_twice(car, log)
+    _check_circles(car, log)
+    for name, entry in car.frames.items():
+        _check_payload(entry, ("frame", frame_keys[name]), log)
+    _check_calibration_log(car, tables, log, today)
+    _note_unused_sensors(car, tables["sensor"], log)
+
+
+def _check_bus(bus: Bus, log: FaultLog) -> None:
+    at = ("bus", bus.name)
+    if bus.fd and bus.data_bitrate is None and log.sound(*at, "data_bitrate"):
+        log.error((*at, "fd"), "needs data_bitrate beside it", "or leave fd out on a classic CAN bus")
+    if bus.data_bitrate is not None and bus.data_bitrate < bus.bitrate and log.sound(*at, "bitrate"):
+        log.error((*at, "data_bitrate"), f"{bus.data_bitrate} is below the bitrate of {bus.bitrate}")
+
+
+def _check_interfaces(car: CarFile, log: FaultLog) -> None:
+    owner = {bus: bus for bus in car.buses}
+    for bus in car.buses.values():
+        for index, interface in enumerate(bus.interfaces):
+            if not log.sound("bus", bus.name, "interfaces", index):
+                continue
+            other = owner.setdefault(interface, bus.name)
+            if other != bus.name:
+                at = ("bus", bus.name, "interfaces", index)
+                log.error(at, f"{shown(interface)} already means bus {other}", "an interface belongs to one bus")
+
+
+def _check_bus_names(car: CarFile, buses: Collection[str], frame_keys: Mapping[FrameName, str], log: FaultLog) -> None:
+    none = "describe it under [bus.NAME]"
+    for module in car.modules.values():
+        at = ("module", module.name, "bus")
+        if log.sound(*at) and module.bus:
+            log.known(at, module.bus, buses, "bus", none=none)
+    for channel in car.channels.values():
+        if channel.signal:
+            log.known(("channel", channel.name, "signal"), channel.signal.bus, buses, "bus", none=none)
+    for name in car.frames:
+        if name.bus not in buses:
+            text = f"there is no bus {shown(name.bus)}"
+            log.error(("frame", frame_keys[name]), text, suggestion(name.bus, buses, none=none), key=True)
+
+
+# -- channels ---------------------------------------------------------------------------------------------------
+
+
+def _check_channel(channel: Channel, tables: NamedTables, log: FaultLog) -> None:
+    at = ("channel", channel.name)
+    table = tables["channel"][channel.name]
+    if "signal" in table and "formula" in table:
+        log.error((*at, "formula"), "stands beside signal", "a channel has one of the two", key=True)
+    elif "formula" in table:
+        for key in _SIGNAL_ONLY:
+            if key in table:
+                log.error((*at, key), "has no place beside a formula", "it belongs to the channels it uses", key=True)
+    elif "signal" not in table:
+        log.error(at, "has neither signal nor formula", 'signal = "bus/message/signal"', key=True)
+    if channel.sensor:
+        none = "describe it under [sensor.NAME]"
+        log.known((*at, "sensor"), channel.sensor, tables["sensor"], "sensor", none=none)
+    elif "sensor" not in table and "input_scale" in table and "formula" not in table:
+        log.error((*at, "input_scale"), "needs a sensor", "without one the database's scaling is final", key=True)
+    if channel.input_scale == 0 and log.sound(*at, "input_scale"):
+        log.error((*at, "input_scale"), "0 makes every value the same")
+    if channel.formula:
+        _check_inputs(channel.formula, tables["channel"], (*at, "formula"), log)
+    for grade, limits in (("caution", channel.caution), ("warning", channel.warning)):
+        if limits:
+            _check_limits(limits, (*at, grade), log)
+            if limits.when:
+                _check_inputs(limits.when, tables["channel"], (*at, grade, "when"), log)
+    if channel.caution and channel.warning:
+        _check_order(channel.caution, channel.warning, at, log)
+
+
+def _check_inputs(formula: Formula, channels: Collection[str], at: KeyPath, log: FaultLog) -> None:
+    for name in formula.inputs:
+        if name not in channels:
+            hint = suggestion(name, channels, none="describe it under [channel.NAME]")
+            log.error(at, f"there is no channel {shown(name)}", hint, inside=1 + formula.column_of(name))
+
+
+def _check_limits(limits: Limits, at: KeyPath, log: FaultLog) -> None:
+    if limits.low is None and limits.high is None:
+        log.error(at, "has neither low nor high", "{ low = 1.0, high = 5.0 }")
+    if limits.low is None or limits.high is None or not log.sound(*at):
+        return
+    if limits.low >= limits.high:
+        log.error((*at, "low"), f"{limits.low:g} is not below high = {limits.high:g}")
+    elif limits.hysteresis >= limits.high - limits.low:
+        log.error((*at, "hysteresis"), f"{limits.hysteresis:g} is wider than low to high, so it would never clear")
+
+
+def _check_order(caution: Limits, warning: Limits, at: KeyPath, log: FaultLog) -> None:
+    """Refuse a warning, the graver of the two, that lies inside the caution."""
+    hint = "warning limits lie beyond caution limits"
+    if caution.low is not None and warning.low is not None and warning.low > caution.low:
+        log.error((*at, "warning", "low"), f"{warning.low:g} is reached before caution.low = {caution.low:g}", hint)
+    if caution.high is not None and warning.high is not None and warning.high < caution.high:
+        log.error((*at, "warning", "high"), f"{warning.high:g} is reached before caution.high = {caution.high:g}", hint)
+
+
+def _check_twice(car: CarFile, log: FaultLog) -> None:
+    """Two channels on one signal; one role twice in one position."""
+    by_signal: dict[str, str] = {}
+    by_role: dict[tuple[str, str | None], str] = {}
+    for channel in car.channels.values():
+        at = ("channel", channel.name)
+        if channel.signal:
+            other = by_signal.setdefault(str(channel.signal), channel.name)
+            if other != channel.name:
+                text = f"{shown(str(channel.signal))} is already channel {other}"
+                log.error((*at, "signal"), text, "a further quantity from it is a formula channel")
+        if channel.role is None or not (log.sound(*at, "role") and log.sound(*at, "position")):
+            continue
+        other = by_role.setdefault((channel.role, channel.position), channel.name)
+        if other == channel.name or (channel.position is None and channel.role in SHARED_ROLES):
+            continue
+        where = f" at {channel.position}" if channel.position else ""
+        hint = "give each its position, or the role to one of them" if not where else "a role stands once per position"
+        log.error((*at, "role"), f"{other} is already {channel.role}{where}", hint)
+
+
+def _check_circles(car: CarFile, log: FaultLog) -> None:
+    """Channels that need each other in a circle, through formulas or the reference channels of sensors."""
+    needs: dict[str, list[str]] = {}
+    for channel in car.channels.values():
+        sensor = car.sensors.get(channel.sensor) if channel.sensor else None
+        inputs = [need.channel for need in sensor.calibration.needs] if sensor else []
+        needs[channel.name] = [*(channel.formula.inputs if channel.formula else ()), *inputs]
+    order = {name: index for index, name in enumerate(needs)}
+    for _ in range(_MOST_CIRCLES):
+        try:
+            graphlib.TopologicalSorter(needs).prepare()
+        except graphlib.CycleError as error:
+            circle: list[str] = error.args[1][:0:-1]  # from what is needed to what needs it, the first one twice
+            first = min(circle, key=order.__getitem__)
+            start = circle.index(first)
+            steps = [*circle[start:], *circle[:start], first]
+            if len(steps) > _MOST_STEPS:
+                steps[_MOST_STEPS // 2 : -1] = ["…"]
+            key = "formula" if car.channels[first].formula else "sensor"
+            text = f"needs itself: {' needs '.join(steps)}"
+            log.error(("channel", first, key), text, "start from a channel with a signal")
+            for name in circle:
+                needs.pop(name)
+        else:
+            return
+
+
+# -- frames -----------------------------------------------------------------------------------------------------
+
+
+def _check_payload(entry: FrameEntry, at: KeyPath, log: FaultLog) -> None:
+    counter, checksum = entry.counter, entry.checksum
+    if counter and not log.sound(*at, "counter"):
+        counter = None
+    if checksum and not log.sound(*at, "checksum"):
+        checksum = None
+    if counter and counter.modulus and counter.modulus > 1 << counter.length:
+        text = f"{counter.modulus} values don't fit {counter.length} bits"
+        log.error((*at, "counter", "modulus"), text)
+    if checksum and isinstance(checksum.data_id, tuple) and checksum.kind != "e2e-p02":
+        log.error((*at, "checksum", "data_id"), "a list of bytes belongs to e2e-p02 only", "one number")
+    if counter and checksum and (shared := _bits(counter) & _checksum_bits(checksum)):
+        text = f"the counter and the checksum share bit {(shared & -shared).bit_length() - 1}"
+        log.error((*at, "counter"), text)
+
+
+def _bits(counter: Counter) -> int:
+    return ((1 << counter.length) - 1) << counter.start
+
+
+def _checksum_bits(checksum: Checksum) -> int:
+    kind = CHECKSUM_KINDS[checksum.kind]
+    return ((1 << kind.width) - 1) << (8 * checksum.byte + kind.shift)
+
+
+# -- the calibration log, and what is left over -------------------------------------------------------------------
+
+
+def _check_calibration_log(car: CarFile, tables: NamedTables, log: FaultLog, today: datetime.date) -> None:
+    latest: dict[tuple[str, str], tuple[int, CalibrationRecord]] = {}
+    for index, record in enumerate(car.calibration_log):
+        at = ("calibration_log", index)
+        if (record.channel is None) == (record.sensor is None):
+            text = "names both a channel and a sensor" if record.channel else "names neither a channel nor a sensor"
+            log.error(at, text, "one of the two was calibrated", key=True)
+            continue
+        what = "sensor" if record.channel is None else "channel"
+        name = record.channel or record.sensor or ""
+        if log.sound(*at, what):
+            none = f"describe it under [{what}.NAME]"
+            log.known((*at, what), name, tables[what], what, none=none)
+        if not (log.sound(*at, "date") and log.sound(*at, "due")):
+            continue
+        if record.date > today:
+            log.warning((*at, "date"), f"{record.date} has not come yet")
+        if record.due and record.due <= record.date:
+            log.error((*at, "due"), f"{record.due} is not after {record.date}, when it was done")
+        before = latest.get((what, name))
+        if before is None or before[1].date <= record.date:
+            latest[what, name] = index, record
+    for (what, name), (index, record) in latest.items():
+        if record.due and record.date < record.due < today:
+            log.note(("calibration_log", index, "due"), f"{what} {name} was due for calibration on {record.due}")
+
+
+def _note_unused_sensors(car: CarFile, sensors: Collection[str], log: FaultLog) -> None:
+    used = {channel.sensor for channel in car.channels.values()}
+    for name in sensors:
+        if name not in used:
+            log.note(("sensor", name), "no channel uses this sensor")

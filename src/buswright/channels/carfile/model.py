@@ -1,0 +1,408 @@
+"""What a car file says, as frozen values. `carfile_keys` maps every key of the file to a field of these."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Literal, NamedTuple
+
+from buswright.findings import THRESHOLDS
+from buswright.messages.checksum import Checksum, Counter
+
+if TYPE_CHECKING:
+    from buswright.channels.calibration.kind import Calibration
+    from buswright.channels.carfile.faults import Fault
+    from buswright.channels.formula.parse import Formula
+    from buswright.messages.model import Database, Message
+
+ROLES = (
+    *("engine_speed", "vehicle_speed", "wheel_speed", "throttle", "gear", "brake_pressure", "steering_angle"),
+    *("accel_long", "accel_lat", "accel_vert", "yaw_rate", "damper_travel"),
+    *("manifold_pressure", "barometric_pressure", "oil_pressure", "fuel_pressure"),
+    *("oil_temperature", "coolant_temperature", "air_temperature", "exhaust_temperature", "lambda"),
+    *("battery_voltage", "module_supply", "reference_voltage", "fan_state", "latitude", "longitude"),
+)
+"""What detectors may rely on: the quantity that a channel stands for."""
+
+SHARED_ROLES = frozenset({"module_supply", "reference_voltage", "exhaust_temperature", "lambda"})
+"""Roles that several channels without a position may have: one a module, a supply, a cylinder."""
+
+POSITIONS = ("front-left", "front-right", "rear-left", "rear-right", "front", "rear", "left", "right")
+
+NO_THRESHOLDS: Mapping[str, float] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class Car:
+    """The car itself; `name` is empty and `cylinders` None where the file doesn't say."""
+
+    name: str = ""
+    cylinders: int | None = None
+    strokes: int = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Bus:
+    """One physical CAN network.
+
+    Attributes
+    ----------
+    name
+        Its name in the car file.
+    bitrate, data_bitrate
+        Bit/s; the latter only for CAN FD.
+    fd
+        The CAN FD dialect; None for classic CAN.
+    interfaces
+        What this bus is called in captures.
+    databases
+        Absolute paths.
+    chain
+        Modules in the order of the daisy chain.
+    terminators
+        Modules that hold a terminating resistor.
+    thresholds
+        Detector defaults that this bus overrides.
+    """
+
+    name: str
+    bitrate: int
+    data_bitrate: int | None = None
+    fd: Literal["iso", "non-iso"] | None = None
+    interfaces: tuple[str, ...] = ()
+    databases: tuple[Path, ...] = ()
+    chain: tuple[str, ...] = ()
+    terminators: tuple[str, ...] = ()
+    thresholds: Mapping[str, float] = field(default_factory=lambda: NO_THRESHOLDS)
+
+
+@dataclass(frozen=True, slots=True)
+class Module:
+    """A node that sends messages: names from the database, or identifiers (`1A0`) of a bus that has none."""
+
+    name: str
+    bus: str
+    messages: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """A kind of device: its calibration and what healthy looks like.
+
+    Attributes
+    ----------
+    name
+        Its name in the car file.
+    calibration
+        Electrical input to value; knows kind, electrical unit and unit.
+    healthy
+        Electrical band; at or beyond its ends is a wiring fault.
+    open_reads
+        What a broken wire does.
+    max_rate
+        Fastest real change, in the calibration's unit per second.
+    cautions
+        What a person must mind when they work on it.
+    """
+
+    name: str
+    calibration: Calibration
+    healthy: tuple[float, float] | None = None
+    open_reads: Literal["high", "low", "floating"] | None = None
+    max_rate: float | None = None
+    cautions: tuple[str, ...] = ()
+
+
+class SignalName(NamedTuple):
+    """Where a channel comes from. For J1939 the message may name its source address: `EEC1@00`."""
+
+    bus: str
+    message: str
+    signal: str
+
+    def __str__(self) -> str:
+        return "/".join(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Zero:
+    """A correction found on the car: value = curve(electrical) + add, in the channel's unit."""
+
+    add: float
+    date: datetime.date | None = None
+    by: str = ""
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """A caution or a warning.
+
+    Attributes
+    ----------
+    low, high
+        In the channel's unit.
+    hold_s
+        Seconds that the value must stay beyond before it counts.
+    hysteresis
+        How far it must come back before it clears, in the channel's unit.
+    when
+        Only judged while this is true.
+    """
+
+    low: float | None = None
+    high: float | None = None
+    hold_s: float = 0.0
+    hysteresis: float = 0.0
+    when: Formula | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Wiring:
+    """The path of a channel's wire, so that faults can be located by what they share; empty where unknown."""
+
+    input: str = ""
+    plug: str = ""
+    supply: str = ""
+    ground: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Fingerprints:
+    """What the input reads with the wire open or shorted, in volts, from the bench test."""
+
+    open: float | None = None
+    to_ground: float | None = None
+    to_supply: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """A named, calibrated quantity of the car: from a signal, or computed by a formula.
+
+    Attributes
+    ----------
+    name
+        Its name in the car file.
+    signal, formula
+        One of the two is there.
+    sensor
+        Name of the sensor; None: the database's scaling is final.
+    input_scale
+        Electrical units per unit of the signal, for signals that are counts.
+    zero
+        Correction found on the car.
+    unit
+        Unit of the value; empty: the sensor's, else the database's.
+    role, position
+        What detectors may rely on; None where the channel has none.
+    expected_hz
+        Expected rate.
+    delay_s
+        How much later than the quantity the value is, seconds.
+    plausible
+        What the quantity can be, in the channel's unit.
+    caution, warning
+        Limits; the warning is the graver one.
+    invalid_raw
+        Raw values that mean "not available".
+    wiring, fingerprints
+        For locating faults.
+    thresholds
+        Detector defaults that this channel overrides.
+    """
+
+    name: str
+    signal: SignalName | None = None
+    formula: Formula | None = None
+    sensor: str | None = None
+    input_scale: float | None = None
+    zero: Zero | None = None
+    unit: str = ""
+    role: str | None = None
+    position: str | None = None
+    expected_hz: float | None = None
+    delay_s: float = 0.0
+    plausible: tuple[float, float] | None = None
+    caution: Limits | None = None
+    warning: Limits | None = None
+    invalid_raw: tuple[int, ...] = ()
+    wiring: Wiring = field(default_factory=Wiring)
+    fingerprints: Fingerprints = field(default_factory=Fingerprints)
+    thresholds: Mapping[str, float] = field(default_factory=lambda: NO_THRESHOLDS)
+
+
+class FrameName(NamedTuple):
+    """Which frame: `chassis/1A0` has 11 bits, `chassis/000001A0` has 29."""
+
+    bus: str
+    id: int
+    extended: bool
+
+    def __str__(self) -> str:
+        return f"{self.bus}/{self.id:08X}" if self.extended else f"{self.bus}/{self.id:03X}"
+
+
+@dataclass(frozen=True, slots=True)
+class FrameEntry:
+    """What the database can't say about a frame.
+
+    Attributes
+    ----------
+    name
+        Which frame.
+    period_ms
+        Nominal period; wins over `expected_hz` and the database.
+    change_driven
+        Sent when something changes, so silence isn't a fault; None: recognised from the traffic.
+    counter, checksum
+        What its payload carries.
+    thresholds
+        Detector defaults that this frame overrides.
+    """
+
+    name: FrameName
+    period_ms: float | None = None
+    change_driven: bool | None = None
+    counter: Counter | None = None
+    checksum: Checksum | None = None
+    thresholds: Mapping[str, float] = field(default_factory=lambda: NO_THRESHOLDS)
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationRecord:
+    """One calibration that was done: of a channel, or of a sensor on the bench (one of the two is there)."""
+
+    date: datetime.date
+    channel: str | None = None
+    sensor: str | None = None
+    by: str = ""
+    reference: str = ""
+    readings: tuple[tuple[float, float], ...] = ()
+    as_found: str = ""
+    as_left: str = ""
+    residual: float | None = None
+    due: datetime.date | None = None
+
+
+class ExpectedPeriod(NamedTuple):
+    """How often a frame should come, and who says so."""
+
+    period_ms: float
+    source: Literal["car file", "expected_hz", "database"]
+
+
+@dataclass(frozen=True, slots=True)
+class CarFile:
+    """A car file without errors.
+
+    Attributes
+    ----------
+    path
+        The file as the caller named it.
+    hash
+        SHA-256 of its bytes, hexadecimal.
+    car
+        The car itself.
+    buses, modules, sensors, channels
+        By name, in file order.
+    frames
+        By bus and identifier.
+    calibration_log
+        In file order.
+    databases
+        By bus; each the bus's database files in one, later files winning.
+    faults
+        The warnings and notes that were found.
+    """
+
+    path: Path
+    hash: str
+    car: Car
+    buses: Mapping[str, Bus]
+    modules: Mapping[str, Module]
+    sensors: Mapping[str, Sensor]
+    channels: Mapping[str, Channel]
+    frames: Mapping[FrameName, FrameEntry]
+    calibration_log: tuple[CalibrationRecord, ...]
+    databases: Mapping[str, Database]
+    faults: tuple[Fault, ...] = ()
+
+    def bus_for_interface(self, interface: str) -> str | None:
+        """Return the bus that captures call `interface`, or that has this name itself; None if there is none."""
+        for bus in self.buses.values():
+            if interface in bus.interfaces:
+                return bus.name
+        return interface if interface in self.buses else None
+
+    def message(self, bus: str, name: str) -> Message | None:
+        """Return a database message of a bus by its name; the source address in `EEC1@00` is left aside."""
+        database = self.databases.get(bus)
+        return find_message(database, name) if database else None
+
+    def module_of(self, bus: str, message: str) -> str | None:
+        """Return the module that sends a message, given by name or, without a database, by identifier (`1A0`).
+
+        Modules of the car file win over the database's senders; None if neither names one.
+        """
+        found = self.message(bus, message)
+        names = {message, message.partition("@")[0], *((found.name, found.identifier) if found else ())}
+        for module in self.modules.values():
+            if module.bus == bus and any(name in names or name.upper() in names for name in module.messages):
+                return module.name
+        return found.senders[0] if found and found.senders else None
+
+    def expected_period(self, bus: str, identifier: int, extended: bool) -> ExpectedPeriod | None:
+        """Return how often a frame should come.
+
+        A `[frame]` entry wins over the fastest `expected_hz` of the channels on the frame, and that over the
+        database. None if nobody says.
+        """
+        entry = self.frames.get(FrameName(bus, identifier, extended))
+        if entry and entry.period_ms:
+            return ExpectedPeriod(entry.period_ms, "car file")
+        messages = self.databases[bus].messages if bus in self.databases else ()
+        found = next((m for m in reversed(messages) if m.id == identifier and m.extended == extended), None)
+        if found is None:
+            return None
+        rates = [
+            channel.expected_hz
+            for channel in self.channels.values()
+            if channel.signal and channel.expected_hz and channel.signal.bus == bus
+            if channel.signal.message.partition("@")[0] == found.name
+        ]
+        if rates:
+            return ExpectedPeriod(1000.0 / max(rates), "expected_hz")
+        return ExpectedPeriod(found.cycle_time_ms, "database") if found.cycle_time_ms else None
+
+    def threshold(
+        self, name: str, *, channel: str | None = None, frame: FrameName | None = None, bus: str | None = None
+    ) -> float:
+        """Return a detector's threshold: the override of the channel, else of the frame or bus, else the default.
+
+        Raises
+        ------
+        KeyError
+            There is no threshold of that name.
+        """
+        described: tuple[Channel | FrameEntry | Bus | None, ...] = (
+            self.channels.get(channel) if channel else None,
+            self.frames.get(frame) if frame else None,
+            self.buses.get(bus) if bus else None,
+        )
+        for entry in described:
+            if entry and name in entry.thresholds:
+                return entry.thresholds[name]
+        return THRESHOLDS[name].default
+
+
+def find_message(database: Database, name: str) -> Message | None:
+    """Return the last message of that name, as decoding does; `EEC1@00` also finds `EEC1`."""
+    for wanted in (name, name.partition("@")[0]):
+        for message in reversed(database.messages):
+            if message.name == wanted:
+                return message
+    return None

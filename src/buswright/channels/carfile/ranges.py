@@ -1,0 +1,145 @@
+"""Whether the numbers of a car file fit its sensors: units that convert, limits that a healthy sensor can reach."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from buswright.channels import units
+from buswright.channels.calibration.kind import OUTSIDE_MARGIN, nominal_references
+from buswright.channels.carfile.faults import FaultLog, shown
+from buswright.channels.carfile.model import CarFile, Channel, Sensor
+
+if TYPE_CHECKING:
+    from buswright.channels.carfile.check import NamedTables
+
+_STEPS = 257
+"""Points at which a curve is looked at: it may turn round inside the band."""
+
+
+def check_ranges(car: CarFile, tables: NamedTables, log: FaultLog) -> None:
+    """Log units that don't convert, and limits, fingerprints and bands that contradict a sensor.
+
+    Parameters
+    ----------
+    car
+        What could be read.
+    tables
+        The named tables as TOML gives them.
+    log
+        Gets the faults.
+    """
+    for sensor in car.sensors.values():
+        _check_sensor(car, sensor, tables, log)
+    for channel in car.channels.values():
+        sensor_of = car.sensors.get(channel.sensor) if channel.sensor else None
+        if channel.formula:
+            if channel.unit and units.find(channel.unit) is None:
+                label_only(channel, log)
+        elif sensor_of:
+            _check_channel(channel, sensor_of, log)
+
+
+def label_only(channel: Channel, log: FaultLog) -> None:
+    """Warn of a unit that nothing can be converted from or into."""
+    text = f"{shown(channel.unit)} is not a known unit, so it is only a label"
+    log.warning(("channel", channel.name, "unit"), text, units.suggestion(channel.unit))
+
+
+def unit_hint(source: str, target: str) -> str:
+    """Say why values in one unit can't be given in another, and what to try."""
+    try:
+        units.line(source, target)
+    except units.UnitError as error:
+        return error.hint
+    return ""
+
+
+def _check_sensor(car: CarFile, sensor: Sensor, tables: NamedTables, log: FaultLog) -> None:
+    at = ("sensor", sensor.name)
+    channels = tables["channel"]
+    for need in sensor.calibration.needs:
+        place = next((key for key, value in tables["sensor"][sensor.name].items() if value == need.channel), "kind")
+        if not log.known((*at, place), need.channel, channels, "channel", none="describe it under [channel.NAME]"):
+            continue
+        if (other := car.channels.get(need.channel)) and other.unit and not units.compatible(other.unit, need.unit):
+            text = f"channel {need.channel} is in {other.unit}, but as {need.purpose} it must convert to {need.unit}"
+            log.error((*at, place), text)
+    if sensor.healthy is None:
+        return
+    low, high = sensor.calibration.range.electrical
+    unit = sensor.calibration.electrical
+    if sensor.healthy[1] <= low or sensor.healthy[0] >= high:
+        text = f"{_span(sensor.healthy)} {unit} lies beside the calibration, {_span((low, high))} {unit}"
+        log.error((*at, "healthy"), text, f"healthy is in the sensor's electrical unit, {unit}")
+    elif np.isfinite([low, high]).all() and (sensor.healthy[0] > low or sensor.healthy[1] < high):
+        text = (
+            f"leaves out a part of the calibration, {_span((low, high))} {unit}: readings there would be called faults"
+        )
+        log.warning((*at, "healthy"), text)
+
+
+def _check_channel(channel: Channel, sensor: Sensor, log: FaultLog) -> None:
+    at = ("channel", channel.name)
+    gives = sensor.calibration.unit
+    if channel.unit and channel.unit != gives and not units.compatible(channel.unit, gives):
+        text = f"{shown(channel.unit)} does not fit sensor {sensor.name}, which gives {gives}"
+        log.error((*at, "unit"), text, unit_hint(gives, channel.unit))
+        return
+    _check_fingerprints(channel, sensor, log)
+    reach = reachable(sensor)
+    if reach is None or not log.sound(*at, "zero") or not log.sound("sensor", sensor.name, "healthy"):
+        return
+    low, high = reach
+    unit = channel.unit or gives
+    if unit != gives:
+        factor, offset = units.line(gives, unit)
+        low, high = low * factor + offset, high * factor + offset
+    if channel.zero:
+        low, high = low + channel.zero.add, high + channel.zero.add
+    slack = 1e-6 * (high - low)
+    band = "healthy band" if sensor.healthy else "calibrated range"
+    for grade, limits in (("caution", channel.caution), ("warning", channel.warning)):
+        for key in ("low", "high"):
+            limit = getattr(limits, key) if limits else None
+            if limit is not None and log.sound(*at, grade, key) and not low - slack <= limit <= high + slack:
+                text = (
+                    f"{limit:g} {unit} can't be reached: the {band} of {sensor.name} gives {_span((low, high))} {unit}"
+                )
+                log.warning((*at, grade, key), text, "a value beyond it is called a fault of the wiring, not a limit")
+
+
+def reachable(sensor: Sensor) -> tuple[float, float] | None:
+    """Return the lowest and highest value that a healthy sensor gives, in its unit; None where nothing bounds it.
+
+    Without a healthy band: as far beyond the calibration's outer points as isn't flagged.
+    """
+    references = nominal_references(sensor.calibration)
+    if sensor.healthy:
+        low, high = sensor.healthy
+    else:
+        low, high = (float(end) for end in sensor.calibration.limits(OUTSIDE_MARGIN, references))
+    if not np.isfinite([low, high]).all():
+        return None
+    with np.errstate(all="ignore"):
+        values = sensor.calibration.apply(np.linspace(low, high, _STEPS), references)
+    values = values[~np.isnan(values)]
+    return (float(values.min()), float(values.max())) if len(values) else None
+
+
+def _check_fingerprints(channel: Channel, sensor: Sensor, log: FaultLog) -> None:
+    """Warn of a broken wire that reads like a healthy sensor."""
+    if sensor.healthy is None or not units.compatible(sensor.calibration.electrical, "V"):
+        return
+    factor, offset = units.line(sensor.calibration.electrical, "V")
+    low, high = (end * factor + offset for end in sensor.healthy)
+    for key in ("open", "to_ground", "to_supply"):
+        volts = getattr(channel.fingerprints, key)
+        if volts is not None and low < volts < high:
+            text = f"{volts:g} V lies inside the healthy band of {sensor.name}, {_span((low, high))} V"
+            log.warning(("channel", channel.name, "fingerprints", key), text, "such a fault looks like a good reading")
+
+
+def _span(ends: tuple[float, float]) -> str:
+    return f"{ends[0]:.5g} to {ends[1]:.5g}"

@@ -1,0 +1,128 @@
+"""Which limit a channel is beyond at the moment, judged as the recorded session would, and limits in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from buswright.channels.carfile.model import Channel, Limits
+from buswright.channels.following.account import Account, Stretch, no_samples
+from buswright.channels.limits import Exceedance, Level, Side, exceedances
+from buswright.channels.samples.series import Series
+
+LEVELS: tuple[Level, ...] = ("warning", "caution")
+"""Gravest first."""
+
+
+def limits_of(channel: Channel) -> Iterator[tuple[Level, Limits]]:
+    """Give a channel's limits, gravest first."""
+    for level, limits in zip(LEVELS, (channel.warning, channel.caution), strict=True):
+        if limits is not None:
+            yield level, limits
+
+
+def limit_values(channel: Channel) -> tuple[tuple[Level, Side, float], ...]:
+    """Level, side and value of each limit of a channel."""
+    sides: tuple[Side, Side] = ("low", "high")
+    return tuple(
+        (level, side, value)
+        for level, limits in limits_of(channel)
+        for side, value in zip(sides, (limits.low, limits.high), strict=True)
+        if value is not None
+    )
+
+
+def limits_in_words(channel: Channel, unit: str) -> str:
+    """Say what the limits are: "caution above 110 °C for 2 s; warning above 117 °C for 2 s"; "" without limits."""
+    said = []
+    for level, limits in reversed(list(limits_of(channel))):
+        ends = [
+            f"{word} {value:g}" for word, value in (("below", limits.low), ("above", limits.high)) if value is not None
+        ]
+        if not ends:
+            continue
+        text = f"{level} {' or '.join(ends)}{f' {unit}' if unit else ''}"
+        text += f" for {limits.hold_s:g} s" if limits.hold_s else ""
+        said.append(text + (f" when {limits.when.text}" if limits.when is not None else ""))
+    return "; ".join(said)
+
+
+@dataclass(frozen=True, slots=True)
+class Beyond:
+    """The limit that a channel is beyond."""
+
+    level: Level
+    side: Side
+    limit: float
+
+
+class Judge:
+    """Watches one channel's limits.
+
+    It looks at samples from the last one on at which nothing was beyond anything and no limit held: nothing before
+    that has a say any more. A channel that stays beyond is judged over the held stretch.
+
+    Parameters
+    ----------
+    channel
+        With its limits.
+    gates
+        By text of a `when`, the account of its evaluation.
+
+    Attributes
+    ----------
+    conditions
+        Texts of the `when` that it looks at.
+    """
+
+    def __init__(self, channel: Channel, gates: Mapping[str, Account]) -> None:
+        self._limits = list(limits_of(channel))
+        self._gates = gates
+        self.conditions = frozenset(each.when.text for _, each in self._limits if each.when is not None)
+        self._since_ns: int | None = None
+
+    def begin(self) -> None:
+        """Forget what was: times start over."""
+        self._since_ns = None
+
+    def beyond(self, stretch: Stretch, latest: Series, tail: Series | None) -> Beyond | None:
+        """Return the gravest limit that holds at the latest usable sample; parameters as for `Stretch.series`."""
+        series = stretch.series(latest, tail, self._since_ns)
+        usable = np.flatnonzero(series.valid)
+        if not len(usable):
+            return None
+        settled = len(series) - (0 if tail is None else len(tail))
+        value = series.value[usable]
+        outside = np.zeros(len(usable), dtype=np.bool_)
+        for _, limits in self._limits:
+            if limits.low is not None:
+                outside |= value < limits.low
+            if limits.high is not None:
+                outside |= value > limits.high
+        found: list[Exceedance] = []
+        if outside.any():
+            for level, limits in self._limits:
+                found += exceedances(series, limits, level, gate=self._gate(limits))
+        time_ns = series.time_ns[usable]
+        for each in found:
+            outside[np.searchsorted(time_ns, each.start_ns) : np.searchsorted(time_ns, each.end_ns, side="right")] = (
+                True
+            )
+        calm = np.flatnonzero(~outside[: int(np.searchsorted(usable, settled))])
+        if len(calm):
+            self._since_ns = int(time_ns[calm[-1]])
+        now = [each for each in found if each.end_ns == time_ns[-1]]
+        worst = min(now, key=lambda each: LEVELS.index(each.level), default=None)
+        return None if worst is None else Beyond(worst.level, worst.side, worst.limit)
+
+    def _gate(self, limits: Limits) -> Series | None:
+        if limits.when is None:
+            return None
+        gate = self._gates[limits.when.text]
+        if gate.error:
+            raise ValueError(f"{limits.when.text}: {gate.error}")
+        if gate.series is None or gate.stale or gate.stretch is None:
+            return no_samples(limits.when.text)
+        return gate.stretch.series(gate.series, gate.tail)

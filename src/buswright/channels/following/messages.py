@@ -1,0 +1,245 @@
+"""Messages while they come in: raw columns of the latest stretch, and windows on their end that cost no copy."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from buswright.channels.carfile.model import FrameEntry, FrameName
+from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSignal
+from buswright.channels.samples.series import Int64s, UInt16s
+from buswright.frames.table import Flag, Frames
+from buswright.messages.columns import SignalColumn, SignalTable
+from buswright.messages.decode import Decoder
+from buswright.messages.match import Group
+from buswright.messages.plan import SignalPlan
+
+Column = npt.NDArray[Any]
+
+
+class Buffer:
+    """A column that grows at its end and shrinks at its beginning; views on it stay as they were.
+
+    Parameters
+    ----------
+    dtype
+        Of its values.
+    zeros
+        So many zeros stand in it to begin with.
+    """
+
+    __slots__ = ("_column", "_start", "_stop")
+
+    def __init__(self, dtype: npt.DTypeLike, zeros: int = 0) -> None:
+        self._column: Column = np.zeros(max(64, zeros), dtype=dtype)
+        self._start = 0
+        self._stop = zeros
+
+    def __len__(self) -> int:
+        return self._stop - self._start
+
+    def add(self, values: Column) -> None:
+        """Append values."""
+        stop = self._stop + len(values)
+        if stop > len(self._column):
+            held = self._column[self._start : self._stop]
+            # Always into a new array: what was given out must not change.
+            self._column = np.empty(max(64, 2 * (len(held) + len(values))), dtype=self._column.dtype)
+            self._column[: len(held)] = held
+            self._start, self._stop, stop = 0, len(held), len(held) + len(values)
+        self._column[self._stop : stop] = values
+        self._stop = stop
+
+    def drop(self, count: int) -> None:
+        """Let go of the first values."""
+        self._start += count
+
+    def since(self, row: int) -> Column:
+        """View the values from a row on, read-only."""
+        view = self._column[self._start + row : self._stop]
+        view.flags.writeable = False
+        return view
+
+
+class HeldSignal:
+    """One signal's raw values over the held stretch."""
+
+    __slots__ = ("plan", "raw", "reasons")
+
+    def __init__(self, column: SignalColumn, rows: int) -> None:
+        self.plan: SignalPlan = column.plan
+        self.raw = Buffer(column.raw.dtype, rows)
+        self.reasons: Buffer | None = None
+
+    def add(self, column: SignalColumn, rows_before: int) -> None:
+        """Append a batch's column."""
+        self.raw.add(column.raw)
+        if column.reasons is not None and self.reasons is None:
+            self.reasons = Buffer(np.uint8, rows_before)
+        if self.reasons is not None:
+            self.reasons.add(np.zeros(len(column.raw), np.uint8) if column.reasons is None else column.reasons)
+
+    def drop(self, count: int) -> None:
+        """Let go of the first rows; reasons that no row has any more cost nothing."""
+        self.raw.drop(count)
+        if self.reasons is not None:
+            self.reasons.drop(count)
+            if not self.reasons.since(0).any():
+                self.reasons = None
+
+    def since(self, row: int) -> RecordedSignal:
+        """Rows from `row` on, as a session takes them."""
+        raw = self.raw.since(row)
+        reasons = None if self.reasons is None else self.reasons.since(row)
+        if reasons is not None and not reasons.any():
+            reasons = None
+        return RecordedSignal(self.plan, [raw], [reasons], [len(raw)])
+
+
+class HeldMessage(RecordedMessage):
+    """One message over the held stretch. Rows count from the first that ever came.
+
+    Attributes
+    ----------
+    first, rows
+        Row of the first held frame, and one after the last.
+    segment_first
+        The first row of the latest segment.
+    """
+
+    __slots__ = ("_held", "_held_quality", "_held_times", "_starts", "first", "rows", "segment_first")
+
+    def __init__(self, group: Group, entry: FrameEntry | None) -> None:
+        super().__init__(group, entry=entry)
+        self._held: dict[str, HeldSignal] = {}
+        self._held_times = Buffer(np.int64)
+        self._held_quality: Buffer | None = None
+        self._starts: list[tuple[int, int]] = []
+        self.first = self.rows = self.segment_first = 0
+
+    def add(self, table: SignalTable, segments_before: int, segment_starts: Iterable[int]) -> None:
+        """Append a batch's table."""
+        held = self.rows - self.first
+        for number, row in enumerate(segment_starts):
+            self._starts.append((segments_before + number, self.rows + int(np.searchsorted(table.rows, row))))
+        self._held_times.add(table.time_ns)
+        quality = self._judge(table) if self.entry else None
+        if quality is not None and self._held_quality is None:
+            self._held_quality = Buffer(np.uint16, held)
+        if self._held_quality is not None:
+            self._held_quality.add(np.zeros(len(table), np.uint16) if quality is None else quality)
+        for column in table:
+            signal = self._held.get(column.name)
+            if signal is None:
+                signal = self._held[column.name] = HeldSignal(column, held)
+            signal.add(column, held)
+        self.rows += len(table)
+
+    def begin_segments(self, numbers: Iterable[int]) -> None:
+        """Note segments of the capture that began in a batch without this message."""
+        self._starts += [(number, self.rows) for number in numbers]
+
+    def settle(self) -> None:
+        """Forget where segments before the latest one began."""
+        if self._starts:
+            self.segment_first = self._starts[-1][1]
+            self._starts = []
+
+    def drop(self, row: int) -> None:
+        """Let go of the rows before one."""
+        count = row - self.first
+        if count <= 0:
+            return
+        self.first = row
+        self._held_times.drop(count)
+        if self._held_quality is not None:
+            self._held_quality.drop(count)
+        for signal in self._held.values():
+            signal.drop(count)
+
+    def times(self, row: int) -> Int64s:
+        """Time stamps from a row on, int64[rows - row]."""
+        return self._held_times.since(row - self.first)
+
+    def window(self, row: int, first_segment: int, segments: int) -> RecordedMessage:
+        """Rows from `row` on, as a session takes them; nothing is copied.
+
+        Parameters
+        ----------
+        first_segment, segments
+            Number of the segment in which the window begins, and how many there are in all.
+        """
+        starts = [0] * (segments - first_segment)
+        for number, begin in self._starts:
+            starts[number - first_segment :] = [begin - row] * (segments - number)
+        at = row - self.first
+        quality: UInt16s | None = None if self._held_quality is None else self._held_quality.since(at)
+        if quality is not None and not quality.any():
+            quality = None
+        return RecordedMessage(
+            self.group,
+            {name: signal.since(at) for name, signal in self._held.items()},
+            self.entry,
+            _times=[self.times(row)],
+            _quality=[quality],
+            _rows=self.rows - row,
+            _segments=starts,
+            _part_lengths=[self.rows - row],
+        )
+
+
+class HeldMessages(Recorded):
+    """What a decoder finds in the frames while they come in.
+
+    Attributes
+    ----------
+    held
+        By `bus/message`, in the order of their first frames.
+    segment
+        Number of the segment in which the last settled batch ended.
+    """
+
+    def __init__(self, decoder: Decoder, entries: Mapping[FrameName, FrameEntry]) -> None:
+        super().__init__(decoder, entries)
+        self.held: dict[str, HeldMessage] = {}
+        self.segment = 0
+        self._began = 0
+
+    def add(self, frames: Frames) -> None:
+        """Decode a batch and keep its columns."""
+        before = self._segments.count
+        self.untimed = self.untimed or bool(frames.has(Flag.UNTIMED).any())
+        starts = self._segments.starts(frames)
+        seen = set()
+        for table in self.decoder.decode(frames):
+            message = self.held.get(table.name)
+            if message is None:
+                source = table.message
+                entry = self._entries.get(FrameName(table.bus, source.id, source.extended))
+                message = self.held[table.name] = HeldMessage(table.group, entry)
+                message.begin_segments(range(self.segment + 1, before))
+            message.add(table, before, starts)
+            seen.add(table.name)
+        for name, message in self.held.items():
+            if starts and name not in seen:
+                message.begin_segments(range(before, self._segments.count))
+
+    def window(self, rows: Mapping[str, int]) -> Recorded:
+        """Return each message from the given row on, as a session takes it."""
+        part = Recorded(self.decoder, {})
+        count = self._segments.count
+        part.untimed = self.untimed
+        part.messages = {name: self.held[name].window(row, self.segment, count) for name, row in rows.items()}
+        part._segments.count = count - self.segment
+        return part
+
+    def settle(self) -> bool:
+        """Count from the latest segment on; tell whether a new one began since the last time."""
+        for message in self.held.values():
+            message.settle()
+        new = self._segments.count - 1 > self.segment
+        self.segment = self._segments.count - 1
+        return new

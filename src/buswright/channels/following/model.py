@@ -1,0 +1,126 @@
+"""What is told of a channel while it comes in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from buswright.channels.carfile.model import Wiring
+from buswright.channels.limits import Level, Side
+from buswright.channels.samples.series import Series
+
+Float32s = npt.NDArray[np.float32]
+
+TRACE_S = 60
+"""A trace holds so many seconds, one bin each."""
+
+State = Literal["ok", "caution", "warning", "bad", "silent", "waiting"]
+"""How a channel is: beyond a limit; its latest sample, or most of those of the last second, unusable, or it can't be
+computed at all ("bad"); nothing for more than three of its periods and half a second ("silent"); nothing came yet
+("waiting"). The worst that holds, in the order silent, bad, warning, caution."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trace:
+    """A channel second by second, for the last `TRACE_S` seconds; the newest bin last and usually not full yet.
+
+    Attributes
+    ----------
+    start_ns
+        Of the first bin; bins are one second wide, on whole seconds of the capture's clock.
+    low, high : float32[k]
+        Smallest and largest usable value; NaN where there was none.
+    bad : bool[k]
+        Whether any sample was unusable.
+    """
+
+    start_ns: int
+    low: Float32s
+    high: Float32s
+    bad: npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ChannelNow:
+    """One channel at the moment.
+
+    Attributes
+    ----------
+    name, unit
+        Of the channel.
+    time_ns
+        Of the latest sample; None before there was one.
+    value, text
+        The latest value, NaN where there is none; `text` is its label where it has a value table, else "".
+    raw, volts, electrical
+        As it stood in the frame; at the sensor's input, with that unit ("V"); None where there is no such thing.
+    quality, quality_words
+        Bits of `Quality` that any sample of the second that ends with the latest one carries, and in words ("good").
+        Where the channel can't be computed the words say why.
+    minimum, maximum, samples, bad_samples
+        Usable extremes since following began or the reset (NaN without), samples and unusable ones among them.
+    rate_hz, expected_hz
+        Measured over the last two seconds (four periods where that is longer; 0 when silent), and what car file or
+        database promise; None where unknown.
+    state
+        See `State`.
+    level, side, limit
+        Which limit it is beyond, and its value; None if none. Also told while the channel is silent or bad.
+    limit_text
+        All limits in words, with numbers and unit ("warning below 1.1 bar for 0.3 s"), "" if it has none.
+    bus, message, module
+        Where it comes from; "" for computed channels and where nobody says.
+    wiring
+        Of the car file; None where it doesn't say.
+    formula
+        Of a computed channel, as written; "" otherwise.
+    trace
+        The last minute.
+    """
+
+    name: str
+    unit: str
+    time_ns: int | None
+    value: float
+    text: str
+    raw: int | float | None
+    volts: float | None
+    electrical: str
+    quality: int
+    quality_words: str
+    minimum: float
+    maximum: float
+    samples: int
+    bad_samples: int
+    rate_hz: float | None
+    expected_hz: float | None
+    state: State
+    level: Level | None
+    side: Side | None
+    limit: float | None
+    limit_text: str
+    bus: str
+    message: str
+    module: str
+    wiring: Wiring | None
+    formula: str
+    trace: Trace
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plotted:
+    """A channel's samples for a plot: those of the held seconds, and what limits to draw.
+
+    Attributes
+    ----------
+    series
+        At native rate, with raw, volts and quality; empty where the channel can't be computed.
+    limits
+        (level, side, value) of every limit of the car file.
+    """
+
+    series: Series
+    limits: tuple[tuple[Level, Side, float], ...]

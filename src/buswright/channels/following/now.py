@@ -1,0 +1,179 @@
+"""How a followed channel is at the moment."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from buswright.channels.following.account import Account
+from buswright.channels.following.limits import Beyond, Judge
+from buswright.channels.following.model import TRACE_S, ChannelNow, State, Trace
+from buswright.channels.following.origin import Origin
+from buswright.channels.formula.parse import Formula
+from buswright.channels.samples.runs import longest_step_ns
+from buswright.channels.samples.series import Quality, Series, describe_quality, unusable
+
+QUALITY_NS = 1_000_000_000
+"""Quality is that of the samples of the second that ends with the latest one."""
+RATE_S = 2.0
+"""A rate is measured over this time, or over `RATE_PERIODS` periods where these are longer."""
+RATE_PERIODS = 4.0
+LATE_S = 0.5
+LATE_PERIODS = 3.0
+"""Silent is what is late by this many periods and `LATE_S` (common practice, no source)."""
+MEASURABLE = 8
+"""Samples from which on a period counts as measured."""
+_S = 1_000_000_000
+
+
+NO_NUMBER = "no number: the calibration or the formula has none for what came in"
+"""What is said of a value that isn't finite and that nothing else objects to."""
+
+
+@dataclass(slots=True)
+class Followed:
+    """One channel, or one condition (`when`) of a limit.
+
+    Attributes
+    ----------
+    name, inputs
+        Which, and the channels it depends on, itself among them.
+    account, judge, beyond
+        What has come, what watches its limits (None without), which one it is beyond.
+    origin, limit_text
+        Where it comes from (conditions: None), and its limits in words.
+    homes
+        The messages it depends on; None until all of them have come.
+    condition
+        Of a condition.
+    final
+        Its samples never change: it looks at no other channel, and at no later sample.
+    seen
+        Rows of its message that it has been taken from; counted only where it is final.
+    """
+
+    name: str
+    inputs: tuple[str, ...]
+    account: Account
+    origin: Origin | None = None
+    judge: Judge | None = None
+    limit_text: str = ""
+    homes: frozenset[str] | None = None
+    beyond: Beyond | None = None
+    condition: Formula | None = None
+    final: bool = False
+    seen: int = 0
+
+
+def channel_now(followed: Followed, now_ns: int, segment_ns: int) -> ChannelNow:
+    """Tell how a channel is.
+
+    Parameters
+    ----------
+    now_ns
+        The moment, on the clock of the frames.
+    segment_ns
+        When the latest segment began: what came before that was last heard of then, by the clock that holds now.
+    """
+    account, origin, beyond = followed.account, followed.origin, followed.beyond
+    assert origin is not None, "only conditions have none"
+    series = account.series if account.series is not None and len(account.series) else None
+    rate_hz, silent = (None, False) if series is None else _rate(account, series, origin, now_ns, segment_ns)
+    quality, bad = (0, False) if series is None else _quality(series)
+    raw = None if series is None or series.raw is None else series.raw[-1].item()
+    counted = account.counted()
+    first_s = now_ns // _S - TRACE_S + 1
+    return ChannelNow(
+        name=followed.name,
+        unit=origin.unit if series is None else series.unit,
+        time_ns=None if series is None else int(series.time_ns[-1]),
+        value=float("nan") if series is None else float(series.value[-1]),
+        text="" if raw is None or raw != int(raw) else origin.labels.get(int(raw), ""),
+        raw=raw,
+        volts=None if series is None or series.volts is None else float(series.volts[-1]),
+        electrical=origin.electrical,
+        quality=quality,
+        quality_words=account.error or (NO_NUMBER if bad and not objected(quality) else _words(quality)),
+        minimum=counted.minimum,
+        maximum=counted.maximum,
+        samples=counted.samples,
+        bad_samples=counted.bad,
+        rate_hz=rate_hz,
+        expected_hz=origin.expected_hz,
+        state=_state(account.error != "", series is None, silent, bad, beyond),
+        level=None if beyond is None else beyond.level,
+        side=None if beyond is None else beyond.side,
+        limit=None if beyond is None else beyond.limit,
+        limit_text=followed.limit_text,
+        bus=origin.bus,
+        message=origin.message,
+        module=origin.module,
+        wiring=origin.wiring,
+        formula=origin.formula,
+        trace=Trace(first_s * _S, *account.trace().at(first_s)),
+    )
+
+
+def objected(bits: int) -> bool:
+    """Whether bits say something against a value; that a computed one was interpolated doesn't."""
+    return bool(bits & ~int(Quality.INTERPOLATED))
+
+
+@lru_cache(maxsize=1024)
+def _words(bits: int) -> str:
+    return describe_quality(bits)
+
+
+def _state(failed: bool, waiting: bool, silent: bool, bad: bool, beyond: Beyond | None) -> State:
+    """Return the worst that holds."""
+    if failed:
+        return "bad"
+    if waiting:
+        return "waiting"
+    if silent:
+        return "silent"
+    if bad:
+        return "bad"
+    return "ok" if beyond is None else beyond.level
+
+
+def _quality(series: Series) -> tuple[int, bool]:
+    """Return the objections to the last second's samples, and whether the latest or most of them are unusable."""
+    first = int(np.searchsorted(series.time_ns, int(series.time_ns[-1]) - QUALITY_NS, side="right"))
+    missing = ~np.isfinite(series.value[first:])
+    if series.quality is not None:
+        missing |= unusable(series.quality[first:])
+    bits = 0 if series.quality is None else int(np.bitwise_or.reduce(series.quality[first:]))
+    return bits, bool(missing[-1]) or 2 * int(np.count_nonzero(missing)) > len(missing)
+
+
+def _rate(account: Account, series: Series, origin: Origin, now_ns: int, segment_ns: int) -> tuple[float | None, bool]:
+    """Return the rate in Hz (None: not measurable), and whether the channel is silent."""
+    times = series.time_ns
+    measured_s = _steady_period_s(series)
+    expected_s = 1.0 / origin.expected_hz if origin.expected_hz else 0.0
+    period_s = max(expected_s, measured_s)
+    last_ns = segment_ns if account.stale else int(times[-1]) + origin.delay_ns
+    late_ns = LATE_PERIODS * period_s * 1e9 + LATE_S * 1e9
+    if period_s and not origin.change_driven and now_ns - last_ns > late_ns:
+        return 0.0, True
+    if account.stale:
+        return 0.0, False
+    since = now_ns - origin.delay_ns - round(max(RATE_S, RATE_PERIODS * period_s) * 1e9)
+    recent = times[int(np.searchsorted(times, since)) :]
+    if len(recent) < 2 or recent[-1] <= recent[0]:
+        return (0.0 if origin.change_driven and len(times) > 1 else None), False
+    return (len(recent) - 1) / (int(recent[-1] - recent[0]) * 1e-9), False
+
+
+def _steady_period_s(series: Series) -> float:
+    """Return the period that the latest samples keep, seconds; 0 if they keep none, or are too few to tell."""
+    if len(series) < MEASURABLE:
+        return 0.0
+    times = series.time_ns[-4 * MEASURABLE :]
+    steps = times[1:] - times[:-1]
+    steps.sort()
+    period_s = int(steps[len(steps) // 2]) * 1e-9
+    return period_s if period_s > 0 and int(steps[-1]) <= longest_step_ns(period_s) else 0.0

@@ -1,0 +1,247 @@
+"""Windows on the end of what comes in, each a session of its own: where they begin, and from where they are right."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from buswright.channels.carfile.model import CarFile, Channel
+from buswright.channels.following.messages import HeldMessage, HeldMessages
+from buswright.channels.formula.evaluate import evaluate
+from buswright.channels.formula.parse import Formula
+from buswright.channels.formula.past import Past
+from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSignal
+from buswright.channels.samples.series import Series
+from buswright.channels.session import Session, inputs_of
+from buswright.channels.slices import margin_of
+from buswright.frames.table import Frames
+
+HELD_S = 120.0
+"""Seconds of raw values that are kept, for plots and for limits that hold for long."""
+HELD_ROWS = 2_000_000
+"""Frames of known messages kept at most; beyond it fewer seconds are kept."""
+LEAST_ROWS = 16
+"""Rows of every message that a window has at least: enough to measure a slow message's period."""
+SLOW_PERIODS = 4
+"""Periods of the slowest message that a formula may have to wait for: a gap is one of three."""
+PAUSE_MARGIN_S = 5.5
+"""Least margin where there are formulas: a common grid has points in a silence of up to ten seconds, and these come
+only when it ends. Two margins then hold it."""
+LONE_MARGIN_S = 1.0
+"""Margin where no channel looks at another one."""
+MOST_MARGIN_S = 20.0
+"""Longest margin; what a formula reaches beyond it is not waited for."""
+
+
+class Window(Session):
+    """A session over the end of what came in; computed channels go on from the window before.
+
+    Parameters
+    ----------
+    recorded
+        The messages of the window.
+    car
+        The car file, or None.
+    pasts
+        By computed channel (conditions: `when` and their text), what it goes on from; brought up to date as they are
+        computed.
+    periods
+        Nominal periods found so far, by channel.
+    trusted_ns
+        From here on the window's first segment doesn't depend on where it was cut; None: it begins with it.
+
+    Attributes
+    ----------
+    evaluated
+        The computed channels (and conditions) that were computed.
+    """
+
+    def __init__(
+        self,
+        recorded: Recorded,
+        car: CarFile | None,
+        pasts: dict[str, Past],
+        periods: dict[str, float | None],
+        trusted_ns: int | None,
+    ) -> None:
+        super().__init__((), car)
+        self._recorded = recorded
+        self._pasts = pasts
+        self._periods = periods
+        self._trusted_ns = trusted_ns
+        self.evaluated: set[str] = set()
+
+    def _evaluate(self, channel: Channel, formula: Formula, inputs: Mapping[str, Series]) -> Series:
+        past = self._past(channel.name)
+        return evaluate(formula, inputs, name=channel.name, unit=channel.unit, rate_hz=channel.expected_hz, past=past)
+
+    def condition(self, formula: Formula) -> Series:
+        """Compute the condition of a limit."""
+        return evaluate(formula, {each: self[each] for each in formula.inputs}, past=self._past(f"when {formula.text}"))
+
+    def _past(self, name: str) -> Past:
+        past = self._pasts.setdefault(name, Past())
+        past.begin(self._trusted_ns)
+        self.evaluated.add(name)
+        return past
+
+    def _period_s(self, channel: Channel, message: RecordedMessage, signal: RecordedSignal) -> float | None:
+        if channel.name not in self._periods:
+            self._periods[channel.name] = super()._period_s(channel, message, signal)
+        return self._periods[channel.name]
+
+    def found(self, name: str) -> tuple[RecordedMessage, RecordedSignal] | None:
+        """Return the message and signal that a channel comes from; None before they came."""
+        return self._find(name)
+
+
+class Windows:
+    """Decodes what comes in and cuts windows from it.
+
+    Attributes
+    ----------
+    held
+        The raw columns.
+    margin_s
+        Least stretch on either side of what is trusted.
+    trusted_ns
+        From here on the next window's first segment doesn't depend on where it is cut; None: it begins with it.
+    segment_ns
+        When the latest segment began.
+    changed
+        Messages, `bus/message`, of which the latest batch had frames.
+    """
+
+    def __init__(self, template: Session) -> None:
+        self._template = template
+        self._car = template.car
+        self.margin_s = _margin(self._car)
+        self.clear()
+
+    def clear(self) -> None:
+        """Forget everything that came."""
+        entries = {} if self._car is None else self._car.frames
+        self.held = HeldMessages(self._template.new_recorded().decoder, entries)
+        self.trusted_ns: int | None = None
+        self.changed: frozenset[str] = frozenset()
+        self._rows: dict[str, int] = {}
+        self._keep_ns = round(HELD_S * 1e9)
+        self._newest_ns = self.segment_ns = 0
+        self._reach_ns: int | None = None  # up to here every bus that talks has come
+
+    def add(self, frames: Frames) -> Recorded:
+        """Take frames in; return the window that ends with them."""
+        before = {name: message.rows for name, message in self.held.held.items()}
+        self.held.add(frames)
+        messages = self.held.held
+        self.changed = frozenset(name for name, each in messages.items() if each.rows > before.get(name, 0))
+        for name, message in messages.items():
+            self._rows.setdefault(name, message.first)
+        return self.held.window(self._rows)
+
+    def bounds(self, message: str) -> tuple[int, int]:
+        """Return which rows of a message are in the window: the first, and one after the last; from the first ever."""
+        return self._rows[message], self.held.held[message].rows
+
+    def move_on(self) -> bool:
+        """Place the next window, let go of what is older than the held seconds; tell whether a segment began.
+
+        Frames without a time count as one: nothing can be said of before and after.
+        """
+        new = self.held.settle()
+        messages = self.held.held
+        if self.held.untimed:
+            for message in messages.values():
+                message.drop(message.rows - LEAST_ROWS)
+            self._rows = {name: each.rows for name, each in messages.items()}
+            return True
+        if new:
+            self._reach_ns = None
+        newest: dict[str, int] = {}
+        for name in self.changed:
+            message = messages[name]
+            times = message.times(_begin(message))
+            if len(times):
+                newest[message.group.bus] = max(newest.get(message.group.bus, int(times[-1])), int(times[-1]))
+        if newest:
+            reach = min(newest.values())
+            self._reach_ns = reach if self._reach_ns is None else max(reach, self._reach_ns)
+        if self._reach_ns is not None:
+            self._place(self._reach_ns)
+            self._newest_ns = max(newest.values(), default=self._reach_ns)
+            self._trim(self._newest_ns)
+        return new
+
+    def plot_window(self) -> tuple[Recorded, int | None]:
+        """Return all that is held of the latest segment, and from where on that is right (None: everywhere)."""
+        rows = {name: _begin(message) for name, message in self.held.held.items()}
+        whole = all(message.first <= message.segment_first for message in self.held.held.values())
+        return self.held.window(rows), None if whole else self._newest_ns - self._keep_ns
+
+    @property
+    def oldest_ns(self) -> int:
+        """Where the held seconds begin."""
+        return self._newest_ns - self._keep_ns
+
+    def _place(self, reach_ns: int) -> None:
+        """Begin the next window two margins before the moment up to which every bus that talks has come."""
+        margin = round(self.margin_s * 1e9)
+        start = reach_ns - 2 * margin
+        messages = self.held.held
+        whole = all(message.first <= message.segment_first for message in messages.values())
+        firsts = [int(times[0]) for each in messages.values() if len(times := each.times(_begin(each)))]
+        if whole and firsts:
+            self.segment_ns = min(firsts)
+        if whole and start <= min(firsts, default=start):
+            self.trusted_ns = None
+            self._rows = {name: message.segment_first for name, message in messages.items()}
+            return
+        self.trusted_ns = reach_ns - margin
+        for name, message in messages.items():
+            first = _begin(message)
+            times = message.times(first)
+            at = min(int(np.searchsorted(times, start, side="right")) - 1, len(times) - LEAST_ROWS)
+            self._rows[name] = first + max(0, at)
+
+    def _trim(self, newest_ns: int) -> None:
+        """Let go of rows that neither the held seconds nor the next window need."""
+        margin = round(self.margin_s * 1e9)
+        messages = self.held.held
+        while True:
+            oldest = newest_ns - self._keep_ns - margin
+            for name, message in messages.items():
+                first = _begin(message)
+                old = int(np.searchsorted(message.times(first), oldest))
+                message.drop(min(first + old, self._rows[name]))
+            count = sum(message.rows - message.first for message in messages.values())
+            if count <= HELD_ROWS or self._keep_ns <= 2 * margin:
+                return
+            self._keep_ns = self._keep_ns * 3 // 4
+
+
+def _begin(message: HeldMessage) -> int:
+    """Return the first held row of the latest segment."""
+    return max(message.first, message.segment_first)
+
+
+def _margin(car: CarFile | None) -> float:
+    """Return the seconds to either side that a channel may depend on."""
+    if car is None:
+        return LONE_MARGIN_S
+    computed = [name for name, channel in car.channels.items() if channel.formula is not None]
+    slowest = 0.0
+    least = PAUSE_MARGIN_S if computed else 0.0
+    for name in inputs_of(car, [*computed, *_judged_or_calibrated(car)]):
+        signal = car.channels[name].signal
+        message = car.message(signal.bus, signal.message) if signal is not None else None
+        if signal is None or message is None:
+            continue
+        period = car.expected_period(signal.bus, message.id, message.extended)
+        slowest = max(slowest, period.period_ms / 1000.0 if period else 0.0)
+    return min(max(margin_of(car) + SLOW_PERIODS * slowest, least), MOST_MARGIN_S)
+
+
+def _judged_or_calibrated(car: CarFile) -> list[str]:
+    """Name the channels whose limits or calibrations look at others."""
+    return [name for name in car.channels if len(inputs_of(car, [name])) > 1]

@@ -1,0 +1,1 @@
+"""Formulas of computed channels: parsed, checked, evaluated on whole columns."""

@@ -1,0 +1,1 @@
+"""Samples over time: series with their quality, runs, grids and filters."""

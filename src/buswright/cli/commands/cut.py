@@ -1,0 +1,138 @@
+"""Cut, merge and convert captures.
+
+--out F ending in .log writes candump's compact form, in .asc ASC; .gz behind either compresses it. Several
+sources are merged by time. --from/--to keep a span, --select keeps buses and identifiers:
+'chassis/1A0', 'can0/1*', '*/18FF*'. What the target format can't hold is said.
+"""
+
+from __future__ import annotations
+
+import argparse
+import gzip
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, BinaryIO, cast
+
+from buswright.cli import options as shared
+from buswright.errors import UserError
+
+if TYPE_CHECKING:
+    from buswright.frames.table import Event, Frames
+
+ENDINGS = {".log": "candump", ".txt": "candump", ".asc": "ASC"}
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    shared.add_source(parser)
+    shared.add_window(parser)
+    parser.add_argument(
+        "--select", action="append", default=[], metavar="BUS/ID", help="only these frames; may be repeated"
+    )
+    parser.add_argument(
+        "--start",
+        dest="new_start",
+        metavar="TIME",
+        help="put the first frame at this ISO 8601 time, or at 0; all others move along",
+    )
+    shared.add_output(parser, "the file to write: .log, .asc, and .gz behind either")
+    shared.add_json(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Read, select, write."""
+    from buswright.frames.formats.asc.writer import AscWriter
+    from buswright.frames.formats.write import CandumpWriter, Writer, rebased, rebased_events, write_all
+    from buswright.frames.select import FrameSelection
+    from buswright.report.cutting import Cutting, render_json, render_text
+
+    path = Path(options.out)
+    form = _form(path)
+    selection = FrameSelection.parse(options.select)
+    new_start = _new_start(options)
+    source = shared.Source.of(options)
+    shared.claim_output(path, force=options.force)
+    written = 0
+    read = 0
+    offset: int | None = None
+    hits: dict[str, int] = {}
+    span: list[int] = []
+
+    def chosen() -> Iterator[Frames]:
+        nonlocal read, written, offset
+        for frames in source:
+            read += len(frames)
+            if selection.patterns:
+                for text, count in selection.hits(frames, source.names).items():
+                    hits[text] = hits.get(text, 0) + count
+                frames = frames.take(selection.mask(frames, source.names))
+            if not len(frames):
+                continue
+            if offset is None:
+                offset = 0 if new_start is None else new_start - int(frames.time_ns[0])
+            span[:] = [span[0] if span else int(frames.time_ns.min()), int(frames.time_ns.max())]
+            written += len(frames)
+            yield rebased(frames, offset) if offset else frames
+
+    def events() -> list[Event]:
+        kept = [
+            event
+            for event in source.capture.events
+            if not source.window or (event.time_ns is not None and span and span[0] <= event.time_ns <= span[1])
+        ]
+        return rebased_events(kept, offset) if offset else kept
+
+    with _writing(path) as stream:
+        clock = None if new_start else lambda: source.capture.clock
+        writer: Writer = CandumpWriter(stream) if form == "candump" else AscWriter(stream, clock=clock)
+        write_all(chosen(), writer, events)
+        writer.close()
+    unused = tuple(text for text in options.select if not hits.get(text))
+    cutting = Cutting(path, form, read, written, dict(writer.losses), source.capture.problems, unused)
+    print(json.dumps(render_json(cutting), ensure_ascii=False, indent=2) if options.json else render_text(cutting))
+    return 0
+
+
+def _form(path: Path) -> str:
+    suffix = Path(path.stem).suffix if path.suffix == ".gz" else path.suffix
+    form = ENDINGS.get(suffix.lower())
+    if form is None:
+        raise UserError(f"--out {path}: of no known kind", hint="end it in .log (candump), .asc, .log.gz or .asc.gz")
+    return form
+
+
+def _new_start(options: argparse.Namespace) -> int | None:
+    from buswright.frames.window import Moment
+
+    if options.new_start is None:
+        return None
+    moment = Moment.parse(options.new_start, timezone=options.timezone)
+    if moment.epoch_ns is not None:
+        return moment.epoch_ns
+    if moment.relative_ns != 0:
+        raise UserError(
+            f"--start {options.new_start}: neither a date nor 0", hint="for example --start 2026-11-24T10:30:00"
+        )
+    return 0
+
+
+@contextmanager
+def _writing(path: Path) -> Iterator[BinaryIO]:
+    """Write beside the target and move it there once it is whole: a failure leaves nothing half done."""
+    part = path.with_name(path.name + ".part")
+    try:
+        with part.open("wb") as raw:
+            if path.suffix == ".gz":
+                with gzip.GzipFile(fileobj=raw, mode="wb", compresslevel=6, filename="", mtime=0) as packed:
+                    yield cast("BinaryIO", packed)
+            else:
+                yield raw
+        part.replace(path)
+    except OSError as fault:
+        raise UserError(
+            f"{path}: can't be written: {fault.strerror or fault}", hint="is there room on the disk?"
+        ) from fault
+    finally:
+        part.unlink(missing_ok=True)

@@ -1,0 +1,174 @@
+"""Decode a capture to files.
+
+--out PATH ending in / writes one Parquet table per message at its native rate; .parquet or .csv write one
+long table: time_ns, bus, message, channel, raw, volts, value, unit, quality. With --rate HZ it is one wide
+table on a common time base, seconds from the start, units in the header.
+
+With --car FILE (or ./car.toml) the channels are the car's, calibrated. With --dbc alone channels are signals,
+named bus/message/signal; a bus without a name is called by its interface. --select takes names with wildcards,
+for signals identifiers too: 'damper_*', 'chassis/DAMPERS_A/*', '*/1A0/*'.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Iterator, Sequence
+from fnmatch import fnmatchcase
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from buswright.cli import options as shared
+from buswright.errors import UserError
+
+if TYPE_CHECKING:
+    from buswright.channels.carfile.model import CarFile
+    from buswright.frames.table import Frames
+    from buswright.messages.decode import Counts, Decoder
+    from buswright.messages.match import Databases
+    from buswright.report.decoding import Decoding
+    from buswright.report.files.channels import ChannelWriter
+
+PIECE_FRAMES = 125_000
+"""Frames decoded at a time: what is in memory at once, decoded, is a small multiple of this."""
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    shared.add_source(parser, live="spooled")
+    shared.add_window(parser)
+    shared.add_car(parser)
+    shared.add_databases(parser)
+    parser.add_argument(
+        "--select", action="append", default=[], metavar="PATTERN", help="only these channels; may be repeated"
+    )
+    parser.add_argument("--rate", type=float, metavar="HZ", help="one wide table at this common rate")
+    shared.add_output(parser, "a folder (ending in /), or a file ending in .parquet or .csv")
+    shared.add_json(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Decode and write."""
+    from buswright.report.decoding import render_json, render_text
+
+    car = shared.load_car(options)
+    databases = shared.load_databases(options)
+    if car is None and not options.dbc:
+        raise UserError(
+            "decode needs a car file or a database", hint="--car FILE or --dbc FILE; `buswright contents` needs neither"
+        )
+    if options.rate is not None and not options.rate > 0:
+        raise UserError(f"--rate {options.rate:g}: impossible", hint="give Hz above 0, for example --rate 100")
+    path = _target(options)
+    source = shared.Source.of(options)
+    if car is None and options.rate is None:
+        decoding = _signals(options, path, source, databases)
+    else:
+        decoding = _channels(options, path, source, car, databases)
+    print(json.dumps(render_json(decoding), ensure_ascii=False, indent=2) if options.json else render_text(decoding))
+    return 0
+
+
+def _target(options: argparse.Namespace) -> Path:
+    """Where to write, checked before anything is read."""
+    path = Path(options.out)
+    if options.out.endswith(("/", "\\")) or path.is_dir():
+        if options.rate is not None:
+            raise UserError("--rate makes one table", hint="name a file: --out run.parquet or run.csv")
+        if path.exists() and any(path.iterdir()) and not options.force:
+            raise UserError(f"{path}: a folder with files in it", hint="--force writes there all the same")
+        return path
+    if path.suffix not in (".parquet", ".csv"):
+        raise UserError(f"--out {options.out}: of no known kind", hint="end it in / for a folder, .parquet, or .csv")
+    shared.claim_output(path, force=options.force)
+    return path
+
+
+def _is_folder(path: Path) -> bool:
+    return path.suffix not in (".parquet", ".csv") or path.is_dir()
+
+
+def _signals(options: argparse.Namespace, path: Path, source: shared.Source, databases: Databases) -> Decoding:
+    """Signals as the databases scale them, at native rates: the straight way."""
+    from buswright.messages.selection import SignalSelection
+    from buswright.report.decoding import Decoding, grave_notes
+    from buswright.report.files.signal_rows import SignalRows
+    from buswright.report.files.signal_tables import SignalFolder
+
+    decoder = source.decoder(databases, SignalSelection.parse(options.select) if options.select else None)
+    title = ", ".join(options.source)
+    writer = SignalFolder(path, source=title) if _is_folder(path) else SignalRows(path, source=title)
+    try:
+        for frames in source:
+            for piece in frames.pieces(PIECE_FRAMES):
+                writer.add(decoder.decode(piece))
+    finally:
+        writer.close()
+    unused = decoder.unused_patterns()
+    notes = grave_notes(databases)
+    return Decoding(writer.files, writer.rows, writer.values, decoder.counts, source.capture.problems, unused, notes)
+
+
+def _channels(
+    options: argparse.Namespace, path: Path, source: shared.Source, car: CarFile | None, databases: Databases
+) -> Decoding:
+    """Calibrated channels, or signals on a common time base."""
+    from buswright.channels.session import Session, databases_of, interface_names
+    from buswright.report.decoding import Decoding, grave_notes
+    from buswright.report.files.channels import names_that_occur, write_channels
+
+    source.names = {**interface_names(car), **source.names}
+    decoder = source.decoder(databases_of(car, databases))
+    names, unused = _chosen(car, options.select)
+    session = Session(source, car, databases=databases, bus_names=source.names, only=names)
+    if car is None:
+        columns, unused = names_that_occur(session)
+    else:
+        columns = session.names
+    session.frames = _Counted(source, decoder)
+    writer = _writer(path, options, car)
+    write_channels(session, columns, writer, rate_hz=options.rate)
+    counts: Counts = decoder.counts
+    notes = grave_notes(databases_of(car, databases))
+    return Decoding(writer.files, writer.rows, writer.values, counts, source.capture.problems, unused, notes)
+
+
+def _writer(path: Path, options: argparse.Namespace, car: CarFile | None) -> ChannelWriter:
+    from buswright.report.files.channels import ChannelFolder, ChannelGrid, ChannelRows
+
+    title, car_hash = ", ".join(options.source), car.hash if car is not None else ""
+    if options.rate is not None:
+        return ChannelGrid(path, options.rate, source=title, car_hash=car_hash)
+    kind = ChannelFolder if _is_folder(path) else ChannelRows
+    return kind(path, source=title, car_hash=car_hash)
+
+
+def _chosen(car: CarFile | None, patterns: Sequence[str]) -> tuple[Sequence[str] | None, tuple[str, ...]]:
+    """Channels that were selected (None: all), and patterns that fit none."""
+    if not patterns:
+        return None, ()
+    if car is None:
+        return list(patterns), ()
+    fitting = {pattern: [name for name in car.channels if fnmatchcase(name, pattern)] for pattern in patterns}
+    unused = tuple(pattern for pattern, names in fitting.items() if not names)
+    chosen = {name for names in fitting.values() for name in names}
+    if not chosen:
+        raise UserError(
+            f"--select {', '.join(patterns)}: no channel of {car.path} fits",
+            hint="`buswright guide getting-started`; channels are named as in the car file",
+        )
+    return [name for name in car.channels if name in chosen], unused
+
+
+class _Counted:
+    """Frames on their way to a session, with what becomes of each counted once, margins left out."""
+
+    def __init__(self, source: shared.Source, decoder: Decoder) -> None:
+        self._source = source
+        self._decoder = decoder
+
+    def __iter__(self) -> Iterator[Frames]:
+        self._decoder.counts = type(self._decoder.counts)()
+        for frames in self._source:
+            self._decoder.decode(frames)
+            yield frames

@@ -1,0 +1,148 @@
+"""Draft a car file from captures and databases: complete, commented, and valid as it is.
+
+Buses with their bit rates (the database's, or guessed from exact frame lengths, and how sure that is), modules from
+the databases or from identifiers that keep one phase, one channel a signal with unit, rate and likely role, and the
+periods, counters and checksums that no database mentions. FILL IN stands where only a person can decide.
+
+Databases are put to the bus whose identifiers they know; --dbc BUS=FILE and --bus NAME=INTERFACE say it. Captures of
+several formats may be given together: can0 of one and channel 1 of another become one bus.
+
+--add puts what is new into a car file that is there, and changes no line of it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from buswright.cli import options as shared
+from buswright.cli.commands.remember import add_bitrate
+from buswright.errors import CarFileError, UserError
+
+if TYPE_CHECKING:
+    from buswright.channels.carfile.load import CheckResult
+    from buswright.frames.capture import Capture
+    from buswright.layout.draft.car_file import Draft, GivenDatabase, Recording
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    shared.add_source(parser)
+    shared.add_databases(parser)
+    add_bitrate(parser)
+    shared.add_output(parser, "the car file, e.g. car.toml")
+    parser.add_argument("--add", action="store_true", help="add what is new to the car file that is there")
+    parser.add_argument("--untrusted", action="store_true", help="with --add: read nothing outside the file's folder")
+    shared.add_json(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Measure, draft, write, say what is left to do."""
+    from buswright.channels.carfile.load import load_car_file
+    from buswright.layout.draft.add import with_added
+    from buswright.layout.draft.car_file import draft
+    from buswright.report.drafting import Drafting, render_json, render_text
+
+    path = Path(options.out)
+    if options.add and not path.is_file():
+        raise UserError(f"{path}: there is no car file to add to", hint="leave --add out: a new one is drafted")
+    if not options.add:
+        _claim(path, force=options.force)
+    car = load_car_file(path, untrusted=options.untrusted) if options.add else None
+    drafted = draft(
+        _recordings(options), _databases(options), folder=path.parent, names=shared.bus_names(options), car=car
+    )
+    text = drafted.text()
+    if car is not None:
+        text = with_added(path.read_bytes().decode("utf-8"), drafted)
+    result = _write(path, text, drafted, untrusted=options.untrusted)
+    drafting = Drafting(path, drafted, text, result, added=car is not None)
+    print(json.dumps(render_json(drafting), ensure_ascii=False, indent=2) if options.json else render_text(drafting))
+    return 0
+
+
+def _claim(path: Path, *, force: bool) -> None:
+    if path.exists() and not force:
+        raise UserError(
+            f"{path}: is there already", hint="--add puts in what is new and changes nothing; --force overwrites it"
+        )
+    shared.claim_output(path, force=True)
+
+
+def _recordings(options: argparse.Namespace) -> list[Recording]:
+    """Measure each capture by itself, its buses by their interfaces."""
+    from buswright.cli.bit_rates import bit_rates
+    from buswright.cli.progress import shown
+    from buswright.health.phases import PhaseTracker
+    from buswright.health.track import HealthTracker
+    from buswright.layout.draft.car_file import Recording
+
+    names = shared.bus_names(options)
+    interfaces: dict[str, list[str]] = {}
+    for interface, name in names.items():
+        interfaces.setdefault(name, []).append(interface)
+    rates, data_rates = (
+        {interface: rate for name, rate in given.items() for interface in interfaces.get(name, [name])}
+        for given in bit_rates(options.bitrate)
+    )
+    recordings = []
+    for capture in _captures(options):
+        tracker, phases = HealthTracker(bitrates=rates, data_bitrates=data_rates), PhaseTracker()
+        for frames in shown(capture):
+            tracker.update(frames)
+            phases.update(frames)
+        health = tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock)
+        if not health.capture.frames:
+            raise UserError(
+                f"{capture.paths[0]}: there is no frame in it", hint="`buswright contents` says what is in a capture"
+            )
+        recordings.append(Recording(capture.paths[0].name, health, phases.result()))
+    return recordings
+
+
+def _captures(options: argparse.Namespace) -> list[Capture]:
+    whole = shared.open_source(options)
+    if shared.is_demo(options) or len(whole.paths) == 1:
+        return [whole]
+    from buswright.frames.opening import open_capture
+
+    return [open_capture([path], timezone=options.timezone) for path in whole.paths]
+
+
+def _databases(options: argparse.Namespace) -> list[GivenDatabase]:
+    """Load the databases of --dbc, each with its bus."""
+    from buswright.layout.draft.car_file import GivenDatabase
+    from buswright.messages.database import load_database
+
+    found = []
+    for item in options.dbc:
+        bus, equals, path = item.partition("=")
+        bound = bool(equals) and not Path(item).exists()
+        file = Path(path if bound else item)
+        found.append(GivenDatabase(file, load_database(file), bus if bound else None))
+    return found
+
+
+def _write(path: Path, text: str, drafted: Draft, *, untrusted: bool) -> CheckResult:
+    """Write the file as a whole, but only if it is a valid car file."""
+    from buswright.channels.carfile.load import check_car_file
+
+    new = path.with_name(f".{path.name}.{os.getpid()}.new")
+    try:
+        new.write_bytes(text.encode("utf-8"))
+        result = check_car_file(new, untrusted=untrusted)
+        if result.errors:
+            raise CarFileError(
+                f"{path}: not written, because it would not be valid:\n"
+                + "\n".join(f"line {fault.line}: {fault.key}: {fault.text}" for fault in result.errors[:5]),
+                hint=f"please report it; the draft has {len(drafted.tables)} tables",
+            )
+        new.replace(path)
+    except OSError as error:
+        raise UserError(f"{path}: can't be written: {error.strerror}", hint="choose another --out") from None
+    finally:
+        new.unlink(missing_ok=True)
+    return result

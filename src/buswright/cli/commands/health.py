@@ -1,0 +1,135 @@
+"""How the buses behaved: load, rates, jitter, missing frames, counters, checksums, errors, damage to the capture.
+
+Works with nothing but a capture. A car file or a database adds names, expected rates and what should be there;
+without them periods are learned from the traffic, and the bit rate is guessed (and said to be) unless --bitrate
+gives it. --html FILE writes a page with the load and every identifier's period over time; it needs no network.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from buswright.cli import options as shared
+from buswright.cli.bit_rates import EVERY_BUS, bit_rates
+from buswright.cli.verdict import add_fail_on, exit_status
+from buswright.errors import UserError
+
+if TYPE_CHECKING:
+    from buswright.channels.carfile.model import CarFile
+    from buswright.frames.table import Event
+    from buswright.health.model.health import BusHealth
+    from buswright.health.spacings import SpacingColumns
+    from buswright.messages.match import Databases
+    from buswright.report.health.report import HealthReport
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    shared.add_source(parser, live="once")
+    shared.add_window(parser)
+    shared.add_car(parser)
+    shared.add_databases(parser)
+    parser.add_argument(
+        "--bitrate",
+        action="append",
+        default=[],
+        metavar="[BUS=]RATE",
+        help="bit rate of every bus, or of one: 500k, chassis=1M, with CAN FD's data phase 500k/2M; may be repeated; "
+        "left out, the car file's, else guessed from the spacing of the frames",
+    )
+    parser.add_argument("--all", action="store_true", help="show every identifier and note, not only the worst")
+    parser.add_argument("--html", metavar="FILE", help="write a page with plots, which opens without a network")
+    parser.add_argument("--force", action="store_true", help="overwrite what is there")
+    add_fail_on(parser)
+    shared.add_json(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Measure, judge, show."""
+    from buswright.report.health.as_json import render_json
+    from buswright.report.health.text import render_text
+
+    page = Path(options.html) if options.html else None
+    if page is not None:
+        shared.claim_output(page, force=options.force, option="--html")
+    report, spacings = _examine(options)
+    if page is not None and spacings is not None:
+        from buswright.report.health.page import render_html
+
+        page.write_text(render_html(report, spacings.result()), encoding="utf-8", newline="\n")
+    if options.json:
+        print(json.dumps(render_json(report), ensure_ascii=False, indent=2, allow_nan=False))
+    else:
+        width = min(shutil.get_terminal_size((100, 24)).columns, 160)
+        print(render_text(report, width=width, every=options.all))
+        if page is not None:
+            print(f"\nPage with plots: {page}")
+    return exit_status((finding.severity for finding in report.findings), options)
+
+
+def _examine(options: argparse.Namespace) -> tuple[HealthReport, SpacingColumns | None]:
+    """Read SOURCE once; measure and judge."""
+    from buswright.channels.session import interface_names
+    from buswright.diagnosis.detect import diagnose
+    from buswright.health.spacings import SpacingColumns
+    from buswright.health.track import HealthTracker
+    from buswright.report.health.report import HealthReport
+
+    car, databases = shared.load_car(options), shared.load_databases(options)
+    rates, data_rates = bit_rates(options.bitrate)
+    source = shared.Source.of(options)
+    names = {**interface_names(car), **source.names}
+    tracker = HealthTracker(car=car, databases=databases, bus_names=names, bitrates=rates, data_bitrates=data_rates)
+    spacings = SpacingColumns(names) if options.html else None
+    for frames in source:
+        tracker.update(frames)
+        if spacings is not None:
+            spacings.update(frames)
+    capture = source.capture
+    health = tracker.result(events=_events(source), problems=capture.problems, clock=capture.clock)
+    _check(health, source, rates)
+    report = HealthReport(
+        health,
+        tuple(diagnose(health, car=car)),
+        tuple(str(path) for path in capture.paths),
+        capture.format,
+        capture.clock,
+        capture.problems,
+        car.car.name if car is not None else "",
+        _described(car, databases),
+    )
+    return report, spacings
+
+
+def _described(car: CarFile | None, databases: Databases) -> bool:
+    return bool(databases) or (car is not None and bool(car.databases or car.frames))
+
+
+def _events(source: shared.Source) -> tuple[Event, ...]:
+    """Return what the capture holds beside frames, as far as it lies between --from and --to."""
+    events = source.capture.events
+    first = source.capture.first_time_ns() if source.window and events else None
+    if first is None:
+        return tuple(events)
+    low, high = source.window.limits(first, source.capture.clock)
+    return tuple(
+        event
+        for event in events
+        if event.time_ns is None or ((low is None or event.time_ns >= low) and (high is None or event.time_ns <= high))
+    )
+
+
+def _check(health: BusHealth, source: shared.Source, rates: dict[str, int]) -> None:
+    """Refuse what can't be judged: a capture without frames, a bit rate for a bus that isn't there."""
+    if not health.capture.frames:
+        problems = [str(problem) for problem in source.capture.problems]
+        why = f" ({problems[0]})" if problems else ""
+        hint = "--from and --to leave nothing of it" if source.window else "`buswright contents` says what is in it"
+        raise UserError(f"{', '.join(map(str, source.capture.paths))}: there is no frame to judge{why}", hint=hint)
+    for name in rates:
+        if name not in health.buses and name != EVERY_BUS:
+            raise UserError(f"--bitrate {name}=…: there is no bus {name}", hint=f"there is {', '.join(health.buses)}")

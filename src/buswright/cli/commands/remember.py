@@ -1,0 +1,102 @@
+"""Remember a good run: a baseline that later runs are compared with.
+
+The baseline is one JSON file that a person can read: for each bus its load; for each identifier period, jitter,
+length, counter, checksum and which others keep phase with it; with a car file (or a database) for each channel
+rate, range, and zero and noise while the car stood still. When that was is found in the data and said.
+
+`buswright compare good.json SOURCE` then tells what changed.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from buswright.cli import options as shared
+from buswright.errors import UserError
+
+if TYPE_CHECKING:
+    from buswright.channels.carfile.model import CarFile
+    from buswright.frames.table import Frames
+    from buswright.health.baseline.baseline import Baseline
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    shared.add_source(parser)
+    shared.add_window(parser)
+    shared.add_car(parser)
+    shared.add_databases(parser)
+    add_bitrate(parser)
+    shared.add_output(parser, "the baseline, a JSON file")
+    shared.add_json(parser)
+
+
+def add_bitrate(parser: argparse.ArgumentParser) -> None:
+    """--bitrate."""
+    parser.add_argument(
+        "--bitrate",
+        action="append",
+        default=[],
+        metavar="[BUS=]RATE",
+        help="bit rate of every bus, or of one: 500k, chassis=1M; left out, the car file's, else guessed",
+    )
+
+
+def run(options: argparse.Namespace) -> int:
+    """Measure, save, say what was remembered."""
+    from buswright.health.baseline.file import baseline_text, save
+    from buswright.report.comparison import render_baseline
+
+    path = Path(options.out)
+    shared.claim_output(path, force=options.force)
+    baseline = measure(options, shared.load_car(options))
+    save(baseline, path)
+    print(
+        baseline_text(baseline) if options.json else render_baseline(baseline, path), end="" if options.json else "\n"
+    )
+    return 0
+
+
+def measure(options: argparse.Namespace, car: CarFile | None) -> Baseline:
+    """Read the SOURCE of a command once, and make a baseline of it."""
+    from buswright.channels.session import Session, interface_names
+    from buswright.cli.bit_rates import bit_rates
+    from buswright.health.baseline.baseline import CaptureFacts, remember
+    from buswright.health.phases import PhaseTracker
+    from buswright.health.track import HealthTracker
+    from buswright.report.contents import moment
+
+    databases = shared.load_databases(options)
+    rates, data_rates = bit_rates(options.bitrate)
+    source = shared.Source.of(options)
+    names = {**interface_names(car), **source.names}
+    tracker = HealthTracker(car=car, databases=databases, bus_names=names, bitrates=rates, data_bitrates=data_rates)
+    phases = PhaseTracker(names)
+
+    def watched() -> Iterator[Frames]:
+        for frames in source:
+            tracker.update(frames)
+            phases.update(frames)
+            yield frames
+
+    session = Session(watched(), car, databases=databases, bus_names=names) if car or options.dbc else None
+    if session is not None:
+        session.recorded  # noqa: B018  (reads the capture, and with it feeds the trackers)
+    else:
+        for _ in watched():
+            pass
+    capture = source.capture
+    health = tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock)
+    first = health.capture.first_ns
+    if not health.capture.frames:
+        raise UserError(
+            f"{', '.join(map(str, capture.paths))}: there is no frame in it", hint="`buswright contents` says what is"
+        )
+    facts = CaptureFacts(
+        files=tuple(path.name for path in capture.paths),
+        recorded=moment(first, "epoch") if capture.clock.origin == "epoch" and first is not None else None,
+    )
+    return remember(health, session, phases=phases.result(), facts=facts)

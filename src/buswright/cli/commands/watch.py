@@ -1,0 +1,268 @@
+"""The terminal workbench: live buses, or a capture replayed; what is on the bus, what is missing, what is wrong.
+
+A capture is read once to its end and then shown: play it, go to any moment, step by frames. Live buses are shown as
+they come; --out, or the recording screen, records them meanwhile. Works without a car file and without a database.
+Without SOURCE it offers what it finds. Keys are shown at the bottom; ? explains the screen; q ends.
+"""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import os
+import re
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from buswright._version import __version__
+from buswright.cli import options as shared
+from buswright.cli.bit_rates import bit_rates
+from buswright.cli.live_source import LIVE_HELP, add_live, live_sources
+from buswright.errors import UserError
+from buswright.tui.screens.screen_list import SCREENS
+
+if TYPE_CHECKING:
+    from buswright.channels.carfile.model import CarFile
+    from buswright.frames.capture import Capture
+    from buswright.worker.engine import Engine
+
+DEFAULT_SIZE = "120x40"
+SLOWEST, FASTEST = 0.01, 1000.0
+GRACE_S = 5.0
+"""A signal ends the program after this long even if the screen does not answer."""
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    names = tuple(SCREENS)
+    parser.add_argument(
+        "source",
+        nargs="*",
+        metavar="SOURCE",
+        help="a capture file, several, or a folder of them (merged by time), plain or compressed; or the word demo: "
+        f"the simulated car; {LIVE_HELP}; left out, a list of what is there",
+    )
+    shared.add_reading(parser)
+    shared.add_car(parser)
+    shared.add_databases(parser)
+    parser.add_argument(
+        "--bitrate",
+        action="append",
+        default=[],
+        metavar="[BUS=]RATE",
+        help="bit rate of every bus, or of one: 500k, chassis=1M, with CAN FD's data phase 500k/2M; may be repeated",
+    )
+    add_live(parser)
+    parser.add_argument("--speed", type=float, metavar="X", help="play the capture, X times as fast as it was")
+    parser.add_argument("--from", dest="begin", metavar="TIME", help="go there first: seconds, or ISO 8601")
+    parser.add_argument(
+        "--screen",
+        choices=names,
+        default=names[0],
+        metavar="NAME",
+        help=f"the screen to begin with: {', '.join(names[:-1])} or {names[-1]}",
+    )
+    parser.add_argument("--out", metavar="FILE", help="record live buses from the start: .log, .asc, .gz behind either")
+    parser.add_argument("--snapshot", metavar="FILE.svg", help="no terminal: write a picture of the screen, and end")
+    parser.add_argument("--size", metavar="WxH", help=f"columns and lines of the picture (default {DEFAULT_SIZE})")
+    parser.add_argument("--force", action="store_true", help="overwrite what is there")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Show it until the user ends it."""
+    size = _size(options)
+    _check(options)
+    if not options.source and not _chosen(options):
+        return 0
+    engine = _engine(options)
+    with _logged():
+        if options.snapshot:
+            _picture(engine, options, size)
+        else:
+            _show(engine, options)
+    return 0
+
+
+def _size(options: argparse.Namespace) -> tuple[int, int]:
+    if options.size and not options.snapshot:
+        raise UserError("--size is that of a picture", hint="add --snapshot FILE.svg, or leave it out")
+    match = re.fullmatch(r"(\d+)x(\d+)", options.size or DEFAULT_SIZE)
+    columns, lines = (int(match[1]), int(match[2])) if match else (0, 0)
+    if not (20 <= columns <= 500 and 10 <= lines <= 300):
+        raise UserError(f"--size {options.size}: impossible", hint="columns x lines, 20x10 to 500x300: 120x40")
+    return columns, lines
+
+
+def _check(options: argparse.Namespace) -> None:
+    """Refuse what can't be, before anything is opened."""
+    from buswright.frames.recording.recorder import format_of
+    from buswright.frames.sidecar import sidecar_of
+
+    live = live_sources(options)
+    if options.speed is not None and not SLOWEST <= options.speed <= FASTEST:
+        raise UserError(f"--speed {options.speed:g}: out of range", hint=f"give {SLOWEST:g} to {FASTEST:g}")
+    if live and (options.speed is not None or options.begin is not None):
+        raise UserError("--speed and --from replay a capture", hint="leave them out for live buses")
+    if options.out and options.source and not live:
+        raise UserError("--out records live buses", hint="`buswright cut` makes captures of captures")
+    if options.out:
+        format_of(Path(options.out))
+        for file in (Path(options.out), sidecar_of(Path(options.out))):
+            shared.claim_output(file, force=options.force)
+    if options.snapshot:
+        shared.claim_output(Path(options.snapshot), force=options.force, option="--snapshot")
+        if not options.source:
+            raise UserError("--snapshot needs a SOURCE", hint="name a capture, or demo")
+    elif not _at_terminal():
+        raise UserError("watch needs a terminal", hint="--snapshot FILE.svg writes a picture without one")
+
+
+def _at_terminal() -> bool:
+    """Whether all three streams are a terminal; Python has None for a closed one."""
+    return all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr))
+
+
+def _chosen(options: argparse.Namespace) -> bool:
+    """Let the user choose what to watch; return whether something was."""
+    from buswright.tui.screens.start import Start
+
+    source = Start(Path()).run()
+    if source is None:
+        return False
+    options.source = [source]
+    if options.out and not live_sources(options):
+        raise UserError("--out records live buses", hint="choose one, or leave out --out")
+    return True
+
+
+def _engine(options: argparse.Namespace) -> Engine:
+    """Open SOURCE, and make the worker for it."""
+    from buswright.worker.engine import Engine
+    from buswright.worker.heap import keep_heap_tidy
+
+    keep_heap_tidy()
+    car, databases = shared.load_car(options), shared.load_databases(options)
+    rates, data_rates = bit_rates(options.bitrate)
+    options.spooled = False
+    source = shared.open_source(options)
+    return Engine(
+        source,
+        car=car,
+        databases=databases,
+        bus_names=shared.bus_names(options),
+        bitrates=rates,
+        data_bitrates=data_rates,
+        speed=options.speed,
+        begin_ns=_begin_ns(source, options),
+        header=_header(source, options, car),
+    )
+
+
+def _begin_ns(source: Capture, options: argparse.Namespace) -> int | None:
+    from buswright.frames.window import Moment
+
+    if options.begin is None:
+        return None
+    moment = Moment.parse(options.begin, timezone=options.timezone)
+    first_ns = source.first_time_ns()
+    if first_ns is None:
+        raise UserError(f"--from {options.begin}: this capture gives no times", hint="leave it out")
+    return moment.on(first_ns, source.clock)
+
+
+def _header(source: Capture, options: argparse.Namespace, car: CarFile | None) -> dict[str, object]:
+    """Say how a recording is made, for its sidecar."""
+    from buswright.frames.live.capture import LiveCapture
+    from buswright.frames.recording.run import header_of
+
+    if not isinstance(source, LiveCapture):
+        return {}
+    accepted = options.may_acknowledge or options.bench or not all(p.safe for p in source.proofs.values())
+    noted = None if car is None else shared.path_and_hash(car.path)
+    return header_of(source, program=f"buswright {__version__}", car=noted, accepted=accepted)
+
+
+def _picture(engine: Engine, options: argparse.Namespace, size: tuple[int, int]) -> None:
+    from buswright.tui.app import Workbench
+    from buswright.tui.picture import save
+
+    try:
+        save(Workbench(engine, screen=options.screen, theme="dusk"), Path(options.snapshot), size)
+    finally:
+        engine.close()
+
+
+def _show(engine: Engine, options: argparse.Namespace) -> None:
+    """Run the app; a signal ends it as the user would, the recording finished."""
+    from buswright.cli.stopping import stopping
+    from buswright.tui.app import Workbench
+
+    if options.out:
+        try:
+            engine.record_from_the_start(Path(options.out), force=options.force)
+        except BaseException:
+            engine.close()
+            raise
+    app = Workbench(engine, screen=options.screen)
+    asked, ended = threading.Event(), threading.Event()
+    with stopping(asked.set) as stop:
+
+        def leave() -> None:
+            asked.wait()
+            if not stop.why:
+                return
+            engine.end_because(stop.why)
+            app.post_message(Workbench.Leave())
+            if not ended.wait(GRACE_S):  # it hangs on a terminal that is gone: the recording is what matters
+                engine.close()
+                os._exit(0)
+
+        # A handler can't end the app itself: the loop may be asleep, and only another thread wakes it.
+        threading.Thread(target=leave, name="buswright-end", daemon=True).start()
+        try:
+            app.run()
+        finally:
+            engine.close()
+            ended.set()
+            asked.set()
+
+
+@contextmanager
+def _logged() -> Iterator[None]:
+    """Have faults of the program written to a file: on the screen they would be in the way."""
+    log, handler = logging.getLogger("buswright"), _LogFile(_state_folder() / "watch.log")
+    handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s"))
+    before, log.propagate = log.propagate, False
+    log.addHandler(handler)
+    try:
+        yield
+    finally:
+        log.removeHandler(handler)
+        log.propagate = before
+        handler.close()
+
+
+class _LogFile(logging.FileHandler):
+    """A file that is only made when there is something to write, and never in the way."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path, encoding="utf-8", delay=True)
+
+    def emit(self, record: logging.LogRecord) -> None:
+        with suppress(OSError):  # nowhere to write it: lost, as below
+            Path(self.baseFilename).parent.mkdir(parents=True, exist_ok=True)
+            super().emit(record)
+
+    def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802  (logging's name)
+        """Lose it: a full disk must not disturb the screen."""
+
+
+def _state_folder() -> Path:
+    """Return where programs keep such files: XDG base directories; Windows' local application data."""
+    if os.name == "nt":
+        return Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local") / "buswright"
+    return Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "buswright"

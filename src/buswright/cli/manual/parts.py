@@ -1,0 +1,245 @@
+"""What the manual takes from the program itself: tables of keys, kinds, functions, units, commands."""
+
+from __future__ import annotations
+
+import argparse
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from importlib import resources
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from buswright.report.markdown import code, escaped, table
+
+if TYPE_CHECKING:
+    from buswright.channels.calibration.registry import KeySpec
+    from buswright.channels.carfile.load import KeyLine
+
+_USAGE_COLUMNS = 76
+HEALTH_THRESHOLDS = (
+    *("missing_periods", "missing_periods_loaded", "id_missing_periods", "id_missing_s", "startup_ignore_s"),
+    *("lost_share_suspect", "lost_share_fault", "jitter_sd", "jitter_p999"),
+    *("load_suspect", "load_fault", "load_peak_suspect", "babble_rate", "babble_share"),
+    *("error_frames_per_minute", "error_frames_per_second", "error_burst"),
+    *("reset_periods", "reset_s", "together_share", "spread_share"),
+    *("counter_share_fault", "frozen_s", "frozen_frames", "two_sender_families"),
+    *("bad_lines_share", "clock_jump_s", "common_shift_share", "echo_share", "host_spacing_share"),
+)
+"""Thresholds that detectors of the layers capture, bus and node use."""
+
+_OWN_KIND = re.compile(r'kind = "\w+": ')
+
+
+def keys(name: str) -> str:
+    """Return the keys of one table of the car file ("document": its top level); a sensor's that all kinds have."""
+    from buswright.channels.carfile.load import KEYS
+
+    rows = []
+    for line in KEYS:
+        table_name, below = _below(line.path)
+        if table_name == name and not _OWN_KIND.match(line.meaning):
+            rows.append([code(below), _key_words(line)])
+    return table(["key", "meaning"], rows)
+
+
+def _below(path: str) -> tuple[str, str]:
+    """Split a key's dotted path into its table and the key within: `bus.<name>.bitrate` is ("bus", "bitrate")."""
+    head, dot, rest = path.replace("[].", ".").partition(".")
+    if not dot:
+        return "document", path
+    return head, re.sub(r'^(<name>|"<bus>/<ID>")\.', "", rest)
+
+
+def _key_words(line: KeyLine) -> str:
+    words, _, choices = line.type.rpartition(": ") if " | " in line.type else (line.type, "", "")
+    words = words or "one of"
+    shown = f"{words}: {', '.join(code(choice) for choice in choices.split(' | '))}" if choices else words
+    default = {"required": "; required", "none": ""}.get(line.default, f"; default: {line.default}")
+    if shown in line.meaning:
+        return line.meaning + (f" *{default[2].upper()}{default[3:]}.*" if default else "")
+    return f"{line.meaning} *{shown[0].upper()}{shown[1:]}{default}.*"
+
+
+def calibration(name: str) -> str:
+    """Return a kind of calibration: what it is, its formula with the source, its keys."""
+    from buswright.channels.calibration.registry import KINDS
+
+    kind = KINDS[name]
+    takes = " or ".join(kind.electrical) if kind.electrical else "any unit, V where `electrical` is left out"
+    gives = f"{kind.own_unit} where `unit` is left out" if kind.own_unit else "what `unit` says, which must be written"
+    rows = [[code(key.name), _spec_words(key)] for key in _with_items(kind.keys)]
+    return "\n\n".join(
+        [kind.meaning, f"Formula: {kind.formula}", f"Takes {takes}; gives {gives}.", table(["key", "meaning"], rows)]
+    )
+
+
+def _with_items(specs: Sequence[KeySpec], above: str = "") -> Iterator[KeySpec]:
+    from dataclasses import replace
+
+    for key in specs:
+        yield replace(key, name=above + key.name)
+        yield from _with_items(key.items, f"{above}{key.name}[].")
+
+
+def _spec_words(key: KeySpec) -> str:
+    words = ", ".join(map(code, key.choices)) if key.choices else key.type
+    unit = f" in {key.unit}" if key.unit else ""
+    default = "; required" if key.required else "" if key.default is None else f"; default: {key.default}"
+    example = f"; for example {code(key.example)}" if key.example else ""
+    return f"{key.meaning}. *{words[0].upper()}{words[1:]}{unit}{default}{example}.*"
+
+
+def kinds() -> str:
+    """Return the kinds of calibration, each with one sentence."""
+    from buswright.channels.calibration.registry import KINDS
+
+    return table(["kind", "what it is"], [[code(kind.name), kind.meaning] for kind in KINDS.values()])
+
+
+def thresholds() -> str:
+    """Return the names that `thresholds` tables may override."""
+    from buswright.findings import THRESHOLDS
+
+    return _thresholds(THRESHOLDS)
+
+
+def health_thresholds() -> str:
+    """Return those of them that the buses are judged by."""
+    return _thresholds(HEALTH_THRESHOLDS)
+
+
+def _thresholds(names: Iterable[str]) -> str:
+    from buswright.findings import THRESHOLDS
+
+    rows = [
+        [code(name), f"{one.default:g}{' ' + one.unit if one.unit else ''}", one.meaning]
+        for name, one in ((name, THRESHOLDS[name]) for name in names)
+    ]
+    return table(["name", "default", "what it decides"], rows)
+
+
+def checksums() -> str:
+    """Return the kinds of checksum."""
+    from buswright.messages.checksum import KINDS
+
+    return table(["kind", "bits", "computed as"], [[code(k.name), str(k.width), k.description] for k in KINDS.values()])
+
+
+def positions() -> str:
+    """Return the positions on one line."""
+    from buswright.channels.carfile.load import POSITIONS
+
+    return ", ".join(map(code, POSITIONS))
+
+
+def shared_roles() -> str:
+    """Return the roles that several channels may have."""
+    from buswright.channels.carfile.model import SHARED_ROLES
+
+    return ", ".join(map(code, sorted(SHARED_ROLES)))
+
+
+def functions() -> str:
+    """Return every function of formulas."""
+    from buswright.channels.formula.tree import FUNCTIONS
+
+    return table(["function", "gives"], [[code(one.usage), one.meaning] for one in FUNCTIONS.values()])
+
+
+def formula_limits() -> str:
+    """Return the bounds of a formula."""
+    from buswright.channels.formula import parse as formula
+    from buswright.channels.formula.tree import FUNCTIONS
+
+    rows = [
+        ["characters", f"{formula.TEXT_LIMIT:,}"],
+        ["words, numbers and signs", f"{formula.TOKEN_LIMIT:,}"],
+        ["parentheses inside each other", str(formula.BRACKET_LIMIT)],
+        ["constant exponent", f"{formula.EXPONENT_LIMIT:g}"],
+        *([code(one.usage), f"{one.bounds[0]:g} to {one.bounds[1]:g}"] for one in FUNCTIONS.values() if one.bounds),
+    ]
+    return table(["of a formula", "at most"], rows)
+
+
+def quality() -> str:
+    """Return every quality bit: number, name, whether the value may be used, reason."""
+    from buswright.channels.samples.series import BAD, Quality, describe_quality
+
+    rows = [
+        [str(int(bit)), code(str(bit.name)), "no" if bit & BAD else "yes", describe_quality(bit)] for bit in Quality
+    ]
+    return table(["bit", "name", "usable", "what is said"], rows)
+
+
+def units() -> str:
+    """Return every unit by quantity, other spellings in brackets."""
+    from buswright.channels.units import UNITS
+
+    by_quantity: dict[str, list[str]] = {}
+    for unit in UNITS.values():
+        also = f" ({escaped(', '.join(unit.aliases))})" if unit.aliases else ""
+        by_quantity.setdefault(unit.quantity, []).append(f"{code(unit.name)}{also}")
+    rows = [[quantity, ", ".join(names)] for quantity, names in by_quantity.items()]
+    return table(["quantity", "units, and other spellings in brackets"], rows)
+
+
+def starter_sensors() -> str:
+    """Return the list of starter sensors, TOML."""
+    return (resources.files("buswright.channels.calibration") / "starter_sensors.toml").read_text(encoding="utf-8")
+
+
+def sensors_block() -> str:
+    """Return the same as a Markdown code block."""
+    return f"```toml\n{starter_sensors()}```"
+
+
+def commands() -> str:
+    """Return every command with its usage, description and options, from the parsers themselves."""
+    from buswright.cli.main import build_parser
+
+    parser = build_parser()
+    (action,) = (a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
+    return "\n\n".join(_command(name, command) for name, command in action.choices.items())
+
+
+def _command(name: str, parser: argparse.ArgumentParser) -> str:
+    actions = [action for action in parser._actions if action.dest != "help"]
+    formatter = argparse.HelpFormatter(parser.prog, width=_USAGE_COLUMNS)
+    formatter.add_usage(None, actions, [], prefix="")
+    rows = [[_option(action), escaped(_help(action, parser))] for action in actions]
+    usage = formatter.format_help().rstrip()
+    text = escaped((parser.description or "").strip())
+    return "\n\n".join([f"## {name}", f"```\n{usage}\n```", text, table(["option", "does"], rows)])
+
+
+def _option(action: argparse.Action) -> str:
+    if not action.option_strings:
+        return code(str(action.metavar or action.dest))
+    value = "" if action.nargs == 0 else f" {action.metavar or action.dest.upper()}"
+    return ", ".join(code(f"{word}{value}") for word in action.option_strings)
+
+
+def _help(action: argparse.Action, parser: argparse.ArgumentParser) -> str:
+    """Return what an option does, with its default filled in as `--help` would."""
+    return (action.help or "") % {**vars(action), "prog": parser.prog} if action.help else ""
+
+
+PARTS: Mapping[str, Callable[..., str]] = MappingProxyType(
+    {
+        "keys": keys,
+        "calibration": calibration,
+        "kinds": kinds,
+        "thresholds": thresholds,
+        "health_thresholds": health_thresholds,
+        "checksums": checksums,
+        "positions": positions,
+        "shared_roles": shared_roles,
+        "functions": functions,
+        "formula_limits": formula_limits,
+        "quality": quality,
+        "units": units,
+        "sensors": sensors_block,
+        "commands": commands,
+    }
+)
+"""What a `{{name}}` or `{{name argument}}` line of a page is replaced by."""

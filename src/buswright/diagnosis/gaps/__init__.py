@@ -1,0 +1,1 @@
+"""The gap classifier: what a silence is consistent with."""

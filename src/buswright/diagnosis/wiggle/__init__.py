@@ -1,0 +1,1 @@
+"""The wiggle test: which plug makes the glitches."""

@@ -1,0 +1,1 @@
+"""ASC text: read and written."""

@@ -1,0 +1,191 @@
+"""ASC text, read as arrays.
+
+A chunk of lines is searched once for the places where fields begin; digits are parsed inside 64-bit words,
+payloads at their fixed stride, and only lines that do not fit go one by one through `asc_lines`. What stamps
+and dates mean is settled in `asc_clock`. The format is the one that python-can's ASCReader and ASCWriter
+document; decimal files take the exact path altogether.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import BinaryIO
+
+import numpy as np
+
+from buswright.frames.formats.asc.arrays import LineColumns, no_lines, read_classic, read_fd
+from buswright.frames.formats.asc.fields import Layout
+from buswright.frames.formats.asc.lines import BLANKS, LineReader
+from buswright.frames.formats.candump.reader import BATCH_FRAMES
+from buswright.frames.formats.reading import (
+    CHUNK_BYTES,
+    COLUMN_NAMES,
+    Chunk,
+    Columns,
+    Format,
+    Reading,
+    Rows,
+    join,
+    read_chunks,
+)
+from buswright.frames.table import Frames
+
+_HEADER = re.compile(rb"^\s*(?:base\s+(?:hex|dec)\b|begin\s+triggerblock\b)", re.IGNORECASE)
+_TYPICAL = re.compile(
+    rb"^\s*\d+[.,]\d+\s+(?:\d+\s+[0-9A-Fa-f]+x?\s+(?:Rx|Tx)(?:Rq)?\s+[dr]\b|CANFD\s+\d+\s+(?:Rx|Tx)\b"
+    rb"|\d+\s+ErrorFrame\b|\d+\s+Statistic:|CAN\s+\d+\s+Status:)",
+    re.IGNORECASE,
+)
+
+_HEADER_INITIALS = (b"b", b"B", b"d", b"D")
+"""Of the lines that change what follows: base, begin and date."""
+
+
+def sniff(head: bytes, name: str) -> bool:  # noqa: ARG001  (content decides, not the name)
+    """Whether a header line of an ASC file stands near the beginning, or, where that was cut off, frame lines."""
+    lines = [line for line in head.removeprefix(b"\xef\xbb\xbf").split(b"\n")[:400] if line.strip()]
+    if any(_HEADER.match(line) for line in lines[:20]):
+        return True
+    return 2 * sum(_TYPICAL.match(line) is not None for line in lines) > len(lines)
+
+
+def read(stream: BinaryIO, reading: Reading) -> Iterator[Frames]:
+    """Yield an ASC file as batches of about `BATCH_FRAMES` frames; problems and events go to `reading`."""
+    yield from _read(stream, reading)
+
+
+FORMAT = Format("ASC", sniff, read)
+
+
+def _read(
+    stream: BinaryIO, reading: Reading, *, arrays: bool = True, chunk_bytes: int = CHUNK_BYTES
+) -> Iterator[Frames]:
+    """Read; with `arrays` off every line takes the exact path (the tests compare the two)."""
+    reader = LineReader(reading)
+    waiting: list[Columns] = []
+    count = 0
+    for chunk in read_chunks(stream, reading, chunk_bytes):
+        columns = _read_chunk(chunk, reader, arrays=arrays)
+        if len(columns):
+            waiting.append(columns)
+            count += len(columns)
+        if count >= BATCH_FRAMES:
+            yield join(waiting).freeze(reading.buses)
+            waiting, count = [], 0
+    reader.log.finish()
+    if count:
+        yield join(waiting).freeze(reading.buses)
+
+
+def _read_chunk(chunk: Chunk, reader: LineReader, *, arrays: bool) -> Columns:
+    layout = Layout.of(chunk)
+    rows = Rows()
+    begin = 0
+    while not reader.clock.started and begin < len(layout):  # the header says how to read the rest
+        reader.read_line(layout.line(begin), chunk.first_line + begin, begin, rows)
+        begin += 1
+    if arrays and reader.base == 16 and begin < len(layout):
+        found = read_classic(layout)
+        read_fd(layout, found)
+        found.good[:begin] = False
+    else:
+        found = no_lines(len(layout))
+    _read_rest(chunk, layout, begin, found, reader, rows)
+    columns = _columns(found, rows)
+    if chunk.unterminated and found.good[-1:].any():
+        reason = "last line without a line end, may be cut off"
+        last = len(layout) - 1
+        reader.reading.problems.add(reason, reader.reading.path, chunk.first_line + last, layout.line(last), lost=False)
+    return columns
+
+
+def _read_rest(chunk: Chunk, layout: Layout, begin: int, found: LineColumns, reader: LineReader, rows: Rows) -> None:
+    """Read lines that hold no frame yet one by one; settle times and buses as if all had been read in order."""
+    in_order = _InOrder(found, reader, begin)
+    filled = layout.end > layout.start
+    places = (np.flatnonzero((filled & ~found.good)[begin:]) + begin).tolist()
+    at = 0
+    while at < len(places):
+        place = places[at]
+        at += 1
+        line = layout.line(place)
+        in_order.before(place, may_be_header=line.lstrip(BLANKS)[:1] in _HEADER_INITIALS)
+        base = reader.base
+        reader.read_line(line, chunk.first_line + place, place, rows)
+        if reader.base != base and found.good[place:].any():  # what follows was read in the wrong base
+            found.good[place:] = False
+            in_order = _InOrder(found, reader, in_order.settled)
+            places, at = (np.flatnonzero(filled[place + 1 :]) + place + 1).tolist(), 0
+    in_order.before(len(layout), may_be_header=True)
+    if found.good.any():
+        reader.clock.saw_digits(int(found.digits.max(where=found.good, initial=0)))
+    found.rows.bus = in_order.bus_of_channel()[found.channel]
+
+
+class _InOrder:
+    """Lets frames that were read as arrays take effect in the order of the file, between lines read one by one.
+
+    Parameters
+    ----------
+    settled
+        Lines before this one have had their effect.
+    """
+
+    def __init__(self, found: LineColumns, reader: LineReader, settled: int) -> None:
+        self.settled = settled
+        self._found, self._reader = found, reader
+        good, channel = found.good, found.channel
+        present = np.zeros(256, dtype=np.bool_)
+        present[channel if good.all() else channel[good]] = True
+        self._channels = np.flatnonzero(present).tolist()
+        known = reader.reading.buses
+        new = [c for c in self._channels if str(c) not in known]
+        self._new = sorted((int(((channel == c) & good).argmax()), c) for c in new)
+
+    def before(self, place: int, *, may_be_header: bool) -> None:
+        """Settle the frames before a line, as far as that line or they depend on it."""
+        while self._new and self._new[0][0] < place:
+            self._reader.bus(self._new.pop(0)[1])
+        clock = self._reader.clock
+        if place == self.settled or (clock.in_step and not may_be_header):
+            return
+        here = slice(self.settled, place)
+        self.settled = place
+        stamps = self._found.rows.time_ns[here]
+        good = self._found.good[here]
+        if clock.in_step:
+            clock.times(stamps)  # rows without a frame hold anything, before and after
+        elif good.any():
+            times = stamps[good]
+            clock.times(times)
+            stamps[good] = times
+
+    def bus_of_channel(self) -> np.ndarray:
+        """Bus index of each channel number; uint8[256]."""
+        table = np.zeros(256, dtype=np.uint8)
+        for channel in self._channels:
+            table[channel] = self._reader.bus(channel)
+        return table
+
+
+def _columns(found: LineColumns, rows: Rows) -> Columns:
+    """Put what was read one by one between the rest, and drop the lines that gave no frame."""
+    columns, good = found.rows, found.good
+    kept = good[found.long_line]  # not those of lines that were read again, one by one
+    long_line, long_payload = found.long_line[kept], found.long_payload[kept]
+    if len(rows):
+        place = np.array(rows.place, dtype=np.int64)
+        single = rows.columns()
+        for name in COLUMN_NAMES:
+            getattr(columns, name)[place] = getattr(single, name)
+        good[place] = True
+        long_line = np.concatenate((long_line, place[single.long_row]))
+        long_payload = np.concatenate((long_payload, single.long_payload))
+        order = np.argsort(long_line, kind="stable")
+        long_line, long_payload = long_line[order], long_payload[order]
+    if not good.all():
+        long_line = np.cumsum(good)[long_line] - 1
+        columns = columns.take(np.flatnonzero(good))
+    columns.long_row, columns.long_payload = long_line.astype(np.int32), long_payload
+    return columns

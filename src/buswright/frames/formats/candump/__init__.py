@@ -1,0 +1,1 @@
+"""candump text: the compact form and the terminal form."""

@@ -1,0 +1,139 @@
+"""candump's terminal form as arrays: `(stamp)  name  [RX B E]  ID  [length]  bytes`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from buswright.frames.formats.candump.compact import keep, with_long_payload
+from buswright.frames.formats.candump.fields import (
+    CLOSE,
+    NEWLINE,
+    OPEN,
+    SPACE,
+    Layout,
+    parse_identifiers,
+    parse_names,
+    parse_stamps,
+)
+from buswright.frames.formats.candump.lines import Stamps
+from buswright.frames.formats.reading import Columns, Reading
+from buswright.frames.formats.text import Bools, Bytes, Places, pair_table, pairs
+from buswright.frames.table import FD_CODE_OF_LENGTH, FD_LENGTHS, Flag
+
+_WORTH_IT = 64
+"""Fewer lines than this are read one by one sooner."""
+_BRACKET, _BRACKET_END, _X, _R, _T, _B, _E, _DASH, _REMOTE = 91, 93, 88, 82, 84, 66, 69, 45, 114
+_PAIRS = pair_table()
+_IS_FD_LENGTH: Bools = np.zeros(100, dtype=np.bool_)
+_IS_FD_LENGTH[list(FD_LENGTHS)] = True
+
+
+@dataclass(frozen=True, slots=True)
+class _Tokens:
+    """Words of a chunk: positions of their first characters and behind their last ones, padded at the end."""
+
+    start: Places
+    end: Places
+
+
+def read_terminal(layout: Layout, reading: Reading, stamps: Stamps, done: Bools) -> list[tuple[Columns, Places]]:
+    """Read the terminal-form lines that fit, stamped and not; mark them in `done`."""
+    left = np.flatnonzero(~done)
+    if len(left) < _WORTH_IT:
+        return []
+    data = layout.data
+    blank = data <= SPACE
+    edge = np.flatnonzero(blank[1:] != blank[:-1]) + 1
+    if not blank[0]:
+        edge = np.concatenate(([0], edge))
+    pad = np.full(8, len(data) - 80, dtype=np.int64)
+    tokens = _Tokens(np.concatenate((edge[0::2], pad)), np.concatenate((edge[1::2], pad)))
+    control = (layout.character < SPACE) & (layout.character != NEWLINE)
+    if control.any():  # tabs and worse: the exact path knows which are blanks
+        strange = np.searchsorted(layout.start, layout.place[control], side="right") - 1
+        strange = strange[layout.place[control] < layout.end[strange]]
+        left = np.setdiff1d(left, strange, assume_unique=False)
+    stamped = data[layout.start[left] + (data[layout.start[left]] == SPACE)] == OPEN
+    parts = []
+    for lines, with_stamp in ((left[stamped], True), (left[~stamped], False)):
+        if len(lines):
+            parts.append(_read(layout, tokens, lines, with_stamp, reading, stamps, done))
+    return parts
+
+
+def _read(
+    layout: Layout, tokens: _Tokens, lines: Places, stamped: bool, reading: Reading, stamps: Stamps, done: Bools
+) -> tuple[Columns, Places]:
+    data = layout.data
+    token = np.searchsorted(tokens.start, layout.start[lines])
+    if stamped:
+        stamp_start, stamp_end = tokens.start[token], tokens.end[token]
+        token = token + 1
+    name = token
+    told = (data[tokens.start[name + 1] + 1] == _X) & (tokens.end[name + 1] - tokens.start[name + 1] == 2)
+    identifier = name + 1 + 3 * told
+    bracket = tokens.start[identifier + 1]
+    two_digits = data[bracket + 3] == _BRACKET_END
+    good = (data[bracket] == _BRACKET) & (two_digits | (data[bracket + 2] == _BRACKET_END))
+    good &= (bracket < layout.end[lines]) & (tokens.end[identifier + 1] == bracket + 3 + two_digits)
+    columns = Columns.of_size(len(lines))
+    if stamped:
+        good &= data[stamp_end - 1] == CLOSE
+        columns.time_ns, timed = parse_stamps(layout, stamp_start + 1, stamp_end - 1, stamps)
+        good &= timed
+    else:
+        columns.time_ns[:] = 0
+    columns.id, columns.flags, possible = parse_identifiers(layout, tokens.start[identifier], tokens.end[identifier])
+    good &= possible
+    if not stamped:
+        columns.flags |= np.uint8(Flag.UNTIMED)
+    columns.bus, named = parse_names(layout, tokens.start[name], tokens.end[name], reading)
+    good &= named
+    length, sized = _lengths(data, bracket, two_digits)
+    good &= sized
+    columns.length = length
+    columns.dlc = FD_CODE_OF_LENGTH[length]
+    turn = data[tokens.start[name + 1]]
+    brs, esi = data[tokens.start[name + 2]], data[tokens.start[name + 3]]
+    single = tokens.end[name + 3] - tokens.start[name + 2] == 3
+    dashes = ((brs == _B) | (brs == _DASH)) & ((esi == _E) | (esi == _DASH))
+    good &= ~told | (single & dashes & ((turn == _R) | (turn == _T)))
+    columns.flags |= (told & (turn == _T)) * np.uint8(Flag.TRANSMITTED)
+    fd = two_digits
+    columns.flags |= fd * np.uint8(Flag.FD)
+    columns.flags |= (fd & told & (brs == _B)) * np.uint8(Flag.BRS)
+    columns.flags |= (fd & told & (esi == _E)) * np.uint8(Flag.ESI)
+    behind = tokens.start[identifier + 2]
+    good &= (data[behind] != _REMOTE) | (behind >= layout.end[lines])
+    wide, whole = _payloads(data, behind, layout.end[lines], length)
+    good &= whole
+    return keep(with_long_payload(columns, wide), lines, good, done)
+
+
+def _lengths(data: Bytes, bracket: Places, two_digits: Bools) -> tuple[Bytes, Bools]:
+    """Return lengths from `[8]` or `[08]`, 0 where they are not possible, and which are possible."""
+    tens = np.where(two_digits, data[bracket + 1] - np.uint8(48), 0)
+    ones = data[bracket + 1 + two_digits] - np.uint8(48)
+    number = np.minimum(tens, 9) * 10 + np.minimum(ones, 9)
+    good = (tens <= 9) & (ones <= 9) & _IS_FD_LENGTH[number] & (two_digits | (number <= 8))
+    return np.where(good, number, 0).astype(np.uint8), good
+
+
+def _payloads(data: Bytes, start: Places, end: Places, length: Bytes) -> tuple[Bytes, Bools]:
+    """Return uint8[n, 64] payloads of bytes written three characters apart, and which are well formed."""
+    wide = np.zeros((len(start), 64), dtype=np.uint8)
+    two = pairs(data)
+    good = np.ones(len(start), dtype=np.bool_)
+    for k in range(int(length.max(initial=0))):
+        there = length > k
+        at = np.where(there, start + 3 * k, 0)
+        value = _PAIRS[two[at]]
+        behind = data[at + 2]
+        fits = (value < 256) & (at + 2 <= end) & (behind <= SPACE)
+        if k:
+            fits &= data[at - 1] == SPACE
+        good &= fits | ~there
+        wide[:, k] = np.where(there, value, 0).astype(np.uint8)
+    return wide, good

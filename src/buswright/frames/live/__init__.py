@@ -1,0 +1,1 @@
+"""Live buses: found, proved to be listened to only, received."""

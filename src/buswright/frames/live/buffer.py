@@ -1,0 +1,91 @@
+"""Preallocated columns that one thread fills and another takes away."""
+
+from __future__ import annotations
+
+import struct
+import threading
+
+import numpy as np
+
+from buswright.frames.formats.reading import Columns
+from buswright.frames.table import UInt8s
+
+CAPACITY = 1 << 17
+"""Frames between two visits of the reader: 16 seconds of a full bus at 1 Mbit/s."""
+
+_RECORD = np.dtype(
+    [
+        ("time_ns", "<i8"),
+        ("id", "<u4"),
+        ("flags", "u1"),
+        ("dlc", "u1"),
+        ("length", "u1"),
+        ("pad", "u1"),
+        ("payload", "u1", 8),
+    ]
+)
+_PACK = struct.Struct("<qIBBBx8s")
+
+
+class LiveBuffer:
+    """A double buffer: the receive thread appends records to one half while the other is being read.
+
+    One call packs a whole frame; as columns they are copied out, a few hundred at a time.
+
+    Parameters
+    ----------
+    capacity
+        Frames in each half. What finds it full is dropped and counted.
+    """
+
+    def __init__(self, capacity: int = CAPACITY) -> None:
+        self._capacity = capacity
+        self._halves = (bytearray(_RECORD.itemsize * capacity), bytearray(_RECORD.itemsize * capacity))
+        self._filling = 0
+        self._count = 0
+        self._dropped = 0
+        self._long: list[tuple[int, bytes]] = []
+        self._lock = threading.Lock()
+
+    def append(self, time_ns: int, identifier: int, flags: int, dlc: int, payload: bytes) -> None:
+        """Add a frame; called by one thread only."""
+        with self._lock:
+            at = self._count
+            if at == self._capacity:
+                self._dropped += 1
+                return
+            half = self._halves[self._filling]
+            _PACK.pack_into(half, at * _RECORD.itemsize, time_ns, identifier, flags, dlc, len(payload), payload)
+            if len(payload) > 8:
+                self._long.append((at, payload))
+            self._count = at + 1
+
+    @property
+    def half_full(self) -> bool:
+        """Whether the reader should hurry."""
+        return self._count * 2 > self._capacity
+
+    def take(self, bus: int) -> tuple[Columns, int]:
+        """Return what was appended since the last call as columns of this bus, and how many frames were dropped."""
+        with self._lock:
+            half, n, long, dropped = self._halves[self._filling], self._count, self._long, self._dropped
+            self._filling, self._count, self._long, self._dropped = 1 - self._filling, 0, [], 0
+        records = np.frombuffer(half, dtype=_RECORD, count=n)
+        columns = Columns(
+            time_ns=records["time_ns"].astype(np.int64),
+            bus=np.full(n, bus, dtype=np.uint8),
+            id=records["id"].astype(np.uint32),
+            flags=records["flags"].copy(),
+            dlc=records["dlc"].copy(),
+            length=records["length"].copy(),
+            payload=records["payload"].copy(),
+        )
+        if long:
+            columns.long_row = np.array([row for row, _ in long], dtype=np.int32)
+            columns.long_payload = _wide([payload for _, payload in long])
+        return columns, dropped
+
+
+def _wide(payloads: list[bytes]) -> UInt8s:
+    joined = b"".join(payload.ljust(64, b"\0") for payload in payloads)
+    return np.frombuffer(joined, dtype=np.uint8).reshape(-1, 64).copy()

@@ -1,0 +1,92 @@
+"""Opening captures: recognised by content, one file or many merged by time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from buswright.errors import CaptureError
+from buswright.frames.capture import HEAD_BYTES, Capture, opened_file
+from buswright.frames.formats import library
+from buswright.frames.formats.asc import reader as asc
+from buswright.frames.formats.candump import reader as candump
+from buswright.frames.formats.reading import Format
+from buswright.frames.merge import MergedCapture
+from buswright.frames.sidecar import is_sidecar
+
+FORMATS: tuple[Format, ...] = (candump.FORMAT, asc.FORMAT, *library.FORMATS)
+"""In the order in which they are asked."""
+
+PathLike = str | Path
+
+
+def open_capture(source: PathLike | Sequence[PathLike], *, timezone: str = "UTC") -> Capture:
+    """Open a capture file, several, or a folder of them (merged by time).
+
+    Parameters
+    ----------
+    source
+        candump or ASC text, plain or compressed (gzip, zstd), or any format that python-can reads. The
+        content decides, not the name.
+    timezone
+        Assumed for dates that a file writes without one: "UTC", "local", "+02:00", or an IANA name.
+
+    Raises
+    ------
+    CaptureError
+        Missing, unreadable, or of no known format; the message lists what was tried.
+    """
+    several = [source] if isinstance(source, str | Path) else list(source)
+    paths = [found for item in several for found in _expand(Path(item))]
+    if not paths:
+        raise CaptureError("no capture was named", hint="name a capture file or a folder of them")
+    captures = [_open_file(path, timezone) for path in paths]
+    return captures[0] if len(captures) == 1 else MergedCapture(captures)
+
+
+def _expand(path: Path) -> Iterable[Path]:
+    if not path.is_dir():
+        return [] if is_sidecar(path) else [path]
+    found = []
+    for item in sorted(path.iterdir()):
+        if item.is_file() and not item.name.startswith("."):
+            try:
+                _recognise(item)
+            except CaptureError:
+                continue
+            found.append(item)
+    if not found:
+        raise CaptureError(f"{path}: a folder without a capture in it", hint="name a capture file")
+    return found
+
+
+def _open_file(path: Path, timezone: str) -> Capture:
+    return Capture(path, _recognise(path), timezone)
+
+
+def _recognise(path: Path) -> Format:
+    try:
+        with opened_file(path) as (_, stream):
+            try:
+                head = stream.read(HEAD_BYTES)
+            except (EOFError, OSError, ValueError) as fault:
+                raise CaptureError(f"{path}: can't be decompressed: {fault}", hint="is the file whole?") from fault
+    except FileNotFoundError:
+        raise CaptureError(f"{path}: no such file", hint="check the name and the folder") from None
+    except PermissionError:
+        raise CaptureError(f"{path}: no permission to read it", hint=f"chmod u+r {path}") from None
+    except IsADirectoryError:
+        raise CaptureError(f"{path}: is a folder", hint="name the capture file in it") from None
+    except OSError as fault:
+        raise CaptureError(f"{path}: can't be opened: {fault.strerror or fault}", hint="check the file") from None
+    for form in FORMATS:
+        if form.sniff(head, path.name):
+            return form
+    if not head.strip():
+        return candump.FORMAT  # an empty file is a capture of nothing, and is said to be
+    tried = ", ".join(form.name for form in FORMATS)
+    shown = head[:60].decode("utf-8", "backslashreplace")
+    raise CaptureError(
+        f"{path}: not a capture of a known format (tried {tried}); it begins {shown!r}",
+        hint="record with `candump -L` or as ASC, or name another file",
+    )

@@ -1,0 +1,1 @@
+"""Recordings that survive: written beside what is received."""

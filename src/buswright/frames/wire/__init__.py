@@ -1,0 +1,1 @@
+"""Exact time on the wire: bits, stuff bits and checksums of every frame."""

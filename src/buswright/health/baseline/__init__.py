@@ -1,0 +1,1 @@
+"""A good run remembered, and what changed since."""

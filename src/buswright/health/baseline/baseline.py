@@ -1,0 +1,364 @@
+"""A good run remembered: what the buses and channels were like, in one frozen value that a file can hold.
+
+Every class here is written to JSON field by field (`baseline_file`), so a field's name is what a reader sees.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from buswright._version import __version__
+from buswright.channels.guessing import is_bookkeeping
+from buswright.channels.units import line
+from buswright.health.baseline.standstill import AtRest, RestFigures, find_rest, rest_figures
+from buswright.health.model.health import BusFigures, BusHealth
+from buswright.health.model.identifiers import IdFigures
+from buswright.health.phases import Phases
+from buswright.messages.model import identifier_text
+
+if TYPE_CHECKING:
+    from buswright.channels.samples.series import Series
+    from buswright.channels.session import Session
+
+NO_CHANNELS: Mapping[str, ChannelBaseline] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureFacts:
+    """Where a baseline comes from.
+
+    Attributes
+    ----------
+    files
+        Names of the capture's files.
+    recorded
+        Date and time of the first frame, ISO 8601; None where the capture doesn't say.
+    seconds, frames
+        How much was recorded.
+    car, car_file, car_file_sha256
+        Name of the car, name and hash of the car file; None without one.
+    tool
+        Program and version that measured it.
+    """
+
+    files: tuple[str, ...] = ()
+    recorded: str | None = None
+    seconds: float = 0.0
+    frames: int = 0
+    car: str | None = None
+    car_file: str | None = None
+    car_file_sha256: str | None = None
+    tool: str = f"buswright {__version__}"
+
+
+@dataclass(frozen=True, slots=True)
+class CounterBaseline:
+    """A counter: where it stands, and what share of its steps went one further."""
+
+    start: int
+    length: int
+    step: int
+    modulus: int
+    big_endian: bool
+    steps: int
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class ChecksumBaseline:
+    """A checksum: kind and place, frames verified and those that failed."""
+
+    kind: str
+    byte: int
+    frames: int
+    wrong: int
+
+
+@dataclass(frozen=True, slots=True)
+class IdBaseline:
+    """One identifier.
+
+    Attributes
+    ----------
+    message, module
+        Names; None where nobody says.
+    frames
+        How often it came.
+    sending
+        "periodic", "change-driven", "irregular" or "too few".
+    period_ms
+        Learned from the traffic; None where it has none.
+    jitter_ms
+        Standard deviation of the spacings that are no gaps.
+    late_ms
+        99.9th percentile of their deviation from the period.
+    missing
+        Frames missing.
+    lengths
+        Frames by payload bytes.
+    counter, checksum
+        None where there is none.
+    """
+
+    message: str | None
+    module: str | None
+    frames: int
+    sending: str
+    period_ms: float | None
+    jitter_ms: float | None
+    late_ms: float | None
+    missing: int
+    lengths: Mapping[str, int]
+    counter: CounterBaseline | None = None
+    checksum: ChecksumBaseline | None = None
+
+    @property
+    def length(self) -> int | None:
+        """The most frequent payload length in bytes."""
+        return int(max(self.lengths, key=lambda text: self.lengths[text])) if self.lengths else None
+
+
+@dataclass(frozen=True, slots=True)
+class BusBaseline:
+    """One bus.
+
+    Attributes
+    ----------
+    bitrate, bitrate_source
+        Bit/s, and who says so.
+    seconds
+        Recorded time.
+    load
+        Median over whole seconds, 0..1: a slow start or a short pause doesn't move it. None without a bit rate.
+    load_peak
+        Busiest whole second.
+    errors
+        Error frames.
+    ids
+        By identifier: three hex digits for 11 bits, eight for 29.
+    clocks
+        Groups of identifiers that keep one phase: those of one module.
+    """
+
+    bitrate: int | None
+    bitrate_source: str
+    seconds: float
+    load: float | None
+    load_peak: float | None
+    errors: int
+    ids: Mapping[str, IdBaseline]
+    clocks: tuple[tuple[str, ...], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelBaseline:
+    """One channel.
+
+    Attributes
+    ----------
+    message
+        `bus/message` it comes from.
+    unit, role, position
+        As in the car file (a position or role that it doesn't give is None).
+    input_unit
+        Electrical unit of its sensor's input; None without a sensor.
+    samples, rate_hz
+        How often it came; the rate is None under two samples.
+    low, high
+        Range of the usable values.
+    span
+        What it can measure from end to end: calibration, else plausible range, else the database's range; None
+        where nobody says. Shifts are judged as a share of it.
+    rest
+        What it showed at rest; None where it had no sample there.
+    """
+
+    message: str | None
+    unit: str
+    input_unit: str | None
+    role: str | None
+    position: str | None
+    samples: int
+    rate_hz: float | None
+    low: float | None
+    high: float | None
+    span: float | None
+    rest: RestFigures | None
+
+
+@dataclass(frozen=True, slots=True)
+class Baseline:
+    """A run remembered.
+
+    Attributes
+    ----------
+    capture
+        Where it comes from.
+    buses
+        By name.
+    at_rest
+        When the car was taken to stand still; None without channels.
+    channels
+        By name; empty without a car file or database.
+    """
+
+    capture: CaptureFacts
+    buses: Mapping[str, BusBaseline]
+    at_rest: AtRest | None = None
+    channels: Mapping[str, ChannelBaseline] = field(default_factory=lambda: NO_CHANNELS)
+
+
+def remember(
+    health: BusHealth,
+    session: Session | None = None,
+    *,
+    phases: Phases | None = None,
+    facts: CaptureFacts | None = None,
+) -> Baseline:
+    """Put what was measured into a baseline.
+
+    Parameters
+    ----------
+    health
+        Numbers of the trackers.
+    session
+        Channels of the same capture; None: only the buses are remembered.
+    phases
+        Which identifiers keep one phase.
+    facts
+        Where the capture comes from; numbers of frames and seconds are filled in from `health`.
+    """
+    facts = facts or CaptureFacts()
+    first, last = health.capture.first_ns, health.capture.last_ns
+    car = session.car if session is not None else None
+    facts = CaptureFacts(
+        facts.files,
+        facts.recorded,
+        0.0 if first is None or last is None else round((last - first) * 1e-9, 3),
+        health.capture.frames,
+        (car.car.name or None) if car else None,
+        car.path.name if car else None,
+        car.hash if car else None,
+    )
+    buses = {name: _bus(figures, health, phases) for name, figures in health.buses.items()}
+    if session is None:
+        return Baseline(facts, MappingProxyType(buses))
+    rest = find_rest(session)
+    channels = {}
+    for name in session.names:
+        if _measures(session, name):
+            series = session[name]
+            channels[name] = _channel(session, name, series, rest_figures(series, rest))
+    return Baseline(facts, MappingProxyType(buses), rest.at_rest, MappingProxyType(channels))
+
+
+def _bus(figures: BusFigures, health: BusHealth, phases: Phases | None) -> BusBaseline:
+    load = figures.slow_windows.load[1:-1]  # the first and the last second are only partly recorded
+    load = load[np.isfinite(load)]
+    whole = bool(len(load))
+    groups = phases.groups if phases else ()
+    clocks = tuple(
+        tuple(identifier_text(name.id, name.extended) for name in group.ids)
+        for group in groups
+        if group.bus == figures.name
+    )
+    return BusBaseline(
+        bitrate=figures.bitrate.bits_per_s,
+        bitrate_source=figures.bitrate.source,
+        seconds=round(figures.seconds, 3),
+        load=float(np.median(load)) if whole else figures.load,
+        load_peak=float(load.max()) if whole else None,
+        errors=figures.error_frames,
+        ids=MappingProxyType(
+            {identifier_text(each.name.id, each.name.extended): _id(each) for each in health.ids_of(figures.name)}
+        ),
+        clocks=clocks,
+    )
+
+
+def _id(figures: IdFigures) -> IdBaseline:
+    period = figures.period
+    counter, checksum = figures.counter, figures.checksum
+    return IdBaseline(
+        message=figures.message,
+        module=figures.module,
+        frames=figures.frames,
+        sending=period.sending,
+        period_ms=_ms(period.learned_ns),
+        jitter_ms=_ms(period.sd_ns),
+        late_ms=_ms(period.p999_ns),
+        missing=figures.gaps.missing,
+        lengths=MappingProxyType({str(length): count for length, count in sorted(figures.lengths.counts.items())}),
+        counter=None
+        if counter is None
+        else CounterBaseline(
+            counter.start,
+            counter.length,
+            counter.step,
+            counter.modulus,
+            counter.big_endian,
+            counter.frames,
+            counter.share,
+        ),
+        checksum=None
+        if checksum is None
+        else ChecksumBaseline(checksum.checksum.kind, checksum.checksum.byte, checksum.frames, checksum.wrong),
+    )
+
+
+def _ms(nanoseconds: float | None) -> float | None:
+    return None if nanoseconds is None else float(nanoseconds) * 1e-6
+
+
+def _measures(session: Session, name: str) -> bool:
+    """Whether a channel measures something: computed ones only repeat others, counters and checksums say nothing."""
+    if session.car is not None:
+        return session.car.channels[name].signal is not None
+    return not is_bookkeeping(name.rpartition("/")[2])
+
+
+def _channel(session: Session, name: str, series: Series, rest: RestFigures | None) -> ChannelBaseline:
+    described = session.car.channels[name] if session.car is not None else None
+    sensor = session.car.sensors[described.sensor] if session.car and described and described.sensor else None
+    figures = series.statistics()
+    return ChannelBaseline(
+        message=session.home(name),
+        unit=series.unit,
+        input_unit=sensor.calibration.electrical if sensor else None,
+        role=described.role if described else None,
+        position=described.position if described else None,
+        samples=figures.count,
+        rate_hz=_finite(figures.rate_hz),
+        low=_finite(figures.minimum),
+        high=_finite(figures.maximum),
+        span=_span(session, name, series.unit),
+        rest=rest,
+    )
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _span(session: Session, name: str, unit: str) -> float | None:
+    """Return what a channel can measure from end to end, in its unit."""
+    channel = session.car.channels[name] if session.car is not None else None
+    if session.car is not None and channel is not None:
+        if channel.sensor:
+            calibration = session.car.sensors[channel.sensor].calibration
+            if np.isfinite(calibration.span):
+                return calibration.span * line(calibration.unit, unit)[0]
+        if channel.plausible:
+            return channel.plausible[1] - channel.plausible[0]
+    message = session.recorded.messages.get(session.home(name) or "")
+    wanted = channel.signal.signal if channel is not None and channel.signal else name.rpartition("/")[2]
+    signal = message.signals[wanted].signal if message and wanted in message.signals else None
+    if signal is None or signal.minimum is None or signal.maximum is None or signal.minimum >= signal.maximum:
+        return None
+    factor = line(signal.unit, unit)[0] if signal.unit and signal.unit != unit else 1.0
+    return (signal.maximum - signal.minimum) * factor

@@ -1,0 +1,234 @@
+"""What changed from one run to another: two baselines, ranked differences."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from buswright.findings import THRESHOLDS, Severity
+from buswright.health.baseline.baseline import Baseline, BusBaseline, IdBaseline
+from buswright.health.baseline.compare_channels import channel_differences
+from buswright.health.baseline.compare_identifiers import LEAST_FRAMES, WORTH_LOSING, Compared, called, id_differences
+from buswright.health.baseline.differences import RANK, SAFETY_ROLES, Difference
+
+if TYPE_CHECKING:
+    from buswright.channels.carfile.model import CarFile
+
+__all__ = ["Difference", "compare"]
+
+_DUE = "came by the clock before, and two seconds and ten periods of the later run passed without it"
+
+_SAME_BUS = 0.7
+"""Share of common identifiers above which two buses of different names are one: can0 of a run without a car file."""
+
+
+def compare(a: Baseline, b: Baseline, *, car: CarFile | None = None) -> tuple[Difference, ...]:
+    """Find what changed from run `a` to run `b`.
+
+    Parameters
+    ----------
+    a, b
+        The earlier (good) run and the one in question.
+    car
+        Car file with thresholds of its own.
+
+    Returns
+    -------
+    tuple of Difference
+        What matters most first; a run compared with itself gives none.
+    """
+    found: list[Difference] = []
+    renamed = _renamed(a, b)
+    for name, other in renamed.items():
+        text = f"bus {name} is called {other} in the later run: its identifiers are the same"
+        found.append(Difference("bus-renamed", Severity.NOTE, f"bus:{name}", text))
+    if renamed:
+        b = replace(b, buses={**b.buses, **{name: b.buses[other] for name, other in renamed.items()}})
+        b = replace(b, buses={name: bus for name, bus in b.buses.items() if name not in renamed.values()})
+    for name, bus in a.buses.items():
+        if name in b.buses:
+            found += _bus_differences(name, bus, b.buses[name], car)
+        else:
+            found.append(_lost_bus(name, bus))
+    for name, bus in b.buses.items():
+        if name not in a.buses:
+            text = f"bus {name} is not in the earlier run"
+            found.append(
+                Difference("bus-new", Severity.NOTE, f"bus:{name}", text, 0.0, float(len(bus.ids)), "identifiers")
+            )
+    found += channel_differences(a, b, car=car, silent=_silent_messages(a, b))
+    return tuple(sorted(found, key=lambda each: _rank(each, b)))
+
+
+def _renamed(a: Baseline, b: Baseline) -> dict[str, str]:
+    """Find buses that only one run has under that name, but most of whose identifiers are the same."""
+    found: dict[str, str] = {}
+    for name, bus in a.buses.items():
+        for other, candidate in b.buses.items():
+            if name in b.buses or other in a.buses or other in found.values():
+                continue
+            shared = len(bus.ids.keys() & candidate.ids.keys())
+            if shared > _SAME_BUS * max(len(bus.ids), len(candidate.ids)):
+                found[name] = other
+                break
+    return found
+
+
+def _rank(each: Difference, b: Baseline) -> tuple[int, int, int, float, str]:
+    """Heaviest first; then what touches safety or the engine; then by kind, size and name."""
+    channel = b.channels.get(each.subject.removeprefix("channel:"))
+    safety = channel is not None and channel.role in SAFETY_ROLES
+    return -int(each.severity), 0 if safety else 1, RANK.index(each.kind), -each.size, each.subject
+
+
+def _silent_messages(a: Baseline, b: Baseline) -> set[str]:
+    """Messages, `bus/message`, that don't come any more: their channels need no difference of their own."""
+    return {
+        f"{name}/{entry.message}"
+        for name, bus in a.buses.items()
+        for key, entry in bus.ids.items()
+        if name not in b.buses or key not in b.buses[name].ids
+    }
+
+
+# -- one bus ------------------------------------------------------------------------------------------------------
+
+
+def _lost_bus(name: str, bus: BusBaseline) -> Difference:
+    text = f"bus {name} is not in the later run at all"
+    look = "was this bus recorded? adapter, interface name (--bus NAME=INTERFACE), then the plug of the bus"
+    return Difference(
+        "bus-vanished", Severity.FAULT, f"bus:{name}", text, float(len(bus.ids)), 0.0, "identifiers", "", look
+    )
+
+
+def _bus_differences(name: str, a: BusBaseline, b: BusBaseline, car: CarFile | None) -> Iterator[Difference]:
+    yield from _vanished(name, a, b)
+    for key in sorted(b.ids.keys() - a.ids.keys()):
+        yield _new(name, key, b.ids[key])
+    for key in sorted(a.ids.keys() & b.ids.keys()):
+        yield from id_differences(Compared(name, key, a.ids[key], b.ids[key], car))
+    yield from _load(name, a, b, car)
+    yield from _errors(name, a, b)
+    yield from _clocks(name, a, b)
+
+
+def _vanished(name: str, a: BusBaseline, b: BusBaseline) -> Iterator[Difference]:
+    """Yield modules that vanished whole, and the identifiers that did so alone."""
+    missing = {key for key in a.ids if key not in b.ids}
+    for module in sorted({entry.module for entry in a.ids.values() if entry.module}):
+        whole = [key for key, entry in a.ids.items() if entry.module == module]
+        if len(whole) > 1 and missing.issuperset(whole) and any(_was_due(a.ids[key], b) for key in whole):
+            missing.difference_update(whole)
+            yield _lost_module(name, module, whole)
+    for key in sorted(missing):
+        yield _lost_id(name, key, a.ids[key], due=_was_due(a.ids[key], b))
+
+
+def _was_due(entry: IdBaseline, b: BusBaseline) -> bool:
+    periodic = entry.sending == "periodic" and entry.period_ms is not None and entry.frames >= LEAST_FRAMES
+    return periodic and b.seconds > 2.0 + 10 * (entry.period_ms or 0.0) * 1e-3
+
+
+def _lost_module(bus: str, module: str, ids: Sequence[str]) -> Difference:
+    text = f"module {module} sends nothing any more on bus {bus}: {', '.join(ids)}"
+    look = "its fuse and supply at the plug; then its bus wires, and what lies behind it on the chain"
+    return Difference(
+        *("module-vanished", Severity.FAULT, f"module:{module}", text, float(len(ids)), 0.0, "identifiers", _DUE, look),
+        size=float(len(ids)),
+    )
+
+
+def _lost_id(bus: str, key: str, entry: IdBaseline, *, due: bool) -> Difference:
+    text = f"{called(bus, key, entry)} does not come any more"
+    threshold, look = _DUE, f"settings and firmware of {entry.module or 'the module that sends it'}"
+    if not due:
+        text += " (it was rare or came on events, so it may just not have been due)"
+        threshold = look = ""
+    severity, frames = Severity.FAULT if due else Severity.NOTE, float(entry.frames)
+    return Difference(
+        "id-vanished", severity, f"id:{bus}/{key}", text, frames, 0.0, "frames", threshold, look, size=frames
+    )
+
+
+def _new(bus: str, key: str, entry: IdBaseline) -> Difference:
+    periodic = entry.sending == "periodic" and entry.period_ms is not None
+    text = f"{called(bus, key, entry)} is new" + (f", every {entry.period_ms:.4g} ms" if periodic else "")
+    severity, threshold, look = Severity.NOTE, "", ""
+    if periodic or entry.frames >= LEAST_FRAMES:
+        severity, threshold = Severity.SUSPECT, f"periodic, or at least {LEAST_FRAMES} frames"
+        look = "what was fitted or set since: a module added, or one with other settings"
+    return Difference(
+        *("id-new", severity, f"id:{bus}/{key}", text, 0.0, float(entry.frames), "frames", threshold, look),
+        size=float(entry.frames),
+    )
+
+
+# -- load, errors, clocks -----------------------------------------------------------------------------------------
+
+
+def _load(name: str, a: BusBaseline, b: BusBaseline, car: CarFile | None) -> Iterator[Difference]:
+    subject = f"bus:{name}"
+    if a.bitrate and b.bitrate and a.bitrate != b.bitrate:
+        yield _bit_rate(subject, a, b)
+        return
+    if a.load is None or b.load is None:
+        return
+    step, high, too_high = (
+        car.threshold(each, bus=name) if car else THRESHOLDS[each].default
+        for each in ("load_up", "load_suspect", "load_fault")
+    )
+    if b.load - a.load > step:
+        severity = Severity.FAULT if b.load > too_high >= a.load else Severity.SUSPECT
+        text = f"bus {name} is loaded {b.load:.1%} instead of {a.load:.1%}"
+        threshold = f"{step:.0%} of its capacity more is suspect; over {too_high:.0%} is a fault"
+        look = "which identifiers are new or faster; one that is sent over and over"
+        size = b.load - a.load
+        yield Difference("load-up", severity, subject, text, a.load, b.load, "share", threshold, look, size=size)
+    elif a.load_peak and b.load_peak and b.load_peak > high + step and b.load_peak > a.load_peak + step:
+        text = f"bus {name} reached {b.load_peak:.1%} in its busiest second instead of {a.load_peak:.1%}"
+        threshold = f"{high:.0%} over one second, and {step:.0%} more than before"
+        look = "`buswright health` says when, and whose frames they were"
+        yield Difference("load-up", Severity.SUSPECT, subject, text, a.load_peak, b.load_peak, "share", threshold, look)
+
+
+def _bit_rate(subject: str, a: BusBaseline, b: BusBaseline) -> Difference:
+    text = f"{a.bitrate:,} bit/s before, {b.bitrate:,} bit/s now"
+    before, after = float(a.bitrate or 0), float(b.bitrate or 0)
+    if "guessed" in (a.bitrate_source, b.bitrate_source):
+        text += "; it was guessed from the traffic, and loads are not compared"
+        return Difference("bit-rate-changed", Severity.NOTE, subject, text, before, after, "bit/s")
+    look = "car file, database and --bitrate of the two runs"
+    return Difference("bit-rate-changed", Severity.FAULT, subject, text, before, after, "bit/s", "any change", look)
+
+
+def _errors(name: str, a: BusBaseline, b: BusBaseline) -> Iterator[Difference]:
+    before, after = (60.0 * bus.errors / max(bus.seconds, 1.0) for bus in (a, b))
+    if after <= before or b.errors <= a.errors:
+        return
+    suspect, fault = THRESHOLDS["error_frames_per_minute"].default, THRESHOLDS["error_frames_per_second"].default
+    severity = Severity.NOTE
+    if after > 2 * before + suspect and b.errors >= WORTH_LOSING:
+        severity = Severity.FAULT if after > 60 * fault else Severity.SUSPECT
+    text = f"bus {name} had {b.errors} error frames, {after:.3g} a minute (before: {before:.3g})"
+    threshold = f"{suspect:g} a minute more than twice those before is suspect, {fault:g} a second a fault"
+    look = "terminators, plugs and stubs of this bus: power off, 60 ohm between its wires"
+    yield Difference("errors-up", severity, f"bus:{name}", text, before, after, "1/min", threshold, look, size=after)
+
+
+def _clocks(name: str, a: BusBaseline, b: BusBaseline) -> Iterator[Difference]:
+    """Note identifiers that left the clock of those they kept phase with, for another one's."""
+    home = {key: set(group) - {key} for group in a.clocks for key in group}
+    for group in b.clocks:
+        for key in group:
+            old, new = home.get(key, set()), set(group) - {key}
+            if not old or old & new or not new & home.keys():
+                continue
+            text = f"{called(name, key, b.ids[key])} kept phase with {_listed(old)} and now does with {_listed(new)}"
+            look = "another module may send it now"
+            yield Difference("clock-changed", Severity.NOTE, f"id:{name}/{key}", text, look=look)
+
+
+def _listed(keys: set[str]) -> str:
+    return ", ".join(sorted(keys))

@@ -1,0 +1,160 @@
+"""What changed in the channels from one run to another: zero and noise at rest, and whether they come at all."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from buswright.channels import units
+from buswright.findings import THRESHOLDS, Severity
+from buswright.health.baseline.baseline import Baseline, ChannelBaseline
+from buswright.health.baseline.differences import Difference
+from buswright.health.baseline.standstill import BASIS_WORDS, Basis, RestFigures
+
+if TYPE_CHECKING:
+    from buswright.channels.carfile.model import CarFile
+
+STILL_ROLES = frozenset(
+    {
+        *("wheel_speed", "throttle", "brake_pressure", "steering_angle", "yaw_rate", "damper_travel", "oil_pressure"),
+        *("accel_long", "accel_lat", "accel_vert", "reference_voltage"),
+    }
+)
+"""Roles of channels that show the same whenever the car stands with its engine off. The air, the fuel pump, the
+battery and the place where the car stands are in all others."""
+_NEED_ENGINE_OFF = frozenset({"oil_pressure", "throttle"})
+_SIGMAS = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Compared:
+    """One channel at rest in both runs; the earlier one's values in the later one's unit."""
+
+    name: str
+    now: ChannelBaseline
+    before: RestFigures
+    after: RestFigures
+    basis: Basis
+    factor: float
+    offset: float
+    car: CarFile | None
+
+    def limit(self, name: str) -> float:
+        return THRESHOLDS[name].default if self.car is None else self.car.threshold(name, channel=self.name)
+
+
+def channel_differences(
+    a: Baseline, b: Baseline, *, car: CarFile | None, silent: Collection[str]
+) -> Iterator[Difference]:
+    """Yield the differences between the channels of two runs.
+
+    Parameters
+    ----------
+    a, b
+        Earlier and later run.
+    car
+        Car file with thresholds of its own.
+    silent
+        Messages (`bus/message`) that don't come any more: their channels need not be mentioned.
+    """
+    if a.at_rest is None or b.at_rest is None:
+        if a.channels or b.channels:
+            which = "earlier" if b.channels else "later"
+            yield _note(f"channels are not compared: the {which} run was remembered without a car file or database")
+        return
+    alike = a.at_rest.basis == b.at_rest.basis
+    if not alike:
+        yield _note(
+            "zero and noise are not compared, because the car was at rest in different ways: "
+            f"{BASIS_WORDS[a.at_rest.basis]}; then {BASIS_WORDS[b.at_rest.basis]}"
+        )
+    if a.capture.car_file_sha256 != b.capture.car_file_sha256:
+        yield _note("the runs were decoded with different car files, or different states of one: values may differ")
+    for name, before in a.channels.items():
+        after = b.channels.get(name)
+        if after is None:
+            continue
+        if before.samples and not after.samples:
+            if before.message not in silent:
+                yield _without_samples(name, before)
+        elif before.unit != after.unit and not units.compatible(before.unit, after.unit):
+            text = f"{name} was in {before.unit or 'no unit'} and is in {after.unit or 'no unit'} now"
+            yield Difference(
+                "unit-changed", Severity.SUSPECT, f"channel:{name}", text, threshold="any change", look="the car files"
+            )
+        elif alike and before.rest and after.rest:
+            line = units.line(before.unit, after.unit) if before.unit != after.unit else (1.0, 0.0)
+            one = _Compared(name, after, before.rest, after.rest, a.at_rest.basis, *line, car)
+            yield from _zero(one)
+            yield from _noise(one)
+
+
+def _note(text: str) -> Difference:
+    return Difference("not-compared", Severity.NOTE, "capture", text)
+
+
+def _without_samples(name: str, before: ChannelBaseline) -> Difference:
+    text = f"{name} has no samples any more, though its message comes"
+    look = "length and multiplexer of the message; the database"
+    return Difference(
+        *("channel-silent", Severity.SUSPECT, f"channel:{name}", text, float(before.samples), 0.0, "samples"),
+        look=look,
+    )
+
+
+def _zero(one: _Compared) -> Iterator[Difference]:
+    before, after, span = one.before, one.after, one.now.span
+    if before.zero is None or after.zero is None or not span:
+        return
+    zero = before.zero * one.factor + one.offset
+    moved = after.zero - zero
+    suspect, fault = one.limit("zero_moved"), one.limit("zero_moved_fault")
+    # One step of the raw value more or less, and what noise makes of a median, is no movement.
+    noise = max(before.noise or 0.0, after.noise or 0.0) / math.sqrt(min(before.samples, after.samples))
+    if abs(moved) <= max(suspect * span, 2 * after.resolution + 5 * noise):
+        return
+    role, unit = one.now.role, one.now.unit
+    text = f"{one.name} rests at {after.zero:.4g} {unit} instead of {zero:.4g} {unit} ({moved:+.3g} {unit})"
+    look = "sensor and its mounting, the wire and its ground; was the car in the same state (driver, fuel)?"
+    if before.input is not None and after.input is not None:
+        electrical = one.now.input_unit or ""
+        text += f"; at the input {after.input:.4g} {electrical} instead of {before.input:.4g} {electrical}"
+        if abs(after.input - before.input) <= 2 * after.input_resolution:
+            look = "calibration or zero in the car file: the input reads the same as before"
+    severity, threshold = Severity.NOTE, ""
+    if role in STILL_ROLES and (one.basis in ("key-on", "engine-off") or role not in _NEED_ENGINE_OFF):
+        severity = Severity.FAULT if abs(moved) > fault * span else Severity.SUSPECT
+        threshold = f"{suspect:.0%} of the span of {span:.4g} {unit} suspect, {fault:.0%} fault"
+    else:
+        look = "its role does not say that it shows the same whenever the car rests" if role else ""
+    size = abs(moved) / span
+    yield Difference(
+        "zero-moved", severity, f"channel:{one.name}", text, zero, after.zero, unit, threshold, look, size=size
+    )
+
+
+def _noise(one: _Compared) -> Iterator[Difference]:
+    # At the input where there is one: through a thermistor's curve the same volts are more degrees when it is hot.
+    before, after = one.before, one.after
+    old, new, step, unit = before.input_noise, after.input_noise, after.input_resolution, one.now.input_unit or ""
+    if old is None or new is None:
+        old, new, step, unit = before.noise, after.noise, after.resolution, one.now.unit
+        old = old * abs(one.factor) if old is not None else None
+    # Whether a quiet input stands on one step of the raw value or between two is chance.
+    if old is None or new is None or new <= step:
+        return
+    ratio = new / max(old, step / 2, 1e-12)
+    suspect, fault = one.limit("noise_up"), one.limit("noise_up_fault")
+    if one.basis == "quietest":  # the car may have moved all the while
+        suspect, fault = fault, math.inf
+    # The logarithm of a noise from n second differences is good to 1/sqrt(n).
+    slack = math.exp(_SIGMAS * math.sqrt(1 / before.samples + 1 / after.samples))
+    if ratio <= suspect * slack:
+        return
+    severity = Severity.FAULT if ratio > fault * slack else Severity.SUSPECT
+    text = f"{one.name} is {ratio:.3g} times as noisy at rest: {new:.3g} {unit} instead of {old:.3g} {unit}"
+    threshold = f"{suspect * slack:.3g} times as noisy, with {before.samples} and {after.samples} samples"
+    look = "ground and shield of its wire, its plug; which other channels share them?"
+    yield Difference("noise-up", severity, f"channel:{one.name}", text, old, new, unit, threshold, look, size=ratio)

@@ -1,0 +1,1 @@
+"""One bus as its frames come: load, bit rate, error frames."""

@@ -1,0 +1,278 @@
+"""One bus as its frames come: sums over windows, spacings, silences, errors."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from buswright.frames.table import Bools, Clock, Event, Flag, Frames, Int64s
+from buswright.health.buses.bitrate import ApparentRates
+from buswright.health.buses.errors_seen import ErrorsSeen
+from buswright.health.folds.bounded import FirstAndLast, LongestAndLatest
+from buswright.health.folds.windows import FAST_NS, SLOW, WindowSums
+from buswright.health.model.health import (
+    BitRate,
+    BusFigures,
+    ClockStep,
+    CommonFilter,
+    HostStamped,
+    LoadWindows,
+    Peak,
+    Silences,
+    Spacing,
+)
+
+if TYPE_CHECKING:
+    from buswright.frames.wire.bits import WireBits
+
+BACK_NS = 1_000
+"""Time may go back this far between two frames of a bus without the clock having jumped."""
+SILENCE_NS = 5_000_000
+"""Shorter stretches without a frame are nothing special."""
+REPEAT_NS = 1_000_000
+_CLOSE_NS = 50_000
+_MILLISECOND = 1_000_000
+_PROOF = 0.01
+"""Share of spacings impossible on a wire that is no accident of single stamps."""
+_STEPS_KEPT = 1_000
+_SILENCES_KEPT = 2_000
+
+_NO_IDENTIFIER = np.uint32(0xFFFFFFFF)
+"""Stands for an error frame's identifier, which is none."""
+
+_STEP = np.dtype([("before", np.int64), ("after", np.int64)])
+_SILENCE = np.dtype([("start", np.int64), ("end", np.int64), ("length", np.int64)])
+
+Rows = npt.NDArray[np.intp]
+
+
+class BusLane:
+    """Folds the frames of one bus, in the order of the capture."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.interfaces: list[str] = []
+        self.frames = self.remotes = self.fd = self.transmitted = self.untimed = 0
+        self.bits = self.data_bits = 0
+        self.elapsed_ns = 0
+        self.first_ns: int | None = None
+        self.last_ns: int | None = None
+        self.earliest_ns: int | None = None
+        self.latest_ns: int | None = None
+        self.windows = WindowSums()
+        self.errors = ErrorsSeen()
+        self.rates = ApparentRates()
+        self.pairs = self.zero = self.close = self.repeated = self.on_millisecond = 0
+        self.steps = FirstAndLast(_STEP, _STEPS_KEPT // 2)
+        self.silences = LongestAndLatest(_SILENCE, _SILENCES_KEPT)
+        self._last: tuple[int, int, int] | None = None
+
+    def add(self, frames: Frames, rows: Rows | slice, bits: WireBits, words: npt.NDArray[np.uint64]) -> None:
+        """Add the rows of this bus; `words` uint64[n] are the payloads of the whole batch."""
+        flags = frames.flags[rows]
+        if not len(flags):
+            return
+        present = int(np.bitwise_or.reduce(flags))
+        nominal = bits.nominal[rows]
+        data = bits.data[rows] if present & Flag.BRS else None
+        self.frames += len(flags)
+        self.bits += int(nominal.sum(dtype=np.int64))
+        self.data_bits += int(data.sum(dtype=np.int64)) if data is not None else 0
+        error = (flags & np.uint8(Flag.ERROR)) != 0 if present & Flag.ERROR else None
+        self.remotes += _count(flags, Flag.REMOTE, present) - _count_both(flags, error, Flag.REMOTE)
+        self.fd += _count(flags, Flag.FD, present)
+        self.transmitted += _count(flags, Flag.TRANSMITTED, present)
+        timed = (flags & np.uint8(Flag.UNTIMED)) == 0 if present & Flag.UNTIMED else None
+        if error is not None:
+            chosen = np.arange(len(frames))[rows][error]
+            with_time = np.ones(len(chosen), dtype=np.bool_) if timed is None else timed[error]
+            self.errors.add(frames.take(chosen), with_time)
+        identifiers = frames.id[rows]
+        if error is not None:
+            identifiers = np.where(error, _NO_IDENTIFIER, identifiers)
+        columns = (frames.time_ns[rows], nominal, data, error, identifiers, words[rows])
+        if timed is not None:
+            self.untimed += len(flags) - int(np.count_nonzero(timed))
+            columns = tuple(column if column is None else column[timed] for column in columns)  # type: ignore[assignment]
+        if len(columns[0]):
+            self._time(*columns)
+
+    def _time(
+        self,
+        time_ns: Int64s,
+        nominal: npt.NDArray[np.int32],
+        data: npt.NDArray[np.int32] | None,
+        error: Bools | None,
+        identifiers: npt.NDArray[np.uint32],
+        words: npt.NDArray[np.uint64],
+    ) -> None:
+        """Add timed frames."""
+        spacing = np.diff(time_ns)
+        ascending = bool((spacing >= 0).all())
+        self.windows.add(time_ns, ascending, (error, nominal, data))  # type: ignore[arg-type]
+        self.on_millisecond += int(np.count_nonzero(time_ns % _MILLISECOND == 0))
+        other = identifiers[1:] != identifiers[:-1]
+        twice = np.flatnonzero(~other & (spacing < REPEAT_NS) & (spacing >= 0))
+        twice = twice[identifiers[twice] != _NO_IDENTIFIER]
+        self.repeated += int(np.count_nonzero(words[twice + 1] == words[twice]))
+        if self._last is not None:
+            before, identifier, word = self._last
+            step = int(time_ns[0]) - before
+            spacing = np.concatenate([[step], spacing])
+            other = np.concatenate([[identifier != int(identifiers[0])], other])
+            same = identifier == int(identifiers[0]) != int(_NO_IDENTIFIER) and word == int(words[0])
+            self.repeated += same and 0 <= step < REPEAT_NS
+        else:
+            self.first_ns = int(time_ns[0])
+        lead = len(spacing) - len(time_ns)  # -1 for the very first frame, which has no spacing
+        self._last = (int(time_ns[-1]), int(identifiers[-1]), int(words[-1]))
+        self.last_ns = int(time_ns[-1])
+        low, high = (int(time_ns[0]), self.last_ns) if ascending else (int(time_ns.min()), int(time_ns.max()))
+        self.earliest_ns = low if self.earliest_ns is None else min(self.earliest_ns, low)
+        self.latest_ns = high if self.latest_ns is None else max(self.latest_ns, high)
+        self._space(spacing, time_ns[-lead:] if lead else time_ns)
+        usable = spacing > 0
+        skip = error
+        if data is not None:
+            skip = data > 0 if skip is None else skip | (data > 0)
+        own_bits = nominal[-lead:] if lead else nominal
+        if skip is not None:
+            usable &= ~(skip[-lead:] if lead else skip)
+        if not usable.all():
+            own_bits, spacing, other = own_bits[usable], spacing[usable], other[usable]
+        self.rates.add(own_bits, spacing, other)
+
+    def _space(self, spacing: Int64s, end_ns: Int64s) -> None:
+        """Take spacings, int64[n], and the times at which they end."""
+        self.pairs += len(spacing)
+        close = spacing[spacing < _CLOSE_NS]
+        if len(close):
+            back = spacing < -BACK_NS
+            jumped = int(np.count_nonzero(back)) if bool((close < -BACK_NS).any()) else 0
+            self.close += len(close) - jumped
+            self.zero += int(np.count_nonzero((close <= 0) & (close >= -BACK_NS)))
+            if jumped:
+                self.pairs -= jumped
+                rows = np.zeros(jumped, dtype=_STEP)
+                rows["before"], rows["after"] = end_ns[back] - spacing[back], end_ns[back]
+                self.steps.add(rows)
+                self.elapsed_ns -= int(spacing[back].sum())
+        self.elapsed_ns += int(spacing.sum())
+        silent = np.flatnonzero(spacing > SILENCE_NS)
+        if len(silent):
+            rows = np.zeros(len(silent), dtype=_SILENCE)
+            rows["end"], rows["length"] = end_ns[silent], spacing[silent]
+            rows["start"] = rows["end"] - rows["length"]
+            self.silences.add(rows)
+
+    # What came out ------------------------------------------------------------------------------------------------
+
+    def figures(
+        self,
+        bitrate: BitRate,
+        events: Iterable[Event],
+        filters: tuple[CommonFilter, ...],
+        clock: Clock,
+        copies: int,
+    ) -> BusFigures:
+        """Return what was measured, with loads at that bit rate; `copies` of its frames came twice."""
+        fast, slow = (
+            _loads(width, *found, bitrate)
+            for width, found in ((FAST_NS, self.windows.fast()), (FAST_NS * SLOW, self.windows.slow()))
+        )
+        steps, silences = self.steps.rows, self.silences.rows
+        seconds = self.elapsed_ns / 1e9
+        spacing = self._spacing(bitrate, clock.resolution_ns)
+        load = None
+        if bitrate.bits_per_s and seconds > 0 and not self.untimed:
+            load = wire_seconds(self.bits, self.data_bits, bitrate) / seconds
+        return BusFigures(
+            name=self.name,
+            interfaces=tuple(self.interfaces),
+            bitrate=bitrate,
+            frames=self.frames,
+            data_frames=self.frames - self.remotes - self.errors.count,
+            remote_frames=self.remotes,
+            error_frames=self.errors.count,
+            fd_frames=self.fd,
+            transmitted=self.transmitted,
+            untimed=self.untimed,
+            first_ns=self.first_ns,
+            last_ns=self.last_ns,
+            seconds=seconds,
+            bits=self.bits,
+            data_bits=self.data_bits,
+            load=load,
+            peak_100ms=_peak(fast),
+            peak_1s=_peak(slow),
+            windows=fast,
+            slow_windows=slow,
+            spacing=spacing,
+            errors=self.errors.figures(events),
+            silences=Silences(silences["start"].copy(), silences["end"].copy(), self.silences.count),
+            steps_back=tuple(ClockStep(self.name, int(row["before"]), int(row["after"])) for row in steps),
+            steps_back_count=self.steps.count,
+            filters=filters,
+            host_stamped=_host_stamped(spacing, clock, copies),
+        )
+
+    def _spacing(self, bitrate: BitRate, resolution_ns: int) -> Spacing:
+        rates = self.rates
+        given = bitrate.bits_per_s if bitrate.source != "guessed" else None
+        return Spacing(
+            pairs=self.pairs,
+            impossible=rates.impossible(given, resolution_ns) + self.zero if given else None,
+            back_to_back=rates.back_to_back(bitrate.bits_per_s) if bitrate.bits_per_s else None,
+            zero=self.zero,
+            under_50us=self.close,
+            repeated=self.repeated,
+            on_millisecond=self.on_millisecond,
+        )
+
+
+def _host_stamped(spacing: Spacing, clock: Clock, copies: int) -> HostStamped:
+    """Say whether a host stamped the frames, and what says so.
+
+    A second copy stands where no frame can, and pushes the one behind it: two such spacings for each are no proof.
+    """
+    if clock.source == "host":
+        return "clock"
+    proof = max(spacing.impossible or 0, spacing.zero) - 2 * copies
+    return "spacings" if proof > _PROOF * spacing.pairs else "unknown"
+
+
+def wire_seconds(bits: int, data_bits: int, bitrate: BitRate) -> float:
+    """Return the time that so many bits take, at a known bit rate."""
+    assert bitrate.bits_per_s
+    return bits / bitrate.bits_per_s + data_bits / (bitrate.data_bits_per_s or bitrate.bits_per_s)
+
+
+def _loads(width_ns: int, starts: Int64s, sums: Int64s, bitrate: BitRate) -> LoadWindows:
+    frames, errors, bits, data_bits = sums
+    if bitrate.bits_per_s:
+        time_s = bits / bitrate.bits_per_s + data_bits / (bitrate.data_bits_per_s or bitrate.bits_per_s)
+        load = time_s * (1e9 / width_ns)
+    else:
+        load = np.full(len(starts), np.nan)
+    return LoadWindows(width_ns, starts, frames, errors, bits, data_bits, load)
+
+
+def _peak(windows: LoadWindows) -> Peak | None:
+    if not len(windows):
+        return None
+    total = windows.bits + windows.data_bits
+    known = not bool(np.isnan(windows.load[0]))
+    at = int(np.argmax(windows.load if known else total))
+    return Peak(int(windows.start_ns[at]), float(windows.load[at]) if known else None, int(total[at]))
+
+
+def _count(flags: npt.NDArray[np.uint8], flag: Flag, present: int) -> int:
+    return int(np.count_nonzero(flags & np.uint8(flag))) if present & flag else 0
+
+
+def _count_both(flags: npt.NDArray[np.uint8], error: Bools | None, flag: Flag) -> int:
+    """Error frames that carry `flag` too: they count as error frames only."""
+    return 0 if error is None else int(np.count_nonzero(flags[error] & np.uint8(flag)))

@@ -1,0 +1,1 @@
+"""Folds in bounded memory: histograms, windows, first and last rows."""

@@ -1,0 +1,1 @@
+"""One identifier as its frames come: timing, gaps, counter, checksum, contents, senders."""

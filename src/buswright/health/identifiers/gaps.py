@@ -1,0 +1,261 @@
+"""Gaps of one identifier: what went before and came after each, measured where the gap is found.
+
+A gap is judged when `AFTER` further arrivals are there (or the capture ends), so that a frame which was merely late
+shows by those that catch up, and the phase after the gap doesn't hang on one arrival. A frame that is late by itself
+catches up within a few arrivals. A host that stamps frames when it gets round to them may lag for longer; both are
+measured, and which counts is known when the clock is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from buswright.frames.table import Bools, Int64s
+from buswright.health.folds.bounded import LongestAndLatest
+from buswright.health.model.gaps import SHORT_GAP, Gaps
+
+Float64s = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.intp]
+
+BEFORE = 20
+"""Arrivals before a gap that the phase of the grid rests on."""
+AFTER = 256
+"""Arrivals after a gap that are waited for: a host lags for no longer than over a second at 200 frames per second."""
+_SOON = 8
+"""Arrivals in which a frame that was late by itself has caught up."""
+_RUSH = 0.7
+_FEW_IN_A_RUSH = 2
+_GAPS_AT_A_TIME = 4096
+_PHASE_AFTER = 5
+_LEAST_BEFORE = 3
+_OWN_BEFORE = 5
+"""With fewer arrivals since the gap before, those before that one count too."""
+_DRIFT = 100e-6
+_LEAST_TOLERANCE_NS = 300_000.0
+
+GAP = np.dtype(
+    [
+        ("start", np.int64),
+        ("end", np.int64),
+        ("length", np.int64),
+        ("frames", np.int64),
+        ("period", np.float64),
+        ("residual", np.float64),
+        ("tolerance", np.float64),
+        ("arrivals", np.int64),
+        ("lagging", np.int64),
+        ("counter_before", np.int64),
+        ("counter_after", np.int64),
+        ("same_as_first", np.bool_),
+    ]
+)
+
+
+def new_gaps() -> LongestAndLatest:
+    """Return an empty keeper of gaps."""
+    return LongestAndLatest(GAP, Gaps.KEPT // 2)
+
+
+class Judged(NamedTuple):
+    """What gaps are judged by: T for finding them, T for the grid (the learned one), standard deviation of jitter."""
+
+    period_ns: float
+    grid_ns: float
+    sd_ns: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Arrivals:
+    """Consecutive arrivals; the spacings after the first `done` of them have been judged.
+
+    Attributes
+    ----------
+    time_ns, counter : int64[n]
+        The counter is -1 where there is none.
+    first_word : bool[n]
+        The payload is that of the very first frame.
+    """
+
+    time_ns: Int64s
+    counter: Int64s
+    first_word: Bools
+    done: int = 0
+
+    @classmethod
+    def of(cls, time_ns: Int64s, counter: Int64s | None, first_word: Bools) -> Arrivals:
+        """Make them of a block."""
+        return cls(time_ns, np.full(len(time_ns), -1) if counter is None else counter, first_word)
+
+    def __len__(self) -> int:
+        return len(self.time_ns)
+
+    def then(self, more: Arrivals) -> Arrivals:
+        """Return these and the following ones."""
+        return Arrivals(
+            np.concatenate([self.time_ns, more.time_ns]),
+            np.concatenate([self.counter, more.counter]),
+            np.concatenate([self.first_word, more.first_word]),
+            self.done,
+        )
+
+    def since(self, start: int, done: int) -> Arrivals:
+        """Return those from `start` on, copied; spacings before `done` are judged."""
+        return Arrivals(
+            self.time_ns[start:].copy(), self.counter[start:].copy(), self.first_word[start:].copy(), done - start
+        )
+
+
+def find_gaps(held: Arrivals, start: int, stop: int, judged: Judged) -> npt.NDArray[np.void]:
+    """Measure the gaps among spacings start..stop (spacing i lies between arrivals i and i + 1); `GAP` rows."""
+    spacing = np.diff(held.time_ns)
+    at = np.flatnonzero(spacing[start:stop] > SHORT_GAP * judged.period_ns) + start
+    rows = np.zeros(len(at), dtype=GAP)
+    if not len(at):
+        return rows
+    time_ns = held.time_ns
+    broken = (spacing > SHORT_GAP * judged.period_ns) | (spacing < 0)
+    part = np.concatenate([[0], np.cumsum(broken)])  # arrivals between the same two gaps have the same number
+    rows["start"], rows["end"], rows["length"] = time_ns[at], time_ns[at + 1], spacing[at]
+    rows["period"] = judged.period_ns
+    rows["frames"] = _missing(time_ns, at, _SOON, judged.period_ns)
+    rows["lagging"] = _missing_later(time_ns, at, rows["frames"], judged.grid_ns)
+    before, count = _phase_before(time_ns, part, at, judged.grid_ns)
+    rows["arrivals"] = count
+    rows["residual"] = _residual(time_ns, part, at, before, judged.grid_ns)
+    rows["tolerance"] = np.maximum(np.maximum(4 * judged.sd_ns, _DRIFT * spacing[at]), _LEAST_TOLERANCE_NS)
+    rows["counter_before"], rows["counter_after"] = held.counter[at], held.counter[at + 1]
+    rows["same_as_first"] = held.first_word[at + 1]
+    return rows
+
+
+def _missing(time_ns: Int64s, at: Ints, arrivals: int, period_ns: float) -> Int64s:
+    """Frames missing in each gap: how far the arrivals are behind, so many following ones included; int64[k].
+
+    After a frame that was late the next ones come early, and the deficit is gone; after a loss it stays.
+    """
+    step = np.arange(1, arrivals + 1)
+    ahead = at[:, np.newaxis] + step
+    there = ahead < len(time_ns)
+    ahead = np.minimum(ahead, len(time_ns) - 1)
+    periods = (time_ns[ahead] - time_ns[at][:, np.newaxis]) / period_ns
+    deficit = np.where(there & (periods > 0), periods - step, np.inf)
+    found: Int64s = np.maximum(0, np.rint(deficit.min(axis=1))).astype(np.int64)
+    return found
+
+
+def _missing_later(time_ns: Int64s, at: Ints, soon: Int64s, period_ns: float) -> Int64s:
+    """Frames that are missing even after `AFTER` arrivals, at most those missing `soon`; int64[k].
+
+    `period_ns` is the learned one: over so many arrivals a declared one that is a little off adds up. Where the
+    capture ends while they still come in a rush, the rest would have come too.
+    """
+    found = soon.copy()
+    unsettled = np.flatnonzero(soon)
+    for some in np.array_split(unsettled, len(unsettled) // _GAPS_AT_A_TIME + 1):
+        found[some] = np.minimum(found[some], _missing(time_ns, at[some], AFTER, period_ns))
+    after = len(time_ns) - 2 - at
+    rushing = (time_ns[-1] - time_ns[at + 1]) / period_ns < _RUSH * after
+    found[(after >= _FEW_IN_A_RUSH) & (after < AFTER) & rushing] = 0
+    return found
+
+
+def _phase_before(time_ns: Int64s, part: Int64s, at: Ints, period_ns: float) -> tuple[Float64s, Int64s]:
+    """Median phase of the arrivals before each gap, relative to the last of them, and how many these are."""
+    behind = at[:, np.newaxis] - np.arange(BEFORE)
+    there = behind >= 0
+    behind = np.maximum(behind, 0)
+    own = there & (part[behind] == part[at][:, np.newaxis])
+    enough = np.count_nonzero(own, axis=1) >= _OWN_BEFORE
+    there = np.where(enough[:, np.newaxis], own, there)
+    phase = _wrapped(time_ns[behind] - time_ns[at][:, np.newaxis], period_ns)
+    return _median(phase, there), np.count_nonzero(there, axis=1)
+
+
+def _residual(time_ns: Int64s, part: Int64s, at: Ints, before: Float64s, period_ns: float) -> Float64s:
+    """How far the arrivals after each gap are off the grid of those before; NaN where that isn't known."""
+    after = at[:, np.newaxis] + np.arange(1, _PHASE_AFTER + 1)
+    there = after < len(time_ns)
+    after = np.minimum(after, len(time_ns) - 1)
+    there &= part[after] == part[at + 1][:, np.newaxis]
+    phase = _wrapped((time_ns[after] - time_ns[at][:, np.newaxis]) - before[:, np.newaxis], period_ns)
+    first = phase[:, :1]
+    spread = _wrapped(phase - first, period_ns)
+    residual = _wrapped(first[:, 0] + _median(spread, there), period_ns)
+    known = np.minimum(at + 1, BEFORE) >= _LEAST_BEFORE
+    return np.where(known, residual, np.nan)
+
+
+def _wrapped(difference: Int64s | Float64s, period_ns: float) -> Float64s:
+    """Bring into -T/2 .. T/2."""
+    found: Float64s = difference - period_ns * np.rint(difference / period_ns)
+    return found
+
+
+def _median(values: Float64s, there: Bools) -> Float64s:
+    """Median of each row over the marked columns, of which there is at least one; float64[k]."""
+    ordered = np.sort(np.where(there, values, np.inf), axis=1)
+    count = np.count_nonzero(there, axis=1)
+    rows = np.arange(len(values))
+    low, high = ordered[rows, (count - 1) // 2], ordered[rows, count // 2]
+    found: Float64s = (low + high) / 2
+    return found
+
+
+def as_gaps(
+    kept: LongestAndLatest, load: Float64s, counter: Any, loaded: float, long_gap: float, *, host: bool
+) -> Gaps:
+    """Make the figures: which gaps hold missing frames at the load that the bus had.
+
+    Parameters
+    ----------
+    kept
+        The gaps.
+    load : float64[k]
+        Load of the 1 s window in which each kept gap begins; NaN where unknown.
+    counter
+        The `CounterField`, or None.
+    loaded, long_gap
+        Above that load a gap holds missing frames only when it is longer than that many periods.
+    host
+        A host stamped the frames: what catches up at all was not missing, however long the host lagged.
+    """
+    rows: Any = kept.rows
+    frames = rows["lagging"] if host else rows["frames"]
+    busy = load > loaded
+    missing = (frames > 0) & (~busy | (rows["length"] > long_gap * rows["period"]))
+    before, after = rows["counter_before"], rows["counter_after"]
+    step = np.full(len(rows), -1, dtype=np.int64)
+    if counter is not None:
+        there = (before >= 0) & (after >= 0)
+        step[there] = (after[there] - before[there]) * counter.inverse % counter.modulus
+    dropped = kept.count - len(rows)
+    words = "1.5 periods, 2.5 above 70 % load"
+    if not busy.any():
+        words = "1.5 periods"
+    elif busy.all():
+        words = "2.5 periods"
+    return Gaps(
+        total=kept.count,
+        missing=int(frames[missing].sum()) + dropped,
+        late=int(np.count_nonzero(~missing)),
+        rule=words,
+        start_ns=rows["start"].copy(),
+        end_ns=rows["end"].copy(),
+        frames=frames.copy(),
+        is_missing=missing,
+        period_ns=rows["period"].copy(),
+        excess_ns=rows["length"] - rows["period"],
+        residual_ns=rows["residual"].copy(),
+        tolerance_ns=rows["tolerance"].copy(),
+        arrivals=rows["arrivals"].copy(),
+        caught_up=frames == 0,
+        counter_before=before.copy(),
+        counter_after=after.copy(),
+        counter_step=step,
+        same_as_first=rows["same_as_first"].copy(),
+        load=load,
+    )

@@ -1,0 +1,199 @@
+"""One identifier as its frames come: gathered into blocks of a fixed number of frames, then folded block by block.
+
+The blocks are the same however the capture is cut into batches, so whatever is computed from a block, averages of
+floating-point numbers included, is the same too. The rest that doesn't fill a block is folded into a copy when
+figures are asked for.
+"""
+
+from __future__ import annotations
+
+import copy
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from buswright.channels.carfile.model import FrameName
+from buswright.frames.table import Bools, Int64s, UInt8s
+from buswright.health.identifiers.checksum import ChecksumFold
+from buswright.health.identifiers.contents import Block, LengthFold, PayloadFold
+from buswright.health.identifiers.counter import CounterField, CounterFold, find_counter
+from buswright.health.identifiers.senders import SendersFold
+from buswright.health.identifiers.timing import TimingFold
+from buswright.messages.checksum import Checksum, Counter
+
+BLOCK = 8_192
+"""Frames folded at once: enough to spread the cost of some hundred array operations."""
+_FIRST_ROOM = 64
+_LONG = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Declared:
+    """What car file and database say about an identifier; None where they don't.
+
+    Attributes
+    ----------
+    period_ns, change_driven, counter, checksum, length
+        As in the car file and the database.
+    """
+
+    period_ns: float | None = None
+    change_driven: bool | None = None
+    counter: Counter | None = None
+    checksum: Checksum | None = None
+    length: int | None = None
+
+
+class Rows(NamedTuple):
+    """Frames of one identifier out of one batch: columns as in `Block`, and the bits at each rate summed up."""
+
+    time_ns: Int64s
+    payload: UInt8s
+    length: UInt8s
+    bits: npt.NDArray[np.int32]
+    timed: Bools | None
+    nominal_bits: int
+    data_bits: int
+
+
+class IdLane:
+    """Folds the data frames of one identifier."""
+
+    def __init__(self, name: FrameName, declared: Declared) -> None:
+        self.name = name
+        self.declared = declared
+        self.frames = self.untimed = 0
+        self.bits = self.data_bits = 0
+        self.fold = IdFold(name.id, declared)
+        self._held = 0
+        self._time: Int64s = np.empty(_FIRST_ROOM, dtype=np.int64)
+        self._payload: UInt8s = np.empty((_FIRST_ROOM, 8), dtype=np.uint8)
+        self._length: UInt8s = np.empty(_FIRST_ROOM, dtype=np.uint8)
+        self._bits: npt.NDArray[np.int32] = np.empty(_FIRST_ROOM, dtype=np.int32)
+        self._timed: Bools = np.empty(_FIRST_ROOM, dtype=np.bool_)
+
+    def add(self, rows: Rows) -> None:
+        """Take frames in order, at least one."""
+        n = len(rows.time_ns)
+        self.frames += n
+        self.bits += rows.nominal_bits
+        self.data_bits += rows.data_bits
+        if rows.timed is not None:
+            self.untimed += n - int(np.count_nonzero(rows.timed))
+        if rows.payload.shape[1] > self._payload.shape[1]:
+            self._payload = _padded(self._payload)
+        payload = rows.payload if rows.payload.shape[1] == self._payload.shape[1] else _padded(rows.payload)
+        done = 0
+        while done < n:
+            if self._held == 0 and n - done >= BLOCK:  # a whole block needs no copy
+                part = slice(done, done + BLOCK)
+                timed = None if rows.timed is None else rows.timed[part]
+                self._fold(Block(rows.time_ns[part], payload[part], rows.length[part], rows.bits[part], timed))
+                done += BLOCK
+                continue
+            size = min(BLOCK - self._held, n - done)
+            self._make_room(self._held + size)
+            target, source = slice(self._held, self._held + size), slice(done, done + size)
+            self._time[target], self._payload[target] = rows.time_ns[source], payload[source]
+            self._length[target], self._bits[target] = rows.length[source], rows.bits[source]
+            self._timed[target] = True if rows.timed is None else rows.timed[source]
+            self._held += size
+            done += size
+            if self._held == BLOCK:
+                self._fold(self._rest())
+                self._held = 0
+
+    def _fold(self, block: Block) -> None:
+        timed = block.timed
+        self.fold.add(block if timed is None or not timed.all() else block._replace(timed=None))
+
+    def _make_room(self, size: int) -> None:
+        room = len(self._time)
+        if size > room:
+            room = min(BLOCK, max(2 * room, size))
+            for column in ("_time", "_payload", "_length", "_bits", "_timed"):
+                old = getattr(self, column)
+                new = np.empty((room, *old.shape[1:]), dtype=old.dtype)
+                new[: self._held] = old[: self._held]
+                setattr(self, column, new)
+
+    def _rest(self) -> Block:
+        n = self._held
+        return Block(self._time[:n], self._payload[:n], self._length[:n], self._bits[:n], self._timed[:n])
+
+    def folded(self) -> IdFold:
+        """Return a copy of the fold with everything in it."""
+        fold = copy.deepcopy(self.fold)
+        if self._held:
+            rest = self._rest()
+            fold.add(rest if not rest.timed.all() else rest._replace(timed=None))  # type: ignore[union-attr]
+        fold.timing.finish()
+        return fold
+
+
+class IdFold:
+    """Everything that is measured about one identifier, folded block by block."""
+
+    def __init__(self, identifier: int, declared: Declared) -> None:
+        self.blocks = 0
+        self.lengths = LengthFold(declared.length)
+        self.payload = PayloadFold()
+        self.counter = CounterFold(CounterField.of(declared.counter) if declared.counter else None)
+        self.checksum = ChecksumFold(declared.checksum, identifier)
+        self.timing = TimingFold(declared.period_ns, bool(declared.change_driven))
+        self.senders = SendersFold(declared.period_ns)
+
+    def add(self, block: Block) -> None:
+        """Take the next block."""
+        self.lengths.add(block)
+        self._learn(block)
+        self.blocks += 1
+        if self.checksum.checksum is not None:
+            self.checksum.add(block.payload, block.length, block.time_ns)
+        aside = self._aside(block.payload.shape[1] // 8)
+        self.payload.add(block, aside)
+        counter = self.counter.values(block.payload, block.length)
+        in_gap = self._time(block, counter, aside)
+        if counter is not None:
+            self.counter.add(counter, block.time_ns, in_gap)
+
+    def _time(self, block: Block, counter: Int64s | None, aside: npt.NDArray[np.uint64] | None) -> Bools:
+        """Fold the arrival times; which rows end a gap, bool[n]."""
+        words = block.words()
+        assert self.payload.first is not None
+        first = self.payload.first.view("<u8")[: words.shape[1]]
+        as_first = (words == first).all(axis=1) if words.shape[1] > 1 else words[:, 0] == first[0]
+        if block.timed is None:
+            in_gap, _, own = self.timing.add(block.time_ns, block.bits, counter, as_first)
+            self.senders.add(block.time_ns, words if aside is None else words & ~aside, own)
+            return in_gap
+        all_gaps = np.zeros(len(block.time_ns), dtype=np.bool_)
+        rows = np.flatnonzero(block.timed)
+        if len(rows):
+            some = None if counter is None else counter[rows]
+            all_gaps[rows], _, _ = self.timing.add(block.time_ns[rows], block.bits[rows], some, as_first[rows])
+        return all_gaps
+
+    def _learn(self, block: Block) -> None:
+        """Look for a checksum and a counter in the first block, the second, the fourth, and so on."""
+        if self.blocks & (self.blocks + 1):
+            return
+        self.checksum.learn(block.payload, block.length)
+        if self.counter.field is None:
+            shared = block.payload[:, : int(block.length.min())]
+            self.counter.field = find_counter(shared, self.checksum.bytes)
+
+    def _aside(self, size: int) -> npt.NDArray[np.uint64] | None:
+        """Bits of counter and checksum, which are no data."""
+        if self.counter.field is None and self.checksum.checksum is None:
+            return None
+        bits = self.checksum.bits(size)
+        return bits | self.counter.field.bits(size) if self.counter.field is not None else bits
+
+
+def _padded(payload: UInt8s) -> UInt8s:
+    wide = np.zeros((len(payload), _LONG), dtype=np.uint8)
+    wide[:, : payload.shape[1]] = payload
+    return wide

@@ -1,0 +1,312 @@
+"""How regularly one identifier comes: period, jitter, gaps and what the arrivals looked like over time."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from buswright.frames.table import Bools, Int64s
+from buswright.health.folds.histogram import COARSE, FINE, Histogram, Typical, typical
+from buswright.health.identifiers.gaps import AFTER, BEFORE, Arrivals, Judged, find_gaps, new_gaps
+from buswright.health.model.gaps import SHORT_GAP
+from buswright.health.model.health import PeriodStrip
+from buswright.health.model.identifiers import Busiest
+
+Float64s = npt.NDArray[np.float64]
+UInt64s = npt.NDArray[np.uint64]
+
+CONFLICT = 0.25
+"""Declared and learned period disagree when they are further apart than this."""
+STEADY = 0.8
+"""Share of spacings at the period or a whole multiple from which an identifier counts as sent by the clock."""
+_OWN_STEADY = 0.9
+_CLEAR = 0.9
+_OWN_LEAST = 50
+_LEAST_STEPS = 10
+_SAME_RATE = 0.05
+_SMEARED = 0.34
+_SECOND_NS = 1_000_000_000
+_MOST_ROWS = 100_000
+"""Rows of the strip, 11 days; a clock that keeps jumping must not fill the memory."""
+_PIECES = 32
+BUSY = 3.0
+"""More frames in a second than this many times what the period allows make it a busy one."""
+
+_STRIP = np.dtype(
+    [
+        ("window", np.int64),
+        ("frames", np.int64),
+        ("spacings", np.int64),
+        ("sum", np.float64),
+        ("deviation", np.float64),
+        ("longest", np.int64),
+    ]
+)
+
+
+class Reference(NamedTuple):
+    """What spacings are judged by: the period for gaps (None: don't judge), and the learned one for jitter."""
+
+    judged_ns: float | None
+    learned_ns: float | None
+
+
+class TimingFold:
+    """Folds the arrival times of one identifier, block by block.
+
+    Parameters
+    ----------
+    declared_ns
+        Period that somebody declared.
+    change_driven
+        Somebody declared that it has none.
+    """
+
+    def __init__(self, declared_ns: float | None, change_driven: bool) -> None:
+        self.declared_ns = declared_ns
+        self._change_driven = change_driven
+        self.spacings = Histogram(FINE)
+        self._deviations = Histogram(COARSE)
+        self._jitter_count = 0
+        self._jitter_sum = self._jitter_squares = 0.0
+        self.shortest: int | None = None
+        self.longest: int | None = None
+        self.frames = self.backwards = 0
+        self.first_ns: int | None = None
+        self.last_ns: int | None = None
+        self.elapsed_ns = 0
+        self._rate_ns: float | None = None
+        self._rate_steps = 0
+        self.gaps = new_gaps()
+        self._held: Arrivals | None = None
+        self._strip: list[npt.NDArray[np.void]] = []
+        self._strip_rows = 0
+        self._second: tuple[int, int, int, float | None] | None = None
+        self._busiest: Busiest | None = None
+        self.busy_seconds = 0
+
+    def add(
+        self, time_ns: Int64s, bits: npt.NDArray[np.int32], counter: Int64s | None, first_word: Bools
+    ) -> tuple[Bools, Reference, Typical | None]:
+        """Take arrivals, not empty.
+
+        Parameters
+        ----------
+        time_ns, bits : int64[n], int32[n]
+        counter : int64[n] or None
+            Counter values, -1 where missing.
+        first_word : bool[n]
+            Whether the payload is that of the very first frame.
+
+        Returns
+        -------
+        bool[n], whether a gap ends at the row; what the spacings were judged by; what this block alone looks like.
+        """
+        before = self.last_ns if self.last_ns is not None else int(time_ns[0])
+        spacing = np.diff(time_ns, prepend=before)
+        lead = 1 if self.last_ns is None else 0  # the very first frame has no spacing
+        if self.first_ns is None:
+            self.first_ns = int(time_ns[0])
+        self.last_ns = int(time_ns[-1])
+        self.frames += len(time_ns)
+        forward = spacing >= 0
+        forward[:lead] = False
+        usable = spacing[forward]
+        self.backwards += len(spacing) - lead - len(usable)
+        own = Histogram(FINE)
+        own.add(usable)
+        self.spacings.merge(own)
+        if len(usable):
+            low, high = int(usable.min()), int(usable.max())
+            self.shortest = low if self.shortest is None else min(self.shortest, low)
+            self.longest = high if self.longest is None else max(self.longest, high)
+            self.elapsed_ns += int(usable.sum())
+        found = typical(own, modes=False)
+        self._learn_rate(time_ns)
+        reference = self._reference(found, own.total)
+        limit = SHORT_GAP * reference.judged_ns if reference.judged_ns else np.inf
+        in_gap: Bools = forward & (spacing > limit)
+        core = forward & (spacing <= limit)
+        deviation = self._jitter(spacing, core, reference.learned_ns)
+        self._window(time_ns, spacing, forward, core, deviation, bits, reference)
+        arrivals = Arrivals.of(time_ns, counter, first_word)
+        # The block's columns are not ours: what is held back past this call is a copy.
+        self._held = arrivals.since(0, 0) if self._held is None else self._held.then(arrivals)
+        self._judge_gaps(reference, final=False)
+        return in_gap, reference, found
+
+    def finish(self) -> None:
+        """Judge the last arrivals, which so far waited for what comes after them; for a copy that is then dropped."""
+        known = typical(self.spacings)
+        self._judge_gaps(self._reference(known, 0), final=True)
+        if self._second is not None:
+            self._close_second()
+
+    def _reference(self, own: Typical | None, spacings: int) -> Reference:
+        """Choose what to judge a block by: see `Period.judged_ns`; a block that is steady at a rate of its own counts.
+
+        An identifier may change its period with the car's state; that is seen in the strip and in `exact`, and isn't
+        a row of gaps.
+        """
+        known = typical(self.spacings)
+        if known is None:
+            return Reference(None if self._change_driven else self.declared_ns, None)
+        settled = own is not None and spacings >= _OWN_LEAST and own.exact >= _OWN_STEADY
+        learned = known.period_ns
+        unclear = known.exact < STEADY and known.steady < _CLEAR and not settled
+        if unclear and self._rate_ns is not None and abs(self._rate_ns / learned - 1) < _SMEARED:
+            # Smeared stamps leave no clear spacing (lost frames leave multiples of one), and the most typical one may
+            # be a fifth off; the rate stays.
+            close = self.declared_ns is not None and abs(self._rate_ns / self.declared_ns - 1) < _SAME_RATE
+            learned = self.declared_ns if close and self.declared_ns is not None else self._rate_ns
+        if settled and own is not None and _apart(own.period_ns, learned):
+            learned = own.period_ns
+        if self._change_driven:
+            return Reference(None, learned)
+        if self.declared_ns is not None:
+            conflict = _apart(learned, self.declared_ns) and (settled or known.exact >= STEADY)
+            return Reference(learned if conflict else self.declared_ns, learned)
+        steady = settled or known.steady >= STEADY
+        return Reference(learned if steady else None, learned)
+
+    def _learn_rate(self, time_ns: Int64s) -> None:
+        """Learn the period from frames far apart, over which the errors of stamps vanish.
+
+        A median, so that stalls don't count; from a short block only where none was longer. None where the rate
+        changed within the block.
+        """
+        steps = min(AFTER, len(time_ns) // 2)
+        if steps < max(_LEAST_STEPS, self._rate_steps):
+            return
+        self._rate_steps = steps
+        low, middle, high = np.percentile(time_ns[steps:] - time_ns[:-steps], (25, 50, 75)) / steps
+        self._rate_ns = float(middle) if 0 < high <= (1 + CONFLICT) * low else None
+
+    def _jitter(self, spacing: Int64s, core: Bools, learned_ns: float | None) -> Float64s:
+        """Fold the deviations of what is no gap; float64[n], |dt - T| or 0."""
+        if learned_ns is None:
+            return np.zeros(len(spacing))
+        off = np.where(core, spacing - learned_ns, 0.0)
+        self._jitter_count += int(np.count_nonzero(core))
+        self._jitter_sum += float(off.sum())
+        self._jitter_squares += float(off @ off)
+        size: Float64s = np.abs(off)
+        self._deviations.add(size[core], summed=False)
+        return size
+
+    def _window(
+        self,
+        time_ns: Int64s,
+        spacing: Int64s,
+        forward: Bools,
+        core: Bools,
+        deviation: Float64s,
+        bits: npt.NDArray[np.int32],
+        reference: Reference,
+    ) -> None:
+        """Fold into seconds and into the strip's windows."""
+        second = time_ns // _SECOND_NS
+        starts = np.concatenate([[0], np.flatnonzero(second[1:] != second[:-1]) + 1])
+        frames = np.diff(starts, append=len(second))
+        self._seconds(second[starts], frames.copy(), np.add.reduceat(bits, starts, dtype=np.int64), reference.judged_ns)
+        # Everything of a second lies in one window, so the coarser sums are made from the finer ones.
+        window = second[starts] // (PeriodStrip.WIDTH_NS // _SECOND_NS)
+        coarse = np.concatenate([[0], np.flatnonzero(window[1:] != window[:-1]) + 1])
+        rows = np.zeros(len(coarse), dtype=_STRIP)
+        at = starts[coarse]
+        rows["window"] = window[coarse]
+        rows["frames"] = np.add.reduceat(frames, coarse)
+        rows["spacings"] = np.add.reduceat(core, at, dtype=np.int64)
+        rows["sum"] = np.add.reduceat(np.where(core, spacing, 0).astype(np.float64), at)
+        rows["deviation"] = np.maximum.reduceat(deviation, at)
+        rows["longest"] = np.maximum.reduceat(np.where(forward, spacing, 0), at)
+        if self._strip and self._strip[-1]["window"][-1] == rows["window"][0]:
+            last, first = self._strip[-1], rows[0]
+            for name in ("frames", "spacings", "sum"):
+                last[name][-1] += first[name]
+            for name in ("deviation", "longest"):
+                last[name][-1] = max(last[name][-1], first[name])
+            rows = rows[1:]
+        if len(rows) and self._strip_rows < _MOST_ROWS:
+            self._strip.append(rows)
+            self._strip_rows += len(rows)
+            if len(self._strip) >= _PIECES:
+                self._strip = [np.concatenate(self._strip)]
+
+    def _seconds(self, second: Int64s, frames: Int64s, bits: Int64s, period_ns: float | None) -> None:
+        """Count the frames of every second; the last one stays open."""
+        if self._second is not None and self._second[0] == int(second[0]):
+            frames[0] += self._second[1]
+            bits[0] += self._second[2]
+        elif self._second is not None:
+            self._close_second()
+        if len(second) > 1:
+            self._closed(second[:-1], frames[:-1], bits[:-1], period_ns)
+        self._second = (int(second[-1]), int(frames[-1]), int(bits[-1]), period_ns)
+
+    def _close_second(self) -> None:
+        assert self._second is not None
+        second, frames, bits, period = self._second
+        self._closed(np.array([second]), np.array([frames]), np.array([bits]), period)
+
+    def _closed(self, second: Int64s, frames: Int64s, bits: Int64s, period_ns: float | None) -> None:
+        at = int(np.argmax(frames))
+        if self._busiest is None or frames[at] > self._busiest.frames:
+            self._busiest = Busiest(int(second[at]) * _SECOND_NS, int(frames[at]), int(bits[at]))
+        allowed = self.declared_ns or period_ns
+        if allowed:
+            self.busy_seconds += int(np.count_nonzero(frames > BUSY * _SECOND_NS / allowed + 1))
+
+    def _judge_gaps(self, reference: Reference, *, final: bool) -> None:
+        """Judge the spacings that have enough arrivals behind them, and hold back the others."""
+        held = self._held
+        if held is None:
+            return
+        stop = len(held) - 1 if final else len(held) - 1 - AFTER
+        if stop <= held.done:
+            return
+        if reference.judged_ns:
+            judged = Judged(reference.judged_ns, reference.learned_ns or reference.judged_ns, self.sd_ns or 0.0)
+            self.gaps.add(find_gaps(held, held.done, stop, judged))
+        self._held = held.since(max(0, stop - BEFORE), stop)
+
+    # What came out ------------------------------------------------------------------------------------------------
+
+    @property
+    def sd_ns(self) -> float | None:
+        """Standard deviation of the spacings that are no gaps."""
+        if self._jitter_count < 4:
+            return None
+        spread = self._jitter_squares - self._jitter_sum**2 / self._jitter_count
+        return float(np.sqrt(max(0.0, spread) / (self._jitter_count - 1)))
+
+    def deviation_ns(self, share: float) -> float | None:
+        """Return what that share of |dt - T| is under."""
+        return self._deviations.quantile(share) if self._jitter_count >= 4 else None
+
+    @property
+    def busiest(self) -> Busiest | None:
+        """Busiest second."""
+        return self._busiest
+
+    def strip(self) -> PeriodStrip:
+        """Return the identifier over time."""
+        rows = np.concatenate(self._strip) if self._strip else np.zeros(0, dtype=_STRIP)
+        count = rows["spacings"]
+        mean = np.full(len(rows), np.nan)
+        np.divide(rows["sum"], count, out=mean, where=count > 0)
+        return PeriodStrip(
+            rows["window"] * PeriodStrip.WIDTH_NS,
+            rows["frames"].copy(),
+            count.copy(),
+            mean,
+            rows["deviation"].copy(),
+            rows["longest"].copy(),
+        )
+
+
+def _apart(one: float, other: float) -> bool:
+    """Whether two periods are more than a quarter apart."""
+    return abs(one / other - 1) > CONFLICT

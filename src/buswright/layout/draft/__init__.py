@@ -1,0 +1,1 @@
+"""Drafting a car file from captures and databases."""

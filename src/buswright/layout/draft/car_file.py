@@ -1,0 +1,146 @@
+"""Drafting a car file: everything that captures and databases say, written down and commented."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from buswright._version import __version__
+from buswright.channels.carfile.model import CarFile
+from buswright.layout.draft.buses import DraftBus, GivenDatabase, Recording, find_buses
+from buswright.layout.draft.channels import ChannelDrafter
+from buswright.layout.draft.frames import bus_table, frame_tables, module_tables
+from buswright.layout.draft.text import FILL_IN, Table
+
+__all__ = ["Draft", "GivenDatabase", "Recording", "Table", "draft"]
+
+GROUPS: Mapping[str, str] = {
+    "car": "",
+    "bus": "The networks.",
+    "module": "The modules: who sends what.",
+    "sensor": "Sensors that some signals seem to need, commented out: take the # away and put in your own figures.\n"
+    '# More of them: "buswright guide sensors".',
+    "channel": "What is measured. Without a sensor the database's scaling is final.",
+    "frame": "What the databases don't say about frames.",
+}
+"""Groups of tables in the order of the file, with the comment above each."""
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """A drafted car file.
+
+    Attributes
+    ----------
+    tables
+        In the order of the file.
+    sources
+        Captures and databases that it comes from.
+    remarks
+        What a person should know that stands in no table.
+    """
+
+    tables: tuple[Table, ...]
+    sources: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
+
+    def of(self, group: str) -> list[Table]:
+        """Return the tables of one group."""
+        return [table for table in self.tables if table.group == group]
+
+    def text(self) -> str:
+        """Return the whole car file."""
+        return "\n".join(self._lines()) + "\n"
+
+    def _lines(self) -> Iterator[str]:
+        yield f"# Car file, drafted by Buswright {__version__} from"
+        yield from (f"#   {source}" for source in self.sources)
+        yield f"# What was measured or guessed says so. {FILL_IN} stands where only a person can say."
+        yield '# "buswright check" finds mistakes; "buswright guide car-file" explains every key.'
+        yield "format = 1"
+        for group, title in GROUPS.items():
+            tables = self.of(group)
+            if tables and title:
+                yield from ("", f"# -- {title}")
+            for table in tables:
+                yield from ("", table.text)
+
+
+def draft(
+    recordings: Sequence[Recording],
+    databases: Sequence[GivenDatabase],
+    *,
+    folder: Path,
+    names: Mapping[str, str] | None = None,
+    car: CarFile | None = None,
+) -> Draft:
+    """Draft a car file, or what an existing one lacks.
+
+    Parameters
+    ----------
+    recordings
+        Captures, measured by interface.
+    databases
+        Databases, bound to a bus or not.
+    folder
+        Where the car file will lie: its databases are named relative to that.
+    names
+        Interface to bus name.
+    car
+        The car file that there is: only what it lacks is drafted, under its names.
+    """
+    names = {**(_names_of(car) if car else {}), **(names or {})}
+    known = _databases_of(car) if car else []
+    fresh = [given for given in databases if all(not _same_file(given, other) for other in known)]
+    buses = find_buses(recordings, [*known, *fresh], names=names)
+    tables = [Table("car", "car", _CAR)] if car is None else []
+    drafter = ChannelDrafter(car)
+    remarks: list[str] = []
+    module_names = set(car.modules) if car else set()
+    for bus in buses:
+        there = car.buses.get(bus.name) if car else None
+        if there is None:
+            tables.append(bus_table(bus, folder))
+        else:
+            remarks += _left_to_do(bus, there.interfaces, known)
+            bus.databases = [given for given in bus.databases if given in known]
+        tables += module_tables(bus, module_names, car)
+        tables += drafter.tables(bus)
+        tables += frame_tables(bus, car)
+    tables += drafter.sensor_tables()
+    order = list(GROUPS)
+    tables.sort(key=lambda table: order.index(table.group))
+    sources = [recording.name for recording in recordings] + [given.path.name for given in fresh]
+    return Draft(tuple(tables), tuple(sources), tuple(remarks))
+
+
+_CAR = (
+    "[car]\n"
+    f'name = "my car"                 # {FILL_IN}\n'
+    f"# cylinders = 4                 # {FILL_IN}: for the firing frequency\n"
+    "# strokes = 4"
+)
+
+
+def _names_of(car: CarFile) -> dict[str, str]:
+    return {interface: bus.name for bus in car.buses.values() for interface in (*bus.interfaces, bus.name)}
+
+
+def _databases_of(car: CarFile) -> list[GivenDatabase]:
+    """Return the databases of a car file, each bus's as one, as decoding takes them."""
+    return [GivenDatabase(car.buses[bus].databases[0], database, bus) for bus, database in car.databases.items()]
+
+
+def _same_file(given: GivenDatabase, other: GivenDatabase) -> bool:
+    return str(given.path.resolve()) in {str(Path(path).resolve()) for path in other.database.paths}
+
+
+def _left_to_do(bus: DraftBus, interfaces: Iterable[str], known: Sequence[GivenDatabase]) -> Iterator[str]:
+    """Say what would have to change inside a table that a person wrote."""
+    for interface in bus.interfaces:
+        if interface not in (*interfaces, bus.name):
+            yield f"[bus.{bus.name}]: interfaces lacks {interface}"
+    for given in bus.databases:
+        if given not in known:
+            yield f"[bus.{bus.name}]: databases lacks {given.path}; add it, then draft again for its channels"

@@ -1,0 +1,277 @@
+"""The channels of a drafted car file: one a signal, with a tidy name, unit, and what it may stand for."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from importlib import resources
+
+from buswright.channels import units
+from buswright.channels.carfile.model import SHARED_ROLES, CarFile
+from buswright.channels.carfile.names import tidy_channel_name
+from buswright.channels.guessing import Guess, guess, is_bookkeeping, words_of
+from buswright.health.model.identifiers import IdFigures
+from buswright.layout.draft.buses import DraftBus, Key
+from buswright.layout.draft.frames import checksum_bits, counter_bits, round_period_ms
+from buswright.layout.draft.text import FILL_IN, Table, line, number, one_line, quoted
+from buswright.messages.match import Kind
+from buswright.messages.model import Message, Signal, identifier_text
+
+SENSOR_OF_ROLE: Mapping[str, str] = {
+    "damper_travel": "linear_pot_75",
+    "brake_pressure": "brake_pressure_160_bar",
+    "oil_pressure": "pressure_10_bar",
+    "fuel_pressure": "pressure_10_bar",
+    "manifold_pressure": "manifold_pressure_2_5_bar",
+    "barometric_pressure": "manifold_pressure_2_5_bar",
+    "oil_temperature": "ntc_10k",
+    "coolant_temperature": "ntc_10k",
+    "air_temperature": "ntc_10k",
+    "exhaust_temperature": "exhaust_gas_k",
+    "steering_angle": "steering_angle_360",
+    "throttle": "throttle",
+    "gear": "gear_barrel",
+    "wheel_speed": "wheel_speed",
+    "engine_speed": "shaft_speed",
+    "accel_long": "accelerometer_3g",
+    "accel_lat": "accelerometer_3g",
+    "accel_vert": "accelerometer_3g",
+    "lambda": "lambda_analogue",
+}
+"""The starter sensor that usually measures a role."""
+
+_SENSOR_OF_WORD = (
+    (r"\b(tyre|tire)\b", "tyre_infrared"),
+    (r"temp|\bntc\b", "ntc_10k"),
+    (r"press", "pressure_10_bar"),
+    (r"\b(pot|travel|position|pos|height)\b", "linear_pot_75"),
+    (r"\bdrum\b|barrel", "gear_barrel"),
+    (r"\bcurrent\b", "current_100_a"),
+    (r"\blevel\b", "fuel_level"),
+    (r"\bswitch\b", "switch_to_ground"),
+)
+_INPUT = re.compile(r"\b(ain|adc|an|analog|analogue|input|tc)\b")
+_ELECTRICAL = frozenset({"voltage", "resistance"})
+_SUPPLY_ROLES = frozenset({"battery_voltage", "module_supply", "reference_voltage"})
+_SUPPLY_WORDS = re.compile(r"supply|voltage|battery|reference")
+_GUESSED = "guessed from its name"
+_GUESSED_TOO = "guessed from name and comment"
+
+
+class ChannelDrafter:
+    """Drafts channels of one bus after the other, with names and roles that are unique over all.
+
+    Parameters
+    ----------
+    car
+        The car file that there is; its names, signals and roles are taken.
+    """
+
+    def __init__(self, car: CarFile | None) -> None:
+        channels = car.channels.values() if car else ()
+        self._names = {channel.name for channel in channels}
+        self._signals = {
+            (channel.signal.bus, channel.signal.message.partition("@")[0], channel.signal.signal)
+            for channel in channels
+            if channel.signal
+        }
+        self._roles = {(channel.role, channel.position) for channel in channels if channel.role}
+        self._sensors: dict[str, None] = {}
+        self._there = set(car.sensors) if car else set()
+
+    def tables(self, bus: DraftBus) -> Iterator[Table]:
+        """Yield the channels of a bus, in the order of its databases."""
+        seen: dict[Message, list[Key]] = {}
+        for id_ in sorted(bus.ids):
+            group = bus.group(id_)
+            if group.kind is Kind.MESSAGE and group.message is not None:
+                seen.setdefault(group.message, []).append(id_)
+        # Where two messages claim an identifier or a name, the later one is what a signal's name leads to.
+        by_name = {message.name: message for given in bus.databases for message in given.database}
+        done: set[str] = set()
+        for given in bus.databases:
+            for message in given.database:
+                if by_name[message.name] is message and message.name not in done:
+                    done.add(message.name)
+                    yield from self._message(bus, message, seen.get(message, []))
+
+    def _message(self, bus: DraftBus, message: Message, ids: list[Key]) -> Iterator[Table]:
+        figures = bus.ids[ids[0]] if ids else None
+        heading = _heading(bus, message, figures)
+        for signal in message.signals:
+            if (bus.name, message.name, signal.name) in self._signals:
+                continue
+            if _no_channel(signal, figures):
+                continue
+            table = self._channel(bus, message, signal, figures)
+            if heading:
+                remark = _left_out(message, figures)
+                above = [f"# {one_line(heading)}", *([f"# Left out: {remark}."] if remark else [])]
+                table = Table(table.group, table.name, "\n".join([*above, table.text]))
+                heading = ""
+            yield table
+
+    def _channel(self, bus: DraftBus, message: Message, signal: Signal, figures: IdFigures | None) -> Table:
+        name = self._name(bus, message, signal)
+        guessed = guess(signal.name, message.name, signal.unit, signal.comment)
+        path = quoted(f"{bus.name}/{message.name}/{signal.name}")
+        lines = [line(f"[channel.{name}]", signal.comment), f"signal = {path}"]
+        role, position = guessed.role, guessed.position
+        wants_sensor = _wants_sensor(signal, guessed)
+        if wants_sensor:
+            lines += self._sensor_lines(signal, message, guessed)
+        else:
+            lines += _unit_lines(signal, guessed)
+            if role and guessed.fits:
+                lines += self._role_lines(role, position)
+            elif position:
+                lines.append(line(f"position = {quoted(position)}", _GUESSED))
+        rate = _rate(message, signal, figures)
+        if rate is not None:
+            lines.append(line(f"expected_hz = {number(rate)}", "measured"))
+        return Table("channel", name, "\n".join(lines))
+
+    def _role_lines(self, role: str, position: str | None) -> Iterator[str]:
+        free = (role, position) not in self._roles or (position is None and role in SHARED_ROLES)
+        if free:
+            self._roles.add((role, position))
+        mark = "" if free else "# "
+        comment = _GUESSED if free else f"{FILL_IN}: another channel has this role; which is it?"
+        yield line(f"{mark}role = {quoted(role)}", comment)
+        if position:
+            yield line(f"position = {quoted(position)}", _GUESSED)
+
+    def _sensor_lines(self, signal: Signal, message: Message, guessed: Guess) -> Iterator[str]:
+        unit = signal.unit or "counts"
+        sensor = _sensor(signal, message, guessed)
+        if sensor is None:
+            yield line(
+                '# sensor = ""', f'{FILL_IN}: what is wired to it? It is in {unit}; see "buswright guide sensors"'
+            )
+        else:
+            self._sensors[sensor] = None
+            yield line(f"# sensor = {quoted(sensor)}", f"{FILL_IN}: it is in {unit}; is this what is wired to it?")
+        if not signal.unit:
+            yield line("# input_scale = 0.001221", f"{FILL_IN}: volts per count, 5 / 4095 for 12 bits over 5 V")
+        if guessed.role:
+            yield line(f"# role = {quoted(guessed.role)}", f"with its sensor; {_GUESSED_TOO}")
+        if guessed.position:
+            yield line(f"# position = {quoted(guessed.position)}", _GUESSED_TOO)
+
+    def _name(self, bus: DraftBus, message: Message, signal: Signal) -> str:
+        """Return a name that no other channel has: the signal's, with its message or bus before it if need be."""
+        own = tidy_channel_name(snake(signal.name))
+        with_message = _joined(snake(message.name), own)
+        for name in (own, tidy_channel_name(with_message), tidy_channel_name(f"{bus.name}_{with_message}")):
+            if name not in self._names:
+                break
+        base, count = name, 2
+        while name in self._names:
+            name, count = f"{base}_{count}", count + 1
+        self._names.add(name)
+        return name
+
+    def sensor_tables(self) -> Iterator[Table]:
+        """Yield the starter sensors that were suggested, commented out."""
+        blocks = starter_blocks()
+        for name in self._sensors:
+            if name not in self._there:
+                text = "\n".join(f"# {each}".rstrip() for each in blocks[name].splitlines())
+                yield Table("sensor", name, text)
+
+
+_SEAM = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])|[^A-Za-z0-9]+")
+
+
+def snake(name: str) -> str:
+    """Write a name with underscores: EngineSpeed becomes engine_speed, AIN1 ain1."""
+    return "_".join(part for part in _SEAM.sub(" ", name).lower().split()) or "channel"
+
+
+def _joined(front: str, back: str) -> str:
+    """Join two names; words at the seam that both have stand once: power_supply + supply_voltage."""
+    head, tail = front.split("_"), back.split("_")
+    for overlap in range(min(len(head), len(tail)), 0, -1):
+        if head[-overlap:] == tail[:overlap]:
+            return "_".join([*head, *tail[overlap:]])
+    return "_".join([*head, *tail])
+
+
+def _heading(bus: DraftBus, message: Message, figures: IdFigures | None) -> str:
+    name = f"{message.name}, {identifier_text(message.id, message.extended)}"
+    if figures is None:
+        return f"{name}: not in the captures" if bus.best is not None else name
+    period = round_period_ms(figures)
+    return f"{name}, every {period:.4g} ms" if period else f"{name}, {figures.frames:,} frames"
+
+
+def _left_out(message: Message, figures: IdFigures | None) -> str:
+    found = [(signal.name, _no_channel(signal, figures)) for signal in message.signals]
+    return ", ".join(f"{name} ({reason})" for name, reason in found if reason)
+
+
+def _no_channel(signal: Signal, figures: IdFigures | None) -> str:
+    """Say why a signal needs no channel; empty if it does."""
+    if "/" in signal.name or signal.name != signal.name.strip():
+        return "its name can't stand in a car file"
+    if signal.is_multiplexer:
+        return "multiplexer"
+    bits = ((1 << signal.length) - 1) << signal.start if not signal.big_endian else 0
+    if figures is not None and bits and bits & (counter_bits(figures) or 0) == bits:
+        return "counter"
+    if figures is not None and bits and bits & (checksum_bits(figures) or 0) == bits:
+        return "checksum"
+    return "counter or checksum by its name" if is_bookkeeping(signal.name) else ""
+
+
+def _unit_lines(signal: Signal, guessed: Guess) -> Iterator[str]:
+    if signal.unit:
+        known = units.find(signal.unit)
+        yield f"unit = {quoted(known.name if known else signal.unit)}"
+    elif guessed.role == "gear":
+        yield 'unit = "gear"'
+    elif signal.choices or (signal.length == 1 and not signal.is_float):
+        yield 'unit = "state"'
+
+
+def _rate(message: Message, signal: Signal, figures: IdFigures | None) -> float | None:
+    """Return the measured rate; None where the database's says otherwise, or a multiplexer thins it out."""
+    if figures is None or signal.multiplexer is not None:
+        return None
+    period = round_period_ms(figures)
+    cycle = message.cycle_time_ms
+    if period is None or (cycle and abs(period / cycle - 1) > 0.02):
+        return None
+    return 1000.0 / (cycle or period)
+
+
+def _wants_sensor(signal: Signal, guessed: Guess) -> bool:
+    """Whether a signal seems to be what a module reads at an input rather than a finished quantity."""
+    if signal.choices or signal.length < 8:
+        return False
+    known = units.find(signal.unit) if signal.unit else None
+    words = words_of(signal.name)
+    if known is not None and known.quantity == "frequency":
+        return guessed.role in {"wheel_speed", "engine_speed"}
+    if known is not None and known.quantity in _ELECTRICAL:
+        return guessed.role not in _SUPPLY_ROLES and not _SUPPLY_WORDS.search(words)
+    if known is not None and known.quantity == "count":
+        return True
+    return not signal.unit and signal.scale == 1 and bool(_INPUT.search(words))
+
+
+def _sensor(signal: Signal, message: Message, guessed: Guess) -> str | None:
+    if guessed.role is not None and guessed.role in SENSOR_OF_ROLE:
+        return SENSOR_OF_ROLE[guessed.role]
+    for text in (words_of(signal.name), words_of(signal.comment), words_of(message.name)):
+        for pattern, sensor in _SENSOR_OF_WORD:
+            if re.search(pattern, text):
+                return sensor
+    return None
+
+
+def starter_blocks() -> dict[str, str]:
+    """Return the text of each starter sensor by name."""
+    text = (resources.files("buswright.channels.calibration") / "starter_sensors.toml").read_text(encoding="utf-8")
+    blocks = re.findall(r"^(\[sensor\.(\w+)\]\n(?:.+\n)*)", text, re.MULTILINE)
+    return {name: block for block, name in blocks}

@@ -1,0 +1,249 @@
+"""The tables of a drafted car file that are about the bus: buses, modules, frames."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from buswright.channels.carfile.model import CarFile
+from buswright.channels.carfile.tables import refuse_plain_name
+from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, IdFigures
+from buswright.layout.draft.buses import DraftBus, Key
+from buswright.layout.draft.text import FILL_IN, Table, key, line, listed, number, quoted, relative
+from buswright.messages.checksum import KINDS
+from buswright.messages.model import Message, identifier_text
+
+USUAL_BITRATE = 500_000
+SURE = 0.05
+"""Share of back-to-back frames from which a guessed bit rate needs no confirmation."""
+_STEADY = 0.9
+"""Share of spacings that must fit a measured period for it to be written down."""
+_PERIOD_TOLERANCE = 0.002
+"""A measured period this near to a round one is the round one: crystals and resonators are off by less."""
+_MOST_HERTZ = 120
+"""Above, whole numbers of hertz lie so close together that one is always near."""
+_WRONG = 0.01
+"""Share of failures above which a recognised checksum is not written down."""
+
+
+# -- buses --------------------------------------------------------------------------------------------------------
+
+
+def bus_table(bus: DraftBus, folder: Path) -> Table:
+    """Write a bus with its bit rate and how sure that is."""
+    lines = [f"[bus.{key(bus.name)}]", _bitrate(bus)]
+    if bus.best is not None and bus.best[1].fd_frames:
+        rate = bus.best[1].bitrate.data_bits_per_s
+        text = f"data_bitrate = {rate:_}" if rate else "# data_bitrate = 2_000_000"
+        lines.append(line(text, "" if rate else f"{FILL_IN}: there are CAN FD frames"))
+    if bus.interfaces:
+        names = [int(name) if name.isdigit() and int(name) <= 255 else name for name in bus.interfaces]
+        lines.append(line(f"interfaces = {listed(names)}", "as the captures call it"))
+    else:
+        lines.append(line('# interfaces = ["can0"]', f"{FILL_IN}: no capture has this bus"))
+    if bus.databases:
+        lines.append(f"databases = {listed(relative(given.path, folder) for given in bus.databases)}")
+    else:
+        lines.append(line("# databases = []", f"{FILL_IN}: with a database its signals become channels"))
+    lines.append(line("# chain = []", f"{FILL_IN}: modules in the order in which the bus runs past them"))
+    lines.append(line("# terminators = []", f"{FILL_IN}: the two modules with a terminating resistor"))
+    return Table("bus", bus.name, "\n".join(lines))
+
+
+def _bitrate(bus: DraftBus) -> str:
+    said = next((given.database.bitrate for given in bus.databases if given.database.bitrate), None)
+    measured = bus.best[1].bitrate if bus.best is not None else None
+    if measured is not None and measured.source == "option" and measured.bits_per_s:
+        differs = f"; the database says {said:_}" if said and said != measured.bits_per_s else ""
+        return line(f"bitrate = {said or measured.bits_per_s:_}", f"as given{differs}")
+    if said:
+        return line(f"bitrate = {said:_}", "the database says so")
+    if measured is None or measured.bits_per_s is None:
+        return line(f"bitrate = {USUAL_BITRATE:_}", f"{FILL_IN}: not known; 500 kbit/s is only the usual one")
+    sharp = measured.support >= SURE and "smeared" not in measured.basis  # stamps of a host only tell about it
+    how_sure = "measured, sure" if sharp else f"measured, likely ({FILL_IN} if wrong)"
+    return line(f"bitrate = {measured.bits_per_s:_}", f"{how_sure}: {measured.basis.removeprefix('guessed: ')}")
+
+
+# -- modules ------------------------------------------------------------------------------------------------------
+
+
+def module_tables(bus: DraftBus, taken: set[str], car: CarFile | None) -> Iterator[Table]:
+    """Yield the modules: senders of the database, then identifiers that keep one phase; `taken` gets their names."""
+    unknown = [id_ for id_ in sorted(bus.ids) if _needs_module(bus, id_, car)]
+    clocks = bus.clocks()
+    with_sender: dict[str, list[str]] = {}
+    for group in clocks:
+        senders = {name for id_ in group if (name := _sender(bus, id_))}
+        if len(senders) == 1:
+            found = [id_ for id_ in unknown if id_ in group]
+            with_sender.setdefault(senders.pop(), []).extend(identifier_text(*id_) for id_ in found)
+            unknown = [id_ for id_ in unknown if id_ not in found]
+    for sender, messages in _senders(bus).items():
+        if sender in taken or refuse_plain_name(sender)[0]:
+            continue
+        if car is not None and all(car.module_of(bus.name, m.name) not in (None, sender) for m in messages):
+            continue  # a person has given these messages to modules of other names
+        taken.add(sender)
+        yield _sender_table(bus, sender, messages, with_sender.get(sender, ()))
+    for group in clocks:
+        members = [id_ for id_ in group if id_ in unknown]
+        if len(members) > 1:
+            name = _next_name(taken)
+            taken.add(name)
+            unknown = [id_ for id_ in unknown if id_ not in members]
+            yield _clock_table(bus, name, members)
+
+
+def _needs_module(bus: DraftBus, id_: Key, car: CarFile | None) -> bool:
+    if _sender(bus, id_):
+        return False
+    return car is None or car.module_of(bus.name, identifier_text(*id_)) is None
+
+
+def _sender(bus: DraftBus, id_: Key) -> str | None:
+    message = bus.group(id_).message
+    return message.senders[0] if message and message.senders else None
+
+
+def _senders(bus: DraftBus) -> dict[str, list[Message]]:
+    """Messages by main sender, in the order of the databases."""
+    found: dict[str, list[Message]] = {}
+    for given in bus.databases:
+        for message in given.database:
+            if message.senders:
+                found.setdefault(message.senders[0], []).append(message)
+    return found
+
+
+def _sender_table(bus: DraftBus, sender: str, messages: Sequence[Message], also: Sequence[str]) -> Table:
+    seen = {message for id_ in bus.ids if (message := bus.group(id_).message)}
+    count = sum(message in seen for message in messages)
+    text = f"{count} of its {len(messages)} messages were seen" if bus.best is not None else "not in the captures"
+    lines = [line(f"[module.{key(sender)}]", text), f"bus = {quoted(bus.name)}"]
+    if also:
+        names = listed([*(message.name for message in messages), *also])
+        lines += [f"# No database knows {', '.join(also)}, which keep phase with the others.", f"messages = {names}"]
+    return Table("module", sender, "\n".join(lines))
+
+
+def _clock_table(bus: DraftBus, name: str, members: Sequence[Key]) -> Table:
+    ids = [identifier_text(*id_) for id_ in members]
+    return Table(
+        "module",
+        name,
+        "\n".join(
+            [
+                line(f"[module.{name}]", f"{FILL_IN} its name: they keep one phase: one module, very likely"),
+                f"bus = {quoted(bus.name)}",
+                f"messages = {listed(ids)}",
+            ]
+        ),
+    )
+
+
+def _next_name(taken: set[str]) -> str:
+    number_ = 1
+    while f"module_{number_}" in taken:
+        number_ += 1
+    return f"module_{number_}"
+
+
+# -- frames -------------------------------------------------------------------------------------------------------
+
+
+def frame_tables(bus: DraftBus, car: CarFile | None) -> Iterator[Table]:
+    """Yield what was measured about frames and stands in no database: periods, counters, checksums."""
+    for id_, figures in sorted(bus.ids.items()):
+        name = bus.frame_name(id_)
+        if car is not None and name in car.frames:
+            continue
+        message = bus.group(id_).message
+        lines = list(_frame_lines(figures, message))
+        if lines:
+            comment = message.name if message else f"{figures.frames:,} frames, {_lengths(figures)}; in no database"
+            text = "\n".join([line(f"[frame.{quoted(str(name))}]", comment), *lines])
+            yield Table("frame", str(name), text)
+
+
+def _frame_lines(figures: IdFigures, message: Message | None) -> Iterator[str]:
+    period = round_period_ms(figures)
+    cycle = message.cycle_time_ms if message else None
+    if period is not None and cycle is None:
+        yield line(f"period_ms = {number(period)}", f"measured {figures.period.learned_ns * 1e-6:.4f}")  # type: ignore[operator]
+    elif period is not None and cycle and abs(period / cycle - 1) > 0.02:
+        yield f"# {FILL_IN}: the database says every {cycle:g} ms, but it came every {period:.4g} ms"
+        yield f"# period_ms = {number(period)}"
+    elif cycle is None and figures.period.sending == "change-driven":
+        yield line("# change_driven = true", f"{FILL_IN}: it seems to come when something changes")
+    counter, checksum = counter_bits(figures), checksum_bits(figures)
+    if figures.counter is not None and counter is not None and not _is_quantity(message, counter):
+        yield _counter_line(figures.counter)
+    if figures.checksum is not None and checksum is not None and not (counter or 0) & checksum:
+        yield _checksum_line(figures.checksum)
+
+
+def _is_quantity(message: Message | None, bits: int) -> bool:
+    """Whether the database has a quantity in these bits: an up-time counts just as steadily as a counter."""
+    for signal in message.signals if message else ():
+        own = 0 if signal.big_endian else ((1 << signal.length) - 1) << signal.start
+        if own & bits and signal.unit:
+            return True
+    return False
+
+
+def counter_bits(figures: IdFigures) -> int | None:
+    """Bits of a counter that a car file can describe, as a mask over the payload; None where there is none."""
+    counter = figures.counter
+    shortest = min(figures.lengths.counts, default=0)
+    plain = counter is not None and not counter.big_endian and counter.step == 1
+    if counter is None or not plain or counter.start + counter.length > 8 * shortest:
+        return None
+    return ((1 << counter.length) - 1) << counter.start
+
+
+def checksum_bits(figures: IdFigures) -> int | None:
+    """Bits of a checksum that hardly ever failed, as a mask over the payload; None where there is none."""
+    found = figures.checksum
+    if found is None or found.too_short or found.wrong > _WRONG * found.frames:
+        return None
+    kind = KINDS[found.checksum.kind]
+    return ((1 << kind.width) - 1) << (8 * found.checksum.byte + kind.shift)
+
+
+def _counter_line(counter: CounterFigures) -> str:
+    modulus = f", modulus = {counter.modulus}" if counter.modulus != 1 << counter.length else ""
+    text = f"counter = {{ start = {counter.start}, length = {counter.length}{modulus} }}"
+    return f"{text}  # {counter.share:.1%} of {counter.frames:,} steps go one further"
+
+
+def _checksum_line(found: ChecksumFigures) -> str:
+    checksum = found.checksum
+    parts = [f'kind = "{checksum.kind}"', f"byte = {checksum.byte}"]
+    if checksum.over is not None:
+        parts.append(f"over = {listed(checksum.over)}")
+    if isinstance(checksum.data_id, int):
+        parts.append(f"data_id = 0x{checksum.data_id:X}")
+    elif checksum.data_id is not None:
+        parts.append(f"data_id = {listed(checksum.data_id)}")
+    return f"checksum = {{ {', '.join(parts)} }}  # right in {found.frames - found.wrong:,} of {found.frames:,} frames"
+
+
+def round_period_ms(figures: IdFigures) -> float | None:
+    """Return the nominal period behind a measured one; None where it has no steady one."""
+    period = figures.period
+    if period.learned_ns is None or period.sending != "periodic" or period.steady < _STEADY or figures.frames < 20:
+        return None
+    measured = period.learned_ns * 1e-6
+    for step in (10.0, 5.0, 1.0, 0.5):
+        nearest = round(measured / step) * step
+        if nearest and abs(measured / nearest - 1) < _PERIOD_TOLERANCE:
+            return nearest
+    hertz = 1000.0 / measured
+    if 1 <= round(hertz) <= _MOST_HERTZ and abs(hertz / round(hertz) - 1) < _PERIOD_TOLERANCE:
+        return 1000.0 / round(hertz)
+    return float(f"{measured:.4g}")
+
+
+def _lengths(figures: IdFigures) -> str:
+    return "/".join(map(str, sorted(figures.lengths.counts))) + " bytes"

@@ -1,0 +1,1 @@
+"""Channels and signals to files: Parquet and CSV."""

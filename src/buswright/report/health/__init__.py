@@ -1,0 +1,1 @@
+"""The health of the buses as text, JSON and a page."""

@@ -1,0 +1,360 @@
+"""The health of the buses as one self-contained HTML page: findings, load over time, strips of periods, tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from html import escape
+
+from buswright._version import __version__
+from buswright.findings import Finding, Severity
+from buswright.health.model.health import BusFigures, IdFigures, ModuleFigures
+from buswright.health.spacings import Spacings
+from buswright.report.contents import moment
+from buswright.report.findings import span
+from buswright.report.health import report as words
+from buswright.report.health.plots import MOST_LANES, plot_data
+from buswright.report.health.report import HealthReport, percent
+from buswright.report.page import html_table, render_page
+from buswright.report.text import count
+
+SIGNS = {Severity.FAULT: "✖", Severity.SUSPECT: "▲", Severity.NOTE: "●"}
+
+TOOLS = """<div class="tools" role="toolbar" aria-label="Time shown in all plots">
+<button type="button" data-move="whole">Whole run</button>
+<button type="button" data-move="in">Zoom in</button>
+<button type="button" data-move="out">Zoom out</button>
+<button type="button" data-move="earlier">← Earlier</button>
+<button type="button" data-move="later">Later →</button>
+<span class="faint">shown: <span id="shown" aria-live="polite"></span></span>
+</div>"""
+
+HOW_TO = """<p class="faint">Drag across a plot to zoom; all plots follow. Double-click for the whole run. With a plot
+focused: + and − zoom, the arrows move, 0 shows all. Numbers on coloured stretches are those of the findings.</p>"""
+
+STRIP_KEY = """<h3>How to read the strips</h3>
+<ul class="key">
+<li style="color:var(--quiet)"><i></i>within {0} of the period</li>
+<li style="color:var(--uneasy)"><i></i>over {0} off: taller, and worth a look when frequent</li>
+<li style="color:var(--bad)"><i></i>over {1} off: tallest</li>
+<li style="color:var(--missing)"><i class="sign">⊠</i>frames missing</li>
+<li style="color:var(--uneasy)"><i class="sign">|</i>a late frame, none missing</li>
+</ul>
+<p class="faint">A strip is one identifier over time, highest priority on top. Up from its line: the latest frame of
+the moment; down: the earliest; the line itself is exactly on time. The height grows with the logarithm of the
+deviation: half of the full height is 10 % of the period. A thin band: sent on change, so it has no period. Empty:
+nothing came.</p>"""
+
+
+def render_html(report: HealthReport, spacings: Spacings) -> str:
+    """Write the page.
+
+    Parameters
+    ----------
+    report
+        What was measured and found.
+    spacings
+        Of the same frames, see `health.spacings`.
+    """
+    name = report.car or ", ".join(report.files)
+    body = "\n".join(
+        [
+            _head(report, name),
+            "<main>",
+            _findings(report),
+            _plots(report),
+            _buses(report),
+            _modules(report),
+            _ids(report),
+            _capture(report),
+            "</main>",
+            _foot(),
+        ]
+    )
+    return render_page(f"Bus health: {name}", body, data=plot_data(report, spacings), scripts=["health.js"])
+
+
+def _class(severity: Severity | None) -> str:
+    return severity.name.lower() if severity is not None else "good"
+
+
+def _tag(severity: Severity | None) -> str:
+    """Return a severity as a sign and a word in its colour; an empty string for none."""
+    if severity is None:
+        return ""
+    name = severity.name.lower()
+    return f'<span class="tag {name}">{SIGNS[severity]} {name}</span>'
+
+
+def _head(report: HealthReport, name: str) -> str:
+    judged = report.worst if report.worst is not None and report.worst > Severity.NOTE else None
+    word, _, rest = words.verdict(report).partition(": ")
+    sign = SIGNS[judged] if judged is not None else "✔"
+    capture = report.health.capture
+    figures = [
+        ("frames", f"{capture.frames:,}"),
+        ("recorded", f"{report.seconds:.1f} s"),
+        ("identifiers", f"{len(report.health.ids):,}"),
+        ("missing", f"{report.missing:,}"),
+        ("error frames", f"{sum(bus.errors.count for bus in report.health.buses.values()):,}"),
+    ]
+    items = "".join(f"<li><b>{value}</b> {escape(label)}</li>" for label, value in figures)
+    links = "".join(
+        f'<li><a href="#{anchor}">{text}</a></li>'
+        for anchor, text in (
+            ("findings", "Findings"),
+            ("plots", "Load and periods"),
+            ("buses", "Buses"),
+            *((("modules", "Modules"),) if report.health.modules else ()),
+            ("ids", "Identifiers"),
+            ("capture", "Capture"),
+        )
+    )
+    return (
+        f"<header><h1>Bus health: {escape(name)}</h1>"
+        f'<p class="faint">{escape(", ".join(report.files))} ({escape(report.format)}), from '
+        f"{escape(moment(report.first_ns, report.clock.origin))}</p>"
+        f'<p class="verdict {_class(judged)}">{sign} <strong>{escape(word)}</strong>: {escape(rest)}</p>'
+        f'<ul class="figures">{items}</ul>'
+        f'<nav aria-label="On this page"><ul>{links}</ul></nav></header>'
+    )
+
+
+# -- Findings -----------------------------------------------------------------------------------------------------
+
+
+def _findings(report: HealthReport) -> str:
+    shown = "\n".join(_finding(finding, number, report) for number, finding in enumerate(report.findings, 1))
+    nothing = (
+        "<p>Nothing was found. That is no proof that all is well: frames show neither wiring nor a sensor's truth.</p>"
+    )
+    return f'<section id="findings"><h2>Findings</h2>\n{shown or nothing}\n</section>'
+
+
+def _finding(finding: Finding, number: int, report: HealthReport) -> str:
+    facts = ", ".join(fact for fact in (span(finding, report.first_ns), f"confidence {finding.confidence:.0%}") if fact)
+    rows = "".join(
+        f"<dt>{label}</dt><dd>{text}</dd>"
+        for label, text in (
+            ("Seen", _list(finding.evidence)),
+            ("Limit", escape(finding.threshold)),
+            ("Ruled out", _list(finding.ruled_out)),
+            ("Check next", escape(finding.next_check)),
+            ("Mind", escape(finding.caution)),
+            ("Explains", _explained(finding)),
+        )
+        if text
+    )
+    return (
+        f'<article class="finding {_class(finding.severity)}" id="finding-{number}"><h3>{number}. '
+        f"{_tag(finding.severity)} {escape(finding.fault)}: {escape(finding.subject)} "
+        f"<small>{escape(facts)}</small> {_show_button(finding, report)}</h3><dl>{rows}</dl></article>"
+    )
+
+
+def _show_button(finding: Finding, report: HealthReport) -> str:
+    if finding.start_ns is None or report.first_ns is None:
+        return ""
+    end = finding.end_ns if finding.end_ns is not None else finding.start_ns
+    times = (
+        f'data-from="{(finding.start_ns - report.first_ns) / 1e9:.3f}" data-to="{(end - report.first_ns) / 1e9:.3f}"'
+    )
+    return f'<button type="button" {times}>Show in the plots</button>'
+
+
+def _list(texts: tuple[str, ...]) -> str:
+    if len(texts) < 2:
+        return escape("".join(texts))
+    return f"<ul>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ul>"
+
+
+def _explained(finding: Finding) -> str:
+    if not finding.explains:
+        return ""
+    names = "".join(
+        f"<li>{_tag(each.severity)} {escape(each.fault)}: {escape(each.subject)} {escape(' '.join(each.evidence[:1]))}"
+        "</li>"
+        for each in finding.explains
+    )
+    return f"<details><summary>{count(len(finding.explains), 'other finding')}</summary><ul>{names}</ul></details>"
+
+
+# -- Plots --------------------------------------------------------------------------------------------------------
+
+
+def _plots(report: HealthReport) -> str:
+    parts = list(_bus_plots(report))
+    key = STRIP_KEY.format(*(percent(words.threshold(name), 0) for name in ("jitter_sd", "jitter_p999")))
+    nothing = "<p>No frame has a time: nothing can be drawn.</p>"
+    return (
+        '<section id="plots"><h2>Load and periods over time</h2>\n'
+        "<noscript><p>The plots need scripts; every number of theirs also stands in the tables.</p></noscript>\n"
+        + (f"{TOOLS}\n{HOW_TO}\n{key}\n" + "\n".join(parts) if parts else nothing)
+        + "\n</section>"
+    )
+
+
+def _bus_plots(report: HealthReport) -> Iterator[str]:
+    for k, bus in enumerate(report.health.buses.values()):
+        name = escape(bus.name)
+        said = f"mean {words.load_words(bus)}, peak over 1 s {words.peak_words(bus.peak_1s, report, 1.0)}"
+        said += f", peak over 100 ms {words.peak_words(bus.peak_100ms, report, 0.1)}"
+        if len(bus.windows):
+            yield (
+                f"<h3>{name}: load</h3>\n"
+                '<ul class="key"><li style="color:var(--load)"><i></i>over 100 ms</li>'
+                '<li style="color:var(--slow)"><i style="height:2px;vertical-align:.3em"></i>over 1 s</li>'
+                '<li style="color:var(--fault)"><i class="sign">×</i>error frames</li></ul>'
+                f'<p>{escape(said)}</p>\n<div class="readout"> </div>'
+                f'<div class="plot" id="load-{k}" tabindex="0" role="img" '
+                f'aria-label="Load of {name} over time: {escape(said)}"></div>'
+            )
+        ids = [figures for figures in report.health.ids_of(bus.name) if figures.first_ns is not None]
+        if ids:
+            rest = (
+                f"<p>{count(len(ids) - MOST_LANES, 'more identifier')} in the table.</p>"
+                if len(ids) > MOST_LANES
+                else ""
+            )
+            missing = sum(figures.gaps.missing for figures in ids)
+            yield (
+                f"<h3>{name}: how regularly every identifier came</h3>\n"
+                '<div class="readout"> </div>'
+                f'<div class="plot" id="strips-{k}" tabindex="0" role="img" aria-label="Deviation from the period of '
+                f"{count(len(ids), 'identifier')} of {name} over time; {count(missing, 'frame')} missing. The numbers "
+                f'stand in the table of identifiers."></div>{rest}'
+            )
+
+
+# -- Tables -------------------------------------------------------------------------------------------------------
+
+
+def _buses(report: HealthReport) -> str:
+    heads = ["bus", "bit rate", "mean load", "peak over 1\u00a0s", "peak over 100\u00a0ms", "frames", "remote"]
+    heads += ["error frames", "most in 50\u00a0ms", "longest silence", "interface"]
+    rows = [_bus_row(bus, report) for bus in report.health.buses.values()]
+    limits = words.limits()
+    basis = "".join(
+        f"<p>{escape(said)}</p>" for bus in report.health.buses.values() if (said := words.basis_words(bus))
+    )
+    return (
+        f'<section id="buses"><h2>Buses</h2><p class="faint">{escape(limits["load"])}; {escape(limits["errors"])}. '
+        "Load counts every bit on the wire: stuff bits, interframe space, error flags.</p>"
+        + html_table(heads, rows, right=(2, 5, 6, 7, 8, 9), label="Buses")
+        + f"{basis}</section>"
+    )
+
+
+def _bus_row(bus: BusFigures, report: HealthReport) -> list[str]:
+    silences = bus.silences
+    longest = int((silences.end_ns - silences.start_ns).max()) if len(silences) else None
+    cells = [
+        bus.name,
+        words.bit_rate_words(bus.bitrate),
+        words.load_words(bus),
+        words.peak_words(bus.peak_1s, report, 1.0),
+        words.peak_words(bus.peak_100ms, report, 0.1),
+        f"{bus.frames:,}",
+        f"{bus.remote_frames:,}",
+        f"{bus.errors.count:,}",
+        f"{bus.errors.burst:,}",
+        words.duration(longest),
+        ", ".join(bus.interfaces),
+    ]
+    return [escape(cell) for cell in cells]
+
+
+def _modules(report: HealthReport) -> str:
+    if not report.health.modules:
+        return ""
+    heads = ["module", "bus", "identifiers", "frames", "load", "share of the bus", "first", "last", "never came"]
+    rows = [_module_row(module, report) for module in report.health.modules.values()]
+    table = html_table(heads, rows, right=(2, 3, 4, 5), label="Modules")
+    return f'<section id="modules"><h2>Modules</h2>{table}</section>'
+
+
+def _module_row(module: ModuleFigures, report: HealthReport) -> list[str]:
+    cells = [
+        module.name,
+        module.bus,
+        str(len(module.ids)),
+        f"{module.frames:,}",
+        percent(module.load),
+        percent(module.share),
+        report.at(module.first_ns),
+        report.at(module.last_ns),
+        ", ".join(module.expected) or "–",
+    ]
+    return [escape(cell) for cell in cells]
+
+
+def _ids(report: HealthReport) -> str:
+    heads = [
+        "ID",
+        "message",
+        "module",
+        "found",
+        "per\u00a0s",
+        "expected",
+        "says",
+        "jitter",
+        "jitter 99.9\u00a0%",
+        "missing",
+    ]
+    heads += ["late", "longest gap", "load", "frames", "bytes", "counter", "checksum", "remarks"]
+    rows = [_id_row(figures, report) for figures in report.worst_first]
+    used = [k for k in range(len(heads)) if any(row[k] not in ("–", "") for row in rows)]
+    right = [used.index(k) for k in (4, 5, 7, 8, 9, 10, 11, 12, 13) if k in used]
+    shown = [[row[k] for k in used] for row in rows]
+    limits = words.limits()
+    return (
+        f'<section id="ids"><h2>Identifiers, worst first</h2><p class="faint">{escape(limits["jitter"])}; '
+        f"{escape(limits['missing'])}. Click a head to sort.</p>"
+        + html_table([heads[k] for k in used], shown, right=right, label="Identifiers")
+        + "</section>"
+    )
+
+
+def _id_row(figures: IdFigures, report: HealthReport) -> list[str]:
+    lengths = "/".join(map(str, sorted(figures.lengths.counts)))
+    before = [str(figures.name), figures.message or "–", figures.module or "–"]
+    behind = [
+        words.rate(figures.rate_hz),
+        words.rate(words.expected_hz(figures)),
+        words.expectation(figures),
+        percent(words.jitter_sd(figures)),
+        percent(words.jitter_p999(figures)),
+        f"{figures.gaps.missing:,}",
+        f"{figures.gaps.late:,}",
+        words.duration(figures.period.longest_ns),
+        percent(figures.load),
+        f"{figures.frames:,}",
+        lengths,
+        words.counter_words(figures) or "–",
+        words.checksum_words(figures) or "–",
+        ", ".join(words.remarks(figures)),
+    ]
+    found = _tag(report.severity_of_id(figures.name)) or "–"
+    return [*(escape(cell) for cell in before), found, *(escape(cell) for cell in behind)]
+
+
+def _capture(report: HealthReport) -> str:
+    clock = report.clock
+    said = words.capture_lines(report)
+    damage = (
+        f"<ul>{''.join(f'<li>{escape(text)}</li>' for text in said)}</ul>"
+        if said
+        else "<p>No damage seen: every line read, no step back in time, nothing twice, no loss reported.</p>"
+    )
+    zone = f"; dates taken as {escape(clock.timezone)}" if clock.timezone else ""
+    return (
+        f'<section id="capture"><h2>Capture</h2><p>Time stamped by: {escape(clock.source)}; '
+        f"{clock.resolution_ns / 1000:g} µs steps{zone}.</p>{damage}</section>"
+    )
+
+
+def _foot() -> str:
+    return (
+        f"<footer><p>Buswright {escape(__version__)}. It only listened. Everything on this page stands in this file; "
+        "nothing is loaded from elsewhere. <code>buswright guide health</code> says what each number means. "
+        "A missing alarm is no proof of health.</p></footer>"
+    )

@@ -1,0 +1,356 @@
+"""The health of the buses as a report: what the text, the JSON and the page have in common."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from buswright.channels.carfile.model import FrameName
+from buswright.findings import THRESHOLDS, Finding, Layer, Severity
+from buswright.frames.table import Clock, Problems
+from buswright.health.model.health import BitRate, BusFigures, BusHealth, IdFigures, Peak
+from buswright.report.findings import every, tally, worst
+from buswright.report.text import count
+
+SOURCES = {
+    "car file": "car file",
+    "expected_hz": "car file",
+    "database": "database",
+    "learned": "learned",
+    "unknown": "",
+}
+"""Who says what the period should be, as it is shown."""
+
+
+@dataclass(frozen=True, eq=False)
+class HealthReport:
+    """What `health` shows.
+
+    Attributes
+    ----------
+    health
+        What was measured.
+    findings
+        What was found wrong, in rank order.
+    files, format
+        Where the frames came from.
+    clock
+        Of the capture.
+    problems
+        What its reader could not take as it stood.
+    car
+        Name of the car; empty where nobody says.
+    described
+        Whether a car file or a database said what should be there.
+    """
+
+    health: BusHealth
+    findings: tuple[Finding, ...]
+    files: tuple[str, ...]
+    format: str
+    clock: Clock = field(default_factory=Clock)
+    problems: Problems = field(default_factory=Problems)
+    car: str = ""
+    described: bool = False
+
+    @property
+    def first_ns(self) -> int | None:
+        """Where the report's seconds begin: the first frame measured."""
+        return self.health.capture.first_ns
+
+    @property
+    def seconds(self) -> float:
+        """Recorded time: of the bus that was recorded longest."""
+        return max((bus.seconds for bus in self.health.buses.values()), default=0.0)
+
+    @property
+    def missing(self) -> int:
+        """Frames missing, over all identifiers."""
+        return sum(figures.gaps.missing for figures in self.health.ids.values())
+
+    @property
+    def worst(self) -> Severity | None:
+        """The highest severity of what was found; None if nothing was."""
+        return worst(self.findings)
+
+    @cached_property
+    def severity_of(self) -> Mapping[str, Severity]:
+        """Highest severity by subject, of findings that others explain too."""
+        found: dict[str, Severity] = {}
+        for finding in every(self.findings):
+            found[finding.subject] = max(finding.severity, found.get(finding.subject, Severity.NOTE))
+        return found
+
+    def severity_of_id(self, name: FrameName) -> Severity | None:
+        """Highest severity that was found for an identifier itself."""
+        return self.severity_of.get(f"id:{name}")
+
+    @cached_property
+    def worst_first(self) -> tuple[IdFigures, ...]:
+        """Identifiers, those with the gravest findings and then with the worst numbers first."""
+        return tuple(sorted(self.health.ids.values(), key=self._goodness))
+
+    def _goodness(self, figures: IdFigures) -> tuple[float, ...]:
+        severity = self.severity_of_id(figures.name)
+        wrong = figures.checksum.wrong if figures.checksum else 0
+        jumps = figures.counter.jumps + figures.counter.backs if figures.counter else 0
+        return (
+            -1.0 if severity is None else -2.0 - severity,
+            -missing_share(figures),
+            -float(wrong + jumps),
+            -(jitter_p999(figures) or 0.0),
+            float(list(self.health.buses).index(figures.name.bus)) if figures.name.bus in self.health.buses else 0.0,
+            float(figures.name.id),
+        )
+
+    def at(self, time_ns: int | None) -> str:
+        """Write a time as `--from` takes it: "12.3 s"."""
+        if time_ns is None or self.first_ns is None:
+            return ""
+        return f"{(time_ns - self.first_ns) / 1e9:.1f} s"
+
+
+def verdict(report: HealthReport) -> str:
+    """Say in one line how it stands: the gravest severity in capitals, and what it is about."""
+    judged = [finding for finding in report.findings if finding.severity > Severity.NOTE]
+    notes = len(report.findings) - len(judged)
+    if judged:
+        first = judged[0]
+        others = f", and {len(judged) - 1} more" if len(judged) > 1 else ""
+        subject = f" {first.subject}" if first.subject != first.layer.name.lower() else ""
+        return f"{judged_word(report.worst)}: {tally(judged)}. First: {first.fault}{subject}{others}"
+    seen = (
+        f"{count(len(report.health.buses), 'bus', 'buses')}, "
+        f"{count(len(report.health.ids), 'identifier')}, {count(report.missing, 'frame')} missing"
+    )
+    more = f", {count(notes, 'note')}" if notes else ""
+    return f"{judged_word(None)}: {seen}{more}"
+
+
+def judged_word(severity: Severity | None) -> str:
+    """Return the word that a verdict begins with."""
+    return severity.name if severity is not None and severity > Severity.NOTE else "NOTHING SUSPECT"
+
+
+def size_words(report: HealthReport) -> str:
+    """Say how much was recorded."""
+    capture = report.health.capture
+    return f"{count(capture.frames, 'frame')} in {report.seconds:.1f} s"
+
+
+# -- Numbers of one identifier ------------------------------------------------------------------------------------
+
+
+def expected_hz(figures: IdFigures) -> float | None:
+    """Return the rate that it should have; None for change-driven ones and where nobody can say."""
+    period = figures.period
+    if period.expected_ns is None or period.sending in ("change-driven", "irregular"):
+        return None
+    return 1e9 / period.expected_ns
+
+
+def expectation(figures: IdFigures) -> str:
+    """Say who says what the rate should be, or why nothing is expected."""
+    if figures.period.sending in ("change-driven", "irregular"):
+        return {"change-driven": "on change", "irregular": "irregular"}[figures.period.sending]
+    return SOURCES[figures.period.source]
+
+
+def jitter_sd(figures: IdFigures) -> float | None:
+    """Return the standard deviation of the period, in periods; None where there is no period to speak of."""
+    return _in_periods(figures, figures.period.sd_ns)
+
+
+def jitter_p999(figures: IdFigures) -> float | None:
+    """Return the 99.9th percentile of the deviation from the period, in periods."""
+    return _in_periods(figures, figures.period.p999_ns)
+
+
+def _in_periods(figures: IdFigures, value_ns: float | None) -> float | None:
+    period = figures.period
+    if value_ns is None or not period.judged_ns or period.sending in ("change-driven", "irregular"):
+        return None
+    return value_ns / period.judged_ns
+
+
+def missing_share(figures: IdFigures) -> float:
+    """Frames missing over frames due, 0..1."""
+    due = figures.frames + figures.gaps.missing
+    return figures.gaps.missing / due if due else 0.0
+
+
+def counter_words(figures: IdFigures) -> str:
+    """Say how the payload's counter went: "ok", "3 jumps"; empty where there is none."""
+    counter = figures.counter
+    if counter is None:
+        return ""
+    wrong = [
+        (counter.jumps, "jump", ""),
+        (counter.repeats, "repeat", ""),
+        (counter.backs, "step back", "steps back"),
+    ]
+    return ", ".join(count(number, noun, plural) for number, noun, plural in wrong if number) or "ok"
+
+
+def checksum_words(figures: IdFigures) -> str:
+    """Say how the payload's checksum went: "ok", "3 wrong"; empty where there is none."""
+    checksum = figures.checksum
+    if checksum is None:
+        return ""
+    return f"{checksum.wrong:,} wrong" if checksum.wrong else "ok"
+
+
+def remarks(figures: IdFigures) -> list[str]:
+    """Say what else is worth knowing about an identifier, most important first."""
+    period, lengths = figures.period, figures.lengths
+    said = []
+    if figures.two_senders is not None and figures.two_senders.split:
+        said.append("two senders?")
+    if period.conflict and period.learned_ns:
+        said.append(f"comes at {rate(1e9 / period.learned_ns)}/s")
+    if figures.known is False:
+        said.append("unknown")
+    if lengths.off:
+        said.append(f"{lengths.off:,} of wrong length")
+    elif lengths.changes:
+        said.append(f"length changes {lengths.changes:,}×")
+    if figures.remote_frames:
+        said.append(f"{figures.remote_frames:,} remote")
+    if period.backwards:
+        said.append(f"{period.backwards:,} back in time")
+    if figures.frames > 1 and not figures.payload.changes:
+        said.append("constant")
+    return said
+
+
+# -- Words for numbers --------------------------------------------------------------------------------------------
+
+
+def rate(hz: float | None) -> str:
+    """Write a rate in hertz with as many digits as it is good for."""
+    if hz is None:
+        return "–"
+    return f"{hz:.0f}" if hz >= 1000 else f"{hz:.1f}" if hz >= 9.95 else f"{hz:.2f}"
+
+
+def percent(share: float | None, digits: int = 1) -> str:
+    """Write a share of one in percent."""
+    return "–" if share is None or not math.isfinite(share) else f"{100 * share:.{digits}f} %"
+
+
+def duration(nanoseconds: float | None) -> str:
+    """Write a length of time in its own unit."""
+    if nanoseconds is None:
+        return "–"
+    for size, unit in ((1e9, "s"), (1e6, "ms"), (1e3, "µs")):
+        if abs(nanoseconds) >= size:
+            value = nanoseconds / size
+            return f"{value:.0f} {unit}" if value >= 100 else f"{value:.3g} {unit}"
+    return f"{nanoseconds:.0f} ns"
+
+
+def bit_rate(bits_per_s: int | None) -> str:
+    """Write a bit rate."""
+    if bits_per_s is None:
+        return "unknown"
+    return f"{bits_per_s / 1e6:g} Mbit/s" if bits_per_s >= 1_000_000 else f"{bits_per_s / 1e3:.4g} kbit/s"
+
+
+def bit_rate_words(rate_: BitRate) -> str:
+    """Write a bit rate with the data phase's where it has one, and who says so."""
+    words = bit_rate(rate_.bits_per_s)
+    if rate_.data_bits_per_s is not None:
+        words += f" / {bit_rate(rate_.data_bits_per_s)}"
+    return words if rate_.source == "unknown" else f"{words}, {rate_.source}"
+
+
+def basis_words(bus: BusFigures) -> str:
+    """Say what a bit rate rests on that nobody gave; empty where somebody did."""
+    rate_ = bus.bitrate
+    if rate_.source not in ("guessed", "unknown"):
+        return ""
+    basis = rate_.basis.removeprefix(f"{rate_.source}: ")
+    return f"{bus.name}: bit rate {rate_.source} (--bitrate gives it): {basis}"
+
+
+def load_words(bus: BusFigures) -> str:
+    """Say how much a bus carried: percent of its bit rate, kbit/s where that is unknown."""
+    if bus.load is not None or not bus.seconds:
+        return percent(bus.load)
+    return f"{(bus.bits + bus.data_bits) / bus.seconds / 1e3:.1f} kbit/s"
+
+
+def peak_words(peak: Peak | None, report: HealthReport, seconds: float) -> str:
+    """Say how busy the busiest window, `seconds` wide, was, and when it began."""
+    if peak is None:
+        return "–"
+    size = percent(peak.load) if peak.load is not None else f"{peak.bits / seconds / 1e3:.1f} kbit/s"
+    return f"{size} at {report.at(peak.start_ns)}"
+
+
+def threshold(name: str) -> float:
+    """Return a default threshold."""
+    return THRESHOLDS[name].default
+
+
+def limits() -> dict[str, str]:
+    """Return the default thresholds that stand beside what they judge."""
+    of = threshold
+    return {
+        "load": f"load worth a look from {percent(of('load_suspect'), 0)} over 1 s or "
+        f"{percent(of('load_peak_suspect'), 0)} over 100 ms, a fault from {percent(of('load_fault'), 0)} over 1 s",
+        "jitter": f"jitter worth a look from {percent(of('jitter_sd'), 0)} of the period (standard deviation), "
+        f"a fault from {percent(of('jitter_p999'), 0)} (99.9 %)",
+        "missing": f"a gap over {of('missing_periods'):g} periods holds a missing frame "
+        f"({of('missing_periods_loaded'):g} above 70 % load)",
+        "errors": f"error frames: a note up to {of('error_frames_per_minute'):g} a minute, "
+        f"a fault above {of('error_frames_per_second'):g} a second",
+    }
+
+
+def capture_lines(report: HealthReport) -> list[str]:
+    """Say what is wrong with the recording itself, one sentence each; nothing for none."""
+    from buswright.report.contents import problem_lines
+
+    capture = report.health.capture
+    said = [
+        f"finding {number}: {finding.fault}"
+        for number, finding in enumerate(report.findings, 1)
+        if finding.layer is Layer.CAPTURE
+    ]
+    said += [f"read: {line}" for line in problem_lines(report.problems)]
+    if capture.untimed:
+        said.append(f"{count(capture.untimed, 'frame')} without a time: no rate is computed from these")
+    for bus in report.health.buses.values():
+        said += _bus_capture_lines(bus, report)
+    for pair in capture.duplicates:
+        where = pair.bus if pair.bus == pair.other else f"{pair.bus}, first on {pair.other}"
+        said.append(
+            f"{where}: {count(pair.copies, 'frame')} came twice ({percent(pair.share)} of the bus), "
+            f"{report.at(pair.first_ns)} to {report.at(pair.last_ns)}"
+        )
+    if capture.drops:
+        lost = "an unknown number of frames" if capture.dropped is None else count(capture.dropped, "frame")
+        said.append(f"the recorder reported {count(len(capture.drops), 'loss', 'losses')}: {lost}")
+    if capture.unlisted:
+        said.append(f"{count(capture.unlisted, 'frame')} of more identifiers than are told apart")
+    return said
+
+
+def _bus_capture_lines(bus: BusFigures, report: HealthReport) -> list[str]:
+    said = []
+    if bus.steps_back_count:
+        worst_step = min(bus.steps_back, key=lambda step: step.step_ns)
+        said.append(
+            f"{bus.name}: time went backwards {count(bus.steps_back_count, 'time')}, "
+            f"by up to {duration(-worst_step.step_ns)} at {report.at(worst_step.before_ns)}"
+        )
+    spacing = bus.spacing
+    if spacing.impossible:
+        said.append(
+            f"{bus.name}: {count(spacing.impossible, 'frame')} of {spacing.pairs:,} follow closer than the wire "
+            "allows, as stamps of a host do"
+        )
+    return said

@@ -1,0 +1,219 @@
+"""The health of the buses on a terminal: verdict first, then buses, modules, identifiers, capture, findings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from buswright.findings import Severity
+from buswright.health.model.health import BusFigures, IdFigures, ModuleFigures
+from buswright.report.contents import moment
+from buswright.report.findings import finding_lines
+from buswright.report.health import report as words
+from buswright.report.health.report import HealthReport, percent
+from buswright.report.text import count, table
+
+NARROWEST = 60
+SHOWN_IDS = 20
+"""Identifiers on the page, worst first, unless all are asked for."""
+SHOWN_NOTES = 5
+"""Findings that are mere notes, unless all are asked for."""
+MARKS = {Severity.FAULT: "!!", Severity.SUSPECT: "!", Severity.NOTE: "·", None: ""}
+
+
+def render_text(report: HealthReport, *, width: int = 80, every: bool = False) -> str:
+    """Write the page that `health` prints, no line wider than `width` (60 at least)."""
+    width = max(width, NARROWEST)
+    origin = report.clock.origin
+    lines = [
+        *_fold(words.verdict(report), width, indent="    "),
+        *_fold(f"{', '.join(report.files)}: {words.size_words(report)} from {moment(report.first_ns, origin)}", width),
+        *_title("Buses", words.limits()["load"], width),
+        *_buses(report, width),
+    ]
+    if report.health.modules:
+        lines += [*_title("Modules", "", width), *_modules(report, width)]
+    lines += [*_title("Identifiers, worst first", words.limits()["jitter"], width), *_ids(report, width, every)]
+    lines += [*_title("Capture", "", width), *_capture(report, width)]
+    lines += [*_title("Findings", "", width), *_findings(report, width, every)]
+    return "\n".join(lines)
+
+
+def _fold(text: str, width: int, indent: str = "") -> list[str]:
+    import textwrap
+
+    return textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False)
+
+
+def _title(name: str, limit: str, width: int) -> list[str]:
+    """Write a section's name, and beside it the limits that its numbers are judged by."""
+    if not limit:
+        return ["", name]
+    if len(name) + len(limit) + 4 <= width:
+        return ["", f"{name}  ({limit})"]
+    return ["", name, *(f"  {line}" for line in _fold(f"({limit})", width - 2))]
+
+
+def _buses(report: HealthReport, width: int) -> list[str]:
+    heads = ["bus", "bit rate", "load", "1 s peak", "100 ms peak", "errors", "frames"]
+    rows = [_bus_row(bus, report) for bus in report.health.buses.values()]
+    columns = [Column(k, head, right=k in (2, 5, 6)) for k, head in enumerate(heads)]
+    lines = fitted(columns, rows, width, drop=(6, 3))
+    for bus in report.health.buses.values():
+        if basis := words.basis_words(bus):
+            lines += _fold(f"  {basis}", width, "    ")
+        lines += _error_lines(bus, report, width)
+    return lines
+
+
+def _bus_row(bus: BusFigures, report: HealthReport) -> list[str]:
+    return [
+        bus.name,
+        words.bit_rate_words(bus.bitrate),
+        words.load_words(bus),
+        words.peak_words(bus.peak_1s, report, 1.0),
+        words.peak_words(bus.peak_100ms, report, 0.1),
+        f"{bus.errors.count:,}",
+        f"{bus.frames:,}",
+    ]
+
+
+def _error_lines(bus: BusFigures, report: HealthReport, width: int) -> list[str]:
+    errors = bus.errors
+    if not errors.count:
+        return []
+    kinds = [f"{name} {number:,}" for name, number in (*errors.classes.items(), *errors.protocol.items()) if number]
+    said = f"  {bus.name} errors: {', '.join(kinds)}; {report.at(errors.first_ns)} to {report.at(errors.last_ns)}"
+    if errors.burst > 1:
+        said += f"; most in 50 ms: {errors.burst:,} at {report.at(errors.burst_ns)}"
+    if errors.bus_off_ns:
+        said += f"; bus-off at {report.at(errors.bus_off_ns[0])}"
+    highest = [(errors.highest_transmit, "transmit"), (errors.highest_receive, "receive")]
+    counters = ", ".join(f"{name} {number}" for number, name in highest if number is not None)
+    return _fold(f"{said}; highest counters: {counters}" if counters else said, width, "    ")
+
+
+def _modules(report: HealthReport, width: int) -> list[str]:
+    heads = ["module", "bus", "IDs", "frames", "load", "of bus", "never came"]
+    rows = [_module_row(module) for module in report.health.modules.values()]
+    columns = [Column(k, head, right=k in (2, 3, 4, 5)) for k, head in enumerate(heads)]
+    return fitted(columns, rows, width, drop=(5, 1, 3), shorten=6)
+
+
+def _module_row(module: ModuleFigures) -> list[str]:
+    return [
+        module.name,
+        module.bus,
+        str(len(module.ids)),
+        f"{module.frames:,}",
+        percent(module.load),
+        percent(module.share),
+        ", ".join(module.expected),
+    ]
+
+
+def _ids(report: HealthReport, width: int, every: bool) -> list[str]:
+    chosen = report.worst_first if every else report.worst_first[:SHOWN_IDS]
+    heads = ["", "ID", "message", "per s", "expected", "jitter", "99.9 %", "missing", "late", "longest", "counter"]
+    heads += ["checksum", "remarks"]
+    rows = [_id_row(figures, report) for figures in chosen]
+    columns = [Column(k, head, right=k in (3, 4, 5, 6, 7, 8, 9)) for k, head in enumerate(heads)]
+    columns[4] = Column(4, "expected", right=False)
+    used = [column for column in columns if column.number < 2 or any(row[column.number] for row in rows)]
+    lines = fitted(used, rows, width, drop=(9, 11, 8, 10, 2, 5, 12), shorten=12) if rows else ["  none"]
+    rest = len(report.worst_first) - len(chosen)
+    if rest:
+        lines.append(f"  and {count(rest, 'better one')}: --all shows them, --html and --json have everything")
+    return lines
+
+
+def _id_row(figures: IdFigures, report: HealthReport) -> list[str]:
+    expected = words.expected_hz(figures)
+    source = words.expectation(figures)
+    return [
+        MARKS[report.severity_of_id(figures.name)],
+        str(figures.name),
+        figures.message or "",
+        words.rate(figures.rate_hz),
+        f"{words.rate(expected)} {source}" if expected is not None else source,
+        percent(words.jitter_sd(figures)),
+        percent(words.jitter_p999(figures)),
+        f"{figures.gaps.missing:,}",
+        f"{figures.gaps.late:,}",
+        words.duration(figures.period.longest_ns),
+        words.counter_words(figures),
+        words.checksum_words(figures),
+        ", ".join(words.remarks(figures)),
+    ]
+
+
+def _capture(report: HealthReport, width: int) -> list[str]:
+    clock = report.clock
+    lines = [f"  time stamped by: {clock.source}; {clock.resolution_ns / 1000:g} µs steps"]
+    said = words.capture_lines(report) or [
+        "no damage seen: every line read, no step back in time, nothing twice, no loss reported"
+    ]
+    return lines + [line for text in said for line in _fold(f"  {text}", width, "    ")]
+
+
+def _findings(report: HealthReport, width: int, every: bool) -> list[str]:
+    notes = [finding for finding in report.findings if finding.severity is Severity.NOTE]
+    hidden = [] if every else notes[SHOWN_NOTES:]
+    lines = []
+    for number, finding in enumerate(report.findings, 1):
+        if not any(finding is each for each in hidden):
+            lines += finding_lines(finding, number, report.first_ns, width)
+    if hidden:
+        lines.append(f"  and {count(len(hidden), 'note')} more: --all shows them")
+    return lines or ["  none"]
+
+
+# -- Tables that fit ----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a table: which cell of a row, its head, and where it stands."""
+
+    number: int
+    head: str
+    right: bool
+
+
+def fitted(
+    columns: Sequence[Column], rows: Sequence[Sequence[str]], width: int, *, drop: Sequence[int], shorten: int = -1
+) -> list[str]:
+    """Lay out a table no wider than `width`.
+
+    Where it doesn't fit, column `shorten` is cut to the room that is left (8 signs at least), then columns are left
+    out in the order of `drop`.
+    """
+    kept = list(columns)
+    waiting = list(drop)
+    while True:
+        room = width - _wide(kept, rows, leave=shorten)
+        least = 8 if any(c.number == shorten for c in kept) else 0
+        if room >= least or not waiting:
+            break
+        gone = waiting.pop(0)
+        kept = [column for column in kept if column.number != gone]
+    cells = [
+        [_cut(row[column.number], room) if column.number == shorten else row[column.number] for column in kept]
+        for row in rows
+    ]
+    right = [k for k, column in enumerate(kept) if column.right]
+    return [line[:width] for line in table([column.head for column in kept], cells, right=right)]
+
+
+def _cut(text: str, room: int) -> str:
+    room = max(room, 8)
+    return text if len(text) <= room else f"{text[: room - 1]}…"
+
+
+def _wide(columns: Sequence[Column], rows: Sequence[Sequence[str]], leave: int) -> int:
+    """Width of the table with the column that may be shortened at nothing."""
+    sizes = [
+        0 if column.number == leave else max([len(column.head), *(len(row[column.number]) for row in rows)])
+        for column in columns
+    ]
+    return sum(sizes) + 2 * len(columns)

@@ -1,0 +1,1 @@
+"""What the invented car is: networks, messages, sensors, car file."""

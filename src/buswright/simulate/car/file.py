@@ -1,0 +1,150 @@
+"""Writes the Wrenfell's car file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from types import MappingProxyType
+from typing import Any
+
+from buswright.simulate.car import networks as car
+from buswright.simulate.car.channels import CHASSIS_CHANNELS, COMPUTED_CHANNELS, ENGINE_CHANNELS, Entry
+from buswright.simulate.car.definition import Bus, Message
+from buswright.simulate.car.sensors import SENSORS
+
+FILE_NAME = "wrenfell.toml"
+
+_CHAIN = ("power_node", "engine_controller", "inertial_node", "wheel_node", "damper_node")
+CHAINS: Mapping[str, tuple[str, ...]] = MappingProxyType({"engine": _CHAIN[:2], "chassis": _CHAIN})
+"""Modules in the order in which the wires of each bus pass from one to the next."""
+
+NOTHING: Mapping[str, str] = MappingProxyType({})
+
+_DATES = frozenset({"date", "due"})
+"""Keys whose text is a date, which stands without quotes."""
+
+_HEXADECIMAL = frozenset({"data_id"})
+"""Keys whose number reads better in hexadecimal."""
+
+
+def wrenfell_car_file(*, fd: bool = False, further: Mapping[str, str] = NOTHING) -> str:
+    """Return the text of the car file; it lies beside the databases that it names.
+
+    `further` has one more database for a bus, by the bus's name.
+    """
+    return "\n".join(_lines(fd, further)) + "\n"
+
+
+def _lines(fd: bool, further: Mapping[str, str]) -> Iterator[str]:
+    yield f"# The {car.NAME}, an invented hill-climb single-seater. This file is written by buswright.simulate."
+    yield "format = 1"
+    yield from _table("car", {"name": car.NAME, "cylinders": 3, "strokes": 4})
+    yield from _section("The networks. In captures they are can0 and can1, or channels 1 and 2 of an ASC file.")
+    for number, bus in enumerate(car.buses(fd=fd), 1):
+        yield from _table(f"bus.{bus.name}", _bus(bus, number, fd, further.get(bus.name)))
+    for node in car.NODES:
+        homes = [message.bus for message in car.messages(fd=fd) if message.sender == node.name]
+        yield from _table(f"module.{node.name}", {"bus": homes[0]}, node.comment)
+    yield from _section("Kinds of sensors: what they make of a quantity, and what intact wiring looks like.")
+    for name, sensor in SENSORS.items():
+        yield from _table(f"sensor.{name}", sensor)
+    homes_by_message = {message.name: message.bus for message in car.messages(fd=fd)}
+    yield from _section("What is measured. Without a sensor the database's scaling is final.")
+    for entry in (*ENGINE_CHANNELS, *CHASSIS_CHANNELS):
+        yield from _table(f"channel.{entry.name}", _channel(entry, homes_by_message))
+    yield from _section("What is computed from it.")
+    for entry in COMPUTED_CHANNELS:
+        yield from _table(f"channel.{entry.name}", {"formula": entry.source, **entry.keys})
+    yield from _section("What the databases can't say about frames.")
+    for message in car.messages(fd=fd):
+        if message.counter or message.checksum:
+            yield from _table(f'frame."{message.bus}/{_identifier(message)}"', _frame(message), message.name)
+    yield from _section("Calibrations that were done.")
+    for record in _CALIBRATIONS:
+        yield from _table("calibration_log", record, array=True)
+
+
+def _bus(bus: Bus, number: int, fd: bool, further: str | None) -> dict[str, Any]:
+    variant = "_fd" if fd and bus.name == "chassis" else ""
+    keys: dict[str, Any] = {"bitrate": bus.bitrate}
+    if bus.data_bitrate:
+        keys |= {"data_bitrate": bus.data_bitrate, "fd": "iso"}
+    chain = CHAINS[bus.name]
+    return keys | {
+        "interfaces": [bus.interface, number],
+        "databases": [f"wrenfell_{bus.name}{variant}.dbc", *([further] if further else [])],
+        "chain": chain,
+        "terminators": [chain[0], chain[-1]],
+    }
+
+
+def _channel(entry: Entry, homes: Mapping[str, str]) -> dict[str, Any]:
+    message, _, signal = entry.source.partition("/")
+    if message not in homes:
+        message = "DAMPERS_FD"  # carries what the two classic messages carry otherwise
+    return {"signal": f"{homes[message]}/{message}/{signal}", **entry.keys}
+
+
+def _frame(message: Message) -> dict[str, Any]:
+    keys: dict[str, Any] = {}
+    if message.counter:
+        keys["counter"] = {"start": message.counter.start, "length": message.counter.length}
+    if message.checksum:
+        keys["checksum"] = {"kind": message.checksum.kind, "byte": message.checksum.byte}
+        if message.checksum.data_id is not None:
+            keys["checksum"]["data_id"] = message.checksum.data_id
+    return keys
+
+
+def _identifier(message: Message) -> str:
+    return f"{message.id:08X}" if message.extended else f"{message.id:03X}"
+
+
+_CALIBRATIONS: tuple[dict[str, Any], ...] = (
+    {
+        "channel": "damper_fl",
+        "date": "2026-04-02",
+        "by": "crew",
+        "reference": "steel rule",
+        "readings": [[0.5, 0.0], [1.57, 20.1], [2.63, 40.0], [3.7, 59.9], [4.5, 75.0]],
+        "as_found": "1.4 mm high at rest",
+        "as_left": "within 0.2 mm",
+        "residual": 0.1,
+    },
+    {
+        "sensor": "ntc_10k",
+        "date": "2026-03-14",
+        "by": "crew",
+        "reference": "ice bath and boiling water, glass thermometer",
+        "as_found": "0.3 degC low in ice",
+        "as_left": "unchanged",
+        "due": "2036-03-14",
+    },
+)
+
+
+def _section(title: str) -> Iterator[str]:
+    yield ""
+    yield f"# {title}"
+
+
+def _table(name: str, keys: Mapping[str, Any], comment: str = "", *, array: bool = False) -> Iterator[str]:
+    yield ""
+    heading = f"[[{name}]]" if array else f"[{name}]"
+    yield f"{heading:32}# {comment}" if comment else heading
+    for key, value in keys.items():
+        yield f"{key} = {_value(key, value)}"
+
+
+def _value(key: str, value: Any) -> str:
+    """Write the value of a key as TOML."""
+    if isinstance(value, str):
+        return value if key in _DATES else "'" + value + "'" if '"' in value else f'"{value}"'
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{inner} = {_value(inner, item)}" for inner, item in value.items()) + " }"
+    if isinstance(value, Sequence) and value and isinstance(value[0], Mapping):
+        return "[\n" + "".join(f"    {_value(key, item)},\n" for item in value) + "]"
+    if isinstance(value, Sequence):
+        return "[" + ", ".join(_value(key, item) for item in value) + "]"
+    if isinstance(value, int) and key in _HEXADECIMAL:
+        return f"0x{value:X}"
+    return f"{value:_}" if isinstance(value, int) and value >= 10_000 else repr(value)

@@ -1,0 +1,1 @@
+"""Faults that can be put into a run."""

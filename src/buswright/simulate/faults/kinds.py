@@ -1,0 +1,105 @@
+"""Puts a run's faults together: every kind's builder, the wires that they need, the recorder behind these."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from types import MappingProxyType
+
+from buswright.errors import UserError
+from buswright.frames.table import Event, Frames, empty_frames
+from buswright.simulate.car import networks as car
+from buswright.simulate.faults.bus import BUS_FAULTS
+from buswright.simulate.faults.capture import CAPTURE_FAULTS, clock_steps
+from buswright.simulate.faults.catalogue import Fault
+from buswright.simulate.faults.disturbed import DisturbedWire
+from buswright.simulate.faults.fillers import change_talker, filler_talkers
+from buswright.simulate.faults.node import NODE_FAULTS
+from buswright.simulate.faults.plan import Plan, RecorderFault
+from buswright.simulate.wire.bus import SECOND, Talker, Wire
+
+BUILDERS: Mapping[str, Callable[[Fault, Plan], None]] = MappingProxyType(
+    {**CAPTURE_FAULTS, **BUS_FAULTS, **NODE_FAULTS}
+)
+"""What each kind does to a plan; `bad-lines` is none of them: it acts on written text."""
+
+_POWER = frozenset({"module-missing", "module-reset", "power-cycle"})
+_LATE = frozenset({"no-acknowledge"})
+"""Power comes first, since it decides when messages are due; what silences a whole bus comes last."""
+
+MOST_LOAD = 0.9
+"""A bus that carries more has frames that never get through; that is a fault (`bus-overload`), not an option."""
+
+_FILLER_STREAM = 10
+"""Random streams of the fillers begin here; further talkers have higher ones."""
+
+
+def make_plan(
+    seconds: float,
+    epoch_ns: int,
+    *,
+    fd: bool = False,
+    load: float | None = None,
+    change_driven: bool = False,
+    faults: Sequence[Fault] = (),
+) -> Plan:
+    """Work out what a run's options and faults come to; see `simulate_run`."""
+    extra: dict[str, list[Talker]] = {bus.name: [] for bus in car.buses(fd=fd)}
+    if load is not None:
+        if load > MOST_LOAD:
+            raise UserError(f"a mean load of {load:.0%} is no clean bus", hint=f"{MOST_LOAD:.0%} at most")
+        for bus in car.buses(fd=fd):
+            extra[bus.name] += filler_talkers(bus, load, _FILLER_STREAM)
+    if change_driven:
+        extra["engine"].append(change_talker())
+    plan = Plan(seconds, epoch_ns, fd, extra)
+    for fault in sorted(faults, key=_precedence):
+        if fault.onset_s >= seconds:
+            raise UserError(
+                f"{fault.kind} at {fault.onset_s} s begins after the end of a run of {seconds} s",
+                hint="let it begin earlier, or the run last longer",
+            )
+        if fault.kind not in BUILDERS:
+            raise UserError(f"{fault.kind} acts on written text", hint="put it in with written_run")
+        BUILDERS[fault.kind](fault, plan)
+    given = {id(fault): place for place, fault in enumerate(faults)}
+    plan.records.sort(key=lambda record: given[id(record.fault)])
+    return plan
+
+
+def _precedence(fault: Fault) -> int:
+    return 0 if fault.kind in _POWER else 2 if fault.kind in _LATE else 1
+
+
+def wires_of(plan: Plan) -> list[Wire]:
+    """Return the wires of a plan."""
+    return [
+        Wire(bus.bus, bus.talkers) if bus.clean else DisturbedWire(bus, plan.seconds) for bus in plan.buses.values()
+    ]
+
+
+def recorder_of(plan: Plan, batches: Iterator[Frames], events: list[Event]) -> Iterator[Frames]:
+    """Record batches as the plan's recorder does, and append to `events` what it says."""
+    stages = sorted(plan.recorder, key=lambda stage: stage.order)
+    if plan.jumps:
+        stages.append(clock_steps(plan))
+    interfaces = tuple(bus.bus.interface for bus in plan.buses.values())
+    for frames in batches:
+        recorded = _through(frames, stages, plan, events, final=False)
+        if len(recorded):
+            yield recorded
+    rest = _through(empty_frames(interfaces), stages, plan, events, final=True)
+    if len(rest):
+        yield rest
+
+
+def _through(
+    frames: Frames, stages: Sequence[RecorderFault], plan: Plan, events: list[Event], *, final: bool
+) -> Frames:
+    said: list[Event] = []
+    for stage in stages:
+        frames = stage(frames, said, final=final)
+    for event in said:
+        assert event.time_ns is not None
+        events.append(replace(event, time_ns=plan.stamp_ns((event.time_ns - plan.epoch_ns) / SECOND)))
+    return frames

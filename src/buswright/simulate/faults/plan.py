@@ -1,0 +1,352 @@
+"""What a run's faults come to: who is switched off when, what senders do wrong, what the wire and recorder see."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Protocol
+
+import numpy as np
+
+from buswright.errors import UserError
+from buswright.frames.table import Event, Frames
+from buswright.frames.wire.bits import classic_bits
+from buswright.messages.checksum import Counter
+from buswright.simulate.car import networks as car
+from buswright.simulate.car.definition import Bus, Message, Node, Signal
+from buswright.simulate.faults.catalogue import KINDS, Fault, GroundTruth, layer_of
+from buswright.simulate.physics.hill import Floats
+from buswright.simulate.wire.bus import SECOND, Adjust, Released, Talker, car_talkers, due_times
+
+TYPICAL_STUFFING = 0.25
+"""Share of the worst case's stuff bits that the car's payloads have: measured over the simulated car."""
+
+
+@dataclass(slots=True)
+class Record:
+    """What is known so far about one fault; times are seconds on the true clock.
+
+    Attributes
+    ----------
+    fault
+        What was put in.
+    subject, related
+        See `GroundTruth`.
+    spans
+        Every time it happened.
+    count
+        See `GroundTruth`.
+    """
+
+    fault: Fault
+    subject: str
+    related: tuple[str, ...] = ()
+    spans: list[tuple[float, float]] = field(default_factory=list)
+    count: int | None = None
+
+    def add(self, count: int) -> None:
+        """Count something."""
+        self.count = (self.count or 0) + count
+
+    def truth(self, clock: Callable[[float], int]) -> GroundTruth:
+        """Return it for good; `clock` turns seconds into the capture's nanoseconds."""
+        kind = KINDS[self.fault.kind]
+        layer = layer_of(kind.name)
+        spans = tuple((clock(start), max(clock(start), clock(end))) for start, end in self.spans)
+        return GroundTruth(
+            kind=kind.name,
+            fault=None if layer is None else kind.name,
+            layer=layer,
+            subject=self.subject,
+            related=self.related,
+            company=kind.company,
+            start_ns=min(start for start, _ in spans),
+            end_ns=max(end for _, end in spans),
+            spans=spans,
+            count=self.count,
+        )
+
+
+class Reshaper(Protocol):
+    """Changes what one sender releases. The one with the lowest `order` comes first."""
+
+    @property
+    def order(self) -> int:
+        """Its place among the reshapers of a talker."""
+        ...
+
+    def __call__(self, part: Released, message: Message) -> Released:
+        """Return the changed frames; the argument's payload may be overwritten."""
+        ...
+
+
+class RecorderFault(Protocol):
+    """Changes what is recorded. The one with the lowest `order` is nearest to the wire."""
+
+    @property
+    def order(self) -> int:
+        """Its place between wire and file."""
+        ...
+
+    def __call__(self, frames: Frames, events: list[Event], *, final: bool) -> Frames:
+        """Return what is recorded instead, and append what the recorder says about it; `final`: nothing follows."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ErrorPlan:
+    """Frames that are destroyed by an error flag and sent again.
+
+    Attributes
+    ----------
+    times : float64[k]
+        Seconds, ascending; each destroys the next frame of a victim.
+    victims
+        Keys of talkers.
+    repeat
+        How often that frame is destroyed.
+    kills
+        It is given up after that.
+    what
+        A key of `disturbed.ERRORS`.
+    """
+
+    times: Floats
+    victims: frozenset[str]
+    repeat: int
+    what: str
+    record: Record
+    kills: bool = False
+
+
+@dataclass(slots=True)
+class BusPlan:
+    """What happens to one bus.
+
+    Attributes
+    ----------
+    talkers
+        All that is ever sent on it.
+    reshapers
+        By the talker's key.
+    errors
+        Frames destroyed.
+    rivals
+        Pairs of talkers with one identifier, which collide when both wait for the bus.
+    crowded
+        A frame may have to wait until the next one of its kind replaces it.
+    """
+
+    bus: Bus
+    talkers: list[Talker]
+    reshapers: dict[str, list[Reshaper]] = field(default_factory=dict)
+    errors: list[ErrorPlan] = field(default_factory=list)
+    rivals: list[tuple[str, str]] = field(default_factory=list)
+    crowded: bool = False
+
+    @property
+    def clean(self) -> bool:
+        """Whether the wire needs nothing beyond its talkers."""
+        return not (self.reshapers or self.errors or self.rivals or self.crowded)
+
+    def reshape(self, keys: Iterable[str], reshaper: Reshaper) -> None:
+        """Put a reshaper on talkers."""
+        for key in keys:
+            self.reshapers.setdefault(key, []).append(reshaper)
+
+    def of(self, key: str) -> Talker:
+        """Return a talker."""
+        return next(talker for talker in self.talkers if talker.key == key)
+
+    def keys(self, *, sender: str | None = None) -> list[str]:
+        """Return the keys of all talkers, or of one module's own."""
+        return [t.key for t in self.talkers if sender is None or (t.message.sender == sender and t.stream == 0)]
+
+
+class Plan:
+    """Everything that a run's faults come to. Builders of the kinds fill it.
+
+    Parameters
+    ----------
+    seconds, epoch_ns, fd
+        Of the run.
+    extra
+        Talkers by bus besides the car's own.
+    """
+
+    def __init__(self, seconds: float, epoch_ns: int, fd: bool, extra: Mapping[str, Sequence[Talker]]) -> None:
+        self.seconds = seconds
+        self.epoch_ns = epoch_ns
+        self.buses = {
+            bus.name: BusPlan(bus, [*car_talkers(bus, fd), *extra.get(bus.name, [])]) for bus in car.buses(fd=fd)
+        }
+        self.recorder: list[RecorderFault] = []
+        self.records: list[Record] = []
+        self.jumps: list[tuple[float, float]] = []
+        self._streams = 1000
+
+    def record(self, fault: Fault, subject: str = "", related: Sequence[str] = ()) -> Record:
+        """Begin to record what is true about a fault; it lasts from onset to end until spans are given."""
+        record = Record(fault, subject or fault.subject, tuple(related))
+        self.records.append(record)
+        return record
+
+    def lasting(self, fault: Fault, subject: str = "", related: Sequence[str] = ()) -> Record:
+        """Record a fault that lasts from its onset to its end."""
+        record = self.record(fault, subject, related)
+        record.spans.append((fault.onset_s, fault.end_s(self.seconds)))
+        return record
+
+    def bus(self, name: str) -> BusPlan:
+        """Return a bus by name."""
+        if name not in self.buses:
+            raise UserError(f"the {car.NAME} has no bus {name!r}", hint=f"one of {', '.join(self.buses)}")
+        return self.buses[name]
+
+    def identifier(self, subject: str) -> tuple[BusPlan, int, bool]:
+        """Return bus, identifier and whether it has 29 bits, of a subject like `id:chassis/1A0`."""
+        bus, _, digits = subject.partition(":")[2].partition("/")
+        try:
+            return self.bus(bus), int(digits, 16), len(digits) == 8
+        except ValueError:
+            raise UserError(f"{subject!r} names no identifier", hint="write it like id:chassis/1A0") from None
+
+    def talker(self, subject: str) -> tuple[BusPlan, Talker]:
+        """Return the car's own talker with an identifier."""
+        bus, number, extended = self.identifier(subject)
+        for talker in bus.talkers:
+            if (talker.message.id, talker.message.extended) == (number, extended):
+                return bus, talker
+        known = ", ".join(identifier(talker.message) for talker in bus.talkers)
+        raise UserError(f"nothing on the {bus.bus.name} bus has {subject!r}", hint=f"one of {known}")
+
+    def module(self, subject: str) -> tuple[BusPlan, Node]:
+        """Return the first bus on which a module sends, and the module."""
+        name = subject.partition(":")[2]
+        for bus in self.buses.values():
+            for talker in bus.talkers:
+                if talker.node.name == name:
+                    return bus, talker.node
+        names = sorted({talker.node.name for bus in self.buses.values() for talker in bus.talkers})
+        raise UserError(f"the {car.NAME} has no module {name!r}", hint=f"one of {', '.join(names)}")
+
+    def stream(self) -> int:
+        """Return a number for a further talker's random stream."""
+        self._streams += 1
+        return self._streams
+
+    def cut_power(self, node: str, off_s: float, on_s: float) -> None:
+        """Switch a module off for a while, on all of its buses."""
+        for bus in self.buses.values():
+            for place, talker in enumerate(bus.talkers):
+                if talker.node.name == node:
+                    bus.talkers[place] = replace(talker, stretches=without(talker.stretches, off_s, on_s))
+
+    def adjust(self, node: str, adjust: Adjust) -> None:
+        """Change the values that a module sends."""
+        for bus in self.buses.values():
+            for place, talker in enumerate(bus.talkers):
+                if talker.node.name == node:
+                    bus.talkers[place] = replace(talker, adjust=_both(talker.adjust, adjust))
+
+    def due(self, talker: Talker, start_s: float, stop_s: float) -> Floats:
+        """Return when a periodic talker is due, in seconds."""
+        parts = [np.zeros(0)]
+        for begin, end in talker.stretches:
+            first, last = max(start_s, begin), min(stop_s, end)
+            if first < last:
+                parts.append(due_times(talker.message, talker.node, first - begin, last - begin)[1] + begin)
+        return np.concatenate(parts)
+
+    def stamp_ns(self, seconds: float) -> int:
+        """Turn true seconds into the stamp that the recorder gives at that moment."""
+        moved = sum(step for onset, step in self.jumps if onset <= seconds)
+        return self.epoch_ns + round((seconds + moved) * SECOND)
+
+    def truths(self) -> tuple[GroundTruth, ...]:
+        """Return what is true about all faults; counts are complete at the end of the run."""
+        return tuple(record.truth(self.stamp_ns) for record in self.records if record.spans)
+
+
+def without(stretches: Sequence[tuple[float, float]], off_s: float, on_s: float) -> tuple[tuple[float, float], ...]:
+    """Take a time without power out of stretches; what follows it begins anew."""
+    left = []
+    for begin, end in stretches:
+        if end <= off_s or begin >= on_s:
+            left.append((begin, end))
+            continue
+        if begin < off_s:
+            left.append((begin, off_s))
+        if end > on_s:
+            left.append((on_s, end))
+    return tuple(left)
+
+
+def _both(first: Adjust | None, second: Adjust) -> Adjust:
+    if first is None:
+        return second
+    before = first
+
+    def adjust(signal: Signal, values: Floats, seconds: Floats) -> Floats:
+        return second(signal, before(signal, values, seconds), seconds)
+
+    return adjust
+
+
+def gaps(fault: Fault, seconds: float, length_s: float) -> list[tuple[float, float]]:
+    """Spread `repeat` stretches of one length over a fault's duration; the first begins at its onset."""
+    rng = np.random.default_rng([fault.seed, 21])
+    end = fault.end_s(seconds)
+    slot = (end - fault.onset_s) / fault.repeat
+    free = max(slot - 1.5 * length_s, 0.0)
+    starts = [fault.onset_s + k * slot + (free * float(rng.random()) * 0.6 if k else 0.0) for k in range(fault.repeat)]
+    return [(start, min(start + length_s, end)) for start in starts if start < seconds]
+
+
+def picks(fault: Fault, due: Floats, share: float) -> Floats:
+    """Choose a share of the times at which a message is due, at least one of them; ascending."""
+    rng = np.random.default_rng([fault.seed, 22])
+    chosen = due[rng.random(len(due)) < share]
+    return chosen if len(chosen) or not len(due) else due[len(due) // 2 :][:1]
+
+
+def spread(fault: Fault, due: Floats) -> Floats:
+    """Choose `repeat` of the times at which a message is due: the first, and later ones at even distances."""
+    places = np.unique(np.linspace(0, len(due) - 1, fault.repeat + 1).astype(np.intp)[: fault.repeat])
+    return due[places] if len(due) else due
+
+
+def identifier(message: Message) -> str:
+    """Write an identifier as captures do."""
+    return f"{message.id:08X}" if message.extended else f"{message.id:03X}"
+
+
+def typical_bits(message: Message, stuffing: float = TYPICAL_STUFFING) -> float:
+    """Return how many bits a classic message takes on the wire, about, interframe space included.
+
+    `stuffing` is the share of the worst case's stuff bits.
+    """
+    best = classic_bits(message.length, message.extended, "best")
+    return best + stuffing * (classic_bits(message.length, message.extended, "worst") - best)
+
+
+def stranger(name: str, number: int, extended: bool, bus: str, period_ms: float, length: int = 8) -> Message:
+    """Return a message that stands in no database: a counter, and values that wander."""
+    signals = tuple(
+        Signal(f"Value{k}", 16, f"slow_{k}", "", 0.01, 0.0, 0.0, 655.0, "Wanders.", noise=0.02)
+        for k in range(1, length // 2)
+    )
+    count = Signal("MessageCounter", 8, "counter", "", 1.0, 0.0, 0, 255, "Counts the frames.")
+    return Message(
+        name,
+        number,
+        "stranger",
+        bus,
+        period_ms,
+        0.0,
+        (count, *signals),
+        "Of nobody.",
+        length=length,
+        extended=extended,
+        counter=Counter(0, 8),
+    )

@@ -1,0 +1,1 @@
+"""The invented car in real time, on loopback and pseudo-terminals."""

@@ -1,0 +1,1 @@
+"""How its frames win the bus."""

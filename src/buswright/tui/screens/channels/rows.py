@@ -1,0 +1,391 @@
+"""The list of channels as keys and cells: pure functions of a snapshot and of what the user set."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Literal, get_args
+
+from buswright.channels.following.follow import TRACE_S, ChannelNow, State, Trace
+from buswright.channels.samples.series import Quality
+from buswright.report.text import count
+from buswright.tui.digits import NOTHING, decimals_for, number, raw_text
+from buswright.tui.widgets.rows import Cell, Column, Heading, Key
+from buswright.tui.widgets.toned import Span, Tone, hanging, joined, line
+
+Order = Literal["file", "worst", "name"]
+Group = Literal["none", "module", "plug", "supply", "ground", "bus", "message"]
+
+ORDERS: tuple[Order, ...] = get_args(Order)
+GROUPS_OF_CAR: tuple[Group, ...] = ("none", "module", "plug", "supply", "ground", "bus")
+GROUPS_OF_DATABASE: tuple[Group, ...] = ("message", "module", "bus", "none")
+"""Without a car file nothing is known of wires; channels are then named after their messages."""
+CURVES: tuple[tuple[str, Tone], ...] = (
+    ("A", "curve1"),
+    ("B", "curve2"),
+    ("C", "curve3"),
+    ("D", "curve4"),
+    ("E", "curve5"),
+    ("F", "curve6"),
+)
+"""Letters of picked channels, here and in the plot, and their tones."""
+
+STATES: Mapping[State, tuple[str, Tone]] = {
+    "ok": ("ok", "good"),
+    "caution": ("caution", "suspect"),
+    "warning": ("WARNING", "fault"),
+    "bad": ("BAD", "fault"),
+    "silent": ("SILENT", "fault"),
+    "waiting": ("waiting", "dim"),
+}
+_VALUE_TONES: Mapping[State, Tone] = {
+    "bad": "dim",
+    "silent": "dim",
+    "waiting": "dim",
+    "warning": "fault",
+    "caution": "suspect",
+}
+_WORST: tuple[State, ...] = ("silent", "bad", "warning", "caution", "waiting")
+FINE = len(_WORST) + 3
+"""`concern` of a channel that nothing is to be said about."""
+RATE_SHARE = 0.9
+"""Below this part of the expected rate a channel needs a look (common practice, no source)."""
+
+_SHORT: Mapping[Quality, str] = {
+    Quality.SHORT_FRAME: "short frame",
+    Quality.MUX_ABSENT: "not selected",
+    Quality.SENDER_INVALID: "sender: invalid",
+    Quality.ELECTRICAL_RAIL: "electrical end",
+    Quality.IMPLAUSIBLE: "impossible",
+    Quality.STALE_COUNTER: "repeated frame",
+    Quality.BAD_CHECKSUM: "checksum wrong",
+    Quality.BAD_REFERENCE: "reference bad",
+    Quality.TOO_FAST: "too fast",
+    Quality.OUTSIDE_CALIBRATION: "extrapolated",
+    Quality.DATABASE_RANGE: "out of range",
+    Quality.AFTER_GAP: "after a gap",
+    Quality.INTERPOLATED: "interpolated",
+}
+_BLOCKS = "▁▂▃▄▅▆▇█"
+
+
+# Which rows, in which order -------------------------------------------------------------------------------------
+
+
+def concern(channel: ChannelNow) -> int:
+    """How much it needs a look: 0 most; `FINE` not at all."""
+    if channel.state in _WORST:
+        return _WORST.index(channel.state)
+    if objections(channel.quality):
+        return len(_WORST)
+    if channel.trace.bad.any():
+        return len(_WORST) + 1
+    return len(_WORST) + 2 if slow(channel) else FINE
+
+
+def objections(bits: int) -> int:
+    """Return the bits that say something against a value; that a computed one was interpolated doesn't."""
+    return bits & ~int(Quality.INTERPOLATED)
+
+
+def slow(channel: ChannelNow) -> bool:
+    """Whether it comes clearly less often than it should."""
+    rate, expected = channel.rate_hz, channel.expected_hz
+    return rate is not None and expected is not None and rate < RATE_SHARE * expected
+
+
+def texts_of(channel: ChannelNow) -> tuple[str, ...]:
+    """Return what a search looks into."""
+    wiring = channel.wiring
+    wires = (wiring.input, wiring.plug, wiring.supply, wiring.ground) if wiring else ()
+    words = "" if channel.quality_words == "good" else channel.quality_words
+    return (
+        channel.name,
+        channel.unit,
+        channel.bus,
+        channel.message,
+        channel.module,
+        STATES[channel.state][0],
+        words,
+        *wires,
+    )
+
+
+def ordered(channels: Sequence[ChannelNow], order: Order) -> list[ChannelNow]:
+    """Channels in an order; what is alike stays as given."""
+    if order == "worst":
+        return sorted(channels, key=concern)
+    return sorted(channels, key=lambda each: each.name.casefold()) if order == "name" else list(channels)
+
+
+def keys_of(channels: Sequence[ChannelNow], order: Order, group: Group) -> list[Key]:
+    """Keys of the list: channel names, under headings where they are grouped; groups come by their first channel."""
+    rows = ordered(channels, order)
+    if group == "none":
+        return [each.name for each in rows]
+    groups: dict[str, list[ChannelNow]] = {}
+    for each in rows:
+        groups.setdefault(_group_name(each, group), []).append(each)
+    keys: list[Key] = []
+    for name in sorted(groups, key=lambda name: not name):  # what belongs nowhere comes last
+        keys.append(Heading(_title(name, group, groups[name])))
+        keys.extend(each.name for each in groups[name])
+    return keys
+
+
+def _group_name(channel: ChannelNow, group: Group) -> str:
+    if group == "module":
+        return channel.module
+    if group == "bus":
+        return channel.bus
+    if group == "message":
+        return f"{channel.bus}/{channel.message}" if channel.message else ""
+    return str(getattr(channel.wiring, group)) if channel.wiring else ""
+
+
+def _title(name: str, group: Group, channels: Sequence[ChannelNow]) -> str:
+    title = f"{group} {name}" if name else f"no {group} given"
+    parts = [title, count(len(channels), "channel")]
+    for state in _WORST:
+        number_of = sum(each.state == state for each in channels)
+        if number_of:
+            parts.append(f"{number_of} {STATES[state][0]}")
+    return "  ".join(parts)
+
+
+# Cells ----------------------------------------------------------------------------------------------------------
+
+
+def trace_cells_for(width: int) -> int:
+    """Cells of the trace in a window so wide; each stands for the same whole number of seconds."""
+    return 15 if width < 128 else 20 if width < 150 else 30 if width < 185 else TRACE_S
+
+
+def columns_for(width: int) -> tuple[Column, ...]:
+    """Columns for a window so wide."""
+    return (
+        Column("", 1),
+        Column("channel", 20, grow=True),
+        Column("state", 9),
+        Column("value", 9, right=True),
+        Column("unit", 6),
+        Column("input", 8, right=True, rank=1),
+        Column("min", 8, right=True, rank=4),
+        Column("max", 8, right=True, rank=4),
+        Column("rate Hz", 9, right=True, rank=5),
+        Column("raw", 11, right=True, rank=6),
+        Column("quality", 14, rank=3, grow=True),
+        Column("last minute", trace_cells_for(width), rank=2),
+    )
+
+
+def cells_of(
+    channel: ChannelNow,
+    *,
+    decimals: Mapping[str, int],
+    picks: Sequence[str],
+    first_ns: int | None,
+    now_ns: int | None,
+    trace_cells: int,
+    group: Group,
+) -> list[Cell]:
+    """Cells of one row, one a column of `columns_for`.
+
+    Parameters
+    ----------
+    decimals
+        Of the channels whose resolution is known.
+    picks
+        Names of the channels picked for the plot, in their order.
+    first_ns, now_ns
+        The first frame of all, and the moment shown.
+    """
+    digits = decimals_for(channel, decimals)
+    mark: Cell = ""
+    if channel.name in picks:
+        mark = Span(*CURVES[picks.index(channel.name)])
+    return [
+        mark,
+        _shown_name(channel, group),
+        state_cell(channel),
+        Span(channel.text or number(channel.value, digits), _VALUE_TONES.get(channel.state, "plain")),
+        Span(channel.unit, "dim"),
+        _input_text(channel),
+        Span(number(channel.minimum, digits, 8), "dim"),
+        Span(number(channel.maximum, digits, 8), "dim"),
+        rate_cell(channel),
+        Span(raw_text(channel.raw, 11), "dim"),
+        _quality(channel),
+        trace_spans(channel.trace, first_ns, now_ns, trace_cells, smallest=20 * 10.0**-digits),
+    ]
+
+
+def _shown_name(channel: ChannelNow, group: Group) -> str:
+    """Under a heading that names the message, a database's signal needs no more than its own name."""
+    prefix = f"{channel.bus}/{channel.message}/"
+    return channel.name.removeprefix(prefix) if group == "message" else channel.name
+
+
+def state_cell(channel: ChannelNow) -> Span:
+    """Say the state in a word, and with an arrow which limit it is beyond."""
+    word, tone = STATES[channel.state]
+    if channel.state in ("caution", "warning") and channel.side is not None:
+        word += " ↓" if channel.side == "low" else " ↑"
+    return Span(word, tone)
+
+
+def _input_text(channel: ChannelNow) -> str:
+    if channel.volts is None:
+        return ""
+    size = max(abs(channel.volts), 1.0)
+    return f"{number(channel.volts, 3 if size < 100 else 1, 8 - 1 - len(channel.electrical))} {channel.electrical}"
+
+
+def rate_cell(channel: ChannelNow) -> Span:
+    """Measured rate, of the expected one where somebody expects one."""
+    if channel.rate_hz is None:
+        return Span(NOTHING if channel.expected_hz is None else f"{NOTHING}/{channel.expected_hz:.0f}", "dim")
+    decimals = 0 if channel.rate_hz >= 9.95 else 1
+    text = f"{channel.rate_hz:.{decimals}f}"
+    if channel.expected_hz is not None:
+        text += f"/{channel.expected_hz:.0f}" if channel.expected_hz >= 1 else f"/{channel.expected_hz:.1f}"
+    return Span(text, "suspect" if slow(channel) else "plain")
+
+
+def _quality(channel: ChannelNow) -> Span:
+    if objections(channel.quality):
+        return Span(quality_short(channel.quality), "suspect")
+    return Span("no number", "suspect") if channel.state == "bad" else Span("good", "dim")
+
+
+def quality_short(bits: int) -> str:
+    """Say in a word or two each what is objected to, what makes a value useless first; "good" for nothing."""
+    return ", ".join(words for bit, words in _SHORT.items() if bits & bit) or "good"
+
+
+def trace_spans(
+    trace: Trace, first_ns: int | None, now_ns: int | None, cells: int, *, smallest: float = 0.0
+) -> list[Span]:
+    """Draw the last minute: a block a cell, as high as the value that lies furthest from the usual one.
+
+    So a glitch of one sample is seen, whichever way it went. A cell with an unusable sample is `×`; where nothing
+    came there is a dot, before the first frame of all nothing. The latest second is at the right.
+
+    Parameters
+    ----------
+    smallest
+        Less than this from lowest to highest fills only a part of the height: noise of the last digit stays low.
+    """
+    low, high, bad, begun = _binned(trace, first_ns, now_ns, cells)
+    known = sorted((a + b) / 2 for a, b in zip(low, high, strict=True) if a <= b)
+    if not known:
+        return joined(
+            Span("×", "fault") if each else Span("·" if at >= begun else " ", "dim") for at, each in enumerate(bad)
+        )
+    usual = known[len(known) // 2]
+    bottom, top = min(a for a in low if a == a), max(b for b in high if b == b)
+    if top - bottom < smallest:
+        middle = (top + bottom) / 2
+        bottom, top = middle - smallest / 2, middle + smallest / 2
+    scale = 7.99 / (top - bottom) if top > bottom else 0.0
+    marks: list[Span] = []
+    for at, (a, b, wrong) in enumerate(zip(low, high, bad, strict=True)):
+        if wrong:
+            marks.append(Span("×", "fault"))
+        elif a != a:
+            marks.append(Span("·" if at >= begun else " ", "dim"))
+        else:
+            shown = a if usual - a > b - usual else b
+            marks.append(Span(_BLOCKS[int((shown - bottom) * scale)] if scale else _BLOCKS[3]))
+    return joined(marks)
+
+
+def _binned(
+    trace: Trace, first_ns: int | None, now_ns: int | None, cells: int
+) -> tuple[list[float], list[float], list[bool], int]:
+    """Extremes and objections by cell, NaN where nothing came; and the cell in which the first frame of all lies.
+
+    The last cell ends with the second of `now_ns`.
+    """
+    nan = float("nan")
+    low, high, bad = [nan] * cells, [nan] * cells, [False] * cells
+    first = trace.start_ns // 1_000_000_000
+    last = first + len(trace.low) - 1 if now_ns is None else now_ns // 1_000_000_000
+    seconds = TRACE_S // cells
+    shift = first - (last - TRACE_S + 1)
+    lows, highs, bads = trace.low.tolist(), trace.high.tolist(), trace.bad.tolist()
+    for at, (a, b, wrong) in enumerate(zip(lows, highs, bads, strict=True), shift):
+        if not 0 <= at < TRACE_S:
+            continue
+        cell = at // seconds
+        if a == a:  # not NaN
+            low[cell] = a if low[cell] != low[cell] else min(low[cell], a)
+            high[cell] = b if high[cell] != high[cell] else max(high[cell], b)
+        bad[cell] = bad[cell] or wrong
+    begun = 0 if first_ns is None else (first_ns // 1_000_000_000 - last + TRACE_S - 1) // seconds
+    return low, high, bad, begun
+
+
+# About one channel ----------------------------------------------------------------------------------------------
+
+
+def about(
+    channel: ChannelNow, signal: str, decimals: Mapping[str, int], now_ns: int | None, width: int
+) -> list[list[Span]]:
+    """Say everything about one channel: figures, quality in full words, limits, where it comes from.
+
+    Parameters
+    ----------
+    signal
+        Name of the signal in its message; "" where unknown.
+    now_ns
+        The moment shown: how long a silence lasts is counted to it.
+    """
+    digits = decimals_for(channel, decimals)
+    unit = f" {channel.unit}" if channel.unit else ""
+    value = f"{channel.text} ({number(channel.value, digits)})" if channel.text else number(channel.value, digits)
+    figures = [f"{value}{unit}"]
+    if channel.raw is not None:
+        figures.append(f"raw {raw_text(channel.raw)}")
+    if channel.volts is not None:
+        figures.append(f"input {_input_text(channel)}")
+    if channel.minimum == channel.minimum:
+        figures.append(f"min {number(channel.minimum, digits)} max {number(channel.maximum, digits)}")
+    figures.append(f"{channel.bad_samples} of {channel.samples} samples bad")
+    state = state_cell(channel)
+    since = ""
+    if channel.state == "silent" and channel.time_ns is not None and now_ns is not None:
+        since = f" for {(now_ns - channel.time_ns) / 1e9:.1f} s"
+    lines = [line(Span(f"{channel.name}  ", "head"), Span(f"{state.text}{since}  ", state.tone), "  ".join(figures))]
+    against = channel.state == "bad" or objections(channel.quality)
+    lines += _labelled("quality", channel.quality_words, width, "suspect" if against else "plain")
+    lines += _labelled("limits", _limits_text(channel, digits), width)
+    lines += _labelled("from", _origin_text(channel, signal), width)
+    return lines
+
+
+def _limits_text(channel: ChannelNow, digits: int) -> str:
+    if not channel.limit_text:
+        return "none given"
+    if channel.limit is None or channel.level is None:
+        return channel.limit_text
+    side = "below" if channel.side == "low" else "above"
+    return f"{channel.limit_text}; now {side} {number(channel.limit, digits)} {channel.unit}".rstrip()
+
+
+def _origin_text(channel: ChannelNow, signal: str) -> str:
+    if channel.formula:
+        return f"computed: {channel.formula}"
+    parts = [f"{channel.bus}/{channel.message}" + (f"/{signal}" if signal else "")] if channel.message else []
+    if channel.module:
+        parts.append(f"sent by {channel.module}")
+    wiring = channel.wiring
+    if wiring is not None:
+        for what in ("input", "plug", "supply", "ground"):
+            where = getattr(wiring, what)
+            if where:
+                parts.append(f"{what} {where}")
+    return ", ".join(parts) or "nobody says"
+
+
+def _labelled(label: str, text: str, width: int, tone: Tone = "plain") -> Iterator[list[Span]]:
+    return hanging([Span(f"{label:9}", "dim")], text, width - 1, tone)

@@ -1,0 +1,1 @@
+"""Findings and their evidence."""

@@ -1,0 +1,150 @@
+"""Findings as cells of a list and as a page beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from textwrap import wrap
+from typing import NamedTuple
+
+from buswright.findings import Finding, Severity
+from buswright.report.findings import span
+from buswright.report.text import count
+from buswright.tui.times import clock_text
+from buswright.tui.widgets.toned import Line, Span, Tone
+from buswright.worker.snapshot import Snapshot
+
+SEVERITY_TONES: dict[Severity, Tone] = {Severity.FAULT: "fault", Severity.SUSPECT: "suspect", Severity.NOTE: "note"}
+_LABEL = 10
+_INDENT = " " * (_LABEL + 1)
+
+
+class FindingKey(NamedTuple):
+    """What tells a finding from the others from snapshot to snapshot."""
+
+    fault: str
+    subject: str
+    start_ns: int | None
+
+
+def key_of(finding: Finding) -> FindingKey:
+    """Return a finding's key."""
+    return FindingKey(finding.fault, finding.subject, finding.start_ns)
+
+
+def severity_span(finding: Finding) -> Span:
+    """Write the severity in words, the graver in capitals."""
+    word = finding.severity.name
+    return Span(word if finding.severity > Severity.NOTE else word.lower(), SEVERITY_TONES[finding.severity])
+
+
+def subject_text(finding: Finding) -> str:
+    """Write whom it concerns, without the kind where the name says it."""
+    return subject_words(finding.subject)
+
+
+def subject_words(subject: str) -> str:
+    """Write a subject, without its kind where the name says it."""
+    kind, _, name = subject.partition(":")
+    return f"{kind} {name}".strip() if kind in ("bus", "supply", "ground", "plug") else name or "the capture"
+
+
+def when_text(finding: Finding, snapshot: Snapshot, *, tenths: bool = True) -> str:
+    """Write when it was first seen, on the clock of the screen."""
+    return "" if finding.start_ns is None else clock_text(finding.start_ns, snapshot.source, tenths=tenths)
+
+
+def evidence_lines(finding: Finding, snapshot: Snapshot, width: int) -> Iterator[Line]:
+    """Write a finding as a page: what was seen, what to do, what it is not, and by which limits."""
+    yield [severity_span(finding), Span(f"  {finding.fault}", "strong"), Span(f"  {finding.subject}")]
+    facts = [f"{finding.layer.name.lower()} layer", f"confidence {finding.confidence * 100:.0f} %"]
+    begun = snapshot.health.capture.first_ns
+    when, _, times = span(finding, begun).partition(", ")
+    if finding.start_ns is not None and begun is not None:
+        utc = [f"{when_text(finding, snapshot)} UTC"] if snapshot.source.epoch else []
+        facts = [*utc, f"{when} from the start", *facts]
+        when = times
+    if when:
+        facts.append(f"seen {when}")
+    for text in wrap(" · ".join(facts), max(width, 20)):
+        yield [Span(text, "dim")]
+    parts: tuple[tuple[str, Sequence[str], Tone], ...] = (
+        ("Seen", finding.evidence, "strong"),
+        ("Check next", (finding.next_check,), "accent"),
+        ("MIND", (finding.caution,), "suspect"),
+        ("Ruled out", finding.ruled_out, "dim"),
+        ("Explains", _explained(finding, snapshot), "dim"),
+        ("Limits", finding.threshold.split("; "), "dim"),
+    )
+    for label, texts, tone in parts:
+        said = [text for text in texts if text]
+        if said:
+            yield []
+            yield from _labelled(label, said, width, tone)
+
+
+def _labelled(label: str, texts: Sequence[str], width: int, tone: Tone) -> Iterator[Line]:
+    room = max(width - len(_INDENT), 20)
+    head = f"{label:<{_LABEL}} "
+    for text in texts:
+        for each in wrap(text, room, break_on_hyphens=False):
+            yield [Span(head, tone), Span(each)]
+            head = _INDENT
+
+
+def _explained(finding: Finding, snapshot: Snapshot) -> tuple[str, ...]:
+    """Name what it accounts for; those are no findings of their own."""
+    if not finding.explains:
+        return ()
+    names = [f"{each.fault} {subject_text(each)} {when_text(each, snapshot)}".rstrip() for each in finding.explains]
+    return (f"{count(len(names), 'other thing')} seen because of it:", *names)
+
+
+def checked_lines(snapshot: Snapshot, width: int) -> Iterator[Line]:
+    """Say what was looked at, where nothing was found."""
+    for number, text in enumerate(_checked(snapshot)):
+        for each in wrap(text, max(width, 20), break_on_hyphens=False):
+            yield [Span(each, "strong" if not number else "plain")]
+
+
+LAG_NS = 5_000_000_000
+"""Findings that are older than this say up to when they go."""
+
+
+def extent_text(snapshot: Snapshot) -> str:
+    """Say of how much the findings are."""
+    if snapshot.findings_whole:
+        return "the whole capture"
+    now, last = snapshot.source.now_ns, snapshot.health.capture.last_ns
+    if snapshot.source.live and now is not None and last is not None and now - last > LAG_NS:
+        return f"up to {clock_text(last, snapshot.source, tenths=False)}"
+    return "so far"
+
+
+def size_text(snapshot: Snapshot) -> str:
+    """Say how much was looked at."""
+    health = snapshot.health
+    seconds = max((bus.seconds for bus in health.buses.values()), default=0.0)
+    long = f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.1f} min"
+    return f"{count(health.capture.frames, 'frame')} in {long}"
+
+
+def _checked(snapshot: Snapshot) -> Iterator[str]:
+    health = snapshot.health
+    if not health.capture.frames:
+        yield "No frame has come yet, so nothing was checked. The overview says what to look at."
+        return
+    yield f"Nothing suspect in {size_text(snapshot)} ({extent_text(snapshot)})."
+    ids = health.ids.values()
+    periodic = sum(each.period.sending == "periodic" for each in ids)
+    counters = sum(each.counter is not None for each in ids)
+    sums = sum(each.checksum is not None for each in ids)
+    yield (
+        f"Looked at: load and error frames of {count(len(health.buses), 'bus', 'buses')}; gaps, lateness, length and "
+        f"second senders of {count(len(ids), 'identifier')} ({periodic} of them with a period); "
+        f"{count(counters, 'counter')}, {count(sums, 'checksum')}; "
+        + (f"{count(len(health.modules), 'module')} that should be there; " if health.modules else "")
+        + "the capture's own clock, drops and bad lines."
+    )
+    if not health.modules:
+        yield "Nobody says which modules there should be: a car file (--car) or a database (--dbc) does."
+    yield "This is what was seen to be well, no proof of health: what was not recorded can't be judged."

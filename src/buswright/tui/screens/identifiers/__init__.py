@@ -1,0 +1,1 @@
+"""The list of identifiers, and the page of one."""

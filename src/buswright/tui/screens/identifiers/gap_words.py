@@ -1,0 +1,126 @@
+"""The gaps of one identifier in words: what must have happened, and by what that is known."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from buswright.diagnosis.case import Case, listed
+from buswright.diagnosis.gaps.classify import classify
+from buswright.diagnosis.gaps.evidence import STEPS, counter_steps
+from buswright.diagnosis.gaps.single import overloaded
+from buswright.diagnosis.gaps.verdict import OVERLOAD, Verdict, milliseconds
+from buswright.health.model.gaps import GapGroup
+from buswright.health.model.identifiers import IdFigures
+from buswright.worker.snapshot import IdDetail, Snapshot
+
+TOLD = 20
+"""Gaps that are told one by one, the latest first."""
+
+VERDICTS: Mapping[str, str] = {
+    "capture-drop": "the recorder lost them: the modules went on sending",
+    "clock-jump": "the clock jumped: nothing was lost",
+    "module-reset": "the module started again",
+    "module-missing": "the module went away",
+    "bus-off": "errors put the module off the bus",
+    "sender-skips": "the module paused",
+    "segment-open": "the wiring was open on the way",
+    "filter-in-force": "a receive filter was set",
+    OVERLOAD: "the bus was full",
+}
+"""What a verdict on a bus or module means for one of its identifiers."""
+
+
+@dataclass(frozen=True, slots=True)
+class GapTold:
+    """One gap.
+
+    Attributes
+    ----------
+    at, silent
+        When the last frame before it came, from the first frame of the capture; how long it took.
+    frames
+        Missing ones; of a silence that lasts, so far.
+    words
+        What it was, short.
+    why
+        By what that is known, in sentences.
+    """
+
+    at: str
+    silent: str
+    frames: int
+    words: str
+    why: tuple[str, ...]
+
+
+def gaps_told(snapshot: Snapshot, detail: IdDetail, figures: IdFigures) -> Iterator[GapTold]:
+    """Tell the latest gaps of an identifier, a silence that lasts first."""
+    case = Case(replace(snapshot.health, gap_groups=detail.gaps), snapshot.car)
+    verdicts = {(part.name, part.row): one for one in classify(case) for part in one.silence.parts}
+    groups = {(each.name, each.gap): group for group in detail.gaps for each in group.members}
+    if (figures.name, None) in groups:
+        yield _lasting(snapshot, case, figures, verdicts.get((figures.name, None)))
+    gaps = figures.gaps
+    steps, full = counter_steps(figures), overloaded(case, figures)
+    for row in range(len(gaps) - 1, max(-1, len(gaps) - 1 - TOLD), -1):
+        verdict = verdicts.get((figures.name, row))
+        words, why = (
+            (VERDICTS[verdict.fault], verdict.why)
+            if verdict is not None and verdict.fault in VERDICTS
+            else _alone(figures, row, STEPS[steps[row]], full=bool(full[row]))
+        )
+        yield GapTold(
+            case.at(int(gaps.start_ns[row])),
+            milliseconds(float(gaps.end_ns[row] - gaps.start_ns[row])),
+            int(gaps.frames[row]) if gaps.is_missing[row] else 0,
+            words,
+            (*why, *_company(figures, groups.get((figures.name, row)))),
+        )
+
+
+def _lasting(snapshot: Snapshot, case: Case, figures: IdFigures, verdict: Verdict | None) -> GapTold:
+    last = figures.last_ns or 0
+    silent = max(0, snapshot.recent.now_ns - last)
+    period = figures.period.judged_ns
+    words = VERDICTS[verdict.fault] if verdict is not None and verdict.fault in VERDICTS else "silent until now"
+    return GapTold(
+        case.at(last),
+        milliseconds(float(silent)),
+        int(silent / period) if period else 0,
+        words,
+        verdict.why if verdict is not None else (),
+    )
+
+
+def _alone(figures: IdFigures, row: int, step: str, *, full: bool) -> tuple[str, tuple[str, ...]]:
+    """Read a gap that nothing wider accounts for, by counter first, then by phase."""
+    gaps = figures.gaps
+    if gaps.caught_up[row]:
+        return "late, not lost", ("the next frame came early enough: both together are where they should be",)
+    if not gaps.is_missing[row] or full:
+        return "late or lost", ("at this load of the bus the two can't be told apart",)
+    if step == "jumped":
+        return "lost on the way", ("its counter went on by just the missing frames: they were sent",)
+    if step == "continuous":
+        return "never sent", ("its counter went on by one: the module left them out",)
+    if step == "other":
+        return "its counter began anew", ("the module may have started again",)
+    if np.isnan(gaps.residual_ns[row]):
+        return "missing", ("no counter tells whether they were sent, and too few frames came before to know the phase",)
+    off, within = (float(each[row]) for each in (np.abs(gaps.residual_ns), gaps.tolerance_ns))
+    said = f"{milliseconds(off)} off the old grid, {milliseconds(within)} count as on it"
+    chance = f"a random phase would be with a chance of {float(gaps.chance[row]):.0%}"
+    if gaps.phase_kept[row]:
+        return "lost or left out", (f"no counter tells which; its clock ran on: {said}; {chance}",)
+    return "its timer began anew", (f"came back on another grid: {said}",)
+
+
+def _company(figures: IdFigures, group: GapGroup | None) -> tuple[str, ...]:
+    """Say who was silent with it."""
+    others = [str(each.name) for each in group.members if each.name != figures.name] if group else []
+    if not others or group is None:
+        return ()
+    return (f"silent with it: {listed(others)} ({len(group.members)} of {group.due} that were due)",)

@@ -1,0 +1,327 @@
+"""One identifier's page as lines: who it is, its bits and signals, timing, counter and checksum, gaps, findings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from itertools import zip_longest
+from textwrap import wrap
+
+import numpy as np
+
+from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, IdFigures, Lengths, Period, TwoSenders
+from buswright.messages.model import J1939, Message
+from buswright.tui.screens.findings.lines import SEVERITY_TONES
+from buswright.tui.screens.identifiers.gap_words import TOLD, gaps_told
+from buswright.tui.screens.identifiers.rows import number, seconds
+from buswright.tui.screens.identifiers.states import SOURCES, Judge, findings_of, unnamed
+from buswright.tui.widgets.bit_grid import (
+    ABSENT,
+    LEVELS,
+    MANY,
+    WIDTH,
+    grid_lines,
+    grid_of,
+    letters_of,
+    notes_of,
+)
+from buswright.tui.widgets.spacing_plot import BEYOND, duration, spacing_lines
+from buswright.tui.widgets.toned import Span, Tone, fitted, hanging, line
+from buswright.worker.snapshot import IdDetail, SignalNow, Snapshot
+
+SIDE_BY_SIDE = 100
+"""From this width on, or for long frames, the signals stand beside the grid."""
+_LONG = 16
+_MS = 1e6
+
+Drawn = Iterator[list[Span]]
+Matches = Callable[..., bool]
+
+
+def page(snapshot: Snapshot, detail: IdDetail, *, matches: Matches, width: int) -> Drawn:
+    """Make all lines of the page of an identifier that came.
+
+    Parameters
+    ----------
+    matches
+        Whether a signal's texts fit what is searched for.
+    """
+    figures = snapshot.health.ids[detail.name]
+    yield from _title(snapshot, detail, figures, width)
+    yield from _contents(detail, matches, width)
+    yield from _timing(snapshot, detail, figures, width)
+    yield from _guards(figures, width)
+    yield from _gaps(snapshot, detail, figures, width)
+    yield from _senders(figures.two_senders, width)
+    yield from _findings(snapshot, figures, width)
+
+
+def wrapped(text: str, width: int, tone: Tone = "plain", *, indent: int = 0) -> Drawn:
+    """Break a text into lines."""
+    for each in wrap(text, max(width - indent, 20)) or [""]:
+        yield [Span(" " * indent + each, tone)]
+
+
+def _heading(text: str, note: str = "") -> Drawn:
+    yield []
+    yield line(Span(text, "head"), Span(f"  {note}" if note else "", "dim"))
+
+
+# Who it is ------------------------------------------------------------------------------------------------------------
+
+
+def _title(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int) -> Drawn:
+    judge, now = Judge.of(snapshot), snapshot.recent.ids.get(detail.name)
+    state = judge.state(figures, now)
+    who = Span(f"  {figures.message or 'no message of the database'}", "strong" if figures.message else "dim")
+    module = Span(f"  from {figures.module}" if figures.module else "  nobody says from which module", "dim")
+    yield line(Span(str(detail.name), "head"), who, module)
+    yield from hanging(line(Span(f"{state.word}: ", state.tone)), state.why, width)
+    if detail.message is not None and detail.message.protocol == J1939:
+        yield line(Span(_j1939(detail.name.id), "dim"))
+    timed = now is not None and figures.last_ns is not None
+    age = (
+        f"{seconds(now.age_s(snapshot.recent.now_ns)).strip()} s ago"
+        if timed and now is not None
+        else "at no known time"
+    )
+    facts = [
+        f"now {number(now.rate_hz if now else None)} 1/s, due {number(_due(figures.period))}",
+        f"last {age}",
+        f"{figures.frames} frames",
+        f"{figures.share * 100:.1f} % of the bus",
+    ]
+    if figures.remote_frames:
+        facts.append(f"{figures.remote_frames} remote frames ask for it")
+    yield from wrapped(" · ".join(facts), width)
+    payload = _latest(detail)
+    text = payload.hex(" ").upper() or "no bytes"
+    yield from hanging(line(Span("payload ", "dim")), text, width, tone="strong")
+
+
+def _due(period: Period) -> float | None:
+    return 1e9 / period.expected_ns if period.expected_ns else None
+
+
+def _j1939(identifier: int) -> str:
+    """Take a 29-bit identifier apart (SAE J1939-21: priority, parameter group, source address)."""
+    group = identifier >> 8 & 0x3FFFF
+    if group >> 8 & 0xFF < 0xF0:  # addressed to one module: the low byte is its address, not part of the group
+        to = f", to address {group & 0xFF:02X}"
+        group &= 0x3FF00
+    else:
+        to = ""
+    sender, priority = identifier & 0xFF, identifier >> 26 & 7
+    return f"J1939: parameter group {group:05X} ({group}){to}, from address {sender:02X}, priority {priority}"
+
+
+def _latest(detail: IdDetail) -> bytes:
+    return detail.payload[-1, : int(detail.length[-1])].tobytes() if len(detail.length) else b""
+
+
+# Bits and signals -----------------------------------------------------------------------------------------------------
+
+
+def _contents(detail: IdDetail, matches: Matches, width: int) -> Drawn:
+    message, payload = detail.message, _latest(detail)
+    if width >= SIDE_BY_SIDE:  # in a small window every line counts: the signals should be seen at once
+        yield []
+    if not payload and (message is None or not message.length):
+        yield line(Span("It carries no bytes: there are no bits to show.", "dim"))
+        return
+    grid = grid_of(message, payload, detail.bit_changes, detail.bit_frames)
+    key = "letter of the signal, bit, " if width >= SIDE_BY_SIDE else "letter, bit, "
+    key += f"changes in 5 s: blank 0, {LEVELS[1]} <1 %, {LEVELS[2]} <10 %, {LEVELS[3]} <50 %, {LEVELS[4]} more"
+    yield line(Span("Bits  ", "head"), Span(key, "dim"))
+    bits = list(grid_lines(grid, payload))
+    beside = width >= SIDE_BY_SIDE or (len(grid.rows) > _LONG and width >= WIDTH + 34)
+    room = width - WIDTH - 2 if beside else width
+    signals = list(_signals(detail, message, matches, room))
+    if beside:
+        nothing: list[Span] = []
+        for left, right in zip_longest(bits, signals, fillvalue=nothing):
+            yield [*fitted(left, WIDTH + 2), *right]
+    else:
+        yield from bits
+        yield from signals
+    for note in notes_of(grid, message, detail.bit_frames):
+        yield from wrapped(note, width, "suspect" if note.startswith(("?", "&")) else "dim")
+
+
+def _signals(detail: IdDetail, message: Message | None, matches: Matches, room: int) -> Drawn:
+    if message is None:
+        yield from wrapped("No database has this identifier: there are only bits to show.", room, "dim")
+        return
+    if message.is_container:
+        yield from wrapped("A container of other messages: its contents are not decoded.", room, "dim")
+        return
+    letters = letters_of(message)
+    name, raw, value = (22, 11, 16) if room >= 66 else (14, 0, 13)
+    head = (
+        f"  {'signal':{name}} {'raw':>{raw}} {'value':>{value}} unit"
+        if raw
+        else f"  {'signal':{name}} {'value':>{value}} unit"
+    )
+    yield line(Span(head, "dim"))
+    shown = [each for each in detail.signals if matches(each.name, each.unit)]
+    for each in shown:
+        yield _signal(each, letters.get(each.name, MANY), (name, raw, value))
+    if len(shown) < len(detail.signals):
+        yield line(Span(f"  {len(detail.signals) - len(shown)} more that the search leaves out", "dim"))
+
+
+def _signal(signal: SignalNow, letter: str, widths: tuple[int, int, int]) -> list[Span]:
+    name, raw, value = widths
+    start = [Span(f"{letter} ", "accent"), *fitted([Span(signal.name)], name), Span(" ")]
+    if signal.why_not:
+        return [*start, Span(signal.why_not, "dim")]
+    written = ABSENT if signal.raw is None else f"{signal.raw:g}" if isinstance(signal.raw, float) else str(signal.raw)
+    middle = [Span(f"{written:>{raw}} ", "dim")] if raw else []
+    return [*start, *middle, Span(f"{signal.value:>{value}}", "strong"), Span(f" {signal.unit}")]
+
+
+# Timing ---------------------------------------------------------------------------------------------------------------
+
+
+def _timing(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int) -> Drawn:
+    period, judge = figures.period, Judge.of(snapshot)
+    yield from _heading("Timing", _sending(period))
+    if period.conflict:
+        yield from wrapped("What is declared and what comes differ by more than a quarter.", width, "suspect")
+    yield from _jitter(judge, figures, width)
+    spacings = np.diff(detail.time_ns).astype(np.float64)
+    spacings = spacings[spacings > 0]
+    if not len(spacings):
+        yield from wrapped("Too few frames are held to draw their spacings.", width, "dim")
+        return
+    late = judge.late_periods(detail.name)
+    plot = spacing_lines(spacings, period.judged_ns, late, width=min(width, 120), height=5)
+    beyond = plot and BEYOND in plot[0][-1].text
+    note = f"spacings of the latest {len(detail.time_ns)} frames, oldest left"
+    yield line(Span(f"{note}; {BEYOND} goes on beyond the top" if beyond else note, "dim"))
+    yield from plot
+
+
+def _sending(period: Period) -> str:
+    if period.sending == "change-driven":
+        return f"sent when something changes ({period.sending_source})"
+    if period.judged_ns is None:
+        return "no period is known"
+    says = f"every {period.expected_ns / _MS:.5g} ms ({SOURCES[period.source]})" if period.expected_ns else ""
+    learned = f"learned {period.learned_ns / _MS:.5g} ms" if period.learned_ns else ""
+    return "; ".join(each for each in (says, learned if period.source != "learned" else "") if each)
+
+
+def _jitter(judge: Judge, figures: IdFigures, width: int) -> Drawn:
+    period = figures.period
+    for what, ns, limit in (
+        ("standard deviation", period.sd_ns, "jitter_sd"),
+        ("99.9 % of spacings within", period.p999_ns, "jitter_p999"),
+    ):
+        if ns is None:
+            continue
+        share = ns / period.judged_ns if period.judged_ns else None
+        most = judge.case.limit(limit, frame=figures.name)
+        wide = share is not None and share > most
+        of = f" ({share * 100:.1f} %, a look from {most * 100:.0f} % of the period)" if share is not None else ""
+        yield line(f"{what:26}", Span(f"{duration(ns):>9}", "suspect" if wide else "plain"), Span(of, "dim"))
+    if period.shortest_ns is not None and period.longest_ns is not None:
+        text = f"{period.spacings} spacings, the shortest {duration(period.shortest_ns)}, the longest "
+        yield from wrapped(text + duration(period.longest_ns), width)
+    if period.backwards:
+        yield from wrapped(f"{period.backwards} frames were stamped before the one before them", width, "suspect")
+
+
+# Counter, checksum, length --------------------------------------------------------------------------------------------
+
+
+def _guards(figures: IdFigures, width: int) -> Drawn:
+    yield from _heading("Counter, checksum, length")
+    for text, odd in (_counter(figures.counter), _checksum(figures.checksum), _lengths(figures.lengths)):
+        yield from wrapped(text, width, "suspect" if odd else "plain")
+
+
+def _counter(counter: CounterFigures | None) -> tuple[str, bool]:
+    if counter is None:
+        return "No counter is known: frames that were sent and lost can't be told from those never sent.", False
+    odd = counter.repeats + counter.jumps + counter.backs
+    text = f"Counter in byte {counter.start // 8}, bit {counter.start % 8}, {counter.length} bits ({counter.source}): "
+    if not odd:
+        return text + f"all {counter.frames} steps right.", False
+    return (
+        f"{text}{counter.share * 100:.2f} % of {counter.frames} steps right; {counter.repeats} repeats, "
+        f"{counter.jumps} jumps over {counter.lost} frames ({counter.jumps_without_gap} without a gap in time), "
+        f"{counter.backs} steps back."
+    ), True
+
+
+def _checksum(checksum: ChecksumFigures | None) -> tuple[str, bool]:
+    if checksum is None:
+        return "No checksum is known.", False
+    text = f"Checksum {checksum.checksum.kind} in byte {checksum.checksum.byte} ({checksum.source}): "
+    short = f"; {checksum.too_short} frames too short to carry it" if checksum.too_short else ""
+    if not checksum.wrong:
+        return f"{text}right in all {checksum.frames} frames{short}.", bool(short)
+    wrong = f"wrong in {checksum.wrong} of {checksum.frames} frames, up to {checksum.longest_run} in a row"
+    return f"{text}{wrong}{short}.", True
+
+
+def _lengths(lengths: Lengths) -> tuple[str, bool]:
+    seen = ", ".join(f"{length} bytes in {count} frames" for length, count in sorted(lengths.counts.items()))
+    declared = f"; {lengths.declared} are declared" if lengths.declared is not None else ""
+    return f"Length: {seen or 'no data frame'}{declared}.", bool(lengths.off)
+
+
+# Gaps -----------------------------------------------------------------------------------------------------------------
+
+
+def _gaps(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int) -> Drawn:
+    gaps = figures.gaps
+    if figures.period.sending == "change-driven":
+        note = "none are looked for: it is sent only when something changes"
+    else:
+        note = f"over {gaps.rule}; {gaps.total} ended, {gaps.missing} frames missing in them, {gaps.late} only late"
+    yield from _heading("Gaps", note)
+    told = list(gaps_told(snapshot, detail, figures))
+    if not told and not gaps.total:
+        yield line(Span("No gap so far.", "good"))
+        return
+    yield line(Span(f"{'from':>12} {'silent for':>12} {'frames':>7}  what it was", "dim"))
+    before: tuple[str, ...] = ()
+    for gap in told:
+        frames = str(gap.frames) if gap.frames else "0"
+        yield line(f"{gap.at:>12} {gap.silent:>12} {frames:>7}  ", Span(gap.words, "strong"))
+        for sentence in gap.why if gap.why != before else ():  # what is the same for many is said once
+            yield from wrapped(sentence, width, "dim", indent=14)
+        before = gap.why
+    if gaps.total > TOLD:
+        yield line(Span(f"{gaps.total - TOLD} earlier ones are not listed", "dim"))
+
+
+# Two senders, findings ------------------------------------------------------------------------------------------------
+
+
+def _senders(two: TwoSenders | None, width: int) -> Drawn:
+    if two is None or not two.split:
+        return
+    yield from _heading("Two senders?")
+    drift = f" They drift against each other by {two.drift_ppm:.0f} ppm." if two.drift_ppm is not None else ""
+    yield from wrapped(
+        f"In {two.split} of {two.windows} windows its frames come in two combs of {duration(two.period_ns)}, "
+        f"{duration(two.separation_ns)} apart, each within {duration(two.sd_ns)}; the smaller has "
+        f"{two.minority * 100:.0f} % of the frames.{drift} From one comb to the other {two.between_bits:.1f} bits of "
+        f"the payload differ, within one {two.within_bits:.1f}.",
+        width,
+        "suspect",
+    )
+
+
+def _findings(snapshot: Snapshot, figures: IdFigures, width: int) -> Drawn:
+    own = list(findings_of(figures.name, snapshot.findings))
+    if not own:
+        return
+    yield from _heading("Found", "4 shows all findings")
+    for finding in own:
+        start = line(Span(f"{finding.severity.name.lower()} {finding.fault}: ", SEVERITY_TONES[finding.severity]))
+        yield from hanging(start, unnamed(figures, " ".join(finding.evidence)), width)
+        if finding.next_check:
+            yield from wrapped(f"Next: {finding.next_check}", width, "accent", indent=2)

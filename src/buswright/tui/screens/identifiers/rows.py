@@ -1,0 +1,337 @@
+"""A row for each identifier: from a snapshot to what the list shows, filtered and sorted."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from buswright.channels.carfile.model import FrameName
+from buswright.diagnosis.expected import Absent, absentees
+from buswright.health.model.identifiers import IdFigures
+from buswright.health.recent import IdNow
+from buswright.messages.model import parse_identifier
+from buswright.tui.screens.identifiers.states import Judge, Rank, State
+from buswright.tui.widgets.rows import Cell, Column
+from buswright.tui.widgets.toned import Span, Tone
+from buswright.worker.snapshot import Snapshot
+
+
+class NeverSeen(NamedTuple):
+    """An expected message of which only the name is known, as the key of its row."""
+
+    bus: str
+    text: str
+
+
+class OfModule(NamedTuple):
+    """A module, to show only its identifiers."""
+
+    bus: str
+    module: str
+
+
+IdKey = FrameName | NeverSeen
+
+
+@dataclass(frozen=True, slots=True)
+class IdRow:
+    """What is shown of one identifier; what has a default is that of one that never came.
+
+    Attributes
+    ----------
+    key, bus, id_text, message, module
+        Who; `id_text` is "?" where only the message's name is known.
+    state
+        See there.
+    known
+        False where the bus has a database or car file that doesn't have it.
+    rate_hz, expected_hz
+        Over the last two seconds or ten periods, and as it should be; None where unknown.
+    age_s
+        Since the last frame; None if it never came or has no times.
+    sd, p999
+        Jitter as shares of the period; None where unknown.
+    sd_wide, p999_wide
+        Whether they are over their thresholds.
+    missing, still, missing_share
+        Missing frames; whether a silence that lasts is counted with them; their share of those that should have
+        come.
+    length, declared, off
+        Of the latest frame; what the database says; how many frames had another length.
+    share
+        Of what its bus carried.
+    payload
+        Of the latest frame.
+    """
+
+    key: IdKey
+    bus: str
+    id_text: str
+    message: str
+    module: str
+    state: State
+    known: bool | None
+    expected_hz: float | None
+    declared: int | None
+    rate_hz: float | None = 0.0
+    age_s: float | None = None
+    sd: float | None = None
+    p999: float | None = None
+    sd_wide: bool = False
+    p999_wide: bool = False
+    missing: int = 0
+    still: bool = False
+    missing_share: float = 0.0
+    length: int | None = None
+    off: int = 0
+    share: float = 0.0
+    payload: bytes = b""
+
+    @property
+    def order(self) -> tuple[str, bool, int, str]:
+        """By bus, then by identifier, those with 29 bits behind."""
+        if isinstance(self.key, FrameName):
+            return self.bus, self.key.extended, self.key.id, ""
+        return self.bus, True, 1 << 30, self.key.text
+
+
+# From a snapshot ------------------------------------------------------------------------------------------------------
+
+
+def rows_of(snapshot: Snapshot) -> tuple[IdRow, ...]:
+    """Return a row for each identifier that came or should have come, by bus and identifier."""
+    judge = Judge.of(snapshot)
+    rows = [_seen(judge, figures, snapshot.recent.ids.get(name)) for name, figures in snapshot.health.ids.items()]
+    rows += _unseen(judge)
+    expected = {row.key for row in rows}
+    rows += [_asked(judge, name) for name in snapshot.health.only_asked if name not in expected]
+    return tuple(sorted(rows, key=lambda row: row.order))
+
+
+def _seen(judge: Judge, figures: IdFigures, now: IdNow | None) -> IdRow:
+    name, period = figures.name, figures.period
+    state = judge.state(figures, now)
+    timed = now is not None and figures.last_ns is not None
+    age = now.age_s(judge.snapshot.recent.now_ns) if timed and now is not None else None
+    due = 0
+    if state.rank is Rank.MISSING and age is not None and period.judged_ns:
+        due = int(age * 1e9 / period.judged_ns)
+    missing = figures.gaps.missing + due
+    sd, p999 = (_share(each, period.judged_ns) for each in (period.sd_ns, period.p999_ns))
+    return IdRow(
+        key=name,
+        bus=name.bus,
+        id_text=str(name).rpartition("/")[2],
+        message=figures.message or "",
+        module=figures.module or "",
+        state=state,
+        known=figures.known,
+        rate_hz=now.rate_hz if now is not None else None,
+        expected_hz=1e9 / period.expected_ns if period.expected_ns else None,
+        age_s=age,
+        sd=sd,
+        p999=p999,
+        sd_wide=sd is not None and sd > judge.case.limit("jitter_sd", frame=name),
+        p999_wide=p999 is not None and p999 > judge.case.limit("jitter_p999", frame=name),
+        missing=missing,
+        still=due > 0,
+        missing_share=missing / (missing + figures.frames) if missing else 0.0,
+        length=now.length if now is not None else None,
+        declared=figures.lengths.declared,
+        off=figures.lengths.off,
+        share=figures.share,
+        payload=now.payload if now is not None else b"",
+    )
+
+
+def _share(ns: float | None, period_ns: float | None) -> float | None:
+    return None if ns is None or not period_ns else ns / period_ns
+
+
+def _unseen(judge: Judge) -> Iterator[IdRow]:
+    """Yield rows of what modules should send and never came."""
+    health = judge.snapshot.health
+    overdue: dict[str, dict[tuple[str | None, str], Absent]] = {}
+    for (bus, module), figures in health.modules.items():
+        if figures.expected and bus in health.buses and bus not in overdue:
+            overdue[bus] = {key: one for one in absentees(judge.case, bus) for key in _keys(one)}
+        for text in figures.expected:
+            yield _expected(judge, bus, module, text, overdue.get(bus, {}))
+
+
+def _keys(one: Absent) -> Iterator[tuple[str | None, str]]:
+    yield one.module, one.text
+    if one.name is not None:
+        yield one.module, str(one.name).rpartition("/")[2]
+
+
+def _expected(
+    judge: Judge, bus: str, module: str, text: str, overdue: Mapping[tuple[str | None, str], Absent]
+) -> IdRow:
+    car = judge.snapshot.car
+    message = car.message(bus, text) if car else None
+    number = (message.id, message.extended) if message else parse_identifier(text)
+    name = FrameName(bus, *number) if number else None
+    entry = car.frames.get(name) if car and name else None
+    said = entry.change_driven if entry else None
+    period = car.expected_period(bus, *number) if car and number else None
+    source = "the car file" if car and module in car.modules else "the database"
+    every = f" every {period.period_ms:g} ms" if period else ""
+    id_text = str(name).rpartition("/")[2] if name else "?"
+    state = judge.never_came(
+        overdue.get((module, text)) or overdue.get((module, id_text)),
+        on_change=bool(said or (said is None and message is not None and message.change_driven)),
+        expects=f"{source} expects it of {module}{every}",
+        bus=bus,
+    )
+    return IdRow(
+        key=name or NeverSeen(bus, text),
+        bus=bus,
+        id_text=id_text,
+        message=message.name if message else "" if number else text,
+        module=module,
+        state=state,
+        known=True,
+        expected_hz=1000.0 / period.period_ms if period else None,
+        declared=message.length if message else None,
+    )
+
+
+def _asked(judge: Judge, name: FrameName) -> IdRow:
+    """Make the row of an identifier that only remote frames have."""
+    car, text = judge.snapshot.car, str(name).rpartition("/")[2]
+    database = car.databases.get(name.bus) if car else None
+    known = database.messages if database else ()
+    message = next((each for each in known if (each.id, each.extended) == (name.id, name.extended)), None)
+    return IdRow(
+        key=name,
+        bus=name.bus,
+        id_text=text,
+        message=message.name if message else "",
+        module=(car.module_of(name.bus, message.name if message else text) or "") if car else "",
+        state=judge.only_asked(judge.snapshot.health.only_asked[name], name.bus),
+        known=None if database is None else message is not None,
+        expected_hz=None,
+        declared=message.length if message else None,
+    )
+
+
+# Sorting and filtering ------------------------------------------------------------------------------------------------
+
+SORTS: Mapping[str, Callable[[IdRow], tuple[object, ...]]] = {
+    "importance": lambda row: (row.state.rank, *row.order),
+    "ID": lambda row: (row.order[1:], row.bus),
+    "rate": lambda row: (-(row.rate_hz or 0.0), *row.order),
+    "load": lambda row: (-row.share, *row.order),
+    "missing": lambda row: (-row.missing, row.state.rank, *row.order),
+}
+"""Orders of the list, by the word that is shown for each."""
+
+EVERYTHING, LOOK, UNKNOWN = "all", "need a look", "unknown to the database"
+
+
+def filters_of(rows: Iterable[IdRow]) -> tuple[str, ...]:
+    """Return the filters in the order in which a key goes through them; each bus is one, if there are several."""
+    buses = sorted({row.bus for row in rows})
+    return (EVERYTHING, LOOK, UNKNOWN, *(f"bus {bus}" for bus in buses if len(buses) > 1))
+
+
+def passes(row: IdRow, chosen: str | OfModule) -> bool:
+    """Whether a row passes a filter."""
+    if isinstance(chosen, OfModule):
+        return (row.bus, row.module) == chosen
+    if chosen == LOOK:
+        return row.state.rank.needs_a_look
+    if chosen == UNKNOWN:
+        return row.known is False
+    return chosen == EVERYTHING or f"bus {row.bus}" == chosen
+
+
+# Cells ----------------------------------------------------------------------------------------------------------------
+
+COLUMNS: tuple[Column, ...] = (
+    Column("state", 10),
+    Column("bus", 8, rank=1),
+    Column("ID", 8),
+    Column("message", 16, grow=True),
+    Column("module", 16, rank=4),
+    Column("now 1/s", 7, right=True),
+    Column("due 1/s", 7, right=True),
+    Column("age s", 7, right=True),
+    Column("missing", 7, right=True, rank=2),
+    Column("miss %", 6, right=True, rank=6),
+    Column("sd %", 6, right=True, rank=3),
+    Column("99.9 %", 6, right=True, rank=7),
+    Column("len", 5, right=True, rank=5),
+    Column("share %", 7, right=True, rank=5),
+    Column("latest payload", 24, rank=8, grow=True),
+)
+
+
+def cells_of(row: IdRow) -> Sequence[Cell]:
+    """Make the cells of a row."""
+    judged: Tone = row.state.tone if row.state.rank <= Rank.FAST else "plain"
+    never = row.length is None
+    return (
+        Span(row.state.word, row.state.tone),
+        row.bus,
+        Span(row.id_text, "strong"),
+        row.message or Span("unknown" if row.known is False else "-", "dim"),
+        row.module or Span("-", "dim"),
+        Span(number(row.rate_hz), judged),
+        Span(number(row.expected_hz), "dim"),
+        Span(
+            "never" if never else seconds(row.age_s), judged if row.state.rank in (Rank.MISSING, Rank.LATE) else "plain"
+        ),
+        Span(f"{many(row.missing)}{'+' if row.still else ''}", "suspect" if row.missing else "dim"),
+        Span(f"{row.missing_share * 100:.2f}", "suspect" if row.missing else "dim"),
+        Span(percent(row.sd), "suspect" if row.sd_wide else "plain"),
+        Span(percent(row.p999), "suspect" if row.p999_wide else "plain"),
+        _length(row),
+        f"{row.share * 100:.2f}",
+        payload_text(row.payload, 64),
+    )
+
+
+def _length(row: IdRow) -> Span:
+    if row.length is None:
+        return Span("-", "dim")
+    if row.declared is not None and (row.off or row.length != row.declared):
+        return Span(f"{row.length}≠{row.declared}" if row.length != row.declared else f"{row.length}!", "suspect")
+    return Span(str(row.length))
+
+
+def number(value: float | None) -> str:
+    """Write a rate with one decimal, large ones without; at most seven cells."""
+    if value is None:
+        return "-"
+    return f"{value:.1f}" if value < 10_000 else f"{value:.0f}"
+
+
+def many(count: int) -> str:
+    """Write a count in at most six cells: after a clock that was set by years there are billions."""
+    for size, letter in ((10**12, "T"), (10**9, "G"), (10**6, "M")):
+        if count >= size:
+            return f"{count / size:.1f}{letter}" if count < 1000 * size else f">999{letter}"
+    return str(count)
+
+
+def seconds(value: float | None) -> str:
+    """Write an age in seconds, in at most seven cells."""
+    if value is None:
+        return "-"
+    return f"{value:.3f}" if value < 100 else f"{value:.1f}" if value < 10_000 else f"{value:.0f}"
+
+
+def percent(share: float | None) -> str:
+    """Write a share in percent, in at most six cells."""
+    if share is None:
+        return "-"
+    return f"{share * 100:.2f}" if share < 10 else f"{share * 100:.0f}" if share < 1000 else ">99999"
+
+
+def payload_text(payload: bytes, most: int) -> str:
+    """Write a payload in hex, a space between bytes; what is beyond `most` bytes is told by an ellipsis."""
+    text = payload[:most].hex(" ").upper()
+    return text + "…" if len(payload) > most else text

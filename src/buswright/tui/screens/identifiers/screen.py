@@ -1,0 +1,221 @@
+"""The identifiers: who is missing, late or new comes first; a row opens the identifier's own page."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import ClassVar
+
+from textual.binding import Binding, BindingType
+from textual.widget import Widget
+
+from buswright.channels.carfile.model import FrameName
+from buswright.tui.screens.identifiers.page import IdDetailScreen
+from buswright.tui.screens.identifiers.rows import (
+    COLUMNS,
+    EVERYTHING,
+    SORTS,
+    IdRow,
+    OfModule,
+    cells_of,
+    filters_of,
+    passes,
+    rows_of,
+)
+from buswright.tui.screens.identifiers.states import Judge
+from buswright.tui.screens.work_screen import WorkScreen
+from buswright.tui.widgets.bars import Bar
+from buswright.tui.widgets.rows import Key, Rows
+from buswright.tui.widgets.toned import Span, line, width_of
+from buswright.worker.snapshot import Snapshot
+
+_NONE_YET = "no identifier yet: is something sending, and is the bit rate right?"
+
+
+class IdentifiersScreen(WorkScreen):
+    """The list of identifiers."""
+
+    NAME = "identifiers"
+    FIRST = "#ids"
+    HELP = (
+        "Every identifier (ID) that came, and every one that the car file or the database expects. An ID with "
+        "three hex digits has 11 bits, one with eight has 29.\n\n"
+        "The first column judges: MISSING (silent for long, or never came), late (overdue, or coming too far "
+        "apart), fast (several times its rate), new (came first while the bus was already running), a word for "
+        "what was found of it (2 senders, lost some, frozen, counter, checksum, length, irregular), off rate "
+        "(steady, but not at the rate that is declared), unknown id (the database doesn't have it), only asked "
+        "(remote frames ask for it and nobody sends it), on change (sent only when something changes: silence is no "
+        "fault), ok. What can't be judged says so: too few, no rhythm, no times, waiting. Those that need a "
+        "look come first.\n\n"
+        "The lines below the list say why the row under the cursor got its word, with the limits that were used.\n\n"
+        "now and due: frames in a second over the last two seconds, and as it should be. age: seconds since the "
+        "last frame. missing: frames that should have come, 12+ while the silence still lasts; miss %: of all "
+        "that should have come. sd and 99.9 %: how much the spacing of frames varies, as a share of the period: "
+        "standard deviation, and what 99.9 % of the spacings stay within. len: payload bytes; 6≠8 came with 6 "
+        "where 8 are declared, 8! had another length before. share: of what the bus carries.\n\n"
+        "Once you move the cursor the order is held, so that no row jumps away under it; o, or going up to the "
+        "first row, takes it again. Enter shows bits, signals, timing and gaps of one ID."
+    )
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("f", "filter", "Filter", tooltip="show all, those that need a look, unknown ones, or one bus"),
+        Binding("s", "sort", "Sort", tooltip="by importance, ID, rate, load or missing frames"),
+    ]
+
+    DEFAULT_CSS = """
+    IdentifiersScreen #ids-why { height: 1; }
+    IdentifiersScreen #ids-limits { height: 1; }
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._filter: str | OfModule = EVERYTHING
+        self._sort = "importance"
+        self._rows: dict[Key, IdRow] = {}
+        self._filters: tuple[str, ...] = (EVERYTHING,)
+        self._shown = 0
+
+    def body(self) -> Iterable[Widget]:
+        """Put what is shown above the list, and what the words mean below it."""
+        yield Bar(id="ids-what")
+        yield Rows(
+            COLUMNS,
+            empty=_NONE_YET,
+            opens="Look closely",
+            id="ids",
+        )
+        yield Bar(id="ids-why")
+        yield Bar(id="ids-limits")
+
+    def show(self, snapshot: Snapshot) -> None:
+        """Fill the list."""
+        rows = rows_of(snapshot)
+        self._rows = {row.key: row for row in rows}
+        self._filters = filters_of(rows)
+        if isinstance(self._filter, str) and self._filter not in self._filters:
+            self._filter = EVERYTHING
+        chosen = [row for row in rows if passes(row, self._filter) and self._sought_in(row)]
+        chosen.sort(key=SORTS[self._sort])
+        self._shown = len(chosen)
+        listing = self.query_one(Rows)
+        listing.set_columns(COLUMNS, self._empty())
+        listing.show([row.key for row in chosen], lambda key: cells_of(self._rows[key]))
+        self._tell(snapshot)
+
+    def _sought_in(self, row: IdRow) -> bool:
+        return self.matches(f"{row.bus}/{row.id_text}", row.message, row.module, row.state.word)
+
+    def _empty(self) -> str:
+        if not self._rows:
+            return _NONE_YET if self.snapshot is None else _nobody(self.snapshot)
+        if self.sought:
+            return "no identifier is called so; Escape takes the search back"
+        return "none of these: f shows others"
+
+    # The lines around the list ------------------------------------------------------------------------------------
+
+    def _tell(self, snapshot: Snapshot) -> None:
+        listing = self.query_one(Rows)
+        look = sum(row.state.rank.needs_a_look for row in self._rows.values())
+        words = self._filter if isinstance(self._filter, str) else f"{self._filter.module} on {self._filter.bus}"
+        what = line(
+            Span("showing ", "dim"),
+            Span(words, "strong"),
+            Span(f" ({self._shown} of {len(self._rows)})  sorted by ", "dim"),
+            Span(self._sort, "strong"),
+            Span("  held, o lets go" if listing.held else "", "note"),
+        )
+        tail = line(
+            Span("Enter opens one   ", "dim"),
+            Span(
+                f"{look} need{'s' if look == 1 else ''} a look" if look else "none needs a look",
+                "suspect" if look else "good",
+            ),
+        )
+        self.query_one("#ids-what", Bar).show(lambda width, _: [_between(what, tail, width)])
+        row = None if listing.key is None else self._rows.get(listing.key)
+        self.query_one("#ids-why", Bar).show([_why(row)])
+        limits = Judge.of(snapshot).thresholds()
+        self.query_one("#ids-limits", Bar).show(lambda width, _: [[Span(_as_many(limits, width), "dim")]])
+
+    def on_rows_moved(self) -> None:
+        """Explain the row under the cursor."""
+        if self.snapshot is not None:
+            self._tell(self.snapshot)
+
+    # Keys ---------------------------------------------------------------------------------------------------------
+
+    def action_filter(self) -> None:
+        """Go to the next filter."""
+        at = self._filters.index(self._filter) if self._filter in self._filters else -1
+        self._change(self._filters[(at + 1) % len(self._filters)])
+
+    def action_sort(self) -> None:
+        """Go to the next order, and take it at once."""
+        orders = list(SORTS)
+        self._sort = orders[(orders.index(self._sort) + 1) % len(orders)]
+        self._change(self._filter)
+
+    def _change(self, chosen: str | OfModule) -> None:
+        self._filter = chosen
+        self.query_one(Rows).action_reorder()
+        self.again()
+
+    def action_back(self) -> None:
+        """Take back the search, then the filter."""
+        if not self.sought and self._filter != EVERYTHING:
+            self._change(EVERYTHING)
+        else:
+            super().action_back()
+
+    def only_module(self, bus: str, module: str) -> None:
+        """Show the identifiers of one module only."""
+        self._change(OfModule(bus, module))
+
+    def seek_row(self, key: object) -> None:
+        """Put the cursor on an identifier, or show only those of a module (`OfModule`)."""
+        if isinstance(key, OfModule):
+            self.only_module(*key)
+            return
+        if self._filter != EVERYTHING:
+            self._change(EVERYTHING)
+        super().seek_row(key)
+
+    def on_rows_chosen(self, event: Rows.Chosen) -> None:
+        """Open the identifier's own page."""
+        if isinstance(event.key, FrameName):
+            self.bench.push_screen(IdDetailScreen(event.key))
+        else:
+            self.notify("it never came, and only its name is known: there is nothing to look at", timeout=4)
+
+
+def _nobody(snapshot: Snapshot) -> str:
+    """Say why there is no identifier, in a line."""
+    errors = sum(bus.error_frames for bus in snapshot.health.buses.values())
+    if errors:
+        return f"no identifier, but {errors:,} error frames: is the bit rate right? 4 says what was found"
+    return _NONE_YET
+
+
+def _between(left: list[Span], right: list[Span], width: int) -> list[Span]:
+    """Put something at the right end, as much of its end as there is room for."""
+    room = width - width_of(left) - width_of(right)
+    while right and room <= 0:
+        room += width_of(right[:1])
+        right = right[1:]
+    return [*left, Span(" " * room), *right] if room > 0 else left
+
+
+def _why(row: IdRow | None) -> list[Span]:
+    if row is None:
+        return []
+    return [Span(f"{row.id_text} ", "strong"), Span(f"{row.state.word}: ", row.state.tone), Span(row.state.why)]
+
+
+def _as_many(parts: tuple[str, ...], width: int) -> str:
+    """Join as many parts as there is room for."""
+    text = parts[0]
+    for part in parts[1:]:
+        if len(text) + len(part) + 3 > width:
+            break
+        text += f" · {part}"
+    return text

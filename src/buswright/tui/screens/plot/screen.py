@@ -1,0 +1,282 @@
+"""Channels over time: curves with limits, a cursor that reads values, zoom; opened from the list of channels."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from typing import ClassVar
+
+from textual.binding import Binding, BindingType
+from textual.widget import Widget
+
+from buswright.channels.following.follow import Plotted
+from buswright.tui.digits import decimals_of
+from buswright.tui.screens.plot.curves import SHOWN
+from buswright.tui.screens.plot.drawing import Look, Picture, beside, picture
+from buswright.tui.screens.plot.readings import heading, rows_of
+from buswright.tui.screens.plot.view import Held, View
+from buswright.tui.screens.work_screen import WorkScreen
+from buswright.tui.times import SECOND
+from buswright.tui.widgets.toned import Plain, Span
+from buswright.worker.snapshot import Snapshot
+
+_SILENT_NS = SECOND
+"""When nothing came for so long the right edge is the moment shown, so that the silence is seen."""
+_STALE_NS = 120 * SECOND
+"""A moment further from the samples than this is on another clock."""
+
+
+class PlotScreen(WorkScreen):
+    """The plot.
+
+    Parameters
+    ----------
+    names
+        Channels, at most six.
+    """
+
+    HELP = """
+    Each channel is a curve with a letter, which stands at its right end, on the curve and in the table above. The table reads each channel at the cursor, or its newest sample while there is no cursor: value, raw number, what stands at the sensor's input, and whether the sample can be believed.
+
+    A column of dots shows everything from the lowest to the highest sample in it: a glitch of one sample is never lost. Single dots off the line, and the row "bad" below, are samples that can't be believed; v shows what the input read then. A curve is broken where samples are missing.
+
+    The axis at the left and the dotted lines, which are cautions and warnings of the car file, belong to the channel marked ▸; Tab marks the next one. Channels of one unit share a scale so that they can be compared; u gives each its own. y holds the scale where it is.
+
+    The picture follows the newest sample as long as it reaches it; press end to follow again. About two minutes are held.
+    """  # noqa: E501  (one line a paragraph: it is wrapped for the window)
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("left", "cursor(-1)", "Cursor", key_display="←→", tooltip="cursor: earlier; the first press sets it"),
+        Binding("right", "cursor(1)", "Cursor", show=False, tooltip="cursor: later"),
+        Binding(
+            "shift+left", "sample(-1)", "Sample", show=False, tooltip="cursor: to the sample before, of the channel ▸"
+        ),
+        Binding(
+            "shift+right", "sample(1)", "Sample", show=False, tooltip="cursor: to the next sample, of the channel ▸"
+        ),
+        Binding("up", "zoom(0.5)", "Zoom", key_display="↑↓", tooltip="less time, about the cursor"),
+        Binding("down", "zoom(2.0)", "Zoom", show=False, tooltip="more time, about the cursor"),
+        Binding("h", "pan(-0.25)", "Pan", key_display="hl", tooltip="earlier"),
+        Binding("l", "pan(0.25)", "Pan", show=False, tooltip="later"),
+        Binding("a", "all", "All", tooltip="everything that is held"),
+        Binding("home", "first", "First", show=False, tooltip="to the first held sample"),
+        Binding("end", "newest", "Newest", show=False, tooltip="to the newest sample, without cursor; follow it"),
+        Binding("v", "shown", "Volts/raw", tooltip="show values, the sensors' input, or raw numbers"),
+        Binding("k", "stack", "Strips", tooltip="each channel in a strip of its own, or all in one"),
+        Binding("y", "hold", "Hold scale", show=False, tooltip="hold the scales where they are, or fit them again"),
+        Binding("u", "share", "Scales", show=False, tooltip="one scale a unit, or each channel its own"),
+        Binding("3", "list", "List", show=False, tooltip="back to the list of channels"),
+        Binding("tab", "lead", "Next", show=False, tooltip="axis, limits and sample steps of the next channel"),
+    ]
+    DEFAULT_CSS = """
+    PlotScreen #readings { overflow-y: hidden; }
+    PlotScreen #curves { overflow-y: hidden; }
+    """
+
+    def __init__(self, names: Sequence[str]) -> None:
+        super().__init__()
+        self.names = tuple(names)
+        self.view = View()
+        self.look = Look()
+        self.cursor_ns: int | None = None
+        self._picture: Picture | None = None
+        self._decimals: dict[str, int] | None = None
+
+    # Opening and closing ------------------------------------------------------------------------------------------
+
+    def body(self) -> Iterable[Widget]:
+        """Put readings above the curves."""
+        readings = Plain(id="readings")
+        readings.styles.height = 1 + len(self.names)
+        yield readings
+        yield Plain(id="curves")
+
+    def on_mount(self) -> None:
+        """Ask for the samples."""
+        self.bench.asking.plot(self.names)
+
+    def on_unmount(self) -> None:
+        """Ask for none any more."""
+        self.bench.asking.plot(())
+
+    # Drawing ------------------------------------------------------------------------------------------------------
+
+    def plotted(self) -> list[Plotted]:
+        """Return the channels that there are samples of, in the order asked for."""
+        if self.snapshot is None:
+            return []
+        found = {each.series.name: each for each in self.snapshot.plotted}
+        return [found[name] for name in self.names if name in found]
+
+    @property
+    def held(self) -> Held | None:
+        """From when to when there are samples."""
+        times = [each.series.time_ns for each in self.plotted() if len(each.series)]
+        if not times or self.snapshot is None:
+            return None
+        first, last = min(int(each.min()) for each in times), max(int(each.max()) for each in times)
+        now = self.snapshot.source.now_ns
+        if now is not None and _SILENT_NS < now - last < _STALE_NS:
+            last = now
+        return Held(first, last)
+
+    def show(self, snapshot: Snapshot) -> None:
+        """Draw curves and readings."""
+        if self._decimals is None:
+            self._decimals = decimals_of(snapshot.car)
+        curves = self.query_one("#curves", Plain)
+        if self.held is None:
+            curves.show([[], [Span("  " + self._waiting(), "dim")]])
+        else:
+            curves.show(self._curves)
+        self.query_one("#readings", Plain).show(lambda width, _: self._readings(snapshot, width))
+
+    def _waiting(self) -> str:
+        if self.plotted():
+            return "No sample of these channels is held: none came within the last two minutes."
+        return "Waiting for the samples. If the screen is held, the space key lets it go on."
+
+    def _curves(self, width: int, height: int) -> Iterable[list[Span]]:
+        held, snapshot = self.held, self.snapshot
+        if held is None or snapshot is None or height < 3:
+            return []
+        electrical = {each.name: each.electrical for each in snapshot.channels}
+        self._picture = picture(
+            [(self.names.index(each.series.name), each) for each in self.plotted()],
+            snapshot.source,
+            self.view.edges(held),
+            self.look,
+            self.cursor_ns,
+            (width, height),
+            electrical,
+        )
+        return self._picture.lines
+
+    def _readings(self, snapshot: Snapshot, width: int) -> list[list[Span]]:
+        held = self.held
+        channels = {each.name: each for each in snapshot.channels}
+        lead = self.lead
+        rows = rows_of(
+            self.names,
+            {each.series.name: each for each in self.plotted()},
+            channels,
+            cursor_ns=self.cursor_ns,
+            lead=lead,
+            decimals=self._decimals or {},
+            scales=self._picture.scales if self._picture else {},
+            car=snapshot.car,
+            width=width,
+        )
+        limits = channels[lead].limit_text if lead in channels else ""
+        last = held.last_ns if held is not None else snapshot.source.now_ns or 0
+        return [
+            heading(snapshot.source, self.cursor_ns, last, self.look, self.view.stop_ns is None, limits, width),
+            *rows,
+        ]
+
+    @property
+    def lead(self) -> str:
+        """The channel that axis and limits belong to."""
+        return self.names[self.look.lead % len(self.names)]
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """There is nothing to search for in a plot."""
+        return False if action == "search" else super().check_action(action, parameters)
+
+    def seek_row(self, key: object) -> None:
+        """Go to a channel: in the list that the plot was opened from."""
+        self.dismiss()
+        self.bench.call_later(self._seek_below, key)
+
+    def _seek_below(self, key: object) -> None:
+        front = self.bench.front
+        if front is not None and front is not self:
+            front.call_after_refresh(front.seek_row, key)
+
+    # Keys ---------------------------------------------------------------------------------------------------------
+
+    def action_list(self) -> None:
+        """Close: the list lies below."""
+        self.dismiss()
+
+    def action_cursor(self, cells: int) -> None:
+        """Move the cursor by cells; the view follows it."""
+        held = self.held
+        if held is None or self._picture is None:
+            return
+        start, stop = self.view.edges(held)
+        step = max((stop - start) // self._picture.cells, 1)
+        if self.cursor_ns is None:
+            self._put(stop if cells < 0 else start, held)
+        else:
+            self._put(self.cursor_ns + cells * step, held)
+
+    def action_sample(self, samples: int) -> None:
+        """Move the cursor by samples of the leading channel."""
+        held = self.held
+        lead = next((each for each in self.plotted() if each.series.name == self.lead), None)
+        if held is None or lead is None:
+            return
+        moment = beside(lead.series, self.cursor_ns, samples)
+        if moment is not None:
+            self._put(moment, held)
+
+    def _put(self, moment_ns: int, held: Held) -> None:
+        self.cursor_ns = min(max(moment_ns, held.first_ns), held.last_ns)
+        self.view = self.view.showing(self.cursor_ns, held)
+        self.again()
+
+    def action_zoom(self, factor: float) -> None:
+        """Show less or more time about the cursor."""
+        if (held := self.held) is not None:
+            self.view = self.view.zoomed(factor, self.cursor_ns, held)
+            self.again()
+
+    def action_pan(self, part: float) -> None:
+        """Show earlier or later."""
+        if (held := self.held) is not None:
+            self.view = self.view.moved(part, held)
+            self.again()
+
+    def action_all(self) -> None:
+        """Show all that is held."""
+        if (held := self.held) is not None:
+            self.view = View(max(held.span_ns, _STALE_NS))
+            self.again()
+
+    def action_first(self) -> None:
+        """Go to the first held sample."""
+        if (held := self.held) is not None:
+            self._put(held.first_ns, held)
+
+    def action_newest(self) -> None:
+        """Follow the newest sample, without a cursor."""
+        self.cursor_ns = None
+        self.view = View(self.view.span_ns)
+        self.again()
+
+    def action_shown(self) -> None:
+        """Show values, input or raw numbers."""
+        at = SHOWN.index(self.look.shown)
+        self.look = replace(self.look, shown=SHOWN[(at + 1) % len(SHOWN)], fixed={})
+        self.again()
+
+    def action_stack(self) -> None:
+        """Put each channel in a strip of its own, or all in one."""
+        self.look = replace(self.look, stacked=not self.look.stacked)
+        self.again()
+
+    def action_hold(self) -> None:
+        """Hold the scales, or fit them."""
+        scales = {} if self.look.fixed or self._picture is None else dict(self._picture.scales)
+        self.look = replace(self.look, fixed=scales)
+        self.again()
+
+    def action_share(self) -> None:
+        """One scale a unit, or each channel its own."""
+        self.look = replace(self.look, shared=not self.look.shared, fixed={})
+        self.again()
+
+    def action_lead(self) -> None:
+        """Give axis and limits to the next channel."""
+        self.look = replace(self.look, lead=(self.look.lead + 1) % len(self.names))
+        self.again()

@@ -1,0 +1,131 @@
+"""What the recording screen says: what is written, what was lost, how much room is left."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+from buswright.errors import UserError
+from buswright.frames.recording.recorder import RecordingError, Space, format_of
+from buswright.frames.recording.run import Recording
+from buswright.frames.sidecar import sidecar_of
+from buswright.frames.table import Event
+from buswright.report.recording import drops_words
+from buswright.report.text import count
+from buswright.tui.times import clock_text
+from buswright.tui.widgets.rows import Cell, Column
+from buswright.tui.widgets.toned import Line, Span, Tone, line
+from buswright.worker.snapshot import Snapshot, SourceNow
+
+MARKER_COLUMNS = (Column("at", 12), Column("no.", 4, right=True), Column("words", 30, grow=True))
+MARKERS = frozenset({"marker", "note"})
+"""Events that a person set."""
+
+_LABEL = 12
+_NOT_IN_A_NAME = re.compile(r"[^a-z0-9]+")
+
+
+def default_name(snapshot: Snapshot, now_ns: int) -> str:
+    """Propose a file name: the car and the minute, in UTC as everywhere on the screens."""
+    car = snapshot.car.car.name if snapshot.car is not None else ""
+    name = _NOT_IN_A_NAME.sub("-", car.casefold()).strip("-") or "recording"
+    return f"{name}_{datetime.fromtimestamp(now_ns // 1_000_000_000, UTC):%Y-%m-%d_%H%M}.log"
+
+
+def refusal(path: Path) -> str:
+    """Say why a file can't be recorded to; empty if it can."""
+    try:
+        format_of(path)
+    except UserError as fault:
+        return f"{fault.message}: {fault.hint}"
+    for each in (path, sidecar_of(path)):
+        if each.exists():
+            return f"{each} is there already and isn't overwritten: choose another name"
+    return "" if path.absolute().parent.is_dir() else f"{path.absolute().parent} is no folder: make it first"
+
+
+def state_lines(snapshot: Snapshot, space: Space | RecordingError | None, width: int) -> Iterator[Line]:
+    """Say what is recorded, or how to begin."""
+    recording = snapshot.recording
+    if not snapshot.source.live:
+        yield line(Span("Nothing to record: this is a capture, and only live buses are recorded.", "strong"))
+        yield line(Span("buswright cut copies a part of a capture. Below are the markers that it holds.", "dim"))
+        return
+    if recording is None:
+        yield line(Span("Not recording. ", "strong"), Span("r", "accent"), Span(" begins."))
+        yield line(Span("Whatever happens, the file opens and at most its last second is missing.", "dim"))
+        yield from _room(space)
+        return
+    if snapshot.recording_on:
+        yield line(
+            Span("● RECORDING ", "fault"), Span(_span(recording.seconds)), Span("   r", "accent"), Span(" ends it")
+        )
+    else:
+        yield line(
+            Span(f"Ended after {_span(recording.seconds)}: ", "strong"),
+            Span(recording.why or "no reason given"),
+            Span("   r", "accent"),
+            Span(" begins anew"),
+        )
+    yield from _written(recording, width)
+    if snapshot.recording_on:
+        yield from _room(space)
+    yield from _lost(recording)
+
+
+def _written(recording: Recording, width: int) -> Iterator[Line]:
+    *earlier, last = recording.paths or (Path("-"),)
+    name = str(last)
+    yield _labelled("file", name if len(name) <= width - _LABEL else "…" + name[-(width - _LABEL - 1) :])
+    parts = f"   part {len(recording.paths)}" if earlier else ""
+    yield _labelled("written", f"{recording.frames:>13,} frames   {size_text(recording.size)}{parts}")
+
+
+def _room(space: Space | RecordingError | None) -> Iterator[Line]:
+    if isinstance(space, RecordingError):
+        yield _labelled("room", f"{space.message}: {space.hint}", "fault")
+    elif space is not None:
+        tone: Tone = "suspect" if space.seconds_full < 3600 else "plain"
+        words = f"{size_text(space.free)} free, at least {_span(space.seconds_full)} (h:mm:ss) with full buses"
+        yield _labelled("room", words, tone)
+
+
+def _lost(recording: Recording) -> Iterator[Line]:
+    for name, drops in recording.drops.items():
+        lost = drops.queue + sum(number or 0 for number in drops.kernel.values())
+        away = not recording.connected.get(name, True)
+        words = drops_words(recording, name) + ("; NOT CONNECTED" if away else "")
+        yield _labelled(name, words, "fault" if away else "suspect" if lost else "plain")
+    yield _labelled(
+        "gaps", f"{count(recording.gaps, 'time')} the recorder itself didn't listen", _alert(recording.gaps)
+    )
+    yield _labelled("markers", f"{recording.markers}   m sets one, with words")
+    for title, reasons in (("not taken", recording.problems), ("not held", recording.losses)):
+        for reason, number in reasons.items():
+            yield _labelled(title, f"{number:,} × {reason}", "suspect")
+
+
+def _alert(number: int) -> Tone:
+    return "suspect" if number else "plain"
+
+
+def _labelled(label: str, text: str, tone: Tone = "plain") -> Line:
+    return line(Span(label[: _LABEL - 1].ljust(_LABEL), "dim"), Span(text, tone))
+
+
+def _span(seconds: float) -> str:
+    whole = int(seconds)
+    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+
+
+def size_text(size: int) -> str:
+    """Say a size in megabytes or gigabytes, of steady width."""
+    return f"{size / 1e9:8.2f} GB" if size >= 1e9 else f"{size / 1e6:8.2f} MB"
+
+
+def marker_cells(event: Event, source: SourceNow) -> tuple[Cell, ...]:
+    """Make the cells of a marker."""
+    number = event.values.get("number", "")
+    return (clock_text(event.time_ns, source), f"{number}", event.text or "")

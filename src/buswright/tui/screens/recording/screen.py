@@ -1,0 +1,149 @@
+"""Recording: begin and end it, and see that nothing is lost; markers and notes with their times."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterable
+from pathlib import Path
+from textwrap import wrap
+from typing import ClassVar
+
+from textual.binding import Binding, BindingType
+from textual.widget import Widget
+
+from buswright.frames.recording.recorder import RecordingError, Space, space_for
+from buswright.frames.table import Event
+from buswright.tui.screens.recording import lines as recording_lines
+from buswright.tui.screens.work_screen import WorkScreen
+from buswright.tui.widgets.prompt import Confirm, Prompt
+from buswright.tui.widgets.rows import Key, Rows
+from buswright.tui.widgets.toned import Plain
+from buswright.worker.snapshot import Snapshot
+
+HINT_WIDTH = 64
+"""Of the dialog."""
+
+ASK_DISK_S = 5.0
+"""The disk is asked for its room no more often than this."""
+
+
+class RecordingScreen(WorkScreen):
+    """State above, markers below."""
+
+    NAME = "recording"
+    FIRST = "#markers"
+    HELP = """
+    Records live buses to a file, crash-safe: whatever happens, the file opens and at most the last second is missing. Beside it lies a second file, its name ending in .events.jsonl, with everything that is not a frame: markers, gaps, drops, how it was recorded. Keep the two together.
+
+    r begins and ends. A name ending in .log is written as candump, in .asc as ASC; .gz behind either compresses it. Nothing is overwritten.
+
+    Dropped frames were lost on the way into this program; gaps are times in which the recorder itself didn't listen. Both say nothing about the car.
+
+    m sets a marker: it gets the moment you pressed the key, then you type what you did.
+
+    A recording goes on whatever is shown, also while the screen is held.
+    """  # noqa: E501  (one line a paragraph: it is wrapped for the window)
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("r", "record", "Record/end", tooltip="begin a recording, or end it"),
+    ]
+    DEFAULT_CSS = """
+    RecordingScreen #state { height: auto; min-height: 3; max-height: 70%; padding: 1 1 0 1; }
+    RecordingScreen #markers { height: 1fr; border-top: solid $border; }
+    RecordingScreen.-low #state { padding: 0 1; }
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.clock = time.monotonic
+        self._space: Space | RecordingError | None = None
+        self._asked = float("-inf")
+
+    def body(self) -> Iterable[Widget]:
+        """State and markers."""
+        yield Plain(id="state")
+        yield Rows(recording_lines.MARKER_COLUMNS, empty="no marker yet: m sets one", id="markers")
+
+    def on_resize(self) -> None:
+        """Lay out anew."""
+        self.set_class(self.size.height < 30, "-low")
+        self.again()
+
+    def show(self, snapshot: Snapshot) -> None:
+        """Fill both."""
+        if snapshot.source.live:
+            self._ask_disk(snapshot)
+        lines = list(recording_lines.state_lines(snapshot, self._space, self.size.width - 2))
+        state = self.query_one("#state", Plain)
+        state.styles.height = len(lines) + (0 if self.has_class("-low") else 1)
+        state.show(lines)
+        marked = [
+            (at, event)
+            for at, event in enumerate(snapshot.source.events)
+            if event.kind in recording_lines.MARKERS and self.matches(event.text or "")
+        ]
+        events: dict[Key, Event] = {(event.time_ns, event.text, at): event for at, event in marked}
+        rows = self.query_one("#markers", Rows)
+        rows.empty = "no marker yet: m sets one" if snapshot.source.live else "no marker in this capture"
+        rows.show(
+            list(reversed(events)),
+            lambda key: recording_lines.marker_cells(events[key], snapshot.source),
+        )
+
+    def _ask_disk(self, snapshot: Snapshot) -> None:
+        """Ask for the room on the disk, now and then."""
+        now = self.clock()
+        if now - self._asked < ASK_DISK_S:
+            return
+        self._asked = now
+        recording = snapshot.recording
+        path = recording.paths[-1] if recording is not None and recording.paths else Path("recording.log")
+        try:
+            self._space = space_for(path, len(snapshot.source.receptions))
+        except RecordingError as fault:
+            self._space = fault
+
+    # Keys ---------------------------------------------------------------------------------------------------------
+
+    def action_record(self) -> None:
+        """Begin a recording, or end the one that runs."""
+        snapshot = self.snapshot
+        if snapshot is None:
+            return
+        if not snapshot.source.live:
+            self.notify("only live buses are recorded", timeout=4)
+        elif snapshot.recording_on:
+            self.app.push_screen(Confirm("End the recording?", "What was recorded is kept."), self._end)
+        else:
+            now = snapshot.source.now_ns if snapshot.source.epoch else None
+            self._ask(recording_lines.default_name(snapshot, now or time.time_ns()), "")
+
+    def _end(self, yes: bool | None) -> None:
+        if yes:
+            self.bench.asking.stop_recording()
+
+    def _ask(self, text: str, why_again: str) -> None:
+        hint = (
+            why_again or "A file in this folder, or a path: .log (candump) or .asc, and .gz behind either compresses."
+        )
+        prompt = Prompt("Record to", "\n".join(wrap(hint, HINT_WIDTH)), text, enter="begins the recording")
+        self.app.push_screen(prompt, self._begin)
+
+    def _begin(self, text: str | None) -> None:
+        if not text:
+            return
+        path = Path(text).expanduser()
+        why = recording_lines.refusal(path)
+        if why:
+            self._ask(text, why)
+        else:
+            self.bench.asking.start_recording(path)
+
+    def on_rows_chosen(self, event: Rows.Chosen) -> None:
+        """Go to the moment of a marker in a capture."""
+        event.stop()
+        snapshot = self.snapshot
+        if snapshot is None or snapshot.source.live or not isinstance(event.key, tuple):
+            return
+        moment = event.key[0]
+        if isinstance(moment, int):
+            self.bench.asking.seek(moment)

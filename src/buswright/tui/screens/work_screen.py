@@ -1,0 +1,154 @@
+"""What all screens have in common: the bars above and below, the newest snapshot, search, help."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterable
+from typing import TYPE_CHECKING, ClassVar, cast
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+from textual.widget import Widget
+
+from buswright.tui.guarded import Guarded
+from buswright.tui.widgets.bars import SearchLine, Tabs, TimeBar, TopBar
+from buswright.tui.widgets.key_bar import KeyBar
+from buswright.tui.widgets.rows import Rows
+from buswright.worker.snapshot import Snapshot
+
+if TYPE_CHECKING:
+    from buswright.tui.app import Workbench
+
+
+BARS = 4
+"""Lines of the window that the bars take: source, tabs, time line, keys."""
+
+
+class WorkScreen(Guarded, Screen[None]):
+    """One of the workbench's screens.
+
+    A subclass says its `NAME` and `HELP`, makes its widgets in `body`, and fills them in `show`. What raises in
+    `show` becomes a notice, and the screen gets the next snapshot all the same.
+    """
+
+    NAME: ClassVar[str] = ""
+    """As it is called in the app: overview, identifiers…; empty for a screen opened from another."""
+    HELP: ClassVar[str] = ""
+    """What it shows and how to read it, a few short paragraphs of plain text; keys are listed by themselves."""
+    FIRST: ClassVar[str] = ""
+    """CSS selector of the widget that has the focus at first."""
+    AUTO_FOCUS = ""
+    """Nothing else gets it by itself: the hidden search line would swallow every key."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("slash", "search", "Search", key_display="/"),
+        Binding("escape,backspace", "back", "Back", show=False),
+    ]
+
+    DEFAULT_CSS = """
+    WorkScreen { layout: vertical; background: $background; color: $foreground; }
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.snapshot: Snapshot | None = None
+        self.sought = ""
+        """What is searched for; a list that takes part shows only what contains it."""
+
+    @property
+    def bench(self) -> Workbench:
+        """The app, which knows the worker."""
+        return cast("Workbench", self.app)
+
+    # For subclasses -----------------------------------------------------------------------------------------------
+
+    def body(self) -> Iterable[Widget]:
+        """Make the widgets between the bars."""
+        return ()
+
+    def show(self, snapshot: Snapshot) -> None:
+        """Fill the widgets; called for every new snapshot while the screen is in front, and when it comes there."""
+
+    def again(self) -> None:
+        """Show the same snapshot once more, after a setting of the screen changed."""
+        if self.snapshot is not None:
+            self.receive(self.snapshot)
+
+    def seek_row(self, key: object) -> None:
+        """Put the cursor on the row with this key, taking back a search that hides it."""
+        if self.sought:
+            self.query_one(SearchLine).clear()
+            self.sought = ""
+            self.again()
+        for rows in self.query(Rows):
+            if isinstance(key, Hashable) and rows.go_to(key):
+                rows.focus()
+                return
+
+    def search_for(self, text: str) -> None:
+        """Show only what contains this text, as if it had been typed; the list keeps the focus."""
+        self.query_one(SearchLine).keep(text)
+
+    # Common -------------------------------------------------------------------------------------------------------
+
+    def compose(self) -> ComposeResult:
+        """Put the bars around the body."""
+        yield TopBar()
+        yield Tabs(self.NAME)
+        yield from self.body()
+        yield TimeBar()
+        yield SearchLine()
+        yield KeyBar()
+
+    def on_mount(self) -> None:
+        """Give the focus to the list."""
+        if self.FIRST:
+            self.query_one(self.FIRST).focus()
+
+    def on_screen_resume(self) -> None:
+        """Show the newest snapshot when the screen comes to the front."""
+        newest = self.bench.snapshot
+        if newest is not None:
+            self.receive(newest)
+
+    def receive(self, snapshot: Snapshot) -> None:
+        """Take a snapshot; what goes wrong with it is told and logged, and nothing else."""
+        self.snapshot = snapshot
+        if not self.is_mounted or not self.is_running:
+            return
+        try:
+            self.query_one(TopBar).take(snapshot)
+            self.query_one(TimeBar).take(snapshot)
+            self.show(snapshot)
+            self.query_one(KeyBar).draw()
+        except Exception as fault:  # noqa: BLE001  (a screen must not end the recording)
+            self.bench.trouble(f"the {self.NAME or 'detail'} screen could not be drawn", fault)
+
+    def matches(self, *texts: str) -> bool:
+        """Whether any of the texts contains what is searched for; everything does when nothing is."""
+        sought = self.sought.casefold()
+        return not sought or any(sought in text.casefold() for text in texts)
+
+    def action_search(self) -> None:
+        """Type what to look for; the list follows while it is typed."""
+        self.query_one(SearchLine).ask(self.sought)
+
+    def on_search_line_sought(self, event: SearchLine.Sought) -> None:
+        """Follow what is typed."""
+        self.sought = event.text
+        self.again()
+
+    def on_search_line_closed(self) -> None:
+        """Give the focus back."""
+        if self.FIRST:
+            self.query_one(self.FIRST).focus()
+        else:
+            self.set_focus(None)
+
+    def action_back(self) -> None:
+        """Take back the search; else close a screen that was opened from another."""
+        line = self.query_one(SearchLine)
+        if self.sought:
+            line.clear()
+        elif not self.NAME:
+            self.dismiss()

@@ -1,0 +1,51 @@
+"""Search everywhere: identifiers, messages, modules, channels and findings by name, in the command palette."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from functools import partial
+from typing import TYPE_CHECKING, NamedTuple, cast
+
+from textual.command import Hit, Hits, Provider
+
+from buswright.tui.screens.findings.lines import key_of
+
+if TYPE_CHECKING:
+    from buswright.tui.app import Workbench
+    from buswright.worker.snapshot import Snapshot
+
+
+class Place(NamedTuple):
+    """Something with a name, and where it is shown."""
+
+    text: str
+    what: str
+    screen: str
+    key: object
+
+
+def places(snapshot: Snapshot) -> Iterator[Place]:
+    """Everything that can be gone to by name."""
+    for channel in snapshot.channels:
+        yield Place(channel.name, "channel", "channels", channel.name)
+    for name, figures in snapshot.health.ids.items():
+        words = " ".join(each for each in (str(name), figures.message, figures.module) if each)
+        yield Place(words, "identifier", "identifiers", name)
+    for finding in snapshot.findings:
+        yield Place(f"{finding.fault} {finding.subject}", "finding", "findings", key_of(finding))
+
+
+class Everything(Provider):
+    """Names of the newest snapshot."""
+
+    async def search(self, query: str) -> Hits:
+        """Yield what fits."""
+        bench = cast("Workbench", self.app)
+        if bench.snapshot is None:
+            return
+        matcher = self.matcher(query)
+        for place in places(bench.snapshot):
+            score = matcher.match(place.text)
+            if score > 0:
+                go: Callable[[], None] = partial(bench.go_to, place.screen, place.key)
+                yield Hit(score, matcher.highlight(place.text), go, help=place.what)

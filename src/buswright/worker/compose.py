@@ -1,0 +1,185 @@
+"""Snapshots put together from what was folded, the costly parts less often than the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from buswright.channels.carfile.model import FrameName
+from buswright.channels.following.follow import ChannelNow, Plotted
+from buswright.diagnosis.detect import diagnose
+from buswright.findings import Finding
+from buswright.frames.table import Int64s
+from buswright.health.model.health import BusHealth
+from buswright.health.recent import Recent
+from buswright.health.track import HealthTracker
+from buswright.worker.details import id_detail
+from buswright.worker.folds import Folds
+from buswright.worker.listening import Listening
+from buswright.worker.notices import Notices, Shielded
+from buswright.worker.pace import Pace
+from buswright.worker.replay import Replay
+from buswright.worker.snapshot import IdDetail, Reception, Snapshot, SourceNow
+
+HEALTH_S = 0.5
+HEALTH_SHARE = 10
+"""A key pressed while the health is computed waits longer for its answer: it may take a tenth of the time."""
+EVENTS_SHOWN = 1_000
+_NO_TIMES: Int64s = np.zeros(0, dtype=np.int64)
+_NO_LOAD: npt.NDArray[np.float64] = np.zeros(0)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What screens look at closely: an identifier, channels to plot."""
+
+    detail: FrameName | None = None
+    plotted: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class _Shown:
+    """What was computed last, and up to which change of the folds."""
+
+    health: BusHealth
+    changes: int = -1
+    findings: tuple[Finding, ...] = ()
+    load: tuple[Int64s, npt.NDArray[np.float64]] = (_NO_TIMES, _NO_LOAD)
+    recent: Recent = field(default_factory=lambda: Recent(0, {}, {}))
+    channels: tuple[ChannelNow, ...] = ()
+
+
+class Composer:
+    """Puts snapshots together.
+
+    Parameters
+    ----------
+    source, folds, notices
+        Whose state is shown.
+    clock
+        Nanoseconds that only rise: what the costly parts take is measured with it.
+    """
+
+    def __init__(self, source: Replay | Listening, folds: Folds, notices: Notices, clock: Callable[[], int]) -> None:
+        self._source, self._folds, self._notices = source, folds, notices
+        self._pace = Pace(HEALTH_S, HEALTH_SHARE, clock)
+        self._shown = _Shown(HealthTracker().result())
+        self._whole = False
+        self._decoder = Shielded("decoding for the detail of an identifier", folds.known.decoder, notices)
+        self._database = folds.known.any_message
+        self._number = 0
+
+    def measure(self, *, exact: bool) -> None:
+        """Compute the health for the next snapshots where it is time, or with `exact` where it isn't of this frame."""
+        if self._shown.changes != self._folds.changes and (exact or self._pace.due):
+            with self._pace.run():
+                self._measure()
+
+    def compose(self, asked: Asked) -> Snapshot:
+        """Make the next snapshot, with the health that was computed last; `asked` is what is looked at closely."""
+        self._number += 1
+        source, folds, shown = self._source, self._folds, self._shown
+        now_ns = source.shown_ns if isinstance(source, Listening) else source.moment_ns
+        at_ns = now_ns if now_ns is not None else 0
+        shown.recent = folds.recent.run(lambda one: one.result(at_ns), replace(shown.recent, now_ns=at_ns))
+        shown.channels = folds.channels.run(lambda one: one.result(at_ns), ())
+        return Snapshot(
+            number=self._number,
+            source=self._source_now(now_ns),
+            health=shown.health,
+            recent=shown.recent,
+            channels=shown.channels,
+            findings=shown.findings,
+            findings_whole=self._whole,
+            car=folds.known.car,
+            database=self._database,
+            detail=self._detail(asked.detail),
+            plotted=self._plotted(asked.plotted),
+            wiggle=folds.wiggle_now(source.heard_ns),
+            recording=source.recording if isinstance(source, Listening) else None,
+            recording_on=source.recording_on if isinstance(source, Listening) else False,
+            notices=self._notices.latest(),
+        )
+
+    def keep_whole(self) -> None:
+        """Judge what has been folded as the whole capture: its findings and its time line stay from now on."""
+        self._measure()
+        self._whole = True
+
+    def _measure(self) -> None:
+        """Compute the health, and what is wrong with it."""
+        source, shown, known = self._source, self._shown, self._folds.known
+        shown.health = self._folds.health.run(
+            lambda one: one.result(events=source.events(), problems=source.problems, clock=source.capture_clock),
+            shown.health,
+        )
+        shown.changes = self._folds.changes
+        if self._whole:
+            return
+        shown.load = _load(shown.health)
+        try:
+            shown.findings = tuple(diagnose(shown.health, car=known.car))
+        except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
+            self._notices.trouble("the findings can't be made", fault)
+
+    def _source_now(self, now_ns: int | None) -> SourceNow:
+        source = self._source
+        return SourceNow(
+            live=source.live,
+            title=_title(source),
+            phase=source.phase,
+            speed=float("inf") if source.phase == "reading" else source.speed,
+            first_ns=source.first_ns,
+            now_ns=now_ns,
+            end_ns=source.end_ns,
+            epoch=source.capture_clock.origin == "epoch",
+            read=source.read,
+            receptions=source.receptions() if isinstance(source, Listening) else self._interfaces(),
+            events=source.events()[-EVENTS_SHOWN:],
+            load_start_ns=self._shown.load[0],
+            load=self._shown.load[1],
+            problems=source.problems.counts,
+        )
+
+    def _interfaces(self) -> tuple[Reception, ...]:
+        return tuple(
+            Reception(bus.name, ", ".join(bus.interfaces), connected=True, listening="", why="", drops=None)
+            for bus in self._shown.health.buses.values()
+        )
+
+    def _detail(self, name: FrameName | None) -> IdDetail | None:
+        held, health = self._folds.held.one, self._shown.health
+        if name is None or held is None:
+            return None
+        bus = health.buses.get(name.bus)
+        interfaces = bus.interfaces if bus is not None else (name.bus,)
+        return self._decoder.run(lambda decoder: id_detail(name, held, interfaces, decoder, health), None)
+
+    def _plotted(self, names: tuple[str, ...]) -> tuple[Plotted, ...]:
+        if not names:
+            return ()
+        return tuple(self._folds.channels.run(lambda one: one.plotted(names), ()))
+
+
+def _title(source: Replay | Listening) -> str:
+    """Name the source, short."""
+    if isinstance(source, Listening):
+        return ", ".join(address.name for address in source.capture.addresses)
+    first, *more = (path.name for path in source.capture.paths)
+    return f"{first} and {len(more)} more" if more else first
+
+
+def _load(health: BusHealth) -> tuple[Int64s, npt.NDArray[np.float64]]:
+    """Return the busiest bus's load second by second: starts, int64[k], and loads, float64[k]."""
+    windows = [bus.slow_windows for bus in health.buses.values() if len(bus.slow_windows)]
+    if not windows:
+        return _NO_TIMES, _NO_LOAD
+    start_ns = np.unique(np.concatenate([each.start_ns for each in windows]))
+    load = np.full(len(start_ns), np.nan)
+    for each in windows:
+        at = np.searchsorted(start_ns, each.start_ns)
+        load[at] = np.fmax(load[at], each.load)
+    return start_ns, load

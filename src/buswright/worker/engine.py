@@ -1,0 +1,338 @@
+"""The worker behind the screens: reads or listens, records first, folds, and lays snapshots ready."""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from buswright.channels.carfile.model import CarFile, FrameName
+from buswright.frames.capture import Capture
+from buswright.frames.live.capture import LiveCapture
+from buswright.messages.match import Databases
+from buswright.worker.compose import Asked, Composer
+from buswright.worker.folds import Folds, Known
+from buswright.worker.listening import Listening
+from buswright.worker.notices import LOG, Notices
+from buswright.worker.pace import Pace
+from buswright.worker.replay import Replay, Rewound
+from buswright.worker.snapshot import Snapshot
+
+SNAPSHOT_S = 0.25
+SNAPSHOT_SHARE = 5
+ANSWER_S = 0.01
+ANSWERS_S, ANSWERS_SHARE = 0.05, 2
+"""What was asked is answered sooner than the next snapshot would be due, but a held key must not take all the time."""
+AGE_S = 1.0
+"""Where nothing comes, ages are shown anew this often."""
+
+Command = Callable[[], None]
+
+
+class Engine:
+    """Does the work of the workbench, in a thread of its own; screens ask, and are given snapshots.
+
+    Every method may be called from any thread and returns at once, but `advance`, `settle` and `close`.
+
+    Parameters
+    ----------
+    source
+        A capture, or live buses, which are closed at the end.
+    car
+        The car file, None without one.
+    databases
+        More databases, by bus name.
+    bus_names
+        Interface to bus name, over the car file's.
+    bitrates, data_bitrates
+        Bit/s by bus name, over the car file's.
+    speed, begin_ns
+        Of a capture, once it has been read: play it so many times as fast as it was; go to this moment first.
+    header
+        Of live buses: what a recording's sidecar says first.
+    clock
+        The wall clock, nanoseconds.
+    pace
+        Nanoseconds that only rise.
+    """
+
+    def __init__(
+        self,
+        source: Capture,
+        *,
+        car: CarFile | None = None,
+        databases: Databases | None = None,
+        bus_names: Mapping[str, str] | None = None,
+        bitrates: Mapping[str, int] | None = None,
+        data_bitrates: Mapping[str, int] | None = None,
+        speed: float | None = None,
+        begin_ns: int | None = None,
+        header: Mapping[str, Any] | None = None,
+        clock: Callable[[], int] = time.time_ns,
+        pace: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
+        known = Known(car, databases or {}, bus_names or {}, bitrates or {}, data_bitrates or {})
+        self._notices = Notices()
+        self._folds = Folds(known, self._notices)
+        self._source: Replay | Listening
+        if isinstance(source, LiveCapture):
+            self._source = Listening(
+                source, header or {}, clock=clock, bus_name=known.bus_name, trouble=self._notices.trouble
+            )
+        else:
+            self._source = Replay(source, clock=pace, speed=speed, begin_ns=begin_ns)
+        self._composer = Composer(self._source, self._folds, self._notices, pace)
+        self._clock = pace
+        self._pace = Pace(SNAPSHOT_S, SNAPSHOT_SHARE, pace)
+        self._answers = Pace(ANSWERS_S, ANSWERS_SHARE, pace)
+        self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
+        self._next: Command | None = None
+        self._asked = Asked()
+        self._told: tuple[object, ...] = ()
+        self._urgent = True
+        self._composed_ns = 0
+        self._whole = False
+        self._lock = threading.Lock()
+        self._latest: Snapshot | None = None
+        self._taken = True
+        self._deliver: Command = lambda: None
+        self._thread: threading.Thread | None = None
+        self._ending = threading.Event()
+        self._why = "stopped"
+
+    # Snapshots --------------------------------------------------------------------------------------------------------
+
+    def latest(self) -> Snapshot | None:
+        """Return the newest snapshot."""
+        return self._latest
+
+    def take(self) -> Snapshot | None:
+        """Return the newest snapshot and allow the next delivery."""
+        with self._lock:
+            self._taken = True
+            return self._latest
+
+    def _lay_ready(self, snapshot: Snapshot) -> None:
+        with self._lock:
+            self._latest = snapshot
+            call, self._taken = self._taken, False
+        if call:
+            self._deliver()
+
+    # Life -------------------------------------------------------------------------------------------------------------
+
+    def start(self, deliver: Command = lambda: None) -> None:
+        """Begin to work; `deliver` is called from the worker's thread when a snapshot lies ready."""
+        self._deliver = deliver
+        self._taken = True
+        if self._latest is not None:
+            self._lay_ready(self._latest)
+        self._thread = threading.Thread(target=self._work, name="buswright-worker", daemon=True)
+        self._thread.start()
+
+    def end_because(self, why: str) -> None:
+        """Say what a recording that is ended by `close` ended by."""
+        self._why = why
+
+    def close(self) -> None:
+        """End: finish the recording, let go of buses and files. May be called again."""
+        self._ending.set()
+        self._commands.put(lambda: None)
+        thread, self._thread = self._thread, None
+        if thread is not None and thread is not threading.current_thread():
+            thread.join()
+        if isinstance(self._source, Listening):
+            self._source.close(self._why)
+
+    def _work(self) -> None:
+        while not self._ending.is_set():
+            self.advance(self._wait)
+
+    def _wait(self, seconds: float) -> None:
+        """Wait for that long, or for the next command; hardly at all while one that was obeyed hasn't been shown."""
+        if self._urgent:
+            seconds = min(seconds, ANSWER_S)
+        if self._next is None:
+            try:
+                self._next = self._commands.get(timeout=seconds)
+            except queue.Empty:
+                self._next = None
+
+    def advance(self, wait: Callable[[float], None] = lambda seconds: None) -> None:  # noqa: ARG005  (no wait)
+        """Do what was asked, take the next frames, lay a snapshot ready if it is time."""
+        self._obey()
+        try:
+            got = self._source.poll(wait)
+        except Exception as fault:  # noqa: BLE001  (told; a recording is closed in the end all the same)
+            self._notices.trouble("nothing more can be read", fault)
+            self._source.fail()
+            got = None
+        if isinstance(got, Rewound):
+            self._folds.back_to(got.kept)
+        elif got is not None:
+            self._folds.update(got)
+            if isinstance(self._source, Replay) and self._source.wants_keeping:
+                self._source.keep(self._folds.kept())
+        self._look()
+
+    def settle(self) -> Snapshot:
+        """Work without a thread until nothing is left to read at once; return the snapshot of that.
+
+        A replay is not waited for while it plays, live buses until they are let go of.
+        """
+        self.advance()
+        while self._source.busy:
+            self.advance()
+        self._compose(exact=True)
+        assert self._latest is not None
+        return self._latest
+
+    def _look(self) -> None:
+        """Lay a snapshot ready if there is something new to show and it is time."""
+        source = self._source
+        if source.whole and not self._whole:
+            self._whole = True
+            self._composer.keep_whole()
+            if isinstance(source, Replay) and source.missed_bytes:
+                text = f"the capture became {source.missed_bytes:,} bytes shorter while it was read"
+                self._notices.tell(f"{text}: was it cut or replaced?", "trouble")
+        moved = self._told != self._tellable()
+        resting = not source.busy and source.phase not in ("playing", "listening")
+        aged = source.live and self._clock() - self._composed_ns >= AGE_S * 1e9
+        at_once = (self._urgent or moved) and resting
+        answered = self._urgent and self._answers.due
+        if at_once or answered or (moved and self._pace.due) or aged:
+            self._compose(exact=resting)
+
+    def _tellable(self) -> tuple[object, ...]:
+        """Return what is different when there is something new to show."""
+        return self._folds.changes, self._notices.count, self._source.phase
+
+    def _compose(self, *, exact: bool) -> None:
+        self._urgent = False
+        self._told = self._tellable()
+        self._composed_ns = self._clock()
+        try:
+            self._composer.measure(exact=exact)
+            with self._pace.run(), self._answers.run():
+                snapshot = self._composer.compose(self._asked)
+        except Exception as fault:  # noqa: BLE001  (the work goes on; the next one may be better)
+            LOG.error("no snapshot", exc_info=fault)
+            return
+        self._lay_ready(snapshot)
+
+    # Asking -----------------------------------------------------------------------------------------------------------
+
+    def _ask(self, command: Command) -> None:
+        self._commands.put(command)
+
+    def _obey(self) -> None:
+        """Do what was asked since the last time, in order."""
+        while True:
+            command, self._next = self._next, None
+            if command is None:
+                try:
+                    command = self._commands.get_nowait()
+                except queue.Empty:
+                    return
+            self._urgent = True
+            try:
+                command()
+            except Exception as fault:  # noqa: BLE001  (told; the work goes on)
+                self._notices.trouble("that can't be done", fault)
+
+    def _replayed(self, do: Callable[[Replay], None]) -> None:
+        source = self._source
+        if isinstance(source, Replay):
+            self._ask(lambda: do(source))
+
+    def _live(self, do: Callable[[Listening], None]) -> None:
+        source = self._source
+        if isinstance(source, Listening):
+            self._ask(lambda: do(source))
+        else:
+            self._ask(lambda: self._notices.tell("a capture is replayed: there is nothing to record"))
+
+    def play(self) -> None:
+        """Go on from the moment shown; from the first frame when it is at the end."""
+        self._replayed(lambda source: source.play())
+
+    def pause(self) -> None:
+        """Stand still; a live bus goes on being received, recorded and shown."""
+        self._replayed(lambda source: source.pause())
+
+    def set_speed(self, speed: float) -> None:
+        """Replay at so many times real time."""
+        self._replayed(lambda source: source.set_speed(speed))
+
+    def seek(self, time_ns: int) -> None:
+        """Show that moment."""
+        self._replayed(lambda source: source.seek(time_ns))
+
+    def step(self, frames: int = 0, seconds: float = 0.0) -> None:
+        """Go on by so many frames or seconds (negative: back) and pause."""
+        self._replayed(lambda source: source.step(frames, seconds))
+
+    def look_at(self, name: FrameName | None) -> None:
+        """Have snapshots carry the detail of an identifier; None: of none."""
+        self._ask(lambda: self._look_closely(Asked(name, self._asked.plotted)))
+
+    def plot(self, channels: Sequence[str]) -> None:
+        """Have snapshots carry the held samples of these channels."""
+        names = tuple(channels)
+        self._ask(lambda: self._look_closely(Asked(self._asked.detail, names)))
+
+    def _look_closely(self, asked: Asked) -> None:
+        self._asked = asked
+
+    def reset_extremes(self) -> None:
+        """Begin the channels' minimum and maximum anew."""
+        self._ask(lambda: self._folds.channels.run(lambda one: one.reset_extremes(), None))
+
+    def record_from_the_start(self, path: Path, *, force: bool = False) -> None:
+        """Begin a recording before `start`, in the caller's thread.
+
+        Raises
+        ------
+        UserError
+            What hinders it.
+        """
+        assert self._thread is None
+        if isinstance(self._source, Listening):
+            self._source.start_recording(path, force=force)
+
+    def start_recording(self, path: Path, *, force: bool = False) -> None:
+        """Begin a recording; what hinders it comes as a notice."""
+        self._live(lambda source: source.start_recording(path, force=force))
+
+    def stop_recording(self) -> None:
+        """End it."""
+        self._live(lambda source: source.stop_recording("stopped"))
+
+    def mark(self, text: str, time_ns: int) -> None:
+        """Set a marker at a moment of the wall clock; it is recorded where a recording runs."""
+        self._live(lambda source: source.mark(text, time_ns))
+
+    # Wiggle test ------------------------------------------------------------------------------------------------------
+
+    def start_wiggle(self, channels: Sequence[str]) -> None:
+        """Begin a test of these channels with a quiet stretch: nobody touches anything."""
+        names, now_ns = tuple(channels), self._pressed_ns()
+        self._ask(lambda: self._folds.start_wiggle(names, now_ns or self._source.moment_ns))
+
+    def move_to(self, place: str) -> None:
+        """From now on this place is being moved; "" is quiet again."""
+        now_ns = self._pressed_ns()
+        self._ask(lambda: self._folds.move_to(place, now_ns or self._source.moment_ns))
+
+    def stop_wiggle(self) -> None:
+        """End the test; its result stays in the snapshots until the next one."""
+        now_ns = self._pressed_ns()
+        self._ask(lambda: self._folds.stop_wiggle(now_ns or self._source.moment_ns))
+
+    def _pressed_ns(self) -> int | None:
+        """Return the moment of a key on a live bus, however late the worker gets to it; None in a replay."""
+        return self._source.moment_ns if self._source.live else None

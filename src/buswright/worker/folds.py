@@ -1,0 +1,177 @@
+"""What is done with every batch: health, the moment, channels, a wiggle test, the frames held in memory."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from buswright.channels.following.follow import Follower
+from buswright.channels.session import Session, databases_of, interface_names
+from buswright.diagnosis.wiggle.model import WiggleNow
+from buswright.diagnosis.wiggle.test import WiggleTest
+from buswright.frames.latest import HeldFrames
+from buswright.frames.table import empty_frames
+from buswright.health.recent import RecentTracker
+from buswright.health.track import HealthTracker
+from buswright.messages.decode import Decoder
+from buswright.worker.copying import copied
+from buswright.worker.notices import Notices, Shielded
+
+if TYPE_CHECKING:
+    from buswright.channels.carfile.model import CarFile
+    from buswright.frames.table import Frames
+    from buswright.messages.match import Databases
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is known beside the frames.
+
+    Attributes
+    ----------
+    car
+        The car file, None without one.
+    databases
+        More databases, by bus name.
+    bus_names
+        Interface to bus name, over the car file's.
+    bitrates, data_bitrates
+        Bit/s by bus name, over the car file's.
+    """
+
+    car: CarFile | None
+    databases: Databases
+    bus_names: Mapping[str, str]
+    bitrates: Mapping[str, int]
+    data_bitrates: Mapping[str, int]
+
+    @property
+    def any_message(self) -> bool:
+        """Whether any database is there."""
+        return bool(databases_of(self.car, self.databases))
+
+    def bus_name(self, interface: str) -> str:
+        """Return the name of the bus on an interface."""
+        return {**interface_names(self.car), **self.bus_names}.get(interface, interface)
+
+    def tracker(self) -> HealthTracker:
+        """Make a tracker of the buses' health."""
+        return HealthTracker(
+            car=self.car,
+            databases=self.databases,
+            bus_names=self.bus_names,
+            bitrates=self.bitrates,
+            data_bitrates=self.data_bitrates,
+        )
+
+    def follower(self) -> Follower:
+        """Make a follower of the channels."""
+        return Follower(self.car, databases=self.databases, bus_names=self.bus_names)
+
+    def decoder(self) -> Decoder:
+        """Make a decoder of everything."""
+        names = {**interface_names(self.car), **self.bus_names}
+        return Decoder(databases_of(self.car, self.databases), bus_names=names)
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What had been folded up to a place of a capture; None: that part failed."""
+
+    frames: int
+    health: HealthTracker | None
+    recent: RecentTracker | None
+    channels: Follower | None
+
+
+class Folds:
+    """Gives every batch to everything that is computed from frames, each in a guard of its own.
+
+    Attributes
+    ----------
+    frames
+        Frames taken since the last `clear` or `back_to`.
+    changes
+        Rises with every batch and every going back.
+    """
+
+    def __init__(self, known: Known, notices: Notices) -> None:
+        self.known = known
+        self.frames = self.changes = 0
+        self.health = Shielded("the health of the buses", known.tracker, notices)
+        self.recent = Shielded(
+            "what is on the buses now", lambda: RecentTracker(car=known.car, bus_names=known.bus_names), notices
+        )
+        self.channels = Shielded("following the channels", known.follower, notices)
+        self.held = Shielded("holding the latest frames", HeldFrames, notices)
+        self.wiggle: Shielded[WiggleTest] | None = None
+        self._notices = notices
+
+    def update(self, frames: Frames) -> None:
+        """Take a batch."""
+        self.frames += len(frames)
+        self.changes += 1
+        bits = self.health.run(lambda one: one.bits_of(frames), None)
+        self.health.run(lambda one: one.update(frames, bits), None)
+        self.recent.run(lambda one: one.update(frames, bits), None)
+        self.channels.run(lambda one: one.update(frames), None)
+        self.held.run(lambda one: one.add(frames), None)
+        if self.wiggle is not None:
+            self.wiggle.run(lambda one: one.update(frames), None)
+
+    def kept(self) -> Kept:
+        """Return copies of what has been folded, to go back to."""
+        return Kept(
+            self.frames,
+            self.health.run(lambda one: one.copy(), None),
+            self.recent.run(lambda one: one.copy(), None),
+            self.channels.run(_copy, None),
+        )
+
+    def back_to(self, kept: Kept | None) -> None:
+        """Go back to what was kept, or to nothing."""
+        self.changes += 1
+        self.frames = kept.frames if kept is not None else 0
+        self.health.renew(kept.health.copy() if kept is not None and kept.health is not None else None)
+        self.recent.renew(kept.recent.copy() if kept is not None and kept.recent is not None else None)
+        self.channels.renew(_copy(kept.channels) if kept is not None and kept.channels is not None else None)
+        self.held.renew()
+        if self.wiggle is not None and self.wiggle.run(lambda one: one.result().running, False):
+            self._notices.tell("the wiggle test is over: the capture went back")
+        self.wiggle = None
+
+    # A wiggle test ----------------------------------------------------------------------------------------------------
+
+    def start_wiggle(self, channels: Sequence[str], start_ns: int | None) -> None:
+        """Begin a test of these channels at a moment of the capture's clock; None: with the next frame."""
+        known = self.known
+        self.wiggle = Shielded(
+            "the wiggle test",
+            lambda: WiggleTest(
+                channels, known.car, databases=known.databases, bus_names=known.bus_names, start_ns=start_ns
+            ),
+            self._notices,
+        )
+
+    def move_to(self, place: str, time_ns: int | None) -> None:
+        """From that moment on this place is being moved."""
+        if self.wiggle is not None and time_ns is not None:
+            self.wiggle.run(lambda one: one.move_to(place, time_ns), None)
+
+    def stop_wiggle(self, time_ns: int | None) -> None:
+        """End the test; its result stays."""
+        if self.wiggle is not None and time_ns is not None:
+            self.wiggle.run(lambda one: one.stop(time_ns), None)
+
+    def wiggle_now(self, heard_ns: int | None) -> WiggleNow | None:
+        """Return the test as it is where everything up to `heard_ns` has come; None without one."""
+        if self.wiggle is None:
+            return None
+        self.wiggle.run(lambda one: one.update(empty_frames(), heard_ns), None)
+        return self.wiggle.run(lambda one: one.result(), None)
+
+
+def _copy(follower: Follower) -> Follower:
+    """Copy a follower; the session tells it where channels come from, the decoder what messages are."""
+    return copied(follower, Session, Decoder)

@@ -1,0 +1,108 @@
+"""What the worker has to say for itself, and how a fault in one part of it stays there."""
+
+from __future__ import annotations
+
+import logging
+from collections import deque
+from collections.abc import Callable
+from typing import Generic, Literal, TypeVar
+
+from buswright.errors import UserError
+from buswright.worker.snapshot import Notice
+
+LOG = logging.getLogger("buswright.watch")
+SHOWN = 20
+"""The latest notices are in every snapshot; a screen that saw the one before misses none."""
+MOST_FAULTS = 3
+"""A part that failed so often is left alone."""
+
+T = TypeVar("T")
+R = TypeVar("R")
+
+
+class Notices:
+    """The latest notices."""
+
+    def __init__(self) -> None:
+        self._count = 0
+        self._latest: deque[Notice] = deque(maxlen=SHOWN)
+
+    @property
+    def count(self) -> int:
+        """How many there were."""
+        return self._count
+
+    def latest(self) -> tuple[Notice, ...]:
+        """Return the latest ones."""
+        return tuple(self._latest)
+
+    def tell(self, text: str, level: Literal["note", "trouble"] = "note") -> None:
+        """Add one."""
+        self._count += 1
+        self._latest.append(Notice(self._count, level, text))
+
+    def trouble(self, what: str, fault: Exception) -> None:
+        """Tell what went wrong and why; a fault of the program goes to the log with where it happened."""
+        if isinstance(fault, UserError):
+            LOG.warning("%s: %s", what, fault)
+            self.tell(f"{what}: {fault}", "trouble")
+        elif isinstance(fault, OSError):
+            LOG.error("%s", what, exc_info=fault)
+            where = f"{fault.filename}: " if fault.filename else ""
+            self.tell(f"{what}: {where}{fault.strerror or fault}", "trouble")
+        else:
+            LOG.error("%s", what, exc_info=fault)
+            self.tell(f"{what}: {type(fault).__name__}: {fault} (a fault in Buswright; the log has more)", "trouble")
+
+
+class Shielded(Generic[T]):
+    """One of the things that are done with every batch: what it raises is told and logged, and it begins anew.
+
+    Parameters
+    ----------
+    what
+        What it does, for a sentence: "the health of the buses".
+    make
+        Makes it.
+    notices
+        Where its faults are told.
+    """
+
+    def __init__(self, what: str, make: Callable[[], T], notices: Notices) -> None:
+        self.what = what
+        self._make = make
+        self._notices = notices
+        self._faults = 0
+        self._one: T | None = None
+        self.renew()
+
+    @property
+    def one(self) -> T | None:
+        """The thing itself; None when it failed too often."""
+        return self._one
+
+    def renew(self, one: T | None = None) -> None:
+        """Begin anew, or go on with another one."""
+        try:
+            self._one = self._make() if one is None else one
+        except Exception as fault:  # noqa: BLE001  (as below)
+            self._one = None
+            self._notices.trouble(f"{self.what} can't be shown", fault)
+
+    def run(self, do: Callable[[T], R], otherwise: R) -> R:
+        """Do something with it; what is returned where that fails is `otherwise`."""
+        if self._one is None:
+            return otherwise
+        try:
+            return do(self._one)
+        except Exception as fault:  # noqa: BLE001  (a fault here must cost neither the recording nor the rest)
+            self._faults += 1
+            rests = self._faults >= MOST_FAULTS
+            self._notices.trouble(
+                f"{self.what} {'failed again and is left alone' if rests else 'failed and begins anew'}", fault
+            )
+            if rests:
+                self._one = None
+            else:
+                self.renew()
+            return otherwise

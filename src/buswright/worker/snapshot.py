@@ -1,0 +1,189 @@
+"""What a screen is given: one immutable picture of source, buses, channels and findings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from buswright.channels.carfile.model import CarFile, FrameName
+from buswright.channels.following.follow import ChannelNow, Plotted
+from buswright.diagnosis.wiggle.model import WiggleNow
+from buswright.findings import Finding
+from buswright.frames.live.capture import Drops
+from buswright.frames.recording.run import Recording
+from buswright.frames.table import Event, Int64s, UInt8s
+from buswright.health.model.health import BusHealth, GapGroup
+from buswright.health.recent import Recent
+from buswright.messages.model import Message
+
+Phase = Literal["listening", "reading", "playing", "paused", "ended", "failed"]
+"""A live bus is listened to; a capture is read as fast as possible, played, paused, or at its end."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reception:
+    """How one bus is received.
+
+    Attributes
+    ----------
+    bus, source
+        Its name and what is read: a `live:` address, or the capture's interface.
+    connected
+        False while a live adapter is gone.
+    listening, why
+        "proven", "not proven", "not needed" and how it is known; empty for a capture.
+    drops
+        Frames lost on the way to this program; None for a capture.
+    """
+
+    bus: str
+    source: str
+    connected: bool
+    listening: str
+    why: str
+    drops: Drops | None
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """Something that went wrong in the program itself, or that the user should know; `number` rises."""
+
+    number: int
+    level: Literal["note", "trouble"]
+    text: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SourceNow:
+    """Where the numbers come from, and how far it is.
+
+    Attributes
+    ----------
+    live
+        A live bus; else a capture.
+    title
+        What is shown of it, short.
+    phase, speed
+        See `Phase`; times real time, infinity while a capture is read.
+    first_ns, now_ns, end_ns
+        First frame; the moment shown, on the capture's clock (live: the wall clock); the capture's last frame once
+        it has been read to its end. None while unknown.
+    epoch
+        Whether that clock is absolute.
+    read
+        0..1, how much of the file has been read while `phase` is "reading"; None where unknown.
+    receptions
+        By bus.
+    events
+        Markers, gaps, drops and other events so far, by time; the latest thousand.
+    load_start_ns, load : int64[k], float64[k]
+        The busiest bus's load by second, of everything that has been read, also behind the moment shown; NaN where
+        unknown. For the time line.
+    problems
+        Lines or messages that could not be taken, by reason.
+    """
+
+    live: bool
+    title: str
+    phase: Phase
+    speed: float
+    first_ns: int | None
+    now_ns: int | None
+    end_ns: int | None
+    epoch: bool
+    read: float | None
+    receptions: tuple[Reception, ...]
+    events: tuple[Event, ...]
+    load_start_ns: Int64s
+    load: npt.NDArray[np.float64]
+    problems: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class IdDetail:
+    """One identifier looked at closely, from the frames held in memory.
+
+    Attributes
+    ----------
+    name, message
+        Which; the database's message, None where it has none.
+    time_ns, payload, length : int64[n], uint8[n, 64], uint8[n]
+        The latest frames, at most 2000, oldest first.
+    bit_changes : int64[512]
+        How often each bit (little-endian numbering: bit 0 is the lowest of byte 0) changed from frame to frame over
+        the last five seconds; `bit_frames` frames came in them.
+    signals
+        Of the latest frame: name, raw, value as text with label, unit, and "" or why there is no value.
+    gaps
+        The gap groups it is in, latest first, at most 50.
+    """
+
+    name: FrameName
+    message: Message | None
+    time_ns: Int64s
+    payload: UInt8s
+    length: UInt8s
+    bit_changes: Int64s
+    bit_frames: int
+    signals: tuple[SignalNow, ...]
+    gaps: tuple[GapGroup, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SignalNow:
+    """One signal of one frame."""
+
+    name: str
+    raw: int | float | None
+    value: str
+    unit: str
+    why_not: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Snapshot:
+    """Everything a screen may show.
+
+    Attributes
+    ----------
+    number
+        Rises by one with each.
+    source, health, recent, channels
+        See there. Health covers everything from the first frame to the moment shown.
+    findings, findings_whole
+        Ranked. Of the whole capture, once it has been read to its end, else so far.
+    car
+        None without a car file; `database` tells whether any message is known.
+    detail
+        Of the identifier that was asked for.
+    plotted
+        Of the channels that were asked for.
+    wiggle
+        The wiggle test, while there is one.
+    recording
+        What is recorded, while it is, and after it ended with its reason; None before.
+    recording_on
+        Whether it runs.
+    notices
+        The latest ones.
+    """
+
+    number: int
+    source: SourceNow
+    health: BusHealth
+    recent: Recent
+    channels: tuple[ChannelNow, ...]
+    findings: tuple[Finding, ...]
+    findings_whole: bool
+    car: CarFile | None
+    database: bool
+    detail: IdDetail | None
+    plotted: tuple[Plotted, ...]
+    wiggle: WiggleNow | None
+    recording: Recording | None
+    recording_on: bool
+    notices: tuple[Notice, ...]
