@@ -8,8 +8,8 @@ import pytest
 import buswright
 
 PACKAGE = Path(buswright.__file__).parent
-MAY_IMPORT_CAN = {"frames/library.py", "frames/live.py", "simulate/loopback.py"}
-MAY_TRANSMIT = {"simulate/loopback.py"}
+MAY_IMPORT_CAN = {"frames/formats/library.py", "frames/live/bus.py", "simulate/live/loopback.py"}
+MAY_TRANSMIT = {"simulate/live/loopback.py"}
 TRANSMITTING = {
     "send",
     "send_periodic",

@@ -10,7 +10,7 @@ import pytest
 
 from buswright.channels.calibration import registry as cal
 
-TEXT = resources.files("buswright.channels").joinpath("starter_sensors.toml").read_text(encoding="utf-8")
+TEXT = resources.files("buswright.channels.calibration").joinpath("starter_sensors.toml").read_text(encoding="utf-8")
 SENSORS = tomllib.loads(TEXT)["sensor"]
 
 

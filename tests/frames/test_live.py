@@ -17,10 +17,11 @@ from buswright.frames.formats.candump.reader import read
 from buswright.frames.formats.reading import Reading
 from buswright.frames.formats.write import write_candump
 from buswright.frames.live import capture as live_capture
+from buswright.frames.live import kernel_drops
 from buswright.frames.live import lane as live_lane
 from buswright.frames.live.address import parse_all, parse_live
 from buswright.frames.live.buffer import LiveBuffer
-from buswright.frames.live.bus import _explained, kernel_drops, open_bus
+from buswright.frames.live.bus import _explained, open_bus
 from buswright.frames.live.capture import open_live
 from buswright.frames.live.find_bitrate import CANDIDATES, find_bitrate
 from buswright.frames.live.listen_only import Listening, Proof

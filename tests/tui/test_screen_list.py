@@ -16,7 +16,7 @@ WORDS |= {"question_mark": "?", "ctrl+p": "Ctrl-P", "ctrl+c": "q"}  # Ctrl-C as 
 @pytest.mark.parametrize("name", SCREENS)
 def test_a_screen_goes_by_its_name(name):
     listed = SCREENS[name]
-    screen = getattr(import_module(f"buswright.tui.{listed.module}"), listed.kind)
+    screen = getattr(import_module(f"buswright.tui.screens.{listed.module}"), listed.kind)
     assert name == screen.NAME
     assert len(screen.HELP) > 200
     assert screen.FIRST
