@@ -8,6 +8,7 @@ from buswright.channels.following.follow import Trace
 from buswright.channels.limits import Level
 from buswright.channels.samples.series import Quality, describe_quality
 from buswright.tui.digits import decimals_by_size, decimals_for, decimals_of, number, raw_text
+from buswright.tui.screens.channel_words import quality_short
 from buswright.tui.screens.channels import rows
 from buswright.tui.widgets.rows import Heading
 from buswright.tui.widgets.toned import width_of
@@ -160,9 +161,9 @@ def test_rates_stand_beside_what_is_expected():
 
 def test_every_quality_has_a_short_word():
     for bit in Quality:
-        assert rows.quality_short(int(bit)) not in ("", "good")
-    assert rows.quality_short(0) == "good"
-    assert rows.quality_short(int(Quality.AFTER_GAP | Quality.ELECTRICAL_RAIL)) == "electrical end, after a gap"
+        assert quality_short(int(bit)) not in ("", "good")
+    assert quality_short(0) == "good"
+    assert quality_short(int(Quality.AFTER_GAP | Quality.ELECTRICAL_RAIL)) == "electrical end, after a gap"
 
 
 @pytest.mark.parametrize("width", [80, 120, 200])

@@ -6,10 +6,10 @@ import pytest
 
 from buswright.diagnosis.detect import diagnose
 from buswright.findings import Layer, Severity
-from buswright.tui.screens.findings.lines import checked_lines, evidence_lines, key_of, subject_text
+from buswright.tui.screens.findings.lines import checked_lines, evidence_lines, subject_text
 from buswright.tui.screens.findings.screen import BEFORE_NS, FindingsScreen
 from buswright.tui.search import places
-from buswright.tui.targets import Target, channels_of, identifiers_of
+from buswright.tui.targets import Target, channels_of, identifiers_of, key_of
 from buswright.tui.widgets.rows import Rows
 from buswright.tui.widgets.toned import width_of
 

@@ -5,9 +5,9 @@ from dataclasses import replace
 import pytest
 
 from buswright.findings import Layer
-from buswright.tui.screens.findings.lines import key_of
 from buswright.tui.screens.help_screen import HelpScreen
 from buswright.tui.screens.overview.screen import OverviewScreen
+from buswright.tui.targets import key_of
 from buswright.tui.widgets.bars import SearchLine
 from buswright.tui.widgets.rows import Rows
 

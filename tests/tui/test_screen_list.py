@@ -6,7 +6,7 @@ from importlib import import_module, resources
 import pytest
 
 from buswright.tui.app import Workbench
-from buswright.tui.screens.screen_list import SCREENS
+from buswright.tui.screen_list import SCREENS
 
 MANUAL = (resources.files("buswright.cli") / "manual" / "workbench.md").read_text(encoding="utf-8")
 WORDS = {"comma": ",", "full_stop": ".", "less_than_sign": "<", "greater_than_sign": ">", "minus": "-", "plus": "+"}

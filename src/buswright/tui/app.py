@@ -20,8 +20,8 @@ from textual.screen import Screen
 from buswright.tui.asking import Asking
 from buswright.tui.guarded import Guarded
 from buswright.tui.holding import held_still
+from buswright.tui.screen_list import SCREENS, Listed
 from buswright.tui.screens.help_screen import HelpScreen
-from buswright.tui.screens.screen_list import SCREENS, Listed
 from buswright.tui.screens.work_screen import WorkScreen
 from buswright.tui.search import Everything
 from buswright.tui.themes import THEMES, theme_for
@@ -223,6 +223,13 @@ class Workbench(Guarded, App[None]):
         front = self.front
         if front is not None:
             front.call_after_refresh(front.seek_row, key)
+
+    def search_in(self, name: str, text: str) -> None:
+        """Go to a screen and search its list."""
+        self.switch_mode(name)
+        front = self.front
+        if front is not None:
+            front.call_after_refresh(front.search_for, text)
 
     def action_play(self) -> None:
         """Play or pause a capture; hold or release what is shown of a live bus."""

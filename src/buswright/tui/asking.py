@@ -1,4 +1,4 @@
-"""What a screen may ask of the worker: every call returns at once, and the answer is in a later snapshot."""
+"""What a screen may ask: of the worker, whose answers are in a later snapshot, and of the app."""
 
 from __future__ import annotations
 
@@ -7,10 +7,11 @@ from pathlib import Path
 from typing import Protocol
 
 from buswright.channels.carfile.model import FrameName
+from buswright.worker.snapshot import Snapshot
 
 
 class Asking(Protocol):
-    """The worker, as the screens see it."""
+    """The worker, as the screens see it: every call returns at once."""
 
     # A capture, replayed ------------------------------------------------------------------------------------------
 
@@ -61,3 +62,24 @@ class Asking(Protocol):
 
     def stop_wiggle(self) -> None:
         """End the test; its result stays in the snapshots until the next one."""
+
+
+class Bench(Protocol):
+    """The app, as the screens see it."""
+
+    @property
+    def snapshot(self) -> Snapshot | None:
+        """The newest snapshot; the one that is held, of a live bus that is held."""
+
+    @property
+    def asking(self) -> Asking:
+        """The worker."""
+
+    def go_to(self, name: str, key: object) -> None:
+        """Go to a screen, to one of its rows."""
+
+    def search_in(self, name: str, text: str) -> None:
+        """Go to a screen and search its list."""
+
+    def trouble(self, what: str, fault: Exception) -> None:
+        """Tell and log a fault of the program; go on."""

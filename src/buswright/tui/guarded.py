@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, cast
+from typing import Protocol, runtime_checkable
 
 from textual.message import Message
 from textual.message_pump import MessagePump
 
-if TYPE_CHECKING:
-    from buswright.tui.app import Workbench
+
+@runtime_checkable
+class Teller(Protocol):
+    """An app that knows what to do with a fault of the program."""
+
+    def trouble(self, what: str, fault: Exception) -> None:
+        """Tell and log it; go on."""
 
 
 class Guarded(MessagePump):
@@ -26,10 +31,9 @@ class Guarded(MessagePump):
         Exception
             The fault, in an app that doesn't.
         """
-        teller: Any = self.app
-        if not hasattr(teller, "trouble"):
+        if not isinstance(self.app, Teller):
             raise fault
-        cast("Workbench", teller).trouble(what, fault)
+        self.app.trouble(what, fault)
 
     async def _dispatch_message(self, message: Message) -> None:
         try:

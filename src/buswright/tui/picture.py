@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import re
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from buswright.tui.app import Workbench
-    from buswright.worker.snapshot import Snapshot
+from textual.app import App
+
+from buswright.worker.snapshot import Snapshot
 
 _FONTS = re.compile(r"@font-face\s*\{.*?\}\s*", re.DOTALL)
 SIZE = (120, 40)
@@ -19,12 +19,12 @@ HEARD_S = 3.0
 """Of live buses: rates of the moment are means over two seconds."""
 
 
-def svg_of(app: Workbench, *, title: str = "Buswright") -> str:
+def svg_of(app: App[None], *, title: str = "Buswright") -> str:
     """Return the screen as SVG, with the reader's own fixed-width font instead of one from the network."""
     return _FONTS.sub("", app.export_screenshot(title=title)).replace("Fira Code", "DejaVu Sans Mono")
 
 
-def written(app: Workbench, path: Path) -> Path:
+def written(app: App[None], path: Path) -> Path:
     """Write the screen to a file that isn't there yet: a number is put behind the name if it is; return its path."""
     free, number = path, 1
     while free.exists():
@@ -34,13 +34,15 @@ def written(app: Workbench, path: Path) -> Path:
     return free
 
 
-def save(app: Workbench, path: Path, size: tuple[int, int] = SIZE) -> None:
+def save(app: App[None], newest: Callable[[], Snapshot | None], path: Path, size: tuple[int, int] = SIZE) -> None:
     """Run the app without a terminal until there is something to see, then write a picture of its screen.
 
     That is once a capture has been read, or live buses have been heard for `HEARD_S`.
 
     Parameters
     ----------
+    newest
+        What the app shows.
     size
         Columns and lines.
     """
@@ -48,7 +50,7 @@ def save(app: Workbench, path: Path, size: tuple[int, int] = SIZE) -> None:
     async def run() -> None:
         async with app.run_test(size=size) as pilot:
             for _ in range(round(WAIT_S / 0.05)):
-                if app.snapshot is not None and _ready(app.snapshot):
+                if _ready(newest()):
                     break
                 await pilot.pause(0.05)
             await pilot.pause()
@@ -57,7 +59,9 @@ def save(app: Workbench, path: Path, size: tuple[int, int] = SIZE) -> None:
     asyncio.run(run())
 
 
-def _ready(snapshot: Snapshot) -> bool:
+def _ready(snapshot: Snapshot | None) -> bool:
+    if snapshot is None:
+        return False
     source = snapshot.source
     if not source.live:
         return source.phase != "reading"

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from functools import partial
-from typing import TYPE_CHECKING, NamedTuple, cast
+from typing import NamedTuple, cast
 
 from textual.command import Hit, Hits, Provider
 
-from buswright.tui.screens.findings.lines import key_of
-
-if TYPE_CHECKING:
-    from buswright.tui.app import Workbench
-    from buswright.worker.snapshot import Snapshot
+from buswright.tui.asking import Bench
+from buswright.tui.targets import key_of
+from buswright.worker.snapshot import Snapshot
 
 
 class Place(NamedTuple):
@@ -40,7 +38,7 @@ class Everything(Provider):
 
     async def search(self, query: str) -> Hits:
         """Yield what fits."""
-        bench = cast("Workbench", self.app)
+        bench = cast("Bench", self.app)
         if bench.snapshot is None:
             return
         matcher = self.matcher(query)

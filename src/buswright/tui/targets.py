@@ -1,14 +1,26 @@
-"""From a finding's subject to the rows that show it."""
+"""Findings as rows, and from a finding's subject to the rows that show it."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from buswright.channels.carfile.model import FrameName
+from buswright.findings import Finding
+from buswright.tui.asking import Bench
 from buswright.worker.snapshot import Snapshot
 
-if TYPE_CHECKING:
-    from buswright.tui.app import Workbench
+
+class FindingKey(NamedTuple):
+    """What tells a finding from the others from snapshot to snapshot."""
+
+    fault: str
+    subject: str
+    start_ns: int | None
+
+
+def key_of(finding: Finding) -> FindingKey:
+    """Return a finding's key."""
+    return FindingKey(finding.fault, finding.subject, finding.start_ns)
 
 
 class Target(NamedTuple):
@@ -68,12 +80,9 @@ def _searchable(name: str) -> str:
     return name.rpartition("/")[2].split("+")[0]
 
 
-def go(bench: Workbench, target: Target) -> None:
+def go(bench: Bench, target: Target) -> None:
     """Go there."""
-    if not target.sought:
+    if target.sought:
+        bench.search_in(target.screen, target.sought)
+    else:
         bench.go_to(target.screen, target.key)
-        return
-    bench.switch_mode(target.screen)
-    front = bench.front
-    if front is not None:
-        front.call_after_refresh(front.search_for, target.sought)

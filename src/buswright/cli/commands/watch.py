@@ -23,7 +23,7 @@ from buswright.cli import options as shared
 from buswright.cli.bit_rates import bit_rates
 from buswright.cli.live_source import LIVE_HELP, add_live, live_sources
 from buswright.errors import UserError
-from buswright.tui.screens.screen_list import SCREENS
+from buswright.tui.screen_list import SCREENS
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
@@ -191,7 +191,8 @@ def _picture(engine: Engine, options: argparse.Namespace, size: tuple[int, int])
     from buswright.tui.picture import save
 
     try:
-        save(Workbench(engine, screen=options.screen, theme="dusk"), Path(options.snapshot), size)
+        app = Workbench(engine, screen=options.screen, theme="dusk")
+        save(app, lambda: app.snapshot, Path(options.snapshot), size)
     finally:
         engine.close()
 

@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import ClassVar, cast
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 from textual.widget import Widget
 
+from buswright.tui.asking import Bench
 from buswright.tui.guarded import Guarded
 from buswright.tui.widgets.bars import SearchLine, Tabs, TimeBar, TopBar
 from buswright.tui.widgets.key_bar import KeyBar
 from buswright.tui.widgets.rows import Rows
 from buswright.worker.snapshot import Snapshot
-
-if TYPE_CHECKING:
-    from buswright.tui.app import Workbench
-
 
 BARS = 4
 """Lines of the window that the bars take: source, tabs, time line, keys."""
@@ -56,9 +53,9 @@ class WorkScreen(Guarded, Screen[None]):
         """What is searched for; a list that takes part shows only what contains it."""
 
     @property
-    def bench(self) -> Workbench:
+    def bench(self) -> Bench:
         """The app, which knows the worker."""
-        return cast("Workbench", self.app)
+        return cast("Bench", self.app)
 
     # For subclasses -----------------------------------------------------------------------------------------------
 

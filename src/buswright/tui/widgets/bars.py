@@ -13,10 +13,9 @@ from textual.message import Message
 from textual.widgets import Input
 
 from buswright.findings import Severity
-from buswright.tui.screens.findings.lines import SEVERITY_TONES
-from buswright.tui.screens.screen_list import SCREENS
+from buswright.tui.screen_list import SCREENS
 from buswright.tui.times import clock_text
-from buswright.tui.widgets.toned import Plain, Span, fitted, line, width_of
+from buswright.tui.widgets.toned import SEVERITY_TONES, Plain, Span, fitted, line, width_of
 
 if TYPE_CHECKING:
     from buswright.worker.snapshot import Snapshot, SourceNow

@@ -18,6 +18,7 @@ from textual.geometry import Size
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
+from buswright.findings import Severity
 from buswright.tui.guarded import Guarded
 
 Tone = Literal[
@@ -42,6 +43,7 @@ Tone = Literal[
 here: where the cursor is. curve1...: curves of one plot, which tell nothing but themselves apart."""
 
 TONES: tuple[Tone, ...] = get_args(Tone)
+SEVERITY_TONES: dict[Severity, Tone] = {Severity.FAULT: "fault", Severity.SUSPECT: "suspect", Severity.NOTE: "note"}
 
 _BOLD: frozenset[Tone] = frozenset({"strong", "suspect", "fault", "head"})
 

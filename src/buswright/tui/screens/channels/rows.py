@@ -6,9 +6,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Literal, get_args
 
 from buswright.channels.following.follow import TRACE_S, ChannelNow, State, Trace
-from buswright.channels.samples.series import Quality
 from buswright.report.text import count
 from buswright.tui.digits import NOTHING, decimals_for, number, raw_text
+from buswright.tui.screens.channel_words import CURVES, objections, quality_short
 from buswright.tui.widgets.rows import Cell, Column, Heading, Key
 from buswright.tui.widgets.toned import Span, Tone, hanging, joined, line
 
@@ -19,15 +19,6 @@ ORDERS: tuple[Order, ...] = get_args(Order)
 GROUPS_OF_CAR: tuple[Group, ...] = ("none", "module", "plug", "supply", "ground", "bus")
 GROUPS_OF_DATABASE: tuple[Group, ...] = ("message", "module", "bus", "none")
 """Without a car file nothing is known of wires; channels are then named after their messages."""
-CURVES: tuple[tuple[str, Tone], ...] = (
-    ("A", "curve1"),
-    ("B", "curve2"),
-    ("C", "curve3"),
-    ("D", "curve4"),
-    ("E", "curve5"),
-    ("F", "curve6"),
-)
-"""Letters of picked channels, here and in the plot, and their tones."""
 
 STATES: Mapping[State, tuple[str, Tone]] = {
     "ok": ("ok", "good"),
@@ -50,21 +41,6 @@ FINE = len(_WORST) + 3
 RATE_SHARE = 0.9
 """Below this part of the expected rate a channel needs a look (common practice, no source)."""
 
-_SHORT: Mapping[Quality, str] = {
-    Quality.SHORT_FRAME: "short frame",
-    Quality.MUX_ABSENT: "not selected",
-    Quality.SENDER_INVALID: "sender: invalid",
-    Quality.ELECTRICAL_RAIL: "electrical end",
-    Quality.IMPLAUSIBLE: "impossible",
-    Quality.STALE_COUNTER: "repeated frame",
-    Quality.BAD_CHECKSUM: "checksum wrong",
-    Quality.BAD_REFERENCE: "reference bad",
-    Quality.TOO_FAST: "too fast",
-    Quality.OUTSIDE_CALIBRATION: "extrapolated",
-    Quality.DATABASE_RANGE: "out of range",
-    Quality.AFTER_GAP: "after a gap",
-    Quality.INTERPOLATED: "interpolated",
-}
 _BLOCKS = "▁▂▃▄▅▆▇█"
 
 
@@ -80,11 +56,6 @@ def concern(channel: ChannelNow) -> int:
     if channel.trace.bad.any():
         return len(_WORST) + 1
     return len(_WORST) + 2 if slow(channel) else FINE
-
-
-def objections(bits: int) -> int:
-    """Return the bits that say something against a value; that a computed one was interpolated doesn't."""
-    return bits & ~int(Quality.INTERPOLATED)
 
 
 def slow(channel: ChannelNow) -> bool:
@@ -255,11 +226,6 @@ def _quality(channel: ChannelNow) -> Span:
     if objections(channel.quality):
         return Span(quality_short(channel.quality), "suspect")
     return Span("no number", "suspect") if channel.state == "bad" else Span("good", "dim")
-
-
-def quality_short(bits: int) -> str:
-    """Say in a word or two each what is objected to, what makes a value useless first; "good" for nothing."""
-    return ", ".join(words for bit, words in _SHORT.items() if bits & bit) or "good"
 
 
 def trace_spans(

@@ -12,6 +12,7 @@ from textual.widget import Widget
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.following.follow import ChannelNow
 from buswright.tui.digits import decimals_of
+from buswright.tui.screens.channel_words import CURVES
 from buswright.tui.screens.channels import rows as channel_rows
 from buswright.tui.screens.work_screen import WorkScreen
 from buswright.tui.widgets.bars import Bar
@@ -139,7 +140,7 @@ class ChannelsScreen(WorkScreen):
             ("s", order),
             ("b", "not grouped" if self.grouping == "none" else f"by {self.grouping}"),
         ]
-        letters = ", ".join(f"{curve[0]} {name}" for curve, name in zip(channel_rows.CURVES, self.picks, strict=False))
+        letters = ", ".join(f"{curve[0]} {name}" for curve, name in zip(CURVES, self.picks, strict=False))
         parts.append(("Enter", f"plots {letters}" if letters else "plots it"))
         spans: list[Span] = []
         for key, text in parts:
@@ -205,8 +206,8 @@ class ChannelsScreen(WorkScreen):
             return
         if name in self.picks:
             self.picks.remove(name)
-        elif len(self.picks) == len(channel_rows.CURVES):
-            self.notify(f"a plot holds {len(channel_rows.CURVES)} channels; x on a picked one takes it back", timeout=4)
+        elif len(self.picks) == len(CURVES):
+            self.notify(f"a plot holds {len(CURVES)} channels; x on a picked one takes it back", timeout=4)
         else:
             self.picks.append(name)
         self.again()

@@ -4,31 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from textwrap import wrap
-from typing import NamedTuple
 
 from buswright.findings import Finding, Severity
 from buswright.report.findings import span
 from buswright.report.text import count
 from buswright.tui.times import clock_text
-from buswright.tui.widgets.toned import Line, Span, Tone
+from buswright.tui.widgets.toned import SEVERITY_TONES, Line, Span, Tone
 from buswright.worker.snapshot import Snapshot
 
-SEVERITY_TONES: dict[Severity, Tone] = {Severity.FAULT: "fault", Severity.SUSPECT: "suspect", Severity.NOTE: "note"}
 _LABEL = 10
 _INDENT = " " * (_LABEL + 1)
-
-
-class FindingKey(NamedTuple):
-    """What tells a finding from the others from snapshot to snapshot."""
-
-    fault: str
-    subject: str
-    start_ns: int | None
-
-
-def key_of(finding: Finding) -> FindingKey:
-    """Return a finding's key."""
-    return FindingKey(finding.fault, finding.subject, finding.start_ns)
 
 
 def severity_span(finding: Finding) -> Span:

@@ -16,14 +16,13 @@ from buswright.tui.screens.findings.lines import (
     checked_lines,
     evidence_lines,
     extent_text,
-    key_of,
     severity_span,
     size_text,
     subject_text,
     when_text,
 )
 from buswright.tui.screens.work_screen import WorkScreen
-from buswright.tui.targets import Target, channels_of, go, identifiers_of
+from buswright.tui.targets import Target, channels_of, go, identifiers_of, key_of
 from buswright.tui.times import age_text, clock_text
 from buswright.tui.widgets.bars import Bar
 from buswright.tui.widgets.rows import Cell, Column, Key, Rows

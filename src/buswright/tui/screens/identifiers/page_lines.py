@@ -10,7 +10,6 @@ import numpy as np
 
 from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, IdFigures, Lengths, Period, TwoSenders
 from buswright.messages.model import J1939, Message
-from buswright.tui.screens.findings.lines import SEVERITY_TONES
 from buswright.tui.screens.identifiers.gap_words import TOLD, gaps_told
 from buswright.tui.screens.identifiers.rows import number, seconds
 from buswright.tui.screens.identifiers.states import SOURCES, Judge, findings_of, unnamed
@@ -25,7 +24,7 @@ from buswright.tui.widgets.bit_grid import (
     notes_of,
 )
 from buswright.tui.widgets.spacing_plot import BEYOND, duration, spacing_lines
-from buswright.tui.widgets.toned import Span, Tone, fitted, hanging, line
+from buswright.tui.widgets.toned import SEVERITY_TONES, Span, Tone, fitted, hanging, line
 from buswright.worker.snapshot import IdDetail, SignalNow, Snapshot
 
 SIDE_BY_SIDE = 100

@@ -183,7 +183,7 @@ class IdentifiersScreen(WorkScreen):
     def on_rows_chosen(self, event: Rows.Chosen) -> None:
         """Open the identifier's own page."""
         if isinstance(event.key, FrameName):
-            self.bench.push_screen(IdDetailScreen(event.key))
+            self.app.push_screen(IdDetailScreen(event.key))
         else:
             self.notify("it never came, and only its name is known: there is nothing to look at", timeout=4)
 

@@ -13,10 +13,8 @@ from textual.widget import Widget
 
 from buswright.findings import Finding
 from buswright.tui.screens.findings.lines import (
-    FindingKey,
     evidence_lines,
     extent_text,
-    key_of,
     severity_span,
     size_text,
     subject_text,
@@ -41,7 +39,7 @@ from buswright.tui.screens.overview.heartbeat import (
 from buswright.tui.screens.overview.no_frames import nothing_lines
 from buswright.tui.screens.overview.right_now import RightNow, right_now
 from buswright.tui.screens.work_screen import BARS, WorkScreen
-from buswright.tui.targets import Target, go, identifiers_of
+from buswright.tui.targets import FindingKey, Target, go, identifiers_of, key_of
 from buswright.tui.times import age_text, clock_text
 from buswright.tui.widgets.rows import Cell, Column, Key, Part, Rows
 from buswright.tui.widgets.toned import Line, Plain, Span, hanging

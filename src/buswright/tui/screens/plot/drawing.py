@@ -11,7 +11,7 @@ import numpy as np
 from buswright.channels.following.follow import Plotted
 from buswright.channels.samples.series import Bools, Series
 from buswright.report.plot import braille_codes
-from buswright.tui.screens.channels.rows import CURVES
+from buswright.tui.screens.channel_words import CURVES
 from buswright.tui.screens.plot.curves import Curve, Shown, curves_of, edges_of, shown_values
 from buswright.tui.screens.plot.view import Scale, span_text, time_ticks
 from buswright.tui.times import moment_text

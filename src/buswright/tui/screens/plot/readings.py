@@ -9,7 +9,7 @@ from buswright.channels.carfile.model import CarFile
 from buswright.channels.following.follow import ChannelNow, Plotted
 from buswright.channels.samples.series import Floats, describe_quality
 from buswright.tui.digits import decimals_by_size, number, raw_text, signal_of
-from buswright.tui.screens.channels.rows import CURVES, objections, quality_short
+from buswright.tui.screens.channel_words import CURVES, objections, quality_short
 from buswright.tui.screens.plot.curves import gap_ns
 from buswright.tui.screens.plot.drawing import Look, nearest
 from buswright.tui.screens.plot.view import Scale

@@ -185,12 +185,7 @@ class PlotScreen(WorkScreen):
     def seek_row(self, key: object) -> None:
         """Go to a channel: in the list that the plot was opened from."""
         self.dismiss()
-        self.bench.call_later(self._seek_below, key)
-
-    def _seek_below(self, key: object) -> None:
-        front = self.bench.front
-        if front is not None and front is not self:
-            front.call_after_refresh(front.seek_row, key)
+        self.app.call_later(self.bench.go_to, "channels", key)
 
     # Keys ---------------------------------------------------------------------------------------------------------
 

@@ -300,7 +300,7 @@ class WiggleScreen(WorkScreen):
     def action_back(self) -> None:
         """Take back the search; else leave a running test to itself, whose digits are places."""
         if self.running and not self.sought:
-            self.bench.action_go("overview")
+            self.app.switch_mode("overview")
         elif self.test is None and self._choosing and not self.sought:
             self._choosing = False
             self.again()
