@@ -2,7 +2,7 @@
 
 from buswright.worker.compose import _load
 
-from .made import snapshot_of
+from ..tui.made import snapshot_of
 
 
 def test_the_time_line_shows_the_load_of_the_busiest_bus():
