@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from buswright.channels.carfile.model import FrameName
+from buswright.channels.expectation import NOTHING, Expectation, Facts
 from buswright.diagnosis.detect import diagnose
 from buswright.findings import Finding
 from buswright.health.grouping import group_gaps
@@ -24,7 +25,15 @@ from buswright.health.model.health import (
     Silences,
     Spacing,
 )
-from buswright.health.model.identifiers import CounterFigures, IdFigures, Lengths, PayloadFigures, Period, PeriodStrip
+from buswright.health.model.identifiers import (
+    CounterFigures,
+    IdFigures,
+    Lengths,
+    NeverCame,
+    PayloadFigures,
+    Period,
+    PeriodStrip,
+)
 
 MS = 1_000_000
 S = 1_000_000_000
@@ -68,6 +77,18 @@ def counter(**changes: Any) -> CounterFigures:
     return replace(figures, **changes)
 
 
+def declared(period_ns: float | None) -> Expectation:
+    """What a car file expects that gives the period, if there is one."""
+    return NOTHING.or_else("car file", Facts(period_ns, change_driven=False)) if period_ns else NOTHING
+
+
+def absent(number: int, message: str = "", module: str = "node_a", period_ms: float | None = None) -> NeverCame:
+    """A message of a database that never came."""
+    name = FrameName("main", number, number > 0x7FF)
+    text = message or str(name).rpartition("/")[2]
+    return NeverCame(name, text, message, module, "database", declared(period_ms and period_ms * MS))
+
+
 def identifier(
     number: int, period_ms: float | None = 10.0, module: str | None = "node_a", bus: str = "main", **changes: Any
 ) -> IdFigures:
@@ -78,6 +99,7 @@ def identifier(
         "message": f"M{number:03X}",
         "module": module,
         "known": True,
+        "expected": declared(period_ns),
         "frames": frames,
         "remote_frames": 0,
         "untimed": 0,
@@ -92,9 +114,9 @@ def identifier(
         "busiest": None,
         "busy_seconds": 0,
         "period": Period(
-            period_ns, period_ns, "car file" if period_ns else "unknown", period_ns, False, 1.0, 1.0,
+            period_ns, period_ns, False, 1.0, 1.0,
             0.01 * (period_ns or 0), 0.03 * (period_ns or 0), int(period_ns or 1), int(period_ns or 1), frames - 1, 0,
-            "periodic" if period_ns else "irregular", "car file",
+            "periodic" if period_ns else "irregular",
         ),
         "gaps": gaps(),
         "strip": PeriodStrip(none(), none(), none(), none(np.float64), none(np.float64), none()),

@@ -17,19 +17,20 @@ from buswright.health.model.identifiers import (
 )
 from buswright.messages.checksum import Checksum
 
-from .made import MS, SECONDS, S, bus, counter, faults, found, health, identifier
+from .made import MS, SECONDS, S, absent, bus, counter, faults, found, health, identifier
 
 EVENTS = tuple(CounterEvent(10 * S + n * S, "jump", 3, False) for n in range(40))
 
 
-def never(name: str, *expected: str) -> ModuleFigures:
-    return ModuleFigures(name, "main", (), expected, 0, 0, 0.0, 0.0, None, None)
+def never(name: str, *messages: str) -> ModuleFigures:
+    missing = tuple(absent(0x300 + n, message, name) for n, message in enumerate(messages))
+    return ModuleFigures(name, "main", (), missing, 0, 0, 0.0, 0.0, None, None)
 
 
 def test_a_module_of_the_database_that_never_came_is_suspect() -> None:
     one = found(health([identifier(0x100)], modules=[never("node_z", "Z1", "Z2")]), "module-missing")
     assert (one.subject, one.severity) == ("module:node_z", Severity.SUSPECT)
-    assert "Z1, Z2" in one.evidence[0]
+    assert "300 Z1, 301 Z2" in one.evidence[0]
 
 
 def test_nothing_is_missing_in_the_first_seconds() -> None:
@@ -38,9 +39,9 @@ def test_nothing_is_missing_in_the_first_seconds() -> None:
 
 
 def test_a_message_that_never_came_is_a_note_where_nobody_says_how_often() -> None:
-    known = ModuleFigures("node_a", "main", (identifier(0x100).name,), ("M300",), 1, 1, 0.1, 0.1, 0, S)
+    known = ModuleFigures("node_a", "main", (identifier(0x100).name,), (absent(0x300, "M300"),), 1, 1, 0.1, 0.1, 0, S)
     one = found(health([identifier(0x100)], modules=[known]), "id-missing")
-    assert (one.subject, one.severity) == ("id:main/M300", Severity.NOTE)
+    assert (one.subject, one.severity) == ("id:main/300", Severity.NOTE)
 
 
 @pytest.mark.parametrize(("first_ns", "severity"), [(50 * MS, Severity.NOTE), (20 * S, Severity.SUSPECT)])

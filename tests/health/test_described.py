@@ -37,7 +37,7 @@ def test_the_example_car_with_its_car_file(frames) -> None:  # type: ignore[no-u
         figures = by_name[message.name]
         assert (figures.name.bus, figures.name.id, figures.module) == (message.bus, message.id, message.sender)
         assert figures.known
-        assert figures.period.expected_ns == message.period_ms * 1e6
+        assert figures.expected.due_ns == message.period_ms * 1e6
         assert figures.lengths.off == 0
         assert (figures.counter is not None) >= (message.counter is not None)
         if message.counter is not None:
@@ -47,7 +47,7 @@ def test_the_example_car_with_its_car_file(frames) -> None:  # type: ignore[no-u
             assert figures.checksum is not None
             assert (figures.checksum.source, figures.checksum.wrong) == ("car file", 0)
     assert {module for _, module in health.modules} == {node.name for node in NODES}
-    assert all(module.expected == () for module in health.modules.values())
+    assert all(module.never_came == () for module in health.modules.values())
     for bus in health.buses.values():
         own = [module.share for module in health.modules.values() if module.bus == bus.name]
         assert sum(own) == pytest.approx(1.0)
@@ -61,7 +61,9 @@ def test_the_example_car_with_databases_alone(frames) -> None:  # type: ignore[n
     }
     quiet = frames.take(frames.id != messages()[0].id)
     health = health_of(quiet, databases=databases)
-    assert {figures.period.source for figures in health.ids.values()} == {"database"}
+    assert {figures.expected.period_ns.source for figures in health.ids.values()} == {"database"}
     assert all(figures.known and figures.module for figures in health.ids.values())
-    missing = [module for module in health.modules.values() if module.expected]
-    assert [(module.name, module.expected) for module in missing] == [(messages()[0].sender, (messages()[0].name,))]
+    missing = [module for module in health.modules.values() if module.never_came]
+    assert [(one.module, one.text) for module in missing for one in module.never_came] == [
+        (messages()[0].sender, messages()[0].name)
+    ]

@@ -12,6 +12,7 @@ from scipy import stats
 
 from buswright.channels.carfile.load import load_car_file
 from buswright.channels.carfile.model import FrameName
+from buswright.channels.expectation import Stated
 from buswright.frames.table import Clock, Frames, concatenate
 from buswright.health.identifiers import lane as id_lane
 from buswright.health.model.health import BusHealth, IdFigures
@@ -160,10 +161,11 @@ def test_a_babbling_second_is_counted() -> None:
 
 def test_the_expected_period_says_where_it_comes_from() -> None:
     frames = comb(0x100, 10, 5)
-    learned = only(measured(frames)).period
-    assert (learned.source, learned.expected_ns) == ("learned", learned.learned_ns)
-    found = only(measured(frames, databases=database(0x100, cycle_time_ms=10.0))).period
-    assert (found.source, found.expected_ns, found.judged_ns, found.conflict) == ("database", 10 * MS, 10 * MS, False)
+    learned = only(measured(frames))
+    assert learned.expected.period_ns == Stated(learned.period.learned_ns, "learned")
+    found = only(measured(frames, databases=database(0x100, cycle_time_ms=10.0)))
+    assert found.expected.period_ns == Stated(10 * MS, "database")
+    assert (found.period.judged_ns, found.period.conflict) == (10 * MS, False)
 
 
 def test_the_car_file_wins_over_the_database(tmp_path: Path) -> None:
@@ -177,21 +179,21 @@ def test_the_car_file_wins_over_the_database(tmp_path: Path) -> None:
     frames = mixed(comb(0x100, 20, 5, counter=Counter(24, 4)), comb(0x101, 20, 5, phase_ms=3))
     health = measured(frames, car=car)
     first, second = health.ids.values()
-    assert (first.period.source, first.period.expected_ns, first.module) == ("car file", 20 * MS, "pump")
+    assert (first.expected.period_ns, first.module) == (Stated(20 * MS, "car file"), "pump")
     assert first.counter is not None
     assert first.counter.source == "car file"
-    assert (second.period.sending, second.period.sending_source) == ("change-driven", "car file")
+    assert (second.period.sending, second.expected.change_driven) == ("change-driven", Stated(True, "car file"))
     assert (first.known, second.known) == (True, True)
     assert (health.buses["engine"].bitrate.source, health.buses["engine"].bitrate.bits_per_s) == ("car file", 500_000)
     module = health.modules["engine", "pump"]
-    assert (module.ids, module.expected) == ((first.name,), ("200",))
+    assert (module.ids, [one.text for one in module.never_came]) == ((first.name,), ["200"])
     assert module.share == pytest.approx(first.share)
 
 
 def test_a_wrong_declaration_is_a_conflict_and_no_row_of_gaps() -> None:
     figures = only(measured(comb(0x100, 20, 60), databases=database(0x100, cycle_time_ms=10.0)))
     assert figures.period.conflict
-    assert figures.period.expected_ns == 10 * MS
+    assert figures.expected.due_ns == 10 * MS
     assert figures.period.judged_ns == pytest.approx(20 * MS, rel=1e-3)
     assert figures.gaps.total == 0
 
@@ -215,12 +217,12 @@ def events(seed: int = 3, n: int = 900) -> Frames:
 
 def test_change_driven_messages_are_recognised_and_not_called_missing() -> None:
     figures = only(measured(events()))
-    assert (figures.period.sending, figures.period.sending_source) == ("change-driven", "learned")
+    assert (figures.period.sending, figures.expected.change_driven) == ("change-driven", Stated(True, "learned"))
     assert (figures.gaps.total, figures.gaps.missing, figures.period.judged_ns) == (0, 0, None)
     assert figures.period.shortest_ns is not None
     assert figures.period.shortest_ns >= 20 * MS
     declared = only(measured(comb(0x100, 20, 5), databases=database(0x100, send_type="OnChange")))
-    assert (declared.period.sending, declared.period.sending_source) == ("change-driven", "database")
+    assert (declared.period.sending, declared.expected.change_driven) == ("change-driven", Stated(True, "database"))
 
 
 def test_few_frames_are_not_judged() -> None:

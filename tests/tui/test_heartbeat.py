@@ -20,6 +20,7 @@ from buswright.tui.screens.overview.heartbeat import (
     silences,
 )
 
+from ..diagnosis.made import absent
 from .made import snapshot_of, some_id
 from .made_variants import SECOND, live, nothing, reception, without_car
 
@@ -111,7 +112,12 @@ def test_missing_only_after_a_second_and_ten_periods():
 def test_a_module_that_never_came_is_said_so_and_comes_first():
     snapshot = snapshot_of(False)
     key = ("engine", "power_node")
-    silent = replace(snapshot.health.modules[key], ids=(), expected=("POWER_A", "POWER_B"), last_ns=None)
+    silent = replace(
+        snapshot.health.modules[key],
+        ids=(),
+        never_came=(absent(0x300, "POWER_A"), absent(0x301, "POWER_B")),
+        last_ns=None,
+    )
     changed = replace(snapshot, health=replace(snapshot.health, modules={**snapshot.health.modules, key: silent}))
     first = senders(changed)[0]
     assert (first.name, first.state, first.coming, first.total) == ("power_node", "never came", 0, 2)
@@ -123,7 +129,7 @@ def test_a_module_that_never_came_is_said_so_and_comes_first():
 def test_what_never_came_of_a_module_that_is_there_is_named():
     snapshot = snapshot_of(False)
     key = ("engine", "power_node")
-    some = replace(snapshot.health.modules[key], expected=("POWER_EXTRA",))
+    some = replace(snapshot.health.modules[key], never_came=(absent(0x300, "POWER_EXTRA"),))
     changed = replace(snapshot, health=replace(snapshot.health, modules={**snapshot.health.modules, key: some}))
     found = sender_of(changed, "power_node")
     assert (found.state, found.coming, found.total) == ("present", 4, 5)

@@ -6,6 +6,7 @@ import pytest
 
 from buswright.channels.carfile.model import FrameEntry, FrameName
 from buswright.findings import FAULTS, THRESHOLDS, Finding, Severity
+from buswright.health.model.identifiers import NeverCame
 from buswright.simulate.faults.catalogue import Fault
 from buswright.tui.screens.help_screen import HelpScreen
 from buswright.tui.screens.identifiers.page import IdDetailScreen
@@ -210,8 +211,9 @@ def without(snapshot, text):
     figures = snapshot.health.ids[name]
     modules = dict(snapshot.health.modules)
     module = modules[name.bus, figures.module]
+    gone = NeverCame(name, figures.message, figures.message, figures.module, "car file", figures.expected)
     modules[name.bus, figures.module] = replace(
-        module, ids=tuple(each for each in module.ids if each != name), expected=(figures.message,)
+        module, ids=tuple(each for each in module.ids if each != name), never_came=(gone,)
     )
     ids = {key: each for key, each in snapshot.health.ids.items() if key != name}
     recent = {key: each for key, each in snapshot.recent.ids.items() if key != name}

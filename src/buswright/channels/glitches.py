@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from buswright.channels.expectation import believable
 from buswright.channels.samples.running_median import RunningMedian
 from buswright.channels.samples.series import Bools, Floats, Int64s, Quality, Series
 from buswright.findings import THRESHOLDS
@@ -327,7 +328,7 @@ class _Gaps:
         if len(first) < _LEARN:
             return
         period, nominal = float(np.median(first)), (self._watched.period_s or 0.0) * 1e9
-        if period / 2 <= nominal <= period * 2:
+        if believable(nominal, period):
             period = nominal
         self._limit_ns = max(self._watched.gap_periods * period, self._watched.gap_s * 1e9)
 

@@ -14,6 +14,7 @@ import numpy.typing as npt
 from buswright.channels import units
 from buswright.channels.calibration.kind import on_rail
 from buswright.channels.carfile.model import Channel, Sensor
+from buswright.channels.expectation import believable
 from buswright.channels.recorded import RecordedMessage, RecordedSignal
 from buswright.channels.samples.resample import align, partner
 from buswright.channels.samples.runs import longest_step_ns
@@ -303,4 +304,4 @@ def _believable(period_s: float | None, between: _Steps) -> float | None:
     if period_s is None or len(between.steps) + 1 < MEASURABLE:
         return period_s
     measured = _median_s(between.steps[between.inside])
-    return period_s if period_s / 2 <= measured <= period_s * 2 else None
+    return period_s if believable(period_s, measured) else None

@@ -12,6 +12,7 @@ import numpy as np
 
 from buswright.channels.carfile.load import load_car_file
 from buswright.channels.carfile.model import CarFile, Channel, FrameEntry, FrameName
+from buswright.channels.expectation import NOTHING, Expectation, Expectations
 from buswright.channels.formula.evaluate import evaluate
 from buswright.channels.formula.parse import Formula
 from buswright.channels.limits import Exceedance, exceedances
@@ -129,6 +130,7 @@ class Session(Mapping[str, Series]):
         self._databases = databases_of(car, databases or {})
         self.bus_names = {**interface_names(car), **(bus_names or {})}
         self._only = only
+        self._expectations = Expectations(car)
         self._recorded: Recorded | None = None
         self._made: dict[str, Measured] = {}
         self._making: list[str] = []
@@ -165,7 +167,9 @@ class Session(Mapping[str, Series]):
 
     def part(self, frames: Iterable[Frames]) -> Session:
         """Return a session of the same car, or the same databases, over other frames."""
-        return Session(frames, self.car, databases=self._databases, bus_names=self.bus_names, only=self._only)
+        part = Session(frames, self.car, databases=self._databases, bus_names=self.bus_names, only=self._only)
+        part._expectations = self._expectations
+        return part
 
     # Channels by name ---------------------------------------------------------------------------------------------
 
@@ -226,8 +230,7 @@ class Session(Mapping[str, Series]):
             if found is None:
                 raise KeyError(_unknown(name, self.names))
             message, signal = found
-            period = message.group.message.cycle_time_ms if message.group.message else None
-            return measure_signal(name, message, signal, self.recorded.segment_count, period and period / 1000.0)
+            return measure_signal(name, message, signal, self.recorded.segment_count, self._period_s(name))
         channel = self.car.channels.get(name)
         if channel is None:
             raise KeyError(_unknown(name, tuple(self.car.channels)))
@@ -244,7 +247,7 @@ class Session(Mapping[str, Series]):
             message,
             signal,
             segments=self.recorded.segment_count,
-            period_s=self._period_s(channel, message, signal),
+            period_s=self._period_s(name),
             lookup=self.__getitem__,
         )
 
@@ -277,18 +280,18 @@ class Session(Mapping[str, Series]):
         signal = message.signals.get(signal_name) if message is not None else None
         return None if message is None or signal is None else (message, signal)
 
-    def _period_s(self, channel: Channel, message: RecordedMessage, signal: RecordedSignal) -> float | None:
-        """Nominal time between samples; a multiplexed signal comes with some of its message's frames only."""
-        if channel.expected_hz:
-            return 1.0 / channel.expected_hz
-        if signal.signal.multiplexer is not None or message.group.message is None or self.car is None:
-            return None
-        held = message.group.message
-        entry = self.car.frames.get(FrameName(message.group.bus, held.id, held.extended))
-        if held.change_driven or (entry is not None and entry.change_driven):
-            return None
-        expected = self.car.expected_period(message.group.bus, held.id, held.extended)
-        return None if expected is None else expected.period_ms / 1000.0
+    def expected(self, name: str) -> Expectation:
+        """Return how a channel's samples should come, as car file and database say; nothing before they came."""
+        found = self._find(name)
+        if found is None:
+            return NOTHING
+        message, signal = found
+        rate = self.car.channels[name].expected_hz if self.car is not None else None
+        return self._expectations.of_signal(message.group, signal.signal, rate)
+
+    def _period_s(self, name: str) -> float | None:
+        due = self.expected(name).due_ns
+        return None if due is None else due / 1e9
 
     # Over all channels --------------------------------------------------------------------------------------------
 

@@ -8,27 +8,30 @@ from dataclasses import fields
 import numpy as np
 
 from buswright.channels import units
-from buswright.channels.carfile.model import CarFile, Channel, FrameName, Sensor
+from buswright.channels.carfile.model import CarFile, Channel, Sensor
+from buswright.channels.expectation import Expectation
 from buswright.channels.glitches import Watched
 from buswright.channels.samples.series import Series
 from buswright.findings import THRESHOLDS
-from buswright.messages.model import Message, Signal
+from buswright.messages.model import Signal
 
 _SMALLEST_CODE = 4
 """Bits from which on a raw code has ends that mean something; shorter ones are states."""
 
 
-def watch(series: Series, bus: str, message: Message | None, signal: Signal, car: CarFile | None) -> Watched:
+def watch(series: Series, signal: Signal, expected: Expectation, car: CarFile | None) -> Watched:
     """Tell what is known of a channel.
 
     Parameters
     ----------
     series
         The channel as decoded, for its name and kind.
-    bus, message, signal
+    signal
         Where it comes from.
+    expected
+        How its samples should come.
     car
-        Its sensor, expected rate and thresholds; None: the database alone speaks.
+        Its sensor and thresholds; None: the database alone speaks.
     """
     channel = car.channels.get(series.name, Channel(series.name)) if car is not None else Channel(series.name)
     sensor = car.sensors.get(channel.sensor) if car is not None and channel.sensor else None
@@ -40,8 +43,8 @@ def watch(series: Series, bus: str, message: Message | None, signal: Signal, car
         step=0.0 if state or signal.is_float else scale * abs(signal.scale),
         span=_span(sensor, signal, scale),
         ends=None if state or (sensor is not None and sensor.healthy is not None) else _ends(signal),
-        period_s=_period_s(channel, bus, message, signal, car),
-        by_clock=not _change_driven(bus, message, car),
+        period_s=None if expected.due_ns is None else expected.due_ns / 1e9,
+        by_clock=not expected.change_driven.value,
         **own,
     )
 
@@ -79,20 +82,3 @@ def _ends(signal: Signal) -> tuple[float, float] | None:
     if signal.signed:
         return -(2.0 ** (signal.length - 1)), 2.0 ** (signal.length - 1) - 1
     return 0.0, 2.0**signal.length - 1
-
-
-def _period_s(channel: Channel, bus: str, message: Message | None, signal: Signal, car: CarFile | None) -> float | None:
-    if channel.expected_hz:
-        return 1.0 / channel.expected_hz
-    if message is None or signal.multiplexer is not None:
-        return None
-    expected = car.expected_period(bus, message.id, message.extended) if car is not None else None
-    period_ms = expected.period_ms if expected is not None else message.cycle_time_ms
-    return period_ms / 1000.0 if period_ms else None
-
-
-def _change_driven(bus: str, message: Message | None, car: CarFile | None) -> bool:
-    if message is None:
-        return False
-    entry = car.frames.get(FrameName(bus, message.id, message.extended)) if car is not None else None
-    return bool(entry.change_driven) if entry is not None and entry.change_driven is not None else message.change_driven

@@ -227,7 +227,7 @@ def _filters(case: Case, bus: BusFigures) -> Iterator[Sighting]:
     for common in bus.filters:
         absent = [name for name in never_seen(case, bus.name) if name.extended == common.extended]
         passing = [name for name in absent if name.id & common.mask == common.value]
-        whole = _whole_modules(case, bus.name, absent)
+        whole = _whole_modules(case, bus.name)
         if len(absent) >= _FEW_ABSENT and not passing and not whole:
             yield _filter(case, bus, common, Severity.SUSPECT, absent)
         elif 2 <= common.ids == common.passes and not absent:
@@ -267,13 +267,12 @@ def _filter(
     )
 
 
-def _whole_modules(case: Case, bus: str, absent: Sequence[FrameName]) -> bool:
+def _whole_modules(case: Case, bus: str) -> bool:
     """Whether the absent ones are no more than one module that never came: that is missing rather than filtered."""
-    names = {str(name).rpartition("/")[2] for name in absent}
     never: set[str] = set()
     partly: set[str] = set()
     for (on, module), figures in case.health.modules.items():
-        if on == bus and (figures.expected or names & set(figures.expected)):
+        if on == bus and figures.never_came:
             (partly if figures.ids else never).add(module)
     return not partly and (len(never) < 2 or _one_side(case, bus, sorted(never)))
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import replace
 
 from buswright.channels.carfile.model import CarFile, FrameName
@@ -20,9 +20,8 @@ from buswright.diagnosis.mute import mute
 from buswright.diagnosis.node import node_sightings
 from buswright.diagnosis.timing import timing_sightings
 from buswright.findings import Finding
-from buswright.health.baseline.baseline import Baseline, IdBaseline
+from buswright.health.baseline.baseline import Baseline
 from buswright.health.model.health import BusHealth
-from buswright.messages.model import parse_identifier
 
 
 def diagnose(health: BusHealth, *, car: CarFile | None = None, baseline: Baseline | None = None) -> tuple[Finding, ...]:
@@ -43,19 +42,7 @@ def diagnose(health: BusHealth, *, car: CarFile | None = None, baseline: Baselin
         Root findings, the gravest first; what they account for stands in their `explains`. All that can be said is
         what the numbers are consistent with: no finding is no proof of health.
     """
-    return mute(sightings(Case(health, car, _identifiers(baseline))))
-
-
-def _identifiers(baseline: Baseline | None) -> Mapping[FrameName, IdBaseline] | None:
-    """Return the identifiers of a good run by bus and number."""
-    if baseline is None:
-        return None
-    return {
-        FrameName(bus, *number): figures
-        for bus, remembered in baseline.buses.items()
-        for text, figures in remembered.ids.items()
-        if (number := parse_identifier(text)) is not None
-    }
+    return mute(sightings(Case(health, car, baseline.identifiers() if baseline is not None else None)))
 
 
 def sightings(case: Case) -> tuple[Sighting, ...]:

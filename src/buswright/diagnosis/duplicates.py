@@ -88,8 +88,8 @@ def _finding(case: Case, figures: IdFigures, two: TwoSenders) -> Sighting:
 
 def _rate(figures: IdFigures, two: TwoSenders) -> str:
     """Say that it comes twice as often as declared, if it does."""
-    expected = figures.period.expected_ns
-    if figures.period.source not in ("car file", "expected_hz", "database") or not expected:
+    expected = figures.expected.due_ns
+    if not figures.expected.period_ns.declared or not expected:
         return ""
     if abs(two.period_ns / expected - 1) > 0.1:
         return ""

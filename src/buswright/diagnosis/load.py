@@ -153,8 +153,9 @@ def _too_often(case: Case, bus: BusFigures, figures: IdFigures) -> bool:
     if figures.busiest is None:
         return False
     times = case.limit("babble_rate", frame=figures.name)
-    if figures.period.source in ("car file", "expected_hz", "database") and figures.period.expected_ns:
-        return figures.busiest.frames > times * 1e9 / figures.period.expected_ns
+    due_ns = figures.expected.due_ns
+    if figures.expected.period_ns.declared and due_ns:
+        return figures.busiest.frames > times * 1e9 / due_ns
     high = float(bus.slow_windows.load_at(np.array([figures.busiest.start_ns]))[0])
     mean = figures.frames / max(1.0, bus.seconds)
     return high > case.limit("load_fault", bus=bus.name) and (
@@ -166,8 +167,8 @@ def _babbler(case: Case, bus: BusFigures, figures: IdFigures, own: float) -> Sig
     busiest, name = figures.busiest, figures.name
     assert busiest is not None
     high = float(bus.slow_windows.load_at(np.array([busiest.start_ns]))[0])
-    expected = figures.period.expected_ns
-    declared = figures.period.source in ("car file", "expected_hz", "database") and expected
+    expected = figures.expected.due_ns
+    declared = figures.expected.period_ns.declared and expected
     nominal = f", {busiest.frames * expected / 1e9:.1f} times what it should" if declared and expected else ""
     lower = [f for f in case.periodic(bus.name) if f.gaps.late or f.gaps.missing]
     titled = f"{name} {figures.message}" if figures.message else str(name)

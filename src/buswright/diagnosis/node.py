@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from buswright.diagnosis.case import SECOND, Case, Sighting, Window, listed, plural, sighting, subject_of, whole_run
-from buswright.diagnosis.expected import Absent, absentees
+from buswright.diagnosis.expected import absentees
 from buswright.diagnosis.words import UNPLUG
 from buswright.findings import Severity
 from buswright.health.model.health import BusFigures
-from buswright.health.model.identifiers import IdFigures
+from buswright.health.model.identifiers import IdFigures, NeverCame
 
 _FEW_UNKNOWN = 3
 
@@ -36,9 +36,9 @@ def _heard(case: Case, bus: str, module: str) -> bool:
 # Missing from the start -----------------------------------------------------------------------------------------------
 
 
-def _missing_module(case: Case, bus: BusFigures, module: str, absent: Sequence[Absent]) -> Sighting:
+def _missing_module(case: Case, bus: BusFigures, module: str, absent: Sequence[NeverCame]) -> Sighting:
     described = case.car is not None and module in case.car.modules
-    remembered = any(one.source == "good run" for one in absent)
+    remembered = any(one.by == "good run" for one in absent)
     sure = described or remembered
     source = "the good run" if remembered else "the car file" if described else "the database"
     evidence = [
@@ -65,22 +65,22 @@ def _missing_module(case: Case, bus: BusFigures, module: str, absent: Sequence[A
         next_check="Power at the module's plug first, then the fuse, then the CAN pair to it, then the modules behind "
         "it in the daisy chain.",
         caution=UNPLUG,
-        reach=case.subjects_of_module(bus.name, module) | {subject_of(a.name) for a in absent if a.name is not None},
+        reach=case.subjects_of_module(bus.name, module) | {subject_of(one.name) for one in absent},
     )
 
 
-def _missing_message(case: Case, bus: BusFigures, one: Absent) -> Sighting:
-    sure = one.period_ms is not None or one.source == "good run"
+def _missing_message(case: Case, bus: BusFigures, one: NeverCame) -> Sighting:
+    sure = one.period_ms is not None or one.by == "good run"
     every = f" every {one.period_ms:g} ms" if one.period_ms is not None else ""
     return sighting(
         "id-missing",
         Severity.SUSPECT if sure else Severity.NOTE,
-        subject_of(one.name) if one.name is not None else f"id:{bus.name}/{one.text}",
+        subject_of(one.name),
         windows=whole_run(bus),
         count=1,
         confidence=0.8 if sure else 0.3,
         evidence=[
-            f"{one} never came on {bus.name} in {bus.seconds:.1f} s; the {one.source} expects it{every}."
+            f"{one} never came on {bus.name} in {bus.seconds:.1f} s; the {one.by} expects it{every}."
             + (f" Other messages of {one.module} did come." if one.module else ""),
         ],
         threshold=case.used("startup_ignore_s", "id_missing_periods", "id_missing_s", bus=bus.name),

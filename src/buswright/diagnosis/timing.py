@@ -98,7 +98,7 @@ def _finding(case: Case, figures: IdFigures, pattern: str, by_stamps: Smear | No
     wide = sd > case.limit("jitter_sd", frame=name) * period.judged_ns
     evidence = [
         f"{name} {figures.message or ''}".strip()
-        + f", every {period.judged_ns / MILLISECOND:g} ms ({period.source}): standard deviation "
+        + f", every {period.judged_ns / MILLISECOND:g} ms ({figures.expected.period_ns.source}): standard deviation "
         f"{sd / MILLISECOND:.2f} ms ({sd / period.judged_ns:.1%} of the period), 99.9th percentile of the deviation "
         f"{(period.p999_ns or 0) / MILLISECOND:.2f} ms.",
         f"{pattern[0].upper()}{pattern[1:]}.",

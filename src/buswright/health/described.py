@@ -6,11 +6,11 @@ from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
 from buswright.channels.carfile.model import CarFile, FrameName
+from buswright.channels.expectation import NO_FACTS, Expectation, Expectations, Facts
 from buswright.channels.session import databases_of
 from buswright.health.buses.bitrate import ApparentRates
-from buswright.health.identifiers.lane import Declared
 from buswright.health.model.health import BitRate
-from buswright.health.model.identifiers import PeriodSource, SendingSource
+from buswright.health.model.identifiers import ExpectedBy, NeverCame
 from buswright.messages.match import EVERY_BUS, Databases, Kind, Matcher
 from buswright.messages.model import Database, Message, merge, parse_identifier
 
@@ -26,18 +26,14 @@ class Identity(NamedTuple):
         None where nobody says.
     known
         Whether the bus's descriptions have it; None where there are none.
-    source, sending_source
-        Who declares the period, and who says whether it is sent on changes.
-    declared
-        What is declared.
+    expected
+        What is expected of it before its traffic is looked at.
     """
 
     message: Message | None
     module: str | None
     known: bool | None
-    source: PeriodSource
-    sending_source: SendingSource
-    declared: Declared
+    expected: Expectation
 
 
 class Described:
@@ -51,10 +47,19 @@ class Described:
         More databases, by bus name or for every bus; the car file's win on their bus.
     bus_names
         Interface to bus name.
+    remembered
+        What identifiers were like in a good run.
     """
 
-    def __init__(self, car: CarFile | None, databases: Databases, bus_names: Mapping[str, str]) -> None:
+    def __init__(
+        self,
+        car: CarFile | None,
+        databases: Databases,
+        bus_names: Mapping[str, str],
+        remembered: Mapping[FrameName, Facts] = NO_FACTS,
+    ) -> None:
         self.car = car
+        self.expectations = Expectations(car, remembered)
         joined = databases_of(car, databases)
         bound = {EVERY_BUS: joined} if isinstance(joined, Database) else dict(joined)
         self._databases = {
@@ -79,30 +84,7 @@ class Described:
             known = True
         elif has_database:
             known = False
-        period_ns, source = self._period(name, message)
-        change_driven: bool | None = None
-        sending_source: SendingSource = "learned"
-        if entry is not None and entry.change_driven is not None:
-            change_driven, sending_source = entry.change_driven, "car file"
-        elif message is not None and message.change_driven and source not in ("car file", "expected_hz"):
-            change_driven, sending_source = True, "database"
-        declared = Declared(
-            period_ns=period_ns,
-            change_driven=change_driven,
-            counter=entry.counter if entry else None,
-            checksum=entry.checksum if entry else None,
-            length=message.length if message else None,
-        )
-        return Identity(message, module, known, source, sending_source, declared)
-
-    def _period(self, name: FrameName, message: Message | None) -> tuple[float | None, PeriodSource]:
-        if self.car is not None:
-            found = self.car.expected_period(name.bus, name.id, name.extended)
-            if found is not None:
-                return found.period_ms * 1e6, found.source
-        if message is not None and message.cycle_time_ms:
-            return message.cycle_time_ms * 1e6, "database"
-        return None, "unknown"
+        return Identity(message, module, known, self.expectations.of(name, message))
 
     def module(self, bus: str, name: str, message: Message | None) -> str | None:
         """Return the module that sends a message or an identifier."""
@@ -112,20 +94,24 @@ class Described:
                 return found
         return message.senders[0] if message and message.senders else None
 
-    def expected(self, bus: str) -> Iterator[tuple[str, str, int, bool]]:
-        """Yield what should come on a bus: (module, message or identifier as text, identifier, extended)."""
+    def due(self, bus: str) -> Iterator[NeverCame]:
+        """Yield what the modules of a bus should send."""
         database = self.database(bus)
         named: set[str] = set()
         for message in {(m.id, m.extended): m for m in database}.values() if database else ():
             named |= {message.name, message.identifier}
             module = self.module(bus, message.name, message)
             if module is not None:
-                yield module, message.name, message.id, message.extended
+                yield self._due(FrameName(bus, message.id, message.extended), message.name, module, message)
         for each in self.car.modules.values() if self.car else ():
             for text in each.messages if each.bus == bus else ():
                 number = parse_identifier(text)
                 if number is not None and text.upper() not in named:
-                    yield each.name, text, *number
+                    yield self._due(FrameName(bus, *number), text, each.name, None)
+
+    def _due(self, name: FrameName, text: str, module: str, message: Message | None) -> NeverCame:
+        by: ExpectedBy = "car file" if self.car is not None and module in self.car.modules else "database"
+        return NeverCame(name, text, message.name if message else "", module, by, self.expectations.of(name, message))
 
     def bitrate(
         self, bus: str, options: Mapping[str, int], data_options: Mapping[str, int], rates: ApparentRates

@@ -9,6 +9,7 @@ from types import MappingProxyType
 import numpy as np
 
 from buswright.channels.carfile.model import FrameName
+from buswright.channels.expectation import Expectation, Facts, contradicted
 from buswright.frames.table import Clock, Event, Problems
 from buswright.health.buses.lane import BusLane, wire_seconds
 from buswright.health.described import Described, Identity
@@ -30,14 +31,13 @@ from buswright.health.model.health import (
     ModuleFigures,
     Period,
 )
-from buswright.health.model.identifiers import PayloadFigures, Sending, SendingSource
+from buswright.health.model.identifiers import NeverCame, PayloadFigures, Sending
 from buswright.health.repeats import Twice
 
 _FEW = 20
 """Fewer spacings don't tell a clock-driven message from another."""
 _CHANGING = 0.8
 """Share of the frames of a change-driven message that carry something new."""
-_CONFLICT = 0.25
 _ID_BITS = {False: 11, True: 29}
 
 
@@ -121,7 +121,17 @@ def _identifier(lane: IdLane, measured: Measured, bus: BusFigures) -> IdFigures:
     payload = fold.payload.figures(fold.lengths.shortest)
     senders = fold.senders.figures()
     paired = senders is not None and 2 * senders.split >= senders.windows
-    period = _period(timing, identity, lane, payload, paired)
+    period = _period(timing, identity.expected, lane, payload, paired)
+    counter, checksum, lengths = fold.counter.figures(), fold.checksum.figures(), fold.lengths.figures()
+    remotes = measured.remotes.get(lane.name, 0)
+    learned = Facts(
+        period_ns=period.learned_ns,
+        change_driven={"change-driven": True, "periodic": False}.get(period.sending),
+        on_request=True if remotes else None,
+        counter=counter.plain if counter is not None else None,
+        checksum=checksum.checksum if checksum is not None else None,
+        length=max(lengths.counts, key=lengths.counts.__getitem__, default=None),
+    )
     kept = timing.gaps if period.sending == "periodic" else new_gaps()
     rate = bus.bitrate
     load = None
@@ -133,8 +143,9 @@ def _identifier(lane: IdLane, measured: Measured, bus: BusFigures) -> IdFigures:
         message=identity.message.name if identity.message else None,
         module=identity.module,
         known=identity.known,
+        expected=identity.expected.or_else("learned", learned),
         frames=lane.frames,
-        remote_frames=measured.remotes.get(lane.name, 0),
+        remote_frames=remotes,
         untimed=lane.untimed,
         first_ns=timing.first_ns,
         last_ns=timing.last_ns,
@@ -156,30 +167,27 @@ def _identifier(lane: IdLane, measured: Measured, bus: BusFigures) -> IdFigures:
             host=bus.host_stamped != "unknown",
         ),
         strip=timing.strip(),
-        counter=fold.counter.figures(),
-        checksum=fold.checksum.figures(),
-        lengths=fold.lengths.figures(),
+        counter=counter,
+        checksum=checksum,
+        lengths=lengths,
         payload=payload,
         two_senders=senders,
     )
 
 
-def _period(timing: TimingFold, identity: Identity, lane: IdLane, payload: PayloadFigures, paired: bool) -> Period:
+def _period(timing: TimingFold, stated: Expectation, lane: IdLane, payload: PayloadFigures, paired: bool) -> Period:
     found = typical(timing.spacings)
     spacings = timing.spacings.total
-    declared = identity.declared.period_ns
-    sending, who = _sending(identity, found, spacings, payload.changes / max(1, lane.frames - 1))
-    if who == "learned" and sending == "change-driven" and paired:
+    declared = stated.period_ns.value
+    sending = _sending(stated, found, spacings, payload.changes / max(1, lane.frames - 1))
+    if not stated.change_driven.declared and sending == "change-driven" and paired:
         sending = "irregular"  # two combs side by side are no events
     learned = found.period_ns if found else None
-    expected = declared if declared is not None else learned
-    conflict = bool(declared and found and found.exact >= STEADY and abs(found.period_ns / declared - 1) > _CONFLICT)
-    judged = (learned if conflict else expected) if sending == "periodic" else None
+    conflict = bool(declared and found and found.exact >= STEADY and contradicted(declared, found.period_ns))
+    judged = learned if conflict or declared is None else declared
     return Period(
         learned_ns=learned,
-        expected_ns=expected if sending != "change-driven" else None,
-        source=identity.source if declared is not None else "learned" if learned else "unknown",
-        judged_ns=judged,
+        judged_ns=judged if sending == "periodic" else None,
         conflict=conflict,
         steady=found.steady if found else 0.0,
         exact=found.exact if found else 0.0,
@@ -192,24 +200,16 @@ def _period(timing: TimingFold, identity: Identity, lane: IdLane, payload: Paylo
         spacings=spacings,
         backwards=timing.backwards,
         sending=sending,
-        sending_source=who,
     )
 
 
-def _sending(
-    identity: Identity, found: Typical | None, spacings: int, changing: float
-) -> tuple[Sending, SendingSource]:
-    """Say whether an identifier is sent by the clock, and who says so."""
-    declared = identity.declared
-    if declared.change_driven is not None:
-        return ("change-driven" if declared.change_driven else "periodic"), identity.sending_source
-    if declared.period_ns is not None:
-        return "periodic", "database" if identity.source == "database" else "car file"
-    if spacings < _FEW or found is None:
-        return "too few", "learned"
-    if found.steady >= STEADY:
-        return "periodic", "learned"
-    return ("change-driven" if changing >= _CHANGING else "irregular"), "learned"
+def _sending(stated: Expectation, found: Typical | None, spacings: int, changing: float) -> Sending:
+    """Say whether an identifier is sent by the clock: as somebody says, else as its traffic looks."""
+    said = stated.change_driven.value
+    if said is None and spacings >= _FEW and found is not None:
+        said = False if found.steady >= STEADY else changing >= _CHANGING or None
+        return "irregular" if said is None else "change-driven" if said else "periodic"
+    return "too few" if said is None else "change-driven" if said else "periodic"
 
 
 # Modules and the capture ----------------------------------------------------------------------------------------------
@@ -219,26 +219,27 @@ def _modules(
     measured: Measured, ids: Mapping[FrameName, IdFigures], buses: Mapping[str, BusFigures]
 ) -> dict[tuple[str, str], ModuleFigures]:
     sent: dict[tuple[str, str], list[IdFigures]] = {}
-    missing: dict[tuple[str, str], list[str]] = {}
+    missing: dict[tuple[str, str], list[NeverCame]] = {}
     for figures in ids.values():
         if figures.module is not None:
             sent.setdefault((figures.name.bus, figures.module), []).append(figures)
     for bus in buses:
         seen = {figures.message for figures in ids.values() if figures.name.bus == bus}
-        for module, text, identifier, extended in measured.described.expected(bus):
-            sent.setdefault((bus, module), [])
-            if text not in seen and FrameName(bus, identifier, extended) not in ids:
-                missing.setdefault((bus, module), []).append(text)
+        for one in measured.described.due(bus):
+            assert one.module is not None
+            sent.setdefault((bus, one.module), [])
+            if one.text not in seen and one.name not in ids:
+                missing.setdefault((bus, one.module), []).append(one)
     return {key: _module(key, own, missing.get(key, []), buses[key[0]]) for key, own in sorted(sent.items())}
 
 
-def _module(key: tuple[str, str], own: list[IdFigures], missing: list[str], bus: BusFigures) -> ModuleFigures:
+def _module(key: tuple[str, str], own: list[IdFigures], missing: list[NeverCame], bus: BusFigures) -> ModuleFigures:
     loads = [figures.load for figures in own if figures.load is not None]
     return ModuleFigures(
         name=key[1],
         bus=key[0],
         ids=tuple(figures.name for figures in own),
-        expected=tuple(missing),
+        never_came=tuple(missing),
         frames=sum(figures.frames for figures in own),
         bits=sum(figures.bits + figures.data_bits for figures in own),
         share=sum(figures.share for figures in own),

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import CarFile, FrameName
+from buswright.channels.expectation import NO_FACTS, Facts
 from buswright.channels.session import interface_names
 from buswright.frames.table import Bools, Clock, Event, Flag, Frames, Problems, UInt8s
 from buswright.frames.wire.bits import WireBits, wire_bits
@@ -41,6 +42,8 @@ class HealthTracker:
         For what the car file has none for; see `messages.match`.
     bus_names
         Interface to bus name, over the car file's.
+    remembered
+        What identifiers were like in a good run, for what car file and databases leave open.
     bitrates, data_bitrates
         Bit/s by bus name, over the car file's; `"*"` is every bus that isn't named.
 
@@ -58,11 +61,12 @@ class HealthTracker:
         car: CarFile | None = None,
         databases: Databases | None = None,
         bus_names: Mapping[str, str] | None = None,
+        remembered: Mapping[FrameName, Facts] = NO_FACTS,
         bitrates: Mapping[str, int] | None = None,
         data_bitrates: Mapping[str, int] | None = None,
     ) -> None:
         self._bus_names = {**interface_names(car), **(bus_names or {})}
-        self._described = Described(car, databases or {}, self._bus_names)
+        self._described = Described(car, databases or {}, self._bus_names, remembered)
         self._bitrates = dict(bitrates or {})
         self._data_bitrates = dict(data_bitrates or {})
         # With no database every identifier of every bus is a group of its own.
@@ -171,7 +175,7 @@ class HealthTracker:
         if lane is None:
             group = self._matcher.groups[code]
             name = FrameName(group.bus, group.id, group.extended)
-            lane = self._lanes[code] = IdLane(name, self._identity(name).declared)
+            lane = self._lanes[code] = IdLane(name, self._identity(name).expected)
         return lane
 
     def _identity(self, name: FrameName) -> Identity:

@@ -24,6 +24,7 @@ J1939 = "j1939"
 
 _IDENTIFIER = re.compile(r"[0-9A-Fa-f]{3}|[0-9A-Fa-f]{8}")
 _CHANGE_DRIVEN = re.compile(r"change|event|spontan|trigger|ifactive|request|write", re.IGNORECASE)
+_ON_REQUEST = re.compile(r"request", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +151,11 @@ class Message:
     def change_driven(self) -> bool:
         """Whether it is sent on events rather than by the clock (both: False)."""
         return bool(_CHANGE_DRIVEN.search(self.send_type)) and "cycl" not in self.send_type.lower()
+
+    @property
+    def on_request(self) -> bool:
+        """Whether it is sent only when another module asks for it."""
+        return self.change_driven and bool(_ON_REQUEST.search(self.send_type))
 
     def signal(self, name: str) -> Signal:
         """Return the signal of that name."""

@@ -288,13 +288,6 @@ class CalibrationRecord:
     due: datetime.date | None = None
 
 
-class ExpectedPeriod(NamedTuple):
-    """How often a frame should come, and who says so."""
-
-    period_ms: float
-    source: Literal["car file", "expected_hz", "database"]
-
-
 @dataclass(frozen=True, slots=True)
 class CarFile:
     """A car file without errors.
@@ -354,29 +347,6 @@ class CarFile:
             if module.bus == bus and any(name in names or name.upper() in names for name in module.messages):
                 return module.name
         return found.senders[0] if found and found.senders else None
-
-    def expected_period(self, bus: str, identifier: int, extended: bool) -> ExpectedPeriod | None:
-        """Return how often a frame should come.
-
-        A `[frame]` entry wins over the fastest `expected_hz` of the channels on the frame, and that over the
-        database. None if nobody says.
-        """
-        entry = self.frames.get(FrameName(bus, identifier, extended))
-        if entry and entry.period_ms:
-            return ExpectedPeriod(entry.period_ms, "car file")
-        messages = self.databases[bus].messages if bus in self.databases else ()
-        found = next((m for m in reversed(messages) if m.id == identifier and m.extended == extended), None)
-        if found is None:
-            return None
-        rates = [
-            channel.expected_hz
-            for channel in self.channels.values()
-            if channel.signal and channel.expected_hz and channel.signal.bus == bus
-            if channel.signal.message.partition("@")[0] == found.name
-        ]
-        if rates:
-            return ExpectedPeriod(1000.0 / max(rates), "expected_hz")
-        return ExpectedPeriod(found.cycle_time_ms, "database") if found.cycle_time_ms else None
 
     def threshold(
         self, name: str, *, channel: str | None = None, frame: FrameName | None = None, bus: str | None = None

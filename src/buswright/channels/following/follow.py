@@ -19,6 +19,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from buswright.channels.carfile.model import CarFile
+from buswright.channels.expectation import Expectations
 from buswright.channels.following.account import Account, no_samples
 from buswright.channels.following.limits import Judge, limit_values, limits_in_words, limits_of
 from buswright.channels.following.model import TRACE_S, ChannelNow, Plotted, State, Trace
@@ -68,7 +69,7 @@ class Follower:
         self._pending: list[Frames] = []
         self._pending_count = 0
         self._windows.clear()
-        self._periods: dict[str, float | None] = {}
+        self._expectations = Expectations(self._car)
         self._pasts: dict[str, Past] = {}
         self._followed: dict[str, Followed] = {}
         self._conditions: dict[str, Followed] = {}
@@ -106,7 +107,7 @@ class Follower:
         self._advance()
         recorded, trusted_ns = self._windows.plot_window()
         pasts = {name: past.copy() for name, past in self._pasts.items()}
-        window = Window(recorded, self._car, pasts, self._periods, trusted_ns)
+        window = Window(recorded, self._car, pasts, self._expectations, trusted_ns)
         return tuple(self._plotted(window, name, trusted_ns) for name in names if name in self._followed)
 
     # Taking in -----------------------------------------------------------------------------------------------------
@@ -125,7 +126,7 @@ class Follower:
         for name, channel in car.channels.items():
             keeps = bool(judged[name]) or needs_whole_run(car, name)
             followed = Followed(name, inputs_of(car, [name]), Account(keeps=keeps))
-            followed.origin = origin_of_channel(car, channel, None)
+            followed.origin = origin_of_channel(self._expectations, car, channel, None)
             sensor = car.sensors.get(channel.sensor) if channel.sensor else None
             followed.final = channel.signal is not None and not (sensor and sensor.calibration.needs)
             if judged[name]:
@@ -141,7 +142,7 @@ class Follower:
         self._pending, self._pending_count = [], 0
         windows = self._windows
         recorded, trusted_ns = windows.add(frames), windows.trusted_ns
-        window = Window(recorded, self._car, self._pasts, self._periods, trusted_ns)
+        window = Window(recorded, self._car, self._pasts, self._expectations, trusted_ns)
         if self._car is None:
             self._discover(window)
         came: set[str] = set()
@@ -166,7 +167,7 @@ class Follower:
                 if name in self._followed:
                     break  # a message brings all its signals at once
                 followed = Followed(name, (name,), Account(keeps=False), final=True)
-                followed.origin = origin_of_signal(message.group, signal.signal)
+                followed.origin = origin_of_signal(self._expectations, message.group, signal.signal)
                 self._followed[name] = followed
 
     def _homes(self, window: Window, followed: Followed) -> frozenset[str]:
@@ -184,7 +185,8 @@ class Follower:
             followed.homes = homes
         own = found.get(followed.name)
         if self._car is not None and own is not None:
-            followed.origin = origin_of_channel(self._car, self._car.channels[followed.name], own[0].group)
+            channel = self._car.channels[followed.name]
+            followed.origin = origin_of_channel(self._expectations, self._car, channel, own[0].group)
         return homes
 
     def _take(self, window: Window, followed: Followed, trusted_ns: int | None) -> None:

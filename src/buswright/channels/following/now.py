@@ -7,6 +7,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from buswright.channels.expectation import Expectation, believable
 from buswright.channels.following.account import Account
 from buswright.channels.following.limits import Beyond, Judge
 from buswright.channels.following.model import TRACE_S, ChannelNow, State, Trace
@@ -25,6 +26,8 @@ LATE_PERIODS = 3.0
 """Silent is what is late by this many periods and `LATE_S` (common practice, no source)."""
 MEASURABLE = 8
 """Samples from which on a period counts as measured."""
+LEAST_STEPS = 3
+"""Spacings that a message of the clock must have shown before its silence is judged, as for an identifier."""
 _S = 1_000_000_000
 
 
@@ -101,7 +104,7 @@ def channel_now(followed: Followed, now_ns: int, segment_ns: int) -> ChannelNow:
         samples=counted.samples,
         bad_samples=counted.bad,
         rate_hz=rate_hz,
-        expected_hz=origin.expected_hz,
+        expected_hz=origin.expected.due_hz,
         state=_state(account.error != "", series is None, silent, bad, beyond),
         level=None if beyond is None else beyond.level,
         side=None if beyond is None else beyond.side,
@@ -152,28 +155,34 @@ def _quality(series: Series) -> tuple[int, bool]:
 def _rate(account: Account, series: Series, origin: Origin, now_ns: int, segment_ns: int) -> tuple[float | None, bool]:
     """Return the rate in Hz (None: not measurable), and whether the channel is silent."""
     times = series.time_ns
-    measured_s = _steady_period_s(series)
-    expected_s = 1.0 / origin.expected_hz if origin.expected_hz else 0.0
-    period_s = max(expected_s, measured_s)
+    expected = origin.expected
+    period_s = _period_s(series, expected)
     last_ns = segment_ns if account.stale else int(times[-1]) + origin.delay_ns
     late_ns = LATE_PERIODS * period_s * 1e9 + LATE_S * 1e9
-    if period_s and not origin.change_driven and now_ns - last_ns > late_ns:
+    if period_s and not expected.change_driven.value and now_ns - last_ns > late_ns:
         return 0.0, True
     if account.stale:
         return 0.0, False
     since = now_ns - origin.delay_ns - round(max(RATE_S, RATE_PERIODS * period_s) * 1e9)
     recent = times[int(np.searchsorted(times, since)) :]
     if len(recent) < 2 or recent[-1] <= recent[0]:
-        return (0.0 if origin.change_driven and len(times) > 1 else None), False
+        return (0.0 if expected.change_driven.value and len(times) > 1 else None), False
     return (len(recent) - 1) / (int(recent[-1] - recent[0]) * 1e-9), False
 
 
-def _steady_period_s(series: Series) -> float:
-    """Return the period that the latest samples keep, seconds; 0 if they keep none, or are too few to tell."""
-    if len(series) < MEASURABLE:
-        return 0.0
-    times = series.time_ns[-4 * MEASURABLE :]
-    steps = times[1:] - times[:-1]
+def _period_s(series: Series, expected: Expectation) -> float:
+    """Return the period that silence is held against, seconds; 0 where the samples come at no rate.
+
+    The slower one of what is expected and what the latest samples keep, so that neither a wrong nor an old number
+    calls a channel silent. Where somebody says that the clock sends it, though not how often, its typical spacing
+    has to do.
+    """
+    due_s = (expected.due_ns or 0.0) / 1e9
+    steps = np.diff(series.time_ns[-4 * MEASURABLE :])
     steps.sort()
-    period_s = int(steps[len(steps) // 2]) * 1e-9
-    return period_s if period_s > 0 and int(steps[-1]) <= longest_step_ns(period_s) else 0.0
+    typical_s = int(steps[len(steps) // 2]) * 1e-9 if len(steps) else 0.0
+    steady = typical_s > 0 and int(steps[-1]) <= longest_step_ns(typical_s)
+    if len(series) >= MEASURABLE and steady:
+        return max(due_s, typical_s) if believable(due_s, typical_s) else typical_s
+    by_clock = expected.change_driven.declared and expected.change_driven.value is False
+    return due_s or (typical_s if by_clock and len(steps) >= LEAST_STEPS else 0.0)

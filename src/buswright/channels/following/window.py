@@ -6,7 +6,8 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from buswright.channels.carfile.model import CarFile, Channel
+from buswright.channels.carfile.model import CarFile, Channel, FrameName
+from buswright.channels.expectation import Expectations
 from buswright.channels.following.messages import HeldMessage, HeldMessages
 from buswright.channels.formula.evaluate import evaluate
 from buswright.channels.formula.parse import Formula
@@ -46,8 +47,8 @@ class Window(Session):
     pasts
         By computed channel (conditions: `when` and their text), what it goes on from; brought up to date as they are
         computed.
-    periods
-        Nominal periods found so far, by channel.
+    expectations
+        What is expected of identifiers, as far as it was asked.
     trusted_ns
         From here on the window's first segment doesn't depend on where it was cut; None: it begins with it.
 
@@ -62,13 +63,13 @@ class Window(Session):
         recorded: Recorded,
         car: CarFile | None,
         pasts: dict[str, Past],
-        periods: dict[str, float | None],
+        expectations: Expectations,
         trusted_ns: int | None,
     ) -> None:
         super().__init__((), car)
         self._recorded = recorded
         self._pasts = pasts
-        self._periods = periods
+        self._expectations = expectations
         self._trusted_ns = trusted_ns
         self.evaluated: set[str] = set()
 
@@ -85,11 +86,6 @@ class Window(Session):
         past.begin(self._trusted_ns)
         self.evaluated.add(name)
         return past
-
-    def _period_s(self, channel: Channel, message: RecordedMessage, signal: RecordedSignal) -> float | None:
-        if channel.name not in self._periods:
-            self._periods[channel.name] = super()._period_s(channel, message, signal)
-        return self._periods[channel.name]
 
     def found(self, name: str) -> tuple[RecordedMessage, RecordedSignal] | None:
         """Return the message and signal that a channel comes from; None before they came."""
@@ -230,15 +226,15 @@ def _margin(car: CarFile | None) -> float:
     if car is None:
         return LONE_MARGIN_S
     computed = [name for name, channel in car.channels.items() if channel.formula is not None]
-    slowest = 0.0
+    slowest, expected = 0.0, Expectations(car)
     least = PAUSE_MARGIN_S if computed else 0.0
     for name in inputs_of(car, [*computed, *_judged_or_calibrated(car)]):
         signal = car.channels[name].signal
         message = car.message(signal.bus, signal.message) if signal is not None else None
         if signal is None or message is None:
             continue
-        period = car.expected_period(signal.bus, message.id, message.extended)
-        slowest = max(slowest, period.period_ms / 1000.0 if period else 0.0)
+        period_ns = expected.of(FrameName(signal.bus, message.id, message.extended), message).period_ns.value
+        slowest = max(slowest, (period_ns or 0.0) / 1e9)
     return min(max(margin_of(car) + SLOW_PERIODS * slowest, least), MOST_MARGIN_S)
 
 

@@ -178,7 +178,7 @@ def _missing_id(case: Case, figures: IdFigures, rows: npt.NDArray[np.intp], acco
     until = "to the end of the capture" if stopped else f"until {case.at(windows[-1].end_ns)}"
     others = [f for f in case.periodic(name.bus) if f.module == figures.module and f.name != name and f.module]
     evidence = [
-        f"{_titled(figures)}, every {period / MILLISECOND:g} ms ({figures.period.source}), was silent from "
+        f"{_titled(figures)}, every {period / MILLISECOND:g} ms ({figures.expected.period_ns.source}), was silent from "
         f"{case.at(windows[0].start_ns)} {until}"
         + (f", {plural(len(windows), 'time')}, {total:.3f} s together." if len(windows) > 1 else f": {total:.3f} s."),
     ]
@@ -195,7 +195,7 @@ def _missing_id(case: Case, figures: IdFigures, rows: npt.NDArray[np.intp], acco
         threshold=case.used("id_missing_periods", "id_missing_s", "startup_ignore_s", frame=name),
         ruled_out=[
             "The module as a whole: other identifiers of it came." if others else "The bus: other identifiers came.",
-            f"A message sent only on change: it is sent by the clock ({figures.period.sending_source}).",
+            f"A message sent only on change: it is sent by the clock ({figures.expected.change_driven.source}).",
         ],
         next_check="Look at the module's settings for this message, and at what it depends on (a sensor, another "
         "module's message); see whether a receive filter was set during the run.",

@@ -151,10 +151,9 @@ class WiggleTest:
             counter = self._counters.get(name)
             if counter is None:
                 message = part.recorded.messages[home]
-                group = message.group
                 wanted = self._car.channels[name].signal if self._car is not None else None
                 signal = message.signals[wanted.signal if wanted else name.rpartition("/")[2]].signal
-                watched = watch(series, group.bus, group.message, signal, self._car)
+                watched = watch(series, signal, part.expected(name), self._car)
                 counter = self._counters[name] = GlitchCounter(watched)
             self._note(counter.add(series))
 

@@ -13,13 +13,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from buswright._version import __version__
+from buswright.channels.carfile.model import FrameName
+from buswright.channels.expectation import Facts
 from buswright.channels.guessing import is_bookkeeping
 from buswright.channels.units import line
 from buswright.health.baseline.standstill import AtRest, RestFigures, find_rest, rest_figures
 from buswright.health.model.health import BusFigures, BusHealth
 from buswright.health.model.identifiers import IdFigures
 from buswright.health.phases import Phases
-from buswright.messages.model import identifier_text
+from buswright.messages.model import identifier_text, parse_identifier
 
 if TYPE_CHECKING:
     from buswright.channels.samples.series import Series
@@ -122,6 +124,16 @@ class IdBaseline:
         """The most frequent payload length in bytes."""
         return int(max(self.lengths, key=lambda text: self.lengths[text])) if self.lengths else None
 
+    @property
+    def facts(self) -> Facts:
+        """What it makes one expect of another run; a period only where the clock sent it."""
+        by_clock = {"periodic": True, "change-driven": False}.get(self.sending)
+        return Facts(
+            period_ns=self.period_ms * 1e6 if by_clock and self.period_ms else None,
+            change_driven=None if by_clock is None else not by_clock,
+            length=self.length,
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class BusBaseline:
@@ -211,6 +223,15 @@ class Baseline:
     buses: Mapping[str, BusBaseline]
     at_rest: AtRest | None = None
     channels: Mapping[str, ChannelBaseline] = field(default_factory=lambda: NO_CHANNELS)
+
+    def identifiers(self) -> dict[FrameName, IdBaseline]:
+        """Return all identifiers by bus and number."""
+        return {
+            FrameName(bus, *number): figures
+            for bus, remembered in self.buses.items()
+            for text, figures in remembered.ids.items()
+            if (number := parse_identifier(text)) is not None
+        }
 
 
 def remember(

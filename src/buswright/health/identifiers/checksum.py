@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from buswright.channels.expectation import Source, Stated
 from buswright.frames.table import Bools, Int64s, UInt8s
 from buswright.health.folds.bounded import FirstAndLast
 from buswright.health.model.health import ChecksumFigures
@@ -87,11 +88,11 @@ def _right(checksum: Checksum, payload: UInt8s, identifier: int) -> int:
 class ChecksumFold:
     """Verifies one checksum."""
 
-    def __init__(self, checksum: Checksum | None, identifier: int) -> None:
-        self.checksum = checksum
-        self.declared = checksum is not None
+    def __init__(self, expected: Stated[Checksum], identifier: int) -> None:
+        self.checksum = expected.value
+        self.source: Source = "learned" if expected.value is None else expected.source
         self.identifier = identifier
-        self.looked = self.declared
+        self.looked = self.checksum is not None
         self._frames = self._wrong = self._short = 0
         self._run = self._longest = 0
         self._times = FirstAndLast(np.int64, _TIMES_KEPT)
@@ -152,11 +153,11 @@ class ChecksumFold:
 
     def figures(self) -> ChecksumFigures | None:
         """Return what was seen; None without a checksum."""
-        if self.checksum is None or (not self.declared and self._wrong > _WITHDRAWN * self._frames):
+        if self.checksum is None or (self.source == "learned" and self._wrong > _WITHDRAWN * self._frames):
             return None
         return ChecksumFigures(
             checksum=self.checksum,
-            source="car file" if self.declared else "learned",
+            source=self.source,
             frames=self._frames,
             wrong=self._wrong,
             longest_run=self._longest,

@@ -8,6 +8,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
+from buswright.channels.expectation import Source, Stated
 from buswright.frames.table import Bools, Int64s, UInt8s
 from buswright.health.folds.bounded import FirstAndLast
 from buswright.health.model.health import CounterFigures
@@ -33,12 +34,15 @@ class CounterField:
     modulus: int
     step: int = 1
     big_endian: bool = False
-    declared: bool = False
+    source: Source = "learned"
 
     @classmethod
-    def of(cls, counter: Counter) -> CounterField:
-        """Make one from the car file's description."""
-        return cls(counter.start, counter.length, counter.values, declared=True)
+    def of(cls, expected: Stated[Counter]) -> CounterField | None:
+        """Make one of what is expected; None where nobody says anything."""
+        counter = expected.value
+        if counter is None:
+            return None
+        return cls(counter.start, counter.length, counter.values, source=expected.source)
 
     @property
     def shortest(self) -> int:
@@ -213,7 +217,7 @@ class CounterFold:
             step=field.step,
             modulus=field.modulus,
             big_endian=field.big_endian,
-            source="car file" if field.declared else "learned",
+            source=field.source,
             share=1 - odd / self._frames if self._frames else 0.0,
             frames=self._frames,
             repeats=self._repeats,

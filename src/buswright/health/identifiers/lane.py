@@ -8,42 +8,24 @@ figures are asked for.
 from __future__ import annotations
 
 import copy
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
+from buswright.channels.expectation import Expectation
 from buswright.frames.table import Bools, Int64s, UInt8s
 from buswright.health.identifiers.checksum import ChecksumFold
 from buswright.health.identifiers.contents import Block, LengthFold, PayloadFold
 from buswright.health.identifiers.counter import CounterField, CounterFold, find_counter
 from buswright.health.identifiers.senders import SendersFold
 from buswright.health.identifiers.timing import TimingFold
-from buswright.messages.checksum import Checksum, Counter
 
 BLOCK = 8_192
 """Frames folded at once: enough to spread the cost of some hundred array operations."""
 _FIRST_ROOM = 64
 _LONG = 64
-
-
-@dataclass(frozen=True, slots=True)
-class Declared:
-    """What car file and database say about an identifier; None where they don't.
-
-    Attributes
-    ----------
-    period_ns, change_driven, counter, checksum, length
-        As in the car file and the database.
-    """
-
-    period_ns: float | None = None
-    change_driven: bool | None = None
-    counter: Counter | None = None
-    checksum: Checksum | None = None
-    length: int | None = None
 
 
 class Rows(NamedTuple):
@@ -61,12 +43,11 @@ class Rows(NamedTuple):
 class IdLane:
     """Folds the data frames of one identifier."""
 
-    def __init__(self, name: FrameName, declared: Declared) -> None:
+    def __init__(self, name: FrameName, expected: Expectation) -> None:
         self.name = name
-        self.declared = declared
         self.frames = self.untimed = 0
         self.bits = self.data_bits = 0
-        self.fold = IdFold(name.id, declared)
+        self.fold = IdFold(name.id, expected)
         self._held = 0
         self._time: Int64s = np.empty(_FIRST_ROOM, dtype=np.int64)
         self._payload: UInt8s = np.empty((_FIRST_ROOM, 8), dtype=np.uint8)
@@ -136,14 +117,14 @@ class IdLane:
 class IdFold:
     """Everything that is measured about one identifier, folded block by block."""
 
-    def __init__(self, identifier: int, declared: Declared) -> None:
+    def __init__(self, identifier: int, expected: Expectation) -> None:
         self.blocks = 0
-        self.lengths = LengthFold(declared.length)
+        self.lengths = LengthFold(expected.length.value)
         self.payload = PayloadFold()
-        self.counter = CounterFold(CounterField.of(declared.counter) if declared.counter else None)
-        self.checksum = ChecksumFold(declared.checksum, identifier)
-        self.timing = TimingFold(declared.period_ns, bool(declared.change_driven))
-        self.senders = SendersFold(declared.period_ns)
+        self.counter = CounterFold(CounterField.of(expected.counter))
+        self.checksum = ChecksumFold(expected.checksum, identifier)
+        self.timing = TimingFold(expected.period_ns.value, bool(expected.change_driven.value))
+        self.senders = SendersFold(expected.period_ns.value)
 
     def add(self, block: Block) -> None:
         """Take the next block."""

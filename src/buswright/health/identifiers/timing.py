@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from buswright.channels.expectation import STEADY_TOLERANCE, contradicted
 from buswright.frames.table import Bools, Int64s
 from buswright.health.folds.histogram import COARSE, FINE, Histogram, Typical, typical
 from buswright.health.identifiers.gaps import AFTER, BEFORE, Arrivals, Judged, find_gaps, new_gaps
@@ -17,8 +18,6 @@ from buswright.health.model.identifiers import Busiest
 Float64s = npt.NDArray[np.float64]
 UInt64s = npt.NDArray[np.uint64]
 
-CONFLICT = 0.25
-"""Declared and learned period disagree when they are further apart than this."""
 STEADY = 0.8
 """Share of spacings at the period or a whole multiple from which an identifier counts as sent by the clock."""
 _OWN_STEADY = 0.9
@@ -161,12 +160,12 @@ class TimingFold:
             # be a fifth off; the rate stays.
             close = self.declared_ns is not None and abs(self._rate_ns / self.declared_ns - 1) < _SAME_RATE
             learned = self.declared_ns if close and self.declared_ns is not None else self._rate_ns
-        if settled and own is not None and _apart(own.period_ns, learned):
+        if settled and own is not None and contradicted(learned, own.period_ns):
             learned = own.period_ns
         if self._change_driven:
             return Reference(None, learned)
         if self.declared_ns is not None:
-            conflict = _apart(learned, self.declared_ns) and (settled or known.exact >= STEADY)
+            conflict = contradicted(self.declared_ns, learned) and (settled or known.exact >= STEADY)
             return Reference(learned if conflict else self.declared_ns, learned)
         steady = settled or known.steady >= STEADY
         return Reference(learned if steady else None, learned)
@@ -182,7 +181,7 @@ class TimingFold:
             return
         self._rate_steps = steps
         low, middle, high = np.percentile(time_ns[steps:] - time_ns[:-steps], (25, 50, 75)) / steps
-        self._rate_ns = float(middle) if 0 < high <= (1 + CONFLICT) * low else None
+        self._rate_ns = float(middle) if 0 < high <= (1 + STEADY_TOLERANCE) * low else None
 
     def _jitter(self, spacing: Int64s, core: Bools, learned_ns: float | None) -> Float64s:
         """Fold the deviations of what is no gap; float64[n], |dt - T| or 0."""
@@ -305,8 +304,3 @@ class TimingFold:
             rows["deviation"].copy(),
             rows["longest"].copy(),
         )
-
-
-def _apart(one: float, other: float) -> bool:
-    """Whether two periods are more than a quarter apart."""
-    return abs(one / other - 1) > CONFLICT

@@ -23,6 +23,7 @@ from buswright.health.model.identifiers import (
     CounterFigures,
     IdFigures,
     Lengths,
+    NeverCame,
     PayloadFigures,
     Period,
     PeriodStrip,
@@ -425,8 +426,8 @@ class ModuleFigures:
         The module.
     ids
         Its identifiers that were seen.
-    expected
-        Its messages, by name or identifier, that never came; only for modules of a database or car file.
+    never_came
+        Its messages that never came; only for modules of a database or car file.
     frames, bits, share, load
         Sums over its identifiers; `share` of the bits of the bus, `load` of the bus's capacity.
     first_ns, last_ns
@@ -436,7 +437,7 @@ class ModuleFigures:
     name: str
     bus: str
     ids: tuple[FrameName, ...]
-    expected: tuple[str, ...]
+    never_came: tuple[NeverCame, ...]
     frames: int
     bits: int
     share: float

@@ -10,15 +10,15 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
+from buswright.channels.expectation import Expectation, Source
 from buswright.frames.table import Int64s
 from buswright.health.model.gaps import Gaps
-from buswright.messages.checksum import Checksum
+from buswright.messages.checksum import Checksum, Counter
 
 Float64s = npt.NDArray[np.float64]
 
-PeriodSource = Literal["car file", "expected_hz", "database", "learned", "unknown"]
 Sending = Literal["periodic", "change-driven", "irregular", "too few"]
-SendingSource = Literal["car file", "database", "learned"]
+ExpectedBy = Literal["car file", "database", "good run"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,13 +30,9 @@ class Period:
     learned_ns
         From the traffic alone: the mean of the spacings within 20 % of the most typical one, so good to a few parts
         per million after some thousand frames. None under 4 timed frames.
-    expected_ns
-        What the car file, then a channel's `expected_hz`, then the database says, then the learned one.
-    source
-        Who says so.
     judged_ns
         The period that gaps are judged with at the end: the expected one; but the learned one where traffic is
-        steady and more than a quarter off what is declared (`conflict`).
+        steady and more than a quarter off what is declared (`conflict`). None unless the clock sends it.
     conflict
         Declared and learned disagree by more than a quarter though the traffic is steady.
     steady
@@ -58,13 +54,9 @@ class Period:
     sending
         "periodic": by the clock; "change-driven": when something changes, so that silence is no fault;
         "irregular": neither can be said; "too few": under 20 spacings and nothing declared.
-    sending_source
-        "car file", "database" or "learned".
     """
 
     learned_ns: float | None
-    expected_ns: float | None
-    source: PeriodSource
     judged_ns: float | None
     conflict: bool
     steady: float
@@ -76,7 +68,6 @@ class Period:
     spacings: int
     backwards: int
     sending: Sending
-    sending_source: SendingSource
     p50_ns: float | None = None
     p90_ns: float | None = None
 
@@ -101,7 +92,7 @@ class CounterFigures:
         values it takes. For `big_endian` (16 bits over two bytes, the high one first) `start` is bit 0 of the high
         byte.
     source
-        "car file" or "learned": over 98 % of at least 200 steps were the same and not zero.
+        Who says so; "learned": over 98 % of at least 200 steps were the same and not zero.
     share
         Share of steps that were one further.
     frames
@@ -123,7 +114,7 @@ class CounterFigures:
     step: int
     modulus: int
     big_endian: bool
-    source: Literal["car file", "learned"]
+    source: Source
     share: float
     frames: int
     repeats: int
@@ -133,6 +124,13 @@ class CounterFigures:
     jumps_without_gap: int
     alternating: float
     events: tuple[CounterEvent, ...]
+
+    @property
+    def plain(self) -> Counter | None:
+        """The counter as a car file can describe it; None for one that counts backwards, in leaps or big-endian."""
+        if self.big_endian or self.step != 1:
+            return None
+        return Counter(self.start, self.length, None if self.modulus == 1 << self.length else self.modulus)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -144,7 +142,7 @@ class ChecksumFigures:
     checksum
         Kind, place and what it covers.
     source
-        "car file" or "learned": one of the known kinds in the first or last byte, right in the first frames.
+        Who says so; "learned": one of the known kinds in the first or last byte, right in the first frames.
     frames, wrong
         Frames verified, and those that failed.
     longest_run
@@ -156,7 +154,7 @@ class ChecksumFigures:
     """
 
     checksum: Checksum
-    source: Literal["car file", "learned"]
+    source: Source
     frames: int
     wrong: int
     longest_run: int
@@ -324,6 +322,8 @@ class IdFigures:
         From database and car file; None where they don't say.
     known
         Whether the bus's database or car file knows it; None where the bus has neither.
+    expected
+        What is expected of it, and who says so: car file, database, a good run or its own traffic.
     frames, remote_frames
         Data frames, and remote frames that ask for it.
     untimed
@@ -352,6 +352,7 @@ class IdFigures:
     message: str | None
     module: str | None
     known: bool | None
+    expected: Expectation
     frames: int
     remote_frames: int
     untimed: int
@@ -373,3 +374,40 @@ class IdFigures:
     lengths: Lengths
     payload: PayloadFigures
     two_senders: TwoSenders | None
+
+
+@dataclass(frozen=True, slots=True)
+class NeverCame:
+    """An identifier that should come and never did.
+
+    Attributes
+    ----------
+    name
+        Bus and identifier.
+    text
+        As the database or the car file's list of a module's messages calls it.
+    message
+        Its name; "" where nobody has one.
+    module
+        Who should send it; None where nobody says.
+    by
+        Who wants it there.
+    expected
+        How it should come.
+    """
+
+    name: FrameName
+    text: str
+    message: str
+    module: str | None
+    by: ExpectedBy
+    expected: Expectation
+
+    @property
+    def period_ms(self) -> float | None:
+        """How often it should come; None where nobody says."""
+        due = self.expected.due_ns
+        return None if due is None else due / 1e6
+
+    def __str__(self) -> str:
+        return f"{str(self.name).rpartition('/')[2]} {self.message}".strip()

@@ -9,6 +9,7 @@ from importlib import resources
 from buswright.channels import units
 from buswright.channels.carfile.model import SHARED_ROLES, CarFile
 from buswright.channels.carfile.names import tidy_channel_name
+from buswright.channels.expectation import expectation
 from buswright.channels.guessing import Guess, guess, is_bookkeeping, words_of
 from buswright.health.model.identifiers import IdFigures
 from buswright.layout.draft.buses import DraftBus, Key
@@ -126,7 +127,7 @@ class ChannelDrafter:
                 lines += self._role_lines(role, position)
             elif position:
                 lines.append(line(f"position = {quoted(position)}", _GUESSED))
-        rate = _rate(message, signal, figures)
+        rate = _rate(bus, message, signal, figures)
         if rate is not None:
             lines.append(line(f"expected_hz = {number(rate)}", "measured"))
         return Table("channel", name, "\n".join(lines))
@@ -234,15 +235,16 @@ def _unit_lines(signal: Signal, guessed: Guess) -> Iterator[str]:
         yield 'unit = "state"'
 
 
-def _rate(message: Message, signal: Signal, figures: IdFigures | None) -> float | None:
-    """Return the measured rate; None where the database's says otherwise, or a multiplexer thins it out."""
+def _rate(bus: DraftBus, message: Message, signal: Signal, figures: IdFigures | None) -> float | None:
+    """Return the measured rate; None where the database says otherwise, or a multiplexer thins it out."""
     if figures is None or signal.multiplexer is not None:
         return None
     period = round_period_ms(figures)
-    cycle = message.cycle_time_ms
-    if period is None or (cycle and abs(period / cycle - 1) > 0.02):
+    expected = expectation(figures.name._replace(bus=bus.name), message=message)
+    due = expected.due_ns
+    if period is None or expected.change_driven.value or (due and abs(period * 1e6 / due - 1) > 0.02):
         return None
-    return 1000.0 / (cycle or period)
+    return 1e9 / (due or period * 1e6)
 
 
 def _wants_sensor(signal: Signal, guessed: Guess) -> bool:

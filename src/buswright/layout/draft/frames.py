@@ -7,6 +7,7 @@ from pathlib import Path
 
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.carfile.tables import refuse_plain_name
+from buswright.channels.expectation import Expectation, expectation
 from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, IdFigures
 from buswright.layout.draft.buses import DraftBus, Key
 from buswright.layout.draft.text import FILL_IN, Table, key, line, listed, number, quoted, relative
@@ -159,22 +160,25 @@ def frame_tables(bus: DraftBus, car: CarFile | None) -> Iterator[Table]:
         if car is not None and name in car.frames:
             continue
         message = bus.group(id_).message
-        lines = list(_frame_lines(figures, message))
+        lines = list(_frame_lines(figures, message, expectation(name, message=message)))
         if lines:
             comment = message.name if message else f"{figures.frames:,} frames, {_lengths(figures)}; in no database"
             text = "\n".join([line(f"[frame.{quoted(str(name))}]", comment), *lines])
             yield Table("frame", str(name), text)
 
 
-def _frame_lines(figures: IdFigures, message: Message | None) -> Iterator[str]:
+def _frame_lines(figures: IdFigures, message: Message | None, expected: Expectation) -> Iterator[str]:
     period = round_period_ms(figures)
-    cycle = message.cycle_time_ms if message else None
-    if period is not None and cycle is None:
+    cycle = None if expected.due_ns is None else expected.due_ns / 1e6
+    on_change = expected.change_driven.value
+    if on_change:
+        pass  # that it came by the clock for a while is no reason to expect it
+    elif period is not None and cycle is None:
         yield line(f"period_ms = {number(period)}", f"measured {figures.period.learned_ns * 1e-6:.4f}")  # type: ignore[operator]
     elif period is not None and cycle and abs(period / cycle - 1) > 0.02:
         yield f"# {FILL_IN}: the database says every {cycle:g} ms, but it came every {period:.4g} ms"
         yield f"# period_ms = {number(period)}"
-    elif cycle is None and figures.period.sending == "change-driven":
+    elif on_change is None and figures.period.sending == "change-driven":
         yield line("# change_driven = true", f"{FILL_IN}: it seems to come when something changes")
     counter, checksum = counter_bits(figures), checksum_bits(figures)
     if figures.counter is not None and counter is not None and not _is_quantity(message, counter):

@@ -158,7 +158,7 @@ def _module(module: ModuleFigures) -> dict[str, Any]:
         "name": module.name,
         "bus": module.bus,
         "ids": [str(name) for name in module.ids],
-        "never_came": list(module.expected),
+        "never_came": [one.text for one in module.never_came],
         "frames": module.frames,
         "bits": module.bits,
         "share": known(module.share),
@@ -192,7 +192,7 @@ def _identifier(figures: IdFigures, report: HealthReport) -> dict[str, Any]:
         "load": known(figures.load),
         "busiest": figures.busiest._asdict() if figures.busiest else None,
         "busy_seconds": figures.busy_seconds,
-        "period": _fields(figures.period),
+        "period": _period(figures),
         "jitter_sd": known(words.jitter_sd(figures)),
         "jitter_p999": known(words.jitter_p999(figures)),
         "gaps": _gaps(figures.gaps),
@@ -216,6 +216,17 @@ def _identifier(figures: IdFigures, report: HealthReport) -> dict[str, Any]:
             "first": figures.payload.first.hex(),
         },
         "two_senders": _fields(figures.two_senders) if figures.two_senders is not None else None,
+    }
+
+
+def _period(figures: IdFigures) -> dict[str, Any]:
+    """Return what was measured of a period, and what is expected of it."""
+    expected = figures.expected
+    sending_source = "learned" if expected.change_driven.value is None else expected.change_driven.source
+    return _fields(figures.period) | {
+        "expected_ns": known(expected.due_ns),
+        "source": expected.period_ns.source.removeprefix("car file: "),
+        "sending_source": sending_source.partition(":")[0],
     }
 
 

@@ -282,7 +282,7 @@ def _module_row(module: ModuleFigures, report: HealthReport) -> list[str]:
         percent(module.share),
         report.at(module.first_ns),
         report.at(module.last_ns),
-        ", ".join(module.expected) or "–",
+        ", ".join(one.text for one in module.never_came) or "–",
     ]
     return [escape(cell) for cell in cells]
 

@@ -14,15 +14,6 @@ from buswright.health.model.health import BitRate, BusFigures, BusHealth, IdFigu
 from buswright.report.findings import every, tally, worst
 from buswright.report.text import count
 
-SOURCES = {
-    "car file": "car file",
-    "expected_hz": "car file",
-    "database": "database",
-    "learned": "learned",
-    "unknown": "",
-}
-"""Who says what the period should be, as it is shown."""
-
 
 @dataclass(frozen=True, eq=False)
 class HealthReport:
@@ -146,16 +137,15 @@ def size_words(report: HealthReport) -> str:
 def expected_hz(figures: IdFigures) -> float | None:
     """Return the rate that it should have; None for change-driven ones and where nobody can say."""
     period = figures.period
-    if period.expected_ns is None or period.sending in ("change-driven", "irregular"):
-        return None
-    return 1e9 / period.expected_ns
+    return None if period.sending == "irregular" else figures.expected.due_hz
 
 
 def expectation(figures: IdFigures) -> str:
     """Say who says what the rate should be, or why nothing is expected."""
     if figures.period.sending in ("change-driven", "irregular"):
         return {"change-driven": "on change", "irregular": "irregular"}[figures.period.sending]
-    return SOURCES[figures.period.source]
+    source = figures.expected.period_ns.source
+    return "" if source == "unknown" else source.partition(":")[0]
 
 
 def jitter_sd(figures: IdFigures) -> float | None:

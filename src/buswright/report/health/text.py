@@ -108,7 +108,7 @@ def _module_row(module: ModuleFigures) -> list[str]:
         f"{module.frames:,}",
         percent(module.load),
         percent(module.share),
-        ", ".join(module.expected),
+        ", ".join(one.text for one in module.never_came),
     ]
 
 

@@ -8,11 +8,11 @@ from textwrap import wrap
 
 import numpy as np
 
-from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, IdFigures, Lengths, Period, TwoSenders
+from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, IdFigures, Lengths, TwoSenders
 from buswright.messages.model import J1939, Message
 from buswright.tui.screens.identifiers.gap_words import TOLD, gaps_told
 from buswright.tui.screens.identifiers.rows import number, seconds
-from buswright.tui.screens.identifiers.states import SOURCES, Judge, findings_of, unnamed
+from buswright.tui.screens.identifiers.states import Judge, findings_of, unnamed
 from buswright.tui.widgets.bit_grid import (
     ABSENT,
     LEVELS,
@@ -84,7 +84,7 @@ def _title(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int)
         else "at no known time"
     )
     facts = [
-        f"now {number(now.rate_hz if now else None)} 1/s, due {number(_due(figures.period))}",
+        f"now {number(now.rate_hz if now else None)} 1/s, due {number(figures.expected.due_hz)}",
         f"last {age}",
         f"{figures.frames} frames",
         f"{figures.share * 100:.1f} % of the bus",
@@ -95,10 +95,6 @@ def _title(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int)
     payload = _latest(detail)
     text = payload.hex(" ").upper() or "no bytes"
     yield from hanging(line(Span("payload ", "dim")), text, width, tone="strong")
-
-
-def _due(period: Period) -> float | None:
-    return 1e9 / period.expected_ns if period.expected_ns else None
 
 
 def _j1939(identifier: int) -> str:
@@ -183,7 +179,7 @@ def _signal(signal: SignalNow, letter: str, widths: tuple[int, int, int]) -> lis
 
 def _timing(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int) -> Drawn:
     period, judge = figures.period, Judge.of(snapshot)
-    yield from _heading("Timing", _sending(period))
+    yield from _heading("Timing", _sending(figures))
     if period.conflict:
         yield from wrapped("What is declared and what comes differ by more than a quarter.", width, "suspect")
     yield from _jitter(judge, figures, width)
@@ -200,14 +196,15 @@ def _timing(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int
     yield from plot
 
 
-def _sending(period: Period) -> str:
+def _sending(figures: IdFigures) -> str:
+    period, expected = figures.period, figures.expected
     if period.sending == "change-driven":
-        return f"sent when something changes ({period.sending_source})"
+        return f"sent when something changes ({expected.change_driven.source})"
     if period.judged_ns is None:
         return "no period is known"
-    says = f"every {period.expected_ns / _MS:.5g} ms ({SOURCES[period.source]})" if period.expected_ns else ""
+    says = f"every {expected.due_ns / _MS:.5g} ms ({expected.period_ns.source})" if expected.due_ns else ""
     learned = f"learned {period.learned_ns / _MS:.5g} ms" if period.learned_ns else ""
-    return "; ".join(each for each in (says, learned if period.source != "learned" else "") if each)
+    return "; ".join(each for each in (says, learned if expected.period_ns.declared else "") if each)
 
 
 def _jitter(judge: Judge, figures: IdFigures, width: int) -> Drawn:

@@ -7,21 +7,13 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from buswright.channels.carfile.model import FrameName
-from buswright.diagnosis.expected import Absent, absentees
-from buswright.health.model.identifiers import IdFigures
+from buswright.diagnosis.expected import absentees
+from buswright.health.model.identifiers import IdFigures, NeverCame
 from buswright.health.recent import IdNow
-from buswright.messages.model import parse_identifier
 from buswright.tui.screens.identifiers.states import Judge, Rank, State
 from buswright.tui.widgets.rows import Cell, Column
 from buswright.tui.widgets.toned import Span, Tone
 from buswright.worker.snapshot import Snapshot
-
-
-class NeverSeen(NamedTuple):
-    """An expected message of which only the name is known, as the key of its row."""
-
-    bus: str
-    text: str
 
 
 class OfModule(NamedTuple):
@@ -29,9 +21,6 @@ class OfModule(NamedTuple):
 
     bus: str
     module: str
-
-
-IdKey = FrameName | NeverSeen
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +54,7 @@ class IdRow:
         Of the latest frame.
     """
 
-    key: IdKey
+    key: FrameName
     bus: str
     id_text: str
     message: str
@@ -89,11 +78,9 @@ class IdRow:
     payload: bytes = b""
 
     @property
-    def order(self) -> tuple[str, bool, int, str]:
+    def order(self) -> tuple[str, bool, int]:
         """By bus, then by identifier, those with 29 bits behind."""
-        if isinstance(self.key, FrameName):
-            return self.bus, self.key.extended, self.key.id, ""
-        return self.bus, True, 1 << 30, self.key.text
+        return self.bus, self.key.extended, self.key.id
 
 
 # From a snapshot ------------------------------------------------------------------------------------------------------
@@ -128,7 +115,7 @@ def _seen(judge: Judge, figures: IdFigures, now: IdNow | None) -> IdRow:
         state=state,
         known=figures.known,
         rate_hz=now.rate_hz if now is not None else None,
-        expected_hz=1e9 / period.expected_ns if period.expected_ns else None,
+        expected_hz=figures.expected.due_hz,
         age_s=age,
         sd=sd,
         p999=p999,
@@ -152,49 +139,31 @@ def _share(ns: float | None, period_ns: float | None) -> float | None:
 def _unseen(judge: Judge) -> Iterator[IdRow]:
     """Yield rows of what modules should send and never came."""
     health = judge.snapshot.health
-    overdue: dict[str, dict[tuple[str | None, str], Absent]] = {}
-    for (bus, module), figures in health.modules.items():
-        if figures.expected and bus in health.buses and bus not in overdue:
-            overdue[bus] = {key: one for one in absentees(judge.case, bus) for key in _keys(one)}
-        for text in figures.expected:
-            yield _expected(judge, bus, module, text, overdue.get(bus, {}))
+    never_came = [one for figures in health.modules.values() for one in figures.never_came]
+    buses = {one.name.bus for one in never_came} & health.buses.keys()
+    overdue = {one.name for bus in buses for one in absentees(judge.case, bus)}
+    for one in never_came:
+        yield _expected(judge, one, one.name in overdue)
 
 
-def _keys(one: Absent) -> Iterator[tuple[str | None, str]]:
-    yield one.module, one.text
-    if one.name is not None:
-        yield one.module, str(one.name).rpartition("/")[2]
-
-
-def _expected(
-    judge: Judge, bus: str, module: str, text: str, overdue: Mapping[tuple[str | None, str], Absent]
-) -> IdRow:
-    car = judge.snapshot.car
-    message = car.message(bus, text) if car else None
-    number = (message.id, message.extended) if message else parse_identifier(text)
-    name = FrameName(bus, *number) if number else None
-    entry = car.frames.get(name) if car and name else None
-    said = entry.change_driven if entry else None
-    period = car.expected_period(bus, *number) if car and number else None
-    source = "the car file" if car and module in car.modules else "the database"
-    every = f" every {period.period_ms:g} ms" if period else ""
-    id_text = str(name).rpartition("/")[2] if name else "?"
-    state = judge.never_came(
-        overdue.get((module, text)) or overdue.get((module, id_text)),
-        on_change=bool(said or (said is None and message is not None and message.change_driven)),
-        expects=f"{source} expects it of {module}{every}",
-        bus=bus,
-    )
+def _expected(judge: Judge, one: NeverCame, overdue: bool) -> IdRow:
+    expected = one.expected
+    every = f" every {one.period_ms:g} ms" if one.period_ms is not None else ""
     return IdRow(
-        key=name or NeverSeen(bus, text),
-        bus=bus,
-        id_text=id_text,
-        message=message.name if message else "" if number else text,
-        module=module,
-        state=state,
+        key=one.name,
+        bus=one.name.bus,
+        id_text=str(one.name).rpartition("/")[2],
+        message=one.message,
+        module=one.module or "",
+        state=judge.never_came(
+            overdue,
+            on_change=bool(expected.change_driven.value),
+            expects=f"the {one.by} expects it of {one.module}{every}",
+            bus=one.name.bus,
+        ),
         known=True,
-        expected_hz=1000.0 / period.period_ms if period else None,
-        declared=message.length if message else None,
+        expected_hz=expected.due_hz,
+        declared=expected.length.value,
     )
 
 

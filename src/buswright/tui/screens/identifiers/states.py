@@ -8,10 +8,9 @@ from enum import IntEnum
 
 from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.case import Case
-from buswright.diagnosis.expected import Absent
 from buswright.findings import Finding, Severity
 from buswright.health.model.gaps import LOADED
-from buswright.health.model.identifiers import IdFigures, PeriodSource
+from buswright.health.model.identifiers import IdFigures
 from buswright.health.recent import IdNow
 from buswright.tui.widgets.toned import Tone
 from buswright.worker.snapshot import Snapshot
@@ -60,15 +59,6 @@ class State:
     tone: Tone
     why: str
 
-
-SOURCES: Mapping[PeriodSource, str] = {
-    "car file": "car file",
-    "expected_hz": "car file: expected_hz",
-    "database": "database",
-    "learned": "learned",
-    "unknown": "unknown",
-}
-"""Who says how often an identifier comes."""
 
 FOUND_WORDS: Mapping[str, str] = {
     "id-missing": "was away",
@@ -129,14 +119,14 @@ class Judge:
             or self._quiet(figures)
         )
 
-    def never_came(self, absent: Absent | None, *, on_change: bool, expects: str, bus: str) -> State:
-        """Judge an identifier that is expected and never came; `absent` where it is overdue."""
+    def never_came(self, overdue: bool, *, on_change: bool, expects: str, bus: str) -> State:
+        """Judge an identifier that is expected and never came; `overdue`: it should have by now."""
         if bus in self.unheard:
             return State(Rank.UNHEARD, "no adapter", "fault", "its bus is not received at the moment")
         if on_change:
             return State(Rank.ON_CHANGE, "on change", "dim", f"never came; {expects}: sent only when something changes")
         seconds = self.case.health.buses[bus].seconds if bus in self.case.health.buses else 0.0
-        if absent is None:
+        if not overdue:
             why = f"has not come in the {seconds:.1f} s so far; {expects}; too early to call it missing"
             return State(Rank.UNSURE, "waiting", "dim", why)
         return State(Rank.MISSING, "MISSING", "fault", f"never came in {seconds:.1f} s; {expects}")
@@ -164,7 +154,7 @@ class Judge:
             )
             return State(Rank.MISSING, "MISSING", "fault", why)
         factor = self.late_periods(figures.name)
-        said = f"late over {factor:g} periods of {period_s * 1e3:.4g} ms ({SOURCES[period.source]})"
+        said = f"late over {factor:g} periods of {period_s * 1e3:.4g} ms ({figures.expected.period_ns.source})"
         if silent > factor * period_s:
             return State(Rank.LATE, "late", "suspect", f"silent for {silent * 1e3:.1f} ms; {said}")
         if now.rate_hz and now.rate_hz * period_s * factor < 1:
@@ -180,11 +170,11 @@ class Judge:
         return self.case.limit("missing_periods_loaded" if loaded else "missing_periods", frame=name)
 
     def _fast(self, figures: IdFigures, now: IdNow) -> State | None:
-        expected, factor = figures.period.expected_ns, self.case.limit("babble_rate", frame=figures.name)
+        expected, factor = figures.expected.due_ns, self.case.limit("babble_rate", frame=figures.name)
         if not expected or not now.rate_hz or now.rate_hz * expected / 1e9 < factor:
             return None
         times = now.rate_hz * expected / 1e9
-        said = f"{1e9 / expected:.4g} 1/s ({SOURCES[figures.period.source]})"
+        said = f"{1e9 / expected:.4g} 1/s ({figures.expected.period_ns.source})"
         why = f"{times:.1f} times its rate of {said}; fast from {factor:g} times"
         return State(Rank.FAST, "fast", "suspect", why)
 
@@ -215,13 +205,13 @@ class Judge:
         if figures.known is False:
             return State(Rank.UNKNOWN, "unknown id", "note", "neither the bus's database nor the car file knows it")
         if period.sending == "change-driven":
-            why = f"sent when something changes ({period.sending_source}), so silence is no fault"
+            why = f"sent when something changes ({figures.expected.change_driven.source}), so silence is no fault"
             return State(Rank.ON_CHANGE, "on change", "dim", why)
         if period.sending == "irregular":
             return State(Rank.UNSURE, "no rhythm", "dim", "comes at no steady rate and none is declared: not judged")
         if period.sending == "too few" or not period.judged_ns:
             return State(Rank.UNSURE, "too few", "dim", "too few frames so far to know its rate, and none is declared")
-        why = f"every {period.judged_ns / 1e6:.4g} ms ({SOURCES[period.source]})"
+        why = f"every {period.judged_ns / 1e6:.4g} ms ({figures.expected.period_ns.source})"
         if period.sd_ns is not None:
             why += f"; spacings vary by {period.sd_ns / period.judged_ns * 100:.1f} % of that (standard deviation)"
         return State(Rank.OK, "ok", "good", why)
@@ -246,11 +236,12 @@ class Judge:
 
 def _off_rate(figures: IdFigures) -> State | None:
     period = figures.period
-    if not period.conflict or not period.expected_ns or not period.learned_ns:
+    expected = figures.expected.period_ns
+    if not period.conflict or not expected.value or not period.learned_ns:
         return None
     why = (
-        f"comes steadily every {period.learned_ns / 1e6:.4g} ms, but the {SOURCES[period.source]} says "
-        f"{period.expected_ns / 1e6:.4g} ms; off by more than a quarter"
+        f"comes steadily every {period.learned_ns / 1e6:.4g} ms, but the {expected.source} says "
+        f"{expected.value / 1e6:.4g} ms; off by more than a quarter"
     )
     return State(Rank.OFF_RATE, "off rate", "suspect", why)
 

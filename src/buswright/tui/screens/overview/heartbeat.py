@@ -134,11 +134,12 @@ def _module(snapshot: Snapshot, bus: str, name: str) -> Sender:
         state, why = "present", _lost_words(snapshot, figures)
     else:
         state, why = "now and then", "no period to judge by"
-    if module.ids and module.expected:
-        why = "; ".join(each for each in (why, f"never came: {', '.join(module.expected)}") if each)
+    absent = tuple(one.text for one in module.never_came)
+    if module.ids and absent:
+        why = "; ".join(each for each in (why, f"never came: {', '.join(absent)}") if each)
     coming = len(figures) - len(silent) if state != "not received" else 0
     lost = any(each.gaps.missing for each in figures)
-    return Sender(bus, name, name, module.ids, coming, module.expected, last, state, why, lost)
+    return Sender(bus, name, name, module.ids, coming, absent, last, state, why, lost)
 
 
 def _single(snapshot: Snapshot, figures: IdFigures) -> Sender:
