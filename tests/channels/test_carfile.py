@@ -150,14 +150,6 @@ def test_which_module_sends_a_message(car, bus, message, module):
     assert car.module_of(bus, message) == module
 
 
-def test_which_period_is_expected_and_who_says_so(car, folder):
-    assert car.expected_period("chassis", 0x1A1, False) == (2.0, "car file")
-    assert car.expected_period("engine", 0x1A0, False) == (10.0, "expected_hz")
-    assert car.expected_period("engine", 0x210, False) == (100.0, "database")
-    assert car.expected_period("engine", 0x210, True) is None
-    assert car.expected_period("engine", 0x7FF, False) is None
-
-
 def test_which_threshold_holds(car):
     assert car.threshold("stuck_s", channel="damper_fl") == 30.0
     assert car.threshold("stuck_s", channel="coolant") == THRESHOLDS["stuck_s"].default

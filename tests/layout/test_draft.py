@@ -12,7 +12,9 @@ from hypothesis import strategies as st
 
 from buswright.channels.calibration.registry import KINDS
 from buswright.channels.carfile.load import ROLES, check_car_file, load_car_file
+from buswright.channels.carfile.model import FrameName
 from buswright.channels.carfile.names import refuse_channel_name
+from buswright.channels.expectation import expectation
 from buswright.channels.session import open_session
 from buswright.errors import CarFileError
 from buswright.frames.opening import open_capture
@@ -117,8 +119,9 @@ def test_counters_checksums_and_periods_are_those_of_the_car(run, folder):
             entry = next(
                 (e for name, e in car_file.frames.items() if (name.bus, name.id) == (message.bus, message.id)), None
             )
-            expected = car_file.expected_period(message.bus, message.id, message.extended)
-            assert expected is None or expected.period_ms == message.period_ms
+            name = FrameName(message.bus, message.id, message.extended)
+            expected = expectation(name, car=car_file, message=car_file.message(message.bus, message.name))
+            assert expected.due_ns in (None, message.period_ms * 1e6)
             if not given_:
                 assert entry.period_ms == message.period_ms
             elif entry is None:

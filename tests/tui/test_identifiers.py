@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from buswright.channels.carfile.model import FrameEntry, FrameName
+from buswright.channels.expectation import NOTHING, Facts
 from buswright.findings import FAULTS, THRESHOLDS, Finding, Severity
 from buswright.health.model.identifiers import NeverCame
 from buswright.simulate.faults.catalogue import Fault
@@ -13,7 +14,6 @@ from buswright.tui.screens.identifiers.page import IdDetailScreen
 from buswright.tui.screens.identifiers.rows import (
     COLUMNS,
     SORTS,
-    NeverSeen,
     OfModule,
     cells_of,
     filters_of,
@@ -205,13 +205,13 @@ def test_a_finding_that_a_lower_one_explains_is_not_said_again():
 # What never came ------------------------------------------------------------------------------------------------------
 
 
-def without(snapshot, text):
-    """The snapshot as if an identifier had never come."""
+def without(snapshot, text, expected=None):
+    """The snapshot as if an identifier had never come; `expected` is what was expected of it instead."""
     name = some_id(snapshot, text)
     figures = snapshot.health.ids[name]
     modules = dict(snapshot.health.modules)
     module = modules[name.bus, figures.module]
-    gone = NeverCame(name, figures.message, figures.message, figures.module, "car file", figures.expected)
+    gone = NeverCame(name, figures.message, figures.message, figures.module, "car file", expected or figures.expected)
     modules[name.bus, figures.module] = replace(
         module, ids=tuple(each for each in module.ids if each != name), never_came=(gone,)
     )
@@ -242,24 +242,22 @@ def test_too_early_to_call_it_missing():
 
 
 def test_what_comes_only_on_change_may_never_come():
-    snapshot = without(snapshot_of(faulty=False), "chassis/0F0")
-    name = FrameName("chassis", 0x0F0, False)
-    frames = {**snapshot.car.frames, name: FrameEntry(name, change_driven=True)}
-    snapshot = replace(snapshot, car=replace(snapshot.car, frames=frames))
+    on_change = NOTHING.or_else("car file", Facts(change_driven=True))
+    snapshot = without(snapshot_of(faulty=False), "chassis/0F0", on_change)
     assert row_of(snapshot, "chassis/0F0").state.word == "on change"
 
 
-def test_without_a_car_file_only_the_name_may_be_known():
+def test_what_never_came_is_known_from_the_database_alone():
     snapshot = replace(without(snapshot_of(faulty=False), "chassis/0F0"), car=None)
-    row = next(row for row in rows_of(snapshot) if row.key == NeverSeen("chassis", "INERTIAL_1"))
-    assert (row.id_text, row.message, row.state.word) == ("?", "INERTIAL_1", "MISSING")
+    row = row_of(snapshot, "chassis/0F0")
+    assert (row.message, row.state.word) == ("INERTIAL_1", "MISSING")
 
     async def steps(app, pilot, worker):
         await pilot.press("enter")
         await settled(pilot)
-        return type(app.screen).__name__, app.screen.query_one(Rows).key
+        return type(app.screen).__name__
 
-    assert piloted(steps, snapshot=snapshot, screen="identifiers") == ("IdentifiersScreen", row.key)
+    assert piloted(steps, snapshot=snapshot, screen="identifiers") == "IdDetailScreen"
 
 
 # Cells ----------------------------------------------------------------------------------------------------------------

@@ -1,0 +1,286 @@
+"""What is expected of an identifier: who has the first word, and that everybody who asks hears the same."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from buswright.channels.carfile.load import load_car_file
+from buswright.channels.carfile.model import CarFile, Channel, FrameEntry, FrameName, SignalName
+from buswright.channels.expectation import (
+    NOTHING,
+    Expectations,
+    Facts,
+    Stated,
+    believable,
+    contradicted,
+    expectation,
+    name_of,
+)
+from buswright.channels.following.follow import Follower
+from buswright.channels.session import Session
+from buswright.channels.watching import watch
+from buswright.diagnosis.case import Case
+from buswright.diagnosis.expected import absentees, silent_long
+from buswright.frames.table import Frames
+from buswright.health.baseline.baseline import IdBaseline
+from buswright.health.track import HealthTracker
+from buswright.messages.checksum import Checksum, Counter
+from buswright.messages.match import Group, Kind
+from buswright.messages.model import Database, Message, Signal
+from tests.health.traffic import MS, START, S, comb
+
+DATA = Path(__file__).parents[1] / "data" / "car_file"
+NAME = FrameName("engine", 0x123, False)
+ON_CHANGE, CYCLIC, ON_REQUEST = "OnChange", "Cyclic", "OnRequest"
+
+
+@pytest.fixture(scope="module")
+def whole() -> CarFile:
+    return load_car_file(DATA / "car.toml")
+
+
+def message(cycle_ms: float | None = None, send_type: str = "", *, multiplexed: bool = False, **more) -> Message:
+    signals = (Signal("A", 0, 16), Signal("B", 16, 16, multiplexer="C" if multiplexed else None, mux_values=((0, 0),)))
+    signals += (Signal("C", 32, 8, is_multiplexer=True),) if multiplexed else ()
+    return Message("TOLD", NAME.id, False, 8, signals, cycle_time_ms=cycle_ms, send_type=send_type, **more)
+
+
+def car_of(
+    whole: CarFile, told: Message | None, entry: FrameEntry | None, rates: dict[str, float | None] | None = None
+) -> CarFile:
+    """A car of one bus, with a channel for each signal of the message."""
+    channels = {
+        name: Channel(name, signal=SignalName("engine", "TOLD", name), expected_hz=rate)
+        for name, rate in (rates or {"A": None}).items()
+    }
+    databases = {"engine": Database((), (told,))} if told else {}
+    frames = {NAME: entry} if entry else {}
+    return replace(whole, channels=channels, frames=frames, databases=databases, modules={}, sensors={})
+
+
+# -- precedence -------------------------------------------------------------------------------------------------------
+
+periods_ms = st.sampled_from([None, 5.0, 10.0, 20.0, 100.0])
+told_facts = st.none() | st.builds(
+    Facts,
+    period_ns=st.sampled_from([None, 5e6, 2e7]),
+    change_driven=st.sampled_from([None, True, False]),
+    length=st.sampled_from([None, 4, 8]),
+    counter=st.sampled_from([None, Counter(0, 4)]),
+    checksum=st.sampled_from([None, Checksum("xor", 7)]),
+)
+entries = st.none() | st.builds(
+    FrameEntry,
+    st.just(NAME),
+    period_ms=periods_ms,
+    change_driven=st.sampled_from([None, True, False]),
+    counter=st.sampled_from([None, Counter(8, 4)]),
+)
+messages = st.none() | st.builds(message, periods_ms, st.sampled_from(["", CYCLIC, ON_CHANGE, ON_REQUEST]))
+
+
+@given(entries, st.sampled_from([None, 50.0, 200.0]), messages, told_facts, told_facts)
+def test_the_car_file_comes_before_the_database_that_before_a_good_run_and_the_traffic_last(
+    whole, entry, rate, told, remembered, learned
+):
+    car = car_of(whole, told, entry, {"A": rate, "B": 25.0 if rate else None})
+    found = expectation(NAME, car=car, message=told, remembered=remembered, learned=learned)
+    period, on_change = Stated(), Stated()
+    if entry and entry.period_ms:
+        period = Stated(entry.period_ms * 1e6, "car file")
+    elif told and rate:
+        period = Stated(1e9 / rate, "car file: expected_hz")
+    elif told and told.cycle_time_ms:
+        period = Stated(told.cycle_time_ms * 1e6, "database")
+    elif remembered and remembered.period_ns:
+        period = Stated(remembered.period_ns, "baseline")
+    elif learned and learned.period_ns:
+        period = Stated(learned.period_ns, "learned")
+    if entry and entry.change_driven is not None:
+        on_change = Stated(entry.change_driven, "car file")
+    elif period.source in ("car file", "car file: expected_hz"):
+        on_change = Stated(False, period.source)
+    elif told and told.send_type in (ON_CHANGE, ON_REQUEST):
+        on_change = Stated(True, "database")
+    elif told and told.cycle_time_ms:
+        on_change = Stated(False, "database")
+    elif remembered and remembered.change_driven is not None:
+        on_change = Stated(remembered.change_driven, "baseline")
+    elif learned and learned.change_driven is not None:
+        on_change = Stated(learned.change_driven, "learned")
+    assert (found.period_ns, found.change_driven) == (period, on_change)
+    assert found.due_ns == (None if on_change.value else period.value)
+    assert found.on_request == (Stated(True, "database") if told and told.send_type == ON_REQUEST else Stated())
+    assert found.length.source == ("database" if told else found.length.source)
+    if entry and entry.counter:
+        assert found.counter == Stated(entry.counter, "car file")
+    for fact, source in ((found.counter, "baseline"), (found.checksum, "baseline")):
+        if fact.value is not None and fact.source == "learned":
+            assert remembered is None or getattr(remembered, "counter" if fact is found.counter else "checksum") is None
+        assert fact.source in ("car file", source, "learned", "unknown")
+
+
+def test_which_period_is_expected_and_who_says_so(whole):
+    expectations = Expectations(whole)
+
+    def period(bus: str, identifier: int, extended: bool) -> Stated[float]:
+        told = next(
+            (m for m in whole.databases[bus].messages if (m.id, m.extended) == (identifier, extended)),
+            None,
+        )
+        return expectations.of(FrameName(bus, identifier, extended), told).period_ns
+
+    assert period("chassis", 0x1A1, False) == Stated(2e6, "car file")
+    assert period("engine", 0x1A0, False) == Stated(10e6, "car file: expected_hz")
+    assert period("engine", 0x210, False) == Stated(100e6, "database")
+    assert period("engine", 0x210, True) == Stated()
+    assert period("engine", 0x7FF, False) == Stated()
+
+
+def test_an_entry_may_name_the_identifier_that_was_seen_or_the_one_of_the_database(whole):
+    told = replace(message(), id=0x18F0_04FE, extended=True, protocol="J1939")
+    group = Group(Kind.MESSAGE, "engine", told, source=0x21)
+    seen, defined = FrameName("engine", 0x18F0_0421, True), FrameName("engine", 0x18F0_04FE, True)
+    assert name_of(group) == seen
+    for name in (seen, defined):
+        car = replace(car_of(whole, told, None), frames={name: FrameEntry(name, period_ms=20.0)})
+        assert expectation(seen, car=car, message=told).period_ns == Stated(20e6, "car file")
+
+
+def test_a_multiplexed_signal_has_the_rate_of_its_channel_alone(whole):
+    told = message(10.0, multiplexed=True)
+    car = car_of(whole, told, None, {"A": None, "B": 25.0})
+    expectations, group = Expectations(car), Group(Kind.MESSAGE, "engine", told)
+    assert expectations.of(NAME, told).period_ns == Stated(10e6, "database")  # not the 25 Hz of some of its frames
+    assert expectations.of_signal(group, told.signals[0]).due_hz == 100.0
+    assert expectations.of_signal(group, told.signals[1], 25.0).period_ns == Stated(40e6, "car file: expected_hz")
+    assert expectations.of_signal(group, told.signals[1]).due_ns is None
+
+
+def test_a_period_that_the_traffic_contradicts():
+    assert [contradicted(10.0, steady) for steady in (7.4, 7.6, 12.4, 12.6)] == [True, False, False, True]
+    assert [believable(10.0, measured) for measured in (4.9, 5.0, 20.0, 20.1)] == [False, True, True, False]
+
+
+@pytest.mark.parametrize(
+    ("sending", "facts"),
+    [
+        ("periodic", Facts(20e6, False, length=8)),
+        ("change-driven", Facts(None, True, length=8)),
+        ("irregular", Facts(None, None, length=8)),
+        ("too few", Facts(None, None, length=8)),
+    ],
+)
+def test_what_a_good_run_makes_one_expect(sending, facts):
+    assert IdBaseline(None, None, 900, sending, 20.0, 0.1, 0.2, 0, {"4": 1, "8": 899}).facts == facts
+
+
+# -- everybody who asks -----------------------------------------------------------------------------------------------
+
+
+def spaced(spacing_ms: list[float]) -> Frames:
+    frames = comb(NAME.id, 1, len(spacing_ms) / 1000)
+    return replace(frames, time_ns=START + np.rint(np.cumsum(spacing_ms) * MS).astype(np.int64))
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    entries,
+    st.sampled_from([None, 50.0, 100.0]),
+    st.builds(message, periods_ms, st.sampled_from(["", CYCLIC, ON_CHANGE, ON_REQUEST])),
+    told_facts,
+    st.integers(0, 1000),
+)
+def test_health_sessions_followed_channels_and_the_wiggle_test_say_the_same(whole, entry, rate, told, remembered, seed):
+    car = car_of(whole, told, entry and replace(entry, counter=None), {"A": rate})
+    frames = spaced(np.random.default_rng(seed).uniform(5, 40, 60).tolist())
+    tracker = HealthTracker(car=car, remembered={NAME: remembered} if remembered else {})
+    tracker.update(frames)
+    figures = tracker.result().ids[NAME]
+    stated = expectation(NAME, car=car, message=told)
+    session = Session([frames], car)
+    watched = watch(session["A"], told.signals[0], session.expected("A"), car)
+    follower = Follower(car)
+    follower.update(frames)
+    (now,) = follower.result(int(frames.time_ns[-1]) + 20 * S)
+    assert session.expected("A") == stated
+    assert now.expected_hz == stated.due_hz
+    assert watched.by_clock is (not stated.change_driven.value)
+    assert watched.period_s == (None if stated.due_ns is None else stated.due_ns / 1e9)
+    for fact in ("period_ns", "change_driven", "on_request", "length"):
+        if getattr(stated, fact).declared:
+            assert getattr(figures.expected, fact) == getattr(stated, fact)
+        elif remembered and getattr(remembered, fact) is not None:
+            assert getattr(figures.expected, fact) == Stated(getattr(remembered, fact), "baseline")
+        else:
+            assert not getattr(figures.expected, fact).declared
+    if stated.change_driven.declared:
+        assert figures.period.sending == ("change-driven" if stated.change_driven.value else "periodic")
+        assert now.state == ("ok" if stated.change_driven.value else "silent")
+    if figures.period.sending == "periodic" and figures.expected.period_ns.declared and not figures.period.conflict:
+        assert figures.period.judged_ns == figures.expected.due_ns
+
+
+def test_the_car_file_makes_a_send_on_change_message_one_of_the_clock(whole):
+    """Its channel isn't "ok" 20 s after its last frame, and its identifier is missing: both hear the car file."""
+    told = message(send_type=ON_CHANGE)
+    frames = spaced(np.random.default_rng(5).uniform(10, 90, 200).tolist())
+    for said, state, sending in ((False, "silent", "periodic"), (None, "ok", "change-driven")):
+        car = car_of(whole, told, FrameEntry(NAME, change_driven=said))
+        follower, tracker = Follower(car), HealthTracker(car=car)
+        follower.update(frames)
+        tracker.update(frames)
+        end = int(frames.time_ns[-1])
+        health = tracker.result()
+        figures = health.ids[NAME]
+        assert [now.state for now in follower.result(end + 20 * S)] == [state]
+        assert [now.state for now in follower.result(end + 20 * MS)] == ["ok"]
+        assert figures.period.sending == sending
+        judged = figures.period.judged_ns
+        assert (judged is not None and silent_long(Case(health, car), NAME, 20 * S, judged)) is (state == "silent")
+
+
+def test_what_never_came_is_expected_as_if_it_had(whole):
+    other = comb(0x321, 10, 20, buses=("engine",))
+    for entry, told, due_ms in (
+        (None, message(50.0, senders=("ecu",)), 50.0),
+        (FrameEntry(NAME, period_ms=20.0), message(50.0, ON_CHANGE, senders=("ecu",)), 20.0),
+        (FrameEntry(NAME, change_driven=False), message(send_type=ON_CHANGE, senders=("ecu",)), None),
+    ):
+        car = car_of(whole, told, entry)
+        tracker = HealthTracker(car=car)
+        tracker.update(other)
+        health = tracker.result()
+        (one,) = absentees(Case(health, car), "engine")
+        assert (one.name, one.period_ms, one.by) == (NAME, due_ms, "database")
+        assert one.expected == expectation(NAME, car=car, message=told)
+    car = car_of(whole, message(send_type=ON_CHANGE, senders=("ecu",)), None)
+    tracker = HealthTracker(car=car)
+    tracker.update(other)
+    assert absentees(Case(tracker.result(), car), "engine") == ()
+
+
+def test_a_good_run_says_how_often_that_comes_of_which_nobody_else_does(whole):
+    steady = IdBaseline("TOLD", "ecu", 900, "periodic", 20.0, 0.1, 0.2, 0, {"8": 900})
+    changing = replace(steady, sending="change-driven")
+    car = car_of(whole, message(senders=("ecu",)), None)
+    tracker = HealthTracker(car=car)
+    tracker.update(comb(0x321, 10, 20, buses=("engine",)))
+    health = tracker.result()
+    (one,) = absentees(Case(health, car, {NAME: steady}), "engine")
+    assert (one.expected.period_ns, one.by) == (Stated(20e6, "baseline"), "database")
+    assert absentees(Case(health, car, {NAME: changing}), "engine") == ()
+    strange = FrameName("engine", 0x555, False)
+    found = absentees(Case(health, car_of(whole, None, None), {strange: steady}), "engine")
+    assert (strange, "good run", 20.0) in [(one.name, one.by, one.period_ms) for one in found]
+
+
+def test_nothing_is_expected_where_nobody_says_anything():
+    assert expectation(NAME) == NOTHING
+    assert NOTHING.due_hz is None
