@@ -1,6 +1,6 @@
 """Two buses at 100 % of 1 Mbit/s: numbered frames on loopback multicast, and the count of those that arrived.
 
-As a program: `python -m tests.acceptance.flood --port 43113 --seconds 600`. It prints `ready`, waits for Enter (or
+As a program: `python -m tests.acceptance.flood --port PORT --seconds 600`. It prints `ready`, waits for Enter (or
 for its input to end), so that both ends are up before anything counts, and ends with a line of JSON: what it sent.
 """
 
@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from buswright.frames.table import Frames
-from buswright.simulate.live.loopback import FIRST_PORT, Multicast
+from buswright.simulate.live.loopback import Multicast
 from buswright.simulate.live.pacing import Played, Player
 from buswright.simulate.live.prepared import Ahead
 
@@ -120,7 +120,7 @@ def flood(port: int, seconds: float, hertz: int = FULL_HZ, buses: int = 2, speed
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--port", type=int, default=FIRST_PORT)
+    parser.add_argument("--port", type=int, required=True)
     parser.add_argument("--seconds", type=float, default=10.0)
     parser.add_argument("--hertz", type=int, default=FULL_HZ, help="frames per second on each bus")
     parser.add_argument("--buses", type=int, default=2)

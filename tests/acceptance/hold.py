@@ -1,6 +1,6 @@
 """Listen, record and track at once, and say what it cost: the receiving end of the load test.
 
-`python -m tests.acceptance.hold --port 43113 --seconds 600 --out FOLDER` prints `ready` once it listens, and ends
+`python -m tests.acceptance.hold --port PORT --seconds 600 --out FOLDER` prints `ready` once it listens, and ends
 with a line of JSON: frames, losses by number, what was marked, processor time, memory early and late.
 """
 

@@ -12,17 +12,18 @@ from pathlib import Path
 
 import pytest
 
+from tests.ports import free_ports
+
 from .flood import FULL_HZ
 
 ROOT = Path(__file__).parents[2]
-PORT = 31_910
 
 
 @pytest.mark.acceptance
 def test_full_buses_are_held(tmp_path):
     seconds = float(os.environ.get("BUSWRIGHT_LOAD_S", "600"))
     hertz = int(os.environ.get("BUSWRIGHT_LOAD_HZ", str(FULL_HZ)))
-    words = ["--port", str(PORT)]
+    words = ["--port", str(free_ports(2))]
     hold = subprocess.Popen(
         [sys.executable, "-m", "tests.acceptance.hold", *words, "--seconds", str(seconds + 4), "--out", str(tmp_path)],
         cwd=ROOT, stdout=subprocess.PIPE, text=True,

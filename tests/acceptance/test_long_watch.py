@@ -14,11 +14,11 @@ import pytest
 from buswright.frames.formats.write import write_candump
 from buswright.simulate.run import simulate_run
 from buswright.simulate.source import write_car
+from tests.ports import free_ports
 from tests.tui.terminal import watched
 
 SECONDS = float(os.environ.get("BUSWRIGHT_REPLAY_S", "1800"))
 SPEED = float(os.environ.get("BUSWRIGHT_REPLAY_SPEED", "1"))
-PORT = 31_960
 KEYS = b"123456"
 LOOK_S = 10.0
 
@@ -58,7 +58,7 @@ def test_a_long_replay(tmp_path):
 def test_a_long_drive_seen_live_through_serial_adapters(tmp_path):
     car = write_car(tmp_path)
     with subprocess.Popen(
-        [sys.executable, "-m", "buswright", "demo", "--live", "--port", str(PORT)],
+        [sys.executable, "-m", "buswright", "demo", "--live", "--port", str(free_ports(2))],
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
     ) as demo:  # fmt: skip
         assert demo.stdout is not None

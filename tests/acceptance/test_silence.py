@@ -18,10 +18,10 @@ from buswright.frames.opening import open_capture
 from buswright.frames.sidecar import sidecar_of
 from buswright.frames.table import concatenate
 from buswright.health.track import HealthTracker
+from tests.ports import free_ports
 
 from .flood import flood
 
-PORT = 31_930
 SECONDS = 2.0
 HERTZ = 200
 
@@ -42,19 +42,20 @@ def until(condition, timeout_s=30.0):
 def test_an_hour_of_silence(tmp_path):
     silence_s = float(os.environ.get("BUSWRIGHT_SILENCE_S", "3600"))
     out = tmp_path / "quiet.log"
-    source = f"live:udp_multicast/239.74.163.2?port={PORT}&name=can0"
+    port = free_ports()
+    source = f"live:udp_multicast/239.74.163.2?port={port}&name=can0"
     with subprocess.Popen(
         [sys.executable, "-m", "buswright", "record", source, "--out", str(out)], stdin=subprocess.DEVNULL
     ) as recording:
         until(sidecar_of(out).exists)
         time.sleep(1.0)
-        flood(PORT, SECONDS, HERTZ, buses=1)
+        flood(port, SECONDS, HERTZ, buses=1)
         time.sleep(2.0)
         before = memory_mb(recording.pid)
         time.sleep(silence_s)
         after = memory_mb(recording.pid)
         ticks = Path(f"/proc/{recording.pid}/stat").read_text().rpartition(")")[2].split()[11:13]
-        flood(PORT, SECONDS, HERTZ, buses=1)
+        flood(port, SECONDS, HERTZ, buses=1)
         time.sleep(2.0)
         recording.send_signal(signal.SIGINT)
         assert recording.wait(30) == 0

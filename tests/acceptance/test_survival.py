@@ -26,6 +26,7 @@ from buswright.simulate.live.loopback import Multicast
 from buswright.simulate.live.pacing import Player
 from buswright.simulate.live.prepared import Ahead
 from buswright.simulate.live.serial_line import has_pseudo_terminals
+from tests.ports import free_ports
 
 from .flood import flood, numbered
 from .plug import Drive
@@ -34,7 +35,6 @@ needs_terminals = pytest.mark.skipif(not has_pseudo_terminals(), reason="this sy
 needs_linux = pytest.mark.skipif(sys.platform != "linux", reason="/proc, tmpfs and drop counters of sockets")
 
 ROOT = Path(__file__).parents[2]
-PORT = 31_950
 CAR = ROOT / "dbc_examples" / "wrenfell.toml"
 
 
@@ -164,11 +164,12 @@ def test_garbled_bytes_on_a_serial_line(tmp_path, capsys):
 @pytest.mark.acceptance
 def test_a_recorder_that_stands_still_counts_what_it_missed(tmp_path, capsys):
     out = tmp_path / "run.log"
-    source = f"live:udp_multicast/239.74.163.2?port={PORT}&name=can0"
+    port = free_ports()
+    source = f"live:udp_multicast/239.74.163.2?port={port}&name=can0"
     seconds, hertz = 12.0, 20_000
     with recording(out, source) as process:
         time.sleep(1.0)
-        feeder = threading.Thread(target=flood, args=(PORT, seconds, hertz, 1))
+        feeder = threading.Thread(target=flood, args=(port, seconds, hertz, 1))
         feeder.start()
         time.sleep(2.0)
         process.send_signal(signal.SIGSTOP)
@@ -193,10 +194,11 @@ def test_a_slow_disk_loses_nothing_and_is_noted(tmp_path):
         "import os, sys, time; real = os.fsync; os.fsync = lambda file: (time.sleep(1.5), real(file))[1];"
         "from buswright.cli.main import main; sys.exit(main(sys.argv[1:]))"
     )
-    sources = [f"live:udp_multicast/239.74.163.2?port={PORT + 2 + bus}&name=can{bus}" for bus in range(2)]
+    port = free_ports(2)
+    sources = [f"live:udp_multicast/239.74.163.2?port={port + bus}&name=can{bus}" for bus in range(2)]
     with recording(out, *sources, program=("-c", slow)):
         time.sleep(2.0)
-        flood(PORT + 2, 10.0, 8000)
+        flood(port, 10.0, 8000)
         time.sleep(5.0)
     frames = concatenate(list(open_capture(out)))
     for bus in (0, 1):
@@ -215,12 +217,13 @@ def test_a_full_disk_is_a_clear_end(tmp_path):
         pytest.skip("no disk can be made here")
     try:
         out = small / "run.log"
-        source = f"live:udp_multicast/239.74.163.2?port={PORT + 4}&name=can0"
+        port = free_ports()
+        source = f"live:udp_multicast/239.74.163.2?port={port}&name=can0"
         rest = small / "rest"
         with recording(out, source, status=2) as process:
             time.sleep(1.0)
             rest.write_bytes(bytes(17 << 20))
-            flood(PORT + 4, 6.0, 8000, buses=1)
+            flood(port, 6.0, 8000, buses=1)
             process.wait(30)
         capture = open_capture(out)
         found = numbers(concatenate(list(capture)))
@@ -239,9 +242,10 @@ def test_a_storm_of_error_frames(tmp_path, capsys):
     number = np.arange(seconds * hertz)
     storm = numbered(number, np.zeros(len(number), dtype=np.uint8), number * 1_000_000_000 // hertz, 1)
     storm = replace(storm, flags=np.full(len(number), Flag.ERROR, dtype=np.uint8), id=np.full_like(storm.id, 0x88))
-    with recording(out, f"live:udp_multicast/239.74.163.2?port={PORT + 6}&name=can0"):
+    port = free_ports()
+    with recording(out, f"live:udp_multicast/239.74.163.2?port={port}&name=can0"):
         time.sleep(1.0)
-        with contextlib.closing(Multicast(PORT + 6)) as outlet:
+        with contextlib.closing(Multicast(port)) as outlet:
             Player(Ahead([storm], 1, 0), [[outlet]]).run()
         time.sleep(1.0)
     frames = concatenate(list(open_capture(out)))

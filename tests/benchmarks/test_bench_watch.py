@@ -14,10 +14,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.ports import free_ports
 from tests.tui.terminal import watched
 
 ROOT = Path(__file__).parents[2]
-PORT = 31_950
 SECONDS = float(os.environ.get("BUSWRIGHT_WATCH_S", "40"))
 HERTZ = int(os.environ.get("BUSWRIGHT_WATCH_HZ", "8000"))
 
@@ -64,8 +64,9 @@ def measured(one, seconds):
 
 @pytest.mark.parametrize("screen", ["overview", "channels"])
 def test_a_key_is_answered_while_both_buses_are_full(screen, tmp_path, record_property):
-    sources = [f"live:udp_multicast/239.74.163.2?port={PORT + bus}&name=can{bus}" for bus in range(2)]
-    words = ("--port", str(PORT), "--seconds", str(SECONDS + 30), "--hertz", str(HERTZ))
+    port = free_ports(2)
+    sources = [f"live:udp_multicast/239.74.163.2?port={port + bus}&name=can{bus}" for bus in range(2)]
+    words = ("--port", str(port), "--seconds", str(SECONDS + 30), "--hertz", str(HERTZ))
     with watched(*sources, "--screen", screen, "--bitrate", "1M", folder=tmp_path) as one:
         quiet = measured(one, SECONDS / 4)
         flood = subprocess.Popen(

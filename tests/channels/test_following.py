@@ -438,6 +438,31 @@ def awkward_frames(seconds: float = 40.0, jump: bool = False) -> Frames:
     return batch_of(rows)
 
 
+def rate_at(awkward_car, name: str, identifier: int, times_ms: list[int], now_ms: int) -> float | None:
+    """Follow a channel whose message came at these times; return its rate at a moment."""
+    start = 1_000 * S
+    follower = Follower(awkward_car)
+    follower.update(batch_of([(start + at * MS, 0, identifier, 0, 4, bytes(4)) for at in times_ms if at <= now_ms]))
+    (found,) = (now for now in follower.result(start + now_ms * MS) if now.name == name)
+    return found.rate_hz
+
+
+def test_a_rate_is_that_of_the_last_two_seconds(awkward_car):
+    """100 Hz for ten seconds, then 50 Hz: two seconds later that is the rate, one second later it is a mixture."""
+    times = [*range(0, 10_000, 10), *range(10_000, 20_000, 20)]
+    assert rate_at(awkward_car, "speed", 512, times, 9_990) == pytest.approx(100.0)
+    assert rate_at(awkward_car, "speed", 512, times, 11_000) == pytest.approx((100 + 50) / 2)
+    assert rate_at(awkward_car, "speed", 512, times, 12_000) == pytest.approx(50.0)
+
+
+def test_a_slow_rate_is_that_of_four_periods(awkward_car):
+    """Every 2 s, expected every 2.5 s, the last one half a second late: of the last 10 s four steps are whole."""
+    times = [2_000 * n for n in range(30)]
+    late = times[-1] + 2_500
+    assert rate_at(awkward_car, "level", 513, times, times[-1]) == pytest.approx(0.5)
+    assert rate_at(awkward_car, "level", 513, [*times, late], late) == pytest.approx(4 / 8.5)
+
+
 @pytest.mark.parametrize("jump", [False, True])
 @pytest.mark.parametrize(("seed", "most"), [(1, 150), (2, 2_000), (3, 100_000)])
 def test_multiplexers_open_addresses_and_formulas_that_need_the_whole_run(seed, most, jump, awkward_car):

@@ -239,6 +239,27 @@ def test_slices_equal_the_whole(frames, car, session):
             ), name
 
 
+def test_slices_know_what_came_before_their_margin(frames, car):
+    """A message that was silent for longer than a margin is after a gap when it comes back, in a later slice too."""
+    first = int(frames.time_ns[0])
+    quiet = (frames.time_ns > first + 8 * S) & (frames.time_ns < first + 14 * S)
+    dampers = (frames.bus == frames.buses.index("can1")) & (frames.id == 0x1A0)
+    gappy = frames.take(~(quiet & dampers))
+    whole = Session([gappy], car)["damper_fl"]
+    came_back = int(np.searchsorted(whole.time_ns, first + 14 * S))
+    assert whole.quality[came_back] & bw.Quality.AFTER_GAP
+    time_ns, quality, borders = [], [], []
+    for part in slices(Session(list(gappy.pieces(1_000)), car), margin_s=0.5, frames=1_000):
+        series = part.session["damper_fl"]
+        inside = (series.time_ns >= part.start_ns) & (series.time_ns < part.stop_ns)
+        time_ns.append(series.time_ns[inside])
+        quality.append((np.zeros(len(series), np.uint16) if series.quality is None else series.quality)[inside])
+        borders.append(part.start_ns)
+    assert any(first + 9 * S < border < first + 14 * S for border in borders)
+    assert np.array_equal(np.concatenate(time_ns), whole.time_ns)
+    assert np.array_equal(np.concatenate(quality), whole.quality)
+
+
 def test_dependencies_are_found(car):
     needed = inputs_of(car, ["brake_bias"])
     assert needed[0] == "brake_bias"

@@ -4,6 +4,7 @@ import logging
 from types import SimpleNamespace
 
 import pytest
+from tests.ports import free_ports
 
 from buswright.cli.commands import watch as watch_command
 from buswright.cli.main import main
@@ -82,7 +83,7 @@ def test_a_recording_that_cannot_begin_ends_the_call_before_the_screen(monkeypat
     monkeypatch.setattr(watch_command, "_at_terminal", lambda: True)
     monkeypatch.setattr("buswright.tui.app.Workbench.run", opened.append)
     monkeypatch.setattr("shutil.disk_usage", lambda folder: SimpleNamespace(free=1000))
-    source = "live:udp_multicast/239.74.163.3?port=43291"
+    source = f"live:udp_multicast/239.74.163.3?port={free_ports()}"
     with pytest.raises(UserError, match="only 1,000 bytes are free"):
         main(["watch", source, "--out", str(tmp_path / "run.log")])
     assert not opened

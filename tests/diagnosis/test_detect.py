@@ -67,6 +67,16 @@ def test_faults_of_one_recording_are_told_apart() -> None:
     }
 
 
+def test_a_loss_stays_as_grave_as_its_gravest_sign_though_a_milder_one_is_surer() -> None:
+    singly = b.dropped_singly(clean(), 0.004, b.CHASSIS, 5)
+    together = b.dropped(clean(), [8.0], 0.3, b.CHASSIS)
+    both = b.dropped(singly, [8.0], 0.3, b.CHASSIS)
+    (mild,), (grave,), (joined,) = (diagnose(measured(frames), car=wrenfell()) for frames in (singly, together, both))
+    assert {(one.fault, one.subject) for one in (mild, grave, joined)} == {("capture-drop", "bus:chassis")}
+    assert (mild.severity, grave.severity, joined.severity) == (Severity.SUSPECT, Severity.FAULT, Severity.FAULT)
+    assert grave.confidence < mild.confidence == joined.confidence
+
+
 def test_a_bus_that_dies_while_the_other_lives_is_open_or_shorted() -> None:
     frames = clean()
     dead = frames.take((frames.bus != b.CHASSIS) | ~b.between(frames, 20.0, 99.0))

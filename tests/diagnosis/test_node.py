@@ -51,6 +51,15 @@ def test_unknown_identifiers_that_come_later_are_suspect(first_ns: int, severity
     assert (one.subject, one.severity, one.start_ns) == ("id:main/555", severity, first_ns)
 
 
+def test_an_unknown_identifier_is_told_with_those_that_were_last_seen_within_a_second_of_it() -> None:
+    first = 20 * S
+    strange = identifier(0x555, known=False, module=None, message=None, first_ns=first)
+    ends = {0x301: -1100 * MS, 0x302: -900 * MS, 0x303: 900 * MS, 0x304: 1100 * MS, 0x305: 3 * S}
+    before = [identifier(number, last_ns=first + after) for number, after in ends.items()]
+    one = found(health([identifier(0x100), *before, strange]), "unknown-id")
+    assert [number for number in ends if f"main/{number:03X}" in " ".join(one.evidence)] == [0x302, 0x303]
+
+
 def test_without_a_database_nobody_is_unknown() -> None:
     assert faults(health([identifier(0x555, known=None, module=None, message=None, first_ns=20 * S)])) == []
 

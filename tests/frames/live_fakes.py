@@ -76,7 +76,7 @@ def gone():
     return UserError("live:fake/can0: can't be opened: No such device")
 
 
-def until(condition, timeout_s=10.0):
+def until(condition, timeout_s=60.0):
     """Wait for what must come; how long that takes is no part of any test."""
     deadline = time.monotonic() + timeout_s
     while not condition():
@@ -84,7 +84,7 @@ def until(condition, timeout_s=10.0):
         time.sleep(0.002)
 
 
-def poll_until(capture, condition, timeout_s=10.0):
+def poll_until(capture, condition, timeout_s=60.0):
     """Poll a live capture until the batches so far fulfil a condition; return them."""
     batches = []
     deadline = time.monotonic() + timeout_s

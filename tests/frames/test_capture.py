@@ -237,3 +237,18 @@ def test_a_damaged_foreign_file_keeps_what_was_read(tmp_path):
     frames = concatenate(list(capture))
     assert 0 < len(frames) < 20_000
     assert capture.problems.counts == {"fewer frames than objects": 1}
+
+
+@pytest.mark.parametrize("coarse_first", [True, False])
+def test_merged_stamps_are_as_fine_as_the_coarsest_of_the_files(tmp_path, coarse_first):
+    coarse, fine = b"(%d.000001) can0 123#11\n", b"(%d.000000001) can0 123#11\n"
+    first, second = (coarse, fine) if coarse_first else (fine, coarse)
+    (tmp_path / "a.log").write_bytes(first % 100)
+    (tmp_path / "b.log").write_bytes(second % 200)
+    steps = set()
+    for name in ("a.log", "b.log", "."):
+        capture = open_capture(tmp_path / name)
+        assert sum(map(len, capture)) == (2 if name == "." else 1)
+        steps.add(capture.clock.resolution_ns)
+    assert steps == {1, 1000}
+    assert capture.clock.resolution_ns == 1000

@@ -2,7 +2,6 @@
 
 import contextlib
 import io
-import os
 import threading
 import time
 
@@ -27,6 +26,7 @@ from buswright.frames.live.find_bitrate import CANDIDATES, find_bitrate
 from buswright.frames.live.listen_only import Listening, Proof
 from buswright.frames.message import DamagedMessageError, row_of
 from buswright.frames.table import Flag, concatenate
+from tests.ports import free_ports
 
 from .frame_batches import rows_of
 from .live_fakes import SAFE, START, FakeAdapter, FakeBus, gone, message, poll_until, unplugged, until
@@ -273,7 +273,7 @@ def test_python_cans_virtual_bus_can_be_listened_to():
 
 def test_multicast_datagrams_can_be_listened_to_and_its_drops_counted():
     pytest.importorskip("msgpack")
-    port = 20_060 + os.getpid() % 400 * 100
+    port = free_ports()
     address = f"live:udp_multicast/239.74.163.9?port={port}&hop_limit=0"
     try:
         capture = open_live([address])

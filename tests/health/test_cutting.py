@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterator
 from functools import cache
 
@@ -83,6 +84,20 @@ def test_the_capture_has_everything_in_it() -> None:
 @settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_any_cutting_gives_the_same_figures(places: list[int]) -> None:
     assert differences(uncut(), measured(cut(WHOLE, places))) == []
+
+
+def numbered_otherwise(frames: Frames) -> Frames:
+    """Number the buses the other way round, as a recording does in which the second one spoke first."""
+    last = len(frames.buses) - 1
+    return dataclasses.replace(frames, bus=(last - frames.bus).astype(np.uint8), buses=frames.buses[::-1])
+
+
+def test_it_does_not_matter_which_bus_a_capture_names_first() -> None:
+    one, other = uncut(), measured(numbered_otherwise(WHOLE))
+    assert {pair.bus for pair in one.capture.duplicates} == {"can0", "can1"}
+    assert list(one.buses) == list(other.buses)[::-1]  # the order in which they are listed is all that may differ
+    listed = {name: one.buses[name] for name in other.buses}
+    assert differences(dataclasses.replace(one, buses=listed), other) == []
 
 
 def test_batches_of_one_frame() -> None:

@@ -383,6 +383,42 @@ def test_a_file_that_nothing_can_be_added_to_says_so(run, folder, old):
     assert caught.value.hint
 
 
+EDITED = """\
+format = 1
+
+# about throttle
+[channel.throttle]   # ours
+signal = "engine/THROTTLE/Position"
+# delay_s = 0.01
+# role = "throttle"
+
+# The next channel is of the left side.
+# It was moved in May.
+
+[frame."engine/0A0"]
+period_ms = 10
+
+# -- end --
+"""
+
+
+@pytest.mark.parametrize(
+    ("group", "before"),
+    [
+        ("channel", "\n# The next channel is of the left side."),
+        ("frame", "\n# -- end --"),
+        ("module", None),
+    ],
+)
+def test_a_new_table_goes_behind_the_comments_that_belong_to_the_last_one(group, before):
+    """Comments right below a table are its own; what follows after a blank line belongs to what comes next."""
+    new = with_added(EDITED, Draft((Table(group, "new", f"[{group}.new]\nvalue = 1"),), ("run.log",)))
+    added = f"\n[{group}.new]\nvalue = 1\n"
+    assert new.replace(added, "", 1) == EDITED
+    at = len(EDITED) if before is None else EDITED.index(before)
+    assert new == EDITED[:at] + added + EDITED[at:]
+
+
 _NAMES = st.sampled_from(["a", "b", "c", '"x.y"', "'# [channel.z]'"])
 _VALUES = st.sampled_from(
     [

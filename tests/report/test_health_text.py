@@ -7,7 +7,7 @@ import pytest
 
 from buswright.findings import Severity
 from buswright.frames.table import Problems
-from buswright.report.health.report import HealthReport, duration, limits, rate, verdict
+from buswright.report.health.report import HealthReport, duration, limits, missing_share, rate, verdict
 from buswright.report.health.text import SHOWN_IDS, Column, fitted, render_text
 
 from .health_examples import findings, frames_of, report_of, short_report, short_run, ticks
@@ -54,6 +54,15 @@ def test_a_guessed_bit_rate_is_said_to_be_and_an_unknown_one_gives_kbit_per_s():
     text = render_text(report_of(short_run())[0], width=100)
     assert "(--bitrate gives it)" in text
     assert "kbit/s" in text
+
+
+def test_the_share_of_missing_frames_is_of_those_that_were_due():
+    """180 of 200 came: a tenth is missing."""
+    times = ticks(0.1, 20.0)
+    holes = [*range(50, 60), *range(120, 130)]
+    report, _ = report_of(frames_of([(0, 0x100, 0, np.delete(times, holes)), (0, 0x101, 0, times + 0.001)]))
+    shares = [(figures.name.id, figures.frames, missing_share(figures)) for figures in report.worst_first]
+    assert shares == [(0x100, 180, 20 / 200), (0x101, 200, 0.0)]
 
 
 def test_only_the_worst_are_shown_and_the_rest_is_counted():

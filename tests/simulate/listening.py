@@ -8,10 +8,11 @@ from contextlib import contextmanager, suppress
 
 import can
 
+from buswright.frames.live.kernel_drops import socket_drops
 from buswright.frames.table import FD_LENGTHS, Flag
 
-PORTS = iter(range(20_000 + os.getpid() % 400 * 100, 65_000))
-"""Ports that other tests, running at the same time, are unlikely to use."""
+PATIENCE_S = 60.0
+"""So long a listener that is behind may take over what waits for it: only a hang is longer."""
 
 
 def rows_of(frames):
@@ -65,20 +66,53 @@ class Listener(threading.Thread):
 
     def stop(self):
         self._leave.set()
-        self.join(10)
+        self.join(PATIENCE_S)
         with suppress(can.CanError):
             self.bus.shutdown()
 
 
+class MulticastListener(Listener):
+    """Listens to datagrams. On a busy machine it may fall behind, and the kernel drops some: `lost` are counted."""
+
+    def __init__(self, port, group):
+        super().__init__(interface="udp_multicast", channel=group, port=port)
+        self._same = socket.socket(fileno=os.dup(self.bus.fileno()))
+        try:
+            self._same.setsockopt(socket.SOL_SOCKET, 33, 32 << 20)  # SO_RCVBUFFORCE, Linux, for root only
+        except OSError:
+            self._same.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4 << 20)
+        self.lost = 0
+
+    def stop(self):
+        super().stop()
+        self.lost = socket_drops(self._same)() or 0
+        self._same.close()
+
+
 def multicast(port, group="239.74.163.2"):
-    listener = Listener(interface="udp_multicast", channel=group, port=port)
-    with socket.socket(fileno=os.dup(listener.bus.fileno())) as same:
-        same.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4 << 20)
-    return listener
+    return MulticastListener(port, group)
+
+
+def assert_heard(listener, rows):
+    """All rows came in their order; of datagrams all but those that the kernel counts as dropped."""
+    if not listener.lost:
+        assert listener.received == rows
+    assert len(listener.received) + listener.lost == len(rows)
+    rest = iter(rows)
+    assert all(row in rest for row in listener.received)
 
 
 def serial(path, bitrate, **options):
     return Listener(interface="slcan", channel=path, bitrate=bitrate, sleep_after_open=0.0, **options)
+
+
+def served_until(line, condition):
+    """Serve a serial line until something is so; return whether it is."""
+    end = time.monotonic() + PATIENCE_S
+    while not condition() and time.monotonic() < end:
+        line.serve()
+        time.sleep(0.002)
+    return condition()
 
 
 @contextmanager

@@ -19,7 +19,8 @@ from buswright.simulate.live.prepared import Ahead
 from buswright.simulate.live.serial_line import has_pseudo_terminals
 from buswright.simulate.run import START_EPOCH_NS, simulate_run
 
-from .listening import PORTS, Listener, multicast, rows_of, serial, stopping
+from ..ports import free_ports
+from .listening import Listener, assert_heard, multicast, rows_of, serial, served_until, stopping
 from .test_datagrams import frames_of
 
 pytest.importorskip("msgpack")
@@ -33,10 +34,10 @@ def simulated(seconds, bus, **options):
     return rows_of(frames.take(frames.bus == bus))
 
 
-def two_ports():
-    first = next(PORTS)
-    next(PORTS)
-    return first
+def take_the_rest(lines, listeners, frames):
+    """Serve serial lines until their listeners have every frame: a busy machine's are behind when the drive ends."""
+    for line, listener, count in zip(lines, listeners, frames, strict=False):
+        assert served_until(line, lambda listener=listener, count=count: len(listener.received) >= count)
 
 
 # -- What is sent is what is received ---------------------------------------------------------------------------------
@@ -45,42 +46,47 @@ def two_ports():
 @needs_terminals
 def test_both_buses_are_heard_whole_and_apart_at_their_own_pace():
     seconds = 3.0
-    with closing(Outlets(two_ports())) as outlets:
+    with closing(Outlets(free_ports(2))) as outlets:
         ports = [several[0].port for several in outlets.by_bus]
         with stopping(
             multicast(ports[0]), multicast(ports[1]), serial(outlets.serial[0].path, 500_000),
             serial(outlets.serial[1].path, 1_000_000),
         ) as listeners:  # fmt: skip
             played = LiveCar(outlets.by_bus, seconds=seconds).run()
-    for listener, bus in zip(listeners, (0, 1, 0, 1), strict=True):
-        assert listener.received == simulated(seconds, bus)
+            take_the_rest(outlets.serial, listeners[2:], played.frames)
+    wanted = [simulated(seconds, bus) for bus in (0, 1)]
+    for bus in (0, 1):
+        assert_heard(listeners[bus], wanted[bus])
+        assert listeners[2 + bus].received == wanted[bus]
     assert [line.lost for line in outlets.serial] == [0, 0]
-    assert played.frames == tuple(len(simulated(seconds, bus)) for bus in (0, 1))
-    assert played.elapsed_s == pytest.approx(seconds, abs=0.5)
+    assert played.frames == tuple(map(len, wanted))
+    assert played.elapsed_s > seconds - 0.1  # its last frame comes a little before the end
 
 
 def test_nothing_is_lost_at_ten_times_the_pace():
-    port = two_ports()
+    port = free_ports(2)
     with closing(Outlets(port)) as outlets, stopping(multicast(port), multicast(port + 1)) as listeners:
         LiveCar(outlets.by_bus, seconds=20.0, speed=10.0).run()
     for bus, listener in enumerate(listeners):
-        assert listener.received == simulated(20.0, bus)
+        assert_heard(listener, simulated(20.0, bus))
 
 
 @needs_terminals
 def test_serial_lines_at_three_times_the_pace():
-    with closing(Outlets(two_ports())) as outlets, stopping(serial(outlets.serial[0].path, 500_000)) as (listener,):
-        LiveCar(outlets.by_bus, seconds=6.0, speed=3.0).run()
+    with closing(Outlets(free_ports(2))) as outlets, stopping(serial(outlets.serial[0].path, 500_000)) as (listener,):
+        played = LiveCar(outlets.by_bus, seconds=6.0, speed=3.0).run()
+        take_the_rest(outlets.serial, [listener], played.frames)
+    assert outlets.serial[0].lost == 0
     assert listener.received == simulated(6.0, 0)
 
 
 def test_can_fd_goes_through_too():
     run = list(simulate_run(2.0, fd=True))
     assert concatenate(run).has(Flag.FD).any()
-    port = next(PORTS)
+    port = free_ports()
     with closing(Multicast(port)) as outlet, stopping(multicast(port)) as (listener,):
         Player(Ahead(run, 2, START_EPOCH_NS), [[], [outlet]], speed=4.0).run()
-    assert listener.received == simulated(2.0, 1, fd=True)
+    assert_heard(listener, simulated(2.0, 1, fd=True))
 
 
 def test_in_this_process():
@@ -108,7 +114,7 @@ def test_in_this_process_every_kind_of_frame():
 
 @needs_terminals
 def test_each_outlet_says_how_to_listen_to_it():
-    with closing(Outlets(port := two_ports())) as outlets:
+    with closing(Outlets(port := free_ports(2))) as outlets:
         paths = [line.path for line in outlets.serial]
         assert [[outlet.source for outlet in several] for several in outlets.by_bus] == [
             [
@@ -127,7 +133,7 @@ def test_each_outlet_says_how_to_listen_to_it():
 
 @pytest.fixture
 def outlet():
-    with closing(Multicast(next(PORTS))) as made:
+    with closing(Multicast(free_ports())) as made:
         yield made
 
 
@@ -158,7 +164,7 @@ def test_no_other_interface_sends_anything(outlet):
 )
 def test_other_addresses_are_refused(address):
     with pytest.raises(UserError, match="only speaks inside this computer"):
-        Multicast(next(PORTS), address)
+        Multicast(free_ports(), address)
 
 
 @pytest.mark.parametrize("port", [0, 80, 65_536, -1])
@@ -177,7 +183,7 @@ def test_a_system_that_does_not_keep_it_inside_is_refused(monkeypatch, name, val
                 return socket.inet_aton(value)
             return super().getsockopt(level, option, *size)
 
-    port = next(PORTS)
+    port = free_ports()
     with monkeypatch.context() as patched:
         patched.setattr(loopback.socket, "socket", Leaky)
         with pytest.raises(UserError, match="nothing is sent"):
@@ -203,7 +209,7 @@ def test_what_was_opened_is_closed_when_the_rest_can_not_be_had(outlet):
 
 def test_a_listener_hears_its_own_bus_only_whatever_the_group():
     # Two groups on one port would leak into each other: Linux gives a socket every group that anyone has joined.
-    port = two_ports()
+    port = free_ports(2)
     frames = frames_of([(0, 0x100, Flag(0), 1, b"a"), (0, 0x200, Flag(0), 1, b"b")])
     with (
         closing(Multicast(port)) as one,

@@ -2,7 +2,6 @@
 
 import os
 import select
-import time
 
 import can
 import pytest
@@ -13,7 +12,7 @@ from buswright.simulate.car.networks import CHASSIS_BUS, ENGINE_BUS
 from buswright.simulate.live.serial_line import Adapter, SerialLine, has_pseudo_terminals
 from buswright.simulate.live.serial_text import lines
 
-from .listening import row_of, rows_of, serial, stopping
+from .listening import row_of, rows_of, serial, served_until, stopping
 from .test_datagrams import batches, frames_of
 
 pytestmark = pytest.mark.skipif(not has_pseudo_terminals(), reason="this system has no pseudo-terminals")
@@ -151,15 +150,6 @@ def line():
     made.close()
 
 
-def served(line, condition, seconds=5.0):
-    """Serve until something is so."""
-    end = time.monotonic() + seconds
-    while not condition() and time.monotonic() < end:
-        line.serve()
-        time.sleep(0.002)
-    return condition()
-
-
 def many(count, time_ns=0):
     return frames_of([(time_ns, n % 0x800, Flag(0), 8, n.to_bytes(8, "big")) for n in range(count)])
 
@@ -167,33 +157,33 @@ def many(count, time_ns=0):
 def test_the_real_driver_reads_it(line):
     frames = many(300)
     with stopping(serial(line.path, 500_000, listen_only=True)) as (listener,):
-        assert served(line, lambda: line.adapter.state == "listening")
+        assert served_until(line, lambda: line.adapter.state == "listening")
         for start in range(0, 300, 50):
             line.put(frames, start, start + 50)
-        assert served(line, lambda: len(listener.received) == 300)
+        assert served_until(line, lambda: len(listener.received) == 300)
     assert listener.received == rows_of(frames)
     assert line.lost == 0
-    assert served(line, lambda: line.adapter.state == "closed")
+    assert served_until(line, lambda: line.adapter.state == "closed")
 
 
 def test_a_request_to_send_goes_nowhere(line):
     bus = can.Bus(interface="slcan", channel=line.path, bitrate=500_000, sleep_after_open=0.0)
     bus.send(can.Message(arbitration_id=0x123, is_extended_id=False, data=b"x"))
     bus.shutdown()
-    assert served(line, lambda: line.adapter.refused == 1)
+    assert served_until(line, lambda: line.adapter.refused == 1)
 
 
 def test_frames_before_opening_and_at_another_bit_rate_are_not_heard(line):
     frames = many(10)
     line.put(frames, 0, 10)
     with stopping(serial(line.path, 1_000_000)) as (listener,):
-        assert served(line, lambda: line.adapter.state == "open")
+        assert served_until(line, lambda: line.adapter.state == "open")
         line.put(frames, 0, 10)
     assert listener.received == []
     with stopping(serial(line.path, 500_000)) as (listener,):
-        assert served(line, lambda: line.adapter.hears)
+        assert served_until(line, lambda: line.adapter.hears)
         line.put(frames, 5, 10)
-        assert served(line, lambda: len(listener.received) == 5)
+        assert served_until(line, lambda: len(listener.received) == 5)
     assert listener.received == rows_of(frames)[5:]
 
 
@@ -252,6 +242,6 @@ def test_readers_come_and_go(line):
     for _ in range(3):
         reader = os.open(line.path, os.O_RDWR | os.O_NOCTTY)
         os.write(reader, b"V\r")
-        assert served(line, lambda reader=reader: select.select([reader], [], [], 0)[0])
+        assert served_until(line, lambda reader=reader: select.select([reader], [], [], 0)[0])
         assert os.read(reader, 10) == b"V1010\r"
         os.close(reader)

@@ -294,6 +294,15 @@ def test_jitter_over_its_threshold_is_toned():
     assert (well.sd_wide, well.p999_wide) == (False, False)
 
 
+def test_the_share_of_missing_frames_is_of_those_that_were_due():
+    snapshot = snapshot_of(faulty=False)
+    gaps = snapshot.health.ids[some_id(snapshot, "chassis/0F0")].gaps
+    changed = changed_id(snapshot, "chassis/0F0", frames=900, gaps=replace(gaps, missing=100))
+    at = [column.title for column in COLUMNS].index("miss %")
+    assert cells_of(row_of(changed, "chassis/0F0"))[at].text == "10.00"
+    assert cells_of(row_of(snapshot, "chassis/0F0"))[at].text == "0.00"
+
+
 @pytest.mark.parametrize("value", [0.0, 0.004, 9.9994, 99.99, 1234.5, 99_999.4, 1e6, None])
 def test_numbers_keep_their_width(value):
     assert len(number(value)) <= 7

@@ -428,3 +428,28 @@ def test_a_capture_that_became_shorter_while_it_was_read_is_told():
     ]
     capture.position = 6000  # one that is still being written
     assert not Engine(capture, clock=Clock(), pace=Clock()).settle().notices
+
+
+@pytest.mark.parametrize("back_s", [30, 170])
+def test_after_going_back_the_frames_of_a_minute_have_been_given_again(monkeypatch, back_s):
+    """What is shown close up is held as frames: going back has to bring those of the minute before, and no place
+    that is kept may be nearer."""
+    monkeypatch.setattr(replay_module, "PIECE", 100)
+    monkeypatch.setattr(replay_module, "KEPT_EVERY", 100)
+    monkeypatch.setattr(replay_module, "KEPT_PLACES", 40)
+    source = Replay(Batches(comb(0x100, 100, 300.0)), clock=Clock())
+    while source.busy:
+        source.poll(lambda seconds: None)
+        if source.wants_keeping:
+            source.keep(source.moment_ns)
+    goal = source.end_ns - back_s * S
+    source.seek(goal)
+    rewound = source.poll(lambda seconds: None)
+    assert rewound.kept is not None, "by way of a place, not from the first frame"
+    given = []
+    while source.busy:
+        frames = source.poll(lambda seconds: None)
+        given += [] if frames is None else frames.time_ns.tolist()
+    assert given == list(range(given[0], goal + 1, 100 * MS))
+    assert rewound.kept == given[0] - 100 * MS
+    assert 60 * S <= goal - given[0] < 75 * S

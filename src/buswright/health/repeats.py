@@ -79,8 +79,9 @@ class Twice:
         return found[0] if found else 0
 
     def figures(self, buses: Sequence[str], data_frames: Sequence[int]) -> tuple[Duplicates, ...]:
-        """Return the counts by pair of buses; `data_frames` of each bus."""
-        return tuple(
+        """Return the counts by pair of buses, in the order of their names; `data_frames` of each bus."""
+        found = [
             Duplicates(buses[bus], buses[other], count, count / max(1, data_frames[bus]), first, last)
-            for (bus, other), (count, first, last) in sorted(self._found.items())
-        )
+            for (bus, other), (count, first, last) in self._found.items()
+        ]
+        return tuple(sorted(found, key=lambda pair: (pair.bus, pair.other)))
