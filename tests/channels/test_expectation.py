@@ -230,7 +230,7 @@ def test_health_sessions_followed_channels_and_the_wiggle_test_say_the_same(whol
 def test_the_car_file_makes_a_send_on_change_message_one_of_the_clock(whole):
     """Its channel isn't "ok" 20 s after its last frame, and its identifier is missing: both hear the car file."""
     told = message(send_type=ON_CHANGE)
-    frames = spaced(np.random.default_rng(5).uniform(10, 90, 200).tolist())
+    frames = spaced((5 + np.random.default_rng(5).exponential(60, 200)).tolist())  # no period to be learned
     for said, state, sending in ((False, "silent", "periodic"), (None, "ok", "change-driven")):
         car = car_of(whole, told, FrameEntry(NAME, change_driven=said))
         follower, tracker = Follower(car), HealthTracker(car=car)
