@@ -161,6 +161,9 @@ def test_a_multiplexed_signal_has_the_rate_of_its_channel_alone(whole):
     assert expectations.of_signal(group, told.signals[0]).due_hz == 100.0
     assert expectations.of_signal(group, told.signals[1], 25.0).period_ns == Stated(40e6, "car file: expected_hz")
     assert expectations.of_signal(group, told.signals[1]).due_ns is None
+    session = Session([spaced([10.0] * 20)], car)
+    assert session.expected("B") == expectations.of_signal(group, told.signals[1], 25.0)
+    assert session.expected("A").due_hz == 100.0
 
 
 def test_a_period_that_the_traffic_contradicts():
@@ -244,6 +247,16 @@ def test_the_car_file_makes_a_send_on_change_message_one_of_the_clock(whole):
         assert figures.period.sending == sending
         judged = figures.period.judged_ns
         assert (judged is not None and silent_long(Case(health, car), NAME, 20 * S, judged)) is (state == "silent")
+
+
+def test_a_period_that_the_samples_contradict_is_no_measure_of_silence(whole):
+    frames = spaced([10.0] * 100)
+    end = int(frames.time_ns[-1])
+    for period_ms in (1000.0, 15.0, None):
+        follower = Follower(car_of(whole, message(), FrameEntry(NAME, period_ms=period_ms)))
+        follower.update(frames)
+        assert [now.state for now in follower.result(end + S)] == ["silent"]
+        assert [now.state for now in follower.result(end + 400 * MS)] == ["ok"]
 
 
 def test_what_never_came_is_expected_as_if_it_had(whole):

@@ -189,11 +189,17 @@ class Expectations:
         The car file.
     remembered
         What identifiers were like in a good run.
+
+    Attributes
+    ----------
+    of_channel
+        What sessions of this car found for the samples of their channels, by name.
     """
 
     def __init__(self, car: CarFile | None = None, remembered: Mapping[FrameName, Facts] = NO_FACTS) -> None:
         self.car = car
         self.remembered = remembered
+        self.of_channel: dict[str, Expectation] = {}
         self._found: dict[tuple[FrameName, Message | None], Expectation] = {}
 
     def of(self, name: FrameName, message: Message | None) -> Expectation:

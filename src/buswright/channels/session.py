@@ -282,12 +282,15 @@ class Session(Mapping[str, Series]):
 
     def expected(self, name: str) -> Expectation:
         """Return how a channel's samples should come, as car file and database say; nothing before they came."""
-        found = self._find(name)
-        if found is None:
-            return NOTHING
-        message, signal = found
-        rate = self.car.channels[name].expected_hz if self.car is not None else None
-        return self._expectations.of_signal(message.group, signal.signal, rate)
+        known = self._expectations.of_channel
+        if name not in known:
+            found = self._find(name)
+            if found is None:
+                return NOTHING
+            message, signal = found
+            rate = self.car.channels[name].expected_hz if self.car is not None else None
+            known[name] = self._expectations.of_signal(message.group, signal.signal, rate)
+        return known[name]
 
     def _period_s(self, name: str) -> float | None:
         due = self.expected(name).due_ns

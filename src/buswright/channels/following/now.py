@@ -178,7 +178,8 @@ def _period_s(series: Series, expected: Expectation) -> float:
     has to do.
     """
     due_s = (expected.due_ns or 0.0) / 1e9
-    steps = np.diff(series.time_ns[-4 * MEASURABLE :])
+    times = series.time_ns[-4 * MEASURABLE :]
+    steps = times[1:] - times[:-1]
     steps.sort()
     typical_s = int(steps[len(steps) // 2]) * 1e-9 if len(steps) else 0.0
     steady = typical_s > 0 and int(steps[-1]) <= longest_step_ns(typical_s)
