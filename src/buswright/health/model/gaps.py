@@ -145,8 +145,6 @@ class GapGroup:
         Buses concerned.
     modules
         Modules all of whose identifiers that were due are members, as (bus, module).
-    partial_modules
-        Modules of which some identifiers are members and some that were due came all the same.
     due
         The members, and the periodic identifiers on these buses that were there for at least one of their periods
         while all members were silent, so that they came.
@@ -160,8 +158,6 @@ class GapGroup:
     excess_ns, excess_share
         Median of dt - T over the members, and the share of them within 0.1 T of it: near 1 with many members means
         a jump of the clock.
-    counters_continuous, counters_jumped, counters_other
-        Members whose counter went on by one, by just the frames missing, or otherwise (reset, repeated).
     silence_ns
         Longest stretch within the group in which the buses concerned carried nothing at all.
     errors
@@ -175,7 +171,6 @@ class GapGroup:
     members: tuple[GapMember, ...]
     buses: tuple[str, ...]
     modules: tuple[tuple[str, str], ...]
-    partial_modules: tuple[tuple[str, str], ...]
     due: int
     share: float
     phase_kept: int
@@ -183,9 +178,6 @@ class GapGroup:
     chance: float | None
     excess_ns: float
     excess_share: float
-    counters_continuous: int
-    counters_jumped: int
-    counters_other: int
     silence_ns: int
     errors: int
     lower_priority: bool
