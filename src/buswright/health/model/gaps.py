@@ -55,13 +55,9 @@ class Gaps:
     tolerance_ns : float64[k]
         Up to this residual the phase counts as kept: the largest of 4 standard deviations of the jitter, 100 ppm of
         the gap, and 0.3 ms.
-    arrivals : int64[k]
-        Arrivals that the grid's phase rests on.
     caught_up : bool[k]
         The next frames came so early that they are where they should be: late, not missing. They are given 8
         arrivals; where a host stamped the frames 256, as it may lag behind.
-    counter_before, counter_after : int64[k]
-        The payload counter; -1 where there is none.
     counter_step : int64[k]
         How far the counter went in units of its own step, 0 .. range-1; -1 where there is none. 1: continuous,
         ``frames + 1``: exactly the missing ones, modulo its range.
@@ -83,10 +79,7 @@ class Gaps:
     excess_ns: Float64s
     residual_ns: Float64s
     tolerance_ns: Float64s
-    arrivals: Int64s
     caught_up: Bools
-    counter_before: Int64s
-    counter_after: Int64s
     counter_step: Int64s
     same_as_first: Bools
     load: Float64s
