@@ -14,6 +14,7 @@ from buswright.diagnosis.case import (
     Sighting,
     Window,
     merged,
+    open_link,
     sighting,
     subject_of,
     whole_run,
@@ -274,12 +275,4 @@ def _whole_modules(case: Case, bus: str) -> bool:
     for (on, module), figures in case.health.modules.items():
         if on == bus and figures.never_came:
             (partly if figures.ids else never).add(module)
-    return not partly and (len(never) < 2 or _one_side(case, bus, sorted(never)))
-
-
-def _one_side(case: Case, bus: str, modules: Sequence[str]) -> bool:
-    """Whether modules that were never heard are all on one side of the daisy chain."""
-    chain = case.car.buses[bus].chain if case.car is not None and bus in case.car.buses else ()
-    known = [name for name in chain if (bus, name) in case.health.modules]
-    silent = set(modules)
-    return silent < set(known) and (set(known[: len(silent)]) == silent or set(known[-len(silent) :]) == silent)
+    return not partly and (len(never) < 2 or open_link(case.chain(bus, heard=False), never) is not None)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -115,6 +115,13 @@ class Case:
         """Return all subjects: what a fault of the capture can account for."""
         return frozenset({"capture"}).union(*(self.subjects_of_bus(bus) for bus in self.health.buses))
 
+    def chain(self, bus: str, *, heard: bool = True) -> tuple[str, ...]:
+        """Return the modules of a bus in the order of its daisy chain: those that were heard, or all that are known."""
+        if self.car is None or bus not in self.car.buses:
+            return ()
+        known = {name for (on, name), module in self.health.modules.items() if on == bus and (module.ids or not heard)}
+        return tuple(name for name in self.car.buses[bus].chain if name in known)
+
     def supply_channels(self, module: str | None = None) -> tuple[str, ...]:
         """Return the car's channels of supply voltages, which show whether a module lost its feed; or one module's."""
         if self.car is None:
@@ -181,6 +188,19 @@ def whole_run(bus: BusFigures) -> tuple[Window, ...]:
     if bus.first_ns is None or bus.last_ns is None:
         return ()
     return (Window(min(bus.first_ns, bus.last_ns), max(bus.first_ns, bus.last_ns)),)
+
+
+def open_link(chain: Sequence[str], silent: Collection[str]) -> tuple[str, str] | None:
+    """Return the two modules between which a daisy chain would have to be open; None if no single break explains it.
+
+    The modules on one side of the break are silent, those on the recorder's side go on.
+    """
+    count = len(silent)
+    if not 0 < count < len(chain):
+        return None
+    if set(chain[-count:]) == set(silent):
+        return chain[-count - 1], chain[-count]
+    return (chain[count - 1], chain[count]) if set(chain[:count]) == set(silent) else None
 
 
 def stretches(windows: LoadWindows, chosen: Sequence[int]) -> tuple[Window, ...]:

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from buswright.diagnosis.case import MILLISECOND, SECOND, Case
+from buswright.diagnosis.case import MILLISECOND, SECOND, Case, open_link
 from buswright.diagnosis.expected import silent_long
 from buswright.diagnosis.gaps.evidence import Part, Silence, Step, silences, unusual_errors
 from buswright.diagnosis.gaps.verdict import (
@@ -63,8 +63,8 @@ def _judge(case: Case, silence: Silence) -> Iterator[Verdict]:
             yield filtered
             continue
         modules = [module for on, module in silence.modules if on == bus]
-        side = _one_side(case, bus, modules)
-        if side is not None:
+        side = open_link(case.chain(bus), modules)
+        if side is not None and len(modules) > 1:
             yield from _segment(case, silence, bus, modules, side)
         else:
             for module in modules:
@@ -244,30 +244,6 @@ def _bus_dead(case: Case, silence: Silence, who: str) -> Iterator[Verdict]:
 # One side of the chain ------------------------------------------------------------------------------------------------
 
 
-def _heard_chain(case: Case, bus: str) -> list[str]:
-    """Return the modules of a bus in the order of its daisy chain, as far as they were heard."""
-    if case.car is None or bus not in case.car.buses:
-        return []
-    heard = {name for on, name in case.health.modules if on == bus and case.health.modules[on, name].ids}
-    return [name for name in case.car.buses[bus].chain if name in heard]
-
-
-def _one_side(case: Case, bus: str, modules: Sequence[str]) -> tuple[str, str] | None:
-    """Return the two modules between which the chain would have to be open; None if no single break explains it.
-
-    The modules on one side of the break are silent, those on the recorder's side go on. Only modules that were
-    heard on this bus count.
-    """
-    chain, silent, count = _heard_chain(case, bus), set(modules), len(set(modules))
-    if len(modules) < 2 or not silent < set(chain):
-        return None
-    if set(chain[-count:]) == silent:
-        return chain[-count - 1], chain[-count]
-    if set(chain[:count]) == silent:
-        return chain[count - 1], chain[count]
-    return None
-
-
 def _segment(
     case: Case, silence: Silence, bus: str, modules: Sequence[str], side: tuple[str, str]
 ) -> Iterator[Verdict]:
@@ -306,7 +282,7 @@ def _filtered(case: Case, silence: Silence, bus: str) -> Verdict | None:
     left = [f for f in case.periodic(bus) if f.name not in stopped and (f.first_ns or 0) < start < (f.last_ns or 0)]
     modules = {p.module for p in parts.parts if p.module is not None}
     in_part = modules & {f.module for f in left}
-    if not left or not (in_part or (len(modules) > 1 and _one_side(case, bus, sorted(modules)) is None)):
+    if not left or not (in_part or (len(modules) > 1 and open_link(case.chain(bus), modules) is None)):
         return None
     masks = {kind: _mask([f.name.id for f in left if f.name.extended == kind], extended=kind) for kind in (False, True)}
     if any((mask := masks[name.extended]) is not None and name.id & mask[0] == mask[1] for name in stopped):
@@ -320,11 +296,12 @@ def _filtered(case: Case, silence: Silence, bus: str) -> Verdict | None:
         f"{len(stopped)} identifiers of {listed(sorted(modules))} stopped together at {case.at(start)}.",
         f"A filter ({' and '.join(said)}) that passes the other {len(left)} would stop each of them.",
     )
-    why_not = (
-        f"Not modules without power: {listed(sorted(in_part))} kept sending other identifiers."
-        if in_part
-        else f"Not an open link: {listed(sorted(modules))} are on no common side of the daisy chain.",
-    )
+    why_not: tuple[str, ...]
+    if in_part:
+        why_not = (f"Not modules without power: {listed(sorted(in_part))} kept sending other identifiers.",)
+    else:
+        no_side = f"Not an open link: {listed(sorted(modules))} are on no common side of the daisy chain."
+        why_not = (no_side,) * bool(case.chain(bus))
     return Verdict("filter-in-force", f"bus:{bus}", (bus,), parts, 0.8, why, why_not)
 
 
@@ -370,7 +347,8 @@ def _module(
     beside = (f"{listed(also)} went silent with it, so check first what they share: feed and ground.",) * bool(also)
     who = whose(case, silence, bus, module)
     burst = _burst_before(case, silence, bus)
-    if module in _chain_ends(case, bus) and unusual_errors(case, silence) and not burst:
+    chain = case.chain(bus)
+    if len(chain) > 1 and module in (chain[0], chain[-1]) and unusual_errors(case, silence) and not burst:
         yield _end_open(case, silence, bus, who)
     elif silence.back:
         fault, weight = _module_fault(case, silence)
@@ -433,12 +411,6 @@ def _burst_before(case: Case, silence: Silence, bus: str) -> int:
     if found < case.limit("error_burst", bus=bus) or not unusual_errors(case, silence):
         return 0
     return found if float(np.median(np.diff(error_ns[lo:hi]))) <= _RETRY_NS else 0
-
-
-def _chain_ends(case: Case, bus: str) -> tuple[str, ...]:
-    """Return the first and the last module of the daisy chain of those that were heard on a bus."""
-    chain = _heard_chain(case, bus)
-    return (chain[0], chain[-1]) if len(chain) > 1 else ()
 
 
 def _module_fault(case: Case, silence: Silence) -> tuple[str, float]:
