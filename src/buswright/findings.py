@@ -159,7 +159,7 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
         "frozen_frames": Threshold(
             10.0, "", "a payload repeated with its counter in at least so many frames is frozen"
         ),
-        "two_sender_families": Threshold(2.0, "", "payload bits differing between two combs over those within one"),
+        "two_sender_families": Threshold(2.0, "", "payload bits differing between two streams over those within one"),
         "debounce_s": Threshold(0.2, "s", "a channel must stand at a rail this long"),
         "ground_shift_suspect_v": Threshold(0.010, "V", "common shift of channels on one ground worth a look"),
         "ground_shift_fault_v": Threshold(0.025, "V", "common shift of channels on one ground that is a fault"),

@@ -85,7 +85,7 @@ def test_a_run_against_its_own_baseline_and_itself(capsys, good):
 def test_a_missing_module_fails_and_says_where_to_look(capsys, good, bad):
     status, text = run(capsys, "compare", good, bad, *CAR)
     assert status == 1
-    assert "fault    module wheel_node sends nothing any more" in text
+    assert "fault    module wheel_node has stopped sending" in text
     assert "look at: its fuse" in text
     assert text.rstrip().endswith("1 fault")
     status, _ = run(capsys, "compare", good, bad, *CAR, "--fail-on", "never")

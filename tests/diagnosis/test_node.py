@@ -30,7 +30,7 @@ def never(name: str, *messages: str) -> ModuleFigures:
 def test_a_module_of_the_database_that_never_came_is_suspect() -> None:
     one = found(health([identifier(0x100)], modules=[never("node_z", "Z1", "Z2")]), "module-missing")
     assert (one.subject, one.severity) == ("module:node_z", Severity.SUSPECT)
-    assert "300 Z1, 301 Z2" in one.evidence[0]
+    assert "300 Z1 and 301 Z2" in one.evidence[0]
 
 
 def test_nothing_is_missing_in_the_first_seconds() -> None:

@@ -204,7 +204,7 @@ def test_a_shifted_and_a_noisy_sensor_are_told_apart(good, car):
     (found,) = weighty(compare(good, moved))
     assert (found.kind, found.subject, found.severity) == ("zero-moved", "channel:oil_pressure", Severity.SUSPECT)
     assert found.after - found.before == pytest.approx(0.375, abs=0.02)  # 150 mV of 4 V over 10 bar
-    assert "at the input" in found.text
+    assert "its input at" in found.text
     rng = np.random.default_rng(1)
     noisy = remembered(
         12,
@@ -220,7 +220,7 @@ def test_a_changed_zero_in_the_car_file_is_told_from_a_changed_sensor(good):
     rest = good.channels["damper_fl"].rest
     (found,) = compare(good, changed_rest(good, "damper_fl", zero=rest.zero + 6.0))
     assert found.severity is Severity.FAULT
-    assert "the input reads the same" in found.look
+    assert "the input is the same" in found.look
 
 
 def case(name, change, kind, severity):

@@ -85,7 +85,6 @@ def test_every_gap_with_its_phase_and_counter() -> None:
         assert START + at * S - 11 * MS < gaps.start_ns[row] < START + at * S
         assert START + (at + size) * S - 1 * MS <= gaps.end_ns[row] < START + (at + size) * S + 11 * MS
     assert gaps.chance[0] == pytest.approx(2 * gaps.tolerance_ns[0] / (10 * MS), rel=1e-3)
-    assert (gaps.arrivals == 20).all()
 
 
 def test_tolerance_of_the_phase() -> None:
@@ -139,7 +138,6 @@ def test_strip_and_busiest_second_against_numpy(block: int, monkeypatch: pytest.
         plain = own[own < 10.5 * MS]
         assert figures.strip.frames[row] == inside.sum()
         assert figures.strip.spacings[row] == len(plain)
-        assert figures.strip.mean_ns[row] == pytest.approx(plain.mean())
         assert figures.strip.longest_ns[row] == own.max()
         off = np.abs(plain - (figures.period.learned_ns or 0)).max()
         if block == 8192:  # with small ones the period is still being learned

@@ -88,7 +88,6 @@ def recent_of(health, frames):
             first_ns=figures.first_ns,
             last_ns=figures.last_ns,
             rate_hz=float(np.count_nonzero(frames.time_ns[rows] > now - 2_000_000_000) / 2),
-            previous_ns=int(frames.time_ns[rows[-1]] - frames.time_ns[rows[-2]]) if len(rows) > 1 else None,
             payload=frames.payload_of(int(rows[-1])),
             length=int(frames.length[rows[-1]]),
             fd=False,

@@ -63,7 +63,7 @@ def test_worst_first_with_the_evidence_of_the_row_under_the_cursor_at_every_size
             assert rows[0].split()[2] == "wheel_node"
             text = "\n".join(lines)
             assert "1 fault, 3 suspects, 1 note · 25,306 frames in 14 s · the whole capture" in text
-            for words in ("Seen", "Module wheel_node (112", "Check next", "Power at the module's plug", "MIND"):
+            for words in ("Seen", "identifiers of wheel_node", "Check next", "Power at the module's plug", "MIND"):
                 assert words in text
             assert "10:00:06.0" in rows[0]
         assert not app.notices
@@ -83,7 +83,7 @@ def test_the_page_says_everything_that_is_known_of_a_finding():
             "5.91–13.90 s from the start",
             "node layer",
             "confidence 90 %",
-            "Ruled out The recorder:",
+            "Ruled out Not the recorder:",
             "Explains 1 other thing seen because of it:",
             "drift wheel_speed_fl 10:00:03.0",
             "Limits id_missing_periods = 10 periods",

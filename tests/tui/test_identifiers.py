@@ -6,6 +6,7 @@ import pytest
 
 from buswright.channels.carfile.model import FrameEntry, FrameName
 from buswright.channels.expectation import NOTHING, Facts
+from buswright.diagnosis.detected import DETECTED
 from buswright.findings import FAULTS, THRESHOLDS, Finding, Severity
 from buswright.health.model.identifiers import NeverCame
 from buswright.simulate.faults.catalogue import Fault
@@ -25,7 +26,7 @@ from buswright.tui.screens.identifiers.rows import (
     rows_of,
     seconds,
 )
-from buswright.tui.screens.identifiers.states import FOUND_WORDS, Judge, Rank
+from buswright.tui.screens.identifiers.states import Judge, Rank
 from buswright.tui.widgets.bars import Bar
 from buswright.tui.widgets.rows import Rows
 from buswright.tui.widgets.toned import line
@@ -185,9 +186,8 @@ def test_what_was_found_of_it_is_its_word():
     words = {row.state.word for row in rows_of(snapshot)} - {"ok"}
     assert "2 senders" in words
     why = next(row.state.why for row in rows_of(snapshot) if row.state.word == "2 senders")
-    assert why.startswith("in 1 of ")  # the row says already whom it is about
-    assert set(FOUND_WORDS) <= set(FAULTS)
-    assert all(len(each) <= COLUMNS[0].width for each in FOUND_WORDS.values())
+    assert why.startswith("comes in two regular streams")  # the row says already whom it is about
+    assert all(len(each.word) <= COLUMNS[0].width for each in DETECTED.values())
 
 
 def test_a_finding_that_a_lower_one_explains_is_not_said_again():

@@ -40,7 +40,6 @@ def wiggle(
         channels=CHANNELS,
         running=running,
         place=place,
-        started_ns=moment(-60),
         quiet_s=30.0,
         quiet=tuple(zip(CHANNELS, quiet, strict=True)),
         places=places,

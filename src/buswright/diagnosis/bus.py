@@ -7,10 +7,11 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from buswright.channels.carfile.model import FrameName
-from buswright.diagnosis.case import Case, Sighting, Window, listed, plural, sighting, stretches, whole_run
+from buswright.diagnosis.case import Case, Sighting, Window, sighting, stretches, whole_run
 from buswright.diagnosis.words import METER, NO_SCAN, TERMINATION, UNPLUG
 from buswright.findings import Severity
 from buswright.health.model.health import BusFigures, Duplicates, ErrorFigures
+from buswright.wording import listed, percent, plural, times
 
 _TEN_SECONDS = 10
 _WRONG_RATE_ERRORS = 20
@@ -40,14 +41,14 @@ def bus_sightings(case: Case) -> Iterator[Sighting]:
 
 def _errors(case: Case, bus: BusFigures) -> Sighting:
     errors = bus.errors
-    count = errors.on_the_wire
+    count, good = errors.on_the_wire, bus.data_frames
     minutes = max(bus.seconds, 1.0) / 60
     worst = _worst_rate(bus)
     burst_limit = case.limit("error_burst", bus=bus.name)
     evidence = [
         (
-            f"{plural(count, 'error frame')} on {bus.name} in {bus.seconds:.1f} s: {count / minutes:.1f} a minute, at "
-            f"most {worst:.2f} a second over ten seconds."
+            f"{plural(count, 'error frame')} came on {bus.name} in {bus.seconds:.1f} s: {count / minutes:.1f} a "
+            f"minute, at most {worst:.2f} a second over ten seconds."
         ),
     ]
     if errors.first_ns is not None:
@@ -70,11 +71,10 @@ def _errors(case: Case, bus: BusFigures) -> Sighting:
         confidence=0.95,
         evidence=evidence,
         threshold=case.used("error_frames_per_minute", "error_frames_per_second", "error_burst", bus=bus.name),
-        ruled_out=[
-            "Frames alone can't tell a bad termination from a bad contact, a wrong sample point or interference."
-        ],
-        next_check=f"{TERMINATION} If that is right: see whether the errors come with vibration, with the engine's "
-        "speed or with one module plugged in.",
+        ruled_out=[f"Not a wrong bit rate: {plural(good, 'frame')} came without an error."] if good > count else [],
+        next_check=f"{TERMINATION} If that is right, see whether the errors come with vibration, with engine speed or "
+        "with one module plugged in. Frames alone can't tell bad termination, a bad contact, a wrong sample point and "
+        "interference apart.",
         caution=METER,
         reach=case.subjects_of_bus(bus.name),
     )
@@ -146,15 +146,15 @@ def _off(case: Case, bus: BusFigures) -> Iterator[Sighting]:
         confidence=1.0,
         evidence=[
             (
-                f"The recorder's own controller went bus-off {plural(len(off), 'time')}, first at {case.at(off[0])}, "
+                f"The recorder's own controller went bus-off {times(len(off))}, first at {case.at(off[0])}, "
                 f"and reported {plural(len(back), 'restart')}."
             ),
-            "It was sending or acknowledging: a listener that only listens never gets there.",
+            "So it was sending or acknowledging: a controller that only listens never goes bus-off.",
         ],
         threshold="any bus-off that the controller reports",
-        ruled_out=["A module that went bus-off: its state isn't visible in the recorder's controller."],
-        next_check="Compare the bit rates; then termination and the pair between recorder and bus. While it was off "
-        "nothing was recorded.",
+        ruled_out=["Not a module's bus-off: the recorder's controller reports only its own."],
+        next_check="Compare the bit rates, then check termination and the pair between recorder and bus. While it was "
+        "off nothing was recorded.",
         caution=METER,
         reach=case.subjects_of_bus(bus.name),
     )
@@ -186,14 +186,15 @@ def _wrong_rate(case: Case, bus: BusFigures, windows: tuple[Window, ...]) -> Sig
         windows = (Window(first, windows[0].end_ns), *windows[1:])
     kinds = f" ({_ranked(bus.errors.protocol)})" if bus.errors.protocol else ""
     heard = bus.data_frames - good
+    through = f"only {plural(good, 'good frame')}" if good else "no good frame"
     evidence = [
         (
-            f"{plural(errors, 'error frame')}{kinds} and only {plural(good, 'good frame')} on {bus.name} from "
+            f"{plural(errors, 'error frame')}{kinds} and {through} came on {bus.name} from "
             f"{case.at(windows[0].start_ns)} to {case.at(windows[-1].end_ns)}."
         ),
     ]
     if heard > 0:
-        evidence.append(f"Outside that time {plural(heard, 'good frame')} came: the rate was changed, or the bus was.")
+        evidence.append(f"Outside that time {plural(heard, 'good frame')} came, so the rate or the bus was changed.")
     return sighting(
         "wrong-bitrate",
         Severity.FAULT,
@@ -205,11 +206,11 @@ def _wrong_rate(case: Case, bus: BusFigures, windows: tuple[Window, ...]) -> Sig
         threshold=f"a second or more with at least {_WRONG_RATE_ERRORS} error frames and fewer than one good frame to "
         f"{_WRONG_RATE_RATIO} of them",
         ruled_out=[
-            "A marginal bus: there most frames still get through.",
-            "CANH and CANL swapped or shorted look the same in frames: measure if the rate is certain.",
+            f"Not a marginal bus: most frames get through there, and here {f'only {good:,}' if good else 'none'} did.",
         ],
         next_check="Compare the adapter's bit rate with the modules' data sheets (1000, 500, 250, 125 kbit/s are the "
-        "usual ones); accept one only after 20 good frames of two identifiers without an error.",
+        "usual ones); accept one only after 20 good frames of two identifiers without an error. If the rate is right, "
+        "measure: CANH and CANL swapped or shorted look the same in frames.",
         caution=NO_SCAN,
         reach=case.subjects_of_bus(bus.name),
     )
@@ -230,12 +231,12 @@ def _no_acknowledge(case: Case, bus: BusFigures) -> Iterator[Sighting]:
     windows: tuple[Window, ...] = ()
     if loop is not None:
         evidence.append(
-            f"From {case.at(loop.first_ns)} to {case.at(loop.last_ns)} frames were repeated {loop.copies} times, back "
-            "to back and with the same payload, while the other identifiers of the bus were silent."
+            f"From {case.at(loop.first_ns)} to {case.at(loop.last_ns)} frames were repeated {loop.copies:,} times, "
+            "back to back and with the same payload. Meanwhile the other identifiers of the bus were silent."
         )
         windows = (Window(loop.first_ns, loop.last_ns),)
     if said:
-        evidence.append(f"{said} of {errors.on_the_wire} error frames say that the acknowledgement was missing.")
+        evidence.append(f"{said:,} of {errors.on_the_wire:,} error frames say that the acknowledgement was missing.")
         windows = windows or _error_windows(bus)
     yield sighting(
         "no-acknowledge",
@@ -245,14 +246,14 @@ def _no_acknowledge(case: Case, bus: BusFigures) -> Iterator[Sighting]:
         count=max(said, loop.copies if loop else 0),
         confidence=0.9 if reported and loop else 0.75,
         evidence=evidence,
-        threshold=f"over {_REPEATED:.0%} of the frames repeated at once with the same payload, or at least "
+        threshold=f"over {percent(_REPEATED, 0)} of the frames repeated at once with the same payload, or at least "
         f"{_UNACKNOWLEDGED} error frames at the acknowledgement",
         ruled_out=[
-            "An echo of the recorder: that doubles each frame once.",
-            "A babbling module: then the other modules would still be heard, only late.",
+            *(["Not an echo of the recorder: that doubles each frame only once."] if loop else []),
+            *(["Not a babbling module: the other modules were silent, not late."] if loop else []),
         ],
-        next_check="A sender needs one more node that acknowledges: see whether the other modules have power and "
-        "whether the pair to them is open. On the bench a second node that may acknowledge is needed.",
+        next_check="See whether the other modules have power, and whether the pair to them is open: a sender needs one "
+        "more node that acknowledges. On the bench that is a second node that may acknowledge.",
         caution=UNPLUG,
         reach=case.subjects_of_bus(bus.name),
     )

@@ -13,9 +13,8 @@ from buswright.diagnosis.case import (
     Case,
     Sighting,
     Window,
-    listed,
     merged,
-    plural,
+    open_link,
     sighting,
     subject_of,
     whole_run,
@@ -24,8 +23,10 @@ from buswright.diagnosis.drops import reported_drops
 from buswright.diagnosis.expected import never_seen
 from buswright.diagnosis.host_lag import smear
 from buswright.diagnosis.load import babblers
+from buswright.diagnosis.words import CLEAR_FILTERS
 from buswright.findings import Severity
 from buswright.health.model.health import BusFigures, CommonFilter, Duplicates
+from buswright.wording import all_of, capital, listed, percent, plural, times
 
 _NOT_LOST = ("time goes backwards", "files overlap in time", "more events than are kept", "the file is empty")
 """What a reader reports beside lines that it could not read."""
@@ -67,14 +68,14 @@ def _bad_lines(case: Case) -> Iterator[Sighting]:
         count=count,
         confidence=1.0,
         evidence=[
-            f"{plural(count, 'line')} of the capture ({share:.2%}) could not be taken as it stood: "
+            f"{plural(count, 'line')} of the capture ({percent(share, 2)}) could not be read: "
             + "; ".join(f"{n} × {reason}" for reason, n in sorted(reasons.items(), key=lambda r: -r[1])[:4])
             + ".",
-            "Frames on those lines count as missing below, though the bus carried them.",
+            "Frames on those lines count as missing, though the bus carried them.",
         ],
         threshold=case.used("bad_lines_share"),
-        ruled_out=["A damaged sender: frames are damaged on the bus as a whole, never as text in a file."],
-        next_check="Look at the first of these lines (buswright contents names it); check the recorder's disk for "
+        ruled_out=["Not a module or the bus: neither writes the lines of the file."],
+        next_check="Look at the first of these lines (buswright contents names it). Check that the recorder's disk has "
         "space, and that it was switched off cleanly.",
         reach=case.everything(),
     )
@@ -102,17 +103,17 @@ def _clock_back(case: Case) -> Iterator[Sighting]:
         confidence=1.0,
         evidence=[
             (
-                f"Time went backwards {plural(len(steps), 'time')}, most by {-largest.step_ns / SECOND:.6f} s on "
+                f"Time went backwards {times(len(steps))}, by up to {-largest.step_ns / SECOND:.6f} s on "
                 f"{largest.bus} at {case.at(largest.before_ns)}."
             ),
             "Stamps of frames on one bus can only rise, so the recorder's clock was set back."
             if jumped
-            else "Frames of one bus stand in the capture out of order.",
+            else "The capture has frames of one bus out of order.",
         ],
         threshold=case.used("clock_jump_s"),
-        ruled_out=["A fault on the car: no module can make time go backwards in the file."],
-        next_check="Switch the recorder's time synchronisation off while it records, and use hardware stamps where "
-        "the adapter has them. Judge the two parts of the run separately; nothing is interpolated across.",
+        ruled_out=["Not a fault on the car: only the recorder writes the time stamps."],
+        next_check="Switch off the recorder's time synchronisation while it records, and use hardware stamps where "
+        "the adapter has them. Judge the parts of the run separately; nothing is interpolated across the jump.",
         reach=case.everything(),
     )
     yield replace(found, windows=merged(Window(step.after_ns, step.before_ns) for step in steps))
@@ -141,17 +142,20 @@ def _echoes(case: Case) -> Iterator[Sighting]:
             evidence=[
                 (
                     f"{plural(pair.copies, 'frame')} came twice {where}: same identifier, same payload, less "
-                    f"than 1 ms apart; between {case.at(pair.first_ns)} and {case.at(pair.last_ns)} "
-                    f"that pairs {paired:.1%} of the frames."
+                    "than 1 ms apart."
+                ),
+                (
+                    f"From {case.at(pair.first_ns)} to {case.at(pair.last_ns)} {percent(paired)} of the frames are in "
+                    "such pairs."
                 ),
             ],
             threshold=case.used("echo_share", bus=pair.bus),
             ruled_out=[
-                "Two modules sending one identifier: their payloads and their moments differ.",
-                "A frame repeated for want of an acknowledgement: that is repeated many times, not once.",
+                "Not two modules with one identifier: the copies have the same payload within 1 ms.",
+                "Not a frame without an acknowledgement: that is repeated many times, and these came twice.",
             ],
             next_check="See whether the recorder receives its own frames, or records one bus through two interfaces "
-            "under one name. Loads and rates of this bus are up to twice too high until then.",
+            "under one name. Until that is fixed, loads and rates of this bus are up to twice too high.",
             reach=case.subjects_of_bus(pair.bus),
         )
 
@@ -183,18 +187,18 @@ def _host_stamps(case: Case, bus: BusFigures) -> Iterator[Sighting]:
     if proof < _FEW_STAMPS and not cut and not said:
         return
     limit = case.limit("host_spacing_share", bus=bus.name)
-    evidence = ["The capture says that the computer stamped the frames, when it fetched them."] if said else []
+    evidence = ["The capture says that the computer stamped the frames when it fetched them."] if said else []
     if proof:
         what = "closer than a frame lasts on the wire" if proof > spacing.zero else "with equal stamps"
         evidence += [
             (
-                f"{proof} of {spacing.pairs} spacings on {bus.name} ({share:.2%}) are {what}; {spacing.zero} have "
-                "equal stamps."
+                f"{proof:,} of {spacing.pairs:,} spacings on {bus.name} ({percent(share, 2)}) are {what}; "
+                f"{spacing.zero:,} have equal stamps."
             ),
-            "No bus can do that, so a computer stamped the frames when it fetched them, several at once.",
+            "No bus can do that: a computer stamped the frames when it fetched them, several at once.",
         ]
     if cut:
-        evidence.append(f"{spacing.on_millisecond / spacing.pairs:.0%} of the stamps are whole milliseconds.")
+        evidence.append(f"{percent(spacing.on_millisecond / spacing.pairs, 0)} of the stamps are whole milliseconds.")
     beyond = {
         subject_of(figures.name)
         for figures in case.periodic(bus.name)
@@ -209,9 +213,9 @@ def _host_stamps(case: Case, bus: BusFigures) -> Iterator[Sighting]:
         confidence=1.0 if said or spacing.impossible is not None else 0.8,
         evidence=evidence,
         threshold=case.used("host_spacing_share", bus=bus.name),
-        ruled_out=["Senders that jitter: whatever they do, two frames never overlap on one bus."] if proof else [],
-        next_check="Use hardware time stamps if the adapter has them. Until then trust counts and mean rates, not "
-        "jitter, nor which of two frames came first.",
+        ruled_out=["Not senders that jitter: on one bus their frames never overlap, and these do."] if proof else [],
+        next_check="Use hardware time stamps if the adapter has them. Until then trust counts and mean rates, but not "
+        "jitter or which of two frames came first.",
         reach=case.subjects_of_bus(bus.name) - beyond,
     )
 
@@ -237,17 +241,17 @@ def _filters(case: Case, bus: BusFigures) -> Iterator[Sighting]:
 def _filter(
     case: Case, bus: BusFigures, common: CommonFilter, severity: Severity, absent: Sequence[FrameName]
 ) -> Sighting:
-    width = 8 if common.extended else 3
+    width, kind = (8, "29-bit identifier") if common.extended else (3, "11-bit identifier")
     evidence = [
         (
-            f"All {common.ids} {'29' if common.extended else '11'}-bit identifiers on {bus.name} pass one filter: mask "
-            f"{common.mask:0{width}X}, value {common.value:0{width}X}, which lets {common.passes} through."
+            f"{capital(all_of(common.ids, kind))} on {bus.name} can pass one filter: mask {common.mask:0{width}X}, "
+            f"value {common.value:0{width}X}, which lets {common.passes} through."
         ),
     ]
     if absent:
         evidence.append(
-            f"{plural(len(absent), 'expected identifier')} never came ({listed([str(name) for name in absent])}), and "
-            "each of them would be stopped by it."
+            f"{plural(len(absent), 'expected identifier')} never came ({listed([str(name) for name in absent])}). It "
+            "would stop each of them."
         )
     return sighting(
         "filter-in-force",
@@ -258,11 +262,8 @@ def _filter(
         confidence=0.8 if absent else 0.3,
         evidence=evidence,
         threshold=f"at least {_FEW_ABSENT} expected identifiers absent, all outside the mask that all seen ones pass",
-        ruled_out=["Missing modules: some identifiers of the same modules came and others never did."]
-        if absent
-        else [],
-        next_check="Clear the receive filters of the adapter and of the recording program, and record a few seconds "
-        "again.",
+        ruled_out=["Not missing modules: other identifiers of the same modules came."] if absent else [],
+        next_check=CLEAR_FILTERS,
         reach=case.subjects_of_bus(bus.name) | {f"id:{name}" for name in absent},
     )
 
@@ -274,12 +275,4 @@ def _whole_modules(case: Case, bus: str) -> bool:
     for (on, module), figures in case.health.modules.items():
         if on == bus and figures.never_came:
             (partly if figures.ids else never).add(module)
-    return not partly and (len(never) < 2 or _one_side(case, bus, sorted(never)))
-
-
-def _one_side(case: Case, bus: str, modules: Sequence[str]) -> bool:
-    """Whether modules that were never heard are all on one side of the daisy chain."""
-    chain = case.car.buses[bus].chain if case.car is not None and bus in case.car.buses else ()
-    known = [name for name in chain if (bus, name) in case.health.modules]
-    silent = set(modules)
-    return silent < set(known) and (set(known[: len(silent)]) == silent or set(known[-len(silent) :]) == silent)
+    return not partly and (len(never) < 2 or open_link(case.chain(bus, heard=False), never) is not None)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -11,6 +11,7 @@ from buswright.findings import FAULTS, THRESHOLDS, Finding, Severity
 from buswright.health.baseline.baseline import IdBaseline
 from buswright.health.model.health import BusFigures, BusHealth, LoadWindows
 from buswright.health.model.identifiers import IdFigures
+from buswright.wording import duration, listed, times
 
 SECOND = 1_000_000_000
 MILLISECOND = 1_000_000
@@ -85,6 +86,14 @@ class Case:
             return "an unknown time"
         return f"{(time_ns - first) / SECOND:.3f} s"
 
+    def spans(self, windows: Sequence[Window]) -> str:
+        """Say when it was and how long in total: "once: 1.905-2.905 s (1.00 s)"."""
+        first = self.health.capture.first_ns or 0
+        shown = [f"{(w.start_ns - first) / SECOND:.3f}-{(w.end_ns - first) / SECOND:.3f} s" for w in windows]
+        total = duration(sum(window.end_ns - window.start_ns for window in windows))
+        said = f"{times(len(windows))}: {listed(shown)} ({total}"
+        return f"{said} in total)" if len(windows) > 1 else f"{said})"
+
     def subjects_of_bus(self, bus: str) -> frozenset[str]:
         """Return the bus and everything on it, as subjects."""
         modules = {f"module:{module}" for name, module in self.health.modules if name == bus}
@@ -106,12 +115,24 @@ class Case:
         """Return all subjects: what a fault of the capture can account for."""
         return frozenset({"capture"}).union(*(self.subjects_of_bus(bus) for bus in self.health.buses))
 
-    def supply_channels(self) -> tuple[str, ...]:
-        """Return the car's channels of supply voltages, which show whether a module lost its feed."""
+    def chain(self, bus: str, *, heard: bool = True) -> tuple[str, ...]:
+        """Return the modules of a bus in the order of its daisy chain: those that were heard, or all that are known."""
+        if self.car is None or bus not in self.car.buses:
+            return ()
+        known = {name for (on, name), module in self.health.modules.items() if on == bus and (module.ids or not heard)}
+        return tuple(name for name in self.car.buses[bus].chain if name in known)
+
+    def supply_channels(self, module: str | None = None) -> tuple[str, ...]:
+        """Return the car's channels of supply voltages, which show whether a module lost its feed; or one module's."""
         if self.car is None:
             return ()
-        roles = {"module_supply", "battery_voltage"}
-        return tuple(channel.name for channel in self.car.channels.values() if channel.role in roles)
+        sent = {(f.name.bus, f.message) for f in self.health.ids.values() if module in (None, f.module)}
+        return tuple(
+            channel.name
+            for channel in self.car.channels.values()
+            if channel.role in ("module_supply", "battery_voltage")
+            and (module is None or (channel.signal is not None and channel.signal[:2] in sent))
+        )
 
     def periodic(self, bus: str) -> Iterator[IdFigures]:
         """Return the identifiers of a bus that are sent by the clock."""
@@ -157,11 +178,29 @@ def subject_of(name: FrameName) -> str:
     return f"id:{name}"
 
 
+def titled(figures: IdFigures) -> str:
+    """Return an identifier with its message's name, as sentences begin."""
+    return f"{figures.name} {figures.message or ''}".rstrip()
+
+
 def whole_run(bus: BusFigures) -> tuple[Window, ...]:
     """Return the time in which a bus was recorded; empty if nothing was timed."""
     if bus.first_ns is None or bus.last_ns is None:
         return ()
     return (Window(min(bus.first_ns, bus.last_ns), max(bus.first_ns, bus.last_ns)),)
+
+
+def open_link(chain: Sequence[str], silent: Collection[str]) -> tuple[str, str] | None:
+    """Return the two modules between which a daisy chain would have to be open; None if no single break explains it.
+
+    The modules on one side of the break are silent, those on the recorder's side go on.
+    """
+    count = len(silent)
+    if not 0 < count < len(chain):
+        return None
+    if set(chain[-count:]) == set(silent):
+        return chain[-count - 1], chain[-count]
+    return (chain[count - 1], chain[count]) if set(chain[:count]) == set(silent) else None
 
 
 def stretches(windows: LoadWindows, chosen: Sequence[int]) -> tuple[Window, ...]:
@@ -185,14 +224,3 @@ def merged(windows: Iterable[Window]) -> tuple[Window, ...]:
         else:
             joined.append(window)
     return tuple(joined)
-
-
-def plural(count: int, word: str) -> str:
-    """Write a count with its word: 1 frame, 2 frames."""
-    return f"{count} {word}" if count == 1 else f"{count} {word}s"
-
-
-def listed(names: Sequence[str], most: int = 6) -> str:
-    """Write names one after the other, the rest as a number."""
-    shown = ", ".join(names[:most])
-    return shown if len(names) <= most else f"{shown} and {len(names) - most} more"

@@ -4,18 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from buswright.diagnosis.case import (
-    SECOND,
-    Case,
-    Sighting,
-    Window,
-    merged,
-    plural,
-    sighting,
-    subject_of,
-)
+from buswright.diagnosis.case import SECOND, Case, Sighting, Window, merged, sighting, subject_of, titled
 from buswright.findings import Severity
 from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, IdFigures
+from buswright.wording import listed, percent, plural, times
 
 _FEW = 3
 _ALL_WRONG = 0.99
@@ -36,15 +28,11 @@ def contents_sightings(case: Case) -> Iterator[Sighting]:
         yield from _length(case, figures)
 
 
-def _titled(figures: IdFigures) -> str:
-    return f"{figures.name} {figures.message}" if figures.message else str(figures.name)
-
-
 # Frozen ---------------------------------------------------------------------------------------------------------------
 
 
 def _frozen(case: Case, figures: IdFigures) -> Sighting | None:
-    """Judge the longest stretch of equal data: with the counter standing too, nobody fills the frame any more."""
+    """Judge the longest stretch of equal data: with the counter standing too, nobody fills the frame."""
     counter, payload = figures.counter, figures.payload
     start, end = payload.longest_same_start_ns, payload.longest_same_end_ns
     if counter is None or start is None or end is None:
@@ -63,20 +51,18 @@ def _frozen(case: Case, figures: IdFigures) -> Sighting | None:
         count=payload.longest_same,
         confidence=0.95 if counter.source == "car file" else 0.8,
         evidence=[
-            f"{_titled(figures)} carried the same payload in {payload.longest_same} frames in a row, its counter "
+            f"{titled(figures)} carried the same payload in {payload.longest_same:,} frames in a row, its counter "
             f"included, from {case.at(start)} " + ("to its last frame." if to_end else f"to {case.at(end)}."),
-            (
-                f"Before and after it changed {payload.changes} times in {figures.frames} frames. The frames kept "
-                "coming on time, so whoever looks only at values sees them hold."
-            ),
+            "The frames kept arriving on time, so the values only seem to hold.",
+            f"At other times the payload changed {payload.changes:,} times in {figures.frames:,} frames.",
         ],
         threshold=case.used("frozen_s", "frozen_frames", frame=figures.name),
         ruled_out=[
-            "A quantity that stands still: the counter would go on.",
-            "A module without power or off the bus: the frames kept coming.",
+            "Not a quantity that stands still: the counter stopped too.",
+            "Not a module without power or off the bus: the frames kept arriving.",
         ],
-        next_check="The module's program hangs while its bus controller repeats the last frame: restart the module, "
-        "then look at its supply and its firmware.",
+        next_check="Restart the module, then look at its supply and its firmware: its program hangs while its bus "
+        "controller repeats the last frame.",
         caution="Treat every value of this message in that time as unknown, above all oil pressure, brakes and "
         "temperatures.",
     )
@@ -113,16 +99,17 @@ def _counter(case: Case, figures: IdFigures, frozen: Sighting | None) -> Iterato
     severity = Severity.FAULT if share >= limit else Severity.SUSPECT if wrong >= _FEW else Severity.NOTE
     evidence = [
         (
-            f"The counter of {_titled(figures)} ({counter.length} bits, {counter.source}) took "
-            f"{plural(wrong, 'wrong step')} in {counter.frames} with no gap in time: "
-            f"{repeats} repeated, {counter.jumps_without_gap} jumped ahead, "
-            f"{backs} went back; first at {case.at(events[0].time_ns)}."
+            f"The counter of {titled(figures)} took {plural(wrong, 'wrong step')} in {counter.frames:,} with no gap in "
+            f"time, first at {case.at(events[0].time_ns)}."
         ),
     ]
+    evidence.append(
+        f"{repeats:,} repeated, {counter.jumps_without_gap:,} jumped ahead, {backs:,} went back. The counter has "
+        f"{counter.length} bits ({counter.source})."
+    )
     if counter.alternating > limit:
-        evidence.append(
-            f"Over two frames {counter.alternating:.0%} of the steps are right: two senders count side by side."
-        )
+        share_right = percent(counter.alternating, 0)
+        evidence.append(f"Over two frames {share_right} of the steps are right, so two senders may count side by side.")
     yield sighting(
         "counter-jump",
         severity,
@@ -134,8 +121,10 @@ def _counter(case: Case, figures: IdFigures, frozen: Sighting | None) -> Iterato
         threshold=case.used("counter_share_fault", frame=figures.name)
         + f"; from {_FEW} wrong steps on it is worth a look",
         ruled_out=[
-            "Frames lost on the way: there would be gaps in time.",
-            "A frozen payload: the rest of it went on." if frozen is None else "The frozen stretch is counted apart.",
+            "Not lost frames: there is no gap in time at these steps.",
+            "Not a frozen payload: the rest of it kept changing."
+            if frozen is None
+            else "Not the frozen payload: its frames are not counted here.",
         ],
         next_check="See whether a second module or a gateway sends this identifier, and whether the counter's place in "
         "the car file is right.",
@@ -160,17 +149,18 @@ def _checksum(case: Case, figures: IdFigures) -> Iterator[Sighting]:
         confidence=0.9 if checksum.source == "car file" else 0.6,
         evidence=[
             (
-                f"The checksum of {_titled(figures)} ({checksum.checksum.kind} in byte {checksum.checksum.byte}, "
-                f"{checksum.source}) was wrong in {checksum.wrong} of {checksum.frames} frames ({share:.2%}), "
-                f"{checksum.longest_run} in a row, first at {case.at(int(checksum.wrong_ns[0]))}."
+                f"The checksum of {titled(figures)} was wrong in {checksum.wrong:,} of {checksum.frames:,} frames "
+                f"({percent(share, 2)}), first at {case.at(int(checksum.wrong_ns[0]))}."
             ),
-            "All of them wrong means that the formula, its place or its data id is not the sender's."
+            "All are wrong, so the formula, its place or its data id is probably not the sender's."
             if always
-            else "Frames damaged on the bus never get this far, so it was sent like that.",
+            else f"At most {checksum.longest_run:,} in a row were wrong.",
+            f"It is {checksum.checksum.kind} in byte {checksum.checksum.byte} ({checksum.source}).",
         ],
-        threshold=case.used("counter_share_fault", frame=figures.name) + f"; or wrong for {_DEBOUNCE_S:g} s on end",
+        threshold=case.used("counter_share_fault", frame=figures.name)
+        + f"; or wrong for {_DEBOUNCE_S:g} s without a break",
         ruled_out=[
-            "Damage on the bus: the controller checks each frame in hardware and destroys bad ones.",
+            "Not damage on the bus: the controller checks each frame in hardware, and these passed.",
         ],
         next_check="Compare the formula and data id with the module's data sheet."
         if always
@@ -195,22 +185,22 @@ def _length(case: Case, figures: IdFigures) -> Iterator[Sighting]:
     lengths = figures.lengths
     if not lengths.off and not lengths.changes:
         return
-    counts = ", ".join(f"{count} × {length} bytes" for length, count in sorted(lengths.counts.items()))
+    counts = listed([f"{count:,} × {length} bytes" for length, count in sorted(lengths.counts.items())])
     evidence = [
-        f"{_titled(figures)} came with {counts}" + (f"; {lengths.declared} are declared." if lengths.off else ".")
+        f"{titled(figures)} came with {counts}." + (f" The database says {lengths.declared}." if lengths.off else "")
     ]
     windows = [Window(event.time_ns, event.time_ns) for event in lengths.events]
     if lengths.events:
         first = lengths.events[0]
         evidence.append(
-            f"It changed {plural(lengths.changes, 'time')}, first from {first.before} to {first.after} bytes at "
+            f"The length changed {times(lengths.changes)}, first from {first.before} to {first.after} bytes at "
             f"{case.at(first.time_ns)}."
         )
     elif figures.first_ns is not None and figures.last_ns is not None:
         windows.append(Window(figures.first_ns, figures.last_ns))
     short = lengths.declared is not None and any(length < lengths.declared for length in lengths.counts)
     if short:
-        evidence.append("Signals beyond the end of short frames have no value there.")
+        evidence.append("Signals beyond the end of a short frame have no value.")
     yield sighting(
         "wrong-length",
         Severity.NOTE if not lengths.off else Severity.FAULT if short else Severity.SUSPECT,
@@ -222,7 +212,7 @@ def _length(case: Case, figures: IdFigures) -> Iterator[Sighting]:
         threshold="any frame with another length than the database says"
         if lengths.declared is not None
         else "any change of length; no database says which is right",
-        ruled_out=["Damage on the bus: the controller checks length and content of each frame in hardware."],
+        ruled_out=["Not damage on the bus: the controller checks each frame in hardware, and these passed."],
         next_check="Compare the database with the module's firmware version and settings; see whether a second module "
         "sends this identifier.",
     )

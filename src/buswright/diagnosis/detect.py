@@ -2,26 +2,66 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
+from typing import NamedTuple
 
-from buswright.channels.carfile.model import CarFile, FrameName
-from buswright.diagnosis.bus import bus_sightings, loudest, repeated
+from buswright.channels.carfile.model import CarFile
+from buswright.diagnosis.bus import bus_sightings
 from buswright.diagnosis.capture import capture_sightings
 from buswright.diagnosis.case import Case, Sighting, merged
 from buswright.diagnosis.contents import contents_sightings
+from buswright.diagnosis.detected import DETECTED
 from buswright.diagnosis.drops import touch
-from buswright.diagnosis.duplicates import duplicate_sightings, is_sent_twice
-from buswright.diagnosis.gaps.classify import claimed_rows, classify
+from buswright.diagnosis.duplicates import duplicate_sightings
 from buswright.diagnosis.gaps.findings import gap_sightings
-from buswright.diagnosis.gaps.single import single_sightings
-from buswright.diagnosis.load import babblers, load_sightings
+from buswright.diagnosis.load import load_sightings
 from buswright.diagnosis.mute import mute
 from buswright.diagnosis.node import node_sightings
 from buswright.diagnosis.timing import timing_sightings
 from buswright.findings import Finding
 from buswright.health.baseline.baseline import Baseline
 from buswright.health.model.health import BusHealth
+
+
+class Detector(NamedTuple):
+    """One detector: a function from a case to sightings, and the faults that it can find."""
+
+    judge: Callable[[Case], Iterable[Sighting]]
+    finds: str
+
+    def sightings(self, case: Case) -> Iterator[Sighting]:
+        """Run it.
+
+        Raises
+        ------
+        ValueError
+            It finds a fault that it doesn't name, or of an identifier without a word for that in `DETECTED`.
+        """
+        for one in self.judge(case):
+            fault, subject = one.finding.fault, one.finding.subject
+            if fault not in self.finds.split():
+                raise ValueError(f"{self.judge.__name__} finds {fault}: name it in its line of DETECTORS")
+            if subject.startswith("id:") and not DETECTED[fault].word:
+                raise ValueError(f"{fault} of {subject}: give it a word in diagnosis/detected.py")
+            yield one
+
+
+DETECTORS = (
+    Detector(capture_sightings, "bad-lines clock-jump capture-drop echo host-timestamps filter-in-force"),
+    Detector(bus_sightings, "bus-errors bus-off wrong-bitrate no-acknowledge"),
+    Detector(load_sightings, "bus-overload babbling-node"),
+    Detector(node_sightings, "module-missing id-missing unknown-id"),
+    Detector(
+        gap_sightings,
+        "clock-jump capture-drop module-reset bus-off module-missing sender-skips filter-in-force segment-open "
+        "id-missing frames-lost",
+    ),
+    Detector(timing_sightings, "late-frames"),
+    Detector(duplicate_sightings, "duplicate-id"),
+    Detector(contents_sightings, "counter-jump checksum-wrong frozen-frame wrong-length"),
+)
+"""Every detector; a new one is a module with a line here. What its faults mean is said in `DETECTED`."""
 
 
 def diagnose(health: BusHealth, *, car: CarFile | None = None, baseline: Baseline | None = None) -> tuple[Finding, ...]:
@@ -47,31 +87,7 @@ def diagnose(health: BusHealth, *, car: CarFile | None = None, baseline: Baselin
 
 def sightings(case: Case) -> tuple[Sighting, ...]:
     """Run all detectors; equal faults of one subject are one sighting."""
-    verdicts = classify(case)
-    claimed, gone = claimed_rows(verdicts)
-    apart = _without_one_period(case)
-    found = [
-        *capture_sightings(case),
-        *bus_sightings(case),
-        *load_sightings(case),
-        *node_sightings(case),
-        *gap_sightings(case, verdicts),
-        *single_sightings(case, claimed, gone, apart),
-        *timing_sightings(case, apart),
-        *duplicate_sightings(case),
-        *contents_sightings(case),
-    ]
-    return _joined(found)
-
-
-def _without_one_period(case: Case) -> frozenset[FrameName]:
-    """Return identifiers that are no single comb of arrivals: a gap or a jitter of theirs means nothing."""
-    names = {figures.name for figures in case.health.ids.values() if is_sent_twice(case, figures)}
-    for bus in case.health.buses.values():
-        names |= {figures.name for figures, _ in babblers(case, bus)}
-        if repeated(case, bus) is not None and (name := loudest(case, bus.name)) is not None:
-            names.add(name)
-    return frozenset(names)
+    return _joined(found for detector in DETECTORS for found in detector.sightings(case))
 
 
 def _joined(found: Iterable[Sighting]) -> tuple[Sighting, ...]:

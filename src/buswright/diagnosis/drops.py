@@ -1,12 +1,13 @@
-"""What the recorder itself says that it lost or did not hear, and what the gaps show of the same."""
+"""What the recorder itself says it lost, and what the gaps show of the same."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from buswright.diagnosis.case import SECOND, Case, Sighting, Window, listed, merged, plural, sighting
+from buswright.diagnosis.case import SECOND, Case, Sighting, Window, merged, sighting
 from buswright.findings import Severity
+from buswright.wording import listed, plural, times
 
 
 def reported_drops(case: Case) -> Iterator[Sighting]:
@@ -29,15 +30,15 @@ def reported_drops(case: Case) -> Iterator[Sighting]:
         count=len(drops),
         confidence=1.0,
         evidence=[
-            f"The recorder itself reported losses, {plural(len(drops), 'time')}"
-            + (f" of {plural(lost, 'frame')} together" if lost else ", without saying how many frames")
+            f"The recorder itself reported losses {times(len(drops))}"
             + (f" on {listed(buses)}" if buses else "")
+            + (f", {plural(lost, 'frame')} in total" if lost else ", without a number of frames")
             + (f": {listed(said, 2)}." if said else "."),
         ],
         threshold="any loss that the recorder reports",
-        ruled_out=["Modules that skipped: the loss was counted between the bus and the file."],
+        ruled_out=["Not a module that skips: the recorder counted the loss between the bus and the file."],
         next_check="Take load off the recording computer, use a larger receive buffer or a better adapter, look at "
-        "its plug, and record again before any module is blamed for missing frames.",
+        "its plug, and record again before you blame any module for missing frames.",
         reach=case.everything() if everywhere else frozenset().union(*(case.subjects_of_bus(bus) for bus in own)),
     )
     # Losses are counted when they are noticed: the frames are missing up to a second before.

@@ -1,4 +1,4 @@
-"""Does one identifier have two senders? Two combs of arrivals, two families of payloads, two counters."""
+"""Does one identifier have two senders? Two regular streams of arrivals, two families of payloads, two counters."""
 
 from __future__ import annotations
 
@@ -6,28 +6,42 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from buswright.diagnosis.case import MILLISECOND, Case, Sighting, Window, plural, sighting, subject_of
+from buswright.channels.carfile.model import FrameName
+from buswright.diagnosis.bus import loudest, repeated
+from buswright.diagnosis.case import MILLISECOND, Case, Sighting, Window, sighting, subject_of, titled
+from buswright.diagnosis.load import babblers
 from buswright.diagnosis.words import UNPLUG
 from buswright.findings import Severity
 from buswright.health.model.identifiers import IdFigures, TwoSenders
+from buswright.wording import duration, percent, plural
 
 _ECHO_NS = 1_000_000
 _COUNTING = 0.5
 _EXTRA = 3.0
 _EXTRA_SHARE = 0.02
-"""Frames in ten seconds beyond what one comb has, from which a second sender was there."""
+"""Frames in ten seconds beyond what one stream has, from which a second sender was there."""
 _NEAR_NS = 1_000_000_000
 
 
 def duplicate_sightings(case: Case) -> Iterator[Sighting]:
-    """Judge identifiers whose arrivals fall into two combs."""
+    """Judge identifiers whose arrivals fall into two regular streams."""
     for figures in case.health.ids.values():
         if figures.two_senders is not None and is_sent_twice(case, figures):
             yield _finding(case, figures, figures.two_senders)
 
 
+def mixed_streams(case: Case) -> frozenset[FrameName]:
+    """Return identifiers whose arrivals are no single regular stream: a gap or a jitter of theirs means nothing."""
+    names = {figures.name for figures in case.health.ids.values() if is_sent_twice(case, figures)}
+    for bus in case.health.buses.values():
+        names |= {figures.name for figures, _ in babblers(case, bus)}
+        if repeated(case, bus) is not None and (name := loudest(case, bus.name)) is not None:
+            names.add(name)
+    return frozenset(names)
+
+
 def is_sent_twice(case: Case, figures: IdFigures) -> bool:
-    """Whether two combs of arrivals are there, and payloads, counter or rate bear it out."""
+    """Whether two streams of arrivals are there, and payloads, counter or rate bear it out."""
     two = figures.two_senders
     return two is not None and two.split > 0 and any(_witnesses(case, figures, two))
 
@@ -45,27 +59,33 @@ def _finding(case: Case, figures: IdFigures, two: TwoSenders) -> Sighting:
     witnesses = families + counters + bool(twice)
     windows = _windows(figures, two)
     evidence = [
-        f"{figures.name} {figures.message or ''}".strip()
-        + f": in {two.split} of {plural(two.windows, 'window')} of ten seconds its frames fall into two combs of "
-        f"{two.period_ns / MILLISECOND:.2f} ms, {two.separation_ns / MILLISECOND:.2f} ms apart, each within "
-        f"{two.sd_ns / MILLISECOND:.3f} ms; the smaller has {two.minority:.0%} of them.",
+        (
+            f"{titled(figures)} comes in two regular streams, each every {two.period_ns / MILLISECOND:.2f} ms, "
+            f"{two.separation_ns / MILLISECOND:.2f} ms apart."
+        ),
     ]
     if two.drift_ppm is not None:
-        evidence.append(f"The combs drift against each other by {two.drift_ppm:.0f} ppm: two clocks.")
+        evidence.append(f"The streams drift apart by {two.drift_ppm:.0f} ppm, so two clocks time them.")
     if families:
         evidence.append(
-            f"From one comb to the other {two.between_bits:.1f} payload bits change, within a comb "
-            f"{two.within_bits:.1f}: two families of payloads."
+            f"The payloads differ by {two.between_bits:.1f} bits between the streams and by {two.within_bits:.1f} "
+            "within one."
         )
     if counters and figures.counter is not None:
-        evidence.append(f"{figures.counter.alternating:.0%} of its counter's steps are right only over two frames.")
+        evidence.append(
+            f"{percent(figures.counter.alternating, 0)} of its counter's steps are right only over two frames."
+        )
     if twice:
         evidence.append(twice)
     errors = case.health.buses[figures.name.bus].errors.on_the_wire
     if errors:
         evidence.append(
-            f"The bus also has {plural(errors, 'error frame')}: two senders that start together destroy both."
+            f"The bus also has {plural(errors, 'error frame')}: two senders that start together destroy both frames."
         )
+    evidence.append(
+        f"That was so in {two.split} of {plural(two.windows, 'window')} of ten seconds; each stream is regular to "
+        f"{two.sd_ns / MILLISECOND:.3f} ms, and the smaller has {percent(two.minority, 0)} of the frames."
+    )
     return sighting(
         "duplicate-id",
         Severity.FAULT if witnesses >= 2 else Severity.SUSPECT,
@@ -77,9 +97,11 @@ def _finding(case: Case, figures: IdFigures, two: TwoSenders) -> Sighting:
         threshold="two clusters by phase in windows of at most 10 s, each with a standard deviation under 0.1 "
         "periods, together over 90 % of the frames; " + case.used("two_sender_families", frame=figures.name),
         ruled_out=[
-            "A multiplexed message: that changes its payload by a selector, on one comb and at one rate.",
-            "A doubled recording: second copies have the same payload and follow within 1 ms.",
-        ],
+            "Not a multiplexed message: that comes in one regular stream.",
+            f"Not a doubled recording: copies follow within 1 ms, these after {duration(two.separation_ns)}.",
+        ]
+        if two.separation_ns >= _ECHO_NS
+        else ["Not a multiplexed message: that comes in one regular stream."],
         next_check="Unplug one suspect with the engine off: half of the frames stay. Then give one of the two another "
         "identifier.",
         caution=UNPLUG,
@@ -93,11 +115,11 @@ def _rate(figures: IdFigures, two: TwoSenders) -> str:
         return ""
     if abs(two.period_ns / expected - 1) > 0.1:
         return ""
-    return f"Each comb has the declared period of {expected / MILLISECOND:g} ms, so frames come twice as often."
+    return f"Each stream has the declared period of {expected / MILLISECOND:g} ms, so frames come twice as often."
 
 
 def _windows(figures: IdFigures, two: TwoSenders) -> list[Window]:
-    """Return when there were two: from where more frames came than one comb has, to where they end."""
+    """Return when there were two: from where more frames came than one stream has, to where they end."""
     if two.first_ns is None or two.last_ns is None or figures.first_ns is None or figures.last_ns is None:
         return []
     strip = figures.strip

@@ -7,14 +7,16 @@ from collections.abc import Iterator
 import numpy as np
 
 from buswright.diagnosis.bus import repeated
-from buswright.diagnosis.case import Case, Sighting, Window, listed, plural, sighting, stretches, subject_of
+from buswright.diagnosis.case import Case, Sighting, Window, sighting, stretches, subject_of, titled
 from buswright.diagnosis.words import UNPLUG
 from buswright.findings import Severity
 from buswright.frames.table import Bools
 from buswright.health.model.health import BusFigures, Float64s, LoadWindows
 from buswright.health.model.identifiers import IdFigures
+from buswright.wording import listed, percent, plural
 
 _FEW_WINDOWS = 3
+_FEW_ERRORS = 0.01
 
 
 def load_sightings(case: Case) -> Iterator[Sighting]:
@@ -38,17 +40,17 @@ def _overload(case: Case, bus: BusFigures) -> Iterator[Sighting]:
         return
     highest = float(np.max(slow.load[full])) if full.any() else 0.0
     evidence = []
-    if full.any():
+    if full.any() and bus.load is not None:
         at = int(slow.start_ns[full][int(np.argmax(slow.load[full]))])
         evidence.append(
-            f"Load on {bus.name} over 1 s was above {suspect:.0%} in {plural(int(full.sum()), 'second')}, at most "
-            f"{highest:.1%} at {case.at(at)}; {bus.load:.1%} over the whole run."
+            f"The load on {bus.name} was above {percent(suspect, 0)} in {plural(int(full.sum()), 'second')}, at most "
+            f"{percent(highest)} at {case.at(at)}. It was {percent(bus.load)} over the whole run."
         )
     if crowded.any():
         at = int(fast.start_ns[crowded][int(np.argmax(fast.load[crowded]))])
         evidence.append(
-            f"Over 100 ms it was above {peak:.0%} in {plural(int(crowded.sum()), 'window')}, at most "
-            f"{float(np.max(fast.load[crowded])):.1%} at {case.at(at)}."
+            f"Over 100 ms the load was above {percent(peak, 0)} in {plural(int(crowded.sum()), 'window')}, at most "
+            f"{percent(float(np.max(fast.load[crowded])))} at {case.at(at)}."
         )
     evidence += [_talkers(case, bus), _latecomers(case, bus)]
     yield sighting(
@@ -62,18 +64,19 @@ def _overload(case: Case, bus: BusFigures) -> Iterator[Sighting]:
         evidence=[sentence for sentence in evidence if sentence],
         threshold=case.used("load_suspect", "load_fault", "load_peak_suspect", bus=bus.name)
         + f"; bit rate {bus.bitrate.bits_per_s} bit/s ({bus.bitrate.source})",
-        ruled_out=[
-            "Errors on the bus: load is counted from frames that came through"
-            + (
-                f", and {bus.errors.on_the_wire} error frames came."
-                if bus.errors.on_the_wire
-                else ", no error frame came."
-            ),
-        ],
+        ruled_out=_not_repetition(bus),
         next_check="Halve the rate of what changes slowly, pack small messages into full ones, or raise the bit rate "
         "of all modules together; see whether a message comes faster than it should.",
         reach=case.subjects_of_bus(bus.name),
     )
+
+
+def _not_repetition(bus: BusFigures) -> list[str]:
+    """Say that it isn't frames sent again after errors, where errors are few."""
+    errors = bus.errors.on_the_wire
+    if errors > _FEW_ERRORS * bus.frames:
+        return []
+    return [f"Not repetition after errors: {f'only {errors:,}' if errors else 'no'} error frames came."]
 
 
 def _usable(bus: BusFigures, windows: LoadWindows) -> Bools:
@@ -120,17 +123,17 @@ def _sharpened(fast: LoadWindows, found: tuple[Window, ...], limit: float) -> tu
 
 def _talkers(case: Case, bus: BusFigures) -> str:
     ranked = sorted(case.health.ids_of(bus.name), key=lambda figures: -figures.share)[:3]
-    shares = [f"{str(f.name).rpartition('/')[2]} {f.message or ''}".strip() + f" {f.share:.0%}" for f in ranked]
-    return f"Most of it: {listed(shares)}."
+    shares = [f"{titled(f).rpartition('/')[2]} {percent(f.share, 0)}" for f in ranked]
+    return f"Most of it came from {listed(shares)}."
 
 
 def _latecomers(case: Case, bus: BusFigures) -> str:
     late = [f for f in case.periodic(bus.name) if f.gaps.late or f.gaps.missing]
     if not late:
-        return "No periodic identifier was late or missing for it."
+        return "No periodic identifier was late or missing."
     worst = sorted(late, key=lambda figures: -(figures.gaps.late + figures.gaps.missing))
     names = listed([str(figures.name).rpartition("/")[2] for figures in worst], 4)
-    return f"{plural(len(late), 'periodic identifier')} came late or not at all for a time: {names}."
+    return f"{plural(len(late), 'periodic identifier')} came late or not at all at times: {names}."
 
 
 # Babbling -------------------------------------------------------------------------------------------------------------
@@ -169,9 +172,9 @@ def _babbler(case: Case, bus: BusFigures, figures: IdFigures, own: float) -> Sig
     high = float(bus.slow_windows.load_at(np.array([busiest.start_ns]))[0])
     expected = figures.expected.due_ns
     declared = figures.expected.period_ns.declared and expected
-    nominal = f", {busiest.frames * expected / 1e9:.1f} times what it should" if declared and expected else ""
+    often = busiest.frames * expected / 1e9 if declared and expected else 0.0
+    nominal = f", {often:.1f} times what it should" if often else ""
     lower = [f for f in case.periodic(bus.name) if f.gaps.late or f.gaps.missing]
-    titled = f"{name} {figures.message}" if figures.message else str(name)
     return sighting(
         "babbling-node",
         Severity.FAULT if high > case.limit("load_fault", bus=bus.name) else Severity.SUSPECT,
@@ -181,19 +184,20 @@ def _babbler(case: Case, bus: BusFigures, figures: IdFigures, own: float) -> Sig
         confidence=0.9 if declared else 0.7,
         evidence=[
             (
-                f"{titled} came {busiest.frames} times in the second from {case.at(busiest.start_ns)}{nominal}: "
-                f"{own:.0%} of the bus by itself, of {high:.0%} load in that second."
+                f"{titled(figures)} came {busiest.frames:,} times in the second from {case.at(busiest.start_ns)}"
+                f"{nominal}."
             ),
-            f"It belongs to {figures.module}." if figures.module else "Nobody says which module sends it.",
-            f"{plural(len(lower), 'other identifier')} came late or not at all for a time."
+            f"By itself it took {percent(own, 0)} of the bus, of {percent(high, 0)} load in that second.",
+            f"{figures.module} sends it." if figures.module else "No database or car file says which module sends it.",
+            f"{plural(len(lower), 'other identifier')} came late or not at all at times."
             if lower
-            else "No other identifier was late for it.",
+            else "No other identifier was late.",
         ],
         threshold=case.used("babble_rate", "babble_share", "load_fault", frame=name),
         ruled_out=[
-            "A burst on an event: it lasted longer than 100 ms.",
-            "A frame repeated for want of an acknowledgement: other modules were heard meanwhile.",
-            "A doubled recording: that makes twice the rate, of all identifiers.",
+            f"Not a burst on an event: it lasted for {plural(max(1, figures.busy_seconds), 'second')}.",
+            "Not a frame without an acknowledgement: other modules were heard meanwhile.",
+            *([f"Not a doubled recording: that makes twice the rate, and this is {often:.1f} times."] if often else []),
         ],
         next_check="Unplug the module that sends it: the load falls at once. Then look at its settings and firmware.",
         caution=UNPLUG,

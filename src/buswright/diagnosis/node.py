@@ -1,15 +1,16 @@
-"""Is everybody there? Modules and identifiers that never came, and identifiers that nobody knows."""
+"""Is everybody there? Modules and identifiers that never came, and unknown identifiers."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from buswright.diagnosis.case import SECOND, Case, Sighting, Window, listed, plural, sighting, subject_of, whole_run
+from buswright.diagnosis.case import SECOND, Case, Sighting, Window, sighting, subject_of, whole_run
 from buswright.diagnosis.expected import absentees
-from buswright.diagnosis.words import UNPLUG
+from buswright.diagnosis.words import MODULE_POWER, UNPLUG
 from buswright.findings import Severity
 from buswright.health.model.health import BusFigures
 from buswright.health.model.identifiers import IdFigures, NeverCame
+from buswright.wording import capital, listed, percent, plural
 
 _FEW_UNKNOWN = 3
 
@@ -43,12 +44,12 @@ def _missing_module(case: Case, bus: BusFigures, module: str, absent: Sequence[N
     source = "the good run" if remembered else "the car file" if described else "the database"
     evidence = [
         (
-            f"Nothing of module {module} came on {bus.name} in {bus.seconds:.1f} s, though {source} expects "
-            f"{plural(len(absent), 'message')} of it: {listed([str(one) for one in absent])}."
+            f"{module} sent nothing on {bus.name} in {bus.seconds:.1f} s. {capital(source)} expects "
+            f"{plural(len(absent), 'message')} from it: {listed([str(one) for one in absent])}."
         ),
     ]
     if not sure:
-        evidence.append("Only a database names it: it may describe more modules than this car has.")
+        evidence.append("Only a database names it, and that may describe more modules than this car has.")
     return sighting(
         "module-missing",
         Severity.FAULT if sure else Severity.SUSPECT,
@@ -59,11 +60,9 @@ def _missing_module(case: Case, bus: BusFigures, module: str, absent: Sequence[N
         evidence=evidence,
         threshold=case.used("startup_ignore_s", "id_missing_periods", "id_missing_s", bus=bus.name),
         ruled_out=[
-            f"The bus: {plural(bus.data_frames, 'frame')} of other modules came.",
-            "A receive filter can't be ruled out if it was set from the start: see that none is.",
+            f"Not the bus: {plural(bus.data_frames, 'frame')} from other modules came.",
         ],
-        next_check="Power at the module's plug first, then the fuse, then the CAN pair to it, then the modules behind "
-        "it in the daisy chain.",
+        next_check=f"{MODULE_POWER} See that the recorder has no receive filter set.",
         caution=UNPLUG,
         reach=case.subjects_of_module(bus.name, module) | {subject_of(one.name) for one in absent},
     )
@@ -80,12 +79,11 @@ def _missing_message(case: Case, bus: BusFigures, one: NeverCame) -> Sighting:
         count=1,
         confidence=0.8 if sure else 0.3,
         evidence=[
-            f"{one} never came on {bus.name} in {bus.seconds:.1f} s; the {one.by} expects it{every}."
-            + (f" Other messages of {one.module} did come." if one.module else ""),
+            f"{one} never came on {bus.name} in {bus.seconds:.1f} s. The {one.by} expects it{every}.",
         ],
         threshold=case.used("startup_ignore_s", "id_missing_periods", "id_missing_s", bus=bus.name),
-        ruled_out=["A module without power: other messages of it came."] if one.module else [],
-        next_check="Look at the module's settings for this message and at the receive filters; if the module doesn't "
+        ruled_out=[f"Not a module without power: other messages of {one.module} came."] if one.module else [],
+        next_check="Look at the module's settings for this message and at the receive filters. If the module doesn't "
         "send it, take it out of the database.",
     )
 
@@ -129,14 +127,15 @@ def _unknown_id(case: Case, bus: BusFigures, figures: IdFigures) -> Sighting:
     source = "the good run" if remembered else "the database"
     period = figures.period.learned_ns
     evidence = [
-        f"{figures.name} is not in {source}: {plural(figures.frames, 'frame')}, {figures.share:.1%} of the bus, "
+        f"{figures.name} is not in {source}. It came first at {case.at(first)}"
+        + (", during the run." if later else ", at the start."),
+        f"It sent {plural(figures.frames, 'frame')} of {'/'.join(map(str, sorted(figures.lengths.counts)))} bytes, "
         + (f"every {period / 1e6:.1f} ms" if period else "at no steady rate")
-        + f", {'/'.join(map(str, sorted(figures.lengths.counts)))} bytes.",
-        f"It came first at {case.at(first)}" + (", while the run was on." if later else ", at the start."),
+        + f", {percent(figures.share)} of the bus.",
     ]
     new = _what_else(case, bus, figures)
     if new:
-        evidence.append(f"About then: {new}.")
+        evidence.append(f"Within a second of that {new}.")
     return sighting(
         "unknown-id",
         Severity.SUSPECT if remembered or later else Severity.NOTE,
@@ -145,10 +144,9 @@ def _unknown_id(case: Case, bus: BusFigures, figures: IdFigures) -> Sighting:
         count=figures.frames,
         confidence=0.9 if remembered else 0.7,
         evidence=evidence,
-        threshold=case.used("startup_ignore_s", frame=figures.name) + "; later ones came while the run was on",
+        threshold=case.used("startup_ignore_s", frame=figures.name) + "; one that comes later came during the run",
         ruled_out=[
-            "The same number with the other length: 11-bit and 29-bit identifiers are told apart.",
-            "A frame damaged on the bus: its check sequence would have stopped it.",
+            f"Not damaged frames of another identifier: the check sequence of all {figures.frames:,} was right.",
         ],
         next_check="See which module it stops with when unplugged in the workshop, and whether a setting or a "
         "firmware changed; add it to the database if it belongs to the car.",
@@ -172,9 +170,9 @@ def _many_unknown(bus: BusFigures, unknown: Sequence[IdFigures], total: int, *, 
     firsts = [figures.first_ns for figures in unknown if figures.first_ns is not None]
     lasts = [figures.last_ns for figures in unknown if figures.last_ns is not None]
     what = (
-        "They came first while the run was on: another module, a tester or a logger was plugged in, or woke up."
+        "They first came during the run: another module, a tester or a logger was plugged in, or woke up."
         if later
-        else "They were there from the start: a database that covers only a part of this bus, or the wrong one."
+        else "They were there from the start: the database covers only a part of this bus, or is the wrong one."
     )
     return sighting(
         "unknown-id",
@@ -191,5 +189,5 @@ def _many_unknown(bus: BusFigures, unknown: Sequence[IdFigures], total: int, *, 
             what,
         ],
         threshold=f"more than {_FEW_UNKNOWN} that came at the start, or later, are reported together",
-        next_check="See that the right database is given for this bus, and what is plugged into it.",
+        next_check="See that this bus has the right database, and what is plugged into it.",
     )

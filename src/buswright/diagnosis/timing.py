@@ -8,35 +8,36 @@ from dataclasses import replace
 import numpy as np
 
 from buswright.channels.carfile.model import FrameName
-from buswright.diagnosis.case import MILLISECOND, Case, Sighting, Window, merged, plural, sighting, subject_of
-from buswright.diagnosis.gaps.single import overloaded
+from buswright.diagnosis.case import MILLISECOND, Case, Sighting, Window, merged, sighting, subject_of, titled
+from buswright.diagnosis.duplicates import mixed_streams
+from buswright.diagnosis.gaps.evidence import overloaded
 from buswright.diagnosis.host_lag import Smear, smear
 from buswright.findings import Severity
 from buswright.health.model.identifiers import IdFigures, PeriodStrip
+from buswright.wording import percent, plural
 
 _FEW_SPACINGS = 100
 _TAIL = 0.001
 """The share of spacings beyond the 99.9th percentile."""
 
-_AS_OTHERS = "it is no more irregular than the computer's stamps make all that came on this bus"
-_NOT_THE_STAMPS = (
-    "The computer's stamps: they delay all that comes, in the order in which it comes, and others were on time."
-)
+_AS_OTHERS = "It is no more irregular than the computer's stamps make every identifier of this bus."
+_NOT_THE_STAMPS = "Not the computer's stamps: they delay all frames in their order, and others were on time."
 _STAMPS_FIRST = (
-    "Record with hardware time stamps, or on a computer that does nothing else, before its sender is judged; lateness "
-    "smaller than what the stamps add can't be seen in this recording."
+    "Record with hardware time stamps, or on a computer that does nothing else, before you judge its sender. This "
+    "recording can't show lateness smaller than what the stamps add."
 )
 
 
-def timing_sightings(case: Case, apart: Collection[FrameName] = ()) -> Iterator[Sighting]:
-    """Judge the regularity of every identifier that is sent by the clock, some set apart.
+def timing_sightings(case: Case) -> Iterator[Sighting]:
+    """Judge the regularity of every identifier that is sent by the clock, in one stream.
 
     Where a host stamped the frames only who stands out against the others is late; the rest is noted, for the stamps.
     """
+    mixed = mixed_streams(case)
     late = {
         figures.name: figures
         for figures in case.health.ids.values()
-        if figures.period.sending == "periodic" and figures.name not in apart and _irregular(case, figures)
+        if figures.period.sending == "periodic" and figures.name not in mixed and _irregular(case, figures)
     }
     compared = {name: smear(case, figures) for name, figures in late.items()}
     true = {name for name, by_stamps in compared.items() if by_stamps is None or by_stamps.stands_out}
@@ -74,13 +75,15 @@ def _pattern(case: Case, figures: IdFigures, late: Collection[FrameName]) -> str
     bus = [f for f in case.periodic(figures.name.bus) if f.period.spacings >= _FEW_SPACINGS]
     own = [f for f in bus if f.module == figures.module and f.module is not None]
     if len(bus) > 1 and all(f.name in late for f in bus):
-        return "all identifiers of the bus are irregular: that points at the recorder's stamps or at the load"
+        return "All identifiers of the bus are irregular, which points at the recorder's stamps or at the load."
     if len(own) > 1 and all(f.name in late for f in own):
-        return f"all {len(own)} identifiers of {figures.module} are irregular and others aren't: its task runs late"
+        return (
+            f"All {len(own)} identifiers of {figures.module} are irregular and others are not, so its task runs late."
+        )
     if len(own) > 1:
         others = sum(f.name in late for f in own) - 1
-        return f"{others} of {len(own) - 1} other identifiers of {figures.module} are irregular"
-    return "it is the only identifier known of its sender"
+        return f"{others} of {len(own) - 1} other identifiers of {figures.module} are irregular."
+    return "It is the only identifier known of its sender."
 
 
 def _smeared(case: Case, figures: IdFigures, by_stamps: Smear | None) -> Sighting:
@@ -97,18 +100,16 @@ def _finding(case: Case, figures: IdFigures, pattern: str, by_stamps: Smear | No
     crowded = int(np.count_nonzero(overloaded(case, figures) & gaps.is_missing))
     wide = sd > case.limit("jitter_sd", frame=name) * period.judged_ns
     evidence = [
-        f"{name} {figures.message or ''}".strip()
-        + f", every {period.judged_ns / MILLISECOND:g} ms ({figures.expected.period_ns.source}): standard deviation "
-        f"{sd / MILLISECOND:.2f} ms ({sd / period.judged_ns:.1%} of the period), 99.9th percentile of the deviation "
-        f"{(period.p999_ns or 0) / MILLISECOND:.2f} ms.",
-        f"{pattern[0].upper()}{pattern[1:]}.",
+        (
+            f"{titled(figures)} is irregular: one frame in 1000 is off by {(period.p999_ns or 0) / MILLISECOND:.2f} ms "
+            f"or more. It is due every {period.judged_ns / MILLISECOND:g} ms ({figures.expected.period_ns.source})."
+        ),
+        pattern,
+        *([f"{plural(gaps.late, 'frame')} came over half a period late; the next ones caught up."] * bool(gaps.late)),
+        *([f"{plural(crowded, 'gap')} fell into an overload: late or missing can't be told there."] * bool(crowded)),
         *_against_others(by_stamps),
+        f"The standard deviation is {sd / MILLISECOND:.2f} ms, {percent(sd / period.judged_ns)} of the period.",
     ]
-    if gaps.late or crowded:
-        evidence.append(
-            f"{plural(gaps.late, 'frame')} came over half a period late and the next ones caught up; {crowded} further "
-            "gaps fell into an overload, where late and missing cannot be told apart."
-        )
     windows, coarse = _windows(case, figures)
     found = sighting(
         "late-frames",
@@ -120,7 +121,8 @@ def _finding(case: Case, figures: IdFigures, pattern: str, by_stamps: Smear | No
         evidence=evidence,
         threshold=f"{gaps.rule}; " + case.used("jitter_sd", "jitter_p999", "missing_periods", frame=name),
         ruled_out=[
-            "Frames lost: the next ones came earlier by as much, or the spacing stayed under one and a half periods.",
+            *(["Not lost frames: the next ones came earlier by as much."] if gaps.late else []),
+            *(["Not lost frames: no spacing reached one and a half periods."] if not gaps.late + crowded else []),
             *([_NOT_THE_STAMPS] if by_stamps is not None and by_stamps.stands_out else []),
         ],
         next_check="Look at what else the sending module does at that time, and at the priority of this identifier "
@@ -134,16 +136,16 @@ def _against_others(by_stamps: Smear | None) -> list[str]:
     if by_stamps is None:
         return []
     if not by_stamps.others:
-        return ["A computer stamped the frames, and no other sender's are there to compare these with."]
+        return ["A computer stamped the frames, and no other sender is there to compare with."]
     usual, share = by_stamps.others_ns / MILLISECOND, by_stamps.usual_share
     return [
         (
-            f"A computer stamped the frames. Half of these deviate by over {by_stamps.own_ns / MILLISECOND:.2f} ms; "
+            f"A computer stamped the frames. Half of these are off by over {by_stamps.own_ns / MILLISECOND:.2f} ms; "
             f"{usual:.2f} ms is usual on this bus."
         ),
         (
-            f"{by_stamps.overtaken} ({by_stamps.share:.2%}) came half a period late and after others, though the bus "
-            f"was not silent; of the other identifiers {share:.2%} did."
+            f"Others overtook {by_stamps.overtaken} of them ({percent(by_stamps.share, 2)}) though the bus was not "
+            f"silent; of the other identifiers' frames {percent(share, 2)}."
         ),
     ]
 

@@ -179,8 +179,6 @@ def _finished(
         abs(own - middle) <= max(_NEAR * float(f.gaps.period_ns[s.gap]), _SHIFT_LEAST_NS)
         for own, (s, f) in zip(excess, closed, strict=True)
     ]
-    known = [bool(not np.isnan(f.gaps.residual_ns[s.gap])) for s, f in closed]
-    counters = [_counter(s, f) for s, f in closed]
     silent_from, silent_to = (
         group.latest_start,
         group.earliest_end if end_ns is None else min(group.earliest_end, end_ns),
@@ -191,21 +189,13 @@ def _finished(
         members=tuple(sorted(members, key=lambda m: (m.start_ns, m.name))),
         buses=tuple(sorted(names)),
         modules=tuple(sorted(modules - others)),
-        partial_modules=tuple(sorted(modules & others)),
         due=len(members) + len(came),
         share=len(members) / (len(members) + len(came)),
-        phase_kept=sum(
-            abs(float(f.gaps.residual_ns[s.gap])) <= float(f.gaps.tolerance_ns[s.gap])
-            for (s, f), k in zip(closed, known, strict=True)
-            if k
-        ),
-        phase_known=sum(known),
+        phase_kept=sum(bool(f.gaps.phase_kept[s.gap]) for s, f in closed),
+        phase_known=sum(not np.isnan(f.gaps.residual_ns[s.gap]) for s, f in closed),
         chance=_chance(closed),
         excess_ns=middle,
         excess_share=sum(near) / len(near) if near else 0.0,
-        counters_continuous=counters.count("continuous"),
-        counters_jumped=counters.count("jumped"),
-        counters_other=counters.count("other"),
         silence_ns=min(_silent(buses[name], silent_from, silent_to, end_ns) for name in names),
         errors=sum(buses[name].errors.within(start - ERRORS_NS, end + ERRORS_NS) for name in names),
         lower_priority=_lower_priority([m.name for m in members], [f.name for f in came]),
@@ -232,25 +222,11 @@ def _silent(bus: BusFigures, start: int, end: int, capture_end: int | None) -> i
 def _chance(closed: list[tuple[_Silence, IdFigures]]) -> float | None:
     """Probability of a random phase within tolerance, for the member with the longest period whose phase is known."""
     known = [
-        (f.gaps.period_ns[s.gap], f.gaps.tolerance_ns[s.gap])
+        (float(f.gaps.period_ns[s.gap]), float(f.gaps.chance[s.gap]))
         for s, f in closed
         if not np.isnan(f.gaps.residual_ns[s.gap])
     ]
-    if not known:
-        return None
-    period, tolerance = max(known)
-    return float(min(1.0, 2 * tolerance / period))
-
-
-def _counter(silence: _Silence, figures: IdFigures) -> str:
-    """Say what the counter did over a gap: continuous, jumped by just the missing frames, other, or none."""
-    step = int(figures.gaps.counter_step[silence.gap])
-    if step < 0 or figures.counter is None:
-        return "none"
-    missing, modulus = int(figures.gaps.frames[silence.gap]), figures.counter.modulus
-    if step == (missing + 1) % modulus and missing % modulus:
-        return "jumped"
-    return "continuous" if step == 1 % modulus else "other"
+    return max(known)[1] if known else None
 
 
 def _lower_priority(members: list[FrameName], came: list[FrameName]) -> bool:

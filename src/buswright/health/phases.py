@@ -52,13 +52,10 @@ class ClockFit:
         Slope, on the clock of the capture.
     error
         Its relative standard error; 1e-6 is one part per million.
-    arrivals
-        Frames it rests on.
     """
 
     period_ns: float
     error: float
-    arrivals: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,10 +80,6 @@ class Phases:
 
     fits: Mapping[FrameName, ClockFit]
     groups: tuple[PhaseGroup, ...]
-
-    def group_of(self, name: FrameName) -> int | None:
-        """Return the number of the group that an identifier is in."""
-        return next((number for number, group in enumerate(self.groups) if name in group.ids), None)
 
 
 @dataclass(slots=True)
@@ -193,10 +186,10 @@ def _line(number: Float64s, time_ns: Float64s, weight: Float64s) -> ClockFit | N
     number_mean, time_mean = np.average(number, weights=weight), np.average(time_ns, weights=weight)
     spread = float(np.sum(weight * (number - number_mean) ** 2))
     slope = float(np.sum(weight * (number - number_mean) * (time_ns - time_mean))) / spread
-    rest = time_ns - time_mean - slope * (number - number_mean)
-    variance = float(np.sum(weight * rest**2)) / (len(number) - 2)
+    residual = time_ns - time_mean - slope * (number - number_mean)
+    variance = float(np.sum(weight * residual**2)) / (len(number) - 2)
     error = (variance / spread) ** 0.5 / slope * (1 + _FEW_POINTS / (len(number) - 2))
-    return ClockFit(slope, max(error, _LEAST_ERROR), int(weight.sum()))
+    return ClockFit(slope, max(error, _LEAST_ERROR))
 
 
 def _together(fits: Mapping[FrameName, ClockFit]) -> list[tuple[FrameName, ...]]:

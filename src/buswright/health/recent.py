@@ -50,8 +50,6 @@ class IdNow:
         First and latest frame.
     rate_hz
         Over the last `WINDOW_S` or ten periods; 0 when none came in them, None before two frames.
-    previous_ns
-        Spacing between the two latest frames; None before two.
     payload, length
         Of the latest frame.
     fd
@@ -63,7 +61,6 @@ class IdNow:
     first_ns: int
     last_ns: int
     rate_hz: float | None
-    previous_ns: int | None
     payload: bytes
     length: int
     fd: bool
@@ -357,14 +354,12 @@ class _Ids:
         ):
             name = self.names[row]
             timed = last != _NEVER
-            previous = last - before if before != _NEVER else None
             found[name] = IdNow(
                 name,
                 frames,
                 first if timed else 0,
                 last if timed else 0,
-                rate if previous is not None else None,
-                previous,
+                rate if before != _NEVER else None,
                 self.payload[row, :length].tobytes(),
                 length,
                 fd,

@@ -19,7 +19,7 @@ _SPREAD = np.uint64(0x9E3779B97F4A7C15)
 _EXTENDED = np.uint64(1 << 32)
 
 
-class Twice:
+class RepeatedFrames:
     """Folds the frames of a whole capture in order."""
 
     def __init__(self) -> None:

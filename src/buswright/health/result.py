@@ -32,7 +32,7 @@ from buswright.health.model.health import (
     Period,
 )
 from buswright.health.model.identifiers import NeverCame, PayloadFigures, Sending
-from buswright.health.repeats import Twice
+from buswright.health.repeats import RepeatedFrames
 
 _FEW = 20
 """Fewer spacings don't tell a clock-driven message from another."""
@@ -52,7 +52,7 @@ class Measured:
     identities: Mapping[FrameName, Identity]
     remotes: Mapping[FrameName, int]
     rates: Mapping[str, BitRate]
-    twice: Twice
+    repeats: RepeatedFrames
     unlisted: int
 
 
@@ -65,7 +65,7 @@ def assemble(measured: Measured, events: Sequence[Event], problems: Problems | N
             of_bus[lane.name],
             _filters(lane.name, measured),
             clock or Clock(),
-            measured.twice.copies_on(measured.bus_of[lane.name]),
+            measured.repeats.copies_on(measured.bus_of[lane.name]),
         )
         for lane in measured.buses
     }
@@ -265,7 +265,7 @@ def _capture(
         untimed=sum(bus.untimed for bus in buses.values()),
         first_ns=min(earliest, default=None),
         last_ns=max(latest, default=None),
-        duplicates=measured.twice.figures(
+        duplicates=measured.repeats.figures(
             [lane.name for lane in measured.buses], [bus.data_frames for bus in buses.values()]
         ),
         drops=tuple(drops),

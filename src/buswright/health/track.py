@@ -23,7 +23,7 @@ from buswright.health.buses.lane import BusLane
 from buswright.health.described import Described, Identity
 from buswright.health.identifiers.lane import IdLane, Rows
 from buswright.health.model.health import BitRate, BusHealth
-from buswright.health.repeats import Twice
+from buswright.health.repeats import RepeatedFrames
 from buswright.health.result import Measured, assemble
 from buswright.messages.match import Databases, Kind, Matcher
 
@@ -77,7 +77,7 @@ class HealthTracker:
         self._buses: list[BusLane] = []
         self._bus_of: dict[str, int] = {}
         self._unlisted = 0
-        self._twice = Twice()
+        self._repeats = RepeatedFrames()
 
     def update(self, frames: Frames, bits: WireBits | None = None) -> None:
         """Take the next batch of the capture or of a live bus; `bits` are its `bits_of`, where they are known already.
@@ -100,7 +100,7 @@ class HealthTracker:
         for number in used:
             rows: Order | slice = slice(None) if len(used) == 1 else np.flatnonzero(lane == number)
             self._buses[number].add(frames, rows, bits, words)
-        self._twice.add(frames, lane, words)
+        self._repeats.add(frames, lane, words)
         self._by_identifier(frames, words, bits, present)
         if present & Flag.REMOTE:
             self._count_remotes(frames, lane)
@@ -220,7 +220,7 @@ class HealthTracker:
             identities=MappingProxyType(self._identities),
             remotes=MappingProxyType(self._remotes),
             rates={bus.name: self._rate(bus) for bus in self._buses},
-            twice=self._twice,
+            repeats=self._repeats,
             unlisted=int(self._unlisted),
         )
         return assemble(measured, tuple(events), problems, clock)

@@ -103,6 +103,13 @@ def thresholds() -> str:
     return _thresholds(THRESHOLDS)
 
 
+def findings() -> str:
+    """Return every finding about captures, buses and modules, and what it means."""
+    from buswright.diagnosis.detected import DETECTED
+
+    return table(["finding", "means"], [[code(name), found.meaning] for name, found in DETECTED.items()])
+
+
 def health_thresholds() -> str:
     """Return those of them that the buses are judged by."""
     return _thresholds(HEALTH_THRESHOLDS)
@@ -230,6 +237,7 @@ PARTS: Mapping[str, Callable[..., str]] = MappingProxyType(
         "calibration": calibration,
         "kinds": kinds,
         "thresholds": thresholds,
+        "findings": findings,
         "health_thresholds": health_thresholds,
         "checksums": checksums,
         "positions": positions,

@@ -1,1 +1,1 @@
-"""The gap classifier: what a silence is consistent with."""
+"""Gaps: the evidence of a silence, the verdict on it, and the findings that verdicts come to."""

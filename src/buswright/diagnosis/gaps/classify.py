@@ -12,12 +12,19 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from buswright.channels.carfile.model import FrameName
-from buswright.diagnosis.case import MILLISECOND, SECOND, Case, listed
-from buswright.diagnosis.gaps.evidence import Silence, silences, unnamed, unusual_errors
-from buswright.diagnosis.gaps.module import gone, module_verdicts
-from buswright.diagnosis.gaps.verdict import HOST_LAG, OVERLOAD, Verdict, counted, milliseconds
+from buswright.diagnosis.case import MILLISECOND, SECOND, Case, open_link
+from buswright.diagnosis.expected import silent_long
+from buswright.diagnosis.gaps.evidence import Part, Silence, Step, silences, unusual_errors
+from buswright.diagnosis.gaps.verdict import (
+    HOST_LAG,
+    OVERLOAD,
+    Verdict,
+    counter_words,
+    phase_words,
+    whose,
+)
 from buswright.health.model.health import ClockSet
+from buswright.wording import duration, listed, percent
 
 _FEW_UNNAMED_BUS = 3
 _KEPT_MOSTLY = 0.8
@@ -29,6 +36,8 @@ _NOTICED_NS = 2 * SECOND
 _AS_LONG = 0.7
 """A recorder that slept was silent for as long as its clock moved, and for the second in which it fell asleep."""
 _SOME_LATE = 0.2
+_BURST_NS = 50 * MILLISECOND
+_RETRY_NS = MILLISECOND
 
 
 def classify(case: Case) -> tuple[Verdict, ...]:
@@ -39,13 +48,14 @@ def classify(case: Case) -> tuple[Verdict, ...]:
 def _judge(case: Case, silence: Silence) -> Iterator[Verdict]:
     if silence.back and silence.merely_late > len(silence.parts) and _host_stamped(case, silence):
         # Whoever of them could still show it lost nothing: the computer stood still.
-        yield Verdict(HOST_LAG, case.recorded(silence.buses), silence.buses, silence, 0.8, ())
+        yield Verdict(HOST_LAG, case.recorded(silence.buses), silence.buses, silence, 0.8)
         return
     if _everyone(case, silence):
         yield from _all_silent(case, silence)
         return
-    if silence.back and silence.lower_priority and _load(case, silence) >= case.limit("load_fault"):
-        yield Verdict(OVERLOAD, f"bus:{silence.buses[0]}", silence.buses, silence, 0.8, ())
+    crowded = silence.back and silence.group.lower_priority
+    if crowded and _load(case, silence) >= case.limit("load_fault"):
+        yield Verdict(OVERLOAD, f"bus:{silence.buses[0]}", silence.buses, silence, 0.8)
         return
     for bus in silence.buses:
         filtered = _filtered(case, silence, bus)
@@ -53,25 +63,24 @@ def _judge(case: Case, silence: Silence) -> Iterator[Verdict]:
             yield filtered
             continue
         modules = [module for on, module in silence.modules if on == bus]
-        side = _one_side(case, bus, modules)
-        if side is not None:
+        side = open_link(case.chain(bus), modules)
+        if side is not None and len(modules) > 1:
             yield from _segment(case, silence, bus, modules, side)
         else:
             for module in modules:
                 part = silence.of_module(bus, module)
-                yield from module_verdicts(case, part, bus, f"module:{module}", module, modules)
-        nameless = unnamed(silence.only([p for p in silence.parts if p.name.bus == bus]))
+                yield from _module(case, part, bus, f"module:{module}", module, modules)
+        nameless = silence.on_bus(bus).unnamed()
         if nameless:
             ids = "+".join(str(p.name).rpartition("/")[2] for p in sorted(nameless, key=lambda p: p.name))
-            own = silence.only(nameless)
-            yield from module_verdicts(case, own, bus, f"module:{bus}/{ids}", "of these identifiers", [])
+            yield from _module(case, silence.only(nameless), bus, f"module:{bus}/{ids}", None, [])
 
 
 def _everyone(case: Case, silence: Silence) -> bool:
     """Whether all that were due were silent, on more than one module."""
     if len(silence.parts) < case.limit("together_share", bus=silence.buses[0]) * silence.due:
         return False
-    if silence.back and not silence.errors and silence.quiet_ns < _QUIET * silence.stretch_ns:
+    if silence.back and not silence.errors and silence.group.silence_ns < _QUIET * silence.stretch_ns:
         return False  # others came meanwhile: some frames were lost at the same time by chance
     modules = {(p.name.bus, p.module) for p in silence.parts if p.module is not None}
     nameless = sum(p.module is None for p in silence.parts)
@@ -92,9 +101,9 @@ def _all_of_bus(case: Case, silence: Silence) -> bool:
 def _load(case: Case, silence: Silence) -> float:
     """Highest 100 ms load while it lasted; 0 where the bit rate is unknown."""
     highest = 0.0
+    window = silence.window
     for bus in silence.buses:
         windows = case.health.buses[bus].windows
-        window = silence.window
         inside = (windows.start_ns + windows.width_ns > window.start_ns - 50 * MILLISECOND) & (
             windows.start_ns <= window.end_ns
         )
@@ -108,54 +117,81 @@ def _load(case: Case, silence: Silence) -> float:
 
 
 def _all_silent(case: Case, silence: Silence) -> Iterator[Verdict]:
-    buses = silence.buses
+    buses, count = silence.buses, len(silence.parts)
     where = "all buses" if len(buses) == len(case.health.buses) else listed(buses)
-    who = f"All {len(silence.parts)} identifiers that were due on {where} were silent"
+    who = f"All {count} identifiers that were due on {where} went silent"
     if not silence.back:
         yield from _bus_dead(case, silence, who)
         return
     counters, (kept, known) = silence.counters(), silence.phases()
+    counted, paused, restarted = (counters[step] for step in (Step.COUNTED, Step.PAUSED, Step.RESTARTED))
     mostly_kept = known > 0 and kept >= _KEPT_MOSTLY * known
-    shifted = silence.excess_share >= case.limit("common_shift_share", bus=buses[0])
-    said = counted(silence)
-    phases = f"{kept} of {known} kept their phase" if known else "their phases are not known"
-    length = f"for {milliseconds(max(p.silent_ns for p in silence.parts))}"
-    went_on = counters["jumped"] >= max(1, counters["continuous"], counters["other"])
-    stood = counters["continuous"] > max(counters["jumped"], counters["other"])
-    reset = counters["other"] > 0 and not went_on and not stood
+    shifted = silence.group.excess_share >= case.limit("common_shift_share", bus=buses[0])
+    went_on = counted >= max(1, paused, restarted)
+    stood = paused > max(counted, restarted)
+    reset = restarted > 0 and not went_on and not stood
     one_by_one = _one_by_one(silence)
+    why: tuple[str, ...]
+    seen = (
+        f"{who} at {case.at(silence.window.start_ns)} for {duration(silence.longest_ns)}.",
+        f"{kept} of {known} came back on their earlier timing." if known else "Their earlier timing is not known.",
+        counter_words(silence),
+    )
+    ran_on = (
+        *(["Not the modules: their counters kept counting."] if went_on else []),
+        *([f"Not a restart: {kept} of {known} kept their timing."] if mostly_kept else []),
+    )
+    nothing_lost = ("Not lost frames: the counters paused.",) if stood else ()
     if _host_stamped(case, silence) and stood and mostly_kept and not silence.errors:
-        yield Verdict(HOST_LAG, case.recorded(buses), buses, silence, 0.8, (f"{who} {length}; {said}.",))
+        yield Verdict(HOST_LAG, case.recorded(buses), buses, silence, 0.8, seen)
         return
     slept = _slept(case, silence)
     if slept is not None:
-        fault, subject = ("clock-jump", "capture") if stood else ("capture-drop", case.recorded(buses))
-        text = f"{who} {length}; {phases}; {said}: " + (
-            "nothing was lost, the clock was set." if stood else "the recorder stood still, not the modules."
-        )
-        yield Verdict(fault, subject, buses, silence, 0.95, (text, f"The recorder noticed it: {slept.text}."))
+        noticed = f"The recorder noticed it: {slept.text}."
+        if stood:
+            why = (*seen, "So nothing was lost: the clock was set.", noticed)
+            yield Verdict("clock-jump", "capture", buses, silence, 0.95, why, nothing_lost)
+        else:
+            why = (*seen, "So the recorder stood still, not the modules.", noticed)
+            yield Verdict("capture-drop", case.recorded(buses), buses, silence, 0.95, why, ran_on)
     elif unusual_errors(case, silence) and not stood and not reset:
-        text = f"{who} {length} while {silence.errors} error frames came; {phases}; {said}."
+        why = (*seen, f"Meanwhile {silence.errors} error frames came.")
         for bus in buses:
-            yield Verdict("segment-open", f"bus:{bus}", (bus,), silence, 0.7, (text,))
+            yield Verdict("segment-open", f"bus:{bus}", (bus,), silence, 0.7, why, _several(silence))
     elif shifted and not one_by_one and (stood or (not went_on and not reset and not mostly_kept)):
-        text = (
-            f"{who} {length}, and all of them came back later by the same {milliseconds(silence.excess_ns)} "
-            f"({silence.excess_share:.0%} of them within 0.1 periods); {said}: nothing was lost, the clock jumped."
+        shift, share = silence.group.excess_ns / SECOND, silence.group.excess_share
+        why = (
+            seen[0],
+            f"All came back later by the same {shift:.3f} s ({percent(share, 0)} of them within 0.1 periods).",
+            counter_words(silence),
+            "So nothing was lost: the clock jumped.",
         )
-        yield Verdict("clock-jump", "capture", buses, silence, 0.9 if stood else 0.7, (text,))
+        not_switched_off = "Not a power cycle: modules restart one after the other, and these moved by one time."
+        why_not = (*nothing_lost, not_switched_off)
+        yield Verdict("clock-jump", "capture", buses, silence, 0.9 if stood else 0.7, why, why_not)
     elif not one_by_one and (went_on or (mostly_kept and not reset)):
         weight = 0.9 if went_on and mostly_kept else 0.75 if went_on else 0.5
-        text = f"{who} {length}; {phases}; {said}: the modules went on sending while nothing was recorded."
-        yield Verdict("capture-drop", case.recorded(buses), buses, silence, weight, (text, *_beside(case, silence)))
+        why = (*seen, "So the modules kept sending, and the recorder missed it.", *_beside(case, silence))
+        yield Verdict("capture-drop", case.recorded(buses), buses, silence, weight, why, ran_on)
     else:
-        text = (
-            f"{who} {length}; {phases}; {said}. The modules came back one after the other, over "
-            f"{milliseconds(max(p.end_ns for p in silence.parts) - min(p.end_ns for p in silence.parts))}: "
-            "consistent with the main supply or the ignition having gone off and on."
+        spread = max(p.end_ns for p in silence.parts) - min(p.end_ns for p in silence.parts)
+        why = (
+            *seen,
+            (
+                f"The modules came back one after the other, over {duration(spread)}: the main supply or the ignition "
+                "probably went off and on."
+            ),
         )
+        why_not = (f"Not the recorder: the last came back {duration(spread)} after the first.",) * one_by_one
         for bus in buses:
-            yield Verdict("module-reset", f"bus:{bus}", (bus,), silence, 0.8 if reset or one_by_one else 0.55, (text,))
+            weight = 0.8 if reset or one_by_one else 0.55
+            yield Verdict("module-reset", f"bus:{bus}", (bus,), silence, weight, why, why_not)
+
+
+def _several(silence: Silence) -> tuple[str, ...]:
+    """Say that it was more than one module, where that is known."""
+    modules = {part.module for part in silence.parts if part.module is not None}
+    return (f"Not a single module: {len(modules)} of them went silent together.",) * (len(modules) > 1)
 
 
 def _slept(case: Case, silence: Silence) -> ClockSet | None:
@@ -182,75 +218,51 @@ def _one_by_one(silence: Silence) -> bool:
 def _beside(case: Case, silence: Silence) -> tuple[str, ...]:
     """Say what the other buses did meanwhile."""
     others = [bus for bus in case.health.buses if bus not in silence.buses]
-    return (f"{listed(others)} went on: the adapter of {listed(silence.buses)} is the first to look at.",) * bool(
-        others
-    )
+    kept_on = f"{listed(others)} went on, so check the adapter of {listed(silence.buses)} first."
+    return (kept_on,) * bool(others)
 
 
 def _bus_dead(case: Case, silence: Silence, who: str) -> Iterator[Verdict]:
     """Judge a whole bus that ends before the capture does."""
     if min(p.silent_ns for p in silence.parts) <= case.limit("id_missing_s") * SECOND:
         return
+    others = [bus for bus in case.health.buses if bus not in silence.buses]
+    why_not = (f"Not the recorder as a whole: it still recorded {listed(others)}.",) * bool(others)
     for bus in silence.buses:
-        figures = case.health.buses[bus]
         at = silence.window.start_ns
-        off = [time for time in figures.errors.bus_off_ns if abs(time - at) < SECOND]
-        text = f"{who} from {case.at(at)} to the end of the capture, while other buses went on."
+        off = [time for time in case.health.buses[bus].errors.bus_off_ns if abs(time - at) < SECOND]
+        seen = f"{who} at {case.at(at)} until the end of the capture."
         if off:
-            why = (text, f"The recorder's own controller went bus-off at {case.at(off[0])}.")
-            yield Verdict("bus-off", f"bus:{bus}", (bus,), silence, 0.9, why)
+            why = (seen, f"The recorder's own controller went bus-off at {case.at(off[0])}.")
+            yield Verdict("bus-off", f"bus:{bus}", (bus,), silence, 0.9, why, why_not)
         else:
-            errors = silence.errors
-            why = (text, f"{errors} error frames stand around that moment.")
-            yield Verdict("segment-open", f"bus:{bus}", (bus,), silence, 0.75 if errors else 0.5, why)
+            why = (seen, f"{silence.errors} error frames came around that moment.")
+            weight = 0.75 if silence.errors else 0.5
+            yield Verdict("segment-open", f"bus:{bus}", (bus,), silence, weight, why, (*_several(silence), *why_not))
 
 
 # One side of the chain ------------------------------------------------------------------------------------------------
-
-
-def _one_side(case: Case, bus: str, modules: Sequence[str]) -> tuple[str, str] | None:
-    """Return the two modules between which the chain would have to be open; None if no single break explains it.
-
-    The modules on one side of the break are silent, those on the recorder's side go on. Only modules that were
-    heard on this bus count.
-    """
-    if case.car is None or bus not in case.car.buses or len(modules) < 2:
-        return None
-    heard = {name for on, name in case.health.modules if on == bus and case.health.modules[on, name].ids}
-    chain = [name for name in case.car.buses[bus].chain if name in heard]
-    silent = set(modules)
-    if not silent < set(chain):
-        return None
-    count = len(silent)
-    if set(chain[-count:]) == silent:
-        return chain[-count - 1], chain[-count]
-    if set(chain[:count]) == silent:
-        return chain[count - 1], chain[count]
-    return None
 
 
 def _segment(
     case: Case, silence: Silence, bus: str, modules: Sequence[str], side: tuple[str, str]
 ) -> Iterator[Verdict]:
     parts = silence.only([p for p in silence.parts if p.name.bus == bus and p.module in modules])
-    if not silence.back and not gone(case, parts):
+    if not silence.back and not _gone(case, parts):
         return
-    if (
-        silence.back
-        and min(silence.of_module(bus, m).silent_ns for m in modules) <= case.limit("reset_s", bus=bus) * SECOND
-    ):
+    shortest = min(silence.of_module(bus, module).silent_ns for module in modules)
+    if silence.back and shortest <= case.limit("reset_s", bus=bus) * SECOND:
         return
     errors = unusual_errors(case, parts)
-    how = f"for {milliseconds(max(p.silent_ns for p in parts.parts))}" if silence.back else "to the end of the capture"
+    how = f"for {duration(parts.longest_ns)}" if silence.back else "until the end of the capture"
     why = (
-        (
-            f"{listed(modules)} fell silent together at {case.at(parts.window.start_ns)}, {how}; all other modules of "
-            f"{bus} went on. In the daisy chain they are all on one side of the link between {side[0]} and {side[1]}."
-        ),
-        f"{parts.errors} error frames within 100 ms of it"
-        + (", which an open or loose link makes." if errors else "; many adapters don't report them."),
+        f"{listed(modules)} went silent together at {case.at(parts.window.start_ns)} {how}.",
+        f"All other modules of {bus} went on.",
+        f"In the daisy chain the silent ones are all on one side of the link between {side[0]} and {side[1]}.",
+        f"{parts.errors} error frames came within 100 ms of it"
+        + (": an open or loose link makes them." if errors else "; many adapters don't report them."),
     )
-    yield Verdict("segment-open", f"bus:{bus}", (bus,), parts, 0.85 if errors else 0.7, why)
+    yield Verdict("segment-open", f"bus:{bus}", (bus,), parts, 0.85 if errors else 0.7, why, _several(parts))
 
 
 # A filter that was set during the run ---------------------------------------------------------------------------------
@@ -262,7 +274,7 @@ def _filtered(case: Case, silence: Silence, bus: str) -> Verdict | None:
     Only where no module and no break of the chain explains it: some modules stopped in part, or several of them that
     have no common side.
     """
-    parts = silence.only([p for p in silence.parts if p.name.bus == bus])
+    parts = silence.on_bus(bus)
     if len(parts.parts) < _FEW_FILTERED or min(p.silent_ns for p in parts.parts) < case.limit("id_missing_s") * SECOND:
         return None
     start = parts.window.start_ns
@@ -270,7 +282,7 @@ def _filtered(case: Case, silence: Silence, bus: str) -> Verdict | None:
     left = [f for f in case.periodic(bus) if f.name not in stopped and (f.first_ns or 0) < start < (f.last_ns or 0)]
     modules = {p.module for p in parts.parts if p.module is not None}
     in_part = modules & {f.module for f in left}
-    if not left or not (in_part or (len(modules) > 1 and _one_side(case, bus, sorted(modules)) is None)):
+    if not left or not (in_part or (len(modules) > 1 and open_link(case.chain(bus), modules) is None)):
         return None
     masks = {kind: _mask([f.name.id for f in left if f.name.extended == kind], extended=kind) for kind in (False, True)}
     if any((mask := masks[name.extended]) is not None and name.id & mask[0] == mask[1] for name in stopped):
@@ -281,15 +293,16 @@ def _filtered(case: Case, silence: Silence, bus: str) -> Verdict | None:
         if mask
     ]
     why = (
-        (
-            f"{len(stopped)} identifiers of {listed(sorted(modules))} stopped together at {case.at(start)}, and each "
-            f"of them would be stopped by a filter ({' and '.join(said)}) that all {len(left)} others pass."
-        ),
-        f"Of {listed(sorted(in_part))} some identifiers stopped and others came."
-        if in_part
-        else "These modules have no side of the daisy chain in common.",
+        f"{len(stopped)} identifiers of {listed(sorted(modules))} stopped together at {case.at(start)}.",
+        f"A filter ({' and '.join(said)}) that passes the other {len(left)} would stop each of them.",
     )
-    return Verdict("filter-in-force", f"bus:{bus}", (bus,), parts, 0.8, why)
+    why_not: tuple[str, ...]
+    if in_part:
+        why_not = (f"Not modules without power: {listed(sorted(in_part))} kept sending other identifiers.",)
+    else:
+        no_side = f"Not an open link: {listed(sorted(modules))} are on no common side of the daisy chain."
+        why_not = (no_side,) * bool(case.chain(bus))
+    return Verdict("filter-in-force", f"bus:{bus}", (bus,), parts, 0.8, why, why_not)
 
 
 def _mask(ids: Sequence[int], *, extended: bool) -> tuple[int, int] | None:
@@ -303,14 +316,128 @@ def _mask(ids: Sequence[int], *, extended: bool) -> tuple[int, int] | None:
     return mask, ids[0] & mask
 
 
-def claimed_rows(verdicts: Sequence[Verdict]) -> tuple[dict[FrameName, set[int]], set[FrameName]]:
-    """Return which gaps the verdicts account for, by identifier, and which identifiers' final silence."""
-    rows: dict[FrameName, set[int]] = {}
-    gone: set[FrameName] = set()
-    for verdict in verdicts:
-        for part in verdict.silence.parts:
-            if part.row is None:
-                gone.add(part.name)
-            else:
-                rows.setdefault(part.name, set()).add(part.row)
-    return rows, gone
+# One module -----------------------------------------------------------------------------------------------------------
+
+
+def _gone(case: Case, silence: Silence) -> bool:
+    """Whether identifiers that never came back have been silent for long enough to be called missing."""
+    known = [p for p in silence.parts if p.figures.known is not False]
+    return any(silent_long(case, p.name, p.silent_ns, p.period_ns) for p in known)
+
+
+def _module(
+    case: Case, silence: Silence, bus: str, subject: str, module: str | None, together: Sequence[str]
+) -> Iterator[Verdict]:
+    """Judge one module's silence.
+
+    Parameters
+    ----------
+    case, silence
+        What was measured, and the module's part of it.
+    bus, subject, module
+        Who: bus, subject of the finding, and the module's name; None where nobody says.
+    together
+        Modules that fell silent at the same time.
+    """
+    if silence.back and silence.silent_ns <= case.limit("reset_s", bus=bus) * SECOND:
+        return  # what little was due in so short a time is judged one by one
+    if not silence.back and not _gone(case, silence):
+        return
+    also = [name for name in together if name != module]
+    beside = (f"{listed(also)} went silent with it, so check first what they share: feed and ground.",) * bool(also)
+    who = whose(case, silence, bus, module)
+    burst = _burst_before(case, silence, bus)
+    chain = case.chain(bus)
+    if len(chain) > 1 and module in (chain[0], chain[-1]) and unusual_errors(case, silence) and not burst:
+        yield _end_open(case, silence, bus, who)
+    elif silence.back:
+        fault, weight = _module_fault(case, silence)
+        seen = f"{who} went silent at {case.at(silence.window.start_ns)} for {duration(silence.longest_ns)}."
+        why = (seen, phase_words(silence), counter_words(silence), *beside)
+        yield Verdict(fault, subject, (bus,), silence, weight, why, _why_not(case, silence, fault))
+    else:
+        fault, weight = ("bus-off", 0.7) if burst else ("module-missing", 0.9)
+        last = case.at(max(p.start_ns for p in silence.parts))
+        seen = f"{who} went silent at {last} and stayed silent for the remaining {duration(silence.longest_ns)}."
+        errors = (f"{burst} error frames came back to back at that moment: enough to put a sender off the bus.",)
+        why = (seen, *(errors * bool(burst)), *beside)
+        yield Verdict(fault, subject, (bus,), silence, weight, why, _why_not(case, silence, fault))
+
+
+def _why_not(case: Case, silence: Silence, fault: str) -> tuple[str, ...]:
+    """Say what a module's silence was not, by what was seen."""
+    counters, slowest, bus = silence.counters(), silence.slowest, silence.buses[0]
+    kept = slowest.kept if slowest is not None else None
+    said = []
+    if fault == "module-reset":
+        if slowest is not None and not kept:
+            said.append(f"Not a bus-off or lost frames: its timing moved by {duration(slowest.off_ns)}.")
+        if counters[Step.RESTARTED]:
+            said.append("Not a sender that paused: its counters restarted.")
+    if fault == "bus-off" and kept:
+        said.append("Not a restart: its clock kept running, so it had power.")
+    if fault == "sender-skips":
+        said.append("Not lost frames: its counters paused.")
+    if fault in ("bus-off", "module-missing"):
+        own = {part.name for part in silence.parts}
+        others = sum(figures.name not in own for figures in case.health.ids_of(bus))
+        said += [f"Not the recorder: it still recorded {others} other identifiers on {bus}."] * bool(others)
+    return tuple(said)
+
+
+def _end_open(case: Case, silence: Silence, bus: str, who: str) -> Verdict:
+    """Judge the last module of the chain that vanishes among scattered error frames."""
+    why = (
+        f"{who} went silent at {case.at(silence.window.start_ns)} for {duration(silence.longest_ns)}.",
+        f"{silence.errors} scattered error frames came around that moment.",
+        "It is at an end of the daisy chain: an open link to it takes its terminating resistor away too.",
+    )
+    why_not = (
+        "Not a bus-off: the error frames did not come back to back.",
+        f"Not a loss of power alone: that makes no error frames, and {silence.errors} came.",
+    )
+    return Verdict("segment-open", f"bus:{bus}", (bus,), silence, 0.65, why, why_not)
+
+
+def _burst_before(case: Case, silence: Silence, bus: str) -> int:
+    """Count the error frames that came back to back as a module fell silent, if enough to put it off the bus.
+
+    A controller that fails tries again at once, so its error frames follow each other as fast as frames do.
+    """
+    last = max(p.start_ns for p in silence.parts)
+    error_ns = case.health.buses[bus].errors.time_ns
+    lo, hi = np.searchsorted(error_ns, (last - _BURST_NS, max(last, silence.window.start_ns) + _BURST_NS))
+    found = int(hi - lo)
+    if found < case.limit("error_burst", bus=bus) or not unusual_errors(case, silence):
+        return 0
+    return found if float(np.median(np.diff(error_ns[lo:hi]))) <= _RETRY_NS else 0
+
+
+def _module_fault(case: Case, silence: Silence) -> tuple[str, float]:
+    """Decide between reset, bus-off and a sender that paused, by phase and counters; with a weight.
+
+    A phase that is lost is certain, but counters that start anew fit by chance every so often (one in sixteen with
+    four bits, and those of one module together): so the phase has the first word.
+    """
+    counters, slowest = silence.counters(), silence.slowest
+    kept = slowest.kept if slowest is not None else None
+    sure = 1 - slowest.chance if slowest is not None and slowest.kept else 1.0
+    errors = unusual_errors(case, silence)
+    counted, paused, restarted = (counters[step] for step in (Step.COUNTED, Step.PAUSED, Step.RESTARTED))
+    if counted > max(paused, restarted) and kept is not False:
+        return "bus-off", (0.85 if errors else 0.6) * (1.0 if kept else 0.7)
+    if paused > max(counted, restarted) and kept is not False:
+        return "sender-skips", 0.75 if kept else 0.5
+    if kept and not restarted:
+        return "bus-off", (0.7 if errors else 0.45) * sure
+    if all(silent_long(case, p.name, p.silent_ns, p.period_ns) for p in silence.parts):
+        return "module-missing", 0.85
+    long = sum(_reset_long(case, part) for part in silence.parts) >= min(2, len(silence.parts))
+    like_new = restarted > 0 or sum(part.as_first for part in silence.parts) * 2 > len(silence.parts)
+    weight = 0.55 + 0.15 * long + 0.15 * like_new
+    return "module-reset", weight * (0.6 if kept else 0.8 if kept is None else 1.0)
+
+
+def _reset_long(case: Case, part: Part) -> bool:
+    periods, seconds = (case.limit(name, frame=part.name) for name in ("reset_periods", "reset_s"))
+    return part.silent_ns > max(periods * part.period_ns, seconds * SECOND)

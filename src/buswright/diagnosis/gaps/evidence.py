@@ -1,11 +1,11 @@
-"""A group of silences as evidence: who was silent, how each came back, and what the counters say."""
+"""The evidence of a silence: who was silent, how each came back, and what the counters and the load say."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from enum import IntEnum
 
 import numpy as np
 import numpy.typing as npt
@@ -17,9 +17,7 @@ from buswright.health.grouping import ERRORS_NS
 from buswright.health.model.gaps import GapGroup, Gaps
 from buswright.health.model.identifiers import IdFigures
 
-CounterStep = Literal["continuous", "jumped", "other", "none"]
-STEPS: tuple[CounterStep, ...] = ("continuous", "jumped", "other", "none")
-_CONTINUOUS, _JUMPED, _OTHER, _NONE = range(4)
+Steps = npt.NDArray[np.intp]
 
 _UNUSUAL_ERRORS = 3
 _UNUSUAL_RATIO = 5.0
@@ -27,20 +25,29 @@ _FEW_UNNAMED = 3
 _AS_FREQUENT = 1.05
 
 
-def counter_steps(figures: IdFigures) -> npt.NDArray[np.intp]:
-    """Say for every gap what the counter did over it, as an index into `STEPS`; intp[k].
+class Step(IntEnum):
+    """What a payload counter did over a gap."""
 
-    "jumped": by just the missing frames. "none" where there is no counter, or where so many frames are missing that
-    both would look the same.
-    """
+    PAUSED = 0
+    """It went on by one: the missing frames were never sent."""
+    COUNTED = 1
+    """It went on by just the missing frames: they were sent."""
+    RESTARTED = 2
+    """It did neither."""
+    UNKNOWN = 3
+    """There is no counter, or so many frames are missing that pausing and counting look the same."""
+
+
+def counter_steps(figures: IdFigures) -> Steps:
+    """Say for every gap what the counter did over it, as `Step`; intp[k]."""
     gaps, counter = figures.gaps, figures.counter
-    steps = np.full(len(gaps), _NONE, dtype=np.intp)
+    steps = np.full(len(gaps), Step.UNKNOWN, dtype=np.intp)
     if counter is None:
         return steps
     known = (gaps.counter_step >= 0) & (gaps.frames % counter.modulus != 0)
-    jumped = gaps.counter_step == (gaps.frames + 1) % counter.modulus
-    continuous = gaps.counter_step == 1 % counter.modulus
-    steps[known] = np.select([jumped, continuous], [_JUMPED, _CONTINUOUS], _OTHER)[known]
+    counted = gaps.counter_step == (gaps.frames + 1) % counter.modulus
+    paused = gaps.counter_step == 1 % counter.modulus
+    steps[known] = np.select([counted, paused], [Step.COUNTED, Step.PAUSED], Step.RESTARTED)[known]
     return steps
 
 
@@ -50,44 +57,62 @@ def phase_known(gaps: Gaps) -> Bools:
     return known
 
 
+def overloaded(case: Case, figures: IdFigures) -> Bools:
+    """Where the bus was so full that late and missing can't be told apart; bool[k].
+
+    A frame that lost arbitration comes after the rush: a window with that load within three periods counts.
+    """
+    windows = case.health.buses[figures.name.bus].windows
+    gaps = figures.gaps
+    full = windows.load >= case.limit("load_fault", frame=figures.name)
+    found = np.zeros(len(gaps), dtype=np.bool_)
+    if not full.any() or not len(gaps):
+        return found
+    before = np.concatenate([[0], np.cumsum(full)])
+    first = np.searchsorted(windows.start_ns, gaps.start_ns - windows.width_ns, side="right")
+    last = np.searchsorted(windows.start_ns, gaps.end_ns, side="right")
+    found[:] = before[last] - before[np.minimum(first, last)] > 0
+    return found
+
+
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One identifier's part in a group of silences.
+    """One identifier's part in a silence.
 
     Attributes
     ----------
-    name, module
-        Who.
+    figures
+        The identifier.
     row
         Row in its gaps; None where it never came back.
     start_ns, end_ns
         Last frame before; first after, or the end of the capture.
-    period_ns
-        Its period.
-    kept
-        Whether it came back on the old grid; None where that can't be said.
-    residual_ns, tolerance_ns
-        How far from the grid, and what still counts as on it.
-    counter
+    step
         What its counter did.
-    as_first
-        Its first payload after the gap is the very first of the capture.
-    missing
-        Frames missing.
     """
 
-    name: FrameName
-    module: str | None
+    figures: IdFigures
     row: int | None
     start_ns: int
     end_ns: int
-    period_ns: float
-    kept: bool | None
-    residual_ns: float
-    tolerance_ns: float
-    counter: CounterStep
-    as_first: bool
-    missing: int
+    step: Step = Step.UNKNOWN
+
+    @property
+    def name(self) -> FrameName:
+        """Which identifier."""
+        return self.figures.name
+
+    @property
+    def module(self) -> str | None:
+        """Who sends it."""
+        return self.figures.module
+
+    @property
+    def period_ns(self) -> float:
+        """Its period at that time."""
+        return (
+            self.figures.period.judged_ns or 1.0 if self.row is None else float(self.figures.gaps.period_ns[self.row])
+        )
 
     @property
     def silent_ns(self) -> int:
@@ -100,9 +125,29 @@ class Part:
         return self.start_ns + int(self.period_ns)
 
     @property
+    def off_ns(self) -> float:
+        """How far from its earlier timing it came back; NaN where that can't be said."""
+        return float("nan") if self.row is None else abs(float(self.figures.gaps.residual_ns[self.row]))
+
+    @property
+    def tolerance_ns(self) -> float:
+        """Up to which distance the timing counts as kept."""
+        return 0.0 if self.row is None else float(self.figures.gaps.tolerance_ns[self.row])
+
+    @property
+    def kept(self) -> bool | None:
+        """Whether it came back on its earlier timing; None where that can't be said."""
+        return None if np.isnan(self.off_ns) else self.off_ns <= self.tolerance_ns
+
+    @property
     def chance(self) -> float:
-        """Probability that a random phase would seem kept: 2 tolerance / T."""
-        return min(1.0, 2 * self.tolerance_ns / self.period_ns)
+        """Probability that a random phase would seem kept."""
+        return 1.0 if self.row is None else float(self.figures.gaps.chance[self.row])
+
+    @property
+    def as_first(self) -> bool:
+        """Whether its first payload after the gap is the very first of the capture."""
+        return self.row is not None and bool(self.figures.gaps.same_as_first[self.row])
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,35 +158,34 @@ class Silence:
     ----------
     parts
         By start.
-    back
-        Whether they came back.
-    buses
-        Buses concerned.
+    group
+        What was measured of it, and of those that were late at the same time.
     due
         How many periodic identifiers of these buses were due meanwhile, these included.
     modules
-        Modules all of whose due identifiers are among them.
+        Modules all of whose due identifiers are among them, as (bus, module).
     errors
         Error frames from 100 ms before to 100 ms after.
-    quiet_ns
-        Longest stretch of it in which these buses carried nothing at all.
-    excess_share, excess_ns, lower_priority
-        As in `GapGroup`.
     merely_late
         How many others were late at the same time, and had lost nothing.
     """
 
     parts: tuple[Part, ...]
-    back: bool
-    buses: tuple[str, ...]
+    group: GapGroup
     due: int
     modules: tuple[tuple[str, str], ...]
-    errors: int
-    quiet_ns: int
-    excess_share: float
-    excess_ns: float
-    lower_priority: bool
     merely_late: int
+    errors: int = 0
+
+    @property
+    def back(self) -> bool:
+        """Whether they came back."""
+        return self.parts[0].row is not None
+
+    @property
+    def buses(self) -> tuple[str, ...]:
+        """Buses concerned."""
+        return tuple(sorted({part.name.bus for part in self.parts}))
 
     @property
     def window(self) -> Window:
@@ -149,31 +193,51 @@ class Silence:
         return Window(min(p.due_ns for p in self.parts), max(p.end_ns for p in self.parts))
 
     @property
-    def longest(self) -> Part | None:
-        """The part with the longest period among those whose phase is known: its phase decides."""
-        return max((p for p in self.parts if p.kept is not None), key=lambda p: p.period_ns, default=None)
+    def around(self) -> Window:
+        """When error frames count with it: 100 ms before to 100 ms after; the end of a capture is no end of it."""
+        window = self.window
+        return Window(window.start_ns - ERRORS_NS, (window.end_ns if self.back else window.start_ns) + ERRORS_NS)
 
     @property
-    def stretch_ns(self) -> int:
-        """How long all of them were silent at once."""
-        return min(p.end_ns for p in self.parts) - max(p.start_ns for p in self.parts)
-
-    def of_module(self, bus: str, module: str) -> Silence:
-        """Return the part of one module."""
-        return self.only([p for p in self.parts if (p.name.bus, p.module) == (bus, module)])
-
-    def only(self, parts: Sequence[Part]) -> Silence:
-        """Return some of its parts."""
-        return replace(self, parts=tuple(parts), buses=tuple(sorted({p.name.bus for p in parts})))
+    def longest_ns(self) -> int:
+        """How long the identifier was silent that was silent longest."""
+        return max(part.silent_ns for part in self.parts)
 
     @property
     def silent_ns(self) -> int:
         """How long its most frequent identifier was silent."""
         return min(self.parts, key=lambda p: p.period_ns).silent_ns
 
-    def counters(self) -> Counter[str]:
+    @property
+    def stretch_ns(self) -> int:
+        """How long all of them were silent at once."""
+        return min(p.end_ns for p in self.parts) - max(p.start_ns for p in self.parts)
+
+    @property
+    def slowest(self) -> Part | None:
+        """The part with the longest period among those whose phase is known: its phase decides."""
+        return max((p for p in self.parts if p.kept is not None), key=lambda p: p.period_ns, default=None)
+
+    def only(self, parts: Sequence[Part]) -> Silence:
+        """Return some of its parts."""
+        return replace(self, parts=tuple(parts))
+
+    def on_bus(self, bus: str) -> Silence:
+        """Return the part of one bus."""
+        return self.only([part for part in self.parts if part.name.bus == bus])
+
+    def of_module(self, bus: str, module: str) -> Silence:
+        """Return the part of one module."""
+        return self.only([part for part in self.parts if (part.name.bus, part.module) == (bus, module)])
+
+    def unnamed(self) -> tuple[Part, ...]:
+        """Return the parts of no known module, where they are enough to be taken for one."""
+        parts = tuple(part for part in self.parts if part.module is None)
+        return parts if len(parts) >= _FEW_UNNAMED else ()
+
+    def counters(self) -> Counter[Step]:
         """Count the parts by what their counters did."""
-        return Counter(part.counter for part in self.parts)
+        return Counter(part.step for part in self.parts)
 
     def phases(self) -> tuple[int, int]:
         """Return how many parts kept their phase, and of how many that is known."""
@@ -190,99 +254,42 @@ def silences(case: Case) -> Iterator[Silence]:
     steps = {name: counter_steps(figures) for name, figures in case.health.ids.items() if len(figures.gaps)}
     end = case.health.capture.last_ns or 0
     for group in case.health.gap_groups:
-        parts = [
-            _part(case, member.name, member.gap, member.start_ns, end, steps)
-            for member in group.members
-            if member.gap is None or not case.health.ids[member.name].gaps.caught_up[member.gap]
-        ]
-        gone = [part for part in parts if part.row is None]
-        back = [part for part in parts if part.row is not None]
-        for chosen in (gone, back):
+        parts = list(_parts(case, group, end, steps))
+        for chosen in ([p for p in parts if p.row is None], [p for p in parts if p.row is not None]):
             if chosen:
                 due = group.due - (len(group.members) - len(chosen))
-                yield _silence(case, group, chosen, due, len(group.members) - len(parts))
+                made = Silence(tuple(chosen), group, due, (), len(group.members) - len(parts))
+                errors = sum(case.health.buses[bus].errors.within(*made.around) for bus in made.buses)
+                yield replace(made, errors=errors, modules=tuple(_whole_modules(case, made)))
 
 
-def _part(
-    case: Case,
-    name: FrameName,
-    row: int | None,
-    start_ns: int,
-    end_ns: int,
-    steps: dict[FrameName, npt.NDArray[np.intp]],
-) -> Part:
-    figures = case.health.ids[name]
-    if row is None:
-        period = figures.period.judged_ns or 1.0
-        missing = max(1, int((end_ns - start_ns) / period))
-        return Part(
-            name, figures.module, None, start_ns, end_ns, period, None, float("nan"), 0.0, "none", False, missing
-        )
-    gaps = figures.gaps
-    residual, tolerance = float(gaps.residual_ns[row]), float(gaps.tolerance_ns[row])
-    return Part(
-        name,
-        figures.module,
-        row,
-        start_ns,
-        int(gaps.end_ns[row]),
-        float(gaps.period_ns[row]),
-        None if np.isnan(residual) else abs(residual) <= tolerance,
-        residual,
-        tolerance,
-        STEPS[int(steps[name][row])],
-        bool(gaps.same_as_first[row]),
-        int(gaps.frames[row]),
-    )
+def _parts(case: Case, group: GapGroup, end_ns: int, steps: Mapping[FrameName, Steps]) -> Iterator[Part]:
+    for member in group.members:
+        figures, row = case.health.ids[member.name], member.gap
+        if row is None:
+            yield Part(figures, None, member.start_ns, end_ns)
+        elif not figures.gaps.caught_up[row]:
+            step = Step(int(steps[member.name][row]))
+            yield Part(figures, row, member.start_ns, int(figures.gaps.end_ns[row]), step)
 
 
-def _silence(case: Case, group: GapGroup, parts: Sequence[Part], due: int, merely_late: int) -> Silence:
-    names = {(part.name.bus, part.module) for part in parts if part.module is not None}
-    whole = tuple(sorted((bus, module) for bus, module in names if module and _whole(case, group, parts, bus, module)))
-    made = Silence(
-        parts=tuple(parts),
-        back=parts[0].row is not None,
-        buses=tuple(sorted({part.name.bus for part in parts})),
-        due=due,
-        modules=whole,
-        errors=0,
-        quiet_ns=group.silence_ns,
-        excess_share=group.excess_share,
-        excess_ns=group.excess_ns,
-        lower_priority=group.lower_priority,
-        merely_late=merely_late,
-    )
-    window = made.window
-    last = window.end_ns if made.back else window.start_ns
-    buses = [case.health.buses[bus] for bus in made.buses]
-    errors = sum(bus.errors.within(window.start_ns - ERRORS_NS, last + ERRORS_NS) for bus in buses)
-    return replace(made, errors=errors)
-
-
-def _whole(case: Case, group: GapGroup, parts: Sequence[Part], bus: str, module: str) -> bool:
-    """Whether a module as a whole was silent: all that was due, its most frequent identifier among them."""
-    if (bus, module) not in group.modules:
-        return False
-    own = {part.name for part in parts if (part.name.bus, part.module) == (bus, module)}
-    periods = {f.name: f.period.judged_ns for f in case.periodic(bus) if f.module == module and f.period.judged_ns}
-    if not periods or len(own) < min(2, len(periods)):
-        return False
-    return any(periods[name] <= _AS_FREQUENT * min(periods.values()) for name in own if name in periods)
-
-
-def unnamed(silence: Silence) -> tuple[Part, ...]:
-    """Return the parts that nobody gives a module to, where they are enough to be taken for one."""
-    parts = tuple(part for part in silence.parts if part.module is None)
-    return parts if len(parts) >= _FEW_UNNAMED else ()
+def _whole_modules(case: Case, silence: Silence) -> Iterator[tuple[str, str]]:
+    """Yield modules that were silent as a whole: all that was due, their most frequent identifier among them."""
+    names = {(part.name.bus, part.module) for part in silence.parts if part.module}
+    for bus, module in sorted(names & set(silence.group.modules)):
+        own = {part.name for part in silence.of_module(bus, module).parts}
+        periods = {f.name: f.period.judged_ns for f in case.periodic(bus) if f.module == module and f.period.judged_ns}
+        if not periods or len(own) < min(2, len(periods)):
+            continue
+        if any(periods[name] <= _AS_FREQUENT * min(periods.values()) for name in own if name in periods):
+            yield bus, module
 
 
 def unusual_errors(case: Case, silence: Silence) -> bool:
     """Whether more error frames stand around a silence than the bus has anyway."""
     if silence.errors < _UNUSUAL_ERRORS:
         return False
-    window = silence.window
-    last = window.end_ns if silence.back else window.start_ns
-    seconds = (last - window.start_ns + 2 * ERRORS_NS) / 1e9
+    seconds = (silence.around.end_ns - silence.around.start_ns) / 1e9
     buses = [case.health.buses[bus] for bus in silence.buses]
     away = sum(bus.errors.on_the_wire for bus in buses) - silence.errors
     rest = max(1.0, max(bus.seconds for bus in buses) - seconds)

@@ -1,4 +1,4 @@
-"""Findings from the silences of single identifiers: frames lost, frames never sent, identifiers gone."""
+"""Findings from the gaps of single identifiers: frames lost, frames never sent, identifiers gone."""
 
 from __future__ import annotations
 
@@ -9,31 +9,21 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
-from buswright.diagnosis.case import (
-    MILLISECOND,
-    SECOND,
-    Case,
-    Sighting,
-    Window,
-    listed,
-    merged,
-    plural,
-    sighting,
-    subject_of,
-)
+from buswright.diagnosis.case import MILLISECOND, SECOND, Case, Sighting, Window, merged, sighting, subject_of, titled
 from buswright.diagnosis.drops import as_told, reported_drops
+from buswright.diagnosis.duplicates import mixed_streams
 from buswright.diagnosis.expected import silent_long
-from buswright.diagnosis.gaps.evidence import STEPS, counter_steps, phase_known
+from buswright.diagnosis.gaps.evidence import Step, Steps, counter_steps, overloaded, phase_known
+from buswright.diagnosis.gaps.verdict import ALONE, ENOUGH, joined
 from buswright.diagnosis.words import UNPLUG
 from buswright.findings import Severity
 from buswright.frames.table import Bools
 from buswright.health.model.identifiers import IdFigures
+from buswright.wording import listed, percent, plural
 
-_FULL = 3
 _FEW_IDS = 4
 _EXPECTED = 3.0
 _MOST_WINDOWS = 500
-_CONTINUOUS, _JUMPED, _OTHER, _NONE = range(len(STEPS))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,14 +37,12 @@ class Single:
     rows
         Rows of its gaps, of one kind.
     steps
-        What the counter did in each, as an index into `STEPS`.
-    loaded
-        How many further gaps fell into an overload, where late and missing can't be told apart.
+        What the counter did in each, as `Step`.
     """
 
     figures: IdFigures
     rows: npt.NDArray[np.intp]
-    steps: npt.NDArray[np.intp]
+    steps: Steps
 
     @property
     def missing(self) -> int:
@@ -66,6 +54,10 @@ class Single:
         """Share of the frames that should have come."""
         return self.missing / max(1, self.missing + self.figures.frames)
 
+    def counted(self, step: Step) -> int:
+        """Count the gaps over which the counter did this."""
+        return int(np.count_nonzero(self.steps == step))
+
     def windows(self) -> tuple[Window, ...]:
         """From the first frame that was due and didn't come to the next that came, for each gap."""
         gaps = self.figures.gaps
@@ -74,7 +66,7 @@ class Single:
 
 
 def single_sightings(
-    case: Case, claimed: Mapping[FrameName, set[int]], gone: set[FrameName], apart: Collection[FrameName] = ()
+    case: Case, accounted: Mapping[FrameName, set[int]], gone: Collection[FrameName]
 ) -> Iterator[Sighting]:
     """Judge what no verdict on a bus or module accounts for.
 
@@ -82,23 +74,22 @@ def single_sightings(
     ----------
     case
         What was measured.
-    claimed
+    accounted
         Rows of gaps that are accounted for.
     gone
         Identifiers whose final silence is accounted for.
-    apart
-        Identifiers that have no single period.
     """
     lost: list[Single] = []
+    mixed = mixed_streams(case)
     for figures in case.health.ids.values():
         if figures.period.sending != "periodic" or not figures.period.judged_ns or figures.known is False:
             continue
-        if figures.name in apart:
+        if figures.name in mixed:
             continue
-        rows = _open_rows(case, figures, claimed.get(figures.name, set()))
+        rows = _open_rows(case, figures, accounted.get(figures.name, set()))
         steps = counter_steps(figures)
         long = _long(case, figures, rows)
-        yield from _missing_id(case, figures, rows[long], figures.name in gone)
+        yield from _missing_id(case, Single(figures, rows[long], steps[rows[long]]), figures.name in gone)
         rest = rows[~long]
         skipped = _skipped(figures, rest, steps[rest])
         if skipped.any():
@@ -114,31 +105,12 @@ def single_sightings(
             yield from (_frames_lost(case, one) for one in own)
 
 
-def _open_rows(case: Case, figures: IdFigures, claimed: set[int]) -> npt.NDArray[np.intp]:
+def _open_rows(case: Case, figures: IdFigures, accounted: set[int]) -> npt.NDArray[np.intp]:
     """Gaps that hold missing frames, are not accounted for, and lie in no overload."""
-    gaps = figures.gaps
-    free = gaps.is_missing.copy()
-    free[list(claimed)] = False
+    free = figures.gaps.is_missing.copy()
+    free[list(accounted)] = False
     free &= ~overloaded(case, figures)
     return np.flatnonzero(free)
-
-
-def overloaded(case: Case, figures: IdFigures) -> Bools:
-    """Where the bus was so full that late and missing can't be told apart; bool[k].
-
-    A frame that lost arbitration comes after the rush: a window with that load within three periods counts.
-    """
-    windows = case.health.buses[figures.name.bus].windows
-    gaps = figures.gaps
-    full = windows.load >= case.limit("load_fault", frame=figures.name)
-    found = np.zeros(len(gaps), dtype=np.bool_)
-    if not full.any() or not len(gaps):
-        return found
-    before = np.concatenate([[0], np.cumsum(full)])
-    first = np.searchsorted(windows.start_ns, gaps.start_ns - windows.width_ns, side="right")
-    last = np.searchsorted(windows.start_ns, gaps.end_ns, side="right")
-    found[:] = before[last] - before[np.minimum(first, last)] > 0
-    return found
 
 
 def _long(case: Case, figures: IdFigures, rows: npt.NDArray[np.intp]) -> Bools:
@@ -149,41 +121,32 @@ def _long(case: Case, figures: IdFigures, rows: npt.NDArray[np.intp]) -> Bools:
     return long
 
 
-def _skipped(figures: IdFigures, rows: npt.NDArray[np.intp], steps: npt.NDArray[np.intp]) -> Bools:
-    """Where the sender sent nothing: its counter stood still, or, without a counter, its timer started anew."""
+def _skipped(figures: IdFigures, rows: npt.NDArray[np.intp], steps: Steps) -> Bools:
+    """Where the sender sent nothing: its counter paused, or, without a counter, its timer started anew."""
     gaps = figures.gaps
     random = phase_known(gaps)[rows] & ~gaps.phase_kept[rows]
-    skipped: Bools = (steps == _CONTINUOUS) | ((steps == _NONE) & random)
+    skipped: Bools = (steps == Step.PAUSED) | ((steps == Step.UNKNOWN) & random)
     return skipped
 
 
 # Gone -----------------------------------------------------------------------------------------------------------------
 
 
-def _missing_id(case: Case, figures: IdFigures, rows: npt.NDArray[np.intp], accounted: bool) -> Iterator[Sighting]:
-    name, period = figures.name, figures.period.judged_ns or 1.0
-    windows = list(Single(figures, rows, rows).windows())
-    end = case.health.buses[name.bus].last_ns
-    stopped = (
-        not accounted
-        and figures.last_ns is not None
-        and end is not None
-        and silent_long(case, name, end - figures.last_ns, period)
-    )
-    if stopped and figures.last_ns is not None and end is not None:
-        windows.append(Window(figures.last_ns + int(period), end))
+def _missing_id(case: Case, single: Single, accounted: bool) -> Iterator[Sighting]:
+    figures, name, period = single.figures, single.figures.name, single.figures.period.judged_ns or 1.0
+    windows = list(single.windows())
+    last, end = figures.last_ns, case.health.buses[name.bus].last_ns
+    stopped = ""
+    if not accounted and last is not None and end is not None and silent_long(case, name, end - last, period):
+        windows.append(Window(last + int(period), end))
+        stopped = ", and never came back"
     if not windows:
         return
-    total = sum(window.end_ns - window.start_ns for window in windows) / SECOND
-    until = "to the end of the capture" if stopped else f"until {case.at(windows[-1].end_ns)}"
-    others = [f for f in case.periodic(name.bus) if f.module == figures.module and f.name != name and f.module]
-    evidence = [
-        f"{_titled(figures)}, every {period / MILLISECOND:g} ms ({figures.expected.period_ns.source}), was silent from "
-        f"{case.at(windows[0].start_ns)} {until}"
-        + (f", {plural(len(windows), 'time')}, {total:.3f} s together." if len(windows) > 1 else f": {total:.3f} s."),
-    ]
-    if others:
-        evidence.append(f"{plural(len(others), 'other identifier')} of {figures.module} came all the while.")
+    rhythm = f"every {period / MILLISECOND:g} ms"
+    others = sum(f.module == figures.module and f.name != name for f in case.periodic(name.bus) if f.module)
+    kept_on = f"{plural(others, 'other identifier')} from {figures.module} kept arriving."
+    source = figures.expected.change_driven.source
+    cyclic = f"it came {rhythm}" if source == "learned" else f"the {source.partition(':')[0]} says it is cyclic"
     yield sighting(
         "id-missing",
         Severity.FAULT,
@@ -191,15 +154,20 @@ def _missing_id(case: Case, figures: IdFigures, rows: npt.NDArray[np.intp], acco
         windows=windows,
         count=len(windows),
         confidence=0.95,
-        evidence=evidence,
+        evidence=[
+            (
+                f"{titled(figures)} was silent {case.spans(windows)}{stopped}. It is due {rhythm} "
+                f"({figures.expected.period_ns.source})."
+            ),
+            *([f"Meanwhile {kept_on}"] if others else []),
+        ],
         threshold=case.used("id_missing_periods", "id_missing_s", "startup_ignore_s", frame=name),
         ruled_out=[
-            "The module as a whole: other identifiers of it came." if others else "The bus: other identifiers came.",
-            f"A message sent only on change: it is sent by the clock ({figures.expected.change_driven.source}).",
+            f"Not the module's power: {kept_on}" if others else "Not the bus: other identifiers kept arriving.",
+            f"Not a send-on-change message: {cyclic}.",
         ],
         next_check="Look at the module's settings for this message, and at what it depends on (a sensor, another "
         "module's message); see whether a receive filter was set during the run.",
-        caution="",
     )
 
 
@@ -207,33 +175,32 @@ def _missing_id(case: Case, figures: IdFigures, rows: npt.NDArray[np.intp], acco
 
 
 def _skips(case: Case, single: Single) -> Sighting:
-    figures = single.figures
-    name, count = figures.name, len(single.rows)
-    stood = int(np.count_nonzero(single.steps == _CONTINUOUS))
-    evidence = [
-        (
-            f"{_titled(figures)} left out {plural(single.missing, 'frame')} in {plural(count, 'gap')} "
-            f"({single.share:.2%})."
-        ),
-        f"Its counter went on by one over {stood} of them: those frames were never sent."
-        if stood
-        else "It has no counter, but it came back on a new grid: the sender's timer had started anew.",
-        _phases(single),
-    ]
+    figures, name, count = single.figures, single.figures.name, len(single.rows)
+    paused = single.counted(Step.PAUSED)
+    few = count < ENOUGH and not single.share > case.limit("lost_share_fault", frame=name)
     return sighting(
         "sender-skips",
-        Severity.NOTE
-        if count < _FULL and not single.share > case.limit("lost_share_fault", frame=name)
-        else Severity.SUSPECT,
+        Severity.NOTE if few else Severity.SUSPECT,
         subject_of(name),
         windows=single.windows(),
         count=count,
-        confidence=_capped(0.7 if stood else 0.4, count),
-        evidence=evidence,
-        threshold=f"{figures.gaps.rule}; " + case.used("missing_periods", "lost_share_fault", frame=name),
-        ruled_out=["Frames lost on the way: the counter would have gone on with the frames that were missed."]
-        if stood
-        else ["A recorder that drops frames: other identifiers came in these gaps, and the phase would be kept."],
+        confidence=joined([0.7 if paused else 0.4] * count, ALONE),
+        evidence=[
+            (
+                f"{titled(figures)} left out {plural(single.missing, 'frame')} in {plural(count, 'gap')} "
+                f"({percent(single.share, 2)}), first at {case.at(single.windows()[0].start_ns)}."
+            ),
+            f"Its counter paused over {paused} of them, so those frames were never sent."
+            if paused
+            else "It has no counter, but it came back off its earlier timing, so its timer restarted.",
+            _phases(single),
+        ],
+        threshold=_limits(case, single, "lost_share_fault"),
+        ruled_out=[
+            "Not lost frames: the counter would have counted them."
+            if paused
+            else "Not frames dropped by the recorder: other identifiers came in these gaps, and the timing changed."
+        ],
         next_check="See whether the message is meant to be sent only on change (then say so in the car file), and "
         "what else the module does at these moments.",
     )
@@ -243,55 +210,52 @@ def _skips(case: Case, single: Single) -> Sighting:
 
 
 def _frames_lost(case: Case, single: Single) -> Sighting:
-    figures = single.figures
-    name, count = figures.name, len(single.rows)
-    jumped = int(np.count_nonzero(single.steps == _JUMPED))
+    figures, name, count = single.figures, single.figures.name, len(single.rows)
+    counted = single.counted(Step.COUNTED)
     errors = case.health.buses[name.bus].errors
+    windows = single.windows()
     near = sum(
-        errors.within(w.start_ns - 100 * MILLISECOND, w.end_ns + 100 * MILLISECOND) > 0
-        for w in single.windows()[:_MOST_WINDOWS]
+        errors.within(w.start_ns - 100 * MILLISECOND, w.end_ns + 100 * MILLISECOND) > 0 for w in windows[:_MOST_WINDOWS]
     )
     evidence = [
         (
-            f"{_titled(figures)}: {plural(single.missing, 'frame')} missing in {plural(count, 'gap')} "
-            f"({single.share:.2%}), first at {case.at(single.windows()[0].start_ns)}."
+            f"{titled(figures)} lost {plural(single.missing, 'frame')} in {plural(count, 'gap')} "
+            f"({percent(single.share, 2)}), first at {case.at(windows[0].start_ns)}."
         ),
-        f"Its counter jumped by just the missing frames in {jumped} of them: they were sent."
-        if jumped
+        f"Its counter counted the missing frames in {counted} of them, so those were sent."
+        if counted
         else "It has no counter that could tell whether they were sent.",
         _phases(single),
     ]
     if near:
-        evidence.append(f"Error frames stand within 100 ms of {plural(near, 'gap')}.")
-    ruled_out = ["The recorder as a whole: other identifiers came in these gaps."]
-    if jumped:
-        ruled_out.append("A sender that skips: its counter would have stood still.")
-    else:
-        ruled_out.append("A sender that skips can't be ruled out without a counter: give the message one if you can.")
+        evidence.append(f"Error frames came within 100 ms of {plural(near, 'gap')}.")
     return sighting(
         "frames-lost",
         _lost_severity(case, single),
         subject_of(name),
-        windows=single.windows(),
+        windows=windows,
         count=single.missing,
-        confidence=_capped(0.7 if jumped else 0.3, count),
+        confidence=joined([0.7 if counted else 0.3] * count, ALONE),
         evidence=evidence,
-        threshold=f"{figures.gaps.rule}; "
-        + case.used("missing_periods", "lost_share_suspect", "lost_share_fault", frame=name),
-        ruled_out=ruled_out,
+        threshold=_limits(case, single, "lost_share_suspect", "lost_share_fault"),
+        ruled_out=[
+            "Not the recorder as a whole: other identifiers came in these gaps.",
+            *(["Not a sender that skips: its counter counted the missing frames."] if counted else []),
+        ],
         next_check="Look at the receive filters and mailboxes of the adapter or gateway on the way, then at the "
-        "module's connector.",
+        "module's connector."
+        + ("" if counted else " A counter in this message would show whether its sender skips instead."),
         caution=UNPLUG,
     )
 
 
 def _lost_severity(case: Case, single: Single) -> Severity:
-    name = single.figures.name
-    if single.share >= case.limit("lost_share_fault", frame=name) and len(single.rows) >= _FULL:
-        return Severity.FAULT
-    if len(single.rows) >= _FULL and single.share >= case.limit("lost_share_suspect", frame=name):
-        return Severity.SUSPECT
-    return Severity.NOTE
+    if len(single.rows) < ENOUGH:
+        return Severity.NOTE
+    fault, suspect = (
+        case.limit(name, frame=single.figures.name) for name in ("lost_share_fault", "lost_share_suspect")
+    )
+    return Severity.FAULT if single.share >= fault else Severity.SUSPECT if single.share >= suspect else Severity.NOTE
 
 
 def _spread(case: Case, bus: str, own: Sequence[Single]) -> Sighting | None:
@@ -306,33 +270,34 @@ def _spread(case: Case, bus: str, own: Sequence[Single]) -> Sighting | None:
     hit = {single.figures.name for single in own if single.share <= 5 * rate}
     touched = [name for name in exposed if name in hit]
     limit = case.limit("spread_share", bus=bus)
-    if len(exposed) < _FEW_IDS or len(touched) < limit * len(exposed) or len({s.figures.module for s in own}) < 2:
+    modules = {single.figures.module for single in own}
+    if len(exposed) < _FEW_IDS or len(touched) < limit * len(exposed) or len(modules) < 2:
         return None
     windows = merged(window for single in own for window in single.windows())
     whole = Window(windows[0].start_ns, windows[-1].end_ns)
-    jumped = sum(int(np.count_nonzero(single.steps == _JUMPED)) for single in own)
+    counted = sum(single.counted(Step.COUNTED) for single in own)
     return sighting(
         "capture-drop",
         Severity.FAULT if rate >= case.limit("lost_share_fault", bus=bus) else Severity.SUSPECT,
         as_told(tuple(reported_drops(case)), whole, case.recorded([bus]), [bus]),
         windows=windows,
         count=missing,
-        confidence=0.9 if jumped else 0.7,
+        confidence=0.9 if counted else 0.7,
         evidence=[
+            f"{missing} single frames are missing on {bus} ({percent(rate, 2)}).",
             (
-                f"{missing} single frames are missing on {bus} ({rate:.2%}), spread over {len(touched)} of the "
-                f"{len(exposed)} identifiers that are frequent enough to show it, of several modules: "
-                f"{listed([str(name).rpartition('/')[2] for name in touched])}."
+                f"They are spread over {len(touched)} of the {len(exposed)} identifiers that are frequent enough to "
+                f"show it: {listed([str(name).rpartition('/')[2] for name in touched])}."
             ),
-            f"In {jumped} gaps a counter jumped by just the missing frames: they were sent.",
+            f"In {counted} gaps a counter counted the missing frames, so they were sent.",
         ],
         threshold=case.used("spread_share", "lost_share_fault", "missing_periods", bus=bus),
         ruled_out=[
-            "One module or one message: frames of all kinds are missing alike.",
-            "Corruption on the bus: a frame that is destroyed is sent again at once, and isn't missing.",
+            f"Not one message or one module: identifiers of {len(modules)} modules lost frames alike.",
+            "Not damage on the bus: a damaged frame is sent again at once, and these were not.",
         ],
         next_check="Look at the recorder's own drop counters, at the adapter's receive buffers and at the computer's "
-        "load; record again before any module is blamed.",
+        "load; record again before you blame any module.",
         reach=case.subjects_of_bus(bus),
     )
 
@@ -340,24 +305,20 @@ def _spread(case: Case, bus: str, own: Sequence[Single]) -> Sighting | None:
 # Words ----------------------------------------------------------------------------------------------------------------
 
 
-def _titled(figures: IdFigures) -> str:
-    return f"{figures.name} {figures.message}" if figures.message else str(figures.name)
-
-
 def _phases(single: Single) -> str:
     gaps, rows = single.figures.gaps, single.rows
     known = phase_known(gaps)[rows]
     if not known.any():
-        return "Too few frames came before to say whether the phase was kept."
-    kept = int(np.count_nonzero(gaps.phase_kept[rows][known]))
-    chance = float(np.median(gaps.chance[rows][known]))
-    return (
-        f"The phase was kept over {kept} of {int(np.count_nonzero(known))} gaps; a random one would seem kept with a "
-        f"chance of {chance:.1%} each."
-    )
+        return "Too few frames came before to compare the timing."
+    kept, of = int(np.count_nonzero(gaps.phase_kept[rows][known])), int(np.count_nonzero(known))
+    return f"Its timing was unchanged after {kept} of {plural(of, 'gap')}."
 
 
-def _capped(weight: float, gaps: int) -> float:
-    """Join up to three gaps that say the same; one of them alone decides nothing."""
-    joined: float = 1 - (1 - weight) ** min(gaps, _FULL)
-    return min(joined, 0.5 if gaps == 1 else 0.8 if gaps < _FULL else 0.95)
+def _limits(case: Case, single: Single, *names: str) -> str:
+    """Say which limits were used, and how often chance makes a timing seem unchanged."""
+    gaps, rows = single.figures.gaps, single.rows
+    chance = gaps.chance[rows][phase_known(gaps)[rows]]
+    said = f"{gaps.rule}; {case.used('missing_periods', *names, frame=single.figures.name)}"
+    if not len(chance):
+        return said
+    return f"{said}; a restarted timer seems unchanged by chance in {percent(float(np.median(chance)))}"

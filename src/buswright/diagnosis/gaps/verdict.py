@@ -1,16 +1,28 @@
-"""What one silence is consistent with, and the words that its evidence is told in."""
+"""The verdict on a silence: how sure it can be, and the words in which its evidence is told."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from buswright.diagnosis.case import MILLISECOND, SECOND, Window
-from buswright.diagnosis.gaps.evidence import Silence
+from buswright.diagnosis.case import Case
+from buswright.diagnosis.gaps.evidence import Part, Silence, Step
+from buswright.wording import all_of, capital, duration, listed, percent, plural
 
 OVERLOAD = "overload"
 """Not a fault of its own: the load explains these gaps."""
 HOST_LAG = "host-lag"
 """Not a fault either: a host that stamps frames stood still for a while, and lost none."""
+
+ENOUGH = 3
+"""Independent gaps that are needed for full confidence; no more of them are joined."""
+TOGETHER = (0.85, 0.85, 0.97)
+"""The highest confidence from one, two, and three or more silences of a bus or module."""
+PROVEN = (0.97, 0.97, 0.97)
+"""The same where one silence shows it: who never came back is missing, and a common shift is a clock's."""
+ALONE = (0.5, 0.8, 0.95)
+"""The same from gaps of a single identifier, whose phase seems kept by chance every so often."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +43,8 @@ class Verdict:
         Confidence from this one silence, 0..1.
     why
         Sentences for the evidence.
+    ruled_out
+        What it is not, each with the fact that rules it out.
     """
 
     fault: str
@@ -38,44 +52,62 @@ class Verdict:
     buses: tuple[str, ...]
     silence: Silence
     weight: float
-    why: tuple[str, ...]
-
-    @property
-    def window(self) -> Window:
-        """When."""
-        return self.silence.window
+    why: tuple[str, ...] = ()
+    ruled_out: tuple[str, ...] = ()
 
 
-def milliseconds(ns: float) -> str:
-    """Write a duration, from a second on in seconds."""
-    return f"{ns / SECOND:.3f} s" if ns >= SECOND else f"{ns / MILLISECOND:.1f} ms"
+def joined(weights: Sequence[float], most: Sequence[float]) -> float:
+    """Join what single gaps say: independent ones add to each other, up to `most` of so many."""
+    doubt = math.prod(1 - weight for weight in sorted(weights, reverse=True)[:ENOUGH])
+    return min(most[min(len(weights), ENOUGH) - 1], 1 - doubt)
 
 
-def phase_words(silence: Silence) -> tuple[str, ...]:
-    """Say whether the slowest identifier kept its phase, how far it was off, and what chance would do."""
-    longest = silence.longest
-    if longest is None:
-        return ("Too few frames came before to say whether the phase was kept.",)
-    verdict = "kept" if longest.kept else "not kept"
-    return (
-        (
-            f"The phase of its slowest identifier, {longest.name} ({longest.period_ns / MILLISECOND:.0f} ms), was "
-            f"{verdict}: {abs(longest.residual_ns) / MILLISECOND:.2f} ms off the old grid, tolerance "
-            f"{longest.tolerance_ns / MILLISECOND:.2f} ms; a random phase would seem kept with a chance of "
-            f"{longest.chance:.1%}."
-        ),
-    )
+def short_ids(parts: Sequence[Part]) -> str:
+    """Write identifiers without their bus."""
+    return listed([str(part.name).rpartition("/")[2] for part in parts])
 
 
-def counted(silence: Silence) -> str:
-    """Say what the counters did."""
+def whose(case: Case, silence: Silence, bus: str, module: str | None) -> str:
+    """Say who was silent: all of a module, all of it that was due, or some identifiers of no known module."""
+    count, ids = len(silence.parts), short_ids(silence.parts)
+    if module is None:
+        return f"{plural(count, 'identifier')} of no known module ({ids})"
+    everyone = sum(figures.module == module for figures in case.health.ids_of(bus))
+    if count == everyone:
+        return f"{capital(all_of(count, 'identifier'))} of {module}"
+    return f"{plural(count, 'identifier')} of {module}, all that were due ({ids}),"
+
+
+def counter_words(silence: Silence) -> str:
+    """Say what the message counters did."""
     counters = silence.counters()
-    known = counters["continuous"] + counters["jumped"] + counters["other"]
+    said = {"kept counting": Step.COUNTED, "paused": Step.PAUSED, "restarted": Step.RESTARTED}
+    found = {verb: counters[step] for verb, step in said.items() if counters[step]}
+    known = sum(found.values())
     if not known:
-        return "no counter tells whether frames were sent meanwhile"
-    parts = [
-        f"{counters['jumped']} jumped by just the missing frames" if counters["jumped"] else "",
-        f"{counters['continuous']} went on without a step" if counters["continuous"] else "",
-        f"{counters['other']} started anew" if counters["other"] else "",
-    ]
-    return f"of {known} counters " + ", ".join(part for part in parts if part)
+        return "No counter shows whether frames were sent meanwhile."
+    if len(found) == 1:
+        return f"{capital(all_of(known, 'message counter'))} {next(iter(found))}."
+    return f"Of {known} message counters, {listed([f'{count} {verb}' for verb, count in found.items()])}."
+
+
+def phase_words(silence: Silence) -> str:
+    """Say whether the slowest identifier came back on its earlier timing."""
+    slowest = silence.slowest
+    if slowest is None:
+        return "Too few frames came before it to compare the timing."
+    if slowest.kept:
+        return f"It came back within {duration(slowest.off_ns)} of its earlier timing, so its clock kept running."
+    return f"It came back {duration(slowest.off_ns)} off its earlier timing, so its clock restarted."
+
+
+def phase_limit(silence: Silence) -> str:
+    """Say which identifier's timing was compared, what counts as kept, and how often chance does that."""
+    slowest = silence.slowest
+    if slowest is None:
+        return ""
+    return (
+        f"timing compared on {slowest.name}, every {slowest.period_ns / 1e6:.0f} ms: up to "
+        f"{slowest.tolerance_ns / 1e6:.2f} ms off counts as kept, and a restart is that close by chance in "
+        f"{percent(slowest.chance)}"
+    )

@@ -50,8 +50,8 @@ class WiggleNow:
         Under test.
     running, place
         Whether it goes on; what is being moved, "" while quiet.
-    started_ns, quiet_s
-        Since when; how long nothing was moved.
+    quiet_s
+        How long nothing was moved.
     quiet
         Glitches by channel while nothing was moved.
     places
@@ -67,7 +67,6 @@ class WiggleNow:
     channels: tuple[str, ...]
     running: bool
     place: str
-    started_ns: int
     quiet_s: float
     quiet: tuple[tuple[str, int], ...]
     places: tuple[PlaceNow, ...]

@@ -126,7 +126,6 @@ class WiggleTest:
             channels=self.channels,
             running=self._running,
             place=places.place,
-            started_ns=places.start_ns,
             quiet_s=quiet.seconds,
             quiet=self._counts(quiet),
             places=tuple(self._place(name, tally, quiet) for name, tally in places.places.items()),

@@ -11,13 +11,12 @@ from buswright.health.baseline.baseline import Baseline, BusBaseline, IdBaseline
 from buswright.health.baseline.compare_channels import channel_differences
 from buswright.health.baseline.compare_identifiers import LEAST_FRAMES, WORTH_LOSING, Compared, called, id_differences
 from buswright.health.baseline.differences import RANK, SAFETY_ROLES, Difference
+from buswright.wording import percent
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
 
-__all__ = ["Difference", "compare"]
-
-_DUE = "came by the clock before, and two seconds and ten periods of the later run passed without it"
+_DUE = "it was regular before, and the later run lasted two seconds and ten periods without it"
 
 _SAME_BUS = 0.7
 """Share of common identifiers above which two buses of different names are one: can0 of a run without a car file."""
@@ -41,7 +40,7 @@ def compare(a: Baseline, b: Baseline, *, car: CarFile | None = None) -> tuple[Di
     found: list[Difference] = []
     renamed = _renamed(a, b)
     for name, other in renamed.items():
-        text = f"bus {name} is called {other} in the later run: its identifiers are the same"
+        text = f"bus {name} is called {other} in the later run, with the same identifiers"
         found.append(Difference("bus-renamed", Severity.NOTE, f"bus:{name}", text))
     if renamed:
         b = replace(b, buses={**b.buses, **{name: b.buses[other] for name, other in renamed.items()}})
@@ -53,7 +52,7 @@ def compare(a: Baseline, b: Baseline, *, car: CarFile | None = None) -> tuple[Di
             found.append(_lost_bus(name, bus))
     for name, bus in b.buses.items():
         if name not in a.buses:
-            text = f"bus {name} is not in the earlier run"
+            text = f"the earlier run has no bus {name}"
             found.append(
                 Difference("bus-new", Severity.NOTE, f"bus:{name}", text, 0.0, float(len(bus.ids)), "identifiers")
             )
@@ -83,7 +82,7 @@ def _rank(each: Difference, b: Baseline) -> tuple[int, int, int, float, str]:
 
 
 def _silent_messages(a: Baseline, b: Baseline) -> set[str]:
-    """Messages, `bus/message`, that don't come any more: their channels need no difference of their own."""
+    """Messages, `bus/message`, that have stopped: their channels need no difference of their own."""
     return {
         f"{name}/{entry.message}"
         for name, bus in a.buses.items()
@@ -96,8 +95,8 @@ def _silent_messages(a: Baseline, b: Baseline) -> set[str]:
 
 
 def _lost_bus(name: str, bus: BusBaseline) -> Difference:
-    text = f"bus {name} is not in the later run at all"
-    look = "was this bus recorded? adapter, interface name (--bus NAME=INTERFACE), then the plug of the bus"
+    text = f"the later run has no bus {name}"
+    look = "was this bus recorded? Adapter, interface name (--bus NAME=INTERFACE), then the plug of the bus"
     return Difference(
         "bus-vanished", Severity.FAULT, f"bus:{name}", text, float(len(bus.ids)), 0.0, "identifiers", "", look
     )
@@ -132,8 +131,8 @@ def _was_due(entry: IdBaseline, b: BusBaseline) -> bool:
 
 
 def _lost_module(bus: str, module: str, ids: Sequence[str]) -> Difference:
-    text = f"module {module} sends nothing any more on bus {bus}: {', '.join(ids)}"
-    look = "its fuse and supply at the plug; then its bus wires, and what lies behind it on the chain"
+    text = f"module {module} has stopped sending on bus {bus}: {', '.join(ids)}"
+    look = "its fuse and supply at the plug, then its bus wires, then what lies behind it on the chain"
     return Difference(
         *("module-vanished", Severity.FAULT, f"module:{module}", text, float(len(ids)), 0.0, "identifiers", _DUE, look),
         size=float(len(ids)),
@@ -141,10 +140,10 @@ def _lost_module(bus: str, module: str, ids: Sequence[str]) -> Difference:
 
 
 def _lost_id(bus: str, key: str, entry: IdBaseline, *, due: bool) -> Difference:
-    text = f"{called(bus, key, entry)} does not come any more"
+    text = f"{called(bus, key, entry)} has stopped"
     threshold, look = _DUE, f"settings and firmware of {entry.module or 'the module that sends it'}"
     if not due:
-        text += " (it was rare or came on events, so it may just not have been due)"
+        text += " (it was rare or sent on events, so it may not have been due)"
         threshold = look = ""
     severity, frames = Severity.FAULT if due else Severity.NOTE, float(entry.frames)
     return Difference(
@@ -158,7 +157,7 @@ def _new(bus: str, key: str, entry: IdBaseline) -> Difference:
     severity, threshold, look = Severity.NOTE, "", ""
     if periodic or entry.frames >= LEAST_FRAMES:
         severity, threshold = Severity.SUSPECT, f"periodic, or at least {LEAST_FRAMES} frames"
-        look = "what was fitted or set since: a module added, or one with other settings"
+        look = "what was fitted or changed since: a new module, or one with other settings"
     return Difference(
         *("id-new", severity, f"id:{bus}/{key}", text, 0.0, float(entry.frames), "frames", threshold, look),
         size=float(entry.frames),
@@ -181,14 +180,14 @@ def _load(name: str, a: BusBaseline, b: BusBaseline, car: CarFile | None) -> Ite
     )
     if b.load - a.load > step:
         severity = Severity.FAULT if b.load > too_high >= a.load else Severity.SUSPECT
-        text = f"bus {name} is loaded {b.load:.1%} instead of {a.load:.1%}"
-        threshold = f"{step:.0%} of its capacity more is suspect; over {too_high:.0%} is a fault"
-        look = "which identifiers are new or faster; one that is sent over and over"
+        text = f"bus {name} is loaded to {percent(b.load)}, before {percent(a.load)}"
+        threshold = f"{percent(step, 0)} more of its capacity is suspect, over {percent(too_high, 0)} a fault"
+        look = "identifiers that are new, faster, or sent over and over"
         size = b.load - a.load
         yield Difference("load-up", severity, subject, text, a.load, b.load, "share", threshold, look, size=size)
     elif a.load_peak and b.load_peak and b.load_peak > high + step and b.load_peak > a.load_peak + step:
-        text = f"bus {name} reached {b.load_peak:.1%} in its busiest second instead of {a.load_peak:.1%}"
-        threshold = f"{high:.0%} over one second, and {step:.0%} more than before"
+        text = f"bus {name} reached {percent(b.load_peak)} in its busiest second, before {percent(a.load_peak)}"
+        threshold = f"{percent(high, 0)} over one second, and {percent(step, 0)} more than before"
         look = "`buswright health` says when, and whose frames they were"
         yield Difference("load-up", Severity.SUSPECT, subject, text, a.load_peak, b.load_peak, "share", threshold, look)
 
@@ -197,7 +196,7 @@ def _bit_rate(subject: str, a: BusBaseline, b: BusBaseline) -> Difference:
     text = f"{a.bitrate:,} bit/s before, {b.bitrate:,} bit/s now"
     before, after = float(a.bitrate or 0), float(b.bitrate or 0)
     if "guessed" in (a.bitrate_source, b.bitrate_source):
-        text += "; it was guessed from the traffic, and loads are not compared"
+        text += "; it was guessed from the traffic, so loads are not compared"
         return Difference("bit-rate-changed", Severity.NOTE, subject, text, before, after, "bit/s")
     look = "car file, database and --bitrate of the two runs"
     return Difference("bit-rate-changed", Severity.FAULT, subject, text, before, after, "bit/s", "any change", look)
@@ -213,19 +212,19 @@ def _errors(name: str, a: BusBaseline, b: BusBaseline) -> Iterator[Difference]:
         severity = Severity.FAULT if after > 60 * fault else Severity.SUSPECT
     text = f"bus {name} had {b.errors} error frames, {after:.3g} a minute (before: {before:.3g})"
     threshold = f"{suspect:g} a minute more than twice those before is suspect, {fault:g} a second a fault"
-    look = "terminators, plugs and stubs of this bus: power off, 60 ohm between its wires"
+    look = "terminators, plugs and stubs of this bus; with power off, 60 ohm between its wires"
     yield Difference("errors-up", severity, f"bus:{name}", text, before, after, "1/min", threshold, look, size=after)
 
 
 def _clocks(name: str, a: BusBaseline, b: BusBaseline) -> Iterator[Difference]:
-    """Note identifiers that left the clock of those they kept phase with, for another one's."""
+    """Note identifiers that left the clock they shared for another one's."""
     home = {key: set(group) - {key} for group in a.clocks for key in group}
     for group in b.clocks:
         for key in group:
             old, new = home.get(key, set()), set(group) - {key}
             if not old or old & new or not new & home.keys():
                 continue
-            text = f"{called(name, key, b.ids[key])} kept phase with {_listed(old)} and now does with {_listed(new)}"
+            text = f"{called(name, key, b.ids[key])} shared a clock with {_listed(old)}, and now with {_listed(new)}"
             look = "another module may send it now"
             yield Difference("clock-changed", Severity.NOTE, f"id:{name}/{key}", text, look=look)
 

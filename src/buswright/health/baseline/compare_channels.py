@@ -12,6 +12,7 @@ from buswright.findings import THRESHOLDS, Severity
 from buswright.health.baseline.baseline import Baseline, ChannelBaseline
 from buswright.health.baseline.differences import Difference
 from buswright.health.baseline.standstill import BASIS_WORDS, Basis, RestFigures
+from buswright.wording import percent
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
@@ -57,7 +58,7 @@ def channel_differences(
     car
         Car file with thresholds of its own.
     silent
-        Messages (`bus/message`) that don't come any more: their channels need not be mentioned.
+        Messages (`bus/message`) that have stopped: their channels need not be mentioned.
     """
     if a.at_rest is None or b.at_rest is None:
         if a.channels or b.channels:
@@ -67,11 +68,11 @@ def channel_differences(
     alike = a.at_rest.basis == b.at_rest.basis
     if not alike:
         yield _note(
-            "zero and noise are not compared, because the car was at rest in different ways: "
+            "zero and noise are not compared, because the car was at rest in two ways: "
             f"{BASIS_WORDS[a.at_rest.basis]}; then {BASIS_WORDS[b.at_rest.basis]}"
         )
     if a.capture.car_file_sha256 != b.capture.car_file_sha256:
-        yield _note("the runs were decoded with different car files, or different states of one: values may differ")
+        yield _note("the runs were decoded with different car files, so values may differ")
     for name, before in a.channels.items():
         after = b.channels.get(name)
         if after is None:
@@ -80,7 +81,7 @@ def channel_differences(
             if before.message not in silent:
                 yield _without_samples(name, before)
         elif before.unit != after.unit and not units.compatible(before.unit, after.unit):
-            text = f"{name} was in {before.unit or 'no unit'} and is in {after.unit or 'no unit'} now"
+            text = f"{name} was in {before.unit or 'no unit'} and now is in {after.unit or 'no unit'}"
             yield Difference(
                 "unit-changed", Severity.SUSPECT, f"channel:{name}", text, threshold="any change", look="the car files"
             )
@@ -96,7 +97,7 @@ def _note(text: str) -> Difference:
 
 
 def _without_samples(name: str, before: ChannelBaseline) -> Difference:
-    text = f"{name} has no samples any more, though its message comes"
+    text = f"{name} has no samples, though its message arrives"
     look = "length and multiplexer of the message; the database"
     return Difference(
         *("channel-silent", Severity.SUSPECT, f"channel:{name}", text, float(before.samples), 0.0, "samples"),
@@ -116,17 +117,17 @@ def _zero(one: _Compared) -> Iterator[Difference]:
     if abs(moved) <= max(suspect * span, 2 * after.resolution + 5 * noise):
         return
     role, unit = one.now.role, one.now.unit
-    text = f"{one.name} rests at {after.zero:.4g} {unit} instead of {zero:.4g} {unit} ({moved:+.3g} {unit})"
-    look = "sensor and its mounting, the wire and its ground; was the car in the same state (driver, fuel)?"
+    text = f"{one.name} rests at {after.zero:.4g} {unit}, before at {zero:.4g} {unit} ({moved:+.3g} {unit})"
+    look = "sensor and its mounting, the wire and its ground. Was the car in the same state (driver, fuel)?"
     if before.input is not None and after.input is not None:
         electrical = one.now.input_unit or ""
-        text += f"; at the input {after.input:.4g} {electrical} instead of {before.input:.4g} {electrical}"
+        text += f"; its input at {after.input:.4g} {electrical}, before at {before.input:.4g} {electrical}"
         if abs(after.input - before.input) <= 2 * after.input_resolution:
-            look = "calibration or zero in the car file: the input reads the same as before"
+            look = "calibration or zero in the car file: the input is the same as before"
     severity, threshold = Severity.NOTE, ""
     if role in STILL_ROLES and (one.basis in ("key-on", "engine-off") or role not in _NEED_ENGINE_OFF):
         severity = Severity.FAULT if abs(moved) > fault * span else Severity.SUSPECT
-        threshold = f"{suspect:.0%} of the span of {span:.4g} {unit} suspect, {fault:.0%} fault"
+        threshold = f"{percent(suspect, 0)} of the span of {span:.4g} {unit} is suspect, {percent(fault, 0)} a fault"
     else:
         look = "its role does not say that it shows the same whenever the car rests" if role else ""
     size = abs(moved) / span
@@ -154,7 +155,7 @@ def _noise(one: _Compared) -> Iterator[Difference]:
     if ratio <= suspect * slack:
         return
     severity = Severity.FAULT if ratio > fault * slack else Severity.SUSPECT
-    text = f"{one.name} is {ratio:.3g} times as noisy at rest: {new:.3g} {unit} instead of {old:.3g} {unit}"
+    text = f"{one.name} is {ratio:.3g} times as noisy at rest: {new:.3g} {unit}, before {old:.3g} {unit}"
     threshold = f"{suspect * slack:.3g} times as noisy, with {before.samples} and {after.samples} samples"
     look = "ground and shield of its wire, its plug; which other channels share them?"
     yield Difference("noise-up", severity, f"channel:{one.name}", text, old, new, unit, threshold, look, size=ratio)

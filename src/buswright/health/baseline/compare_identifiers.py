@@ -11,6 +11,7 @@ from buswright.findings import THRESHOLDS, Severity
 from buswright.health.baseline.baseline import CounterBaseline, IdBaseline
 from buswright.health.baseline.differences import Difference
 from buswright.messages.model import parse_identifier
+from buswright.wording import percent
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
@@ -78,8 +79,8 @@ def id_differences(one: Compared) -> Iterator[Difference]:
         yield from _jitter(one, b.period_ms)
         yield from _missing(one)
     elif "periodic" in (a.sending, b.sending) and "too few" not in (a.sending, b.sending):
-        text = f"{one.called} was {a.sending} and is {b.sending} now"
-        look = "settings of its module; a loaded bus or a recorder that drops frames also spoils a rhythm"
+        text = f"{one.called} was {a.sending} before and is {b.sending} now"
+        look = "settings of its module; a full bus or a recorder that drops frames spoils a rhythm too"
         yield Difference(
             "period-changed", Severity.SUSPECT, one.subject, text, a.period_ms, b.period_ms, "ms", "", look, 1.0
         )
@@ -100,8 +101,8 @@ def _lengths(one: Compared) -> Iterator[Difference]:
         )
     elif new:
         frames = sum(b.lengths[text] for text in new)
-        text = f"{one.called} came {frames} times with {' or '.join(new)} bytes, which it never had"
-        threshold = "any length that was not there before"
+        text = f"{one.called} had {' or '.join(new)} bytes in {frames} frames, and never before"
+        threshold = "any new length"
         look = "a second sender of this identifier, or its module restarting"
         yield Difference(
             *("length-changed", Severity.SUSPECT, one.subject, text, before, float(new[0]), "bytes", threshold, look),
@@ -115,8 +116,8 @@ def _period(one: Compared, before: float, after: float) -> Iterator[Difference]:
     if abs(change) <= suspect:
         return
     severity = Severity.FAULT if abs(change) > fault else Severity.SUSPECT
-    text = f"{one.called} came every {before:.4g} ms and comes every {after:.4g} ms now ({change:+.1%})"
-    threshold = f"{suspect:.0%} suspect, {fault:.0%} fault"
+    text = f"{one.called} came every {before:.4g} ms and now comes every {after:.4g} ms ({change * 100:+.1f} %)"
+    threshold = f"{percent(suspect, 0)} is suspect, {percent(fault, 0)} a fault"
     look = "the rate set in its module, or another module that sends the same identifier"
     yield Difference(
         "period-changed", severity, one.subject, text, before, after, "ms", threshold, look, size=abs(change)
@@ -127,9 +128,9 @@ def _jitter(one: Compared, period_ms: float) -> Iterator[Difference]:
     limit, before, after = one.limit("jitter_sd"), one.a.jitter_ms, one.b.jitter_ms
     if before is None or after is None or after <= limit * period_ms or after <= 2 * before:
         return
-    text = f"{one.called} jitters by {after:.3g} ms instead of {before:.3g} ms"
-    threshold = f"standard deviation over {limit:.0%} of the period, and twice what it was"
-    look = "the load of the bus, then that of its module; an adapter that stamps in the host does the same to all"
+    text = f"{one.called} jitters by {after:.3g} ms, before {before:.3g} ms"
+    threshold = f"standard deviation over {percent(limit, 0)} of the period, and twice what it was"
+    look = "the load of the bus, then of its module; time stamps made by the computer do the same to all identifiers"
     size = after / period_ms
     yield Difference("jitter-up", Severity.SUSPECT, one.subject, text, before, after, "ms", threshold, look, size=size)
 
@@ -140,8 +141,8 @@ def _missing(one: Compared) -> Iterator[Difference]:
     if after <= suspect or after <= 2 * before or one.b.missing < WORTH_LOSING:
         return
     severity = Severity.FAULT if after > fault else Severity.SUSPECT
-    text = f"{one.called} lacks {one.b.missing} frames, {after:.2%} (before: {before:.2%})"
-    threshold = f"{suspect:.2%} suspect, {fault:.2%} fault, and twice what it was"
+    text = f"{one.called} misses {one.b.missing} frames, {percent(after, 2)} (before: {percent(before, 2)})"
+    threshold = f"{percent(suspect, 2)} is suspect, {percent(fault, 2)} a fault, if twice what it was"
     look = "`buswright health` says who lost them: sender, bus or recorder"
     yield Difference("frames-missing", severity, one.subject, text, before, after, "share", threshold, look, size=after)
 
@@ -152,8 +153,8 @@ def _counter(one: Compared) -> Iterator[Difference]:
         return
     if after is None:
         if one.b.frames > LEAST_STEPS:
-            text = f"{one.called} had a counter at bit {before.start}, {before.length} bits, and has none now"
-            look = "its module: a task that hangs repeats old frames; or other firmware"
+            text = f"{one.called} had a counter at bit {before.start}, {before.length} bits, and now has none"
+            look = "its module: a task that hangs repeats old frames; or different firmware"
             yield _bookkeeping(one, "counter-changed", text, before.share, None, _BOTH_RUNS, look, 1.0)
         return
     if after.steps < LEAST_STEPS:
@@ -170,9 +171,9 @@ def _counter(one: Compared) -> Iterator[Difference]:
         return
     limit, wrong_before, wrong = one.limit("lost_share_suspect"), 1 - before.share, 1 - after.share
     if wrong > limit + 2 * wrong_before and wrong * after.steps >= WORTH_LOSING:
-        text = f"{one.called}: {wrong:.2%} of its counter's steps are wrong (before: {wrong_before:.2%})"
-        look = "`buswright health` tells lost frames from stale and doubled ones"
-        threshold = f"{limit:.2%} more than twice those before"
+        text = f"{one.called} has {percent(wrong, 2)} wrong counter steps (before: {percent(wrong_before, 2)})"
+        look = "`buswright health` shows whether frames were lost, stale or doubled"
+        threshold = f"{percent(limit, 2)} more than twice what it was"
         yield _bookkeeping(one, "counter-changed", text, before.share, after.share, threshold, look, wrong)
 
 
@@ -191,14 +192,14 @@ def _checksum(one: Compared) -> Iterator[Difference]:
     look = "its module's firmware, or a second sender of this identifier"
     right = 1 - before.wrong / before.frames
     if after is None or (before.kind, before.byte) != (after.kind, after.byte):
-        now = "none that is known" if after is None else f"{after.kind} in byte {after.byte}"
-        text = f"{one.called} had the checksum {before.kind} in byte {before.byte}, and has {now} now"
+        now = "no known one" if after is None else f"{after.kind} in byte {after.byte}"
+        text = f"{one.called} had the checksum {before.kind} in byte {before.byte}, and now has {now}"
         yield _bookkeeping(one, "checksum-changed", text, right, None, _BOTH_RUNS, look, 1.0)
         return
     limit, wrong = one.limit("lost_share_suspect"), after.wrong / max(1, after.frames)
     if wrong > limit + 2 * (1 - right) and after.wrong >= WORTH_LOSING:
-        text = f"{one.called}: {wrong:.2%} of its checksums are wrong (before: {1 - right:.2%})"
-        threshold = f"{limit:.2%} more than twice those before"
+        text = f"{one.called} has {percent(wrong, 2)} wrong checksums (before: {percent(1 - right, 2)})"
+        threshold = f"{percent(limit, 2)} more than twice what it was"
         yield _bookkeeping(one, "checksum-changed", text, right, 1 - wrong, threshold, look, wrong)
 
 

@@ -115,9 +115,9 @@ class BusLane:
         self.windows.add(time_ns, ascending, (error, nominal, data))  # type: ignore[arg-type]
         self.on_millisecond += int(np.count_nonzero(time_ns % _MILLISECOND == 0))
         other = identifiers[1:] != identifiers[:-1]
-        twice = np.flatnonzero(~other & (spacing < REPEAT_NS) & (spacing >= 0))
-        twice = twice[identifiers[twice] != _NO_IDENTIFIER]
-        self.repeated += int(np.count_nonzero(words[twice + 1] == words[twice]))
+        second = np.flatnonzero(~other & (spacing < REPEAT_NS) & (spacing >= 0))
+        second = second[identifiers[second] != _NO_IDENTIFIER]
+        self.repeated += int(np.count_nonzero(words[second + 1] == words[second]))
         if self._last is not None:
             before, identifier, word = self._last
             step = int(time_ns[0]) - before

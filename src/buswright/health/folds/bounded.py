@@ -66,9 +66,9 @@ class LongestAndLatest:
             self._prune()
 
     def _prune(self) -> None:
-        keep = self._number >= self.count - self.size
-        keep[np.argsort(-self._rows["length"], kind="stable")[: self.size]] = True
-        self._rows, self._number = self._rows[keep], self._number[keep]
+        kept = self._number >= self.count - self.size
+        kept[np.argsort(-self._rows["length"], kind="stable")[: self.size]] = True
+        self._rows, self._number = self._rows[kept], self._number[kept]
 
     @property
     def rows(self) -> Rows:

@@ -46,7 +46,6 @@ GAP = np.dtype(
         ("period", np.float64),
         ("residual", np.float64),
         ("tolerance", np.float64),
-        ("arrivals", np.int64),
         ("lagging", np.int64),
         ("counter_before", np.int64),
         ("counter_after", np.int64),
@@ -60,7 +59,7 @@ def new_gaps() -> LongestAndLatest:
     return LongestAndLatest(GAP, Gaps.KEPT // 2)
 
 
-class Judged(NamedTuple):
+class Periods(NamedTuple):
     """What gaps are judged by: T for finding them, T for the grid (the learned one), standard deviation of jitter."""
 
     period_ns: float
@@ -70,7 +69,7 @@ class Judged(NamedTuple):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Arrivals:
-    """Consecutive arrivals; the spacings after the first `done` of them have been judged.
+    """Consecutive arrivals; the spacings after the first `done` of them have been periods.
 
     Attributes
     ----------
@@ -103,32 +102,31 @@ class Arrivals:
         )
 
     def since(self, start: int, done: int) -> Arrivals:
-        """Return those from `start` on, copied; spacings before `done` are judged."""
+        """Return those from `start` on, copied; spacings before `done` are periods."""
         return Arrivals(
             self.time_ns[start:].copy(), self.counter[start:].copy(), self.first_word[start:].copy(), done - start
         )
 
 
-def find_gaps(held: Arrivals, start: int, stop: int, judged: Judged) -> npt.NDArray[np.void]:
+def find_gaps(arrivals: Arrivals, start: int, stop: int, periods: Periods) -> npt.NDArray[np.void]:
     """Measure the gaps among spacings start..stop (spacing i lies between arrivals i and i + 1); `GAP` rows."""
-    spacing = np.diff(held.time_ns)
-    at = np.flatnonzero(spacing[start:stop] > SHORT_GAP * judged.period_ns) + start
+    spacing = np.diff(arrivals.time_ns)
+    at = np.flatnonzero(spacing[start:stop] > SHORT_GAP * periods.period_ns) + start
     rows = np.zeros(len(at), dtype=GAP)
     if not len(at):
         return rows
-    time_ns = held.time_ns
-    broken = (spacing > SHORT_GAP * judged.period_ns) | (spacing < 0)
+    time_ns = arrivals.time_ns
+    broken = (spacing > SHORT_GAP * periods.period_ns) | (spacing < 0)
     part = np.concatenate([[0], np.cumsum(broken)])  # arrivals between the same two gaps have the same number
     rows["start"], rows["end"], rows["length"] = time_ns[at], time_ns[at + 1], spacing[at]
-    rows["period"] = judged.period_ns
-    rows["frames"] = _missing(time_ns, at, _SOON, judged.period_ns)
-    rows["lagging"] = _missing_later(time_ns, at, rows["frames"], judged.grid_ns)
-    before, count = _phase_before(time_ns, part, at, judged.grid_ns)
-    rows["arrivals"] = count
-    rows["residual"] = _residual(time_ns, part, at, before, judged.grid_ns)
-    rows["tolerance"] = np.maximum(np.maximum(4 * judged.sd_ns, _DRIFT * spacing[at]), _LEAST_TOLERANCE_NS)
-    rows["counter_before"], rows["counter_after"] = held.counter[at], held.counter[at + 1]
-    rows["same_as_first"] = held.first_word[at + 1]
+    rows["period"] = periods.period_ns
+    rows["frames"] = _missing(time_ns, at, _SOON, periods.period_ns)
+    rows["lagging"] = _missing_later(time_ns, at, rows["frames"], periods.grid_ns)
+    before = _phase_before(time_ns, part, at, periods.grid_ns)
+    rows["residual"] = _residual(time_ns, part, at, before, periods.grid_ns)
+    rows["tolerance"] = np.maximum(np.maximum(4 * periods.sd_ns, _DRIFT * spacing[at]), _LEAST_TOLERANCE_NS)
+    rows["counter_before"], rows["counter_after"] = arrivals.counter[at], arrivals.counter[at + 1]
+    rows["same_as_first"] = arrivals.first_word[at + 1]
     return rows
 
 
@@ -163,8 +161,8 @@ def _missing_later(time_ns: Int64s, at: Ints, soon: Int64s, period_ns: float) ->
     return found
 
 
-def _phase_before(time_ns: Int64s, part: Int64s, at: Ints, period_ns: float) -> tuple[Float64s, Int64s]:
-    """Median phase of the arrivals before each gap, relative to the last of them, and how many these are."""
+def _phase_before(time_ns: Int64s, part: Int64s, at: Ints, period_ns: float) -> Float64s:
+    """Median phase of the arrivals before each gap, relative to the last of them."""
     behind = at[:, np.newaxis] - np.arange(BEFORE)
     there = behind >= 0
     behind = np.maximum(behind, 0)
@@ -172,7 +170,7 @@ def _phase_before(time_ns: Int64s, part: Int64s, at: Ints, period_ns: float) -> 
     enough = np.count_nonzero(own, axis=1) >= _OWN_BEFORE
     there = np.where(enough[:, np.newaxis], own, there)
     phase = _wrapped(time_ns[behind] - time_ns[at][:, np.newaxis], period_ns)
-    return _median(phase, there), np.count_nonzero(there, axis=1)
+    return _median(phase, there)
 
 
 def _residual(time_ns: Int64s, part: Int64s, at: Ints, before: Float64s, period_ns: float) -> Float64s:
@@ -251,10 +249,7 @@ def as_gaps(
         excess_ns=rows["length"] - rows["period"],
         residual_ns=rows["residual"].copy(),
         tolerance_ns=rows["tolerance"].copy(),
-        arrivals=rows["arrivals"].copy(),
         caught_up=frames == 0,
-        counter_before=before.copy(),
-        counter_after=after.copy(),
         counter_step=step,
         same_as_first=rows["same_as_first"].copy(),
         load=load,

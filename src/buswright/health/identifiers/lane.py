@@ -48,7 +48,7 @@ class IdLane:
         self.frames = self.untimed = 0
         self.bits = self.data_bits = 0
         self.fold = IdFold(name.id, expected)
-        self._held = 0
+        self._filled = 0
         self._time: Int64s = np.empty(_FIRST_ROOM, dtype=np.int64)
         self._payload: UInt8s = np.empty((_FIRST_ROOM, 8), dtype=np.uint8)
         self._length: UInt8s = np.empty(_FIRST_ROOM, dtype=np.uint8)
@@ -68,23 +68,23 @@ class IdLane:
         payload = rows.payload if rows.payload.shape[1] == self._payload.shape[1] else _padded(rows.payload)
         done = 0
         while done < n:
-            if self._held == 0 and n - done >= BLOCK:  # a whole block needs no copy
+            if self._filled == 0 and n - done >= BLOCK:  # a whole block needs no copy
                 part = slice(done, done + BLOCK)
                 timed = None if rows.timed is None else rows.timed[part]
                 self._fold(Block(rows.time_ns[part], payload[part], rows.length[part], rows.bits[part], timed))
                 done += BLOCK
                 continue
-            size = min(BLOCK - self._held, n - done)
-            self._make_room(self._held + size)
-            target, source = slice(self._held, self._held + size), slice(done, done + size)
+            size = min(BLOCK - self._filled, n - done)
+            self._make_room(self._filled + size)
+            target, source = slice(self._filled, self._filled + size), slice(done, done + size)
             self._time[target], self._payload[target] = rows.time_ns[source], payload[source]
             self._length[target], self._bits[target] = rows.length[source], rows.bits[source]
             self._timed[target] = True if rows.timed is None else rows.timed[source]
-            self._held += size
+            self._filled += size
             done += size
-            if self._held == BLOCK:
+            if self._filled == BLOCK:
                 self._fold(self._rest())
-                self._held = 0
+                self._filled = 0
 
     def _fold(self, block: Block) -> None:
         timed = block.timed
@@ -97,17 +97,17 @@ class IdLane:
             for column in ("_time", "_payload", "_length", "_bits", "_timed"):
                 old = getattr(self, column)
                 new = np.empty((room, *old.shape[1:]), dtype=old.dtype)
-                new[: self._held] = old[: self._held]
+                new[: self._filled] = old[: self._filled]
                 setattr(self, column, new)
 
     def _rest(self) -> Block:
-        n = self._held
+        n = self._filled
         return Block(self._time[:n], self._payload[:n], self._length[:n], self._bits[:n], self._timed[:n])
 
     def folded(self) -> IdFold:
         """Return a copy of the fold with everything in it."""
         fold = copy.deepcopy(self.fold)
-        if self._held:
+        if self._filled:
             rest = self._rest()
             fold.add(rest if not rest.timed.all() else rest._replace(timed=None))  # type: ignore[union-attr]
         fold.timing.finish()

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from buswright.channels.expectation import STEADY_TOLERANCE, contradicted
 from buswright.frames.table import Bools, Int64s
 from buswright.health.folds.histogram import COARSE, FINE, Histogram, Typical, typical
-from buswright.health.identifiers.gaps import AFTER, BEFORE, Arrivals, Judged, find_gaps, new_gaps
+from buswright.health.identifiers.gaps import AFTER, BEFORE, Arrivals, Periods, find_gaps, new_gaps
 from buswright.health.model.gaps import SHORT_GAP
 from buswright.health.model.health import PeriodStrip
 from buswright.health.model.identifiers import Busiest
@@ -38,7 +38,6 @@ _STRIP = np.dtype(
         ("window", np.int64),
         ("frames", np.int64),
         ("spacings", np.int64),
-        ("sum", np.float64),
         ("deviation", np.float64),
         ("longest", np.int64),
     ]
@@ -79,7 +78,7 @@ class TimingFold:
         self._rate_ns: float | None = None
         self._rate_steps = 0
         self.gaps = new_gaps()
-        self._held: Arrivals | None = None
+        self._pending: Arrivals | None = None
         self._strip: list[npt.NDArray[np.void]] = []
         self._strip_rows = 0
         self._second: tuple[int, int, int, float | None] | None = None
@@ -132,7 +131,7 @@ class TimingFold:
         self._window(time_ns, spacing, forward, core, deviation, bits, reference)
         arrivals = Arrivals.of(time_ns, counter, first_word)
         # The block's columns are not ours: what is held back past this call is a copy.
-        self._held = arrivals.since(0, 0) if self._held is None else self._held.then(arrivals)
+        self._pending = arrivals.since(0, 0) if self._pending is None else self._pending.then(arrivals)
         self._judge_gaps(reference, final=False)
         return in_gap, reference, found
 
@@ -218,12 +217,11 @@ class TimingFold:
         rows["window"] = window[coarse]
         rows["frames"] = np.add.reduceat(frames, coarse)
         rows["spacings"] = np.add.reduceat(core, at, dtype=np.int64)
-        rows["sum"] = np.add.reduceat(np.where(core, spacing, 0).astype(np.float64), at)
         rows["deviation"] = np.maximum.reduceat(deviation, at)
         rows["longest"] = np.maximum.reduceat(np.where(forward, spacing, 0), at)
         if self._strip and self._strip[-1]["window"][-1] == rows["window"][0]:
             last, first = self._strip[-1], rows[0]
-            for name in ("frames", "spacings", "sum"):
+            for name in ("frames", "spacings"):
                 last[name][-1] += first[name]
             for name in ("deviation", "longest"):
                 last[name][-1] = max(last[name][-1], first[name])
@@ -260,16 +258,16 @@ class TimingFold:
 
     def _judge_gaps(self, reference: Reference, *, final: bool) -> None:
         """Judge the spacings that have enough arrivals behind them, and hold back the others."""
-        held = self._held
-        if held is None:
+        pending = self._pending
+        if pending is None:
             return
-        stop = len(held) - 1 if final else len(held) - 1 - AFTER
-        if stop <= held.done:
+        stop = len(pending) - 1 if final else len(pending) - 1 - AFTER
+        if stop <= pending.done:
             return
         if reference.judged_ns:
-            judged = Judged(reference.judged_ns, reference.learned_ns or reference.judged_ns, self.sd_ns or 0.0)
-            self.gaps.add(find_gaps(held, held.done, stop, judged))
-        self._held = held.since(max(0, stop - BEFORE), stop)
+            judged = Periods(reference.judged_ns, reference.learned_ns or reference.judged_ns, self.sd_ns or 0.0)
+            self.gaps.add(find_gaps(pending, pending.done, stop, judged))
+        self._pending = pending.since(max(0, stop - BEFORE), stop)
 
     # What came out ------------------------------------------------------------------------------------------------
 
@@ -294,13 +292,10 @@ class TimingFold:
         """Return the identifier over time."""
         rows = np.concatenate(self._strip) if self._strip else np.zeros(0, dtype=_STRIP)
         count = rows["spacings"]
-        mean = np.full(len(rows), np.nan)
-        np.divide(rows["sum"], count, out=mean, where=count > 0)
         return PeriodStrip(
             rows["window"] * PeriodStrip.WIDTH_NS,
             rows["frames"].copy(),
             count.copy(),
-            mean,
             rows["deviation"].copy(),
             rows["longest"].copy(),
         )

@@ -55,13 +55,9 @@ class Gaps:
     tolerance_ns : float64[k]
         Up to this residual the phase counts as kept: the largest of 4 standard deviations of the jitter, 100 ppm of
         the gap, and 0.3 ms.
-    arrivals : int64[k]
-        Arrivals that the grid's phase rests on.
     caught_up : bool[k]
         The next frames came so early that they are where they should be: late, not missing. They are given 8
         arrivals; where a host stamped the frames 256, as it may lag behind.
-    counter_before, counter_after : int64[k]
-        The payload counter; -1 where there is none.
     counter_step : int64[k]
         How far the counter went in units of its own step, 0 .. range-1; -1 where there is none. 1: continuous,
         ``frames + 1``: exactly the missing ones, modulo its range.
@@ -83,10 +79,7 @@ class Gaps:
     excess_ns: Float64s
     residual_ns: Float64s
     tolerance_ns: Float64s
-    arrivals: Int64s
     caught_up: Bools
-    counter_before: Int64s
-    counter_after: Int64s
     counter_step: Int64s
     same_as_first: Bools
     load: Float64s
@@ -145,8 +138,6 @@ class GapGroup:
         Buses concerned.
     modules
         Modules all of whose identifiers that were due are members, as (bus, module).
-    partial_modules
-        Modules of which some identifiers are members and some that were due came all the same.
     due
         The members, and the periodic identifiers on these buses that were there for at least one of their periods
         while all members were silent, so that they came.
@@ -160,8 +151,6 @@ class GapGroup:
     excess_ns, excess_share
         Median of dt - T over the members, and the share of them within 0.1 T of it: near 1 with many members means
         a jump of the clock.
-    counters_continuous, counters_jumped, counters_other
-        Members whose counter went on by one, by just the frames missing, or otherwise (reset, repeated).
     silence_ns
         Longest stretch within the group in which the buses concerned carried nothing at all.
     errors
@@ -175,7 +164,6 @@ class GapGroup:
     members: tuple[GapMember, ...]
     buses: tuple[str, ...]
     modules: tuple[tuple[str, str], ...]
-    partial_modules: tuple[tuple[str, str], ...]
     due: int
     share: float
     phase_kept: int
@@ -183,9 +171,6 @@ class GapGroup:
     chance: float | None
     excess_ns: float
     excess_share: float
-    counters_continuous: int
-    counters_jumped: int
-    counters_other: int
     silence_ns: int
     errors: int
     lower_priority: bool

@@ -283,8 +283,7 @@ class PeriodStrip:
     frames : int64[k]
         Frames in it.
     spacings : int64[k]
-        Spacings that end in it and are no gaps; `mean_ns` float64[k] their mean (NaN if none), `deviation_ns`
-        float64[k] the largest |dt - T| among them.
+        Spacings that end in it and are no gaps; `deviation_ns` float64[k] the largest |dt - T| among them.
     longest_ns : int64[k]
         Longest spacing that ends in it, gaps included.
     """
@@ -292,7 +291,6 @@ class PeriodStrip:
     start_ns: Int64s
     frames: Int64s
     spacings: Int64s
-    mean_ns: Float64s
     deviation_ns: Float64s
     longest_ns: Int64s
 

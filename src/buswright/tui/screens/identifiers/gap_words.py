@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from buswright.diagnosis.case import Case, listed
+from buswright.diagnosis.case import Case
 from buswright.diagnosis.gaps.classify import classify
-from buswright.diagnosis.gaps.evidence import STEPS, counter_steps
-from buswright.diagnosis.gaps.single import overloaded
-from buswright.diagnosis.gaps.verdict import OVERLOAD, Verdict, milliseconds
+from buswright.diagnosis.gaps.evidence import Step, counter_steps, overloaded
+from buswright.diagnosis.gaps.verdict import OVERLOAD, Verdict
 from buswright.health.model.gaps import GapGroup
 from buswright.health.model.identifiers import IdFigures
+from buswright.wording import duration, listed
 from buswright.worker.snapshot import IdDetail, Snapshot
 
 TOLD = 20
@@ -70,11 +70,11 @@ def gaps_told(snapshot: Snapshot, detail: IdDetail, figures: IdFigures) -> Itera
         words, why = (
             (VERDICTS[verdict.fault], verdict.why)
             if verdict is not None and verdict.fault in VERDICTS
-            else _alone(figures, row, STEPS[steps[row]], full=bool(full[row]))
+            else _alone(figures, row, Step(steps[row]), full=bool(full[row]))
         )
         yield GapTold(
             case.at(int(gaps.start_ns[row])),
-            milliseconds(float(gaps.end_ns[row] - gaps.start_ns[row])),
+            duration(float(gaps.end_ns[row] - gaps.start_ns[row])),
             int(gaps.frames[row]) if gaps.is_missing[row] else 0,
             words,
             (*why, *_company(figures, groups.get((figures.name, row)))),
@@ -88,30 +88,30 @@ def _lasting(snapshot: Snapshot, case: Case, figures: IdFigures, verdict: Verdic
     words = VERDICTS[verdict.fault] if verdict is not None and verdict.fault in VERDICTS else "silent until now"
     return GapTold(
         case.at(last),
-        milliseconds(float(silent)),
+        duration(float(silent)),
         int(silent / period) if period else 0,
         words,
         verdict.why if verdict is not None else (),
     )
 
 
-def _alone(figures: IdFigures, row: int, step: str, *, full: bool) -> tuple[str, tuple[str, ...]]:
+def _alone(figures: IdFigures, row: int, step: Step, *, full: bool) -> tuple[str, tuple[str, ...]]:
     """Read a gap that nothing wider accounts for, by counter first, then by phase."""
     gaps = figures.gaps
     if gaps.caught_up[row]:
         return "late, not lost", ("the next frame came early enough: both together are where they should be",)
     if not gaps.is_missing[row] or full:
         return "late or lost", ("at this load of the bus the two can't be told apart",)
-    if step == "jumped":
+    if step is Step.COUNTED:
         return "lost on the way", ("its counter went on by just the missing frames: they were sent",)
-    if step == "continuous":
+    if step is Step.PAUSED:
         return "never sent", ("its counter went on by one: the module left them out",)
-    if step == "other":
+    if step is Step.RESTARTED:
         return "its counter began anew", ("the module may have started again",)
     if np.isnan(gaps.residual_ns[row]):
         return "missing", ("no counter tells whether they were sent, and too few frames came before to know the phase",)
     off, within = (float(each[row]) for each in (np.abs(gaps.residual_ns), gaps.tolerance_ns))
-    said = f"{milliseconds(off)} off the old grid, {milliseconds(within)} count as on it"
+    said = f"{duration(off)} off the old grid, {duration(within)} count as on it"
     chance = f"a random phase would be with a chance of {float(gaps.chance[row]):.0%}"
     if gaps.phase_kept[row]:
         return "lost or left out", (f"no counter tells which; its clock ran on: {said}; {chance}",)

@@ -8,6 +8,7 @@ from enum import IntEnum
 
 from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.case import Case
+from buswright.diagnosis.detected import DETECTED
 from buswright.findings import Finding, Severity
 from buswright.health.model.gaps import LOADED
 from buswright.health.model.identifiers import IdFigures
@@ -58,21 +59,6 @@ class State:
     word: str
     tone: Tone
     why: str
-
-
-FOUND_WORDS: Mapping[str, str] = {
-    "id-missing": "was away",
-    "frames-lost": "lost some",
-    "sender-skips": "skips",
-    "late-frames": "irregular",
-    "duplicate-id": "2 senders",
-    "counter-jump": "counter",
-    "checksum-wrong": "checksum",
-    "frozen-frame": "frozen",
-    "wrong-length": "length",
-    "babbling-node": "babbles",
-}
-"""One word for each finding that an identifier can have."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +183,7 @@ class Judge:
             return None
         tone: Tone = "fault" if found.severity is Severity.FAULT else "suspect"
         why = unnamed(figures, found.evidence[0]) if found.evidence else found.fault
-        return State(Rank.FOUND, FOUND_WORDS[found.fault], tone, why)
+        return State(Rank.FOUND, DETECTED[found.fault].word, tone, why)
 
     def _quiet(self, figures: IdFigures) -> State:
         """Name what is no fault."""
@@ -247,12 +233,15 @@ def _off_rate(figures: IdFigures) -> State | None:
 
 
 def _worst(snapshot: Snapshot) -> dict[FrameName, Finding]:
-    """Return the first finding in rank order of each identifier that is suspect or worse."""
+    """Return the first finding in rank order of each identifier that is suspect or worse.
+
+    That it is unknown is no finding here: it is new or unknown, and says so itself.
+    """
     by_subject = {f"id:{name}": name for name in snapshot.health.ids}
     worst: dict[FrameName, Finding] = {}
     for finding in snapshot.findings:
         name = by_subject.get(finding.subject)
-        if name is not None and finding.severity >= Severity.SUSPECT and finding.fault in FOUND_WORDS:
+        if name is not None and finding.severity >= Severity.SUSPECT and finding.fault != "unknown-id":
             worst.setdefault(name, finding)
     return worst
 

@@ -1,0 +1,47 @@
+"""How sentences say counts, lists, shares and times, wherever they are printed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+_SECOND = 1_000_000_000
+
+
+def plural(count: int, word: str) -> str:
+    """Write a count with its word: 1 frame, 2 frames."""
+    return f"{count:,} {word}" if count == 1 else f"{count:,} {word}s"
+
+
+def times(count: int) -> str:
+    """Write how often: once, twice, 3 times."""
+    return {1: "once", 2: "twice"}.get(count, f"{count:,} times")
+
+
+def all_of(count: int, word: str) -> str:
+    """Write all of so many: the only frame, both frames, all 6 frames."""
+    return {1: f"the only {word}", 2: f"both {word}s"}.get(count, f"all {count:,} {word}s")
+
+
+def capital(text: str) -> str:
+    """Begin a sentence."""
+    return text[:1].upper() + text[1:]
+
+
+def listed(names: Sequence[str], most: int = 6) -> str:
+    """Write names one after the other, the rest as a number: a, b and c; a, b and 3 more."""
+    shown = list(names[:most])
+    if len(names) > most:
+        shown.append(f"{len(names) - most} more")
+    return " and ".join([", ".join(shown[:-1]), shown[-1]] if len(shown) > 1 else shown)
+
+
+def percent(share: float, digits: int = 1) -> str:
+    """Write a share, 0..1, in percent: 3.6 %."""
+    return f"{share * 100:.{digits}f} %"
+
+
+def duration(ns: float) -> str:
+    """Write how long something lasted: 14.4 ms, 0.36 s, 12.9 s."""
+    if ns < _SECOND * 0.0995:
+        return f"{ns / 1e6:.{2 if ns < 1e6 else 1}f} ms"
+    return f"{ns / _SECOND:.{2 if ns < 10 * _SECOND else 1}f} s"
