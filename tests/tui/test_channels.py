@@ -266,7 +266,7 @@ def test_without_database_and_car_file_it_says_what_to_give(size):
 
     nothing = replace(snapshot_of(), car=None, database=False, channels=())
     text = piloted(steps, snapshot=nothing, screen="channels", size=size)
-    for words in ("--dbc FILE", "--car FILE", "buswright draft", "Screen 2 shows the frames themselves."):
+    for words in ("--dbc FILE", "--car FILE", "buswright draft", "Screen 2 shows the frames."):
         assert words in text
 
 

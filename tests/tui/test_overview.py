@@ -170,7 +170,7 @@ def test_enter_on_what_is_wrong_now_opens_its_finding_and_lists_it_once():
 
 def test_in_a_wide_window_the_evidence_stands_beside_the_lists():
     lines = shown(size=(200, 60))
-    top = "\n".join(lines[:12])
+    top = "\n".join(lines[:24])
     for words in ("FAULT  module-missing", "Seen       Module wheel_node", "Check next Power at"):
         assert words in top
     below = shown(size=(149, 40))

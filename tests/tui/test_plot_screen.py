@@ -398,8 +398,8 @@ def test_without_samples_it_says_what_it_waits_for():
         return waiting, "\n".join(text_of(app)), [each.text for each in app.notices]
 
     waiting, none, notices = plotting(steps, names=("throttle",))
-    assert "Waiting for the samples" in waiting
-    assert "No sample of these channels is held" in none
+    assert "Waiting for samples" in waiting
+    assert "These channels had no sample" in none
     assert notices == []
 
 

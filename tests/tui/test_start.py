@@ -109,7 +109,7 @@ def test_title_words_and_the_key_to_press_fit_every_window(tmp_path):
         assert lines[1].startswith("what to watch")
         assert "candump, 0 kB, written" in next(each for each in lines if each.startswith("run.log"))
         text = " ".join(" ".join(lines).split())
-        assert "is asked about first." in text
+        assert "it asks you first." in text
         assert text.count("no driver") == 12
         assert lines[-1].strip().startswith("Enter Watch it")
         assert "q Quit" in lines[-1]

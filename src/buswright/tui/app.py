@@ -238,7 +238,7 @@ class Workbench(Guarded, App[None]):
             return
         if snapshot.source.live:
             self._held = not self._held
-            self.notify("held: the bus goes on, and so does a recording" if self._held else "live again", timeout=3)
+            self.notify("the screen is held; receiving and recording go on" if self._held else "live again", timeout=3)
             if self._held:
                 self.snapshot = replace(snapshot, source=replace(snapshot.source, phase="paused"))
                 if self.front is not None:
@@ -269,7 +269,7 @@ class Workbench(Guarded, App[None]):
 
     def _replayed(self) -> bool:
         if self.snapshot is not None and self.snapshot.source.live:
-            self.notify("a live bus can't be stepped or sped up; space holds what is shown", timeout=4)
+            self.notify("space holds the screen; a live bus has no steps and no speed", timeout=4)
             return False
         return self.snapshot is not None
 
@@ -296,18 +296,18 @@ class Workbench(Guarded, App[None]):
     def action_mark(self) -> None:
         """Set a marker now, on a live bus; its words are asked for afterwards."""
         if self.snapshot is not None and not self.snapshot.source.live:
-            self.notify("markers are set on live buses; screen 6 lists those of this capture", timeout=4)
+            self.notify("screen 6 lists the markers of this capture; new ones need a live bus", timeout=4)
             return
         moment = time.time_ns()
         self.push_screen(
-            Prompt("Marker", "what was done, e.g. wiggled plug C12; it gets the moment you pressed the key"),
+            Prompt("Marker", "What you did, for example: wiggled plug C12. Its time is that of the key press."),
             lambda text: None if text is None else self.asking.mark(text, moment),
         )
 
     def action_notices(self) -> None:
         """Show what the program had to say."""
         lines = [f"{'trouble' if each.level == 'trouble' else 'note':8}{each.text}" for each in self.notices]
-        self.push_screen(HelpScreen("Notices", "\n".join(lines) or "Nothing so far.", (), lined=True))
+        self.push_screen(HelpScreen("Notices", "\n".join(lines) or "No notices so far.", (), lined=True))
 
     def action_help(self) -> None:
         """Explain the screen in front."""
@@ -319,7 +319,7 @@ class Workbench(Guarded, App[None]):
         """End; ask first if a recording runs."""
         if self.snapshot is not None and self.snapshot.recording_on:
             self.push_screen(
-                Confirm("A recording runs.", "End it and quit? What was recorded is kept."),
+                Confirm("A recording is running.", "Stop it and quit? The file is kept."),
                 lambda yes: self.exit() if yes else None,
             )
         else:
@@ -329,11 +329,11 @@ class Workbench(Guarded, App[None]):
         """Offer in the command palette, beside names, what the keys do."""
         for name, listed in SCREENS.items():
             yield SystemCommand(f"Go to {listed.title}", "a screen", lambda name=name: self.action_go(name))
-        yield SystemCommand("Play or hold", "a capture plays; a live screen stands still", self.action_play)
+        yield SystemCommand("Play or hold", "plays a capture, holds a live screen", self.action_play)
         yield SystemCommand("Go to time", "in a capture", self.action_go_to_time)
-        yield SystemCommand("Marker", "with words, at this moment", self.action_mark)
+        yield SystemCommand("Marker", "marks this moment, with your words", self.action_mark)
         yield SystemCommand("Help", "what this screen shows, and its keys", self.action_help)
-        yield SystemCommand("Notices", "what the program had to say", self.action_notices)
+        yield SystemCommand("Notices", "messages of the program so far", self.action_notices)
         yield SystemCommand("Save a picture", "of this screen, as SVG, in the current folder", self.action_picture)
         for theme in THEMES:
             yield SystemCommand(

@@ -8,6 +8,7 @@ from typing import Literal, get_args
 
 import numpy as np
 
+from buswright.channels import units
 from buswright.channels.following.follow import Plotted
 from buswright.channels.limits import Level, Side
 from buswright.channels.samples.runs import longest_step_ns
@@ -137,7 +138,7 @@ def _reduced(place: int, each: Plotted, values: Floats, edges_ns: Int64s, shown:
         gap_ns=gap_ns(series),
         steps=series.kind == "state",
     )
-    unit = {"value": series.unit, "input": electrical, "raw": ""}[shown]
+    unit = {"value": units.shown(series.unit), "input": electrical, "raw": ""}[shown]
     limits = each.limits if shown == "value" else ()
     return Curve(place, series, unit, good, stray, bad_cells, limits, Scale(0.0, 1.0, 1.0))
 

@@ -36,13 +36,13 @@ class PlotScreen(WorkScreen):
     """
 
     HELP = """
-    Each channel is a curve with a letter, which stands at its right end, on the curve and in the table above. The table reads each channel at the cursor, or its newest sample while there is no cursor: value, raw number, what stands at the sensor's input, and whether the sample can be believed.
+    ← and → move the cursor, ↑ and ↓ zoom, Home and End go to the first and the newest sample. The table reads each channel at the cursor, or its newest sample without a cursor: value, raw number, sensor input and quality.
 
-    A column of dots shows everything from the lowest to the highest sample in it: a glitch of one sample is never lost. Single dots off the line, and the row "bad" below, are samples that can't be believed; v shows what the input read then. A curve is broken where samples are missing.
+    Each curve has a letter: at its right end, on the curve and in the table. The axis and the dotted limit lines belong to the channel marked ▸; Tab marks the next one. Channels with the same unit share a scale; u gives each its own. y holds the scales.
 
-    The axis at the left and the dotted lines, which are cautions and warnings of the car file, belong to the channel marked ▸; Tab marks the next one. Channels of one unit share a scale so that they can be compared; u gives each its own. y holds the scale where it is.
+    A column of dots reaches from the lowest to the highest sample in it, so a glitch of one sample is visible. Single dots off the line and the row "bad" are bad samples; v shows their input. A curve is broken where samples are missing.
 
-    The picture follows the newest sample as long as it reaches it; press end to follow again. About two minutes are held.
+    The plot follows the newest sample until you move it; End follows again. It holds about two minutes.
     """  # noqa: E501  (one line a paragraph: it is wrapped for the window)
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("left", "cursor(-1)", "Cursor", key_display="←→", tooltip="cursor: earlier; the first press sets it"),
@@ -57,12 +57,12 @@ class PlotScreen(WorkScreen):
         Binding("down", "zoom(2.0)", "Zoom", show=False, tooltip="more time, about the cursor"),
         Binding("h", "pan(-0.25)", "Pan", key_display="hl", tooltip="earlier"),
         Binding("l", "pan(0.25)", "Pan", show=False, tooltip="later"),
-        Binding("a", "all", "All", tooltip="everything that is held"),
-        Binding("home", "first", "First", show=False, tooltip="to the first held sample"),
+        Binding("a", "all", "All", tooltip="all samples in memory"),
+        Binding("home", "first", "First", show=False, tooltip="to the first sample in memory"),
         Binding("end", "newest", "Newest", show=False, tooltip="to the newest sample, without cursor; follow it"),
-        Binding("v", "shown", "Volts/raw", tooltip="show values, the sensors' input, or raw numbers"),
+        Binding("v", "shown", "Volts/raw", tooltip="show values, sensor inputs or raw numbers"),
         Binding("k", "stack", "Strips", tooltip="each channel in a strip of its own, or all in one"),
-        Binding("y", "hold", "Hold scale", show=False, tooltip="hold the scales where they are, or fit them again"),
+        Binding("y", "hold", "Hold scale", show=False, tooltip="hold the scales, or fit them again"),
         Binding("u", "share", "Scales", show=False, tooltip="one scale a unit, or each channel its own"),
         Binding("3", "list", "List", show=False, tooltip="back to the list of channels"),
         Binding("tab", "lead", "Next", show=False, tooltip="axis, limits and sample steps of the next channel"),
@@ -132,8 +132,8 @@ class PlotScreen(WorkScreen):
 
     def _waiting(self) -> str:
         if self.plotted():
-            return "No sample of these channels is held: none came within the last two minutes."
-        return "Waiting for the samples. If the screen is held, the space key lets it go on."
+            return "These channels had no sample in the last two minutes."
+        return "Waiting for samples. If the screen is held, press space."
 
     def _curves(self, width: int, height: int) -> Iterable[list[Span]]:
         held, snapshot = self.held, self.snapshot

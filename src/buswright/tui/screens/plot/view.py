@@ -144,9 +144,3 @@ def time_ticks(start_ns: int, stop_ns: int, room: int, origin_ns: int) -> TimeTi
     first = -(-(start_ns - origin_ns) // step) * step + origin_ns
     decimals = 0 if step % SECOND == 0 else min(max(math.ceil(-math.log10(step / SECOND) - 1e-9), 1), 6)
     return TimeTicks(tuple(range(first, stop_ns + 1, step)), decimals)
-
-
-def span_text(span_ns: int) -> str:
-    """Write how much time is in view."""
-    seconds = span_ns / SECOND
-    return f"{seconds:.0f} s" if seconds >= 10 else f"{seconds:.1f} s" if seconds >= 1 else f"{seconds * 1000:.0f} ms"
