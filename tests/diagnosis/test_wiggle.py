@@ -204,7 +204,7 @@ def test_the_loose_plug_is_likely_and_the_others_are_not(car, standing):
     assert "9 glitches in 10 s of moving it, 0 in 30 s of quiet" in result.advice
     assert result.advice.startswith("Moving plug C12 makes glitches. Power off: look for pins")
     assert "share plug C12, ground G2 and supply 5V-A" in result.advice
-    assert "power off" in result.advice
+    assert "Power off" in result.advice
     assert "battery isolated" in result.advice
     assert "Keep fingers clear of the spring." in result.advice
 

@@ -193,7 +193,7 @@ def test_i_and_c_lead_to_identifiers_and_channels():
         assert "no identifier is known for supply 5V-A" in told(app)
         mode, screen = await at(4, "c")
         assert mode == "findings"
-        assert "the capture has no channel" in told(app)
+        assert "no channel is known for the capture" in told(app)
         assert not app.notices
 
     run(steps)

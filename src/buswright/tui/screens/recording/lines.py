@@ -42,7 +42,7 @@ def refusal(path: Path) -> str:
         return f"{fault.message}: {fault.hint}"
     for each in (path, sidecar_of(path)):
         if each.exists():
-            return f"choose another name: {each} exists already"
+            return f"choose another name: {each.name} exists already"
     return "" if path.absolute().parent.is_dir() else f"make the folder {path.absolute().parent} first"
 
 
@@ -88,7 +88,7 @@ def _room(space: Space | RecordingError | None) -> Iterator[Line]:
         yield _labelled("room", f"{space.message}: {space.hint}", "fault")
     elif space is not None:
         tone: Tone = "suspect" if space.seconds_full < 3600 else "plain"
-        words = f"{size_text(space.free)} free, enough for {_span(space.seconds_full)} (h:mm:ss) of full buses"
+        words = f"{size_text(space.free)} free, at least {_span(space.seconds_full)} (h:mm:ss) with full buses"
         yield _labelled("room", words, tone)
 
 
