@@ -93,8 +93,8 @@ def test_it_says_how_to_begin_and_how_much_room_there_is(room):
     text = shown(live())
     assert "Not recording. r starts." in text
     assert "250.00 GB free, at least 11:06:40" in text
-    assert "no marker yet: m sets one" in text
-    assert "r Record/end" in text
+    assert "no marker yet; m sets one" in text
+    assert "r Record/stop" in text
     assert room[0][1] == 2
 
 
@@ -124,7 +124,7 @@ def test_nothing_is_overwritten(folder):
         return text, worker.asked
 
     text, asked = shown(live(), steps)
-    assert "exists already" in text
+    assert "choose another name" in text
     assert asked == [("start_recording", Path("x" + NAME))]
 
 
