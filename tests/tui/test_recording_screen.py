@@ -134,7 +134,7 @@ def test_refusals_say_what_to_try(folder):
     assert "end it in .log" in refusal(Path("run.txt"))
     assert "make the folder" in refusal(Path("nowhere/run.log"))
     Path("run.log.events.jsonl").touch()
-    assert "run.log.events.jsonl exists already" in refusal(Path("run.log"))
+    assert "run.log.events.jsonl is there already" in refusal(Path("run.log"))
 
 
 @pytest.mark.parametrize("size", SIZES)

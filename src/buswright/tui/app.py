@@ -50,7 +50,7 @@ class Worker(Asking, Protocol):
         """Return the newest snapshot and allow the next delivery."""
 
     def close(self) -> None:
-        """End: finish the recording, let go of buses and files."""
+        """End: finish the recording, close buses and files."""
 
 
 def _maker(listed: Listed) -> Callable[[], Screen[None]]:
@@ -134,7 +134,7 @@ class Workbench(Guarded, App[None]):
         self._speed: float | None = None
         """Asked for, until a snapshot has it: keys may come faster than snapshots."""
         self._troubles: deque[float] = deque(maxlen=GIVE_UP)
-        self._told: dict[str, float] = {}
+        self._last_told: dict[str, float] = {}
 
     @property
     def asking(self) -> Asking:
@@ -193,9 +193,9 @@ class Workbench(Guarded, App[None]):
     def trouble(self, what: str, fault: Exception) -> None:
         """Tell and log a fault of the program; go on. The same one is told again after half a minute only."""
         now = time.monotonic()
-        if now - self._told.get(what, -AGAIN_S) < AGAIN_S:
+        if now - self._last_told.get(what, -AGAIN_S) < AGAIN_S:
             return
-        self._told[what] = now
+        self._last_told[what] = now
         LOG.error("%s", what, exc_info=fault)
         self._own += 1
         self._tell(Notice(self._own, "trouble", f"{what}: {fault or type(fault).__name__}. It is in the log."))

@@ -39,7 +39,7 @@ class Asking(Protocol):
         """Have snapshots carry the held samples of these channels."""
 
     def reset_extremes(self) -> None:
-        """Begin the channels' minimum and maximum anew."""
+        """Restart the channels' minimum and maximum."""
 
     # Recording (live only) ----------------------------------------------------------------------------------------
 

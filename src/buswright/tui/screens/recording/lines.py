@@ -42,7 +42,7 @@ def refusal(path: Path) -> str:
         return f"{fault.message}: {fault.hint}"
     for each in (path, sidecar_of(path)):
         if each.exists():
-            return f"choose another name: {each.name} exists already"
+            return f"choose another name: {each.name} is there already"
     return "" if path.absolute().parent.is_dir() else f"make the folder {path.absolute().parent} first"
 
 
