@@ -10,6 +10,7 @@ from pathlib import Path
 from textwrap import wrap
 from typing import ClassVar
 
+from rich.filesize import decimal
 from textual import work
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
@@ -60,7 +61,7 @@ def captures_in(folder: Path) -> list[Offer]:
         if not capture.size or not capture.paths:
             continue
         when = time.strftime("%Y-%m-%d %H:%M", time.localtime(written))
-        offers.append(Offer(str(path), path.name, f"{capture.format}, {_size(capture.size)}, written {when}"))
+        offers.append(Offer(str(path), path.name, f"{capture.format}, {decimal(capture.size)}, written {when}"))
     return offers
 
 
@@ -80,10 +81,6 @@ WORDS = (
     "It uses the car file car.toml in this folder. --car names another car file, --dbc a database.",
 )
 DEMO = Offer("demo", "the demo", "the Wrenfell 3, an invented car, drives for a minute")
-
-
-def _size(size: int) -> str:
-    return f"{size / 1e6:,.1f} MB" if size >= 1_000_000 else f"{size / 1e3:,.0f} kB"
 
 
 class Words(Lines, can_focus=False):

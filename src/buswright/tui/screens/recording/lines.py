@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
+from rich.filesize import decimal
+
 from buswright.errors import UserError
 from buswright.frames.recording.recorder import RecordingError, Space, format_of
 from buswright.frames.recording.run import Recording
@@ -119,8 +121,8 @@ def _span(seconds: float) -> str:
 
 
 def size_text(size: int) -> str:
-    """Say a size in megabytes or gigabytes, of steady width."""
-    return f"{size / 1e9:8.2f} GB" if size >= 1e9 else f"{size / 1e6:8.2f} MB"
+    """Say a size in a unit that fits, of steady width."""
+    return f"{decimal(size, precision=2):>11}"
 
 
 def marker_cells(event: Event, source: SourceNow) -> tuple[Cell, ...]:
