@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from buswright.tui.screens.plot.view import SHORTEST_NS, Extent, View, scale_for, time_ticks
 from buswright.tui.times import moment_text
 
-from .made import snapshot_of
+from ..made import snapshot_of
 
 S = 1_000_000_000
 HELD = Extent(1000 * S, 1120 * S)

@@ -14,9 +14,9 @@ from buswright.frames.table import Event
 from buswright.tui.screens.recording import screen as recording_screen
 from buswright.tui.screens.recording.lines import default_name, refusal, size_text
 
-from . import made_variants
-from .made import snapshot_of
-from .piloted import SIZES, drawn, piloted, settled, text_of
+from .. import made_variants
+from ..made import snapshot_of
+from ..piloted import SIZES, drawn, piloted, settled, text_of
 
 NAME = "wrenfell-3_2026-04-11_1000.log"
 

@@ -9,7 +9,7 @@ from buswright.tui.screens import start
 from buswright.tui.screens.start import Start, captures_in
 from buswright.tui.widgets.rows import Heading, Rows
 
-from .piloted import settled, text_of
+from ..piloted import settled, text_of
 
 CAN0 = Adapter("can0", "live:socketcan/can0", "can, up, 500,000 bit/s", Proof(Listening.PROVEN, "its flags"))
 PORT = Adapter("/dev/ttyACM0", "live:slcan//dev/ttyACM0?bitrate=500000", "a serial port", None)

@@ -14,8 +14,8 @@ from buswright.tui.widgets.bars import Bar
 from buswright.tui.widgets.rows import Heading, Rows
 from buswright.tui.widgets.toned import Lines
 
-from .made import snapshot_of
-from .piloted import SIZES, piloted, settled, text_of, told
+from ..made import snapshot_of
+from ..piloted import SIZES, piloted, settled, text_of, told
 
 
 @lru_cache(maxsize=1)

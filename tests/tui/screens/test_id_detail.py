@@ -16,9 +16,9 @@ from buswright.tui.screens.identifiers.page_lines import page
 from buswright.tui.widgets.spacing_plot import BEYOND, spacing_lines
 from buswright.tui.widgets.toned import Lines, width_of
 
-from .made import snapshot_of, some_id
-from .made_detail import added, faulted, looked_at, made_detail
-from .piloted import SIZES, piloted, settled, text_of
+from ..made import snapshot_of, some_id
+from ..made_detail import added, faulted, looked_at, made_detail
+from ..piloted import SIZES, piloted, settled, text_of
 
 
 def everything(*texts):

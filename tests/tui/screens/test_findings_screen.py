@@ -13,9 +13,9 @@ from buswright.tui.targets import Target, channels_of, identifiers_of, key_of
 from buswright.tui.widgets.rows import Rows
 from buswright.tui.widgets.toned import width_of
 
-from .made import snapshot_of, some_id
-from .made_variants import finding, live, nothing, without_car
-from .piloted import SIZES, piloted, settled, text_of, told
+from ..made import snapshot_of, some_id
+from ..made_variants import finding, live, nothing, without_car
+from ..piloted import SIZES, piloted, settled, text_of, told
 
 
 def several():

@@ -11,8 +11,8 @@ from buswright.tui.targets import key_of
 from buswright.tui.widgets.bars import SearchLine
 from buswright.tui.widgets.rows import Rows
 
-from .made import snapshot_of
-from .made_variants import (
+from ..made import snapshot_of
+from ..made_variants import (
     finding,
     live,
     many_buses,
@@ -22,7 +22,7 @@ from .made_variants import (
     with_errors,
     without_car,
 )
-from .piloted import SIZES, piloted, settled, text_of, told
+from ..piloted import SIZES, piloted, settled, text_of, told
 
 
 def shown(snapshot=None, size=(120, 40), keys=()):

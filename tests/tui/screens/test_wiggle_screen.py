@@ -11,8 +11,8 @@ from buswright.tui.widgets.bars import Tabs
 from buswright.tui.widgets.big_digits import big
 from buswright.tui.widgets.rows import Rows
 
-from .made import snapshot_of
-from .piloted import SIZES, drawn, piloted, settled, text_of
+from ..made import snapshot_of
+from ..piloted import SIZES, drawn, piloted, settled, text_of
 
 CHANNELS = ("damper_fl", "damper_fr", "steering_angle")
 NAN = float("nan")

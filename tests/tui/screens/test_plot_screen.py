@@ -17,9 +17,9 @@ from buswright.tui.widgets.canvas import ACROSS
 from buswright.tui.widgets.rows import Rows
 from buswright.tui.widgets.toned import Lines, width_of
 
-from .made import snapshot_of
-from .made_plots import NAMES, T0, PlottingWorker, plotted_of, series_of
-from .piloted import SIZES, settled, text_of
+from ..made import snapshot_of
+from ..made_plots import NAMES, T0, PlottingWorker, plotted_of, series_of
+from ..piloted import SIZES, settled, text_of
 
 S = 1_000_000_000
 LIMITS = (("warning", "low", -8.0), ("caution", "high", 9.0), ("warning", "high", 500.0))
