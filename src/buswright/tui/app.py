@@ -31,13 +31,13 @@ from buswright.worker.snapshot import Notice, Snapshot
 LOG = logging.getLogger("buswright.watch")
 
 GIVE_UP = 20
-"""So many faults of the program within `GIVE_UP_S` end it: a screen that can't be drawn at all helps nobody."""
+"""So many faults within `GIVE_UP_S` seconds end the program: a screen that can't be drawn is of no use."""
 GIVE_UP_S = 5.0
 SLOWEST, FASTEST = 1 / 16, 64.0
 """Speeds of a replay that keys go to; --speed goes further, and no key jumps back from there."""
 DRAWN_AFTER_S = 0.01
 AGAIN_S = 30.0
-"""A fault that comes with every snapshot is told this often."""
+"""A fault that every snapshot repeats is reported again after this time."""
 
 
 class Worker(Asking, Protocol):
@@ -64,8 +64,7 @@ def _maker(listed: Listed) -> Callable[[], Screen[None]]:
 def _get_ready() -> None:
     """Load all screens while the first is looked at, so that no key is answered late for want of them.
 
-    What has been loaded by then stays: the garbage collector, which would look through it again and again, in front
-    of some key, is told so.
+    What has been loaded by then stays. Freezing it keeps the garbage collector from searching it again and again.
     """
     for listed in SCREENS.values():
         import_module(f"buswright.tui.screens.{listed.module}")
@@ -191,7 +190,7 @@ class Workbench(Guarded, App[None]):
     # Faults of the program ----------------------------------------------------------------------------------------
 
     def trouble(self, what: str, fault: Exception) -> None:
-        """Tell and log a fault of the program; go on. The same one is told again after half a minute only."""
+        """Report and log a fault of the program; go on. The same one is reported again after half a minute."""
         now = time.monotonic()
         if now - self._last_told.get(what, -AGAIN_S) < AGAIN_S:
             return

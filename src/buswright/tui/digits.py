@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 MOST = 4
 """No channel is written with more decimals."""
 SIGNIFICANT = 4
-"""Digits of a channel whose resolution nobody knows."""
+"""Digits of a channel whose resolution is unknown."""
 NOTHING = "–"
 
 

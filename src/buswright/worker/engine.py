@@ -27,7 +27,7 @@ ANSWER_S = 0.01
 ANSWERS_S, ANSWERS_SHARE = 0.05, 2
 """What was asked is answered sooner than the next snapshot would be due, but a held key must not take all the time."""
 AGE_S = 1.0
-"""Where nothing comes, ages are shown anew this often."""
+"""While nothing arrives, ages are refreshed this often."""
 
 Command = Callable[[], None]
 
@@ -319,7 +319,7 @@ class Engine:
     # Wiggle test ------------------------------------------------------------------------------------------------------
 
     def start_wiggle(self, channels: Sequence[str]) -> None:
-        """Begin a test of these channels with a quiet stretch: nobody touches anything."""
+        """Begin a test of these channels with a quiet stretch: nothing is touched."""
         names, now_ns = tuple(channels), self._pressed_ns()
         self._ask(lambda: self._folds.start_wiggle(names, now_ns or self._source.moment_ns))
 

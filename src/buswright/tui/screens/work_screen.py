@@ -65,7 +65,7 @@ class WorkScreen(Guarded, Screen[None]):
         return ()
 
     def show(self, snapshot: Snapshot) -> None:
-        """Fill the widgets; called for every new snapshot while the screen is in front, and when it comes there."""
+        """Fill the widgets; called for every new snapshot while the screen is in front, and when it gets there."""
 
     def again(self) -> None:
         """Show the same snapshot once more, after a setting of the screen changed."""

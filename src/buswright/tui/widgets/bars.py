@@ -176,7 +176,7 @@ def _loads(source: SourceNow, start: int, span_ns: int, room: int) -> list[Span]
 
 
 class SearchLine(Input):
-    """Where a search is typed; not there while nobody searches."""
+    """Where a search is typed; hidden while there is none."""
 
     DEFAULT_CSS = """
     SearchLine { display: none; height: 1; border: none; padding: 0 1; background: $surface; }

@@ -19,7 +19,7 @@ from buswright.tui.widgets.canvas import ACROSS, Envelope, envelope
 Shown = Literal["value", "input", "raw"]
 SHOWN: tuple[Shown, ...] = get_args(Shown)
 _MEASURED = 2000
-"""A period that nobody gives is measured over so many of the latest samples."""
+"""An unknown period is measured over so many of the latest samples."""
 _NEAR = 1.0
 """A limit stretches the scale if it lies no further from the curve than this many times the curve's own height."""
 

@@ -64,7 +64,7 @@ class RecordingScreen(WorkScreen):
         yield Rows(recording_lines.MARKER_COLUMNS, empty="no marker yet; m sets one", id="markers")
 
     def on_resize(self) -> None:
-        """Lay out anew."""
+        """Lay out for the new size."""
         self.set_class(self.size.height < 30, "-low")
         self.again()
 
