@@ -188,3 +188,15 @@ def test_there_and_back(name, value):
         back = units.convert(there, other, name)
         size = abs(value) + abs(units.line(other, name)[1])
         assert back[0] == pytest.approx(value, rel=1e-12, abs=1e-12 * max(size, 1.0))
+
+
+@pytest.mark.parametrize(
+    ("written", "shown"),
+    [("degC", "°C"), ("°C", "°C"), ("degC/min", "°C/min"), ("kph", "km/h"), ("", ""), ("widgets", "widgets")],
+)
+def test_a_screen_shows_one_spelling(written, shown):
+    assert units.shown(written) == shown
+
+
+def test_what_a_screen_shows_is_read_again():
+    assert all(units.find(units.shown(name)) is unit for name, unit in units.UNITS.items())

@@ -297,7 +297,7 @@ def test_a_capture_gets_no_marker_and_asks_for_no_words():
         await pilot.press("m")
         await settled(pilot)
         assert not isinstance(app.screen, Prompt)
-        assert "live buses" in told(app)
+        assert "new ones need a live bus" in told(app)
         return worker.asked
 
     assert run(steps) == []

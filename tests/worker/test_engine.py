@@ -321,7 +321,7 @@ def test_a_part_that_failed_once_begins_anew():
     live.give(*counted(7))
     snapshot = live.end()
     assert snapshot.health.capture.frames == 7
-    assert "begins anew" in snapshot.notices[-1].text
+    assert "was restarted" in snapshot.notices[-1].text
 
 
 def test_a_fault_in_the_findings_costs_only_them(monkeypatch):
@@ -513,7 +513,7 @@ def test_a_capture_has_nothing_to_record(tmp_path):
     engine.settle()
     engine.start_recording(tmp_path / "run.log")
     engine.mark("x", 0)
-    assert "nothing to record" in engine.settle().notices[-1].text
+    assert "only live buses can be recorded" in engine.settle().notices[-1].text
     assert list(tmp_path.iterdir()) == []
 
 

@@ -36,9 +36,9 @@ def place(request, monkeypatch):
     """Replay from memory; or as a long capture is: read again, with many places to return to."""
     monkeypatch.setattr(replay_module, "PIECE", 1500)
     if request.param == "from the disk":
-        monkeypatch.setattr(tape_module, "HELD_FRAMES", 1000)
-    monkeypatch.setattr(replay_module, "KEPT_EVERY", 1500)
-    monkeypatch.setattr(replay_module, "KEPT_PLACES", 6)
+        monkeypatch.setattr(tape_module, "MEMORY_FRAMES", 1000)
+    monkeypatch.setattr(replay_module, "CHECKPOINT_EVERY", 1500)
+    monkeypatch.setattr(replay_module, "CHECKPOINTS", 6)
     monkeypatch.setattr(replay_module, "LEAD_NS", S)
 
 
@@ -350,7 +350,7 @@ def test_a_short_capture_is_read_from_the_disk_once(run):
 
 
 def test_a_long_capture_is_not_held_but_read_again(monkeypatch):
-    monkeypatch.setattr(tape_module, "HELD_FRAMES", 400)
+    monkeypatch.setattr(tape_module, "MEMORY_FRAMES", 400)
     capture = Batches(comb(0x100, 10, 3.0), comb(0x100, 10, 3.0, start=START + 3 * S))
     source = Replay(capture, clock=Clock())
     while source.busy:
@@ -363,14 +363,14 @@ def test_a_long_capture_is_not_held_but_read_again(monkeypatch):
 
 def test_of_too_many_places_to_return_to_every_second_is_given_up(monkeypatch):
     monkeypatch.setattr(replay_module, "PIECE", 100)
-    monkeypatch.setattr(replay_module, "KEPT_EVERY", 100)
-    monkeypatch.setattr(replay_module, "KEPT_PLACES", 4)
+    monkeypatch.setattr(replay_module, "CHECKPOINT_EVERY", 100)
+    monkeypatch.setattr(replay_module, "CHECKPOINTS", 4)
     source, kept = Replay(Batches(comb(0x100, 10, 20.0)), clock=Clock()), []
     while source.busy:
         source.poll(lambda seconds: None)
-        if source.wants_keeping:
+        if source.wants_checkpoint:
             kept.append(len(kept))
-            source.keep(kept[-1])
+            source.add_checkpoint(kept[-1])
     counts = [place.count for place in source._places]
     assert 2 <= len(counts) <= 4
     assert len(kept) < 20, "later ones lie further apart"
@@ -389,7 +389,7 @@ def test_a_capture_that_cannot_be_read_on_says_so_and_stands():
 
 @pytest.mark.parametrize("ask", ["seek", "step", "play"])
 def test_a_capture_that_is_gone_is_told_and_what_is_shown_stays(monkeypatch, ask):
-    monkeypatch.setattr(tape_module, "HELD_FRAMES", 50)
+    monkeypatch.setattr(tape_module, "MEMORY_FRAMES", 50)
     capture = Batches(comb(0x100, 10, 1.0))
     engine = Engine(capture, clock=Clock(), pace=Clock())
     before = engine.settle()
@@ -402,8 +402,8 @@ def test_a_capture_that_is_gone_is_told_and_what_is_shown_stays(monkeypatch, ask
 
 
 def test_a_capture_that_was_cut_meanwhile_says_so_and_does_not_read_for_ever(monkeypatch):
-    monkeypatch.setattr(tape_module, "HELD_FRAMES", 50)
-    monkeypatch.setattr(replay_module, "KEPT_EVERY", 5000)
+    monkeypatch.setattr(tape_module, "MEMORY_FRAMES", 50)
+    monkeypatch.setattr(replay_module, "CHECKPOINT_EVERY", 5000)
     monkeypatch.setattr(replay_module, "PIECE", 1000)
     capture = Batches(comb(0x100, 10, 200.0))
     engine = Engine(capture, clock=Clock(), pace=Clock())
@@ -435,21 +435,21 @@ def test_after_going_back_the_frames_of_a_minute_have_been_given_again(monkeypat
     """What is shown close up is held as frames: going back has to bring those of the minute before, and no place
     that is kept may be nearer."""
     monkeypatch.setattr(replay_module, "PIECE", 100)
-    monkeypatch.setattr(replay_module, "KEPT_EVERY", 100)
-    monkeypatch.setattr(replay_module, "KEPT_PLACES", 40)
+    monkeypatch.setattr(replay_module, "CHECKPOINT_EVERY", 100)
+    monkeypatch.setattr(replay_module, "CHECKPOINTS", 40)
     source = Replay(Batches(comb(0x100, 100, 300.0)), clock=Clock())
     while source.busy:
         source.poll(lambda seconds: None)
-        if source.wants_keeping:
-            source.keep(source.moment_ns)
+        if source.wants_checkpoint:
+            source.add_checkpoint(source.moment_ns)
     goal = source.end_ns - back_s * S
     source.seek(goal)
     rewound = source.poll(lambda seconds: None)
-    assert rewound.kept is not None, "by way of a place, not from the first frame"
+    assert rewound.checkpoint is not None, "by way of a place, not from the first frame"
     given = []
     while source.busy:
         frames = source.poll(lambda seconds: None)
         given += [] if frames is None else frames.time_ns.tolist()
     assert given == list(range(given[0], goal + 1, 100 * MS))
-    assert rewound.kept == given[0] - 100 * MS
+    assert rewound.checkpoint == given[0] - 100 * MS
     assert 60 * S <= goal - given[0] < 75 * S

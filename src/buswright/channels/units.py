@@ -36,7 +36,7 @@ class Unit:
     Attributes
     ----------
     name
-        The spelling used on screen and in files.
+        The spelling used in files; `shown` gives that of the screen.
     quantity
         What it measures; only units of one quantity convert into each other.
     factor, offset
@@ -354,7 +354,7 @@ def suggestion(name: str) -> str:
 
 
 def canonical(name: str) -> str:
-    """Return the spelling used on screen and in files.
+    """Return the spelling used in files.
 
     Raises
     ------
@@ -362,6 +362,13 @@ def canonical(name: str) -> str:
         The unit isn't known.
     """
     return get(name).name
+
+
+@lru_cache(maxsize=512)
+def shown(name: str) -> str:
+    """Return the spelling used on screen: one for all that databases and car files write; an unknown unit's own."""
+    unit = find(name)
+    return name if unit is None else unit.name.replace("degC", "°C").replace("degF", "°F")
 
 
 def compatible(one: str, other: str) -> bool:

@@ -31,13 +31,13 @@ from buswright.worker.snapshot import Notice, Snapshot
 LOG = logging.getLogger("buswright.watch")
 
 GIVE_UP = 20
-"""So many faults of the program within `GIVE_UP_S` end it: a screen that can't be drawn at all helps nobody."""
+"""So many faults within `GIVE_UP_S` seconds end the program: a screen that can't be drawn is of no use."""
 GIVE_UP_S = 5.0
 SLOWEST, FASTEST = 1 / 16, 64.0
 """Speeds of a replay that keys go to; --speed goes further, and no key jumps back from there."""
 DRAWN_AFTER_S = 0.01
 AGAIN_S = 30.0
-"""A fault that comes with every snapshot is told this often."""
+"""A fault that every snapshot repeats is reported again after this time."""
 
 
 class Worker(Asking, Protocol):
@@ -50,7 +50,7 @@ class Worker(Asking, Protocol):
         """Return the newest snapshot and allow the next delivery."""
 
     def close(self) -> None:
-        """End: finish the recording, let go of buses and files."""
+        """End: finish the recording, close buses and files."""
 
 
 def _maker(listed: Listed) -> Callable[[], Screen[None]]:
@@ -64,8 +64,7 @@ def _maker(listed: Listed) -> Callable[[], Screen[None]]:
 def _get_ready() -> None:
     """Load all screens while the first is looked at, so that no key is answered late for want of them.
 
-    What has been loaded by then stays: the garbage collector, which would look through it again and again, in front
-    of some key, is told so.
+    What has been loaded by then stays. Freezing it keeps the garbage collector from searching it again and again.
     """
     for listed in SCREENS.values():
         import_module(f"buswright.tui.screens.{listed.module}")
@@ -134,7 +133,7 @@ class Workbench(Guarded, App[None]):
         self._speed: float | None = None
         """Asked for, until a snapshot has it: keys may come faster than snapshots."""
         self._troubles: deque[float] = deque(maxlen=GIVE_UP)
-        self._told: dict[str, float] = {}
+        self._last_told: dict[str, float] = {}
 
     @property
     def asking(self) -> Asking:
@@ -191,11 +190,11 @@ class Workbench(Guarded, App[None]):
     # Faults of the program ----------------------------------------------------------------------------------------
 
     def trouble(self, what: str, fault: Exception) -> None:
-        """Tell and log a fault of the program; go on. The same one is told again after half a minute only."""
+        """Report and log a fault of the program; go on. The same one is reported again after half a minute."""
         now = time.monotonic()
-        if now - self._told.get(what, -AGAIN_S) < AGAIN_S:
+        if now - self._last_told.get(what, -AGAIN_S) < AGAIN_S:
             return
-        self._told[what] = now
+        self._last_told[what] = now
         LOG.error("%s", what, exc_info=fault)
         self._own += 1
         self._tell(Notice(self._own, "trouble", f"{what}: {fault or type(fault).__name__}. It is in the log."))
@@ -238,7 +237,7 @@ class Workbench(Guarded, App[None]):
             return
         if snapshot.source.live:
             self._held = not self._held
-            self.notify("held: the bus goes on, and so does a recording" if self._held else "live again", timeout=3)
+            self.notify("the screen is held; receiving and recording go on" if self._held else "live again", timeout=3)
             if self._held:
                 self.snapshot = replace(snapshot, source=replace(snapshot.source, phase="paused"))
                 if self.front is not None:
@@ -269,7 +268,7 @@ class Workbench(Guarded, App[None]):
 
     def _replayed(self) -> bool:
         if self.snapshot is not None and self.snapshot.source.live:
-            self.notify("a live bus can't be stepped or sped up; space holds what is shown", timeout=4)
+            self.notify("space holds the screen; a live bus has no steps and no speed", timeout=4)
             return False
         return self.snapshot is not None
 
@@ -296,18 +295,18 @@ class Workbench(Guarded, App[None]):
     def action_mark(self) -> None:
         """Set a marker now, on a live bus; its words are asked for afterwards."""
         if self.snapshot is not None and not self.snapshot.source.live:
-            self.notify("markers are set on live buses; screen 6 lists those of this capture", timeout=4)
+            self.notify("screen 6 lists the markers of this capture; new ones need a live bus", timeout=4)
             return
         moment = time.time_ns()
         self.push_screen(
-            Prompt("Marker", "what was done, e.g. wiggled plug C12; it gets the moment you pressed the key"),
+            Prompt("Marker", "What you did, for example: wiggled plug C12. Its time is that of the key press."),
             lambda text: None if text is None else self.asking.mark(text, moment),
         )
 
     def action_notices(self) -> None:
         """Show what the program had to say."""
         lines = [f"{'trouble' if each.level == 'trouble' else 'note':8}{each.text}" for each in self.notices]
-        self.push_screen(HelpScreen("Notices", "\n".join(lines) or "Nothing so far.", (), lined=True))
+        self.push_screen(HelpScreen("Notices", "\n".join(lines) or "No notices so far.", (), lined=True))
 
     def action_help(self) -> None:
         """Explain the screen in front."""
@@ -319,7 +318,7 @@ class Workbench(Guarded, App[None]):
         """End; ask first if a recording runs."""
         if self.snapshot is not None and self.snapshot.recording_on:
             self.push_screen(
-                Confirm("A recording runs.", "End it and quit? What was recorded is kept."),
+                Confirm("A recording is running.", "Stop it and quit? The file is kept."),
                 lambda yes: self.exit() if yes else None,
             )
         else:
@@ -329,11 +328,11 @@ class Workbench(Guarded, App[None]):
         """Offer in the command palette, beside names, what the keys do."""
         for name, listed in SCREENS.items():
             yield SystemCommand(f"Go to {listed.title}", "a screen", lambda name=name: self.action_go(name))
-        yield SystemCommand("Play or hold", "a capture plays; a live screen stands still", self.action_play)
+        yield SystemCommand("Play or hold", "plays a capture, holds a live screen", self.action_play)
         yield SystemCommand("Go to time", "in a capture", self.action_go_to_time)
-        yield SystemCommand("Marker", "with words, at this moment", self.action_mark)
+        yield SystemCommand("Marker", "marks this moment, with your words", self.action_mark)
         yield SystemCommand("Help", "what this screen shows, and its keys", self.action_help)
-        yield SystemCommand("Notices", "what the program had to say", self.action_notices)
+        yield SystemCommand("Notices", "messages of the program so far", self.action_notices)
         yield SystemCommand("Save a picture", "of this screen, as SVG, in the current folder", self.action_picture)
         for theme in THEMES:
             yield SystemCommand(

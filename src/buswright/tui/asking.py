@@ -39,7 +39,7 @@ class Asking(Protocol):
         """Have snapshots carry the held samples of these channels."""
 
     def reset_extremes(self) -> None:
-        """Begin the channels' minimum and maximum anew."""
+        """Restart the channels' minimum and maximum."""
 
     # Recording (live only) ----------------------------------------------------------------------------------------
 
@@ -55,7 +55,7 @@ class Asking(Protocol):
     # Wiggle test --------------------------------------------------------------------------------------------------
 
     def start_wiggle(self, channels: Sequence[str]) -> None:
-        """Begin a test of these channels with a quiet stretch: nobody touches anything."""
+        """Begin a test of these channels with a quiet stretch: nothing is touched."""
 
     def move_to(self, place: str) -> None:
         """From now on this place is being moved; "" is quiet again."""

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 MOST = 4
 """No channel is written with more decimals."""
 SIGNIFICANT = 4
-"""Digits of a channel whose resolution nobody knows."""
+"""Digits of a channel whose resolution is unknown."""
 NOTHING = "–"
 
 
@@ -94,11 +94,6 @@ def decimals_by_size(*values: float) -> int:
     return min(max(SIGNIFICANT - 1 - math.floor(math.log10(max(sizes))), 0), MOST)
 
 
-def decimals_of_input(value: float) -> int:
-    """Decimals of what comes in at a sensor: millivolts where it is volts, tenths where it is hertz or ohm."""
-    return 3 if abs(value) < 100 else 1
-
-
 def number(value: float, decimals: int, width: int = 9) -> str:
     """Write a value, with fewer decimals where it would be wider than `width`; a dash where there is none."""
     if math.isnan(value):
@@ -112,6 +107,11 @@ def number(value: float, decimals: int, width: int = 9) -> str:
         if len(text) <= width:
             return text
     return f"{value:.{max(width - 7, 0)}e}"
+
+
+def input_text(value: float, unit: str, width: int = 14) -> str:
+    """Write what comes in at a sensor: millivolts where it is volts, tenths where it is hertz or ohm."""
+    return f"{number(value, 3 if abs(value) < 100 else 1, width - 1 - len(unit))} {unit}".rstrip()
 
 
 def raw_text(raw: float | None, width: int = 12) -> str:

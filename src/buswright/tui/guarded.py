@@ -13,13 +13,13 @@ class Teller(Protocol):
     """An app that knows what to do with a fault of the program."""
 
     def trouble(self, what: str, fault: Exception) -> None:
-        """Tell and log it; go on."""
+        """Report and log it; go on."""
 
 
 class Guarded(MessagePump):
     """A part of the workbench that goes on listening after one of its handlers raised.
 
-    Textual ends the loop of a part whose handler raises, and then the app. Here the fault is told and logged, and
+    Textual ends the loop of a part whose handler raises, and then the app. Here the fault is reported and logged, and
     the next message is taken. Stands in front of Textual's class among the bases.
     """
 

@@ -13,7 +13,7 @@ def held_still(held: Snapshot, newest: Snapshot) -> Snapshot:
     Measurements stand still. Recording, markers and wiggle test go on: they are worked with, not read. An identifier
     or a channel that is opened meanwhile has nothing held yet: it gets the newest, once, and then stands still too.
     The detail of an identifier names gaps by their place among those that were measured with it, so that everything
-    is held anew with it, at its moment.
+    is then held at its moment.
     """
     if newest.detail is not None and _looked_at(held) != _looked_at(newest):
         return replace(newest, source=replace(newest.source, phase="paused"))

@@ -1,4 +1,4 @@
-"""Search everywhere: identifiers, messages, modules, channels and findings by name, in the command palette."""
+"""Search: what fits what a person types, and everything that has a name in the command palette."""
 
 from __future__ import annotations
 
@@ -11,6 +11,12 @@ from textual.command import Hit, Hits, Provider
 from buswright.tui.asking import Bench
 from buswright.tui.targets import key_of
 from buswright.worker.snapshot import Snapshot
+
+
+def fits(sought: str, *texts: str) -> bool:
+    """Whether texts contain every word that is searched for, in any order; a space stands for an underscore too."""
+    inside = "\n".join(texts).casefold().replace("_", " ")
+    return all(word.replace("_", " ") in inside for word in sought.casefold().split())
 
 
 class Place(NamedTuple):
@@ -43,7 +49,7 @@ class Everything(Provider):
             return
         matcher = self.matcher(query)
         for place in places(bench.snapshot):
-            score = matcher.match(place.text)
+            score = max(matcher.match(place.text), float(fits(query, place.text)))
             if score > 0:
                 go: Callable[[], None] = partial(bench.go_to, place.screen, place.key)
                 yield Hit(score, matcher.highlight(place.text), go, help=place.what)

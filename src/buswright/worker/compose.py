@@ -151,7 +151,7 @@ class Composer:
         )
 
     def _detail(self, name: FrameName | None) -> IdDetail | None:
-        held, health = self._folds.held.one, self._shown.health
+        held, health = self._folds.latest.one, self._shown.health
         if name is None or held is None:
             return None
         bus = health.buses.get(name.bus)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from buswright.channels import units
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.latest import HeldFrames
 from buswright.frames.table import Frames, concatenate
@@ -86,11 +87,12 @@ def _signals(frames: Frames, decoder: Decoder) -> tuple[Message | None, tuple[Si
 
 
 def _signal(column: SignalColumn) -> SignalNow:
+    unit = units.shown(column.unit)
     if column.reasons is not None and column.reasons[0]:
         reasons = Reason(int(column.reasons[0]))
         why = next(words for reason, words in _WHY_NOT.items() if reasons & reason)
-        return SignalNow(column.name, None, "", column.unit, why)
+        return SignalNow(column.name, None, "", unit, why)
     raw, value = column.raw[0].item(), column.value[0].item()
     label = column.labels.get(raw) if isinstance(raw, int) else None
     shown = f"{value:.9g}" if isinstance(value, float) else str(value)
-    return SignalNow(column.name, raw, shown if label is None else f"{shown} ({label})", column.unit, "")
+    return SignalNow(column.name, raw, shown if label is None else f"{shown} ({label})", unit, "")

@@ -27,7 +27,7 @@ ANSWER_S = 0.01
 ANSWERS_S, ANSWERS_SHARE = 0.05, 2
 """What was asked is answered sooner than the next snapshot would be due, but a held key must not take all the time."""
 AGE_S = 1.0
-"""Where nothing comes, ages are shown anew this often."""
+"""While nothing arrives, ages are refreshed this often."""
 
 Command = Callable[[], None]
 
@@ -91,7 +91,7 @@ class Engine:
         self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
         self._next: Command | None = None
         self._asked = Asked()
-        self._told: tuple[object, ...] = ()
+        self._composed_of: tuple[object, ...] = ()
         self._urgent = True
         self._composed_ns = 0
         self._whole = False
@@ -138,7 +138,7 @@ class Engine:
         self._why = why
 
     def close(self) -> None:
-        """End: finish the recording, let go of buses and files. May be called again."""
+        """End: finish the recording, close buses and files. May be called again."""
         self._ending.set()
         self._commands.put(lambda: None)
         thread, self._thread = self._thread, None
@@ -171,17 +171,17 @@ class Engine:
             self._source.fail()
             got = None
         if isinstance(got, Rewound):
-            self._folds.back_to(got.kept)
+            self._folds.back_to(got.checkpoint)
         elif got is not None:
             self._folds.update(got)
-            if isinstance(self._source, Replay) and self._source.wants_keeping:
-                self._source.keep(self._folds.kept())
+            if isinstance(self._source, Replay) and self._source.wants_checkpoint:
+                self._source.add_checkpoint(self._folds.checkpoint())
         self._look()
 
     def settle(self) -> Snapshot:
         """Work without a thread until nothing is left to read at once; return the snapshot of that.
 
-        A replay is not waited for while it plays, live buses until they are let go of.
+        A replay is not waited for while it plays, live buses until they are closed.
         """
         self.advance()
         while self._source.busy:
@@ -199,7 +199,7 @@ class Engine:
             if isinstance(source, Replay) and source.missed_bytes:
                 text = f"the capture became {source.missed_bytes:,} bytes shorter while it was read"
                 self._notices.tell(f"{text}: was it cut or replaced?", "trouble")
-        moved = self._told != self._tellable()
+        moved = self._composed_of != self._state()
         resting = not source.busy and source.phase not in ("playing", "listening")
         aged = source.live and self._clock() - self._composed_ns >= AGE_S * 1e9
         at_once = (self._urgent or moved) and resting
@@ -207,13 +207,13 @@ class Engine:
         if at_once or answered or (moved and self._pace.due) or aged:
             self._compose(exact=resting)
 
-    def _tellable(self) -> tuple[object, ...]:
-        """Return what is different when there is something new to show."""
+    def _state(self) -> tuple[object, ...]:
+        """Return what differs when there is something new to show."""
         return self._folds.changes, self._notices.count, self._source.phase
 
     def _compose(self, *, exact: bool) -> None:
         self._urgent = False
-        self._told = self._tellable()
+        self._composed_of = self._state()
         self._composed_ns = self._clock()
         try:
             self._composer.measure(exact=exact)
@@ -254,7 +254,7 @@ class Engine:
         if isinstance(source, Listening):
             self._ask(lambda: do(source))
         else:
-            self._ask(lambda: self._notices.tell("a capture is replayed: there is nothing to record"))
+            self._ask(lambda: self._notices.tell("this is a capture; only live buses can be recorded"))
 
     def play(self) -> None:
         """Go on from the moment shown; from the first frame when it is at the end."""
@@ -289,7 +289,7 @@ class Engine:
         self._asked = asked
 
     def reset_extremes(self) -> None:
-        """Begin the channels' minimum and maximum anew."""
+        """Restart the channels' minimum and maximum."""
         self._ask(lambda: self._folds.channels.run(lambda one: one.reset_extremes(), None))
 
     def record_from_the_start(self, path: Path, *, force: bool = False) -> None:
@@ -319,7 +319,7 @@ class Engine:
     # Wiggle test ------------------------------------------------------------------------------------------------------
 
     def start_wiggle(self, channels: Sequence[str]) -> None:
-        """Begin a test of these channels with a quiet stretch: nobody touches anything."""
+        """Begin a test of these channels with a quiet stretch: nothing is touched."""
         names, now_ns = tuple(channels), self._pressed_ns()
         self._ask(lambda: self._folds.start_wiggle(names, now_ns or self._source.moment_ns))
 

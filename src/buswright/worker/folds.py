@@ -76,8 +76,8 @@ class Known:
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
-    """What had been folded up to a place of a capture; None: that part failed."""
+class Checkpoint:
+    """Copies of what had been folded up to a place of a capture; None: that part failed."""
 
     frames: int
     health: HealthTracker | None
@@ -104,7 +104,7 @@ class Folds:
             "what is on the buses now", lambda: RecentTracker(car=known.car, bus_names=known.bus_names), notices
         )
         self.channels = Shielded("following the channels", known.follower, notices)
-        self.held = Shielded("holding the latest frames", HeldFrames, notices)
+        self.latest = Shielded("holding the latest frames", HeldFrames, notices)
         self.wiggle: Shielded[WiggleTest] | None = None
         self._notices = notices
 
@@ -116,29 +116,29 @@ class Folds:
         self.health.run(lambda one: one.update(frames, bits), None)
         self.recent.run(lambda one: one.update(frames, bits), None)
         self.channels.run(lambda one: one.update(frames), None)
-        self.held.run(lambda one: one.add(frames), None)
+        self.latest.run(lambda one: one.add(frames), None)
         if self.wiggle is not None:
             self.wiggle.run(lambda one: one.update(frames), None)
 
-    def kept(self) -> Kept:
+    def checkpoint(self) -> Checkpoint:
         """Return copies of what has been folded, to go back to."""
-        return Kept(
+        return Checkpoint(
             self.frames,
             self.health.run(lambda one: one.copy(), None),
             self.recent.run(lambda one: one.copy(), None),
             self.channels.run(_copy, None),
         )
 
-    def back_to(self, kept: Kept | None) -> None:
-        """Go back to what was kept, or to nothing."""
+    def back_to(self, place: Checkpoint | None) -> None:
+        """Go back to a checkpoint, or to nothing."""
         self.changes += 1
-        self.frames = kept.frames if kept is not None else 0
-        self.health.renew(kept.health.copy() if kept is not None and kept.health is not None else None)
-        self.recent.renew(kept.recent.copy() if kept is not None and kept.recent is not None else None)
-        self.channels.renew(_copy(kept.channels) if kept is not None and kept.channels is not None else None)
-        self.held.renew()
+        self.frames = place.frames if place is not None else 0
+        self.health.renew(place.health.copy() if place is not None and place.health is not None else None)
+        self.recent.renew(place.recent.copy() if place is not None and place.recent is not None else None)
+        self.channels.renew(_copy(place.channels) if place is not None and place.channels is not None else None)
+        self.latest.renew()
         if self.wiggle is not None and self.wiggle.run(lambda one: one.result().running, False):
-            self._notices.tell("the wiggle test is over: the capture went back")
+            self._notices.tell("the wiggle test ended because the capture went back")
         self.wiggle = None
 
     # A wiggle test ----------------------------------------------------------------------------------------------------

@@ -67,7 +67,7 @@ class Listening:
         self._markers: list[Event] = []
         self._unwritten: list[Event] = []
         self._failed = self._closed = False
-        self._rest = empty_frames()
+        self._last = empty_frames()
         self._polled_ns = clock()
 
     # What is known ----------------------------------------------------------------------------------------------------
@@ -87,7 +87,7 @@ class Listening:
     @property
     def busy(self) -> bool:
         """Live frames are waited for in `poll`."""
-        return len(self._rest) > 0 or not (self._closed or self._failed)
+        return len(self._last) > 0 or not (self._closed or self._failed)
 
     @property
     def first_ns(self) -> int | None:
@@ -137,7 +137,7 @@ class Listening:
 
     def poll(self, wait: Callable[[float], None] = time.sleep) -> Frames | None:
         """Return what has come, recorded already; None where nothing came."""
-        frames, self._rest = self._rest, empty_frames()
+        frames, self._last = self._last, empty_frames()
         if self._closed and not len(frames):
             wait(1.0)
             self._polled_ns = self._clock()
@@ -146,7 +146,7 @@ class Listening:
             self._polled_ns = self._clock()
             self._write(frames)
             if self.capture.stopped:
-                self.close("the buses were let go of")
+                self.close("the live buses were closed")
         return frames if len(frames) else None
 
     def _write(self, frames: Frames) -> None:
@@ -185,7 +185,7 @@ class Listening:
             One runs already, the file is there already, its ending says no format, or it can't be written.
         """
         if self._run is not None:
-            raise UserError("a recording runs already", hint="stop it first")
+            raise UserError("a recording is running already", hint="stop it first")
         if self._closed:
             raise UserError("nothing is being received", hint="open the bus again")
         format_of(path)
@@ -220,11 +220,11 @@ class Listening:
         self._failed = True
 
     def close(self, why: str) -> None:
-        """Let go of the buses and end the recording with what has come, which the next `poll` gives."""
+        """Close the buses and end the recording with what has come, which the next `poll` gives."""
         if self._closed:
             return
         self._closed = True
         self.capture.close()
-        self._rest = self.capture.poll(0.0)
-        self._write(self._rest)
+        self._last = self.capture.poll(0.0)
+        self._write(self._last)
         self.stop_recording(why)

@@ -14,7 +14,7 @@ LOG = logging.getLogger("buswright.watch")
 SHOWN = 20
 """The latest notices are in every snapshot; a screen that saw the one before misses none."""
 MOST_FAULTS = 3
-"""A part that failed so often is left alone."""
+"""A part that failed so often is switched off."""
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -56,7 +56,7 @@ class Notices:
 
 
 class Shielded(Generic[T]):
-    """One of the things that are done with every batch: what it raises is told and logged, and it begins anew.
+    """One of the things that are done with every batch: what it raises is told and logged, and it starts again.
 
     Parameters
     ----------
@@ -82,7 +82,7 @@ class Shielded(Generic[T]):
         return self._one
 
     def renew(self, one: T | None = None) -> None:
-        """Begin anew, or go on with another one."""
+        """Start again, or go on with another one."""
         try:
             self._one = self._make() if one is None else one
         except Exception as fault:  # noqa: BLE001  (as below)
@@ -97,11 +97,11 @@ class Shielded(Generic[T]):
             return do(self._one)
         except Exception as fault:  # noqa: BLE001  (a fault here must cost neither the recording nor the rest)
             self._faults += 1
-            rests = self._faults >= MOST_FAULTS
+            off = self._faults >= MOST_FAULTS
             self._notices.trouble(
-                f"{self.what} {'failed again and is left alone' if rests else 'failed and begins anew'}", fault
+                f"{self.what} {'failed again and is switched off' if off else 'failed and was restarted'}", fault
             )
-            if rests:
+            if off:
                 self._one = None
             else:
                 self.renew()

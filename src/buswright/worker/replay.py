@@ -18,9 +18,9 @@ from buswright.worker.tape import Cursor, Tape
 PIECE = 16_384
 """Frames given at once: little enough that a key is answered in between."""
 _SKIP = 1 << 20
-KEPT_PLACES = 8
-KEPT_EVERY = 131_072
-"""Places to return to lie so many frames apart at least; further where there would be more than `KEPT_PLACES`."""
+CHECKPOINTS = 8
+CHECKPOINT_EVERY = 131_072
+"""Places to return to lie so many frames apart at least; further where there would be more than `CHECKPOINTS`."""
 LEAD_NS = 60_000_000_000
 """A place is returned to from so much later at the earliest: the frames since then are held, and looked at closely."""
 _TURN_S = 0.02
@@ -31,9 +31,9 @@ _BEHIND_NS = 250_000_000
 
 @dataclass(frozen=True, slots=True)
 class Rewound:
-    """The tape went back: what was folded must go back too, to what was kept there, None: to nothing."""
+    """The tape went back: what was folded must go back too, to this checkpoint; None: to nothing."""
 
-    kept: Any
+    checkpoint: Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,7 @@ class _Place:
 
     count: int
     time_ns: int
-    kept: Any
+    checkpoint: Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +96,7 @@ class Replay:
         self._tape = Tape(capture)
         self._cursor = Cursor(self._tape)
         self._places: list[_Place] = []
-        self._every = KEPT_EVERY
+        self._every = CHECKPOINT_EVERY
         self._total: int | None = None
         self._goal: _Goal | None = _Goal()
         self._rewind: _Place | None = None
@@ -188,7 +188,7 @@ class Replay:
         if not self.whole:
             self._then.clear()
         elif self.phase == "playing":
-            self._rest()
+            self._stand()
 
     def set_speed(self, speed: float) -> None:
         """Play at so many times real time from now on."""
@@ -234,8 +234,8 @@ class Replay:
             The capture can't be read on; `fail` ends the replay.
         """
         if self._rewind is not None:
-            kept, self._rewind = self._rewind.kept, None
-            return Rewound(kept)
+            place, self._rewind = self._rewind, None
+            return Rewound(place.checkpoint)
         if self._cursor.count < self._skip_to:
             if self._cursor.ended:
                 raise self._shorter()
@@ -269,7 +269,7 @@ class Replay:
         if not self.whole:
             self._read_to_the_end()
         elif self.phase != "playing":
-            self._rest()
+            self._stand()
         return None
 
     def _shorter(self) -> UserError:
@@ -281,11 +281,11 @@ class Replay:
         self._moment = self.end_ns = self._cursor.time_ns
         self._events, self._problems = self.capture.events, self.capture.problems
         self.capture_clock = self.capture.clock
-        self._rest()
+        self._stand()
         for each in self._then:
             each()
 
-    def _rest(self) -> None:
+    def _stand(self) -> None:
         self._anchor = None
         self.phase = "ended" if self.at_end else "paused"
         if self.at_end:
@@ -314,11 +314,11 @@ class Replay:
         if following is None and not len(frames):
             if self._total is not None and self._cursor.count < self._total:
                 raise self._shorter()
-            self._rest()
+            self._stand()
         return frames if len(frames) else None
 
     def _go_to(self, goal: _Goal) -> None:
-        """Head for a goal, by way of a kept place where it lies behind."""
+        """Head for a goal, by way of a checkpoint where it lies behind."""
         behind = (
             goal.count < self._cursor.count
             if goal.count is not None
@@ -331,7 +331,7 @@ class Replay:
         self.phase = "reading"
 
     def _go_back_to(self, goal: _Goal) -> None:
-        """Begin anew at a kept place; what is shown stays where the capture can't be opened again."""
+        """Begin again at a checkpoint; what is shown stays where the capture can't be opened again."""
         cursor = Cursor(self._tape)
         if cursor.ended:
             raise self._shorter()
@@ -349,15 +349,15 @@ class Replay:
     # Places to return to ----------------------------------------------------------------------------------------------
 
     @property
-    def wants_keeping(self) -> bool:
-        """Whether what has been folded up to here should be kept, for going back to."""
+    def wants_checkpoint(self) -> bool:
+        """Whether to add a checkpoint of what has been folded up to here."""
         last = self._places[-1].count if self._places else 0
         return self._cursor.count - last >= self._every and self._cursor.time_ns is not None
 
-    def keep(self, kept: Any) -> None:
-        """Keep it; of too many places every second one is given up."""
+    def add_checkpoint(self, checkpoint: Any) -> None:
+        """Add a place to return to; of too many every second one is dropped."""
         assert self._cursor.time_ns is not None
-        self._places.append(_Place(self._cursor.count, self._cursor.time_ns, kept))
-        if len(self._places) > KEPT_PLACES:
+        self._places.append(_Place(self._cursor.count, self._cursor.time_ns, checkpoint))
+        if len(self._places) > CHECKPOINTS:
             self._places = self._places[1::2]
             self._every *= 2

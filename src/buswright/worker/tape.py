@@ -9,7 +9,7 @@ import numpy as np
 from buswright.frames.capture import Capture
 from buswright.frames.table import Flag, Frames, Int64s, empty_frames
 
-HELD_FRAMES = 1_500_000
+MEMORY_FRAMES = 1_500_000
 """A capture of no more than so many frames stays in memory once it has been read, some 50 MB."""
 _NEVER = np.iinfo(np.int64).min
 _BACK_FRAMES = 32
@@ -21,25 +21,25 @@ class Tape:
 
     def __init__(self, capture: Capture) -> None:
         self._capture = capture
-        self._held: list[Frames] | None = []
+        self._in_memory: list[Frames] | None = []
         self._frames = 0
         self._whole = False
 
     def __iter__(self) -> Iterator[Frames]:
         """Yield the batches."""
-        if self._whole and self._held is not None:
-            return iter(self._held)
+        if self._whole and self._in_memory is not None:
+            return iter(self._in_memory)
         return self._read()
 
     def _read(self) -> Iterator[Frames]:
-        holding = not self._whole
+        first_time = not self._whole
         for frames in self._capture:
-            if holding and self._held is not None:
+            if first_time and self._in_memory is not None:
                 self._frames += len(frames)
-                if self._frames > HELD_FRAMES:
-                    self._held = None
+                if self._frames > MEMORY_FRAMES:
+                    self._in_memory = None
                 else:
-                    self._held.append(frames)
+                    self._in_memory.append(frames)
             yield frames
         self._whole = True
 

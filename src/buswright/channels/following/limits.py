@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from buswright.channels import units
 from buswright.channels.carfile.model import Channel, Limits
 from buswright.channels.following.account import Account, Stretch, no_samples
 from buswright.channels.limits import Exceedance, Level, Side, exceedances
@@ -37,6 +38,7 @@ def limit_values(channel: Channel) -> tuple[tuple[Level, Side, float], ...]:
 def limits_in_words(channel: Channel, unit: str) -> str:
     """Say what the limits are: "caution above 110 °C for 2 s; warning above 117 °C for 2 s"; "" without limits."""
     said = []
+    unit = units.shown(unit)
     for level, limits in reversed(list(limits_of(channel))):
         ends = [
             f"{word} {value:g}" for word, value in (("below", limits.low), ("above", limits.high)) if value is not None

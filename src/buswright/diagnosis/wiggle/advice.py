@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from buswright.diagnosis.wiggle.model import PlaceNow, WiggleNow
 
 SIGNIFICANT = 0.01
-"""A place is called guilty below this probability that moving it made no difference."""
+"""A place is called likely below this probability that moving it made no difference."""
 
 QUIET_S = 10.0
 """A quiet stretch is at least so long (common practice, no source)."""
@@ -55,7 +55,7 @@ def advise(state: State) -> str:
 
 
 def more_needed(place: int, quiet: int, place_s: float, quiet_s: float) -> int | None:
-    """Return how many more glitches at a place would make it guilty, times as they are; None if out of reach."""
+    """Return how many more glitches at a place would make it likely, times as they are; None if out of reach."""
     for more in range(_ENOUGH + 1):
         if chance(place + more, quiet, place_s, quiet_s) < SIGNIFICANT:
             return more
@@ -65,28 +65,25 @@ def more_needed(place: int, quiet: int, place_s: float, quiet_s: float) -> int |
 def _hindrance(state: State) -> str:
     said = []
     if state.silent:
-        said.append(f"Nothing came from {_names(state.silent)} yet.")
+        said.append(f"No sample from {_names(state.silent)} yet.")
     if state.standing:
         verb, pronoun = ("stand", "they leave") if len(state.standing) > 1 else ("stands", "it leaves")
-        said.append(f"{_names(state.standing)} {verb} at the end of the range: nothing to count until {pronoun} it.")
+        said.append(f"{_names(state.standing)} {verb} at the end of the range; nothing is counted until {pronoun} it.")
     return " ".join(said)
 
 
 def _verdict(state: State) -> str:
     now = state.now
-    guilty = sorted((place for place in now.places if place.guilty), key=lambda place: -place.total / place.seconds)
-    if guilty:
-        return _guilty(state, guilty)
+    likely = sorted((place for place in now.places if place.likely), key=lambda place: -place.total / place.seconds)
+    if likely:
+        return _likely(state, likely)
     if not now.running:
         return _ended(now)
     if now.quiet_s < QUIET_S:
         left = math.ceil(QUIET_S - now.quiet_s)
         if now.place:
-            return (
-                f"Only {now.quiet_s:.0f} s were quiet, too little to compare with: leave everything alone for {left} s "
-                "more."
-            )
-        return f"Leave everything alone for {left} s more: for as long as you will move a place."
+            return f"Only {now.quiet_s:.0f} s were quiet, too little to compare with: touch nothing for {left} s more."
+        return f"Touch nothing for {left} s more: for as long as you will move a place."
     if not now.places:
         return (
             f"{now.quiet_s:.0f} s quiet with {_glitches(state.places.quiet.total)}. Name a place and move it, for as "
@@ -103,15 +100,15 @@ def _ended(now: WiggleNow) -> str:
         return "Ended before a place was moved."
     if now.quiet_s < QUIET_S:
         return f"Ended with {now.quiet_s:.0f} s of quiet: too little to compare with."
-    return "Ended: no place made more glitches than chance explains. That doesn't prove the wiring good."
+    return "Ended: no place made more glitches than chance explains. That does not prove that the wiring is good."
 
 
 def _too_long(state: State, place: PlaceNow) -> str:
     now = state.now
     quiet = state.places.quiet.total
     sentence = (
-        f"{_capital(place.place)} was moved for {place.seconds:.0f} s against {now.quiet_s:.0f} s of quiet: leave "
-        f"everything alone for {math.ceil(place.seconds - now.quiet_s)} s more."
+        f"{_capital(place.place)} was moved for {place.seconds:.0f} s against {now.quiet_s:.0f} s of quiet: touch "
+        f"nothing for {math.ceil(place.seconds - now.quiet_s)} s more."
     )
     needed = more_needed(place.total, quiet, place.seconds, now.quiet_s)
     fewer = more_needed(place.total, quiet, place.seconds, place.seconds)
@@ -123,41 +120,39 @@ def _too_long(state: State, place: PlaceNow) -> str:
 def _not_yet(state: State) -> str:
     now, quiet = state.now, state.places.quiet.total
     moved = next((place for place in now.places if place.place == now.place), None)
-    likely = moved or min(now.places, key=lambda place: place.chance)
-    if likely.total == 0 and moved is None:
+    nearest = moved or min(now.places, key=lambda place: place.chance)
+    if nearest.total == 0 and moved is None:
         return "No place has made a glitch yet: move one again, harder, or go on to the next."
-    if likely.total == 0 and likely.seconds >= now.quiet_s:
-        return f"No glitch while {likely.place} was moved, for as long as it was quiet: go on to the next place."
+    if nearest.total == 0 and nearest.seconds >= now.quiet_s:
+        return f"No glitch while {nearest.place} was moved, for as long as it was quiet: go on to the next place."
     # The rest of the time as long as it was quiet is still to come: it doesn't make the place better or worse.
-    seconds = max(likely.seconds, now.quiet_s) if moved else likely.seconds
-    needed = more_needed(likely.total, quiet, seconds, now.quiet_s)
+    seconds = max(nearest.seconds, now.quiet_s) if moved else nearest.seconds
+    needed = more_needed(nearest.total, quiet, seconds, now.quiet_s)
     if needed is None:
         return (
-            f"Nothing points at a place yet: with {_glitches(quiet)} while quiet, {likely.place} can't be told from "
+            f"Nothing points at a place yet: with {_glitches(quiet)} while quiet, {nearest.place} can't be told from "
             "chance. Find out first what glitches by itself."
         )
     return (
-        f"Nothing points at a place yet: moving {likely.place} would have to make {needed} more "
-        f"glitch{'es' if needed != 1 else ''} ({likely.total} in {likely.seconds:.0f} s so far, {quiet} in "
+        f"Nothing points at a place yet: moving {nearest.place} would have to make {needed} more "
+        f"glitch{'es' if needed != 1 else ''} ({nearest.total} in {nearest.seconds:.0f} s so far, {quiet} in "
         f"{now.quiet_s:.0f} s of quiet)."
     )
 
 
-def _guilty(state: State, guilty: list[PlaceNow]) -> str:
-    worst, now = guilty[0], state.now
+def _likely(state: State, likely: list[PlaceNow]) -> str:
+    worst, now = likely[0], state.now
     tally = state.places.places[worst.place]
-    seen = (
-        f"Moving {worst.place} makes glitches: {worst.total} in {worst.seconds:.0f} s against "
-        f"{state.places.quiet.total} in {now.quiet_s:.0f} s of quiet (by chance {chance_text(worst.chance)})."
-    )
-    said = [seen]
-    if len(guilty) > 1:
-        said.append(f"So does moving {_names([place.place for place in guilty[1:]])}; begin with {worst.place}.")
+    said = [f"Moving {worst.place} makes glitches.", _next_check(state, tally)]
+    if len(likely) > 1:
+        said.append(f"So does moving {_names([place.place for place in likely[1:]])}; begin with {worst.place}.")
     if now.quiet_s < QUIET_S:
-        said.append(
-            f"The quiet stretch was short: leave everything alone for {QUIET_S - now.quiet_s:.0f} s and repeat."
-        )
-    said += [_shared(state, tally), _next_check(state, tally)]
+        said.append(f"The quiet time was short: touch nothing for {QUIET_S - now.quiet_s:.0f} s, then repeat.")
+    said.append(_shared(state, tally))
+    said.append(
+        f"Seen: {_glitches(worst.total)} in {worst.seconds:.0f} s of moving it, {state.places.quiet.total} in "
+        f"{now.quiet_s:.0f} s of quiet (by chance {chance_text(worst.chance)})."
+    )
     return " ".join(part for part in said if part)
 
 
@@ -195,12 +190,12 @@ def _alone(channel: str, wiring: Wiring | None) -> str:
 def _next_check(state: State, tally: Tally) -> str:
     if tally.kinds["gap"] * 2 > sum(tally.kinds.values()):
         check = (
-            "The samples themselves stayed away, so it is the module's power, ground or bus wires. Next, power off: "
+            "Power off. The samples stopped, so look at the module's power, ground and bus wires: "
             "pull on each pin of its plug and look for pins that are pushed back, bent, green or black."
         )
     else:
         check = (
-            "Next, power off: look for pins that are pushed back, loose, green or black, then measure under 1 ohm "
+            "Power off: look for pins that are pushed back, loose, green or black, then measure under 1 ohm "
             "from end to end while it is moved."
         )
     warned = dict.fromkeys(

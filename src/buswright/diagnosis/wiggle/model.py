@@ -27,7 +27,7 @@ class PlaceNow:
         Probability of at least so many moments, had moving it made no difference: binomial, conditional on those of
         the quiet stretch and this place together, with the share of time as probability; NaN before there was a
         quiet stretch.
-    guilty
+    likely
         `chance` is below `SIGNIFICANT`.
     """
 
@@ -37,7 +37,7 @@ class PlaceNow:
     total: int
     expected: float
     chance: float
-    guilty: bool
+    likely: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -202,7 +202,7 @@ class WiggleTest:
             total=tally.total,
             expected=quiet.total / quiet.seconds * tally.seconds if quiet.seconds else math.nan,
             chance=odds,
-            guilty=odds < SIGNIFICANT,
+            likely=odds < SIGNIFICANT,
         )
 
     def _cautions(self) -> dict[str, tuple[str, ...]]:

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 _ALWAYS = (
     ("↑ ↓ PgUp PgDn Home End", "move in a list"),
     ("Enter", "open the row"),
-    ("o", "take the order of importance again, after moving the cursor held it"),
-    ("Escape", "back; take a search back"),
+    ("o", "most important first again (moving the cursor holds the order)"),
+    ("Escape", "back; clear the search"),
 )
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from textwrap import wrap
 from typing import ClassVar
 
+from rich.filesize import decimal
 from textual import work
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
@@ -60,7 +61,7 @@ def captures_in(folder: Path) -> list[Offer]:
         if not capture.size or not capture.paths:
             continue
         when = time.strftime("%Y-%m-%d %H:%M", time.localtime(written))
-        offers.append(Offer(str(path), path.name, f"{capture.format}, {_size(capture.size)}, written {when}"))
+        offers.append(Offer(str(path), path.name, f"{capture.format}, {decimal(capture.size)}, written {when}"))
     return offers
 
 
@@ -76,14 +77,10 @@ def live_offers(adapters: Adapters) -> list[Offer]:
 
 COLUMNS = (Column("what to watch", 30, grow=True), Column("what it is", 44, grow=True))
 WORDS = (
-    "A live bus is only listened to. An adapter that can't be proven to listen only is asked about first.",
-    "The car file car.toml of this folder is taken; --car names another, --dbc a database without one.",
+    "Buswright only listens to a live bus. If it can't prove that an adapter listens only, it asks you first.",
+    "It uses the car file car.toml in this folder. --car names another car file, --dbc a database.",
 )
 DEMO = Offer("demo", "the demo", "the Wrenfell 3, an invented car, drives for a minute")
-
-
-def _size(size: int) -> str:
-    return f"{size / 1e6:,.1f} MB" if size >= 1_000_000 else f"{size / 1e3:,.0f} kB"
 
 
 class Words(Lines, can_focus=False):
@@ -147,11 +144,11 @@ class Start(App[str | None]):
     def _offer(self, captures: list[Offer], buses: list[Offer] | None, notes: Sequence[str]) -> None:
         here = f"captures in {self._folder.resolve()}"
         keys: list[Key] = [Heading("Without a bus or a capture"), DEMO.source, Heading(here)]
-        keys += [each.source for each in captures] or [Heading("  none here: `buswright watch FOLDER` reads another")]
+        keys += [each.source for each in captures] or [Heading("  none here; `buswright watch FOLDER` looks elsewhere")]
         looking = "live buses" if buses is not None else "live buses: looking…"
         keys += [Heading(looking), *(each.source for each in buses or ())]
         if buses == []:
-            keys.append(Heading("  no adapter found: plug it in and press r"))
+            keys.append(Heading("  no adapter found; plug one in and press r"))
         self._offers = {each.source: each for each in (DEMO, *captures, *(buses or ()))}
         self.query_one(Rows).show(keys, self._cells)
         self._said = (*WORDS, *notes)

@@ -12,6 +12,7 @@ from textual.widget import Widget
 
 from buswright.tui.asking import Bench
 from buswright.tui.guarded import Guarded
+from buswright.tui.search import fits
 from buswright.tui.widgets.bars import SearchLine, Tabs, TimeBar, TopBar
 from buswright.tui.widgets.key_bar import KeyBar
 from buswright.tui.widgets.rows import Rows
@@ -64,7 +65,7 @@ class WorkScreen(Guarded, Screen[None]):
         return ()
 
     def show(self, snapshot: Snapshot) -> None:
-        """Fill the widgets; called for every new snapshot while the screen is in front, and when it comes there."""
+        """Fill the widgets; called for every new snapshot while the screen is in front, and when it gets there."""
 
     def again(self) -> None:
         """Show the same snapshot once more, after a setting of the screen changed."""
@@ -72,7 +73,7 @@ class WorkScreen(Guarded, Screen[None]):
             self.receive(self.snapshot)
 
     def seek_row(self, key: object) -> None:
-        """Put the cursor on the row with this key, taking back a search that hides it."""
+        """Put the cursor on the row with this key, clearing a search that hides it."""
         if self.sought:
             self.query_one(SearchLine).clear()
             self.sought = ""
@@ -122,9 +123,8 @@ class WorkScreen(Guarded, Screen[None]):
             self.bench.trouble(f"the {self.NAME or 'detail'} screen could not be drawn", fault)
 
     def matches(self, *texts: str) -> bool:
-        """Whether any of the texts contains what is searched for; everything does when nothing is."""
-        sought = self.sought.casefold()
-        return not sought or any(sought in text.casefold() for text in texts)
+        """Whether the texts together contain what is searched for; everything does when nothing is."""
+        return fits(self.sought, *texts)
 
     def action_search(self) -> None:
         """Type what to look for; the list follows while it is typed."""

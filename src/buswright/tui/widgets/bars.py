@@ -88,7 +88,7 @@ def _tally(snapshot: Snapshot) -> Iterator[Span]:
     if not said and not snapshot.health.capture.frames:
         yield Span("nothing received ", "dim")
     elif not said:
-        yield Span("nothing suspect ", "good")
+        yield Span("buses: no findings ", "good")
 
 
 class Tabs(Bar):
@@ -176,7 +176,7 @@ def _loads(source: SourceNow, start: int, span_ns: int, room: int) -> list[Span]
 
 
 class SearchLine(Input):
-    """Where a search is typed; not there while nobody searches."""
+    """Where a search is typed; hidden while there is none."""
 
     DEFAULT_CSS = """
     SearchLine { display: none; height: 1; border: none; padding: 0 1; background: $surface; }
@@ -184,7 +184,7 @@ class SearchLine(Input):
     SearchLine:focus { border: none; }
     """
 
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "close", "Take back", show=False)]
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "close", "Clear", show=False)]
 
     class Sought(Message):
         """Another text is searched for."""
@@ -197,7 +197,7 @@ class SearchLine(Input):
         """The focus is free again."""
 
     def __init__(self) -> None:
-        super().__init__(placeholder="search: name, identifier, unit…  Enter keeps it, Escape takes it back")
+        super().__init__(placeholder="search: name, ID, unit…  Enter keeps it, Escape clears it")
 
     def ask(self, text: str) -> None:
         """Open with this text."""

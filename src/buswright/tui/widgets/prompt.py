@@ -12,7 +12,7 @@ from textual.widgets import Input, Label
 
 
 class Prompt(ModalScreen[str | None]):
-    """Ask for a line of text; None when it was taken back.
+    """Ask for a line of text; None when it was cancelled.
 
     Parameters
     ----------
@@ -24,7 +24,7 @@ class Prompt(ModalScreen[str | None]):
         What Enter does, as it follows the word.
     """
 
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "cancel", "Take back")]
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "cancel", "Cancel")]
     DEFAULT_CSS = """
     Prompt { align: center middle; background: $background 60%; }
     Prompt > Vertical { width: 70; max-width: 95%; height: auto; padding: 1 2; }
@@ -34,7 +34,7 @@ class Prompt(ModalScreen[str | None]):
     Prompt .hint { color: $tone-dim; width: 100%; height: auto; }
     """
 
-    def __init__(self, title: str, hint: str = "", text: str = "", *, enter: str = "keeps it") -> None:
+    def __init__(self, title: str, hint: str = "", text: str = "", *, enter: str = "saves it") -> None:
         super().__init__()
         self._enter = enter
         self._title = title
@@ -46,7 +46,7 @@ class Prompt(ModalScreen[str | None]):
         with Vertical():
             yield Label(self._title, markup=False)
             yield Input(self._text)
-            keys = f"Enter {self._enter}, Escape takes it back."
+            keys = f"Enter {self._enter}, Escape cancels."
             yield Label(f"{self._hint}\n{keys}".strip(), classes="hint", markup=False)
 
     def on_mount(self) -> None:

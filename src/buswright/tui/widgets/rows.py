@@ -63,7 +63,7 @@ class Rows(Toned, can_focus=True):
     columns
         From left to right.
     empty
-        What stands there while there is no row, and what to do about it.
+        Shown while there is no row: why, and what to do.
     opens
         What Enter does with the row under the cursor, in a word for the line of keys; empty: nothing.
     """
@@ -313,7 +313,7 @@ class Rows(Toned, can_focus=True):
         if spans is None:
             spans = self._drawn[key] = self._row_or_why_not(key)
         here = key == self.key and (self.has_focus or self.ALONE)
-        if here:  # the cursor is told by a mark too, not by colour alone
+        if here:  # a mark shows the cursor too, not colour alone
             room = self.scrollable_content_region.width - 1
             spans = [*fitted(spans, room), Span("‹")]
         return self.drawn(spans, here=here)

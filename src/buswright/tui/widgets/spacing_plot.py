@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.report.plot import braille_codes
+from buswright.tui.times import duration_text
 from buswright.tui.widgets.toned import Span
 
 Float64s = npt.NDArray[np.float64]
@@ -66,8 +67,8 @@ def _labels(period_ns: float | None, late: float, ends: tuple[float, float], hei
     bottom, top = ends
     found = {height - 1: "0.5 T" if bottom else "0"}
     if not period_ns:
-        return {0: duration(top), **found}
-    for factor, text in ((1.0, f"T {duration(period_ns)}"), (late, f"{late:g} T")):
+        return {0: duration_text(top), **found}
+    for factor, text in ((1.0, f"T {duration_text(period_ns)}"), (late, f"{late:g} T")):
         found[height - 1 - min(int((factor * period_ns - bottom) / (top - bottom) * height), height - 1)] = text
     return found
 
@@ -78,10 +79,3 @@ def _row(cells: npt.NDArray[np.uint32], beyond: npt.NDArray[np.bool_] | None, la
     if beyond is not None:
         text = "".join(BEYOND if out else sign for out, sign in zip(beyond.tolist(), text, strict=True))
     return [Span(f"{label:>{_LABEL - 1}} ", "dim"), Span(text)]
-
-
-def duration(ns: float) -> str:
-    """Write a duration with the unit that fits it."""
-    if ns >= 1e9:
-        return f"{ns / 1e9:.3g} s"
-    return f"{ns / 1e6:.3g} ms" if ns >= 1e6 else f"{ns / 1e3:.3g} µs"

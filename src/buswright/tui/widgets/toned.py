@@ -130,7 +130,7 @@ class Toned(Guarded, ScrollView):
         return look
 
     def notify_style_update(self) -> None:
-        """Find out looks anew after another theme or class."""
+        """Forget the looks after a change of theme or class."""
         self._looks = None
         super().notify_style_update()
 
@@ -194,7 +194,7 @@ class Lines(Toned):
         return "\n".join("".join(span.text for span in spans).rstrip() for spans in self._lines)
 
     def on_resize(self) -> None:
-        """Make the lines anew for the new size."""
+        """Make the lines again for the new size."""
         if self._make is not None and self._made_for != self._room():
             self._remake()
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Literal, get_args
 
+from buswright.channels import units
 from buswright.channels.following.follow import TRACE_S, ChannelNow, State, Trace
 from buswright.report.text import count
-from buswright.tui.digits import NOTHING, decimals_for, number, raw_text
+from buswright.tui.digits import NOTHING, decimals_for, input_text, number, raw_text
 from buswright.tui.screens.channel_words import CURVES, objections, quality_short
 from buswright.tui.widgets.rows import Cell, Column, Heading, Key
 from buswright.tui.widgets.toned import Span, Tone, hanging, joined, line
@@ -72,6 +73,7 @@ def texts_of(channel: ChannelNow) -> tuple[str, ...]:
     return (
         channel.name,
         channel.unit,
+        units.shown(channel.unit),
         channel.bus,
         channel.message,
         channel.module,
@@ -179,7 +181,7 @@ def cells_of(
         _shown_name(channel, group),
         state_cell(channel),
         Span(channel.text or number(channel.value, digits), _VALUE_TONES.get(channel.state, "plain")),
-        Span(channel.unit, "dim"),
+        Span(units.shown(channel.unit), "dim"),
         _input_text(channel),
         Span(number(channel.minimum, digits, 8), "dim"),
         Span(number(channel.maximum, digits, 8), "dim"),
@@ -205,10 +207,7 @@ def state_cell(channel: ChannelNow) -> Span:
 
 
 def _input_text(channel: ChannelNow) -> str:
-    if channel.volts is None:
-        return ""
-    size = max(abs(channel.volts), 1.0)
-    return f"{number(channel.volts, 3 if size < 100 else 1, 8 - 1 - len(channel.electrical))} {channel.electrical}"
+    return "" if channel.volts is None else input_text(channel.volts, channel.electrical, 8)
 
 
 def rate_cell(channel: ChannelNow) -> Span:
@@ -307,7 +306,7 @@ def about(
         The moment shown: how long a silence lasts is counted to it.
     """
     digits = decimals_for(channel, decimals)
-    unit = f" {channel.unit}" if channel.unit else ""
+    unit = f" {units.shown(channel.unit)}" if channel.unit else ""
     value = f"{channel.text} ({number(channel.value, digits)})" if channel.text else number(channel.value, digits)
     figures = [f"{value}{unit}"]
     if channel.raw is not None:
@@ -316,7 +315,7 @@ def about(
         figures.append(f"input {_input_text(channel)}")
     if channel.minimum == channel.minimum:
         figures.append(f"min {number(channel.minimum, digits)} max {number(channel.maximum, digits)}")
-    figures.append(f"{channel.bad_samples} of {channel.samples} samples bad")
+    figures.append(f"{channel.bad_samples:,} of {channel.samples:,} samples bad")
     state = state_cell(channel)
     since = ""
     if channel.state == "silent" and channel.time_ns is not None and now_ns is not None:
@@ -331,11 +330,11 @@ def about(
 
 def _limits_text(channel: ChannelNow, digits: int) -> str:
     if not channel.limit_text:
-        return "none given"
+        return "none"
     if channel.limit is None or channel.level is None:
         return channel.limit_text
     side = "below" if channel.side == "low" else "above"
-    return f"{channel.limit_text}; now {side} {number(channel.limit, digits)} {channel.unit}".rstrip()
+    return f"{channel.limit_text}; now {side} {number(channel.limit, digits)} {units.shown(channel.unit)}".rstrip()
 
 
 def _origin_text(channel: ChannelNow, signal: str) -> str:
@@ -350,7 +349,7 @@ def _origin_text(channel: ChannelNow, signal: str) -> str:
             where = getattr(wiring, what)
             if where:
                 parts.append(f"{what} {where}")
-    return ", ".join(parts) or "nobody says"
+    return ", ".join(parts) or "not known"
 
 
 def _labelled(label: str, text: str, width: int, tone: Tone = "plain") -> Iterator[list[Span]]:

@@ -22,9 +22,9 @@ from buswright.worker.snapshot import Snapshot
 
 _ORDER_WORDS = {"file": "as in the car file", "worst": "worst first", "name": "by name"}
 _ADVICE = (
-    "No channel is known: nobody has said what the frames mean. With a database (--dbc FILE) its signals stand here; "
-    "with a car file (--car FILE) calibrated channels, their limits and wiring. `buswright draft SOURCE --dbc FILE "
-    "--out car.toml` makes a first car file. Screen 2 shows the frames themselves."
+    "Add a database (--dbc FILE) to see its signals here, or a car file (--car FILE) to see calibrated channels with "
+    "limits and wiring. `buswright draft SOURCE --dbc FILE --out car.toml` makes a first car file. Without either, "
+    "Buswright can't tell what the frames mean. Screen 2 shows the frames."
 )
 
 
@@ -34,22 +34,22 @@ class ChannelsScreen(WorkScreen):
     NAME = "channels"
     FIRST = "#channels"
     HELP = """
-    One row a channel, a measured quantity of the car. Start with the state: "ok"; "caution" and "WARNING" are beyond a limit of the car file, ↓ below it or ↑ above it; "BAD" is a value that can't be believed, and the quality says why; "SILENT" came before and no longer comes; "waiting" hasn't come yet.
+    Each row is one channel. Read its state first. "ok": inside its limits. "caution" or "WARNING": beyond a limit of the car file, ↓ below it or ↑ above it. "BAD": don't use the value; the quality says why. "SILENT": no sample any more. "waiting": no sample yet.
 
-    Input is what stands at the module's pin, before calibration: a broken or shorted wire shows there first. Min and max count usable values since the start or since you pressed z. Rate is measured over two seconds, of the rate expected. Raw is the number in the frame.
+    To compare channels, pick up to six with x, then press Enter to plot them. Without picks, Enter plots the channel under the cursor. To see what bad channels share, group them by plug, supply or ground (b).
 
-    The last minute runs from left to right, the newest second at the right end; each block is as high as the value furthest from the usual one, so a short glitch shows. × marks a second with unusable samples, a dot one in which nothing came.
+    Input is the reading at the module's pin, before calibration. A broken or shorted wire shows there first. Min and max are of usable values, since the start or since z. Rate is measured over two seconds; behind the stroke is the expected rate. Raw is the number in the frame.
 
-    Below the list stand limits, quality in full words, and the way of the wire of the channel under the cursor. Group by plug, supply or ground to see what faulty channels share.
+    The last minute runs from left to right. Each block shows the value furthest from the usual one, so a short glitch is visible. × is a time with bad samples, a dot a time without any.
 
-    To compare channels, pick up to six with x (each gets a letter), then press Enter for their plot. Without picks Enter plots the channel under the cursor.
+    The panel below shows the limits, the quality in full and the wiring of the channel under the cursor.
     """  # noqa: E501  (one line a paragraph: it is wrapped for the window)
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("s", "order", "Order", tooltip="order: as in the car file, worst first, by name"),
+        Binding("s", "order", "Order", tooltip="order: as in the car file, worst first, or by name"),
         Binding("b", "group", "Group", tooltip="group: by module, plug, supply, ground, bus, or not at all"),
         Binding("f", "filter", "Filter", tooltip="show all, or only those that need a look"),
-        Binding("x", "pick", "Pick", tooltip="pick the channel for the plot, or take it back; six at most"),
-        Binding("z", "reset", "Reset min/max", tooltip="begin minimum and maximum anew, of all channels"),
+        Binding("x", "pick", "Pick", tooltip="pick the channel for the plot, or drop it; six at most"),
+        Binding("z", "reset", "Reset min/max", tooltip="restart minimum and maximum of all channels"),
     ]
     DEFAULT_CSS = """
     ChannelsScreen #about { height: 7; border-top: solid $border; }
@@ -114,9 +114,9 @@ class ChannelsScreen(WorkScreen):
 
     def _empty(self) -> str:
         if not self._channels:
-            return "no channel is known"
+            return "no channels"
         if self.sought:
-            return f'no channel fits "{self.sought}"; Escape takes the search back'
+            return f'no channel fits "{self.sought}"; Escape clears the search'
         return "no channel needs a look; f shows all"
 
     def _cells(self, key: Key) -> Sequence[Cell]:
@@ -200,22 +200,22 @@ class ChannelsScreen(WorkScreen):
         self.again()
 
     def action_pick(self) -> None:
-        """Pick the channel for the plot, or take it back."""
+        """Pick the channel for the plot, or drop it."""
         name = self.query_one(Rows).key
         if not isinstance(name, str):
             return
         if name in self.picks:
             self.picks.remove(name)
         elif len(self.picks) == len(CURVES):
-            self.notify(f"a plot holds {len(CURVES)} channels; x on a picked one takes it back", timeout=4)
+            self.notify(f"a plot holds {len(CURVES)} channels; x on a picked one drops it", timeout=4)
         else:
             self.picks.append(name)
         self.again()
 
     def action_reset(self) -> None:
-        """Begin minimum and maximum anew."""
+        """Restart minimum and maximum."""
         self.bench.asking.reset_extremes()
-        self.notify("minimum and maximum begin anew", timeout=3)
+        self.notify("minimum and maximum restarted", timeout=3)
 
     def action_plot(self) -> None:
         """Open the plot."""

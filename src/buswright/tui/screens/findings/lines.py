@@ -39,32 +39,37 @@ def when_text(finding: Finding, snapshot: Snapshot, *, tenths: bool = True) -> s
 
 
 def evidence_lines(finding: Finding, snapshot: Snapshot, width: int) -> Iterator[Line]:
-    """Write a finding as a page: what was seen, what to do, what it is not, and by which limits."""
+    """Write a finding as a page: what to do, what to mind, what was seen, what it is not; statistics last."""
     yield [severity_span(finding), Span(f"  {finding.fault}", "strong"), Span(f"  {finding.subject}")]
-    facts = [f"{finding.layer.name.lower()} layer", f"confidence {finding.confidence * 100:.0f} %"]
-    begun = snapshot.health.capture.first_ns
-    when, _, times = span(finding, begun).partition(", ")
-    if finding.start_ns is not None and begun is not None:
-        utc = [f"{when_text(finding, snapshot)} UTC"] if snapshot.source.epoch else []
-        facts = [*utc, f"{when} from the start", *facts]
-        when = times
-    if when:
-        facts.append(f"seen {when}")
-    for text in wrap(" · ".join(facts), max(width, 20)):
+    for text in wrap(" · ".join(_times(finding, snapshot)), max(width, 20)):
         yield [Span(text, "dim")]
     parts: tuple[tuple[str, Sequence[str], Tone], ...] = (
-        ("Seen", finding.evidence, "strong"),
         ("Check next", (finding.next_check,), "accent"),
-        ("MIND", (finding.caution,), "suspect"),
+        ("SAFETY", (finding.caution,), "suspect"),
+        ("Seen", finding.evidence, "strong"),
         ("Ruled out", finding.ruled_out, "dim"),
         ("Explains", _explained(finding, snapshot), "dim"),
         ("Limits", finding.threshold.split("; "), "dim"),
+        ("Sure", (f"{finding.confidence * 100:.0f} %, by the {finding.layer.name.lower()} layer",), "dim"),
     )
     for label, texts, tone in parts:
         said = [text for text in texts if text]
         if said:
             yield []
             yield from _labelled(label, said, width, tone)
+
+
+def _times(finding: Finding, snapshot: Snapshot) -> Iterator[str]:
+    """Say when it was seen, and how often."""
+    begun = snapshot.health.capture.first_ns
+    when, _, times = span(finding, begun).partition(", ")
+    if finding.start_ns is not None and begun is not None:
+        if snapshot.source.epoch:
+            yield f"{when_text(finding, snapshot)} UTC"
+        yield f"{when} from the start"
+        when = times
+    if when:
+        yield f"seen {when}"
 
 
 def _labelled(label: str, texts: Sequence[str], width: int, tone: Tone) -> Iterator[Line]:
@@ -81,7 +86,7 @@ def _explained(finding: Finding, snapshot: Snapshot) -> tuple[str, ...]:
     if not finding.explains:
         return ()
     names = [f"{each.fault} {subject_text(each)} {when_text(each, snapshot)}".rstrip() for each in finding.explains]
-    return (f"{count(len(names), 'other thing')} seen because of it:", *names)
+    return (f"{count(len(names), 'other finding')} caused by it:", *names)
 
 
 def checked_lines(snapshot: Snapshot, width: int) -> Iterator[Line]:
@@ -116,20 +121,20 @@ def size_text(snapshot: Snapshot) -> str:
 def _checked(snapshot: Snapshot) -> Iterator[str]:
     health = snapshot.health
     if not health.capture.frames:
-        yield "No frame has come yet, so nothing was checked. The overview says what to look at."
+        yield "Look at the overview (1): no frame was received, so nothing was checked."
         return
-    yield f"Nothing suspect in {size_text(snapshot)} ({extent_text(snapshot)})."
+    yield f"Buses: no findings in {size_text(snapshot)} ({extent_text(snapshot)})."
     ids = health.ids.values()
     periodic = sum(each.period.sending == "periodic" for each in ids)
     counters = sum(each.counter is not None for each in ids)
     sums = sum(each.checksum is not None for each in ids)
     yield (
-        f"Looked at: load and error frames of {count(len(health.buses), 'bus', 'buses')}; gaps, lateness, length and "
-        f"second senders of {count(len(ids), 'identifier')} ({periodic} of them with a period); "
-        f"{count(counters, 'counter')}, {count(sums, 'checksum')}; "
-        + (f"{count(len(health.modules), 'module')} that should be there; " if health.modules else "")
-        + "the capture's own clock, drops and bad lines."
+        f"Checked: load and error frames of {count(len(health.buses), 'bus', 'buses')}; gaps, lateness, length and "
+        f"second senders of {count(len(ids), 'identifier')} ({periodic} with a period); "
+        f"{count(counters, 'counter')} and {count(sums, 'checksum')}; "
+        + (f"{count(len(health.modules), 'expected module')}; " if health.modules else "")
+        + "clock, drops and bad lines of the capture."
     )
     if not health.modules:
-        yield "Nobody says which modules there should be: a car file (--car) or a database (--dbc) does."
-    yield "This is what was seen to be well, no proof of health: what was not recorded can't be judged."
+        yield "No list of expected modules: add --car or --dbc."
+    yield "Not checked: the channels (screen 3 judges them), and whatever was not recorded."

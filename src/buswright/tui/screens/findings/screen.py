@@ -51,24 +51,23 @@ class FindingsScreen(WorkScreen):
     NAME = "findings"
     FIRST = "#list"
     HELP = """
-    What is wrong, worst first: FAULT is broken, SUSPECT is worth a look, a note explains something. A fault on a low
-    layer (capture, bus, module) often causes others on the higher ones; those are not listed of their own, but stand
-    under "Explains".
+    Worst first. FAULT: something is broken. SUSPECT: take a look. A note only explains. One fault often causes
+    others: these are listed under "Explains" and have no row of their own.
 
-    The page tells of the row under the cursor: what was seen, the next physical check, what to mind there, what it
-    could have been and why it is not, and by which limits it was judged. "Sure" is how well the evidence tells this
-    cause from others: below about 70 %, do the check before you change a part.
+    The page is about the row under the cursor. Do "Check next" first and read SAFETY before you touch the car. Then
+    come what was seen, other causes that don't fit, and the limits that were used. "Sure" is how well the evidence
+    tells this cause from others. Below about 70 %, check before you change a part.
 
-    Since: when it was first seen. Enter goes there in a capture, two seconds before it, and stands; space plays on.
-    A live bus can't go back; its recording can.
+    Since: when it was first seen. In a capture, Enter goes to two seconds before; space plays on. A live bus can't
+    go back; its recording can.
 
-    "So far" counts up to the moment shown. Once a capture was read to its end, findings are of the whole of it,
-    wherever the time line stands. No finding is no proof of health.
+    "So far": up to the moment shown. Once a capture is read to its end, the findings are about all of it. No finding
+    does not prove that the car is well.
     """
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("t", "moment", "Moment", tooltip="go to where it begins, in a capture (Enter does too)"),
-        Binding("i", "identifier", "IDs", tooltip="identifiers that it concerns"),
-        Binding("c", "channel", "Channels", tooltip="channels that it concerns"),
+        Binding("t", "moment", "Moment", tooltip="go to the start of it, in a capture (Enter does too)"),
+        Binding("i", "identifier", "IDs", tooltip="its identifiers"),
+        Binding("c", "channel", "Channels", tooltip="its channels"),
         Binding(
             "right_square_bracket,shift+down",
             "page(3)",
@@ -102,7 +101,7 @@ class FindingsScreen(WorkScreen):
     def body(self) -> Iterable[Widget]:
         """Make the headline, the list and the page."""
         yield Bar(id="headline")
-        with_list = Rows(COLUMNS, empty="nothing found", opens="Go to it", id="list")
+        with_list = Rows(COLUMNS, empty="no findings", opens="Go to it", id="list")
         yield Container(with_list, Lines(id="page"), id="both")
 
     def show(self, snapshot: Snapshot) -> None:
@@ -123,8 +122,8 @@ class FindingsScreen(WorkScreen):
 
     def _empty(self, snapshot: Snapshot) -> str:
         if self.sought and snapshot.findings:
-            return f"no finding contains “{self.sought}” (Escape takes the search back)"
-        return "nothing suspect" if snapshot.health.capture.frames else "no frame has come yet"
+            return f"no finding fits “{self.sought}”; Escape clears the search"
+        return "no findings" if snapshot.health.capture.frames else "no frame so far"
 
     def _cells(self, key: Key) -> Sequence[Cell]:
         finding = self._findings[key]
@@ -179,23 +178,23 @@ class FindingsScreen(WorkScreen):
         """Go to the moment in which it begins; of a live bus say when that was."""
         finding, snapshot = self._current(), self.snapshot
         if finding is None or snapshot is None:
-            self.notify("there is no finding to go to", timeout=3)
+            self.notify("no finding is selected", timeout=3)
             return
         source = snapshot.source
         if finding.start_ns is None:
-            self.notify(f"{finding.fault} has no moment: it is about {subject_text(finding)} as a whole", timeout=4)
+            self.notify(f"{finding.fault} has no single moment; it is about all of {subject_text(finding)}", timeout=4)
             return
         when = clock_text(finding.start_ns, source)
         if source.live:
             ago = age_text(max((source.now_ns or finding.start_ns) - finding.start_ns, 0))
             self.notify(
-                f"it began at {when}, {ago} ago: a live bus can't go back. Record it (6), and watch the recording.",
+                f"Record it (6) and watch the recording; a live bus can't go back. It began at {when}, {ago} ago.",
                 timeout=6,
             )
             return
         target = max(finding.start_ns - BEFORE_NS, source.first_ns or 0)
         self.bench.asking.seek(target)
-        self.notify(f"{finding.fault} begins at {when}; shown is {clock_text(target, source)}, space plays", timeout=5)
+        self.notify(f"space plays from {clock_text(target, source)}; {finding.fault} begins at {when}", timeout=5)
 
     def action_identifier(self) -> None:
         """Go to the identifiers that it concerns."""
@@ -208,11 +207,11 @@ class FindingsScreen(WorkScreen):
     def _go(self, place: Place, what: str) -> None:
         finding = self._current()
         if finding is None or self.snapshot is None:
-            self.notify("there is no finding to go from", timeout=3)
+            self.notify("no finding is selected", timeout=3)
             return
         target = place(finding.subject, self.snapshot)
         if target is None:
-            self.notify(f"{subject_text(finding)} has no {what} that could be shown", timeout=4)
+            self.notify(f"no {what} is known for {subject_text(finding)}", timeout=4)
         else:
             go(self.bench, target)
 
@@ -228,8 +227,8 @@ def _texts(finding: Finding) -> tuple[str, ...]:
 def headline(snapshot: Snapshot, shown: int) -> Line:
     """Say how many there are, of how much, and whether that is all of the capture."""
     if not snapshot.health.capture.frames:
-        return [Span(" Nothing received yet", "dim")]
+        return [Span(" no frame received yet", "dim")]
     found = snapshot.findings
     hidden = f", {count(len(found) - shown, 'other')} hidden by the search" if shown < len(found) else ""
-    said = tally(found) if found else "nothing suspect"
+    said = tally(found) if found else "buses: no findings"
     return line(Span(f" {said}", "strong"), Span(f" · {size_text(snapshot)} · {extent_text(snapshot)}{hidden}", "dim"))

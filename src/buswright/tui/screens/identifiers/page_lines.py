@@ -13,6 +13,7 @@ from buswright.messages.model import J1939, Message
 from buswright.tui.screens.identifiers.gap_words import TOLD, gaps_told
 from buswright.tui.screens.identifiers.rows import number, seconds
 from buswright.tui.screens.identifiers.states import Judge, findings_of, unnamed
+from buswright.tui.times import duration_text
 from buswright.tui.widgets.bit_grid import (
     ABSENT,
     LEVELS,
@@ -23,7 +24,7 @@ from buswright.tui.widgets.bit_grid import (
     letters_of,
     notes_of,
 )
-from buswright.tui.widgets.spacing_plot import BEYOND, duration, spacing_lines
+from buswright.tui.widgets.spacing_plot import BEYOND, spacing_lines
 from buswright.tui.widgets.toned import SEVERITY_TONES, Span, Tone, fitted, hanging, line
 from buswright.worker.snapshot import IdDetail, SignalNow, Snapshot
 
@@ -219,10 +220,10 @@ def _jitter(judge: Judge, figures: IdFigures, width: int) -> Drawn:
         most = judge.case.limit(limit, frame=figures.name)
         wide = share is not None and share > most
         of = f" ({share * 100:.1f} %, a look from {most * 100:.0f} % of the period)" if share is not None else ""
-        yield line(f"{what:26}", Span(f"{duration(ns):>9}", "suspect" if wide else "plain"), Span(of, "dim"))
+        yield line(f"{what:26}", Span(f"{duration_text(ns):>9}", "suspect" if wide else "plain"), Span(of, "dim"))
     if period.shortest_ns is not None and period.longest_ns is not None:
-        text = f"{period.spacings} spacings, the shortest {duration(period.shortest_ns)}, the longest "
-        yield from wrapped(text + duration(period.longest_ns), width)
+        text = f"{period.spacings} spacings, the shortest {duration_text(period.shortest_ns)}, the longest "
+        yield from wrapped(text + duration_text(period.longest_ns), width)
     if period.backwards:
         yield from wrapped(f"{period.backwards} frames were stamped before the one before them", width, "suspect")
 
@@ -302,8 +303,8 @@ def _senders(two: TwoSenders | None, width: int) -> Drawn:
     yield from _heading("Two senders?")
     drift = f" They drift against each other by {two.drift_ppm:.0f} ppm." if two.drift_ppm is not None else ""
     yield from wrapped(
-        f"In {two.split} of {two.windows} windows its frames come in two combs of {duration(two.period_ns)}, "
-        f"{duration(two.separation_ns)} apart, each within {duration(two.sd_ns)}; the smaller has "
+        f"In {two.split} of {two.windows} windows its frames come in two combs of {duration_text(two.period_ns)}, "
+        f"{duration_text(two.separation_ns)} apart, each within {duration_text(two.sd_ns)}; the smaller has "
         f"{two.minority * 100:.0f} % of the frames.{drift} From one comb to the other {two.between_bits:.1f} bits of "
         f"the payload differ, within one {two.within_bits:.1f}.",
         width,

@@ -8,6 +8,7 @@ from typing import Literal, get_args
 
 import numpy as np
 
+from buswright.channels import units
 from buswright.channels.following.follow import Plotted
 from buswright.channels.limits import Level, Side
 from buswright.channels.samples.runs import longest_step_ns
@@ -18,7 +19,7 @@ from buswright.tui.widgets.canvas import ACROSS, Envelope, envelope
 Shown = Literal["value", "input", "raw"]
 SHOWN: tuple[Shown, ...] = get_args(Shown)
 _MEASURED = 2000
-"""A period that nobody gives is measured over so many of the latest samples."""
+"""An unknown period is measured over so many of the latest samples."""
 _NEAR = 1.0
 """A limit stretches the scale if it lies no further from the curve than this many times the curve's own height."""
 
@@ -137,7 +138,7 @@ def _reduced(place: int, each: Plotted, values: Floats, edges_ns: Int64s, shown:
         gap_ns=gap_ns(series),
         steps=series.kind == "state",
     )
-    unit = {"value": series.unit, "input": electrical, "raw": ""}[shown]
+    unit = {"value": units.shown(series.unit), "input": electrical, "raw": ""}[shown]
     limits = each.limits if shown == "value" else ()
     return Curve(place, series, unit, good, stray, bad_cells, limits, Scale(0.0, 1.0, 1.0))
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from buswright.channels import units
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.following.follow import ChannelNow, Plotted
 from buswright.channels.samples.series import Floats, describe_quality
-from buswright.tui.digits import decimals_by_size, number, raw_text, signal_of
+from buswright.tui.digits import decimals_by_size, input_text, number, raw_text, signal_of
 from buswright.tui.screens.channel_words import CURVES, objections, quality_short
 from buswright.tui.screens.plot.curves import gap_ns
 from buswright.tui.screens.plot.drawing import Look, nearest
@@ -85,7 +86,7 @@ def _row(
     ]
     row = None if each is None else nearest(each.series, cursor_ns)
     if each is None or row is None:
-        return [*spans, Span("no samples held yet" if each is not None else "waiting for its samples", "dim")]
+        return [*spans, Span("no sample yet" if each is not None else "waiting for samples", "dim")]
     series = each.series
     value = float(series.value[row])
     digits = decimals.get(name, decimals_by_size(value) if value == value else 0)
@@ -93,7 +94,7 @@ def _row(
     label = _label(car, name, raw)
     spans += [
         *fitted([Span(label or number(value, digits), "strong")], 10, right=True),
-        *fitted([Span(f" {series.unit}", "dim")], 7),
+        *fitted([Span(f" {units.shown(series.unit)}", "dim")], 7),
         *fitted([Span("" if raw is None else f"raw {raw_text(raw, 8)}", "dim")], 12),
         Span(" "),
         *fitted([Span(_input(series.volts, row, channel))], 9, right=True),
@@ -123,11 +124,7 @@ def _row(
 
 
 def _input(volts: Floats | None, row: int, channel: ChannelNow | None) -> str:
-    if volts is None:
-        return ""
-    value = float(volts[row])
-    unit = channel.electrical if channel is not None else ""
-    return f"{number(value, 3 if abs(value) < 100 else 1, 8 - len(unit))} {unit}".rstrip()
+    return "" if volts is None else input_text(float(volts[row]), channel.electrical if channel is not None else "", 9)
 
 
 def _label(car: CarFile | None, name: str, raw: object) -> str:

@@ -14,7 +14,7 @@ from buswright.tui.digits import decimals_of
 from buswright.tui.screens.plot.curves import SHOWN
 from buswright.tui.screens.plot.drawing import Look, Picture, beside, picture
 from buswright.tui.screens.plot.readings import heading, rows_of
-from buswright.tui.screens.plot.view import Held, View
+from buswright.tui.screens.plot.view import Extent, View
 from buswright.tui.screens.work_screen import WorkScreen
 from buswright.tui.times import SECOND
 from buswright.tui.widgets.toned import Plain, Span
@@ -36,13 +36,13 @@ class PlotScreen(WorkScreen):
     """
 
     HELP = """
-    Each channel is a curve with a letter, which stands at its right end, on the curve and in the table above. The table reads each channel at the cursor, or its newest sample while there is no cursor: value, raw number, what stands at the sensor's input, and whether the sample can be believed.
+    ← and → move the cursor, ↑ and ↓ zoom, Home and End go to the first and the newest sample. The table reads each channel at the cursor, or its newest sample without a cursor: value, raw number, sensor input and quality.
 
-    A column of dots shows everything from the lowest to the highest sample in it: a glitch of one sample is never lost. Single dots off the line, and the row "bad" below, are samples that can't be believed; v shows what the input read then. A curve is broken where samples are missing.
+    Each curve has a letter: at its right end, on the curve and in the table. The axis and the dotted limit lines belong to the channel marked ▸; Tab marks the next one. Channels with the same unit share a scale; u gives each its own. y holds the scales.
 
-    The axis at the left and the dotted lines, which are cautions and warnings of the car file, belong to the channel marked ▸; Tab marks the next one. Channels of one unit share a scale so that they can be compared; u gives each its own. y holds the scale where it is.
+    A column of dots reaches from the lowest to the highest sample in it, so a glitch of one sample is visible. Single dots off the line and the row "bad" are bad samples; v shows their input. A curve is broken where samples are missing.
 
-    The picture follows the newest sample as long as it reaches it; press end to follow again. About two minutes are held.
+    The plot follows the newest sample until you move it; End follows again. It holds about two minutes.
     """  # noqa: E501  (one line a paragraph: it is wrapped for the window)
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("left", "cursor(-1)", "Cursor", key_display="←→", tooltip="cursor: earlier; the first press sets it"),
@@ -57,12 +57,12 @@ class PlotScreen(WorkScreen):
         Binding("down", "zoom(2.0)", "Zoom", show=False, tooltip="more time, about the cursor"),
         Binding("h", "pan(-0.25)", "Pan", key_display="hl", tooltip="earlier"),
         Binding("l", "pan(0.25)", "Pan", show=False, tooltip="later"),
-        Binding("a", "all", "All", tooltip="everything that is held"),
-        Binding("home", "first", "First", show=False, tooltip="to the first held sample"),
+        Binding("a", "all", "All", tooltip="all samples in memory"),
+        Binding("home", "first", "First", show=False, tooltip="to the first sample in memory"),
         Binding("end", "newest", "Newest", show=False, tooltip="to the newest sample, without cursor; follow it"),
-        Binding("v", "shown", "Volts/raw", tooltip="show values, the sensors' input, or raw numbers"),
+        Binding("v", "shown", "Volts/raw", tooltip="show values, sensor inputs or raw numbers"),
         Binding("k", "stack", "Strips", tooltip="each channel in a strip of its own, or all in one"),
-        Binding("y", "hold", "Hold scale", show=False, tooltip="hold the scales where they are, or fit them again"),
+        Binding("y", "hold", "Hold scale", show=False, tooltip="hold the scales, or fit them again"),
         Binding("u", "share", "Scales", show=False, tooltip="one scale a unit, or each channel its own"),
         Binding("3", "list", "List", show=False, tooltip="back to the list of channels"),
         Binding("tab", "lead", "Next", show=False, tooltip="axis, limits and sample steps of the next channel"),
@@ -108,7 +108,7 @@ class PlotScreen(WorkScreen):
         return [found[name] for name in self.names if name in found]
 
     @property
-    def held(self) -> Held | None:
+    def extent(self) -> Extent | None:
         """From when to when there are samples."""
         times = [each.series.time_ns for each in self.plotted() if len(each.series)]
         if not times or self.snapshot is None:
@@ -117,14 +117,14 @@ class PlotScreen(WorkScreen):
         now = self.snapshot.source.now_ns
         if now is not None and _SILENT_NS < now - last < _STALE_NS:
             last = now
-        return Held(first, last)
+        return Extent(first, last)
 
     def show(self, snapshot: Snapshot) -> None:
         """Draw curves and readings."""
         if self._decimals is None:
             self._decimals = decimals_of(snapshot.car)
         curves = self.query_one("#curves", Plain)
-        if self.held is None:
+        if self.extent is None:
             curves.show([[], [Span("  " + self._waiting(), "dim")]])
         else:
             curves.show(self._curves)
@@ -132,18 +132,18 @@ class PlotScreen(WorkScreen):
 
     def _waiting(self) -> str:
         if self.plotted():
-            return "No sample of these channels is held: none came within the last two minutes."
-        return "Waiting for the samples. If the screen is held, the space key lets it go on."
+            return "These channels had no sample in the last two minutes."
+        return "Waiting for samples. If the screen is held, press space."
 
     def _curves(self, width: int, height: int) -> Iterable[list[Span]]:
-        held, snapshot = self.held, self.snapshot
-        if held is None or snapshot is None or height < 3:
+        extent, snapshot = self.extent, self.snapshot
+        if extent is None or snapshot is None or height < 3:
             return []
         electrical = {each.name: each.electrical for each in snapshot.channels}
         self._picture = picture(
             [(self.names.index(each.series.name), each) for each in self.plotted()],
             snapshot.source,
-            self.view.edges(held),
+            self.view.edges(extent),
             self.look,
             self.cursor_ns,
             (width, height),
@@ -152,7 +152,7 @@ class PlotScreen(WorkScreen):
         return self._picture.lines
 
     def _readings(self, snapshot: Snapshot, width: int) -> list[list[Span]]:
-        held = self.held
+        extent = self.extent
         channels = {each.name: each for each in snapshot.channels}
         lead = self.lead
         rows = rows_of(
@@ -167,7 +167,7 @@ class PlotScreen(WorkScreen):
             width=width,
         )
         limits = channels[lead].limit_text if lead in channels else ""
-        last = held.last_ns if held is not None else snapshot.source.now_ns or 0
+        last = extent.last_ns if extent is not None else snapshot.source.now_ns or 0
         return [
             heading(snapshot.source, self.cursor_ns, last, self.look, self.view.stop_ns is None, limits, width),
             *rows,
@@ -195,53 +195,53 @@ class PlotScreen(WorkScreen):
 
     def action_cursor(self, cells: int) -> None:
         """Move the cursor by cells; the view follows it."""
-        held = self.held
-        if held is None or self._picture is None:
+        extent = self.extent
+        if extent is None or self._picture is None:
             return
-        start, stop = self.view.edges(held)
+        start, stop = self.view.edges(extent)
         step = max((stop - start) // self._picture.cells, 1)
         if self.cursor_ns is None:
-            self._put(stop if cells < 0 else start, held)
+            self._put(stop if cells < 0 else start, extent)
         else:
-            self._put(self.cursor_ns + cells * step, held)
+            self._put(self.cursor_ns + cells * step, extent)
 
     def action_sample(self, samples: int) -> None:
         """Move the cursor by samples of the leading channel."""
-        held = self.held
+        extent = self.extent
         lead = next((each for each in self.plotted() if each.series.name == self.lead), None)
-        if held is None or lead is None:
+        if extent is None or lead is None:
             return
         moment = beside(lead.series, self.cursor_ns, samples)
         if moment is not None:
-            self._put(moment, held)
+            self._put(moment, extent)
 
-    def _put(self, moment_ns: int, held: Held) -> None:
-        self.cursor_ns = min(max(moment_ns, held.first_ns), held.last_ns)
-        self.view = self.view.showing(self.cursor_ns, held)
+    def _put(self, moment_ns: int, extent: Extent) -> None:
+        self.cursor_ns = min(max(moment_ns, extent.first_ns), extent.last_ns)
+        self.view = self.view.showing(self.cursor_ns, extent)
         self.again()
 
     def action_zoom(self, factor: float) -> None:
         """Show less or more time about the cursor."""
-        if (held := self.held) is not None:
-            self.view = self.view.zoomed(factor, self.cursor_ns, held)
+        if (extent := self.extent) is not None:
+            self.view = self.view.zoomed(factor, self.cursor_ns, extent)
             self.again()
 
     def action_pan(self, part: float) -> None:
         """Show earlier or later."""
-        if (held := self.held) is not None:
-            self.view = self.view.moved(part, held)
+        if (extent := self.extent) is not None:
+            self.view = self.view.moved(part, extent)
             self.again()
 
     def action_all(self) -> None:
-        """Show all that is held."""
-        if (held := self.held) is not None:
-            self.view = View(max(held.span_ns, _STALE_NS))
+        """Show all samples in memory."""
+        if (extent := self.extent) is not None:
+            self.view = View(max(extent.span_ns, _STALE_NS))
             self.again()
 
     def action_first(self) -> None:
-        """Go to the first held sample."""
-        if (held := self.held) is not None:
-            self._put(held.first_ns, held)
+        """Go to the first sample in memory."""
+        if (extent := self.extent) is not None:
+            self._put(extent.first_ns, extent)
 
     def action_newest(self) -> None:
         """Follow the newest sample, without a cursor."""

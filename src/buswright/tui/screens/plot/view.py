@@ -14,7 +14,7 @@ SHORTEST_NS = 2_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
+class Extent:
     """First and last moment that there may be samples of."""
 
     first_ns: int
@@ -41,38 +41,40 @@ class View:
     span_ns: int = FIRST_SPAN_NS
     stop_ns: int | None = None
 
-    def edges(self, held: Held) -> tuple[int, int]:
-        """Left and right edge; not wider than what is held, and not outside it."""
-        span = min(self.span_ns, held.span_ns)
-        stop = held.last_ns if self.stop_ns is None else min(max(self.stop_ns, held.first_ns + span), held.last_ns)
+    def edges(self, extent: Extent) -> tuple[int, int]:
+        """Left and right edge; not wider than the samples reach, and not outside it."""
+        span = min(self.span_ns, extent.span_ns)
+        stop = (
+            extent.last_ns if self.stop_ns is None else min(max(self.stop_ns, extent.first_ns + span), extent.last_ns)
+        )
         return stop - span, stop
 
-    def zoomed(self, factor: float, about_ns: int | None, held: Held) -> View:
+    def zoomed(self, factor: float, about_ns: int | None, extent: Extent) -> View:
         """Return a view of `factor` times the time, in which a moment keeps its place; None: the right edge does."""
-        start, stop = self.edges(held)
-        span = round(min(max((stop - start) * factor, SHORTEST_NS), held.span_ns))
+        start, stop = self.edges(extent)
+        span = round(min(max((stop - start) * factor, SHORTEST_NS), extent.span_ns))
         if about_ns is None or not start <= about_ns <= stop:
-            return self.placed(stop, span, held) if self.stop_ns is not None else View(span)
+            return self.placed(stop, span, extent) if self.stop_ns is not None else View(span)
         share = (stop - about_ns) / (stop - start)
-        return self.placed(about_ns + round(share * span), span, held)
+        return self.placed(about_ns + round(share * span), span, extent)
 
-    def moved(self, part: float, held: Held) -> View:
+    def moved(self, part: float, extent: Extent) -> View:
         """Return the view moved by part of its own width, later for a positive one."""
-        start, stop = self.edges(held)
-        return self.placed(stop + round(part * (stop - start)), stop - start, held)
+        start, stop = self.edges(extent)
+        return self.placed(stop + round(part * (stop - start)), stop - start, extent)
 
-    def showing(self, moment_ns: int, held: Held) -> View:
+    def showing(self, moment_ns: int, extent: Extent) -> View:
         """Return the view, moved if need be so that a moment is in it."""
-        start, stop = self.edges(held)
+        start, stop = self.edges(extent)
         if start <= moment_ns <= stop:
             return self
         span = stop - start
-        return self.placed(moment_ns + (span // 10 if moment_ns > stop else span - span // 10), span, held)
+        return self.placed(moment_ns + (span // 10 if moment_ns > stop else span - span // 10), span, extent)
 
     @staticmethod
-    def placed(stop_ns: int, span_ns: int, held: Held) -> View:
+    def placed(stop_ns: int, span_ns: int, extent: Extent) -> View:
         """Return a view with this right edge; one that touches the newest moment follows it."""
-        return View(span_ns) if stop_ns >= held.last_ns else View(span_ns, max(stop_ns, held.first_ns + span_ns))
+        return View(span_ns) if stop_ns >= extent.last_ns else View(span_ns, max(stop_ns, extent.first_ns + span_ns))
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,9 +146,3 @@ def time_ticks(start_ns: int, stop_ns: int, room: int, origin_ns: int) -> TimeTi
     first = -(-(start_ns - origin_ns) // step) * step + origin_ns
     decimals = 0 if step % SECOND == 0 else min(max(math.ceil(-math.log10(step / SECOND) - 1e-9), 1), 6)
     return TimeTicks(tuple(range(first, stop_ns + 1, step)), decimals)
-
-
-def span_text(span_ns: int) -> str:
-    """Write how much time is in view."""
-    seconds = span_ns / SECOND
-    return f"{seconds:.0f} s" if seconds >= 10 else f"{seconds:.1f} s" if seconds >= 1 else f"{seconds * 1000:.0f} ms"

@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
+from rich.filesize import decimal
+
 from buswright.errors import UserError
 from buswright.frames.recording.recorder import RecordingError, Space, format_of
 from buswright.frames.recording.run import Recording
@@ -42,32 +44,32 @@ def refusal(path: Path) -> str:
         return f"{fault.message}: {fault.hint}"
     for each in (path, sidecar_of(path)):
         if each.exists():
-            return f"{each} is there already and isn't overwritten: choose another name"
-    return "" if path.absolute().parent.is_dir() else f"{path.absolute().parent} is no folder: make it first"
+            return f"choose another name: {each.name} is there already"
+    return "" if path.absolute().parent.is_dir() else f"make the folder {path.absolute().parent} first"
 
 
 def state_lines(snapshot: Snapshot, space: Space | RecordingError | None, width: int) -> Iterator[Line]:
     """Say what is recorded, or how to begin."""
     recording = snapshot.recording
     if not snapshot.source.live:
-        yield line(Span("Nothing to record: this is a capture, and only live buses are recorded.", "strong"))
-        yield line(Span("buswright cut copies a part of a capture. Below are the markers that it holds.", "dim"))
+        yield line(Span("This is a capture. Only live buses can be recorded.", "strong"))
+        yield line(Span("`buswright cut` copies a part of a capture. Its markers are below.", "dim"))
         return
     if recording is None:
-        yield line(Span("Not recording. ", "strong"), Span("r", "accent"), Span(" begins."))
-        yield line(Span("Whatever happens, the file opens and at most its last second is missing.", "dim"))
+        yield line(Span("Not recording. ", "strong"), Span("r", "accent"), Span(" starts."))
+        yield line(Span("After a crash the file still opens; at most the last second is missing.", "dim"))
         yield from _room(space)
         return
     if snapshot.recording_on:
         yield line(
-            Span("● RECORDING ", "fault"), Span(_span(recording.seconds)), Span("   r", "accent"), Span(" ends it")
+            Span("● RECORDING ", "fault"), Span(_span(recording.seconds)), Span("   r", "accent"), Span(" stops it")
         )
     else:
         yield line(
-            Span(f"Ended after {_span(recording.seconds)}: ", "strong"),
+            Span(f"Stopped after {_span(recording.seconds)}: ", "strong"),
             Span(recording.why or "no reason given"),
             Span("   r", "accent"),
-            Span(" begins anew"),
+            Span(" starts a new one"),
         )
     yield from _written(recording, width)
     if snapshot.recording_on:
@@ -98,10 +100,8 @@ def _lost(recording: Recording) -> Iterator[Line]:
         away = not recording.connected.get(name, True)
         words = drops_words(recording, name) + ("; NOT CONNECTED" if away else "")
         yield _labelled(name, words, "fault" if away else "suspect" if lost else "plain")
-    yield _labelled(
-        "gaps", f"{count(recording.gaps, 'time')} the recorder itself didn't listen", _alert(recording.gaps)
-    )
-    yield _labelled("markers", f"{recording.markers}   m sets one, with words")
+    yield _labelled("gaps", f"{count(recording.gaps, 'time')} without listening", _alert(recording.gaps))
+    yield _labelled("markers", f"{recording.markers}   m sets one")
     for title, reasons in (("not taken", recording.problems), ("not held", recording.losses)):
         for reason, number in reasons.items():
             yield _labelled(title, f"{number:,} × {reason}", "suspect")
@@ -121,8 +121,8 @@ def _span(seconds: float) -> str:
 
 
 def size_text(size: int) -> str:
-    """Say a size in megabytes or gigabytes, of steady width."""
-    return f"{size / 1e9:8.2f} GB" if size >= 1e9 else f"{size / 1e6:8.2f} MB"
+    """Say a size in a unit that fits, of steady width."""
+    return f"{decimal(size, precision=2):>11}"
 
 
 def marker_cells(event: Event, source: SourceNow) -> tuple[Cell, ...]:

@@ -33,18 +33,18 @@ class RecordingScreen(WorkScreen):
     NAME = "recording"
     FIRST = "#markers"
     HELP = """
-    Records live buses to a file, crash-safe: whatever happens, the file opens and at most the last second is missing. Beside it lies a second file, its name ending in .events.jsonl, with everything that is not a frame: markers, gaps, drops, how it was recorded. Keep the two together.
+    r starts and stops a recording of the live buses. A name ending in .log makes a candump file, .asc an ASC file; .gz after either compresses it. Existing files are never overwritten.
 
-    r begins and ends. A name ending in .log is written as candump, in .asc as ASC; .gz behind either compresses it. Nothing is overwritten.
+    m sets a marker at the moment of the key press. Then type what you did.
 
-    Dropped frames were lost on the way into this program; gaps are times in which the recorder itself didn't listen. Both say nothing about the car.
+    Keep the two files together: the recording, and the file ending in .events.jsonl beside it. The second one holds markers, gaps, drops and how it was recorded.
 
-    m sets a marker: it gets the moment you pressed the key, then you type what you did.
+    After a crash or a power cut the file still opens; at most the last second is missing. Recording goes on while the screen is held or another one is shown.
 
-    A recording goes on whatever is shown, also while the screen is held.
+    Dropped frames were lost on the way into this program. Gaps are times when the recorder didn't listen. Neither is a fault of the car.
     """  # noqa: E501  (one line a paragraph: it is wrapped for the window)
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("r", "record", "Record/end", tooltip="begin a recording, or end it"),
+        Binding("r", "record", "Record/stop", tooltip="start or stop a recording"),
     ]
     DEFAULT_CSS = """
     RecordingScreen #state { height: auto; min-height: 3; max-height: 70%; padding: 1 1 0 1; }
@@ -61,10 +61,10 @@ class RecordingScreen(WorkScreen):
     def body(self) -> Iterable[Widget]:
         """State and markers."""
         yield Plain(id="state")
-        yield Rows(recording_lines.MARKER_COLUMNS, empty="no marker yet: m sets one", id="markers")
+        yield Rows(recording_lines.MARKER_COLUMNS, empty="no marker yet; m sets one", id="markers")
 
     def on_resize(self) -> None:
-        """Lay out anew."""
+        """Lay out for the new size."""
         self.set_class(self.size.height < 30, "-low")
         self.again()
 
@@ -83,7 +83,7 @@ class RecordingScreen(WorkScreen):
         ]
         events: dict[Key, Event] = {(event.time_ns, event.text, at): event for at, event in marked}
         rows = self.query_one("#markers", Rows)
-        rows.empty = "no marker yet: m sets one" if snapshot.source.live else "no marker in this capture"
+        rows.empty = "no marker yet; m sets one" if snapshot.source.live else "no marker in this capture"
         rows.show(
             list(reversed(events)),
             lambda key: recording_lines.marker_cells(events[key], snapshot.source),
@@ -112,7 +112,7 @@ class RecordingScreen(WorkScreen):
         if not snapshot.source.live:
             self.notify("only live buses are recorded", timeout=4)
         elif snapshot.recording_on:
-            self.app.push_screen(Confirm("End the recording?", "What was recorded is kept."), self._end)
+            self.app.push_screen(Confirm("Stop the recording?", "The file is kept."), self._end)
         else:
             now = snapshot.source.now_ns if snapshot.source.epoch else None
             self._ask(recording_lines.default_name(snapshot, now or time.time_ns()), "")
@@ -122,10 +122,8 @@ class RecordingScreen(WorkScreen):
             self.bench.asking.stop_recording()
 
     def _ask(self, text: str, why_again: str) -> None:
-        hint = (
-            why_again or "A file in this folder, or a path: .log (candump) or .asc, and .gz behind either compresses."
-        )
-        prompt = Prompt("Record to", "\n".join(wrap(hint, HINT_WIDTH)), text, enter="begins the recording")
+        hint = why_again or "A file or path. .log makes a candump file, .asc an ASC file; add .gz to compress it."
+        prompt = Prompt("Record to", "\n".join(wrap(hint, HINT_WIDTH)), text, enter="starts the recording")
         self.app.push_screen(prompt, self._begin)
 
     def _begin(self, text: str | None) -> None:

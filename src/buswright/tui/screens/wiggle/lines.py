@@ -6,13 +6,14 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from textwrap import wrap
 
+from buswright.channels import units
 from buswright.channels.following.follow import ChannelNow
 from buswright.channels.glitches import Glitch, GlitchKind
 from buswright.diagnosis.wiggle.advice import SIGNIFICANT, chance_text
 from buswright.diagnosis.wiggle.model import PlaceNow, WiggleNow
 from buswright.report.text import count
-from buswright.tui.digits import decimals_by_size, decimals_for, decimals_of_input, number
-from buswright.tui.times import clock_text
+from buswright.tui.digits import decimals_by_size, decimals_for, input_text, number
+from buswright.tui.times import clock_text, duration_text
 from buswright.tui.widgets.big_digits import big
 from buswright.tui.widgets.rows import Cell, Column
 from buswright.tui.widgets.toned import Line, Span, Tone, fitted, line, width_of
@@ -48,22 +49,22 @@ def counter_lines(test: WiggleNow, *, size: int, bell: bool, width: int) -> list
     said = list(_doing(test, bell=bell, width=width - len(drawn[0]) - 4))
     lines: list[Line] = []
     above = (len(drawn) - len(said)) // 2
-    for row, digits in enumerate(drawn):
+    for row, cells in enumerate(drawn):
         at = row - above
-        lines.append([Span(digits, "strong"), Span("    "), *(said[at] if 0 <= at < len(said) else ())])
+        lines.append([Span(cells, "strong"), Span("    "), *(said[at] if 0 <= at < len(said) else ())])
     return lines
 
 
 def _doing(test: WiggleNow, *, bell: bool, width: int) -> Iterator[Line]:
     moved = next((place.seconds for place in test.places if place.place == test.place), 0.0)
     if not test.running:
-        yield line(Span("ENDED", "strong"), Span("  glitches in all", "dim"))
+        yield line(Span("ENDED", "strong"), Span("  glitches in total", "dim"))
     elif test.place:
         yield line(Span("MOVING ", "head"), Span(test.place, "strong"), Span(f"  for {moved:5.0f} s", "plain"))
     else:
-        yield line(Span("QUIET", "head"), Span("  nobody touches anything"))
+        yield line(Span("QUIET", "head"), Span("  touch nothing"))
     quiet = quiet_total(test)
-    yield line(Span(f"quiet for {test.quiet_s:5.0f} s in all, {count(quiet, 'glitch', 'glitches')} in it", "dim"))
+    yield line(Span(f"quiet for {test.quiet_s:5.0f} s in total, with {count(quiet, 'glitch', 'glitches')}", "dim"))
     names = ", ".join(test.channels)
     if len(names) > width:
         names = f"{len(test.channels)} channels: {names}"
@@ -77,13 +78,13 @@ def quiet_total(test: WiggleNow) -> int:
 
 
 def advice_lines(test: WiggleNow, width: int, height: int) -> list[Line]:
-    """Wrap the advice, its first sentence the strongest; what doesn't fit is told to be a key away."""
-    guilty = any(place.guilty for place in test.places)
+    """Wrap the advice, its first sentence the strongest; what doesn't fit is a key away."""
+    likely = any(place.likely for place in test.places)
     first = len(test.advice.partition(". ")[0])
     lines: list[Line] = []
     begun = 0
     for text in wrap(test.advice, max(width, 20)):
-        tone: Tone = ("suspect" if guilty else "accent") if begun < first else "plain"
+        tone: Tone = ("suspect" if likely else "accent") if begun < first else "plain"
         lines.append(line(Span(text, tone)))
         begun += len(text) + 1
     if len(lines) <= height:
@@ -138,13 +139,13 @@ def place_cells(test: WiggleNow, name: str) -> Sequence[Cell]:
 
 def verdict_of(place: PlaceNow) -> tuple[str, Tone]:
     """Say in words what the chance means, with the limit."""
-    if place.guilty:
-        return f"GUILTY: under {SIGNIFICANT * 100:.0f} %", "fault"
+    if place.likely:
+        return f"LIKELY (under {SIGNIFICANT * 100:.0f} %)", "fault"
     if math.isnan(place.chance):
-        return "nothing quiet yet", "dim"
+        return "no quiet time yet", "dim"
     if not place.total:
         return "no glitch", "dim"
-    return f"unsure: over {SIGNIFICANT * 100:.0f} %", "note"
+    return f"unsure (over {SIGNIFICANT * 100:.0f} %)", "note"
 
 
 def by_channel(counts: Iterable[tuple[str, int]]) -> str:
@@ -152,13 +153,17 @@ def by_channel(counts: Iterable[tuple[str, int]]) -> str:
     return "  ".join(f"{name} {number}" for name, number in counts if number)
 
 
-def input_text(channel: ChannelNow, decimals: Mapping[str, int]) -> str:
+def now_text(channel: ChannelNow, decimals: Mapping[str, int]) -> str:
     """Write what comes in at the sensor where that is known, else the value, with the digits it is known to."""
     if channel.volts is not None:
-        return f"{number(channel.volts, decimals_of_input(channel.volts))} {channel.electrical}"
+        return input_text(channel.volts, channel.electrical)
     if channel.time_ns is None:
         return ""
-    return f"{channel.text or number(channel.value, decimals_for(channel, decimals))} {channel.unit}".rstrip()
+    return _with_unit(channel.text or number(channel.value, decimals_for(channel, decimals)), channel)
+
+
+def _with_unit(value: str, channel: ChannelNow) -> str:
+    return f"{value} {units.shown(channel.unit)}".rstrip()
 
 
 def glitch_cells(
@@ -170,9 +175,9 @@ def glitch_cells(
     elif channel is None:
         peak = number(glitch.peak, decimals_by_size(glitch.peak))
     elif channel.electrical:
-        peak = f"{number(glitch.peak, decimals_of_input(glitch.peak))} {channel.electrical}"
+        peak = input_text(glitch.peak, channel.electrical)
     else:
-        peak = f"{number(glitch.peak, decimals_for(channel, decimals))} {channel.unit}".rstrip()
+        peak = _with_unit(number(glitch.peak, decimals_for(channel, decimals)), channel)
     tone: Tone = "note" if glitch.kind == "gap" else "suspect"
     return (
         clock_text(glitch.time_ns, source),
@@ -182,8 +187,3 @@ def glitch_cells(
         peak,
         place or Span("(quiet)", "dim"),
     )
-
-
-def duration_text(ns: int) -> str:
-    """Say how long, in the unit that suits."""
-    return f"{ns / 1e6:.0f} ms" if ns < 10_000_000_000 else f"{ns / 1e9:.0f} s"

@@ -26,7 +26,7 @@ from buswright.worker.snapshot import Snapshot
 RING_S = 0.5
 """The bell rings no more often than this."""
 
-_OTHER = "from nowhere in particular"
+_OTHER = "no module known"
 
 
 class WiggleScreen(WorkScreen):
@@ -35,26 +35,28 @@ class WiggleScreen(WorkScreen):
     NAME = "wiggle"
     FIRST = "#choice"
     HELP = """
-    The wiggle test finds a loose contact. Key on, engine off, car standing. Choose the channels that misbehave (x), or all of a module (a), and start with Enter.
+    The wiggle test finds a loose contact. Key on, engine off, car standing. Pick the channels that misbehave (x), or all of a module (a). Enter starts.
 
-    First leave everything alone: that is the quiet stretch, for as long as you will move a place. Then name a place (1, or w) and move it: a plug, a piece of loom, a ground stud. The digits go back to a place, 0 is quiet again. Say what is moved before you move it.
+    First touch nothing, for as long as you will move a place. Then name a place (1 or w) and move it: a plug, a piece of loom, a ground stud. Name it before you move it. A digit goes back to its place, 0 is quiet again. The bell (b) tells you of a glitch without looking.
 
-    A glitch is a touch of the end of the sensor's range, a spike (more than 8 robust standard deviations off the median of the last half second, under 0.1 s), or a silence of more than 3 periods and 50 ms. What several channels show within 20 ms counts once: it has one cause, and they share a plug, a ground or a supply.
+    SAFETY: keep hands clear of fans, belts and hot parts. Never reach under a car that isn't on rated stands.
 
-    "Expected" is what the quiet stretch makes of the time a place was moved. "By chance" is the probability of at least so many glitches if moving it made no difference; under 1 % the place is called guilty. Seven glitches against none in equal times are needed for that. With many places one may look guilty by accident: move it again to be sure.
+    LIKELY: this place makes glitches. With many places one can look likely by accident, so move it again to be sure.
 
-    The bell (b) rings in your terminal, twice a second at most, so that you needn't look.
+    A glitch is one of three. The sensor touches the end of its range. A spike: more than 8 robust standard deviations off the median of the last half second, for less than 0.1 s. A silence of more than 3 periods and 50 ms. Several channels within 20 ms count once: they share a plug, a ground or a supply.
+
+    "Expected" is the number of glitches the quiet time predicts. "By chance" is the probability of at least so many glitches if moving the place made no difference. Under 1 % the place is LIKELY. That takes seven glitches against none in equal times.
     """  # noqa: E501  (one line a paragraph: it is wrapped for the window)
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("x", "pick", "Pick", tooltip="pick the channel, or take it back"),
-        Binding("a", "module", "All of module", tooltip="pick all channels of the module, or take them back"),
-        Binding("s", "start", "Start", tooltip="start with a quiet stretch; Enter does the same"),
+        Binding("x", "pick", "Pick", tooltip="pick the channel, or drop it"),
+        Binding("a", "module", "All of module", tooltip="pick all channels of the module, or drop them"),
+        Binding("s", "start", "Start", tooltip="start; touch nothing at first (Enter does the same)"),
         *(Binding(f"{number}", f"place({number})", f"Place {number}", show=False) for number in range(1, 10)),
-        Binding("0", "quiet", "Quiet: nothing is being moved", show=False),
-        Binding("w", "name", "New place", tooltip="name a place and move it from then on"),
+        Binding("0", "quiet", "Quiet: nothing is moved", show=False),
+        Binding("w", "name", "New place", tooltip="name a place, then move it"),
         Binding("d", "advice", "What to do", tooltip="all of the advice"),
-        Binding("b", "bell", "Bell", tooltip="ring the terminal's bell at a glitch, or not"),
-        Binding("e", "end", "End", tooltip="end the test; its result stays"),
+        Binding("b", "bell", "Bell", tooltip="ring at each glitch, or not"),
+        Binding("e", "end", "End", tooltip="end the test; the result stays"),
         Binding("c", "choose", "Choose", tooltip="choose channels for a new test"),
     ]
     DEFAULT_CSS = """
@@ -148,9 +150,9 @@ class WiggleScreen(WorkScreen):
         for module, names in modules.items():
             keys += [Heading(module), *names]
         rows = self.query_one("#choice", Rows)
-        rows.empty = "no channel fits; Escape takes the search back" if wired else _NOTHING
+        rows.empty = "no channel fits; Escape clears the search" if wired else _NOTHING
         rows.show(keys, self._choice_cells)
-        chosen = f"{len(self.picks)} picked" if self.picks else "none picked: Enter takes the one under the cursor"
+        chosen = f"{len(self.picks)} picked" if self.picks else "none picked; Enter takes the one under the cursor"
         words = "Which channels misbehave?" if self.size.width < 90 else "Wiggle test: which channels misbehave?"
         self.query_one("#words", Bar).show([line(Span(f" {words}  ", "strong"), Span(chosen, "dim"))])
 
@@ -163,7 +165,7 @@ class WiggleScreen(WorkScreen):
             wiring.plug if wiring else "",
             wiring.supply if wiring else "",
             wiring.ground if wiring else "",
-            wiggle_lines.input_text(channel, self._decimals),
+            wiggle_lines.now_text(channel, self._decimals),
             Span(channel.state, "plain" if channel.state == "ok" else "suspect"),
         )
 
@@ -200,7 +202,7 @@ class WiggleScreen(WorkScreen):
         if names:
             self._choosing = False
             self.bench.asking.start_wiggle(names)
-            self.notify("leave everything alone now", timeout=4)
+            self.notify("touch nothing now", timeout=4)
 
     # A test -------------------------------------------------------------------------------------------------------
 
@@ -258,7 +260,7 @@ class WiggleScreen(WorkScreen):
             word for name in (self.test.channels if self.test else ()) for word in _wires(self._channels.get(name))
         )
         hint = f"e.g. {', '.join(list(known)[:4])}" if known else "e.g. plug at the sensor, loom behind the seat"
-        prompt = Prompt("What is being moved from now on?", hint, enter="starts it: then move it")
+        prompt = Prompt("What do you move now?", hint, enter="starts it, then move it")
         self.app.push_screen(prompt, self._named)
 
     def _named(self, name: str | None) -> None:
@@ -333,7 +335,7 @@ def choice_columns(width: int) -> tuple[Column, ...]:
     )
 
 
-_NOTHING = "no channel is known: a database (--dbc) or a car file (--car) says what the frames mean"
+_NOTHING = "no channels: add a database (--dbc) or a car file (--car)"
 
 
 def _wires(channel: ChannelNow | None) -> list[str]:

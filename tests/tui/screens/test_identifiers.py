@@ -32,9 +32,9 @@ from buswright.tui.widgets.rows import Rows
 from buswright.tui.widgets.toned import line
 from buswright.worker.snapshot import Reception
 
-from .made import snapshot_of, some_id
-from .made_detail import faulted
-from .piloted import SIZES, piloted, settled, text_of
+from ..made import snapshot_of, some_id
+from ..made_detail import faulted
+from ..piloted import SIZES, piloted, settled, text_of
 
 
 def row_of(snapshot, text):

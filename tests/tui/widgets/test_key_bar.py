@@ -4,7 +4,7 @@ import pytest
 
 from buswright.tui.widgets.key_bar import KeyBar
 
-from .piloted import piloted, settled
+from ..piloted import piloted, settled
 
 
 @pytest.mark.parametrize("screen", ["overview", "channels", "wiggle"])

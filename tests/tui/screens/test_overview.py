@@ -11,8 +11,8 @@ from buswright.tui.targets import key_of
 from buswright.tui.widgets.bars import SearchLine
 from buswright.tui.widgets.rows import Rows
 
-from .made import snapshot_of
-from .made_variants import (
+from ..made import snapshot_of
+from ..made_variants import (
     finding,
     live,
     many_buses,
@@ -22,7 +22,7 @@ from .made_variants import (
     with_errors,
     without_car,
 )
-from .piloted import SIZES, piloted, settled, text_of, told
+from ..piloted import SIZES, piloted, settled, text_of, told
 
 
 def shown(snapshot=None, size=(120, 40), keys=()):
@@ -170,7 +170,7 @@ def test_enter_on_what_is_wrong_now_opens_its_finding_and_lists_it_once():
 
 def test_in_a_wide_window_the_evidence_stands_beside_the_lists():
     lines = shown(size=(200, 60))
-    top = "\n".join(lines[:12])
+    top = "\n".join(lines[:24])
     for words in ("FAULT  module-missing", "identifiers of wheel_node went", "Check next Power at"):
         assert words in top
     below = shown(size=(149, 40))

@@ -14,9 +14,9 @@ from buswright.frames.table import Event
 from buswright.tui.screens.recording import screen as recording_screen
 from buswright.tui.screens.recording.lines import default_name, refusal, size_text
 
-from . import made_variants
-from .made import snapshot_of
-from .piloted import SIZES, drawn, piloted, settled, text_of
+from .. import made_variants
+from ..made import snapshot_of
+from ..piloted import SIZES, drawn, piloted, settled, text_of
 
 NAME = "wrenfell-3_2026-04-11_1000.log"
 
@@ -83,7 +83,7 @@ def test_a_capture_is_not_recorded_but_shows_its_markers():
         return text, told, worker.asked
 
     text, told, asked = shown(snapshot_of(), steps)
-    assert "only live buses are recorded" in text
+    assert "Only live buses can be recorded" in text
     assert "wiggled plug C12" in text
     assert "Record to" not in told
     assert asked == [("seek", snapshot_of().source.now_ns - 3_000_000_000)]
@@ -91,10 +91,10 @@ def test_a_capture_is_not_recorded_but_shows_its_markers():
 
 def test_it_says_how_to_begin_and_how_much_room_there_is(room):
     text = shown(live())
-    assert "Not recording. r begins." in text
+    assert "Not recording. r starts." in text
     assert "250.00 GB free, at least 11:06:40" in text
-    assert "no marker yet: m sets one" in text
-    assert "r Record/end" in text
+    assert "no marker yet; m sets one" in text
+    assert "r Record/stop" in text
     assert room[0][1] == 2
 
 
@@ -124,7 +124,7 @@ def test_nothing_is_overwritten(folder):
         return text, worker.asked
 
     text, asked = shown(live(), steps)
-    assert "is there already and isn't" in text
+    assert "choose another name" in text
     assert asked == [("start_recording", Path("x" + NAME))]
 
 
@@ -132,7 +132,7 @@ def test_refusals_say_what_to_try(folder):
     assert refusal(Path("run.log")) == ""
     assert refusal(Path("run.asc.gz")) == ""
     assert "end it in .log" in refusal(Path("run.txt"))
-    assert "make it first" in refusal(Path("nowhere/run.log"))
+    assert "make the folder" in refusal(Path("nowhere/run.log"))
     Path("run.log.events.jsonl").touch()
     assert "run.log.events.jsonl is there already" in refusal(Path("run.log"))
 
@@ -150,7 +150,7 @@ def test_a_running_one_tells_everything(size):
         "250.00 GB free",
         "none dropped",
         "15 dropped",
-        "1 time the recorder itself didn't listen",
+        "1 time without listening",
         "engine started",
         "markers     2",
     ):
@@ -191,7 +191,7 @@ def test_ending_asks_first():
 
 def test_ended_it_says_why():
     text = shown(live(recording=recorded(why="the disk is full")))
-    assert re.search(r"Ended after \d+:\d\d:\d\d: the disk is full   r begins anew", text)
+    assert re.search(r"Stopped after \d+:\d\d:\d\d: the disk is full   r starts a new one", text)
     assert "1,234,567 frames" in text
 
 

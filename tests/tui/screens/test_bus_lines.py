@@ -10,8 +10,8 @@ from buswright.health.model.health import Drop, Peak
 from buswright.tui.screens.overview.bus_lines import Fact, bus_lines, facts, flowed, history, load_now, meter_spans
 from buswright.tui.widgets.toned import width_of
 
-from .made import snapshot_of
-from .made_variants import (
+from ..made import snapshot_of
+from ..made_variants import (
     SECOND,
     live,
     many_buses,

@@ -13,7 +13,7 @@ from buswright.tui.screens.channels import rows
 from buswright.tui.widgets.rows import Heading
 from buswright.tui.widgets.toned import width_of
 
-from .made import snapshot_of
+from ..made import snapshot_of
 
 S = 1_000_000_000
 NAN = float("nan")

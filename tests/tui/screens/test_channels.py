@@ -14,8 +14,8 @@ from buswright.tui.widgets.bars import Bar
 from buswright.tui.widgets.rows import Heading, Rows
 from buswright.tui.widgets.toned import Lines
 
-from .made import snapshot_of
-from .piloted import SIZES, piloted, settled, text_of, told
+from ..made import snapshot_of
+from ..piloted import SIZES, piloted, settled, text_of, told
 
 
 @lru_cache(maxsize=1)
@@ -266,7 +266,7 @@ def test_without_database_and_car_file_it_says_what_to_give(size):
 
     nothing = replace(snapshot_of(), car=None, database=False, channels=())
     text = piloted(steps, snapshot=nothing, screen="channels", size=size)
-    for words in ("--dbc FILE", "--car FILE", "buswright draft", "Screen 2 shows the frames themselves."):
+    for words in ("--dbc FILE", "--car FILE", "buswright draft", "Screen 2 shows the frames."):
         assert words in text
 
 

@@ -13,12 +13,12 @@ from buswright.tui.screens.help_screen import HelpScreen
 from buswright.tui.screens.identifiers.gap_words import VERDICTS, gaps_told
 from buswright.tui.screens.identifiers.page import IdDetailScreen
 from buswright.tui.screens.identifiers.page_lines import page
-from buswright.tui.widgets.spacing_plot import BEYOND, duration, spacing_lines
+from buswright.tui.widgets.spacing_plot import BEYOND, spacing_lines
 from buswright.tui.widgets.toned import Lines, width_of
 
-from .made import snapshot_of, some_id
-from .made_detail import added, faulted, looked_at, made_detail
-from .piloted import SIZES, piloted, settled, text_of
+from ..made import snapshot_of, some_id
+from ..made_detail import added, faulted, looked_at, made_detail
+from ..piloted import SIZES, piloted, settled, text_of
 
 
 def everything(*texts):
@@ -324,10 +324,6 @@ def test_any_number_of_spacings(count):
 def test_nothing_to_draw():
     assert plot([]) == []
     assert plot([10.0], width=12) == []
-
-
-def test_durations():
-    assert [duration(each) for each in (36_900, 5e6, 8.03e9)] == ["36.9 µs", "5 ms", "8.03 s"]
 
 
 # The screen -----------------------------------------------------------------------------------------------------------

@@ -17,9 +17,9 @@ from buswright.tui.widgets.canvas import ACROSS
 from buswright.tui.widgets.rows import Rows
 from buswright.tui.widgets.toned import Lines, width_of
 
-from .made import snapshot_of
-from .made_plots import NAMES, T0, PlottingWorker, plotted_of, series_of
-from .piloted import SIZES, settled, text_of
+from ..made import snapshot_of
+from ..made_plots import NAMES, T0, PlottingWorker, plotted_of, series_of
+from ..piloted import SIZES, settled, text_of
 
 S = 1_000_000_000
 LIMITS = (("warning", "low", -8.0), ("caution", "high", 9.0), ("warning", "high", 500.0))
@@ -260,12 +260,12 @@ def test_the_cursor_moves_by_cells_and_by_samples_and_reads_there():
             await pilot.press(*keys)
             await settled(pilot)
             seen.append((screen.cursor_ns, readings(screen)[:2]))
-        return seen, screen.held
+        return seen, screen.extent
 
-    seen, held = plotting(steps, names=("damper_fl",))
+    seen, extent = plotting(steps, names=("damper_fl",))
     moments = [moment for moment, _ in seen]
-    assert moments[0] == held.last_ns
-    cell = (held.last_ns - held.first_ns) // (120 - AXIS - 4)
+    assert moments[0] == extent.last_ns
+    cell = (extent.last_ns - extent.first_ns) // (120 - AXIS - 4)
     assert moments[1] == moments[0] - cell
     assert moments[2] == moments[0]
     series = plotted_of("damper_fl")[0].series
@@ -288,13 +288,13 @@ def test_a_channel_that_was_silent_at_the_cursor_says_how_far_its_sample_is():
 
 def test_zoom_pan_all_first_and_newest():
     async def steps(app, pilot, worker, screen):
-        held, seen = screen.held, []
+        extent, seen = screen.extent, []
         for key in ("up", "up", "h", "l", "l", "home", "down", "a", "end"):
             await pilot.press(key)
             await settled(pilot)
-            start, stop = screen.view.edges(held)
-            seen.append((key, start - held.first_ns, stop - start, screen.view.stop_ns is None))
-        return held.span_ns, seen, screen.cursor_ns
+            start, stop = screen.view.edges(extent)
+            seen.append((key, start - extent.first_ns, stop - start, screen.view.stop_ns is None))
+        return extent.span_ns, seen, screen.cursor_ns
 
     whole, seen, cursor = plotting(steps)
     by_key = {key: rest for key, *rest in seen}
@@ -321,10 +321,10 @@ def test_a_view_that_follows_moves_with_new_samples_and_another_stands_still():
         worker.give(plotted=full)
         await pilot.press("h", "h")
         await settled(pilot)
-        still = screen.view.edges(screen.held)
+        still = screen.view.edges(screen.extent)
         worker.give(plotted=shorter)
         await settled(pilot)
-        return before, moved, still, screen.view.edges(screen.held)
+        return before, moved, still, screen.view.edges(screen.extent)
 
     full = plotted_of("damper_fl")
     cut = int(full[0].series.time_ns[-1]) - S // 2
@@ -398,14 +398,14 @@ def test_without_samples_it_says_what_it_waits_for():
         return waiting, "\n".join(text_of(app)), [each.text for each in app.notices]
 
     waiting, none, notices = plotting(steps, names=("throttle",))
-    assert "Waiting for the samples" in waiting
-    assert "No sample of these channels is held" in none
+    assert "Waiting for samples" in waiting
+    assert "These channels had no sample" in none
     assert notices == []
 
 
 def test_a_silence_is_seen_at_the_right_edge():
     async def steps(app, pilot, worker, screen):
-        return screen.held.last_ns
+        return screen.extent.last_ns
 
     assert plotting(steps, names=("wheel_speed_fl",)) == snapshot_of().source.now_ns
 
