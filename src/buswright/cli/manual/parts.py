@@ -9,8 +9,6 @@ from importlib import resources
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from buswright.report.markdown import code, escaped, table
-
 if TYPE_CHECKING:
     from buswright.channels.calibration.registry import KeySpec
     from buswright.channels.carfile.load import KeyLine
@@ -28,6 +26,24 @@ HEALTH_THRESHOLDS = (
 """Thresholds that detectors of the layers capture, bus and node use."""
 
 _OWN_KIND = re.compile(r'kind = "\w+": ')
+_CODE = re.compile(r"(`[^`]*`)")
+
+
+def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """Write a Markdown table; bars inside cells are escaped."""
+    lines = [heads, ["---"] * len(heads), *rows]
+    return "\n".join("| " + " | ".join(cell.replace("|", r"\|") for cell in line) + " |" for line in lines)
+
+
+def code(text: str) -> str:
+    """Write text as inline code."""
+    return f"`{text}`" if text else ""
+
+
+def escaped(text: str) -> str:
+    """Write plain text as Markdown: stars and the like mean themselves, but `code` in backticks stays code."""
+    parts = _CODE.split(text)
+    return "".join(part if n % 2 else re.sub(r"([*_<\[\]\\])", r"\\\1", part) for n, part in enumerate(parts))
 
 
 def keys(name: str) -> str:
