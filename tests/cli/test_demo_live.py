@@ -110,7 +110,7 @@ def test_faults_are_typed_while_it_drives():
         demo.type("off")
         demo.until("module-missing: ends")
         demo.type("off")
-        demo.until("nothing is on")
+        demo.until("no fault is on")
         demo.type("gremlins")
         demo.type("module-missing:module:xyz")
         demo.type("")
@@ -195,10 +195,10 @@ def test_two_at_once_need_two_ports():
     [
         (["--speed", "2"], "need --live"),
         (["--port", "40000"], "need --live"),
-        (["--live", "--speed", "0"], "--speed 0: out of range"),
+        (["--live", "--speed", "0"], "--speed 0: must be 0.1 to 100"),
         (["--live", "--port", "80"], "port 80: out of range"),
-        (["--live", "--json"], "writes nothing"),
-        (["--live", "--save", "x"], "writes nothing"),
+        (["--live", "--json"], "can't be used with"),
+        (["--live", "--save", "x"], "can't be used with"),
         (["--live", "--fault", "bad-lines"], "fault of a recording"),
         (["--live", "--fault", "module-missing:module:xyz"], "has no module 'xyz'"),
         (["--live", "--seconds", "5", "--fault", "bus-errors@7"], "begins after the end"),

@@ -68,7 +68,7 @@ def _mention(word: str, topics: list[str]) -> str:
     for sign in (f"\n## {word}\n", f"`{word}`", f"`{word}("):
         for topic, text in pages.items():
             if sign in text:
-                return f"buswright guide {topic} tells of it"
+                return f"buswright guide {topic} explains it"
     return "`buswright guide` lists the topics"
 
 
@@ -78,7 +78,7 @@ def _list() -> str:
     width = max(map(len, TOPICS))
     lines = [f"  {name.ljust(width)}  {text}" for name, text in TOPICS.items()]
     head = "The manual of Buswright. `buswright guide TOPIC` prints a page:"
-    foot = "`buswright COMMAND --help` tells what a command does."
+    foot = "`buswright COMMAND --help` explains a command."
     return "\n".join([head, "", *lines, "", foot, ""])
 
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Difference", "compare"]
 
-_DUE = "came by the clock before, and two seconds and ten periods of the later run passed without it"
+_DUE = "was regular before; now silent for over two seconds and ten periods"
 
 _SAME_BUS = 0.7
 """Share of common identifiers above which two buses of different names are one: can0 of a run without a car file."""
@@ -41,7 +41,7 @@ def compare(a: Baseline, b: Baseline, *, car: CarFile | None = None) -> tuple[Di
     found: list[Difference] = []
     renamed = _renamed(a, b)
     for name, other in renamed.items():
-        text = f"bus {name} is called {other} in the later run: its identifiers are the same"
+        text = f"bus {name} is called {other} in the later run; its identifiers are the same"
         found.append(Difference("bus-renamed", Severity.NOTE, f"bus:{name}", text))
     if renamed:
         b = replace(b, buses={**b.buses, **{name: b.buses[other] for name, other in renamed.items()}})
@@ -96,8 +96,8 @@ def _silent_messages(a: Baseline, b: Baseline) -> set[str]:
 
 
 def _lost_bus(name: str, bus: BusBaseline) -> Difference:
-    text = f"bus {name} is not in the later run at all"
-    look = "was this bus recorded? adapter, interface name (--bus NAME=INTERFACE), then the plug of the bus"
+    text = f"bus {name} is not in the later run"
+    look = "whether this bus was recorded: adapter, interface name (--bus NAME=INTERFACE), then the plug of the bus"
     return Difference(
         "bus-vanished", Severity.FAULT, f"bus:{name}", text, float(len(bus.ids)), 0.0, "identifiers", "", look
     )
@@ -132,8 +132,8 @@ def _was_due(entry: IdBaseline, b: BusBaseline) -> bool:
 
 
 def _lost_module(bus: str, module: str, ids: Sequence[str]) -> Difference:
-    text = f"module {module} sends nothing any more on bus {bus}: {', '.join(ids)}"
-    look = "its fuse and supply at the plug; then its bus wires, and what lies behind it on the chain"
+    text = f"module {module} has stopped sending on bus {bus}: {', '.join(ids)}"
+    look = "its fuse and supply at the plug; then its bus wires, and the modules behind it on the chain"
     return Difference(
         *("module-vanished", Severity.FAULT, f"module:{module}", text, float(len(ids)), 0.0, "identifiers", _DUE, look),
         size=float(len(ids)),
@@ -141,7 +141,7 @@ def _lost_module(bus: str, module: str, ids: Sequence[str]) -> Difference:
 
 
 def _lost_id(bus: str, key: str, entry: IdBaseline, *, due: bool) -> Difference:
-    text = f"{called(bus, key, entry)} does not come any more"
+    text = f"{called(bus, key, entry)} has stopped"
     threshold, look = _DUE, f"settings and firmware of {entry.module or 'the module that sends it'}"
     if not due:
         text += " (it was rare or came on events, so it may just not have been due)"
@@ -158,7 +158,7 @@ def _new(bus: str, key: str, entry: IdBaseline) -> Difference:
     severity, threshold, look = Severity.NOTE, "", ""
     if periodic or entry.frames >= LEAST_FRAMES:
         severity, threshold = Severity.SUSPECT, f"periodic, or at least {LEAST_FRAMES} frames"
-        look = "what was fitted or set since: a module added, or one with other settings"
+        look = "which module was added, or got other settings"
     return Difference(
         *("id-new", severity, f"id:{bus}/{key}", text, 0.0, float(entry.frames), "frames", threshold, look),
         size=float(entry.frames),
@@ -181,15 +181,15 @@ def _load(name: str, a: BusBaseline, b: BusBaseline, car: CarFile | None) -> Ite
     )
     if b.load - a.load > step:
         severity = Severity.FAULT if b.load > too_high >= a.load else Severity.SUSPECT
-        text = f"bus {name} is loaded {b.load:.1%} instead of {a.load:.1%}"
-        threshold = f"{step:.0%} of its capacity more is suspect; over {too_high:.0%} is a fault"
-        look = "which identifiers are new or faster; one that is sent over and over"
+        text = f"bus {name} load is {100 * b.load:.1f} %, before {100 * a.load:.1f} %"
+        threshold = f"{100 * step:.0f} % of its capacity more is suspect; over {100 * too_high:.0f} % is a fault"
+        look = "which identifiers are new or faster"
         size = b.load - a.load
         yield Difference("load-up", severity, subject, text, a.load, b.load, "share", threshold, look, size=size)
     elif a.load_peak and b.load_peak and b.load_peak > high + step and b.load_peak > a.load_peak + step:
-        text = f"bus {name} reached {b.load_peak:.1%} in its busiest second instead of {a.load_peak:.1%}"
-        threshold = f"{high:.0%} over one second, and {step:.0%} more than before"
-        look = "`buswright health` says when, and whose frames they were"
+        text = f"bus {name} reached {100 * b.load_peak:.1f} % in its busiest second, before {100 * a.load_peak:.1f} %"
+        threshold = f"{100 * high:.0f} % over one second, and {100 * step:.0f} % more than before"
+        look = "`buswright health`: when, and whose frames they were"
         yield Difference("load-up", Severity.SUSPECT, subject, text, a.load_peak, b.load_peak, "share", threshold, look)
 
 
@@ -225,7 +225,7 @@ def _clocks(name: str, a: BusBaseline, b: BusBaseline) -> Iterator[Difference]:
             old, new = home.get(key, set()), set(group) - {key}
             if not old or old & new or not new & home.keys():
                 continue
-            text = f"{called(name, key, b.ids[key])} kept phase with {_listed(old)} and now does with {_listed(new)}"
+            text = f"{called(name, key, b.ids[key])} shared a clock with {_listed(old)}, now with {_listed(new)}"
             look = "another module may send it now"
             yield Difference("clock-changed", Severity.NOTE, f"id:{name}/{key}", text, look=look)
 

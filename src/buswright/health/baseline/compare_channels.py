@@ -62,7 +62,7 @@ def channel_differences(
     if a.at_rest is None or b.at_rest is None:
         if a.channels or b.channels:
             which = "earlier" if b.channels else "later"
-            yield _note(f"channels are not compared: the {which} run was remembered without a car file or database")
+            yield _note(f"channels are not compared: the {which} run was saved without a car file or database")
         return
     alike = a.at_rest.basis == b.at_rest.basis
     if not alike:
@@ -80,7 +80,7 @@ def channel_differences(
             if before.message not in silent:
                 yield _without_samples(name, before)
         elif before.unit != after.unit and not units.compatible(before.unit, after.unit):
-            text = f"{name} was in {before.unit or 'no unit'} and is in {after.unit or 'no unit'} now"
+            text = f"{name} has the unit {after.unit or 'none'}, before {before.unit or 'none'}"
             yield Difference(
                 "unit-changed", Severity.SUSPECT, f"channel:{name}", text, threshold="any change", look="the car files"
             )
@@ -96,7 +96,7 @@ def _note(text: str) -> Difference:
 
 
 def _without_samples(name: str, before: ChannelBaseline) -> Difference:
-    text = f"{name} has no samples any more, though its message comes"
+    text = f"{name} has no samples now, but its message arrives"
     look = "length and multiplexer of the message; the database"
     return Difference(
         *("channel-silent", Severity.SUSPECT, f"channel:{name}", text, float(before.samples), 0.0, "samples"),
@@ -116,19 +116,19 @@ def _zero(one: _Compared) -> Iterator[Difference]:
     if abs(moved) <= max(suspect * span, 2 * after.resolution + 5 * noise):
         return
     role, unit = one.now.role, one.now.unit
-    text = f"{one.name} rests at {after.zero:.4g} {unit} instead of {zero:.4g} {unit} ({moved:+.3g} {unit})"
-    look = "sensor and its mounting, the wire and its ground; was the car in the same state (driver, fuel)?"
+    text = f"{one.name} rests at {after.zero:.4g} {unit}, before {zero:.4g} {unit} ({moved:+.3g} {unit})"
+    look = "sensor and its mounting, the wire and its ground; whether the car was in the same state (driver, fuel)"
     if before.input is not None and after.input is not None:
         electrical = one.now.input_unit or ""
-        text += f"; at the input {after.input:.4g} {electrical} instead of {before.input:.4g} {electrical}"
+        text += f"; at the input {after.input:.4g} {electrical}, before {before.input:.4g} {electrical}"
         if abs(after.input - before.input) <= 2 * after.input_resolution:
             look = "calibration or zero in the car file: the input reads the same as before"
     severity, threshold = Severity.NOTE, ""
     if role in STILL_ROLES and (one.basis in ("key-on", "engine-off") or role not in _NEED_ENGINE_OFF):
         severity = Severity.FAULT if abs(moved) > fault * span else Severity.SUSPECT
-        threshold = f"{suspect:.0%} of the span of {span:.4g} {unit} suspect, {fault:.0%} fault"
+        threshold = f"{100 * suspect:.0f} % of the span of {span:.4g} {unit} suspect, {100 * fault:.0f} % fault"
     else:
-        look = "its role does not say that it shows the same whenever the car rests" if role else ""
+        look = "nothing yet: its role does not mean the same reading whenever the car rests" if role else ""
     size = abs(moved) / span
     yield Difference(
         "zero-moved", severity, f"channel:{one.name}", text, zero, after.zero, unit, threshold, look, size=size
@@ -154,7 +154,7 @@ def _noise(one: _Compared) -> Iterator[Difference]:
     if ratio <= suspect * slack:
         return
     severity = Severity.FAULT if ratio > fault * slack else Severity.SUSPECT
-    text = f"{one.name} is {ratio:.3g} times as noisy at rest: {new:.3g} {unit} instead of {old:.3g} {unit}"
+    text = f"{one.name} is {ratio:.3g} times as noisy at rest: {new:.3g} {unit}, before {old:.3g} {unit}"
     threshold = f"{suspect * slack:.3g} times as noisy, with {before.samples} and {after.samples} samples"
-    look = "ground and shield of its wire, its plug; which other channels share them?"
+    look = "ground and shield of its wire, its plug; then the channels that share them"
     yield Difference("noise-up", severity, f"channel:{one.name}", text, old, new, unit, threshold, look, size=ratio)

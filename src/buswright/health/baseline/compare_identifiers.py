@@ -78,7 +78,7 @@ def id_differences(one: Compared) -> Iterator[Difference]:
         yield from _jitter(one, b.period_ms)
         yield from _missing(one)
     elif "periodic" in (a.sending, b.sending) and "too few" not in (a.sending, b.sending):
-        text = f"{one.called} was {a.sending} and is {b.sending} now"
+        text = f"{one.called} is {b.sending}, before {a.sending}"
         look = "settings of its module; a loaded bus or a recorder that drops frames also spoils a rhythm"
         yield Difference(
             "period-changed", Severity.SUSPECT, one.subject, text, a.period_ms, b.period_ms, "ms", "", look, 1.0
@@ -92,7 +92,7 @@ def _lengths(one: Compared) -> Iterator[Difference]:
     new = [text for text in b.lengths if text not in a.lengths]
     before = float(a.length or 0)
     if a.length != b.length:
-        text = f"{one.called} had {a.length} bytes and has {b.length} now"
+        text = f"{one.called} has {b.length} bytes, before {a.length}"
         threshold = "any change of the usual length"
         look = "firmware or settings of its module; the database must say the same"
         yield Difference(
@@ -100,8 +100,8 @@ def _lengths(one: Compared) -> Iterator[Difference]:
         )
     elif new:
         frames = sum(b.lengths[text] for text in new)
-        text = f"{one.called} came {frames} times with {' or '.join(new)} bytes, which it never had"
-        threshold = "any length that was not there before"
+        text = f"{one.called} had {' or '.join(new)} bytes {frames} times, never before"
+        threshold = "any new length"
         look = "a second sender of this identifier, or its module restarting"
         yield Difference(
             *("length-changed", Severity.SUSPECT, one.subject, text, before, float(new[0]), "bytes", threshold, look),
@@ -115,8 +115,8 @@ def _period(one: Compared, before: float, after: float) -> Iterator[Difference]:
     if abs(change) <= suspect:
         return
     severity = Severity.FAULT if abs(change) > fault else Severity.SUSPECT
-    text = f"{one.called} came every {before:.4g} ms and comes every {after:.4g} ms now ({change:+.1%})"
-    threshold = f"{suspect:.0%} suspect, {fault:.0%} fault"
+    text = f"{one.called} has a period of {after:.4g} ms, before {before:.4g} ms ({100 * change:+.1f} %)"
+    threshold = f"{100 * suspect:.0f} % suspect, {100 * fault:.0f} % fault"
     look = "the rate set in its module, or another module that sends the same identifier"
     yield Difference(
         "period-changed", severity, one.subject, text, before, after, "ms", threshold, look, size=abs(change)
@@ -127,8 +127,8 @@ def _jitter(one: Compared, period_ms: float) -> Iterator[Difference]:
     limit, before, after = one.limit("jitter_sd"), one.a.jitter_ms, one.b.jitter_ms
     if before is None or after is None or after <= limit * period_ms or after <= 2 * before:
         return
-    text = f"{one.called} jitters by {after:.3g} ms instead of {before:.3g} ms"
-    threshold = f"standard deviation over {limit:.0%} of the period, and twice what it was"
+    text = f"{one.called} jitters by {after:.3g} ms, before {before:.3g} ms"
+    threshold = f"standard deviation over {100 * limit:.0f} % of the period, and twice what it was"
     look = "the load of the bus, then that of its module; an adapter that stamps in the host does the same to all"
     size = after / period_ms
     yield Difference("jitter-up", Severity.SUSPECT, one.subject, text, before, after, "ms", threshold, look, size=size)
@@ -140,9 +140,9 @@ def _missing(one: Compared) -> Iterator[Difference]:
     if after <= suspect or after <= 2 * before or one.b.missing < WORTH_LOSING:
         return
     severity = Severity.FAULT if after > fault else Severity.SUSPECT
-    text = f"{one.called} lacks {one.b.missing} frames, {after:.2%} (before: {before:.2%})"
-    threshold = f"{suspect:.2%} suspect, {fault:.2%} fault, and twice what it was"
-    look = "`buswright health` says who lost them: sender, bus or recorder"
+    text = f"{one.called} has {one.b.missing} frames missing, {100 * after:.2f} % (before: {100 * before:.2f} %)"
+    threshold = f"{100 * suspect:.2f} % suspect, {100 * fault:.2f} % fault, and twice what it was"
+    look = "`buswright health`: sender, bus or recorder lost them"
     yield Difference("frames-missing", severity, one.subject, text, before, after, "share", threshold, look, size=after)
 
 
@@ -152,7 +152,7 @@ def _counter(one: Compared) -> Iterator[Difference]:
         return
     if after is None:
         if one.b.frames > LEAST_STEPS:
-            text = f"{one.called} had a counter at bit {before.start}, {before.length} bits, and has none now"
+            text = f"{one.called} had a counter at bit {before.start}, {before.length} bits, now none"
             look = "its module: a task that hangs repeats old frames; or other firmware"
             yield _bookkeeping(one, "counter-changed", text, before.share, None, _BOTH_RUNS, look, 1.0)
         return
@@ -170,9 +170,11 @@ def _counter(one: Compared) -> Iterator[Difference]:
         return
     limit, wrong_before, wrong = one.limit("lost_share_suspect"), 1 - before.share, 1 - after.share
     if wrong > limit + 2 * wrong_before and wrong * after.steps >= WORTH_LOSING:
-        text = f"{one.called}: {wrong:.2%} of its counter's steps are wrong (before: {wrong_before:.2%})"
-        look = "`buswright health` tells lost frames from stale and doubled ones"
-        threshold = f"{limit:.2%} more than twice those before"
+        text = (
+            f"{one.called}: {100 * wrong:.2f} % of its counter's steps are wrong (before: {100 * wrong_before:.2f} %)"
+        )
+        look = "`buswright health`: lost, stale or doubled frames"
+        threshold = f"{100 * limit:.2f} % more than twice those before"
         yield _bookkeeping(one, "counter-changed", text, before.share, after.share, threshold, look, wrong)
 
 
@@ -191,14 +193,14 @@ def _checksum(one: Compared) -> Iterator[Difference]:
     look = "its module's firmware, or a second sender of this identifier"
     right = 1 - before.wrong / before.frames
     if after is None or (before.kind, before.byte) != (after.kind, after.byte):
-        now = "none that is known" if after is None else f"{after.kind} in byte {after.byte}"
-        text = f"{one.called} had the checksum {before.kind} in byte {before.byte}, and has {now} now"
+        now = "no known one" if after is None else f"{after.kind} in byte {after.byte}"
+        text = f"{one.called} had the checksum {before.kind} in byte {before.byte}, now {now}"
         yield _bookkeeping(one, "checksum-changed", text, right, None, _BOTH_RUNS, look, 1.0)
         return
     limit, wrong = one.limit("lost_share_suspect"), after.wrong / max(1, after.frames)
     if wrong > limit + 2 * (1 - right) and after.wrong >= WORTH_LOSING:
-        text = f"{one.called}: {wrong:.2%} of its checksums are wrong (before: {1 - right:.2%})"
-        threshold = f"{limit:.2%} more than twice those before"
+        text = f"{one.called}: {100 * wrong:.2f} % of its checksums are wrong (before: {100 * (1 - right):.2f} %)"
+        threshold = f"{100 * limit:.2f} % more than twice those before"
         yield _bookkeeping(one, "checksum-changed", text, right, 1 - wrong, threshold, look, wrong)
 
 
