@@ -261,4 +261,4 @@ def test_an_internal_error_says_where_to_report_it(tmp_path):
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert done.returncode == 3
     assert "boom" in done.stderr
-    assert "please report it" in done.stderr
+    assert "Please report it" in done.stderr

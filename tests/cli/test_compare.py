@@ -56,7 +56,7 @@ def test_remember_says_what_it_kept_and_where_the_car_stood(capsys, tmp_path):
     status, text = run(capsys, "remember", RUN, *CAR, "--out", path)
     assert status == 0
     assert "50,588 frames in 25.9 s, saved as a baseline" in text
-    assert "77 channels, 77 of them seen at rest" in text
+    assert "77 channels, 77 of them measured at rest" in text
     assert "standing, engine not yet started: engine_speed under 50 rpm" in text
     with pytest.raises(UserError, match="exists already"):
         main(["remember", str(RUN), "--out", str(path)])
@@ -70,7 +70,7 @@ def test_remember_says_what_it_kept_and_where_the_car_stood(capsys, tmp_path):
 def test_remember_works_with_nothing_but_a_capture(capsys, tmp_path):
     status, text = run(capsys, "remember", KEYON, "--out", tmp_path / "b.json", "--bitrate", "500k")
     assert status == 0
-    assert "no channels: --car FILE or --dbc FILE" in text
+    assert "no channels: add --car FILE or --dbc FILE" in text
     document = json.loads((tmp_path / "b.json").read_text(encoding="utf-8"))
     assert document["buses"]["1"]["bitrate_source"] == "option"
 

@@ -82,7 +82,7 @@ def test_a_car_file_that_is_there_is_never_lost(capsys, folder):
     assert "--add" in caught.value.hint
     assert (folder / "wrenfell.toml").read_bytes() == before
     text = run(capsys, "draft", RUN, "--out", "wrenfell.toml", "--add")
-    assert "added, no line changed" in text
+    assert "added; no line changed" in text
     after = (folder / "wrenfell.toml").read_bytes()
     rest = iter(after.splitlines(keepends=True))
     assert all(line in rest for line in before.splitlines(keepends=True))

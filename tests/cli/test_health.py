@@ -143,7 +143,7 @@ def test_asc_with_its_events(capsys):
 
 @pytest.mark.parametrize("rate", ["fast", "5", "100M", "500k/", "chassis=", "can2=1M/x", "-500k"])
 def test_a_bit_rate_that_is_none(rate):
-    with pytest.raises(UserError, match="no bit rate") as caught:
+    with pytest.raises(UserError, match="not a bit rate") as caught:
         run(ROAD_CAR, f"--bitrate={rate}")
     assert "500k" in caught.value.hint
 
@@ -167,7 +167,7 @@ def test_nothing_to_judge(tmp_path):
     with pytest.raises(UserError) as caught:
         run(empty)
     assert caught.value.exit_code == 2
-    with pytest.raises(UserError, match="no frame to judge") as caught:
+    with pytest.raises(UserError, match="no frames to check") as caught:
         run(ROAD_CAR, "--from", "1000")
     assert "--from" in caught.value.hint
 

@@ -20,7 +20,7 @@ def test_no_line_is_wider_and_nothing_that_matters_is_left_out(width):
     text = render_text(short_report()[0], width=width)
     lines = text.splitlines()
     assert max(map(len, lines)) <= width
-    assert lines[0].startswith("1 FAULT, 1 NOTE. Worst: frames of can0/0A0 were lost.")
+    assert lines[0].startswith("1 FAULT. Worst: frames of can0/0A0 were lost.")
     order = [lines.index(line) for line in lines if re.match(r"(Buses|Identifiers|Capture|Findings)", line)]
     assert len(order) == 4
     assert order == sorted(order)
@@ -54,7 +54,7 @@ def test_a_good_run_says_so_with_its_numbers_and_no_more():
 
 def test_a_guessed_bit_rate_is_said_to_be_and_an_unknown_one_gives_kbit_per_s():
     text = render_text(report_of(short_run())[0], width=100)
-    assert "(--bitrate gives it)" in text
+    assert "(set it with --bitrate)" in text
     assert "kbit/s" in text
 
 

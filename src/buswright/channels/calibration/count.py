@@ -114,10 +114,6 @@ class Switch(OneStage):
         unknown: Bools = np.isnan(self.apply(electrical)) & ~np.isnan(electrical)
         return unknown
 
-    def name_of(self, value: float) -> str:
-        """Name of the state with this value; "unknown" if there is none."""
-        return next((state.name for state in self.states if state.value == value), "unknown")
-
     def describe(self) -> str:
         """Name the bands."""
         bands = (

@@ -50,7 +50,7 @@ def run(options: argparse.Namespace) -> int:
 
     path = Path(options.out)
     if options.add and not path.is_file():
-        raise UserError(f"{path}: no such car file to add to", hint="leave out --add to draft a new one")
+        raise UserError(f"{path}: no car file to add to", hint="leave out --add to draft a new one")
     if not options.add:
         _claim(path, force=options.force)
     car = load_car_file(path, untrusted=options.untrusted) if options.add else None
