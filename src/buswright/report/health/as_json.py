@@ -111,7 +111,8 @@ def _period(figures: IdFigures) -> dict[str, Any]:
     """Return what was measured of a period, and what is expected of it."""
     expected = figures.expected
     sending_source = "learned" if expected.change_driven.value is None else expected.change_driven.source
-    return plain(figures.period) | {
+    return {
+        **plain(figures.period),
         "expected_ns": plain(expected.due_ns),
         "source": expected.period_ns.source.removeprefix("car file: "),
         "sending_source": sending_source.partition(":")[0],
