@@ -2,6 +2,7 @@
 
 import gzip
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -262,3 +263,21 @@ def test_an_internal_error_says_where_to_report_it(tmp_path):
     assert done.returncode == 3
     assert "boom" in done.stderr
     assert "Please report it" in done.stderr
+
+
+def test_every_command_is_listed_and_every_document_has_its_schema():
+    package = Path(buswright.__file__).parent
+    assert {path.stem for path in (package / "cli" / "commands").glob("*.py")} - {"__init__"} == set(COMMANDS)
+    written = {
+        name
+        for path in package.rglob("*.py")
+        for name in re.findall(
+            r'^ *(?:SCHEMA = |document = \{"schema": )"(buswright\.\w+/\d+)"', path.read_text("utf-8"), re.M
+        )
+    }
+    described = {
+        name
+        for path in SCHEMAS.glob("*.json")
+        for name in re.findall(r'"const": "(buswright\.\w+/\d+)"', path.read_text("utf-8"))
+    }
+    assert written == described
