@@ -585,5 +585,5 @@ def test_memory_is_bounded(car):
     assert {each.name: each for each in now}["engine_speed"].samples == 9 * count
     (plotted,) = follower.plotted(["engine_speed"])
     assert 119.5 < (plotted.series.time_ns[-1] - plotted.series.time_ns[0]) / S <= 120.0
-    held = follower._windows.held.held
+    held = follower._windows.recent.by_name
     assert sum(message.rows - message.first for message in held.values()) < 145 * len(one) / 20

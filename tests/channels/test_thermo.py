@@ -139,35 +139,9 @@ def test_thermistor_equals_the_charts():
 def test_beta_equals_its_formula():
     for case in REFERENCE["beta"]["cases"]:
         celsius, ohm = column(case["rows"], "t_C"), column(case["rows"], "R_ohm")
-        np.testing.assert_allclose(thermo.beta_ohm(celsius, case["R25"], case["B"]), ohm, rtol=0, atol=0.6e-3)
-        np.testing.assert_allclose(thermo.beta_celsius(ohm, case["R25"], case["B"]), celsius, rtol=0, atol=1e-3)
-
-
-def test_beta_between_two_points():
-    beta = thermo.beta_between((25.0, 10_000.0), (85.0, 1086.671))  # row of the beta 3950 table
-    assert beta == pytest.approx(3950.0, abs=0.01)
-
-
-def test_three_points_are_solved_exactly():
-    fit = REFERENCE["three_points"]
-    coefficients = thermo.fit_steinhart_hart([tuple(point) for point in fit["points"]])
-    np.testing.assert_allclose(coefficients, [fit["A"], fit["B"], fit["C"]], rtol=1e-10)
-    celsius, ohm = np.array(fit["points"]).T
-    np.testing.assert_allclose(thermo.thermistor_celsius(ohm, coefficients), celsius, rtol=0, atol=1e-9)
-
-
-@pytest.mark.parametrize(
-    ("points", "says"),
-    [
-        ([(0.0, 32650.9), (25.0, 10_000.0)], "three points"),
-        ([(0.0, 32650.9), (25.0, 10_000.0), (25.0, 678.3)], "alike"),
-        ([(0.0, 32650.9), (25.0, 0.0), (100.0, 678.3)], "above zero"),
-        ([(0.0, 10_000.0), (50.0, 9_999.0), (51.0, 100.0)], "turn round"),
-    ],
-)
-def test_readings_that_no_thermistor_gives_are_refused(points, says):
-    with pytest.raises(thermo.ThermoError, match=says):
-        thermo.fit_steinhart_hart(points)
+        coefficients = thermo.steinhart_hart_of_beta(case["R25"], case["B"])
+        np.testing.assert_allclose(thermo.thermistor_ohm(celsius, coefficients), ohm, rtol=0, atol=0.6e-3)
+        np.testing.assert_allclose(thermo.thermistor_celsius(ohm, coefficients), celsius, rtol=0, atol=1e-3)
 
 
 @given(st.floats(-60.0, 200.0), st.floats(8e-4, 1.6e-3), st.floats(2e-4, 3e-4), st.floats(0.0, 2e-7))
@@ -179,29 +153,6 @@ def test_thermistor_inverse(celsius, a, b, c):
 def test_thermistor_gives_nan_where_there_is_no_resistor():
     assert np.isnan(thermo.thermistor_celsius(np.array([0.0, -1.0, np.inf, np.nan, 1e-9]), CHART)).all()
     assert np.isnan(thermo.thermistor_ohm(np.array([-273.15, -300.0, np.nan]), CHART)).all()
-
-
-# -- boiling water
-
-
-def test_standard_atmosphere():
-    rows = REFERENCE["water"]["rows"]
-    pressure = thermo.air_pressure(column(rows, "h_m"))
-    np.testing.assert_allclose(pressure, column(rows, "isa_p_Pa"), rtol=1e-5)
-
-
-def test_water_boils_where_it_should():
-    rows = REFERENCE["water"]["rows"]
-    boiling = thermo.boiling_point(thermo.air_pressure(column(rows, "h_m")))
-    np.testing.assert_allclose(boiling, column(rows, "water_boils_C"), rtol=0, atol=0.003)
-    rows = REFERENCE["water"]["boiling_p_rows"]
-    np.testing.assert_allclose(thermo.boiling_point(column(rows, "p_Pa")), column(rows, "t_C"), rtol=0, atol=0.003)
-
-
-def test_boiling_equals_the_check_values_of_its_formula():
-    # IAPWS R7-97(2012), table 36, kelvin at 0.1, 1 and 10 MPa.
-    kelvin = thermo.boiling_point(np.array([0.1e6, 1e6, 10e6])) + thermo.ICE_POINT
-    np.testing.assert_allclose(kelvin, [372.755919, 453.035632, 584.149488], rtol=0, atol=0.6e-6)
 
 
 # -- shapes

@@ -85,7 +85,7 @@ def test_every_fault_at_once_with_line_and_hint(capsys, good):
         'did you mean "AIN1"?',
         f"{good}:8: fault: channel.damper_fl.role: ",
         'did you mean "damper_travel"?',
-        f"3 faults; {good} can't be used as it stands",
+        f"3 faults; {good} can't be used until they are fixed",
     ):
         assert expected in out
     status, document = check_json(capsys, good)
@@ -151,7 +151,7 @@ def test_a_database_of_many_notes_is_not_read_out(good):
     assert len(without_unit) == 40
     text = render_text(checking)
     assert text.count("has no unit") == MOST_ALIKE
-    assert f"{40 - MOST_ALIKE} more notes of the kind no-unit" in text
+    assert f"{40 - MOST_ALIKE} more notes of rule no-unit" in text
     assert f"{len(checking.remarks)} notes; " in text
 
 

@@ -39,7 +39,7 @@ def test_it_shows_every_channel_from_any_directory(tmp_path):
         "damper_fl",
         "oil_pressure",
         "vehicle_speed [km/h]",
-        "NOTHING SUSPECT: 2 buses",
+        "BUSES: NOTHING SUSPECT. 2 buses",
         "Identifiers, worst first",
         "Try next",
         "buswright demo --save",
@@ -77,7 +77,7 @@ def test_saved_files_feed_the_other_commands(tmp_path, capsys):
     assert len(commands) == 4
     for command in commands:
         assert main(command.split()[1:]) == 0, command
-    with pytest.raises(buswright.UserError, match="is there already"):
+    with pytest.raises(buswright.UserError, match="exists already"):
         main(["demo", "--seconds", "5", "--save", str(folder)])
 
 

@@ -61,7 +61,7 @@ class Demo:
     def rest(self):
         """Wait for the end. That a busy machine could not keep up is no fault, and is left out of what it said."""
         out, err = self.process.communicate(timeout=PATIENCE_S)
-        return self.process.returncode, out, re.sub(r"^This machine could not keep up: .*\n", "", err)
+        return self.process.returncode, out, re.sub(r"^This computer could not keep up: .*\n", "", err)
 
 
 def until(condition):
@@ -102,7 +102,7 @@ def test_what_it_prints_can_be_listened_to():
 
 def test_faults_are_typed_while_it_drives():
     with Demo("--seconds", "60", "--speed", "2") as demo:
-        demo.until("Type, and Enter")
+        demo.until("Type, then Enter")
         demo.type("module-missing:module:wheel_node")
         assert re.match(r"module-missing on module:wheel_node, from \d+\.\d s", demo.until("from")[-1])
         demo.type("faults")
@@ -110,11 +110,11 @@ def test_faults_are_typed_while_it_drives():
         demo.type("off")
         demo.until("module-missing: ends")
         demo.type("off")
-        demo.until("nothing is on")
+        demo.until("no fault is on")
         demo.type("gremlins")
         demo.type("module-missing:module:xyz")
         demo.type("")
-        demo.until("switches it on")
+        demo.until("to switch it on")
         demo.type("end")
         status, out, err = demo.rest()
     assert status == 0
@@ -135,7 +135,7 @@ def test_nothing_to_read_is_no_reason_to_end():
 @pytest.mark.parametrize("number", ["SIGINT", "SIGTERM", "SIGHUP"])
 def test_it_ends_cleanly_when_told_to(number):
     with Demo() as demo:
-        demo.until("Type, and Enter")
+        demo.until("Type, then Enter")
         demo.process.send_signal(getattr(signal, number))
         status, out, err = demo.rest()
     assert (status, err) == (0, "")
@@ -150,7 +150,7 @@ def test_it_ends_when_its_terminal_is_closed():
     with Demo(stdin=there, stdout=there, stderr=there, start_new_session=True, preexec_fn=take_terminal) as demo:
         os.close(there)
         read = b""
-        while b"Type, and Enter" not in read:
+        while b"Type, then Enter" not in read:
             assert select.select([here], [], [], PATIENCE_S)[0], read
             read += os.read(here, 4096)
         os.close(here)
@@ -167,7 +167,7 @@ def take_terminal():
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks at /proc")
 def test_it_is_one_process_and_light():
     with Demo() as demo:
-        demo.until("Type, and Enter")
+        demo.until("Type, then Enter")
         started = used_s(demo.process.pid), time.monotonic()
         time.sleep(3)
         used, took = used_s(demo.process.pid) - started[0], time.monotonic() - started[1]
@@ -195,10 +195,10 @@ def test_two_at_once_need_two_ports():
     [
         (["--speed", "2"], "need --live"),
         (["--port", "40000"], "need --live"),
-        (["--live", "--speed", "0"], "--speed 0: out of range"),
+        (["--live", "--speed", "0"], "--speed 0: must be 0.1 to 100"),
         (["--live", "--port", "80"], "port 80: out of range"),
-        (["--live", "--json"], "writes nothing"),
-        (["--live", "--save", "x"], "writes nothing"),
+        (["--live", "--json"], "can't be used with"),
+        (["--live", "--save", "x"], "can't be used with"),
         (["--live", "--fault", "bad-lines"], "fault of a recording"),
         (["--live", "--fault", "module-missing:module:xyz"], "has no module 'xyz'"),
         (["--live", "--seconds", "5", "--fault", "bus-errors@7"], "begins after the end"),

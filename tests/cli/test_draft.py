@@ -77,12 +77,12 @@ def test_names_of_buses_and_databases(capsys, folder):
 
 def test_a_car_file_that_is_there_is_never_lost(capsys, folder):
     before = (folder / "wrenfell.toml").read_bytes()
-    with pytest.raises(UserError, match="is there already") as caught:
+    with pytest.raises(UserError, match="exists already") as caught:
         main(["draft", str(RUN), "--out", "wrenfell.toml"])
     assert "--add" in caught.value.hint
     assert (folder / "wrenfell.toml").read_bytes() == before
     text = run(capsys, "draft", RUN, "--out", "wrenfell.toml", "--add")
-    assert "added, no line changed" in text
+    assert "added; no line changed" in text
     after = (folder / "wrenfell.toml").read_bytes()
     rest = iter(after.splitlines(keepends=True))
     assert all(line in rest for line in before.splitlines(keepends=True))
@@ -106,6 +106,6 @@ def test_nothing_is_added_to_a_faulty_file_or_to_none(folder):
 
 def test_a_capture_without_frames_is_refused(folder):
     (folder / "empty.log").write_text("", encoding="utf-8")
-    with pytest.raises(UserError, match="there is no frame in it"):
+    with pytest.raises(UserError, match="holds no frames"):
         main(["draft", "empty.log", "--out", "car.toml"])
     assert not (folder / "car.toml").exists()

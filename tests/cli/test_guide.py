@@ -22,6 +22,7 @@ from buswright.channels.formula.parse import parse_formula
 from buswright.channels.formula.tree import FUNCTIONS
 from buswright.channels.samples.series import BAD, Quality, describe_quality
 from buswright.channels.units import UNITS
+from buswright.cli.commands.guide import plain
 from buswright.cli.main import COMMANDS, build_parser, main
 from buswright.cli.manual import TOPICS, page, source, whole_manual
 from buswright.cli.manual.parts import PARTS, starter_sensors
@@ -29,7 +30,6 @@ from buswright.diagnosis.detected import DETECTED
 from buswright.errors import UserError
 from buswright.findings import THRESHOLDS
 from buswright.messages.checksum import KINDS as CHECKSUMS
-from buswright.report.markdown import plain_text
 
 ROOT = Path(__file__).parents[2]
 PAGES = {topic: page(topic) for topic in TOPICS}
@@ -345,14 +345,14 @@ def test_plain_text_wraps_tables_lists_and_paragraphs():
         + "word " * 30
         + "|\n\n```\nkept   as *it* is\n```\n"
     )
-    text = plain_text(markdown, 40)
+    text = plain(markdown, 40)
     assert text.startswith("Title\n=====\n\nSome emphasised and strong words with\n`a * b * c` in code.\n\n")
-    assert "- one goes on\n- two\n" in text
-    assert "  a    one or | other\n" in text
-    assert "  kept   as *it* is\n" in text
+    assert " • one goes on\n • two\n" in text
+    assert " a    one or | other\n" in text
+    assert " kept   as *it* is\n" in text
     assert max(map(len, text.splitlines())) <= 40
     assert text.count("word") == 31
 
 
 def test_plain_text_leaves_escaped_signs_as_they_are():
-    assert plain_text(r"picks \*/18FF\* and a\_b") == "picks */18FF* and a_b\n"
+    assert plain(r"picks \*/18FF\* and a\_b") == "picks */18FF* and a_b\n"

@@ -123,13 +123,13 @@ def test_contents_tells_what_the_sidecar_says(sender, tmp_path, capsys):
     ("words", "says"),
     [
         (["record", "run.log", "--out", "x.log"], "not a live bus"),
-        (["record", "live:virtual/a", "run.log", "--out", "x.log"], "can't be read as one"),
+        (["record", "live:virtual/a", "run.log", "--out", "x.log"], "can't be read together"),
         (["record", "live:virtual/a", "--out", "x.blf"], "of no known kind"),
-        (["record", "live:virtual/a", "--out", "x.log", "--seconds", "0"], "impossible"),
-        (["record", "live:virtual/a", "--out", "x.log", "--rotate-mb", "-1"], "impossible"),
+        (["record", "live:virtual/a", "--out", "x.log", "--seconds", "0"], "must be above 0"),
+        (["record", "live:virtual/a", "--out", "x.log", "--rotate-mb", "-1"], "must be above 0"),
         (["record", "live:virtual/a", "live:virtual/a", "--out", "x.log"], "both would be called"),
         (["record", "live:virtual/a", "--out", "x.log", "--car", "none.toml"], "none.toml"),
-        (["cut", "live:virtual/a", "--out", "x.log"], "reads recordings"),
+        (["cut", "live:virtual/a", "--out", "x.log"], "reads recordings only"),
         (["contents", "live:nosuch/a"], "may acknowledge"),
         (["contents", "live:nosuch/a", "--may-acknowledge"], "no backend"),
     ],
@@ -145,7 +145,7 @@ def test_a_wrong_call_is_said(words, says, tmp_path, monkeypatch, capsys):
 def test_nothing_is_overwritten_without_force(sender, tmp_path, capsys):
     out = tmp_path / "run.log"
     sidecar_of(out).write_text("mine")
-    with pytest.raises(UserError, match="is there already"):
+    with pytest.raises(UserError, match="exists already"):
         main(["record", sender, "--out", str(out), "--frames", "5"])
     assert sidecar_of(out).read_text() == "mine"
     assert main(["record", sender, "--out", str(out), "--frames", "5", "--force"]) == 0

@@ -17,15 +17,15 @@ from buswright.errors import UserError
         (["demo"], "watch needs a terminal"),
         ([], "watch needs a terminal"),
         (["--snapshot", "x.svg"], "needs a SOURCE"),
-        (["demo", "--speed", "0"], "out of range"),
-        (["live:virtual/x", "--speed", "2"], "replay a capture"),
-        (["live:virtual/x", "--from", "2"], "replay a capture"),
-        (["demo", "--out", "run.log"], "records live buses"),
+        (["demo", "--speed", "0"], "must be 0.01 to 1000"),
+        (["live:virtual/x", "--speed", "2"], "are for captures"),
+        (["live:virtual/x", "--from", "2"], "are for captures"),
+        (["demo", "--out", "run.log"], "is for live buses"),
         (["live:virtual/x", "--out", "run.txt"], "of no known kind"),
-        (["live:virtual/x", "run.log"], "can't be read as one"),
+        (["live:virtual/x", "run.log"], "can't be read together"),
         (["demo", "--size", "80x24"], "--snapshot"),
-        (["demo", "--snapshot", "x.svg", "--size", "80"], "impossible"),
-        (["demo", "--snapshot", "x.svg", "--size", "8x4"], "impossible"),
+        (["demo", "--snapshot", "x.svg", "--size", "80"], "must be 20x10"),
+        (["demo", "--snapshot", "x.svg", "--size", "8x4"], "must be 20x10"),
         (["nothing.log", "--snapshot", "x.svg"], "no such file"),
         (["demo", "--snapshot", "x.svg", "--from", "yesterday"], "no time"),
     ],
@@ -41,17 +41,17 @@ def test_a_picture_needs_no_terminal_and_is_not_overwritten(tmp_path):
     path = tmp_path / "overview.svg"
     assert main(["watch", "demo", "--snapshot", str(path), "--size", "80x24"]) == 0
     assert path.read_text(encoding="utf-8").startswith("<svg")
-    with pytest.raises(UserError, match="is there already"):
+    with pytest.raises(UserError, match="exists already"):
         main(["watch", "demo", "--snapshot", str(path)])
 
 
 def test_a_recording_is_not_overwritten(tmp_path):
     (tmp_path / "run.log").write_text("kept")
-    with pytest.raises(UserError, match="is there already"):
+    with pytest.raises(UserError, match="exists already"):
         main(["watch", "live:virtual/x", "--out", str(tmp_path / "run.log")])
     (tmp_path / "run.log").unlink()
     (tmp_path / "run.log.events.jsonl").write_text("kept")
-    with pytest.raises(UserError, match="is there already"):
+    with pytest.raises(UserError, match="exists already"):
         main(["watch", "live:virtual/x", "--out", str(tmp_path / "run.log")])
 
 

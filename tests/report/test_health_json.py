@@ -4,12 +4,11 @@ import json
 from pathlib import Path
 
 import jsonschema
-import numpy as np
 import pytest
 
 import buswright
 from buswright.frames.table import empty_frames
-from buswright.report.health.as_json import known, render_json
+from buswright.report.health.as_json import render_json
 from buswright.simulate.source import SimulatedCapture, demo_car
 
 from .health_examples import findings, report_of, short_report, short_run, ticks
@@ -83,10 +82,3 @@ def test_the_simulated_car_with_its_car_file():
     document = checked(report_of(frames, findings(), car=car)[0])
     assert {module["name"] for module in document["modules"]} >= {"damper_node", "engine_controller"}
     assert any(each["counter"] and each["checksum"] for each in document["ids"])
-
-
-def test_what_json_has_no_word_for_is_null():
-    assert known(float("nan")) is None
-    assert known(np.inf) is None
-    assert known(0.5) == 0.5
-    assert known("nan") == "nan"

@@ -203,7 +203,7 @@ def test_no_frames_and_no_times_are_pages_too():
         *(frames.bus, frames.id, frames.flags | np.uint8(128), frames.dlc, frames.length, frames.payload, frames.buses),
     )
     text = render_html(*report_of(untimed))
-    assert "nothing can be drawn" in text
+    assert "no frame has a time stamp" in text
     assert "without a time" in text
     Page(text)
 

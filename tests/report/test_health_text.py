@@ -20,7 +20,7 @@ def test_no_line_is_wider_and_nothing_that_matters_is_left_out(width):
     text = render_text(short_report()[0], width=width)
     lines = text.splitlines()
     assert max(map(len, lines)) <= width
-    assert lines[0].startswith("FAULT: 1 fault. First: frames-lost id:can0/0A0")
+    assert lines[0].startswith("1 FAULT. Worst: frames of can0/0A0 were lost.")
     order = [lines.index(line) for line in lines if re.match(r"(Buses|Identifiers|Capture|Findings)", line)]
     assert len(order) == 4
     assert order == sorted(order)
@@ -29,11 +29,11 @@ def test_no_line_is_wider_and_nothing_that_matters_is_left_out(width):
     assert re.search(r" 5( +0.*)?$", row), "missing, and late where there is room"
     flat = re.sub(r"\s+", " ", text)
     for words in (
-        "1. FAULT frames-lost id:can0/0A0 (7.00–7.06 s, 5 times, confidence 93%)",
+        "1. FAULT frames-lost id:can0/0A0 (7.00–7.06 s, 5 times, 93 % sure)",
         "the phase was kept: residual 0.02 ms",
         "module reset: the phase was kept",
         "Wiggle the plug of the module while watching its counter.",
-        "MIND Engine off.",
+        "SAFETY Engine off.",
         "late-frames id:can1/18FF1A42",
         "60 % over 1 s",
         "500 kbit/s, option",
@@ -44,7 +44,9 @@ def test_no_line_is_wider_and_nothing_that_matters_is_left_out(width):
 def test_a_good_run_says_so_with_its_numbers_and_no_more():
     lanes = [(0, 0x100, 0, ticks(0.01, 5.0)), (0, 0x101, 0, ticks(0.02, 5.0) + 0.001)]
     report, _ = report_of(frames_of(lanes), bitrates={"*": 500_000})
-    assert verdict(report) == "NOTHING SUSPECT: 1 bus, 2 identifiers, 0 frames missing"
+    assert (
+        verdict(report) == "BUSES: NOTHING SUSPECT. 1 bus, 2 identifiers, 0 frames missing. Channels were not checked."
+    )
     text = render_text(report, width=80)
     assert text.splitlines()[-1] == "  none"
     assert "no damage seen" in text
@@ -52,7 +54,7 @@ def test_a_good_run_says_so_with_its_numbers_and_no_more():
 
 def test_a_guessed_bit_rate_is_said_to_be_and_an_unknown_one_gives_kbit_per_s():
     text = render_text(report_of(short_run())[0], width=100)
-    assert "(--bitrate gives it)" in text
+    assert "(set it with --bitrate)" in text
     assert "kbit/s" in text
 
 
@@ -68,9 +70,9 @@ def test_the_share_of_missing_frames_is_of_those_that_were_due():
 def test_only_the_worst_are_shown_and_the_rest_is_counted():
     lanes = [(0, 0x100 + k, 0, ticks(0.1, 4.0) + k / 1000) for k in range(SHOWN_IDS + 5)]
     report, _ = report_of(frames_of(lanes), bitrates={"*": 500_000})
-    assert "and 5 better ones: --all" in render_text(report)
+    assert "5 more with nothing to report (--all lists them)" in render_text(report)
     every = render_text(report, every=True)
-    assert "better one" not in every
+    assert "nothing to report" not in every
     assert all(f"can0/{0x100 + k:03X}" in every for k in range(SHOWN_IDS + 5))
 
 
@@ -94,7 +96,10 @@ def test_damage_to_the_capture_is_listed():
 
 def test_notes_do_not_make_a_verdict():
     report, _ = short_report(tuple(f for f in findings() if f.severity is Severity.NOTE))
-    assert verdict(report) == "NOTHING SUSPECT: 2 buses, 4 identifiers, 5 frames missing, 1 note"
+    assert (
+        verdict(report)
+        == "BUSES: NOTHING SUSPECT. 2 buses, 4 identifiers, 5 frames missing, 1 note. Channels were not checked."
+    )
 
 
 def test_a_table_drops_columns_only_where_it_must():

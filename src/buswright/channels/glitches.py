@@ -217,15 +217,15 @@ class GlitchCounter:
             off[sound] = np.abs(value[sound] - base[sound]) > watched.spike_sd * spread[sound]
         known = np.concatenate(([self._base], base))
         # A sample at a rail has no window of its own: the median before the latest sound one stands for it.
-        held = known[np.maximum.accumulate(np.where(np.isfinite(known), np.arange(n + 1), 0))][1:]
+        latest = known[np.maximum.accumulate(np.where(np.isfinite(known), np.arange(n + 1), 0))][1:]
         ended = self._jumped_to_end(raw, off, railed)
         band = (
             np.full(n, watched.spike_return * watched.span)
             if watched.span is not None
             else np.maximum(watched.spike_sd * spread, least)
         )
-        found = self._runs(_Samples(time_ns, value, held, band, railed, ended, off | railed | ended))
-        self._base = float(held[-1])
+        found = self._runs(_Samples(time_ns, value, latest, band, railed, ended, off | railed | ended))
+        self._base = float(latest[-1])
         return found
 
     def _jumped_to_end(self, raw: npt.NDArray[np.generic] | None, off: Bools, railed: Bools) -> Bools:

@@ -179,7 +179,7 @@ class Session(Mapping[str, Series]):
         if self.car is not None:
             return tuple(self.car.channels) if self._only is None else tuple(self._only)
         return tuple(
-            f"{message}/{signal}" for message, held in self.recorded.messages.items() for signal in held.signals
+            f"{name}/{signal}" for name, message in self.recorded.messages.items() for signal in message.signals
         )
 
     def __iter__(self) -> Iterator[str]:

@@ -51,7 +51,7 @@ def slices(session: Session, *, margin_s: float = MARGIN_S, frames: int = SLICE_
     """
     first: int | None = None
     for run in _runs(session.frames):
-        held: list[Frames] = []
+        gathered: list[Frames] = []
         start = -FOREVER
         newest = -FOREVER
         for batch in run:
@@ -59,17 +59,17 @@ def slices(session: Session, *, margin_s: float = MARGIN_S, frames: int = SLICE_
             if len(timed):
                 first = int(timed[0]) if first is None else first
                 newest = max(newest, int(timed.max()))
-            held.append(batch)
-            if sum(map(len, held)) < frames:
+            gathered.append(batch)
+            if sum(map(len, gathered)) < frames:
                 continue
             stop = newest - round(margin_s * 1e9)
             if stop <= start:
                 continue
-            together = concatenate(held)
+            together = concatenate(gathered)
             yield Slice(session.part([together]), start, stop, first or 0)
-            held, start = [_tail(together, stop - round(margin_s * 1e9))], stop
-        if held:
-            yield Slice(session.part([concatenate(held)]), start, FOREVER, first or 0)
+            gathered, start = [_tail(together, stop - round(margin_s * 1e9))], stop
+        if gathered:
+            yield Slice(session.part([concatenate(gathered)]), start, FOREVER, first or 0)
 
 
 def _runs(batches: Iterable[Frames]) -> Iterator[Iterator[Frames]]:

@@ -39,6 +39,7 @@ def _bits_per_s(text: str, item: str) -> int:
     rate = round(float(match[1]) * _SCALE[match[2]]) if match else 0
     if not SLOWEST <= rate <= FASTEST:
         raise UserError(
-            f"--bitrate {item}: {text!r} is no bit rate", hint="bits per second: 500k, 1M, 83333, chassis=1M, 500k/2M"
+            f"--bitrate {item}: {text!r} is not a bit rate",
+            hint="give bits per second: 500k, 1M, 83333, chassis=1M, 500k/2M",
         )
     return rate

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from buswright.simulate.live.loopback import Outlets
     from buswright.simulate.live.pacing import Played
 
-WORDS = "a fault (KIND or KIND:SUBJECT) switches it on, off ends all faults, faults lists them, end stops the car"
+WORDS = "a fault (KIND or KIND:SUBJECT) to switch it on, faults to list them, off to end all faults, end to stop"
 
 
 def drive(*, seconds: float | None, seed: int, speed: float, port: int, faults: Sequence[Fault]) -> int:
@@ -30,7 +30,7 @@ def drive(*, seconds: float | None, seed: int, speed: float, port: int, faults: 
         with stopping(car.end):
             _announce(outlets, speed)
             if _may_read():
-                print(f"\nType, and Enter: {WORDS}.")
+                print(f"\nType, then Enter: {WORDS}.")
                 car.attend(Typed(car))
             sys.stdout.flush()
             played = car.run()
@@ -39,8 +39,8 @@ def drive(*, seconds: float | None, seed: int, speed: float, port: int, faults: 
 
 
 def _announce(outlets: Outlets, speed: float) -> None:
-    pace = "in real time" if speed == 1 else f"at {speed:g} times its pace"
-    print(f"The Wrenfell 3 drives {pace}, for nobody but this computer, until Ctrl-C. Listen to it at:")
+    pace = "in real time" if speed == 1 else f"at {speed:g} times real time"
+    print(f"The Wrenfell 3 drives {pace} until Ctrl-C. Only this computer can receive it. Listen to it at:")
     for bus, several in outlets.named:
         print(f"\n  {bus.name} bus, {bus.bitrate // 1000} kbit/s")
         for outlet in several:
@@ -56,13 +56,13 @@ def _sum_up(played: Played, outlets: Outlets) -> None:
     print(f"Drove {played.seconds:.1f} s; frames: {counts}")
     if played.late:
         print(
-            f"This machine could not keep up: {played.late} times, at worst by {played.latest_s:.2f} s. "
-            "Nothing was left out; try a lower --speed.",
+            f"This computer could not keep up: {played.late} times, by up to {played.latest_s:.2f} s. "
+            "All frames were sent. Try a lower --speed.",
             file=sys.stderr,
         )
     for line in outlets.serial:
         if line.lost:
-            print(f"{line.path}: {line.lost:,} frames lost by a reader that was too slow", file=sys.stderr)
+            print(f"{line.path}: {line.lost:,} frames lost because the reader was too slow", file=sys.stderr)
         if line.adapter.refused:
             print(f"{line.path}: {line.adapter.refused:,} requests to transmit refused", file=sys.stderr)
 
@@ -109,9 +109,9 @@ class Typed:
         if words == "off":
             ended = self._car.switch_off()
             names = ", ".join(fault.kind for fault in ended)
-            return f"{names}: ends {ended[0].end_s(float('inf')):.1f} s after key-on" if ended else "nothing is on"
+            return f"{names}: ends {ended[0].end_s(float('inf')):.1f} s after key-on" if ended else "no fault is on"
         if words in ("", "help", "?"):
-            return f"{WORDS}."
+            return f"Type {WORDS}."
         kind, _, subject = words.partition(":")
         fault = self._car.switch_on(kind.strip(), subject.strip())
         return f"{fault.kind} on {fault.subject}, from {fault.onset_s:.1f} s after key-on"

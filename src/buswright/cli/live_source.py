@@ -20,9 +20,7 @@ if TYPE_CHECKING:
     from buswright.frames.table import Frames
     from buswright.frames.window import Window
 
-LIVE_HELP = (
-    "or live:BACKEND/CHANNEL?option=value for a live bus, e.g. live:socketcan/can0, until Ctrl-C; several repeat"
-)
+LIVE_HELP = "or live:BACKEND/CHANNEL?option=value for each live bus, e.g. live:socketcan/can0, until Ctrl-C"
 
 
 def add_live(parser: argparse.ArgumentParser) -> None:
@@ -30,12 +28,12 @@ def add_live(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--may-acknowledge",
         action="store_true",
-        help="open a live adapter even if it can't be proven to listen only: it may acknowledge and send error flags",
+        help="open adapters that are not proven to listen only: they may acknowledge frames and send error flags",
     )
     parser.add_argument(
         "--bench",
         action="store_true",
-        help="no vehicle: acknowledge for a module that has no other partner; implies --may-acknowledge",
+        help="bench only, never on a car: acknowledge frames so that a lone module can talk; implies --may-acknowledge",
     )
 
 
@@ -51,10 +49,10 @@ def live_sources(options: argparse.Namespace) -> bool:
     if not any(live):
         return False
     if not all(live):
-        raise UserError("live buses and files can't be read as one", hint="record the buses first")
+        raise UserError("live buses and files can't be read together", hint="record the buses first")
     if not hasattr(options, "may_acknowledge"):
         raise UserError(
-            f"{options.command} reads recordings", hint=f"buswright record {options.source[0]} --out run.log"
+            f"{options.command} reads recordings only", hint=f"buswright record {options.source[0]} --out run.log"
         )
     return True
 
@@ -86,9 +84,9 @@ def _asked(sources: list[str]) -> bool:
         return False
     for address, proof in unproven:
         print(warning(address, proof), file=sys.stderr)
-    print("Open it all the same? (yes/no) ", end="", file=sys.stderr, flush=True)
+    print("Open it anyway? (yes/no) ", end="", file=sys.stderr, flush=True)
     if sys.stdin.readline().strip().lower() != "yes":
-        raise UserError("not opened", hint="set listen-only first, or answer yes")
+        raise UserError("the adapter was not opened", hint="set listen-only first, or answer yes")
     return True
 
 
@@ -100,7 +98,7 @@ def _warn(capture: LiveCapture) -> None:
         if not proof.safe:
             print(warning(address, proof), file=sys.stderr)
     if capture.bench:
-        print("BENCH: acknowledging. Never connect it to a vehicle like this.", file=sys.stderr)
+        print("BENCH: this adapter acknowledges frames. Never connect it to a car like this.", file=sys.stderr)
 
 
 def heard(capture: LiveCapture, window: Window) -> Iterator[Frames]:
@@ -132,4 +130,4 @@ def spooled(options: argparse.Namespace, window: Window) -> Capture:
 
 def _say_that_it_listens(capture: LiveCapture) -> None:
     if sys.stderr.isatty():
-        print(f"Listening to {', '.join(capture.buses)}; Ctrl-C ends it.", file=sys.stderr)
+        print(f"Listening to {', '.join(capture.buses)}. Ctrl-C ends it.", file=sys.stderr)

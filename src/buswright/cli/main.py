@@ -13,23 +13,23 @@ from buswright._version import __version__
 from buswright.errors import UserError
 
 COMMANDS: dict[str, str] = {
-    "demo": "the main job on the invented car, from nothing",
-    "interfaces": "which CAN adapters are there, each with a line to listen to it",
-    "record": "live buses to a file, crash-safe, with markers",
-    "contents": "what is in a capture: buses, identifiers, duration, clock, problems",
+    "demo": "decode, calibrate and judge the invented car; needs no files",
+    "interfaces": "list CAN adapters, each with the SOURCE that listens to it",
+    "record": "record live buses to a file, crash-safe, with markers",
+    "contents": "list what a capture holds: buses, identifiers, duration, clock, problems",
     "cut": "cut, merge and convert captures",
-    "decode": "channels to files: Parquet or CSV",
-    "health": "how the buses behaved: load, rates, missing frames, counters, errors",
-    "watch": "the terminal workbench: live buses, or a capture replayed",
-    "draft": "a car file, drafted from captures and databases",
-    "check": "the car file and its databases: every fault at once, with line and hint",
-    "remember": "the baseline of a good run, in one readable file",
-    "compare": "what changed from one run to another, what matters most first",
-    "guide": "the manual, in the terminal",
+    "decode": "write channels to Parquet or CSV files",
+    "health": "check the buses: load, rates, missing frames, counters, errors",
+    "watch": "open the terminal workbench on live buses or a capture",
+    "draft": "draft a car file from captures and databases",
+    "check": "check the car file and its databases; list every fault with line and hint",
+    "remember": "save the baseline of a good run in one readable file",
+    "compare": "list what changed from one run to another, worst first",
+    "guide": "read the manual in the terminal",
 }
-"""Name and one line of help, in the order in which they are shown; each is a module of `commands`."""
+"""Name and one line of help, in the order shown; each is a module of `commands`."""
 
-REPORT_TO = "please report it with the command and, if you can, the capture, to the project's issue list"
+REPORT_TO = "Please report it on the project's issue list, with the command and, if you can, the capture"
 
 
 def build_parser(wanted: str | None = None) -> argparse.ArgumentParser:
@@ -38,7 +38,7 @@ def build_parser(wanted: str | None = None) -> argparse.ArgumentParser:
         prog="buswright",
         allow_abbrev=False,  # an abbreviation may mean another option in the next version
         description="Decode, calibrate and trust every channel on a race car's CAN bus.",
-        epilog="`buswright COMMAND --help` tells what a command does. Buswright only listens: it sends no data frames.",
+        epilog="`buswright COMMAND --help` explains a command. Buswright only listens: it sends no data frames.",
     )
     parser.add_argument("--version", action="version", version=f"buswright {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
@@ -90,7 +90,7 @@ def entry() -> None:
         import traceback
 
         traceback.print_exc()
-        print(f"\nThis is a fault in Buswright {__version__}: {REPORT_TO}.", file=sys.stderr)
+        print(f"\nThis is a fault in Buswright {__version__}. {REPORT_TO}.", file=sys.stderr)
         status = 3
     sys.exit(status)
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from types import ModuleType
 from typing import TYPE_CHECKING, Literal
 
 from buswright.cli.live_source import LIVE_HELP, add_live, heard, live_sources, open_live_source, spooled
@@ -31,7 +33,7 @@ def add_source(parser: argparse.ArgumentParser, *, live: Literal["no", "once", "
         "source",
         nargs="+",
         metavar="SOURCE",
-        help="a capture file, several, or a folder of them (merged by time): candump, ASC, or what python-can reads, "
+        help="capture files or folders of them, merged by time: candump, ASC, or any format that python-can reads, "
         "plain or compressed; or the word demo: the simulated car" + (f"; {LIVE_HELP}" if live != "no" else ""),
     )
     add_reading(parser)
@@ -47,20 +49,22 @@ def add_reading(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="NAME=INTERFACE",
-        help="call the bus on this interface NAME, e.g. chassis=can1; may be repeated",
+        help="name of the bus on an interface, e.g. chassis=can1; may be repeated",
     )
     parser.add_argument(
         "--timezone",
         default="UTC",
         metavar="ZONE",
-        help="zone of dates that a capture writes without one: UTC (default), local, +02:00, Europe/Vienna",
+        help="time zone of captures that name none: UTC (default), local, +02:00, Europe/Vienna",
     )
 
 
 def add_window(parser: argparse.ArgumentParser) -> None:
     """--from and --to."""
-    parser.add_argument("--from", dest="start", metavar="TIME", help="seconds from the first frame, or ISO 8601")
-    parser.add_argument("--to", dest="stop", metavar="TIME", help="the same; included")
+    parser.add_argument(
+        "--from", dest="start", metavar="TIME", help="start time: seconds from the first frame, or ISO 8601"
+    )
+    parser.add_argument("--to", dest="stop", metavar="TIME", help="end time, inclusive; written like --from")
 
 
 def add_databases(parser: argparse.ArgumentParser) -> None:
@@ -70,15 +74,15 @@ def add_databases(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="[BUS=]FILE",
-        help="a database (DBC, KCD, SYM, ARXML) for every bus, or for one: chassis=chassis.dbc; may be repeated",
+        help="database (DBC, KCD, SYM, ARXML) for all buses, or for one: chassis=chassis.dbc; may be repeated",
     )
 
 
 def add_car(parser: argparse.ArgumentParser) -> None:
     """--car and --untrusted."""
-    parser.add_argument("--car", metavar="FILE", help="the car file; ./car.toml is taken when it is there")
+    parser.add_argument("--car", metavar="FILE", help="car file; default: ./car.toml if it exists")
     parser.add_argument(
-        "--untrusted", action="store_true", help="the car file comes from a stranger: read nothing outside its folder"
+        "--untrusted", action="store_true", help="for a stranger's car file: read nothing outside its folder"
     )
 
 
@@ -109,15 +113,38 @@ def path_and_hash(path: Path) -> dict[str, str]:
 
 def add_json(parser: argparse.ArgumentParser) -> None:
     """--json."""
+    parser.add_argument("--json", action="store_true", help="print the result as JSON; its first key names the schema")
+
+
+def add_bitrate(parser: argparse.ArgumentParser) -> None:
+    """--bitrate."""
     parser.add_argument(
-        "--json", action="store_true", help="print the result as JSON, with its schema's name at the top"
+        "--bitrate",
+        action="append",
+        default=[],
+        metavar="[BUS=]RATE",
+        help="bit rate of all buses, or of one: 500k, chassis=1M, with CAN FD's data phase 500k/2M; may be repeated; "
+        "default: the car file's, else the database's, else guessed from the spacing of frames",
     )
+
+
+def add_force(parser: argparse.ArgumentParser) -> None:
+    """--force."""
+    parser.add_argument("--force", action="store_true", help="overwrite existing files")
+
+
+def show(options: argparse.Namespace, renderer: ModuleType, result: object, **text: object) -> None:
+    """Print a result as its module of `report` writes it: as JSON or as text, which alone takes further arguments."""
+    if options.json:
+        print(json.dumps(renderer.render_json(result), ensure_ascii=False, indent=2, allow_nan=False))
+    else:
+        print(renderer.render_text(result, **text))
 
 
 def add_output(parser: argparse.ArgumentParser, text: str) -> None:
     """--out and --force."""
     parser.add_argument("--out", required=True, metavar="PATH", help=text)
-    parser.add_argument("--force", action="store_true", help="overwrite what is there")
+    add_force(parser)
 
 
 def claim_output(path: Path, *, force: bool, option: str = "--out") -> None:
@@ -129,12 +156,14 @@ def claim_output(path: Path, *, force: bool, option: str = "--out") -> None:
         It is there, or its folder can't be made.
     """
     if path.exists() and not force:
-        raise UserError(f"{path}: is there already", hint=f"--force overwrites it, or choose another {option}")
+        raise UserError(
+            f"{path}: this file exists already", hint=f"choose another {option}, or overwrite it with --force"
+        )
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as fault:
         raise UserError(
-            f"{path.parent}: can't make this folder: {fault.strerror}", hint=f"choose another {option}"
+            f"{path.parent}: this folder can't be made: {fault.strerror}", hint=f"choose another {option}"
         ) from None
 
 
@@ -150,7 +179,7 @@ def bus_names(options: argparse.Namespace) -> dict[str, str]:
     for item in options.bus:
         name, equals, interface = item.partition("=")
         if not (name and equals and interface):
-            raise UserError(f"--bus {item}: wants NAME=INTERFACE", hint="for example --bus chassis=can1")
+            raise UserError(f"--bus {item}: must be NAME=INTERFACE", hint="for example --bus chassis=can1")
         names[interface] = name
     return names
 

@@ -20,7 +20,7 @@ def add_fail_on(parser: argparse.ArgumentParser) -> None:
         choices=LEVELS,
         default="suspect",
         metavar="LEVEL",
-        help="end with status 1 if something of this weight or more was found: note, suspect (default), fault, never",
+        help="exit with status 1 for findings from this level up: note, suspect (default), fault, never",
     )
 
 

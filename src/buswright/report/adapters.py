@@ -6,50 +6,55 @@ from typing import Any
 
 from buswright.frames.live.adapters import Adapters
 from buswright.frames.live.find_bitrate import Search
+from buswright.report.plain import some
 
 SCHEMA = "buswright.interfaces/1"
 
 
-def render_text(adapters: Adapters) -> str:
-    """Write the list that `interfaces` prints."""
+def render_text(found: Adapters | Search) -> str:
+    """Write what `interfaces` prints: the list, or the search for a bit rate."""
+    return _search_text(found) if isinstance(found, Search) else _adapters_text(found)
+
+
+def _adapters_text(adapters: Adapters) -> str:
     lines: list[str] = []
     for adapter in adapters.found:
         lines.append(f"{adapter.live}")
         lines.append(f"    {adapter.name}: {adapter.about}")
         if adapter.proof is None:
             lines.append(
-                "    listen-only: can't be proven over a serial line; the bit rate is an example, put in yours"
+                "    listen-only: not proven, a serial line can't tell; the bit rate is an example, put in yours"
             )
         else:
             lines.append(f"    listen-only: {adapter.proof.listening} ({adapter.proof.why})")
             lines += [f"      {command}" for command in adapter.proof.commands]
     if not adapters.found:
-        lines.append("No CAN interface and no serial adapter is there.")
+        lines.append("No CAN interface and no serial adapter found.")
     lines += [f"note: {note}" for note in adapters.notes]
     return "\n".join(lines)
 
 
-def render_search(search: Search) -> str:
-    """Write what was heard at each rate, and the conclusion."""
+def _search_text(search: Search) -> str:
     lines = [f"{trial.bitrate:>9,} bit/s: {trial.why}" for trial in search.trials]
     if search.bitrate is not None:
-        lines.append(f"The bit rate is {search.bitrate:,} bit/s; the interface is left at it, listening only.")
+        lines.append(f"The bit rate is {search.bitrate:,} bit/s. The interface is now set to it, listening only.")
     else:
-        lines.append("None of these rates fits. Is the bus awake, terminated, and connected the right way round?")
+        lines.append(
+            "No rate fits. Check that the bus is awake and terminated, and that CANH and CANL are not swapped."
+        )
     return "\n".join(lines)
 
 
-def render_json(adapters: Adapters | None, search: Search | None) -> dict[str, Any]:
+def render_json(found: Adapters | Search) -> dict[str, Any]:
     """Return the document that `interfaces --json` prints; its schema is interfaces.schema.json in schemas/."""
+    adapters, search = (None, found) if isinstance(found, Search) else (found, None)
     return {
         "schema": SCHEMA,
         "interfaces": [
             {
-                "name": adapter.name,
-                "live": adapter.live,
-                "about": adapter.about,
+                **some(adapter, "name live about"),
                 "listening": str(adapter.proof.listening) if adapter.proof else "not proven",
-                "why": adapter.proof.why if adapter.proof else "a serial line gives no answer",
+                "why": adapter.proof.why if adapter.proof else "a serial line can't tell",
                 "commands": list(adapter.proof.commands) if adapter.proof else [],
             }
             for adapter in (adapters.found if adapters else ())
@@ -60,14 +65,7 @@ def render_json(adapters: Adapters | None, search: Search | None) -> dict[str, A
         else {
             "bitrate": search.bitrate,
             "trials": [
-                {
-                    "bitrate": trial.bitrate,
-                    "frames": trial.frames,
-                    "identifiers": trial.ids,
-                    "errors": trial.errors,
-                    "accepted": trial.accepted,
-                    "why": trial.why,
-                }
+                {**some(trial, "bitrate frames"), "identifiers": trial.ids, **some(trial, "errors accepted why")}
                 for trial in search.trials
             ],
         },

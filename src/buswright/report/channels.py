@@ -13,6 +13,7 @@ from buswright.channels.samples.resample import grid, resample
 from buswright.channels.samples.series import BAD, Quality, Series, Statistics, describe_quality
 from buswright.channels.session import Session
 from buswright.report.contents import moment, problem_lines, problems_json
+from buswright.report.plain import plain, some
 from buswright.report.plot import plot_lines
 from buswright.report.text import count, table
 
@@ -106,14 +107,14 @@ def _row(line: ChannelLine) -> list[str]:
 
 def _words(line: ChannelLine) -> str:
     if not line.statistics.count:
-        return "never seen"
+        return "no samples"
     if not line.quality:
         return "good"
     bit, number = line.quality[0]
     share = number / line.statistics.count
     more = f", +{len(line.quality) - 1}" if len(line.quality) > 1 else ""
     mark = "BAD " if bit & BAD else ""
-    return f"{mark}{bit.name.lower().replace('_', ' ') if bit.name else ''} {share:.1%}{more}"
+    return f"{mark}{bit.name.lower().replace('_', ' ') if bit.name else ''} {100 * share:.1f} %{more}"
 
 
 def _number(value: float) -> str:
@@ -133,7 +134,7 @@ def _number(value: float) -> str:
 
 def _plot(series: Series, width: int, braille: bool) -> list[str]:
     if not len(series):
-        return [f"{series.name}: never seen"]
+        return [f"{series.name}: no samples"]
     room = max(20, width - 12)
     start, stop = int(series.time_ns[0]), int(series.time_ns[-1])
     points = grid(start, stop, max(1.0, room * 8e9 / max(stop - start, 1)))
@@ -149,10 +150,10 @@ def _plot(series: Series, width: int, braille: bool) -> list[str]:
 
 def _limits(overview: Overview) -> list[str]:
     if overview.session.car is None or not any(c.caution or c.warning for c in overview.session.car.channels.values()):
-        return ["no cautions or warnings are set in the car file"]
+        return ["Limits: the car file sets no caution or warning."]
     if not overview.exceedances:
-        return ["no caution or warning was passed"]
-    lines = [f"{count(len(overview.exceedances), 'time')} beyond a caution or warning:"]
+        return ["Limits: no channel passed a caution or warning."]
+    lines = [f"Limits: channels passed a caution or warning {count(len(overview.exceedances), 'time')}:"]
     for each in overview.exceedances[:12]:
         since = (each.start_ns - overview.first_ns) / 1e9
         lines.append(
@@ -169,42 +170,20 @@ def render_json(overview: Overview) -> dict[str, Any]:
     capture = overview.session.capture
     return {
         "schema": SCHEMA,
-        "frames": overview.frames,
-        "first_ns": overview.first_ns,
-        "duration_s": overview.duration_s,
+        **some(overview, "frames first_ns duration_s"),
         "channels": [
             {
-                "name": line.name,
-                "unit": line.unit,
+                **some(line, "name unit"),
                 "samples": line.statistics.count,
-                **{
-                    key: value if math.isfinite(value) else None
-                    for key, value in (
-                        ("last", line.last),
-                        ("rate_hz", line.statistics.rate_hz),
-                        ("minimum", line.statistics.minimum),
-                        ("mean", line.statistics.mean),
-                        ("maximum", line.statistics.maximum),
-                    )
-                },
+                "last": plain(line.last),
+                **some(line.statistics, "rate_hz minimum mean maximum"),
                 "quality": {bit.name: number for bit, number in line.quality},
                 "objections": [describe_quality(int(bit)) for bit, _ in line.quality],
             }
             for line in overview.lines
         ],
         "exceedances": [
-            {
-                "channel": each.channel,
-                "level": each.level,
-                "side": each.side,
-                "limit": each.limit,
-                "unit": each.unit,
-                "start_ns": each.start_ns,
-                "end_ns": each.end_ns,
-                "peak": each.peak,
-                "peak_ns": each.peak_ns,
-            }
-            for each in overview.exceedances
+            some(each, "channel level side limit unit start_ns end_ns peak peak_ns") for each in overview.exceedances
         ],
         "problems": problems_json(capture.problems) if capture is not None else [],
     }

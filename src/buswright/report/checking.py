@@ -12,6 +12,7 @@ from buswright.channels.carfile.load import CheckResult, Fault, FaultSeverity
 from buswright.findings import Severity
 from buswright.messages.lint import lint
 from buswright.messages.model import LintNote
+from buswright.report.plain import plain
 from buswright.report.text import count
 
 SCHEMA = "buswright.check/1"
@@ -93,7 +94,7 @@ def render_text(checking: Checking) -> str:
         return ""
     lines = [line for remark in _without_repeats(checking) for line in _remark_lines(remark)]
     lines += [
-        f"{path}: {number - MOST_ALIKE:,} more notes of the kind {rule} (--json lists them all)"
+        f"{path}: {number - MOST_ALIKE:,} more notes of rule {rule} (--json lists them all)"
         for (path, rule), number in _alike(checking).items()
         if number > MOST_ALIKE
     ]
@@ -101,7 +102,7 @@ def render_text(checking: Checking) -> str:
     summary = ", ".join(
         count(counts[severity], severity.name.lower()) for severity in reversed(Severity) if counts[severity]
     )
-    verdict = "can be used" if checking.usable else "can't be used as it stands"
+    verdict = "can be used" if checking.usable else "can't be used until they are fixed"
     return "\n".join([*lines, "", f"{summary}; {checking.path} {verdict}"])
 
 
@@ -138,18 +139,5 @@ def render_json(checking: Checking) -> dict[str, Any]:
         "schema": SCHEMA,
         "file": str(checking.path),
         "usable": checking.usable,
-        "remarks": [
-            {
-                "path": remark.path,
-                "line": remark.line,
-                "column": remark.column,
-                "severity": remark.severity.name.lower(),
-                "source": remark.source,
-                "subject": remark.subject,
-                "rule": remark.rule,
-                "text": remark.text,
-                "hint": remark.hint,
-            }
-            for remark in checking.remarks
-        ],
+        "remarks": plain(checking.remarks),
     }

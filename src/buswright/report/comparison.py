@@ -13,6 +13,7 @@ from buswright.findings import Severity
 from buswright.health.baseline.baseline import Baseline
 from buswright.health.baseline.differences import Difference
 from buswright.health.baseline.file import document_of
+from buswright.report.plain import some
 from buswright.report.text import count, table
 
 SCHEMA = "buswright.compare/1"
@@ -79,10 +80,10 @@ def _difference_lines(difference: Difference, width: int) -> Iterator[str]:
     indent = " " * _WORD_WIDTH
     word = difference.severity.name.lower().ljust(_WORD_WIDTH)
     yield from textwrap.wrap(difference.text, width, initial_indent=word, subsequent_indent=indent)
-    if difference.threshold:
-        yield from _labelled("threshold: ", difference.threshold, width)
     if difference.look:
-        yield from _labelled("look at: ", difference.look, width)
+        yield from _labelled("check: ", difference.look, width)
+    if difference.threshold:
+        yield from _labelled("limit: ", difference.threshold, width)
 
 
 def _labelled(label: str, text: str, width: int) -> list[str]:
@@ -92,11 +93,12 @@ def _labelled(label: str, text: str, width: int) -> list[str]:
 
 def _verdict(comparison: Comparison) -> str:
     counts = Counter(difference.severity for difference in comparison.differences)
+    scope = _compared(comparison)
     parts = [count(counts[severity], severity.name.lower()) for severity in reversed(Severity) if counts[severity]]
     if not counts:
-        return "nothing changed"
+        return f"no change: {scope}"
     if not counts[Severity.SUSPECT] and not counts[Severity.FAULT]:
-        return f"nothing changed that matters ({', '.join(parts)})"
+        return f"no change that matters: {scope} ({', '.join(parts)})"
     return ", ".join(parts)
 
 
@@ -107,18 +109,7 @@ def render_json(comparison: Comparison) -> dict[str, Any]:
         "earlier": _run_json(comparison.names[0], comparison.a),
         "later": _run_json(comparison.names[1], comparison.b),
         "differences": [
-            {
-                "kind": each.kind,
-                "severity": each.severity.name.lower(),
-                "subject": each.subject,
-                "text": each.text,
-                "before": each.before,
-                "after": each.after,
-                "unit": each.unit,
-                "threshold": each.threshold,
-                "look": each.look,
-            }
-            for each in comparison.differences
+            some(each, "kind severity subject text before after unit threshold look") for each in comparison.differences
         ],
     }
 
@@ -131,19 +122,19 @@ def _run_json(name: str, baseline: Baseline) -> dict[str, Any]:
 def render_baseline(baseline: Baseline, path: Path) -> str:
     """Write the summary that `remember` prints."""
     facts = baseline.capture
-    lines = [f"{path}: {count(facts.frames, 'frame')} in {facts.seconds:.1f} s remembered"]
+    lines = [f"{path}: {count(facts.frames, 'frame')} in {facts.seconds:.1f} s, saved as a baseline"]
     rows = []
     for name, bus in baseline.buses.items():
-        load = "unknown" if bus.load is None else f"{bus.load:.1%}"
-        clocks = count(len(bus.clocks), "group") if bus.clocks else "none found"
+        load = "unknown" if bus.load is None else f"{100 * bus.load:.1f} %"
+        clocks = str(len(bus.clocks)) if bus.clocks else "none found"
         counters = sum(entry.counter is not None for entry in bus.ids.values())
         checksums = sum(entry.checksum is not None for entry in bus.ids.values())
         rows.append([name, load, str(len(bus.ids)), clocks, str(counters), str(checksums)])
-    lines += table(["bus", "load", "IDs", "that keep one phase", "counters", "checksums"], rows, right=(1, 2, 4, 5))
+    lines += table(["bus", "load", "IDs", "shared clocks", "counters", "checksums"], rows, right=(1, 2, 4, 5))
     if baseline.at_rest is None:
-        lines.append("  no channels: --car FILE or --dbc FILE also remembers zero, noise and range of each")
+        lines.append("  no channels: add --car FILE or --dbc FILE to save their zero, noise and range")
     else:
         at_rest = sum(channel.rest is not None for channel in baseline.channels.values())
-        lines.append(f"  {count(len(baseline.channels), 'channel')}, {at_rest} of them seen at rest")
+        lines.append(f"  {count(len(baseline.channels), 'channel')}, {at_rest} of them measured at rest")
         lines.append(f"  at rest: {baseline.at_rest.words}")
     return "\n".join(lines)

@@ -12,9 +12,12 @@ from buswright.frames.capture import Capture
 from buswright.frames.table import Flag, Frames, Problems
 from buswright.frames.tally import Identifier, Tally
 from buswright.messages.match import Kind, Matcher
+from buswright.report.plain import some
 from buswright.report.text import count, table
 
 SCHEMA = "buswright.contents/1"
+CLOCK = "origin source resolution_ns timezone"
+"""What documents say of a capture's clock."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,10 +119,10 @@ def render_text(contents: Contents) -> str:
     ]
     if contents.duration_s is not None:
         lines.append(f"  duration  {contents.duration_s:.3f} s")
-    origin = {"epoch": "absolute", "capture": "counted from the capture's start", "none": "no time stamps"}[
+    origin = {"epoch": "absolute", "capture": "seconds from the capture's start", "none": "no time stamps"}[
         clock.origin
     ]
-    zone = f", dates taken as {clock.timezone}" if clock.timezone else ""
+    zone = f", time zone {clock.timezone}" if clock.timezone else ""
     lines.append(f"  clock     {origin}, {_step(clock.resolution_ns)}, stamped by: {clock.source}{zone}")
     lines += [f"  {key:9s} {value}" for key, value in capture.metadata.items()]
     if capture.events:
@@ -136,7 +139,7 @@ def render_text(contents: Contents) -> str:
         heads = ["ID", "message", "frames", "per second", "bytes", ""]
         lines += table(heads, rows, right=(2, 3))
     if contents.with_database:
-        lines += ["", f"{contents.unmatched_frames:,} frames that no database knows"]
+        lines += ["", f"{contents.unmatched_frames:,} frames are in no database"]
     return "\n".join(lines)
 
 
@@ -167,20 +170,10 @@ def render_json(contents: Contents) -> dict[str, Any]:
         "files": [str(path) for path in capture.paths],
         "format": capture.format,
         "bytes": capture.size,
-        "frames": contents.frames,
-        "first_ns": contents.first_ns,
-        "last_ns": contents.last_ns,
-        "clock": {
-            "origin": clock.origin,
-            "source": clock.source,
-            "resolution_ns": clock.resolution_ns,
-            "timezone": clock.timezone,
-        },
+        **some(contents, "frames first_ns last_ns"),
+        "clock": some(clock, CLOCK),
         "metadata": capture.metadata,
-        "events": [
-            {"time_ns": e.time_ns, "bus": e.bus, "kind": e.kind, "values": dict(e.values), "text": e.text}
-            for e in capture.events[:1000]
-        ],
+        "events": [some(event, "time_ns bus kind values text") for event in capture.events[:1000]],
         "event_count": len(capture.events),
         "problems": problems_json(capture.problems),
         "identifiers": [
@@ -188,15 +181,10 @@ def render_json(contents: Contents) -> dict[str, Any]:
                 "interface": entry.bus,
                 "bus": contents.names.get(entry.bus, entry.bus),
                 "id": entry.text,
-                "extended": entry.extended,
-                "kind": entry.kind,
-                "fd": entry.fd,
+                **some(entry, "extended kind fd"),
                 "message": message,
                 "frames": entry.count,
-                "rate_hz": entry.rate_hz,
-                "lengths": list(entry.lengths),
-                "first_ns": entry.first_ns,
-                "last_ns": entry.last_ns,
+                **some(entry, "rate_hz lengths first_ns last_ns"),
             }
             for entry, message in contents.identifiers
         ],
@@ -206,4 +194,4 @@ def render_json(contents: Contents) -> dict[str, Any]:
 
 def problems_json(problems: Problems) -> list[dict[str, Any]]:
     """Return problems as plain data."""
-    return [{"reason": p.reason, "count": p.count, "path": p.path, "line": p.line, "text": p.text} for p in problems]
+    return [some(problem, "reason count path line text") for problem in problems]

@@ -39,9 +39,9 @@ class Cutting:
 def render_text(cutting: Cutting) -> str:
     """Write the summary that `cut` prints."""
     lines = [f"{count(cutting.written, 'frame')} of {cutting.read:,} written to {cutting.path} ({cutting.format})"]
-    lines += [f"  not held by {cutting.format}: {reason}, {number:,}" for reason, number in cutting.losses.items()]
+    lines += [f"  {cutting.format} can't hold: {reason}, {number:,}" for reason, number in cutting.losses.items()]
     lines += [f"  problem: {line}" for line in problem_lines(cutting.problems)]
-    lines += [f"  --select {pattern}: picks nothing here" for pattern in cutting.unused]
+    lines += [f"  --select {pattern}: fits no frame" for pattern in cutting.unused]
     return "\n".join(lines)
 
 

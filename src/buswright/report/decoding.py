@@ -13,6 +13,7 @@ from buswright.messages.lint import lint
 from buswright.messages.match import Databases
 from buswright.messages.model import Database, LintNote
 from buswright.report.contents import problem_lines, problems_json
+from buswright.report.plain import some
 from buswright.report.text import count
 
 SCHEMA = "buswright.decode/1"
@@ -71,18 +72,18 @@ def render_text(decoding: Decoding) -> str:
     lines.append(f"{count(decoding.values, 'value')} in {count(decoding.rows, 'row')}")
     lines.append(f"{count(counts.frames, 'frame')} read, {counts.decoded:,} decoded")
     for number, text in (
-        (counts.not_selected, "of messages that were not selected"),
-        (sum(counts.unmatched.values()) + counts.unlisted, "that no database knows"),
+        (counts.not_selected, "not selected"),
+        (sum(counts.unmatched.values()) + counts.unlisted, "in no database"),
         (counts.errors, "error frames"),
         (counts.remotes, "remote frames"),
-        (sum(counts.transport.values()), "parts of J1939 multi-packet transfers, not put together"),
+        (sum(counts.transport.values()), "parts of J1939 multi-packet transfers, not joined"),
     ):
         if number:
             lines.append(f"  {number:,} {text}")
     if counts.unmatched:
         most = sorted(counts.unmatched.items(), key=lambda item: -item[1])
         shown = ", ".join(f"{bus}/{name} {number:,}" for (bus, name), number in most[:8])
-        lines.append(f"  unknown: {shown}{', …' if len(most) > 8 else ''}")
+        lines.append(f"  not in a database: {shown}{', …' if len(most) > 8 else ''}")
     for text, table in (
         ("short frames", counts.short),
         ("frames longer than the database says", counts.long),
@@ -91,10 +92,10 @@ def render_text(decoding: Decoding) -> str:
         for name, number in table.items():
             lines.append(f"  {text}: {name} {number:,}")
     lines += [f"  problem: {line}" for line in problem_lines(decoding.problems)]
-    lines += [f"  --select {pattern}: fits nothing here" for pattern in decoding.unused]
+    lines += [f"  --select {pattern}: fits no channel" for pattern in decoding.unused]
     lines += [f"  database: {note}" for note in decoding.notes[:SHOWN_NOTES]]
     if len(decoding.notes) > SHOWN_NOTES:
-        lines.append(f"  database: and {len(decoding.notes) - SHOWN_NOTES} more; --json lists all")
+        lines.append(f"  database: {len(decoding.notes) - SHOWN_NOTES} more (--json lists them all)")
     return "\n".join(lines)
 
 
@@ -103,32 +104,17 @@ def render_json(decoding: Decoding) -> dict[str, Any]:
     counts = decoding.counts
     return {
         "schema": SCHEMA,
-        "files": {name: str(path) for name, path in decoding.files.items()},
-        "rows": decoding.rows,
-        "values": decoding.values,
+        **some(decoding, "files rows values"),
         "frames": {
             "read": counts.frames,
-            "decoded": counts.decoded,
-            "not_selected": counts.not_selected,
+            **some(counts, "decoded not_selected"),
             "unmatched": sum(counts.unmatched.values()) + counts.unlisted,
-            "errors": counts.errors,
-            "remotes": counts.remotes,
+            **some(counts, "errors remotes"),
             "transport": sum(counts.transport.values()),
         },
         "unmatched": [{"bus": bus, "id": name, "frames": number} for (bus, name), number in counts.unmatched.items()],
-        "short": counts.short,
-        "long": counts.long,
-        "undefined_mux": counts.undefined_mux,
+        **some(counts, "short long undefined_mux"),
         "problems": problems_json(decoding.problems),
         "unused_patterns": list(decoding.unused),
-        "database_notes": [
-            {
-                "rule": note.rule,
-                "severity": note.severity.name.lower(),
-                "path": note.path,
-                "line": note.line,
-                "text": note.text,
-            }
-            for note in decoding.notes
-        ],
+        "database_notes": [some(note, "rule severity path line text") for note in decoding.notes],
     }

@@ -40,7 +40,7 @@ class Drafting:
     def to_fill_in(self) -> tuple[int, ...]:
         """Lines on which a person has to decide, from 1; without the explanation at the top."""
         lines = enumerate(self.text.splitlines(), 1)
-        return tuple(number for number, line in lines if FILL_IN in line and f"{FILL_IN} stands where" not in line)
+        return tuple(number for number, line in lines if FILL_IN in line and f"{FILL_IN} marks what" not in line)
 
 
 def render_text(drafting: Drafting) -> str:
@@ -52,17 +52,17 @@ def render_text(drafting: Drafting) -> str:
         if (tables := draft.of(group)) and group != "car"
     ]
     what = ", ".join(parts) or "nothing"
-    lines = [f"{drafting.path}: {what} {'added, no line changed' if drafting.added else 'drafted'}"]
+    lines = [f"{drafting.path}: {what} {'added; no line changed' if drafting.added else 'drafted'}"]
     if drafting.added and draft.tables:
         lines += [f"  [{table.group}.{table.name}]" for table in draft.tables]
-    lines += [f"  left to you: {remark}" for remark in draft.remarks]
+    lines += [f"  for you to do: {remark}" for remark in draft.remarks]
     places = drafting.to_fill_in
     if places:
         shown = ", ".join(map(str, places[:_SHOWN])) + (", …" if len(places) > _SHOWN else "")
         where = "line" if len(places) == 1 else "lines"
         lines.append(f"  {count(len(places), 'place')} marked {FILL_IN}: {where} {shown}")
     lines += [f"  {fault}" for fault in drafting.checked.faults]
-    lines.append(f"next: edit it, then buswright check {drafting.path}")
+    lines.append(f"Next: edit it, then run: buswright check {drafting.path}")
     return "\n".join(lines)
 
 

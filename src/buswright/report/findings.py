@@ -1,16 +1,50 @@
-"""Findings as text and as plain data, the same for every command that judges."""
+"""Findings as text, the same for every command that judges."""
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator, Sequence
-from typing import Any
+from collections.abc import Iterator, Mapping, Sequence
+from types import MappingProxyType
 
 from buswright.findings import Finding, Severity
 from buswright.report.text import count
 
 SHOWN_EXPLAINED = 6
 """Findings that one finding explains, said by name on the terminal; the rest is counted."""
+
+HEADLINES: Mapping[str, str] = MappingProxyType(
+    {
+        "bad-lines": "lines of the capture could not be read",
+        "clock-jump": "the recorder's clock jumped",
+        "capture-drop": "the recorder lost frames",
+        "echo": "the capture holds its frames twice",
+        "host-timestamps": "software made the time stamps",
+        "filter-in-force": "the recorder passed only some identifiers",
+        "bus-errors": "{} has error frames",
+        "bus-overload": "{} is overloaded",
+        "babbling-node": "{} floods the bus",
+        "no-acknowledge": "nobody acknowledges {}",
+        "bus-off": "a controller went off {}",
+        "wrong-bitrate": "{} was recorded at a wrong bit rate",
+        "segment-open": "modules of {} went silent together",
+        "module-missing": "{} is missing",
+        "module-reset": "{} restarted",
+        "id-missing": "{} went silent",
+        "frames-lost": "frames of {} were lost",
+        "sender-skips": "{} was not sent when due",
+        "late-frames": "{} is late",
+        "duplicate-id": "two modules send {}",
+        "counter-jump": "the message counter of {} jumped",
+        "checksum-wrong": "checksums of {} are wrong",
+        "frozen-frame": "{} is frozen",
+        "wrong-length": "{} has a wrong length",
+        "unknown-id": "{} is unknown",
+    }
+)
+"""What a finding says of its subject, in a few words; every fault that a detector can find stands here."""
+
+_COUNTED = frozenset({"clock-jump", "bus-off", "segment-open", "module-reset", "id-missing"})
+"""Faults of which the count is a number of events, not of frames."""
 
 
 def every(findings: Sequence[Finding]) -> Iterator[Finding]:
@@ -31,29 +65,41 @@ def tally(findings: Sequence[Finding]) -> str:
     return ", ".join(count(number, severity.name.lower()) for severity, number in counts if number) or "nothing"
 
 
+def times(number: int) -> str:
+    """Say how often: "once", "twice", "3 times"."""
+    return {1: "once", 2: "twice"}.get(number, f"{number:,} times")
+
+
+def headline(finding: Finding) -> str:
+    """Say what was found in a few words: "damper_node restarted 3 times"."""
+    kind, _, name = finding.subject.partition(":")
+    words = HEADLINES[finding.fault].format(f"the {name} bus" if kind == "bus" else name or kind)
+    return f"{words} {times(finding.count)}" if finding.count > 1 and finding.fault in _COUNTED else words
+
+
 def span(finding: Finding, first_ns: int | None) -> str:
     """Say when it was seen and how often, seconds from the first frame: "at 12.30 s", "12.3–14.0 s, 4 times"."""
-    times = f"{finding.count:,} times" if finding.count > 1 else ""
+    often = times(finding.count) if finding.count > 1 else ""
     if finding.start_ns is None or first_ns is None:
-        return times
+        return often
     start = (finding.start_ns - first_ns) / 1e9
     end = start if finding.end_ns is None else (finding.end_ns - first_ns) / 1e9
     when = f"at {start:.2f} s" if end - start < 0.01 else f"{start:.2f}–{end:.2f} s"
-    return ", ".join(word for word in (when, times) if word)
+    return ", ".join(word for word in (when, often) if word)
 
 
 def finding_lines(finding: Finding, number: int, first_ns: int | None, width: int) -> list[str]:
-    """Write one finding: a head, and under it what was seen, ruled out, and to be checked next."""
-    facts = (span(finding, first_ns), f"confidence {finding.confidence:.0%}")
+    """Write one finding: a head, then what to do, the caution, what was seen, and the limit last."""
+    facts = (span(finding, first_ns), f"{100 * finding.confidence:.0f} % sure")
     head = f"{number}. {finding.severity.name} {finding.fault}  {finding.subject}"
     lines = _wrapped("  ", f"{head}  ({', '.join(fact for fact in facts if fact)})", "     ", width)
     said = [
+        ("check", finding.next_check),
+        ("SAFETY", finding.caution),
         *(("seen", text) for text in finding.evidence),
-        ("limit", finding.threshold),
         *(("ruled out", text) for text in finding.ruled_out),
         ("explains", _explained(finding.explains)),
-        ("check", finding.next_check),
-        ("MIND", finding.caution),
+        ("limit", finding.threshold),
     ]
     before = ""
     for label, text in said:
@@ -74,23 +120,3 @@ def _wrapped(head: str, text: str, indent: str, width: int) -> list[str]:
     return textwrap.wrap(
         text, width, initial_indent=head, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
     )
-
-
-def finding_json(finding: Finding) -> dict[str, Any]:
-    """Return a finding as plain data; what it explains stands inside it only."""
-    return {
-        "fault": finding.fault,
-        "layer": finding.layer.name.lower(),
-        "severity": finding.severity.name.lower(),
-        "subject": finding.subject,
-        "start_ns": finding.start_ns,
-        "end_ns": finding.end_ns,
-        "count": finding.count,
-        "confidence": finding.confidence,
-        "evidence": list(finding.evidence),
-        "threshold": finding.threshold,
-        "ruled_out": list(finding.ruled_out),
-        "next_check": finding.next_check,
-        "caution": finding.caution,
-        "explains": [finding_json(each) for each in finding.explains],
-    }

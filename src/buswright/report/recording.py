@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from buswright.frames.recording.run import Recording, drops_document
+from buswright.report.plain import some
 from buswright.report.text import count
 
 SCHEMA = "buswright.record/1"
@@ -18,19 +19,19 @@ def render_text(recording: Recording) -> str:
     lines = [f"{count(recording.frames, 'frame')} in {recording.seconds:.1f} s recorded to {where} ({recording.why})"]
     lines += [f"  {name}: {drops_words(recording, name)}" for name in recording.drops]
     if recording.gaps:
-        lines.append(f"  {count(recording.gaps, 'gap')} of the recorder's own, marked among the events")
+        lines.append(f"  {count(recording.gaps, 'gap')} made by the recorder, marked in the events file")
     if recording.markers:
         lines.append(f"  {count(recording.markers, 'marker')}")
-    lines += [f"  not taken: {number:,} × {reason}" for reason, number in recording.problems.items()]
-    lines += [f"  not held by the format: {reason}, {number:,}" for reason, number in recording.losses.items()]
+    lines += [f"  not recorded: {number:,} × {reason}" for reason, number in recording.problems.items()]
+    lines += [f"  the format can't hold: {reason}, {number:,}" for reason, number in recording.losses.items()]
     return "\n".join(lines)
 
 
 def drops_words(recording: Recording, name: str) -> str:
-    """Say how many frames of a bus were dropped, or that nobody knows."""
+    """Say how many frames of a bus were dropped, or that it is unknown."""
     drops = recording.drops[name]
     lost = drops.queue + sum(number for number in drops.kernel.values() if number is not None)
-    unknown = "" if drops.known else "; what was lost before this program is unknown"
+    unknown = "" if drops.known else "; losses before this program are unknown"
     return f"{lost:,} dropped{unknown}" if lost else f"none dropped{unknown}"
 
 
@@ -54,12 +55,10 @@ def render_json(recording: Recording) -> dict[str, Any]:
     return {
         "schema": SCHEMA,
         "files": [str(path) for path in recording.paths],
-        "frames": recording.frames,
-        "seconds": recording.seconds,
+        **some(recording, "frames seconds"),
         "ended": recording.why,
         "drops": drops_document(recording.drops),
-        "gaps": recording.gaps,
-        "markers": recording.markers,
+        **some(recording, "gaps markers"),
         "not_taken": recording.problems,
         "losses": recording.losses,
     }

@@ -236,7 +236,7 @@ def test_a_trace_older_than_a_minute_is_all_dots():
 
 def test_the_panel_says_everything_in_full_words():
     text = "\n".join("".join(span.text for span in spans) for spans in rows.about(bad(), "AIN1", {}, None, 100))
-    assert "the input stands at its electrical end: wiring fault" in text
+    assert "input at or beyond its healthy volts: wiring fault" in text
     assert "warning below -35" in text
     assert "chassis/DAMPERS_A/AIN1, sent by damper_node, input AIN1, plug C12, supply 5V-A, ground G2" in text
     assert "7 of" in text

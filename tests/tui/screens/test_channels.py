@@ -63,7 +63,7 @@ def test_a_row_says_state_value_unit_input_and_the_panel_the_rest(size):
     for word in ("BAD", "-0.98", "mm", "2.469 V", "×"):
         assert word in row
     whole = "\n".join(text)
-    assert "the input stands at its electrical end: wiring fault" in whole
+    assert "input at or beyond its healthy volts: wiring fault" in whole
     assert "plug C12" in whole
     assert "warning below -35" in whole
     if size[0] >= 120:

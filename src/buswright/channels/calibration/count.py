@@ -156,7 +156,7 @@ def _build_switch(sheet: Sheet, faults: list[Fault]) -> Calibration | None:
         for index, state in states:
             word = getattr(state, what)
             if word in seen:
-                text = f"the {what} {word!r} stands in state {seen[word] + 1} already"
+                text = f"the {what} {word!r} is in state {seen[word] + 1} already"
                 faults.append(Fault(("states", index), text, f"every state has a {what} of its own"))
             seen.setdefault(word, index)
     states.sort(key=lambda pair: pair[1].low)
@@ -214,7 +214,7 @@ SWITCH = KindSpec(
             items=(
                 KeySpec("name", "text", "What the state is called", required=True, example='"off"'),
                 KeySpec("band", "band", "Lowest and highest input", required=True, example="[0.0, 0.8]"),
-                KeySpec("value", "number", "Number that stands for it; its place in the list from 0 if left out"),
+                KeySpec("value", "number", "Its number; default: its place in the list, from 0"),
             ),
         ),
     ),

@@ -261,7 +261,7 @@ def check_rising(points: _Points, key: str, what: str, faults: list[Fault]) -> N
     """Append a fault for every point that doesn't lie to the right of the one before."""
     for index, (before, after) in enumerate(itertools.pairwise(points), start=1):
         if after[0] == before[0]:
-            faults.append(Fault((key, index, 0), f"{what} {after[0]:g} stands twice", "keep one of the two points"))
+            faults.append(Fault((key, index, 0), f"{what} {after[0]:g} is there twice", "keep one of the two points"))
         elif after[0] < before[0]:
             text = f"{what} {after[0]:g} comes after {before[0]:g}"
             faults.append(Fault((key, index, 0), text, f"write the points with {what} rising"))

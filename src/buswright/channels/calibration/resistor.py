@@ -228,7 +228,7 @@ def _table_model(points: tuple[tuple[float, float], ...], faults: list[Fault]) -
     check_rising(points, "table", "the temperature", faults)
     check_one_way(points, "table", "the resistance", faults)
     if not faults and len({ohm for _, ohm in points}) < len(points):
-        faults.append(Fault(("table",), "one resistance stands at two temperatures", "keep one of the two points"))
+        faults.append(Fault(("table",), "one resistance has two temperatures", "keep one of the two points"))
     if faults:
         return None
     straightened = sorted((float(np.log(ohm)), 1.0 / (celsius + thermo.ICE_POINT)) for celsius, ohm in points)

@@ -1,4 +1,4 @@
-"""Thermistors, platinum resistors, thermocouples, and the temperature at which water boils.
+"""Thermistors, platinum resistors and thermocouples.
 
 All functions take and give float64 arrays of any shape, temperatures in degC. NaN gives NaN, and so does what no
 sensor of the kind can give (a resistance of zero, a negative one, an infinite one); nothing warns.
@@ -105,51 +105,6 @@ def thermistor_ohm(celsius: Floats, coefficients: SteinhartHart) -> Floats:
 def steinhart_hart_of_beta(ohm: float, beta: float, celsius: float = 25.0) -> SteinhartHart:
     """Coefficients that say the same as R = R0 exp(beta (1/T - 1/T0)): A and B, and C = 0."""
     return 1.0 / (celsius + ICE_POINT) - float(np.log(ohm)) / beta, 1.0 / beta, 0.0
-
-
-def beta_celsius(ohm: Floats, r0: float, beta: float, t0: float = 25.0) -> Floats:
-    """Temperature of a thermistor known by its resistance `r0` at `t0` degC and its beta in kelvin."""
-    return thermistor_celsius(ohm, steinhart_hart_of_beta(r0, beta, t0))
-
-
-def beta_ohm(celsius: Floats, r0: float, beta: float, t0: float = 25.0) -> Floats:
-    """Resistance of a thermistor known by its resistance `r0` at `t0` degC and its beta in kelvin."""
-    return thermistor_ohm(celsius, steinhart_hart_of_beta(r0, beta, t0))
-
-
-def beta_between(one: tuple[float, float], other: tuple[float, float]) -> float:
-    """Beta in kelvin from two pairs of degC and ohm."""
-    (t1, r1), (t2, r2) = one, other
-    return float(np.log(r1 / r2)) / (1.0 / (t1 + ICE_POINT) - 1.0 / (t2 + ICE_POINT))
-
-
-def fit_steinhart_hart(points: Sequence[tuple[float, float]]) -> SteinhartHart:
-    """Solve for the coefficients that go exactly through three pairs of degC and ohm.
-
-    Three points leave no residual: a fourth reading is what checks them.
-
-    Raises
-    ------
-    ThermoError
-        Not three points, two alike, or no thermistor passes through them.
-    """
-    if len(points) != 3:
-        raise ThermoError(
-            f"three points are solved exactly, not {len(points)}", hint="readings near 0, 50 and 100 degC"
-        )
-    celsius, ohm = np.array(points, dtype=np.float64).T
-    if np.any(ohm <= 0) or np.any(celsius <= -ICE_POINT):
-        raise ThermoError("a resistance or an absolute temperature is not above zero", hint="pairs of degC and ohm")
-    if len(set(ohm)) < 3 or len(set(celsius)) < 3:
-        raise ThermoError("two of the three points are alike", hint="readings near 0, 50 and 100 degC")
-    log = np.log(ohm)
-    a, b, c = np.linalg.solve(np.stack([np.ones(3), log, log**3], axis=1), 1.0 / (celsius + ICE_POINT)).tolist()
-    if not falls_throughout((a, b, c), float(ohm.min()), float(ohm.max())):
-        raise ThermoError(
-            "no thermistor passes through these three points: the curve would turn round between them",
-            hint="check the readings; resistance must fall as the temperature rises",
-        )
-    return a, b, c
 
 
 def falls_throughout(coefficients: SteinhartHart, low_ohm: float, high_ohm: float) -> bool:
@@ -361,49 +316,3 @@ def _inverse_table(letter: str) -> _InverseTable:
             np.concatenate([nothing, before + after - 2.0 * rise, nothing]),
         ),
     )
-
-
-# -- boiling water ------------------------------------------------------------------------------------------------
-
-STANDARD_PRESSURE = 101_325.0
-"""Pa, sea level in the standard atmosphere (ISO 2533)."""
-
-_EARTH_RADIUS = 6_356_766.0  # m, ISO 2533: geometric to geopotential altitude
-
-
-def air_pressure(altitude_m: Floats) -> Floats:
-    """Pressure in Pa of the standard atmosphere, up to 11 km of altitude (ISO 2533:1975, troposphere)."""
-    altitude = np.asarray(altitude_m, dtype=np.float64)
-    geopotential = _EARTH_RADIUS * altitude / (_EARTH_RADIUS + altitude)
-    # 0.0065 K/m lapse from 288.15 K; the exponent is g M / (R L) with g = 9.80665 m/s² and R/M = 287.05287 J/(kg K).
-    return np.asarray(STANDARD_PRESSURE * (1.0 - 0.0065 * geopotential / 288.15) ** (9.80665 / (287.05287 * 0.0065)))
-
-
-# IAPWS R7-97(2012), table 34: coefficients of the saturation line, region 4.
-_SATURATION = (
-    0.11670521452767e4,
-    -0.72421316703206e6,
-    -0.17073846940092e2,
-    0.12020824702470e5,
-    -0.32325550322333e7,
-    0.14915108613530e2,
-    -0.48232657361591e4,
-    0.40511340542057e6,
-    -0.23855557567849,
-    0.65017534844798e3,
-)
-
-
-def boiling_point(pressure_pa: Floats) -> Floats:
-    """Temperature in degC at which water boils under a pressure in Pa: 99.974 at 101 325 Pa.
-
-    IAPWS Industrial Formulation 1997, equation 31, from 611 Pa to 22 MPa.
-    """
-    n1, n2, n3, n4, n5, n6, n7, n8, n9, n10 = _SATURATION
-    beta = (np.asarray(pressure_pa, dtype=np.float64) * 1e-6) ** 0.25
-    e = beta * beta + n3 * beta + n6
-    f = n1 * beta * beta + n4 * beta + n7
-    g = n2 * beta * beta + n5 * beta + n8
-    d = 2.0 * g / (-f - np.sqrt(f * f - 4.0 * e * g))
-    total = n10 + d
-    return np.asarray((total - np.sqrt(total * total - 4.0 * (n9 + n10 * d))) / 2.0 - ICE_POINT)

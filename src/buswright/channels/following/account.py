@@ -12,7 +12,7 @@ _ONE_SEGMENT = np.zeros(1, dtype=np.int64)
 
 
 class Stretch:
-    """Settled samples of the held seconds: time, value, quality."""
+    """Settled samples of the recent seconds: time, value, quality."""
 
     __slots__ = ("quality", "time_ns", "value")
 
@@ -48,7 +48,7 @@ class Stretch:
         tail
             Samples that may still change, if there are any.
         since_ns
-            None: from the first held one.
+            None: from the first kept one.
         """
         first = 0 if since_ns is None else int(np.searchsorted(self.time_ns.since(0), since_ns))
         time_ns, value, quality = self.time_ns.since(first), self.value.since(first), self.quality.since(first)
@@ -107,7 +107,7 @@ class Account:
     Parameters
     ----------
     keeps
-        Whether the settled samples of the held stretch are kept: for limits, and where they can't be had again.
+        Whether the settled samples of the recent stretch are kept: for limits, and where they can't be had again.
 
     Attributes
     ----------

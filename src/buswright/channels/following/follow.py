@@ -1,6 +1,6 @@
 """Channels while they come in: latest values, extremes since a reset, and a trace, in bounded memory.
 
-Values are those of the recorded session. Frames are decoded once and their raw columns kept for the held seconds.
+Values are those of the recorded session. Frames are decoded once and their raw columns kept for the recent seconds.
 Of these a window, the last few seconds, is given to a `Session` again and again; it computes the channels exactly
 as for a recording. What later samples can still change is counted provisionally until they have come. So every
 number equals that of a session over the frames so far, however these were cut into batches, with two exceptions:
@@ -103,7 +103,7 @@ class Follower:
         return tuple(channel_now(followed, now_ns, self._windows.segment_ns) for followed in self._followed.values())
 
     def plotted(self, names: Sequence[str]) -> tuple[Plotted, ...]:
-        """Return the samples of channels over the held seconds of the latest segment; unknown names are left out."""
+        """Return the samples of channels over the recent seconds of the latest segment; unknown names are left out."""
         self._advance()
         recorded, trusted_ns = self._windows.plot_window()
         pasts = {name: past.copy() for name, past in self._pasts.items()}
@@ -215,7 +215,7 @@ class Follower:
     def _begin_segment(self, window: Window, came: set[str]) -> None:
         """Settle what did not come in the batch in which the clock jumped back: it won't come in that segment."""
         for key, followed in (*self._conditions.items(), *self._followed.items()):
-            if key not in came or self._windows.held.untimed:
+            if key not in came or self._windows.recent.untimed:
                 followed.account.end_segment()
             if key not in came:
                 followed.beyond = None

@@ -64,7 +64,7 @@ class Judge:
     """Watches one channel's limits.
 
     It looks at samples from the last one on at which nothing was beyond anything and no limit held: nothing before
-    that has a say any more. A channel that stays beyond is judged over the held stretch.
+    that has a say any more. A channel that stays beyond is judged over the recent stretch.
 
     Parameters
     ----------

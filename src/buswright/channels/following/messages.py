@@ -45,11 +45,11 @@ class Buffer:
         """Append values."""
         stop = self._stop + len(values)
         if stop > len(self._column):
-            held = self._column[self._start : self._stop]
+            kept = self._column[self._start : self._stop]
             # Always into a new array: what was given out must not change.
-            self._column = np.empty(max(64, 2 * (len(held) + len(values))), dtype=self._column.dtype)
-            self._column[: len(held)] = held
-            self._start, self._stop, stop = 0, len(held), len(held) + len(values)
+            self._column = np.empty(max(64, 2 * (len(kept) + len(values))), dtype=self._column.dtype)
+            self._column[: len(kept)] = kept
+            self._start, self._stop, stop = 0, len(kept), len(kept) + len(values)
         self._column[self._stop : stop] = values
         self._stop = stop
 
@@ -64,8 +64,8 @@ class Buffer:
         return view
 
 
-class HeldSignal:
-    """One signal's raw values over the held stretch."""
+class RecentSignal:
+    """One signal's raw values over the recent stretch."""
 
     __slots__ = ("plan", "raw", "reasons")
 
@@ -99,43 +99,43 @@ class HeldSignal:
         return RecordedSignal(self.plan, [raw], [reasons], [len(raw)])
 
 
-class HeldMessage(RecordedMessage):
-    """One message over the held stretch. Rows count from the first that ever came.
+class RecentMessage(RecordedMessage):
+    """One message over the recent stretch. Rows count from the first that ever came.
 
     Attributes
     ----------
     first, rows
-        Row of the first held frame, and one after the last.
+        Row of the first kept frame, and one after the last.
     segment_first
         The first row of the latest segment.
     """
 
-    __slots__ = ("_held", "_held_quality", "_held_times", "_starts", "first", "rows", "segment_first")
+    __slots__ = ("_recent", "_recent_quality", "_recent_times", "_starts", "first", "rows", "segment_first")
 
     def __init__(self, group: Group, entry: FrameEntry | None) -> None:
         super().__init__(group, entry=entry)
-        self._held: dict[str, HeldSignal] = {}
-        self._held_times = Buffer(np.int64)
-        self._held_quality: Buffer | None = None
+        self._recent: dict[str, RecentSignal] = {}
+        self._recent_times = Buffer(np.int64)
+        self._recent_quality: Buffer | None = None
         self._starts: list[tuple[int, int]] = []
         self.first = self.rows = self.segment_first = 0
 
     def add(self, table: SignalTable, segments_before: int, segment_starts: Iterable[int]) -> None:
         """Append a batch's table."""
-        held = self.rows - self.first
+        kept = self.rows - self.first
         for number, row in enumerate(segment_starts):
             self._starts.append((segments_before + number, self.rows + int(np.searchsorted(table.rows, row))))
-        self._held_times.add(table.time_ns)
+        self._recent_times.add(table.time_ns)
         quality = self._judge(table) if self.entry else None
-        if quality is not None and self._held_quality is None:
-            self._held_quality = Buffer(np.uint16, held)
-        if self._held_quality is not None:
-            self._held_quality.add(np.zeros(len(table), np.uint16) if quality is None else quality)
+        if quality is not None and self._recent_quality is None:
+            self._recent_quality = Buffer(np.uint16, kept)
+        if self._recent_quality is not None:
+            self._recent_quality.add(np.zeros(len(table), np.uint16) if quality is None else quality)
         for column in table:
-            signal = self._held.get(column.name)
+            signal = self._recent.get(column.name)
             if signal is None:
-                signal = self._held[column.name] = HeldSignal(column, held)
-            signal.add(column, held)
+                signal = self._recent[column.name] = RecentSignal(column, kept)
+            signal.add(column, kept)
         self.rows += len(table)
 
     def begin_segments(self, numbers: Iterable[int]) -> None:
@@ -154,15 +154,15 @@ class HeldMessage(RecordedMessage):
         if count <= 0:
             return
         self.first = row
-        self._held_times.drop(count)
-        if self._held_quality is not None:
-            self._held_quality.drop(count)
-        for signal in self._held.values():
+        self._recent_times.drop(count)
+        if self._recent_quality is not None:
+            self._recent_quality.drop(count)
+        for signal in self._recent.values():
             signal.drop(count)
 
     def times(self, row: int) -> Int64s:
         """Time stamps from a row on, int64[rows - row]."""
-        return self._held_times.since(row - self.first)
+        return self._recent_times.since(row - self.first)
 
     def window(self, row: int, first_segment: int, segments: int) -> RecordedMessage:
         """Rows from `row` on, as a session takes them; nothing is copied.
@@ -176,12 +176,12 @@ class HeldMessage(RecordedMessage):
         for number, begin in self._starts:
             starts[number - first_segment :] = [begin - row] * (segments - number)
         at = row - self.first
-        quality: UInt16s | None = None if self._held_quality is None else self._held_quality.since(at)
+        quality: UInt16s | None = None if self._recent_quality is None else self._recent_quality.since(at)
         if quality is not None and not quality.any():
             quality = None
         return RecordedMessage(
             self.group,
-            {name: signal.since(at) for name, signal in self._held.items()},
+            {name: signal.since(at) for name, signal in self._recent.items()},
             self.entry,
             _times=[self.times(row)],
             _quality=[quality],
@@ -191,12 +191,12 @@ class HeldMessage(RecordedMessage):
         )
 
 
-class HeldMessages(Recorded):
+class RecentMessages(Recorded):
     """What a decoder finds in the frames while they come in.
 
     Attributes
     ----------
-    held
+    by_name
         By `bus/message`, in the order of their first frames.
     segment
         Number of the segment in which the last settled batch ended.
@@ -204,7 +204,7 @@ class HeldMessages(Recorded):
 
     def __init__(self, decoder: Decoder, entries: Mapping[FrameName, FrameEntry]) -> None:
         super().__init__(decoder, entries)
-        self.held: dict[str, HeldMessage] = {}
+        self.by_name: dict[str, RecentMessage] = {}
         self.segment = 0
         self._began = 0
 
@@ -215,15 +215,15 @@ class HeldMessages(Recorded):
         starts = self._segments.starts(frames)
         seen = set()
         for table in self.decoder.decode(frames):
-            message = self.held.get(table.name)
+            message = self.by_name.get(table.name)
             if message is None:
                 source = table.message
                 entry = self._entries.get(FrameName(table.bus, source.id, source.extended))
-                message = self.held[table.name] = HeldMessage(table.group, entry)
+                message = self.by_name[table.name] = RecentMessage(table.group, entry)
                 message.begin_segments(range(self.segment + 1, before))
             message.add(table, before, starts)
             seen.add(table.name)
-        for name, message in self.held.items():
+        for name, message in self.by_name.items():
             if starts and name not in seen:
                 message.begin_segments(range(before, self._segments.count))
 
@@ -232,13 +232,13 @@ class HeldMessages(Recorded):
         part = Recorded(self.decoder, {})
         count = self._segments.count
         part.untimed = self.untimed
-        part.messages = {name: self.held[name].window(row, self.segment, count) for name, row in rows.items()}
+        part.messages = {name: self.by_name[name].window(row, self.segment, count) for name, row in rows.items()}
         part._segments.count = count - self.segment
         return part
 
     def settle(self) -> bool:
         """Count from the latest segment on; tell whether a new one began since the last time."""
-        for message in self.held.values():
+        for message in self.by_name.values():
             message.settle()
         new = self._segments.count - 1 > self.segment
         self.segment = self._segments.count - 1

@@ -112,7 +112,7 @@ class ChannelNow:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Plotted:
-    """A channel's samples for a plot: those of the held seconds, and what limits to draw.
+    """A channel's samples for a plot: those of the recent seconds, and what limits to draw.
 
     Attributes
     ----------

@@ -171,7 +171,7 @@ def _rate(account: Account, series: Series, origin: Origin, now_ns: int, segment
 
 
 def _period_s(series: Series, expected: Expectation) -> float:
-    """Return the period that silence is held against, seconds; 0 where the samples come at no rate.
+    """Return the period that silence is compared with, seconds; 0 where the samples come at no rate.
 
     The slower one of what is expected and what the latest samples keep, so that neither a wrong nor an old number
     calls a channel silent. Where somebody says that the clock sends it, though not how often, its typical spacing

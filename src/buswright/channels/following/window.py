@@ -8,7 +8,7 @@ import numpy as np
 
 from buswright.channels.carfile.model import CarFile, Channel, FrameName
 from buswright.channels.expectation import Expectations
-from buswright.channels.following.messages import HeldMessage, HeldMessages
+from buswright.channels.following.messages import RecentMessage, RecentMessages
 from buswright.channels.formula.evaluate import evaluate
 from buswright.channels.formula.parse import Formula
 from buswright.channels.formula.past import Past
@@ -18,9 +18,9 @@ from buswright.channels.session import Session, inputs_of
 from buswright.channels.slices import margin_of
 from buswright.frames.table import Frames
 
-HELD_S = 120.0
+RECENT_S = 120.0
 """Seconds of raw values that are kept, for plots and for limits that hold for long."""
-HELD_ROWS = 2_000_000
+RECENT_ROWS = 2_000_000
 """Frames of known messages kept at most; beyond it fewer seconds are kept."""
 LEAST_ROWS = 16
 """Rows of every message that a window has at least: enough to measure a slow message's period."""
@@ -97,8 +97,8 @@ class Windows:
 
     Attributes
     ----------
-    held
-        The raw columns.
+    recent
+        The raw columns of the latest seconds.
     margin_s
         Least stretch on either side of what is trusted.
     trusted_ns
@@ -118,36 +118,36 @@ class Windows:
     def clear(self) -> None:
         """Forget everything that came."""
         entries = {} if self._car is None else self._car.frames
-        self.held = HeldMessages(self._template.new_recorded().decoder, entries)
+        self.recent = RecentMessages(self._template.new_recorded().decoder, entries)
         self.trusted_ns: int | None = None
         self.changed: frozenset[str] = frozenset()
         self._rows: dict[str, int] = {}
-        self._keep_ns = round(HELD_S * 1e9)
+        self._keep_ns = round(RECENT_S * 1e9)
         self._newest_ns = self.segment_ns = 0
         self._reach_ns: int | None = None  # up to here every bus that talks has come
 
     def add(self, frames: Frames) -> Recorded:
         """Take frames in; return the window that ends with them."""
-        before = {name: message.rows for name, message in self.held.held.items()}
-        self.held.add(frames)
-        messages = self.held.held
+        before = {name: message.rows for name, message in self.recent.by_name.items()}
+        self.recent.add(frames)
+        messages = self.recent.by_name
         self.changed = frozenset(name for name, each in messages.items() if each.rows > before.get(name, 0))
         for name, message in messages.items():
             self._rows.setdefault(name, message.first)
-        return self.held.window(self._rows)
+        return self.recent.window(self._rows)
 
     def bounds(self, message: str) -> tuple[int, int]:
         """Return which rows of a message are in the window: the first, and one after the last; from the first ever."""
-        return self._rows[message], self.held.held[message].rows
+        return self._rows[message], self.recent.by_name[message].rows
 
     def move_on(self) -> bool:
-        """Place the next window, let go of what is older than the held seconds; tell whether a segment began.
+        """Place the next window, let go of what is older than the recent seconds; tell whether a segment began.
 
         Frames without a time count as one: nothing can be said of before and after.
         """
-        new = self.held.settle()
-        messages = self.held.held
-        if self.held.untimed:
+        new = self.recent.settle()
+        messages = self.recent.by_name
+        if self.recent.untimed:
             for message in messages.values():
                 message.drop(message.rows - LEAST_ROWS)
             self._rows = {name: each.rows for name, each in messages.items()}
@@ -170,21 +170,21 @@ class Windows:
         return new
 
     def plot_window(self) -> tuple[Recorded, int | None]:
-        """Return all that is held of the latest segment, and from where on that is right (None: everywhere)."""
-        rows = {name: _begin(message) for name, message in self.held.held.items()}
-        whole = all(message.first <= message.segment_first for message in self.held.held.values())
-        return self.held.window(rows), None if whole else self._newest_ns - self._keep_ns
+        """Return all that is kept of the latest segment, and from where on that is right (None: everywhere)."""
+        rows = {name: _begin(message) for name, message in self.recent.by_name.items()}
+        whole = all(message.first <= message.segment_first for message in self.recent.by_name.values())
+        return self.recent.window(rows), None if whole else self._newest_ns - self._keep_ns
 
     @property
     def oldest_ns(self) -> int:
-        """Where the held seconds begin."""
+        """Where the recent seconds begin."""
         return self._newest_ns - self._keep_ns
 
     def _place(self, reach_ns: int) -> None:
         """Begin the next window two margins before the moment up to which every bus that talks has come."""
         margin = round(self.margin_s * 1e9)
         start = reach_ns - 2 * margin
-        messages = self.held.held
+        messages = self.recent.by_name
         whole = all(message.first <= message.segment_first for message in messages.values())
         firsts = [int(times[0]) for each in messages.values() if len(times := each.times(_begin(each)))]
         if whole and firsts:
@@ -201,9 +201,9 @@ class Windows:
             self._rows[name] = first + max(0, at)
 
     def _trim(self, newest_ns: int) -> None:
-        """Let go of rows that neither the held seconds nor the next window need."""
+        """Let go of rows that neither the recent seconds nor the next window need."""
         margin = round(self.margin_s * 1e9)
-        messages = self.held.held
+        messages = self.recent.by_name
         while True:
             oldest = newest_ns - self._keep_ns - margin
             for name, message in messages.items():
@@ -211,13 +211,13 @@ class Windows:
                 old = int(np.searchsorted(message.times(first), oldest))
                 message.drop(min(first + old, self._rows[name]))
             count = sum(message.rows - message.first for message in messages.values())
-            if count <= HELD_ROWS or self._keep_ns <= 2 * margin:
+            if count <= RECENT_ROWS or self._keep_ns <= 2 * margin:
                 return
             self._keep_ns = self._keep_ns * 3 // 4
 
 
-def _begin(message: HeldMessage) -> int:
-    """Return the first held row of the latest segment."""
+def _begin(message: RecentMessage) -> int:
+    """Return the first kept row of the latest segment."""
     return max(message.first, message.segment_first)
 
 

@@ -93,14 +93,14 @@ def parse_formula(text: str) -> Formula:
         parsed = ast.parse(body.lstrip(), mode="eval")
     except SyntaxError as fault:
         column = indent + max((fault.offset or 1) - 1, 0)
-        raise _error(text, column, f"this is no formula: {fault.msg}") from None
+        raise _error(text, column, f"this is not a formula: {fault.msg}") from None
     except (ValueError, RecursionError, MemoryError) as fault:  # pragma: no cover - the gate before lets none through
-        raise _error(text, 0, f"this is no formula: {fault}") from None
+        raise _error(text, 0, f"this is not a formula: {fault}") from None
     tree = _Converter(text, body.lstrip().encode(), indent).node(parsed.body, 0)
     nodes = list(walk(tree))
     inputs = tuple(dict.fromkeys(node.name for node in nodes if isinstance(node, Channel)))
     if not inputs:
-        raise _error(text, indent, "the formula uses no channel", "a constant has no time; name a channel in it")
+        raise _error(text, indent, "the formula uses no channel", "a constant has no time stamps; use a channel in it")
     functions = tuple(dict.fromkeys(node.function for node in nodes if isinstance(node, Call)))
     return Formula(text, inputs, tree, functions)
 
@@ -170,19 +170,19 @@ _WORDS = frozenset({"and", "or", "not"})
 _NUMBER_LIMIT = 40
 
 _REFUSED_SIGNS: dict[str, tuple[str, str]] = {
-    "=": ("a formula assigns nothing", "write == to compare"),
-    "^": ("^ is no operator here", "write ** for a power"),
-    "&": ("& is no operator here", "write and"),
-    "|": ("| is no operator here", "write or"),
-    "!": ("! is no operator here", "write not, or != to compare"),
+    "=": ("a formula can't assign", "write == to compare"),
+    "^": ("^ is not an operator here", "write ** for a power"),
+    "&": ("& is not an operator here", "write and"),
+    "|": ("| is not an operator here", "write or"),
+    "!": ("! is not an operator here", "write not, or != to compare"),
     ".": ("attributes can't be used in a formula", ""),
     "[": ("a formula can't index or build lists", "use lagged(x, s) for earlier samples"),
     "{": ("a formula can't build sets or dictionaries", ""),
     "#": ("a formula can't hold a comment", "put the comment on a line of its own in the car file"),
     ";": ("a formula is one expression", ""),
-    ":": ("':' has no place in a formula", "write where(condition, a, b) to choose"),
-    "\\": ("a backslash has no place in a formula", ""),
-    "\0": ("a null character has no place in a formula", ""),
+    ":": ("':' can't be used in a formula", "write where(condition, a, b) to choose"),
+    "\\": ("a backslash can't be used in a formula", ""),
+    "\0": ("a null character can't be used in a formula", ""),
     '"': ("the text in quotes isn't closed on this line, or holds a character that no unit has", ""),
     "'": ("the text in quotes isn't closed on this line, or holds a character that no unit has", ""),
 }
@@ -205,13 +205,13 @@ def _check_tokens(text: str) -> None:
         kind, word = str(match.lastgroup), match.group()
         operand = kind in {"name", "number", "string"} and word not in _WORDS
         if (operand and operand_before) or (kind == "name" and before == "number"):
-            raise _error(text, at, f"{word!r} can't follow what stands before it", "an operator is missing")
+            raise _error(text, at, f"{word!r} can't follow what is before it", "an operator is missing")
         if kind == "number":
             _check_number(text, at, word)
         if kind == "name" and word in keyword.kwlist and word not in _WORDS:
             raise _error(text, at, f"the word {word!r} can't be used in a formula", _REFUSED_WORDS.get(word, ""))
         if text.startswith("//", at):
-            raise _error(text, at, "// is no operator here", "write / to divide")
+            raise _error(text, at, "// is not an operator here", "write / to divide")
         depth += {"(": 1, ")": -1}.get(word, 0)
         if depth < 0:
             raise _error(text, at, "this parenthesis was never opened")
@@ -237,7 +237,7 @@ def _check_number(text: str, at: int, word: str) -> None:
 
 def _refused_sign(text: str, at: int) -> FormulaError:
     sign = text[at]
-    reason, hint = _REFUSED_SIGNS.get(sign, (f"the character {sign!a} has no place in a formula", ""))
+    reason, hint = _REFUSED_SIGNS.get(sign, (f"the character {sign!a} can't be used in a formula", ""))
     return _error(text, at, reason, hint)
 
 
@@ -285,7 +285,7 @@ class _Converter:
         convert = self._by_type.get(type(tree))
         if convert is None:
             what = {ast.Tuple: "a list of values", ast.Starred: "an unpacked value"}.get(type(tree), "this")
-            raise self._error(tree, f"{what} can't stand in a formula")
+            raise self._error(tree, f"{what} can't be used in a formula")
         if depth > DEPTH_LIMIT:
             raise self._error(tree, f"the formula is nested more than {DEPTH_LIMIT} deep")
         return convert(tree, depth + 1)
@@ -332,7 +332,7 @@ class _Converter:
 
     def _call(self, tree: ast.Call, depth: int) -> Node:
         if not isinstance(tree.func, ast.Name):
-            raise self._error(tree.func, "only a function's name can stand before a parenthesis")
+            raise self._error(tree.func, "only a function's name can come before a parenthesis")
         name = tree.func.id
         known = FUNCTIONS.get(name)
         if known is None:
@@ -352,9 +352,9 @@ class _Converter:
 
     def _unit(self, tree: ast.expr, known: Function) -> str:
         if not isinstance(tree, ast.Constant) or not isinstance(tree.value, str) or not tree.value.strip():
-            raise self._error(tree, "the unit must stand in quotes", f"write {known.usage}")
+            raise self._error(tree, "the unit must be in quotes", f"write {known.usage}")
         if len(tree.value) > STRING_LIMIT or not tree.value.isprintable():
-            raise self._error(tree, "this is no unit")
+            raise self._error(tree, "this is not a unit")
         return tree.value.strip()
 
     def _bounded(self, tree: ast.expr, argument: Node, known: Function, bounds: tuple[float, float]) -> Number:

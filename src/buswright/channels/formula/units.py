@@ -78,7 +78,7 @@ def _converted(formula: Formula, node: Call, unit: str) -> str:
     if not unit:
         what = f"channel {argument.name} has no unit" if isinstance(argument, Channel) else "its unit isn't certain"
         raise formula.error(
-            f"convert can't tell what it converts from: {what}",
+            f"convert doesn't know the unit that it converts from: {what}",
             argument.column,
             "give the channel a unit, or convert each channel before computing with it",
         )

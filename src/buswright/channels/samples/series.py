@@ -60,16 +60,16 @@ usable number: ranges in databases are often wrong (DATABASE_RANGE), an extrapol
 _REASONS: dict[Quality, str] = {
     Quality.SHORT_FRAME: "the frame was too short to hold this signal",
     Quality.MUX_ABSENT: "the multiplexer selected other signals",
-    Quality.DATABASE_RANGE: "outside the range that the database gives",
+    Quality.DATABASE_RANGE: "outside the range in the database",
     Quality.SENDER_INVALID: "the sender marked it as not available or in error",
-    Quality.ELECTRICAL_RAIL: "the input stands at its electrical end: wiring fault",
+    Quality.ELECTRICAL_RAIL: "input at or beyond its healthy volts: wiring fault",
     Quality.OUTSIDE_CALIBRATION: "extrapolated beyond the calibrated range",
     Quality.IMPLAUSIBLE: "outside what this channel can reach",
-    Quality.TOO_FAST: "changes faster than this sensor can",
-    Quality.STALE_COUNTER: "the message counter did not move: an old value repeated",
+    Quality.TOO_FAST: "changed faster than this sensor can",
+    Quality.STALE_COUNTER: "the message counter did not change: an old value repeated",
     Quality.BAD_CHECKSUM: "the checksum of the frame is wrong",
     Quality.AFTER_GAP: "the channel was silent for more than three periods",
-    Quality.INTERPOLATED: "between two samples: interpolated, not measured",
+    Quality.INTERPOLATED: "interpolated between two samples, not measured",
     Quality.BAD_REFERENCE: "the reference channel it depends on is missing or bad",
 }
 

@@ -1,21 +1,20 @@
-"""Say what changed from one run to another, what matters most first.
+"""List what changed from one run to another, worst first.
 
-A and B are each a baseline that `buswright remember` wrote, or a capture (a file, a folder, or the word demo). A is
-the earlier, good run. Compared are: identifiers that are new or vanished, their periods, lengths, counters,
-checksums and missing frames, the load, and, with a car file or a database, each channel's zero and noise while the
-car stood still. Every difference says which threshold it crossed and where to look.
+A and B are each a baseline from `buswright remember`, or a capture (a file, a folder, or the word demo). A is the
+earlier, good run. It compares identifiers (new or gone, period, length, counter, checksum, missing frames) and bus
+load. With a car file or a database it also compares each channel's zero and noise while the car stood still.
+Every difference names its threshold and where to look.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
-from buswright.cli.commands.remember import add_bitrate, measure
+from buswright.cli.commands.remember import measure
 from buswright.cli.verdict import add_fail_on, exit_status
 from buswright.errors import UserError
 
@@ -26,12 +25,12 @@ if TYPE_CHECKING:
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
-    parser.add_argument("earlier", metavar="A", help="the good run: a baseline file or a capture")
-    parser.add_argument("later", metavar="B", help="the run in question: a baseline file or a capture")
+    parser.add_argument("earlier", metavar="A", help="good run: a baseline file or a capture")
+    parser.add_argument("later", metavar="B", help="run to check: a baseline file or a capture")
     shared.add_reading(parser)
     shared.add_car(parser)
     shared.add_databases(parser)
-    add_bitrate(parser)
+    shared.add_bitrate(parser)
     add_fail_on(parser)
     shared.add_json(parser)
 
@@ -39,18 +38,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Measure what is no baseline yet, compare, show."""
     from buswright.health.baseline.compare import compare
-    from buswright.report.comparison import Comparison, render_json, render_text
+    from buswright.report import comparison as report
 
     a, car_of_a = _baseline(options, options.earlier)
     b, car_of_b = _baseline(options, options.later)
     car = car_of_b or car_of_a
     if car is None and options.car:
         car = shared.load_car(options)
-    comparison = Comparison(a, b, (options.earlier, options.later), compare(a, b, car=car))
-    if options.json:
-        print(json.dumps(render_json(comparison), ensure_ascii=False, indent=2, allow_nan=False))
-    else:
-        print(render_text(comparison, width=min(shutil.get_terminal_size((100, 24)).columns, 120)))
+    comparison = report.Comparison(a, b, (options.earlier, options.later), compare(a, b, car=car))
+    shared.show(options, report, comparison, width=min(shutil.get_terminal_size((100, 24)).columns, 120))
     return exit_status((difference.severity for difference in comparison.differences), options)
 
 
@@ -63,7 +59,7 @@ def _baseline(options: argparse.Namespace, word: str) -> tuple[Baseline, CarFile
         return load(path), None
     if word != "demo" and not path.exists():
         raise UserError(
-            f"{word}: there is no such file or folder", hint="A and B are each a baseline file, a capture or a folder"
+            f"{word}: no such file or folder", hint="A and B must each be a baseline file, a capture or a folder"
         )
     side = argparse.Namespace(**{**vars(options), "source": [word]})
     car = shared.load_car(side)

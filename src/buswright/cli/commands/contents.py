@@ -1,12 +1,11 @@
-"""Show what is in a capture: buses, identifiers with counts and rates, duration, clock, and every problem.
+"""List what a capture holds: buses, identifiers with counts and rates, duration, clock, and every problem.
 
-With a database (--dbc) the messages are named, and frames that no database knows are counted.
+A database (--dbc) adds message names and a count of the frames that it does not know.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 
 from buswright.cli import options as shared
 
@@ -23,7 +22,7 @@ def run(options: argparse.Namespace) -> int:
     """Read the capture once and print what it holds."""
     from buswright.frames.tally import Tally
     from buswright.messages.match import Matcher
-    from buswright.report.contents import contents_of, render_json, render_text
+    from buswright.report import contents as report
 
     databases = shared.load_databases(options)
     source = shared.Source.of(options)
@@ -31,6 +30,5 @@ def run(options: argparse.Namespace) -> int:
     for frames in source:
         tally.update(frames)
     matcher = Matcher(databases, bus_names=source.names) if options.dbc else None
-    contents = contents_of(source.capture, tally, names=source.names, matcher=matcher)
-    print(json.dumps(render_json(contents), ensure_ascii=False, indent=2) if options.json else render_text(contents))
+    shared.show(options, report, report.contents_of(source.capture, tally, names=source.names, matcher=matcher))
     return 0

@@ -1,15 +1,14 @@
 """Cut, merge and convert captures.
 
---out F ending in .log writes candump's compact form, in .asc ASC; .gz behind either compresses it. Several
-sources are merged by time. --from/--to keep a span, --select keeps buses and identifiers:
-'chassis/1A0', 'can0/1*', '*/18FF*'. What the target format can't hold is said.
+The ending of --out sets the format: .log is compact candump, .asc is ASC; add .gz to compress. Several SOURCEs are
+merged by time. --from and --to keep a time span. --select keeps buses and identifiers: 'chassis/1A0', 'can0/1*',
+'*/18FF*'. The result lists what the new format can't hold.
 """
 
 from __future__ import annotations
 
 import argparse
 import gzip
-import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -29,15 +28,19 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_source(parser)
     shared.add_window(parser)
     parser.add_argument(
-        "--select", action="append", default=[], metavar="BUS/ID", help="only these frames; may be repeated"
+        "--select",
+        action="append",
+        default=[],
+        metavar="BUS/ID",
+        help="keep only these frames, e.g. chassis/1A0; may be repeated",
     )
     parser.add_argument(
         "--start",
         dest="new_start",
         metavar="TIME",
-        help="put the first frame at this ISO 8601 time, or at 0; all others move along",
+        help="new time of the first frame, ISO 8601 or 0; all other frames move with it",
     )
-    shared.add_output(parser, "the file to write: .log, .asc, and .gz behind either")
+    shared.add_output(parser, "file to write: .log, .asc, .log.gz or .asc.gz")
     shared.add_json(parser)
 
 
@@ -46,7 +49,7 @@ def run(options: argparse.Namespace) -> int:
     from buswright.frames.formats.asc.writer import AscWriter
     from buswright.frames.formats.write import CandumpWriter, Writer, rebased, rebased_events, write_all
     from buswright.frames.select import FrameSelection
-    from buswright.report.cutting import Cutting, render_json, render_text
+    from buswright.report import cutting as report
 
     path = Path(options.out)
     form = _form(path)
@@ -90,8 +93,8 @@ def run(options: argparse.Namespace) -> int:
         write_all(chosen(), writer, events)
         writer.close()
     unused = tuple(text for text in options.select if not hits.get(text))
-    cutting = Cutting(path, form, read, written, dict(writer.losses), source.capture.problems, unused)
-    print(json.dumps(render_json(cutting), ensure_ascii=False, indent=2) if options.json else render_text(cutting))
+    losses = dict(writer.losses)
+    shared.show(options, report, report.Cutting(path, form, read, written, losses, source.capture.problems, unused))
     return 0
 
 
@@ -99,7 +102,7 @@ def _form(path: Path) -> str:
     suffix = Path(path.stem).suffix if path.suffix == ".gz" else path.suffix
     form = ENDINGS.get(suffix.lower())
     if form is None:
-        raise UserError(f"--out {path}: of no known kind", hint="end it in .log (candump), .asc, .log.gz or .asc.gz")
+        raise UserError(f"--out {path}: unknown file type", hint="end it in .log (candump), .asc, .log.gz or .asc.gz")
     return form
 
 
@@ -113,7 +116,8 @@ def _new_start(options: argparse.Namespace) -> int | None:
         return moment.epoch_ns
     if moment.relative_ns != 0:
         raise UserError(
-            f"--start {options.new_start}: neither a date nor 0", hint="for example --start 2026-11-24T10:30:00"
+            f"--start {options.new_start}: must be an ISO 8601 time or 0",
+            hint="for example --start 2026-11-24T10:30:00",
         )
     return 0
 
@@ -132,7 +136,7 @@ def _writing(path: Path) -> Iterator[BinaryIO]:
         part.replace(path)
     except OSError as fault:
         raise UserError(
-            f"{path}: can't be written: {fault.strerror or fault}", hint="is there room on the disk?"
+            f"{path}: can't be written: {fault.strerror or fault}", hint="check that the disk has room"
         ) from fault
     finally:
         part.unlink(missing_ok=True)

@@ -1,18 +1,17 @@
-"""Decode a capture to files.
+"""Write the channels of a capture to Parquet or CSV files.
 
---out PATH ending in / writes one Parquet table per message at its native rate; .parquet or .csv write one
-long table: time_ns, bus, message, channel, raw, volts, value, unit, quality. With --rate HZ it is one wide
-table on a common time base, seconds from the start, units in the header.
+The ending of --out sets the shape. PATH/ is a folder with one Parquet table per message, at its native rate.
+.parquet or .csv is one long table: time_ns, bus, message, channel, raw, volts, value, unit, quality. --rate HZ makes
+one wide table on a common time base: seconds from the start, units in the header.
 
-With --car FILE (or ./car.toml) the channels are the car's, calibrated. With --dbc alone channels are signals,
-named bus/message/signal; a bus without a name is called by its interface. --select takes names with wildcards,
-for signals identifiers too: 'damper_*', 'chassis/DAMPERS_A/*', '*/1A0/*'.
+With --car FILE (or ./car.toml) it writes the car's calibrated channels. With --dbc alone it writes signals, named
+bus/message/signal; a bus without a name is called by its interface. --select takes names with wildcards, and for
+signals also identifiers: 'damper_*', 'chassis/DAMPERS_A/*', '*/1A0/*'.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 from collections.abc import Iterator, Sequence
 from fnmatch import fnmatchcase
 from pathlib import Path
@@ -40,32 +39,33 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_car(parser)
     shared.add_databases(parser)
     parser.add_argument(
-        "--select", action="append", default=[], metavar="PATTERN", help="only these channels; may be repeated"
+        "--select", action="append", default=[], metavar="PATTERN", help="write only these channels; may be repeated"
     )
-    parser.add_argument("--rate", type=float, metavar="HZ", help="one wide table at this common rate")
-    shared.add_output(parser, "a folder (ending in /), or a file ending in .parquet or .csv")
+    parser.add_argument("--rate", type=float, metavar="HZ", help="write one wide table at this common rate")
+    shared.add_output(parser, "folder (ending in /), or file ending in .parquet or .csv")
     shared.add_json(parser)
 
 
 def run(options: argparse.Namespace) -> int:
     """Decode and write."""
-    from buswright.report.decoding import render_json, render_text
+    from buswright.report import decoding as report
 
     car = shared.load_car(options)
     databases = shared.load_databases(options)
     if car is None and not options.dbc:
         raise UserError(
-            "decode needs a car file or a database", hint="--car FILE or --dbc FILE; `buswright contents` needs neither"
+            "decode needs a car file or a database",
+            hint="add --car FILE or --dbc FILE; `buswright contents` needs neither",
         )
     if options.rate is not None and not options.rate > 0:
-        raise UserError(f"--rate {options.rate:g}: impossible", hint="give Hz above 0, for example --rate 100")
+        raise UserError(f"--rate {options.rate:g}: must be above 0", hint="for example --rate 100, in Hz")
     path = _target(options)
     source = shared.Source.of(options)
     if car is None and options.rate is None:
         decoding = _signals(options, path, source, databases)
     else:
         decoding = _channels(options, path, source, car, databases)
-    print(json.dumps(render_json(decoding), ensure_ascii=False, indent=2) if options.json else render_text(decoding))
+    shared.show(options, report, decoding)
     return 0
 
 
@@ -74,12 +74,16 @@ def _target(options: argparse.Namespace) -> Path:
     path = Path(options.out)
     if options.out.endswith(("/", "\\")) or path.is_dir():
         if options.rate is not None:
-            raise UserError("--rate makes one table", hint="name a file: --out run.parquet or run.csv")
+            raise UserError(
+                "--rate makes one table, so --out must be a file", hint="for example --out run.parquet or run.csv"
+            )
         if path.exists() and any(path.iterdir()) and not options.force:
-            raise UserError(f"{path}: a folder with files in it", hint="--force writes there all the same")
+            raise UserError(
+                f"{path}: this folder holds files already", hint="choose another --out, or write into it with --force"
+            )
         return path
     if path.suffix not in (".parquet", ".csv"):
-        raise UserError(f"--out {options.out}: of no known kind", hint="end it in / for a folder, .parquet, or .csv")
+        raise UserError(f"--out {options.out}: unknown file type", hint="end it in / for a folder, .parquet or .csv")
     shared.claim_output(path, force=options.force)
     return path
 
@@ -155,7 +159,7 @@ def _chosen(car: CarFile | None, patterns: Sequence[str]) -> tuple[Sequence[str]
     if not chosen:
         raise UserError(
             f"--select {', '.join(patterns)}: no channel of {car.path} fits",
-            hint="`buswright guide getting-started`; channels are named as in the car file",
+            hint="use the channel names of the car file; * stands for any text",
         )
     return [name for name in car.channels if name in chosen], unused
 

@@ -1,14 +1,13 @@
-"""Drive the invented car, decode and calibrate every channel, and say how its buses behaved: all from nothing.
+"""Drive the invented car, decode and calibrate every channel, and check its buses. No files are needed.
 
-Nothing is needed and nothing is written, unless --save FOLDER keeps the capture, the databases and the car file
-for trying the other commands on. With --live it drives in real time, on multicast ports and pseudo-terminals that
-python-can listens to as to any bus; nothing of it leaves this computer.
+It writes nothing, unless --save FOLDER keeps the capture, the databases and the car file, to try the other
+commands on. --live drives in real time, on multicast ports and pseudo-terminals, which python-can can listen to like
+any bus. Only this computer can receive it.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 import shutil
 import sys
 from collections.abc import Iterator, Sequence
@@ -34,19 +33,23 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--seconds", type=float, metavar="S", help="length of the drive (default 60; with --live: until Ctrl-C)"
     )
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="another number is another run (default 1)")
-    parser.add_argument("--save", metavar="FOLDER", help="keep capture, databases and car file in this folder")
-    parser.add_argument("--force", action="store_true", help="overwrite what is there")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="random seed (default 1)")
+    parser.add_argument(
+        "--save", metavar="FOLDER", help="save the capture, the databases and the car file in this folder"
+    )
+    shared.add_force(parser)
     parser.add_argument(
         "--fault",
         action="append",
         default=[],
         metavar="KIND[:SUBJECT][@ONSET]",
-        help="put a fault in, ONSET seconds after key-on (default 10): module-missing:module:wheel_node@20; "
+        help="add a fault, ONSET seconds after key-on (default 10), e.g. module-missing:module:wheel_node@20; "
         "may be repeated",
     )
-    parser.add_argument("--live", action="store_true", help="drive in real time for other programs to listen to")
-    parser.add_argument("--speed", type=float, metavar="X", help="with --live: X times as fast (default 1)")
+    parser.add_argument("--live", action="store_true", help="drive in real time, so that other programs can listen")
+    parser.add_argument(
+        "--speed", type=float, metavar="X", help="with --live: drive X times as fast as real time (default 1)"
+    )
     parser.add_argument(
         "--port", type=int, metavar="N", help="with --live: multicast port of the first bus (default 43113)"
     )
@@ -69,9 +72,11 @@ def _drive_live(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
 
     speed = 1.0 if options.speed is None else options.speed
     if not 0.1 <= speed <= 100.0:
-        raise UserError(f"--speed {speed:g}: out of range", hint="give 0.1 to 100")
+        raise UserError(f"--speed {speed:g}: must be 0.1 to 100", hint="1 is real time")
     if options.json or options.save:
-        raise UserError("--live writes nothing", hint="leave out --json and --save; `buswright record` can listen")
+        raise UserError(
+            "--live can't be used with --json or --save", hint="leave them out; `buswright record` can listen"
+        )
     port = FIRST_PORT if options.port is None else options.port
     return drive(seconds=options.seconds, seed=options.seed, speed=speed, port=port, faults=faults)
 
@@ -79,8 +84,8 @@ def _drive_live(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
 def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     from buswright.channels.session import Session
     from buswright.health.track import HealthTracker
-    from buswright.report.channels import overview_of, render_json, render_text
-    from buswright.report.health import text as health_text
+    from buswright.report import channels as report
+    from buswright.report import health
     from buswright.simulate.source import DEMO_S, SimulatedCapture, demo_car
 
     if options.speed is not None or options.port is not None:
@@ -89,14 +94,13 @@ def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     saved = _save(Path(options.save), capture, force=options.force) if options.save else None
     car = demo_car()
     tracker = HealthTracker(car=car)
-    overview = overview_of(Session(_measured(capture, tracker), car))
+    overview = report.overview_of(Session(_measured(capture, tracker), car))
+    width = min(shutil.get_terminal_size((100, 24)).columns, 120)
+    shared.show(options, report, overview, plots=PLOTTED, width=width, braille=_can_show("⣿"))
     if options.json:
-        print(json.dumps(render_json(overview), ensure_ascii=False, indent=2))
         return 0
-    width = shutil.get_terminal_size((100, 24)).columns
-    print(render_text(overview, plots=PLOTTED, width=min(width, 120), braille=_can_show("⣿")))
-    print("\nHow its buses behaved:\n")
-    print(health_text.render_text(_health(tracker, capture, car), width=min(width, 120)))
+    print("\nIts buses:\n")
+    print(health.render_text(_health(tracker, capture, car), width=width))
     print("\n" + _next(saved))
     return 0
 
@@ -142,14 +146,14 @@ def _next(saved: Path | None) -> str:
     if saved is None:
         return (
             "All of this was simulated. Try next:\n"
-            "  buswright health demo --html health.html          how the buses behaved, as a page with plots\n"
-            "  buswright demo --save wrenfell                    keep the capture, databases and car file\n"
-            "  buswright guide                                   the manual"
+            "  buswright health demo --html health.html          check the buses, on a page with plots\n"
+            "  buswright demo --save wrenfell                    save the capture, databases and car file\n"
+            "  buswright guide                                   read the manual"
         )
     return (
         f"Saved in {saved}. Try next:\n"
         f"  buswright contents {saved}/run.log --dbc {saved}/wrenfell_engine.dbc\n"
         f"  buswright decode {saved}/run.log --car {saved}/wrenfell.toml --out {saved}/channels/\n"
         f"  buswright health {saved}/run.log --car {saved}/wrenfell.toml\n"
-        f"  buswright check --car {saved}/wrenfell.toml         silent: the car file is in order"
+        f"  buswright check --car {saved}/wrenfell.toml         prints nothing: the car file has no fault"
     )

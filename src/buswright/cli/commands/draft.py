@@ -1,25 +1,23 @@
-"""Draft a car file from captures and databases: complete, commented, and valid as it is.
+"""Draft a car file from captures and databases: complete, commented, and valid at once.
 
-Buses with their bit rates (the database's, or guessed from exact frame lengths, and how sure that is), modules from
-the databases or from identifiers that keep one phase, one channel a signal with unit, rate and likely role, and the
-periods, counters and checksums that no database mentions. FILL IN stands where only a person can decide.
+The draft holds: buses with their bit rates (from the database, or guessed, with how sure that is); modules (from the
+database, or from identifiers that share one clock); a channel per signal with unit, rate and likely role; and the
+periods, counters and checksums that no database mentions. FILL IN marks what only a person can decide.
 
-Databases are put to the bus whose identifiers they know; --dbc BUS=FILE and --bus NAME=INTERFACE say it. Captures of
-several formats may be given together: can0 of one and channel 1 of another become one bus.
+Each database is matched to the bus whose identifiers it knows; --dbc BUS=FILE and --bus NAME=INTERFACE set it.
+Captures in several formats can be given together: can0 of one and channel 1 of another become one bus.
 
---add puts what is new into a car file that is there, and changes no line of it.
+--add puts new tables into an existing car file and changes no line of it.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
-from buswright.cli.commands.remember import add_bitrate
 from buswright.errors import CarFileError, UserError
 
 if TYPE_CHECKING:
@@ -32,10 +30,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     shared.add_source(parser)
     shared.add_databases(parser)
-    add_bitrate(parser)
-    shared.add_output(parser, "the car file, e.g. car.toml")
-    parser.add_argument("--add", action="store_true", help="add what is new to the car file that is there")
-    parser.add_argument("--untrusted", action="store_true", help="with --add: read nothing outside the file's folder")
+    shared.add_bitrate(parser)
+    shared.add_output(parser, "car file to write, e.g. car.toml")
+    parser.add_argument(
+        "--add", action="store_true", help="add new tables to the existing car file; change no line of it"
+    )
+    parser.add_argument(
+        "--untrusted", action="store_true", help="with --add: read nothing outside the car file's folder"
+    )
     shared.add_json(parser)
 
 
@@ -44,11 +46,11 @@ def run(options: argparse.Namespace) -> int:
     from buswright.channels.carfile.load import load_car_file
     from buswright.layout.draft.add import with_added
     from buswright.layout.draft.car_file import draft
-    from buswright.report.drafting import Drafting, render_json, render_text
+    from buswright.report import drafting as report
 
     path = Path(options.out)
     if options.add and not path.is_file():
-        raise UserError(f"{path}: there is no car file to add to", hint="leave --add out: a new one is drafted")
+        raise UserError(f"{path}: no car file to add to", hint="leave out --add to draft a new one")
     if not options.add:
         _claim(path, force=options.force)
     car = load_car_file(path, untrusted=options.untrusted) if options.add else None
@@ -59,15 +61,15 @@ def run(options: argparse.Namespace) -> int:
     if car is not None:
         text = with_added(path.read_bytes().decode("utf-8"), drafted)
     result = _write(path, text, drafted, untrusted=options.untrusted)
-    drafting = Drafting(path, drafted, text, result, added=car is not None)
-    print(json.dumps(render_json(drafting), ensure_ascii=False, indent=2) if options.json else render_text(drafting))
+    shared.show(options, report, report.Drafting(path, drafted, text, result, added=car is not None))
     return 0
 
 
 def _claim(path: Path, *, force: bool) -> None:
     if path.exists() and not force:
         raise UserError(
-            f"{path}: is there already", hint="--add puts in what is new and changes nothing; --force overwrites it"
+            f"{path}: this file exists already",
+            hint="add to it with --add (changes no line), or overwrite it with --force",
         )
     shared.claim_output(path, force=True)
 
@@ -97,7 +99,7 @@ def _recordings(options: argparse.Namespace) -> list[Recording]:
         health = tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock)
         if not health.capture.frames:
             raise UserError(
-                f"{capture.paths[0]}: there is no frame in it", hint="`buswright contents` says what is in a capture"
+                f"{capture.paths[0]}: holds no frames", hint="`buswright contents` lists what a capture holds"
             )
         recordings.append(Recording(capture.paths[0].name, health, phases.result()))
     return recordings
@@ -136,7 +138,7 @@ def _write(path: Path, text: str, drafted: Draft, *, untrusted: bool) -> CheckRe
         result = check_car_file(new, untrusted=untrusted)
         if result.errors:
             raise CarFileError(
-                f"{path}: not written, because it would not be valid:\n"
+                f"{path}: not written, because the draft is not valid:\n"
                 + "\n".join(f"line {fault.line}: {fault.key}: {fault.text}" for fault in result.errors[:5]),
                 hint=f"please report it; the draft has {len(drafted.tables)} tables",
             )

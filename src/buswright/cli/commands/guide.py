@@ -1,13 +1,14 @@
 """The manual.
 
-Without TOPIC the topics are listed. On a terminal a page is laid out; in a pipe it is plain text, 80 columns
-wide, or, with --markdown, Markdown. `buswright guide sensors > sensors.toml` gives TOML to copy from.
+Without TOPIC it lists the topics. In a pipe a page is plain text, 80 columns wide; --markdown prints Markdown.
+`buswright guide sensors > sensors.toml` writes the starter sensors as TOML, to copy from.
 `buswright guide --markdown > manual.md` writes the whole manual.
 """
 
 from __future__ import annotations
 
 import argparse
+import re
 import sys
 
 from buswright.errors import UserError
@@ -15,11 +16,15 @@ from buswright.errors import UserError
 COLUMNS = 80
 """Width of a page in a pipe, and the most on a terminal where lines would become too long to read."""
 WIDEST = 100
+_UNBROKEN = 30
+"""Code up to this many characters stays on one line."""
+_JOINED = "␠"
+"""Stands for a blank of such code while lines are broken."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
-    parser.add_argument("topic", nargs="?", metavar="TOPIC", help="a page of the manual; left out, the list of them")
+    parser.add_argument("topic", nargs="?", metavar="TOPIC", help="a page of the manual; default: list the pages")
     parser.add_argument("--markdown", action="store_true", help="print Markdown; without TOPIC the whole manual")
 
 
@@ -63,7 +68,7 @@ def _mention(word: str, topics: list[str]) -> str:
     for sign in (f"\n## {word}\n", f"`{word}`", f"`{word}("):
         for topic, text in pages.items():
             if sign in text:
-                return f"buswright guide {topic} tells of it"
+                return f"buswright guide {topic} explains it"
     return "`buswright guide` lists the topics"
 
 
@@ -73,18 +78,44 @@ def _list() -> str:
     width = max(map(len, TOPICS))
     lines = [f"  {name.ljust(width)}  {text}" for name, text in TOPICS.items()]
     head = "The manual of Buswright. `buswright guide TOPIC` prints a page:"
-    foot = "`buswright COMMAND --help` tells what a command does."
+    foot = "`buswright COMMAND --help` explains a command."
     return "\n".join([head, "", *lines, "", foot, ""])
 
 
 def _show(text: str) -> None:
     if not sys.stdout.isatty():
-        from buswright.report.markdown import plain_text
-
-        print(plain_text(text, COLUMNS), end="")
+        print(plain(text), end="")
         return
     from rich.console import Console
     from rich.markdown import Markdown
 
     console = Console()
     console.print(Markdown(text, code_theme="ansi_dark"), width=min(console.width, WIDEST))
+
+
+def plain(text: str, columns: int = COLUMNS) -> str:
+    """Lay a page of Markdown out as plain text: headings are underlined, and code keeps its backticks."""
+    from rich.console import Console, ConsoleOptions, RenderResult
+    from rich.markdown import Heading, Markdown
+
+    class Underlined(Heading):
+        def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+            line = {"h1": "=", "h2": "-"}.get(self.tag, "·")
+            yield f"{self.text.plain}\n{line * len(self.text)}"
+
+    class Plain(Markdown):
+        elements = {**Markdown.elements, "heading_open": Underlined}  # noqa: RUF012  (a class variable there, too)
+
+    laid_out = Plain(text)
+    in_table = False  # there, columns tell code from words
+    for token in laid_out.parsed:
+        in_table = token.type != "table_close" and (in_table or token.type == "table_open")
+        for part in token.children or ():
+            if part.type == "code_inline" and not in_table:
+                kept = part.content.replace(" ", _JOINED) if len(part.content) <= _UNBROKEN else part.content
+                part.content = f"`{kept}`"
+    console = Console(width=columns, color_system=None, force_terminal=False, highlight=False)
+    with console.capture() as captured:
+        console.print(laid_out)
+    lines = "\n".join(line.replace(_JOINED, " ").rstrip() for line in captured.get().splitlines())
+    return re.sub(r"\n{3,}", "\n\n", lines).strip("\n") + "\n"

@@ -1,14 +1,13 @@
-"""How the buses behaved: load, rates, jitter, missing frames, counters, checksums, errors, damage to the capture.
+"""Check the buses: load, rates, jitter, missing frames, counters, checksums, errors, damage to the capture.
 
-Works with nothing but a capture. A car file or a database adds names, expected rates and what should be there;
-without them periods are learned from the traffic, and the bit rate is guessed (and said to be) unless --bitrate
-gives it. --html FILE writes a page with the load and every identifier's period over time; it needs no network.
+A capture is enough. A car file or a database adds names, expected rates, and which identifiers should be there.
+Without them periods are learned from the traffic, and the bit rate is guessed unless --bitrate gives it.
+--html FILE writes a page with the load and every identifier's period over time. It opens without a network.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -33,25 +32,17 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_window(parser)
     shared.add_car(parser)
     shared.add_databases(parser)
-    parser.add_argument(
-        "--bitrate",
-        action="append",
-        default=[],
-        metavar="[BUS=]RATE",
-        help="bit rate of every bus, or of one: 500k, chassis=1M, with CAN FD's data phase 500k/2M; may be repeated; "
-        "left out, the car file's, else guessed from the spacing of the frames",
-    )
-    parser.add_argument("--all", action="store_true", help="show every identifier and note, not only the worst")
-    parser.add_argument("--html", metavar="FILE", help="write a page with plots, which opens without a network")
-    parser.add_argument("--force", action="store_true", help="overwrite what is there")
+    shared.add_bitrate(parser)
+    parser.add_argument("--all", action="store_true", help="list every identifier and note, not only the worst")
+    parser.add_argument("--html", metavar="FILE", help="write a page with plots; it opens without a network")
+    shared.add_force(parser)
     add_fail_on(parser)
     shared.add_json(parser)
 
 
 def run(options: argparse.Namespace) -> int:
     """Measure, judge, show."""
-    from buswright.report.health.as_json import render_json
-    from buswright.report.health.text import render_text
+    from buswright.report import health
 
     page = Path(options.html) if options.html else None
     if page is not None:
@@ -61,13 +52,10 @@ def run(options: argparse.Namespace) -> int:
         from buswright.report.health.page import render_html
 
         page.write_text(render_html(report, spacings.result()), encoding="utf-8", newline="\n")
-    if options.json:
-        print(json.dumps(render_json(report), ensure_ascii=False, indent=2, allow_nan=False))
-    else:
-        width = min(shutil.get_terminal_size((100, 24)).columns, 160)
-        print(render_text(report, width=width, every=options.all))
-        if page is not None:
-            print(f"\nPage with plots: {page}")
+    width = min(shutil.get_terminal_size((100, 24)).columns, 160)
+    shared.show(options, health, report, width=width, every=options.all)
+    if page is not None and not options.json:
+        print(f"\nPage with plots: {page}")
     return exit_status((finding.severity for finding in report.findings), options)
 
 
@@ -128,8 +116,10 @@ def _check(health: BusHealth, source: shared.Source, rates: dict[str, int]) -> N
     if not health.capture.frames:
         problems = [str(problem) for problem in source.capture.problems]
         why = f" ({problems[0]})" if problems else ""
-        hint = "--from and --to leave nothing of it" if source.window else "`buswright contents` says what is in it"
-        raise UserError(f"{', '.join(map(str, source.capture.paths))}: there is no frame to judge{why}", hint=hint)
+        hint = "widen --from and --to" if source.window else "`buswright contents` lists what it holds"
+        raise UserError(f"{', '.join(map(str, source.capture.paths))}: no frames to check{why}", hint=hint)
     for name in rates:
         if name not in health.buses and name != EVERY_BUS:
-            raise UserError(f"--bitrate {name}=…: there is no bus {name}", hint=f"there is {', '.join(health.buses)}")
+            raise UserError(
+                f"--bitrate {name}=…: the capture has no bus {name}", hint=f"its buses: {', '.join(health.buses)}"
+            )

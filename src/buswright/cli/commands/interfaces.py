@@ -1,16 +1,15 @@
-"""Which CAN adapters are there, each with the SOURCE that listens to it.
+"""List CAN adapters, each with the SOURCE that listens to it.
 
-CAN network interfaces, serial ports that may be adapters, and what python-can's other backends find; with whether
-they are proven to listen only, and the system commands that would make them.
+It finds CAN network interfaces, serial ports that may be adapters, and what python-can's other backends report. For
+each it says whether it is proven to listen only, and which system commands set that.
 
---find-bitrate listens at the usual rates, one second each, until one fits, and says why. It needs an interface
-that can be proven to listen only at every rate, and root: the interface is set anew each time.
+--find-bitrate listens at the usual rates, one second each, until one fits. It needs root, and an interface that can
+be proven to listen only at every rate.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 
 from buswright.cli import options as shared
 
@@ -25,19 +24,16 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Look, and print what is there; status 1 if no bit rate fits."""
-    from buswright.report.adapters import render_json, render_search, render_text
+    from buswright.report import adapters as report
 
     if options.find_bitrate is not None:
         from buswright.frames.live.address import parse_live
         from buswright.frames.live.find_bitrate import find_bitrate, tuner
 
         search = find_bitrate(tuner(parse_live(options.find_bitrate)))
-        document = render_json(None, search) if options.json else None
-        print(json.dumps(document, ensure_ascii=False, indent=2) if document else render_search(search))
+        shared.show(options, report, search)
         return 0 if search.bitrate is not None else 1
     from buswright.frames.live.adapters import find_adapters
 
-    adapters = find_adapters()
-    document = render_json(adapters, None) if options.json else None
-    print(json.dumps(document, ensure_ascii=False, indent=2) if document else render_text(adapters))
+    shared.show(options, report, find_adapters())
     return 0

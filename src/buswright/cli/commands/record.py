@@ -1,18 +1,17 @@
-"""Record live buses, crash-safe: whatever happens, the files open and at most the last second is missing.
+"""Record live buses. After a crash or a flat battery the files still open; at most the last second is missing.
 
---out F ending in .log writes candump's compact form, in .asc ASC; .gz behind either compresses it. Beside it lies
-F.events.jsonl with everything that is not a frame: markers, gaps, drops, how it was recorded. Every command that
-reads F finds it there.
+The ending of --out sets the format: .log is compact candump, .asc is ASC; add .gz to compress. The file
+OUT.events.jsonl beside it holds markers, gaps, drops, and how it was recorded. Every command that reads the capture
+reads it too.
 
-While it records, type what you do: wiggled plug C12. The first key is the moment that is marked; Enter keeps it,
-Escape drops it. Enter or Space alone sets a numbered marker at once. Where standard input is no terminal (or on
-Windows) each line is a marker, set when it ends. Ctrl-C ends the recording.
+While it records, type what you do: wiggled plug C12. The first key sets the time of the marker. Enter saves it,
+Escape discards it. Enter or Space alone sets a numbered marker at once. Where standard input is not a terminal, and
+on Windows, each line is a marker, set when it ends. Ctrl-C ends the recording.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from contextlib import closing
 from pathlib import Path
@@ -24,9 +23,9 @@ from buswright.errors import UserError
 
 MEGABYTE = 1_000_000
 BY_KEYS = (
-    "Type what you do: the first key is the moment, Enter keeps it, Escape drops it; Enter or Space alone marks, too."
+    "Type what you do: the first key sets the time. Enter saves the marker, Escape discards it, Space marks at once."
 )
-BY_LINES = "Enter sets a marker, words before it are kept."
+BY_LINES = "Enter sets a marker with the words typed before it."
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -35,17 +34,17 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "source",
         nargs="+",
         metavar="SOURCE",
-        help="live:BACKEND/CHANNEL?option=value, e.g. live:socketcan/can0; several buses: several of them",
+        help="live:BACKEND/CHANNEL?option=value for each bus, e.g. live:socketcan/can0",
     )
     add_live(parser)
-    parser.add_argument("--seconds", type=float, metavar="S", help="end after so many seconds")
-    parser.add_argument("--frames", type=int, metavar="N", help="end after so many frames")
-    parser.add_argument("--rotate-mb", type=float, metavar="MB", help="begin a new file after so many megabytes")
-    parser.add_argument("--rotate-min", type=float, metavar="MIN", help="begin a new file after so many minutes")
+    parser.add_argument("--seconds", type=float, metavar="S", help="stop after this many seconds")
+    parser.add_argument("--frames", type=int, metavar="N", help="stop after this many frames")
+    parser.add_argument("--rotate-mb", type=float, metavar="MB", help="start a new file after this many megabytes")
+    parser.add_argument("--rotate-min", type=float, metavar="MIN", help="start a new file after this many minutes")
     parser.add_argument(
-        "--car", metavar="FILE", help="the car file, noted with its hash; ./car.toml is taken when it is there"
+        "--car", metavar="FILE", help="car file to note with its hash; default: ./car.toml if it exists"
     )
-    shared.add_output(parser, "the file to write: .log, .asc, and .gz behind either")
+    shared.add_output(parser, "file to write: .log, .asc, .log.gz or .asc.gz")
     shared.add_json(parser)
 
 
@@ -56,10 +55,10 @@ def run(options: argparse.Namespace) -> int:
     from buswright.cli.stopping import stopping
     from buswright.frames.recording.recorder import Recorder, space_for
     from buswright.frames.recording.run import header_of, record
-    from buswright.report.recording import render_json, render_status, render_text
+    from buswright.report import recording as report
 
     if not live_sources(options):
-        raise UserError(f"{options.source[0]}: not a live bus", hint="`buswright interfaces` lists what is there")
+        raise UserError(f"{options.source[0]}: not a live bus", hint="`buswright interfaces` lists the live buses")
     path = _checked(options)
     car = _car(options)
     space = space_for(path, len(options.source))
@@ -77,18 +76,17 @@ def run(options: argparse.Namespace) -> int:
             closing(status_line()) as line,
             Markers(lambda: capture.stopped, line.typed if line.shown else None) as markers,
         ):
-            _say(f"{BY_KEYS if markers.by_keys else BY_LINES} Ctrl-C ends.")
+            _say(f"{BY_KEYS if markers.by_keys else BY_LINES} Ctrl-C ends the recording.")
             recording = record(
                 capture,
                 recorder,
                 seconds=options.seconds,
                 frames=options.frames,
                 markers=markers,
-                tick=lambda so_far: line.status(render_status(so_far)),
+                tick=lambda so_far: line.status(report.render_status(so_far)),
                 why=lambda: stop.why,
             )
-    document = json.dumps(render_json(recording), ensure_ascii=False, indent=2) if options.json else None
-    print(document or render_text(recording))
+    shared.show(options, report, recording)
     return 0
 
 
@@ -100,7 +98,7 @@ def _checked(options: argparse.Namespace) -> Path:
     for name in ("seconds", "frames", "rotate_mb", "rotate_min"):
         value = getattr(options, name)
         if value is not None and not value > 0:
-            raise UserError(f"--{name.replace('_', '-')} {value:g}: impossible", hint="give a number above 0")
+            raise UserError(f"--{name.replace('_', '-')} {value:g}: must be above 0", hint="give a larger number")
     path = Path(options.out)
     format_of(path)
     rotating = options.rotate_mb is not None or options.rotate_min is not None

@@ -1,10 +1,10 @@
-"""Remember a good run: a baseline that later runs are compared with.
+"""Save the baseline of a good run, to compare later runs with.
 
-The baseline is one JSON file that a person can read: for each bus its load; for each identifier period, jitter,
-length, counter, checksum and which others keep phase with it; with a car file (or a database) for each channel
-rate, range, and zero and noise while the car stood still. When that was is found in the data and said.
+The baseline is one readable JSON file. It holds the load of each bus, and period, jitter, length, counter, checksum
+and shared clock of each identifier. With a car file or a database it also holds rate, range, zero and noise of each
+channel; zero and noise are from while the car stood still, which is found in the data.
 
-`buswright compare good.json SOURCE` then tells what changed.
+Later, `buswright compare good.json SOURCE` lists what changed.
 """
 
 from __future__ import annotations
@@ -29,20 +29,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_window(parser)
     shared.add_car(parser)
     shared.add_databases(parser)
-    add_bitrate(parser)
-    shared.add_output(parser, "the baseline, a JSON file")
+    shared.add_bitrate(parser)
+    shared.add_output(parser, "baseline to write, a JSON file")
     shared.add_json(parser)
-
-
-def add_bitrate(parser: argparse.ArgumentParser) -> None:
-    """--bitrate."""
-    parser.add_argument(
-        "--bitrate",
-        action="append",
-        default=[],
-        metavar="[BUS=]RATE",
-        help="bit rate of every bus, or of one: 500k, chassis=1M; left out, the car file's, else guessed",
-    )
 
 
 def run(options: argparse.Namespace) -> int:
@@ -54,9 +43,7 @@ def run(options: argparse.Namespace) -> int:
     shared.claim_output(path, force=options.force)
     baseline = measure(options, shared.load_car(options))
     save(baseline, path)
-    print(
-        baseline_text(baseline) if options.json else render_baseline(baseline, path), end="" if options.json else "\n"
-    )
+    print(baseline_text(baseline).rstrip("\n") if options.json else render_baseline(baseline, path))
     return 0
 
 
@@ -93,7 +80,7 @@ def measure(options: argparse.Namespace, car: CarFile | None) -> Baseline:
     first = health.capture.first_ns
     if not health.capture.frames:
         raise UserError(
-            f"{', '.join(map(str, capture.paths))}: there is no frame in it", hint="`buswright contents` says what is"
+            f"{', '.join(map(str, capture.paths))}: holds no frames", hint="`buswright contents` lists what it holds"
         )
     facts = CaptureFacts(
         files=tuple(path.name for path in capture.paths),

@@ -1,8 +1,8 @@
-"""The terminal workbench: live buses, or a capture replayed; what is on the bus, what is missing, what is wrong.
+"""Open the terminal workbench on live buses or a capture: what is on the bus, what is missing, what is wrong.
 
-A capture is read once to its end and then shown: play it, go to any moment, step by frames. Live buses are shown as
-they come; --out, or the recording screen, records them meanwhile. Works without a car file and without a database.
-Without SOURCE it offers what it finds. Keys are shown at the bottom; ? explains the screen; q ends.
+A capture is read once, then shown: play it, go to any time, step by frames. Live buses are shown as they arrive;
+--out, or the recording screen, records them. Car file and database are optional. Without SOURCE it lists what it
+finds. The bottom line shows the keys; ? explains the screen; q quits.
 """
 
 from __future__ import annotations
@@ -43,33 +43,33 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "source",
         nargs="*",
         metavar="SOURCE",
-        help="a capture file, several, or a folder of them (merged by time), plain or compressed; or the word demo: "
-        f"the simulated car; {LIVE_HELP}; left out, a list of what is there",
+        help="capture files or folders of them, merged by time, plain or compressed; or the word demo: "
+        f"the simulated car; {LIVE_HELP}; default: choose from a list",
     )
     shared.add_reading(parser)
     shared.add_car(parser)
     shared.add_databases(parser)
-    parser.add_argument(
-        "--bitrate",
-        action="append",
-        default=[],
-        metavar="[BUS=]RATE",
-        help="bit rate of every bus, or of one: 500k, chassis=1M, with CAN FD's data phase 500k/2M; may be repeated",
-    )
+    shared.add_bitrate(parser)
     add_live(parser)
-    parser.add_argument("--speed", type=float, metavar="X", help="play the capture, X times as fast as it was")
-    parser.add_argument("--from", dest="begin", metavar="TIME", help="go there first: seconds, or ISO 8601")
+    parser.add_argument("--speed", type=float, metavar="X", help="play the capture X times as fast as real time")
+    parser.add_argument(
+        "--from", dest="begin", metavar="TIME", help="start time: seconds from the first frame, or ISO 8601"
+    )
     parser.add_argument(
         "--screen",
         choices=names,
         default=names[0],
         metavar="NAME",
-        help=f"the screen to begin with: {', '.join(names[:-1])} or {names[-1]}",
+        help=f"first screen: {', '.join(names[:-1])} or {names[-1]}",
     )
-    parser.add_argument("--out", metavar="FILE", help="record live buses from the start: .log, .asc, .gz behind either")
-    parser.add_argument("--snapshot", metavar="FILE.svg", help="no terminal: write a picture of the screen, and end")
+    parser.add_argument(
+        "--out", metavar="FILE", help="record live buses from the start: .log, .asc, .log.gz or .asc.gz"
+    )
+    parser.add_argument(
+        "--snapshot", metavar="FILE.svg", help="write a picture of the screen and quit; needs no terminal"
+    )
     parser.add_argument("--size", metavar="WxH", help=f"columns and lines of the picture (default {DEFAULT_SIZE})")
-    parser.add_argument("--force", action="store_true", help="overwrite what is there")
+    shared.add_force(parser)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -89,11 +89,11 @@ def run(options: argparse.Namespace) -> int:
 
 def _size(options: argparse.Namespace) -> tuple[int, int]:
     if options.size and not options.snapshot:
-        raise UserError("--size is that of a picture", hint="add --snapshot FILE.svg, or leave it out")
+        raise UserError("--size needs --snapshot", hint="add --snapshot FILE.svg, or leave out --size")
     match = re.fullmatch(r"(\d+)x(\d+)", options.size or DEFAULT_SIZE)
     columns, lines = (int(match[1]), int(match[2])) if match else (0, 0)
     if not (20 <= columns <= 500 and 10 <= lines <= 300):
-        raise UserError(f"--size {options.size}: impossible", hint="columns x lines, 20x10 to 500x300: 120x40")
+        raise UserError(f"--size {options.size}: must be 20x10 to 500x300", hint="columns x lines, for example 120x40")
     return columns, lines
 
 
@@ -104,11 +104,11 @@ def _check(options: argparse.Namespace) -> None:
 
     live = live_sources(options)
     if options.speed is not None and not SLOWEST <= options.speed <= FASTEST:
-        raise UserError(f"--speed {options.speed:g}: out of range", hint=f"give {SLOWEST:g} to {FASTEST:g}")
+        raise UserError(f"--speed {options.speed:g}: must be {SLOWEST:g} to {FASTEST:g}", hint="1 is real time")
     if live and (options.speed is not None or options.begin is not None):
-        raise UserError("--speed and --from replay a capture", hint="leave them out for live buses")
+        raise UserError("--speed and --from are for captures", hint="leave them out for live buses")
     if options.out and options.source and not live:
-        raise UserError("--out records live buses", hint="`buswright cut` makes captures of captures")
+        raise UserError("--out is for live buses", hint="`buswright cut` writes a capture from captures")
     if options.out:
         format_of(Path(options.out))
         for file in (Path(options.out), sidecar_of(Path(options.out))):
@@ -135,7 +135,7 @@ def _chosen(options: argparse.Namespace) -> bool:
         return False
     options.source = [source]
     if options.out and not live_sources(options):
-        raise UserError("--out records live buses", hint="choose one, or leave out --out")
+        raise UserError("--out is for live buses", hint="choose a live bus, or leave out --out")
     return True
 
 
@@ -170,7 +170,7 @@ def _begin_ns(source: Capture, options: argparse.Namespace) -> int | None:
     moment = Moment.parse(options.begin, timezone=options.timezone)
     first_ns = source.first_time_ns()
     if first_ns is None:
-        raise UserError(f"--from {options.begin}: this capture gives no times", hint="leave it out")
+        raise UserError(f"--from {options.begin}: this capture has no time stamps", hint="leave out --from")
     return moment.on(first_ns, source.clock)
 
 

@@ -10,21 +10,21 @@ from types import MappingProxyType
 TOPICS: Mapping[str, str] = MappingProxyType(
     {
         "getting-started": "from a capture to channels, with a database and without",
-        "draft": "the car file drafted from captures and databases",
-        "car-file": "the file that describes the car: every key",
-        "roles": "what a channel stands for, so that it can be judged",
+        "draft": "draft a car file from captures and databases",
+        "car-file": "the car file: every key",
+        "roles": "what a channel measures, so that it can be judged",
         "calibrations": "from volts to units: every kind, its formula and source",
         "sensors": "starter sensors to copy into a car file",
         "formulas": "computed channels: operators, functions, limits",
-        "captures": "formats, what is kept of them, and what is reported",
-        "health": "how the buses behaved: load, rates, missing frames, findings",
+        "captures": "formats that can be read, and what is kept and reported",
+        "health": "buses: load, rates, missing frames, findings",
         "workbench": "the terminal workbench: screens, replay, wiggle test",
-        "live": "live buses: adapters, only listening, recording",
-        "baseline": "a good run remembered, and what changed since",
-        "quality": "what may be objected to in a sample, and what that means",
+        "live": "live buses: adapters, listening only, recording",
+        "baseline": "a good run saved, and what changed since",
+        "quality": "the objections that a sample may carry",
         "units": "every unit and its spellings",
         "commands": "every command and option, exit status, JSON",
-        "safety": "what to mind at the car",
+        "safety": "before you work on the car",
     }
 )
 """Every page and one line about it, in the order of reading."""

@@ -9,8 +9,6 @@ from importlib import resources
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from buswright.report.markdown import code, escaped, table
-
 if TYPE_CHECKING:
     from buswright.channels.calibration.registry import KeySpec
     from buswright.channels.carfile.load import KeyLine
@@ -28,6 +26,24 @@ HEALTH_THRESHOLDS = (
 """Thresholds that detectors of the layers capture, bus and node use."""
 
 _OWN_KIND = re.compile(r'kind = "\w+": ')
+_CODE = re.compile(r"(`[^`]*`)")
+
+
+def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """Write a Markdown table; bars inside cells are escaped."""
+    lines = [heads, ["---"] * len(heads), *rows]
+    return "\n".join("| " + " | ".join(cell.replace("|", r"\|") for cell in line) + " |" for line in lines)
+
+
+def code(text: str) -> str:
+    """Write text as inline code."""
+    return f"`{text}`" if text else ""
+
+
+def escaped(text: str) -> str:
+    """Write plain text as Markdown: stars and the like mean themselves, but `code` in backticks stays code."""
+    parts = _CODE.split(text)
+    return "".join(part if n % 2 else re.sub(r"([*_<\[\]\\])", r"\\\1", part) for n, part in enumerate(parts))
 
 
 def keys(name: str) -> str:
@@ -65,8 +81,8 @@ def calibration(name: str) -> str:
     from buswright.channels.calibration.registry import KINDS
 
     kind = KINDS[name]
-    takes = " or ".join(kind.electrical) if kind.electrical else "any unit, V where `electrical` is left out"
-    gives = f"{kind.own_unit} where `unit` is left out" if kind.own_unit else "what `unit` says, which must be written"
+    takes = " or ".join(kind.electrical) if kind.electrical else "any unit; default V"
+    gives = f"{kind.own_unit}, or the unit in `unit`" if kind.own_unit else "the unit in `unit`, which is required"
     rows = [[code(key.name), _spec_words(key)] for key in _with_items(kind.keys)]
     return "\n\n".join(
         [kind.meaning, f"Formula: {kind.formula}", f"Takes {takes}; gives {gives}.", table(["key", "meaning"], rows)]
@@ -122,7 +138,7 @@ def _thresholds(names: Iterable[str]) -> str:
         [code(name), f"{one.default:g}{' ' + one.unit if one.unit else ''}", one.meaning]
         for name, one in ((name, THRESHOLDS[name]) for name in names)
     ]
-    return table(["name", "default", "what it decides"], rows)
+    return table(["name", "default", "meaning"], rows)
 
 
 def checksums() -> str:
@@ -165,7 +181,7 @@ def formula_limits() -> str:
         ["constant exponent", f"{formula.EXPONENT_LIMIT:g}"],
         *([code(one.usage), f"{one.bounds[0]:g} to {one.bounds[1]:g}"] for one in FUNCTIONS.values() if one.bounds),
     ]
-    return table(["of a formula", "at most"], rows)
+    return table(["limit of a formula", "at most"], rows)
 
 
 def quality() -> str:
@@ -175,7 +191,7 @@ def quality() -> str:
     rows = [
         [str(int(bit)), code(str(bit.name)), "no" if bit & BAD else "yes", describe_quality(bit)] for bit in Quality
     ]
-    return table(["bit", "name", "usable", "what is said"], rows)
+    return table(["bit", "name", "usable", "meaning"], rows)
 
 
 def units() -> str:
@@ -216,7 +232,7 @@ def _command(name: str, parser: argparse.ArgumentParser) -> str:
     rows = [[_option(action), escaped(_help(action, parser))] for action in actions]
     usage = formatter.format_help().rstrip()
     text = escaped((parser.description or "").strip())
-    return "\n\n".join([f"## {name}", f"```\n{usage}\n```", text, table(["option", "does"], rows)])
+    return "\n\n".join([f"## {name}", f"```\n{usage}\n```", text, table(["option", "meaning"], rows)])
 
 
 def _option(action: argparse.Action) -> str:

@@ -16,7 +16,7 @@ from buswright.wording import percent
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
 
-_DUE = "it was regular before, and the later run lasted two seconds and ten periods without it"
+_DUE = "was regular before; now silent for over two seconds and ten periods"
 
 _SAME_BUS = 0.7
 """Share of common identifiers above which two buses of different names are one: can0 of a run without a car file."""

@@ -63,7 +63,7 @@ def channel_differences(
     if a.at_rest is None or b.at_rest is None:
         if a.channels or b.channels:
             which = "earlier" if b.channels else "later"
-            yield _note(f"channels are not compared: the {which} run was remembered without a car file or database")
+            yield _note(f"channels are not compared: the {which} run was saved without a car file or database")
         return
     alike = a.at_rest.basis == b.at_rest.basis
     if not alike:
@@ -129,7 +129,7 @@ def _zero(one: _Compared) -> Iterator[Difference]:
         severity = Severity.FAULT if abs(moved) > fault * span else Severity.SUSPECT
         threshold = f"{percent(suspect, 0)} of the span of {span:.4g} {unit} is suspect, {percent(fault, 0)} a fault"
     else:
-        look = "its role does not say that it shows the same whenever the car rests" if role else ""
+        look = "nothing yet: its role does not mean the same reading whenever the car rests" if role else ""
     size = abs(moved) / span
     yield Difference(
         "zero-moved", severity, f"channel:{one.name}", text, zero, after.zero, unit, threshold, look, size=size
@@ -157,5 +157,5 @@ def _noise(one: _Compared) -> Iterator[Difference]:
     severity = Severity.FAULT if ratio > fault * slack else Severity.SUSPECT
     text = f"{one.name} is {ratio:.3g} times as noisy at rest: {new:.3g} {unit}, before {old:.3g} {unit}"
     threshold = f"{suspect * slack:.3g} times as noisy, with {before.samples} and {after.samples} samples"
-    look = "ground and shield of its wire, its plug; which other channels share them?"
+    look = "ground and shield of its wire, its plug; then the channels that share them"
     yield Difference("noise-up", severity, f"channel:{one.name}", text, old, new, unit, threshold, look, size=ratio)

@@ -93,7 +93,7 @@ def _lengths(one: Compared) -> Iterator[Difference]:
     new = [text for text in b.lengths if text not in a.lengths]
     before = float(a.length or 0)
     if a.length != b.length:
-        text = f"{one.called} had {a.length} bytes and has {b.length} now"
+        text = f"{one.called} has {b.length} bytes, before {a.length}"
         threshold = "any change of the usual length"
         look = "firmware or settings of its module; the database must say the same"
         yield Difference(

@@ -56,7 +56,7 @@ class Draft:
     def _lines(self) -> Iterator[str]:
         yield f"# Car file, drafted by Buswright {__version__} from"
         yield from (f"#   {source}" for source in self.sources)
-        yield f"# What was measured or guessed says so. {FILL_IN} stands where only a person can say."
+        yield f"# Comments say what was measured or guessed. {FILL_IN} marks what only a person can decide."
         yield '# "buswright check" finds mistakes; "buswright guide car-file" explains every key.'
         yield "format = 1"
         for group, title in GROUPS.items():

@@ -151,7 +151,7 @@ class ChannelDrafter:
             )
         else:
             self._sensors[sensor] = None
-            yield line(f"# sensor = {quoted(sensor)}", f"{FILL_IN}: it is in {unit}; is this what is wired to it?")
+            yield line(f"# sensor = {quoted(sensor)}", f"{FILL_IN}: the signal is in {unit}; is this the sensor on it?")
         if not signal.unit:
             yield line("# input_scale = 0.001221", f"{FILL_IN}: volts per count, 5 / 4095 for 12 bits over 5 V")
         if guessed.role:
@@ -214,7 +214,7 @@ def _left_out(message: Message, figures: IdFigures | None) -> str:
 def _no_channel(signal: Signal, figures: IdFigures | None) -> str:
     """Say why a signal needs no channel; empty if it does."""
     if "/" in signal.name or signal.name != signal.name.strip():
-        return "its name can't stand in a car file"
+        return "its name can't be used in a car file"
     if signal.is_multiplexer:
         return "multiplexer"
     bits = ((1 << signal.length) - 1) << signal.start if not signal.big_endian else 0

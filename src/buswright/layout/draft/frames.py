@@ -39,14 +39,14 @@ def bus_table(bus: DraftBus, folder: Path) -> Table:
         lines.append(line(text, "" if rate else f"{FILL_IN}: there are CAN FD frames"))
     if bus.interfaces:
         names = [int(name) if name.isdigit() and int(name) <= 255 else name for name in bus.interfaces]
-        lines.append(line(f"interfaces = {listed(names)}", "as the captures call it"))
+        lines.append(line(f"interfaces = {listed(names)}", "as captures call it"))
     else:
         lines.append(line('# interfaces = ["can0"]', f"{FILL_IN}: no capture has this bus"))
     if bus.databases:
         lines.append(f"databases = {listed(relative(given.path, folder) for given in bus.databases)}")
     else:
         lines.append(line("# databases = []", f"{FILL_IN}: with a database its signals become channels"))
-    lines.append(line("# chain = []", f"{FILL_IN}: modules in the order in which the bus runs past them"))
+    lines.append(line("# chain = []", f"{FILL_IN}: modules in their order along the bus"))
     lines.append(line("# terminators = []", f"{FILL_IN}: the two modules with a terminating resistor"))
     return Table("bus", bus.name, "\n".join(lines))
 
@@ -60,7 +60,7 @@ def _bitrate(bus: DraftBus) -> str:
     if said:
         return line(f"bitrate = {said:_}", "the database says so")
     if measured is None or measured.bits_per_s is None:
-        return line(f"bitrate = {USUAL_BITRATE:_}", f"{FILL_IN}: not known; 500 kbit/s is only the usual one")
+        return line(f"bitrate = {USUAL_BITRATE:_}", f"{FILL_IN}: unknown; 500 kbit/s is only usual")
     sharp = measured.support >= SURE and "smeared" not in measured.basis  # stamps of a host only tell about it
     how_sure = "measured, sure" if sharp else f"measured, likely ({FILL_IN} if wrong)"
     return line(f"bitrate = {measured.bits_per_s:_}", f"{how_sure}: {measured.basis.removeprefix('guessed: ')}")
@@ -124,7 +124,7 @@ def _sender_table(bus: DraftBus, sender: str, messages: Sequence[Message], also:
     lines = [line(f"[module.{key(sender)}]", text), f"bus = {quoted(bus.name)}"]
     if also:
         names = listed([*(message.name for message in messages), *also])
-        lines += [f"# No database knows {', '.join(also)}, which keep phase with the others.", f"messages = {names}"]
+        lines += [f"# {', '.join(also)}: in no database, but on the same clock as the others.", f"messages = {names}"]
     return Table("module", sender, "\n".join(lines))
 
 
@@ -135,7 +135,7 @@ def _clock_table(bus: DraftBus, name: str, members: Sequence[Key]) -> Table:
         name,
         "\n".join(
             [
-                line(f"[module.{name}]", f"{FILL_IN} its name: they keep one phase: one module, very likely"),
+                line(f"[module.{name}]", f"{FILL_IN} its name: one clock sends these, so very likely one module"),
                 f"bus = {quoted(bus.name)}",
                 f"messages = {listed(ids)}",
             ]
@@ -179,7 +179,7 @@ def _frame_lines(figures: IdFigures, message: Message | None, expected: Expectat
         yield f"# {FILL_IN}: the database says every {cycle:g} ms, but it came every {period:.4g} ms"
         yield f"# period_ms = {number(period)}"
     elif on_change is None and figures.period.sending == "change-driven":
-        yield line("# change_driven = true", f"{FILL_IN}: it seems to come when something changes")
+        yield line("# change_driven = true", f"{FILL_IN}: seems to be sent only on change")
     counter, checksum = counter_bits(figures), checksum_bits(figures)
     if figures.counter is not None and counter is not None and not _is_quantity(message, counter):
         yield _counter_line(figures.counter)
@@ -218,7 +218,7 @@ def checksum_bits(figures: IdFigures) -> int | None:
 def _counter_line(counter: CounterFigures) -> str:
     modulus = f", modulus = {counter.modulus}" if counter.modulus != 1 << counter.length else ""
     text = f"counter = {{ start = {counter.start}, length = {counter.length}{modulus} }}"
-    return f"{text}  # {counter.share:.1%} of {counter.frames:,} steps go one further"
+    return f"{text}  # {100 * counter.share:.1f} % of {counter.frames:,} steps go one further"
 
 
 def _checksum_line(found: ChecksumFigures) -> str:

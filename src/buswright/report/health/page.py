@@ -28,21 +28,20 @@ TOOLS = """<div class="tools" role="toolbar" aria-label="Time shown in all plots
 <span class="faint">shown: <span id="shown" aria-live="polite"></span></span>
 </div>"""
 
-HOW_TO = """<p class="faint">Drag across a plot to zoom; all plots follow. Double-click for the whole run. With a plot
-focused: + and − zoom, the arrows move, 0 shows all. Numbers on coloured stretches are those of the findings.</p>"""
+HOW_TO = """<p class="faint">Drag across a plot to zoom all plots. Double-click to see the whole run. With a plot in
+focus, + and − zoom, the arrows move, 0 shows all. Numbers on coloured stretches are the finding numbers.</p>"""
 
 STRIP_KEY = """<h3>How to read the strips</h3>
 <ul class="key">
 <li style="color:var(--quiet)"><i></i>within {0} of the period</li>
-<li style="color:var(--uneasy)"><i></i>over {0} off: taller, and worth a look when frequent</li>
+<li style="color:var(--uneasy)"><i></i>over {0} off: taller; suspect when frequent</li>
 <li style="color:var(--bad)"><i></i>over {1} off: tallest</li>
 <li style="color:var(--missing)"><i class="sign">⊠</i>frames missing</li>
 <li style="color:var(--uneasy)"><i class="sign">|</i>a late frame, none missing</li>
 </ul>
-<p class="faint">A strip is one identifier over time, highest priority on top. Up from its line: the latest frame of
-the moment; down: the earliest; the line itself is exactly on time. The height grows with the logarithm of the
-deviation: half of the full height is 10 % of the period. A thin band: sent on change, so it has no period. Empty:
-nothing came.</p>"""
+<p class="faint">Each strip is one identifier over time, highest priority on top. The line means on time. Up is late,
+down is early. The height grows with the logarithm of the deviation: half height is 10 % of the period. A thin band
+means sent on change: no period. An empty strip means no frames.</p>"""
 
 
 def render_html(report: HealthReport, spacings: Spacings) -> str:
@@ -87,7 +86,7 @@ def _tag(severity: Severity | None) -> str:
 
 def _head(report: HealthReport, name: str) -> str:
     judged = report.worst if report.worst is not None and report.worst > Severity.NOTE else None
-    word, _, rest = words.verdict(report).partition(": ")
+    word, _, rest = words.verdict(report).partition(". ")
     sign = SIGNS[judged] if judged is not None else "✔"
     capture = report.health.capture
     figures = [
@@ -113,7 +112,7 @@ def _head(report: HealthReport, name: str) -> str:
         f"<header><h1>Bus health: {escape(name)}</h1>"
         f'<p class="faint">{escape(", ".join(report.files))} ({escape(report.format)}), from '
         f"{escape(moment(report.first_ns, report.clock.origin))}</p>"
-        f'<p class="verdict {_class(judged)}">{sign} <strong>{escape(word)}</strong>: {escape(rest)}</p>'
+        f'<p class="verdict {_class(judged)}">{sign} <strong>{escape(word)}.</strong> {escape(rest)}</p>'
         f'<ul class="figures">{items}</ul>'
         f'<nav aria-label="On this page"><ul>{links}</ul></nav></header>'
     )
@@ -124,23 +123,23 @@ def _head(report: HealthReport, name: str) -> str:
 
 def _findings(report: HealthReport) -> str:
     shown = "\n".join(_finding(finding, number, report) for number, finding in enumerate(report.findings, 1))
-    nothing = (
-        "<p>Nothing was found. That is no proof that all is well: frames show neither wiring nor a sensor's truth.</p>"
-    )
+    nothing = "<p>None on the buses. Channels were not checked. Frames can't show wiring or a wrong sensor.</p>"
     return f'<section id="findings"><h2>Findings</h2>\n{shown or nothing}\n</section>'
 
 
 def _finding(finding: Finding, number: int, report: HealthReport) -> str:
-    facts = ", ".join(fact for fact in (span(finding, report.first_ns), f"confidence {finding.confidence:.0%}") if fact)
+    facts = ", ".join(
+        fact for fact in (span(finding, report.first_ns), f"{100 * finding.confidence:.0f} % sure") if fact
+    )
     rows = "".join(
         f"<dt>{label}</dt><dd>{text}</dd>"
         for label, text in (
+            ("Check", escape(finding.next_check)),
+            ("Safety", escape(finding.caution)),
             ("Seen", _list(finding.evidence)),
-            ("Limit", escape(finding.threshold)),
             ("Ruled out", _list(finding.ruled_out)),
-            ("Check next", escape(finding.next_check)),
-            ("Mind", escape(finding.caution)),
             ("Explains", _explained(finding)),
+            ("Limit", escape(finding.threshold)),
         )
         if text
     )
@@ -184,10 +183,10 @@ def _explained(finding: Finding) -> str:
 def _plots(report: HealthReport) -> str:
     parts = list(_bus_plots(report))
     key = STRIP_KEY.format(*(percent(words.threshold(name), 0) for name in ("jitter_sd", "jitter_p999")))
-    nothing = "<p>No frame has a time: nothing can be drawn.</p>"
+    nothing = "<p>No plots: no frame has a time stamp.</p>"
     return (
         '<section id="plots"><h2>Load and periods over time</h2>\n'
-        "<noscript><p>The plots need scripts; every number of theirs also stands in the tables.</p></noscript>\n"
+        "<noscript><p>The plots need scripts. The tables hold the same numbers.</p></noscript>\n"
         + (f"{TOOLS}\n{HOW_TO}\n{key}\n" + "\n".join(parts) if parts else nothing)
         + "\n</section>"
     )
@@ -217,11 +216,11 @@ def _bus_plots(report: HealthReport) -> Iterator[str]:
             )
             missing = sum(figures.gaps.missing for figures in ids)
             yield (
-                f"<h3>{name}: how regularly every identifier came</h3>\n"
+                f"<h3>{name}: timing of every identifier</h3>\n"
                 '<div class="readout"> </div>'
                 f'<div class="plot" id="strips-{k}" tabindex="0" role="img" aria-label="Deviation from the period of '
                 f"{count(len(ids), 'identifier')} of {name} over time; {count(missing, 'frame')} missing. The numbers "
-                f'stand in the table of identifiers."></div>{rest}'
+                f'are in the table of identifiers."></div>{rest}'
             )
 
 
@@ -266,7 +265,7 @@ def _bus_row(bus: BusFigures, report: HealthReport) -> list[str]:
 def _modules(report: HealthReport) -> str:
     if not report.health.modules:
         return ""
-    heads = ["module", "bus", "identifiers", "frames", "load", "share of the bus", "first", "last", "never came"]
+    heads = ["module", "bus", "identifiers", "frames", "load", "share of the bus", "first", "last", "never seen"]
     rows = [_module_row(module, report) for module in report.health.modules.values()]
     table = html_table(heads, rows, right=(2, 3, 4, 5), label="Modules")
     return f'<section id="modules"><h2>Modules</h2>{table}</section>'
@@ -343,9 +342,9 @@ def _capture(report: HealthReport) -> str:
     damage = (
         f"<ul>{''.join(f'<li>{escape(text)}</li>' for text in said)}</ul>"
         if said
-        else "<p>No damage seen: every line read, no step back in time, nothing twice, no loss reported.</p>"
+        else "<p>No damage seen: all lines read, time never went back, nothing twice, no loss reported.</p>"
     )
-    zone = f"; dates taken as {escape(clock.timezone)}" if clock.timezone else ""
+    zone = f"; time zone {escape(clock.timezone)}" if clock.timezone else ""
     return (
         f'<section id="capture"><h2>Capture</h2><p>Time stamped by: {escape(clock.source)}; '
         f"{clock.resolution_ns / 1000:g} µs steps{zone}.</p>{damage}</section>"
@@ -354,7 +353,7 @@ def _capture(report: HealthReport) -> str:
 
 def _foot() -> str:
     return (
-        f"<footer><p>Buswright {escape(__version__)}. It only listened. Everything on this page stands in this file; "
-        "nothing is loaded from elsewhere. <code>buswright guide health</code> says what each number means. "
+        f"<footer><p>Buswright {escape(__version__)}. It only listened. This file holds everything on this page "
+        "and loads nothing. <code>buswright guide health</code> explains each number. "
         "A missing alarm is no proof of health.</p></footer>"
     )

@@ -11,7 +11,7 @@ from buswright.channels.carfile.model import FrameName
 from buswright.findings import THRESHOLDS, Finding, Layer, Severity
 from buswright.frames.table import Clock, Problems
 from buswright.health.model.health import BitRate, BusFigures, BusHealth, IdFigures, Peak
-from buswright.report.findings import every, tally, worst
+from buswright.report.findings import every, headline, tally, worst
 from buswright.report.text import count
 
 
@@ -104,25 +104,18 @@ class HealthReport:
 
 
 def verdict(report: HealthReport) -> str:
-    """Say in one line how it stands: the gravest severity in capitals, and what it is about."""
+    """Say in one line how it stands: how much was found, in capitals, and the worst of it; or the scope."""
     judged = [finding for finding in report.findings if finding.severity > Severity.NOTE]
     notes = len(report.findings) - len(judged)
     if judged:
-        first = judged[0]
-        others = f", and {len(judged) - 1} more" if len(judged) > 1 else ""
-        subject = f" {first.subject}" if first.subject != first.layer.name.lower() else ""
-        return f"{judged_word(report.worst)}: {tally(judged)}. First: {first.fault}{subject}{others}"
+        others = f" {len(judged) - 1} more below." if len(judged) > 1 else ""
+        return f"{tally(judged).upper()}. Worst: {headline(judged[0])}.{others}"
     seen = (
         f"{count(len(report.health.buses), 'bus', 'buses')}, "
         f"{count(len(report.health.ids), 'identifier')}, {count(report.missing, 'frame')} missing"
     )
     more = f", {count(notes, 'note')}" if notes else ""
-    return f"{judged_word(None)}: {seen}{more}"
-
-
-def judged_word(severity: Severity | None) -> str:
-    """Return the word that a verdict begins with."""
-    return severity.name if severity is not None and severity > Severity.NOTE else "NOTHING SUSPECT"
+    return f"BUSES: NOTHING SUSPECT. {seen}{more}. Channels were not checked."
 
 
 def size_words(report: HealthReport) -> str:
@@ -199,7 +192,7 @@ def remarks(figures: IdFigures) -> list[str]:
     if figures.two_senders is not None and figures.two_senders.split:
         said.append("two senders?")
     if period.conflict and period.learned_ns:
-        said.append(f"comes at {rate(1e9 / period.learned_ns)}/s")
+        said.append(f"actual rate {rate(1e9 / period.learned_ns)}/s")
     if figures.known is False:
         said.append("unknown")
     if lengths.off:
@@ -257,12 +250,12 @@ def bit_rate_words(rate_: BitRate) -> str:
 
 
 def basis_words(bus: BusFigures) -> str:
-    """Say what a bit rate rests on that nobody gave; empty where somebody did."""
+    """Say what a guessed bit rate rests on; empty where somebody gave it."""
     rate_ = bus.bitrate
     if rate_.source not in ("guessed", "unknown"):
         return ""
     basis = rate_.basis.removeprefix(f"{rate_.source}: ")
-    return f"{bus.name}: bit rate {rate_.source} (--bitrate gives it): {basis}"
+    return f"{bus.name}: bit rate {rate_.source} (set it with --bitrate): {basis}"
 
 
 def load_words(bus: BusFigures) -> str:
@@ -289,11 +282,11 @@ def limits() -> dict[str, str]:
     """Return the default thresholds that stand beside what they judge."""
     of = threshold
     return {
-        "load": f"load worth a look from {percent(of('load_suspect'), 0)} over 1 s or "
+        "load": f"load is suspect from {percent(of('load_suspect'), 0)} over 1 s or "
         f"{percent(of('load_peak_suspect'), 0)} over 100 ms, a fault from {percent(of('load_fault'), 0)} over 1 s",
-        "jitter": f"jitter worth a look from {percent(of('jitter_sd'), 0)} of the period (standard deviation), "
+        "jitter": f"jitter is suspect from {percent(of('jitter_sd'), 0)} of the period (standard deviation), "
         f"a fault from {percent(of('jitter_p999'), 0)} (99.9 %)",
-        "missing": f"a gap over {of('missing_periods'):g} periods holds a missing frame "
+        "missing": f"a gap over {of('missing_periods'):g} periods means missing frames "
         f"({of('missing_periods_loaded'):g} above 70 % load)",
         "errors": f"error frames: a note up to {of('error_frames_per_minute'):g} a minute, "
         f"a fault above {of('error_frames_per_second'):g} a second",
@@ -312,20 +305,20 @@ def capture_lines(report: HealthReport) -> list[str]:
     ]
     said += [f"read: {line}" for line in problem_lines(report.problems)]
     if capture.untimed:
-        said.append(f"{count(capture.untimed, 'frame')} without a time: no rate is computed from these")
+        said.append(f"{count(capture.untimed, 'frame')} without a time stamp: rates leave them out")
     for bus in report.health.buses.values():
         said += _bus_capture_lines(bus, report)
     for pair in capture.duplicates:
         where = pair.bus if pair.bus == pair.other else f"{pair.bus}, first on {pair.other}"
         said.append(
-            f"{where}: {count(pair.copies, 'frame')} came twice ({percent(pair.share)} of the bus), "
+            f"{where}: {count(pair.copies, 'frame')} recorded twice ({percent(pair.share)} of the bus), "
             f"{report.at(pair.first_ns)} to {report.at(pair.last_ns)}"
         )
     if capture.drops:
         lost = "an unknown number of frames" if capture.dropped is None else count(capture.dropped, "frame")
         said.append(f"the recorder reported {count(len(capture.drops), 'loss', 'losses')}: {lost}")
     if capture.unlisted:
-        said.append(f"{count(capture.unlisted, 'frame')} of more identifiers than are told apart")
+        said.append(f"{count(capture.unlisted, 'frame')} not listed: too many different identifiers")
     return said
 
 
@@ -341,6 +334,6 @@ def _bus_capture_lines(bus: BusFigures, report: HealthReport) -> list[str]:
     if spacing.impossible:
         said.append(
             f"{bus.name}: {count(spacing.impossible, 'frame')} of {spacing.pairs:,} follow closer than the wire "
-            "allows, as stamps of a host do"
+            "allows: software made these time stamps"
         )
     return said

@@ -94,7 +94,7 @@ def _error_lines(bus: BusFigures, report: HealthReport, width: int) -> list[str]
 
 
 def _modules(report: HealthReport, width: int) -> list[str]:
-    heads = ["module", "bus", "IDs", "frames", "load", "of bus", "never came"]
+    heads = ["module", "bus", "IDs", "frames", "load", "of bus", "never seen"]
     rows = [_module_row(module) for module in report.health.modules.values()]
     columns = [Column(k, head, right=k in (2, 3, 4, 5)) for k, head in enumerate(heads)]
     return fitted(columns, rows, width, drop=(5, 1, 3), shorten=6)
@@ -121,9 +121,11 @@ def _ids(report: HealthReport, width: int, every: bool) -> list[str]:
     columns[4] = Column(4, "expected", right=False)
     used = [column for column in columns if column.number < 2 or any(row[column.number] for row in rows)]
     lines = fitted(used, rows, width, drop=(9, 11, 8, 10, 2, 5, 12), shorten=12) if rows else ["  none"]
-    rest = len(report.worst_first) - len(chosen)
+    rest = report.worst_first[len(chosen) :]
     if rest:
-        lines.append(f"  and {count(rest, 'better one')}: --all shows them, --html and --json have everything")
+        wrong = sum(report.severity_of_id(figures.name) is not None for figures in rest)
+        what = f", {wrong} with findings" if wrong else " with nothing to report"
+        lines.append(f"  {len(rest)} more{what} (--all lists them)")
     return lines
 
 
@@ -151,7 +153,7 @@ def _capture(report: HealthReport, width: int) -> list[str]:
     clock = report.clock
     lines = [f"  time stamped by: {clock.source}; {clock.resolution_ns / 1000:g} µs steps"]
     said = words.capture_lines(report) or [
-        "no damage seen: every line read, no step back in time, nothing twice, no loss reported"
+        "no damage seen: all lines read, time never went back, nothing twice, no loss reported"
     ]
     return lines + [line for text in said for line in _fold(f"  {text}", width, "    ")]
 
@@ -164,7 +166,7 @@ def _findings(report: HealthReport, width: int, every: bool) -> list[str]:
         if not any(finding is each for each in hidden):
             lines += finding_lines(finding, number, report.first_ns, width)
     if hidden:
-        lines.append(f"  and {count(len(hidden), 'note')} more: --all shows them")
+        lines.append(f"  {count(len(hidden), 'more note')} (--all lists them)")
     return lines or ["  none"]
 
 

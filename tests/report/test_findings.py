@@ -1,0 +1,54 @@
+"""What is said of a finding in a few words, and in which order the rest follows."""
+
+import re
+
+import pytest
+
+from buswright.cli.manual import source
+from buswright.findings import FAULTS, Finding, Severity
+from buswright.report.findings import HEADLINES, finding_lines, headline, times
+
+
+def finding(fault, subject, count=1):
+    return Finding(
+        *(fault, FAULTS[fault], Severity.FAULT, subject, 0, 10**9, count, 0.934, ("It was seen.",), "limit = 3"),
+        ruled_out=("Not something else.",),
+        next_check="Look at the plug.",
+        caution="Engine off.",
+    )
+
+
+def test_every_finding_that_the_manual_explains_has_a_headline_and_no_other():
+    section = source("health").split("## Findings")[1].split("\n## ")[0]
+    assert set(re.findall(r"^\| `([a-z-]+)` \|", section, re.MULTILINE)) == set(HEADLINES)
+    assert set(HEADLINES) <= set(FAULTS)
+
+
+@pytest.mark.parametrize(
+    ("fault", "subject", "count", "says"),
+    [
+        ("module-reset", "module:damper_node", 3, "damper_node restarted 3 times"),
+        ("id-missing", "id:chassis/1A0", 2, "chassis/1A0 went silent twice"),
+        ("id-missing", "id:chassis/1A0", 1, "chassis/1A0 went silent"),
+        ("bus-overload", "bus:chassis", 40, "the chassis bus is overloaded"),
+        ("frames-lost", "id:can0/0A0", 5, "frames of can0/0A0 were lost"),
+        ("bad-lines", "capture", 9, "lines of the capture could not be read"),
+    ],
+)
+def test_a_headline_says_what_happened_to_what(fault, subject, count, says):
+    assert headline(finding(fault, subject, count)) == says
+
+
+def test_every_headline_can_be_written():
+    assert all("{" not in headline(finding(fault, "id:a/1", 2)) for fault in HEADLINES)
+
+
+def test_how_often_in_words():
+    assert [times(number) for number in (1, 2, 3, 4000)] == ["once", "twice", "3 times", "4,000 times"]
+
+
+def test_what_to_do_comes_first_then_safety_then_what_was_seen_and_the_limit_last():
+    lines = finding_lines(finding("id-missing", "id:chassis/1A0", 2), 1, 0, 100)
+    labels = [line[5:16].strip() for line in lines[1:]]
+    assert labels == ["check", "SAFETY", "seen", "ruled out", "limit"]
+    assert lines[0].endswith("(0.00–1.00 s, twice, 93 % sure)")
