@@ -11,7 +11,8 @@ from typing import Any, Literal
 import numpy as np
 
 from buswright.frames.formats.asc.writer import AscWriter
-from buswright.frames.formats.write import write_all, write_candump
+from buswright.frames.formats.candump.writer import write_candump
+from buswright.frames.formats.writing import write_all
 from buswright.frames.table import Clock
 from buswright.simulate.faults.catalogue import Fault, GroundTruth, layer_of
 from buswright.simulate.run import START_EPOCH_NS, simulate_run

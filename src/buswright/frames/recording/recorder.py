@@ -21,7 +21,8 @@ from typing import Any, BinaryIO, cast
 
 from buswright.errors import UserError
 from buswright.frames.formats.asc.writer import AscWriter
-from buswright.frames.formats.write import CandumpWriter, Writer
+from buswright.frames.formats.candump.writer import CandumpWriter
+from buswright.frames.formats.writing import Writer
 from buswright.frames.sidecar import FORMAT, event_line, line_of, sidecar_of
 from buswright.frames.table import Event, Frames
 

@@ -6,7 +6,8 @@ import re
 from dataclasses import dataclass
 from datetime import datetime
 
-from buswright.frames.formats.reading import Reading, Rows
+from buswright.frames.formats.columns import Rows
+from buswright.frames.formats.reading import Reading, Rejected
 from buswright.frames.table import FD_CODE_OF_LENGTH, FD_LENGTHS, Event, Flag
 from buswright.frames.zones import epoch_seconds
 
@@ -25,18 +26,27 @@ LATEST_SECOND = 9_223_372_035
 """int64 nanoseconds end in the year 2262."""
 
 
-class Rejected(Exception):  # noqa: N818  (it is caught within this package, never shown)
-    """The line gives no frame; the text is the reason, fit for counting."""
-
-
 @dataclass(slots=True)
 class Stamps:
-    """How the stamps of a file are to be understood; decided from its first chunk."""
+    """How the stamps of a file are to be understood.
 
+    Attributes
+    ----------
+    settled
+        The first chunk with frames has been looked at: `delta` is known.
+    delta
+        Stamps count from the frame before.
+    last_ns
+        Time of the last frame.
+    seen, dated, nanoseconds
+        There are stamps; some are dates; some have more than six digits of a second.
+    """
+
+    settled: bool = False
     delta: bool = False
     last_ns: int = 0
-    dated: bool = False
     seen: bool = False
+    dated: bool = False
     nanoseconds: bool = False
 
 

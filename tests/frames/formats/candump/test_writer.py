@@ -11,8 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from buswright.frames.formats.candump import reader as candump
+from buswright.frames.formats.candump.writer import CandumpWriter, write_candump
 from buswright.frames.formats.reading import Reading
-from buswright.frames.formats.write import CandumpWriter, rebased, rebased_events, write_candump
+from buswright.frames.formats.writing import rebased, rebased_events
 from buswright.frames.table import Event, Flag, Frames, concatenate, empty_frames
 from tests.frames.frame_batches import Row, batch_of, frame_rows, rows_of
 
@@ -109,7 +110,7 @@ def test_blocks_don_t_show():
 
 def test_a_recording_of_a_road_car_comes_out_byte_for_byte():
     # its source and licence stand beside it
-    original = (Path(__file__).parent.parent / "data" / "road_car.log").read_bytes()
+    original = (Path(__file__).parents[3] / "data" / "road_car.log").read_bytes()
     reading = Reading("road_car.log")
     stream = io.BytesIO()
     assert not write_candump(candump.read(io.BytesIO(original), reading), stream)

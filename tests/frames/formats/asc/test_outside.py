@@ -12,7 +12,7 @@ Where we say something else than python-can 4.6.1, `translated` below says what 
    classic message of 64 bytes): python-can gives 8 bytes and a length of 64; we report the line.
 6. Times: python-can adds float seconds, good to some 200 ns; we are exact, so epoch times are compared to a
    microsecond and stamps to the nanosecond.
-7. Statistics and controller status, which python-can skips, become events; they are compared in test_asc.py.
+7. Statistics and controller status, which python-can skips, become events; they are compared in test_reader.py.
 """
 
 import io

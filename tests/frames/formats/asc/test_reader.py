@@ -553,7 +553,7 @@ def test_no_junk_costs_a_good_line(junk, data):
 
 
 def test_many_batches_join_to_the_whole(monkeypatch):
-    monkeypatch.setattr(asc, "BATCH_FRAMES", 10)
+    monkeypatch.setattr("buswright.frames.formats.reading.BATCH_FRAMES", 10)
     text = HEAD + "\n".join([*FAST, *SLOW] * 5).encode() + b"\n"
     reading = Reading("test.asc")
     batches = list(asc._read(io.BytesIO(text), reading, chunk_bytes=500))

@@ -11,7 +11,7 @@ from buswright.frames.formats.asc.clock import stamp_ns
 from buswright.frames.formats.asc.dates import date_ns
 from buswright.frames.formats.reading import Reading
 from buswright.frames.table import Clock, concatenate
-from tests.frames.test_asc import read_all_ways
+from tests.frames.formats.asc.test_reader import read_all_ways
 
 S, MS = 1_000_000_000, 1_000_000
 

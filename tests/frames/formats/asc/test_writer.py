@@ -15,8 +15,8 @@ from buswright.frames.formats.asc.events import error_frame
 from buswright.frames.formats.asc.writer import AscWriter, date_line, write_asc
 from buswright.frames.formats.reading import Reading
 from buswright.frames.table import Clock, Event, Flag, Frames, concatenate, empty_frames
+from tests.frames.formats.candump.test_writer import long_batch
 from tests.frames.frame_batches import Row, batch_of, frame_rows, rows_of
-from tests.frames.test_write import long_batch
 
 EXT, REM, ERR, FD = int(Flag.EXTENDED), int(Flag.REMOTE), int(Flag.ERROR), int(Flag.FD)
 BRS, ESI, TX, UNTIMED = int(Flag.BRS), int(Flag.ESI), int(Flag.TRANSMITTED), int(Flag.UNTIMED)

@@ -14,7 +14,7 @@ from buswright.frames.formats.candump import reader as candump
 from buswright.frames.formats.reading import Reading, read_chunks
 from buswright.frames.table import Flag, Frames, concatenate
 
-DATA = Path(__file__).parent.parent / "data"
+DATA = Path(__file__).parents[3] / "data"
 EXT, REM, ERR, FD = int(Flag.EXTENDED), int(Flag.REMOTE), int(Flag.ERROR), int(Flag.FD)
 BRS, ESI, TX, UNTIMED = int(Flag.BRS), int(Flag.ESI), int(Flag.TRANSMITTED), int(Flag.UNTIMED)
 S = 1_000_000_000
@@ -326,7 +326,7 @@ def test_a_stamp_is_exact_to_the_nanosecond():
 
 
 def test_batches_are_bounded_and_lossless(monkeypatch):
-    monkeypatch.setattr(candump, "BATCH_FRAMES", 1000)
+    monkeypatch.setattr("buswright.frames.formats.reading.BATCH_FRAMES", 1000)
     reading = Reading("x")
     text = b"".join(b"(1.%06d) can%d 123#%04X\n" % (k, k % 3, k % 65536) for k in range(200_000))
     batches = list(candump.read(io.BytesIO(text), reading))

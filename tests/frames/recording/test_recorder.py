@@ -24,9 +24,8 @@ from buswright.frames.recording.recorder import Recorder, RecordingError, Synced
 from buswright.frames.recording.run import header_of, record
 from buswright.frames.sidecar import ENDING, sidecar_of
 from buswright.frames.table import Event, Flag, concatenate, empty_frames
-
-from .frame_batches import batch_of, rows_of
-from .live_fakes import SAFE, START, FakeAdapter, FakeBus, message, until
+from tests.frames.frame_batches import batch_of, rows_of
+from tests.frames.live_fakes import SAFE, START, FakeAdapter, FakeBus, message, until
 
 SECOND = 1_000_000_000
 BASE = 1_770_000_000 * SECOND
@@ -270,14 +269,14 @@ def test_what_fits_on_a_full_disk_is_whole_lines(tmp_path):
         "import resource, sys\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (10_000, 10_000))\n"
         "from pathlib import Path\n"
-        "from tests.frames.test_record import counting\n"
+        "from tests.frames.recording.test_recorder import counting\n"
         "from buswright.frames.recording.recorder import Recorder, RecordingError\n"
         "recorder = Recorder(Path(sys.argv[1]), {})\n"
         "try:\n"
         "    for k in range(100): recorder.write(counting(7, 7 * k))\n"
         "except RecordingError as fault: recorder.abandon(fault.message); print(fault)\n"
     )
-    root = Path(__file__).parents[2]
+    root = Path(__file__).parents[3]
     done = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path / "run.log")], capture_output=True, text=True, cwd=root
     )

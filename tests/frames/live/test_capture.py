@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from buswright.errors import UserError
 from buswright.frames.formats.candump.reader import read
+from buswright.frames.formats.candump.writer import write_candump
 from buswright.frames.formats.reading import Reading
-from buswright.frames.formats.write import write_candump
 from buswright.frames.live import capture as live_capture
 from buswright.frames.live import kernel_drops
 from buswright.frames.live import lane as live_lane
@@ -26,10 +26,9 @@ from buswright.frames.live.find_bitrate import CANDIDATES, find_bitrate
 from buswright.frames.live.listen_only import Listening, Proof
 from buswright.frames.message import DamagedMessageError, row_of
 from buswright.frames.table import Flag, concatenate
+from tests.frames.frame_batches import rows_of
+from tests.frames.live_fakes import SAFE, START, FakeAdapter, FakeBus, gone, message, poll_until, unplugged, until
 from tests.ports import free_ports
-
-from .frame_batches import rows_of
-from .live_fakes import SAFE, START, FakeAdapter, FakeBus, gone, message, poll_until, unplugged, until
 
 NOT_PROVEN = Proof(Listening.NOT_PROVEN, "a test says so", ("sudo ip link set can0 down",))
 

@@ -1,4 +1,4 @@
-"""Text lines out of columns, many at a time: the counterpart of text.py.
+"""Text lines out of columns, many at a time: the counterpart of digits.py.
 
 A block of lines is a matrix of four-character cells, one row a line. Every field fills its columns from a
 look-up table; characters that a line does not need are zero bytes, and one pass at the end drops them all. So
