@@ -98,7 +98,7 @@ def simulate_run(
     if load is None and not change_driven and not faults:
         wires = [Wire(bus, car_talkers(bus, fd)) for bus in car.buses(fd=fd)]
         return SimulatedRun(_batches(wires, seconds, seed, start_epoch_ns, scenario), events, None)
-    from buswright.simulate.faults.kinds import make_plan, recorder_of, wires_of
+    from buswright.simulate.faults.faulty_run import make_plan, recorder_of, wires_of
 
     plan = make_plan(seconds, start_epoch_ns, fd=fd, load=load, change_driven=change_driven, faults=faults)
     batches = _batches(wires_of(plan), seconds, seed, start_epoch_ns, scenario)

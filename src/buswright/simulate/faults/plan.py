@@ -10,16 +10,12 @@ import numpy as np
 
 from buswright.errors import UserError
 from buswright.frames.table import Event, Frames
-from buswright.frames.wire.bits import classic_bits
 from buswright.messages.checksum import Counter
 from buswright.simulate.car import networks as car
 from buswright.simulate.car.definition import Bus, Message, Node, Signal
-from buswright.simulate.faults.catalogue import KINDS, Fault, GroundTruth, layer_of
+from buswright.simulate.faults.catalogue import KINDS, Fault, GroundTruth
 from buswright.simulate.physics.hill import Floats
 from buswright.simulate.wire.bus import SECOND, Adjust, Released, Talker, car_talkers, due_times
-
-TYPICAL_STUFFING = 0.25
-"""Share of the worst case's stuff bits that the car's payloads have: measured over the simulated car."""
 
 
 @dataclass(slots=True)
@@ -51,12 +47,11 @@ class Record:
     def truth(self, clock: Callable[[float], int]) -> GroundTruth:
         """Return it for good; `clock` turns seconds into the capture's nanoseconds."""
         kind = KINDS[self.fault.kind]
-        layer = layer_of(kind.name)
         spans = tuple((clock(start), max(clock(start), clock(end))) for start, end in self.spans)
         return GroundTruth(
             kind=kind.name,
-            fault=None if layer is None else kind.name,
-            layer=layer,
+            fault=kind.name if kind.is_fault else None,
+            layer=kind.layer,
             subject=self.subject,
             related=self.related,
             company=kind.company,
@@ -319,15 +314,6 @@ def spread(fault: Fault, due: Floats) -> Floats:
 def identifier(message: Message) -> str:
     """Write an identifier as captures do."""
     return f"{message.id:08X}" if message.extended else f"{message.id:03X}"
-
-
-def typical_bits(message: Message, stuffing: float = TYPICAL_STUFFING) -> float:
-    """Return how many bits a classic message takes on the wire, about, interframe space included.
-
-    `stuffing` is the share of the worst case's stuff bits.
-    """
-    best = classic_bits(message.length, message.extended, "best")
-    return best + stuffing * (classic_bits(message.length, message.extended, "worst") - best)
 
 
 def stranger(name: str, number: int, extended: bool, bus: str, period_ms: float, length: int = 8) -> Message:

@@ -16,9 +16,6 @@ from buswright.simulate.run import START_EPOCH_NS, SimulatedRun, simulate_run
 LONGEST_S = 36_000.0
 """A car that drives until it is told to stop does so after ten hours."""
 
-NOT_LIVE = frozenset({"bad-lines", "clock-jump"})
-"""Faults of a recording: a bus doesn't have them."""
-
 NOTICE_S = 1.0
 """A fault switched on begins this much later: by then the run that has it must be made up to there."""
 
@@ -131,9 +128,9 @@ class LiveCar:
 
     def _drive(self, faults: Sequence[Fault]) -> SimulatedRun:
         for fault in faults:
-            if fault.kind in NOT_LIVE:
+            if not KINDS[fault.kind].live:
                 raise UserError(
                     f"{fault.kind} is a fault of a recording, which a live bus can't have",
-                    hint=f"one of {', '.join(kind for kind in KINDS if kind not in NOT_LIVE)}",
+                    hint=f"one of {', '.join(kind.name for kind in KINDS.values() if kind.live)}",
                 )
         return simulate_run(self._seconds, self._seed, faults=faults)

@@ -1,31 +1,19 @@
-"""Puts a run's faults together: every kind's builder, the wires that they need, the recorder behind these."""
+"""Puts a run's faults together: the plan of them all, the wires that it needs, the recorder behind these."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from types import MappingProxyType
 
 from buswright.errors import UserError
 from buswright.frames.table import Event, Frames, empty_frames
 from buswright.simulate.car import networks as car
-from buswright.simulate.faults.bus import BUS_FAULTS
-from buswright.simulate.faults.capture import CAPTURE_FAULTS, clock_steps
-from buswright.simulate.faults.catalogue import Fault
+from buswright.simulate.faults.catalogue import KINDS, Fault
 from buswright.simulate.faults.disturbed import DisturbedWire
-from buswright.simulate.faults.fillers import change_talker, filler_talkers
-from buswright.simulate.faults.node import NODE_FAULTS
 from buswright.simulate.faults.plan import Plan, RecorderFault
+from buswright.simulate.faults.recorder_stages import clock_steps
 from buswright.simulate.wire.bus import SECOND, Talker, Wire
-
-BUILDERS: Mapping[str, Callable[[Fault, Plan], None]] = MappingProxyType(
-    {**CAPTURE_FAULTS, **BUS_FAULTS, **NODE_FAULTS}
-)
-"""What each kind does to a plan; `bad-lines` is none of them: it acts on written text."""
-
-_POWER = frozenset({"module-missing", "module-reset", "power-cycle"})
-_LATE = frozenset({"no-acknowledge"})
-"""Power comes first, since it decides when messages are due; what silences a whole bus comes last."""
+from buswright.simulate.wire.further_traffic import change_talker, filler_talkers
 
 MOST_LOAD = 0.9
 """A bus that carries more has frames that never get through; that is a fault (`bus-overload`), not an option."""
@@ -53,22 +41,16 @@ def make_plan(
     if change_driven:
         extra["engine"].append(change_talker())
     plan = Plan(seconds, epoch_ns, fd, extra)
-    for fault in sorted(faults, key=_precedence):
+    for fault in sorted(faults, key=lambda fault: KINDS[fault.kind].turn):
         if fault.onset_s >= seconds:
             raise UserError(
                 f"{fault.kind} at {fault.onset_s} s begins after the end of a run of {seconds} s",
                 hint="let it begin earlier, or the run last longer",
             )
-        if fault.kind not in BUILDERS:
-            raise UserError(f"{fault.kind} acts on written text", hint="put it in with written_run")
-        BUILDERS[fault.kind](fault, plan)
+        KINDS[fault.kind].put_in(fault, plan)
     given = {id(fault): place for place, fault in enumerate(faults)}
     plan.records.sort(key=lambda record: given[id(record.fault)])
     return plan
-
-
-def _precedence(fault: Fault) -> int:
-    return 0 if fault.kind in _POWER else 2 if fault.kind in _LATE else 1
 
 
 def wires_of(plan: Plan) -> list[Wire]:
@@ -88,9 +70,9 @@ def recorder_of(plan: Plan, batches: Iterator[Frames], events: list[Event]) -> I
         recorded = _through(frames, stages, plan, events, final=False)
         if len(recorded):
             yield recorded
-    rest = _through(empty_frames(interfaces), stages, plan, events, final=True)
-    if len(rest):
-        yield rest
+    last = _through(empty_frames(interfaces), stages, plan, events, final=True)
+    if len(last):
+        yield last
 
 
 def _through(

@@ -9,26 +9,50 @@ from buswright.errors import UserError
 from buswright.findings import FAULTS, Layer
 from buswright.frames.table import Flag
 from buswright.simulate.car import networks as car
-from buswright.simulate.faults.catalogue import KINDS, Fault
+from buswright.simulate.faults.catalogue import KINDS, Fault, Tried, injector
 from buswright.simulate.run import START_EPOCH_NS, simulate_run
 from buswright.simulate.scenarios import clean_scenarios, scenarios
 from buswright.simulate.source import SimulatedCapture
-
-from .fault_runs import at, clean, possible, same, seconds_of, seen
+from tests.simulate.fault_runs import at, clean, possible, same, seconds_of, seen
 
 
 def test_every_fault_of_the_three_lower_layers_can_be_put_in():
     lower = {fault for fault, layer in FAULTS.items() if layer <= Layer.NODE}
     assert set(KINDS) == lower | {"power-cycle"}
-    for kind in KINDS.values():
-        assert set(kind.company) <= lower
-        assert kind.subject.partition(":")[0] in kind.takes
+    assert all(set(kind.company) <= lower for kind in KINDS.values())
+
+
+COMPLETE = {
+    "severity": "seconds",
+    "default": 1.0,
+    "subject": "capture",
+    "takes": ("capture",),
+    "tried": (Tried((1.0,)),),
+}
+
+
+@pytest.mark.parametrize(
+    ("name", "summary", "changed", "says"),
+    [
+        ("gremlins", "It rattles.", {}, "a name from findings.FAULTS"),
+        ("drift", "", {}, "a sentence that says what happens"),
+        ("drift", "It drifts.", {"takes": ("bus",)}, "a subject of a kind that it takes"),
+        ("drift", "It drifts.", {"company": ("gremlins",)}, "company from findings.FAULTS"),
+        ("drift", "It drifts.", {"tried": ()}, "runs that it is tried in"),
+        ("bus-off", "It is off.", {}, "two simulated faults"),
+    ],
+)
+def test_an_injector_with_something_forgotten_raises_on_import(name, summary, changed, says):
+    before = dict(KINDS)
+    with pytest.raises(TypeError, match=says):
+        injector(name, summary, **COMPLETE | changed)(lambda fault, plan: None)
+    assert dict(KINDS) == before
 
 
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        ({"kind": "gremlins"}, "one of bad-lines"),
+        ({"kind": "gremlins"}, ", bad-lines"),
         ({"kind": "module-reset", "subject": "id:chassis/1A0"}, "module:damper_node"),
         ({"kind": "capture-drop", "variant": "bang"}, "burst, events"),
         ({"kind": "id-missing", "onset_s": -1.0}, "onset from 0"),

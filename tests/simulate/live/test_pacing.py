@@ -12,8 +12,7 @@ from buswright.frames.table import Flag
 from buswright.simulate.live import pacing
 from buswright.simulate.live.pacing import LATE_S, SLICE_S, Player
 from buswright.simulate.live.prepared import Ahead
-
-from .test_datagrams import frames_of
+from tests.simulate.live.test_datagrams import frames_of
 
 SECOND = 1_000_000_000
 

@@ -11,9 +11,9 @@ from itertools import cycle
 import numpy as np
 
 from buswright.errors import UserError
+from buswright.frames.wire.bits import classic_bits
 from buswright.simulate.car import networks as car
 from buswright.simulate.car.definition import Bus, Message, Node, counter, number, state
-from buswright.simulate.faults.plan import TYPICAL_STUFFING, typical_bits
 from buswright.simulate.physics.hill import Floats
 from buswright.simulate.physics.quantities import Cycle
 from buswright.simulate.physics.story import RATE
@@ -34,6 +34,8 @@ _MIX = ((10, 8), (20, 8), (10, 6), (50, 8), (5, 8), (100, 4), (20, 6), (10, 8), 
 _PLACES, _STEP = 124, 37
 """So many identifiers, taken in steps of so many places."""
 
+TYPICAL_STUFFING = 0.25
+"""Share of the worst case's stuff bits that the car's payloads have: measured over the simulated car."""
 FILLER_STUFFING = 0.105
 """Share of the worst case's stuff bits that these payloads have: measured."""
 _OWN = frozenset(message.id for message in (*car.messages(), *car.messages(fd=True)))
@@ -122,6 +124,15 @@ def change_talker() -> Talker:
 def load_of(message: Message, bus: Bus, stuffing: float = FILLER_STUFFING) -> float:
     """Return about how much of a bus a periodic message takes, 0..1."""
     return typical_bits(message, stuffing) / (message.period_ms / 1000.0) / bus.bitrate
+
+
+def typical_bits(message: Message, stuffing: float = TYPICAL_STUFFING) -> float:
+    """Return how many bits a classic message takes on the wire, about, interframe space included.
+
+    `stuffing` is the share of the worst case's stuff bits.
+    """
+    best = classic_bits(message.length, message.extended, "best")
+    return best + stuffing * (classic_bits(message.length, message.extended, "worst") - best)
 
 
 def _filler(number_: int, bus: str, node: Node, period: int, length: int) -> Message:

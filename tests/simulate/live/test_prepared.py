@@ -11,9 +11,8 @@ from hypothesis import strategies as st
 
 from buswright.frames.table import Flag, concatenate
 from buswright.simulate.live.prepared import AHEAD, CHUNK_NS, Ahead, chunks
-
-from .listening import rows_of
-from .test_datagrams import frames_of
+from tests.simulate.listening import rows_of
+from tests.simulate.live.test_datagrams import frames_of
 
 SECOND = 1_000_000_000
 ORIGIN_NS = 5 * SECOND

@@ -11,9 +11,8 @@ from buswright.frames.table import Flag
 from buswright.simulate.car.networks import CHASSIS_BUS, ENGINE_BUS
 from buswright.simulate.live.serial_line import Adapter, SerialLine, has_pseudo_terminals
 from buswright.simulate.live.serial_text import lines
-
-from .listening import row_of, rows_of, serial, served_until, stopping
-from .test_datagrams import batches, frames_of
+from tests.simulate.listening import row_of, rows_of, serial, served_until, stopping
+from tests.simulate.live.test_datagrams import batches, frames_of
 
 pytestmark = pytest.mark.skipif(not has_pseudo_terminals(), reason="this system has no pseudo-terminals")
 slcan = pytest.importorskip("can.interfaces.slcan")

@@ -18,10 +18,9 @@ from buswright.simulate.live.pacing import Player
 from buswright.simulate.live.prepared import Ahead
 from buswright.simulate.live.serial_line import has_pseudo_terminals
 from buswright.simulate.run import START_EPOCH_NS, simulate_run
-
-from ..ports import free_ports
-from .listening import Listener, assert_heard, multicast, rows_of, serial, served_until, stopping
-from .test_datagrams import frames_of
+from tests.ports import free_ports
+from tests.simulate.listening import Listener, assert_heard, multicast, rows_of, serial, served_until, stopping
+from tests.simulate.live.test_datagrams import frames_of
 
 pytest.importorskip("msgpack")
 pytest.importorskip("serial")

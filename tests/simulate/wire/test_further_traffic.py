@@ -7,12 +7,11 @@ from buswright.channels.carfile.load import load_car_file
 from buswright.errors import UserError
 from buswright.messages.database import load_database
 from buswright.simulate.car import networks as car
-from buswright.simulate.faults.fillers import DRIVER_EVENTS, filler_messages, further_messages
 from buswright.simulate.run import simulate_run
 from buswright.simulate.source import write_car
 from buswright.simulate.wire.arbitration import rank
-
-from .fault_runs import SECONDS, at, clean, load, possible, same, seen
+from buswright.simulate.wire.further_traffic import DRIVER_EVENTS, filler_messages, further_messages
+from tests.simulate.fault_runs import SECONDS, at, clean, load, possible, same, seen
 
 
 @pytest.mark.parametrize("share", [0.20, 0.40, 0.55])

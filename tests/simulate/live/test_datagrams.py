@@ -8,8 +8,7 @@ from hypothesis import strategies as st
 
 from buswright.frames.table import FD_CODE_OF_LENGTH, FD_LENGTHS, Flag, Frames, empty_frames
 from buswright.simulate.live.datagrams import datagrams
-
-from .listening import row_of, rows_of
+from tests.simulate.listening import row_of, rows_of
 
 msgpack = pytest.importorskip("msgpack")
 packing = pytest.importorskip("can.interfaces.udp_multicast.utils")

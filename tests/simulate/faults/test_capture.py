@@ -8,11 +8,10 @@ import pytest
 from buswright.frames.opening import open_capture
 from buswright.frames.table import Flag, concatenate
 from buswright.frames.wire.bits import wire_time_ns
-from buswright.simulate.faults.capture import ECHO_NS
 from buswright.simulate.faults.catalogue import Fault
+from buswright.simulate.faults.recorder_stages import ECHO_NS
 from buswright.simulate.recorded_text import written_run
-
-from .fault_runs import SECONDS, at, clean, same, seconds_of, seen
+from tests.simulate.fault_runs import SECONDS, at, clean, same, seconds_of, seen
 
 
 @pytest.mark.parametrize("step", [0.75, 3600.0, -0.4, -20.0])
