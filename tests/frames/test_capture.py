@@ -79,7 +79,7 @@ def test_missing_unreadable_folder_and_foreign_files(tmp_path, log):
         open_capture(foreign)
     empty = tmp_path / "empty folder"
     empty.mkdir()
-    with pytest.raises(CaptureError, match="without a capture"):
+    with pytest.raises(CaptureError, match="no capture in this folder"):
         open_capture(empty)
     with pytest.raises(CaptureError, match="no capture was named"):
         open_capture([])

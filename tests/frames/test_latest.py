@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from buswright.frames.latest import HeldFrames
+from buswright.frames.latest import LatestFrames
 from buswright.frames.table import Flag, Frames
 from tests.frames.frame_batches import batch_of, rows_of
 
@@ -38,7 +38,7 @@ def cut(frames: Frames, seed: int, most: int) -> list[Frames]:
 @pytest.mark.parametrize(("seed", "most"), [(1, 50), (2, 5_000), (3, 60_000)])
 def test_the_last_seconds_are_held_whatever_the_cutting(seed, most):
     frames = stream(60_000)
-    held = HeldFrames(seconds=10.0)
+    held = LatestFrames(seconds=10.0)
     for piece in cut(frames, seed, most):
         held.add(piece)
     # Small batches wait to be joined, and only joined ones are cut: a few seconds more may stay.
@@ -50,7 +50,7 @@ def test_the_last_seconds_are_held_whatever_the_cutting(seed, most):
 
 
 def test_no_more_frames_than_asked_for():
-    held = HeldFrames(seconds=1e6, frames=20_000)
+    held = LatestFrames(seconds=1e6, frames=20_000)
     frames = stream(100_000)
     for piece in cut(frames, 4, 3_000):
         held.add(piece)
@@ -59,14 +59,14 @@ def test_no_more_frames_than_asked_for():
 
 
 def test_one_great_batch_does_not_stay_whole():
-    held = HeldFrames(seconds=5.0)
+    held = LatestFrames(seconds=5.0)
     held.add(stream(100_000))
     assert len(held) == 5_001
 
 
 def test_since_and_of():
     frames = stream(30_000)
-    held = HeldFrames()
+    held = LatestFrames()
     for piece in cut(frames, 5, 700):
         held.add(piece)
     late = frames.time_ns >= frames.time_ns[20_000]
@@ -87,7 +87,7 @@ def test_of_leaves_out_error_and_remote_frames_and_keeps_long_payloads():
         (4, 0, 0x10, int(Flag.FD), 15, bytes(range(64))),
         (5, 0, 0x10, int(Flag.EXTENDED), 8, bytes(8)),
     ]
-    held = HeldFrames()
+    held = LatestFrames()
     held.add(batch_of(rows))
     found = held.of("can0", 0x10, False)
     assert found.time_ns.tolist() == [1, 4]
@@ -98,7 +98,7 @@ def test_of_leaves_out_error_and_remote_frames_and_keeps_long_payloads():
 def test_age_goes_by_the_order_of_arrival():
     """25 s before the newest: all 20 s since the clock was set back, and the last 5 s before that."""
     first, back = stream(20_000, start_ns=1_000 * S), stream(20_000, start_ns=10 * S)
-    held = HeldFrames(seconds=25.0)
+    held = LatestFrames(seconds=25.0)
     held.add(first)
     held.add(back)
     times = held.whole().time_ns
@@ -107,14 +107,14 @@ def test_age_goes_by_the_order_of_arrival():
 
 
 def test_a_quiet_bus_is_bounded_by_time_too():
-    held = HeldFrames(seconds=120.0)
+    held = LatestFrames(seconds=120.0)
     for piece in stream(5_000, step_ns=S).pieces(1):
         held.add(piece)
     assert 120 <= len(held) <= 130
 
 
 def test_after_a_jump_back_old_frames_still_go():
-    held = HeldFrames(seconds=5.0)
+    held = LatestFrames(seconds=5.0)
     held.add(stream(20_000, start_ns=1_000 * S))
     for piece in stream(20_000, start_ns=10 * S).pieces(500):
         held.add(piece)
@@ -125,7 +125,7 @@ def test_after_a_jump_back_old_frames_still_go():
 
 
 def test_nothing_and_everything_let_go():
-    held = HeldFrames()
+    held = LatestFrames()
     assert held.span_ns is None
     assert len(held.whole()) == len(held.since(0)) == len(held.of("can0", 1, False)) == 0
     held.add(stream(10))
@@ -143,7 +143,7 @@ def test_frames_without_a_time_are_bounded_by_count():
         time_ns=np.zeros(30_000, np.int64),
         flags=np.full(30_000, int(Flag.UNTIMED), np.uint8),
     )
-    held = HeldFrames(frames=9_000)
+    held = LatestFrames(frames=9_000)
     for piece in untimed.pieces(1_000):
         held.add(piece)
     assert len(held) <= 9_000 + 8_192

@@ -40,7 +40,7 @@ def drive(*, seconds: float | None, seed: int, speed: float, port: int, faults: 
 
 def _announce(outlets: Outlets, speed: float) -> None:
     pace = "in real time" if speed == 1 else f"at {speed:g} times its pace"
-    print(f"The Wrenfell 3 drives {pace}, for nobody but this computer, until Ctrl-C. Listen to it at:")
+    print(f"The Wrenfell 3 drives {pace} until Ctrl-C. Only this computer can receive it. Listen to it at:")
     for bus, several in outlets.named:
         print(f"\n  {bus.name} bus, {bus.bitrate // 1000} kbit/s")
         for outlet in several:

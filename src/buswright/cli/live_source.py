@@ -30,12 +30,12 @@ def add_live(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--may-acknowledge",
         action="store_true",
-        help="open a live adapter even if it can't be proven to listen only: it may acknowledge and send error flags",
+        help="open a live adapter even if listen-only is not proven: it may acknowledge and send error flags",
     )
     parser.add_argument(
         "--bench",
         action="store_true",
-        help="no vehicle: acknowledge for a module that has no other partner; implies --may-acknowledge",
+        help="bench only, never on a car: acknowledge frames so that a lone module can talk; implies --may-acknowledge",
     )
 
 
@@ -51,10 +51,11 @@ def live_sources(options: argparse.Namespace) -> bool:
     if not any(live):
         return False
     if not all(live):
-        raise UserError("live buses and files can't be read as one", hint="record the buses first")
+        raise UserError("live buses and files can't be read together", hint="record the buses first")
     if not hasattr(options, "may_acknowledge"):
         raise UserError(
-            f"{options.command} reads recordings", hint=f"buswright record {options.source[0]} --out run.log"
+            f"{options.command} reads recordings only",
+            hint=f"record first: buswright record {options.source[0]} --out run.log",
         )
     return True
 
@@ -65,7 +66,7 @@ def open_live_source(options: argparse.Namespace) -> LiveCapture:
     Raises
     ------
     UserError
-        An interface can't be opened, or may acknowledge and nobody accepted that.
+        An interface can't be opened, or may acknowledge without the user's consent.
     """
     from buswright.frames.live.capture import open_live
 
@@ -86,7 +87,7 @@ def _asked(sources: list[str]) -> bool:
         return False
     for address, proof in unproven:
         print(warning(address, proof), file=sys.stderr)
-    print("Open it all the same? (yes/no) ", end="", file=sys.stderr, flush=True)
+    print("Open it anyway? (yes/no) ", end="", file=sys.stderr, flush=True)
     if sys.stdin.readline().strip().lower() != "yes":
         raise UserError("not opened", hint="set listen-only first, or answer yes")
     return True
@@ -100,7 +101,7 @@ def _warn(capture: LiveCapture) -> None:
         if not proof.safe:
             print(warning(address, proof), file=sys.stderr)
     if capture.bench:
-        print("BENCH: acknowledging. Never connect it to a vehicle like this.", file=sys.stderr)
+        print("BENCH: this adapter acknowledges frames. Never connect it to a car like this.", file=sys.stderr)
 
 
 def heard(capture: LiveCapture, window: Window) -> Iterator[Frames]:

@@ -146,7 +146,7 @@ class Listening:
             self._polled_ns = self._clock()
             self._write(frames)
             if self.capture.stopped:
-                self.close("the buses were let go of")
+                self.close("the live buses were closed")
         return frames if len(frames) else None
 
     def _write(self, frames: Frames) -> None:

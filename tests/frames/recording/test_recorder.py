@@ -280,18 +280,18 @@ def test_what_fits_on_a_full_disk_is_whole_lines(tmp_path):
     done = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path / "run.log")], capture_output=True, text=True, cwd=root
     )
-    assert "can't be written on" in done.stdout, done.stderr
+    assert "can't be written any further" in done.stdout, done.stderr
     capture, frames = read(tmp_path / "run.log")
     assert counts_in(frames) == list(range(len(frames)))
     assert len(frames) == 10_000 // (7 * 48) * 7 or len(frames) % 7 == 0
     assert not capture.problems
-    assert "can't be written on" in capture.metadata["ended"]
+    assert "can't be written any further" in capture.metadata["ended"]
 
 
 def test_a_folder_that_is_not_there_and_an_unknown_ending_are_said(tmp_path):
     with pytest.raises(RecordingError, match="can't be written"):
         SyncedFile(tmp_path / "no" / "run.log")
-    with pytest.raises(RecordingError, match="of no known kind"):
+    with pytest.raises(RecordingError, match="unknown file ending"):
         format_of(Path("run.blf"))
     with pytest.raises(RecordingError, match="can't be written"):
         SyncedFile(tmp_path)

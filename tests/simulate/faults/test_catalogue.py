@@ -74,7 +74,7 @@ def test_an_impossible_fault_is_refused_with_what_would_be_possible(arguments, s
         (Fault("checksum-wrong", "id:chassis/1B1"), "id:chassis/111"),
         (Fault("wrong-length", "id:chassis/1B1", severity=8), "another number"),
         (Fault("segment-open", variant="power_node"), "wheel_node"),
-        (Fault("id-missing", onset_s=100.0), "begin earlier"),
+        (Fault("id-missing", onset_s=100.0), "earlier onset"),
         (Fault("bad-lines"), "written_run"),
     ],
 )

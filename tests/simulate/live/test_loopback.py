@@ -13,9 +13,9 @@ from buswright.errors import UserError
 from buswright.frames.table import Flag, concatenate
 from buswright.simulate.live import loopback
 from buswright.simulate.live.car import LiveCar, parse_fault
-from buswright.simulate.live.loopback import InProcess, Multicast, Outlets
+from buswright.simulate.live.loopback import Multicast, Outlets
 from buswright.simulate.live.pacing import Player
-from buswright.simulate.live.prepared import Ahead
+from buswright.simulate.live.prepared import PreparedRun
 from buswright.simulate.live.serial_line import has_pseudo_terminals
 from buswright.simulate.run import START_EPOCH_NS, simulate_run
 from tests.ports import free_ports
@@ -84,31 +84,8 @@ def test_can_fd_goes_through_too():
     assert concatenate(run).has(Flag.FD).any()
     port = free_ports()
     with closing(Multicast(port)) as outlet, stopping(multicast(port)) as (listener,):
-        Player(Ahead(run, 2, START_EPOCH_NS), [[], [outlet]], speed=4.0).run()
+        Player(PreparedRun(run, 2, START_EPOCH_NS), [[], [outlet]], speed=4.0).run()
     assert_heard(listener, simulated(2.0, 1, fd=True))
-
-
-def test_in_this_process():
-    frames = concatenate(list(simulate_run(2.0, fd=True)))
-    with closing(InProcess("of this test")) as outlet:
-        assert outlet.source == "live:virtual/of this test"
-        with stopping(Listener(interface="virtual", channel="of this test")) as (listener,):
-            Player(Ahead([frames], 2, START_EPOCH_NS), [[], [outlet]], speed=10.0).run()
-    assert listener.received == simulated(2.0, 1, fd=True)
-
-
-def test_in_this_process_every_kind_of_frame():
-    frames = frames_of(
-        [
-            (0, 0x123, Flag.REMOTE, 5, b""),
-            (1, 0x1ABCDEF0, Flag.EXTENDED, 3, b"abc"),
-            (2, 0x88, Flag.ERROR, 8, bytes(8)),
-            (3, 0x123, Flag.FD | Flag.BRS | Flag.ESI, 9, bytes(range(12))),
-        ]
-    )
-    with closing(InProcess("kinds")) as outlet, stopping(Listener(interface="virtual", channel="kinds")) as (one,):
-        outlet.put(frames, 0, 4)
-    assert one.received == rows_of(frames)
 
 
 @needs_terminals
@@ -192,7 +169,7 @@ def test_a_system_that_does_not_keep_it_inside_is_refused(monkeypatch, name, val
 
 def test_a_port_is_fed_by_one_only(outlet):
     port = outlet.port
-    with pytest.raises(UserError, match="is fed by another program") as caught:
+    with pytest.raises(UserError, match="another program already sends on port") as caught:
         Multicast(port)
     assert "--port" in caught.value.hint
     outlet.close()
@@ -245,7 +222,7 @@ def ways_out(text):
         if isinstance(node, ast.ImportFrom) and not node.level:
             names |= {f"{node.module}.{alias.name}" for alias in node.names}
     from_can = {name for name in names if name.split(".")[0] in ("can", "serial")}
-    return (words & WAYS_OUT) - {"Bus"} | from_can - {"can.interfaces.virtual.VirtualBus", "can.Message"}
+    return (words & WAYS_OUT) - {"Bus"} | from_can
 
 
 @pytest.mark.parametrize("path", PLAYING, ids=lambda path: path.stem)
@@ -343,7 +320,7 @@ def test_what_cannot_be_switched_on_changes_nothing():
             car.switch_on("module-missing", "module:xyz")
         with pytest.raises(UserError, match="fault of a recording"):
             car.switch_on("clock-jump")
-        with pytest.raises(UserError, match="no fault is called"):
+        with pytest.raises(UserError, match="there is no fault"):
             car.switch_on("gremlins")
         return car.faults, car.switch_off()
 

@@ -11,7 +11,7 @@ import pytest
 from buswright.frames.table import Flag
 from buswright.simulate.live import pacing
 from buswright.simulate.live.pacing import LATE_S, SLICE_S, Player
-from buswright.simulate.live.prepared import Ahead
+from buswright.simulate.live.prepared import PreparedRun
 from tests.simulate.live.test_datagrams import frames_of
 
 SECOND = 1_000_000_000
@@ -85,7 +85,7 @@ def steady(seconds, hertz):
 
 
 def player(batches, outlet, **options):
-    return Player(Ahead(batches, 1, 0), [[outlet]], **options)
+    return Player(PreparedRun(batches, 1, 0), [[outlet]], **options)
 
 
 @pytest.mark.parametrize("speed", [1.0, 5.0])

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from buswright.frames.table import Flag, concatenate
-from buswright.simulate.live.prepared import AHEAD, CHUNK_NS, Ahead, chunks
+from buswright.simulate.live.prepared import CHUNK_NS, CHUNKS_READY, PreparedRun, chunks
 from tests.simulate.listening import rows_of
 from tests.simulate.live.test_datagrams import frames_of
 
@@ -76,17 +76,17 @@ def test_no_more_is_made_than_is_kept_ready():
             made.append(batch)
             yield batch
 
-    ahead = Ahead(counted(), 1, ORIGIN_NS)
+    ahead = PreparedRun(counted(), 1, ORIGIN_NS)
     taken = list(itertools.islice(ahead, 10))
     ahead.stop()
     assert len(taken) == 10
-    assert len(made) * 65 / 20 < (10 + AHEAD + 1) * CHUNK_NS / SECOND + 2 * 65 / 20
+    assert len(made) * 65 / 20 < (10 + CHUNKS_READY + 1) * CHUNK_NS / SECOND + 2 * 65 / 20
     assert "the run ahead" not in {thread.name for thread in threading.enumerate()}
 
 
 @pytest.mark.parametrize("at_s", [0.0, 2.0, 3.3, 30.0])
 def test_another_run_takes_over_from_a_moment(at_s):
-    ahead = Ahead(run(40, payload=0), 1, ORIGIN_NS)
+    ahead = PreparedRun(run(40, payload=0), 1, ORIGIN_NS)
     others = run(40, 1, at_s)
     going = iter(ahead)
     first = list(itertools.islice(going, 4))
@@ -107,7 +107,7 @@ def test_the_run_goes_on_while_another_comes_up():
             time.sleep(0.5 if number < 3 else 0)
             yield batch
 
-    ahead = Ahead(run(80), 1, ORIGIN_NS)
+    ahead = PreparedRun(run(80), 1, ORIGIN_NS)
     going = iter(ahead)
     first = [next(going)]
     ahead.exchange(heavy(), ORIGIN_NS + 9 * SECOND)
@@ -129,7 +129,7 @@ def slowly(iterator):
 
 
 def test_the_last_of_several_exchanges_holds():
-    ahead = Ahead(run(40), 1, ORIGIN_NS)
+    ahead = PreparedRun(run(40), 1, ORIGIN_NS)
     going = iter(ahead)
     first = [next(going)]
     for payload in (1, 2, 3):
@@ -145,13 +145,13 @@ def test_a_fault_in_the_making_is_raised_where_it_is_played():
         yield next(run(5))
         raise ZeroDivisionError("as it happens")
 
-    ahead = Ahead(broken(), 1, ORIGIN_NS)
+    ahead = PreparedRun(broken(), 1, ORIGIN_NS)
     with pytest.raises(ZeroDivisionError, match="as it happens"):
         list(ahead)
     ahead.stop()
 
 
 def test_an_empty_run_ends():
-    ahead = Ahead([], 1, ORIGIN_NS)
+    ahead = PreparedRun([], 1, ORIGIN_NS)
     assert list(ahead) == []
     ahead.stop()

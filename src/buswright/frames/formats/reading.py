@@ -118,7 +118,7 @@ def read_chunks(stream: BinaryIO, reading: Reading, size: int = CHUNK_BYTES) -> 
     A line longer than `LONGEST_LINE` is counted as a problem and passed over. A stream that breaks in the
     middle (a truncated gzip file) ends the capture with a problem; what came before it is kept.
     """
-    rest = b""
+    tail = b""  # the beginning of a line whose end has not been read yet
     line = 1
     skipping = False
     at_start = True
@@ -131,13 +131,13 @@ def read_chunks(stream: BinaryIO, reading: Reading, size: int = CHUNK_BYTES) -> 
         if at_start:
             block, at_start = block.removeprefix(b"\xef\xbb\xbf"), False
         ended = not block
-        text = rest + block
+        text = tail + block
         if ended:
             if text and not skipping:
                 yield _chunk(text + b"\n", line, unterminated=True)
             return
         cut = text.rfind(b"\n") + 1
-        rest = text[cut:]
+        tail = text[cut:]
         if skipping and cut:
             first = text.find(b"\n") + 1
             text, cut, skipping = text[first:], cut - first, False
@@ -146,10 +146,10 @@ def read_chunks(stream: BinaryIO, reading: Reading, size: int = CHUNK_BYTES) -> 
             chunk = _chunk(text[:cut], line)
             yield chunk
             line += int(np.count_nonzero(chunk.data[:cut] == 10))
-        if len(rest) > LONGEST_LINE or (skipping and rest):
+        if len(tail) > LONGEST_LINE or (skipping and tail):
             if not skipping:
-                reading.problems.add("line too long", reading.path, line, rest[:200])
-            skipping, rest = True, b""
+                reading.problems.add("line too long", reading.path, line, tail[:200])
+            skipping, tail = True, b""
 
 
 def _chunk(text: bytes, line: int, *, unterminated: bool = False) -> Chunk:

@@ -181,7 +181,7 @@ class Fault:
     def __post_init__(self) -> None:
         kind = KINDS.get(self.kind)
         if kind is None:
-            raise UserError(f"no fault is called {self.kind!r}", hint=f"one of {', '.join(KINDS)}")
+            raise UserError(f"there is no fault {self.kind!r}", hint=f"one of {', '.join(KINDS)}")
         if not self.subject:
             object.__setattr__(self, "subject", kind.subject)
         if self.subject.partition(":")[0] not in kind.takes:

@@ -35,7 +35,7 @@ def make_plan(
     extra: dict[str, list[Talker]] = {bus.name: [] for bus in car.buses(fd=fd)}
     if load is not None:
         if load > MOST_LOAD:
-            raise UserError(f"a mean load of {load:.0%} is no clean bus", hint=f"{MOST_LOAD:.0%} at most")
+            raise UserError(f"a mean load of {load:.0%} is too high for a clean bus", hint=f"{MOST_LOAD:.0%} at most")
         for bus in car.buses(fd=fd):
             extra[bus.name] += filler_talkers(bus, load, _FILLER_STREAM)
     if change_driven:
@@ -45,7 +45,7 @@ def make_plan(
         if fault.onset_s >= seconds:
             raise UserError(
                 f"{fault.kind} at {fault.onset_s} s begins after the end of a run of {seconds} s",
-                hint="let it begin earlier, or the run last longer",
+                hint="choose an earlier onset, or a longer run",
             )
         KINDS[fault.kind].put_in(fault, plan)
     given = {id(fault): place for place, fault in enumerate(faults)}

@@ -270,7 +270,7 @@ def _wrong_length(fault: Fault, plan: Plan) -> None:
     length = round(fault.amount)
     if length == talker.message.length or not 0 <= length <= 8:
         raise UserError(
-            f"{talker.message.name} with {length} bytes is no wrong length", hint="another number from 0 to 8"
+            f"{length} bytes can't be a wrong length of {talker.message.name}", hint="give another number from 0 to 8"
         )
     end = fault.end_s(plan.seconds)
     copy = replace(talker, key=f"{talker.key}, {length} bytes", length=length)

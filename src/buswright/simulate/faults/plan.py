@@ -204,7 +204,7 @@ class Plan:
         try:
             return self.bus(bus), int(digits, 16), len(digits) == 8
         except ValueError:
-            raise UserError(f"{subject!r} names no identifier", hint="write it like id:chassis/1A0") from None
+            raise UserError(f"{subject!r} is not an identifier", hint="write it like id:chassis/1A0") from None
 
     def talker(self, subject: str) -> tuple[BusPlan, Talker]:
         """Return the car's own talker with an identifier."""
@@ -213,7 +213,7 @@ class Plan:
             if (talker.message.id, talker.message.extended) == (number, extended):
                 return bus, talker
         known = ", ".join(identifier(talker.message) for talker in bus.talkers)
-        raise UserError(f"nothing on the {bus.bus.name} bus has {subject!r}", hint=f"one of {known}")
+        raise UserError(f"the {bus.bus.name} bus has no {subject!r}", hint=f"one of {known}")
 
     def module(self, subject: str) -> tuple[BusPlan, Node]:
         """Return the first bus on which a module sends, and the module."""

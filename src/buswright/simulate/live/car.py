@@ -9,7 +9,7 @@ from buswright.errors import UserError
 from buswright.simulate.car import networks as car
 from buswright.simulate.faults.catalogue import KINDS, Fault
 from buswright.simulate.live.pacing import Attended, Outlet, Played, Player
-from buswright.simulate.live.prepared import Ahead
+from buswright.simulate.live.prepared import PreparedRun
 from buswright.simulate.physics.story import CYCLE_S
 from buswright.simulate.run import START_EPOCH_NS, SimulatedRun, simulate_run
 
@@ -40,7 +40,9 @@ def parse_fault(text: str) -> Fault:
     try:
         return replace(fault, onset_s=float(onset)) if at else fault
     except ValueError:
-        raise UserError(f"--fault {text}: {onset!r} is no number of seconds", hint=f"for example {kind}@10") from None
+        raise UserError(
+            f"--fault {text}: {onset!r} is not a number of seconds", hint=f"for example {kind}@10"
+        ) from None
 
 
 class LiveCar:
@@ -77,8 +79,8 @@ class LiveCar:
         self._speed = speed
         self._attended: list[Attended] = []
         self.faults: tuple[Fault, ...] = tuple(faults)
-        self._ahead = Ahead(self._drive(self.faults), len(car.buses()), START_EPOCH_NS)
-        self._player = Player(self._ahead, outlets, speed=speed, attended=self._attended)
+        self._prepared = PreparedRun(self._drive(self.faults), len(car.buses()), START_EPOCH_NS)
+        self._player = Player(self._prepared, outlets, speed=speed, attended=self._attended)
 
     def attend(self, one: Attended) -> None:
         """Look after something while it drives; before `run`."""
@@ -123,14 +125,14 @@ class LiveCar:
         return round(now_s + notice_s * self._speed, 1)
 
     def _exchange(self, faults: tuple[Fault, ...], from_s: float) -> None:
-        self._ahead.exchange(self._drive(faults), START_EPOCH_NS + round(from_s * 1e9))
+        self._prepared.exchange(self._drive(faults), START_EPOCH_NS + round(from_s * 1e9))
         self.faults = faults
 
     def _drive(self, faults: Sequence[Fault]) -> SimulatedRun:
         for fault in faults:
             if not KINDS[fault.kind].live:
                 raise UserError(
-                    f"{fault.kind} is a fault of a recording, which a live bus can't have",
+                    f"{fault.kind} is a fault of a recording; a live bus can't have it",
                     hint=f"one of {', '.join(kind.name for kind in KINDS.values() if kind.live)}",
                 )
         return simulate_run(self._seconds, self._seed, faults=faults)

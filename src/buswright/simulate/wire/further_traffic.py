@@ -90,7 +90,7 @@ def filler_messages(bus: Bus, load: float, *, urgent: bool = False) -> tuple[Mes
     left = load - sum(load_of(talker.message, bus, TYPICAL_STUFFING) for talker in car_talkers(bus, False))
     if left < 0:
         raise UserError(
-            f"the {bus.name} bus carries {load - left:.0%} already, not {load:.0%}", hint="ask for a higher load"
+            f"the {bus.name} bus already carries {load - left:.0%}, more than {load:.0%}", hint="ask for a higher load"
         )
     found: list[Message] = []
     numbers = _URGENT if urgent else _ALL
