@@ -43,7 +43,7 @@ def test_fillers_stand_among_all_priorities_and_periods():
 def test_a_load_that_the_car_has_already_or_that_is_none_is_refused():
     with pytest.raises(UserError, match="already"):
         simulate_run(1.0, load=0.05)
-    with pytest.raises(UserError, match="no clean bus"):
+    with pytest.raises(UserError, match="too high for a clean bus"):
         simulate_run(1.0, load=0.95)
 
 
