@@ -6,7 +6,6 @@ import difflib
 from collections.abc import Iterable, Iterator, Mapping
 from enum import IntFlag
 from functools import cached_property
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -32,23 +31,6 @@ class Reason(IntFlag):
     """The multiplexer selects other signals."""
     UNDECODABLE = 4
     """No frame can give it: longer than 64 bits, a float of an odd size, or never selected."""
-
-
-class Samples(NamedTuple):
-    """A signal's valid samples only.
-
-    Attributes
-    ----------
-    rows : intp[k]
-        Rows of the batch.
-    time_ns : int64[k]
-    raw, value : [k]
-    """
-
-    rows: Rows
-    time_ns: Int64s
-    raw: Numbers
-    value: Numbers
 
 
 class _Kept:
@@ -143,18 +125,6 @@ class SignalColumn:
         if value is None:
             value = self._kept.value = physical(self.plan, self.raw, self.valid)
         return value
-
-    def compact(self) -> Samples:
-        """Only the rows where the signal has a value; cheap also for one of many multiplexed signals."""
-        table, valid = self.table, self.valid
-        if valid is None:
-            return Samples(table.rows, table.time_ns, self.raw, self.value)
-        there = np.flatnonzero(valid)
-        if self._kept.raw is not None or self.plan.extraction is None:
-            raw = self.raw[there]
-        else:
-            raw = self.plan.extraction.apply(Words(table.words.plain[there]))
-        return Samples(table.rows[there], table.time_ns[there], raw, self.plan.conversion.apply(raw))
 
 
 def physical(plan: SignalPlan, raw: Numbers, valid: Bools | None) -> Numbers:

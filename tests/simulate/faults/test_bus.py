@@ -5,7 +5,7 @@ import pytest
 
 from buswright.errors import UserError
 from buswright.frames.table import Flag
-from buswright.frames.wire.bits import wire_time_ns
+from buswright.frames.wire.bits import wire_bits
 from buswright.simulate.car import networks as car
 from buswright.simulate.faults.bus import BUS_OFF_FAILURES
 from buswright.simulate.faults.catalogue import Fault
@@ -81,7 +81,7 @@ def test_a_babbling_node_takes_its_share(share):
     run = seen(Fault("babbling-node", "id:chassis/0F0", severity=share, onset_s=10.0, duration_s=4.0))
     frames = run.of(0x0F0)
     inside = frames.take((at(frames) > 10.001) & (at(frames) < 13.999))
-    own = wire_time_ns(inside, 1_000_000).sum() / 1e9 / 4.0
+    own = wire_bits(inside).time_ns(1_000_000).sum() / 1e9 / 4.0
     assert own == pytest.approx(share, abs=0.03)
     assert len(inside) > 3 * 4.0 / 0.010
     after = frames.take(at(frames) > 14.02)
@@ -110,7 +110,7 @@ def test_one_frame_is_repeated_where_nobody_acknowledges():
     late = late.take(np.arange(1, len(late)))
     assert set(late.id.tolist()) == {0x0F0}
     assert len(np.unique(late.payload, axis=0)) == 1
-    beyond = np.diff(late.time_ns) - wire_time_ns(late, 1_000_000)[1:]
+    beyond = np.diff(late.time_ns) - wire_bits(late).time_ns(1_000_000)[1:]
     assert set(np.unique(beyond)) <= {7000, 8000, 9000}  # eight bits of suspended transmission, stamps in microseconds
     assert load(run, 1, 12.1, 33.9) > 0.93  # the rest is what an error passive sender must wait
     assert same(run.bus(0), clean().bus(0))
@@ -185,7 +185,7 @@ def test_faults_act_on_the_bus_with_can_fd_too():
     frames = run.of(0x1A2)
     assert set(frames.length.tolist()) == {24}
     bus = run.bus(1)
-    assert (np.diff(bus.time_ns) - wire_time_ns(bus, 1_000_000, 4_000_000)[1:]).min() > -1000
+    assert (np.diff(bus.time_ns) - wire_bits(bus).time_ns(1_000_000, 4_000_000)[1:]).min() > -1000
     message = next(m for m in car.messages(fd=True) if m.id == 0x1A2)
     assert message.checksum.verify(frames.whole_payload()[:, :24], 0x1A2).all()
     with pytest.raises(UserError, match="classic"):

@@ -7,7 +7,7 @@ import pytest
 
 from buswright.frames.opening import open_capture
 from buswright.frames.table import Flag, concatenate
-from buswright.frames.wire.bits import wire_time_ns
+from buswright.frames.wire.bits import wire_bits
 from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.faults.recorder_stages import ECHO_NS
 from buswright.simulate.recorded_text import written_run
@@ -46,7 +46,7 @@ def test_a_drop_may_end_in_a_burst_and_be_reported():
     frames = run.frames.take((run.frames.time_ns >= start) & (run.frames.time_ns < end))
     assert len(frames) == 16
     assert np.diff(frames.time_ns).max() <= 13_000
-    assert (wire_time_ns(frames, 1_000_000)[1:] > np.diff(frames.time_ns)).all()  # which no wire can do
+    assert (wire_bits(frames).time_ns(1_000_000)[1:] > np.diff(frames.time_ns)).all()  # which no wire can do
     missing = len(clean().frames) - len(run.frames) + len(run.errors())
     assert run.truth.count == missing
     assert sum(event.values["dropped"] for event in run.events) == missing
@@ -88,7 +88,7 @@ def test_host_stamps_come_in_clumps_that_no_wire_allows(milliseconds):
         late = (new.time_ns - old.time_ns) / 1e6
         assert late.min() >= 0
         assert late.max() < 1.2 * milliseconds + 0.2
-        shorter = np.diff(new.time_ns) < wire_time_ns(new, bitrate)[1:] - 2000
+        shorter = np.diff(new.time_ns) < wire_bits(new).time_ns(bitrate)[1:] - 2000
         assert shorter.mean() > 0.05
     assert (np.diff(run.frames.time_ns) >= 0).all()
     assert run.truth.count == len(run.frames)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from buswright.frames.table import Flag
-from buswright.frames.wire.bits import wire_time_ns
+from buswright.frames.wire.bits import wire_bits
 from buswright.messages.checksum import Step
 from buswright.simulate.car import networks as car
 from buswright.simulate.run import START_EPOCH_NS, cycles
@@ -17,7 +17,7 @@ NODES = {node.name: node for node in car.NODES}
 
 
 def lengths(frames, bus):
-    return wire_time_ns(frames, bus.bitrate, bus.data_bitrate)
+    return wire_bits(frames).time_ns(bus.bitrate, bus.data_bitrate)
 
 
 @pytest.mark.parametrize("fd", [False, True])

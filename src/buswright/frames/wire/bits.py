@@ -147,18 +147,6 @@ def wire_bits(frames: Frames, *, fd: FdForm = "iso", interframe: int = INTERFRAM
     )
 
 
-def wire_time_ns(
-    frames: Frames,
-    bitrate: int,
-    data_bitrate: int | None = None,
-    *,
-    fd: FdForm = "iso",
-    interframe: int = INTERFRAME_BITS,
-) -> Int64s:
-    """Duration of each frame in nanoseconds; int64[n]. See `wire_bits` and `WireBits.time_ns`."""
-    return wire_bits(frames, fd=fd, interframe=interframe).time_ns(bitrate, data_bitrate)
-
-
 def wire_bits_of(
     identifier: UInt32s,
     flags: UInt8s,
