@@ -144,8 +144,8 @@ class LatestFrames:
         pieces = [joined] if len(joined) <= 4 * _WHOLE else [_copy(each) for each in joined.pieces(_WHOLE)]
         later = np.zeros(len(pieces), dtype=np.int64)
         for at in range(len(pieces) - 2, -1, -1):
-            ahead, here = pieces[at + 1].time_ns, pieces[at].time_ns
-            later[at] = later[at + 1] + max(0, int(ahead[-1]) - int(here[-1]))
+            newer, here = pieces[at + 1].time_ns, pieces[at].time_ns
+            later[at] = later[at + 1] + max(0, int(newer[-1]) - int(here[-1]))
         self._batches.extend(
             _Batch(piece, self._end_ns - int(after)) for piece, after in zip(pieces, later, strict=True)
         )

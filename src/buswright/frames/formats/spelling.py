@@ -100,8 +100,8 @@ class LineBlock:
     def fraction(self, nanoseconds: Int64s, digits: int) -> None:
         """Append six or nine decimal digits of a fraction of a second given in nanoseconds."""
         if digits == 9:
-            upper, rest = np.divmod(nanoseconds, 100_000)
-            middle, lower = np.divmod(rest, 10)
+            upper, low_digits = np.divmod(nanoseconds, 100_000)
+            middle, lower = np.divmod(low_digits, 10)
             self.cells(_decimals(4).take(upper), _decimals(4).take(middle), _decimals(1).take(lower))
         else:
             upper, lower = np.divmod(nanoseconds // 1000, 100)

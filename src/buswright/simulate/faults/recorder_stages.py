@@ -156,11 +156,11 @@ class Drop:
             inside = self.rows(frames) & (frames.time_ns >= start) & (frames.time_ns < end)
             lost = frames.take(inside)
             frames = frames.take(~inside)
-            keep = FIFO_FRAMES if "burst" in self.words else 0
-            held = concatenate([self._fifo or empty_frames(frames.buses), lost])
-            cut = max(len(held) - keep, 0)
-            self._count(held.slice(0, cut))
-            self._fifo = held.slice(cut, len(held))
+            buffered = FIFO_FRAMES if "burst" in self.words else 0
+            late = concatenate([self._fifo or empty_frames(frames.buses), lost])
+            cut = max(len(late) - buffered, 0)
+            self._count(late.slice(0, cut))
+            self._fifo = late.slice(cut, len(late))
             if final or (len(frames) and frames.time_ns[-1] >= end):
                 frames = self._come_back(frames, end, events)
                 self.gaps_ns.remove((start, end))
@@ -175,10 +175,10 @@ class Drop:
 
     def _come_back(self, frames: Frames, end_ns: int, events: list[Event]) -> Frames:
         parts = [frames]
-        held = self._fifo
-        if held is not None and len(held):
-            stamps = end_ns - BURST_NS * np.arange(len(held), 0, -1)
-            parts.append(replace(held, time_ns=stamps - stamps % RESOLUTION_NS))
+        late = self._fifo
+        if late is not None and len(late):
+            stamps = end_ns - BURST_NS * np.arange(len(late), 0, -1)
+            parts.append(replace(late, time_ns=stamps - stamps % RESOLUTION_NS))
         self._fifo = None
         for name, dropped in self._dropped.items():
             total = self._total[name] = self._total.get(name, 0) + dropped
@@ -209,7 +209,7 @@ class Echo:
     rng: np.random.Generator
     record: Record
     order: int = 50
-    _held: Frames | None = None
+    _later: Frames | None = None
 
     def __call__(self, frames: Frames, events: list[Event], *, final: bool) -> Frames:  # noqa: ARG002
         """Repeat them."""
@@ -219,12 +219,12 @@ class Echo:
         later = copies.time_ns + self.rng.integers(*ECHO_NS, len(copies))
         copies = replace(copies, time_ns=later - later % RESOLUTION_NS)
         self.record.add(len(copies))
-        joined = _by_time([frames, self._held or empty_frames(frames.buses), copies])
+        joined = _by_time([frames, self._later or empty_frames(frames.buses), copies])
         if final or not len(frames):
-            self._held = None if final else joined
+            self._later = None if final else joined
             return joined if final else empty_frames(frames.buses)
         ready = int(np.searchsorted(joined.time_ns, frames.time_ns[-1], side="right"))
-        self._held = joined.slice(ready, len(joined))
+        self._later = joined.slice(ready, len(joined))
         return joined.slice(0, ready)
 
 

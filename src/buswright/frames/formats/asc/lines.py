@@ -296,8 +296,8 @@ def _word(token: bytes) -> str:
 
 def _after(line: bytes, count: int) -> str:
     """Return what follows the first `count` words of a line."""
-    rest = _plain(line).split(maxsplit=count)[count:]
-    return rest[0].strip() if rest else ""
+    following = _plain(line).split(maxsplit=count)[count:]
+    return following[0].strip() if following else ""
 
 
 def _plain(text: bytes) -> str:

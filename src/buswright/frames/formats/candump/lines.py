@@ -115,7 +115,7 @@ def _terminal(match: re.Match[bytes], place: int, reading: Reading, stamps: Stam
     flags |= id_flags
     if match[10] == b"T":
         flags |= Flag.TRANSMITTED
-    size, rest = match[15], match[16]
+    size, behind = match[15], match[16]
     if match[14] == b"{":
         length, dlc = 8, _raw_code(size, 8)
     else:
@@ -129,15 +129,15 @@ def _terminal(match: re.Match[bytes], place: int, reading: Reading, stamps: Stam
         dlc = int(FD_CODE_OF_LENGTH[length])
     elif length > 8:
         raise Rejected("payload too long")
-    if rest.strip().startswith(b"remote request"):
+    if behind.strip().startswith(b"remote request"):
         rows.add(place, time_ns, _bus(match[9], reading), identifier, flags | Flag.REMOTE, dlc, b"")
         return
-    rows.add(place, time_ns, _bus(match[9], reading), identifier, flags, dlc, _spaced_payload(rest, length))
+    rows.add(place, time_ns, _bus(match[9], reading), identifier, flags, dlc, _spaced_payload(behind, length))
 
 
-def _spaced_payload(rest: bytes, length: int) -> bytes:
+def _spaced_payload(text: bytes, length: int) -> bytes:
     """Payload of the terminal form: hex bytes, the same swapped (marked with `), or eight binary digits each."""
-    tokens = rest.split()[:length]
+    tokens = text.split()[:length]
     if len(tokens) < length and tokens and b"`" in tokens[0]:
         tokens = tokens[0].split(b"`")[::-1]
     if len(tokens) < length:
