@@ -82,6 +82,14 @@ class Reading:
             self.buses.append(name)
         return index
 
+    def bus_written(self, written: bytes) -> int | None:
+        """Return the index of a name as a file has it; None for bytes that no name has: damage becomes no bus."""
+        try:
+            name = written.decode("utf-8")
+        except UnicodeDecodeError:
+            return None
+        return self.bus(name) if name.isprintable() else None
+
 
 class Rejected(Exception):  # noqa: N818  (it is caught within the readers, never shown)
     """The line gives no frame; the text is the reason, fit for counting."""

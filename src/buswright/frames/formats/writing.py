@@ -133,7 +133,7 @@ def settled(frames: Frames, losses: Counter[str]) -> Frames:
     """Return the batch with length codes and payload lengths that agree, as text formats need them.
 
     A classic frame whose code contradicts its payload gets the code of its payload; a CAN FD payload of a
-    length that CAN FD hasn't got is padded with zeros. Both are counted, and rare: readers settle most of it.
+    length that CAN FD does not have is padded with zeros. Both are counted, and rare: readers settle most of it.
     Error frames get the eight bytes that the Linux error frame has.
     """
     fd = frames.has(Flag.FD)

@@ -267,7 +267,7 @@ class LiveCapture(Capture):
         for where, count in counts.items():
             before = (watch.seen or {}).get(where)
             if count is None or before is None or watch.lost is None or count <= before:
-                continue  # unknown, the first look, no change, or a counter that began anew with its interface
+                continue  # unknown, the first look, no change, or a counter that restarted with its interface
             watch.lost[where] = watch.lost.get(where, 0) + count - before
             self._drop(lane, where, count - before, watch.lost[where], f"counted by the kernel's {where}")
         watch.seen = {

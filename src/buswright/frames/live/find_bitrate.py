@@ -1,7 +1,7 @@
 """Which bit rate does this bus have? Asked by listening only, one rate after the other.
 
 At a wrong rate a listener sees errors or nothing; an adapter in normal mode would send error flags and could stop
-the bus. So the search needs listening only to be proven anew at every rate, and ends where it can't be.
+the bus. So listen-only must be proven at every rate; where it can't be, the search ends.
 """
 
 from __future__ import annotations

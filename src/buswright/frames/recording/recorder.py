@@ -105,7 +105,7 @@ class SyncedFile:
     Parameters
     ----------
     path
-        Made anew; the folder must exist.
+        Created or overwritten; the folder must exist.
     packed
         Compress: every sync writes a gzip member, complete in itself.
     """

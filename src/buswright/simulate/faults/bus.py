@@ -1,4 +1,4 @@
-"""Faults of the bus itself: frames destroyed, too much traffic, a break, nobody to acknowledge."""
+"""Faults of the bus itself: frames destroyed, too much traffic, a break, no partner that acknowledges."""
 
 from __future__ import annotations
 

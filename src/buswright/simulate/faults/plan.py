@@ -264,7 +264,7 @@ class Plan:
 
 
 def without(stretches: Sequence[tuple[float, float]], off_s: float, on_s: float) -> tuple[tuple[float, float], ...]:
-    """Take a time without power out of stretches; what follows it begins anew."""
+    """Take a time without power out of stretches; after it the sender starts again."""
     left = []
     for begin, end in stretches:
         if end <= off_s or begin >= on_s:

@@ -242,7 +242,7 @@ class HostStamps:
     _count: int = 0
 
     def __call__(self, frames: Frames, events: list[Event], *, final: bool) -> Frames:  # noqa: ARG002
-        """Stamp them anew."""
+        """Give them the time of their transfer."""
         rows = np.flatnonzero(self.rows(frames) & (frames.time_ns >= self.start_ns) & (frames.time_ns < self.end_ns))
         if not len(rows):
             return frames

@@ -62,7 +62,7 @@ class LiveCar:
     Raises
     ------
     UserError
-        A fault acts on recordings only, or on what the car hasn't got.
+        A fault acts on recordings only, or on what the car does not have.
     """
 
     def __init__(

@@ -128,7 +128,7 @@ def _claim(port: int) -> socket.socket:
 def _confine(sender: socket.socket, group: str, port: int) -> None:
     """Keep a socket on the loopback interface, and prove it.
 
-    The group is joined on that interface because the system drops there what nobody has joined; listeners join on
+    The group is joined on that interface because the system drops there what no socket has joined; listeners join on
     whatever interface is their default, which is enough for them to be given it (IP_MULTICAST_ALL, ip(7)).
     """
     loopback = socket.inet_aton(LOOPBACK)
@@ -163,7 +163,7 @@ class Outlets:
     named
         The same with the bus.
     serial
-        The pseudo-terminals; none where the system hasn't got them.
+        The pseudo-terminals; none where the system has none.
 
     Raises
     ------

@@ -88,7 +88,7 @@ def _read_chunk(chunk: Chunk, reader: LineReader, *, arrays: bool) -> Columns:
         note_unterminated(reader.reading, chunk, len(layout), layout.line(-1))
     lines = np.flatnonzero(found.good)
     columns = found.rows if len(lines) == len(layout) else found.rows.take(lines)
-    return interleave([(columns, lines), rows.part()], len(layout))
+    return interleave([(columns, lines), rows.part()], len(layout)) if len(rows) else columns
 
 
 def _read_one_by_one(

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from buswright.frames.formats.candump.lines import ERROR_BIT, LATEST_SECOND, Stamps, interface_name
+from buswright.frames.formats.candump.lines import ERROR_BIT, LATEST_SECOND, Stamps
 from buswright.frames.formats.columns import Columns
 from buswright.frames.formats.digits import (
     KEEP_FIRST,
@@ -197,13 +197,10 @@ def parse_names(layout: Layout, start: Places, stop: Places, reading: Reading) -
             same &= (far == far[k]) & (size == size[k])
         elif size[k] > 8:
             same &= size == size[k]
-        name = interface_name(layout.data[start[k] : stop[k]].tobytes())
-        if name is None:
+        index = reading.bus_written(layout.data[start[k] : stop[k]].tobytes())
+        if index is None:
             good[same & left] = False
-            left &= ~same
-            continue
-        index = reading.bus(name)
-        if index:
+        elif index:
             bus[same] = index
         left &= ~same
 

@@ -193,20 +193,11 @@ def _identifier(digits: bytes) -> tuple[int, int]:
     return value, int(Flag.EXTENDED)
 
 
-def interface_name(written: bytes) -> str | None:
-    """Return an interface name; None for bytes that no name has, so that a damaged one does not become a bus."""
-    try:
-        name = written.decode("utf-8")
-    except UnicodeDecodeError:
-        return None
-    return name if name.isprintable() else None
-
-
 def _bus(written: bytes, reading: Reading) -> int:
-    name = interface_name(written)
-    if name is None:
+    bus = reading.bus_written(written)
+    if bus is None:
         raise Rejected("bad interface name")
-    return reading.bus(name)
+    return bus
 
 
 def _hex(digits: bytes) -> int:

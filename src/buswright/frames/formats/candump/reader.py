@@ -53,7 +53,8 @@ def _read_in_time(chunk: Chunk, reading: Reading, stamps: Stamps) -> Columns:
             np.cumsum(columns.time_ns, out=columns.time_ns)
             columns.time_ns += stamps.last_ns
         stamps.last_ns = int(columns.time_ns[-1])
-    _date_events(reading, events, stamps)
+    if len(reading.events) > events:
+        _date_events(reading, events, stamps)
     return columns
 
 
@@ -71,7 +72,9 @@ def _read_chunk(chunk: Chunk, reading: Reading, stamps: Stamps, *, arrays: bool 
         read_line(layout.line(place), chunk.first_line + place, place, reading, stamps, rows)
     if chunk.unterminated and layout.line(-1).strip():
         note_unterminated(reading, chunk, len(layout), layout.line(-1))
-    return interleave([*parts, rows.part()], len(layout))
+    if len(rows):
+        parts.append(rows.part())
+    return interleave(parts, len(layout))
 
 
 def _settle_stamps(columns: Columns, reading: Reading, stamps: Stamps) -> None:
