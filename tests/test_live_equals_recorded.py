@@ -114,7 +114,9 @@ def test_health_and_channels_of_a_live_run_equal_those_of_its_recording(backend,
 
 def test_a_gap_in_listening_is_the_recorders_own_in_the_health_result():
     values = {"start_ns": 1_000, "seconds": 2.0}
-    gap = Event(2_000_001_000, "can0", "gap", values, "can0 was not heard for 2.000 s: the recorder's own gap")
+    gap = Event(
+        2_000_001_000, "can0", "gap", values, "this program did not receive can0 for 2.000 s: a gap in the recording"
+    )
     (drop,) = health_of([], [gap], Problems(), Clock()).capture.drops
     assert drop == (2_000_001_000, "can0", None, gap.text, 1_000)
 

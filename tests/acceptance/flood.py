@@ -16,7 +16,7 @@ import numpy as np
 from buswright.frames.table import Frames
 from buswright.simulate.live.loopback import Multicast
 from buswright.simulate.live.pacing import Played, Player
-from buswright.simulate.live.prepared import Ahead
+from buswright.simulate.live.prepared import PreparedRun
 
 FULL_HZ = 8000
 """A frame with 8 bytes has 111 bits and some stuff bits, 125 with 14 of them: the bus is full at this rate."""
@@ -115,7 +115,7 @@ def flood(port: int, seconds: float, hertz: int = FULL_HZ, buses: int = 2, speed
     """Send; bus n on port + n."""
     with ExitStack() as stack:
         outlets = [[stack.enter_context(closing(Multicast(port + bus)))] for bus in range(buses)]
-        return Player(Ahead(flood_frames(seconds, hertz, buses), buses, 0), outlets, speed=speed).run()
+        return Player(PreparedRun(flood_frames(seconds, hertz, buses), buses, 0), outlets, speed=speed).run()
 
 
 def main() -> None:

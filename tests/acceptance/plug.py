@@ -7,7 +7,7 @@ from pathlib import Path
 from buswright.frames.table import Frames, concatenate
 from buswright.simulate.car import networks as car
 from buswright.simulate.live.pacing import Player
-from buswright.simulate.live.prepared import Ahead
+from buswright.simulate.live.prepared import PreparedRun
 from buswright.simulate.live.serial_line import SerialLine
 from buswright.simulate.run import simulate_run
 
@@ -72,7 +72,7 @@ class Drive:
         self.plugs = [Plug(number, folder) for number in range(buses)]
         frames = concatenate(list(simulate_run(seconds)))
         self._player = Player(
-            Ahead([frames], 2, int(frames.time_ns[0])), [[plug] for plug in self.plugs] + [[]] * (2 - buses)
+            PreparedRun([frames], 2, int(frames.time_ns[0])), [[plug] for plug in self.plugs] + [[]] * (2 - buses)
         )
         self._thread = threading.Thread(target=self._player.run)
 

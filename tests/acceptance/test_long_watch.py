@@ -11,7 +11,7 @@ import time
 
 import pytest
 
-from buswright.frames.formats.write import write_candump
+from buswright.frames.formats.candump.writer import write_candump
 from buswright.simulate.run import simulate_run
 from buswright.simulate.source import write_car
 from tests.ports import free_ports

@@ -24,7 +24,7 @@ from buswright.frames.sidecar import sidecar_of
 from buswright.frames.table import Flag, concatenate
 from buswright.simulate.live.loopback import Multicast
 from buswright.simulate.live.pacing import Player
-from buswright.simulate.live.prepared import Ahead
+from buswright.simulate.live.prepared import PreparedRun
 from buswright.simulate.live.serial_line import has_pseudo_terminals
 from tests.ports import free_ports
 
@@ -117,7 +117,7 @@ def test_an_adapter_pulled_out_and_put_back(tmp_path, capsys):
     assert open_capture(out).first_time_ns() is not None
     found = findings(out, capsys)
     (told,) = (one for one in found if one["fault"] == "capture-drop" and "recorder itself" in one["evidence"][0])
-    assert "can0 was not heard" in told["evidence"][0]
+    assert "did not receive can0" in told["evidence"][0]
     assert not [one for one in found if one["fault"] in ("module-missing", "id-missing", "frames-lost", "module-reset")]
 
 
@@ -155,7 +155,7 @@ def test_garbled_bytes_on_a_serial_line(tmp_path, capsys):
             time.sleep(0.05)
         grown(out, 20_000)
     assert not events(out, "gap")
-    counted = [event for event in events(out, "note") if "can't be understood" in event.text]
+    counted = [event for event in events(out, "note") if "could not be read" in event.text]
     assert counted
     assert not open_capture(out).problems
 
@@ -183,7 +183,7 @@ def test_a_recorder_that_stands_still_counts_what_it_missed(tmp_path, capsys):
     print(f"received {received:,}, lost {lost:,}, of those counted {dropped:,}")
     assert lost > 0
     assert dropped == lost
-    assert [event for event in events(out, "note") if "stood still" in event.text]
+    assert [event for event in events(out, "note") if "did not run" in event.text]
     assert "capture-drop" in {one["fault"] for one in findings(out, capsys)}
 
 
@@ -246,7 +246,7 @@ def test_a_storm_of_error_frames(tmp_path, capsys):
     with recording(out, f"live:udp_multicast/239.74.163.2?port={port}&name=can0"):
         time.sleep(1.0)
         with contextlib.closing(Multicast(port)) as outlet:
-            Player(Ahead([storm], 1, 0), [[outlet]]).run()
+            Player(PreparedRun([storm], 1, 0), [[outlet]]).run()
         time.sleep(1.0)
     frames = concatenate(list(open_capture(out)))
     assert len(frames) == len(number)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from buswright.diagnosis.detect import diagnose
-from buswright.frames.formats.write import write_candump
+from buswright.frames.formats.candump.writer import write_candump
 from buswright.frames.opening import open_capture
 from buswright.frames.table import Clock, Frames, Problems
 from buswright.health.spacings import SpacingColumns

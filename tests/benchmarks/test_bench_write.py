@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from buswright.frames.formats.asc.writer import AscWriter
-from buswright.frames.formats.write import CandumpWriter, Writer
+from buswright.frames.formats.candump.writer import CandumpWriter
+from buswright.frames.formats.writing import Writer
 from tests.benchmarks.test_bench_wire import FRAMES, traffic
 
 BATCH = 500_000

@@ -204,10 +204,10 @@ def test_nothing_is_overwritten_without_force(tmp_path, capsys):
         (["decode", str(RUN), "--dbc", str(ENGINE), "--out", "x.xls"], "unknown file type"),
         (["cut", str(RUN), "--out", "x.doc"], "unknown file type"),
         (["cut", str(RUN), "--out", "x.log", "--select", "chassis/ZZZ"], "ZZZ"),
-        (["cut", str(RUN), "--out", "x.log", "--from", "5", "--to", "3"], "lies behind"),
-        (["cut", str(RUN), "--out", "x.log", "--start", "tomorrow"], "is no time"),
+        (["cut", str(RUN), "--out", "x.log", "--from", "5", "--to", "3"], "is after --to"),
+        (["cut", str(RUN), "--out", "x.log", "--start", "tomorrow"], "is not a time"),
         (["contents", str(RUN), "--bus", "engine"], "NAME=INTERFACE"),
-        (["contents", str(KEYON), "--timezone", "Mars"], "no time zone"),
+        (["contents", str(KEYON), "--timezone", "Mars"], "unknown time zone"),
         (["contents", str(ROOT / "LICENSE")], "not a capture"),
     ],
 )

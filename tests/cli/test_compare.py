@@ -9,7 +9,7 @@ import pytest
 import buswright
 from buswright.cli.main import main
 from buswright.errors import UserError
-from buswright.frames.formats.write import write_candump
+from buswright.frames.formats.candump.writer import write_candump
 from buswright.frames.opening import open_capture
 from buswright.report.comparison import MOST_NOTES
 

@@ -119,7 +119,7 @@ def test_faults_are_typed_while_it_drives():
         status, out, err = demo.rest()
     assert status == 0
     assert "Drove" in out
-    assert "no fault is called 'gremlins'" in err
+    assert "there is no fault 'gremlins'" in err
     assert "has no module 'xyz'" in err
     assert "Traceback" not in err
 
@@ -186,7 +186,7 @@ def used_s(pid):
 def test_two_at_once_need_two_ports():
     with Demo(stdin=subprocess.DEVNULL) as demo:
         demo.until("For example")
-        with pytest.raises(UserError, match="is fed by another program"):
+        with pytest.raises(UserError, match="another program already sends on port"):
             main(["demo", "--live", "--port", str(demo.port + 1)])
 
 
@@ -202,7 +202,7 @@ def test_two_at_once_need_two_ports():
         (["--live", "--fault", "bad-lines"], "fault of a recording"),
         (["--live", "--fault", "module-missing:module:xyz"], "has no module 'xyz'"),
         (["--live", "--seconds", "5", "--fault", "bus-errors@7"], "begins after the end"),
-        (["--fault", "gremlins"], "no fault is called"),
+        (["--fault", "gremlins"], "there is no fault"),
     ],
 )
 def test_what_cannot_be(words, says):

@@ -234,7 +234,7 @@ def test_the_terminal_is_put_back_when_the_recording_fails(tmp_path):
         resource.prlimit(crew.recorder, resource.RLIMIT_FSIZE, (900, 900))
         crew.press(b"x" * 1000 + b"\n")
         assert crew.shell.wait(30) == 2
-        crew.until_shown("can't be written on")
+        crew.until_shown("can't be written any further")
         assert crew.cooked
 
 

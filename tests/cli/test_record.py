@@ -124,7 +124,7 @@ def test_contents_tells_what_the_sidecar_says(sender, tmp_path, capsys):
     [
         (["record", "run.log", "--out", "x.log"], "not a live bus"),
         (["record", "live:virtual/a", "run.log", "--out", "x.log"], "can't be read together"),
-        (["record", "live:virtual/a", "--out", "x.blf"], "of no known kind"),
+        (["record", "live:virtual/a", "--out", "x.blf"], "unknown file ending"),
         (["record", "live:virtual/a", "--out", "x.log", "--seconds", "0"], "must be above 0"),
         (["record", "live:virtual/a", "--out", "x.log", "--rotate-mb", "-1"], "must be above 0"),
         (["record", "live:virtual/a", "live:virtual/a", "--out", "x.log"], "both would be called"),
@@ -175,7 +175,7 @@ def test_consent_is_warned_of_and_noted(option, sender, unproven, tmp_path, caps
     assert main(["record", sender, "--out", str(out), "--frames", "5", option]) == 0
     warned = capsys.readouterr().err
     assert "may acknowledge frames" in warned
-    assert ("Never connect it to a vehicle" in warned) is (option == "--bench")
+    assert ("Never connect it to a car" in warned) is (option == "--bench")
     header = sidecar_lines(out)[0]
     assert header["may_acknowledge"] is True
     assert header["bench"] is (option == "--bench")
@@ -335,7 +335,7 @@ def test_a_disk_that_takes_no_more_is_a_clear_end(tmp_path):
     command = [sys.executable, "-m", "buswright", "record", "live:virtual/x", "--out", str(out)]
     done = subprocess.run(command, capture_output=True, text=True, preexec_fn=limit, stdin=subprocess.DEVNULL)
     assert done.returncode == 2
-    assert "can't be written on" in done.stderr
+    assert "can't be written any further" in done.stderr
     assert "Traceback" not in done.stderr
 
 

@@ -21,13 +21,13 @@ from buswright.errors import UserError
         (["live:virtual/x", "--speed", "2"], "are for captures"),
         (["live:virtual/x", "--from", "2"], "are for captures"),
         (["demo", "--out", "run.log"], "is for live buses"),
-        (["live:virtual/x", "--out", "run.txt"], "of no known kind"),
+        (["live:virtual/x", "--out", "run.txt"], "unknown file ending"),
         (["live:virtual/x", "run.log"], "can't be read together"),
         (["demo", "--size", "80x24"], "--snapshot"),
         (["demo", "--snapshot", "x.svg", "--size", "80"], "must be 20x10"),
         (["demo", "--snapshot", "x.svg", "--size", "8x4"], "must be 20x10"),
         (["nothing.log", "--snapshot", "x.svg"], "no such file"),
-        (["demo", "--snapshot", "x.svg", "--from", "yesterday"], "no time"),
+        (["demo", "--snapshot", "x.svg", "--from", "yesterday"], "not a time"),
     ],
 )
 def test_what_cannot_be_is_refused(tmp_path, monkeypatch, arguments, said):

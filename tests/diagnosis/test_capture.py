@@ -51,10 +51,10 @@ def test_losses_that_the_recorder_reports_are_believed() -> None:
 
 
 def test_a_bus_that_the_recorder_did_not_hear_is_a_loss_of_its_own() -> None:
-    gap = Drop(40 * S, "main", None, "main was not heard for 10.000 s: the recorder's own gap, not the bus's", 30 * S)
+    gap = Drop(40 * S, "main", None, "this program did not receive main for 10.000 s: a gap in the recording", 30 * S)
     one = found(health(capture={"drops": (gap,), "dropped": None}), "capture-drop")
     assert (one.start_ns, one.end_ns) == (30 * S, 40 * S)
-    assert "the recorder's own gap" in one.evidence[0]
+    assert "a gap in the recording" in one.evidence[0]
 
 
 def duplicates(copies: int, share: float, other: str = "main") -> dict[str, object]:

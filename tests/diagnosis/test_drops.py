@@ -37,7 +37,7 @@ def lost(*drops: Drop, at: int = AT, second: bool = False) -> BusHealth:
 
 
 def gap(on: str | None = "can0", at: int = AT) -> Drop:
-    return Drop(at + LENGTH, on, None, "can0 was not heard for 0.400 s: the recorder's own gap, not the bus's", at)
+    return Drop(at + LENGTH, on, None, "this program did not receive can0 for 0.4 s", at)
 
 
 def drops_in(measured: BusHealth) -> list[Any]:

@@ -2,7 +2,7 @@
 
 Bits are characters of a string. It shares nothing with the package: the CRC is a polynomial long division, the
 stuffing looks back at the last five characters sent. Sources: Bosch CAN 2.0 (sections 3 and 5), Bosch CAN FD
-1.0 and ISO 11898-1:2015 for CAN FD, the latter two from memory; tests/frames/test_wire.py holds this encoder
+1.0 and ISO 11898-1:2015 for CAN FD, the latter two from memory; tests/frames/wire/test_bits.py holds this encoder
 itself to frames worked out by others.
 """
 

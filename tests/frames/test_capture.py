@@ -79,7 +79,7 @@ def test_missing_unreadable_folder_and_foreign_files(tmp_path, log):
         open_capture(foreign)
     empty = tmp_path / "empty folder"
     empty.mkdir()
-    with pytest.raises(CaptureError, match="without a capture"):
+    with pytest.raises(CaptureError, match="no capture in this folder"):
         open_capture(empty)
     with pytest.raises(CaptureError, match="no capture was named"):
         open_capture([])
@@ -144,7 +144,7 @@ def test_interfaces_that_interleave_out_of_order_are_no_clock_jump(tmp_path):
 
 
 def test_a_jump_back_between_batches_is_noticed(tmp_path, monkeypatch):
-    monkeypatch.setattr("buswright.frames.formats.candump.reader.BATCH_FRAMES", 1)
+    monkeypatch.setattr("buswright.frames.formats.reading.BATCH_FRAMES", 1)
     monkeypatch.setattr("buswright.frames.formats.reading.CHUNK_BYTES", 64)
     path = tmp_path / "jump.log"
     path.write_bytes(LINES + LINES)
@@ -177,7 +177,7 @@ def test_files_that_follow_one_another_are_joined_without_a_word(tmp_path):
 
 
 def test_merging_in_small_batches_gives_the_same(tmp_path, monkeypatch):
-    monkeypatch.setattr("buswright.frames.formats.candump.reader.BATCH_FRAMES", 1)
+    monkeypatch.setattr("buswright.frames.formats.reading.BATCH_FRAMES", 1)
     monkeypatch.setattr("buswright.frames.formats.reading.CHUNK_BYTES", 100)
     test_files_are_merged_by_time(tmp_path)
 

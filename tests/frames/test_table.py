@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buswright.frames.formats.reading import Columns, Rows, interleave, join
+from buswright.frames.formats.columns import Columns, Rows, interleave, join
 from buswright.frames.table import FD_CODE_OF_LENGTH, FD_LENGTHS, Flag, Frames, Problems, concatenate, empty_frames
 
 

@@ -118,19 +118,6 @@ def test_nested_multiplexers_select_through_the_whole_chain() -> None:
     assert decoder.counts.undefined_mux == {"can0/M/OUTER": 1, "can0/M/INNER": 1}
 
 
-def test_compact_gives_only_valid_samples_and_the_same_values() -> None:
-    selectors = [0x50, 0x51, 0x61, 0x81]
-    table, _ = decode(nested(), *(bytes([s, n, 0xFF, 0, 0, 0, 0, 9]) for n, s in enumerate(selectors)))
-    before = table["z"].compact()
-    dense = table["z"].value
-    after = table["z"].compact()
-    for samples in (before, after):
-        assert samples.rows.tolist() == [2, 3]
-        assert samples.time_ns.tolist() == [2_000_000, 3_000_000]
-        assert samples.value.tolist() == dense[2:].tolist() == [-254, -253]
-    assert len(table["always"].compact().rows) == 4
-
-
 def test_a_short_frame_that_hides_the_multiplexer_is_short_not_absent() -> None:
     database = one_message(
         Signal("M1", 16, 8, is_multiplexer=True), Signal("a", 0, 8, multiplexer="M1", mux_values=((0, 0),))

@@ -25,7 +25,7 @@ def sliced(request, monkeypatch):
     if request.param == "many slices":
         monkeypatch.setattr(slicing, "SLICE_FRAMES", 15_000)
         monkeypatch.setattr("buswright.channels.slices.slices.__kwdefaults__", {"margin_s": 3.0, "frames": 15_000})
-        monkeypatch.setattr("buswright.frames.formats.candump.reader.BATCH_FRAMES", 5_000)
+        monkeypatch.setattr("buswright.frames.formats.reading.BATCH_FRAMES", 5_000)
     return request.param
 
 

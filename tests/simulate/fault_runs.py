@@ -6,7 +6,7 @@ from functools import cache
 import numpy as np
 
 from buswright.frames.table import Event, Flag, Frames, concatenate
-from buswright.frames.wire.bits import wire_time_ns
+from buswright.frames.wire.bits import wire_bits
 from buswright.simulate.car import networks as car
 from buswright.simulate.faults.catalogue import Fault, GroundTruth
 from buswright.simulate.run import START_EPOCH_NS, simulate_run
@@ -81,7 +81,7 @@ def possible(run: Seen, *, buses: tuple[int, ...] = (0, 1)) -> bool:
     for number in buses:
         bus = car.buses()[number]
         frames = run.bus(number)
-        spacing = np.diff(frames.time_ns) - wire_time_ns(frames, bus.bitrate)[1:]
+        spacing = np.diff(frames.time_ns) - wire_bits(frames).time_ns(bus.bitrate)[1:]
         if len(spacing) and spacing.min() <= -RESOLUTION_NS:
             return False
     return True
@@ -91,4 +91,4 @@ def load(run: Seen, number: int, start_s: float, stop_s: float) -> float:
     """Mean load of a bus in a stretch."""
     frames = run.bus(number)
     frames = frames.take((at(frames) >= start_s) & (at(frames) < stop_s))
-    return float(wire_time_ns(frames, car.buses()[number].bitrate).sum() / 1e9 / (stop_s - start_s))
+    return float(wire_bits(frames).time_ns(car.buses()[number].bitrate).sum() / 1e9 / (stop_s - start_s))

@@ -12,7 +12,7 @@ from buswright.frames.live.capture import open_live
 from buswright.frames.table import Flag, concatenate
 from buswright.simulate.run import simulate_run
 from tests.simulate.listening import rows_of
-from tests.simulate.test_datagrams import frames_of
+from tests.simulate.live.test_datagrams import frames_of
 
 from .sending import Sender
 

@@ -15,7 +15,7 @@ from buswright.frames.opening import open_capture
 from buswright.frames.sidecar import sidecar_of
 from buswright.frames.table import Flag, concatenate
 from tests.acceptance.test_survival import events, recording, until
-from tests.simulate.test_datagrams import frames_of
+from tests.simulate.live.test_datagrams import frames_of
 
 from .sending import Sender
 

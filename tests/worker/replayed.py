@@ -6,7 +6,7 @@ import json
 
 from buswright.cli.main import main
 from buswright.diagnosis.detect import diagnose
-from buswright.frames.formats.write import write_candump
+from buswright.frames.formats.candump.writer import write_candump
 from buswright.report.health.as_json import render_json
 from buswright.report.health.report import HealthReport
 from buswright.simulate.source import SimulatedCapture, write_car

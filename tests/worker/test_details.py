@@ -3,7 +3,7 @@
 import numpy as np
 
 from buswright.channels.carfile.model import FrameName
-from buswright.frames.latest import HeldFrames
+from buswright.frames.latest import LatestFrames
 from buswright.health.track import HealthTracker
 from buswright.worker.details import FRAMES, id_detail
 from buswright.worker.folds import Known
@@ -14,7 +14,7 @@ NAME = FrameName("can0", 0x100, False)
 
 
 def detail_of(frames):
-    held, tracker = HeldFrames(), HealthTracker()
+    held, tracker = LatestFrames(), HealthTracker()
     held.add(frames)
     tracker.update(frames)
     return id_detail(NAME, held, ("can0",), Known(None, {}, {}, {}, {}).decoder(), tracker.result())

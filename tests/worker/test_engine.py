@@ -281,8 +281,8 @@ def broken(*arguments, **options):
         ("RecentTracker", "result"),
         ("Follower", "update"),
         ("Follower", "result"),
-        ("HeldFrames", "add"),
-        ("HeldFrames", "of"),
+        ("LatestFrames", "add"),
+        ("LatestFrames", "of"),
         ("Follower", "plotted"),
     ],
 )
@@ -427,7 +427,7 @@ def test_a_full_disk_ends_the_recording_and_the_buses_are_watched_on(tmp_path, m
     live.give(*counted(10))
 
     def full(file):
-        raise record._fault(file.path, OSError(errno.ENOSPC, "No space left on device"), "can't be written on")
+        raise record._fault(file.path, OSError(errno.ENOSPC, "No space left on device"), "can't be written any further")
 
     monkeypatch.setattr(record.SyncedFile, "_write_out", full)
     live.give(*counted(10))

@@ -99,13 +99,12 @@ class Typed:
 
     def _answer(self, words: str) -> str:
         from buswright.simulate.faults.catalogue import KINDS
-        from buswright.simulate.live.car import NOT_LIVE
 
         if words in ("end", "quit", "exit"):
             self._car.end()
             return "ending"
         if words == "faults":
-            return "\n".join(f"  {k.name:16} {k.summary}" for k in KINDS.values() if k.name not in NOT_LIVE)
+            return "\n".join(f"  {k.name:16} {k.summary}" for k in KINDS.values() if k.live)
         if words == "off":
             ended = self._car.switch_off()
             names = ", ".join(fault.kind for fault in ended)

@@ -63,7 +63,7 @@ def open_live_source(options: argparse.Namespace) -> LiveCapture:
     Raises
     ------
     UserError
-        An interface can't be opened, or may acknowledge and nobody accepted that.
+        An interface can't be opened, or may acknowledge without the user's consent.
     """
     from buswright.frames.live.capture import open_live
 

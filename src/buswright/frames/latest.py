@@ -9,9 +9,9 @@ import numpy as np
 
 from buswright.frames.table import Bools, Flag, Frames, concatenate, empty_frames
 
-HELD_S = 120.0
+LATEST_S = 120.0
 """Seconds held unless told otherwise."""
-HELD_FRAMES = 2_000_000
+LATEST_FRAMES = 2_000_000
 """Frames held at most unless told otherwise: some 60 MB of classic frames."""
 
 _WHOLE = 8_192
@@ -28,7 +28,7 @@ class _Batch(NamedTuple):
     end_ns: int
 
 
-class HeldFrames:
+class LatestFrames:
     """The frames of the last seconds, oldest first.
 
     Age is counted along the order of arrival: where the capture's clock jumps back what came before it is neither
@@ -37,18 +37,18 @@ class HeldFrames:
     Parameters
     ----------
     seconds
-        Frames older than this, counted from the newest, are let go; of small batches a sixteenth of it later.
+        Frames older than this, counted from the newest, are dropped; of small batches a sixteenth of it later.
     frames
         No more than so many are held.
     """
 
-    def __init__(self, seconds: float = HELD_S, frames: int = HELD_FRAMES) -> None:
+    def __init__(self, seconds: float = LATEST_S, frames: int = LATEST_FRAMES) -> None:
         self._age_ns = round(seconds * 1e9)
         self._most = frames
         self.clear()
 
     def clear(self) -> None:
-        """Let go of everything."""
+        """Drop everything."""
         self._batches: deque[_Batch] = deque()
         self._small: list[Frames] = []
         self._small_count = 0
@@ -69,12 +69,12 @@ class HeldFrames:
     @property
     def span_ns(self) -> tuple[int, int] | None:
         """Earliest and latest time of the held frames that have one; None if there is none."""
-        times = [batch.time_ns[~batch.has(Flag.UNTIMED)] for batch in self._held()]
+        times = [batch.time_ns[~batch.has(Flag.UNTIMED)] for batch in self._all()]
         times = [each for each in times if len(each)]
         return (min(int(t.min()) for t in times), max(int(t.max()) for t in times)) if times else None
 
     def add(self, batch: Frames) -> None:
-        """Hold a batch, which must continue the ones before; let go of what is too old or too much."""
+        """Hold a batch, which must continue the ones before; drop what is too old or too much."""
         if len(batch.buses) > len(self._buses):
             self._buses = batch.buses
         if not len(batch):
@@ -94,13 +94,13 @@ class HeldFrames:
 
     def whole(self) -> Frames:
         """All held frames as one batch."""
-        held = self._held()
-        return concatenate(held) if held else empty_frames(self._buses)
+        batches = self._all()
+        return concatenate(batches) if batches else empty_frames(self._buses)
 
     def since(self, time_ns: int) -> Frames:
         """Return the held frames of that time and later, in the order they came."""
         parts = []
-        for batch in self._held():
+        for batch in self._all():
             late = batch.time_ns >= time_ns
             if late.all():
                 parts.append(batch)
@@ -122,7 +122,7 @@ class HeldFrames:
         """
         parts: list[Frames] = []
         count = 0
-        for batch in reversed(self._held()):
+        for batch in reversed(self._all()):
             rows = np.flatnonzero(_is_of(batch, bus, identifier, extended))
             if limit is not None:
                 rows = rows[max(0, len(rows) - (limit - count)) :]
@@ -133,19 +133,19 @@ class HeldFrames:
                 break
         return concatenate(parts[::-1]) if parts else empty_frames(self._buses)
 
-    def _held(self) -> list[Frames]:
+    def _all(self) -> list[Frames]:
         return [*(batch.frames for batch in self._batches), *self._small]
 
     def _join(self) -> None:
         """Make one batch of the small ones, split where it would be far over the size of a batch."""
         joined = concatenate(self._small)
         self._small, self._small_count, self._joined_ns = [], 0, self._end_ns
-        # Pieces share their memory; copied, an old one can be let go while a newer one stays.
+        # Pieces share their memory; copied, an old one can be freed while a newer one stays.
         pieces = [joined] if len(joined) <= 4 * _WHOLE else [_copy(each) for each in joined.pieces(_WHOLE)]
         later = np.zeros(len(pieces), dtype=np.int64)
         for at in range(len(pieces) - 2, -1, -1):
-            ahead, here = pieces[at + 1].time_ns, pieces[at].time_ns
-            later[at] = later[at + 1] + max(0, int(ahead[-1]) - int(here[-1]))
+            newer, here = pieces[at + 1].time_ns, pieces[at].time_ns
+            later[at] = later[at + 1] + max(0, int(newer[-1]) - int(here[-1]))
         self._batches.extend(
             _Batch(piece, self._end_ns - int(after)) for piece, after in zip(pieces, later, strict=True)
         )

@@ -56,7 +56,7 @@ def _expand(path: Path) -> Iterable[Path]:
                 continue
             found.append(item)
     if not found:
-        raise CaptureError(f"{path}: a folder without a capture in it", hint="name a capture file")
+        raise CaptureError(f"{path}: no capture in this folder", hint="name a capture file")
     return found
 
 
@@ -76,7 +76,7 @@ def _recognise(path: Path) -> Format:
     except PermissionError:
         raise CaptureError(f"{path}: no permission to read it", hint=f"chmod u+r {path}") from None
     except IsADirectoryError:
-        raise CaptureError(f"{path}: is a folder", hint="name the capture file in it") from None
+        raise CaptureError(f"{path}: this is a folder", hint="name the capture file in it") from None
     except OSError as fault:
         raise CaptureError(f"{path}: can't be opened: {fault.strerror or fault}", hint="check the file") from None
     for form in FORMATS:

@@ -48,7 +48,7 @@ class Moment:
             moment = datetime.fromisoformat(text.strip())
         except ValueError:
             raise UserError(
-                f"{text!r} is no time", hint="give seconds from the first frame (12.5) or 2026-11-24T10:30:00"
+                f"{text!r} is not a time", hint="give seconds from the first frame (12.5) or 2026-11-24T10:30:00"
             ) from None
         if moment.tzinfo is None:
             seconds = epoch_seconds(moment, timezone)
@@ -91,12 +91,12 @@ class Window:
         Raises
         ------
         UserError
-            The ends stand the wrong way round, or an absolute time was asked of a clock that has none.
+            The end is before the start, or an absolute time was asked of a clock that has none.
         """
         low = self.start.on(first_ns, clock) if self.start else None
         high = self.stop.on(first_ns, clock) if self.stop else None
         if self.start and self.stop and low is not None and high is not None and low > high:
-            raise UserError(f"--from {self.start.text} lies behind --to {self.stop.text}", hint="swap the two")
+            raise UserError(f"--from {self.start.text} is after --to {self.stop.text}", hint="swap the two")
         return low, high
 
     def cut(self, batches: Iterable[Frames], clock: Clock | Callable[[], Clock]) -> Iterator[Frames]:

@@ -45,6 +45,6 @@ def _zone(name: str) -> tzinfo:
         return ZoneInfo(name)
     except (OSError, ValueError, KeyError):
         raise UserError(
-            f"no time zone {name!r} is known here",
+            f"unknown time zone {name!r}",
             hint='use "UTC", "local", an offset such as "+02:00", or an IANA name',
         ) from None

@@ -313,8 +313,8 @@ class Checksum:
             payload[:, self.byte] = expected & np.uint16(0xFF)
             payload[:, self.byte + 1] = expected >> np.uint16(8)
             return
-        keep = np.uint8(0xFF ^ ((1 << kind.width) - 1) << kind.shift)
-        payload[:, self.byte] &= keep
+        others = np.uint8(0xFF ^ ((1 << kind.width) - 1) << kind.shift)
+        payload[:, self.byte] &= others
         payload[:, self.byte] |= (expected << np.uint16(kind.shift)).astype(np.uint8)
 
 

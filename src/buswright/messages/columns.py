@@ -6,7 +6,6 @@ import difflib
 from collections.abc import Iterable, Iterator, Mapping
 from enum import IntFlag
 from functools import cached_property
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -34,24 +33,7 @@ class Reason(IntFlag):
     """No frame can give it: longer than 64 bits, a float of an odd size, or never selected."""
 
 
-class Samples(NamedTuple):
-    """A signal's valid samples only.
-
-    Attributes
-    ----------
-    rows : intp[k]
-        Rows of the batch.
-    time_ns : int64[k]
-    raw, value : [k]
-    """
-
-    rows: Rows
-    time_ns: Int64s
-    raw: Numbers
-    value: Numbers
-
-
-class _Kept:
+class _Computed:
     """What was computed of a signal.
 
     The table keeps this and not the column, which refers to the table: a circle would keep every batch in memory
@@ -82,13 +64,13 @@ class SignalColumn:
         The table it belongs to: `rows` and `time_ns` are there.
     """
 
-    __slots__ = ("_kept", "plan", "signal", "table")
+    __slots__ = ("_computed", "plan", "signal", "table")
 
-    def __init__(self, table: SignalTable, plan: SignalPlan, kept: _Kept) -> None:
+    def __init__(self, table: SignalTable, plan: SignalPlan, computed: _Computed) -> None:
         self.table = table
         self.plan = plan
         self.signal: Signal = plan.signal
-        self._kept = kept
+        self._computed = computed
 
     @property
     def name(self) -> str:
@@ -108,20 +90,20 @@ class SignalColumn:
     @property
     def reasons(self) -> UInt8s | None:
         """Bits of `Reason` for every row, uint8[n]; None if the signal is valid in all."""
-        return self._kept.reasons
+        return self._computed.reasons
 
     @property
     def valid(self) -> Bools | None:
         """Mask of the rows where the signal has a value, bool[n]; None if it has one in all."""
-        kept = self._kept
-        if kept.valid is None and kept.reasons is not None:
-            kept.valid = kept.reasons == 0
-        return kept.valid
+        computed = self._computed
+        if computed.valid is None and computed.reasons is not None:
+            computed.valid = computed.reasons == 0
+        return computed.valid
 
     @property
     def raw(self) -> Numbers:
         """Raw values, [n] of the smallest type that holds them; 0 where not valid."""
-        raw = self._kept.raw
+        raw = self._computed.raw
         if raw is None:
             extraction = self.plan.extraction
             if extraction is None:
@@ -130,7 +112,7 @@ class SignalColumn:
                 raw = extraction.apply(self.table.words)
                 if self.valid is not None:
                     raw[~self.valid] = 0
-            self._kept.raw = raw
+            self._computed.raw = raw
         return raw
 
     @property
@@ -139,22 +121,10 @@ class SignalColumn:
 
         float64; int64 or uint64 where integer scaling can exceed what float64 holds exactly.
         """
-        value = self._kept.value
+        value = self._computed.value
         if value is None:
-            value = self._kept.value = physical(self.plan, self.raw, self.valid)
+            value = self._computed.value = physical(self.plan, self.raw, self.valid)
         return value
-
-    def compact(self) -> Samples:
-        """Only the rows where the signal has a value; cheap also for one of many multiplexed signals."""
-        table, valid = self.table, self.valid
-        if valid is None:
-            return Samples(table.rows, table.time_ns, self.raw, self.value)
-        there = np.flatnonzero(valid)
-        if self._kept.raw is not None or self.plan.extraction is None:
-            raw = self.raw[there]
-        else:
-            raw = self.plan.extraction.apply(Words(table.words.plain[there]))
-        return Samples(table.rows[there], table.time_ns[there], raw, self.plan.conversion.apply(raw))
 
 
 def physical(plan: SignalPlan, raw: Numbers, valid: Bools | None) -> Numbers:
@@ -199,7 +169,7 @@ class SignalTable:
         self._frames = frames
         self._first_words = first_words
         self._wanted = wanted
-        self._kept: dict[str, _Kept] = {}
+        self._computed: dict[str, _Computed] = {}
         self._present: dict[tuple[Condition, ...], Bools] = {}
         self._multiplexer_raw: dict[int, Numbers] = {}
         self.shortest = int(self.length.min())
@@ -243,10 +213,10 @@ class SignalTable:
         plan = self._wanted.get(name)
         if plan is None:
             raise unknown_signal(name, self._wanted)
-        kept = self._kept.get(name)
-        if kept is None:
-            kept = self._kept[name] = _Kept(self.reasons_of(plan))
-        return SignalColumn(self, plan, kept)
+        computed = self._computed.get(name)
+        if computed is None:
+            computed = self._computed[name] = _Computed(self.reasons_of(plan))
+        return SignalColumn(self, plan, computed)
 
     def __contains__(self, name: object) -> bool:
         return name in self._wanted

@@ -175,30 +175,30 @@ def _sieve(
 
 
 def _grow(
-    head: list[str], kept: list[Statement], rest: list[Statement], attempt: Attempt, refused: list[Refused]
+    head: list[str], kept: list[Statement], untried: list[Statement], attempt: Attempt, refused: list[Refused]
 ) -> list[Statement]:
     """Add the statements of one message in order, leaving out those that don't load on top of the ones before."""
-    if not rest:
+    if not untried:
         return kept
-    reason = _trouble(head, kept + rest, attempt)
+    reason = _trouble(head, kept + untried, attempt)
     if not reason:
-        return kept + rest
-    if len(rest) == 1:
-        refused.append(Refused(rest[0], reason))
-        if rest[0].keyword in _DECIDES_MEANING and rest[0].signal:
-            spoken_of = rest[0].signal
-            why = f"is left out with line {rest[0].line}, without which it would mean something else"
+        return kept + untried
+    if len(untried) == 1:
+        refused.append(Refused(untried[0], reason))
+        if untried[0].keyword in _DECIDES_MEANING and untried[0].signal:
+            spoken_of = untried[0].signal
+            why = f"is left out with line {untried[0].line}, without which it would mean something else"
             refused += [Refused(s, why) for s in kept if s.signal == spoken_of and s.keyword == "SG_"]
             return [s for s in kept if s.signal != spoken_of]
         return kept
-    if not kept and rest[0].keyword == "BO_":
+    if not kept and untried[0].keyword == "BO_":
         # Without its first line there is no message to add to.
-        kept = _grow(head, [], rest[:1], attempt, refused)
+        kept = _grow(head, [], untried[:1], attempt, refused)
         if not kept:
             return []
-        rest = rest[1:]
-    half = max(1, len(rest) // 2)
-    return _grow(head, _grow(head, kept, rest[:half], attempt, refused), rest[half:], attempt, refused)
+        untried = untried[1:]
+    half = max(1, len(untried) // 2)
+    return _grow(head, _grow(head, kept, untried[:half], attempt, refused), untried[half:], attempt, refused)
 
 
 def _trouble(head: list[str], parts: list[Statement], attempt: Attempt) -> str:

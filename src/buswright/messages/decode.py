@@ -9,13 +9,13 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.frames.table import Frames
-from buswright.messages.columns import Reason, Rows, Samples, SignalColumn, SignalTable, UInt8s
+from buswright.messages.columns import Reason, Rows, SignalColumn, SignalTable, UInt8s
 from buswright.messages.match import Databases, Group, Kind, Matcher
 from buswright.messages.model import Message
 from buswright.messages.plan import MessagePlan, SignalPlan, UInt64s, plan_message
 from buswright.messages.selection import SignalSelection
 
-__all__ = ["Counts", "DecodedBatch", "Decoder", "Reason", "Samples", "SignalColumn", "SignalTable"]
+__all__ = ["Counts", "DecodedBatch", "Decoder", "Reason", "SignalColumn", "SignalTable"]
 
 
 @dataclass(slots=True)

@@ -19,7 +19,7 @@ UInt64s = npt.NDArray[np.uint64]
 def encode(message: Message, values: Mapping[str, npt.ArrayLike], *, count: int | None = None) -> UInt8s:
     """Write physical values into payloads.
 
-    Values are scaled back, rounded to the nearest raw value (half to even) and held at the ends of the raw range.
+    Values are scaled back, rounded to the nearest raw value (half to even) and limited at the ends of the raw range.
     NaN gives the signal's documented "invalid" raw value, else all ones for unsigned and the most negative for
     signed signals; float signals carry it as it is. Signals that are not named start at the database's initial
     value, else 0, and a multiplexed signal is written only into the frames where its multiplexers select it.
@@ -82,10 +82,10 @@ def _exact(signal: Signal, value: Numbers) -> Numbers:
         return _held(signal, np.rint((value.astype(np.float64) - offset) / scale))
     distance = (value.astype(object) - offset) * (1 if scale > 0 else -1)
     raw = distance // abs(scale)
-    twice = 2 * (distance - raw * abs(scale))
-    raw = raw + ((twice > abs(scale)) | ((twice == abs(scale)) & (raw % 2 == 1)))
-    held: Numbers = np.minimum(np.maximum(raw, low), high).astype(np.int64 if signal.signed else np.uint64)
-    return held
+    twice_distance = 2 * (distance - raw * abs(scale))
+    raw = raw + ((twice_distance > abs(scale)) | ((twice_distance == abs(scale)) & (raw % 2 == 1)))
+    limited: Numbers = np.minimum(np.maximum(raw, low), high).astype(np.int64 if signal.signed else np.uint64)
+    return limited
 
 
 def _held(signal: Signal, raw: npt.NDArray[Any]) -> Numbers:
@@ -97,13 +97,13 @@ def _held(signal: Signal, raw: npt.NDArray[Any]) -> Numbers:
     missing = np.isnan(raw)
     # The ends as integers: float64 can't say 2**64 - 1.
     with np.errstate(invalid="ignore"):
-        held = np.where(missing | (raw >= high) | (raw <= low), 0, raw).astype(kind)
-    held[raw >= high] = high
-    held[raw <= low] = low
+        limited = np.where(missing | (raw >= high) | (raw <= low), 0, raw).astype(kind)
+    limited[raw >= high] = high
+    limited[raw <= low] = low
     if missing.any():
         invalid = int(signal.invalid) if signal.invalid is not None else low if signal.signed else high
-        held[missing] = invalid
-    return held
+        limited[missing] = invalid
+    return limited
 
 
 def encode_raw(message: Message, raws: Mapping[str, Numbers], *, count: int) -> UInt8s:

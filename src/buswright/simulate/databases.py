@@ -7,7 +7,7 @@ from decimal import Decimal
 
 from buswright.simulate.car import networks as car
 from buswright.simulate.car.definition import Message, Node, Signal
-from buswright.simulate.faults.fillers import FILLER_NODES, further_messages
+from buswright.simulate.wire.further_traffic import FILLER_NODES, further_messages
 
 ENCODINGS = {"engine": "utf-8", "chassis": "cp1252"}
 """One database each way, as a crew gets them from two suppliers; it shows in the degree sign."""

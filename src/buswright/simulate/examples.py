@@ -8,7 +8,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from buswright.frames.formats.asc.writer import write_asc
-from buswright.frames.formats.write import write_candump
+from buswright.frames.formats.candump.writer import write_candump
 from buswright.simulate.car.file import FILE_NAME, wrenfell_car_file
 from buswright.simulate.databases import wrenfell_databases
 from buswright.simulate.faults.catalogue import Fault

@@ -98,7 +98,7 @@ def simulate_run(
     if load is None and not change_driven and not faults:
         wires = [Wire(bus, car_talkers(bus, fd)) for bus in car.buses(fd=fd)]
         return SimulatedRun(_batches(wires, seconds, seed, start_epoch_ns, scenario), events, None)
-    from buswright.simulate.faults.kinds import make_plan, recorder_of, wires_of
+    from buswright.simulate.faults.faulty_run import make_plan, recorder_of, wires_of
 
     plan = make_plan(seconds, start_epoch_ns, fd=fd, load=load, change_driven=change_driven, faults=faults)
     batches = _batches(wires_of(plan), seconds, seed, start_epoch_ns, scenario)
@@ -129,14 +129,14 @@ class Recorder:
     def __init__(self, interfaces: tuple[str, ...], epoch_ns: int) -> None:
         self.interfaces = interfaces
         self.epoch_ns = epoch_ns
-        self._held: list[Sent] | None = None
+        self._unmerged: list[Sent] | None = None
 
     def take(self, sent: list[Sent], until_ns: int | None = None) -> Frames:
         """Return the frames up to where all buses are complete, or up to `until_ns` at the end of a run."""
-        if self._held is not None:
-            sent = [new.after(old) for new, old in zip(sent, self._held, strict=True)]
+        if self._unmerged is not None:
+            sent = [new.after(old) for new, old in zip(sent, self._unmerged, strict=True)]
         edge = min(one.horizon_ns for one in sent) if until_ns is None else until_ns
-        ready, self._held = map(list, zip(*(one.split(edge) for one in sent), strict=True))
+        ready, self._unmerged = map(list, zip(*(one.split(edge) for one in sent), strict=True))
         time_ns = np.concatenate([one.time_ns for one in ready])
         order = np.argsort(time_ns, kind="stable")
         bus = np.repeat(np.arange(len(ready), dtype=np.uint8), [len(one.time_ns) for one in ready])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from buswright.simulate.faults.catalogue import KINDS, Fault, GroundTruth
@@ -34,7 +33,7 @@ class Scenario:
     @property
     def in_text(self) -> bool:
         """It acts on written text: `run` can't show it, `text` can."""
-        return any(fault.kind == "bad-lines" for fault in self.faults)
+        return any(KINDS[fault.kind].in_text for fault in self.faults)
 
     def run(self) -> SimulatedRun:
         """Simulate it."""
@@ -62,16 +61,12 @@ def clean_scenarios(seconds: float = 600.0) -> tuple[Scenario, ...]:
 
 def scenarios() -> tuple[Scenario, ...]:
     """Return one fault each: every kind, several severities."""
-    found = [
-        Scenario(_name(fault), (fault,), load=0.40 if fault.kind in _ALSO_LOADED and fault.variant else None)
-        for fault in (*_capture(), *_bus(), *_node())
-    ]
-    assert {scenario.faults[0].kind for scenario in found} == set(KINDS)
-    return tuple(found)
-
-
-_ALSO_LOADED = frozenset({"capture-drop"})
-"""Kinds whose variants are tried on a busier bus too."""
+    return tuple(
+        Scenario(_name(fault), (fault,), load=tried.load)
+        for kind in KINDS.values()
+        for tried in kind.tried
+        for fault in tried.faults(kind.name)
+    )
 
 
 def _name(fault: Fault) -> str:
@@ -79,69 +74,3 @@ def _name(fault: Fault) -> str:
     if fault.repeat > 1:
         parts.append(f"{fault.repeat} times")
     return ", ".join([*parts, fault.variant] if fault.variant else parts)
-
-
-def _each(kind: str, severities: Sequence[float], **keys: object) -> list[Fault]:
-    """Return one fault for each severity."""
-    return [replace(Fault(kind), severity=severity, **keys) for severity in severities]  # type: ignore[arg-type]
-
-
-def _capture() -> list[Fault]:
-    return [
-        *_each("bad-lines", (0.0005, 0.01, 0.2), duration_s=20.0),
-        *_each("clock-jump", (0.75, 3600.0, -0.4, -20.0), onset_s=15.0),
-        *_each("capture-drop", (0.1, 0.3, 1.0), duration_s=24.0, repeat=4),
-        *_each("capture-drop", (0.3,), duration_s=24.0, repeat=4, variant="burst"),
-        *_each("capture-drop", (0.3,), duration_s=24.0, repeat=4, variant="burst+events"),
-        *_each("capture-drop", (0.3,), duration_s=24.0, repeat=4, variant="overflow"),
-        *_each("echo", (1.0,), onset_s=0.0),
-        *_each("echo", (1.0,), onset_s=0.0, subject="capture"),
-        *_each("host-timestamps", (1.0, 4.0), onset_s=0.0),
-        *_each("filter-in-force", (1.0, 3.0), onset_s=0.0),
-    ]
-
-
-def _bus() -> list[Fault]:
-    return [
-        *_each("bus-errors", (3.0, 20.0), duration_s=20.0),
-        *_each("bus-errors", (5.0,), duration_s=20.0, subject="bus:engine", variant="form+crc"),
-        *_each("bus-errors", (5.0,), duration_s=20.0, subject="module:wheel_node"),
-        *_each("bus-overload", (0.85, 0.95, 1.3), duration_s=8.0),
-        *_each("babbling-node", (0.75, 0.9, 1.3), duration_s=4.0),
-        *_each("babbling-node", (0.9,), duration_s=4.0, subject="id:engine/008"),
-        *_each("no-acknowledge", (16.0,), onset_s=20.0),
-        *_each("no-acknowledge", (0.0,), onset_s=20.0, subject="bus:engine"),
-        *_each("bus-off", (0.3, 1.0), duration_s=24.0, repeat=4),
-        *_each("bus-off", (0.0,), onset_s=20.0, subject="module:power_node"),
-        *_each("wrong-bitrate", (1.0, 0.3), onset_s=0.0),
-        *_each("segment-open", (5.0, 20.0), onset_s=20.0),
-        *_each("segment-open", (20.0,), onset_s=15.0, duration_s=6.0, variant="damper_node"),
-    ]
-
-
-def _node() -> list[Fault]:
-    return [
-        *_each("module-missing", (1.0,), onset_s=20.0),
-        *_each("module-missing", (1.0,), onset_s=0.0, subject="module:inertial_node"),
-        *_each("module-missing", (1.0,), onset_s=12.0, duration_s=6.0, subject="module:power_node"),
-        *_each("module-reset", (0.05, 0.15, 0.6), duration_s=24.0, repeat=4),
-        *_each("module-reset", (0.2,), duration_s=24.0, repeat=4, subject="module:wheel_node", variant="no-dip"),
-        *_each("id-missing", (1.0,), onset_s=20.0),
-        *_each("id-missing", (1.0,), onset_s=14.0, duration_s=5.0, subject="id:engine/0A8"),
-        *_each("frames-lost", (0.003, 0.02, 0.1)),
-        *_each("frames-lost", (0.02,), subject="id:engine/0A0"),
-        *_each("sender-skips", (0.003, 0.02, 0.1)),
-        *_each("sender-skips", (0.02,), subject="id:engine/0C0"),
-        *_each("late-frames", (0.6, 0.9)),
-        *_each("late-frames", (0.8,), subject="module:wheel_node"),
-        *_each("duplicate-id", (60.0, 200.0, 1000.0)),
-        *_each("duplicate-id", (200.0,), subject="id:engine/0A0"),
-        *_each("counter-jump", (3.0, 6.0), duration_s=24.0, repeat=5),
-        *_each("checksum-wrong", (0.002, 0.05, 1.0)),
-        *_each("frozen-frame", (1.0,), duration_s=8.0),
-        *_each("frozen-frame", (1.0,), subject="id:engine/0A0"),
-        *_each("wrong-length", (6.0, 4.0)),
-        *_each("wrong-length", (8.0,), subject="id:chassis/0F2", duration_s=8.0),
-        *_each("unknown-id", (10.0, 50.0, 500.0)),
-        *_each("power-cycle", (0.4, 1.2), onset_s=18.0),
-    ]

@@ -23,7 +23,7 @@ DEMO_S = 60.0
 
 
 class SimulatedCapture(Capture):
-    """A run of the Wrenfell 3, made anew, and the same, each time it is read.
+    """A run of the Wrenfell 3, simulated each time it is read, always the same.
 
     Parameters
     ----------

@@ -8,7 +8,7 @@ import numpy as np
 
 from buswright.channels import units
 from buswright.channels.carfile.model import FrameName
-from buswright.frames.latest import HeldFrames
+from buswright.frames.latest import LatestFrames
 from buswright.frames.table import Frames, concatenate
 from buswright.health.model.health import BusHealth
 from buswright.messages.columns import Reason, SignalColumn
@@ -28,7 +28,7 @@ _WHY_NOT = {
 
 
 def id_detail(
-    name: FrameName, held: HeldFrames, interfaces: Sequence[str], decoder: Decoder, health: BusHealth
+    name: FrameName, held: LatestFrames, interfaces: Sequence[str], decoder: Decoder, health: BusHealth
 ) -> IdDetail:
     """Look at one identifier.
 
@@ -65,7 +65,7 @@ def id_detail(
     )
 
 
-def _latest(held: HeldFrames, name: FrameName, interfaces: Sequence[str]) -> Frames:
+def _latest(held: LatestFrames, name: FrameName, interfaces: Sequence[str]) -> Frames:
     parts = [held.of(interface, name.id, name.extended, FRAMES) for interface in interfaces]
     frames = concatenate(parts)
     if len(parts) > 1:

@@ -10,7 +10,7 @@ from buswright.channels.following.follow import Follower
 from buswright.channels.session import Session, databases_of, interface_names
 from buswright.diagnosis.wiggle.model import WiggleNow
 from buswright.diagnosis.wiggle.test import WiggleTest
-from buswright.frames.latest import HeldFrames
+from buswright.frames.latest import LatestFrames
 from buswright.frames.table import empty_frames
 from buswright.health.recent import RecentTracker
 from buswright.health.track import HealthTracker
@@ -104,7 +104,7 @@ class Folds:
             "what is on the buses now", lambda: RecentTracker(car=known.car, bus_names=known.bus_names), notices
         )
         self.channels = Shielded("following the channels", known.follower, notices)
-        self.latest = Shielded("holding the latest frames", HeldFrames, notices)
+        self.latest = Shielded("holding the latest frames", LatestFrames, notices)
         self.wiggle: Shielded[WiggleTest] | None = None
         self._notices = notices
 

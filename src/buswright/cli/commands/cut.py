@@ -47,7 +47,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Read, select, write."""
     from buswright.frames.formats.asc.writer import AscWriter
-    from buswright.frames.formats.write import CandumpWriter, Writer, rebased, rebased_events, write_all
+    from buswright.frames.formats.candump.writer import CandumpWriter
+    from buswright.frames.formats.writing import Writer, rebased, rebased_events, write_all
     from buswright.frames.select import FrameSelection
     from buswright.report import cutting as report
 

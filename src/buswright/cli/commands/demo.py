@@ -131,7 +131,7 @@ def _can_show(sign: str) -> bool:
 
 
 def _save(folder: Path, capture: object, *, force: bool) -> Path:
-    from buswright.frames.formats.write import write_candump
+    from buswright.frames.formats.candump.writer import write_candump
     from buswright.simulate.source import SimulatedCapture, write_car
 
     assert isinstance(capture, SimulatedCapture)

@@ -7,9 +7,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
 from buswright.errors import CaptureError
-from buswright.frames.formats.reading import Format, Reading, Rows, fd_length_code
+from buswright.frames.formats.columns import Rows
+from buswright.frames.formats.reading import Format, Reading
 from buswright.frames.message import flags_of, microseconds_ns
-from buswright.frames.table import Clock, Frames
+from buswright.frames.table import FD_CODE_OF_LENGTH, Clock, Frames
 
 if TYPE_CHECKING:
     import can
@@ -63,7 +64,7 @@ def _add(message: can.Message, number: int, reading: Reading, rows: Rows) -> Non
     if number == 1:
         reading.clock = Clock("epoch" if message.timestamp > 1e8 else "capture", "unknown", 1000, "")
     flags = flags_of(message)
-    dlc = fd_length_code(len(payload)) if message.is_fd else min(int(message.dlc), 15)
+    dlc = int(FD_CODE_OF_LENGTH[len(payload)]) if message.is_fd else min(int(message.dlc), 15)
     bus = reading.bus("can" if message.channel is None else str(message.channel))
     rows.add(number, time_ns, bus, message.arbitration_id & 0x1FFFFFFF, flags, dlc, payload)
 

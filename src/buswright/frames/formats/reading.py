@@ -1,29 +1,19 @@
-"""What every reader shares: the state of one pass over a capture, whole-line chunks, and slow-path rows."""
+"""What every reader shares: the state of one pass over a capture, chunks of whole lines, and batches of frames.
+
+The way of a batch is the same for all text formats: `read_chunks` cuts the stream into chunks of whole lines, the
+format's reader turns each chunk into columns (columns.py), and `batches` joins these and hands them out.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import BinaryIO
 
 import numpy as np
-import numpy.typing as npt
 
-from buswright.frames.table import (
-    FD_CODE_OF_LENGTH,
-    MAX_BUSES,
-    NO_LONG_PAYLOAD,
-    NO_LONG_ROWS,
-    Clock,
-    Event,
-    Flag,
-    Frames,
-    Int32s,
-    Int64s,
-    Problems,
-    UInt8s,
-    UInt32s,
-)
+from buswright.frames.formats.columns import Columns, join
+from buswright.frames.table import MAX_BUSES, Clock, Event, Frames, Problems, UInt8s
 
 CHUNK_BYTES = 1 << 20
 """Text is read in pieces of this size: small enough for the cache, large enough for NumPy."""
@@ -31,6 +21,8 @@ PAD = 160
 """Newlines after the valid bytes of a chunk, so that wide loads near the end stay inside the buffer."""
 LEAD = 16
 """Newlines before them, for loads that end at a field."""
+BATCH_FRAMES = 250_000
+"""Frames per batch: large enough to spread the cost of a batch, small enough to stay near the cache."""
 LONGEST_LINE = 1 << 20
 """A "line" longer than this is junk: it is reported once and passed over."""
 
@@ -90,6 +82,18 @@ class Reading:
             self.buses.append(name)
         return index
 
+    def bus_written(self, written: bytes) -> int | None:
+        """Return the index of a name as a file has it; None for bytes that no name has: damage becomes no bus."""
+        try:
+            name = written.decode("utf-8")
+        except UnicodeDecodeError:
+            return None
+        return self.bus(name) if name.isprintable() else None
+
+
+class Rejected(Exception):  # noqa: N818  (it is caught within the readers, never shown)
+    """The line gives no frame; the text is the reason, fit for counting."""
+
 
 @dataclass(slots=True)
 class Chunk:
@@ -122,7 +126,7 @@ def read_chunks(stream: BinaryIO, reading: Reading, size: int = CHUNK_BYTES) -> 
     A line longer than `LONGEST_LINE` is counted as a problem and passed over. A stream that breaks in the
     middle (a truncated gzip file) ends the capture with a problem; what came before it is kept.
     """
-    rest = b""
+    tail = b""  # the beginning of a line whose end has not been read yet
     line = 1
     skipping = False
     at_start = True
@@ -135,13 +139,13 @@ def read_chunks(stream: BinaryIO, reading: Reading, size: int = CHUNK_BYTES) -> 
         if at_start:
             block, at_start = block.removeprefix(b"\xef\xbb\xbf"), False
         ended = not block
-        text = rest + block
+        text = tail + block
         if ended:
             if text and not skipping:
                 yield _chunk(text + b"\n", line, unterminated=True)
             return
         cut = text.rfind(b"\n") + 1
-        rest = text[cut:]
+        tail = text[cut:]
         if skipping and cut:
             first = text.find(b"\n") + 1
             text, cut, skipping = text[first:], cut - first, False
@@ -150,10 +154,10 @@ def read_chunks(stream: BinaryIO, reading: Reading, size: int = CHUNK_BYTES) -> 
             chunk = _chunk(text[:cut], line)
             yield chunk
             line += int(np.count_nonzero(chunk.data[:cut] == 10))
-        if len(rest) > LONGEST_LINE or (skipping and rest):
+        if len(tail) > LONGEST_LINE or (skipping and tail):
             if not skipping:
-                reading.problems.add("line too long", reading.path, line, rest[:200])
-            skipping, rest = True, b""
+                reading.problems.add("line too long", reading.path, line, tail[:200])
+            skipping, tail = True, b""
 
 
 def _chunk(text: bytes, line: int, *, unterminated: bool = False) -> Chunk:
@@ -168,161 +172,25 @@ def _plain(fault: BaseException) -> str:
     return str(fault).splitlines()[0] if str(fault) else type(fault).__name__
 
 
-class Rows:
-    """Frames collected one by one on a slow path, with the place of each among its chunk's lines."""
-
-    def __init__(self) -> None:
-        self.place: list[int] = []
-        self._time_ns: list[int] = []
-        self._bus: list[int] = []
-        self._id: list[int] = []
-        self._flags: list[int] = []
-        self._dlc: list[int] = []
-        self._payload: list[bytes] = []
-
-    def __len__(self) -> int:
-        return len(self.place)
-
-    def add(self, place: int, time_ns: int, bus: int, identifier: int, flags: int, dlc: int, payload: bytes) -> None:
-        """Append a frame; `payload` is at most 64 bytes."""
-        self.place.append(place)
-        self._time_ns.append(time_ns)
-        self._bus.append(bus)
-        self._id.append(identifier)
-        self._flags.append(flags)
-        self._dlc.append(dlc)
-        self._payload.append(payload)
-
-    def columns(self) -> Columns:
-        """Return the rows as columns, in the order they were added."""
-        n = len(self.place)
-        columns = Columns.of_size(n)
-        columns.time_ns[:] = self._time_ns
-        columns.bus[:] = self._bus
-        columns.id[:] = self._id
-        columns.flags[:] = self._flags
-        columns.dlc[:] = self._dlc
-        columns.length[:] = [len(p) for p in self._payload]
-        joined = b"".join(p[:8].ljust(8, b"\0") for p in self._payload)
-        columns.payload[:] = np.frombuffer(joined, dtype=np.uint8).reshape(n, 8)
-        long = [k for k, p in enumerate(self._payload) if len(p) > 8]
-        if long:
-            columns.long_row = np.array(long, dtype=np.int32)
-            wide = b"".join(self._payload[k].ljust(64, b"\0") for k in long)
-            columns.long_payload = np.frombuffer(wide, dtype=np.uint8).reshape(-1, 64).copy()
-        return columns
+def batches(chunks: Iterable[Columns], reading: Reading) -> Iterator[Frames]:
+    """Join the columns of one chunk after the other into batches of about `BATCH_FRAMES` frames."""
+    waiting: list[Columns] = []
+    count = 0
+    for columns in chunks:
+        if len(columns):
+            waiting.append(columns)
+            count += len(columns)
+        if count >= BATCH_FRAMES:
+            yield join(waiting).freeze(reading.buses)
+            waiting, count = [], 0
+    if count:
+        yield join(waiting).freeze(reading.buses)
 
 
-@dataclass(slots=True)
-class Columns:
-    """Writable columns of a batch that is being built; see `Frames` for their meaning."""
-
-    time_ns: Int64s
-    bus: UInt8s
-    id: UInt32s
-    flags: UInt8s
-    dlc: UInt8s
-    length: UInt8s
-    payload: UInt8s
-    long_row: Int32s = field(default_factory=lambda: NO_LONG_ROWS)
-    long_payload: UInt8s = field(default_factory=lambda: NO_LONG_PAYLOAD)
-
-    @classmethod
-    def of_size(cls, n: int) -> Columns:
-        """Return uninitialised columns for n frames."""
-        return cls(
-            time_ns=np.empty(n, dtype=np.int64),
-            bus=np.empty(n, dtype=np.uint8),
-            id=np.empty(n, dtype=np.uint32),
-            flags=np.empty(n, dtype=np.uint8),
-            dlc=np.empty(n, dtype=np.uint8),
-            length=np.empty(n, dtype=np.uint8),
-            payload=np.empty((n, 8), dtype=np.uint8),
-        )
-
-    def __len__(self) -> int:
-        return int(self.time_ns.shape[0])
-
-    def take(self, rows: npt.NDArray[np.intp]) -> Columns:
-        """Return some rows, in ascending order."""
-        taken = Columns(*(getattr(self, name)[rows] for name in COLUMN_NAMES))
-        if len(self.long_row):
-            is_long = np.isin(self.long_row, rows)
-            taken.long_row = np.searchsorted(rows, self.long_row[is_long]).astype(np.int32)
-            taken.long_payload = self.long_payload[is_long]
-        return taken
-
-    def freeze(self, buses: list[str]) -> Frames:
-        """Return the batch; the columns must not be written afterwards."""
-        return Frames(
-            self.time_ns,
-            self.bus,
-            self.id,
-            self.flags,
-            self.dlc,
-            self.length,
-            self.payload,
-            tuple(buses),
-            self.long_row,
-            self.long_payload,
-        )
-
-
-COLUMN_NAMES = ("time_ns", "bus", "id", "flags", "dlc", "length", "payload")
-
-
-def join(parts: list[Columns]) -> Columns:
-    """Put column sets behind one another."""
-    if len(parts) == 1:
-        return parts[0]
-    joined = Columns(*(np.concatenate([getattr(part, name) for part in parts]) for name in COLUMN_NAMES))
-    starts = np.cumsum([0, *(len(part) for part in parts[:-1])])
-    joined.long_row = np.concatenate(
-        [part.long_row + start for part, start in zip(parts, starts, strict=True)], dtype=np.int32, casting="same_kind"
-    )
-    joined.long_payload = np.concatenate([part.long_payload for part in parts])
-    return joined
-
-
-def interleave(parts: list[tuple[Columns, npt.NDArray[np.int64]]], n_lines: int) -> Columns:
-    """Merge column sets by their place among the lines of a chunk.
-
-    Parameters
-    ----------
-    parts
-        Pairs of columns and the line number (0-based in the chunk, int) of each of their rows; no line
-        occurs twice.
-    n_lines
-        Lines in the chunk.
-    """
-    parts = [part for part in parts if len(part[0])]
-    if len(parts) == 1:
-        return parts[0][0]
-    row_of_line = np.full(n_lines, -1, dtype=np.int64)
-    for _, place in parts:
-        row_of_line[place] = 0
-    row_of_line[row_of_line >= 0] = np.arange(np.count_nonzero(row_of_line >= 0))
-    total = sum(len(columns) for columns, _ in parts)
-    merged = Columns.of_size(total)
-    long_rows, long_payloads = [], []
-    for columns, place in parts:
-        rows = row_of_line[place]
-        for name in COLUMN_NAMES:
-            getattr(merged, name)[rows] = getattr(columns, name)
-        if len(columns.long_row):
-            long_rows.append(rows[columns.long_row])
-            long_payloads.append(columns.long_payload)
-    if long_rows:
-        where = np.concatenate(long_rows)
-        order = np.argsort(where, kind="stable")
-        merged.long_row = where[order].astype(np.int32)
-        merged.long_payload = np.concatenate(long_payloads)[order]
-    return merged
-
-
-def fd_length_code(length: int) -> int:
-    """Return the CAN FD length code for a payload of `length` bytes; the next larger one if it has none."""
-    return int(FD_CODE_OF_LENGTH[length])
+def note_unterminated(reading: Reading, chunk: Chunk, lines: int, text: bytes) -> None:
+    """Note that the last line of a file, number `lines` of its chunk, may have been cut off."""
+    reason = "last line without a line end, may be cut off"
+    reading.problems.add(reason, reading.path, chunk.first_line + lines - 1, text, lost=False)
 
 
 SniffFunction = Callable[[bytes, str], bool]
@@ -347,7 +215,3 @@ class Format:
     sniff: SniffFunction
     read: ReadFunction
     needs_path: bool = False
-
-
-REMOTE_OR_ERROR = np.uint8(Flag.REMOTE | Flag.ERROR)
-"""Frames that carry no signals."""

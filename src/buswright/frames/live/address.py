@@ -66,16 +66,16 @@ def parse_live(text: str) -> LiveAddress:
     body, mark, query = text.removeprefix(PREFIX).partition("?")
     backend, slash, channel = body.partition("/")
     if not is_live(text) or not backend or not slash:
-        raise UserError(f"{text}: no live source; wants live:BACKEND/CHANNEL?option=value", hint=_EXAMPLE)
+        raise UserError(f"{text}: not a live source; write live:BACKEND/CHANNEL?option=value", hint=_EXAMPLE)
     options: dict[str, OptionValue] = {}
     for item in query.split("&") if mark else []:
         key, equals, value = item.partition("=")
         if not key or not equals:
-            raise UserError(f"{text}: the option {item!r} wants the form option=value", hint=_EXAMPLE)
+            raise UserError(f"{text}: write the option {item!r} as option=value", hint=_EXAMPLE)
         if key in _LISTENING_OPTIONS:
             raise UserError(
-                f"{text}: {key} is not for the address to say; listening only is always asked for",
-                hint=f"leave {key} out; a bench whose module has no other partner needs --bench",
+                f"{text}: {key} can't be set here, because listen-only is always asked for",
+                hint=f"leave {key} out; a lone module on a bench, never a car, needs --bench",
             )
         options[unquote(key)] = _value(unquote(key), unquote(value), text)
     channel = unquote(channel)
@@ -84,7 +84,7 @@ def parse_live(text: str) -> LiveAddress:
 
 
 def parse_all(texts: Sequence[str]) -> tuple[LiveAddress, ...]:
-    """Parse several addresses; their names must differ, or nobody could tell the buses apart.
+    """Parse several addresses; their names must differ, or the buses could not be told apart.
 
     Raises
     ------
@@ -109,7 +109,7 @@ def _value(key: str, value: str, text: str) -> OptionValue:
     if rate:
         return round(float(rate[1]) * _SCALE[rate[2]])
     if key in _RATE_OPTIONS and not value.isdigit():
-        raise UserError(f"{text}: {value!r} is no bit rate", hint="bits per second: 500000, 500k or 1M")
+        raise UserError(f"{text}: {value!r} is not a bit rate", hint="bits per second: 500000, 500k or 1M")
     lowered = value.lower()
     if lowered in ("true", "yes", "on", "false", "no", "off"):
         return lowered in ("true", "yes", "on")

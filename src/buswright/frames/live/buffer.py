@@ -7,7 +7,7 @@ import threading
 
 import numpy as np
 
-from buswright.frames.formats.reading import Columns
+from buswright.frames.formats.columns import Columns
 from buswright.frames.table import UInt8s
 
 CAPACITY = 1 << 17

@@ -50,13 +50,13 @@ class Drops:
 
     @property
     def known(self) -> bool:
-        """Whether any kernel counter can be read; if not, nobody knows what the kernel dropped."""
+        """Whether any kernel counter can be read; if not, it is unknown what the kernel dropped."""
         return any(count is not None for count in self.kernel.values())
 
 
 @dataclass(slots=True)
 class _Watch:
-    """What was last seen of one bus beside its frames."""
+    """What was last seen of one bus besides its frames."""
 
     queue: int = 0
     seen: dict[str, int | None] | None = None
@@ -99,7 +99,7 @@ class LiveCapture(Capture):
         self._reading.clock = Clock("epoch", stamps.pop() if len(stamps) == 1 else "unknown", 1000, "")
         self._lanes = tuple(lanes)
         self._watches = tuple(_Watch(lost={}) for _ in lanes)
-        self._held: tuple[Frames, Int64s] = (empty_frames(self.buses), np.zeros(0, dtype=np.int64))
+        self._waiting: tuple[Frames, Int64s] = (empty_frames(self.buses), np.zeros(0, dtype=np.int64))
         self._stopped = threading.Event()
         self._ended = False
         self._first_ns: int | None = None
@@ -107,7 +107,6 @@ class LiveCapture(Capture):
         self._end_ns: int | None = None
         self._next_look = 0.0
         self._clock_offset = time.time_ns() - time.monotonic_ns()
-        self.started_ns = wall_ns()
         for lane in lanes:
             lane.start()
 
@@ -128,9 +127,9 @@ class LiveCapture(Capture):
                     yield frames
         finally:
             self.close()
-        rest = self.poll(0.0)
-        if len(rest):
-            yield rest
+        last = self.poll(0.0)
+        if len(last):
+            yield last
 
     def poll(self, wait_s: float = BATCH_S) -> Frames:
         """Return what has come since the last call, after waiting up to `wait_s`; a batch may be empty."""
@@ -156,7 +155,7 @@ class LiveCapture(Capture):
         stopped = self._stopped.wait(seconds)
         still = time.monotonic() - begun - seconds
         if still > STILL_S:
-            text = f"this program stood still for {still:.1f} s: it was suspended, or the computer too busy"
+            text = f"this program did not run for {still:.1f} s: it was suspended, or the computer was too busy"
             self._say("note", None, text, still_s=still)
         return stopped
 
@@ -174,7 +173,7 @@ class LiveCapture(Capture):
         self._ends = ends
 
     def close(self) -> None:
-        """Stop receiving and let go of the interfaces. What has been received can still be polled."""
+        """Stop receiving and close the interfaces. What has been received can still be polled."""
         self._stopped.set()
         if self._ended:
             return
@@ -223,15 +222,15 @@ class LiveCapture(Capture):
         """Merge the lanes by time. What is very new waits for the next batch, once, in case another lane is late."""
         if len(parts) == 1:
             return parts[0][0]
-        frames = concatenate([self._held[0], *(part for part, _ in parts)])
-        key = np.concatenate([self._held[1], *(part_key for _, part_key in parts)])
+        frames = concatenate([self._waiting[0], *(part for part, _ in parts)])
+        key = np.concatenate([self._waiting[1], *(part_key for _, part_key in parts)])
         order = np.argsort(key, kind="stable")
         waits: Bools = key > wall_ns() - HOLD_NS
-        waits[: len(self._held[1])] = False
+        waits[: len(self._waiting[1])] = False
         if self._stopped.is_set():
             waits[:] = False
         stay, go = order[waits[order]], order[~waits[order]]
-        self._held = (frames.take(stay), key[stay])
+        self._waiting = (frames.take(stay), key[stay])
         return frames.take(go)
 
     # What is not a frame ---------------------------------------------------------------------------------------------
@@ -268,7 +267,7 @@ class LiveCapture(Capture):
         for where, count in counts.items():
             before = (watch.seen or {}).get(where)
             if count is None or before is None or watch.lost is None or count <= before:
-                continue  # unknown, the first look, no change, or a counter that began anew with its interface
+                continue  # unknown, the first look, no change, or a counter that restarted with its interface
             watch.lost[where] = watch.lost.get(where, 0) + count - before
             self._drop(lane, where, count - before, watch.lost[where], f"counted by the kernel's {where}")
         watch.seen = {
@@ -279,7 +278,7 @@ class LiveCapture(Capture):
         if watch.damaged:
             name, damaged = lane.address.name, watch.damaged
             watch.damaged = 0
-            text = f"{damaged} messages of {name} can't be understood: garbled between the adapter and this program"
+            text = f"{damaged} messages of {name} could not be read: garbled between the adapter and this program"
             self._say("note", name, text, damaged=damaged)
 
     def _look_at_interface(self, lane: Lane, watch: _Watch) -> None:
@@ -326,8 +325,8 @@ def open_live(
     Raises
     ------
     UserError
-        An address is wrong, an interface is down or can't be opened, or it may acknowledge frames and nobody
-        accepted that; the text says how to set it.
+        An address is wrong, an interface is down or can't be opened, or it may acknowledge frames and the user
+        has not accepted that; the text says how to set it.
     """
     addresses = parse_all([str(source) for source in sources])
     proofs = {address.name: proving(address) for address in addresses}
@@ -335,7 +334,8 @@ def open_live(
         for address in addresses:
             if not proofs[address.name].safe:
                 raise UserError(
-                    warning(address, proofs[address.name]), hint="set it, or accept it with --may-acknowledge"
+                    warning(address, proofs[address.name]),
+                    hint="set listen-only, or accept the risk with --may-acknowledge",
                 )
     lanes: list[Lane] = []
     try:

@@ -1,7 +1,7 @@
 """Which bit rate does this bus have? Asked by listening only, one rate after the other.
 
 At a wrong rate a listener sees errors or nothing; an adapter in normal mode would send error flags and could stop
-the bus. So the search needs listening only to be proven anew at every rate, and ends where it can't be.
+the bus. So listen-only must be proven at every rate; where it can't be, the search ends.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ CANDIDATES = (1_000_000, 500_000, 250_000, 125_000, 800_000, 100_000, 83_333, 50
 LISTEN_S = 1.0
 MIN_FRAMES = 20
 MIN_IDS = 2
-"""One endlessly repeated frame may be a module that nobody acknowledges; two identifiers are traffic."""
+"""One endlessly repeated frame may be a module without an acknowledging partner; two identifiers are traffic."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,12 +112,10 @@ def _listen(listener: Listener, bitrate: int, clock: Callable[[], float]) -> Tri
 
 def _judged(frames: int, ids: int, errors: int) -> str:
     if errors:
-        return "a wrong rate, or a sick bus"
+        return "wrong rate, or a faulty bus"
     if frames >= MIN_FRAMES and ids >= MIN_IDS:
         return "this is the rate"
-    return (
-        "nothing is heard" if not frames else f"too little to tell: wants {MIN_FRAMES} frames of {MIN_IDS} identifiers"
-    )
+    return "nothing received" if not frames else f"too few to tell: needs {MIN_FRAMES} frames of {MIN_IDS} identifiers"
 
 
 def tuner(address: LiveAddress) -> Callable[[int], Listener]:

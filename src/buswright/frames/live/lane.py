@@ -23,7 +23,7 @@ BACK_OFF_S = (0.1, 0.2, 0.5, 1.0, 2.0)
 DRAIN_S = 0.5
 """So long, at most, what has come but was not fetched yet is taken at the end."""
 DAMAGED_IN_A_ROW = 500
-"""So many messages that can't be understood, and none between that can: the connection is begun anew."""
+"""After so many unreadable messages in a row the interface is opened again."""
 EARLIEST_EPOCH_S = 1e8
 """A stamp before the year 1973 counts from the adapter's start, not from the epoch."""
 _DAMAGE = (ValueError, TypeError, LookupError, AssertionError, struct.error)
@@ -141,7 +141,7 @@ class Lane:
             return False
         if not any(isinstance(one, _DAMAGE) for one in chain):
             return False
-        self._note_damage("message that can't be understood", f"{type(fault).__name__}: {fault}")
+        self._note_damage("unreadable message", f"{type(fault).__name__}: {fault}")
         return True
 
     def _note_damage(self, reason: str, text: str) -> None:
@@ -156,7 +156,7 @@ class Lane:
         self.connected = False
         self._damaged_run = 0
         why = _plain(fault)
-        self._say("interface", lost_ns, f"{name} stopped delivering: {why}", state="lost")
+        self._say("interface", lost_ns, f"{name} was lost: {why}", state="lost")
         attempts, said = 0, why
         while not self._stop.wait(BACK_OFF_S[min(attempts, len(BACK_OFF_S) - 1)]):
             self._opened.listener.close()
@@ -167,11 +167,11 @@ class Lane:
             except Exception as again:  # noqa: BLE001  (as above)
                 if _plain(again) != said:
                     said = _plain(again)
-                    self._say("interface", wall_ns(), f"{name} can't be opened yet: {said}", state="waiting")
+                    self._say("interface", wall_ns(), f"{name} still can't be opened: {said}", state="waiting")
                 continue
             self._unlocated = True
             self.connected = True
-            self._say("interface", wall_ns(), f"{name} delivers again", state="back", attempts=attempts)
+            self._say("interface", wall_ns(), f"{name} is back", state="back", attempts=attempts)
             self._note_gap(lost_ns)
             if message is not None:
                 with contextlib.suppress(DamagedMessageError):
@@ -182,7 +182,8 @@ class Lane:
     def _note_gap(self, lost_ns: int) -> None:
         now = wall_ns()
         seconds = (now - lost_ns) / 1e9
-        text = f"{self.address.name} was not heard for {seconds:.3f} s: the recorder's own gap, not the bus's"
+        name = self.address.name
+        text = f"this program did not receive {name} for {seconds:.3f} s: a gap in the recording, not on the bus"
         self._say("gap", now, text, start_ns=lost_ns, seconds=seconds)
 
     def _say(self, kind: str, time_ns: int, text: str, **values: float | int | str) -> None:

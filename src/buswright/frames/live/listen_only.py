@@ -148,22 +148,22 @@ def prove(address: LiveAddress, *, ask: AskLink = ask_link) -> Proof:
     if reason is not None:
         return Proof(Listening.NOT_NEEDED, reason)
     if address.backend != "socketcan":
-        asked = "listen-only is asked for, but" if address.backend in ASKED_FOR else "it can't be asked to, and"
-        return Proof(Listening.NOT_PROVEN, f"{asked} python-can's {address.backend} has no way to read it back")
+        asked = "is asked to listen only" if address.backend in ASKED_FOR else "can't be asked to listen only"
+        return Proof(Listening.NOT_PROVEN, f"python-can's {address.backend} {asked}, and can't confirm it")
     link = read_link(ask(address.channel))
     if link is None or not link.kind:
         return Proof(
             Listening.NOT_PROVEN,
-            "the system doesn't tell the mode of this interface (is `ip` of iproute2 installed?)",
+            "the system does not show the mode of this interface (is `ip` of iproute2 installed?)",
             set_commands(address.channel, link),
         )
     if link.kind in _VIRTUAL_KINDS:
         return Proof(Listening.NOT_NEEDED, f"a {link.kind} interface: there is no CAN controller")
     if link.kind == "can" and link.listen_only:
-        return Proof(Listening.PROVEN, "the system says LISTEN-ONLY of its controller")
+        return Proof(Listening.PROVEN, "the system shows LISTEN-ONLY for its controller")
     return Proof(
         Listening.NOT_PROVEN,
-        "the system doesn't say LISTEN-ONLY of its controller",
+        "the system does not show LISTEN-ONLY for its controller",
         set_commands(address.channel, link),
     )
 

@@ -25,8 +25,8 @@ class ReadAhead:
     @property
     def in_waiting(self) -> int:
         """Bytes that can be read without waiting: those of the block, else those that the port has."""
-        held = len(self._block) - self._at
-        return held or int(self._port.in_waiting)
+        unread = len(self._block) - self._at
+        return unread or int(self._port.in_waiting)
 
     def read(self, size: int = 1) -> bytes:
         """Return up to so many bytes, after waiting for the first one as long as the port's timeout says."""

@@ -21,7 +21,8 @@ from typing import Any, BinaryIO, cast
 
 from buswright.errors import UserError
 from buswright.frames.formats.asc.writer import AscWriter
-from buswright.frames.formats.write import CandumpWriter, Writer
+from buswright.frames.formats.candump.writer import CandumpWriter
+from buswright.frames.formats.writing import Writer
 from buswright.frames.sidecar import FORMAT, event_line, line_of, sidecar_of
 from buswright.frames.table import Event, Frames
 
@@ -29,7 +30,7 @@ SYNC_S = 0.5
 """Half of the second that may be lost: a sync takes time of its own."""
 SLOW_SYNC_S = 1.0
 """A disk that takes longer is noted among the events: it may be why frames were dropped."""
-KEEP_FREE_BYTES = 16 << 20
+LEAST_FREE_BYTES = 16 << 20
 """With less than this left, a recording isn't begun."""
 BYTES_PER_FRAME = 46
 """Of a candump line of eight bytes."""
@@ -72,7 +73,7 @@ def space_for(path: Path, buses: int) -> Space:
         free = shutil.disk_usage(folder).free
     except OSError as fault:
         raise RecordingError(f"{folder}: {fault.strerror or fault}", hint="choose another --out") from None
-    if free < KEEP_FREE_BYTES:
+    if free < LEAST_FREE_BYTES:
         raise RecordingError(f"{folder}: only {free:,} bytes are free", hint="make room, or choose another --out")
     return Space(free, free / (BYTES_PER_FRAME * FULL_BUS_FRAMES_PER_S * max(1, buses)))
 
@@ -88,7 +89,7 @@ def format_of(path: Path) -> tuple[str, bool]:
     packed = path.suffix.lower() == ".gz"
     form = ENDINGS.get((Path(path.stem).suffix if packed else path.suffix).lower())
     if form is None:
-        raise RecordingError(f"{path}: of no known kind", hint="end it in .log (candump), .asc, .log.gz or .asc.gz")
+        raise RecordingError(f"{path}: unknown file ending", hint="end it in .log (candump), .asc, .log.gz or .asc.gz")
     return form, packed
 
 
@@ -104,7 +105,7 @@ class SyncedFile:
     Parameters
     ----------
     path
-        Made anew; the folder must exist.
+        Created or overwritten; the folder must exist.
     packed
         Compress: every sync writes a gzip member, complete in itself.
     """
@@ -137,7 +138,7 @@ class SyncedFile:
             os.fsync(self._raw.fileno())
         except OSError as fault:
             if fault.errno not in (errno.EINVAL, errno.ENOTSUP):  # pipes and some network disks can't
-                raise _fault(self.path, fault, "can't be written on") from fault
+                raise _fault(self.path, fault, "can't be written any further") from fault
 
     def close(self) -> None:
         """Close; what was not synced is lost."""
@@ -156,7 +157,7 @@ class SyncedFile:
         except OSError as fault:
             with contextlib.suppress(OSError):
                 self._raw.truncate(self.size)  # back to where it was whole
-            raise _fault(self.path, fault, "can't be written on") from fault
+            raise _fault(self.path, fault, "can't be written any further") from fault
         self.size += len(data)
         self._pieces.clear()
 
@@ -167,7 +168,7 @@ def _fault(path: Path, fault: OSError, what: str) -> RecordingError:
         errno.EDQUOT: "your share of the disk is used up: make room",
         errno.EACCES: "you may not write there: choose another --out",
         errno.EROFS: "that disk can only be read: choose another --out",
-        errno.ENOENT: "its folder is not there",
+        errno.ENOENT: "its folder does not exist",
     }
     hint = hints.get(fault.errno or 0, "check the disk, or choose another --out")
     return RecordingError(f"{path}: {what}: {fault.strerror or fault}", hint=hint)
@@ -246,7 +247,7 @@ class Recorder:
             self.sync()
             took = self._clock() - now
             if took > SLOW_SYNC_S:
-                text = f"the disk took {took:.1f} s to take what was recorded"
+                text = f"the disk took {took:.1f} s to store the recording"
                 slow = Event(time.time_ns() // 1000 * 1000, None, "note", MappingProxyType({"seconds": took}), text)
                 self._events.write(event_line(slow))
 

@@ -147,18 +147,6 @@ def wire_bits(frames: Frames, *, fd: FdForm = "iso", interframe: int = INTERFRAM
     )
 
 
-def wire_time_ns(
-    frames: Frames,
-    bitrate: int,
-    data_bitrate: int | None = None,
-    *,
-    fd: FdForm = "iso",
-    interframe: int = INTERFRAME_BITS,
-) -> Int64s:
-    """Duration of each frame in nanoseconds; int64[n]. See `wire_bits` and `WireBits.time_ns`."""
-    return wire_bits(frames, fd=fd, interframe=interframe).time_ns(bitrate, data_bitrate)
-
-
 def wire_bits_of(
     identifier: UInt32s,
     flags: UInt8s,
@@ -271,8 +259,8 @@ def _classic_stuff(kind: int, identifier: UInt32s, flags: UInt8s, dlc: UInt8s, p
     tail = remote << 4 | (dlc & 15)
     number = identifier.astype(np.intp)
     if kind & _EXTENDED:
-        upper, lower, rest = tables.extended_crc()
-        crc = upper.take(number >> 14) ^ lower.take(number & 0x3FFF) ^ rest.take(tail)
+        upper, lower, last = tables.extended_crc()
+        crc = upper.take(number >> 14) ^ lower.take(number & 0x3FFF) ^ last.take(tail)
         code = tables.extended_start().take(number >> 13)
         count = code >> tables.COUNT_SHIFT
         code = _step(code, (number & 0x1FFF) << 3 | remote << 2, 16)

@@ -28,10 +28,6 @@ COUNT_SHIFT = np.uint8(3)
 
 CRC15 = (15, 0x4599)
 """Width and polynomial (Bosch CAN 2.0, section 3.1.1; CRC catalogue, "CRC-15/CAN")."""
-CRC17 = (17, 0x1685B)
-"""CAN FD, up to 16 bytes (Bosch CAN FD 1.0, section 3.2.1; "CRC-17/CAN-FD")."""
-CRC21 = (21, 0x102899)
-"""CAN FD, 20 to 64 bytes (Bosch CAN FD 1.0, section 3.2.1; "CRC-21/CAN-FD")."""
 
 
 def state(bit: int, run: int) -> int:
@@ -166,28 +162,6 @@ def base_fd_start() -> UInt8s:
     """Stuffing code after ID 11, RRS 0, IDE 0, FDF 1, reserved 0 of a CAN FD base header: uint8[2048]."""
     identifier = np.arange(1 << 11, dtype=np.intp)
     return _frozen(run_stuffing(AFTER_START, [(identifier << 4 | 2, 15)]))
-
-
-@cache
-def emitted(bits: int) -> tuple[UInt16s, UInt8s]:
-    """Return the stuffed bits themselves, for CRCs that cover stuff bits: values uint16 and their widths uint8.
-
-    Index both with ``state << bits | value``; `bits` is at most 8.
-    """
-    value = np.arange(STATES << bits, dtype=np.intp) & ((1 << bits) - 1)
-    current = np.arange(STATES << bits, dtype=np.intp) >> bits
-    out = np.zeros(STATES << bits, dtype=np.uint16)
-    width = np.full(STATES << bits, bits, dtype=np.uint8)
-    step = stuff_table(1)
-    for shift in reversed(range(bits)):
-        bit = value >> shift & 1
-        code = step[current << 1 | bit]
-        stuffed = code >> COUNT_SHIFT
-        out = out << np.uint16(1) | bit.astype(np.uint16)
-        out = np.where(stuffed, out << np.uint16(1) | (1 - bit).astype(np.uint16), out)
-        width += stuffed
-        current = (code & STATE_MASK).astype(np.intp)
-    return _frozen(out), _frozen(width)
 
 
 def most_stuff_bits(pattern: str, start: int = BUS_IDLE) -> int:

@@ -1,10 +1,8 @@
-"""Faults of the bus itself: frames destroyed, too much traffic, a break, nobody to acknowledge."""
+"""Faults of the bus itself: frames destroyed, too much traffic, a break, no partner that acknowledges."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import replace
-from types import MappingProxyType
 
 import numpy as np
 
@@ -12,12 +10,12 @@ from buswright.errors import UserError
 from buswright.frames.wire.bits import INTERFRAME_BITS
 from buswright.simulate.car.definition import Node
 from buswright.simulate.car.file import CHAINS
-from buswright.simulate.faults.catalogue import Fault
-from buswright.simulate.faults.fillers import filler_talkers
-from buswright.simulate.faults.node import Cut
-from buswright.simulate.faults.plan import ErrorPlan, Plan, gaps, identifier, stranger, typical_bits
+from buswright.simulate.faults.catalogue import SENDER_GONE, Fault, Tried, Turn, injector
+from buswright.simulate.faults.plan import ErrorPlan, Plan, gaps, identifier, stranger
+from buswright.simulate.faults.reshapers import Cut
 from buswright.simulate.wire.arbitration import rank
 from buswright.simulate.wire.bus import Talker
+from buswright.simulate.wire.further_traffic import filler_talkers, typical_bits
 
 BUS_OFF_FAILURES = 32
 """Failed transmissions, 8 counts each, until the error counter passes 255 and the controller leaves the bus."""
@@ -27,6 +25,20 @@ BREAK_S = 0.05
 """A connector chatters for this long before it is open."""
 
 
+@injector(
+    "bus-errors",
+    "Random frames are destroyed and sent again.",
+    severity="error frames per second",
+    default=3.0,
+    subject="bus:chassis",
+    takes=("bus", "module"),
+    variants=("stuff", "form", "crc", "ack"),
+    tried=(
+        Tried((3.0, 20.0), duration_s=20.0),
+        Tried((5.0,), duration_s=20.0, subject="bus:engine", variant="form+crc"),
+        Tried((5.0,), duration_s=20.0, subject="module:wheel_node"),
+    ),
+)
 def _bus_errors(fault: Fault, plan: Plan) -> None:
     end = fault.end_s(plan.seconds)
     if fault.subject.startswith("module:"):
@@ -45,6 +57,16 @@ def _bus_errors(fault: Fault, plan: Plan) -> None:
         bus.errors.append(ErrorPlan(times[place :: len(words)], frozenset(victims), 1, word, record))
 
 
+@injector(
+    "bus-overload",
+    "More frames want the bus than fit. Low priorities arrive late, or are replaced before they are sent.",
+    severity="load aimed at",
+    default=0.95,
+    subject="bus:engine",
+    takes=("bus",),
+    company=("unknown-id", "late-frames", "frames-lost", "id-missing", "sender-skips"),
+    tried=(Tried((0.85, 0.95, 1.3), duration_s=8.0),),
+)
 def _bus_overload(fault: Fault, plan: Plan) -> None:
     bus = plan.bus(fault.subject.partition(":")[2])
     window = (fault.onset_s, fault.end_s(plan.seconds))
@@ -59,6 +81,16 @@ def _bus_overload(fault: Fault, plan: Plan) -> None:
     plan.lasting(fault, related=tuple(names))
 
 
+@injector(
+    "babbling-node",
+    "One identifier is sent so often that it takes this share of the bus.",
+    severity="share of the bus",
+    default=0.9,
+    subject="id:chassis/0F0",
+    takes=("id",),
+    company=("bus-overload", "late-frames", "frames-lost", "id-missing", "counter-jump", "unknown-id"),
+    tried=(Tried((0.75, 0.9, 1.3), duration_s=4.0), Tried((0.9,), duration_s=4.0, subject="id:engine/008")),
+)
 def _babbling_node(fault: Fault, plan: Plan) -> None:
     bus, number, extended = plan.identifier(fault.subject)
     own = [t for t in bus.talkers if (t.message.id, t.message.extended) == (number, extended)]
@@ -79,6 +111,17 @@ def _babbling_node(fault: Fault, plan: Plan) -> None:
     plan.lasting(fault, related=(*modules, f"bus:{bus.bus.name}"))
 
 
+@injector(
+    "no-acknowledge",
+    "One module is alone on the bus and repeats its most urgent frame without end.",
+    severity="error frames before",
+    default=16.0,
+    subject="bus:chassis",
+    takes=("bus",),
+    company=("module-missing", "id-missing", "bus-overload", "frozen-frame", "bus-errors", "frames-lost"),
+    turn=Turn.WHOLE_BUS,
+    tried=(Tried((16.0,), onset_s=20.0), Tried((0.0,), onset_s=20.0, subject="bus:engine")),
+)
 def _no_acknowledge(fault: Fault, plan: Plan) -> None:
     bus = plan.bus(fault.subject.partition(":")[2])
     window = (fault.onset_s, fault.end_s(plan.seconds))
@@ -107,6 +150,16 @@ def _no_acknowledge(fault: Fault, plan: Plan) -> None:
     bus.errors.append(before)
 
 
+@injector(
+    "bus-off",
+    "A module's frame fails 32 times in a row, then the module is silent. Its clock and counters run on.",
+    severity="seconds of silence each time, 0: until the end",
+    default=0.4,
+    subject="module:damper_node",
+    takes=("module",),
+    company=("bus-errors", *SENDER_GONE),
+    tried=(Tried((0.3, 1.0), duration_s=24.0, repeat=4), Tried((0.0,), onset_s=20.0, subject="module:power_node")),
+)
 def _bus_off(fault: Fault, plan: Plan) -> None:
     bus, node = plan.module(fault.subject)
     talkers = [talker for talker in bus.talkers if talker.node.name == node.name]
@@ -127,6 +180,17 @@ def _bus_off(fault: Fault, plan: Plan) -> None:
         record.spans.append((first, on))
 
 
+@injector(
+    "segment-open",
+    "The bus breaks behind a connector. The modules beyond it disappear; `variant` names the first of them.",
+    severity="error frames at the break",
+    default=20.0,
+    subject="bus:chassis",
+    takes=("bus",),
+    any_variant=True,
+    company=("bus-errors", "module-missing", *SENDER_GONE),
+    tried=(Tried((5.0, 20.0), onset_s=20.0), Tried((20.0,), onset_s=15.0, duration_s=6.0, variant="damper_node")),
+)
 def _segment_open(fault: Fault, plan: Plan) -> None:
     bus = plan.bus(fault.subject.partition(":")[2])
     chain = CHAINS[bus.bus.name]
@@ -146,15 +210,3 @@ def _segment_open(fault: Fault, plan: Plan) -> None:
     record.spans[0] = (float(min(times, default=fault.onset_s)), record.spans[0][1])
     bus.errors.append(ErrorPlan(times, frozenset(bus.keys()), 1, "form", record))
     bus.reshape(lost, Cut(fault.onset_s, end, plan.seconds))
-
-
-BUS_FAULTS: Mapping[str, Callable[[Fault, Plan], None]] = MappingProxyType(
-    {
-        "bus-errors": _bus_errors,
-        "bus-overload": _bus_overload,
-        "babbling-node": _babbling_node,
-        "no-acknowledge": _no_acknowledge,
-        "bus-off": _bus_off,
-        "segment-open": _segment_open,
-    }
-)

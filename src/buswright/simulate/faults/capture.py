@@ -2,280 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
-from types import MappingProxyType
-
 import numpy as np
 
-from buswright.frames.table import Bools, Event, Flag, Frames, Int64s, UInt8s, concatenate, empty_frames
-from buswright.simulate.faults.catalogue import Fault
-from buswright.simulate.faults.disturbed import ERRORS
-from buswright.simulate.faults.plan import Plan, Record, gaps
-from buswright.simulate.wire.bus import RESOLUTION_NS, SECOND
-
-FIFO_FRAMES = 16
-"""What the recorder's hardware still holds when it comes back."""
-BURST_NS = 12_000
-"""How close these are stamped one behind the other."""
-CLUMP_NS = 6_000
-"""How close the frames of one transfer are stamped."""
-HOST_JITTER_NS = 97_000
-"""By how much transfers are late at most."""
-ECHO_NS = (40_000, 700_000)
-"""Shortest and longest time until the second copy."""
-OVERFLOW_CLASS, OVERFLOW_CONTROL = 0x04, 0x01
-"""Linux error frame: controller problem, receive overflow (include/uapi/linux/can/error.h)."""
-RECEIVE_LIMIT = 128
-
-BusRows = Callable[[Frames], Bools]
-
-
-def _on(bus: str | None) -> BusRows:
-    """Return a function that marks the frames of an interface; of all for None."""
-
-    def rows(frames: Frames) -> Bools:
-        if bus is None:
-            return np.ones(len(frames), dtype=np.bool_)
-        marked: Bools = frames.bus == frames.buses.index(bus)
-        return marked
-
-    return rows
-
-
-def _error_frames(time_ns: Int64s, bus: UInt8s, buses: tuple[str, ...], payload: UInt8s, classes: int) -> Frames:
-    """Return error frames of one class; payload uint8[n, 8]."""
-    n = len(time_ns)
-    eight = np.full(n, 8, dtype=np.uint8)
-    flags = np.full(n, Flag.ERROR, dtype=np.uint8)
-    return Frames(time_ns, bus, np.full(n, classes, dtype=np.uint32), flags, eight, eight.copy(), payload, buses)
-
-
-def _by_time(parts: list[Frames]) -> Frames:
-    joined = concatenate(parts)
-    return joined.take(np.argsort(joined.time_ns, kind="stable"))
-
-
-@dataclass(slots=True, eq=False)
-class WrongBitrate:
-    """Frames of one bus, start <= t < end, become error frames or nothing."""
-
-    rows: BusRows
-    start_ns: int
-    end_ns: int
-    share: float
-    rng: np.random.Generator
-    record: Record
-    order: int = 10
-    _seen: int = 0
-
-    def __call__(self, frames: Frames, events: list[Event], *, final: bool) -> Frames:  # noqa: ARG002
-        """Garble them."""
-        garbled = self.rows(frames) & (frames.time_ns >= self.start_ns) & (frames.time_ns < self.end_ns)
-        heard = frames.take(garbled)
-        heard = heard.take(self.rng.random(len(heard)) < self.share)
-        payload = np.zeros((len(heard), 8), dtype=np.uint8)
-        form = self.rng.random(len(heard)) < 0.3
-        for word, chosen in (("stuff", ~form), ("form", form)):
-            payload[chosen, 2], payload[chosen, 3] = ERRORS[word].kind, ERRORS[word].place
-        # The receive error counter climbs to error passive and stays there (ISO 11898-1).
-        payload[:, 7] = np.minimum(self._seen + 1 + np.arange(len(heard)), RECEIVE_LIMIT)
-        self._seen += len(heard)
-        self.record.add(len(heard))
-        errors = _error_frames(heard.time_ns, heard.bus, frames.buses, payload, ERRORS["stuff"].classes)
-        return _by_time([frames.take(~garbled), errors])
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Filter:
-    """Of one bus only frames with ``id & mask == value`` pass, start <= t < end."""
-
-    rows: BusRows
-    start_ns: int
-    end_ns: int
-    mask: int
-    value: int
-    extended: bool
-    record: Record
-    order: int = 20
-
-    def __call__(self, frames: Frames, events: list[Event], *, final: bool) -> Frames:  # noqa: ARG002
-        """Leave the others out."""
-        passes = (frames.id & np.uint32(self.mask) == np.uint32(self.value)) & (
-            frames.has(Flag.EXTENDED) == self.extended
-        ) | frames.has(Flag.ERROR)
-        stopped = self.rows(frames) & (frames.time_ns >= self.start_ns) & (frames.time_ns < self.end_ns) & ~passes
-        self.record.add(int(stopped.sum()))
-        return frames.take(~stopped)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Lose:
-    """A share of one identifier's frames is lost, start <= t < end."""
-
-    rows: BusRows
-    start_ns: int
-    end_ns: int
-    id: int
-    extended: bool
-    share: float
-    rng: np.random.Generator
-    record: Record
-    epoch_ns: int
-    order: int = 30
-
-    def __call__(self, frames: Frames, events: list[Event], *, final: bool) -> Frames:  # noqa: ARG002
-        """Lose them."""
-        own = self.rows(frames) & (frames.id == self.id) & (frames.has(Flag.EXTENDED) == self.extended)
-        own &= ~frames.has(Flag.ERROR) & (frames.time_ns >= self.start_ns) & (frames.time_ns < self.end_ns)
-        rows = np.flatnonzero(own)
-        rows = rows[self.rng.random(len(rows)) < self.share]
-        at = (frames.time_ns[rows] - self.epoch_ns) / SECOND
-        self.record.spans += [(time, time) for time in at.tolist()]
-        self.record.add(len(rows))
-        kept = np.ones(len(frames), dtype=np.bool_)
-        kept[rows] = False
-        return frames.take(kept)
-
-
-@dataclass(slots=True, eq=False)
-class Drop:
-    """Everything is lost in gaps; the last frames of each may come in a burst, and the recorder may say so."""
-
-    rows: BusRows
-    gaps_ns: list[tuple[int, int]]
-    words: frozenset[str]
-    record: Record
-    order: int = 40
-    _fifo: Frames | None = None
-    _dropped: dict[str, int] = field(default_factory=dict)
-    _total: dict[str, int] = field(default_factory=dict)
-
-    def __call__(self, frames: Frames, events: list[Event], *, final: bool) -> Frames:
-        """Lose them."""
-        for start, end in list(self.gaps_ns):
-            inside = self.rows(frames) & (frames.time_ns >= start) & (frames.time_ns < end)
-            lost = frames.take(inside)
-            frames = frames.take(~inside)
-            keep = FIFO_FRAMES if "burst" in self.words else 0
-            held = concatenate([self._fifo or empty_frames(frames.buses), lost])
-            cut = max(len(held) - keep, 0)
-            self._count(held.slice(0, cut))
-            self._fifo = held.slice(cut, len(held))
-            if final or (len(frames) and frames.time_ns[-1] >= end):
-                frames = self._come_back(frames, end, events)
-                self.gaps_ns.remove((start, end))
-            else:
-                break
-        return frames
-
-    def _count(self, lost: Frames) -> None:
-        self.record.add(len(lost))
-        for number, name in enumerate(lost.buses):
-            self._dropped[name] = self._dropped.get(name, 0) + int((lost.bus == number).sum())
-
-    def _come_back(self, frames: Frames, end_ns: int, events: list[Event]) -> Frames:
-        parts = [frames]
-        held = self._fifo
-        if held is not None and len(held):
-            stamps = end_ns - BURST_NS * np.arange(len(held), 0, -1)
-            parts.append(replace(held, time_ns=stamps - stamps % RESOLUTION_NS))
-        self._fifo = None
-        for name, dropped in self._dropped.items():
-            total = self._total[name] = self._total.get(name, 0) + dropped
-            if dropped and "events" in self.words:
-                text = f"{dropped} frames dropped on {name}"
-                events.append(Event(end_ns, name, "drop", MappingProxyType({"dropped": dropped, "total": total}), text))
-            if dropped and "overflow" in self.words:
-                parts.append(self._overflow(frames.buses, name, end_ns))
-        self._dropped.clear()
-        return _by_time(parts) if len(parts) > 1 else frames
-
-    @staticmethod
-    def _overflow(buses: tuple[str, ...], name: str, end_ns: int) -> Frames:
-        bus = np.array([buses.index(name)], dtype=np.uint8)
-        payload = np.zeros((1, 8), dtype=np.uint8)
-        payload[0, 1] = OVERFLOW_CONTROL
-        return _error_frames(np.array([end_ns], dtype=np.int64), bus, buses, payload, OVERFLOW_CLASS)
-
-
-@dataclass(slots=True, eq=False)
-class Echo:
-    """A share of the frames comes a second time, a little later."""
-
-    rows: BusRows
-    start_ns: int
-    end_ns: int
-    share: float
-    rng: np.random.Generator
-    record: Record
-    order: int = 50
-    _held: Frames | None = None
-
-    def __call__(self, frames: Frames, events: list[Event], *, final: bool) -> Frames:  # noqa: ARG002
-        """Repeat them."""
-        wanted = self.rows(frames) & (frames.time_ns >= self.start_ns) & (frames.time_ns < self.end_ns)
-        copies = frames.take(wanted)
-        copies = copies.take(self.rng.random(len(copies)) < self.share)
-        later = copies.time_ns + self.rng.integers(*ECHO_NS, len(copies))
-        copies = replace(copies, time_ns=later - later % RESOLUTION_NS)
-        self.record.add(len(copies))
-        joined = _by_time([frames, self._held or empty_frames(frames.buses), copies])
-        if final or not len(frames):
-            self._held = None if final else joined
-            return joined if final else empty_frames(frames.buses)
-        ready = int(np.searchsorted(joined.time_ns, frames.time_ns[-1], side="right"))
-        self._held = joined.slice(ready, len(joined))
-        return joined.slice(0, ready)
-
-
-@dataclass(slots=True, eq=False)
-class HostStamps:
-    """Frames get the time of the transfer that brings them."""
-
-    rows: BusRows
-    start_ns: int
-    end_ns: int
-    step_ns: int
-    record: Record
-    order: int = 60
-    _slot: int = -1
-    _count: int = 0
-
-    def __call__(self, frames: Frames, events: list[Event], *, final: bool) -> Frames:  # noqa: ARG002
-        """Stamp them anew."""
-        rows = np.flatnonzero(self.rows(frames) & (frames.time_ns >= self.start_ns) & (frames.time_ns < self.end_ns))
-        if not len(rows):
-            return frames
-        slot = -(-frames.time_ns[rows] // self.step_ns)
-        first = np.flatnonzero(np.diff(slot, prepend=-1))
-        place: Int64s = np.arange(len(rows)) - np.repeat(first, np.diff(np.append(first, len(rows))))
-        if slot[0] == self._slot:
-            place[: int(np.searchsorted(slot, slot[0], side="right"))] += self._count
-        self._slot, self._count = int(slot[-1]), int(place[-1]) + 1
-        self.record.add(len(rows))
-        late = slot * 2_654_435_761 % HOST_JITTER_NS
-        stamps = slot * self.step_ns + late + np.minimum(CLUMP_NS * place, self.step_ns - HOST_JITTER_NS)
-        time_ns = frames.time_ns.copy()
-        time_ns[rows] = stamps - stamps % RESOLUTION_NS
-        frames = replace(frames, time_ns=time_ns)
-        # Recorders write in the order in which frames come in: the other buses' frames are not late.
-        return frames.take(np.argsort(frames.time_ns, kind="stable"))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ClockSteps:
-    """All stamps from a moment on move; `steps` has the moments and by how much, in nanoseconds."""
-
-    steps: tuple[tuple[int, int], ...]
-    order: int = 70
-
-    def __call__(self, frames: Frames, events: list[Event], *, final: bool) -> Frames:  # noqa: ARG002
-        """Move them."""
-        moved = np.zeros(len(frames), dtype=np.int64)
-        for start, step in self.steps:
-            moved += np.where(frames.time_ns >= start, step, 0)
-        return replace(frames, time_ns=frames.time_ns + moved) if moved.any() else frames
+from buswright.simulate.faults.catalogue import Fault, Tried, injector
+from buswright.simulate.faults.plan import Plan, gaps
+from buswright.simulate.faults.recorder_stages import (
+    Drop,
+    Echo,
+    Filter,
+    HostStamps,
+    Lose,
+    WrongBitrate,
+    on_interface,
+)
+from buswright.simulate.wire.bus import SECOND
 
 
 def _interface(fault: Fault, plan: Plan) -> str | None:
@@ -295,6 +35,16 @@ def _buses(fault: Fault, plan: Plan) -> tuple[str, ...]:
     return tuple(f"bus:{bus.bus.name}" for bus in plan.buses.values() if interface in (None, bus.bus.interface))
 
 
+@injector(
+    "clock-jump",
+    "The recorder's clock is set, so all later time stamps move by one amount.",
+    severity="seconds, negative for backwards",
+    default=0.75,
+    subject="capture",
+    takes=("capture",),
+    live=False,
+    tried=(Tried((0.75, 3600.0, -0.4, -20.0), onset_s=15.0),),
+)
 def _clock_jump(fault: Fault, plan: Plan) -> None:
     record = plan.record(fault)
     record.spans.append((np.nextafter(fault.onset_s, 0.0), fault.onset_s))
@@ -302,64 +52,112 @@ def _clock_jump(fault: Fault, plan: Plan) -> None:
     plan.jumps.append((fault.onset_s, fault.amount))
 
 
+@injector(
+    "capture-drop",
+    "The recorder loses everything for a while, `repeat` times.",
+    severity="seconds of each gap",
+    default=0.3,
+    subject="capture",
+    takes=("capture", "bus"),
+    variants=("burst", "events", "overflow"),
+    company=("frames-lost", "counter-jump", "host-timestamps"),
+    tried=(
+        Tried((0.1, 0.3, 1.0), duration_s=24.0, repeat=4),
+        Tried((0.3,), duration_s=24.0, repeat=4, variant="burst", load=0.40),
+        Tried((0.3,), duration_s=24.0, repeat=4, variant="burst+events", load=0.40),
+        Tried((0.3,), duration_s=24.0, repeat=4, variant="overflow", load=0.40),
+    ),
+)
 def _capture_drop(fault: Fault, plan: Plan) -> None:
     record = plan.record(fault, "capture", _buses(fault, plan))
     record.spans += gaps(fault, plan.seconds, fault.amount)
     edges = [(plan.epoch_ns + round(a * SECOND), plan.epoch_ns + round(b * SECOND)) for a, b in record.spans]
-    plan.recorder.append(Drop(_on(_interface(fault, plan)), edges, fault.words, record))
+    plan.recorder.append(Drop(on_interface(_interface(fault, plan)), edges, fault.words, record))
 
 
+@injector(
+    "echo",
+    "Recorded frames appear twice, less than 1 ms apart.",
+    severity="share of the frames",
+    default=1.0,
+    subject="bus:chassis",
+    takes=("bus", "capture"),
+    company=("host-timestamps", "counter-jump", "frozen-frame"),
+    tried=(Tried((1.0,), onset_s=0.0), Tried((1.0,), onset_s=0.0, subject="capture")),
+)
 def _echo(fault: Fault, plan: Plan) -> None:
     record = plan.lasting(fault, "capture", _buses(fault, plan))
     rng = np.random.default_rng([fault.seed, 41])
-    rows = _on(_interface(fault, plan))
+    rows = on_interface(_interface(fault, plan))
     plan.recorder.append(Echo(rows, *_window(fault, plan), fault.amount, rng, record))
 
 
+@injector(
+    "host-timestamps",
+    "A frame is stamped when a USB transfer brings it, so stamps clump closer than a wire allows.",
+    severity="milliseconds between transfers",
+    default=1.0,
+    subject="capture",
+    takes=("capture", "bus"),
+    company=("late-frames",),
+    tried=(Tried((1.0, 4.0), onset_s=0.0),),
+)
 def _host_timestamps(fault: Fault, plan: Plan) -> None:
     record = plan.lasting(fault, "capture", _buses(fault, plan))
     step_ns = round(fault.amount * 1_000_000)
-    plan.recorder.append(HostStamps(_on(_interface(fault, plan)), *_window(fault, plan), step_ns, record))
+    plan.recorder.append(HostStamps(on_interface(_interface(fault, plan)), *_window(fault, plan), step_ns, record))
 
 
+@injector(
+    "filter-in-force",
+    "The recorder's filter passes only the identifiers around the subject.",
+    severity="low bits of the identifier that are let through",
+    default=3.0,
+    subject="id:chassis/110",
+    takes=("id",),
+    company=("id-missing", "module-missing"),
+    tried=(Tried((1.0, 3.0), onset_s=0.0),),
+)
 def _filter_in_force(fault: Fault, plan: Plan) -> None:
     _, number, extended = plan.identifier(fault.subject)
     record = plan.lasting(fault, "capture", (*_buses(fault, plan), fault.subject))
     mask = (0x1FFF_FFFF if extended else 0x7FF) & ~((1 << round(fault.amount)) - 1)
-    rows = _on(_interface(fault, plan))
+    rows = on_interface(_interface(fault, plan))
     plan.recorder.append(Filter(rows, *_window(fault, plan), mask, number & mask, extended, record))
 
 
+@injector(
+    "frames-lost",
+    "Some frames of one identifier are sent but not recorded. Their timing stays; the counter jumps.",
+    severity="share of the frames",
+    default=0.02,
+    subject="id:chassis/1A0",
+    takes=("id",),
+    company=("counter-jump",),
+    tried=(Tried((0.003, 0.02, 0.1)), Tried((0.02,), subject="id:engine/0A0")),
+)
 def _frames_lost(fault: Fault, plan: Plan) -> None:
     bus, talker = plan.talker(fault.subject)
     record = plan.record(fault, related=(f"module:{talker.node.name}",))
     message, rng = talker.message, np.random.default_rng([fault.seed, 42])
-    rows = _on(bus.bus.interface)
+    rows = on_interface(bus.bus.interface)
     plan.recorder.append(
         Lose(rows, *_window(fault, plan), message.id, message.extended, fault.amount, rng, record, plan.epoch_ns)
     )
 
 
+@injector(
+    "wrong-bitrate",
+    "The recorder listens at the wrong bit rate and sees only error frames.",
+    severity="share of the frames that give an error frame",
+    default=1.0,
+    subject="bus:chassis",
+    takes=("bus",),
+    company=("bus-errors", "module-missing", "id-missing"),
+    tried=(Tried((1.0, 0.3), onset_s=0.0),),
+)
 def _wrong_bitrate(fault: Fault, plan: Plan) -> None:
     record = plan.lasting(fault)
     rng = np.random.default_rng([fault.seed, 43])
-    rows = _on(_interface(fault, plan))
+    rows = on_interface(_interface(fault, plan))
     plan.recorder.append(WrongBitrate(rows, *_window(fault, plan), fault.amount, rng, record))
-
-
-CAPTURE_FAULTS: Mapping[str, Callable[[Fault, Plan], None]] = MappingProxyType(
-    {
-        "clock-jump": _clock_jump,
-        "capture-drop": _capture_drop,
-        "echo": _echo,
-        "host-timestamps": _host_timestamps,
-        "filter-in-force": _filter_in_force,
-        "frames-lost": _frames_lost,
-        "wrong-bitrate": _wrong_bitrate,
-    }
-)
-
-
-def clock_steps(plan: Plan) -> ClockSteps:
-    """Return what a plan's clock jumps do to stamps."""
-    return ClockSteps(tuple((plan.epoch_ns + round(at * SECOND), round(by * SECOND)) for at, by in plan.jumps))

@@ -2,16 +2,55 @@
 
 Each acts where the real one does: in the sender before arbitration, on the wire, in the recorder behind it, or in
 the text that was written. So whatever is put in, the wire itself stays one that can exist.
+
+A new kind is one function in bus.py, node.py, capture.py or text.py of this package, under `injector`. Its name,
+parameters, help text, truth and the runs that it is tried in come from there; what is forgotten raises on import.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from enum import IntEnum
 from types import MappingProxyType
+from typing import Any
 
 from buswright.errors import UserError
 from buswright.findings import FAULTS, Layer
+
+PutIn = Callable[["Fault", Any], None]
+"""Puts a fault into a `Plan` (plan.py, which imports this module)."""
+
+SENDER_GONE = ("frames-lost", "id-missing", "counter-jump")
+"""Findings that rightly come with a sender that is silent for a while."""
+
+
+class Turn(IntEnum):
+    """When a kind is put in. Power decides when messages are due; what silences a whole bus comes last."""
+
+    POWER = 0
+    ANY = 1
+    WHOLE_BUS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """One fault of each severity that a kind is tried with, see `Fault`; `load` is that of the run."""
+
+    severities: tuple[float, ...]
+    subject: str = ""
+    onset_s: float = 10.0
+    duration_s: float | None = None
+    repeat: int = 1
+    variant: str = ""
+    load: float | None = None
+
+    def faults(self, kind: str) -> list[Fault]:
+        """Return them."""
+        return [
+            Fault(kind, self.subject, self.onset_s, self.duration_s, severity, self.repeat, self.variant)
+            for severity in self.severities
+        ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +60,11 @@ class Kind:
     Attributes
     ----------
     name
-        As in the catalogue of findings; `power-cycle` is none, because it is no fault.
+        As in the catalogue of findings, if `is_fault`.
+    put_in
+        Puts it into a plan.
+    summary
+        What happens.
     severity
         What the number means.
     default
@@ -30,255 +73,76 @@ class Kind:
         Where none is given.
     takes
         Kinds of subject that it acts on.
-    summary
-        What happens.
+    tried
+        Runs with it, for tests.
     variants
-        Words that `Fault.variant` may hold, joined by "+".
+        Words that `Fault.variant` may hold, joined by "+"; with `any_variant` others too.
     company
         Other findings that rightly come with it.
+    is_fault, live, in_text
+        Whether it is a fault at all; whether a live bus can have it; whether it acts on written text.
+    turn
+        When it is put in.
     """
 
     name: str
+    put_in: PutIn
+    summary: str
     severity: str
     default: float
     subject: str
     takes: tuple[str, ...]
-    summary: str
+    tried: tuple[Tried, ...]
     variants: tuple[str, ...] = ()
+    any_variant: bool = False
     company: tuple[str, ...] = ()
+    is_fault: bool = True
+    live: bool = True
+    in_text: bool = False
+    turn: Turn = Turn.ANY
+
+    def __post_init__(self) -> None:
+        missing = [
+            what
+            for what, there in (
+                ("a name from findings.FAULTS (or is_fault=False)", (self.name in FAULTS) == self.is_fault),
+                ("a sentence that says what happens", self.summary.endswith(".")),
+                ("a subject of a kind that it takes", self.subject.partition(":")[0] in self.takes),
+                ("company from findings.FAULTS", set(self.company) <= set(FAULTS)),
+                ("runs that it is tried in", bool(self.tried)),
+            )
+            if not there
+        ]
+        if missing:
+            raise TypeError(f"the simulated fault {self.name!r} lacks {', '.join(missing)}")
+
+    @property
+    def layer(self) -> Layer | None:
+        """Its layer as a finding; None for what is no fault."""
+        return FAULTS.get(self.name)
 
 
-_SENDER_GONE = ("frames-lost", "id-missing", "counter-jump")
+_KINDS: dict[str, Kind] = {}
+KINDS: Mapping[str, Kind] = MappingProxyType(_KINDS)
+"""Every kind by its name; the package imports the modules that have them."""
 
-KINDS: Mapping[str, Kind] = MappingProxyType(
-    {
-        kind.name: kind
-        for kind in (
-            Kind(
-                "bad-lines",
-                "share of the lines",
-                0.01,
-                "capture",
-                ("capture",),
-                "Lines of the written text are cut short, overwritten or run together.",
-                company=("frames-lost", "capture-drop", "counter-jump", "id-missing"),
-            ),
-            Kind(
-                "clock-jump",
-                "seconds, negative for backwards",
-                0.75,
-                "capture",
-                ("capture",),
-                "The recorder's clock is set: all later stamps move by one amount.",
-            ),
-            Kind(
-                "capture-drop",
-                "seconds of each gap",
-                0.3,
-                "capture",
-                ("capture", "bus"),
-                "The recorder loses everything for a while, `repeat` times.",
-                variants=("burst", "events", "overflow"),
-                company=("frames-lost", "counter-jump", "host-timestamps"),
-            ),
-            Kind(
-                "echo",
-                "share of the frames",
-                1.0,
-                "bus:chassis",
-                ("bus", "capture"),
-                "Frames are recorded twice, less than 1 ms apart.",
-                company=("host-timestamps", "counter-jump", "frozen-frame"),
-            ),
-            Kind(
-                "host-timestamps",
-                "milliseconds between transfers",
-                1.0,
-                "capture",
-                ("capture", "bus"),
-                "Frames are stamped when a USB transfer brings them: in clumps, closer than a wire allows.",
-                company=("late-frames",),
-            ),
-            Kind(
-                "filter-in-force",
-                "low bits of the identifier that are let through",
-                3.0,
-                "id:chassis/110",
-                ("id",),
-                "The recorder's filter lets only the identifiers around the subject through.",
-                company=("id-missing", "module-missing"),
-            ),
-            Kind(
-                "bus-errors",
-                "error frames per second",
-                3.0,
-                "bus:chassis",
-                ("bus", "module"),
-                "Frames are destroyed at random and sent again.",
-                variants=("stuff", "form", "crc", "ack"),
-            ),
-            Kind(
-                "bus-overload",
-                "load aimed at",
-                0.95,
-                "bus:engine",
-                ("bus",),
-                "More is to be sent than fits; what is low in priority comes late, or is replaced before it is sent.",
-                company=("unknown-id", "late-frames", "frames-lost", "id-missing", "sender-skips"),
-            ),
-            Kind(
-                "babbling-node",
-                "share of the bus",
-                0.9,
-                "id:chassis/0F0",
-                ("id",),
-                "One identifier is sent as fast as the share asks for.",
-                company=("bus-overload", "late-frames", "frames-lost", "id-missing", "counter-jump", "unknown-id"),
-            ),
-            Kind(
-                "no-acknowledge",
-                "error frames before",
-                16.0,
-                "bus:chassis",
-                ("bus",),
-                "One module is left alone on the bus and repeats its most urgent frame without end.",
-                company=("module-missing", "id-missing", "bus-overload", "frozen-frame", "bus-errors", "frames-lost"),
-            ),
-            Kind(
-                "bus-off",
-                "seconds of silence each time, 0: until the end",
-                0.4,
-                "module:damper_node",
-                ("module",),
-                "A module's frame fails 32 times in a row, then the module is silent; its clock and counters go on.",
-                company=("bus-errors", *_SENDER_GONE),
-            ),
-            Kind(
-                "wrong-bitrate",
-                "share of the frames that give an error frame",
-                1.0,
-                "bus:chassis",
-                ("bus",),
-                "The recorder listens at the wrong bit rate: error frames, nothing else.",
-                company=("bus-errors", "module-missing", "id-missing"),
-            ),
-            Kind(
-                "segment-open",
-                "error frames at the break",
-                20.0,
-                "bus:chassis",
-                ("bus",),
-                "The bus breaks behind a connector: the modules beyond it vanish; `variant` names the first of them.",
-                company=("bus-errors", "module-missing", *_SENDER_GONE),
-            ),
-            Kind(
-                "module-missing",
-                "(none)",
-                1.0,
-                "module:wheel_node",
-                ("module",),
-                "A module is not there, from the onset on.",
-                company=("id-missing",),
-            ),
-            Kind(
-                "module-reset",
-                "seconds without power, boot time not included",
-                0.15,
-                "module:damper_node",
-                ("module",),
-                "A module starts again, `repeat` times: new phase, counters from zero, its supply dips before.",
-                variants=("no-dip",),
-                company=_SENDER_GONE,
-            ),
-            Kind("id-missing", "(none)", 1.0, "id:chassis/1B1", ("id",), "One message is not sent any more."),
-            Kind(
-                "frames-lost",
-                "share of the frames",
-                0.02,
-                "id:chassis/1A0",
-                ("id",),
-                "Frames of one identifier are sent and not recorded: the phase stays, the counter jumps.",
-                company=("counter-jump",),
-            ),
-            Kind(
-                "sender-skips",
-                "share of the frames",
-                0.02,
-                "id:chassis/1A0",
-                ("id",),
-                "The sender leaves frames out: phase kept, counter continuous.",
-            ),
-            Kind(
-                "late-frames",
-                "largest delay, in periods",
-                0.8,
-                "id:chassis/0F1",
-                ("id", "module"),
-                "The sender hands its frames over late, by a random delay.",
-            ),
-            Kind(
-                "duplicate-id",
-                "parts per million between the two clocks",
-                200.0,
-                "id:chassis/111",
-                ("id",),
-                "A second module sends the same identifier with its own phase, clock, values and counter.",
-                company=("counter-jump", "bus-errors", "late-frames"),
-            ),
-            Kind(
-                "counter-jump",
-                "counts too many",
-                3.0,
-                "id:chassis/0F0",
-                ("id",),
-                "The sender's counter jumps, `repeat` times; no frame is missing.",
-            ),
-            Kind(
-                "checksum-wrong",
-                "share of the frames",
-                0.05,
-                "id:chassis/111",
-                ("id",),
-                "The sender's checksum is wrong now and then.",
-            ),
-            Kind(
-                "frozen-frame",
-                "(none)",
-                1.0,
-                "id:chassis/0F0",
-                ("id",),
-                "The payload stays as it is, counter included.",
-                company=("counter-jump",),
-            ),
-            Kind(
-                "wrong-length",
-                "payload bytes",
-                6.0,
-                "id:chassis/112",
-                ("id",),
-                "The frame has another length.",
-            ),
-            Kind(
-                "unknown-id",
-                "period in milliseconds",
-                50.0,
-                "id:chassis/5A5",
-                ("id",),
-                "Somebody sends an identifier that nobody knows.",
-            ),
-            Kind(
-                "power-cycle",
-                "seconds without power",
-                1.2,
-                "car",
-                ("car",),
-                "Main power goes and comes back: all modules start again, one after the other.",
-                company=("module-reset", "bus-errors", "module-missing", *_SENDER_GONE),
-            ),
-        )
-    }
-)
-"""Every kind by its name."""
+
+def injector(name: str, summary: str, **described: Any) -> Callable[[PutIn], PutIn]:
+    """Make a function the injector of a kind of fault; `described` are further attributes of `Kind`.
+
+    Raises
+    ------
+    TypeError
+        Something was forgotten, or there is such a kind already.
+    """
+
+    def register(put_in: PutIn) -> PutIn:
+        if name in _KINDS:
+            raise TypeError(f"there are two simulated faults {name!r}")
+        _KINDS[name] = Kind(name, put_in, summary, **described)
+        return put_in
+
+    return register
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,7 +181,7 @@ class Fault:
     def __post_init__(self) -> None:
         kind = KINDS.get(self.kind)
         if kind is None:
-            raise UserError(f"no fault is called {self.kind!r}", hint=f"one of {', '.join(KINDS)}")
+            raise UserError(f"there is no fault {self.kind!r}", hint=f"one of {', '.join(KINDS)}")
         if not self.subject:
             object.__setattr__(self, "subject", kind.subject)
         if self.subject.partition(":")[0] not in kind.takes:
@@ -325,7 +189,7 @@ class Fault:
                 f"{self.kind} can't act on {self.subject!r}", hint=f"name a {' or '.join(kind.takes)}: {kind.subject}"
             )
         strange = set(self.words) - set(kind.variants)
-        if strange and self.kind != "segment-open":
+        if strange and not kind.any_variant:
             allowed = ", ".join(kind.variants) or "none"
             raise UserError(f"{self.kind} has no variant {min(strange)!r}", hint=f"its variants: {allowed}")
         if self.onset_s < 0 or self.repeat < 1 or (self.duration_s is not None and self.duration_s <= 0):
@@ -383,8 +247,3 @@ class GroundTruth:
     end_ns: int
     spans: tuple[tuple[int, int], ...]
     count: int | None
-
-
-def layer_of(kind: str) -> Layer | None:
-    """Return the layer of a kind; None for what is no fault."""
-    return FAULTS.get(kind)

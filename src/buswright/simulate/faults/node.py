@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
-from types import MappingProxyType
+from dataclasses import replace
 
 import numpy as np
 
 from buswright.errors import UserError
 from buswright.messages.checksum import KINDS as CHECKSUMS
-from buswright.simulate.car.definition import Message, Node, Signal
-from buswright.simulate.faults.catalogue import Fault
+from buswright.simulate.car.definition import Node, Signal
+from buswright.simulate.faults.catalogue import SENDER_GONE, Fault, Tried, Turn, injector
 from buswright.simulate.faults.plan import BusPlan, Plan, Record, gaps, identifier, picks, spread, stranger
+from buswright.simulate.faults.reshapers import Cut, Delay, Freeze, Jump, Miscalculate, Only, Skip
 from buswright.simulate.physics.hill import Floats
-from buswright.simulate.wire.bus import Adjust, Bools, Int64s, Released, Talker
+from buswright.simulate.wire.bus import Adjust, Talker
 
 DIP_S = 0.12
 """A supply is low for this long before a module gives up."""
@@ -26,141 +25,6 @@ SUPPLIES = frozenset({"battery_voltage", "power_supply", "node_supply"})
 
 FAMILY_SHARE = 0.83
 """Where in its range every signal of a second sender stands."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Cut:
-    """Frames that are due in start <= t < end are not sent; phase and counter go on."""
-
-    start_s: float
-    end_s: float
-    limit_s: float
-    record: Record | None = None
-    order: int = 60
-
-    def __call__(self, part: Released, message: Message) -> Released:  # noqa: ARG002 - every reshaper gets it
-        """Leave them out."""
-        inside = (part.seconds >= self.start_s) & (part.seconds < self.end_s)
-        if self.record is not None:
-            self.record.add(int((inside & (part.seconds < self.limit_s)).sum()))
-        return part.take(~inside)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Only:
-    """Frames are sent only if they are due in start <= t < end."""
-
-    start_s: float
-    end_s: float
-    limit_s: float
-    record: Record
-    order: int = 60
-
-    def __call__(self, part: Released, message: Message) -> Released:  # noqa: ARG002 - every reshaper gets it
-        """Leave the others out."""
-        inside = (part.seconds >= self.start_s) & (part.seconds < self.end_s)
-        self.record.add(int((inside & (part.seconds < self.limit_s)).sum()))
-        return part.take(inside)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Skip:
-    """Frames that are left out by their sender, which counts only what it sends."""
-
-    due: Floats
-    order: int = 10
-
-    def __call__(self, part: Released, message: Message) -> Released:
-        """Leave them out and count on."""
-        part = recounted(part, message, -np.searchsorted(self.due, part.seconds))
-        return part.take(~np.isin(part.seconds, self.due))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Jump:
-    """A counter that goes too far at some frames."""
-
-    due: Floats
-    size: int
-    order: int = 20
-
-    def __call__(self, part: Released, message: Message) -> Released:
-        """Count too far."""
-        return recounted(part, message, self.size * np.searchsorted(self.due, part.seconds, side="right"))
-
-
-@dataclass(slots=True, eq=False)
-class Freeze:
-    """The payload of the first frame due in start <= t < end is sent in all of them."""
-
-    start_s: float
-    end_s: float
-    limit_s: float
-    record: Record
-    order: int = 30
-    _payload: np.ndarray[tuple[int], np.dtype[np.uint8]] | None = None
-
-    def __call__(self, part: Released, message: Message) -> Released:  # noqa: ARG002 - every reshaper gets it
-        """Repeat it."""
-        rows = np.flatnonzero((part.seconds >= self.start_s) & (part.seconds < self.end_s))
-        if len(rows):
-            if self._payload is None:
-                self._payload = part.payload[rows[0]].copy()
-            part.payload[rows] = self._payload
-            self.record.add(int((part.seconds[rows] < self.limit_s).sum()))
-        return part
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Miscalculate:
-    """A checksum that is wrong in some frames; `flips` has the bits that are, one number for each."""
-
-    due: Floats
-    flips: Int64s
-    order: int = 40
-
-    def __call__(self, part: Released, message: Message) -> Released:
-        """Spoil it."""
-        checksum = message.checksum
-        assert checksum is not None
-        rows = np.flatnonzero(np.isin(part.seconds, self.due))
-        flips = self.flips[np.searchsorted(self.due, part.seconds[rows])]
-        part.payload[rows, checksum.byte] ^= (flips << CHECKSUMS[checksum.kind].shift).astype(np.uint8)
-        return part
-
-
-@dataclass(slots=True, eq=False)
-class Delay:
-    """Frames due in start <= t < end are handed over up to `most_s` late, and never before an earlier one."""
-
-    start_s: float
-    end_s: float
-    most_s: float
-    seed: int
-    order: int = 50
-    _last_ns: int = 0
-
-    def __call__(self, part: Released, message: Message) -> Released:
-        """Delay them."""
-        rng = np.random.default_rng([self.seed, 23, message.id, part.block])
-        delay = np.rint(rng.random(len(part.seconds)) * self.most_s * 1e9).astype(np.int64)
-        inside: Bools = (part.seconds >= self.start_s) & (part.seconds < self.end_s)
-        released = part.released + np.where(inside, delay, 0)
-        if len(released):
-            released = np.maximum(np.maximum.accumulate(released), self._last_ns)
-            self._last_ns = int(released[-1])
-        return replace(part, released=released)
-
-
-def recounted(part: Released, message: Message, further: Int64s) -> Released:
-    """Move the counter in payloads on, and make their checksums right again."""
-    number = part.number + further
-    payload = part.payload
-    if message.counter:
-        message.counter.insert(payload, number)
-    if message.checksum and len(payload):
-        message.checksum.fill(payload, message.id)
-    return replace(part, number=number)
 
 
 def dip(windows: list[tuple[float, float]]) -> Adjust:
@@ -186,6 +50,21 @@ def _id_subjects(plan: Plan, node: str) -> tuple[str, ...]:
     return tuple(f"id:{bus.bus.name}/{identifier(bus.of(key).message)}" for bus, key in own_keys(plan, node))
 
 
+@injector(
+    "module-missing",
+    "A module is absent from the onset on.",
+    severity="(none)",
+    default=1.0,
+    subject="module:wheel_node",
+    takes=("module",),
+    company=("id-missing",),
+    turn=Turn.POWER,
+    tried=(
+        Tried((1.0,), onset_s=20.0),
+        Tried((1.0,), onset_s=0.0, subject="module:inertial_node"),
+        Tried((1.0,), onset_s=12.0, duration_s=6.0, subject="module:power_node"),
+    ),
+)
 def _module_missing(fault: Fault, plan: Plan) -> None:
     _, node = plan.module(fault.subject)
     end = fault.end_s(plan.seconds) if fault.duration_s is not None else float("inf")
@@ -196,6 +75,21 @@ def _module_missing(fault: Fault, plan: Plan) -> None:
     plan.cut_power(node.name, fault.onset_s, end)
 
 
+@injector(
+    "module-reset",
+    "A module restarts, `repeat` times: its supply dips, its timing is new, its counters start at zero.",
+    severity="seconds without power, boot time not included",
+    default=0.15,
+    subject="module:damper_node",
+    takes=("module",),
+    variants=("no-dip",),
+    company=SENDER_GONE,
+    turn=Turn.POWER,
+    tried=(
+        Tried((0.05, 0.15, 0.6), duration_s=24.0, repeat=4),
+        Tried((0.2,), duration_s=24.0, repeat=4, subject="module:wheel_node", variant="no-dip"),
+    ),
+)
 def _module_reset(fault: Fault, plan: Plan) -> None:
     _, node = plan.module(fault.subject)
     rng = np.random.default_rng([fault.seed, 24])
@@ -209,6 +103,18 @@ def _module_reset(fault: Fault, plan: Plan) -> None:
         plan.adjust(node.name, dip(windows))
 
 
+@injector(
+    "power-cycle",
+    "Main power fails and returns. All modules restart, one after the other.",
+    severity="seconds without power",
+    default=1.2,
+    subject="car",
+    takes=("car",),
+    company=("module-reset", "bus-errors", "module-missing", *SENDER_GONE),
+    is_fault=False,
+    turn=Turn.POWER,
+    tried=(Tried((0.4, 1.2), onset_s=18.0),),
+)
 def _power_cycle(fault: Fault, plan: Plan) -> None:
     nodes: dict[str, Node] = {}
     for bus in plan.buses.values():
@@ -224,6 +130,15 @@ def _power_cycle(fault: Fault, plan: Plan) -> None:
     record.count = len(windows)
 
 
+@injector(
+    "id-missing",
+    "One message is no longer sent.",
+    severity="(none)",
+    default=1.0,
+    subject="id:chassis/1B1",
+    takes=("id",),
+    tried=(Tried((1.0,), onset_s=20.0), Tried((1.0,), onset_s=14.0, duration_s=5.0, subject="id:engine/0A8")),
+)
 def _id_missing(fault: Fault, plan: Plan) -> None:
     bus, talker = plan.talker(fault.subject)
     record = plan.lasting(fault, related=(f"module:{talker.node.name}",))
@@ -240,11 +155,29 @@ def _chosen(fault: Fault, plan: Plan, share: float) -> tuple[BusPlan, Talker, Re
     return bus, talker, record, due
 
 
+@injector(
+    "sender-skips",
+    "The sender leaves out frames. Their timing stays; the counter has no jump.",
+    severity="share of the frames",
+    default=0.02,
+    subject="id:chassis/1A0",
+    takes=("id",),
+    tried=(Tried((0.003, 0.02, 0.1)), Tried((0.02,), subject="id:engine/0C0")),
+)
 def _sender_skips(fault: Fault, plan: Plan) -> None:
     bus, talker, _, due = _chosen(fault, plan, fault.amount)
     bus.reshape([talker.key], Skip(due))
 
 
+@injector(
+    "checksum-wrong",
+    "The sender puts a wrong checksum into some frames.",
+    severity="share of the frames",
+    default=0.05,
+    subject="id:chassis/111",
+    takes=("id",),
+    tried=(Tried((0.002, 0.05, 1.0)),),
+)
 def _checksum_wrong(fault: Fault, plan: Plan) -> None:
     bus, talker, _, due = _chosen(fault, plan, fault.amount)
     checksum = talker.message.checksum
@@ -255,6 +188,15 @@ def _checksum_wrong(fault: Fault, plan: Plan) -> None:
     bus.reshape([talker.key], Miscalculate(due, flips))
 
 
+@injector(
+    "counter-jump",
+    "The sender's counter jumps, `repeat` times; no frame is missing.",
+    severity="counts too many",
+    default=3.0,
+    subject="id:chassis/0F0",
+    takes=("id",),
+    tried=(Tried((3.0, 6.0), duration_s=24.0, repeat=5),),
+)
 def _counter_jump(fault: Fault, plan: Plan) -> None:
     bus, talker = plan.talker(fault.subject)
     if talker.message.counter is None:
@@ -275,12 +217,31 @@ def _those_with(what: str, plan: Plan) -> str:
     )
 
 
+@injector(
+    "frozen-frame",
+    "The payload never changes, counter included.",
+    severity="(none)",
+    default=1.0,
+    subject="id:chassis/0F0",
+    takes=("id",),
+    company=("counter-jump",),
+    tried=(Tried((1.0,), duration_s=8.0), Tried((1.0,), subject="id:engine/0A0")),
+)
 def _frozen_frame(fault: Fault, plan: Plan) -> None:
     bus, talker = plan.talker(fault.subject)
     record = plan.lasting(fault, related=(f"module:{talker.node.name}",))
     bus.reshape([talker.key], Freeze(fault.onset_s, fault.end_s(plan.seconds), plan.seconds, record))
 
 
+@injector(
+    "late-frames",
+    "The sender hands its frames over late, by a random delay.",
+    severity="largest delay, in periods",
+    default=0.8,
+    subject="id:chassis/0F1",
+    takes=("id", "module"),
+    tried=(Tried((0.6, 0.9)), Tried((0.8,), subject="module:wheel_node")),
+)
 def _late_frames(fault: Fault, plan: Plan) -> None:
     if fault.subject.startswith("module:"):
         keys = own_keys(plan, plan.module(fault.subject)[1].name)
@@ -294,13 +255,22 @@ def _late_frames(fault: Fault, plan: Plan) -> None:
         bus.reshape([key], Delay(fault.onset_s, fault.end_s(plan.seconds), most_s, fault.seed))
 
 
+@injector(
+    "wrong-length",
+    "The frame has another length.",
+    severity="payload bytes",
+    default=6.0,
+    subject="id:chassis/112",
+    takes=("id",),
+    tried=(Tried((6.0, 4.0)), Tried((8.0,), subject="id:chassis/0F2", duration_s=8.0)),
+)
 def _wrong_length(fault: Fault, plan: Plan) -> None:
     bus, talker = plan.talker(fault.subject)
     record = plan.lasting(fault, related=(f"module:{talker.node.name}",))
     length = round(fault.amount)
     if length == talker.message.length or not 0 <= length <= 8:
         raise UserError(
-            f"{talker.message.name} with {length} bytes is no wrong length", hint="another number from 0 to 8"
+            f"{length} bytes can't be a wrong length of {talker.message.name}", hint="give another number from 0 to 8"
         )
     end = fault.end_s(plan.seconds)
     copy = replace(talker, key=f"{talker.key}, {length} bytes", length=length)
@@ -311,6 +281,15 @@ def _wrong_length(fault: Fault, plan: Plan) -> None:
     bus.reshape([copy.key], Only(fault.onset_s, end, plan.seconds, record))
 
 
+@injector(
+    "unknown-id",
+    "An identifier appears that no database knows.",
+    severity="period in milliseconds",
+    default=50.0,
+    subject="id:chassis/5A5",
+    takes=("id",),
+    tried=(Tried((10.0, 50.0, 500.0)),),
+)
 def _unknown_id(fault: Fault, plan: Plan) -> None:
     bus, number, extended = plan.identifier(fault.subject)
     plan.lasting(fault)
@@ -328,6 +307,16 @@ def _second_family(signal: Signal, values: Floats, seconds: Floats) -> Floats:
     return np.asarray(signal.low + (FAMILY_SHARE + slow) * (high - signal.low) + 0.0 * values, dtype=np.float64)
 
 
+@injector(
+    "duplicate-id",
+    "A second module sends the same identifier with its own phase, clock, values and counter.",
+    severity="parts per million between the two clocks",
+    default=200.0,
+    subject="id:chassis/111",
+    takes=("id",),
+    company=("counter-jump", "bus-errors", "late-frames"),
+    tried=(Tried((60.0, 200.0, 1000.0)), Tried((200.0,), subject="id:engine/0A0")),
+)
 def _duplicate_id(fault: Fault, plan: Plan) -> None:
     bus, talker = plan.talker(fault.subject)
     record = plan.lasting(fault, related=(f"module:{talker.node.name}", f"bus:{bus.bus.name}"))
@@ -352,21 +341,3 @@ def _duplicate_id(fault: Fault, plan: Plan) -> None:
     bus.talkers.append(second)
     bus.rivals.append((talker.key, second.key))
     record.count = len(plan.due(second, 0.0, plan.seconds))
-
-
-NODE_FAULTS: Mapping[str, Callable[[Fault, Plan], None]] = MappingProxyType(
-    {
-        "module-missing": _module_missing,
-        "module-reset": _module_reset,
-        "power-cycle": _power_cycle,
-        "id-missing": _id_missing,
-        "sender-skips": _sender_skips,
-        "late-frames": _late_frames,
-        "duplicate-id": _duplicate_id,
-        "counter-jump": _counter_jump,
-        "checksum-wrong": _checksum_wrong,
-        "frozen-frame": _frozen_frame,
-        "wrong-length": _wrong_length,
-        "unknown-id": _unknown_id,
-    }
-)

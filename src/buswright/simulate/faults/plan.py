@@ -10,16 +10,12 @@ import numpy as np
 
 from buswright.errors import UserError
 from buswright.frames.table import Event, Frames
-from buswright.frames.wire.bits import classic_bits
 from buswright.messages.checksum import Counter
 from buswright.simulate.car import networks as car
 from buswright.simulate.car.definition import Bus, Message, Node, Signal
-from buswright.simulate.faults.catalogue import KINDS, Fault, GroundTruth, layer_of
+from buswright.simulate.faults.catalogue import KINDS, Fault, GroundTruth
 from buswright.simulate.physics.hill import Floats
 from buswright.simulate.wire.bus import SECOND, Adjust, Released, Talker, car_talkers, due_times
-
-TYPICAL_STUFFING = 0.25
-"""Share of the worst case's stuff bits that the car's payloads have: measured over the simulated car."""
 
 
 @dataclass(slots=True)
@@ -51,12 +47,11 @@ class Record:
     def truth(self, clock: Callable[[float], int]) -> GroundTruth:
         """Return it for good; `clock` turns seconds into the capture's nanoseconds."""
         kind = KINDS[self.fault.kind]
-        layer = layer_of(kind.name)
         spans = tuple((clock(start), max(clock(start), clock(end))) for start, end in self.spans)
         return GroundTruth(
             kind=kind.name,
-            fault=None if layer is None else kind.name,
-            layer=layer,
+            fault=kind.name if kind.is_fault else None,
+            layer=kind.layer,
             subject=self.subject,
             related=self.related,
             company=kind.company,
@@ -209,7 +204,7 @@ class Plan:
         try:
             return self.bus(bus), int(digits, 16), len(digits) == 8
         except ValueError:
-            raise UserError(f"{subject!r} names no identifier", hint="write it like id:chassis/1A0") from None
+            raise UserError(f"{subject!r} is not an identifier", hint="write it like id:chassis/1A0") from None
 
     def talker(self, subject: str) -> tuple[BusPlan, Talker]:
         """Return the car's own talker with an identifier."""
@@ -218,7 +213,7 @@ class Plan:
             if (talker.message.id, talker.message.extended) == (number, extended):
                 return bus, talker
         known = ", ".join(identifier(talker.message) for talker in bus.talkers)
-        raise UserError(f"nothing on the {bus.bus.name} bus has {subject!r}", hint=f"one of {known}")
+        raise UserError(f"the {bus.bus.name} bus has no {subject!r}", hint=f"one of {known}")
 
     def module(self, subject: str) -> tuple[BusPlan, Node]:
         """Return the first bus on which a module sends, and the module."""
@@ -269,7 +264,7 @@ class Plan:
 
 
 def without(stretches: Sequence[tuple[float, float]], off_s: float, on_s: float) -> tuple[tuple[float, float], ...]:
-    """Take a time without power out of stretches; what follows it begins anew."""
+    """Take a time without power out of stretches; after it the sender starts again."""
     left = []
     for begin, end in stretches:
         if end <= off_s or begin >= on_s:
@@ -319,15 +314,6 @@ def spread(fault: Fault, due: Floats) -> Floats:
 def identifier(message: Message) -> str:
     """Write an identifier as captures do."""
     return f"{message.id:08X}" if message.extended else f"{message.id:03X}"
-
-
-def typical_bits(message: Message, stuffing: float = TYPICAL_STUFFING) -> float:
-    """Return how many bits a classic message takes on the wire, about, interframe space included.
-
-    `stuffing` is the share of the worst case's stuff bits.
-    """
-    best = classic_bits(message.length, message.extended, "best")
-    return best + stuffing * (classic_bits(message.length, message.extended, "worst") - best)
 
 
 def stranger(name: str, number: int, extended: bool, bus: str, period_ms: float, length: int = 8) -> Message:

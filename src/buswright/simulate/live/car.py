@@ -9,15 +9,12 @@ from buswright.errors import UserError
 from buswright.simulate.car import networks as car
 from buswright.simulate.faults.catalogue import KINDS, Fault
 from buswright.simulate.live.pacing import Attended, Outlet, Played, Player
-from buswright.simulate.live.prepared import Ahead
+from buswright.simulate.live.prepared import PreparedRun
 from buswright.simulate.physics.story import CYCLE_S
 from buswright.simulate.run import START_EPOCH_NS, SimulatedRun, simulate_run
 
 LONGEST_S = 36_000.0
 """A car that drives until it is told to stop does so after ten hours."""
-
-NOT_LIVE = frozenset({"bad-lines", "clock-jump"})
-"""Faults of a recording: a bus doesn't have them."""
 
 NOTICE_S = 1.0
 """A fault switched on begins this much later: by then the run that has it must be made up to there."""
@@ -43,7 +40,9 @@ def parse_fault(text: str) -> Fault:
     try:
         return replace(fault, onset_s=float(onset)) if at else fault
     except ValueError:
-        raise UserError(f"--fault {text}: {onset!r} is no number of seconds", hint=f"for example {kind}@10") from None
+        raise UserError(
+            f"--fault {text}: {onset!r} is not a number of seconds", hint=f"for example {kind}@10"
+        ) from None
 
 
 class LiveCar:
@@ -63,7 +62,7 @@ class LiveCar:
     Raises
     ------
     UserError
-        A fault acts on recordings only, or on what the car hasn't got.
+        A fault acts on recordings only, or on what the car does not have.
     """
 
     def __init__(
@@ -80,8 +79,8 @@ class LiveCar:
         self._speed = speed
         self._attended: list[Attended] = []
         self.faults: tuple[Fault, ...] = tuple(faults)
-        self._ahead = Ahead(self._drive(self.faults), len(car.buses()), START_EPOCH_NS)
-        self._player = Player(self._ahead, outlets, speed=speed, attended=self._attended)
+        self._prepared = PreparedRun(self._drive(self.faults), len(car.buses()), START_EPOCH_NS)
+        self._player = Player(self._prepared, outlets, speed=speed, attended=self._attended)
 
     def attend(self, one: Attended) -> None:
         """Look after something while it drives; before `run`."""
@@ -126,14 +125,14 @@ class LiveCar:
         return round(now_s + notice_s * self._speed, 1)
 
     def _exchange(self, faults: tuple[Fault, ...], from_s: float) -> None:
-        self._ahead.exchange(self._drive(faults), START_EPOCH_NS + round(from_s * 1e9))
+        self._prepared.exchange(self._drive(faults), START_EPOCH_NS + round(from_s * 1e9))
         self.faults = faults
 
     def _drive(self, faults: Sequence[Fault]) -> SimulatedRun:
         for fault in faults:
-            if fault.kind in NOT_LIVE:
+            if not KINDS[fault.kind].live:
                 raise UserError(
-                    f"{fault.kind} is a fault of a recording, which a live bus can't have",
-                    hint=f"one of {', '.join(kind for kind in KINDS if kind not in NOT_LIVE)}",
+                    f"{fault.kind} is a fault of a recording; a live bus can't have it",
+                    hint=f"one of {', '.join(kind.name for kind in KINDS.values() if kind.live)}",
                 )
         return simulate_run(self._seconds, self._seed, faults=faults)

@@ -1,8 +1,7 @@
 """The simulated car on buses that other programs can listen to, none of which leads to hardware.
 
-There are three ways out, and each proves on opening that it ends inside this computer: UDP multicast on the loopback
-interface with hop limit 0, pseudo-terminals made here (`serial_line`), and python-can's in-process bus. There is no
-way to name an interface.
+There are two ways out, and each proves on opening that it ends inside this computer: UDP multicast on the loopback
+interface with hop limit 0, and pseudo-terminals made here (`serial_line`). There is no way to name an interface.
 """
 
 from __future__ import annotations
@@ -10,18 +9,14 @@ from __future__ import annotations
 import ipaddress
 import socket
 import struct
-from typing import TYPE_CHECKING
 
 from buswright.errors import UserError
-from buswright.frames.table import FD_LENGTHS, Flag, Frames
+from buswright.frames.table import Frames
 from buswright.simulate.car import networks as car
 from buswright.simulate.car.definition import Bus
 from buswright.simulate.live.datagrams import datagrams
 from buswright.simulate.live.pacing import Outlet
 from buswright.simulate.live.serial_line import SerialLine, has_pseudo_terminals
-
-if TYPE_CHECKING:
-    from can.interfaces.virtual import VirtualBus
 
 GROUP = "239.74.163.2"
 """python-can's own choice of an IPv4 group."""
@@ -58,7 +53,7 @@ class Multicast:
     Raises
     ------
     UserError
-        Not such an address; another program feeds this port; or the system would not keep it on the loopback.
+        Not such an address; another program sends on this port; or the system would not keep it on the loopback.
     """
 
     waiting = False
@@ -118,14 +113,14 @@ def _check_group(group: str) -> None:
 
 
 def _claim(port: int) -> socket.socket:
-    """Hold the TCP port of the same number, for nobody else to feed this one at the same time."""
+    """Hold the TCP port of the same number, so that no other program sends on this one at the same time."""
     claim = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
         claim.bind((LOOPBACK, port))
     except OSError:
         claim.close()
         raise UserError(
-            f"port {port} is fed by another program", hint="end the other demo, or choose another --port"
+            f"another program already sends on port {port}", hint="end the other demo, or choose another --port"
         ) from None
     return claim
 
@@ -133,7 +128,7 @@ def _claim(port: int) -> socket.socket:
 def _confine(sender: socket.socket, group: str, port: int) -> None:
     """Keep a socket on the loopback interface, and prove it.
 
-    The group is joined on that interface because the system drops there what nobody has joined; listeners join on
+    The group is joined on that interface because the system drops there what no socket has joined; listeners join on
     whatever interface is their default, which is enough for them to be given it (IP_MULTICAST_ALL, ip(7)).
     """
     loopback = socket.inet_aton(LOOPBACK)
@@ -153,59 +148,6 @@ def _confine(sender: socket.socket, group: str, port: int) -> None:
         )
 
 
-class InProcess:
-    """python-can's `virtual` bus: for listeners in this very process.
-
-    Parameters
-    ----------
-    channel
-        Its name.
-    """
-
-    waiting = False
-
-    def __init__(self, channel: str) -> None:
-        from can.interfaces.virtual import VirtualBus  # by its class: no configuration can make it another interface
-
-        self.source = f"live:virtual/{channel}"
-        self._bus: VirtualBus = VirtualBus(channel=channel)
-
-    def fileno(self) -> int:
-        """Return -1: nothing comes in here."""
-        return -1
-
-    def serve(self) -> bool:
-        """Nothing comes in here."""
-        return False
-
-    def put(self, frames: Frames, start: int, stop: int) -> None:
-        """Send rows start..stop of a batch."""
-        from can import Message
-
-        for row in range(start, stop):
-            flags = Flag(int(frames.flags[row]))
-            data = frames.payload_of(row)
-            asked = min(FD_LENGTHS[int(frames.dlc[row]) & 0xF], 8)
-            self._bus.send(
-                Message(
-                    timestamp=int(frames.time_ns[row]) / 1e9,
-                    arbitration_id=int(frames.id[row]),
-                    is_extended_id=bool(flags & Flag.EXTENDED) or int(frames.id[row]) > 0x7FF,
-                    is_remote_frame=bool(flags & Flag.REMOTE),
-                    is_error_frame=bool(flags & Flag.ERROR),
-                    dlc=asked if flags & Flag.REMOTE else len(data),
-                    data=data,
-                    is_fd=bool(flags & Flag.FD),
-                    bitrate_switch=bool(flags & Flag.BRS),
-                    error_state_indicator=bool(flags & Flag.ESI),
-                )
-            )
-
-    def close(self) -> None:
-        """Close it."""
-        self._bus.shutdown()
-
-
 class Outlets:
     """A multicast port and, where the system has them, a pseudo-terminal for each bus of the car.
 
@@ -221,7 +163,7 @@ class Outlets:
     named
         The same with the bus.
     serial
-        The pseudo-terminals; none where the system hasn't got them.
+        The pseudo-terminals; none where the system has none.
 
     Raises
     ------

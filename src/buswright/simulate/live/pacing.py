@@ -1,4 +1,4 @@
-"""Frames let go when they are due: a run played in real time, or faster, to whatever listens."""
+"""Plays a run in real time, or faster: each frame is sent when it is due."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from typing import Protocol
 import numpy as np
 
 from buswright.frames.table import Frames
-from buswright.simulate.live.prepared import Ahead, Chunk
+from buswright.simulate.live.prepared import Chunk, PreparedRun
 
 SLICE_S = 0.002
-"""Frames are let go this often; each comes up to so much after its time, half of it on average."""
+"""Frames are sent this often; each up to so much after its time, half of it on average."""
 
 LATE_S = 0.05
 """From here on, a slice that comes late is counted: the machine is too slow for the speed asked for."""
@@ -80,8 +80,8 @@ class Player:
 
     Parameters
     ----------
-    ahead
-        The run; its buses are those of the outlets.
+    run
+        What to play; its buses are those of the outlets.
     outlets
         For each index of `Frames.bus` the outlets of that bus.
     speed
@@ -92,13 +92,13 @@ class Player:
 
     def __init__(
         self,
-        ahead: Ahead,
+        run: PreparedRun,
         outlets: Sequence[Sequence[Outlet]],
         *,
         speed: float = 1.0,
         attended: Sequence[Attended] = (),
     ) -> None:
-        self._ahead = ahead
+        self._run = run
         self._outlets = outlets
         self._speed = speed
         self._attended = attended
@@ -127,10 +127,10 @@ class Player:
             try:
                 return self._play(self._pace)
             finally:
-                self._ahead.stop()
+                self._run.stop()
 
     def _play(self, pace: _Pace) -> Played:
-        for chunk in self._ahead:
+        for chunk in self._run:
             pace.begin(chunk.start_ns)
             self._play_chunk(chunk, pace)
             if self._ended:

@@ -14,7 +14,7 @@ from buswright.frames.table import Frames, concatenate, empty_frames
 CHUNK_NS = 250_000_000
 """A run is cut into pieces this long."""
 
-AHEAD = 40
+CHUNKS_READY = 40
 """Chunks that are kept ready: enough to make the next half minute of the car, or another run up to here."""
 
 
@@ -49,11 +49,11 @@ def chunks(batches: Iterable[Frames], buses: int, origin_ns: int, after_ns: int 
     after_ns
         Leave out the chunks that start earlier.
     """
-    rest, start_ns = empty_frames(), origin_ns
+    uncut, start_ns = empty_frames(), origin_ns
     for batch in batches:
         if after_ns is not None and len(batch) and batch.time_ns.max() < after_ns - CHUNK_NS:
             continue
-        whole = concatenate([rest, batch]) if len(rest) else batch
+        whole = concatenate([uncut, batch]) if len(uncut) else batch
         if len(whole) == 0:
             continue
         times = np.maximum.accumulate(whole.time_ns)
@@ -62,17 +62,17 @@ def chunks(batches: Iterable[Frames], buses: int, origin_ns: int, after_ns: int 
         for begin, first, last in zip(starts[:-1].tolist(), cuts[:-1], cuts[1:], strict=True):
             if after_ns is None or begin >= after_ns:
                 yield _chunk(whole.slice(first, last), buses, begin)
-        rest, start_ns = whole.slice(cuts[-1], len(whole)), int(starts[-1])
-    if len(rest) and (after_ns is None or start_ns >= after_ns):
-        yield _chunk(rest, buses, start_ns)
+        uncut, start_ns = whole.slice(cuts[-1], len(whole)), int(starts[-1])
+    if len(uncut) and (after_ns is None or start_ns >= after_ns):
+        yield _chunk(uncut, buses, start_ns)
 
 
 def _chunk(frames: Frames, buses: int, start_ns: int) -> Chunk:
     return Chunk(start_ns, start_ns + CHUNK_NS, tuple(frames.take(frames.bus == bus) for bus in range(buses)))
 
 
-class Ahead:
-    """Chunks of a run, to be iterated once.
+class PreparedRun:
+    """Chunks of a run that are made a little ahead, to be iterated once.
 
     Parameters
     ----------
@@ -94,7 +94,7 @@ class Ahead:
         self._fault: BaseException | None = None
         self._complete = self._stopped = False
         self._changed = threading.Condition()
-        self._thread = threading.Thread(target=self._make, name="the run ahead", daemon=True)
+        self._thread = threading.Thread(target=self._make, name="prepare the run", daemon=True)
         self._thread.start()
 
     def __iter__(self) -> Iterator[Chunk]:
@@ -140,7 +140,7 @@ class Ahead:
         """Wait until there is something to make: another run, or, (), the next chunk of this one. None: no more."""
         with self._changed:
             self._changed.wait_for(
-                lambda: self._stopped or self._wanted or (not self._complete and len(self._ready) < AHEAD)
+                lambda: self._stopped or self._wanted or (not self._complete and len(self._ready) < CHUNKS_READY)
             )
             return None if self._stopped else self._wanted or ()
 
@@ -156,7 +156,7 @@ class Ahead:
         """Pass batches on; while they are not up to the moment yet, keep the run that is being played going."""
         old, coming = self._making, iter(batches)
         while True:
-            while self._making is old and not self._complete and len(self._ready) < AHEAD:
+            while self._making is old and not self._complete and len(self._ready) < CHUNKS_READY:
                 self._add(next(old, None))
             batch = next(coming, None)
             if batch is None:

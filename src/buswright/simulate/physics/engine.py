@@ -71,7 +71,7 @@ def racing_grip(skill: float) -> Grip:
 
 
 def gentle_grip() -> Grip:
-    """How the car is driven where nobody takes its time."""
+    """How the car is driven outside the timed climb."""
     return Grip(0.45, 0.28, 0.26, 0.0026, np.full(80, 2.6), AIR_DRAG / MASS_KG, 15.5)
 
 

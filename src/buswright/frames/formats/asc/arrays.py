@@ -8,8 +8,8 @@ import numpy as np
 
 from buswright.frames.formats.asc.fields import NO, WINDOW, Layout, hex_at_start, hex_bits, leading
 from buswright.frames.formats.asc.lines import FD_BIT
-from buswright.frames.formats.reading import Columns
-from buswright.frames.formats.text import KEEP_FIRST, Bools, Places, Words
+from buswright.frames.formats.columns import Columns
+from buswright.frames.formats.digits import KEEP_FIRST, Bools, Places, Words
 from buswright.frames.table import FD_LENGTH_OF_CODE, Flag, UInt8s
 
 _LENGTH_IS = np.uint64(int.from_bytes(b"Length =", "little"))
@@ -42,7 +42,7 @@ class LineColumns:
     Attributes
     ----------
     rows
-        `time_ns` holds stamps, still to be understood; `bus` and the long payloads are not filled.
+        `time_ns` holds stamps, still to be understood; `bus` is not filled.
     channel, digits : uint8[lines]
         Channel number, and fraction digits of the stamp.
     good : bool[lines]
@@ -51,8 +51,6 @@ class LineColumns:
         Which begin with a time stamp.
     places, number
         Where the first fields of each line begin, and how many were found: see `Layout.fields`.
-    long_line : int64[m], long_payload : uint8[m, 64]
-        Lines with more than eight bytes, and those bytes.
     """
 
     rows: Columns
@@ -62,8 +60,6 @@ class LineColumns:
     stamped: Bools
     places: list[Places] = field(default_factory=list)
     number: UInt8s = field(default_factory=lambda: np.zeros(0, dtype=np.uint8))
-    long_line: Places = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
-    long_payload: UInt8s = field(default_factory=lambda: np.zeros((0, 64), dtype=np.uint8))
 
 
 def no_lines(n: int) -> LineColumns:
@@ -183,13 +179,13 @@ def read_fd(layout: Layout, out: LineColumns) -> None:
     fd |= switched | passive | (length > 8)
     flags = extended * np.uint8(Flag.EXTENDED) | sent * np.uint8(Flag.TRANSMITTED)
     flags |= fd * (np.uint8(Flag.FD) | switched * np.uint8(Flag.BRS) | passive * np.uint8(Flag.ESI))
-    keep = np.flatnonzero(good)
-    rows, to = out.rows, lines[keep]
-    out.channel[to], rows.id[to], rows.flags[to] = channel[keep], identifier[keep], flags[keep]
-    rows.dlc[to], rows.length[to], rows.payload[to] = code[keep], length[keep], wide[keep, :8]
+    fitting = np.flatnonzero(good)
+    rows, to = out.rows, lines[fitting]
+    out.channel[to], rows.id[to], rows.flags[to] = channel[fitting], identifier[fitting], flags[fitting]
+    rows.dlc[to], rows.length[to], rows.payload[to] = code[fitting], length[fitting], wide[fitting, :8]
     out.good[to] = True
-    long = keep[length[keep] > 8]
-    out.long_line, out.long_payload = lines[long], wide[long]
+    long = fitting[length[fitting] > 8]
+    rows.long_row, rows.long_payload = lines[long].astype(np.int32), wide[long]
 
 
 def _fields(layout: Layout, at: Places, count: int) -> tuple[list[Places], Bools]:

@@ -15,8 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.frames.formats.asc.clock import LATEST_STAMP
-from buswright.frames.formats.reading import Chunk
-from buswright.frames.formats.text import (
+from buswright.frames.formats.digits import (
     Bools,
     Bytes,
     Places,
@@ -25,6 +24,7 @@ from buswright.frames.formats.text import (
     hex_number,
     words,
 )
+from buswright.frames.formats.reading import Chunk
 from buswright.frames.table import Int64s, UInt8s, UInt32s
 
 NEWLINE, BLANK, COMMA_OR_POINT = 10, 32, 46

@@ -6,9 +6,9 @@ import re
 
 from buswright.frames.formats.asc.clock import StampClock, fraction_digits, stamp_ns
 from buswright.frames.formats.asc.events import EventLog, error_frame, statistics, status
-from buswright.frames.formats.candump.lines import Rejected
-from buswright.frames.formats.reading import Reading, Rows, fd_length_code
-from buswright.frames.table import FD_LENGTHS, Event, Flag
+from buswright.frames.formats.columns import Rows
+from buswright.frames.formats.reading import Reading, Rejected
+from buswright.frames.table import FD_CODE_OF_LENGTH, FD_LENGTHS, Event, Flag
 
 BLANKS = bytes(range(33))
 """Every control character separates fields, as blanks do."""
@@ -211,7 +211,7 @@ class LineReader:
         if FD_LENGTHS[dlc] == length or (not fd and length == 8 and dlc > 8):
             return dlc
         self._note("length code contradicts the length", tokens, number)
-        return fd_length_code(length)
+        return int(FD_CODE_OF_LENGTH[length])
 
     def _error(self, channel: str, detail: bytes, turn: int, time_ns: int, place: int, rows: Rows) -> None:
         error_class, payload, kind, hit = error_frame(detail)
@@ -296,8 +296,8 @@ def _word(token: bytes) -> str:
 
 def _after(line: bytes, count: int) -> str:
     """Return what follows the first `count` words of a line."""
-    rest = _plain(line).split(maxsplit=count)[count:]
-    return rest[0].strip() if rest else ""
+    following = _plain(line).split(maxsplit=count)[count:]
+    return following[0].strip() if following else ""
 
 
 def _plain(text: bytes) -> str:

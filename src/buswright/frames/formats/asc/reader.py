@@ -1,9 +1,9 @@
 """ASC text, read as arrays.
 
-A chunk of lines is searched once for the places where fields begin; digits are parsed inside 64-bit words,
-payloads at their fixed stride, and only lines that do not fit go one by one through `asc_lines`. What stamps
-and dates mean is settled in `asc_clock`. The format is the one that python-can's ASCReader and ASCWriter
-document; decimal files take the exact path altogether.
+A batch's way: `read` takes chunks of whole lines; `_read_chunk` gives a chunk to `read_classic` and `read_fd`
+(arrays.py, fields.py), and what these leave line by line to `LineReader` (lines.py), which also says what is wrong
+with a line. What stamps and dates mean is settled in clock.py. The format is the one that python-can's ASCReader and
+ASCWriter document; decimal files take the exact path altogether.
 """
 
 from __future__ import annotations
@@ -17,16 +17,14 @@ import numpy as np
 from buswright.frames.formats.asc.arrays import LineColumns, no_lines, read_classic, read_fd
 from buswright.frames.formats.asc.fields import Layout
 from buswright.frames.formats.asc.lines import BLANKS, LineReader
-from buswright.frames.formats.candump.reader import BATCH_FRAMES
+from buswright.frames.formats.columns import Columns, Rows, interleave
 from buswright.frames.formats.reading import (
     CHUNK_BYTES,
-    COLUMN_NAMES,
     Chunk,
-    Columns,
     Format,
     Reading,
-    Rows,
-    join,
+    batches,
+    note_unterminated,
     read_chunks,
 )
 from buswright.frames.table import Frames
@@ -51,7 +49,7 @@ def sniff(head: bytes, name: str) -> bool:  # noqa: ARG001  (content decides, no
 
 
 def read(stream: BinaryIO, reading: Reading) -> Iterator[Frames]:
-    """Yield an ASC file as batches of about `BATCH_FRAMES` frames; problems and events go to `reading`."""
+    """Yield an ASC file as batches of frames; problems and events go to `reading`."""
     yield from _read(stream, reading)
 
 
@@ -63,19 +61,13 @@ def _read(
 ) -> Iterator[Frames]:
     """Read; with `arrays` off every line takes the exact path (the tests compare the two)."""
     reader = LineReader(reading)
-    waiting: list[Columns] = []
-    count = 0
-    for chunk in read_chunks(stream, reading, chunk_bytes):
-        columns = _read_chunk(chunk, reader, arrays=arrays)
-        if len(columns):
-            waiting.append(columns)
-            count += len(columns)
-        if count >= BATCH_FRAMES:
-            yield join(waiting).freeze(reading.buses)
-            waiting, count = [], 0
-    reader.log.finish()
-    if count:
-        yield join(waiting).freeze(reading.buses)
+
+    def chunks() -> Iterator[Columns]:
+        for chunk in read_chunks(stream, reading, chunk_bytes):
+            yield _read_chunk(chunk, reader, arrays=arrays)
+        reader.log.finish()
+
+    yield from batches(chunks(), reading)
 
 
 def _read_chunk(chunk: Chunk, reader: LineReader, *, arrays: bool) -> Columns:
@@ -91,16 +83,17 @@ def _read_chunk(chunk: Chunk, reader: LineReader, *, arrays: bool) -> Columns:
         found.good[:begin] = False
     else:
         found = no_lines(len(layout))
-    _read_rest(chunk, layout, begin, found, reader, rows)
-    columns = _columns(found, rows)
-    if chunk.unterminated and found.good[-1:].any():
-        reason = "last line without a line end, may be cut off"
-        last = len(layout) - 1
-        reader.reading.problems.add(reason, reader.reading.path, chunk.first_line + last, layout.line(last), lost=False)
-    return columns
+    _read_one_by_one(chunk, layout, begin, found, reader, rows)
+    if chunk.unterminated and (found.good[-1:].any() or rows.place[-1:] == [len(layout) - 1]):
+        note_unterminated(reader.reading, chunk, len(layout), layout.line(-1))
+    lines = np.flatnonzero(found.good)
+    columns = found.rows if len(lines) == len(layout) else found.rows.take(lines)
+    return interleave([(columns, lines), rows.part()], len(layout)) if len(rows) else columns
 
 
-def _read_rest(chunk: Chunk, layout: Layout, begin: int, found: LineColumns, reader: LineReader, rows: Rows) -> None:
+def _read_one_by_one(
+    chunk: Chunk, layout: Layout, begin: int, found: LineColumns, reader: LineReader, rows: Rows
+) -> None:
     """Read lines that hold no frame yet one by one; settle times and buses as if all had been read in order."""
     in_order = _InOrder(found, reader, begin)
     filled = layout.end > layout.start
@@ -167,25 +160,3 @@ class _InOrder:
         for channel in self._channels:
             table[channel] = self._reader.bus(channel)
         return table
-
-
-def _columns(found: LineColumns, rows: Rows) -> Columns:
-    """Put what was read one by one between the rest, and drop the lines that gave no frame."""
-    columns, good = found.rows, found.good
-    kept = good[found.long_line]  # not those of lines that were read again, one by one
-    long_line, long_payload = found.long_line[kept], found.long_payload[kept]
-    if len(rows):
-        place = np.array(rows.place, dtype=np.int64)
-        single = rows.columns()
-        for name in COLUMN_NAMES:
-            getattr(columns, name)[place] = getattr(single, name)
-        good[place] = True
-        long_line = np.concatenate((long_line, place[single.long_row]))
-        long_payload = np.concatenate((long_payload, single.long_payload))
-        order = np.argsort(long_line, kind="stable")
-        long_line, long_payload = long_line[order], long_payload[order]
-    if not good.all():
-        long_line = np.cumsum(good)[long_line] - 1
-        columns = columns.take(np.flatnonzero(good))
-    columns.long_row, columns.long_payload = long_line.astype(np.int32), long_payload
-    return columns

@@ -11,7 +11,7 @@ from typing import BinaryIO
 import numpy as np
 
 from buswright.frames.formats.asc.events import error_frame
-from buswright.frames.formats.line_text import (
+from buswright.frames.formats.spelling import (
     Cells,
     LineBlock,
     blanks_for,
@@ -21,7 +21,7 @@ from buswright.frames.formats.line_text import (
     spell,
     split_seconds,
 )
-from buswright.frames.formats.write import EventSource, Writer, pieces, settled, write_all
+from buswright.frames.formats.writing import EventSource, Writer, pieces, settled, write_all
 from buswright.frames.table import FD_LENGTHS, Bools, Clock, Event, Flag, Frames, Int64s
 
 ClockSource = Clock | Callable[[], Clock] | None
@@ -57,7 +57,7 @@ def write_asc(
 ) -> Counter[str]:
     """Write batches as an ASC file; return what it could not hold, counted by reason.
 
-    For `clock` see `AscWriter`; for `events` see `write.write_all`.
+    For `clock` see `AscWriter`; for `events` see `write_all`.
     """
     with AscWriter(stream, clock=clock) as writer:
         write_all(batches, writer, events)

@@ -6,7 +6,8 @@ import re
 from dataclasses import dataclass
 from datetime import datetime
 
-from buswright.frames.formats.reading import Reading, Rows
+from buswright.frames.formats.columns import Rows
+from buswright.frames.formats.reading import Reading, Rejected
 from buswright.frames.table import FD_CODE_OF_LENGTH, FD_LENGTHS, Event, Flag
 from buswright.frames.zones import epoch_seconds
 
@@ -25,18 +26,27 @@ LATEST_SECOND = 9_223_372_035
 """int64 nanoseconds end in the year 2262."""
 
 
-class Rejected(Exception):  # noqa: N818  (it is caught within this package, never shown)
-    """The line gives no frame; the text is the reason, fit for counting."""
-
-
 @dataclass(slots=True)
 class Stamps:
-    """How the stamps of a file are to be understood; decided from its first chunk."""
+    """How the stamps of a file are to be understood.
 
+    Attributes
+    ----------
+    settled
+        The first chunk with frames has been looked at: `delta` is known.
+    delta
+        Stamps count from the frame before.
+    last_ns
+        Time of the last frame.
+    seen, dated, nanoseconds
+        There are stamps; some are dates; some have more than six digits of a second.
+    """
+
+    settled: bool = False
     delta: bool = False
     last_ns: int = 0
-    dated: bool = False
     seen: bool = False
+    dated: bool = False
     nanoseconds: bool = False
 
 
@@ -105,7 +115,7 @@ def _terminal(match: re.Match[bytes], place: int, reading: Reading, stamps: Stam
     flags |= id_flags
     if match[10] == b"T":
         flags |= Flag.TRANSMITTED
-    size, rest = match[15], match[16]
+    size, behind = match[15], match[16]
     if match[14] == b"{":
         length, dlc = 8, _raw_code(size, 8)
     else:
@@ -119,15 +129,15 @@ def _terminal(match: re.Match[bytes], place: int, reading: Reading, stamps: Stam
         dlc = int(FD_CODE_OF_LENGTH[length])
     elif length > 8:
         raise Rejected("payload too long")
-    if rest.strip().startswith(b"remote request"):
+    if behind.strip().startswith(b"remote request"):
         rows.add(place, time_ns, _bus(match[9], reading), identifier, flags | Flag.REMOTE, dlc, b"")
         return
-    rows.add(place, time_ns, _bus(match[9], reading), identifier, flags, dlc, _spaced_payload(rest, length))
+    rows.add(place, time_ns, _bus(match[9], reading), identifier, flags, dlc, _spaced_payload(behind, length))
 
 
-def _spaced_payload(rest: bytes, length: int) -> bytes:
+def _spaced_payload(text: bytes, length: int) -> bytes:
     """Payload of the terminal form: hex bytes, the same swapped (marked with `), or eight binary digits each."""
-    tokens = rest.split()[:length]
+    tokens = text.split()[:length]
     if len(tokens) < length and tokens and b"`" in tokens[0]:
         tokens = tokens[0].split(b"`")[::-1]
     if len(tokens) < length:
@@ -183,20 +193,11 @@ def _identifier(digits: bytes) -> tuple[int, int]:
     return value, int(Flag.EXTENDED)
 
 
-def interface_name(written: bytes) -> str | None:
-    """Return an interface name; None for bytes that no name has, so that a damaged one does not become a bus."""
-    try:
-        name = written.decode("utf-8")
-    except UnicodeDecodeError:
-        return None
-    return name if name.isprintable() else None
-
-
 def _bus(written: bytes, reading: Reading) -> int:
-    name = interface_name(written)
-    if name is None:
+    bus = reading.bus_written(written)
+    if bus is None:
         raise Rejected("bad interface name")
-    return reading.bus(name)
+    return bus
 
 
 def _hex(digits: bytes) -> int:

@@ -6,28 +6,28 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from buswright.frames.formats.candump.compact import keep, with_long_payload
-from buswright.frames.formats.candump.fields import (
+from buswright.frames.formats.candump.compact import (
     CLOSE,
+    IS_FD_LENGTH,
     NEWLINE,
     OPEN,
     SPACE,
     Layout,
+    keep_good,
     parse_identifiers,
     parse_names,
     parse_stamps,
 )
 from buswright.frames.formats.candump.lines import Stamps
-from buswright.frames.formats.reading import Columns, Reading
-from buswright.frames.formats.text import Bools, Bytes, Places, pair_table, pairs
-from buswright.frames.table import FD_CODE_OF_LENGTH, FD_LENGTHS, Flag
+from buswright.frames.formats.columns import Columns
+from buswright.frames.formats.digits import Bools, Bytes, Places, pair_table, pairs
+from buswright.frames.formats.reading import Reading
+from buswright.frames.table import FD_CODE_OF_LENGTH, Flag
 
 _WORTH_IT = 64
 """Fewer lines than this are read one by one sooner."""
 _BRACKET, _BRACKET_END, _X, _R, _T, _B, _E, _DASH, _REMOTE = 91, 93, 88, 82, 84, 66, 69, 45, 114
 _PAIRS = pair_table()
-_IS_FD_LENGTH: Bools = np.zeros(100, dtype=np.bool_)
-_IS_FD_LENGTH[list(FD_LENGTHS)] = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,12 +72,12 @@ def _read(
         stamp_start, stamp_end = tokens.start[token], tokens.end[token]
         token = token + 1
     name = token
-    told = (data[tokens.start[name + 1] + 1] == _X) & (tokens.end[name + 1] - tokens.start[name + 1] == 2)
-    identifier = name + 1 + 3 * told
+    has_direction = (data[tokens.start[name + 1] + 1] == _X) & (tokens.end[name + 1] - tokens.start[name + 1] == 2)
+    identifier = name + 1 + 3 * has_direction
     bracket = tokens.start[identifier + 1]
-    two_digits = data[bracket + 3] == _BRACKET_END
-    good = (data[bracket] == _BRACKET) & (two_digits | (data[bracket + 2] == _BRACKET_END))
-    good &= (bracket < layout.end[lines]) & (tokens.end[identifier + 1] == bracket + 3 + two_digits)
+    fd = data[bracket + 3] == _BRACKET_END
+    good = (data[bracket] == _BRACKET) & (fd | (data[bracket + 2] == _BRACKET_END))
+    good &= (bracket < layout.end[lines]) & (tokens.end[identifier + 1] == bracket + 3 + fd)
     columns = Columns.of_size(len(lines))
     if stamped:
         good &= data[stamp_end - 1] == CLOSE
@@ -91,33 +91,35 @@ def _read(
         columns.flags |= np.uint8(Flag.UNTIMED)
     columns.bus, named = parse_names(layout, tokens.start[name], tokens.end[name], reading)
     good &= named
-    length, sized = _lengths(data, bracket, two_digits)
+    length, sized = _lengths(data, bracket, fd)
     good &= sized
     columns.length = length
     columns.dlc = FD_CODE_OF_LENGTH[length]
-    turn = data[tokens.start[name + 1]]
+    direction = data[tokens.start[name + 1]]
     brs, esi = data[tokens.start[name + 2]], data[tokens.start[name + 3]]
     single = tokens.end[name + 3] - tokens.start[name + 2] == 3
-    dashes = ((brs == _B) | (brs == _DASH)) & ((esi == _E) | (esi == _DASH))
-    good &= ~told | (single & dashes & ((turn == _R) | (turn == _T)))
-    columns.flags |= (told & (turn == _T)) * np.uint8(Flag.TRANSMITTED)
-    fd = two_digits
+    marks = ((brs == _B) | (brs == _DASH)) & ((esi == _E) | (esi == _DASH))
+    good &= ~has_direction | (single & marks & ((direction == _R) | (direction == _T)))
+    columns.flags |= (has_direction & (direction == _T)) * np.uint8(Flag.TRANSMITTED)
     columns.flags |= fd * np.uint8(Flag.FD)
-    columns.flags |= (fd & told & (brs == _B)) * np.uint8(Flag.BRS)
-    columns.flags |= (fd & told & (esi == _E)) * np.uint8(Flag.ESI)
+    columns.flags |= (fd & has_direction & (brs == _B)) * np.uint8(Flag.BRS)
+    columns.flags |= (fd & has_direction & (esi == _E)) * np.uint8(Flag.ESI)
     behind = tokens.start[identifier + 2]
     good &= (data[behind] != _REMOTE) | (behind >= layout.end[lines])
     wide, whole = _payloads(data, behind, layout.end[lines], length)
     good &= whole
-    return keep(with_long_payload(columns, wide), lines, good, done)
+    columns.payload = np.ascontiguousarray(wide[:, :8])
+    columns.long_row = np.flatnonzero(columns.length > 8).astype(np.int32)
+    columns.long_payload = wide[columns.long_row]
+    return keep_good(columns, lines, good, done)
 
 
-def _lengths(data: Bytes, bracket: Places, two_digits: Bools) -> tuple[Bytes, Bools]:
+def _lengths(data: Bytes, bracket: Places, fd: Bools) -> tuple[Bytes, Bools]:
     """Return lengths from `[8]` or `[08]`, 0 where they are not possible, and which are possible."""
-    tens = np.where(two_digits, data[bracket + 1] - np.uint8(48), 0)
-    ones = data[bracket + 1 + two_digits] - np.uint8(48)
+    tens = np.where(fd, data[bracket + 1] - np.uint8(48), 0)
+    ones = data[bracket + 1 + fd] - np.uint8(48)
     number = np.minimum(tens, 9) * 10 + np.minimum(ones, 9)
-    good = (tens <= 9) & (ones <= 9) & _IS_FD_LENGTH[number] & (two_digits | (number <= 8))
+    good = (tens <= 9) & (ones <= 9) & IS_FD_LENGTH[number] & (fd | (number <= 8))
     return np.where(good, number, 0).astype(np.uint8), good
 
 

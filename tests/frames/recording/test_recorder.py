@@ -1,0 +1,388 @@
+"""Recordings: equal to what was live, whole whatever happens, with their events beside them."""
+
+import itertools
+import json
+import random
+import signal
+import struct
+import subprocess
+import sys
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from buswright.errors import CaptureError
+from buswright.frames.live.capture import open_live
+from buswright.frames.live.listen_only import Listening, Proof
+from buswright.frames.opening import open_capture
+from buswright.frames.recording import recorder as record_module
+from buswright.frames.recording.recorder import Recorder, RecordingError, SyncedFile, format_of, part_path, space_for
+from buswright.frames.recording.run import header_of, record
+from buswright.frames.sidecar import ENDING, sidecar_of
+from buswright.frames.table import Event, Flag, concatenate, empty_frames
+from tests.frames.frame_batches import batch_of, rows_of
+from tests.frames.live_fakes import SAFE, START, FakeAdapter, FakeBus, message, until
+
+SECOND = 1_000_000_000
+BASE = 1_770_000_000 * SECOND
+PROCESS = Path(__file__).with_name("recorder_process.py")
+
+
+def counting(n, start=0):
+    rows = [(BASE + k * 1_000_000, 0, 0x123, 0, 8, k.to_bytes(8, "big")) for k in range(start, start + n)]
+    return batch_of(rows)
+
+
+def counts_in(frames):
+    return [int.from_bytes(frames.payload_of(k), "big") for k in range(len(frames))]
+
+
+def read(path):
+    capture = open_capture(path)
+    return capture, concatenate(list(capture))
+
+
+def written(path, batches, events=(), end=None, **options):
+    recorder = Recorder(path, {"program": "buswright test"}, **options)
+    for batch in batches:
+        recorder.write(batch, events)
+        events = ()
+    recorder.close({"why": "a test", **(end or {})})
+    return recorder
+
+
+# Equal ---------------------------------------------------------------------------------------------------------------
+
+
+def every_kind():
+    """Two buses with every kind of frame, in messages as python-can gives them."""
+    kinds = itertools.cycle(
+        [
+            {},
+            {"is_extended_id": True, "identifier": 0x18FF1A42},
+            {"is_remote_frame": True, "data": b"", "dlc": 4},
+            {"is_error_frame": True, "identifier": 0x88, "data": bytes(range(8))},
+            {"is_fd": True, "bitrate_switch": True, "data": bytes(range(48))},
+            {"is_fd": True, "error_state_indicator": True, "data": b"\x01" * 9},
+            {"is_rx": False},
+            {"data": bytes(8), "dlc": 12},
+        ]
+    )
+    return [message(at=START + k / 1000 + 1e-7 * k, **next(kinds)) for k in range(200)]
+
+
+@pytest.mark.parametrize("name", ["run.log", "run.log.gz", "run.asc"])
+def test_a_recording_gives_back_what_was_live(name, tmp_path):
+    left, right = FakeBus(*every_kind()), FakeBus(*every_kind()[:77])
+    capture = open_live(
+        ["live:test/can0", "live:test/can1"],
+        opener=FakeAdapter(can0=[left], can1=[right]),
+        proving=lambda address: SAFE,
+    )
+    seen, poll = [], capture.poll
+
+    def watched(*wait):
+        batch = poll(*wait)
+        seen.append(batch)
+        return batch
+
+    capture.poll = watched
+    until(lambda: left._items.empty() and right._items.empty())
+    recording = record(capture, Recorder(tmp_path / name, {"clock": capture.clock.source}), frames=277)
+    live = concatenate([batch for batch in seen if len(batch)])
+    back, frames = read(tmp_path / name)
+    assert recording.frames == len(live) == 277
+    expected = rows_of(live)
+    found = rows_of(frames)
+    if name.endswith(".asc"):  # which numbers its channels and has no place for what an error frame tells
+        numbers = {"can0": "1", "can1": "2"}
+        expected = [(t, numbers[bus], *rest) for t, bus, *rest in expected if not rest[1] & Flag.ERROR]
+        found = [row for row in found if not row[3] & Flag.ERROR]
+    assert found == expected
+    assert (back.clock.origin, back.clock.source) == ("epoch", "kernel")
+    assert not [problem for problem in back.problems if problem.reason != "time goes backwards"]
+
+
+@pytest.mark.parametrize("name", ["run.log", "run.asc"])
+def test_events_come_back_with_the_names_that_the_file_has(name, tmp_path):
+    events = (
+        Event(BASE + 5, "can0", "gap", {"start_ns": BASE, "seconds": 1.5}, "was not heard"),
+        Event(BASE + 7, None, "marker", {"number": 1}, "wiggled plug C12 °"),
+        Event(None, "can0", "drop", {"dropped": 3, "total": 3, "where": "queue"}, "dropped"),
+    )
+    written(tmp_path / name, [counting(10)], events)
+    back, _ = read(tmp_path / name)
+    bus = "1" if name.endswith(".asc") else "can0"
+    found = [event for event in back.events if event.kind in ("gap", "marker", "drop")]
+    assert [(e.time_ns, e.bus, e.kind, dict(e.values), e.text) for e in found] == [
+        (e.time_ns, bus if e.bus else None, e.kind, dict(e.values), e.text) for e in events
+    ]
+    assert back.metadata["recorder"] == "buswright test"
+    assert back.metadata["ended"] == "a test"
+
+
+def test_the_header_says_how_it_was_recorded(tmp_path):
+    unproven = Proof(Listening.NOT_PROVEN, "who knows")
+    adapter = FakeAdapter(can0=[FakeBus()])
+    with open_live(["live:test/can0"], opener=adapter, proving=lambda a: unproven, bench=True) as capture:
+        car = {"path": "car.toml", "hash": "ab" * 32}
+        header = header_of(capture, program="buswright 9", car=car, accepted=True)
+        recorder = Recorder(tmp_path / "run.log", header)
+        record(capture, recorder, seconds=0.05)
+    lines = [json.loads(line) for line in sidecar_of(tmp_path / "run.log").read_text().splitlines()]
+    assert lines[0]["format"] == "buswright.events/1"
+    assert lines[0]["car"] == car
+    assert (lines[0]["bench"], lines[0]["may_acknowledge"]) == (True, True)
+    assert lines[0]["interfaces"] == [
+        {"bus": "can0", "source": "live:test/can0", "listening": "not proven", "why": "who knows"}
+    ]
+    assert lines[0]["clock"] == "kernel"
+    assert lines[0]["started_ns"] > BASE
+    assert lines[-1]["why"] == "--seconds 0.05"
+    assert lines[-1]["drops"] == {"can0": {"queue": 0}}
+
+
+def test_it_ends_at_a_number_of_frames_exactly(tmp_path):
+    bus = FakeBus(*(message(k % 8) for k in range(500)))
+    capture = open_live(["live:test/can0"], opener=FakeAdapter(can0=[bus]), proving=lambda a: SAFE)
+    recording = record(capture, Recorder(tmp_path / "run.log", {}), frames=123)
+    assert recording.frames == 123
+    assert recording.why == "--frames 123"
+    assert len(read(tmp_path / "run.log")[1]) == 123
+
+
+# Parts ---------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("name", "part"), [("run.log", "run-002.log"), ("a.b.asc.gz", "a.b-002.asc.gz"), ("r.LOG.GZ", "r-002.LOG.GZ")]
+)
+def test_parts_are_named_after_the_whole(name, part):
+    assert part_path(Path("x") / name, 2) == Path("x") / part
+
+
+@pytest.mark.parametrize("name", ["run.log", "run.log.gz", "run.asc"])
+def test_a_rotated_recording_reads_as_one(name, tmp_path):
+    clock = itertools.count().__next__  # every write is synced
+    recorder = written(tmp_path / name, [counting(100, 100 * k) for k in range(20)], rotate_bytes=1, clock=clock)
+    assert len(recorder.paths) > 10
+    assert not (tmp_path / name).exists()
+    capture, frames = read(tmp_path)
+    assert counts_in(frames) == list(range(2000))
+    assert len(capture.paths) == len(recorder.paths)
+    assert not list(capture.problems)
+
+
+def test_rotation_by_time_follows_the_clock(tmp_path):
+    now = [0.0]
+    recorder = Recorder(tmp_path / "run.log", {}, rotate_s=60, clock=lambda: now[0])
+    for now[0] in (10.0, 59.0, 61.0, 100.0, 122.0):
+        recorder.write(counting(1))
+    recorder.close({"why": ""})
+    assert len(recorder.paths) == 3
+
+
+def test_a_sidecar_named_with_its_capture_is_not_taken_for_one(tmp_path):
+    written(tmp_path / "run.log", [counting(5)])
+    capture = open_capture(sorted(tmp_path.iterdir()))
+    assert counts_in(concatenate(list(capture))) == list(range(5))
+    with pytest.raises(CaptureError, match="no capture"):
+        open_capture(sidecar_of(tmp_path / "run.log"))
+
+
+# Damage --------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["run.log", "run.log.gz", "run.asc"])
+def test_a_recording_torn_anywhere_opens_with_what_is_before(name, tmp_path):
+    recorder = Recorder(tmp_path / name, {}, clock=itertools.count().__next__)  # every write is synced
+    for k in range(10):
+        recorder.write(counting(30, 30 * k))
+    whole = (tmp_path / name).read_bytes()
+    recorder.close({"why": ""})
+    generator = random.Random(5)
+    for cut in generator.sample(range(len(whole) // 3, len(whole)), 40):
+        (tmp_path / "torn").write_bytes(whole[:cut])
+        capture, frames = read(tmp_path / "torn")
+        found = counts_in(frames)
+        full = found[:-1] if capture.problems and found else found  # the last line may be cut off, and is said to be
+        assert full == list(range(len(full)))
+        assert len(found) >= 300 * cut // len(whole) - 31
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
+@given(junk=st.binary(max_size=300), cut=st.integers(0, 400))
+def test_a_damaged_sidecar_costs_its_damaged_lines_alone(junk, cut, tmp_path):
+    path = tmp_path / "run.log"
+    written(path, [counting(5)], (Event(BASE, None, "marker", {}, "kept"),))
+    whole = sidecar_of(path).read_bytes()
+    sidecar_of(path).write_bytes(whole[:cut] + b"\n" + junk + b"\n" + whole)
+    capture, frames = read(path)
+    assert len(frames) == 5
+    assert "kept" in [event.text for event in capture.events]
+
+
+def test_a_recording_without_an_end_says_that_its_recorder_was_killed(tmp_path):
+    path = tmp_path / "run.log"
+    recorder = Recorder(path, {})
+    recorder.write(counting(5))
+    recorder._file.close()
+    recorder._events.close()
+    capture, frames = read(path)
+    assert len(frames) == 5
+    assert "killed" in capture.metadata["ended"]
+    assert not capture.problems
+
+
+def test_events_of_a_capture_moved_off_the_epoch_lose_their_times(tmp_path):
+    path = tmp_path / "run.log"
+    written(path, [counting(5)], (Event(BASE, None, "marker", {}, "when?"),))
+    path.write_bytes(path.read_bytes().replace(b"(17700", b"("))
+    capture, frames = read(path)
+    assert frames.time_ns[0] == 0
+    assert [event.time_ns for event in capture.events] == [None]
+
+
+# Faults --------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+@pytest.mark.parametrize("name", ["run.log", "run.log.gz"])
+def test_a_full_disk_ends_it_clearly(name, tmp_path):
+    (tmp_path / name).symlink_to("/dev/full")
+    bus = FakeBus(message(1))
+    capture = open_live(["live:test/can0"], opener=FakeAdapter(can0=[bus]), proving=lambda a: SAFE)
+    with pytest.raises(RecordingError, match="No space left") as caught:
+        record(capture, Recorder(tmp_path / name, {}), seconds=30)
+    assert "make room" in caught.value.hint
+    assert bus.closed
+    last = json.loads(sidecar_of(tmp_path / name).read_text().splitlines()[-1])
+    assert "No space left" in last["why"]
+
+
+def test_what_fits_on_a_full_disk_is_whole_lines(tmp_path):
+    code = (
+        "import resource, sys\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (10_000, 10_000))\n"
+        "from pathlib import Path\n"
+        "from tests.frames.recording.test_recorder import counting\n"
+        "from buswright.frames.recording.recorder import Recorder, RecordingError\n"
+        "recorder = Recorder(Path(sys.argv[1]), {})\n"
+        "try:\n"
+        "    for k in range(100): recorder.write(counting(7, 7 * k))\n"
+        "except RecordingError as fault: recorder.abandon(fault.message); print(fault)\n"
+    )
+    root = Path(__file__).parents[3]
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path / "run.log")], capture_output=True, text=True, cwd=root
+    )
+    assert "can't be written any further" in done.stdout, done.stderr
+    capture, frames = read(tmp_path / "run.log")
+    assert counts_in(frames) == list(range(len(frames)))
+    assert len(frames) == 10_000 // (7 * 48) * 7 or len(frames) % 7 == 0
+    assert not capture.problems
+    assert "can't be written any further" in capture.metadata["ended"]
+
+
+def test_a_folder_that_is_not_there_and_an_unknown_ending_are_said(tmp_path):
+    with pytest.raises(RecordingError, match="can't be written"):
+        SyncedFile(tmp_path / "no" / "run.log")
+    with pytest.raises(RecordingError, match="unknown file ending"):
+        format_of(Path("run.blf"))
+    with pytest.raises(RecordingError, match="can't be written"):
+        SyncedFile(tmp_path)
+
+
+def test_the_room_on_the_disk_is_estimated_and_none_is_refused(tmp_path, monkeypatch):
+    usage = type("Usage", (), {"free": 736_000_000})
+    monkeypatch.setattr(record_module.shutil, "disk_usage", lambda folder: usage)
+    assert space_for(tmp_path / "run.log", 2).seconds_full == pytest.approx(1000)
+    usage.free = 1_000_000
+    with pytest.raises(RecordingError, match="bytes are free"):
+        space_for(tmp_path / "run.log", 1)
+
+
+def test_a_slow_disk_is_noted(tmp_path, monkeypatch):
+    now = [0.0]
+    recorder = Recorder(tmp_path / "run.log", {}, clock=lambda: now[0])
+
+    def slow(descriptor):
+        now[0] += 3.0
+
+    monkeypatch.setattr(record_module.os, "fsync", slow)
+    now[0] = 10.0
+    recorder.write(counting(3))
+    recorder.close({"why": ""})
+    capture, _ = read(tmp_path / "run.log")
+    (note,) = capture.events
+    assert (note.kind, note.values["seconds"]) == ("note", 6.0)
+
+
+def test_frames_and_events_are_synced_at_least_every_second(tmp_path, monkeypatch):
+    now, synced = [0.0], []
+    monkeypatch.setattr(record_module.os, "fsync", lambda descriptor: synced.append(now[0]))
+    recorder = Recorder(tmp_path / "run.log.gz", {}, clock=lambda: now[0])
+    for step in range(300):
+        now[0] = step * 0.03
+        recorder.write(counting(1, step) if step % 50 == 0 else empty_frames(("can0",)))
+    moments = sorted(set(synced))
+    assert max(b - a for a, b in itertools.pairwise(moments)) <= 0.6
+    assert all(synced.count(moment) == 2 for moment in moments)
+    recorder.close({"why": ""})
+
+
+# Killed --------------------------------------------------------------------------------------------------------------
+
+
+def killed(folder, name, delay_s):
+    """Record until killed after so long; return the frames on disk, and count and time of the newest there was."""
+    folder.mkdir()
+    progress = folder / "progress"
+    progress.write_bytes(struct.pack("<qq", -1, 0))
+    child = subprocess.Popen([sys.executable, str(PROCESS), str(folder / name), str(progress)], cwd=folder)
+    try:
+        until(lambda: struct.unpack("<qq", progress.read_bytes())[0] >= 0, timeout_s=60.0)
+        time.sleep(delay_s)
+    finally:
+        child.send_signal(signal.SIGKILL)
+        child.wait()
+    count, microseconds = struct.unpack("<qq", progress.read_bytes())
+    progress.unlink()
+    return count, microseconds * 1000
+
+
+def check_killed(folder, name, delay_s):
+    newest, newest_ns = killed(folder, name, delay_s)
+    if not any(path.stat().st_size for path in folder.iterdir() if ENDING not in path.name):
+        assert delay_s < 1.0
+        return
+    capture, frames = read(folder)
+    found = counts_in(frames)
+    assert found == list(range(len(found))), (name, delay_s)
+    assert not frames.has(Flag.UNTIMED).any()
+    assert newest_ns - int(frames.time_ns[-1]) <= SECOND, (name, delay_s, newest, found[-1])
+    assert {event.kind for event in capture.events} <= {"marker", "trigger"}
+    assert "marker" in {event.kind for event in capture.events}
+
+
+def kill_many(tmp_path, times, at_once):
+    names = itertools.cycle(["run.log", "run.log.gz", "run.asc", "rotated.log"])
+    generator = random.Random(11)
+    runs = [(tmp_path / str(k), next(names), generator.uniform(0.05, 1.4)) for k in range(times)]
+    with ThreadPoolExecutor(at_once) as pool:
+        list(pool.map(lambda run: check_killed(*run), runs))
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="kill -9 is POSIX")
+def test_a_killed_recorder_leaves_files_that_open_and_lose_no_more_than_a_second(tmp_path):
+    kill_many(tmp_path, 20, 3)
+
+
+@pytest.mark.acceptance
+@pytest.mark.skipif(sys.platform == "win32", reason="kill -9 is POSIX")
+def test_two_hundred_kills(tmp_path):
+    kill_many(tmp_path, 200, 2)
