@@ -268,6 +268,13 @@ def test_dependencies_are_found(car):
     assert not needs_whole_run(car, "brake_bias")
 
 
+def test_what_a_limit_waits_for_is_needed_too(car):
+    conditional = [channel for channel in car.channels.values() if channel.warning and channel.warning.when]
+    assert conditional
+    for channel in conditional:
+        assert set(channel.warning.when.inputs) <= set(inputs_of(car, [channel.name]))
+
+
 def test_a_night_between_two_runs_has_no_grid_points(frames, car):
     later = changed(frames, time_ns=frames.time_ns + 12 * 3600 * S)
     session = bw.open_session([frames, later], car)
