@@ -14,7 +14,7 @@ from buswright.frames.wire.bits import wire_bits
 from buswright.health.track import HealthTracker
 from buswright.simulate.run import simulate_run
 from tests.frames import bit_reference
-from tests.health.traffic import MS, START, S, comb, measured, mixed, serialised, special, without
+from tests.health.traffic import MS, START, S, comb, cut, measured, mixed, serialised, special, without
 
 RATES = {"can0": 500_000, "can1": 1_000_000}
 
@@ -314,3 +314,14 @@ def test_steps_of_the_wall_clock_that_the_recorder_noticed_are_kept() -> None:
     (kept,) = tracker.result(events=[slept, odd]).capture.clock_set
     assert kept == (START, 7_800_000_000, slept.text)
     assert tracker.result(events=[slept]).capture.drops == ()
+
+
+@pytest.mark.parametrize("places", [(), (1,), (2,), (3, 4), (1, 2, 3, 4, 5)])
+def test_every_change_of_the_error_counters_is_kept_however_batches_are_cut(places: tuple[int, ...]) -> None:
+    counters = [(96, 8), (96, 20), (96, 8), (100, 8), (100, 8), (96, 8)]
+    rows = [
+        special(START + n * 10 * MS, 0x88, Flag.ERROR, bytes([0, 0, 4, 10, 0, 0, transmit, receive]))
+        for n, (transmit, receive) in enumerate(counters)
+    ]
+    states = measured(cut(mixed(*rows), places)).buses["can0"].errors.states
+    assert [(state.transmit_errors, state.receive_errors) for state in states] == [*counters[:4], counters[5]]
