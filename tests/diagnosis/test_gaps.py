@@ -104,6 +104,12 @@ def test_all_back_with_counters_of_which_most_began_anew_is_a_power_cycle_though
     assert only(health(most_went_on, [quiet()])).fault == "capture-drop"
 
 
+@pytest.mark.parametrize(("length", "fault"), [(900 * MS, "module-reset"), (3 * S, "module-missing")])
+def test_a_module_that_started_again_after_a_long_silence_was_missing(length: int, fault: str) -> None:
+    one = only(health([*module("a", 0x100, length=length, kept=False, jumped=9), *well("b", 0x200)]))
+    assert (one.fault, one.subject) == (fault, "module:a")
+
+
 def test_frames_lost_at_one_time_by_chance_are_no_recorder_drop() -> None:
     pair = [silent(0x100, 5, "a", length=5 * MS), silent(0x200, 5, "b", length=5 * MS)]
     assert {fault for fault, _ in faults(health([*pair, *well("a", 0x110), *well("b", 0x210)]))} == {"frames-lost"}
