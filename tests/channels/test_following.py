@@ -455,6 +455,19 @@ def test_a_rate_is_that_of_the_last_two_seconds(awkward_car):
     assert rate_at(awkward_car, "speed", 512, times, 12_000) == pytest.approx(50.0)
 
 
+def test_what_has_not_come_since_the_clock_was_set_back_has_no_rate_and_is_silent_in_time(awkward_car):
+    start = 1_000 * S
+    before = [(start + n * 10 * MS, 0, 512, 0, 4, bytes(4)) for n in range(1_000)]
+    after = [(start - 500 * S + n * 10 * MS, 0, 513, 0, 2, bytes(2)) for n in range(500)]
+    follower = Follower(awkward_car)
+    told = []
+    for rows, now_ns in ((before, before[-1][0]), (after[:20], after[19][0]), (after[20:], after[-1][0])):
+        follower.update(batch_of(rows))
+        (speed,) = (now for now in follower.result(now_ns) if now.name == "speed")
+        told.append((speed.rate_hz, speed.state))
+    assert told == [(pytest.approx(100.0), "ok"), (0.0, "ok"), (0.0, "silent")]
+
+
 def test_a_slow_rate_is_that_of_four_periods(awkward_car):
     """Every 2 s, expected every 2.5 s, the last one half a second late: of the last 10 s four steps are whole."""
     times = [2_000 * n for n in range(30)]

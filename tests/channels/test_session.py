@@ -14,6 +14,7 @@ from buswright.channels.samples.series import Series
 from buswright.channels.session import Session, inputs_of
 from buswright.channels.slices import margin_of, needs_whole_run, slices
 from buswright.frames.table import Frames, concatenate
+from tests.frames.frame_batches import batch_of
 
 ROOT = Path(__file__).parent.parent.parent
 RUN, CAR = ROOT / "captures" / "wrenfell_run.log", ROOT / "dbc_examples" / "wrenfell.toml"
@@ -268,6 +269,13 @@ def test_dependencies_are_found(car):
     assert not needs_whole_run(car, "brake_bias")
 
 
+def test_what_a_limit_waits_for_is_needed_too(car):
+    conditional = [channel for channel in car.channels.values() if channel.warning and channel.warning.when]
+    assert conditional
+    for channel in conditional:
+        assert set(channel.warning.when.inputs) <= set(inputs_of(car, [channel.name]))
+
+
 def test_a_night_between_two_runs_has_no_grid_points(frames, car):
     later = changed(frames, time_ns=frames.time_ns + 12 * 3600 * S)
     session = bw.open_session([frames, later], car)
@@ -290,3 +298,43 @@ def test_a_reference_holds_into_its_gaps_but_not_over_its_own_faults():
     at = at.astype(np.int64)
     given = _reference_at(reference, at, np.zeros(1, np.int64))
     assert np.array_equal(given, [np.nan, np.nan, 10.0, 10.0, np.nan, np.nan, 11.0, 21.0, np.nan], equal_nan=True)
+
+
+RANGES = """VERSION ""
+BU_: node
+BO_ 256 LEVELS: 4 node
+ SG_ Level : 0|8@1+ (0.5,0) [10.2|39.9] "l" Vector__XXX
+ SG_ Gear : 8|8@1+ (1,0) [1|6] "" Vector__XXX
+ SG_ Free : 16|8@1+ (1,0) [0|0] "" Vector__XXX
+ SG_ Lean : 24|8@1- (1,0) [-20|20] "deg" Vector__XXX
+VAL_ 256 Gear 0 "neutral" 1 "first" ;
+"""
+
+
+@pytest.mark.parametrize(
+    ("signal", "raws", "outside"),
+    [
+        ("Level", [0, 19, 20, 50, 80, 81, 255], [1, 1, 0, 0, 0, 1, 1]),  # half a step is rounding
+        ("Gear", [0, 1, 6, 7, 255], [0, 0, 0, 1, 1]),  # a named value is one that the sender may give
+        ("Free", [0, 1, 255], [0, 0, 0]),
+        ("Lean", [0, 20, 21, 236, 235, 128], [0, 0, 1, 0, 1, 1]),
+        ("Lean", [0, 20, 19], [0, 0, 0]),
+    ],
+)
+def test_values_outside_the_range_of_the_database_are_marked(tmp_path, signal, raws, outside):
+    (tmp_path / "levels.dbc").write_text(RANGES)
+    at = {"Level": 0, "Gear": 1, "Free": 2, "Lean": 3}[signal]
+    inside = bytearray((40, 1, 0, 0))
+    rows = []
+    for number, raw in enumerate(raws):
+        payload = inside.copy()
+        payload[at] = raw
+        rows.append((1_000 * S + number * 10_000_000, 0, 0x100, 0, 4, bytes(payload)))
+    session = bw.open_session([batch_of(rows)], dbc=[tmp_path / "levels.dbc"])
+    series = session[f"can0/LEVELS/{signal}"]
+    quality = np.zeros(len(series), np.uint16) if series.quality is None else series.quality
+    assert (quality == bw.Quality.DATABASE_RANGE).tolist() == [bool(each) for each in outside]
+    assert ((quality == 0) | (quality == bw.Quality.DATABASE_RANGE)).all()
+    for name in ("Level", "Gear", "Free", "Lean"):
+        if name != signal:
+            assert session[f"can0/LEVELS/{name}"].quality is None

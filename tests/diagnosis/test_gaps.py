@@ -95,6 +95,21 @@ def test_all_back_one_after_the_other_is_a_power_cycle_whatever_chance_makes_of_
     assert "one after the other" in " ".join(one.evidence)
 
 
+def test_all_back_with_counters_of_which_most_began_anew_is_a_power_cycle_though_one_went_on() -> None:
+    """All are back at once on their grids, as after a loss in the recorder: it is the counters that decide."""
+    ids = [*module("a", 0x100, jumped=9), silent(0x200, 5, "b", jumped=True), silent(0x201, 10, "b")]
+    one = only(health(ids, [quiet()]))
+    assert (one.fault, one.subject) == ("module-reset", "bus:main")
+    most_went_on = [*module("a", 0x100, jumped=True), silent(0x200, 5, "b", jumped=9), silent(0x201, 10, "b")]
+    assert only(health(most_went_on, [quiet()])).fault == "capture-drop"
+
+
+@pytest.mark.parametrize(("length", "fault"), [(900 * MS, "module-reset"), (3 * S, "module-missing")])
+def test_a_module_that_started_again_after_a_long_silence_was_missing(length: int, fault: str) -> None:
+    one = only(health([*module("a", 0x100, length=length, kept=False, jumped=9), *well("b", 0x200)]))
+    assert (one.fault, one.subject) == (fault, "module:a")
+
+
 def test_frames_lost_at_one_time_by_chance_are_no_recorder_drop() -> None:
     pair = [silent(0x100, 5, "a", length=5 * MS), silent(0x200, 5, "b", length=5 * MS)]
     assert {fault for fault, _ in faults(health([*pair, *well("a", 0x110), *well("b", 0x210)]))} == {"frames-lost"}

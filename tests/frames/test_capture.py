@@ -123,6 +123,14 @@ def test_a_growing_file_is_read_as_far_as_it_is_whole(log):
     assert not capture.problems
 
 
+def test_a_capture_without_times_has_no_first_time(tmp_path):
+    (tmp_path / "untimed.log").write_bytes(b"  can0  123   [2]  11 22\n" * 5)
+    capture = open_capture(tmp_path / "untimed.log")
+    assert capture.first_time_ns() is None
+    assert capture.clock.origin == "none"
+    assert concatenate(list(capture)).has(Flag.UNTIMED).all()
+
+
 def test_time_going_backwards_is_kept_and_noted(tmp_path):
     path = tmp_path / "jump.log"
     path.write_bytes(b"(10.000000) can0 1#\n(5.000000) can0 1#\n".replace(b"1#", b"001#") + LINES)
@@ -252,3 +260,14 @@ def test_merged_stamps_are_as_fine_as_the_coarsest_of_the_files(tmp_path, coarse
         steps.add(capture.clock.resolution_ns)
     assert steps == {1, 1000}
     assert capture.clock.resolution_ns == 1000
+
+
+def test_stamps_that_are_steps_add_up_over_chunks(tmp_path, monkeypatch):
+    """What `candump -td` prints: the time since the frame before."""
+    steps = [0, *(1_000 + 1_237 * k % 5_000 for k in range(199))]
+    lines = [f" (000.{step:06d})  can0  123   [1]  {k:02X}\n" for k, step in enumerate(steps)]
+    (tmp_path / "steps.log").write_text("".join(lines))
+    wanted = (np.cumsum(steps) * 1000).tolist()
+    assert whole(tmp_path / "steps.log").time_ns.tolist() == wanted
+    monkeypatch.setattr("buswright.frames.formats.reading.CHUNK_BYTES", 1_000)
+    assert whole(tmp_path / "steps.log").time_ns.tolist() == wanted

@@ -14,7 +14,7 @@ from buswright.frames.wire.bits import wire_bits
 from buswright.health.track import HealthTracker
 from buswright.simulate.run import simulate_run
 from tests.frames import bit_reference
-from tests.health.traffic import MS, START, S, comb, measured, mixed, serialised, special, without
+from tests.health.traffic import MS, START, S, comb, cut, measured, mixed, serialised, special, without
 
 RATES = {"can0": 500_000, "can1": 1_000_000}
 
@@ -314,3 +314,34 @@ def test_steps_of_the_wall_clock_that_the_recorder_noticed_are_kept() -> None:
     (kept,) = tracker.result(events=[slept, odd]).capture.clock_set
     assert kept == (START, 7_800_000_000, slept.text)
     assert tracker.result(events=[slept]).capture.drops == ()
+
+
+@pytest.mark.parametrize("places", [(), (1,), (2,), (3, 4), (1, 2, 3, 4, 5)])
+def test_every_change_of_the_error_counters_is_kept_however_batches_are_cut(places: tuple[int, ...]) -> None:
+    counters = [(96, 8), (96, 20), (96, 8), (100, 8), (100, 8), (96, 8)]
+    rows = [
+        special(START + n * 10 * MS, 0x88, Flag.ERROR, bytes([0, 0, 4, 10, 0, 0, transmit, receive]))
+        for n, (transmit, receive) in enumerate(counters)
+    ]
+    states = measured(cut(mixed(*rows), places)).buses["can0"].errors.states
+    assert [(state.transmit_errors, state.receive_errors) for state in states] == [*counters[:4], counters[5]]
+
+
+# CAN_ERR_PROT_LOC_... of the kernel's include/uapi/linux/can/error.h: where in a frame the error was seen.
+PLACES = {
+    "SOF": (0x03, "start of frame"), "ID28_21": (0x02, "identifier bits 28-21"),
+    "ID20_18": (0x06, "identifier bits 20-18"), "SRTR": (0x04, "substitute remote request"),
+    "IDE": (0x05, "identifier extension"), "ID17_13": (0x07, "identifier bits 17-13"),
+    "ID12_05": (0x0F, "identifier bits 12-5"), "ID04_00": (0x0E, "identifier bits 4-0"),
+    "RTR": (0x0C, "remote request"), "RES1": (0x0D, "reserved bit 1"), "RES0": (0x09, "reserved bit 0"),
+    "DLC": (0x0B, "length code"), "DATA": (0x0A, "data"), "CRC_SEQ": (0x08, "checksum"),
+    "CRC_DEL": (0x18, "checksum delimiter"), "ACK": (0x19, "acknowledge slot"),
+    "ACK_DEL": (0x1B, "acknowledge delimiter"), "EOF": (0x1A, "end of frame"), "INTERM": (0x12, "intermission"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", PLACES)
+def test_the_place_of_an_error_is_the_kernels(name: str) -> None:
+    code, words = PLACES[name]
+    frames = special(START, 0x88, Flag.ERROR, bytes([0, 0, 4, code, 0, 0, 0, 0]))
+    assert measured(frames).buses["can0"].errors.places == {words: 1}

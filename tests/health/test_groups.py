@@ -127,6 +127,18 @@ def test_a_babbling_identifier_holds_up_those_of_lower_priority() -> None:
     assert (health.buses["can0"].peak_1s or (0, 0))[1] > 0.7  # type: ignore[operator]
 
 
+@pytest.mark.parametrize("elsewhere", [0x001, 0x7F0])
+@pytest.mark.parametrize(("quiet", "lower"), [(0x300, True), (0x200, False), (0x100, False)])
+def test_priority_is_that_on_the_own_bus(quiet: int, lower: bool, elsewhere: int) -> None:
+    """What loses arbitration against all that came on its bus; buses don't compete with one another."""
+    both = ("can0", "can1")
+    ids = [comb(number, 10, 20, phase_ms=n, jitter_us=60, buses=both) for n, number in enumerate((0x100, 0x200, 0x300))]
+    frames = mixed(*ids, comb(elsewhere, 10, 20, bus=1, buses=both, jitter_us=60))
+    (group,) = measured(without(frames, 10.0, 10.5, quiet)).gap_groups
+    assert names(group) == {quiet}
+    assert group.lower_priority is lower
+
+
 def test_groups_are_bounded() -> None:
     rng = np.random.default_rng(1)
     whole = mixed(*parts(60))

@@ -8,7 +8,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from buswright.messages.columns import within
@@ -119,6 +119,9 @@ def python_value(raw: int, scale: int | float, offset: int | float) -> int | flo
 
 @settings(max_examples=400, deadline=None)
 @given(st.integers(1, 64), st.booleans(), NUMBERS, NUMBERS, st.integers(0, 2**32))
+@example(64, False, 3.0, 0.5, 1)  # a whole scale that is a float rounds before the offset is added
+@example(64, False, 3, 0.5, 1)  # an integer doesn't
+@example(60, True, 3, 0.5, 1)
 def test_scaling_is_what_python_numbers_give(
     length: int, signed: bool, scale: int | float, offset: int | float, seed: int
 ) -> None:

@@ -1,7 +1,8 @@
 """A recorder to be killed: `python recorder_process.py OUT PROGRESS` records an invented bus until it dies.
 
-The bus has one identifier whose payload counts. PROGRESS is a file of 16 bytes, mapped into memory, which always
-tells the count of the newest frame and its time in microseconds, whatever becomes of this process.
+The bus has one identifier whose payload counts. PROGRESS is a file of 24 bytes, mapped into memory, which always
+tells the count of the newest frame, its time in microseconds, and how many frames have been synced to the disk,
+whatever becomes of this process.
 """
 
 import mmap
@@ -41,16 +42,29 @@ class CountingBus:
         pass
 
 
+class TellingRecorder(Recorder):
+    """Tells how many frames are safe whenever a sync is done."""
+
+    progress = None
+
+    def sync(self):
+        super().sync()
+        if self.progress is not None:
+            self.progress[16:24] = struct.pack("<q", self.frames)
+
+
 def main():
     out, progress_path = map(Path, sys.argv[1:3])
     rotate = {"rotate_bytes": 20_000} if out.name.startswith("rotated") else {}
-    with progress_path.open("r+b") as stream, mmap.mmap(stream.fileno(), 16) as progress:
+    with progress_path.open("r+b") as stream, mmap.mmap(stream.fileno(), 24) as progress:
         proof = Proof(Listening.NOT_NEEDED, "a test")
         bus = CountingBus(progress)
         capture = open_live(["live:test/can0"], opener=lambda *_: Opened(bus, {}, "host"), proving=lambda _: proof)
         with capture:
             marker = Event(time.time_ns(), None, "marker", {}, "at every look")
-            record(capture, Recorder(out, {"program": "test"}, **rotate), markers=lambda: (marker,))
+            recorder = TellingRecorder(out, {"program": "test"}, **rotate)
+            recorder.progress = progress
+            record(capture, recorder, markers=lambda: (marker,))
 
 
 main()

@@ -2,6 +2,7 @@
 
 import itertools
 import json
+import math
 import random
 import signal
 import struct
@@ -339,50 +340,54 @@ def test_frames_and_events_are_synced_at_least_every_second(tmp_path, monkeypatc
 
 
 def killed(folder, name, delay_s):
-    """Record until killed after so long; return the frames on disk, and count and time of the newest there was."""
+    """Record until killed after so long; return how many frames were synced, and the time of the newest there was."""
     folder.mkdir()
     progress = folder / "progress"
-    progress.write_bytes(struct.pack("<qq", -1, 0))
+    progress.write_bytes(struct.pack("<qqq", -1, 0, 0))
     child = subprocess.Popen([sys.executable, str(PROCESS), str(folder / name), str(progress)], cwd=folder)
     try:
-        until(lambda: struct.unpack("<qq", progress.read_bytes())[0] >= 0, timeout_s=60.0)
+        until(lambda: struct.unpack("<qqq", progress.read_bytes())[0] >= 0, timeout_s=60.0)
         time.sleep(delay_s)
     finally:
         child.send_signal(signal.SIGKILL)
         child.wait()
-    count, microseconds = struct.unpack("<qq", progress.read_bytes())
+    _, microseconds, synced = struct.unpack("<qqq", progress.read_bytes())
     progress.unlink()
-    return count, microseconds * 1000
+    return synced, microseconds * 1000
 
 
-def check_killed(folder, name, delay_s):
-    newest, newest_ns = killed(folder, name, delay_s)
+def check_killed(folder, name, delay_s, lost_s):
+    synced, newest_ns = killed(folder, name, delay_s)
     if not any(path.stat().st_size for path in folder.iterdir() if ENDING not in path.name):
-        assert delay_s < 1.0
-        return
+        assert synced == 0
+        return 0
     capture, frames = read(folder)
     found = counts_in(frames)
     assert found == list(range(len(found))), (name, delay_s)
+    assert len(found) >= synced, (name, delay_s)
     assert not frames.has(Flag.UNTIMED).any()
-    assert newest_ns - int(frames.time_ns[-1]) <= SECOND, (name, delay_s, newest, found[-1])
-    assert {event.kind for event in capture.events} <= {"marker", "trigger"}
+    assert newest_ns - int(frames.time_ns[-1]) <= lost_s * SECOND, (name, delay_s)
+    assert {event.kind for event in capture.events} <= {"marker", "trigger", "note"}  # a slow disk is a note
     assert "marker" in {event.kind for event in capture.events}
+    return synced
 
 
-def kill_many(tmp_path, times, at_once):
+def kill_many(tmp_path, times, at_once, lost_s=math.inf):
     names = itertools.cycle(["run.log", "run.log.gz", "run.asc", "rotated.log"])
     generator = random.Random(11)
     runs = [(tmp_path / str(k), next(names), generator.uniform(0.05, 1.4)) for k in range(times)]
     with ThreadPoolExecutor(at_once) as pool:
-        list(pool.map(lambda run: check_killed(*run), runs))
+        synced = list(pool.map(lambda run: check_killed(*run, lost_s), runs))
+    assert sum(count > 0 for count in synced) > times / 4
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="kill -9 is POSIX")
-def test_a_killed_recorder_leaves_files_that_open_and_lose_no_more_than_a_second(tmp_path):
+def test_a_killed_recorder_leaves_files_that_open_and_lose_nothing_that_was_synced(tmp_path):
+    """How often it syncs is tested by a clock of its own; how much that is in seconds, where nothing else runs."""
     kill_many(tmp_path, 20, 3)
 
 
 @pytest.mark.acceptance
 @pytest.mark.skipif(sys.platform == "win32", reason="kill -9 is POSIX")
 def test_two_hundred_kills(tmp_path):
-    kill_many(tmp_path, 200, 2)
+    kill_many(tmp_path, 200, 2, lost_s=1.0)

@@ -92,9 +92,11 @@ def solve_rising(
 ) -> Floats:
     """Solve f(x) = wanted for a rising f, element by element, x between low and high.
 
-    Newton's steps, and a halving of the bracket wherever one would leave it.
+    Newton's steps, and a halving of the bracket wherever one would leave it. Each element stops when it is found, so
+    that what is beside it in a batch makes no difference to it.
     """
     x = 0.5 * (low + high)
+    moving = np.ones(np.shape(x), dtype=np.bool_)
     with np.errstate(all="ignore"):
         for _ in range(_MOST_STEPS):
             value, slope = value_and_slope(x)
@@ -105,8 +107,9 @@ def solve_rising(
             fits = (step >= low) & (step <= high)
             following = np.where(error == 0, x, np.where(fits, step, 0.5 * (low + high)))
             moved = np.abs(following - x)
-            x = following
-            if not np.any(moved > 4e-16 * (np.abs(low) + np.abs(high))):
+            x = np.where(moving, following, x)
+            moving &= moved > 4e-16 * (np.abs(low) + np.abs(high))
+            if not moving.any():
                 break
     return x
 
