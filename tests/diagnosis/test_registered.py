@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from buswright.simulate.faults.kinds import BUILDERS
 
 import buswright.diagnosis
 from buswright.cli.manual.parts import PARTS
@@ -13,7 +14,6 @@ from buswright.diagnosis.detect import DETECTORS, Detector, diagnose
 from buswright.diagnosis.detected import DETECTED
 from buswright.findings import FAULTS, Severity
 from buswright.simulate.faults.catalogue import KINDS
-from buswright.simulate.faults.kinds import BUILDERS
 from buswright.simulate.scenarios import scenarios
 
 from .made import health
