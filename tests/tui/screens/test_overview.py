@@ -80,7 +80,7 @@ def test_one_look_shows_buses_modules_and_what_to_look_at_first():
 def test_a_good_run_says_that_nothing_is_suspect_and_where_to_read_what_was_checked():
     text = "\n".join(shown(snapshot_of(False), (80, 24)))
     assert "nothing suspect so far" in text
-    assert "Nothing suspect in 27,066 frames in 14 s, the whole capture." in text
+    assert "Buses: nothing suspect in 27,066 frames in 14 s, the whole capture." in text
 
 
 def test_live_with_an_unproven_listener_drops_and_errors():
@@ -120,7 +120,7 @@ def test_without_a_car_file_identifiers_stand_for_themselves():
         assert line_of(lines, "identifier")
         assert "MISSING" in line_of(lines, "110 ")
         assert "present, every 5 ms" in line_of(lines, "0A0 ")
-    assert "Nobody says which modules" in "\n".join(shown(without_car(False), (80, 24)))
+    assert "No list of expected modules" in "\n".join(shown(without_car(False), (80, 24)))
 
 
 def test_four_buses_and_all_modules_fit():

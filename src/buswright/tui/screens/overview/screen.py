@@ -347,11 +347,11 @@ def _module_columns(who: str, wide: int, seconds: int) -> tuple[Column, ...]:
 def _about_nothing(snapshot: Snapshot) -> Iterator[Line]:
     """Say how much was looked at, and who says what should be there."""
     yield [
-        Span("Nothing suspect", "good"),
+        Span("Buses: nothing suspect", "good"),
         Span(f" in {size_text(snapshot)}, {extent_text(snapshot)}. [4: what was checked]"),
     ]
     if not snapshot.health.modules:
-        yield [Span("Nobody says which modules there should be: a car file (--car) or a database (--dbc) does.", "dim")]
+        yield [Span("No list of expected modules: add --car or --dbc.", "dim")]
 
 
 def _about_finding(finding: Finding, width: int, height: int) -> Iterator[Line]:
@@ -364,7 +364,7 @@ def _about_finding(finding: Finding, width: int, height: int) -> Iterator[Line]:
     for number, text in enumerate(said[:height]):
         yield [Span("Check: " if not number else "       ", "accent"), Span(text)]
     if finding.caution and height >= CAUTION:
-        yield from hanging([Span("MIND:  ", "suspect")], finding.caution, width)
+        yield from hanging([Span("SAFETY ", "suspect")], finding.caution, width)
     for number, text in enumerate(wrap(" ".join(finding.evidence), width - 7, break_on_hyphens=False)):
         yield [Span("Seen:  " if not number else "       ", "strong"), Span(text)]
 
