@@ -17,7 +17,7 @@ from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import Facts
 from buswright.channels.guessing import is_bookkeeping
 from buswright.channels.units import line
-from buswright.health.baseline.standstill import AtRest, RestFigures, find_rest, rest_figures
+from buswright.health.baseline.standstill import AtRest, RestFigures, find_standstill, rest_figures
 from buswright.health.model.health import BusFigures, BusHealth
 from buswright.health.model.identifiers import IdFigures
 from buswright.health.phases import Phases
@@ -269,13 +269,13 @@ def remember(
     buses = {name: _bus(figures, health, phases) for name, figures in health.buses.items()}
     if session is None:
         return Baseline(facts, MappingProxyType(buses))
-    rest = find_rest(session)
+    still = find_standstill(session)
     channels = {}
     for name in session.names:
         if _measures(session, name):
             series = session[name]
-            channels[name] = _channel(session, name, series, rest_figures(series, rest))
-    return Baseline(facts, MappingProxyType(buses), rest.at_rest, MappingProxyType(channels))
+            channels[name] = _channel(session, name, series, rest_figures(series, still))
+    return Baseline(facts, MappingProxyType(buses), still.at_rest, MappingProxyType(channels))
 
 
 def _bus(figures: BusFigures, health: BusHealth, phases: Phases | None) -> BusBaseline:

@@ -92,7 +92,7 @@ class RestFigures:
 
 
 @dataclass(frozen=True, slots=True)
-class Rest:
+class Standstill:
     """A stretch and its bounds, nanoseconds; both None for "quietest"."""
 
     at_rest: AtRest
@@ -100,7 +100,7 @@ class Rest:
     end_ns: int | None
 
 
-def find_rest(session: Session) -> Rest:
+def find_standstill(session: Session) -> Standstill:
     """Decide from vehicle speed and engine speed when the car stood still.
 
     The earliest stretch counts: engine off before engine running, at least one second. Where neither speed is
@@ -112,7 +112,7 @@ def find_rest(session: Session) -> Rest:
     if engine is not None:
         off = _stretches(*engine)
         both = off if still is None else _overlap(off, still)
-        stretch = next((each for each in both if each[1] - each[0] >= LEAST_NS + MARGIN_NS + SETTLING_NS), None)
+        stretch = _first_long(both)
         if stretch is not None:
             time_ns, moving = engine
             ran = bool(moving[time_ns < stretch[0]].any())
@@ -124,19 +124,23 @@ def find_rest(session: Session) -> Rest:
                 )
                 if text
             )
-            return _rest("engine-off" if ran else "key-on", by, stretch)
+            return _standstill("engine-off" if ran else "key-on", by, stretch)
     if still is not None:
-        stretch = next((each for each in still if each[1] - each[0] >= LEAST_NS + MARGIN_NS + SETTLING_NS), None)
+        stretch = _first_long(still)
         if stretch is not None:
-            return _rest("standing", f"{vehicle_name} under {STANDING_KMH:g} km/h", stretch)
-    return Rest(AtRest("quietest", BASIS_WORDS["quietest"], 0.0), None, None)
+            return _standstill("standing", f"{vehicle_name} under {STANDING_KMH:g} km/h", stretch)
+    return Standstill(AtRest("quietest", BASIS_WORDS["quietest"], 0.0), None, None)
 
 
-def _rest(basis: Basis, by: str, stretch: tuple[int, int]) -> Rest:
+def _first_long(stretches: Sequence[tuple[int, int]]) -> tuple[int, int] | None:
+    return next((each for each in stretches if each[1] - each[0] >= LEAST_NS + MARGIN_NS + SETTLING_NS), None)
+
+
+def _standstill(basis: Basis, by: str, stretch: tuple[int, int]) -> Standstill:
     end = stretch[1] - MARGIN_NS
     start = max(stretch[0] + SETTLING_NS, end - MOST_NS)
     seconds = (end - start) * 1e-9
-    return Rest(AtRest(basis, f"{BASIS_WORDS[basis]}: {by}, {seconds:.1f} s", round(seconds, 3)), start, end)
+    return Standstill(AtRest(basis, f"{BASIS_WORDS[basis]}: {by}, {seconds:.1f} s", round(seconds, 3)), start, end)
 
 
 def _speed_of(
@@ -184,18 +188,18 @@ def _overlap(one: Sequence[tuple[int, int]], other: Sequence[tuple[int, int]]) -
     return sorted(pair for pair in pairs if pair[0] < pair[1])
 
 
-def rest_figures(series: Series, rest: Rest) -> RestFigures | None:
+def rest_figures(series: Series, still: Standstill) -> RestFigures | None:
     """Measure one channel at rest; None without usable samples there."""
     if not len(series):
         return None
     steps = _resolution(series, series.value), _resolution(series, series.volts)
     usable = series.valid
-    if rest.start_ns is None or rest.end_ns is None:
+    if still.start_ns is None or still.end_ns is None:
         part = series.take(usable)
         zero = electrical = None
         noise, input_noise = _quietest(part, part.value), _quietest(part, part.volts)
     else:
-        part = series.take(usable & (series.time_ns >= rest.start_ns) & (series.time_ns <= rest.end_ns))
+        part = series.take(usable & (series.time_ns >= still.start_ns) & (series.time_ns <= still.end_ns))
         zero, electrical = _median(part.value), _median(part.volts)
         noise, input_noise = noise_of(part.value), None if part.volts is None else noise_of(part.volts)
     return RestFigures(len(part), zero, noise, steps[0], electrical, input_noise, steps[1]) if len(part) else None
