@@ -246,7 +246,7 @@ def test_a_database_that_no_capture_shows_still_has_its_bus(folder):
     assert [str(fault) for fault in result.errors] == []
     assert result.car.buses["chassis"].interfaces == ()
     (bus,) = (table.text for table in drafted.of("bus") if table.name == "chassis")
-    assert f"{FILL_IN}: not known" in bus
+    assert f"{FILL_IN}: unknown" in bus
     assert f"{FILL_IN}: no capture has this bus" in bus
     assert "damper_node" in result.car.modules
 

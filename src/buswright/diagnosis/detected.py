@@ -1,4 +1,4 @@
-"""Every fault that a detector finds: what the manual says of it, and its word beside an identifier."""
+"""Every fault that a detector finds: what the manual says of it, its headline, and its word beside an identifier."""
 
 from __future__ import annotations
 
@@ -14,43 +14,66 @@ class Detected(NamedTuple):
     ----------
     meaning
         Its line in the manual.
+    headline
+        What it says of its subject, {}, in a few words.
     word
         What one word says of an identifier that has it; empty where its subject is never an identifier.
     """
 
     meaning: str
+    headline: str
     word: str = ""
 
 
 DETECTED: Mapping[str, Detected] = MappingProxyType(
     {
-        "bad-lines": Detected("lines of the capture could not be read"),
-        "clock-jump": Detected("the recorder's clock jumped"),
-        "capture-drop": Detected("the recorder lost frames; the bus carried them"),
-        "echo": Detected("every frame was recorded twice"),
-        "host-timestamps": Detected("software made the time stamps, late and in clumps"),
-        "filter-in-force": Detected("the recorder passed only some identifiers"),
-        "bus-errors": Detected("error frames"),
-        "bus-overload": Detected("more load than leaves room"),
-        "babbling-node": Detected("one identifier far too often, at the cost of others", "babbles"),
-        "no-acknowledge": Detected("one sender repeats a frame that nobody acknowledges"),
-        "bus-off": Detected("errors took a controller off the bus"),
-        "wrong-bitrate": Detected("errors only: the recorder's bit rate is not the bus's"),
-        "segment-open": Detected("the modules behind one place of the daisy chain went silent together"),
-        "module-missing": Detected("no identifier of a module ever came, or came back"),
-        "module-reset": Detected(
-            "a module's identifiers stopped, and came back with a new timing or with restarted counters"
+        "bad-lines": Detected("lines of the capture could not be read", "lines of the capture could not be read"),
+        "clock-jump": Detected("the recorder's clock jumped", "the recorder's clock jumped"),
+        "capture-drop": Detected("the recorder lost frames; the bus carried them", "the recorder lost frames"),
+        "echo": Detected("the capture holds every frame twice", "the capture holds its frames twice"),
+        "host-timestamps": Detected(
+            "software made the time stamps, late and in clumps", "software made the time stamps"
         ),
-        "id-missing": Detected("one identifier stopped or never came, while its module's others go on", "was away"),
-        "frames-lost": Detected("frames were sent and not received: timing and counter went on", "lost some"),
-        "sender-skips": Detected("frames were not sent: the timing went on, the counter paused", "skips"),
-        "late-frames": Detected("more jitter than the limit", "irregular"),
-        "duplicate-id": Detected("two modules send one identifier", "2 senders"),
-        "counter-jump": Detected("a counter that skips, repeats or goes back without a gap", "counter"),
-        "checksum-wrong": Detected("payloads fail their own checksum", "checksum"),
-        "frozen-frame": Detected("frames arrive, and nothing in them changes any more, not even the counter", "frozen"),
-        "wrong-length": Detected("another length than the database's, or one that changes", "length"),
-        "unknown-id": Detected("an identifier that neither database nor car file knows", "unknown id"),
+        "filter-in-force": Detected(
+            "the recorder passed only some identifiers", "the recorder passed only some identifiers"
+        ),
+        "bus-errors": Detected("error frames", "{} has error frames"),
+        "bus-overload": Detected("the load leaves too little room", "{} is overloaded"),
+        "babbling-node": Detected(
+            "one identifier is sent far too often and delays others", "{} floods the bus", "babbles"
+        ),
+        "no-acknowledge": Detected("a sender repeats a frame that nobody acknowledges", "nobody acknowledges {}"),
+        "bus-off": Detected("a controller left the bus because of its errors", "a controller went off {}"),
+        "wrong-bitrate": Detected(
+            "errors only: the recorder's bit rate is not that of the bus", "{} was recorded at a wrong bit rate"
+        ),
+        "segment-open": Detected(
+            "the modules behind one place of the daisy chain went silent together", "modules of {} went silent together"
+        ),
+        "module-missing": Detected("a module sent nothing, or stopped and did not return", "{} is missing"),
+        "module-reset": Detected(
+            "a module went silent and returned with a restarted clock or restarted counters", "{} restarted"
+        ),
+        "id-missing": Detected(
+            "one identifier is silent while the others of its module keep arriving", "{} went silent", "was away"
+        ),
+        "frames-lost": Detected(
+            "frames were sent and not received: timing and counter went on", "frames of {} were lost", "lost some"
+        ),
+        "sender-skips": Detected(
+            "frames were not sent: the timing went on, the counter paused", "{} was not sent when due", "skips"
+        ),
+        "late-frames": Detected("jitter is above the limit", "{} is late", "irregular"),
+        "duplicate-id": Detected("two modules send one identifier", "two modules send {}", "2 senders"),
+        "counter-jump": Detected(
+            "a counter skips, repeats or goes back without a gap", "the message counter of {} jumped", "counter"
+        ),
+        "checksum-wrong": Detected("payloads fail their own checksum", "checksums of {} are wrong", "checksum"),
+        "frozen-frame": Detected(
+            "frames arrive, but nothing in them changes, not even the counter", "{} is frozen", "frozen"
+        ),
+        "wrong-length": Detected("the length is not the database's, or it changes", "{} has a wrong length", "length"),
+        "unknown-id": Detected("an identifier is in no database and no car file", "{} is unknown", "unknown id"),
     }
 )
 """By name, lowest layer first: a detector's finding that lacks its entry here is refused."""

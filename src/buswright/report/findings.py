@@ -3,45 +3,14 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator, Mapping, Sequence
-from types import MappingProxyType
+from collections.abc import Iterator, Sequence
 
+from buswright.diagnosis.detected import DETECTED
 from buswright.findings import Finding, Severity
 from buswright.report.text import count
 
 SHOWN_EXPLAINED = 6
 """Findings that one finding explains, said by name on the terminal; the rest is counted."""
-
-HEADLINES: Mapping[str, str] = MappingProxyType(
-    {
-        "bad-lines": "lines of the capture could not be read",
-        "clock-jump": "the recorder's clock jumped",
-        "capture-drop": "the recorder lost frames",
-        "echo": "the capture holds its frames twice",
-        "host-timestamps": "software made the time stamps",
-        "filter-in-force": "the recorder passed only some identifiers",
-        "bus-errors": "{} has error frames",
-        "bus-overload": "{} is overloaded",
-        "babbling-node": "{} floods the bus",
-        "no-acknowledge": "nobody acknowledges {}",
-        "bus-off": "a controller went off {}",
-        "wrong-bitrate": "{} was recorded at a wrong bit rate",
-        "segment-open": "modules of {} went silent together",
-        "module-missing": "{} is missing",
-        "module-reset": "{} restarted",
-        "id-missing": "{} went silent",
-        "frames-lost": "frames of {} were lost",
-        "sender-skips": "{} was not sent when due",
-        "late-frames": "{} is late",
-        "duplicate-id": "two modules send {}",
-        "counter-jump": "the message counter of {} jumped",
-        "checksum-wrong": "checksums of {} are wrong",
-        "frozen-frame": "{} is frozen",
-        "wrong-length": "{} has a wrong length",
-        "unknown-id": "{} is unknown",
-    }
-)
-"""What a finding says of its subject, in a few words; every fault that a detector can find stands here."""
 
 _COUNTED = frozenset({"clock-jump", "bus-off", "segment-open", "module-reset", "id-missing"})
 """Faults of which the count is a number of events, not of frames."""
@@ -73,7 +42,7 @@ def times(number: int) -> str:
 def headline(finding: Finding) -> str:
     """Say what was found in a few words: "damper_node restarted 3 times"."""
     kind, _, name = finding.subject.partition(":")
-    words = HEADLINES[finding.fault].format(f"the {name} bus" if kind == "bus" else name or kind)
+    words = DETECTED[finding.fault].headline.format(f"the {name} bus" if kind == "bus" else name or kind)
     return f"{words} {times(finding.count)}" if finding.count > 1 and finding.fault in _COUNTED else words
 
 
