@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
 from buswright.findings import Finding, Severity
@@ -45,18 +45,6 @@ HEADLINES: Mapping[str, str] = MappingProxyType(
 
 _COUNTED = frozenset({"clock-jump", "bus-off", "segment-open", "module-reset", "id-missing"})
 """Faults of which the count is a number of events, not of frames."""
-
-
-def every(findings: Sequence[Finding]) -> Iterator[Finding]:
-    """Yield findings and, behind each, what it explains."""
-    for finding in findings:
-        yield finding
-        yield from every(finding.explains)
-
-
-def worst(findings: Sequence[Finding]) -> Severity | None:
-    """Return the highest severity of the root findings; None for none."""
-    return max((finding.severity for finding in findings), default=None)
 
 
 def tally(findings: Sequence[Finding]) -> str:
