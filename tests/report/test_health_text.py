@@ -123,7 +123,7 @@ def test_numbers_have_the_digits_they_are_good_for():
         *("850 ns", "12.3 µs", "5.2 ms", "605 ms", "1.25 s", "–")
     ]
     report = short_report()[0]
-    assert limits(report, "load").startswith("load worth a look from 60 % over 1 s")
+    assert limits(report, "load").startswith("load is suspect from 60 % over 1 s")
 
 
 def test_the_limits_are_those_of_the_car_file():
@@ -139,7 +139,7 @@ def test_the_limits_are_those_of_the_car_file():
     first = next(iter(buses))
     apart = replace(report, rules=replace(car, buses={**buses, first: alike[first]}, frames={}))
     said = limits(apart, "load")
-    assert f"{first}: load worth a look from 5 %" in said
-    assert said.count("load worth a look from 60 %") == len(buses) - 1
+    assert f"{first}: load is suspect from 5 %" in said
+    assert said.count("load is suspect from 60 %") == len(buses) - 1
     assert render_json(ruled)["overrides"][f"id:{name}"] == {"jitter_sd": 0.2}
     assert render_json(ruled)["overrides"][f"bus:{first}"] == {"load_suspect": 0.05, "load_fault": 0.06}

@@ -212,7 +212,9 @@ def _found(moment: Moment, figures: IdFigures) -> _Said | None:
     if not gaps.missing:
         return None
     share = gaps.missing / (gaps.missing + figures.frames)
-    why = f"{plural(gaps.missing, 'frame')} missing in {plural(gaps.total - gaps.late, 'gap')} ({percent(share, 2)}){by}"
+    why = (
+        f"{plural(gaps.missing, 'frame')} missing in {plural(gaps.total - gaps.late, 'gap')} ({percent(share, 2)}){by}"
+    )
     return Rank.GAPS, "gaps", severity, why
 
 
