@@ -69,9 +69,14 @@ def test_many_unknown_ones_are_told_together() -> None:
     assert faults(health([identifier(0x100), *strange])) == [("unknown-id", "bus:main")]
 
 
-def test_an_unknown_identifier_that_stops_is_not_missing() -> None:
+def test_an_identifier_that_stops_is_missing_whether_the_database_knows_it_or_not() -> None:
     strange = identifier(0x555, known=False, module=None, message=None, last_ns=20 * S)
-    assert [fault for fault, _ in faults(health([identifier(0x100), strange]))] == ["unknown-id"]
+    told = [fault for fault, subject in faults(health([identifier(0x100), strange])) if subject == "id:main/555"]
+    assert told == ["id-missing", "unknown-id"]
+    guest = replace(strange, first_ns=10 * S)  # came while the run was on: a tester, perhaps; it may go again
+    assert [fault for fault, _ in faults(health([identifier(0x100), guest]))] == ["unknown-id"]
+    without = replace(strange, known=None)
+    assert ("id-missing", "id:main/555") in faults(health([identifier(0x100), without]))
 
 
 @pytest.mark.parametrize(("count", "severity"), [(1, Severity.NOTE), (5, Severity.SUSPECT), (80, Severity.FAULT)])

@@ -1,14 +1,18 @@
 """The health page on a terminal: what stands where, at several widths, with much and with nothing."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from buswright.channels.carfile.model import Bus, FrameEntry
 from buswright.findings import Severity
 from buswright.frames.table import Problems
+from buswright.report.health.as_json import render_json
 from buswright.report.health.report import HealthReport, duration, limits, missing_share, rate, verdict
 from buswright.report.health.text import SHOWN_IDS, Column, fitted, render_text
+from buswright.simulate.source import demo_car
 
 from .health_examples import findings, frames_of, report_of, short_report, short_run, ticks
 
@@ -118,5 +122,24 @@ def test_numbers_have_the_digits_they_are_good_for():
     assert [duration(x) for x in (850, 12_340, 5.2e6, 605e6, 1.25e9, None)] == [
         *("850 ns", "12.3 µs", "5.2 ms", "605 ms", "1.25 s", "–")
     ]
-    assert "60 %" in limits()["load"]
-    assert np.isfinite(short_report()[0].seconds)
+    report = short_report()[0]
+    assert limits(report, "load").startswith("load is suspect from 60 % over 1 s")
+
+
+def test_the_limits_are_those_of_the_car_file():
+    report = short_report()[0]
+    car = demo_car()
+    name = next(iter(report.health.ids))
+    own = {name: FrameEntry(name, thresholds={"jitter_sd": 0.2})}
+    buses = {bus: Bus(bus, 500_000) for bus in report.health.buses}
+    alike = {bus: replace(each, thresholds={"load_suspect": 0.05, "load_fault": 0.06}) for bus, each in buses.items()}
+    ruled = replace(report, rules=replace(car, buses=alike, frames=own))
+    assert "from 5 % over 1 s or 90 % over 100 ms, a fault from 6 % over 1 s" in limits(ruled, "load")
+    assert limits(ruled, "jitter").endswith(f"the car file has others for {name}")
+    first = next(iter(buses))
+    apart = replace(report, rules=replace(car, buses={**buses, first: alike[first]}, frames={}))
+    said = limits(apart, "load")
+    assert f"{first}: load is suspect from 5 %" in said
+    assert said.count("load is suspect from 60 %") == len(buses) - 1
+    assert render_json(ruled)["overrides"][f"id:{name}"] == {"jitter_sd": 0.2}
+    assert render_json(ruled)["overrides"][f"bus:{first}"] == {"load_suspect": 0.05, "load_fault": 0.06}

@@ -10,12 +10,13 @@ from buswright.channels.following.follow import ChannelNow, Trace
 from buswright.channels.samples.series import describe_quality
 from buswright.channels.session import Session
 from buswright.diagnosis.detect import diagnose
+from buswright.diagnosis.now.moment import Reception
 from buswright.frames.table import Event, concatenate
 from buswright.health.recent import BusNow, IdNow, Recent
 from buswright.health.track import HealthTracker
 from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.source import SimulatedCapture, demo_car
-from buswright.worker.snapshot import Reception, Snapshot, SourceNow
+from buswright.worker.snapshot import Snapshot, SourceNow
 
 SECONDS = 14.0
 FAULTS = (Fault("module-missing", "module:wheel_node", onset_s=6.0),)

@@ -7,6 +7,7 @@ from types import MappingProxyType
 import numpy as np
 
 from buswright.diagnosis.detect import diagnose
+from buswright.diagnosis.now.moment import Reception
 from buswright.findings import Finding, Layer, Severity
 from buswright.frames.live.capture import Drops
 from buswright.health.model.health import BitRate, ControllerState
@@ -14,7 +15,6 @@ from buswright.health.recent import BusNow, Recent
 from buswright.health.track import HealthTracker
 from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.source import SimulatedCapture
-from buswright.worker.snapshot import Reception
 
 from .made import measured, recent_of, snapshot_of
 

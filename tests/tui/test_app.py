@@ -7,6 +7,7 @@ from typing import ClassVar
 
 import pytest
 
+from buswright.diagnosis.now.moment import Reception
 from buswright.tui.app import GIVE_UP, Workbench
 from buswright.tui.screens.help_screen import HelpScreen
 from buswright.tui.screens.work_screen import WorkScreen
@@ -14,7 +15,7 @@ from buswright.tui.themes import THEMES
 from buswright.tui.widgets.bars import TimeBar, TopBar, time_line
 from buswright.tui.widgets.prompt import Confirm, Prompt
 from buswright.tui.widgets.rows import Column, Rows
-from buswright.worker.snapshot import Notice, Reception
+from buswright.worker.snapshot import Notice
 
 from .made import FakeWorker, snapshot_of
 from .piloted import SIZES, settled, text_of, told

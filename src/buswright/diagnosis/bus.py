@@ -30,8 +30,9 @@ def bus_sightings(case: Case) -> Iterator[Sighting]:
         wrong = _wrong_windows(bus)
         if wrong:
             yield _wrong_rate(case, bus, wrong)
-        if bus.errors.on_the_wire or _highest(bus.errors) >= _PASSIVE:
-            yield _errors(case, bus)
+        severity = errors_severity(case, bus)
+        if severity is not None:
+            yield _errors(case, bus, severity)
         yield from _off(case, bus)
         yield from _no_acknowledge(case, bus)
 
@@ -39,15 +40,14 @@ def bus_sightings(case: Case) -> Iterator[Sighting]:
 # Error frames ---------------------------------------------------------------------------------------------------------
 
 
-def _errors(case: Case, bus: BusFigures) -> Sighting:
+def _errors(case: Case, bus: BusFigures, severity: Severity) -> Sighting:
     errors = bus.errors
     count, good = errors.on_the_wire, bus.data_frames
-    minutes = max(bus.seconds, 1.0) / 60
     worst = _worst_rate(bus)
     burst_limit = case.limit("error_burst", bus=bus.name)
     evidence = [
         (
-            f"{plural(count, 'error frame')} came on {bus.name} in {bus.seconds:.1f} s: {count / minutes:.1f} a "
+            f"{plural(count, 'error frame')} came on {bus.name} in {bus.seconds:.1f} s: {_per_minute(bus):.1f} a "
             f"minute, at most {worst:.2f} a second over ten seconds."
         ),
     ]
@@ -64,7 +64,7 @@ def _errors(case: Case, bus: BusFigures) -> Sighting:
         evidence.append(counters)
     return sighting(
         "bus-errors",
-        _errors_severity(case, bus, worst, count / minutes),
+        severity,
         f"bus:{bus.name}",
         windows=_error_windows(bus),
         count=count,
@@ -80,15 +80,22 @@ def _errors(case: Case, bus: BusFigures) -> Sighting:
     )
 
 
-def _errors_severity(case: Case, bus: BusFigures, worst: float, per_minute: float) -> Severity:
-    if worst > case.limit("error_frames_per_second", bus=bus.name):
+def errors_severity(case: Case, bus: BusFigures, now_per_s: float = 0.0) -> Severity | None:
+    """Judge the error frames and error counters of a bus, those of the moment too; None where there are none."""
+    if not bus.errors.on_the_wire and _highest(bus.errors) < _PASSIVE:
+        return None
+    if max(_worst_rate(bus), now_per_s) > case.limit("error_frames_per_second", bus=bus.name):
         return Severity.FAULT
     raised = (
-        per_minute > case.limit("error_frames_per_minute", bus=bus.name)
+        _per_minute(bus) > case.limit("error_frames_per_minute", bus=bus.name)
         or bus.errors.burst >= case.limit("error_burst", bus=bus.name)
         or _highest(bus.errors) >= _PASSIVE
     )
     return Severity.SUSPECT if raised else Severity.NOTE
+
+
+def _per_minute(bus: BusFigures) -> float:
+    return bus.errors.on_the_wire / (max(bus.seconds, 1.0) / 60)
 
 
 def _worst_rate(bus: BusFigures) -> float:

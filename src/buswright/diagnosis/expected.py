@@ -7,7 +7,8 @@ from dataclasses import replace
 
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import expectation
-from buswright.diagnosis.case import SECOND, Case
+from buswright.diagnosis.case import MILLISECOND, SECOND, Case
+from buswright.diagnosis.silence import missing_after_ns
 from buswright.health.model.identifiers import NeverCame
 
 
@@ -38,10 +39,8 @@ def _due(case: Case, seconds: float, one: NeverCame) -> bool:
     """Whether it must have come: by the clock, and the capture is long enough to have held it after the start."""
     if one.expected.change_driven.value:
         return False
-    bus = one.name.bus
-    period_s = (one.period_ms or 0.0) / 1000
-    needed = max(case.limit("id_missing_periods", bus=bus) * period_s, case.limit("id_missing_s", bus=bus))
-    return seconds > case.limit("startup_ignore_s", bus=bus) + needed
+    needed = missing_after_ns(case, one.name, (one.period_ms or 0.0) * MILLISECOND) / SECOND
+    return seconds > case.limit("startup_ignore_s", frame=one.name) + needed
 
 
 def _remembered(case: Case, bus: str) -> Iterator[NeverCame]:
@@ -53,10 +52,3 @@ def _remembered(case: Case, bus: str) -> Iterator[NeverCame]:
         if expected.change_driven.value is False:
             text = found.message or str(name).rpartition("/")[2]
             yield NeverCame(name, text, found.message or "", found.module, "good run", expected)
-
-
-def silent_long(case: Case, name: FrameName, silent_ns: float, period_ns: float) -> bool:
-    """Whether a silence is so long that the identifier is missing rather than some of its frames."""
-    periods = case.limit("id_missing_periods", frame=name)
-    seconds = case.limit("id_missing_s", frame=name)
-    return silent_ns > max(periods * period_ns, seconds * SECOND)

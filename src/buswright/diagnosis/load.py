@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import NamedTuple
 
 import numpy as np
 
@@ -31,33 +32,92 @@ def load_sightings(case: Case) -> Iterator[Sighting]:
 # Overload -------------------------------------------------------------------------------------------------------------
 
 
-def _overload(case: Case, bus: BusFigures) -> Iterator[Sighting]:
+def load_severity(case: Case, bus: str, load: float | None) -> Severity | None:
+    """Judge a load over about a second, of a finding as of a meter; None where it is in order or unknown."""
+    if load is None or not load > _busy(case, bus):
+        return None
+    return Severity.FAULT if load > case.limit("load_fault", bus=bus) else Severity.SUSPECT
+
+
+def _busy(case: Case, bus: str) -> float:
+    """Return the load over a second from which on a bus needs a look."""
+    return min(case.limit("load_suspect", bus=bus), case.limit("load_fault", bus=bus))
+
+
+class Crowd(NamedTuple):
+    """When a bus was too full.
+
+    Attributes
+    ----------
+    full, crowded
+        Which of its slow and of its fast windows; bool[k].
+    highest, highest_ns
+        Largest load of the slow ones and when that window began; 0 and None where none is.
+    peak, peak_ns
+        The same of the fast ones.
+    severity
+        Of the bus; None where no window is too full.
+    """
+
+    full: Bools
+    crowded: Bools
+    highest: float
+    highest_ns: int | None
+    peak: float
+    peak_ns: int | None
+    severity: Severity | None
+
+
+def crowd(case: Case, bus: BusFigures) -> Crowd:
+    """Judge every window of a bus."""
     slow, fast = bus.slow_windows, bus.windows
-    suspect, fault, peak = (case.limit(n, bus=bus.name) for n in ("load_suspect", "load_fault", "load_peak_suspect"))
-    full = _usable(bus, slow) & (_steady_load(bus, slow) > suspect)
-    crowded = _usable(bus, fast) & (fast.load > peak) & ~_host_stamped(case, bus)
-    if not full.any() and not crowded.any():
+    full = _usable(bus, slow) & (_steady_load(bus, slow) > _busy(case, bus.name))
+    crowded = _usable(bus, fast) & (fast.load > case.limit("load_peak_suspect", bus=bus.name))
+    if _host_stamped(case, bus):
+        crowded[:] = False
+    highest, highest_ns = _highest(slow, full)
+    peak, peak_ns = _highest(fast, crowded)
+    severity = load_severity(case, bus.name, highest)
+    return Crowd(
+        full,
+        crowded,
+        highest,
+        highest_ns,
+        peak,
+        peak_ns,
+        Severity.SUSPECT if severity is None and crowded.any() else severity,
+    )
+
+
+def _highest(windows: LoadWindows, chosen: Bools) -> tuple[float, int | None]:
+    if not chosen.any():
+        return 0.0, None
+    at = int(np.flatnonzero(chosen)[np.argmax(windows.load[chosen])])
+    return float(windows.load[at]), int(windows.start_ns[at])
+
+
+def _overload(case: Case, bus: BusFigures) -> Iterator[Sighting]:
+    found, slow, fast = crowd(case, bus), bus.slow_windows, bus.windows
+    if found.severity is None:
         return
-    highest = float(np.max(slow.load[full])) if full.any() else 0.0
+    full, crowded, limit = found.full, found.crowded, _busy(case, bus.name)
     evidence = []
     if full.any() and bus.load is not None:
-        at = int(slow.start_ns[full][int(np.argmax(slow.load[full]))])
         evidence.append(
-            f"The load on {bus.name} was above {percent(suspect, 0)} in {plural(int(full.sum()), 'second')}, at most "
-            f"{percent(highest)} at {case.at(at)}. It was {percent(bus.load)} over the whole run."
+            f"The load on {bus.name} was above {percent(limit, 0)} in {plural(int(full.sum()), 'second')}, at most "
+            f"{percent(found.highest)} at {case.at(found.highest_ns)}. It was {percent(bus.load)} over the whole run."
         )
     if crowded.any():
-        at = int(fast.start_ns[crowded][int(np.argmax(fast.load[crowded]))])
         evidence.append(
-            f"Over 100 ms the load was above {percent(peak, 0)} in {plural(int(crowded.sum()), 'window')}, at most "
-            f"{percent(float(np.max(fast.load[crowded])))} at {case.at(at)}."
+            f"Over 100 ms the load was above {percent(case.limit('load_peak_suspect', bus=bus.name), 0)} in "
+            f"{plural(int(crowded.sum()), 'window')}, at most {percent(found.peak)} at {case.at(found.peak_ns)}."
         )
     evidence += [_talkers(case, bus), _latecomers(case, bus)]
     yield sighting(
         "bus-overload",
-        Severity.FAULT if highest > fault else Severity.SUSPECT,
+        found.severity,
         f"bus:{bus.name}",
-        windows=_sharpened(fast, stretches(slow, np.flatnonzero(full).tolist()), suspect)
+        windows=_sharpened(fast, stretches(slow, np.flatnonzero(full).tolist()), limit)
         or stretches(fast, np.flatnonzero(crowded).tolist()),
         count=int(full.sum()) or int(crowded.sum()),
         confidence={"guessed": 0.6}.get(bus.bitrate.source, 0.95),

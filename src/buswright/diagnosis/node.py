@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from buswright.diagnosis.case import SECOND, Case, Sighting, Window, sighting, subject_of, whole_run
 from buswright.diagnosis.expected import absentees
+from buswright.diagnosis.silence import came_later
 from buswright.diagnosis.words import MODULE_POWER, UNPLUG
 from buswright.findings import Severity
 from buswright.health.model.health import BusFigures
@@ -28,6 +29,26 @@ def node_sightings(case: Case) -> Iterator[Sighting]:
         yield from _unknown(case, bus)
 
 
+def absent_severity(case: Case, bus: str, one: NeverCame, together: Sequence[NeverCame]) -> Severity:
+    """Return how grave it is that something never came; `together` is what else of its bus never did.
+
+    Where nothing of its module came, the module is missing. Only a database may describe more than a car has.
+    """
+    if one.module is None or _heard(case, bus, one.module):
+        return Severity.SUSPECT if _sure_of_message(one) else Severity.NOTE
+    own = [each for each in together if each.module == one.module]
+    return Severity.FAULT if _sure_of_module(case, one.module, own) else Severity.SUSPECT
+
+
+def _sure_of_message(one: NeverCame) -> bool:
+    return one.period_ms is not None or one.by == "good run"
+
+
+def _sure_of_module(case: Case, module: str, absent: Sequence[NeverCame]) -> bool:
+    described = case.car is not None and module in case.car.modules
+    return described or any(one.by == "good run" for one in absent)
+
+
 def _heard(case: Case, bus: str, module: str) -> bool:
     """Whether any identifier of a module was seen on a bus."""
     figures = case.health.modules.get((bus, module))
@@ -40,7 +61,7 @@ def _heard(case: Case, bus: str, module: str) -> bool:
 def _missing_module(case: Case, bus: BusFigures, module: str, absent: Sequence[NeverCame]) -> Sighting:
     described = case.car is not None and module in case.car.modules
     remembered = any(one.by == "good run" for one in absent)
-    sure = described or remembered
+    sure = _sure_of_module(case, module, absent)
     source = "the good run" if remembered else "the car file" if described else "the database"
     evidence = [
         (
@@ -52,7 +73,7 @@ def _missing_module(case: Case, bus: BusFigures, module: str, absent: Sequence[N
         evidence.append("Only a database names it, and that may describe more modules than this car has.")
     return sighting(
         "module-missing",
-        Severity.FAULT if sure else Severity.SUSPECT,
+        absent_severity(case, bus.name, absent[0], absent),
         f"module:{module}",
         windows=whole_run(bus),
         count=1,
@@ -69,11 +90,11 @@ def _missing_module(case: Case, bus: BusFigures, module: str, absent: Sequence[N
 
 
 def _missing_message(case: Case, bus: BusFigures, one: NeverCame) -> Sighting:
-    sure = one.period_ms is not None or one.by == "good run"
+    sure = _sure_of_message(one)
     every = f" every {one.period_ms:g} ms" if one.period_ms is not None else ""
     return sighting(
         "id-missing",
-        Severity.SUSPECT if sure else Severity.NOTE,
+        absent_severity(case, bus.name, one, [one]),
         subject_of(one.name),
         windows=whole_run(bus),
         count=1,
@@ -99,19 +120,12 @@ def _unknown(case: Case, bus: BusFigures) -> Iterator[Sighting]:
         return
     if case.remembered is None:
         for later in (False, True):
-            own = [figures for figures in unknown if _later(case, bus, figures) is later]
+            own = [figures for figures in unknown if came_later(case, figures) is later]
             if len(own) > _FEW_UNKNOWN:
                 yield _many_unknown(bus, own, len(ids), later=later)
                 unknown = [figures for figures in unknown if figures not in own]
     for figures in unknown:
         yield _unknown_id(case, bus, figures)
-
-
-def _later(case: Case, bus: BusFigures, figures: IdFigures) -> bool:
-    """Whether it came first while the run was on."""
-    if figures.first_ns is None or bus.first_ns is None:
-        return False
-    return figures.first_ns - bus.first_ns > case.limit("startup_ignore_s", frame=figures.name) * SECOND
 
 
 def _is_unknown(case: Case, figures: IdFigures) -> bool:
@@ -123,7 +137,7 @@ def _is_unknown(case: Case, figures: IdFigures) -> bool:
 def _unknown_id(case: Case, bus: BusFigures, figures: IdFigures) -> Sighting:
     remembered = case.remembered is not None
     first = figures.first_ns
-    later = _later(case, bus, figures)
+    later = came_later(case, figures)
     source = "the good run" if remembered else "the database"
     period = figures.period.learned_ns
     evidence = [

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 from buswright.diagnosis.detected import DETECTED
 from buswright.findings import Finding, Severity
@@ -14,18 +14,6 @@ SHOWN_EXPLAINED = 6
 
 _COUNTED = frozenset({"clock-jump", "bus-off", "segment-open", "module-reset", "id-missing"})
 """Faults of which the count is a number of events, not of frames."""
-
-
-def every(findings: Sequence[Finding]) -> Iterator[Finding]:
-    """Yield findings and, behind each, what it explains."""
-    for finding in findings:
-        yield finding
-        yield from every(finding.explains)
-
-
-def worst(findings: Sequence[Finding]) -> Severity | None:
-    """Return the highest severity of the root findings; None for none."""
-    return max((finding.severity for finding in findings), default=None)
 
 
 def tally(findings: Sequence[Finding]) -> str:

@@ -11,6 +11,8 @@ import numpy.typing as npt
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.following.follow import ChannelNow, Plotted
 from buswright.diagnosis.detect import diagnose
+from buswright.diagnosis.now.judge import NOTHING_JUDGED, judge
+from buswright.diagnosis.now.moment import Reception
 from buswright.findings import Finding
 from buswright.frames.table import Int64s
 from buswright.health.model.health import BusHealth
@@ -22,7 +24,7 @@ from buswright.worker.listening import Listening
 from buswright.worker.notices import Notices, Shielded
 from buswright.worker.pace import Pace
 from buswright.worker.replay import Replay
-from buswright.worker.snapshot import IdDetail, Reception, Snapshot, SourceNow
+from buswright.worker.snapshot import IdDetail, Snapshot, SourceNow
 
 HEALTH_S = 0.5
 HEALTH_SHARE = 10
@@ -69,6 +71,7 @@ class Composer:
         self._shown = _Shown(HealthTracker().result())
         self._whole = False
         self._decoder = Shielded("decoding for the detail of an identifier", folds.known.decoder, notices)
+        self._judge = Shielded("judging what is wrong now", lambda: judge, notices)
         self._database = folds.known.any_message
         self._number = 0
 
@@ -86,7 +89,7 @@ class Composer:
         at_ns = now_ns if now_ns is not None else 0
         shown.recent = folds.recent.run(lambda one: one.result(at_ns), replace(shown.recent, now_ns=at_ns))
         shown.channels = folds.channels.run(lambda one: one.result(at_ns), ())
-        return Snapshot(
+        snapshot = Snapshot(
             number=self._number,
             source=self._source_now(now_ns),
             health=shown.health,
@@ -103,6 +106,9 @@ class Composer:
             recording_on=source.recording_on if isinstance(source, Listening) else False,
             notices=self._notices.latest(),
         )
+        # Made here rather than by the first screen that asks; where that fails, the numbers are shown all the same.
+        vars(snapshot)["verdicts"] = self._judge.run(lambda one: one(snapshot.moment), NOTHING_JUDGED)
+        return snapshot
 
     def keep_whole(self) -> None:
         """Judge what has been folded as the whole capture: its findings and its time line stay from now on."""

@@ -8,13 +8,14 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+from buswright.diagnosis.now.moment import Reception
 from buswright.errors import UserError
 from buswright.frames.live.capture import BATCH_S, LiveCapture
 from buswright.frames.recording.recorder import Recorder, format_of, space_for
 from buswright.frames.recording.run import Recording, RecordingRun
 from buswright.frames.sidecar import sidecar_of
 from buswright.frames.table import Clock, Event, Frames, Problems, empty_frames
-from buswright.worker.snapshot import Phase, Reception
+from buswright.worker.snapshot import Phase
 
 ON_THE_WAY_NS = 300_000_000
 """From the wire to a batch it takes a tenth of a second at most, unless this computer is overloaded."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -11,9 +12,10 @@ import numpy.typing as npt
 
 from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.channels.following.follow import ChannelNow, Plotted
+from buswright.diagnosis.now.judge import Verdicts, judge
+from buswright.diagnosis.now.moment import Moment, Reception
 from buswright.diagnosis.wiggle.model import WiggleNow
 from buswright.findings import Finding
-from buswright.frames.live.capture import Drops
 from buswright.frames.recording.run import Recording
 from buswright.frames.table import Event, Int64s, UInt8s
 from buswright.health.model.health import BusHealth, GapGroup
@@ -22,30 +24,6 @@ from buswright.messages.model import Message
 
 Phase = Literal["listening", "reading", "playing", "paused", "ended", "failed"]
 """A live bus is listened to; a capture is read as fast as possible, played, paused, or at its end."""
-
-
-@dataclass(frozen=True, slots=True)
-class Reception:
-    """How one bus is received.
-
-    Attributes
-    ----------
-    bus, source
-        Its name and what is read: a `live:` address, or the capture's interface.
-    connected
-        False while a live adapter is gone.
-    listening, why
-        "proven", "not proven", "not needed" and how it is known; empty for a capture.
-    drops
-        Frames lost on the way to this program; None for a capture.
-    """
-
-    bus: str
-    source: str
-    connected: bool
-    listening: str
-    why: str
-    drops: Drops | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,9 +122,9 @@ class SignalNow:
     why_not: str
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Snapshot:
-    """Everything a screen may show.
+    """Everything a screen may show: numbers, and the verdicts on them, which the worker has made already.
 
     Attributes
     ----------
@@ -187,3 +165,23 @@ class Snapshot:
     recording: Recording | None
     recording_on: bool
     notices: tuple[Notice, ...]
+
+    @cached_property
+    def moment(self) -> Moment:
+        """The numbers that everything is judged from."""
+        source = self.source
+        return Moment(
+            health=self.health,
+            recent=self.recent,
+            receptions=source.receptions,
+            live=source.live,
+            first_ns=source.first_ns,
+            now_ns=source.now_ns,
+            car=self.car,
+            findings=self.findings,
+        )
+
+    @cached_property
+    def verdicts(self) -> Verdicts:
+        """How everything is at the moment; made once, by whoever asks first: the worker."""
+        return judge(self.moment)

@@ -5,9 +5,10 @@ from types import MappingProxyType
 
 import pytest
 
+from buswright.findings import Severity
 from buswright.frames.live.capture import Drops
 from buswright.health.model.health import Drop, Peak
-from buswright.tui.screens.overview.bus_lines import Fact, bus_lines, facts, flowed, history, load_now, meter_spans
+from buswright.tui.screens.overview.bus_lines import Fact, bus_lines, facts, flowed, history, meter_spans
 from buswright.tui.widgets.toned import width_of
 
 from ..made import snapshot_of
@@ -24,28 +25,43 @@ from ..made_variants import (
 )
 
 
+def bus_of(snapshot, name):
+    return next(each for each in snapshot.verdicts.buses if each.name == name)
+
+
 def said(snapshot, bus):
-    return " · ".join(each.text for each in facts(snapshot, bus, snapshot.health.buses.get(bus)))
+    return " · ".join(each.text for each in facts(snapshot, bus_of(snapshot, bus)))
+
+
+def filled(snapshot, bus, load, *, fast):
+    """One window of a bus filled so far: one of a tenth of a second, or one of a second."""
+    figures = snapshot.health.buses[bus]
+    windows = figures.windows if fast else figures.slow_windows
+    loads = windows.load.copy()
+    loads[0] = load
+    changed = replace(windows, load=loads)
+    return with_bus(snapshot, bus, **({"windows": changed} if fast else {"slow_windows": changed}))
 
 
 def test_the_meter_is_filled_as_far_as_the_load_and_shows_both_limits():
-    free = "".join(each.text for each in meter_spans(0.0, 40, "good"))
+    bus = bus_of(snapshot_of(), "engine")
+    free = "".join(each.text for each in meter_spans(bus, 0.0, 40, "good"))
     assert free.index("┊") == 24  # 60 % of 40 cells
     assert free.index("┃") == 32  # 80 %
-    half = meter_spans(0.5, 40, "good")
+    half = meter_spans(bus, 0.5, 40, "good")
     assert half[0].text == "█" * 20
-    assert all(width_of(meter_spans(load / 20, 33, "good")) == 33 for load in range(-1, 30))
+    assert all(width_of(meter_spans(bus, load / 20, 33, "good")) == 33 for load in range(-1, 30))
 
 
 @pytest.mark.parametrize(
     ("load", "words", "vital"),
-    [(0.59, "load in order", False), (0.6, "worth a look", True), (0.79, "over 60 %", True), (0.8, "A FAULT", True)],
+    [(0.6, "load in order", False), (0.61, "worth a look", True), (0.8, "over 60 %", True), (0.81, "A FAULT", True)],
 )
 def test_a_load_is_judged_in_words_at_the_limits(load, words, vital):
     snapshot = with_bus(snapshot_of(), "engine", now=load)
-    figures = snapshot.health.buses["engine"]
-    assert load_now(snapshot, figures) == pytest.approx(load)
-    judged = next(each for each in facts(snapshot, "engine", figures) if "load" in each.text)
+    bus = bus_of(snapshot, "engine")
+    assert bus.load == pytest.approx(load)
+    judged = next(each for each in facts(snapshot, bus) if "load" in each.text)
     assert words in judged.text
     assert judged.vital is vital
 
@@ -53,11 +69,11 @@ def test_a_load_is_judged_in_words_at_the_limits(load, words, vital):
 def test_a_peak_of_the_past_is_told_with_its_moment():
     base = snapshot_of()
     start = base.source.first_ns
-    assert "a peak over 90 %" in said(with_bus(base, "engine", peak_100ms=Peak(start, 0.93, 46_500)), "engine")
+    assert "a peak over 90 %" in said(filled(base, "engine", 0.93, fast=True), "engine")
     bunched = said(with_bus(base, "engine", peak_100ms=Peak(start, 2.22, 111_000)), "engine")
     assert "load in order (a peak over 100 %: stamped late)" in bunched
     assert "worth a look" not in bunched
-    busy = said(with_bus(base, "engine", peak_1s=Peak(start, 0.7, 350_000)), "engine")
+    busy = said(filled(base, "engine", 0.7, fast=False), "engine")
     assert "load now in order, but 70 % over 1 s at 10:00:00" in busy
 
 
@@ -89,13 +105,16 @@ def test_errors_drops_and_listening():
 def test_the_tone_of_error_frames_follows_their_rate():
     def tone(count, per_s):
         snapshot = with_errors(snapshot_of(), "engine", count=count, per_s=per_s, state="")
-        found = facts(snapshot, "engine", snapshot.health.buses["engine"])
+        found = facts(snapshot, bus_of(snapshot, "engine"))
         return next(each.tone for each in found if "ERROR" in each.text)
 
     assert tone(37, 2.5) == "fault"  # over one a second now
     assert tone(37, 0.0) == "suspect"  # 37 in 14 s are over one a minute
-    long = with_bus(with_errors(snapshot_of(), "engine", count=3, per_s=0.0), "engine", seconds=600.0)
-    assert next(f.tone for f in facts(long, "engine", long.health.buses["engine"]) if "ERROR" in f.text) == "note"
+    long = with_bus(with_errors(snapshot_of(), "engine", count=3, per_s=0.0, state=""), "engine", seconds=600.0)
+    assert bus_of(long, "engine").errors is Severity.SUSPECT  # the controller's counter stands at 130: error passive
+    quiet = replace(long.health.buses["engine"].errors, states=())
+    long = with_bus(long, "engine", errors=quiet)
+    assert next(f.tone for f in facts(long, bus_of(long, "engine")) if "ERROR" in f.text) == "note"
 
 
 def test_drops_of_a_capture_are_the_recorders():

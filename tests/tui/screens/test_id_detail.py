@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from buswright.channels.carfile.model import FrameName
+from buswright.diagnosis.now.gap_words import VERDICTS, gaps_told
 from buswright.messages.database import load_database
 from buswright.messages.model import Message, Signal
 from buswright.simulate.faults.catalogue import Fault
 from buswright.tui.screens.help_screen import HelpScreen
-from buswright.tui.screens.identifiers.gap_words import VERDICTS, gaps_told
 from buswright.tui.screens.identifiers.page import IdDetailScreen
 from buswright.tui.screens.identifiers.page_lines import page
 from buswright.tui.widgets.spacing_plot import BEYOND, spacing_lines
@@ -230,7 +230,7 @@ def test_a_container_is_not_decoded():
 
 
 def told(snapshot):
-    return list(gaps_told(snapshot, snapshot.detail, snapshot.health.ids[snapshot.detail.name]))
+    return list(gaps_told(snapshot.moment, snapshot.detail.gaps, snapshot.health.ids[snapshot.detail.name]))
 
 
 def test_a_silence_that_lasts_comes_first():

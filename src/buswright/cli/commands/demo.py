@@ -119,7 +119,9 @@ def _health(tracker: HealthTracker, capture: Capture, car: CarFile) -> HealthRep
 
     health = tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock)
     found = tuple(diagnose(health, car=car))
-    return HealthReport(health, found, ("demo",), capture.format, capture.clock, capture.problems, car.car.name, True)
+    return HealthReport(
+        health, found, ("demo",), capture.format, capture.clock, capture.problems, car.car.name, True, car
+    )
 
 
 def _can_show(sign: str) -> bool:

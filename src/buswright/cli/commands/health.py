@@ -89,6 +89,7 @@ def _examine(options: argparse.Namespace) -> tuple[HealthReport, SpacingColumns 
         capture.problems,
         car.car.name if car is not None else "",
         _described(car, databases),
+        car,
     )
     return report, spacings
 

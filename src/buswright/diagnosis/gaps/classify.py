@@ -13,7 +13,6 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from buswright.diagnosis.case import MILLISECOND, SECOND, Case, open_link
-from buswright.diagnosis.expected import silent_long
 from buswright.diagnosis.gaps.evidence import Part, Silence, Step, silences, unusual_errors
 from buswright.diagnosis.gaps.verdict import (
     HOST_LAG,
@@ -23,6 +22,7 @@ from buswright.diagnosis.gaps.verdict import (
     phase_words,
     whose,
 )
+from buswright.diagnosis.silence import is_guest, missing_after_ns
 from buswright.health.model.health import ClockSet
 from buswright.wording import duration, listed, percent
 
@@ -321,8 +321,8 @@ def _mask(ids: Sequence[int], *, extended: bool) -> tuple[int, int] | None:
 
 def _gone(case: Case, silence: Silence) -> bool:
     """Whether identifiers that never came back have been silent for long enough to be called missing."""
-    known = [p for p in silence.parts if p.figures.known is not False]
-    return any(silent_long(case, p.name, p.silent_ns, p.period_ns) for p in known)
+    own = [p for p in silence.parts if not is_guest(case, p.figures)]
+    return any(p.silent_ns > missing_after_ns(case, p.name, p.period_ns) for p in own)
 
 
 def _module(
@@ -430,7 +430,7 @@ def _module_fault(case: Case, silence: Silence) -> tuple[str, float]:
         return "sender-skips", 0.75 if kept else 0.5
     if kept and not restarted:
         return "bus-off", (0.7 if errors else 0.45) * sure
-    if all(silent_long(case, p.name, p.silent_ns, p.period_ns) for p in silence.parts):
+    if all(p.silent_ns > missing_after_ns(case, p.name, p.period_ns) for p in silence.parts):
         return "module-missing", 0.85
     long = sum(_reset_long(case, part) for part in silence.parts) >= min(2, len(silence.parts))
     like_new = restarted > 0 or sum(part.as_first for part in silence.parts) * 2 > len(silence.parts)

@@ -9,12 +9,12 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
-from buswright.diagnosis.case import MILLISECOND, SECOND, Case, Sighting, Window, merged, sighting, subject_of, titled
+from buswright.diagnosis.case import MILLISECOND, Case, Sighting, Window, merged, sighting, subject_of, titled
 from buswright.diagnosis.drops import as_told, reported_drops
 from buswright.diagnosis.duplicates import mixed_streams
-from buswright.diagnosis.expected import silent_long
 from buswright.diagnosis.gaps.evidence import Step, Steps, counter_steps, overloaded, phase_known
-from buswright.diagnosis.gaps.verdict import ALONE, ENOUGH, joined
+from buswright.diagnosis.gaps.verdict import ALONE, joined
+from buswright.diagnosis.silence import FULL, is_guest, lost_severity, missing_after_ns
 from buswright.diagnosis.words import UNPLUG
 from buswright.findings import Severity
 from buswright.frames.table import Bools
@@ -82,7 +82,7 @@ def single_sightings(
     lost: list[Single] = []
     mixed = mixed_streams(case)
     for figures in case.health.ids.values():
-        if figures.period.sending != "periodic" or not figures.period.judged_ns or figures.known is False:
+        if figures.period.sending != "periodic" or not figures.period.judged_ns or is_guest(case, figures):
             continue
         if figures.name in mixed:
             continue
@@ -114,10 +114,8 @@ def _open_rows(case: Case, figures: IdFigures, accounted: set[int]) -> npt.NDArr
 
 
 def _long(case: Case, figures: IdFigures, rows: npt.NDArray[np.intp]) -> Bools:
-    gaps, name = figures.gaps, figures.name
-    silent = gaps.end_ns[rows] - gaps.start_ns[rows]
-    periods, seconds = case.limit("id_missing_periods", frame=name), case.limit("id_missing_s", frame=name)
-    long: Bools = silent > np.maximum(periods * gaps.period_ns[rows], seconds * SECOND)
+    gaps = figures.gaps
+    long: Bools = gaps.end_ns[rows] - gaps.start_ns[rows] > missing_after_ns(case, figures.name, gaps.period_ns[rows])
     return long
 
 
@@ -137,7 +135,7 @@ def _missing_id(case: Case, single: Single, accounted: bool) -> Iterator[Sightin
     windows = list(single.windows())
     last, end = figures.last_ns, case.health.buses[name.bus].last_ns
     stopped = ""
-    if not accounted and last is not None and end is not None and silent_long(case, name, end - last, period):
+    if not accounted and last is not None and end is not None and end - last > missing_after_ns(case, name, period):
         windows.append(Window(last + int(period), end))
         stopped = ", and never came back"
     if not windows:
@@ -177,7 +175,7 @@ def _missing_id(case: Case, single: Single, accounted: bool) -> Iterator[Sightin
 def _skips(case: Case, single: Single) -> Sighting:
     figures, name, count = single.figures, single.figures.name, len(single.rows)
     paused = single.counted(Step.PAUSED)
-    few = count < ENOUGH and not single.share > case.limit("lost_share_fault", frame=name)
+    few = count < FULL and not single.share > case.limit("lost_share_fault", frame=name)
     return sighting(
         "sender-skips",
         Severity.NOTE if few else Severity.SUSPECT,
@@ -231,7 +229,7 @@ def _frames_lost(case: Case, single: Single) -> Sighting:
         evidence.append(f"Error frames came within 100 ms of {plural(near, 'gap')}.")
     return sighting(
         "frames-lost",
-        _lost_severity(case, single),
+        lost_severity(case, name, single.share, count),
         subject_of(name),
         windows=windows,
         count=single.missing,
@@ -247,15 +245,6 @@ def _frames_lost(case: Case, single: Single) -> Sighting:
         + ("" if counted else " A counter in this message would show whether its sender skips instead."),
         caution=UNPLUG,
     )
-
-
-def _lost_severity(case: Case, single: Single) -> Severity:
-    if len(single.rows) < ENOUGH:
-        return Severity.NOTE
-    fault, suspect = (
-        case.limit(name, frame=single.figures.name) for name in ("lost_share_fault", "lost_share_suspect")
-    )
-    return Severity.FAULT if single.share >= fault else Severity.SUSPECT if single.share >= suspect else Severity.NOTE
 
 
 def _spread(case: Case, bus: str, own: Sequence[Single]) -> Sighting | None:

@@ -23,19 +23,19 @@
       }],
       hooks: {
         drawClear: [Plots.drawFindings],
-        draw: [(u) => { if (top !== null) limits(u); errors(u, bus.errors); }],
+        draw: [(u) => { if (top !== null) limits(u, bus.limits); errors(u, bus.errors); }],
         setCursor: [(u) => { place.previousElementSibling.textContent = loadWords(u, seen, unit); }],
       },
     }, seen);
   }
 
-  function limits(u) {
+  function limits(u, lines) {
     const { ctx, bbox } = u, ratio = uPlot.pxRatio;
     ctx.save();
     ctx.font = `${11 * ratio}px system-ui, sans-serif`;
     ctx.textAlign = "right"; ctx.textBaseline = "alphabetic";
     ctx.setLineDash([5 * ratio, 4 * ratio]);
-    for (const [share, name, words] of page.limits) {
+    for (const [share, name, words] of lines) {
       const y = u.valToPos(share, "y", true);
       ctx.strokeStyle = ctx.fillStyle = color(name);
       ctx.beginPath(); ctx.moveTo(bbox.left, y); ctx.lineTo(bbox.left + bbox.width, y); ctx.stroke();

@@ -43,7 +43,17 @@ def render_json(report: HealthReport) -> dict[str, Any]:
         "gap_groups_count": health.gap_groups_count,
         "findings": plain(report.findings),
         "thresholds": {name: one.default for name, one in THRESHOLDS.items()},
+        "overrides": _overrides(report),
     }
+
+
+def _overrides(report: HealthReport) -> dict[str, dict[str, float]]:
+    """Return the thresholds that the car file has for its buses and frames, by subject."""
+    if report.rules is None:
+        return {}
+    own = {f"bus:{name}": bus.thresholds for name, bus in report.rules.buses.items()}
+    own |= {f"id:{name}": frame.thresholds for name, frame in report.rules.frames.items()}
+    return {subject: dict(thresholds) for subject, thresholds in own.items() if thresholds}
 
 
 def _capture(capture: CaptureFigures) -> dict[str, Any]:

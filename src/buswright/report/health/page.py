@@ -182,7 +182,7 @@ def _explained(finding: Finding) -> str:
 
 def _plots(report: HealthReport) -> str:
     parts = list(_bus_plots(report))
-    key = STRIP_KEY.format(*(percent(words.threshold(name), 0) for name in ("jitter_sd", "jitter_p999")))
+    key = STRIP_KEY.format(*(percent(report.case.limit(name), 0) for name in ("jitter_sd", "jitter_p999")))
     nothing = "<p>No plots: no frame has a time stamp.</p>"
     return (
         '<section id="plots"><h2>Load and periods over time</h2>\n'
@@ -231,12 +231,12 @@ def _buses(report: HealthReport) -> str:
     heads = ["bus", "bit rate", "mean load", "peak over 1\u00a0s", "peak over 100\u00a0ms", "frames", "remote"]
     heads += ["error frames", "most in 50\u00a0ms", "longest silence", "interface"]
     rows = [_bus_row(bus, report) for bus in report.health.buses.values()]
-    limits = words.limits()
     basis = "".join(
         f"<p>{escape(said)}</p>" for bus in report.health.buses.values() if (said := words.basis_words(bus))
     )
     return (
-        f'<section id="buses"><h2>Buses</h2><p class="faint">{escape(limits["load"])}; {escape(limits["errors"])}. '
+        '<section id="buses"><h2>Buses</h2><p class="faint">'
+        f"{escape(words.limits(report, 'load'))}; {escape(words.limits(report, 'errors'))}. "
         "Load counts every bit on the wire: stuff bits, interframe space, error flags.</p>"
         + html_table(heads, rows, right=(2, 5, 6, 7, 8, 9), label="Buses")
         + f"{basis}</section>"
@@ -304,10 +304,10 @@ def _ids(report: HealthReport) -> str:
     used = [k for k in range(len(heads)) if any(row[k] not in ("–", "") for row in rows)]
     right = [used.index(k) for k in (4, 5, 7, 8, 9, 10, 11, 12, 13) if k in used]
     shown = [[row[k] for k in used] for row in rows]
-    limits = words.limits()
     return (
-        f'<section id="ids"><h2>Identifiers, worst first</h2><p class="faint">{escape(limits["jitter"])}; '
-        f"{escape(limits['missing'])}. Click a head to sort.</p>"
+        '<section id="ids"><h2>Identifiers, worst first</h2><p class="faint">'
+        f"{escape(words.limits(report, 'jitter'))}; {escape(words.limits(report, 'missing'))}. "
+        "Click a head to sort.</p>"
         + html_table([heads[k] for k in used], shown, right=right, label="Identifiers")
         + "</section>"
     )

@@ -11,7 +11,6 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
-from buswright.findings import THRESHOLDS
 from buswright.frames.table import Int64s
 from buswright.health.model.health import BusFigures, Gaps, IdFigures, LoadWindows
 from buswright.health.spacings import Spacings, SpacingTrack
@@ -50,17 +49,14 @@ def plot_data(report: HealthReport, spacings: Spacings) -> dict[str, Any]:
         "width": spacings.width_ns / 1e9,
         "columns": [round((start - first) / 1e9, 3) for start in columns.tolist()],
         "finest": FINEST,
-        "jitter": [THRESHOLDS["jitter_sd"].default, THRESHOLDS["jitter_p999"].default],
-        "limits": [
-            [100 * THRESHOLDS[name].default, severity, f"{percent(THRESHOLDS[name].default, 0)} over 1 s: {words}"]
-            for name, severity, words in (
-                ("load_suspect", "suspect", "worth a look"),
-                ("load_fault", "fault", "a fault"),
-            )
-        ],
+        "jitter": [report.case.limit("jitter_sd"), report.case.limit("jitter_p999")],
         "findings": list(_stretches(report, first)),
         "buses": [
-            {**load_data(bus, first), "lanes": list(_lanes(report, bus.name, spacings, columns, first, gaps))}
+            {
+                **load_data(bus, first),
+                "limits": list(_limits(report, bus.name)),
+                "lanes": list(_lanes(report, bus.name, spacings, columns, first, gaps)),
+            }
             for bus in report.health.buses.values()
         ],
     }
@@ -71,6 +67,13 @@ def _stretches(report: HealthReport, first: int) -> Iterator[list[Any]]:
         if finding.start_ns is not None:
             end = finding.end_ns if finding.end_ns is not None else finding.start_ns
             yield [(finding.start_ns - first) / 1e9, (end - first) / 1e9, number, finding.severity.name.lower()]
+
+
+def _limits(report: HealthReport, bus: str) -> Iterator[list[Any]]:
+    """Yield the limits of a bus's load over a second: percent, severity, words."""
+    for name, severity, words in (("load_suspect", "suspect", "worth a look"), ("load_fault", "fault", "a fault")):
+        limit = report.case.limit(name, bus=bus)
+        yield [100 * limit, severity, f"{percent(limit, 0)} over 1 s: {words}"]
 
 
 # -- Load ---------------------------------------------------------------------------------------------------------

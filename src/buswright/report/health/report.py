@@ -7,12 +7,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from buswright.channels.carfile.model import FrameName
-from buswright.findings import THRESHOLDS, Finding, Layer, Severity
+from buswright.channels.carfile.model import CarFile, FrameName
+from buswright.diagnosis.case import Case
+from buswright.diagnosis.found import Found, Standing, worst
+from buswright.findings import Finding, Layer, Severity
 from buswright.frames.table import Clock, Problems
 from buswright.health.model.health import BitRate, BusFigures, BusHealth, IdFigures, Peak
-from buswright.report.findings import every, headline, tally, worst
+from buswright.report.findings import headline, tally
 from buswright.report.text import count
+from buswright.wording import listed
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,6 +38,8 @@ class HealthReport:
         Name of the car; empty where nobody says.
     described
         Whether a car file or a database said what should be there.
+    rules
+        The car file, for its thresholds; None without one.
     """
 
     health: BusHealth
@@ -45,6 +50,7 @@ class HealthReport:
     problems: Problems = field(default_factory=Problems)
     car: str = ""
     described: bool = False
+    rules: CarFile | None = None
 
     @property
     def first_ns(self) -> int | None:
@@ -67,16 +73,18 @@ class HealthReport:
         return worst(self.findings)
 
     @cached_property
-    def severity_of(self) -> Mapping[str, Severity]:
-        """Highest severity by subject, of findings that others explain too."""
-        found: dict[str, Severity] = {}
-        for finding in every(self.findings):
-            found[finding.subject] = max(finding.severity, found.get(finding.subject, Severity.NOTE))
-        return found
+    def case(self) -> Case:
+        """What was measured, with the thresholds in force."""
+        return Case(self.health, self.rules)
+
+    @cached_property
+    def _standings(self) -> Mapping[FrameName, Standing]:
+        found = Found.of(self.findings)
+        return {name: found.standing(self.case, figures) for name, figures in self.health.ids.items()}
 
     def severity_of_id(self, name: FrameName) -> Severity | None:
-        """Highest severity that was found for an identifier itself."""
-        return self.severity_of.get(f"id:{name}")
+        """How grave what was found of an identifier is, and what took its missing frames; None where it is well."""
+        return self._standings[name].severity
 
     @cached_property
     def worst_first(self) -> tuple[IdFigures, ...]:
@@ -273,24 +281,42 @@ def peak_words(peak: Peak | None, report: HealthReport, seconds: float) -> str:
     return f"{size} at {report.at(peak.start_ns)}"
 
 
-def threshold(name: str) -> float:
-    """Return a default threshold."""
-    return THRESHOLDS[name].default
+_LIMITS: Mapping[str, tuple[str, tuple[str, ...]]] = {
+    "load": (
+        "load is suspect from {} over 1 s or {} over 100 ms, a fault from {} over 1 s",
+        ("load_suspect", "load_peak_suspect", "load_fault"),
+    ),
+    "jitter": (
+        "jitter is suspect from {} of the period (standard deviation), a fault from {} (99.9 %)",
+        ("jitter_sd", "jitter_p999"),
+    ),
+    "missing": (
+        "a gap over {} periods means missing frames ({} above 70 % load)",
+        ("missing_periods", "missing_periods_loaded"),
+    ),
+    "errors": (
+        "error frames: a note up to {} a minute, a fault above {} a second",
+        ("error_frames_per_minute", "error_frames_per_second"),
+    ),
+}
+_IN_PERCENT = ("load", "jitter")
 
 
-def limits() -> dict[str, str]:
-    """Return the default thresholds that stand beside what they judge."""
-    of = threshold
-    return {
-        "load": f"load is suspect from {percent(of('load_suspect'), 0)} over 1 s or "
-        f"{percent(of('load_peak_suspect'), 0)} over 100 ms, a fault from {percent(of('load_fault'), 0)} over 1 s",
-        "jitter": f"jitter is suspect from {percent(of('jitter_sd'), 0)} of the period (standard deviation), "
-        f"a fault from {percent(of('jitter_p999'), 0)} (99.9 %)",
-        "missing": f"a gap over {of('missing_periods'):g} periods means missing frames "
-        f"({of('missing_periods_loaded'):g} above 70 % load)",
-        "errors": f"error frames: a note up to {of('error_frames_per_minute'):g} a minute, "
-        f"a fault above {of('error_frames_per_second'):g} a second",
-    }
+def limits(report: HealthReport, which: str) -> str:
+    """Write the thresholds in force for "load", "jitter", "missing" or "errors", as they stand beside the numbers.
+
+    Once where all buses have the same; frames that have their own are named.
+    """
+    words, names = _LIMITS[which]
+    by_bus = {}
+    for bus in report.health.buses:
+        values = [report.case.limit(name, bus=bus) for name in names]
+        by_bus[bus] = words.format(*(percent(one, 0) if which in _IN_PERCENT else f"{one:g}" for one in values))
+    alike = len(set(by_bus.values())) <= 1
+    text = next(iter(by_bus.values()), "") if alike else "; ".join(f"{bus}: {said}" for bus, said in by_bus.items())
+    frames = report.rules.frames.values() if report.rules else ()
+    own = [str(each.name) for each in frames if any(name in each.thresholds for name in names)]
+    return f"{text}; the car file has others for {listed(own)}" if own else text
 
 
 def capture_lines(report: HealthReport) -> list[str]:

@@ -28,12 +28,12 @@ def render_text(report: HealthReport, *, width: int = 80, every: bool = False) -
     lines = [
         *_fold(words.verdict(report), width, indent="    "),
         *_fold(f"{', '.join(report.files)}: {words.size_words(report)} from {moment(report.first_ns, origin)}", width),
-        *_title("Buses", words.limits()["load"], width),
+        *_title("Buses", words.limits(report, "load"), width),
         *_buses(report, width),
     ]
     if report.health.modules:
         lines += [*_title("Modules", "", width), *_modules(report, width)]
-    lines += [*_title("Identifiers, worst first", words.limits()["jitter"], width), *_ids(report, width, every)]
+    lines += [*_title("Identifiers, worst first", words.limits(report, "jitter"), width), *_ids(report, width, every)]
     lines += [*_title("Capture", "", width), *_capture(report, width)]
     lines += [*_title("Findings", "", width), *_findings(report, width, every)]
     return "\n".join(lines)

@@ -12,6 +12,7 @@ from buswright.channels.carfile.model import FrameName
 from buswright.tui.screens.identifiers.page_lines import page, wrapped
 from buswright.tui.screens.identifiers.rows import rows_of
 from buswright.tui.screens.work_screen import WorkScreen
+from buswright.tui.tones import tone_of
 from buswright.tui.widgets.toned import Lines, Span, line
 from buswright.worker.snapshot import IdDetail, Snapshot
 
@@ -94,7 +95,7 @@ class IdDetailScreen(WorkScreen):
             return
         for row in rows_of(snapshot):
             if row.key == self.identifier:
-                yield line(Span(row.state.word, row.state.tone), Span(f"  {row.message}  {row.module}"))
+                yield line(Span(row.state.word, tone_of(row.state)), Span(f"  {row.message}  {row.module}"))
                 yield from wrapped(row.state.why, width)
                 return
         yield from wrapped("It has not come up to the moment shown.", width, "dim")

@@ -8,12 +8,14 @@ from textwrap import wrap
 
 import numpy as np
 
+from buswright.diagnosis.case import subject_of
+from buswright.diagnosis.now.gap_words import TOLD, gaps_told
+from buswright.diagnosis.now.identifiers import late_periods, unnamed
 from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, IdFigures, Lengths, TwoSenders
 from buswright.messages.model import J1939, Message
-from buswright.tui.screens.identifiers.gap_words import TOLD, gaps_told
 from buswright.tui.screens.identifiers.rows import number, seconds
-from buswright.tui.screens.identifiers.states import Judge, findings_of, unnamed
 from buswright.tui.times import duration_text
+from buswright.tui.tones import tone_of
 from buswright.tui.widgets.bit_grid import (
     ABSENT,
     LEVELS,
@@ -70,12 +72,11 @@ def _heading(text: str, note: str = "") -> Drawn:
 
 
 def _title(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int) -> Drawn:
-    judge, now = Judge.of(snapshot), snapshot.recent.ids.get(detail.name)
-    state = judge.state(figures, now)
+    state, now = snapshot.verdicts.ids[detail.name], snapshot.recent.ids.get(detail.name)
     who = Span(f"  {figures.message or 'no message of the database'}", "strong" if figures.message else "dim")
     module = Span(f"  from {figures.module}" if figures.module else "  nobody says from which module", "dim")
     yield line(Span(str(detail.name), "head"), who, module)
-    yield from hanging(line(Span(f"{state.word}: ", state.tone)), state.why, width)
+    yield from hanging(line(Span(f"{state.word}: ", tone_of(state))), state.why, width)
     if detail.message is not None and detail.message.protocol == J1939:
         yield line(Span(_j1939(detail.name.id), "dim"))
     timed = now is not None and figures.last_ns is not None
@@ -179,17 +180,17 @@ def _signal(signal: SignalNow, letter: str, widths: tuple[int, int, int]) -> lis
 
 
 def _timing(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int) -> Drawn:
-    period, judge = figures.period, Judge.of(snapshot)
+    period = figures.period
     yield from _heading("Timing", _sending(figures))
     if period.conflict:
         yield from wrapped("What is declared and what comes differ by more than a quarter.", width, "suspect")
-    yield from _jitter(judge, figures, width)
+    yield from _jitter(snapshot, figures, width)
     spacings = np.diff(detail.time_ns).astype(np.float64)
     spacings = spacings[spacings > 0]
     if not len(spacings):
         yield from wrapped("Too few frames are held to draw their spacings.", width, "dim")
         return
-    late = judge.late_periods(detail.name)
+    late = late_periods(snapshot.moment, detail.name)
     plot = spacing_lines(spacings, period.judged_ns, late, width=min(width, 120), height=5)
     beyond = plot and BEYOND in plot[0][-1].text
     note = f"spacings of the latest {len(detail.time_ns)} frames, oldest left"
@@ -208,17 +209,16 @@ def _sending(figures: IdFigures) -> str:
     return "; ".join(each for each in (says, learned if expected.period_ns.declared else "") if each)
 
 
-def _jitter(judge: Judge, figures: IdFigures, width: int) -> Drawn:
-    period = figures.period
-    for what, ns, limit in (
-        ("standard deviation", period.sd_ns, "jitter_sd"),
-        ("99.9 % of spacings within", period.p999_ns, "jitter_p999"),
+def _jitter(snapshot: Snapshot, figures: IdFigures, width: int) -> Drawn:
+    period, state = figures.period, snapshot.verdicts.ids[figures.name]
+    for what, ns, limit, wide in (
+        ("standard deviation", period.sd_ns, "jitter_sd", state.sd_wide),
+        ("99.9 % of spacings within", period.p999_ns, "jitter_p999", state.p999_wide),
     ):
         if ns is None:
             continue
         share = ns / period.judged_ns if period.judged_ns else None
-        most = judge.case.limit(limit, frame=figures.name)
-        wide = share is not None and share > most
+        most = snapshot.moment.case.limit(limit, frame=figures.name)
         of = f" ({share * 100:.1f} %, a look from {most * 100:.0f} % of the period)" if share is not None else ""
         yield line(f"{what:26}", Span(f"{duration_text(ns):>9}", "suspect" if wide else "plain"), Span(of, "dim"))
     if period.shortest_ns is not None and period.longest_ns is not None:
@@ -278,7 +278,7 @@ def _gaps(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int) 
     else:
         note = f"over {gaps.rule}; {gaps.total} ended, {gaps.missing} frames missing in them, {gaps.late} only late"
     yield from _heading("Gaps", note)
-    told = list(gaps_told(snapshot, detail, figures))
+    told = list(gaps_told(snapshot.moment, detail.gaps, figures))
     if not told and not gaps.total:
         yield line(Span("No gap so far.", "good"))
         return
@@ -313,7 +313,7 @@ def _senders(two: TwoSenders | None, width: int) -> Drawn:
 
 
 def _findings(snapshot: Snapshot, figures: IdFigures, width: int) -> Drawn:
-    own = list(findings_of(figures.name, snapshot.findings))
+    own = [finding for finding, _ in snapshot.moment.found.of_subject.get(subject_of(figures.name), ())]
     if not own:
         return
     yield from _heading("Found", "4 shows all findings")

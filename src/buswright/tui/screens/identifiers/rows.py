@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 from buswright.channels.carfile.model import FrameName
-from buswright.diagnosis.expected import absentees
-from buswright.health.model.identifiers import IdFigures, NeverCame
-from buswright.health.recent import IdNow
-from buswright.tui.screens.identifiers.states import Judge, Rank, State
+from buswright.diagnosis.now.identifiers import IdState, Rank, Unseen
+from buswright.diagnosis.now.moment import id_text
+from buswright.health.model.identifiers import IdFigures
+from buswright.tui.tones import tone_of
 from buswright.tui.widgets.rows import Cell, Column
 from buswright.tui.widgets.toned import Span, Tone
 from buswright.worker.snapshot import Snapshot
@@ -41,11 +41,8 @@ class IdRow:
         Since the last frame; None if it never came or has no times.
     sd, p999
         Jitter as shares of the period; None where unknown.
-    sd_wide, p999_wide
-        Whether they are over their thresholds.
-    missing, still, missing_share
-        Missing frames; whether a silence that lasts is counted with them; their share of those that should have
-        come.
+    missing_share
+        Missing frames as a share of those that should have come.
     length, declared, off
         Of the latest frame; what the database says; how many frames had another length.
     share
@@ -59,7 +56,7 @@ class IdRow:
     id_text: str
     message: str
     module: str
-    state: State
+    state: IdState
     known: bool | None
     expected_hz: float | None
     declared: int | None
@@ -67,10 +64,6 @@ class IdRow:
     age_s: float | None = None
     sd: float | None = None
     p999: float | None = None
-    sd_wide: bool = False
-    p999_wide: bool = False
-    missing: int = 0
-    still: bool = False
     missing_share: float = 0.0
     length: int | None = None
     off: int = 0
@@ -88,42 +81,29 @@ class IdRow:
 
 def rows_of(snapshot: Snapshot) -> tuple[IdRow, ...]:
     """Return a row for each identifier that came or should have come, by bus and identifier."""
-    judge = Judge.of(snapshot)
-    rows = [_seen(judge, figures, snapshot.recent.ids.get(name)) for name, figures in snapshot.health.ids.items()]
-    rows += _unseen(judge)
-    expected = {row.key for row in rows}
-    rows += [_asked(judge, name) for name in snapshot.health.only_asked if name not in expected]
+    verdicts = snapshot.verdicts
+    rows = [_seen(snapshot, snapshot.health.ids[name], state) for name, state in verdicts.ids.items()]
+    rows += [_unseen(each) for each in verdicts.unseen]
     return tuple(sorted(rows, key=lambda row: row.order))
 
 
-def _seen(judge: Judge, figures: IdFigures, now: IdNow | None) -> IdRow:
-    name, period = figures.name, figures.period
-    state = judge.state(figures, now)
+def _seen(snapshot: Snapshot, figures: IdFigures, state: IdState) -> IdRow:
+    name, period, now = figures.name, figures.period, snapshot.recent.ids.get(figures.name)
     timed = now is not None and figures.last_ns is not None
-    age = now.age_s(judge.snapshot.recent.now_ns) if timed and now is not None else None
-    due = 0
-    if state.rank is Rank.MISSING and age is not None and period.judged_ns:
-        due = int(age * 1e9 / period.judged_ns)
-    missing = figures.gaps.missing + due
-    sd, p999 = (_share(each, period.judged_ns) for each in (period.sd_ns, period.p999_ns))
     return IdRow(
         key=name,
         bus=name.bus,
-        id_text=str(name).rpartition("/")[2],
+        id_text=id_text(name),
         message=figures.message or "",
         module=figures.module or "",
         state=state,
         known=figures.known,
         rate_hz=now.rate_hz if now is not None else None,
         expected_hz=figures.expected.due_hz,
-        age_s=age,
-        sd=sd,
-        p999=p999,
-        sd_wide=sd is not None and sd > judge.case.limit("jitter_sd", frame=name),
-        p999_wide=p999 is not None and p999 > judge.case.limit("jitter_p999", frame=name),
-        missing=missing,
-        still=due > 0,
-        missing_share=missing / (missing + figures.frames) if missing else 0.0,
+        age_s=now.age_s(snapshot.recent.now_ns) if timed and now is not None else None,
+        sd=_share(period.sd_ns, period.judged_ns),
+        p999=_share(period.p999_ns, period.judged_ns),
+        missing_share=state.missing / (state.missing + figures.frames) if state.missing else 0.0,
         length=now.length if now is not None else None,
         declared=figures.lengths.declared,
         off=figures.lengths.off,
@@ -136,64 +116,28 @@ def _share(ns: float | None, period_ns: float | None) -> float | None:
     return None if ns is None or not period_ns else ns / period_ns
 
 
-def _unseen(judge: Judge) -> Iterator[IdRow]:
-    """Yield rows of what modules should send and never came."""
-    health = judge.snapshot.health
-    never_came = [one for figures in health.modules.values() for one in figures.never_came]
-    buses = {one.name.bus for one in never_came} & health.buses.keys()
-    overdue = {one.name for bus in buses for one in absentees(judge.case, bus)}
-    for one in never_came:
-        yield _expected(judge, one, one.name in overdue)
-
-
-def _expected(judge: Judge, one: NeverCame, overdue: bool) -> IdRow:
-    expected = one.expected
-    every = f" every {one.period_ms:g} ms" if one.period_ms is not None else ""
+def _unseen(one: Unseen) -> IdRow:
     return IdRow(
-        key=one.name,
-        bus=one.name.bus,
-        id_text=str(one.name).rpartition("/")[2],
+        key=one.key,
+        bus=one.key.bus,
+        id_text=id_text(one.key),
         message=one.message,
-        module=one.module or "",
-        state=judge.never_came(
-            overdue,
-            on_change=bool(expected.change_driven.value),
-            expects=f"the {one.by} expects it of {one.module}{every}",
-            bus=one.name.bus,
-        ),
-        known=True,
-        expected_hz=expected.due_hz,
-        declared=expected.length.value,
-    )
-
-
-def _asked(judge: Judge, name: FrameName) -> IdRow:
-    """Make the row of an identifier that only remote frames have."""
-    car, text = judge.snapshot.car, str(name).rpartition("/")[2]
-    database = car.databases.get(name.bus) if car else None
-    known = database.messages if database else ()
-    message = next((each for each in known if (each.id, each.extended) == (name.id, name.extended)), None)
-    return IdRow(
-        key=name,
-        bus=name.bus,
-        id_text=text,
-        message=message.name if message else "",
-        module=(car.module_of(name.bus, message.name if message else text) or "") if car else "",
-        state=judge.only_asked(judge.snapshot.health.only_asked[name], name.bus),
-        known=None if database is None else message is not None,
-        expected_hz=None,
-        declared=message.length if message else None,
+        module=one.module,
+        state=one.state,
+        known=one.known,
+        expected_hz=one.expected_hz,
+        declared=one.length,
     )
 
 
 # Sorting and filtering ------------------------------------------------------------------------------------------------
 
 SORTS: Mapping[str, Callable[[IdRow], tuple[object, ...]]] = {
-    "importance": lambda row: (row.state.rank, *row.order),
+    "importance": lambda row: (*row.state.importance, *row.order),
     "ID": lambda row: (row.order[1:], row.bus),
     "rate": lambda row: (-(row.rate_hz or 0.0), *row.order),
     "load": lambda row: (-row.share, *row.order),
-    "missing": lambda row: (-row.missing, row.state.rank, *row.order),
+    "missing": lambda row: (-row.state.missing, *row.state.importance, *row.order),
 }
 """Orders of the list, by the word that is shown for each."""
 
@@ -211,7 +155,7 @@ def passes(row: IdRow, chosen: str | OfModule) -> bool:
     if isinstance(chosen, OfModule):
         return (row.bus, row.module) == chosen
     if chosen == LOOK:
-        return row.state.rank.needs_a_look
+        return row.state.needs_a_look
     if chosen == UNKNOWN:
         return row.known is False
     return chosen == EVERYTHING or f"bus {row.bus}" == chosen
@@ -240,27 +184,30 @@ COLUMNS: tuple[Column, ...] = (
 
 def cells_of(row: IdRow) -> Sequence[Cell]:
     """Make the cells of a row."""
-    judged: Tone = row.state.tone if row.state.rank <= Rank.FAST else "plain"
+    tone, rank = tone_of(row.state), row.state.rank
+    judged: Tone = tone if rank <= Rank.FAST else "plain"
     never = row.length is None
     return (
-        Span(row.state.word, row.state.tone),
+        Span(row.state.word, tone),
         row.bus,
         Span(row.id_text, "strong"),
         row.message or Span("unknown" if row.known is False else "-", "dim"),
         row.module or Span("-", "dim"),
         Span(number(row.rate_hz), judged),
         Span(number(row.expected_hz), "dim"),
-        Span(
-            "never" if never else seconds(row.age_s), judged if row.state.rank in (Rank.MISSING, Rank.LATE) else "plain"
-        ),
-        Span(f"{many(row.missing)}{'+' if row.still else ''}", "suspect" if row.missing else "dim"),
-        Span(f"{row.missing_share * 100:.2f}", "suspect" if row.missing else "dim"),
-        Span(percent(row.sd), "suspect" if row.sd_wide else "plain"),
-        Span(percent(row.p999), "suspect" if row.p999_wide else "plain"),
+        Span("never" if never else seconds(row.age_s), judged if rank in (Rank.MISSING, Rank.LATE) else "plain"),
+        Span(f"{many(row.state.missing)}{'+' if row.state.still else ''}", _missing_tone(row)),
+        Span(f"{row.missing_share * 100:.2f}", _missing_tone(row)),
+        Span(percent(row.sd), "suspect" if row.state.sd_wide else "plain"),
+        Span(percent(row.p999), "suspect" if row.state.p999_wide else "plain"),
         _length(row),
         f"{row.share * 100:.2f}",
         payload_text(row.payload, 64),
     )
+
+
+def _missing_tone(row: IdRow) -> Tone:
+    return "suspect" if row.state.missing else "dim"
 
 
 def _length(row: IdRow) -> Span:

@@ -9,6 +9,7 @@ from textual.binding import Binding, BindingType
 from textual.widget import Widget
 
 from buswright.channels.carfile.model import FrameName
+from buswright.diagnosis.now.identifiers import limits_in_words
 from buswright.tui.screens.identifiers.page import IdDetailScreen
 from buswright.tui.screens.identifiers.rows import (
     COLUMNS,
@@ -21,8 +22,8 @@ from buswright.tui.screens.identifiers.rows import (
     passes,
     rows_of,
 )
-from buswright.tui.screens.identifiers.states import Judge
 from buswright.tui.screens.work_screen import WorkScreen
+from buswright.tui.tones import tone_of
 from buswright.tui.widgets.bars import Bar
 from buswright.tui.widgets.rows import Key, Rows
 from buswright.tui.widgets.toned import Span, line, width_of
@@ -41,7 +42,8 @@ class IdentifiersScreen(WorkScreen):
         "three hex digits has 11 bits, one with eight has 29.\n\n"
         "The first column judges: MISSING (silent for long, or never came), late (overdue, or coming too far "
         "apart), fast (several times its rate), new (came first while the bus was already running), a word for "
-        "what was found of it (2 senders, lost some, frozen, counter, checksum, length, irregular), off rate "
+        "what was found of it (2 senders, lost some, frozen, counter, checksum, length, irregular), gaps (frames are "
+        "missing, and the line below says what took them), off rate "
         "(steady, but not at the rate that is declared), unknown id (the database doesn't have it), only asked "
         "(remote frames ask for it and nobody sends it), on change (sent only when something changes: silence is no "
         "fault), ok. What can't be judged says so: too few, no rhythm, no times, waiting. Those that need a "
@@ -115,7 +117,7 @@ class IdentifiersScreen(WorkScreen):
 
     def _tell(self, snapshot: Snapshot) -> None:
         listing = self.query_one(Rows)
-        look = sum(row.state.rank.needs_a_look for row in self._rows.values())
+        look = sum(row.state.needs_a_look for row in self._rows.values())
         words = self._filter if isinstance(self._filter, str) else f"{self._filter.module} on {self._filter.bus}"
         what = line(
             Span("showing ", "dim"),
@@ -134,7 +136,7 @@ class IdentifiersScreen(WorkScreen):
         self.query_one("#ids-what", Bar).show(lambda width, _: [_between(what, tail, width)])
         row = None if listing.key is None else self._rows.get(listing.key)
         self.query_one("#ids-why", Bar).show([_why(row)])
-        limits = Judge.of(snapshot).thresholds()
+        limits = limits_in_words(snapshot.moment)
         self.query_one("#ids-limits", Bar).show(lambda width, _: [[Span(_as_many(limits, width), "dim")]])
 
     def on_rows_moved(self) -> None:
@@ -208,7 +210,7 @@ def _between(left: list[Span], right: list[Span], width: int) -> list[Span]:
 def _why(row: IdRow | None) -> list[Span]:
     if row is None:
         return []
-    return [Span(f"{row.id_text} ", "strong"), Span(f"{row.state.word}: ", row.state.tone), Span(row.state.why)]
+    return [Span(f"{row.id_text} ", "strong"), Span(f"{row.state.word}: ", tone_of(row.state)), Span(row.state.why)]
 
 
 def _as_many(parts: tuple[str, ...], width: int) -> str:

@@ -8,19 +8,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from buswright.findings import THRESHOLDS
+from buswright.diagnosis.now.buses import BusState
+from buswright.diagnosis.now.moment import Reception
+from buswright.findings import Severity
 from buswright.health.model.health import BusFigures
 from buswright.report.health.report import bit_rate_words
 from buswright.report.text import count
 from buswright.tui.times import SECOND, clock_text
+from buswright.tui.tones import severity_tone
 from buswright.tui.widgets.toned import Line, Span, Tone, fitted, line, width_of
-from buswright.worker.snapshot import Reception, Snapshot
+from buswright.worker.snapshot import Snapshot
 
-LOOK = THRESHOLDS["load_suspect"].default
-FAULT = THRESHOLDS["load_fault"].default
-PEAK_LOOK = THRESHOLDS["load_peak_suspect"].default
-SILENT_NS = 1_000_000_000
-"""A bus without a frame for longer is called silent."""
 HISTORY_S = 300
 """At most so long a history is drawn."""
 _STEPS = (1, 2, 5, 10, 15, 20, 30, 60)
@@ -55,50 +53,30 @@ def room_for(width: int, names: Sequence[str], peak: int) -> Room:
     return Room(name, min(left - history, 60), peak, history if history >= 8 else 0)
 
 
-def names_of(snapshot: Snapshot) -> list[str]:
-    """Name all buses: what is received, then what was measured beside that."""
-    return list(dict.fromkeys([*(each.bus for each in snapshot.source.receptions), *snapshot.health.buses]))
-
-
 def bus_lines(snapshot: Snapshot, width: int, fact_lines: int) -> list[Line]:
     """Write every bus: its meter, and under it at most `fact_lines` lines of facts."""
-    names = names_of(snapshot)
-    room = room_for(width, names, _peak_width(snapshot))
-    lines: list[Line] = [scale_line(snapshot, room)]
-    for name in names:
-        figures = snapshot.health.buses.get(name)
-        lines.append(meter_line(snapshot, name, figures, room))
-        lines += flowed(list(facts(snapshot, name, figures)), width - 2, fact_lines, indent=2)
+    buses = snapshot.verdicts.buses
+    room = room_for(width, [each.name for each in buses], _peak_width(snapshot))
+    alike = len({(each.look, each.fault) for each in buses}) == 1
+    lines: list[Line] = [scale_line(snapshot, room, buses[0] if alike else None)]
+    for each in buses:
+        lines.append(meter_line(snapshot, each, room))
+        lines += flowed(list(facts(snapshot, each)), width - 2, fact_lines, indent=2)
     return lines
-
-
-def load_now(snapshot: Snapshot, figures: BusFigures) -> float | None:
-    """Return a bus's load over the last seconds; None without a bit rate."""
-    rate = figures.bitrate
-    recent = snapshot.recent.buses.get(figures.name)
-    if rate.bits_per_s is None or recent is None:
-        return None
-    if rate.data_bits_per_s is None or not figures.data_bits:
-        return recent.bits_per_s / rate.bits_per_s
-    windows, now = figures.slow_windows, snapshot.source.now_ns or 0  # two bit rates: only windows know both
-    done = np.flatnonzero(windows.start_ns + windows.width_ns <= now)
-    if not len(done) or now - int(windows.start_ns[done[-1]]) > 3 * SECOND:
-        return 0.0
-    return float(windows.load[done[-1]])
 
 
 # Meter ---------------------------------------------------------------------------------------------------------------
 
 
-def scale_line(snapshot: Snapshot, room: Room) -> Line:
-    """Write the columns' titles; over the meters the thresholds stand where they lie."""
+def scale_line(snapshot: Snapshot, room: Room, limits: BusState | None) -> Line:
+    """Write the columns' titles; over the meters the limits stand where they lie, if all buses have the same."""
     scale = [" "] * room.meter
-    for share, text in ((LOOK, "look"), (FAULT, "fault")):
+    for share, text in ((limits.look, "look"), (limits.fault, "fault")) if limits else ():
         at = min(int(share * room.meter), room.meter - 1)
         label = f"{text} {share * 100:.0f}▾" if room.meter >= 45 else f"{share * 100:.0f}▾"
-        for k, letter in enumerate(label):
-            scale[at - len(label) + 1 + k] = letter
-    scale[0:1] = ["0"]
+        start = max(at - len(label) + 1, 0)
+        scale[start : start + len(label)] = label[: room.meter - start]
+    scale[0:1] = ["0"] if scale[:1] == [" "] else scale[:1]
     title, shown = "bus", _history_title(snapshot, room)
     pieces = [
         f"{title:<{room.name}}   now ",
@@ -115,32 +93,26 @@ def _history_title(snapshot: Snapshot, room: Room) -> str:
     return f"last {seconds} s" if seconds < 120 else f"last {seconds // 60} min"
 
 
-def meter_line(snapshot: Snapshot, name: str, figures: BusFigures | None, room: Room) -> Line:
+def meter_line(snapshot: Snapshot, bus: BusState, room: Room) -> Line:
     """Draw one bus."""
-    title = Span(f"{name[: room.name]:<{room.name}} ", "strong")
+    title, figures = Span(f"{bus.name[: room.name]:<{room.name}} ", "strong"), bus.figures
     if figures is None or not figures.frames:
         return [title, Span("  no frame has come on this bus yet", "suspect")]
-    now = load_now(snapshot, figures)
-    tone = tone_of(now)
-    if now is None:
-        recent = snapshot.recent.buses.get(name)
+    if bus.load is None:
+        recent = snapshot.recent.buses.get(bus.name)
         bits = recent.bits_per_s / 1000 if recent else 0.0
         meter = fitted([Span(f"{bits:7.1f} kbit/s, bit rate unknown", "note")], room.meter + 6)
-        return [title, *meter, *_tail(snapshot, figures, room)]
-    return [
-        title,
-        Span(f"{_percent(now)} ", tone),
-        *meter_spans(now, room.meter, tone),
-        *_tail(snapshot, figures, room),
-    ]
+    else:
+        tone = severity_tone(bus.load_severity, "good")
+        meter = [Span(f"{_percent(bus.load)} ", tone), *meter_spans(bus, bus.load, room.meter, tone)]
+    return [title, *meter, *_tail(snapshot, bus, figures, room)]
 
 
-def _tail(snapshot: Snapshot, figures: BusFigures, room: Room) -> Iterator[Span]:
+def _tail(snapshot: Snapshot, bus: BusState, figures: BusFigures, room: Room) -> Iterator[Span]:
     yield Span(f" {_percent(figures.load)} ")
     peak = figures.peak_100ms
-    high = peak is not None and peak.load is not None and PEAK_LOOK <= peak.load <= 1
     text = "" if peak is None else f"{_percent(peak.load)} {clock_text(peak.start_ns, snapshot.source)}"
-    yield from fitted([Span(text, "suspect" if high else "plain")], room.peak)
+    yield from fitted([Span(text, severity_tone(bus.peak_severity))], room.peak)
     if room.history:
         yield Span(f" {history(snapshot, figures, room.history)}", "dim")
 
@@ -149,12 +121,12 @@ def _peak_width(snapshot: Snapshot) -> int:
     return max(13, 6 + len(clock_text(snapshot.source.now_ns, snapshot.source)))
 
 
-def meter_spans(load: float, cells: int, tone: Tone) -> list[Span]:
+def meter_spans(bus: BusState, load: float, cells: int, tone: Tone) -> list[Span]:
     """Draw a load: what is carried is filled, the thresholds stand in what is free."""
     eighths = round(min(max(load, 0.0), 1.0) * cells * 8)
     full, part = divmod(eighths, 8)
     filled = "█" * full + (_EIGHTHS[part] if part else "")
-    ticks = {int(LOOK * cells): "┊", int(FAULT * cells): "┃"}
+    ticks = {int(bus.look * cells): "┊", int(bus.fault * cells): "┃"}
     free = "".join(ticks.get(at, "·") for at in range(len(filled), cells))
     return [Span(filled, tone), Span(free, "dim")]
 
@@ -188,13 +160,6 @@ def _step(snapshot: Snapshot, cells: int) -> int:
     return next((step for step in _STEPS if step * cells >= wanted), _STEPS[-1])
 
 
-def tone_of(load: float | None) -> Tone:
-    """Judge a load over about a second."""
-    if load is None:
-        return "plain"
-    return "fault" if load >= FAULT else "suspect" if load >= LOOK else "good"
-
-
 def _percent(share: float | None) -> str:
     """Write a share in five cells."""
     if share is None or not math.isfinite(share):
@@ -205,57 +170,50 @@ def _percent(share: float | None) -> str:
 # Facts ---------------------------------------------------------------------------------------------------------------
 
 
-def facts(snapshot: Snapshot, name: str, figures: BusFigures | None) -> Iterator[Fact]:
+def facts(snapshot: Snapshot, bus: BusState) -> Iterator[Fact]:
     """Say what else is known of a bus, always in the same order."""
-    reception = next((each for each in snapshot.source.receptions if each.bus == name), None)
-    if reception is not None and not reception.connected:
-        yield Fact("NOT CONNECTED: the adapter is gone; plugged in again it is opened by itself", "fault", vital=True)
-    elif figures is not None and (silent := _silence(snapshot, figures)):
-        yield silent
+    figures, reception = bus.figures, bus.reception
+    if not bus.received:
+        yield Fact("NOT CONNECTED: the adapter is gone; plug it back in, it reconnects by itself", "fault", vital=True)
+    elif bus.silent_since_ns is not None:
+        yield Fact(f"SILENT since {clock_text(bus.silent_since_ns, snapshot.source)}", "fault", vital=True)
     if figures is not None and figures.frames:
-        yield _judged(snapshot, figures)
+        yield _judged(snapshot, bus, figures)
         yield _rate(figures)
-        recent = snapshot.recent.buses.get(name)
+        recent = snapshot.recent.buses.get(bus.name)
         yield Fact(f"{recent.frames_per_s if recent else 0.0:6,.0f} frames/s")
-        yield _errors(snapshot, figures)
-    yield _dropped(snapshot, name, reception)
+        yield _errors(snapshot, bus, figures)
+    if bus.found is not None:
+        yield Fact(f"{bus.found.severity.name} {bus.found.fault}", severity_tone(bus.found.severity), vital=True)
+    yield _dropped(bus)
     if reception is not None and reception.listening:
-        yield _listening(reception)
+        yield _listening(reception, bus)
     if reception is not None and snapshot.source.live:
         yield Fact(f"from {reception.source}" if reception.connected else reception.source, "dim")
 
 
-def silent_since(snapshot: Snapshot, figures: BusFigures) -> int | None:
-    """Return the last frame of a bus that is silent; None where it isn't."""
-    recent, now = snapshot.recent.buses.get(figures.name), snapshot.source.now_ns
-    last = max((each for each in (figures.last_ns, recent.last_ns if recent else None) if each), default=None)
-    return None if last is None or now is None or now - last <= SILENT_NS else last
-
-
-def _silence(snapshot: Snapshot, figures: BusFigures) -> Fact | None:
-    last = silent_since(snapshot, figures)
-    return None if last is None else Fact(f"SILENT since {clock_text(last, snapshot.source)}", "fault", vital=True)
-
-
-def _judged(snapshot: Snapshot, figures: BusFigures) -> Fact:
-    """Judge the load in words, with the threshold that is used."""
-    load, peak, second = load_now(snapshot, figures), figures.peak_100ms, figures.peak_1s
-    if load is None:
+def _judged(snapshot: Snapshot, bus: BusState, figures: BusFigures) -> Fact:
+    """Say how the load is judged, with the limit that was used."""
+    crowd, peak = bus.crowd, figures.peak_100ms
+    if bus.load is None or crowd is None:
         return Fact("load can't be judged", "note")
-    if load >= FAULT:
-        return Fact(f"load over {FAULT * 100:.0f} %: A FAULT", "fault", vital=True)
-    if load >= LOOK:
-        return Fact(f"load over {LOOK * 100:.0f} %: worth a look", "suspect", vital=True)
-    if second is not None and second.load is not None and second.load >= LOOK:
-        tone = tone_of(second.load)
-        when = clock_text(second.start_ns, snapshot.source, tenths=False)
-        return Fact(f"load now in order, but {second.load * 100:.0f} % over 1 s at {when}", tone, vital=True)
+    tone = severity_tone(bus.load_severity)
+    if bus.load_severity is Severity.FAULT:
+        return Fact(f"load over {bus.fault * 100:.0f} %: A FAULT", tone, vital=True)
+    if bus.load_severity is not None:
+        return Fact(f"load over {bus.look * 100:.0f} %: worth a look", tone, vital=True)
+    if crowd.highest_ns is not None:
+        when = clock_text(crowd.highest_ns, snapshot.source, tenths=False)
+        words = f"load now in order, but {crowd.highest * 100:.0f} % over 1 s at {when}"
+        return Fact(words, severity_tone(crowd.severity), vital=True)
+    if bus.peak_severity is not None:
+        return Fact(
+            f"a peak over {bus.peak_look * 100:.0f} %: worth a look", severity_tone(bus.peak_severity), vital=True
+        )
     if peak is not None and peak.load is not None and peak.load > 1:
         # No bus carries more than it can: the computer was late, and stamped what had waited with one moment.
         return Fact("load in order (a peak over 100 %: stamped late)", "note")
-    if peak is not None and peak.load is not None and peak.load >= PEAK_LOOK:
-        return Fact(f"a peak over {PEAK_LOOK * 100:.0f} %: worth a look", "suspect", vital=True)
-    return Fact(f"load in order (<{LOOK * 100:.0f} %, peaks <{PEAK_LOOK * 100:.0f} %)")
+    return Fact(f"load in order (<{min(bus.look, bus.fault) * 100:.0f} %, peaks <{bus.peak_look * 100:.0f} %)")
 
 
 def _rate(figures: BusFigures) -> Fact:
@@ -268,52 +226,41 @@ def _rate(figures: BusFigures) -> Fact:
     return Fact(f"{words} ({source})")
 
 
-def _errors(snapshot: Snapshot, figures: BusFigures) -> Fact:
+def _errors(snapshot: Snapshot, bus: BusState, figures: BusFigures) -> Fact:
     errors = figures.errors
     state = errors.states[-1].state if errors.states else ""
     said = f", controller {state}" if state else ""
+    tone = severity_tone(bus.errors)
     if not errors.count:
-        bad = state not in ("", "error-active", "restarted")
-        return Fact(f"no error frames{said}", "suspect" if bad else "plain", vital=bad)
-    recent = snapshot.recent.buses.get(figures.name)
-    now = recent.errors_per_s if recent else 0.0
+        return Fact(f"no error frames{said}", tone, vital=bus.errors is not None)
     last = f", last {clock_text(errors.last_ns, snapshot.source)}" if errors.last_ns is not None else ""
-    minutes = max(figures.seconds / 60, 1 / 60)
-    tone: Tone = "note" if errors.count / minutes <= THRESHOLDS["error_frames_per_minute"].default else "suspect"
-    tone = "fault" if now > THRESHOLDS["error_frames_per_second"].default else tone
-    return Fact(f"{count(errors.count, 'ERROR FRAME', 'ERROR FRAMES')}, now {now:.1f}/s{last}{said}", tone, vital=True)
+    number = count(errors.count, "ERROR FRAME", "ERROR FRAMES")
+    return Fact(f"{number}, now {bus.errors_per_s:.1f}/s{last}{said}", tone, vital=True)
 
 
-def _dropped(snapshot: Snapshot, name: str, reception: Reception | None) -> Fact:
+def _dropped(bus: BusState) -> Fact:
     """Say what was lost on the way to this program, or to the recorder of a capture."""
-    drops = reception.drops if reception is not None else None
-    if drops is None:
-        return _dropped_by_recorder(snapshot, name)
-    kernel = sum(each for each in drops.kernel.values() if each is not None)
-    if drops.queue or kernel:
-        where = [f"{drops.queue:,} in this program" if drops.queue else ""]
-        where += [f"{number:,} in the kernel's {at}" for at, number in drops.kernel.items() if number]
-        return Fact(f"DROPPED: {', '.join(each for each in where if each)}", "fault", vital=True)
-    if not drops.known:
+    losses, tone = bus.losses, severity_tone(bus.losses.severity)
+    if losses.by == "recorder":
+        if losses.severity is None:
+            return Fact("no drops recorded")
+        size = "an unknown number" if losses.recorded is None else count(losses.recorded, "frame")
+        return Fact(f"DROPPED by the recorder: {size}", tone, vital=True)
+    if losses.severity is not None:
+        where = [f"{losses.here:,} in this program" if losses.here else ""]
+        where += [f"{number:,} in the kernel's {at}" for at, number in losses.kernel]
+        return Fact(f"DROPPED: {', '.join(each for each in where if each)}", tone, vital=True)
+    if not losses.known:
         return Fact("drops: none here, in the kernel unknown", "note")
     return Fact("nothing dropped")
 
 
-def _dropped_by_recorder(snapshot: Snapshot, name: str) -> Fact:
-    own = [each for each in snapshot.health.capture.drops if each.bus in (name, None)]
-    if not own:
-        return Fact("no drops recorded")
-    counted = [each.frames for each in own if each.frames is not None]
-    size = count(sum(counted), "frame") if counted else "an unknown number"
-    return Fact(f"DROPPED by the recorder: {size}", "fault", vital=True)
-
-
-def _listening(reception: Reception) -> Fact:
+def _listening(reception: Reception, bus: BusState) -> Fact:
+    if bus.listening is not None:
+        return Fact("listen-only NOT PROVEN: may acknowledge", severity_tone(bus.listening), vital=True)
     if reception.listening == "proven":
         return Fact("listen-only proven", "good")
-    if reception.listening == "not needed":
-        return Fact("can't acknowledge: no controller", "plain")
-    return Fact("listen-only NOT PROVEN: may acknowledge", "suspect", vital=True)
+    return Fact("can't acknowledge: no controller")
 
 
 def flowed(facts: Sequence[Fact], width: int, most: int, *, indent: int = 0) -> list[Line]:

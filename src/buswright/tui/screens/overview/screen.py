@@ -11,6 +11,10 @@ from textual.binding import Binding, BindingType
 from textual.containers import Container, Vertical
 from textual.widget import Widget
 
+from buswright.diagnosis.now.modules import Sender
+from buswright.diagnosis.now.moment import id_text
+from buswright.diagnosis.now.seconds import ALL, NONE, SOME, marks
+from buswright.diagnosis.now.wrong_now import WrongNow
 from buswright.findings import Finding
 from buswright.tui.screens.findings.lines import (
     evidence_lines,
@@ -22,25 +26,12 @@ from buswright.tui.screens.findings.lines import (
     when_text,
 )
 from buswright.tui.screens.overview.bus_lines import bus_lines
-from buswright.tui.screens.overview.heartbeat import (
-    ALL,
-    NONE,
-    SOME,
-    TONES,
-    Sender,
-    heard_ns,
-    id_text,
-    identifiers_of_sender,
-    last_ns,
-    mark_spans,
-    marks,
-    senders,
-)
+from buswright.tui.screens.overview.heartbeat import identifiers_of_sender, mark_spans, words_of
 from buswright.tui.screens.overview.no_frames import nothing_lines
-from buswright.tui.screens.overview.right_now import RightNow, right_now
 from buswright.tui.screens.work_screen import BARS, WorkScreen
 from buswright.tui.targets import FindingKey, Target, go, identifiers_of, key_of
 from buswright.tui.times import age_text, clock_text
+from buswright.tui.tones import sender_tone
 from buswright.tui.widgets.rows import Cell, Column, Key, Part, Rows
 from buswright.tui.widgets.toned import Line, Plain, Span, hanging
 from buswright.worker.snapshot import Snapshot
@@ -58,6 +49,10 @@ CAUTION = 10
 """Where not all that is known of a finding fits: from so many lines on, its caution does."""
 LISTS_SHARE = 0.68
 """Of that width the lists take so much."""
+
+
+class NowKey(str):
+    """Tells a row of what is wrong now from a finding's: the subject."""
 
 
 class Linked(Part):
@@ -90,16 +85,16 @@ class OverviewScreen(WorkScreen):
     A finding is judged over everything so far, so it comes later, and may be over. Enter opens one with its evidence.
 
     Buses: the filled part of a meter is the load of the last two seconds; the ticks in it are the limits, worth a
-    look from 60 % and a fault from 80 % over one second. The highest tenth of a second, and when it was, stands beside
-    it: worth a look from 90 %. The small blocks are the last minutes, each as high as the busiest second in it.
-    Error frames are bits that went wrong on the wire. Drops are frames that got lost on the way into this program, or
-    into the recorder: they say nothing about the car.
+    look from 60 % and a fault from 80 % over one second, unless the car file has others. The highest tenth of a
+    second, and when it was, stands beside it: worth a look from 90 %. The small blocks are the last minutes, each as
+    high as the busiest second in it. Error frames are bits that went wrong on the wire. Drops are frames that got lost
+    on the way into this program, or into the recorder: they say nothing about the car.
 
     Modules: a mark for each second, the newest at the right. ▆: every frame of that second came. ▂: some were missing.
     ×: none came. ·: nothing is known of it. "IDs" counts identifiers that come now, of all that should. A module is
-    MISSING when all of them have been silent for over a second and ten periods. Without a car file or a database
-    nobody says which module sends what: then each identifier has a line of its own. Enter shows the identifiers. In a
-    high window they stand under their modules.
+    MISSING when all of them are: silent for over a second and ten periods, unless the car file has other limits.
+    Without a car file or a database nobody says which module sends what: then each identifier has a line of its own.
+    Enter shows the identifiers. In a high window they stand under their modules.
 
     The lines at the bottom, or in a wide window beside the lists, tell more about the row under the cursor.
     """
@@ -122,7 +117,7 @@ class OverviewScreen(WorkScreen):
     def __init__(self) -> None:
         super().__init__()
         self._senders: dict[Key, Sender] = {}
-        self._now: dict[Key, RightNow] = {}
+        self._now: dict[Key, WrongNow] = {}
         self._findings: dict[Key, Finding] = {}
         self._seconds = 0
         self._unfolded = False
@@ -146,8 +141,8 @@ class OverviewScreen(WorkScreen):
         self.query_one("#both").set_class(beside, "-beside")
         width = int(width * LISTS_SHARE) if beside else width
         self.query_one("#lists").styles.width = width if beside else "100%"
-        modules = senders(snapshot)
-        self._now = {each.key: each for each in right_now(snapshot, modules)}
+        modules = snapshot.verdicts.senders
+        self._now = {NowKey(each.subject): each for each in snapshot.verdicts.wrong_now}
         told = {key_of(each.finding) for each in self._now.values() if each.finding is not None}
         self._findings = {key: each for each in snapshot.findings if (key := key_of(each)) not in told}
         lines = self._lay_out(snapshot, modules, width, height, beside=beside)
@@ -182,7 +177,11 @@ class OverviewScreen(WorkScreen):
             modules.set_columns(columns)
             modules.action_reorder()
         modules.show(
-            [key for key, each in self._senders.items() if self.matches(each.bus, each.name, each.state, each.why)],
+            [
+                key
+                for key, each in self._senders.items()
+                if self.matches(each.bus, each.name, each.state, words_of(each, snapshot.source))
+            ],
             self._sender_cells,
         )
 
@@ -225,7 +224,7 @@ class OverviewScreen(WorkScreen):
     def _first_cells(self, key: Key) -> Sequence[Cell]:
         return self._now_cells(self._now[key]) if key in self._now else self._finding_cells(key)
 
-    def _now_cells(self, one: RightNow) -> Sequence[Cell]:
+    def _now_cells(self, one: WrongNow) -> Sequence[Cell]:
         assert self.snapshot is not None
         since = "" if one.since_ns is None else clock_text(one.since_ns, self.snapshot.source, tenths=False)
         where = subject_words(one.subject)
@@ -245,15 +244,14 @@ class OverviewScreen(WorkScreen):
     def _sender_cells(self, key: Key) -> Sequence[Cell]:
         sender = self._senders[key]
         assert self.snapshot is not None
-        age = "never" if sender.last_ns is None else age_text(max(heard_ns(self.snapshot) - sender.last_ns, 0))
-        tone = TONES[sender.state]
+        age = "never" if sender.last_ns is None else age_text(max(self.snapshot.moment.heard_ns - sender.last_ns, 0))
         return (
             Span(sender.name, "strong"),
             Span(sender.bus, "dim"),
-            mark_spans(marks(self.snapshot, sender, self._seconds)),
+            mark_spans(marks(self.snapshot.moment, sender, self._seconds)),
             f"{sender.coming}/{sender.total}",
             age,
-            (Span(sender.state, tone), Span(sender.words)),
+            (Span(sender.state, sender_tone(sender)), Span(words_of(sender, self.snapshot.source))),
         )
 
     # About the row under the cursor ---------------------------------------------------------------------------------
@@ -369,7 +367,7 @@ def _about_finding(finding: Finding, width: int, height: int) -> Iterator[Line]:
         yield [Span("Seen:  " if not number else "       ", "strong"), Span(text)]
 
 
-def _about_now(one: RightNow, width: int) -> Iterator[Line]:
+def _about_now(one: WrongNow, width: int) -> Iterator[Line]:
     """Say what to do now, and what is seen."""
     yield from hanging([Span("Check: ", "accent")], f"{one.check} [i: identifiers]", width)
     yield from hanging([Span("Seen:  ", "strong")], one.seen, width)
@@ -380,13 +378,13 @@ def _about_sender(snapshot: Snapshot, sender: Sender, width: int, height: int) -
     said = []
     for name in sender.ids:
         figures = snapshot.health.ids[name]
-        last = last_ns(snapshot, figures)
+        last = snapshot.moment.last_ns(figures)
         words = " ".join(each for each in (id_text(name), figures.message) if each)
         said.append(f"{words} ({clock_text(last, snapshot.source)})")
     said += [f"{each} (never)" for each in sender.absent]
     yield from hanging(
-        [Span(f"{sender.name.strip()} on {sender.bus}: ", "strong"), Span(sender.state, TONES[sender.state])],
-        f"{sender.words} [Enter: identifiers]",
+        [Span(f"{sender.name.strip()} on {sender.bus}: ", "strong"), Span(sender.state, sender_tone(sender))],
+        f"{words_of(sender, snapshot.source)} [Enter: identifiers]",
         width,
     )
     if len(said) + 2 <= height:

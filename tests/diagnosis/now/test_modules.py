@@ -1,28 +1,33 @@
-"""Marks and states of modules."""
+"""States of modules, and a mark for each of their seconds."""
 
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from buswright.channels.carfile.model import FrameName
+from buswright.diagnosis.now.seconds import ALL, BLANK, NONE, SOME, marks, silences
 from buswright.findings import THRESHOLDS
 from buswright.frames.table import Event
 from buswright.health.model.health import Drop
-from buswright.tui.screens.overview.heartbeat import (
-    ALL,
-    BLANK,
-    NONE,
-    SOME,
-    heard_ns,
-    mark_spans,
-    marks,
-    senders,
-    silences,
-)
+from buswright.tui.screens.overview.heartbeat import mark_spans, words_of
 
-from ..diagnosis.made import absent
-from .made import snapshot_of, some_id
-from .made_variants import SECOND, live, nothing, reception, without_car
+from ...tui.made import snapshot_of, some_id
+from ...tui.made_variants import SECOND, live, nothing, reception, without_car
+from ..made import absent
+
+
+def of_power_node(number, message):
+    """A message of it that never came."""
+    return replace(absent(number, message), name=FrameName("engine", number, False), module="power_node")
+
+
+def senders(snapshot):
+    return list(snapshot.verdicts.senders)
+
+
+def said(snapshot, sender):
+    return words_of(sender, snapshot.source)
 
 
 def sender_of(snapshot, name):
@@ -34,8 +39,8 @@ def test_a_module_pulled_out_at_six_seconds_is_missing_and_has_crosses_since():
     snapshot = snapshot_of()
     wheel = senders(snapshot)[0]
     assert (wheel.name, wheel.state, wheel.coming, wheel.total) == ("wheel_node", "MISSING", 0, 3)
-    assert wheel.why == "since 10:00:05.9"
-    drawn = marks(snapshot, wheel, 20)
+    assert said(snapshot, wheel) == " since 10:00:05.9"
+    drawn = marks(snapshot.moment, wheel, 20)
     assert drawn[:6] == BLANK * 6  # before the capture began
     assert drawn[6:12] == ALL * 6
     assert drawn[12] in (SOME, NONE)
@@ -47,7 +52,7 @@ def test_all_modules_of_a_good_run_are_present_with_every_second_whole():
     for each in senders(snapshot):
         assert each.state == "present"
         assert each.coming == each.total > 0
-        assert set(marks(snapshot, each, 14)) == {ALL}
+        assert set(marks(snapshot.moment, each, 14)) == {ALL}
 
 
 def test_marks_do_not_change_their_seconds_when_time_goes_on():
@@ -55,9 +60,9 @@ def test_marks_do_not_change_their_seconds_when_time_goes_on():
     wheel = senders(snapshot)[0]
     now = snapshot.source.now_ns // SECOND * SECOND
     at = [replace(snapshot, source=replace(snapshot.source, now_ns=now + ms * 1_000_000)) for ms in (100, 500, 900)]
-    assert len({marks(each, wheel, 12)[:-1] for each in at}) == 1
+    assert len({marks(each.moment, wheel, 12)[:-1] for each in at}) == 1
     later = replace(snapshot, source=replace(snapshot.source, now_ns=now + SECOND + 500_000_000))
-    assert marks(later, wheel, 12)[:-2] == marks(at[0], wheel, 12)[1:-1]
+    assert marks(later.moment, wheel, 12)[:-2] == marks(at[0].moment, wheel, 12)[1:-1]
 
 
 def test_one_missing_frame_makes_its_second_partial_and_no_other():
@@ -75,12 +80,12 @@ def test_one_missing_frame_makes_its_second_partial_and_no_other():
     holed = replace(figures, gaps=gaps)
     changed = replace(snapshot, health=replace(snapshot.health, ids={**snapshot.health.ids, name: holed}))
     wheel = sender_of(changed, "wheel_node")
-    assert marks(changed, wheel, 14) == ALL * 4 + SOME + ALL * 9
-    starts, ends = silences(changed, holed, figures.first_ns, snapshot.source.now_ns)
+    assert marks(changed.moment, wheel, 14) == ALL * 4 + SOME + ALL * 9
+    starts, ends = silences(changed.moment, holed, figures.first_ns, snapshot.source.now_ns)
     assert (ends - starts).tolist() == pytest.approx([period], abs=1)  # exactly the frame that was due
     late = replace(holed, gaps=replace(gaps, is_missing=np.array([False])))
     changed = replace(snapshot, health=replace(snapshot.health, ids={**snapshot.health.ids, name: late}))
-    assert set(marks(changed, wheel, 14)) == {ALL}
+    assert set(marks(changed.moment, wheel, 14)) == {ALL}
 
 
 def test_some_identifiers_silent_is_partly_with_their_names():
@@ -97,8 +102,8 @@ def test_some_identifiers_silent_is_partly_with_their_names():
     found = sender_of(changed, "damper_node")
     assert found.state == "partly"
     assert (found.coming, found.total) == (5, 6)
-    assert found.why == f"{str(name).rpartition('/')[2]} silent"
-    assert marks(changed, found, 3)[0] == SOME
+    assert said(changed, found).startswith(f", {str(name).rpartition('/')[2]} silent")
+    assert marks(changed.moment, found, 3)[0] == SOME
 
 
 def test_missing_only_after_a_second_and_ten_periods():
@@ -115,35 +120,36 @@ def test_a_module_that_never_came_is_said_so_and_comes_first():
     silent = replace(
         snapshot.health.modules[key],
         ids=(),
-        never_came=(absent(0x300, "POWER_A"), absent(0x301, "POWER_B")),
+        never_came=(of_power_node(0x300, "POWER_A"), of_power_node(0x301, "POWER_B")),
         last_ns=None,
     )
     changed = replace(snapshot, health=replace(snapshot.health, modules={**snapshot.health.modules, key: silent}))
     first = senders(changed)[0]
     assert (first.name, first.state, first.coming, first.total) == ("power_node", "never came", 0, 2)
-    assert marks(changed, first, 16) == BLANK * 2 + NONE * 14
-    begun = replace(changed, source=replace(changed.source, now_ns=changed.source.first_ns + SECOND))
+    assert marks(changed.moment, first, 16) == BLANK * 2 + NONE * 14
+    buses = {name: replace(each, seconds=1.0) for name, each in changed.health.buses.items()}
+    begun = replace(changed, health=replace(changed.health, buses=buses))
     assert sender_of(begun, "power_node").state == "waiting"
 
 
 def test_what_never_came_of_a_module_that_is_there_is_named():
     snapshot = snapshot_of(False)
     key = ("engine", "power_node")
-    some = replace(snapshot.health.modules[key], never_came=(absent(0x300, "POWER_EXTRA"),))
+    some = replace(snapshot.health.modules[key], never_came=(of_power_node(0x300, "POWER_EXTRA"),))
     changed = replace(snapshot, health=replace(snapshot.health, modules={**snapshot.health.modules, key: some}))
     found = sender_of(changed, "power_node")
     assert (found.state, found.coming, found.total) == ("present", 4, 5)
-    assert "never came: POWER_EXTRA" in found.words
+    assert "never came: POWER_EXTRA" in said(changed, found)
 
 
 def test_a_gone_adapter_is_no_silence_of_a_module():
     snapshot = live(receptions=(reception("engine"), reception("chassis", connected=False)), late_ns=4 * SECOND)
     dampers = sender_of(snapshot, "damper_node")
     assert dampers.state == "not received"
-    assert marks(snapshot, dampers, 4) == BLANK * 4
+    assert marks(snapshot.moment, dampers, 4) == BLANK * 4
     engine = sender_of(snapshot, "engine_controller")  # its bus is received, and carries nothing
     assert engine.state == "MISSING"
-    assert NONE in marks(snapshot, engine, 4)
+    assert NONE in marks(snapshot.moment, engine, 4)
 
 
 def test_seconds_that_the_recorder_did_not_hear_are_blank():
@@ -153,8 +159,8 @@ def test_seconds_that_the_recorder_did_not_hear_are_blank():
     drop = Drop(start + 2 * SECOND, "chassis", None, "not heard", start)
     capture = replace(snapshot.health.capture, drops=(drop,))
     changed = replace(snapshot, health=replace(snapshot.health, capture=capture))
-    assert marks(changed, wheel, 14)[8:10] == BLANK * 2
-    assert marks(snapshot, wheel, 14)[8:10] == NONE * 2
+    assert marks(changed.moment, wheel, 14)[8:10] == BLANK * 2
+    assert marks(snapshot.moment, wheel, 14)[8:10] == NONE * 2
 
 
 def test_without_car_and_database_each_identifier_stands_for_itself_the_silent_ones_first():
@@ -163,14 +169,14 @@ def test_without_car_and_database_each_identifier_stands_for_itself_the_silent_o
     assert len(found) == len(snapshot.health.ids)
     assert [each.name for each in found[:3]] == ["110", "111", "112"]
     assert {each.state for each in found[:3]} == {"MISSING"}
-    assert all(each.state == "present" and each.why.startswith("every ") for each in found[3:])
+    assert all(each.state == "present" and said(snapshot, each).startswith(", every ") for each in found[3:])
 
 
 def test_nothing_received_has_no_marks_and_no_modules():
     snapshot = nothing()
     assert senders(snapshot) == []
     wheel = senders(snapshot_of())[0]
-    assert marks(snapshot, wheel, 5) == BLANK * 5
+    assert marks(snapshot.moment, wheel, 5) == BLANK * 5
 
 
 def test_spans_keep_the_text():
@@ -187,7 +193,7 @@ def test_events_without_a_time_do_no_harm():
         health=replace(snapshot.health, capture=replace(snapshot.health.capture, drops=drops)),
         source=replace(snapshot.source, events=(Event(None, None, "note", {}, ""),)),
     )
-    assert len(marks(changed, senders(changed)[0], 9)) == 9
+    assert len(marks(changed.moment, senders(changed)[0], 9)) == 9
 
 
 def test_seconds_in_which_nobody_has_looked_for_gaps_yet_are_not_called_whole():
@@ -198,7 +204,7 @@ def test_seconds_in_which_nobody_has_looked_for_gaps_yet_are_not_called_whole():
     buses = {name: replace(each, last_ns=now) for name, each in base.recent.buses.items()}
     recent = replace(base.recent, now_ns=now, ids=ids, buses=buses)
     late = replace(base, source=replace(base.source, now_ns=now), recent=recent)
-    drawn = marks(late, sender_of(late, "damper_node"), 22)
+    drawn = marks(late.moment, sender_of(late, "damper_node"), 22)
     known = base.health.buses["chassis"].last_ns // SECOND - (now // SECOND - 21)
     assert set(drawn[:known]) == {ALL}
     assert set(drawn[known:19]) == {BLANK}
@@ -209,12 +215,12 @@ def test_seconds_in_which_nobody_has_looked_for_gaps_yet_are_not_called_whole():
 def test_the_newest_second_is_no_gap_where_all_frames_are_late():
     """The computer is busy: what came was fetched 0.6 s ago, on both buses; a module that fell silent still shows."""
     late = live(late_ns=600_000_000)
-    assert heard_ns(late) == max(each.last_ns for each in late.recent.buses.values())
-    assert set(marks(late, sender_of(late, "damper_node"), 6)) == {ALL}
-    assert marks(late, sender_of(late, "wheel_node"), 6)[-1] == NONE
+    assert late.moment.heard_ns == max(each.last_ns for each in late.recent.buses.values())
+    assert set(marks(late.moment, sender_of(late, "damper_node"), 6)) == {ALL}
+    assert marks(late.moment, sender_of(late, "wheel_node"), 6)[-1] == NONE
     silent = live(late_ns=3 * SECOND)
-    assert heard_ns(silent) == silent.source.now_ns - 100_000_000
-    assert marks(silent, sender_of(silent, "damper_node"), 6)[-1] == NONE
+    assert silent.moment.heard_ns == silent.source.now_ns - 100_000_000
+    assert marks(silent.moment, sender_of(silent, "damper_node"), 6)[-1] == NONE
 
 
 def test_missing_frames_are_told_with_the_last_of_them_and_come_before_what_is_whole():
@@ -232,4 +238,4 @@ def test_missing_frames_are_told_with_the_last_of_them_and_come_before_what_is_w
     ids = {**snapshot.health.ids, name: replace(figures, gaps=gaps)}
     changed = replace(snapshot, health=replace(snapshot.health, ids=ids))
     first = senders(changed)[0]
-    assert (first.name, first.state, first.why) == ("damper_node", "present", "2 missing, last 10:00:05")
+    assert (first.name, first.state, said(changed, first)) == ("damper_node", "present", ", 2 missing, last 10:00:05")

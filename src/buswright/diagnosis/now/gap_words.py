@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,10 +11,10 @@ from buswright.diagnosis.case import Case
 from buswright.diagnosis.gaps.classify import classify
 from buswright.diagnosis.gaps.evidence import Step, counter_steps, overloaded
 from buswright.diagnosis.gaps.verdict import OVERLOAD, Verdict
+from buswright.diagnosis.now.moment import Moment
 from buswright.health.model.gaps import GapGroup
 from buswright.health.model.identifiers import IdFigures
 from buswright.wording import duration, listed
-from buswright.worker.snapshot import IdDetail, Snapshot
 
 TOLD = 20
 """Gaps that are told one by one, the latest first."""
@@ -56,13 +56,13 @@ class GapTold:
     why: tuple[str, ...]
 
 
-def gaps_told(snapshot: Snapshot, detail: IdDetail, figures: IdFigures) -> Iterator[GapTold]:
-    """Tell the latest gaps of an identifier, a silence that lasts first."""
-    case = Case(replace(snapshot.health, gap_groups=detail.gaps), snapshot.car)
+def gaps_told(moment: Moment, own: Sequence[GapGroup], figures: IdFigures) -> Iterator[GapTold]:
+    """Tell the latest gaps of an identifier, a silence that lasts first; `own` are the groups that it is in."""
+    case = Case(replace(moment.health, gap_groups=tuple(own)), moment.car)
     verdicts = {(part.name, part.row): one for one in classify(case) for part in one.silence.parts}
-    groups = {(each.name, each.gap): group for group in detail.gaps for each in group.members}
+    groups = {(each.name, each.gap): group for group in own for each in group.members}
     if (figures.name, None) in groups:
-        yield _lasting(snapshot, case, figures, verdicts.get((figures.name, None)))
+        yield _lasting(moment, case, figures, verdicts.get((figures.name, None)))
     gaps = figures.gaps
     steps, full = counter_steps(figures), overloaded(case, figures)
     for row in range(len(gaps) - 1, max(-1, len(gaps) - 1 - TOLD), -1):
@@ -81,9 +81,8 @@ def gaps_told(snapshot: Snapshot, detail: IdDetail, figures: IdFigures) -> Itera
         )
 
 
-def _lasting(snapshot: Snapshot, case: Case, figures: IdFigures, verdict: Verdict | None) -> GapTold:
-    last = figures.last_ns or 0
-    silent = max(0, snapshot.recent.now_ns - last)
+def _lasting(moment: Moment, case: Case, figures: IdFigures, verdict: Verdict | None) -> GapTold:
+    last, silent = moment.last_ns(figures) or 0, moment.silent_ns(figures) or 0
     period = figures.period.judged_ns
     words = VERDICTS[verdict.fault] if verdict is not None and verdict.fault in VERDICTS else "silent until now"
     return GapTold(
