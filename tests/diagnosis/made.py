@@ -228,7 +228,9 @@ def health(
 
 def found(measured: BusHealth, fault: str, **keys: Any) -> Finding:
     """The one root finding of a fault."""
-    (one,) = [finding for finding in diagnose(measured, **keys) if finding.fault == fault]
+    roots = diagnose(measured, **keys)
+    assert all(0 < finding.confidence <= 1 for finding in roots)
+    (one,) = [finding for finding in roots if finding.fault == fault]
     return one
 
 

@@ -66,6 +66,11 @@ def test_every_frame_twice_is_an_echo() -> None:
     assert (one.severity, one.subject) == (Severity.SUSPECT, "bus:main")
 
 
+def test_a_frame_that_is_repeated_over_and_over_is_no_echo() -> None:
+    """An echo has one copy of each frame: more than half of all frames can't be copies."""
+    assert "echo" not in [fault for fault, _ in faults(health(capture=duplicates(36_000, 0.6)))]
+
+
 def test_one_bus_under_two_names_is_an_echo() -> None:
     measured = health(buses=[bus(), bus("other")], capture=duplicates(59_900, 0.998, "other"))
     assert found(measured, "echo").severity is Severity.SUSPECT

@@ -9,6 +9,7 @@ import pytest
 import zstandard
 
 from buswright.errors import CaptureError
+from buswright.frames.formats.reading import read_chunks
 from buswright.frames.opening import open_capture
 from buswright.frames.table import Flag, Frames, concatenate
 
@@ -153,7 +154,7 @@ def test_interfaces_that_interleave_out_of_order_are_no_clock_jump(tmp_path):
 
 def test_a_jump_back_between_batches_is_noticed(tmp_path, monkeypatch):
     monkeypatch.setattr("buswright.frames.formats.reading.BATCH_FRAMES", 1)
-    monkeypatch.setattr("buswright.frames.formats.reading.CHUNK_BYTES", 64)
+    monkeypatch.setattr(read_chunks, "__defaults__", (64,))
     path = tmp_path / "jump.log"
     path.write_bytes(LINES + LINES)
     capture = open_capture(path)
@@ -186,7 +187,7 @@ def test_files_that_follow_one_another_are_joined_without_a_word(tmp_path):
 
 def test_merging_in_small_batches_gives_the_same(tmp_path, monkeypatch):
     monkeypatch.setattr("buswright.frames.formats.reading.BATCH_FRAMES", 1)
-    monkeypatch.setattr("buswright.frames.formats.reading.CHUNK_BYTES", 100)
+    monkeypatch.setattr(read_chunks, "__defaults__", (100,))
     test_files_are_merged_by_time(tmp_path)
 
 
@@ -269,5 +270,5 @@ def test_stamps_that_are_steps_add_up_over_chunks(tmp_path, monkeypatch):
     (tmp_path / "steps.log").write_text("".join(lines))
     wanted = (np.cumsum(steps) * 1000).tolist()
     assert whole(tmp_path / "steps.log").time_ns.tolist() == wanted
-    monkeypatch.setattr("buswright.frames.formats.reading.CHUNK_BYTES", 1_000)
+    monkeypatch.setattr(read_chunks, "__defaults__", (1_000,))
     assert whole(tmp_path / "steps.log").time_ns.tolist() == wanted
