@@ -326,9 +326,9 @@ def test_files_that_are_not_there(folder):
 
 def test_a_file_of_nothing_but_faults_ends_soon(folder):
     text = "format = 1\n" + "".join(f"[channel.c{n}]\nsginal = 1\nrole = {n}\n" for n in range(20_000))
-    start = time.perf_counter()
+    start = time.thread_time()
     faults = check(folder, text).faults
-    assert time.perf_counter() - start < 10.0
+    assert time.thread_time() - start < 10.0  # of the processor, whatever else the machine does
     assert len(faults) == 501
     assert "stopped after 500 faults" in faults[-1].text
 

@@ -270,14 +270,14 @@ SIGNS = [
 PIECES = st.lists(st.sampled_from(WORDS + SIGNS), max_size=60).map("".join)
 
 
-@settings(max_examples=300, deadline=2000)
+@settings(max_examples=300)
 @given(st.one_of(st.text(max_size=200), PIECES, PIECES.map(lambda text: text * 9)))
 @example("(" * 300)
 @example("-" * 1999 + "a")
 @example("a" + "**a" * 299)
 @example("not " * 400 + "a")
 def test_no_text_does_worse_than_a_refusal(text):
-    began = time.perf_counter()
+    began = time.thread_time()
     formula, fault = parsed_or_refused(text)
     if formula is not None:
         assert formula.inputs
@@ -285,7 +285,7 @@ def test_no_text_does_worse_than_a_refusal(text):
     else:
         assert 0 <= fault.column <= len(text)
         assert len(fault.message) < 600
-    assert time.perf_counter() - began < 1.0
+    assert time.thread_time() - began < 5.0, "processor time: a text that is worked on for ever would take minutes"
 
 
 EXPRESSIONS = st.recursive(

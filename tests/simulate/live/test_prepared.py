@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from buswright.frames.table import Flag, concatenate
 from buswright.simulate.live.prepared import CHUNK_NS, CHUNKS_READY, PreparedRun, chunks
-from tests.simulate.listening import rows_of
+from tests.simulate.listening import PATIENCE_S, rows_of
 from tests.simulate.live.test_datagrams import frames_of
 
 SECOND = 1_000_000_000
@@ -102,21 +102,26 @@ def test_another_run_takes_over_from_a_moment(at_s):
 
 
 def test_the_run_goes_on_while_another_comes_up():
+    """The other run is at 9 s after three batches, and makes each while 20 chunks are played: 40 are kept ready."""
+    taken, come_up = threading.Semaphore(0), threading.Event()
+
     def heavy():
         for number, batch in enumerate(run(80, 1, 9.0)):
-            time.sleep(0.5 if number < 3 else 0)
+            if number == 4:
+                come_up.set()
+            for _ in range(20 if number < 3 else 0):
+                assert taken.acquire(timeout=PATIENCE_S), "what is played has run dry"
             yield batch
 
     ahead = PreparedRun(run(80), 1, ORIGIN_NS)
     going = iter(ahead)
     first = [next(going)]
     ahead.exchange(heavy(), ORIGIN_NS + 9 * SECOND)
-    began = time.monotonic()
-    first += itertools.islice(slowly(going), 60)
-    # The other run is at 9 s after three of its batches; till then the 40 chunks kept ready would not have lasted.
-    assert time.monotonic() - began < 1.2
-    time.sleep(1.5)  # it has come up by now
-    rows = played(first + list(slowly(going)))
+    for chunk in itertools.islice(going, 60):
+        first.append(chunk)
+        taken.release()
+    assert come_up.wait(PATIENCE_S)
+    rows = played(first + list(going))
     ahead.stop()
     assert [row[0] for row in rows] == list(range(1600))
     assert 60 * 5 < [row[3][0] for row in rows].index(1) < 1600
