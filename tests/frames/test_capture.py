@@ -272,3 +272,11 @@ def test_stamps_that_are_steps_add_up_over_chunks(tmp_path, monkeypatch):
     assert whole(tmp_path / "steps.log").time_ns.tolist() == wanted
     monkeypatch.setattr(read_chunks, "__defaults__", (1_000,))
     assert whole(tmp_path / "steps.log").time_ns.tolist() == wanted
+
+
+def test_stamps_that_turn_out_finer_later_make_the_capture_finer(tmp_path, monkeypatch):
+    monkeypatch.setattr(read_chunks, "__defaults__", (100,))
+    (tmp_path / "run.log").write_bytes(LINES + b"(9000000000.000000001) can0 123#11\n")
+    capture = open_capture(tmp_path / "run.log")
+    assert sum(map(len, capture)) == 501
+    assert capture.clock.resolution_ns == 1
