@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import partial
 from types import MappingProxyType
 
 
@@ -28,25 +29,31 @@ class Severity(IntEnum):
     FAULT = 2
 
 
-FAULTS: Mapping[str, Layer] = MappingProxyType(
+_CATALOGUE: Mapping[Layer, str] = MappingProxyType(
     {
-        fault: layer
-        for layer, faults in {
-            Layer.CAPTURE: "bad-lines clock-jump capture-drop echo host-timestamps filter-in-force",
-            Layer.BUS: "bus-errors bus-overload babbling-node no-acknowledge bus-off wrong-bitrate segment-open",
-            Layer.NODE: "module-missing module-reset id-missing frames-lost sender-skips late-frames duplicate-id "
-            "counter-jump checksum-wrong frozen-frame wrong-length unknown-id",
-            Layer.DECODING: "byte-order signedness bit-position mux-undefined scale-or-unit out-of-range "
-            "sender-invalid",
-            Layer.ELECTRICAL: "open-circuit short-to-ground short-to-supply supply-lost supply-sag ground-shift "
-            "loose-contact chafed-wire ignition-noise impossible-rate saturated cross-talk",
-            Layer.CALIBRATION: "offset gain unit-mixup calibration-overdue",
-            Layer.PHYSICS: "swapped-channels sign-flipped stuck drift under-sampled",
-        }.items()
-        for fault in faults.split()
+        Layer.CAPTURE: "bad-lines clock-jump capture-drop echo host-timestamps filter-in-force",
+        Layer.BUS: "bus-errors bus-overload babbling-node no-acknowledge bus-off wrong-bitrate segment-open",
+        Layer.NODE: "module-missing module-reset id-missing frames-lost sender-skips late-frames duplicate-id "
+        "counter-jump checksum-wrong frozen-frame wrong-length unknown-id",
+        Layer.DECODING: "byte-order* signedness* bit-position* mux-undefined* scale-or-unit* out-of-range* "
+        "sender-invalid*",
+        Layer.ELECTRICAL: "open-circuit* short-to-ground* short-to-supply* supply-lost* supply-sag* ground-shift* "
+        "loose-contact* chafed-wire* ignition-noise* impossible-rate* saturated* cross-talk*",
+        Layer.CALIBRATION: "offset* gain* unit-mixup* calibration-overdue*",
+        Layer.PHYSICS: "swapped-channels* sign-flipped* stuck* drift* under-sampled*",
     }
 )
+"""A star marks what no detector finds yet."""
+
+FAULTS: Mapping[str, Layer] = MappingProxyType(
+    {fault.rstrip("*"): layer for layer, faults in _CATALOGUE.items() for fault in faults.split()}
+)
 """Every fault name and its layer. The names are stable: scripts use them."""
+
+FAULTS_NOT_USED_YET = frozenset(
+    fault[:-1] for faults in _CATALOGUE.values() for fault in faults.split() if fault.endswith("*")
+)
+"""Those that no detector finds yet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,12 +121,17 @@ class Threshold:
         Unit of the value; "" for ratios and counts.
     meaning
         What it decides, one sentence.
+    not_used_yet
+        No detector reads it yet.
     """
 
     default: float
     unit: str
     meaning: str
+    not_used_yet: bool = False
 
+
+_Unread = partial(Threshold, not_used_yet=True)
 
 THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
     {
@@ -160,11 +172,11 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
             10.0, "", "a payload repeated with its counter in at least so many frames is frozen"
         ),
         "two_sender_families": Threshold(2.0, "", "payload bits differing between two streams over those within one"),
-        "debounce_s": Threshold(0.2, "s", "a channel must stand at a rail this long"),
-        "ground_shift_suspect_v": Threshold(0.010, "V", "common shift of channels on one ground worth a look"),
-        "ground_shift_fault_v": Threshold(0.025, "V", "common shift of channels on one ground that is a fault"),
-        "noise_ratio_suspect": Threshold(2.0, "", "noise running over noise at key-on, worth a look"),
-        "noise_ratio_fault": Threshold(5.0, "", "noise running over noise at key-on that is a fault"),
+        "debounce_s": _Unread(0.2, "s", "a channel must stand at a rail this long"),
+        "ground_shift_suspect_v": _Unread(0.010, "V", "common shift of channels on one ground worth a look"),
+        "ground_shift_fault_v": _Unread(0.025, "V", "common shift of channels on one ground that is a fault"),
+        "noise_ratio_suspect": _Unread(2.0, "", "noise running over noise at key-on, worth a look"),
+        "noise_ratio_fault": _Unread(5.0, "", "noise running over noise at key-on that is a fault"),
         "spike_sd": Threshold(8.0, "", "robust standard deviations that make a spike"),
         "spike_steps": Threshold(3.0, "steps", "a spike is at least so many raw steps high"),
         "spike_window_s": Threshold(0.5, "s", "a spike is measured from the median of what came this long before"),
@@ -172,15 +184,15 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
         "spike_return": Threshold(0.02, "of span", "a spike goes further than this, and comes back closer than it"),
         "gap_periods": Threshold(3.0, "periods", "a channel silent for longer (and gap_s) has a gap"),
         "gap_s": Threshold(0.05, "s", "a channel silent for longer (and gap_periods) has a gap"),
-        "spikes_per_minute": Threshold(3.0, "1/min", "spikes per minute that are a loose contact"),
-        "saturation_samples": Threshold(5.0, "", "consecutive samples at the end of the scale"),
-        "saturation_share": Threshold(0.001, "", "share of a session at the end of the scale"),
-        "stuck_s": Threshold(2.0, "s", "no change for longer, while the car moves, is stuck"),
-        "stuck_samples": Threshold(50.0, "", "no change for at least this many samples"),
-        "high_byte_values": Threshold(5.0, "", "distinct high-byte values before byte order can be judged"),
-        "roughness_ratio": Threshold(4.0, "", "roughness of one byte order over the other that decides"),
-        "unit_guess": Threshold(0.02, "", "how close a fitted gain must be to a known unit factor"),
-        "calibration_residual": Threshold(0.01, "of span", "largest calibration residual that is not flagged"),
+        "spikes_per_minute": _Unread(3.0, "1/min", "spikes per minute that are a loose contact"),
+        "saturation_samples": _Unread(5.0, "", "consecutive samples at the end of the scale"),
+        "saturation_share": _Unread(0.001, "", "share of a session at the end of the scale"),
+        "stuck_s": _Unread(2.0, "s", "no change for longer, while the car moves, is stuck"),
+        "stuck_samples": _Unread(50.0, "", "no change for at least this many samples"),
+        "high_byte_values": _Unread(5.0, "", "distinct high-byte values before byte order can be judged"),
+        "roughness_ratio": _Unread(4.0, "", "roughness of one byte order over the other that decides"),
+        "unit_guess": _Unread(0.02, "", "how close a fitted gain must be to a known unit factor"),
+        "calibration_residual": _Unread(0.01, "of span", "largest calibration residual that is not flagged"),
         "period_changed": Threshold(0.02, "", "change of a period from run to run worth a look"),
         "period_changed_fault": Threshold(0.25, "", "change of a period from run to run that is a fault"),
         "load_up": Threshold(0.05, "", "rise of a bus's load from run to run worth a look"),

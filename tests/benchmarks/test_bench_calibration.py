@@ -10,8 +10,8 @@ import time
 import numpy as np
 import pytest
 
-from buswright.channels.calibration.kind import Floats, References
-from buswright.channels.calibration.registry import Calibration, parse_calibration
+from buswright.channels.calibration.kind import Calibration, Floats, References
+from buswright.channels.calibration.registry import read_calibration
 
 SAMPLES = 2_000_000
 CHART = [1.12924e-3, 2.34108e-4, 0.87755e-7]
@@ -62,7 +62,7 @@ CAR = {
 
 def make(name: str) -> Calibration:
     kind, keys = KINDS[name]
-    made = parse_calibration(kind, keys)
+    made = read_calibration({"kind": kind, **keys})
     assert isinstance(made, Calibration), made
     return made
 

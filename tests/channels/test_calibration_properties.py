@@ -8,6 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from buswright.channels.calibration import registry as cal
+from buswright.channels.calibration.kind import Calibration
+from buswright.channels.keys.faults import FaultLog
 
 CHART = [1.12924e-3, 2.34108e-4, 0.87755e-7]
 
@@ -122,8 +124,8 @@ def inside(calibration, parts):
 @given(data=st.data())
 @settings(max_examples=60, deadline=None)
 def test_invert_undoes_apply_within_the_range(kind, data):
-    calibration = cal.parse_calibration(kind, data.draw(STRATEGIES[kind]))
-    assert isinstance(calibration, cal.Calibration), calibration
+    calibration = cal.read_calibration({"kind": kind, **data.draw(STRATEGIES[kind])})
+    assert isinstance(calibration, Calibration), calibration
     x = inside(calibration, data.draw(st.lists(numbers(0.0, 1.0), min_size=1, max_size=20)))
     kept = x.copy()
     value = calibration.apply(x)
@@ -139,8 +141,8 @@ def test_invert_undoes_apply_within_the_range(kind, data):
 @given(data=st.data())
 @settings(max_examples=40, deadline=None)
 def test_monotone_from_one_outer_point_to_the_other(kind, data):
-    calibration = cal.parse_calibration(kind, data.draw(STRATEGIES[kind]))
-    assert isinstance(calibration, cal.Calibration), calibration
+    calibration = cal.read_calibration({"kind": kind, **data.draw(STRATEGIES[kind])})
+    assert isinstance(calibration, Calibration), calibration
     value = calibration.apply(inside(calibration, np.linspace(0.0, 1.0, 101)))
     first, last = calibration.range.value
     tolerance = 1e-9 * (abs(first) + abs(last) + 1.0)
@@ -155,8 +157,8 @@ def test_monotone_from_one_outer_point_to_the_other(kind, data):
 def test_nothing_warns_and_nan_stays_nan(kind, data):
     keys = data.draw(STRATEGIES[kind])
     for clamp in (False, True):
-        calibration = cal.parse_calibration(kind, {**keys, "clamp": clamp})
-        assert isinstance(calibration, cal.Calibration), calibration
+        calibration = cal.read_calibration({"kind": kind, **keys, "clamp": clamp})
+        assert isinstance(calibration, Calibration), calibration
         odd = np.array([np.nan, np.inf, -np.inf, 0.0, -0.0, 5.0, -5.0, 1e300, -1e300, 5e-324, np.nan])
         for function in (calibration.apply, calibration.invert):
             result = function(odd)
@@ -186,8 +188,8 @@ def test_any_shape(kind, shape):
             ]
         },
     }
-    calibration = cal.parse_calibration(kind, examples[kind])
-    assert isinstance(calibration, cal.Calibration), calibration
+    calibration = cal.read_calibration({"kind": kind, **examples[kind]})
+    assert isinstance(calibration, Calibration), calibration
     x = np.full(shape, 1.0)
     value = calibration.apply(x)
     assert np.shape(value) == shape
@@ -210,10 +212,6 @@ def test_any_rubbish_gives_faults_and_never_an_exception(kind, data):
     names = st.sampled_from([key.name for key in (*cal.COMMON_KEYS, *spec.keys)]) | st.text(max_size=6)
     keys = data.draw(st.dictionaries(names, JUNK, max_size=6))
     keys.pop("kind", None)
-    found = cal.parse_calibration(kind, keys)
-    if isinstance(found, list):
-        assert found
-        for fault in found:
-            assert fault.message
-            for part in fault.path[:1]:
-                assert isinstance(part, str)
+    log = FaultLog()
+    assert (cal.read_calibration({"kind": kind, **keys}, log) is None) == bool(log.faults)
+    assert all(fault.text for fault in log.faults)

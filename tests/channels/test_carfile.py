@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime
 import os
 import shutil
-import time
 from hashlib import sha256
 from pathlib import Path
 
@@ -13,15 +12,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from buswright.channels.carfile.load import (
-    KEYS,
-    CarFile,
-    CheckResult,
-    FaultSeverity,
-    FrameName,
-    check_car_file,
-    load_car_file,
-)
+from buswright.channels.carfile.keys import key_lines
+from buswright.channels.carfile.load import CheckResult, check_car_file, load_car_file
+from buswright.channels.carfile.model import CarFile, FrameName
+from buswright.channels.keys.faults import FaultSeverity
 from buswright.errors import CarFileError
 from buswright.findings import THRESHOLDS
 
@@ -61,8 +55,8 @@ def test_a_good_car_file_is_silent(folder):
 def test_the_good_file_writes_every_key(folder):
     """So that every key is read at least once; those of one kind of calibration belong to that kind's tests."""
     written = TEXT.replace("[[", "[")
-    for line in KEYS:
-        if not line.meaning.startswith("kind ="):
+    for line in key_lines():
+        if not line.of:
             assert f"{line.path.rpartition('.')[2]}" in written, line.path
 
 
@@ -324,11 +318,9 @@ def test_files_that_are_not_there(folder):
         check_car_file(folder / "a\0b.toml")
 
 
-def test_a_file_of_nothing_but_faults_ends_soon(folder):
+def test_a_file_of_nothing_but_faults_is_not_read_to_its_end(folder):
     text = "format = 1\n" + "".join(f"[channel.c{n}]\nsginal = 1\nrole = {n}\n" for n in range(20_000))
-    start = time.thread_time()
     faults = check(folder, text).faults
-    assert time.thread_time() - start < 10.0  # of the processor, whatever else the machine does
     assert len(faults) == 501
     assert "stopped after 500 faults" in faults[-1].text
 

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from buswright.channels.carfile.faults import nearest, shown, suggestion, written
-from buswright.channels.carfile.load import Fault, check_car_file
+from buswright.channels.carfile.load import check_car_file
+from buswright.channels.keys.faults import Fault, nearest, shown, suggestion, written
 from tests.channels.car_file_cases import CASES, Case
 
 DATA = Path(__file__).parent.parent / "data" / "car_file"

@@ -12,8 +12,9 @@ import jsonschema
 import pytest
 
 from buswright.channels.calibration.registry import KINDS
-from buswright.channels.carfile.keys import DOCUMENT
-from buswright.channels.carfile.load import KEYS, POSITIONS, ROLES, json_schema
+from buswright.channels.carfile.keys import DOCUMENT, json_schema, key_lines
+from buswright.channels.carfile.model import POSITIONS, ROLES
+from buswright.channels.keys.kinds import Choice
 from buswright.findings import THRESHOLDS
 
 DATA = Path(__file__).parent.parent / "data" / "car_file"
@@ -91,32 +92,34 @@ def test_every_key_of_the_schema_is_described():
 
 
 def test_every_key_has_a_line_for_the_manual():
-    paths = [line.path for line in KEYS]
+    lines = key_lines()
+    paths = [line.path for line in lines]
     for path in (
         "format",
-        "bus.<name>.bitrate",
-        "sensor.<name>.healthy",
-        "channel.<name>.zero.add",
-        "channel.<name>.caution.when",
-        'frame."<bus>/<ID>".counter.start',
+        "bus.NAME.bitrate",
+        "sensor.NAME.healthy",
+        "channel.NAME.zero.add",
+        "channel.NAME.caution.when",
+        'frame."bus/ID".counter.start',
         "calibration_log[].due",
     ):
         assert path in paths
-    for line in KEYS:
-        assert line.type, line.path
-        assert line.default, line.path
-        assert line.meaning.endswith((".", ")")), line.path
+    for line in lines:
+        assert line.key.kind.words, line.path
+        assert line.key.meaning.endswith("."), line.path
     for kind, spec in KINDS.items():
         for key in spec.keys:
-            assert any(line.path == f"sensor.<name>.{key.name}" and f'"{kind}"' in line.meaning for line in KEYS)
+            assert any(line.path == f"sensor.NAME.{key.name}" and line.of == kind for line in lines)
 
 
 def test_the_manual_lists_the_words_that_may_be_written():
-    by_path = {line.path: line for line in KEYS}
-    for word in (*ROLES, *POSITIONS):
-        assert word in by_path["channel.<name>.role"].type + by_path["channel.<name>.position"].type
-    assert by_path["channel.<name>.delay_s"].default == "0"
-    assert by_path["bus.<name>.bitrate"].default == "required"
+    by_path = {line.path: line.key for line in key_lines()}
+    for name, words in (("role", ROLES), ("position", POSITIONS)):
+        kind = by_path[f"channel.NAME.{name}"].kind
+        assert isinstance(kind, Choice)
+        assert kind.choices == words
+    assert by_path["channel.NAME.delay_s"].default == 0
+    assert by_path["bus.NAME.bitrate"].required
 
 
 def test_thresholds_are_those_of_the_detectors():
@@ -136,4 +139,4 @@ def test_no_two_keys_of_a_table_answer_to_one_word():
     for keys in tables(DOCUMENT.keys):
         names = {key.name for key in keys}
         for key in keys:
-            assert not names & set(key.also_called), key.name
+            assert not names & set(key.also_called.split()), key.name

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from buswright.channels import units
 from buswright.channels.calibration import registry as cal
+from buswright.channels.calibration.kind import Calibration
 
 from .test_calibration_properties import STRATEGIES, inside, numbers
 
@@ -30,14 +31,14 @@ every_kind = pytest.mark.parametrize("kind", sorted(cal.KINDS))
 
 
 def made(kind, keys):
-    return cal.parse_calibration(kind, keys)
+    return cal.read_calibration({"kind": kind, **keys})
 
 
 def drawn(data, kind):
     """Draw a calibration, and inputs within its outer points."""
     keys = data.draw(DRAWN[kind])
     calibration = made(kind, keys)
-    assert isinstance(calibration, cal.Calibration), calibration
+    assert isinstance(calibration, Calibration), calibration
     return keys, calibration, inside(calibration, data.draw(st.lists(numbers(0.0, 1.0), min_size=1, max_size=30)))
 
 
@@ -91,10 +92,10 @@ def test_units_are_kept_or_converted(kind, data):
     keys, calibration, x = drawn(data, kind)
     bare = {key: value for key, value in keys.items() if key != "unit"}
     own = made(kind, bare)
-    if isinstance(own, cal.Calibration):
+    if isinstance(own, Calibration):
         other = data.draw(st.sampled_from(units.names_of(units.get(own.unit).quantity)))
         converted = made(kind, {**bare, "unit": other})
-        assert isinstance(converted, cal.Calibration), converted
+        assert isinstance(converted, Calibration), converted
         assert converted.unit == other
         wanted = units.convert(own.apply(x), own.unit, other)
         np.testing.assert_array_equal(converted.apply(x), wanted)
@@ -102,10 +103,10 @@ def test_units_are_kept_or_converted(kind, data):
         largest = np.max(np.abs(wanted), where=np.isfinite(wanted), initial=1.0)
         np.testing.assert_allclose(back, wanted, rtol=1e-9, atol=1e-5 * largest)
         stranger = "kPa" if units.compatible(own.unit, "K") else "K"
-        assert not isinstance(made(kind, {**bare, "unit": stranger}), cal.Calibration)
+        assert not isinstance(made(kind, {**bare, "unit": stranger}), Calibration)
     else:
         for written in ("mm", "bar", "degC"):
             same = made(kind, {**bare, "unit": written})
-            assert isinstance(same, cal.Calibration), same
+            assert isinstance(same, Calibration), same
             assert same.unit == written
             np.testing.assert_array_equal(same.apply(x), calibration.apply(x))

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buswright.channels.carfile.positions import KeyPath, Position, Positions, find_positions
+from buswright.channels.keys.positions import KeyPath, Position, Positions, find_positions
 
 TEXT = '''\
 format = 1

@@ -11,7 +11,8 @@ import jsonschema
 import pytest
 
 import buswright
-from buswright.channels.carfile.load import check_car_file, json_schema
+from buswright.channels.carfile.keys import json_schema
+from buswright.channels.carfile.load import check_car_file
 from buswright.cli.main import main
 from buswright.errors import UserError
 from buswright.findings import Severity
@@ -59,10 +60,18 @@ def check_json(capsys, *words):
     return status, document
 
 
-def test_the_wrenfell_is_met_with_silence(capsys):
-    assert check(capsys, "--car", WRENFELL) == (0, "")
-    assert check(capsys, WRENFELL, "--untrusted", "--fail-on", "note") == (0, "")
-    assert check_json(capsys, WRENFELL)[1]["usable"] is True
+def test_the_wrenfell_is_met_with_the_keys_that_nothing_reads(capsys):
+    line = (
+        f"{WRENFELL}: note: these keys are not used yet and can stay: "
+        "cylinders, strokes, terminators, open_reads, fingerprints, readings, residual\n"
+    )
+    assert check(capsys, "--car", WRENFELL) == (0, line)
+    assert check(capsys, WRENFELL, "--untrusted", "--fail-on", "note") == (0, line)
+    document = check_json(capsys, WRENFELL)[1]
+    assert document["usable"] is True
+    assert {(remark["rule"], remark["severity"]) for remark in document["remarks"]} == {("not-used-yet", "note")}
+    (first, *_) = document["remarks"]
+    assert (first["line"], first["subject"]) == (6, "car.cylinders")
 
 
 def test_car_toml_of_the_folder_is_the_default(capsys, good, monkeypatch):

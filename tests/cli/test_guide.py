@@ -14,12 +14,13 @@ from pathlib import Path
 import pytest
 
 import buswright
-from buswright.channels.calibration.registry import COMMON_KEYS, KINDS, Calibration, parse_calibration
-from buswright.channels.carfile.keys import DOCUMENT
-from buswright.channels.carfile.load import KEYS, POSITIONS, ROLES, check_car_file
-from buswright.channels.carfile.tables import Named
+from buswright.channels.calibration.registry import COMMON_KEYS, KINDS, read_calibration
+from buswright.channels.carfile.keys import DOCUMENT, key_lines
+from buswright.channels.carfile.load import check_car_file
+from buswright.channels.carfile.model import POSITIONS, ROLES
 from buswright.channels.formula.parse import parse_formula
 from buswright.channels.formula.tree import FUNCTIONS
+from buswright.channels.keys.tables import Named, lines
 from buswright.channels.samples.series import BAD, Quality, describe_quality
 from buswright.channels.units import UNITS
 from buswright.cli.commands.guide import plain
@@ -102,17 +103,18 @@ def test_every_key_of_the_car_file_is_described():
     }
     assert {key.name for key in DOCUMENT.keys} == {"format", *headings}
     text = PAGES["car-file"]
-    for line in KEYS:
-        table, dot, rest = line.path.replace("[].", ".").partition(".")
+    for line in key_lines():
+        table, dot, rest = line.path.partition(".")
+        table = table.removesuffix("[]")
         if not dot:
             assert line.path in rows(section(text, "## The whole"))
             continue
-        key = re.sub(r'^(<name>|"<bus>/<ID>")\.', "", rest)
+        key = re.sub(r'^(NAME|"bus/ID")\.', "", rest)
         if table == "sensor" and key not in {one.name for one in COMMON_KEYS}:
             assert key in rows(PAGES["calibrations"]), line.path
         else:
             assert key in rows(section(text, headings[table])), line.path
-            assert line.meaning in text or table == "sensor"
+            assert line.key.meaning in text or table == "sensor"
     assert sum(isinstance(key.kind, Named) for key in DOCUMENT.keys) == 5
 
 
@@ -121,14 +123,12 @@ def test_every_kind_of_calibration_and_every_key_of_it_is_described_and_shown():
         text = section(PAGES["calibrations"], f"## {name}")
         assert kind.meaning in text
         assert kind.formula in text
-        for key in kind.keys:
-            assert key.name in rows(text), (name, key.name)
-            for inner in key.items:
-                assert f"{key.name}[].{inner.name}" in rows(text), (name, inner.name)
+        for line in lines(kind.keys):
+            assert line.path in rows(text), (name, line.path)
         (example,) = (tomllib.loads(block) for language, block in BLOCK.findall(text) if language == "toml")
         (table,) = example["sensor"].values()
         assert table["kind"] == name
-        assert isinstance(parse_calibration(name, table), Calibration)
+        assert read_calibration(table) is not None
 
 
 def test_every_role_position_threshold_and_checksum_is_described():
@@ -230,7 +230,7 @@ def test_every_toml_block_is_valid_in_whole_or_in_part(number, tmp_path):
     document = tomllib.loads(text)
     assert document, topic
     for name, table in document.get("sensor", {}).items():
-        assert isinstance(parse_calibration(table.get("kind"), table), Calibration), (topic, name)
+        assert read_calibration(table) is not None, (topic, name)
     for table in document.get("channel", {}).values():
         if "formula" in table:
             parse_formula(table["formula"])

@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from buswright.channels.calibration.registry import KINDS
-from buswright.channels.carfile.load import ROLES, check_car_file, load_car_file
-from buswright.channels.carfile.model import FrameName
+from buswright.channels.carfile.load import check_car_file, load_car_file
+from buswright.channels.carfile.model import ROLES, FrameName
 from buswright.channels.carfile.names import refuse_channel_name
 from buswright.channels.expectation import expectation
 from buswright.channels.session import open_session

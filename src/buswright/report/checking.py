@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
-from buswright.channels.carfile.load import CheckResult, Fault, FaultSeverity
+from buswright.channels.carfile.load import CheckResult
+from buswright.channels.keys.faults import Fault, FaultSeverity
 from buswright.findings import Severity
 from buswright.messages.lint import lint
 from buswright.messages.model import LintNote
@@ -16,6 +17,8 @@ from buswright.report.plain import plain
 from buswright.report.text import count
 
 SCHEMA = "buswright.check/1"
+
+NOT_USED_YET = "not-used-yet"
 
 MOST_ALIKE = 6
 """Notes on a database that one rule may show as text; a file of a thousand signals without units isn't read out."""
@@ -42,7 +45,7 @@ class Remark:
     subject
         The key in the car file, or `message/signal` of the database; empty for the file as a whole.
     rule
-        Name of the database rule; empty for car files.
+        Name of the database rule; `NOT_USED_YET` for a key that nothing reads; else empty for car files.
     text, hint
         What is wrong, and what to try.
     """
@@ -66,10 +69,16 @@ class Checking:
     usable: bool
     remarks: tuple[Remark, ...]
 
+    @property
+    def counted(self) -> tuple[Remark, ...]:
+        """All remarks but those on keys that nothing reads yet."""
+        return tuple(remark for remark in self.remarks if remark.rule != NOT_USED_YET)
+
 
 def checking_of(path: Path, result: CheckResult) -> Checking:
     """Join the faults of a car file with what is wrong with its databases."""
     remarks = [_of_fault(fault) for fault in result.faults]
+    remarks += [replace(_of_fault(fault), rule=NOT_USED_YET) for fault in result.unused]
     for database in result.databases.values():
         remarks += [_of_note(note, path.parent) for note in lint(database)]
     return Checking(path, result.car is not None, tuple(dict.fromkeys(remarks)))
@@ -89,16 +98,21 @@ def _of_note(note: LintNote, folder: Path) -> Remark:
 
 
 def render_text(checking: Checking) -> str:
-    """Write what `check` prints; nothing for a faultless car."""
-    if not checking.remarks:
-        return ""
+    """Write what `check` prints; nothing for a faultless car of which every key is read."""
+    unused = [remark.subject.rpartition(".")[2] for remark in checking.remarks if remark.rule == NOT_USED_YET]
+    not_read = (
+        [f"{checking.path}: note: these keys are not used yet and can stay: {', '.join(unused)}"] if unused else []
+    )
+    if not checking.counted:
+        return "\n".join(not_read)
     lines = [line for remark in _without_repeats(checking) for line in _remark_lines(remark)]
     lines += [
         f"{path}: {number - MOST_ALIKE:,} more notes of rule {rule} (--json lists them all)"
         for (path, rule), number in _alike(checking).items()
         if number > MOST_ALIKE
     ]
-    counts = Counter(remark.severity for remark in checking.remarks)
+    lines += not_read
+    counts = Counter(remark.severity for remark in checking.counted)
     summary = ", ".join(
         count(counts[severity], severity.name.lower()) for severity in reversed(Severity) if counts[severity]
     )
@@ -116,7 +130,7 @@ def _may_repeat(remark: Remark) -> bool:
 
 def _without_repeats(checking: Checking) -> Iterator[Remark]:
     shown: Counter[tuple[str, str]] = Counter()
-    for remark in checking.remarks:
+    for remark in checking.counted:
         if _may_repeat(remark):
             shown[remark.path, remark.rule] += 1
             if shown[remark.path, remark.rule] > MOST_ALIKE:

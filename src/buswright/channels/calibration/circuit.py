@@ -7,8 +7,10 @@ from typing import ClassVar
 
 import numpy as np
 
-from buswright.channels.calibration.kind import Fault, Floats, KeySpec, Need, Range, Sheet
+from buswright.channels.calibration.kind import Floats, Need, Range, Sheet
 from buswright.channels.calibration.line import REFERENCE_KEY, SUPPLY_KEY, supply_need
+from buswright.channels.keys.kinds import POSITIVE
+from buswright.channels.keys.tables import Key
 
 COLDEST = -270.0
 """degC; nothing here is asked for a colder temperature."""
@@ -125,20 +127,18 @@ def ends_in_words(outer: Range, electrical: str) -> str:
 # -- from the car file --------------------------------------------------------------------------------------------
 
 DIVIDER_KEYS = (
-    KeySpec(
+    Key(
         "pull_up",
-        "number",
-        "Fixed resistor from the input to the supply, the sensor to ground",
+        POSITIVE,
+        "Fixed resistor from the input to the supply, the sensor to ground.",
         unit="ohm",
-        above=0.0,
         example="2200.0",
     ),
-    KeySpec(
+    Key(
         "pull_down",
-        "number",
-        "Fixed resistor from the input to ground, the sensor to the supply",
+        POSITIVE,
+        "Fixed resistor from the input to ground, the sensor to the supply.",
         unit="ohm",
-        above=0.0,
         example="2200.0",
     ),
     SUPPLY_KEY,
@@ -146,43 +146,33 @@ DIVIDER_KEYS = (
 )
 
 
-def build_circuit(sheet: Sheet, faults: list[Fault]) -> Circuit | None:
+def build_circuit(sheet: Sheet) -> Circuit | None:
     """Circuit of the written keys; exactly one way to get at the resistance."""
     ways = [key for key in ("pull_up", "pull_down", "current") if key in sheet]
     if sheet.electrical == "ohm":
-        faults.extend(
-            Fault((key,), f'"{key}" turns volts into resistance, and the input is in ohm', "leave it out")
-            for key in ("pull_up", "pull_down", "supply", "reference", "current", "gain")
-            if key in sheet.written
-        )
+        keys = ("pull_up", "pull_down", "supply", "reference", "current", "gain")
+        sheet.misplaced(keys, "turns volts into resistance, and the input is in ohm")
         return Resistance()
     if len(ways) != 1:
         known = " and ".join(ways) if ways else "none"
-        faults.append(
-            Fault(
-                (ways[1],) if ways else (),
-                f"volts become resistance by one fixed resistor or current, and here is {known}",
-                "pull_up = 2200.0 if the resistor goes to the supply, pull_down if it goes to ground; "
-                'or electrical = "ohm" if the module sends resistance',
-            )
+        sheet.error(
+            (ways[1],) if ways else (),
+            f"volts become resistance by one fixed resistor or current, and here is {known}",
+            "pull_up = 2200.0 if the resistor goes to the supply, pull_down if it goes to ground; "
+            'or electrical = "ohm" if the module sends resistance',
         )
         return None
     if ways == ["current"]:
-        faults.extend(
-            Fault((key,), f'"{key}" goes with a divider, not with a current', "leave it out")
-            for key in ("supply", "reference")
-            if key in sheet.written
-        )
+        sheet.misplaced(("supply", "reference"), "goes with a divider, not with a current")
         return Excited(sheet["current"], sheet["gain"])
-    if "gain" in sheet.written:
-        faults.append(Fault(("gain",), '"gain" goes with a current, not with a divider', "leave it out"))
+    sheet.misplaced(("gain",), "goes with a current, not with a divider")
     (way,) = ways
     return Divider(sheet[way], way == "pull_up", sheet["supply"], sheet.get("reference") or "")
 
 
-def band_of(sheet: Sheet, default: tuple[float, float], faults: list[Fault]) -> tuple[float, float]:
+def band_of(sheet: Sheet, default: tuple[float, float]) -> tuple[float, float]:
     """Return the written range of temperatures or the default."""
     band: tuple[float, float] = sheet.get("range") or default
     if band[0] < COLDEST:
-        faults.append(Fault(("range", 0), f"{band[0]:g} degC is colder than any sensor works", "in degC"))
+        sheet.error(("range", 0), f"{band[0]:g} degC is colder than any sensor works", "in degC")
     return band

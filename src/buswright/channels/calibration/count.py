@@ -13,15 +13,15 @@ import numpy as np
 from buswright.channels.calibration.kind import (
     Bools,
     Calibration,
-    Fault,
     Floats,
-    KeySpec,
     KindSpec,
     OneStage,
     Range,
     References,
     Sheet,
 )
+from buswright.channels.keys.kinds import POSITIVE, Items, Number, Span, Text
+from buswright.channels.keys.tables import Key, Record
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,16 +128,11 @@ class Switch(OneStage):
 _LONGEST_TURN = 5.0  # m; a wheel of 1.6 m diameter. More is most likely written in mm or inches.
 
 
-def _build_frequency(sheet: Sheet, faults: list[Fault]) -> Calibration | None:
+def _build_frequency(sheet: Sheet) -> Calibration | None:
     circumference = sheet.get("circumference") or 0.0
     if circumference > _LONGEST_TURN:
-        faults.append(
-            Fault(
-                ("circumference",),
-                f"a wheel of {circumference:g} m a turn is no car's wheel",
-                f"in metres: {circumference / 1000:g}?" if circumference > 500 else "it is written in metres",
-            )
-        )
+        hint = f"in metres: {circumference / 1000:g}?" if circumference > 500 else "it is written in metres"
+        sheet.error(("circumference",), f"a wheel of {circumference:g} m a turn is no car's wheel", hint)
         return None
     turns_per_hz = 1.0 / (sheet["teeth"] * sheet["ratio"])
     unit, per_hz = ("m/s", turns_per_hz * circumference) if circumference else ("rpm", 60.0 * turns_per_hz)
@@ -145,7 +140,7 @@ def _build_frequency(sheet: Sheet, faults: list[Fault]) -> Calibration | None:
     return Frequency("Hz", unit, per_hz, ends, sheet["teeth"], sheet["ratio"], circumference)
 
 
-def _build_switch(sheet: Sheet, faults: list[Fault]) -> Calibration | None:
+def _build_switch(sheet: Sheet) -> Calibration | None:
     rows: tuple[Mapping[str, Any], ...] = sheet["states"]
     states = []
     for index, row in enumerate(rows):
@@ -157,15 +152,14 @@ def _build_switch(sheet: Sheet, faults: list[Fault]) -> Calibration | None:
             word = getattr(state, what)
             if word in seen:
                 text = f"the {what} {word!r} is in state {seen[word] + 1} already"
-                faults.append(Fault(("states", index), text, f"every state has a {what} of its own"))
+                sheet.error(("states", index), text, f"every state has a {what} of its own")
             seen.setdefault(word, index)
     states.sort(key=lambda pair: pair[1].low)
-    faults.extend(
-        Fault(("states", index, "band"), f"the bands of {before.name} and {after.name} overlap", "leave a gap between")
-        for (_, before), (index, after) in itertools.pairwise(states)
-        if after.low <= before.high
-    )
-    return None if faults else Switch(sheet.electrical, "state", tuple(state for _, state in states))
+    for (_, before), (index, after) in itertools.pairwise(states):
+        if after.low <= before.high:
+            text = f"the bands of {before.name} and {after.name} overlap"
+            sheet.error(("states", index, "band"), text, "leave a gap between")
+    return Switch(sheet.electrical, "state", tuple(state for _, state in states)) if sheet.sound else None
 
 
 FREQUENCY = KindSpec(
@@ -173,24 +167,20 @@ FREQUENCY = KindSpec(
     meaning="Pulses per second of a toothed wheel to road speed, or to rotation where no circumference is written.",
     formula="m/s = Hz / (teeth × ratio) × circumference; rpm = 60 × Hz / (teeth × ratio)",
     keys=(
-        KeySpec("teeth", "number", "Pulses per turn of the toothed wheel", required=True, above=0.0, example="48"),
-        KeySpec(
+        Key("teeth", POSITIVE, "Pulses per turn of the toothed wheel.", required=True, example="48"),
+        Key(
             "circumference",
-            "number",
-            "Way per turn of the wheel: rolled out, loaded, at running pressure",
+            POSITIVE,
+            "Way per turn of the wheel: rolled out, loaded, at running pressure.",
             unit="m",
-            above=0.0,
             example="1.872",
         ),
-        KeySpec(
-            "ratio", "number", "Turns of the toothed wheel for one of the wheel or shaft wanted", default=1.0, above=0.0
-        ),
-        KeySpec(
+        Key("ratio", POSITIVE, "Turns of the toothed wheel for one of the wheel or shaft wanted.", default=1.0),
+        Key(
             "range",
-            "band",
-            "Lowest and highest frequency at which the sensor works; unbounded if left out",
+            Span(Number(low=0.0)),
+            "Lowest and highest frequency at which the sensor works; unbounded if left out.",
             unit="Hz",
-            at_least=0.0,
             example="[5.0, 6000.0]",
         ),
     ),
@@ -204,18 +194,24 @@ SWITCH = KindSpec(
     meaning="Bands of the input to named states: a switch, a gear barrel. Between the bands the state is unknown.",
     formula="state = the one whose band holds the input, both ends included",
     keys=(
-        KeySpec(
+        Key(
             "states",
-            "tables",
-            "The states, each with a name and a band of the input",
-            required=True,
-            count=(1, 0),
-            example='[{ name = "off", band = [0.0, 0.8] }, { name = "on", band = [4.2, 5.0] }]',
-            items=(
-                KeySpec("name", "text", "What the state is called", required=True, example='"off"'),
-                KeySpec("band", "band", "Lowest and highest input", required=True, example="[0.0, 0.8]"),
-                KeySpec("value", "number", "Its number; default: its place in the list, from 0"),
+            Items(
+                Record(
+                    "a table { ... }",
+                    (
+                        Key("name", Text(), "What the state is called.", required=True, example='"off"'),
+                        Key("band", Span(), "Lowest and highest input.", required=True, example="[0.0, 0.8]"),
+                        Key("value", Number(), "Its number; default: its place in the list, from 0."),
+                    ),
+                    dict,
+                ),
+                "a list of tables [{ ... }, ...]",
+                least=1,
             ),
+            "The states, each with a name and a band of the input.",
+            required=True,
+            example='[{ name = "off", band = [0.0, 0.8] }, { name = "on", band = [4.2, 5.0] }]',
         ),
     ),
     electrical=(),

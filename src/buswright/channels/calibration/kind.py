@@ -1,22 +1,18 @@
-"""What a kind of calibration is: the value it makes, and the table of keys that a car file may write for it.
-
-The key tables are plain data, so that the car file's validator, its JSON Schema and the manual are made from the
-same lines and can't disagree.
-"""
+"""What a kind of calibration is: the value it makes, and the keys that a car file may write for it."""
 
 from __future__ import annotations
 
-import difflib
-import math
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
-from typing import Any, ClassVar, Literal
+from typing import Any, ClassVar
 
 import numpy as np
 import numpy.typing as npt
 
+from buswright.channels.keys.faults import FaultLog
+from buswright.channels.keys.positions import KeyPath
+from buswright.channels.keys.tables import Key
 from buswright.errors import UserError
 
 Floats = npt.NDArray[np.float64]
@@ -208,138 +204,6 @@ def nominal_references(calibration: Calibration) -> dict[str, Floats]:
     return {need.channel: np.array(need.nominal) for need in calibration.needs}
 
 
-KeyType = Literal[
-    "number",  # finite
-    "integer",
-    "boolean",
-    "text",
-    "texts",  # a list of text
-    "numbers",  # a list of finite numbers
-    "band",  # [low, high]
-    "pairs",  # [[x, y], ...]
-    "channel",  # the name of a channel
-    "number or channel",
-    "tables",  # a list of tables, each with the keys in `items`
-    "stages",  # a list of calibrations
-]
-
-_JSON_NUMBER: Mapping[str, Any] = MappingProxyType({"type": "number"})
-
-
-@dataclass(frozen=True, slots=True)
-class KeySpec:
-    """One key that a car file may write.
-
-    Attributes
-    ----------
-    name, type, meaning
-        The key, what may stand there, and what it says, in words for the manual.
-    required
-        Whether the kind is nothing without it.
-    default
-        What holds when it is left out; None where there is no such value.
-    unit
-        Unit of its numbers, in words ("V", "ohm", "the sensor's electrical unit"); empty where there is none.
-    choices
-        The words allowed, for text.
-    above, at_least, at_most
-        Bounds of every number in it.
-    count
-        Least and most entries of a list; 0 for no upper limit.
-    items
-        Keys of the tables in a list of tables.
-    example
-        TOML text for the manual.
-    """
-
-    name: str
-    type: KeyType
-    meaning: str
-    required: bool = False
-    default: Any = None
-    unit: str = ""
-    choices: tuple[str, ...] = ()
-    above: float | None = None
-    at_least: float | None = None
-    at_most: float | None = None
-    count: tuple[int, int] = (0, 0)
-    items: tuple[KeySpec, ...] = ()
-    example: str = ""
-
-    def json_schema(self) -> dict[str, Any]:
-        """JSON Schema (2020-12) of the value."""
-        schema = {**_SCHEMAS[self.type](self)}
-        if self.type in {"numbers", "pairs", "tables", "texts", "stages"}:
-            if self.count[0]:
-                schema["minItems"] = self.count[0]
-            if self.count[1]:
-                schema["maxItems"] = self.count[1]
-        schema["description"] = f"{self.meaning} ({self.unit})" if self.unit else self.meaning
-        if self.default is not None:
-            schema["default"] = self.default
-        return schema
-
-    def _number_schema(self) -> dict[str, Any]:
-        bounds = {"exclusiveMinimum": self.above, "minimum": self.at_least, "maximum": self.at_most}
-        return {**_JSON_NUMBER, **{key: bound for key, bound in bounds.items() if bound is not None}}
-
-
-def _pair(item: Mapping[str, Any]) -> dict[str, Any]:
-    return {"type": "array", "items": dict(item), "minItems": 2, "maxItems": 2}
-
-
-_SCHEMAS: Mapping[str, Callable[[KeySpec], dict[str, Any]]] = MappingProxyType(
-    {
-        "number": KeySpec._number_schema,
-        "integer": lambda key: {**key._number_schema(), "type": "integer"},
-        "boolean": lambda _: {"type": "boolean"},
-        "text": lambda key: {"type": "string", **({"enum": list(key.choices)} if key.choices else {})},
-        "texts": lambda _: {"type": "array", "items": {"type": "string"}},
-        "numbers": lambda key: {"type": "array", "items": key._number_schema()},
-        "band": lambda key: _pair(key._number_schema()),
-        "pairs": lambda _: {"type": "array", "items": _pair(_JSON_NUMBER)},
-        "channel": lambda _: {"type": "string"},
-        "number or channel": lambda key: {"anyOf": [key._number_schema(), {"type": "string"}]},
-        "tables": lambda key: {"type": "array", "items": keys_schema(key.items)},
-        "stages": lambda _: {"type": "array", "items": {"type": "object", "required": ["kind"]}},
-    }
-)
-
-
-def keys_schema(keys: Iterable[KeySpec]) -> dict[str, Any]:
-    """JSON Schema of a table that has these keys and no others."""
-    keys = tuple(keys)
-    return {
-        "type": "object",
-        "properties": {key.name: key.json_schema() for key in keys},
-        "required": [key.name for key in keys if key.required],
-        "additionalProperties": False,
-    }
-
-
-@dataclass(frozen=True, slots=True)
-class Fault:
-    """One thing wrong with a calibration as written.
-
-    Attributes
-    ----------
-    path
-        Keys and list positions (from 0) down to the place, within the sensor's table.
-    message
-        What is wrong.
-    hint
-        What to try; may be empty.
-    """
-
-    path: tuple[str | int, ...]
-    message: str
-    hint: str = ""
-
-    def under(self, *prefix: str | int) -> Fault:
-        """Return the same fault, seen from further out."""
-        return Fault((*prefix, *self.path), self.message, self.hint)
-
-
 @dataclass(frozen=True, slots=True)
 class Sheet:
     """A sensor's table after the checks of type and bounds, with defaults filled in.
@@ -352,12 +216,16 @@ class Sheet:
         The keys that stand in the file.
     electrical, unit
         Canonical names. `unit` is empty where it was left out.
+    at, log
+        Where the table stands, and what gets the faults of its values together.
     """
 
     values: Mapping[str, Any]
     written: frozenset[str]
     electrical: str
     unit: str
+    at: KeyPath
+    log: FaultLog
 
     def __getitem__(self, key: str) -> Any:
         return self.values[key]
@@ -369,9 +237,20 @@ class Sheet:
     def __contains__(self, key: str) -> bool:
         return key in self.values
 
+    def error(self, path: KeyPath, text: str, hint: str = "") -> None:
+        """Log what is wrong at a path within the table."""
+        self.log.error((*self.at, *path), text, hint, key=bool(path) and path[0] not in self.written)
 
-Build = Callable[[Sheet, list[Fault]], "Calibration | None"]
-"""Makes the calibration of a checked sheet, or appends to the faults and gives None."""
+    def misplaced(self, keys: Iterable[str], why: str) -> None:
+        """Log those of the keys that are written where they have no meaning."""
+        for key in keys:
+            if key in self.written:
+                self.error((key,), why, "leave it out")
+
+    @property
+    def sound(self) -> bool:
+        """Whether nothing wrong was found in the table."""
+        return self.log.sound(*self.at)
 
 
 @dataclass(frozen=True, slots=True)
@@ -387,31 +266,19 @@ class KindSpec:
     formula
         The formula and where it comes from, for the manual.
     keys
-        Its own keys; the ones that every sensor has are `calibration.COMMON_KEYS`.
+        Its own keys; the ones that every sensor has are `registry.COMMON_KEYS`.
     electrical
         Electrical units it accepts, the default first; empty for any unit, with V as default.
     own_unit
         Unit of its value when `unit` is left out, in words; empty where `unit` must be written.
     build
-        Makes the calibration.
+        Makes the calibration of a table without faults; or logs why it can't and gives None.
     """
 
     name: str
     meaning: str
     formula: str
-    keys: tuple[KeySpec, ...]
+    keys: tuple[Key, ...]
     electrical: tuple[str, ...]
     own_unit: str
-    build: Build
-
-
-def is_number(value: object) -> bool:
-    """Whether it is a finite number (True and False are not numbers here)."""
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-
-
-def nearest(word: str, words: Iterable[str]) -> str:
-    """Hint naming the valid word nearest to this one, or listing them all."""
-    words = tuple(words)
-    close = difflib.get_close_matches(word, words, n=1, cutoff=0.6)
-    return f'did you mean "{close[0]}"?' if close else "one of " + ", ".join(words)
+    build: Callable[[Sheet], Calibration | None]

@@ -9,25 +9,16 @@ from typing import ClassVar
 
 import numpy as np
 
-from buswright.channels.calibration.kind import (
-    Calibration,
-    Fault,
-    Floats,
-    KeySpec,
-    KindSpec,
-    Limits,
-    Need,
-    OneStage,
-    Range,
-    Sheet,
-)
+from buswright.channels.calibration.kind import Calibration, Floats, KindSpec, Limits, Need, OneStage, Range, Sheet
 from buswright.channels.calibration.monotone import Curve, smooth, straight
+from buswright.channels.keys.kinds import CHANNEL_NAME, POSITIVE, Choice, Number, Span, pairs
+from buswright.channels.keys.tables import Key
 
-SUPPLY_KEY = KeySpec("supply", "number", "Supply of the sensor as it should be", default=5.0, unit="V", above=0.0)
-REFERENCE_KEY = KeySpec(
+SUPPLY_KEY = Key("supply", POSITIVE, "Supply of the sensor as it should be.", default=5.0, unit="V")
+REFERENCE_KEY = Key(
     "reference",
-    "channel",
-    "Channel that measures that supply; the value then follows the supply as it is, not as it should be",
+    CHANNEL_NAME,
+    "Channel that measures that supply; the value then follows the supply as it is, not as it should be.",
     example='"sensor_supply"',
 )
 _Points = tuple[tuple[float, float], ...]
@@ -183,13 +174,13 @@ def _ends_in_words(outer: Range, electrical: str, unit: str) -> str:
 # -- from the car file --------------------------------------------------------------------------------------------
 
 
-def _through_two(points: _Points, key: str, faults: list[Fault]) -> _Line | None:
+def _through_two(points: _Points, key: str, sheet: Sheet) -> _Line | None:
     """Slope, offset, ends and the values there of the line through two points."""
     (x0, y0), (x1, y1) = points
     if x0 == x1:
-        faults.append(Fault((key, 1, 0), f"both points have the input {x0:g}", "two different inputs make a line"))
+        sheet.error((key, 1, 0), f"both points have the input {x0:g}", "two different inputs make a line")
     elif y0 == y1:
-        faults.append(Fault((key, 1, 1), f"both points have the value {y0:g}", "two different values make a line"))
+        sheet.error((key, 1, 1), f"both points have the value {y0:g}", "two different values make a line")
     else:
         slope = (y1 - y0) / (x1 - x0)
         (left, at_left), (right, at_right) = sorted(points)
@@ -197,29 +188,20 @@ def _through_two(points: _Points, key: str, faults: list[Fault]) -> _Line | None
     return None
 
 
-def _build_linear(sheet: Sheet, faults: list[Fault]) -> Calibration | None:
+def _build_linear(sheet: Sheet) -> Calibration | None:
     if ("points" in sheet) == ("slope" in sheet):
-        faults.append(
-            Fault(
-                ("points",) if "points" in sheet.written else (),
-                "a line is given by two points or by a slope, and here are "
-                + ("both" if "points" in sheet else "neither"),
-                "points = [[0.5, 0.0], [4.5, 150.0]], or slope = 37.5 and offset = -18.75",
-            )
+        sheet.error(
+            ("points",) if "points" in sheet else (),
+            f"a line is given by two points or by a slope, and here are {'both' if 'points' in sheet else 'neither'}",
+            "points = [[0.5, 0.0], [4.5, 150.0]], or slope = 37.5 and offset = -18.75",
         )
         return None
     if "points" in sheet:
-        faults.extend(
-            Fault((key,), f'"{key}" goes with a slope, not with points', "leave it out")
-            for key in ("offset", "range")
-            if key in sheet.written
-        )
-        line = _through_two(sheet["points"], "points", faults)
+        sheet.misplaced(("offset", "range"), "goes with a slope, not with points")
+        line = _through_two(sheet["points"], "points", sheet)
         return None if line is None else Linear(sheet.electrical, sheet.unit, *line)
     if sheet["slope"] == 0:
-        faults.append(
-            Fault(("slope",), "a slope of 0 gives the same value for everything", "value per electrical unit")
-        )
+        sheet.error(("slope",), "a slope of 0 gives the same value for everything", "value per electrical unit")
         return None
     slope, offset = sheet["slope"], sheet.get("offset") or 0.0
     ends = sheet.get("range") or (-math.inf, math.inf)
@@ -228,16 +210,14 @@ def _build_linear(sheet: Sheet, faults: list[Fault]) -> Calibration | None:
     )
 
 
-def _build_ratiometric(sheet: Sheet, faults: list[Fault]) -> Calibration | None:
+def _build_ratiometric(sheet: Sheet) -> Calibration | None:
     if ("points" in sheet) == ("fractions" in sheet):
-        faults.append(
-            Fault(
-                ("points",) if "points" in sheet else (),
-                f"a ratiometric sensor has either points or fractions, and here are "
-                f"{'both' if 'points' in sheet else 'neither'}",
-                "points = [[0.5, 0.0], [4.5, 10.0]] in volts at nominal supply, "
-                "or fractions = [[0.1, 0.0], [0.9, 10.0]] of the supply",
-            )
+        sheet.error(
+            ("points",) if "points" in sheet else (),
+            f"a ratiometric sensor has either points or fractions, and here are "
+            f"{'both' if 'points' in sheet else 'neither'}",
+            "points = [[0.5, 0.0], [4.5, 10.0]] in volts at nominal supply, "
+            "or fractions = [[0.1, 0.0], [0.9, 10.0]] of the supply",
         )
         return None
     key = "points" if "points" in sheet else "fractions"
@@ -245,45 +225,43 @@ def _build_ratiometric(sheet: Sheet, faults: list[Fault]) -> Calibration | None:
     points = sheet[key]
     if key == "points":
         points = tuple((volts / supply, value) for volts, value in points)
-    faults.extend(
-        Fault((key, index, 0), f"{sheet[key][index][0]:g} is outside 0 to {supply if key == 'points' else 1:g}", hint)
-        for index, (part, _) in enumerate(points)
-        if not 0 <= part <= 1
-        for hint in ("the sensor can't give more than its supply; is `supply` right?",)
-    )
-    line = _through_two(points, key, faults)
-    if line is None or faults:
+    for index, (part, _) in enumerate(points):
+        if not 0 <= part <= 1:
+            text = f"{sheet[key][index][0]:g} is outside 0 to {supply if key == 'points' else 1:g}"
+            sheet.error((key, index, 0), text, "the sensor can't give more than its supply; is `supply` right?")
+    line = _through_two(points, key, sheet)
+    if line is None or not sheet.sound:
         return None
     return Ratiometric(sheet.electrical, sheet.unit, *line, supply, sheet.get("reference") or "")
 
 
-def check_rising(points: _Points, key: str, what: str, faults: list[Fault]) -> None:
+def check_rising(points: _Points, key: str, what: str, sheet: Sheet) -> None:
     """Append a fault for every point that doesn't lie to the right of the one before."""
     for index, (before, after) in enumerate(itertools.pairwise(points), start=1):
         if after[0] == before[0]:
-            faults.append(Fault((key, index, 0), f"{what} {after[0]:g} is there twice", "keep one of the two points"))
+            sheet.error((key, index, 0), f"{what} {after[0]:g} is there twice", "keep one of the two points")
         elif after[0] < before[0]:
             text = f"{what} {after[0]:g} comes after {before[0]:g}"
-            faults.append(Fault((key, index, 0), text, f"write the points with {what} rising"))
+            sheet.error((key, index, 0), text, f"write the points with {what} rising")
 
 
-def check_one_way(points: _Points, key: str, what: str, faults: list[Fault]) -> None:
+def check_one_way(points: _Points, key: str, what: str, sheet: Sheet) -> None:
     """Append a fault for the first point where the values turn round, or for a table that is flat."""
     way = points[-1][1] - points[0][1]
     if way == 0:
-        faults.append(Fault((key,), f"{what} begins and ends with {points[0][1]:g}", "it must rise or fall throughout"))
+        sheet.error((key,), f"{what} begins and ends with {points[0][1]:g}", "it must rise or fall throughout")
     for index, (before, after) in enumerate(itertools.pairwise(points), start=1):
         if (after[1] - before[1]) * way < 0:
             text = f"{what} turns round at {after[1]:g}, after {before[1]:g}"
-            faults.append(Fault((key, index, 1), text, "it must rise or fall throughout; is a figure mistyped?"))
+            sheet.error((key, index, 1), text, "it must rise or fall throughout; is a figure mistyped?")
             return
 
 
-def _build_table(sheet: Sheet, faults: list[Fault]) -> Calibration | None:
+def _build_table(sheet: Sheet) -> Calibration | None:
     points: _Points = sheet["points"]
-    check_rising(points, "points", "input", faults)
-    check_one_way(points, "points", "the value", faults)
-    if faults:
+    check_rising(points, "points", "input", sheet)
+    check_one_way(points, "points", "the value", sheet)
+    if not sheet.sound:
         return None
     make = smooth if sheet["interpolation"] == "smooth" else straight
     return Table(sheet.electrical, sheet.unit, points, sheet["interpolation"], make(points))
@@ -296,19 +274,18 @@ LINEAR = KindSpec(
     meaning="A straight line: through two points, or a slope and an offset. It goes on beyond the points.",
     formula="value = slope × input + offset",
     keys=(
-        KeySpec(
+        Key(
             "points",
-            "pairs",
-            "Two pairs of input and value; for more points use a table, or fit a line to the readings",
-            count=(2, 2),
+            pairs("[input, value]", least=2, most=2),
+            "Two pairs of input and value; for more points use a table, or fit a line to the readings.",
             example="[[0.5, 0.0], [4.5, 150.0]]",
         ),
-        KeySpec("slope", "number", "Value per electrical unit, instead of points", example="37.5"),
-        KeySpec("offset", "number", "Value at an input of 0, with a slope; 0 if left out", example="-18.75"),
-        KeySpec(
+        Key("slope", Number(), "Value per electrical unit, instead of points.", example="37.5"),
+        Key("offset", Number(), "Value at an input of 0, with a slope; 0 if left out.", example="-18.75"),
+        Key(
             "range",
-            "band",
-            "Inputs between which the line holds, with a slope; unbounded if left out",
+            Span(),
+            "Inputs between which the line holds, with a slope; unbounded if left out.",
             unit=_ELECTRICAL,
             example="[0.5, 4.5]",
         ),
@@ -323,18 +300,16 @@ RATIOMETRIC = KindSpec(
     meaning="A straight line in proportion to the supply, which may be measured by another channel.",
     formula="value = slope × (input / supply) + offset; 0.5 to 4.5 V at 5 V is (V / supply - 0.1) / 0.8 × full scale",
     keys=(
-        KeySpec(
+        Key(
             "points",
-            "pairs",
-            "Two pairs of volts at nominal supply and value",
-            count=(2, 2),
+            pairs("[volts, value]", least=2, most=2),
+            "Two pairs of volts at nominal supply and value.",
             example="[[0.5, 0.0], [4.5, 10.0]]",
         ),
-        KeySpec(
+        Key(
             "fractions",
-            "pairs",
-            "Two pairs of part of the supply and value, instead of points",
-            count=(2, 2),
+            pairs("[part of the supply, value]", least=2, most=2),
+            "Two pairs of part of the supply and value, instead of points.",
             example="[[0.1, 0.0], [0.9, 10.0]]",
         ),
         SUPPLY_KEY,
@@ -350,20 +325,18 @@ TABLE = KindSpec(
     meaning="A curve through points, which never overshoots between them and goes straight on beyond them.",
     formula="smooth: monotone piecewise cubic Hermite (Fritsch and Carlson 1980, Fritsch and Butland 1984)",
     keys=(
-        KeySpec(
+        Key(
             "points",
-            "pairs",
-            "Pairs of input and value, inputs rising, values rising or falling throughout",
+            pairs("[input, value]", least=2),
+            "Pairs of input and value, inputs rising, values rising or falling throughout.",
             required=True,
-            count=(2, 0),
             example="[[0.4, 0.0], [1.6, 12.0], [4.1, 45.0]]",
         ),
-        KeySpec(
+        Key(
             "interpolation",
-            "text",
-            "What is between the points: a smooth curve or straight lines",
+            Choice("a way between points", ("smooth", "straight")),
+            "What is between the points: a smooth curve or straight lines.",
             default="smooth",
-            choices=("smooth", "straight"),
         ),
     ),
     electrical=(),

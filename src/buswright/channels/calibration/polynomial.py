@@ -11,9 +11,7 @@ import numpy as np
 from buswright.channels.calibration.kind import (
     Calibration,
     CalibrationError,
-    Fault,
     Floats,
-    KeySpec,
     KindSpec,
     OneStage,
     Range,
@@ -21,6 +19,8 @@ from buswright.channels.calibration.kind import (
 )
 from buswright.channels.calibration.monotone import solve_rising
 from buswright.channels.calibration.thermo import horner
+from buswright.channels.keys.kinds import Items, Number, Span
+from buswright.channels.keys.tables import Key
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,10 +110,10 @@ def _turning_point(coefficients: tuple[float, ...], ends: tuple[float, float]) -
     return float(inner[turns[0]]) if turns.size else math.nan
 
 
-def _build_polynomial(sheet: Sheet, faults: list[Fault]) -> Calibration | None:
+def _build_polynomial(sheet: Sheet) -> Calibration | None:
     coefficients: tuple[float, ...] = sheet["coefficients"]
     if not any(coefficients[1:]):
-        faults.append(Fault(("coefficients",), "only the constant is not 0, so every value is the same", ""))
+        sheet.error(("coefficients",), "only the constant is not 0, so every value is the same", "")
         return None
     ends: tuple[float, float] = sheet["range"]
     return Polynomial(sheet.electrical, sheet.unit, coefficients, ends, _turning_point(coefficients, ends))
@@ -124,18 +124,17 @@ POLYNOMIAL = KindSpec(
     meaning="A polynomial between the ends of its range; beyond them it goes on straight, along its tangents.",
     formula="value = c0 + c1 × input + c2 × input² + ...",
     keys=(
-        KeySpec(
+        Key(
             "coefficients",
-            "numbers",
-            "Factors c0, c1, c2 ..., the constant first",
+            Items(Number(), "a list of numbers", least=2, most=12),
+            "Factors c0, c1, c2 ..., the constant first.",
             required=True,
-            count=(2, 12),
             example="[-2.1, 30.5, 0.42]",
         ),
-        KeySpec(
+        Key(
             "range",
-            "band",
-            "Inputs between which it holds",
+            Span(),
+            "Inputs between which it holds.",
             required=True,
             unit="the sensor's electrical unit",
             example="[0.5, 4.5]",

@@ -1,188 +1,65 @@
-"""Calibrations: the registry of kinds, and from a sensor's table in the car file to a frozen value.
-
-All faults of a table are found at once. A kind is one entry of `KINDS`: its key table and a function that builds
-it; adding one means adding one entry.
-"""
+"""Calibrations: the list of kinds, and from a sensor's table in the car file to a frozen value."""
 
 from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
 from buswright.channels import units
 from buswright.channels.calibration.count import FREQUENCY, SWITCH
-from buswright.channels.calibration.keys import check_table
-from buswright.channels.calibration.kind import (
-    OUTSIDE_MARGIN,
-    Calibration,
-    CalibrationError,
-    Fault,
-    KeySpec,
-    KindSpec,
-    Need,
-    Range,
-    References,
-    Sheet,
-    keys_schema,
-    nearest,
-    nominal_references,
-    on_rail,
-)
+from buswright.channels.calibration.kind import Calibration, CalibrationError, KindSpec, Sheet
 from buswright.channels.calibration.line import LINEAR, RATIOMETRIC, TABLE
 from buswright.channels.calibration.polynomial import POLYNOMIAL
 from buswright.channels.calibration.resistor import RTD, THERMISTOR
 from buswright.channels.calibration.thermocouple import THERMOCOUPLE
 from buswright.channels.calibration.wrapped import Clamped, InUnit, Stages
-
-__all__ = [
-    "COMMON_KEYS",
-    "KINDS",
-    "OUTSIDE_MARGIN",
-    "Calibration",
-    "CalibrationError",
-    "Fault",
-    "KeySpec",
-    "KindSpec",
-    "Need",
-    "Range",
-    "References",
-    "kind_schema",
-    "nominal_references",
-    "on_rail",
-    "parse_calibration",
-]
-
-_CURVE_KEYS = (
-    KeySpec("kind", "text", "The kind of calibration", required=True),
-    KeySpec("electrical", "text", "Unit of what the sensor gives; a signal in another unit of that sort is converted"),
-    KeySpec("unit", "text", "Unit of the value"),
-    KeySpec("clamp", "boolean", "Hold the value at the outer points instead of going on beyond them", default=False),
-)
-"""Keys that every calibration has, a stage too."""
-
-COMMON_KEYS = (
-    *_CURVE_KEYS,
-    KeySpec(
-        "healthy",
-        "band",
-        "Lowest and highest input that intact wiring gives; at or beyond is a wiring fault",
-        unit="the sensor's electrical unit",
-        example="[0.25, 4.75]",
-    ),
-    KeySpec("open_reads", "text", "What a broken signal wire reads", choices=("high", "low", "floating")),
-    KeySpec("max_rate", "number", "Fastest believable change of the value", unit="the unit per second", above=0.0),
-    KeySpec("cautions", "texts", "Warnings to show to whoever works on the sensor"),
-)
-"""Keys that every kind of sensor has. All are checked here; `healthy` and those behind it are for whoever reads the
-sensor, not for its curve."""
+from buswright.channels.keys.faults import FaultLog, shown
+from buswright.channels.keys.kinds import Choice, Flag, Items, JsonSchema, Number, Span, Text, UnitName
+from buswright.channels.keys.positions import KeyPath
+from buswright.channels.keys.tables import NOT_USED_YET, Key, read_keys, schema_of
 
 
-def parse_calibration(kind: object, mapping: Mapping[str, object]) -> Calibration | list[Fault]:
-    """Make the calibration that a sensor's table describes.
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """One of two or more calibrations behind each other."""
 
-    Parameters
-    ----------
-    kind
-        The word after `kind =`; None where there is none.
-    mapping
-        The whole table as TOML gives it, the keys common to all sensors included (`kind` may be left out of it).
+    words: str = "a table { kind = ... }"
+    blank: None = None
 
-    Returns
-    -------
-    Calibration or list of Fault
-        The faults are all there are, in the order of the keys; never an empty list.
-    """
-    return _parse(kind, mapping, COMMON_KEYS)
+    def read(self, value: object, at: KeyPath, log: FaultLog) -> Calibration | None:
+        """Return its calibration."""
+        if isinstance(value, Mapping) and value.get("kind") == "stages":
+            log.error((*at, "kind"), "a stage has no stages of its own", "write one list")
+            return None
+        made = read_sensor(value, at, log, words=self.words, beside_curve=())
+        return made[0] if made else None
 
-
-def _parse(kind: object, mapping: Mapping[str, object], common: tuple[KeySpec, ...]) -> Calibration | list[Fault]:
-    if kind is None:
-        return [Fault(("kind",), "the kind of calibration is missing", "one of " + ", ".join(KINDS))]
-    spec = KINDS.get(kind) if isinstance(kind, str) else None
-    if spec is None:
-        shown = f'"{kind}"' if isinstance(kind, str) else repr(kind)
-        return [Fault(("kind",), f"{shown} is no kind of calibration", nearest(str(kind), KINDS))]
-    faults: list[Fault] = []
-    values = check_table({**mapping, "kind": kind}, (*common, *spec.keys), faults)
-    electrical, unit = _units_of(spec, values, mapping, faults)
-    if faults:
-        return faults  # a builder reads keys freely, so it only sees sheets without faults of type
-    calibration = spec.build(Sheet(values, frozenset(mapping), electrical, unit), faults)
-    if calibration is None:
-        return faults
-    calibration = _in_units(calibration, electrical if "electrical" in values else "", unit, faults)
-    if faults:
-        return faults
-    return Clamped(calibration.electrical, calibration.unit, calibration) if values["clamp"] else calibration
+    def schema(self) -> JsonSchema:
+        """Return any table with a kind."""
+        return {"type": "object", "required": ["kind"]}
 
 
-def _units_of(
-    spec: KindSpec, values: Mapping[str, Any], mapping: Mapping[str, object], faults: list[Fault]
-) -> tuple[str, str]:
-    """Canonical electrical unit and unit (empty where not written); faults for what isn't known or doesn't fit."""
-    names = {}
-    for key in ("electrical", "unit"):
-        written = values.get(key)
-        found = units.find(written) if written is not None else None
-        if written is not None and found is None:
-            faults.append(Fault((key,), f'unit "{written}" is not known', units.suggestion(written)))
-        names[key] = found.name if found else ""
-    if not names["electrical"]:
-        names["electrical"] = spec.electrical[0] if spec.electrical else "V"
-    elif spec.electrical and names["electrical"] not in spec.electrical:
-        choices = " or ".join(f'"{name}"' for name in spec.electrical)
-        hint = f"write {choices}; a signal in another unit of that sort is converted before"
-        faults.append(Fault(("electrical",), f"a {spec.name} takes no {names['electrical']}", hint))
-    if not spec.own_unit and "unit" not in mapping:
-        faults.append(Fault(("unit",), "the unit of the value is missing", 'for example unit = "bar"'))
-    return names["electrical"], names["unit"]
-
-
-def _in_units(calibration: Calibration, electrical: str, unit: str, faults: list[Fault]) -> Calibration:
-    """Hold a calibration against the units written (empty: none), and convert its value where they can differ."""
-    if electrical and electrical != calibration.electrical:
-        text = f"this sensor takes {calibration.electrical}, not {electrical}"
-        faults.append(Fault(("electrical",), text, "leave it out"))
-    if not unit or unit == calibration.unit:
-        return calibration
-    if not units.compatible(unit, calibration.unit):
-        hint = f"leave it out, or write a unit of {units.get(calibration.unit).quantity}"
-        faults.append(Fault(("unit",), f"this sensor gives {calibration.unit}, not {unit}", hint))
-    return InUnit(calibration.electrical, unit, calibration)
-
-
-# -- the kind that is made of others ------------------------------------------------------------------------------
-
-
-def _build_stages(sheet: Sheet, faults: list[Fault]) -> Calibration | None:
-    parts: list[Calibration | None] = []
-    for index, mapping in enumerate(sheet["stages"]):
-        if mapping.get("kind") == "stages":
-            part: Calibration | list[Fault] = [Fault(("kind",), "a stage has no stages of its own", "write one list")]
-        else:
-            part = _parse(mapping.get("kind"), mapping, _CURVE_KEYS)
-        if isinstance(part, list):
-            faults.extend(fault.under("stages", index) for fault in part)
-        parts.append(None if isinstance(part, list) else part)
-    for index, (before, after) in enumerate(itertools.pairwise(parts), start=1):
-        if before is not None and after is not None and not units.compatible(before.unit, after.electrical):
+def _build_stages(sheet: Sheet) -> Calibration | None:
+    whole: tuple[Calibration, ...] = sheet["stages"]
+    for index, (before, after) in enumerate(itertools.pairwise(whole), start=1):
+        if not units.compatible(before.unit, after.electrical):
             text = f"stage {index} gives {before.unit} but stage {index + 1} takes {after.electrical}"
             hint = f'write electrical = "{before.unit}" in stage {index + 1}, or another unit in stage {index}'
-            faults.append(Fault(("stages", index), text, hint))
-    whole = tuple(part for part in parts if part is not None)
-    if faults:
+            sheet.error(("stages", index), text, hint)
+    if not sheet.sound:
         return None
     stages = Stages(whole[0].electrical, whole[-1].unit, whole)
     try:
         low, high = stages.range.electrical
     except CalibrationError as error:  # a stage in front that turns round: its limits can't be carried back
-        faults.append(Fault(("stages",), error.message, error.hint))
+        sheet.error(("stages",), error.message, error.hint)
         return None
     if not low < high:
         text = "what one stage gives lies wholly beyond the outer points of the next"
-        faults.append(Fault(("stages",), text, "are the units of the points those that the stages write?"))
+        sheet.error(("stages",), text, "are the units of the points those that the stages write?")
         return None
     return stages
 
@@ -192,12 +69,11 @@ STAGES = KindSpec(
     meaning="Two calibrations one behind the other: the electronics (an amplifier, a converter), then the sensor.",
     formula="value = sensor(electronics(input)); the unit of one stage is the electrical unit of the next.",
     keys=(
-        KeySpec(
+        Key(
             "stages",
-            "stages",
-            "The calibrations in the order in which the signal meets them, each with its own `kind`",
+            Items(Stage(), "a list of tables [{ kind = ... }, ...]", least=2),
+            "The calibrations in the order in which the signal meets them, each with its own `kind`.",
             required=True,
-            count=(2, 0),
             example='[{ kind = "linear", points = [[0.5, 0.0], [4.5, 20.0]], unit = "mA" }, ...]',
         ),
     ),
@@ -206,30 +82,123 @@ STAGES = KindSpec(
     build=_build_stages,
 )
 
-KINDS: Mapping[str, KindSpec] = MappingProxyType(
-    {
-        spec.name: spec
-        for spec in (
-            LINEAR,
-            RATIOMETRIC,
-            TABLE,
-            POLYNOMIAL,
-            THERMISTOR,
-            RTD,
-            THERMOCOUPLE,
-            FREQUENCY,
-            SWITCH,
-            STAGES,
-        )
-    }
-)
+_SPECS = (LINEAR, RATIOMETRIC, TABLE, POLYNOMIAL, THERMISTOR, RTD, THERMOCOUPLE, FREQUENCY, SWITCH, STAGES)
+KINDS: Mapping[str, KindSpec] = MappingProxyType({spec.name: spec for spec in _SPECS})
 """Every kind by the word that a car file writes after `kind =`."""
 
+_KIND = Key("kind", Choice("a kind of calibration", tuple(KINDS)), "The kind of calibration.", required=True)
+_ELECTRICAL = Key(
+    "electrical", UnitName(), "Unit of what the sensor gives; a signal in another unit of that sort is converted."
+)
+_UNIT = Key("unit", UnitName(), "Unit of the value.", example='"bar"')
+_CLAMP = Key("clamp", Flag(), "Hold the value at the outer points instead of going on beyond them.", False)
 
-def kind_schema(spec: KindSpec) -> dict[str, Any]:
-    """JSON Schema of a sensor's table of this kind."""
-    schema = keys_schema((*COMMON_KEYS, *spec.keys))
-    schema["properties"]["kind"] = {"const": spec.name, "description": spec.meaning}
-    if not spec.own_unit:
-        schema["required"].append("unit")
-    return schema
+SENSOR_KEYS = (
+    Key(
+        "healthy",
+        Span(),
+        "Lowest and highest input that intact wiring gives; at or beyond is a wiring fault.",
+        unit="the sensor's electrical unit",
+        example="[0.25, 4.75]",
+    ),
+    Key(
+        "open_reads",
+        Choice("what a broken wire can read", ("high", "low", "floating")),
+        "What a broken signal wire reads.",
+        unread=NOT_USED_YET,
+    ),
+    Key("max_rate", Number(above=0.0), "Fastest believable change of the value.", unit="the unit per second"),
+    Key("cautions", Items(Text(), "a list of texts"), "Warnings to show to whoever works on the sensor."),
+)
+"""Keys of a sensor that are for whoever reads it, not for its curve."""
+
+COMMON_KEYS = (_KIND, _ELECTRICAL, _UNIT, _CLAMP, *SENSOR_KEYS)
+"""Keys that every kind of sensor has."""
+
+KEY_NAMES = frozenset(key.name for keys in (COMMON_KEYS, *(spec.keys for spec in _SPECS)) for key in keys)
+"""Every key that some kind of sensor has."""
+
+
+def keys_of(spec: KindSpec, beside_curve: tuple[Key, ...] = SENSOR_KEYS) -> tuple[Key, ...]:
+    """Return all keys of a sensor of this kind."""
+    electrical = replace(_ELECTRICAL, kind=UnitName(spec.electrical))
+    kind = replace(_KIND, meaning=spec.meaning)
+    return (kind, electrical, replace(_UNIT, required=not spec.own_unit), _CLAMP, *beside_curve, *spec.keys)
+
+
+def read_sensor(
+    table: object,
+    at: KeyPath,
+    log: FaultLog,
+    *,
+    words: str = "a table [sensor.NAME]",
+    beside_curve: tuple[Key, ...] = SENSOR_KEYS,
+) -> tuple[Calibration, Mapping[str, Any]] | None:
+    """Read the table of a sensor.
+
+    Parameters
+    ----------
+    table, at
+        The table as TOML gives it, and where it stands.
+    log
+        Gets every fault there is.
+    words
+        What it should be.
+    beside_curve
+        The keys it may have besides those of its calibration.
+
+    Returns
+    -------
+    calibration, values
+        The latter by key, with defaults; None where anything is wrong.
+    """
+    if not isinstance(table, Mapping):
+        log.error(at, f"{shown(table)} is not {words}")
+        return None
+    kind = table.get("kind")
+    spec = KINDS.get(kind) if isinstance(kind, str) else None
+    if spec is None:
+        read_keys(table, (_KIND,), at, log, known=KEY_NAMES)
+        return None
+    before = len(log.faults)
+    values = read_keys(table, keys_of(spec, beside_curve), at, log)
+    if len(log.faults) > before:
+        return None  # a builder reads keys freely, so it only sees sheets without faults of type
+    electrical = values.get("electrical", "")
+    sheet = Sheet(values, frozenset(table), electrical or (*spec.electrical, "V")[0], values.get("unit", ""), at, log)
+    calibration = spec.build(sheet)
+    if calibration is not None:
+        calibration = _in_units(calibration, electrical, sheet)
+    if calibration is None or len(log.faults) > before:
+        return None
+    if values["clamp"]:
+        calibration = Clamped(calibration.electrical, calibration.unit, calibration)
+    return calibration, values
+
+
+def read_calibration(table: Mapping[str, object], log: FaultLog | None = None) -> Calibration | None:
+    """Return the calibration of a sensor's table that stands in no file; None where anything is wrong with it."""
+    made = read_sensor(table, (), log or FaultLog())
+    return made[0] if made else None
+
+
+def _in_units(calibration: Calibration, electrical: str, sheet: Sheet) -> Calibration:
+    """Hold a calibration against the units written (empty: none), and convert its value where they can differ."""
+    if electrical and electrical != calibration.electrical:
+        sheet.error(("electrical",), f"this sensor takes {calibration.electrical}, not {electrical}", "leave it out")
+    unit = sheet.unit
+    if not unit or unit == calibration.unit:
+        return calibration
+    if not units.compatible(unit, calibration.unit):
+        hint = f"leave it out, or write a unit of {units.get(calibration.unit).quantity}"
+        sheet.error(("unit",), f"this sensor gives {calibration.unit}, not {unit}", hint)
+    return InUnit(calibration.electrical, unit, calibration)
+
+
+def sensor_schema() -> JsonSchema:
+    """Return the JSON Schema of a sensor's table, whose keys depend on its kind."""
+    kinds = [
+        {"if": {"properties": {"kind": {"const": name}}, "required": ["kind"]}, "then": schema_of(keys_of(spec))}
+        for name, spec in KINDS.items()
+    ]
+    return {"type": "object", "properties": {"kind": _KIND.schema()}, "required": ["kind"], "allOf": kinds}

@@ -19,20 +19,11 @@ from buswright.channels.calibration.circuit import (
     build_circuit,
     ends_in_words,
 )
-from buswright.channels.calibration.kind import (
-    Calibration,
-    Fault,
-    Floats,
-    KeySpec,
-    KindSpec,
-    Limits,
-    Need,
-    OneStage,
-    Range,
-    Sheet,
-)
+from buswright.channels.calibration.kind import Calibration, Floats, KindSpec, Limits, Need, OneStage, Range, Sheet
 from buswright.channels.calibration.line import check_one_way, check_rising
 from buswright.channels.calibration.monotone import Curve, smooth
+from buswright.channels.keys.kinds import POSITIVE, Items, Number, Span, pairs
+from buswright.channels.keys.tables import Key
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,29 +178,25 @@ def _range_of(circuit: Circuit, ohm: Floats, band: tuple[float, float]) -> Range
 # -- from the car file --------------------------------------------------------------------------------------------
 
 
-def _build_model(sheet: Sheet, faults: list[Fault]) -> SteinhartHartModel | ResistanceTable | None:
+def _build_model(sheet: Sheet) -> SteinhartHartModel | ResistanceTable | None:
     ways = [key for key in ("coefficients", "beta", "table") if key in sheet]
     if len(ways) != 1:
-        faults.append(
-            Fault(
-                (ways[1],) if ways else (),
-                "a thermistor is known by its coefficients, its beta or its table, and here is "
-                + (" and ".join(ways) if ways else "none of them"),
-                "coefficients = [A, B, C], or beta = 3950.0 with r25 = 10000.0, or table = [[degC, ohm], ...]",
-            )
+        sheet.error(
+            (ways[1],) if ways else (),
+            "a thermistor is known by its coefficients, its beta or its table, and here is "
+            + (" and ".join(ways) if ways else "none of them"),
+            "coefficients = [A, B, C], or beta = 3950.0 with r25 = 10000.0, or table = [[degC, ohm], ...]",
         )
         return None
     (way,) = ways
     if ("r25" in sheet) != (way == "beta"):
-        text = (
-            '"r25" is missing: beta alone gives no resistance' if way == "beta" else f'"r25" goes with beta, not {way}'
-        )
-        faults.append(
-            Fault(("r25",), text, "r25 = 10000.0, the resistance at 25 degC" if way == "beta" else "leave it out")
-        )
+        if way == "beta":
+            text = "is missing, and beta alone gives no resistance"
+            sheet.error(("r25",), text, "r25 = 10000.0, the resistance at 25 degC")
+        sheet.misplaced(("r25",), f"goes with beta, not {way}")
         return None
     if way == "table":
-        return _table_model(sheet["table"], faults)
+        return _table_model(sheet)
     if way == "beta":
         coefficients = thermo.steinhart_hart_of_beta(sheet["r25"], sheet["beta"])
         return SteinhartHartModel(coefficients, f"{sheet['r25']:g} ohm at 25 degC, beta {sheet['beta']:g} K")
@@ -217,39 +204,36 @@ def _build_model(sheet: Sheet, faults: list[Fault]) -> SteinhartHartModel | Resi
     return SteinhartHartModel((a, b, c), f"Steinhart-Hart {a:g}, {b:g}, {c:g}")
 
 
-def _table_model(points: tuple[tuple[float, float], ...], faults: list[Fault]) -> ResistanceTable | None:
+def _table_model(sheet: Sheet) -> ResistanceTable | None:
+    points: tuple[tuple[float, float], ...] = sheet["table"]
     for index, (celsius, ohm) in enumerate(points):
         if celsius <= -thermo.ICE_POINT:
-            faults.append(
-                Fault(("table", index, 0), f"{celsius:g} degC is below absolute zero", "pairs of degC and ohm")
-            )
+            sheet.error(("table", index, 0), f"{celsius:g} degC is below absolute zero", "pairs of degC and ohm")
         if ohm <= 0:
-            faults.append(Fault(("table", index, 1), f"a resistance of {ohm:g} ohm", "pairs of degC and ohm"))
-    check_rising(points, "table", "the temperature", faults)
-    check_one_way(points, "table", "the resistance", faults)
-    if not faults and len({ohm for _, ohm in points}) < len(points):
-        faults.append(Fault(("table",), "one resistance has two temperatures", "keep one of the two points"))
-    if faults:
+            sheet.error(("table", index, 1), f"a resistance of {ohm:g} ohm", "pairs of degC and ohm")
+    check_rising(points, "table", "the temperature", sheet)
+    check_one_way(points, "table", "the resistance", sheet)
+    if sheet.sound and len({ohm for _, ohm in points}) < len(points):
+        sheet.error(("table",), "one resistance has two temperatures", "keep one of the two points")
+    if not sheet.sound:
         return None
     straightened = sorted((float(np.log(ohm)), 1.0 / (celsius + thermo.ICE_POINT)) for celsius, ohm in points)
     return ResistanceTable(points, smooth(straightened))
 
 
-def _build_thermistor(sheet: Sheet, faults: list[Fault]) -> Calibration | None:
-    circuit, model = build_circuit(sheet, faults), _build_model(sheet, faults)
+def _build_thermistor(sheet: Sheet) -> Calibration | None:
+    circuit, model = build_circuit(sheet), _build_model(sheet)
     default = (-40.0, 150.0)
     if isinstance(model, ResistanceTable):
         default = model.points[0][0], model.points[-1][0]
-    band = band_of(sheet, default, faults)
-    if faults or circuit is None or model is None or isinstance(circuit, Excited):
+    band = band_of(sheet, default)
+    if not sheet.sound or circuit is None or model is None or isinstance(circuit, Excited):
         return None
     if isinstance(model, SteinhartHartModel) and not _is_thermistor(model, band):
-        faults.append(
-            Fault(
-                ("coefficients",) if "coefficients" in sheet else ("beta",),
-                f"no thermistor falls like this: the curve is wrong between {band[0]:g} and {band[1]:g} degC",
-                "A, B, C for ohm and kelvin, for a 10 kohm part about [1.13e-3, 2.34e-4, 8.8e-8]",
-            )
+        sheet.error(
+            ("coefficients",) if "coefficients" in sheet else ("beta",),
+            f"no thermistor falls like this: the curve is wrong between {band[0]:g} and {band[1]:g} degC",
+            "A, B, C for ohm and kelvin, for a 10 kohm part about [1.13e-3, 2.34e-4, 8.8e-8]",
         )
         return None
     return Thermistor(circuit.electrical, "degC", circuit, model, band)
@@ -273,13 +257,13 @@ def _is_thermistor(model: SteinhartHartModel, band: tuple[float, float]) -> bool
     return there_and_back and steep and thermo.falls_throughout(model.coefficients, hot, cold)
 
 
-def _build_rtd(sheet: Sheet, faults: list[Fault]) -> Calibration | None:
-    circuit = build_circuit(sheet, faults)
-    band = band_of(sheet, thermo.RTD_RANGE, faults)
+def _build_rtd(sheet: Sheet) -> Calibration | None:
+    circuit = build_circuit(sheet)
+    band = band_of(sheet, thermo.RTD_RANGE)
     low, high = thermo.RTD_RANGE
     if band[0] < low or band[1] > high:
-        faults.append(Fault(("range",), f"IEC 60751 goes from {low:g} to {high:g} degC", "narrow the range"))
-    if faults or circuit is None:
+        sheet.error(("range",), f"IEC 60751 goes from {low:g} to {high:g} degC", "narrow the range")
+    if not sheet.sound or circuit is None:
         return None
     return Rtd(circuit.electrical, "degC", circuit, sheet["r0"], band)
 
@@ -292,27 +276,25 @@ THERMISTOR = KindSpec(
         "pull-up: R = pull_up × V / (supply - V); pull-down: R = pull_down × (supply - V) / V; T in kelvin"
     ),
     keys=(
-        KeySpec(
+        Key(
             "coefficients",
-            "numbers",
-            "Steinhart-Hart coefficients A, B, C for ohm and kelvin",
-            count=(3, 3),
+            Items(Number(), "a list of 3 numbers", least=3, most=3),
+            "Steinhart-Hart coefficients A, B, C for ohm and kelvin.",
             example="[1.12924e-3, 2.34108e-4, 0.87755e-7]",
         ),
-        KeySpec("beta", "number", "Beta, instead of coefficients", unit="K", above=0.0, example="3950.0"),
-        KeySpec("r25", "number", "Resistance at 25 degC, with beta", unit="ohm", above=0.0, example="10000.0"),
-        KeySpec(
+        Key("beta", POSITIVE, "Beta, instead of coefficients.", unit="K", example="3950.0"),
+        Key("r25", POSITIVE, "Resistance at 25 degC, with beta.", unit="ohm", example="10000.0"),
+        Key(
             "table",
-            "pairs",
-            "Pairs of degC and ohm, temperatures rising, instead of coefficients",
-            count=(2, 0),
+            pairs("[degC, ohm]", least=2),
+            "Pairs of degC and ohm, temperatures rising, instead of coefficients.",
             example="[[0.0, 32650.0], [25.0, 10000.0], [100.0, 678.0]]",
         ),
         *DIVIDER_KEYS,
-        KeySpec(
+        Key(
             "range",
-            "band",
-            "Temperatures between which it is used; -40 to 150, or the ends of the table, if left out",
+            Span(),
+            "Temperatures between which it is used; -40 to 150, or the ends of the table, if left out.",
             unit="degC",
             example="[-20.0, 150.0]",
         ),
@@ -330,14 +312,14 @@ RTD = KindSpec(
         "A 3.9083e-3, B -5.775e-7, C -4.183e-12 (IEC 60751)"
     ),
     keys=(
-        KeySpec("r0", "number", "Resistance at 0 degC", required=True, unit="ohm", above=0.0, example="1000.0"),
+        Key("r0", POSITIVE, "Resistance at 0 degC.", required=True, unit="ohm", example="1000.0"),
         *DIVIDER_KEYS,
-        KeySpec("current", "number", "Current through the sensor", unit="mA", above=0.0, example="1.0"),
-        KeySpec("gain", "number", "Gain of an amplifier behind it, with a current", default=1.0, above=0.0),
-        KeySpec(
+        Key("current", POSITIVE, "Current through the sensor.", unit="mA", example="1.0"),
+        Key("gain", POSITIVE, "Gain of an amplifier behind it, with a current.", default=1.0),
+        Key(
             "range",
-            "band",
-            "Temperatures between which it is used; -200 to 850 if left out",
+            Span(),
+            "Temperatures between which it is used; -200 to 850 if left out.",
             unit="degC",
             example="[-40.0, 180.0]",
         ),

@@ -9,18 +9,9 @@ import numpy as np
 
 from buswright.channels.calibration import thermo
 from buswright.channels.calibration.circuit import band_of, ends_in_words
-from buswright.channels.calibration.kind import (
-    Calibration,
-    Fault,
-    Floats,
-    KeySpec,
-    KindSpec,
-    Limits,
-    Need,
-    OneStage,
-    Range,
-    Sheet,
-)
+from buswright.channels.calibration.kind import Calibration, Floats, KindSpec, Limits, Need, OneStage, Range, Sheet
+from buswright.channels.keys.kinds import CHANNEL_NAME, POSITIVE, Choice, Either, Number, Span
+from buswright.channels.keys.tables import Key
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,18 +90,18 @@ class Thermocouple(OneStage):
 # -- from the car file --------------------------------------------------------------------------------------------
 
 
-def _build_thermocouple(sheet: Sheet, faults: list[Fault]) -> Calibration | None:
+def _build_thermocouple(sheet: Sheet) -> Calibration | None:
     letter = sheet["type"]
     low, high = thermo.THERMOCOUPLE_RANGE[letter]
-    band = band_of(sheet, (low, high), faults)
+    band = band_of(sheet, (low, high))
     if band[0] < low or band[1] > high:
-        faults.append(Fault(("range",), f"type {letter} goes from {low:g} to {high:g} degC", "narrow the range"))
+        sheet.error(("range",), f"type {letter} goes from {low:g} to {high:g} degC", "narrow the range")
     junction = sheet["cold_junction"]
     channel = junction if isinstance(junction, str) else ""
     fixed = 25.0 if channel else float(junction)
     if not channel and not -60.0 <= fixed <= 200.0:
-        faults.append(Fault(("cold_junction",), f"a cold junction at {fixed:g} degC", "in degC, or a channel's name"))
-    if faults:
+        sheet.error(("cold_junction",), f"a cold junction at {fixed:g} degC", "in degC, or a channel's name")
+    if not sheet.sound:
         return None
     per_millivolt = sheet["gain"] * {"V": 1e-3, "mV": 1.0, "uV": 1e3}[sheet.electrical]
     return Thermocouple(sheet.electrical, "degC", letter, per_millivolt, sheet["at_zero"], fixed, channel, band)
@@ -123,23 +114,29 @@ THERMOCOUPLE = KindSpec(
         "E(hot) = (input - at_zero) / gain + E(cold junction), E the ITS-90 reference function (NIST Monograph 175)"
     ),
     keys=(
-        KeySpec("type", "text", "Its letter", required=True, choices=("K", "J", "T", "N", "E"), example='"K"'),
-        KeySpec(
+        Key(
+            "type",
+            Choice("a type of thermocouple", ("K", "J", "T", "N", "E")),
+            "Its letter.",
+            required=True,
+            example='"K"',
+        ),
+        Key(
             "cold_junction",
-            "number or channel",
-            "Temperature of the cold junction, or the channel that measures it",
+            Either(Number(), (int, float), CHANNEL_NAME),
+            "Temperature of the cold junction, or the channel that measures it.",
             required=True,
             unit="degC",
             example='"module_temperature"',
         ),
-        KeySpec("gain", "number", "Gain of the amplifier", default=1.0, above=0.0, example="122.4"),
-        KeySpec(
-            "at_zero", "number", "Input at 0 mV of the thermocouple", default=0.0, unit="the sensor's electrical unit"
+        Key("gain", POSITIVE, "Gain of the amplifier.", default=1.0, example="122.4"),
+        Key(
+            "at_zero", Number(), "Input at 0 mV of the thermocouple.", default=0.0, unit="the sensor's electrical unit"
         ),
-        KeySpec(
+        Key(
             "range",
-            "band",
-            "Temperatures between which it is used; those of the reference function if left out",
+            Span(),
+            "Temperatures between which it is used; those of the reference function if left out.",
             unit="degC",
             example="[0.0, 1100.0]",
         ),

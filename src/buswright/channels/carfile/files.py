@@ -8,9 +8,9 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from buswright.channels.carfile.faults import FaultLog, nearest, shown
 from buswright.channels.carfile.model import Bus
-from buswright.channels.carfile.positions import START, KeyPath, Position, Positions
+from buswright.channels.keys.faults import FaultLog, nearest, shown
+from buswright.channels.keys.positions import START, KeyPath, Position, Positions
 from buswright.errors import CarFileError, DatabaseError
 from buswright.messages.database import load_database
 from buswright.messages.model import Database, merge

@@ -2,34 +2,36 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Any
 
-from buswright.channels.carfile.kinds import Choice, Day, Either, Flag, Items, Number, Span, Text
-from buswright.channels.carfile.model import (
-    POSITIONS,
-    ROLES,
-    Bus,
-    CalibrationRecord,
-    Car,
-    Channel,
-    Fingerprints,
-    FrameEntry,
-    Limits,
-    Module,
-    Wiring,
-    Zero,
-)
+from buswright.channels.carfile import model
 from buswright.channels.carfile.names import (
     FormulaKind,
+    SensorTable,
     SignalKind,
-    UnitKind,
     parse_frame_name,
     refuse_channel_name,
     tidy_channel_name,
 )
-from buswright.channels.carfile.sensor import SensorTable
-from buswright.channels.carfile.tables import Key, Named, NumberTable, Record
+from buswright.channels.keys.kinds import (
+    NOT_NEGATIVE,
+    POSITIVE,
+    Choice,
+    Day,
+    Either,
+    Flag,
+    Items,
+    JsonSchema,
+    Number,
+    Span,
+    Text,
+    UnitName,
+    pairs,
+    whole,
+)
+from buswright.channels.keys.tables import FOR_PEOPLE, NOT_USED_YET, Key, KeyLine, Named, NumberTable, Record, lines
 from buswright.findings import THRESHOLDS
 from buswright.messages.checksum import KINDS as CHECKSUM_KINDS
 from buswright.messages.checksum import Checksum, Counter
@@ -37,16 +39,19 @@ from buswright.messages.checksum import Checksum, Counter
 FORMAT = 1
 
 _TEXT = Text()
-_POSITIVE = Number(above=0.0)
-_NOT_NEGATIVE = Number(low=0.0)
 _ANY = Number()
 _THRESHOLDS = NumberTable(
     "threshold",
-    MappingProxyType(
-        {
-            name: f"{threshold.meaning} ({threshold.default:g}{' ' + threshold.unit if threshold.unit else ''})"
-            for name, threshold in THRESHOLDS.items()
-        }
+    tuple(
+        Key(
+            name,
+            NOT_NEGATIVE,
+            f"{threshold.meaning[0].upper()}{threshold.meaning[1:]}.",
+            threshold.default,
+            unit=threshold.unit,
+            unread=NOT_USED_YET if threshold.not_used_yet else "",
+        )
+        for name, threshold in THRESHOLDS.items()
     ),
 )
 
@@ -54,17 +59,17 @@ CAR = Record(
     "a table [car]",
     (
         Key("name", _TEXT, "What the car is called in reports."),
-        Key("cylinders", Number(low=1, high=24, whole=True), "Cylinders of the engine, for its firing frequency."),
-        Key("strokes", Choice("a number of strokes", (2, 4)), "Strokes of the engine.", "4"),
+        Key("cylinders", whole(1, 24), "Cylinders of the engine, for its firing frequency.", unread=NOT_USED_YET),
+        Key("strokes", Choice("a number of strokes", (2, 4)), "Strokes of the engine.", 4, unread=NOT_USED_YET),
     ),
-    Car,
+    model.Car,
 )
 
 
-def _build_bus(interfaces: tuple[str | int, ...] = (), **values: Any) -> Bus:
+def _build_bus(interfaces: tuple[str | int, ...] = (), **values: Any) -> model.Bus:
     if values.get("data_bitrate") is not None:
         values.setdefault("fd", "iso")
-    return Bus(interfaces=tuple(str(interface) for interface in interfaces), **values)
+    return model.Bus(interfaces=tuple(str(interface) for interface in interfaces), **values)
 
 
 BUS = Record(
@@ -72,51 +77,52 @@ BUS = Record(
     (
         Key(
             "bitrate",
-            Number(low=5_000, high=1_000_000, whole=True, hint="in bit/s: 500_000 or 1_000_000 are usual"),
+            whole(5_000, 1_000_000, "in bit/s: 500_000 or 1_000_000 are usual"),
             "Bit rate in bit/s.",
             required=True,
-            also_called=("baudrate", "baud", "speed", "rate"),
+            also_called="baudrate baud speed rate",
         ),
         Key(
             "data_bitrate",
-            Number(low=5_000, high=12_000_000, whole=True, hint="in bit/s"),
+            whole(5_000, 12_000_000, "in bit/s"),
             "CAN FD: bit rate of the data phase in bit/s.",
-            "the bus is classic CAN",
+            otherwise="the bus is classic CAN",
         ),
         Key(
             "fd",
             Choice("a CAN FD dialect", ("iso", "non-iso")),
             "CAN FD: which of its two frame formats the bus speaks.",
-            "iso where data_bitrate stands",
+            otherwise="iso where data_bitrate stands",
         ),
         Key(
             "interfaces",
             Items(
-                Either(Number(low=0, high=255, whole=True), int, _TEXT),
+                Either(whole(0, 255), int, _TEXT),
                 'a list of interface names or channel numbers, like ["can1", 2]',
                 distinct=True,
             ),
             "What this bus is called in captures: interface names, or channel numbers of ASC files.",
-            "its own name only",
-            also_called=("interface", "channels"),
+            otherwise="its own name only",
+            also_called="interface channels",
         ),
         Key(
             "databases",
             Items(_TEXT, 'a list of database files, like ["engine.dbc"]', distinct=True),
             "Database files of this bus, relative to the car file.",
-            also_called=("dbc", "database", "dbcs"),
+            also_called="dbc database dbcs",
         ),
         Key(
             "chain",
             Items(_TEXT, "a list of module names", distinct=True),
             "Modules in the order in which the bus runs past them.",
-            also_called=("modules", "order"),
+            also_called="modules order",
         ),
         Key(
             "terminators",
             Items(_TEXT, "a list of module names", most=4, distinct=True),
             "Modules that hold a terminating resistor.",
-            also_called=("termination",),
+            also_called="termination",
+            unread=NOT_USED_YET,
         ),
         Key("thresholds", _THRESHOLDS, "Detector defaults that this bus overrides, by name."),
     ),
@@ -132,10 +138,10 @@ MODULE = Record(
             "messages",
             Items(_TEXT, "a list of message names", distinct=True),
             "Messages it sends: names from the database, or identifiers like 1A0 on a bus without one.",
-            "the messages whose database sender has the module's name",
+            otherwise="the messages whose database sender has the module's name",
         ),
     ),
-    Module,
+    model.Module,
     named=True,
 )
 
@@ -147,38 +153,42 @@ ZERO = Record(
             _ANY,
             "Added to the calibrated value, in the channel's unit.",
             required=True,
-            also_called=("offset", "value"),
+            also_called="offset value",
         ),
-        Key("date", Day(), "When it was found."),
-        Key("by", _TEXT, "Who found it."),
-        Key("why", _TEXT, "In which state of the car it was found."),
+        Key("date", Day(), "When it was found.", unread=FOR_PEOPLE),
+        Key("by", _TEXT, "Who found it.", unread=FOR_PEOPLE),
+        Key("why", _TEXT, "In which state of the car it was found.", unread=FOR_PEOPLE),
     ),
-    Zero,
+    model.Zero,
 )
 
 LIMITS = Record(
     "a table like { low = 5.0, high = 145.0 }",
     (
-        Key("low", _ANY, "Below this, in the channel's unit.", also_called=("min", "minimum", "below")),
-        Key("high", _ANY, "Above this, in the channel's unit.", also_called=("max", "maximum", "above")),
-        Key("hold_s", _NOT_NEGATIVE, "Seconds that the value must stay beyond.", "0", also_called=("hold", "delay_s")),
-        Key("hysteresis", _NOT_NEGATIVE, "How far it must come back to clear, in the channel's unit.", "0"),
+        Key("low", _ANY, "Below this, in the channel's unit.", also_called="min minimum below"),
+        Key("high", _ANY, "Above this, in the channel's unit.", also_called="max maximum above"),
+        Key("hold_s", NOT_NEGATIVE, "Seconds that the value must stay beyond.", 0.0, also_called="hold delay_s"),
+        Key("hysteresis", NOT_NEGATIVE, "How far it must come back to clear, in the channel's unit.", 0.0),
         Key(
-            "when", FormulaKind(), "Only judged while this formula is true.", "always", also_called=("if", "condition")
+            "when",
+            FormulaKind(),
+            "Only judged while this formula is true.",
+            otherwise="always",
+            also_called="if condition",
         ),
     ),
-    Limits,
+    model.Limits,
 )
 
 WIRING = Record(
     'a table like { input = "AIN1", plug = "C12" }',
     (
-        Key("input", _TEXT, "Input of the module.", also_called=("pin",)),
-        Key("plug", _TEXT, "Connector that the wire runs through.", also_called=("connector",)),
-        Key("supply", _TEXT, "Sensor supply that feeds it.", also_called=("reference",)),
+        Key("input", _TEXT, "Input of the module.", also_called="pin"),
+        Key("plug", _TEXT, "Connector that the wire runs through.", also_called="connector"),
+        Key("supply", _TEXT, "Sensor supply that feeds it.", also_called="reference"),
         Key("ground", _TEXT, "Ground point that it shares with others."),
     ),
-    Wiring,
+    model.Wiring,
 )
 
 FINGERPRINTS = Record(
@@ -188,7 +198,7 @@ FINGERPRINTS = Record(
         Key("to_ground", _ANY, "Volts at the input with the wire on ground."),
         Key("to_supply", _ANY, "Volts at the input with the wire on the supply."),
     ),
-    Fingerprints,
+    model.Fingerprints,
 )
 
 CHANNEL = Record(
@@ -196,41 +206,52 @@ CHANNEL = Record(
     (
         Key("signal", SignalKind(), "The database signal it comes from, as bus/message/signal."),
         Key("formula", FormulaKind(), "The formula that computes it from other channels, in place of a signal."),
-        Key("sensor", _TEXT, "Name of its [sensor.NAME].", "the database's scaling is final"),
+        Key("sensor", _TEXT, "Name of its [sensor.NAME].", otherwise="the database's scaling is final"),
         Key(
             "input_scale",
             Number(),
             "The sensor's electrical units per unit of the signal, for signals that are counts.",
-            "the signal's unit is converted",
-            also_called=("scale", "factor"),
+            otherwise="the signal's unit is converted",
+            also_called="scale factor",
         ),
-        Key("zero", ZERO, "A correction found on the car.", also_called=("offset",)),
-        Key("unit", UnitKind(), "Unit of its value.", "the sensor's unit, else the database's", also_called=("units",)),
-        Key("role", Choice("a role", ROLES), "The quantity that detectors may rely on it for."),
-        Key("position", Choice("a position", POSITIONS), "Where on the car it is.", also_called=("location", "corner")),
+        Key("zero", ZERO, "A correction found on the car.", also_called="offset"),
+        Key(
+            "unit",
+            UnitName(label=True),
+            "Unit of its value.",
+            otherwise="the sensor's unit, else the database's",
+            also_called="units",
+        ),
+        Key("role", Choice("a role", model.ROLES), "The quantity that detectors may rely on it for."),
+        Key(
+            "position", Choice("a position", model.POSITIONS), "Where on the car it is.", also_called="location corner"
+        ),
         Key(
             "expected_hz",
-            _POSITIVE,
+            POSITIVE,
             "Expected rate.",
-            "the database's cycle time",
-            also_called=("rate", "rate_hz", "frequency", "hz"),
+            otherwise="the database's cycle time",
+            also_called="rate rate_hz frequency hz",
         ),
-        Key("delay_s", Number(low=0.0, high=10.0), "How late the value is, in seconds.", "0", also_called=("delay",)),
-        Key(
-            "plausible", Span(), "What the quantity can be, [low, high] in the channel's unit.", also_called=("range",)
-        ),
-        Key("caution", LIMITS, "Limits that deserve a look.", also_called=("alarm", "limits")),
-        Key("warning", LIMITS, "Limits that demand action; they lie beyond those of caution.", also_called=("alarm",)),
+        Key("delay_s", Number(low=0.0, high=10.0), "How late the value is, in seconds.", 0.0, also_called="delay"),
+        Key("plausible", Span(), "What the quantity can be, [low, high] in the channel's unit.", also_called="range"),
+        Key("caution", LIMITS, "Limits that deserve a look.", also_called="alarm limits"),
+        Key("warning", LIMITS, "Limits that demand action; they lie beyond those of caution.", also_called="alarm"),
         Key(
             "invalid_raw",
             Items(Number(whole=True), "a list of whole numbers, like [65535]", distinct=True),
             "Raw values by which the sender says that it has none.",
         ),
         Key("wiring", WIRING, "The path of its wire, so that faults can be located by what they share."),
-        Key("fingerprints", FINGERPRINTS, "What the input reads in each wiring fault, in volts, from the bench test."),
+        Key(
+            "fingerprints",
+            FINGERPRINTS,
+            "What the input reads in each wiring fault, in volts, from the bench test.",
+            unread=NOT_USED_YET,
+        ),
         Key("thresholds", _THRESHOLDS, "Detector defaults that this channel overrides, by name."),
     ),
-    Channel,
+    model.Channel,
     named=True,
 )
 
@@ -239,16 +260,16 @@ COUNTER = Record(
     (
         Key(
             "start",
-            Number(low=0, high=511, whole=True),
+            whole(0, 511),
             "Its lowest bit, numbered as for little-endian signals: bit 0 is the lowest of byte 0.",
             required=True,
         ),
-        Key("length", Number(low=1, high=32, whole=True), "Its bits.", required=True),
+        Key("length", whole(1, 32), "Its bits.", required=True),
         Key(
             "modulus",
-            Number(low=2, high=2**32, whole=True),
+            whole(2, 2**32),
             "How many values it takes before it starts again.",
-            "all that fit its bits",
+            otherwise="all that fit its bits",
         ),
     ),
     Counter,
@@ -258,19 +279,19 @@ CHECKSUM = Record(
     'a table like { kind = "crc8-j1850", byte = 7 }',
     (
         Key("kind", Choice("a kind of checksum", tuple(CHECKSUM_KINDS)), "How it is computed.", required=True),
-        Key("byte", Number(low=0, high=63, whole=True), "Its (first) byte, from 0.", required=True),
+        Key("byte", whole(0, 63), "Its (first) byte, from 0.", required=True),
         Key(
             "over",
-            Span(Number(low=0, high=63, whole=True), equal=True),
+            Span(whole(0, 63), equal=True),
             "First and last byte that it covers, from 0.",
-            "all bytes but its own",
+            otherwise="all bytes but its own",
         ),
         Key(
             "data_id",
             Either(
-                Number(low=0, high=0xFFFF_FFFF, whole=True),
+                whole(0, 0xFFFF_FFFF),
                 int,
-                Items(Number(low=0, high=255, whole=True), "a number, or a list of sixteen bytes", least=16, most=16),
+                Items(whole(0, 255), "a number, or a list of sixteen bytes", least=16, most=16),
             ),
             "What the sender mixes in besides the payload; for e2e-p02 also a list of sixteen bytes.",
         ),
@@ -279,9 +300,9 @@ CHECKSUM = Record(
 )
 
 
-def _build_frame(name: str, **values: Any) -> FrameEntry | None:
+def _build_frame(name: str, **values: Any) -> model.FrameEntry | None:
     frame_name, _, _ = parse_frame_name(name)
-    return FrameEntry(frame_name, **values) if frame_name else None
+    return model.FrameEntry(frame_name, **values) if frame_name else None
 
 
 FRAME = Record(
@@ -289,19 +310,19 @@ FRAME = Record(
     (
         Key(
             "period_ms",
-            _POSITIVE,
+            POSITIVE,
             "Nominal period; wins over expected_hz and the database.",
-            "expected_hz, then the database's cycle time, then what the traffic shows",
-            also_called=("cycle_ms", "cycle_time_ms", "period"),
+            otherwise="expected_hz, then the database's cycle time, then what the traffic shows",
+            also_called="cycle_ms cycle_time_ms period",
         ),
         Key(
             "change_driven",
             Flag(),
             "Whether it is sent when something changes, so that silence is no fault.",
-            "recognised from the traffic",
+            otherwise="recognised from the traffic",
         ),
         Key("counter", COUNTER, "A counter in its payload."),
-        Key("checksum", CHECKSUM, "A checksum in its payload.", also_called=("crc",)),
+        Key("checksum", CHECKSUM, "A checksum in its payload.", also_called="crc"),
         Key("thresholds", _THRESHOLDS, "Detector defaults that this frame overrides, by name."),
     ),
     _build_frame,
@@ -324,19 +345,17 @@ CALIBRATION_RECORD = Record(
         Key("channel", _TEXT, "The channel that was calibrated; or sensor."),
         Key("sensor", _TEXT, "The sensor that was calibrated on the bench; or channel."),
         Key("date", Day(), "The day on which it was done.", required=True),
-        Key("by", _TEXT, "Who did it."),
-        Key("reference", _TEXT, "What it was compared with."),
+        Key("by", _TEXT, "Who did it.", unread=FOR_PEOPLE),
+        Key("reference", _TEXT, "What it was compared with.", unread=FOR_PEOPLE),
         Key(
-            "readings",
-            Items(Items(_ANY, "a pair [electrical, value]", least=2, most=2), "a list of pairs [electrical, value]"),
-            "Pairs of electrical reading and true value.",
+            "readings", pairs("[electrical, value]"), "Pairs of electrical reading and true value.", unread=NOT_USED_YET
         ),
-        Key("as_found", _TEXT, "What it showed before."),
-        Key("as_left", _TEXT, "What it showed after."),
-        Key("residual", _NOT_NEGATIVE, "Largest error that is left, in the unit of the value."),
-        Key("due", Day(), "When it should be done again.", also_called=("due_date", "expires", "valid_until")),
+        Key("as_found", _TEXT, "What it showed before.", unread=FOR_PEOPLE),
+        Key("as_left", _TEXT, "What it showed after.", unread=FOR_PEOPLE),
+        Key("residual", NOT_NEGATIVE, "Largest error that is left, in the unit of the value.", unread=NOT_USED_YET),
+        Key("due", Day(), "When it should be done again.", also_called="due_date expires valid_until"),
     ),
-    CalibrationRecord,
+    model.CalibrationRecord,
 )
 
 DOCUMENT = Record(
@@ -347,36 +366,56 @@ DOCUMENT = Record(
             Choice("a format that this version reads", (FORMAT,)),
             "Version of the car file's format, the number 1.",
             required=True,
-            also_called=("version",),
+            also_called="version",
         ),
         Key("car", CAR, "The car itself."),
-        Key(
-            "bus",
-            Named(BUS, "[bus.NAME]"),
-            "The CAN networks of the car, by name.",
-            also_called=("buses", "network", "can"),
-        ),
-        Key("module", Named(MODULE, "[module.NAME]"), "The nodes that send messages, by name.", also_called=("node",)),
+        Key("bus", Named(BUS, "[bus.NAME]"), "The CAN networks of the car, by name.", also_called="buses network can"),
+        Key("module", Named(MODULE, "[module.NAME]"), "The nodes that send messages, by name.", also_called="node"),
         Key("sensor", Named(SensorTable(), "[sensor.NAME]"), "The kinds of devices, by name."),
         Key(
             "channel",
             Named(CHANNEL, "[channel.NAME]", _refuse_channel),
             "The quantities of the car, by name.",
-            also_called=("signal",),
+            also_called="signal",
         ),
         Key(
             "frame",
             Named(FRAME, '[frame."bus/ID"]', _refuse_frame),
             "What the database can't say about a frame; three hexadecimal digits are 11 bits, eight are 29.",
-            also_called=("message", "id"),
+            also_called="message id",
         ),
         Key(
             "calibration_log",
             Items(CALIBRATION_RECORD, "tables [[calibration_log]]"),
             "The calibrations that were done, appended by the program and by hand.",
-            also_called=("calibration",),
+            also_called="calibration",
         ),
     ),
     dict,
 )
 """The whole file; its `build` gives a dict by table."""
+
+HOMES: Mapping[str, str] = MappingProxyType(
+    {
+        name: " or ".join(table.heading for table in tables if name in table.entry.key_names)
+        for tables in [tuple(key.kind for key in DOCUMENT.keys if isinstance(key.kind, Named))]
+        for table in tables
+        for name in table.entry.key_names
+    }
+    | {key.name: "[car]" for key in CAR.keys}
+)
+"""Where a key belongs, for one that stands in the wrong table."""
+
+
+def key_lines() -> tuple[KeyLine, ...]:
+    """Return every key of the file with its dotted path, for the manual."""
+    return tuple(lines(DOCUMENT.keys))
+
+
+def json_schema() -> JsonSchema:
+    """Return the JSON Schema (2020-12) of the car file, for editors that check TOML while it is typed."""
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "Buswright car file",
+        **DOCUMENT.schema(),
+    }

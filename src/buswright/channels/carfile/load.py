@@ -12,62 +12,16 @@ from types import MappingProxyType
 from typing import Any
 
 from buswright.channels.carfile import files
-from buswright.channels.carfile.check import check_parts
-from buswright.channels.carfile.faults import MOST_FAULTS, Fault, FaultLog, FaultSeverity, TooManyFaultsError
-from buswright.channels.carfile.keys import DOCUMENT
-from buswright.channels.carfile.manual import HOMES, KEYS, KeyLine, json_schema
+from buswright.channels.carfile.keys import DOCUMENT, HOMES
 from buswright.channels.carfile.messages import check_messages
-from buswright.channels.carfile.model import (
-    POSITIONS,
-    ROLES,
-    Bus,
-    CalibrationRecord,
-    Car,
-    CarFile,
-    Channel,
-    Fingerprints,
-    FrameEntry,
-    FrameName,
-    Limits,
-    Module,
-    Sensor,
-    SignalName,
-    Wiring,
-    Zero,
-    find_message,
-)
+from buswright.channels.carfile.model import Car, CarFile, Channel, FrameEntry, FrameName, find_message
 from buswright.channels.carfile.names import parse_frame_name
-from buswright.channels.carfile.positions import Position, find_positions
+from buswright.channels.carfile.parts import check_parts
 from buswright.channels.carfile.ranges import check_ranges
+from buswright.channels.keys.faults import MOST_FAULTS, Fault, FaultLog, FaultSeverity, TooManyFaultsError
+from buswright.channels.keys.positions import Position, find_positions
 from buswright.errors import CarFileError
 from buswright.messages.model import Database
-
-__all__ = [
-    "KEYS",
-    "POSITIONS",
-    "ROLES",
-    "Bus",
-    "CalibrationRecord",
-    "Car",
-    "CarFile",
-    "Channel",
-    "CheckResult",
-    "Fault",
-    "FaultSeverity",
-    "Fingerprints",
-    "FrameEntry",
-    "FrameName",
-    "KeyLine",
-    "Limits",
-    "Module",
-    "Sensor",
-    "SignalName",
-    "Wiring",
-    "Zero",
-    "check_car_file",
-    "json_schema",
-    "load_car_file",
-]
 
 _SHOWN_FAULTS = 20
 """An error message that is printed whole shows this many; `faults` has them all."""
@@ -85,11 +39,14 @@ class CheckResult:
         Everything that was found, by line.
     databases
         Those that could be loaded, by bus; also where the car file itself has errors.
+    unused
+        One note for each key in it that nothing reads yet, by line.
     """
 
     car: CarFile | None
     faults: tuple[Fault, ...]
     databases: Mapping[str, Database] = field(default_factory=lambda: MappingProxyType({}))
+    unused: tuple[Fault, ...] = ()
 
     @property
     def errors(self) -> tuple[Fault, ...]:
@@ -155,8 +112,8 @@ def check_car_file(
             log.at(_last_place(log), f"reading stopped after {MOST_FAULTS} faults")
     faults = log.in_order()
     if car is None or any(fault.severity is FaultSeverity.ERROR for fault in faults):
-        return CheckResult(None, faults, car.databases if car else MappingProxyType({}))
-    return CheckResult(_completed(car, faults), faults, car.databases)
+        return CheckResult(None, faults, car.databases if car else MappingProxyType({}), log.notes_of_unused())
+    return CheckResult(_completed(car, faults), faults, car.databases, log.notes_of_unused())
 
 
 def _last_place(log: FaultLog) -> Position:

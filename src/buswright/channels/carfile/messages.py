@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from buswright.channels import units
-from buswright.channels.carfile.faults import FaultLog, shown, suggestion
 from buswright.channels.carfile.model import CarFile, Channel, FrameEntry, FrameName, Module, SignalName, find_message
-from buswright.channels.carfile.positions import KeyPath
 from buswright.channels.carfile.ranges import label_only, unit_hint
+from buswright.channels.keys.faults import FaultLog, shown, suggestion
+from buswright.channels.keys.positions import KeyPath
 from buswright.messages.model import Database, Message, Signal, parse_identifier
 
 _RATE_TOLERANCE = 0.02

@@ -1,4 +1,4 @@
-"""What a car file says, as frozen values. `carfile_keys` maps every key of the file to a field of these."""
+"""What a car file says, as frozen values. `keys.py` maps every key of the file to a field of these."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from buswright.messages.checksum import Checksum, Counter
 
 if TYPE_CHECKING:
     from buswright.channels.calibration.kind import Calibration
-    from buswright.channels.carfile.faults import Fault
     from buswright.channels.formula.parse import Formula
+    from buswright.channels.keys.faults import Fault
     from buswright.messages.model import Database, Message
 
 ROLES = (

@@ -1,17 +1,26 @@
-"""Kinds of text in a car file that name something or compute something: signals, frames, formulas, units."""
+"""Kinds of values that only a car file has: signals, frames, formulas, units, sensors."""
 
 from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from buswright.channels import units
-from buswright.channels.carfile.faults import FaultLog, shown
-from buswright.channels.carfile.kinds import JsonSchema, Text
-from buswright.channels.carfile.model import FrameName, SignalName
-from buswright.channels.carfile.positions import KeyPath
+from buswright.channels.calibration.registry import (
+    COMMON_KEYS,
+    KEY_NAMES,
+    KINDS,
+    SENSOR_KEYS,
+    read_sensor,
+    sensor_schema,
+)
+from buswright.channels.carfile.model import FrameName, Sensor, SignalName
 from buswright.channels.formula.parse import FUNCTIONS, RESERVED, Formula, parse_formula
+from buswright.channels.keys.faults import FaultLog, shown
+from buswright.channels.keys.kinds import JsonSchema, Text
+from buswright.channels.keys.positions import KeyPath
+from buswright.channels.keys.tables import KeyLine, lines
 from buswright.errors import FormulaError
 
 MAX_STANDARD_ID = 0x7FF
@@ -69,24 +78,31 @@ class FormulaKind:
         return {"type": "string", "minLength": 1}
 
 
-@dataclass(frozen=True, slots=True)
-class UnitKind:
-    """A unit, kept as written: one outside the table is still a label, and may be the database's own."""
+class SensorTable:
+    """A table `[sensor.NAME]`, whose keys depend on its kind of calibration; read into a `Sensor`."""
 
-    words: str = "a unit"
-    blank: str = ""
+    words = "a table [sensor.NAME]"
+    blank = None
+    key_names = KEY_NAMES
 
-    def read(self, value: object, at: KeyPath, log: FaultLog) -> str:
-        """Return the canonical spelling of a known unit, and any other as it is."""
-        if value == "":
-            return "1"
-        text = _TEXT.read(value, at, log)
-        known = units.find(text) if text else None
-        return known.name if known else text
+    def read(self, value: object, at: KeyPath, log: FaultLog) -> Sensor | None:
+        """Return the sensor; None where anything is wrong with it."""
+        made = read_sensor(value, at, log, words=self.words)
+        if made is None:
+            return None
+        calibration, values = made
+        own = {key.name: values[key.name] for key in SENSOR_KEYS if key.name in values}
+        return Sensor(name=str(at[-1]), calibration=calibration, **own)
 
     def schema(self) -> JsonSchema:
-        """Return a string."""
-        return {"type": "string"}
+        """Return an object whose keys depend on its kind."""
+        return sensor_schema()
+
+    def lines(self, above: str) -> Iterator[KeyLine]:
+        """Yield the keys of every kind; those of one kind say which."""
+        yield from lines(COMMON_KEYS, above)
+        for kind, spec in KINDS.items():
+            yield from (line._replace(of=kind) for line in lines(spec.keys, above))
 
 
 def refuse_channel_name(name: str) -> str:

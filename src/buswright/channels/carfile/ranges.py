@@ -8,11 +8,11 @@ import numpy as np
 
 from buswright.channels import units
 from buswright.channels.calibration.kind import OUTSIDE_MARGIN, nominal_references
-from buswright.channels.carfile.faults import FaultLog, shown
 from buswright.channels.carfile.model import CarFile, Channel, Sensor
+from buswright.channels.keys.faults import FaultLog, shown
 
 if TYPE_CHECKING:
-    from buswright.channels.carfile.check import NamedTables
+    from buswright.channels.carfile.parts import NamedTables
 
 _STEPS = 257
 """Points at which a curve is looked at: it may turn round inside the band."""
@@ -74,10 +74,10 @@ def _check_sensor(car: CarFile, sensor: Sensor, tables: NamedTables, log: FaultL
         text = f"{_span(sensor.healthy)} {unit} lies beside the calibration, {_span((low, high))} {unit}"
         log.error((*at, "healthy"), text, f"healthy is in the sensor's electrical unit, {unit}")
     elif np.isfinite([low, high]).all() and (sensor.healthy[0] > low or sensor.healthy[1] < high):
-        text = (
-            f"leaves out a part of the calibration, {_span((low, high))} {unit}: readings there would be called faults"
-        )
-        log.warning((*at, "healthy"), text)
+        points = "points" in tables["sensor"][sensor.name]
+        text = f"does not cover the {'points' if points else 'calibration'} ({_span((low, high))} {unit})"
+        hint = f"points are [{unit}, {sensor.calibration.unit}]: swapped or mistyped?" if points else ""
+        log.warning((*at, "healthy"), text, hint or "readings outside it are called wiring faults")
 
 
 def _check_channel(channel: Channel, sensor: Sensor, log: FaultLog) -> None:
@@ -99,15 +99,13 @@ def _check_channel(channel: Channel, sensor: Sensor, log: FaultLog) -> None:
     if channel.zero:
         low, high = low + channel.zero.add, high + channel.zero.add
     slack = 1e-6 * (high - low)
-    band = "healthy band" if sensor.healthy else "calibrated range"
     for grade, limits in (("caution", channel.caution), ("warning", channel.warning)):
         for key in ("low", "high"):
             limit = getattr(limits, key) if limits else None
             if limit is not None and log.sound(*at, grade, key) and not low - slack <= limit <= high + slack:
-                text = (
-                    f"{limit:g} {unit} can't be reached: the {band} of {sensor.name} gives {_span((low, high))} {unit}"
-                )
-                log.warning((*at, grade, key), text, "a value beyond it is called a fault of the wiring, not a limit")
+                trips = "can never trip" if (limit < low) == (key == "low") else "trips all the time"
+                text = f"this limit {trips}: {sensor.name} covers only {_span((low, high))} {unit}"
+                log.warning((*at, grade, key), text, "a value beyond that is called a wiring fault")
 
 
 def reachable(sensor: Sensor) -> tuple[float, float] | None:

@@ -1,6 +1,7 @@
 """Check a car file and its databases. List every fault with its line and what to try.
 
-Without FILE it checks ./car.toml. A car file without faults prints nothing and exits with status 0.
+Without FILE it checks ./car.toml. A car file without faults exits with status 0, and prints nothing or only
+those of its keys that Buswright does not use yet.
 A fault: the file can't be used. A suspect: two entries contradict each other. A note: worth knowing.
 It checks databases too: overlapping signals, identifiers claimed twice, messages without a cycle time.
 
@@ -29,7 +30,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Check, print what was found, and judge."""
-    from buswright.channels.carfile.load import check_car_file, json_schema
+    from buswright.channels.carfile.keys import json_schema
+    from buswright.channels.carfile.load import check_car_file
     from buswright.report import checking as report
 
     if options.schema:
@@ -39,7 +41,7 @@ def run(options: argparse.Namespace) -> int:
     checking = report.checking_of(path, check_car_file(path, untrusted=options.untrusted))
     if options.json or checking.remarks:
         shared.show(options, report, checking)
-    return exit_status((remark.severity for remark in checking.remarks), options)
+    return exit_status((remark.severity for remark in checking.counted), options)
 
 
 def _path(options: argparse.Namespace) -> Path:

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import argparse
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from importlib import resources
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from buswright.channels.calibration.registry import KeySpec
-    from buswright.channels.carfile.load import KeyLine
+    from buswright.channels.keys.tables import Key
 
 _USAGE_COLUMNS = 76
 HEALTH_THRESHOLDS = (
@@ -25,7 +24,6 @@ HEALTH_THRESHOLDS = (
 )
 """Thresholds that detectors of the layers capture, bus and node use."""
 
-_OWN_KIND = re.compile(r'kind = "\w+": ')
 _CODE = re.compile(r"(`[^`]*`)")
 
 
@@ -48,61 +46,61 @@ def escaped(text: str) -> str:
 
 def keys(name: str) -> str:
     """Return the keys of one table of the car file ("document": its top level); a sensor's that all kinds have."""
-    from buswright.channels.carfile.load import KEYS
+    from buswright.channels.carfile.keys import key_lines
 
     rows = []
-    for line in KEYS:
+    for line in key_lines():
         table_name, below = _below(line.path)
-        if table_name == name and not _OWN_KIND.match(line.meaning):
-            rows.append([code(below), _key_words(line)])
+        if table_name == name and not line.of:
+            rows.append([code(below), _key_words(line.key)])
     return table(["key", "meaning"], rows)
 
 
 def _below(path: str) -> tuple[str, str]:
-    """Split a key's dotted path into its table and the key within: `bus.<name>.bitrate` is ("bus", "bitrate")."""
-    head, dot, rest = path.replace("[].", ".").partition(".")
+    """Split a key's dotted path into its table and the key within: `bus.NAME.bitrate` is ("bus", "bitrate")."""
+    head, dot, rest = path.partition(".")
+    head = head.removesuffix("[]")
     if not dot:
         return "document", path
-    return head, re.sub(r'^(<name>|"<bus>/<ID>")\.', "", rest)
+    return head, re.sub(r'^(NAME|"bus/ID")\.', "", rest)
 
 
-def _key_words(line: KeyLine) -> str:
-    words, _, choices = line.type.rpartition(": ") if " | " in line.type else (line.type, "", "")
-    words = words or "one of"
-    shown = f"{words}: {', '.join(code(choice) for choice in choices.split(' | '))}" if choices else words
-    default = {"required": "; required", "none": ""}.get(line.default, f"; default: {line.default}")
-    if shown in line.meaning:
-        return line.meaning + (f" *{default[2].upper()}{default[3:]}.*" if default else "")
-    return f"{line.meaning} *{shown[0].upper()}{shown[1:]}{default}.*"
+def _key_words(key: Key) -> str:
+    """Say what a key means, what may stand there, and what holds where it is left out."""
+    from buswright.channels.keys.kinds import Choice
+
+    words = key.kind.words + (f" in {key.unit}" if key.unit else "")
+    if isinstance(key.kind, Choice):
+        words += f": {', '.join(code(str(choice)) for choice in key.kind.choices)}"
+    default = key.otherwise or ("" if key.default is None else _plain(key.default))
+    facts = [
+        "" if words in key.meaning else words,
+        "required" if key.required else f"default: {default}" if default else "",
+        f"for example {code(key.example)}" if key.example else "",
+        key.unread,
+    ]
+    said = "; ".join(filter(None, facts))
+    return f"{key.meaning} *{said[0].upper()}{said[1:]}.*" if said else key.meaning
+
+
+def _plain(default: object) -> str:
+    if isinstance(default, bool):
+        return "true" if default else "false"
+    return f"{default:g}" if isinstance(default, float) else str(default)
 
 
 def calibration(name: str) -> str:
     """Return a kind of calibration: what it is, its formula with the source, its keys."""
     from buswright.channels.calibration.registry import KINDS
+    from buswright.channels.keys.tables import lines
 
     kind = KINDS[name]
     takes = " or ".join(kind.electrical) if kind.electrical else "any unit; default V"
     gives = f"{kind.own_unit}, or the unit in `unit`" if kind.own_unit else "the unit in `unit`, which is required"
-    rows = [[code(key.name), _spec_words(key)] for key in _with_items(kind.keys)]
+    rows = [[code(line.path), _key_words(line.key)] for line in lines(kind.keys)]
     return "\n\n".join(
         [kind.meaning, f"Formula: {kind.formula}", f"Takes {takes}; gives {gives}.", table(["key", "meaning"], rows)]
     )
-
-
-def _with_items(specs: Sequence[KeySpec], above: str = "") -> Iterator[KeySpec]:
-    from dataclasses import replace
-
-    for key in specs:
-        yield replace(key, name=above + key.name)
-        yield from _with_items(key.items, f"{above}{key.name}[].")
-
-
-def _spec_words(key: KeySpec) -> str:
-    words = ", ".join(map(code, key.choices)) if key.choices else key.type
-    unit = f" in {key.unit}" if key.unit else ""
-    default = "; required" if key.required else "" if key.default is None else f"; default: {key.default}"
-    example = f"; for example {code(key.example)}" if key.example else ""
-    return f"{key.meaning}. *{words[0].upper()}{words[1:]}{unit}{default}{example}.*"
 
 
 def kinds() -> str:
@@ -132,10 +130,15 @@ def health_thresholds() -> str:
 
 
 def _thresholds(names: Iterable[str]) -> str:
+    from buswright.channels.keys.tables import NOT_USED_YET
     from buswright.findings import THRESHOLDS
 
     rows = [
-        [code(name), f"{one.default:g}{' ' + one.unit if one.unit else ''}", one.meaning]
+        [
+            code(name),
+            f"{one.default:g}{' ' + one.unit if one.unit else ''}",
+            one.meaning + (f" *({NOT_USED_YET})*" if one.not_used_yet else ""),
+        ]
         for name, one in ((name, THRESHOLDS[name]) for name in names)
     ]
     return table(["name", "default", "meaning"], rows)
@@ -150,7 +153,7 @@ def checksums() -> str:
 
 def positions() -> str:
     """Return the positions on one line."""
-    from buswright.channels.carfile.load import POSITIONS
+    from buswright.channels.carfile.model import POSITIONS
 
     return ", ".join(map(code, POSITIONS))
 

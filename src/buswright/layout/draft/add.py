@@ -9,7 +9,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Sequence
 
-from buswright.channels.carfile.positions import find_positions
+from buswright.channels.keys.positions import find_positions
 from buswright.errors import CarFileError
 from buswright.layout.draft.car_file import GROUPS, Draft
 from buswright.layout.draft.text import Table

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from buswright.channels.carfile.model import FrameName
-from buswright.channels.carfile.tables import refuse_plain_name
+from buswright.channels.keys.tables import refuse_plain_name
 from buswright.health.model.health import BusFigures, BusHealth
 from buswright.health.model.identifiers import IdFigures
 from buswright.health.phases import Phases

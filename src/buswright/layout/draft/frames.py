@@ -6,8 +6,8 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from buswright.channels.carfile.model import CarFile
-from buswright.channels.carfile.tables import refuse_plain_name
 from buswright.channels.expectation import Expectation, expectation
+from buswright.channels.keys.tables import refuse_plain_name
 from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, IdFigures
 from buswright.layout.draft.buses import DraftBus, Key
 from buswright.layout.draft.text import FILL_IN, Table, key, line, listed, number, quoted, relative

@@ -10,7 +10,9 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
-from buswright.channels.calibration.registry import Calibration, parse_calibration
+from buswright.channels.calibration.kind import Calibration
+from buswright.channels.calibration.registry import read_calibration
+from buswright.channels.keys.faults import FaultLog
 from buswright.simulate.car.definition import Message, Node
 from buswright.simulate.car.sensors import INPUTS, SENSORS
 from buswright.simulate.physics.engine import CIRCUMFERENCE_FRONT_M, CIRCUMFERENCE_REAR_M
@@ -63,9 +65,10 @@ class Moment:
 @cache
 def calibration(sensor: str) -> Calibration:
     """Return the curve of one of the car's sensors."""
-    found = parse_calibration(SENSORS[sensor]["kind"], SENSORS[sensor])
-    if isinstance(found, list):
-        raise ValueError(f"sensor {sensor}: {'; '.join(fault.message for fault in found)}")
+    log = FaultLog()
+    found = read_calibration(SENSORS[sensor], log)
+    if found is None:
+        raise ValueError(f"sensor {sensor}: {'; '.join(map(str, log.faults))}")
     return found
 
 

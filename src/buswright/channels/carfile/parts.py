@@ -7,7 +7,6 @@ import graphlib
 from collections.abc import Collection, Mapping
 from typing import Any
 
-from buswright.channels.carfile.faults import FaultLog, shown, suggestion
 from buswright.channels.carfile.model import (
     SHARED_ROLES,
     Bus,
@@ -18,8 +17,9 @@ from buswright.channels.carfile.model import (
     FrameName,
     Limits,
 )
-from buswright.channels.carfile.positions import KeyPath
 from buswright.channels.formula.parse import Formula
+from buswright.channels.keys.faults import FaultLog, shown, suggestion
+from buswright.channels.keys.positions import KeyPath
 from buswright.messages.checksum import KINDS as CHECKSUM_KINDS
 from buswright.messages.checksum import Checksum, Counter
 

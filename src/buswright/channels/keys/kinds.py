@@ -1,4 +1,4 @@
-"""Kinds of values in a car file: how each is read, worded and described to an editor.
+"""Kinds of values: how each is read, worded and described to an editor.
 
 A kind reads one TOML value into the model's value. A fault goes to the log and the kind's `blank` stands in for the
 value, so that the rest of the file is still read and every fault comes out in one run.
@@ -9,11 +9,13 @@ from __future__ import annotations
 import datetime
 import math
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from buswright.channels.carfile.faults import FaultLog, nearest, shown
-from buswright.channels.carfile.positions import KeyPath
+from buswright.channels import units
+from buswright.channels.keys.faults import FaultLog, nearest, shown
+from buswright.channels.keys.positions import KeyPath
 
 JsonSchema = dict[str, Any]
 
@@ -59,6 +61,39 @@ class Text:
     def schema(self) -> JsonSchema:
         """Return a string; the pattern is left to `check`, whose message says more."""
         return {"type": "string", "minLength": 1}
+
+
+@dataclass(frozen=True, slots=True)
+class UnitName:
+    """A unit of the table of units; one of `only` where there are some.
+
+    With `label` one outside the table is kept as written: it may be the database's own.
+    """
+
+    only: tuple[str, ...] = ()
+    label: bool = False
+    words: str = "a unit"
+    blank: str = ""
+
+    def read(self, value: object, at: KeyPath, log: FaultLog) -> str:
+        """Return the canonical spelling of a known unit."""
+        if self.label and value == "":
+            return "1"
+        text = Text(self.words).read(value, at, log)
+        found = units.find(text) if text else None
+        if found is None:
+            if text and not self.label:
+                log.error(at, f"unit {shown(text)} is not known", units.suggestion(text))
+            return text if self.label else self.blank
+        if self.only and found.name not in self.only:
+            choices = " or ".join(map(shown, self.only))
+            hint = f"write {choices}; a signal in another unit of that sort is converted before"
+            log.error(at, f"this kind of sensor takes no {found.name}", hint)
+        return found.name
+
+    def schema(self) -> JsonSchema:
+        """Return a string: units have many spellings."""
+        return {"type": "string"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +145,16 @@ class Number:
             "type": "integer" if self.whole else "number",
             **{name: bound for name, bound in bounds.items() if bound is not None},
         }
+
+
+def whole(low: int, high: int, hint: str = "") -> Number:
+    """Return the kind of a whole number between two bounds, both included."""
+    return Number(low, high, whole=True, hint=hint)
+
+
+POSITIVE = Number(above=0.0)
+NOT_NEGATIVE = Number(low=0.0)
+CHANNEL_NAME = Text("the name of a channel")
 
 
 def _plain(number: float) -> str:
@@ -185,7 +230,7 @@ class Choice:
         choices = [str(choice) for choice in self.choices]
         found = nearest(value, choices) if isinstance(value, str) else None
         log.error(
-            at, f"{shown(value)} is not {self.words}", f"did you mean {shown(found)}?" if found else _any_of(choices)
+            at, f"{shown(value)} is not {self.words}", f"did you mean {shown(found)}?" if found else any_of(choices)
         )
         return self.blank
 
@@ -194,8 +239,9 @@ class Choice:
         return {"enum": list(self.choices)}
 
 
-def _any_of(choices: list[str]) -> str:
-    return f"one of: {', '.join(choices)}"
+def any_of(choices: Iterable[str | int]) -> str:
+    """Return a hint that lists what may be written."""
+    return f"one of: {', '.join(map(str, choices))}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,12 +257,13 @@ class Items:
 
     def read(self, value: object, at: KeyPath, log: FaultLog) -> tuple[Any, ...]:
         """Return the items."""
-        if not isinstance(value, list):
-            log.error(at, f"{shown(value)} is not {self.words}", f"write [{shown(value)}]" if value != {} else "")
+        if not isinstance(value, (list, tuple)):
+            trial = FaultLog()
+            self.read([value], at, trial)
+            log.error(at, f"{shown(value)} is not {self.words}", "" if trial.faults else f"write [{shown(value)}]")
             return self.blank
         if len(value) < self.least or (self.most is not None and len(value) > self.most):
-            log.error(at, f"{shown(value)} is not {self.words}")
-            return self.blank
+            log.error(at, f"{shown(value)} is not {self.words}", f"it needs {self._amount()}, and has {len(value)}")
         items = []
         seen: set[object] = set()
         for index, item in enumerate(value):
@@ -229,6 +276,11 @@ class Items:
                 seen.add(read)
         return tuple(items)
 
+    def _amount(self) -> str:
+        if self.most is None:
+            return f"{self.least} or more entries"
+        return f"{self.most} entries" if self.least == self.most else f"{self.least} to {self.most} entries"
+
     def schema(self) -> JsonSchema:
         """Return an array with its bounds."""
         bounds = {"minItems": self.least or None, "maxItems": self.most, "uniqueItems": self.distinct or None}
@@ -237,6 +289,12 @@ class Items:
             "items": self.item.schema(),
             **{name: bound for name, bound in bounds.items() if bound is not None},
         }
+
+
+def pairs(of: str, least: int = 0, most: int | None = None) -> Items:
+    """Return the kind of a list of pairs of numbers; `of` is how one is written: "[volts, value]"."""
+    amount = f"{least} pairs" if least == most else f"a list of {least} or more pairs" if least else "a list of pairs"
+    return Items(Items(Number(), f"a pair {of}", 2, 2), f"{amount} {of}", least, most)
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,7 +308,7 @@ class Span:
 
     def read(self, value: object, at: KeyPath, log: FaultLog) -> tuple[float, float] | None:
         """Return low and high."""
-        if not isinstance(value, list) or len(value) != 2:
+        if not isinstance(value, (list, tuple)) or len(value) != 2:
             log.error(at, f"{shown(value)} is not {self.words}")
             return None
         before = len(log.faults)
@@ -269,10 +327,10 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Either:
-    """A value of one of two kinds, told apart by the TOML type the first one takes."""
+    """A value of one of two kinds, told apart by the TOML types the first one takes."""
 
     first: Kind
-    first_type: type
+    first_type: type | tuple[type, ...]
     second: Kind
 
     @property

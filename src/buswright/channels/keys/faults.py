@@ -1,15 +1,15 @@
-"""Faults of a car file: collected, placed by line, worded."""
+"""Faults of a file: collected, placed by line, worded."""
 
 from __future__ import annotations
 
 import difflib
 import itertools
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
 
-from buswright.channels.carfile.positions import KeyPath, Position, Positions
+from buswright.channels.keys.positions import KeyPath, Position, Positions
 
 MOST_FAULTS = 500
 """Reading stops at this many: a file with more isn't a car file, and hints would take minutes."""
@@ -84,18 +84,21 @@ class FaultLog:
         What was found so far, in the order found.
     broken
         Tables in which an error was found, by path: what depends on their values is not judged.
+    unused
+        By name, where keys stand that nothing reads yet.
     """
 
-    path: Path
-    positions: Positions
+    path: Path = field(default_factory=Path)
+    positions: Positions = field(default_factory=lambda: Positions({}, {}))
     homes: Mapping[str, str] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
     broken: set[KeyPath] = field(default_factory=set)
+    unused: dict[str, list[KeyPath]] = field(default_factory=dict)
 
     def error(self, at: KeyPath, text: str, hint: str = "", *, key: bool = False, inside: int = 0) -> None:
         """Add an error at the value of `at`, `inside` characters into it, or at its key."""
         self._add(FaultSeverity.ERROR, at, text, hint, at_key=key, inside=inside)
-        self.broken.update(at[:depth] for depth in range(1, len(at) + 1))
+        self.broken.update(at[:depth] for depth in range(len(at) + 1))
 
     def warning(self, at: KeyPath, text: str, hint: str = "") -> None:
         """Add a warning at the value of `at`."""
@@ -108,6 +111,10 @@ class FaultLog:
     def at(self, place: Position, text: str, hint: str = "") -> None:
         """Add an error of the text itself, where no key can be named."""
         self.faults.append(Fault(self.path, place.line, place.column, "", FaultSeverity.ERROR, text, hint))
+
+    def hint_since(self, number: int, hint: str) -> None:
+        """Give a hint to the faults without one that came after the first `number`."""
+        self.faults[number:] = [fault if fault.hint else replace(fault, hint=hint) for fault in self.faults[number:]]
 
     def known(self, at: KeyPath, name: str, names: Collection[str], what: str, *, none: str) -> bool:
         """Whether a name refers to something; where it doesn't, add an error with the nearest one.
@@ -131,6 +138,17 @@ class FaultLog:
     def sound(self, *at: str | int) -> bool:
         """Whether no error was found at or below this path."""
         return at not in self.broken
+
+    def notes_of_unused(self) -> tuple[Fault, ...]:
+        """Return one note for each key that nothing reads yet, at the first place where it stands."""
+        notes = []
+        for places in self.unused.values():
+            line, column = self.positions.of_key(places[0])
+            more = len(places) - 1
+            text = "not used yet; it can stay"
+            text += f" here and in {more} more place{'s' if more > 1 else ''}" if more else ""
+            notes.append(Fault(self.path, line, column, written(places[0]), FaultSeverity.NOTE, text))
+        return tuple(sorted(notes, key=lambda note: note.line))
 
     def in_order(self) -> tuple[Fault, ...]:
         """Return all faults by line, errors before warnings before notes on one line."""
@@ -173,17 +191,18 @@ def shown(value: object, limit: int = 60) -> str:
         text = '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04X}" for c in value[: limit + 1]) + '"'
     elif isinstance(value, dict):
         text = "a table"
-    elif isinstance(value, list):
-        items = [
-            "[…]" if isinstance(item, list) and item and isinstance(item[0], list) else shown(item, limit)
-            for item in value[:9]
-        ]
+    elif isinstance(value, (list, tuple)):
+        items = ["[…]" if _nested(item) else shown(item, limit) for item in value[:9]]
         text = f"[{', '.join(items)}{', …' if len(value) > 9 else ''}]"
     elif isinstance(value, int) and value.bit_length() > 128:
         text = "a number of more than 38 digits"
     else:
         text = str(value)
     return text if len(text) <= limit else text[: limit - 1] + "…"
+
+
+def _nested(value: object) -> bool:
+    return isinstance(value, (list, tuple)) and bool(value) and isinstance(value[0], (list, tuple))
 
 
 def written(path: KeyPath) -> str:
