@@ -7,6 +7,7 @@ import pytest
 from buswright.channels.following.follow import Trace
 from buswright.channels.limits import Level
 from buswright.channels.samples.series import Quality, describe_quality
+from buswright.diagnosis.now.channels import FINE, concern
 from buswright.tui.digits import decimals_by_size, decimals_for, decimals_of, number, raw_text
 from buswright.tui.screens.channel_words import quality_short
 from buswright.tui.screens.channels import rows
@@ -105,7 +106,7 @@ def test_the_worst_comes_first_and_alike_ones_keep_their_order():
 
 
 def test_an_interpolated_value_is_nothing_to_look_at():
-    assert rows.concern(channel(quality=int(Quality.INTERPOLATED))) == rows.FINE
+    assert concern(channel(quality=int(Quality.INTERPOLATED))) == FINE
 
 
 @pytest.mark.parametrize(

@@ -33,11 +33,6 @@ _SHORT: Mapping[Quality, str] = {
 }
 
 
-def objections(bits: int) -> int:
-    """Return the bits that say something against a value; that a computed one was interpolated doesn't."""
-    return bits & ~int(Quality.INTERPOLATED)
-
-
 def quality_short(bits: int) -> str:
     """Say in a word or two each what is objected to, what makes a value useless first; "good" for nothing."""
     return ", ".join(words for bit, words in _SHORT.items() if bits & bit) or "good"

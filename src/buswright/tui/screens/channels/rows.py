@@ -7,9 +7,11 @@ from typing import Literal, get_args
 
 from buswright.channels import units
 from buswright.channels.following.follow import TRACE_S, ChannelNow, State, Trace
+from buswright.channels.following.now import objected
+from buswright.diagnosis.now.channels import WORST, concern, slow
 from buswright.report.text import count
 from buswright.tui.digits import NOTHING, decimals_for, input_text, number, raw_text
-from buswright.tui.screens.channel_words import CURVES, objections, quality_short
+from buswright.tui.screens.channel_words import CURVES, quality_short
 from buswright.tui.widgets.rows import Cell, Column, Heading, Key
 from buswright.tui.widgets.toned import Span, Tone, hanging, joined, line
 
@@ -36,33 +38,10 @@ _VALUE_TONES: Mapping[State, Tone] = {
     "warning": "fault",
     "caution": "suspect",
 }
-_WORST: tuple[State, ...] = ("silent", "bad", "warning", "caution", "waiting")
-FINE = len(_WORST) + 3
-"""`concern` of a channel that nothing is to be said about."""
-RATE_SHARE = 0.9
-"""Below this part of the expected rate a channel needs a look (common practice, no source)."""
-
 _BLOCKS = "▁▂▃▄▅▆▇█"
 
 
 # Which rows, in which order -------------------------------------------------------------------------------------
-
-
-def concern(channel: ChannelNow) -> int:
-    """How much it needs a look: 0 most; `FINE` not at all."""
-    if channel.state in _WORST:
-        return _WORST.index(channel.state)
-    if objections(channel.quality):
-        return len(_WORST)
-    if channel.trace.bad.any():
-        return len(_WORST) + 1
-    return len(_WORST) + 2 if slow(channel) else FINE
-
-
-def slow(channel: ChannelNow) -> bool:
-    """Whether it comes clearly less often than it should."""
-    rate, expected = channel.rate_hz, channel.expected_hz
-    return rate is not None and expected is not None and rate < RATE_SHARE * expected
 
 
 def texts_of(channel: ChannelNow) -> tuple[str, ...]:
@@ -118,7 +97,7 @@ def _group_name(channel: ChannelNow, group: Group) -> str:
 def _title(name: str, group: Group, channels: Sequence[ChannelNow]) -> str:
     title = f"{group} {name}" if name else f"no {group} given"
     parts = [title, count(len(channels), "channel")]
-    for state in _WORST:
+    for state in WORST:
         number_of = sum(each.state == state for each in channels)
         if number_of:
             parts.append(f"{number_of} {STATES[state][0]}")
@@ -222,7 +201,7 @@ def rate_cell(channel: ChannelNow) -> Span:
 
 
 def _quality(channel: ChannelNow) -> Span:
-    if objections(channel.quality):
+    if objected(channel.quality):
         return Span(quality_short(channel.quality), "suspect")
     return Span("no number", "suspect") if channel.state == "bad" else Span("good", "dim")
 
@@ -321,7 +300,7 @@ def about(
     if channel.state == "silent" and channel.time_ns is not None and now_ns is not None:
         since = f" for {(now_ns - channel.time_ns) / 1e9:.1f} s"
     lines = [line(Span(f"{channel.name}  ", "head"), Span(f"{state.text}{since}  ", state.tone), "  ".join(figures))]
-    against = channel.state == "bad" or objections(channel.quality)
+    against = channel.state == "bad" or objected(channel.quality)
     lines += _labelled("quality", channel.quality_words, width, "suspect" if against else "plain")
     lines += _labelled("limits", _limits_text(channel, digits), width)
     lines += _labelled("from", _origin_text(channel, signal), width)

@@ -11,6 +11,7 @@ from textual.widget import Widget
 
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.following.follow import ChannelNow
+from buswright.diagnosis.now.channels import FINE, concern
 from buswright.tui.digits import decimals_of
 from buswright.tui.screens.channel_words import CURVES
 from buswright.tui.screens.channels import rows as channel_rows
@@ -108,7 +109,7 @@ class ChannelsScreen(WorkScreen):
         self._about(rows.key)
 
     def _wanted(self, channel: ChannelNow) -> bool:
-        if self.only_concerns and channel_rows.concern(channel) == channel_rows.FINE:
+        if self.only_concerns and concern(channel) == FINE:
             return False
         return self.matches(*channel_rows.texts_of(channel))
 

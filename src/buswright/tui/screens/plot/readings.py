@@ -8,9 +8,10 @@ from collections.abc import Mapping, Sequence
 from buswright.channels import units
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.following.follow import ChannelNow, Plotted
+from buswright.channels.following.now import objected
 from buswright.channels.samples.series import Floats, describe_quality
 from buswright.tui.digits import decimals_by_size, input_text, number, raw_text, signal_of
-from buswright.tui.screens.channel_words import CURVES, objections, quality_short
+from buswright.tui.screens.channel_words import CURVES, quality_short
 from buswright.tui.screens.plot.curves import gap_ns
 from buswright.tui.screens.plot.drawing import Look, nearest
 from buswright.tui.screens.plot.view import Scale
@@ -103,8 +104,8 @@ def _row(
     bits = 0 if series.quality is None else int(series.quality[row])
     away = 0 if cursor_ns is None else int(series.time_ns[row]) - cursor_ns
     words = describe_quality(bits) if width >= 150 else quality_short(bits)
-    quality = [Span(words, "suspect" if objections(bits) else "good")]
-    if not math.isfinite(value) and not objections(bits):
+    quality = [Span(words, "suspect" if objected(bits) else "good")]
+    if not math.isfinite(value) and not objected(bits):
         quality = [Span("no number", "suspect")]
     if abs(away) > gap_ns(series):
         quality = [
