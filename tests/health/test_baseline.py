@@ -287,6 +287,17 @@ def test_each_kind_of_change_of_a_bus_or_identifier_is_found(good, change, kind,
         assert found.look
 
 
+def test_the_car_file_has_the_last_word_on_error_frames(good, car):
+    buses = {
+        **car.buses,
+        "engine": dataclasses.replace(car.buses["engine"], thresholds={"error_frames_per_minute": 900.0}),
+    }
+    patient = dataclasses.replace(car, buses=buses)
+    worse = changed_bus(good, "engine", errors=100)
+    assert [each.severity for each in compare(good, worse, car=car)] == [Severity.FAULT]
+    assert [each.severity for each in compare(good, worse, car=patient)] == [Severity.NOTE]
+
+
 def test_what_is_less_is_no_rise(good):
     better = changed_bus(changed_id(good, "engine", "0A0", jitter_ms=0.01), "engine", load=0.1)
     assert compare(good, better) == ()

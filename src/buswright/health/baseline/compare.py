@@ -109,7 +109,7 @@ def _bus_differences(name: str, a: BusBaseline, b: BusBaseline, car: CarFile | N
     for key in sorted(a.ids.keys() & b.ids.keys()):
         yield from id_differences(Compared(name, key, a.ids[key], b.ids[key], car))
     yield from _load(name, a, b, car)
-    yield from _errors(name, a, b)
+    yield from _errors(name, a, b, car)
     yield from _clocks(name, a, b)
 
 
@@ -167,6 +167,10 @@ def _new(bus: str, key: str, entry: IdBaseline) -> Difference:
 # -- load, errors, clocks -----------------------------------------------------------------------------------------
 
 
+def _limit(threshold: str, bus: str, car: CarFile | None) -> float:
+    return car.threshold(threshold, bus=bus) if car else THRESHOLDS[threshold].default
+
+
 def _load(name: str, a: BusBaseline, b: BusBaseline, car: CarFile | None) -> Iterator[Difference]:
     subject = f"bus:{name}"
     if a.bitrate and b.bitrate and a.bitrate != b.bitrate:
@@ -174,10 +178,7 @@ def _load(name: str, a: BusBaseline, b: BusBaseline, car: CarFile | None) -> Ite
         return
     if a.load is None or b.load is None:
         return
-    step, high, too_high = (
-        car.threshold(each, bus=name) if car else THRESHOLDS[each].default
-        for each in ("load_up", "load_suspect", "load_fault")
-    )
+    step, high, too_high = (_limit(each, name, car) for each in ("load_up", "load_suspect", "load_fault"))
     if b.load - a.load > step:
         severity = Severity.FAULT if b.load > too_high >= a.load else Severity.SUSPECT
         text = f"bus {name} is loaded to {percent(b.load)}, before {percent(a.load)}"
@@ -202,11 +203,11 @@ def _bit_rate(subject: str, a: BusBaseline, b: BusBaseline) -> Difference:
     return Difference("bit-rate-changed", Severity.FAULT, subject, text, before, after, "bit/s", "any change", look)
 
 
-def _errors(name: str, a: BusBaseline, b: BusBaseline) -> Iterator[Difference]:
+def _errors(name: str, a: BusBaseline, b: BusBaseline, car: CarFile | None) -> Iterator[Difference]:
     before, after = (60.0 * bus.errors / max(bus.seconds, 1.0) for bus in (a, b))
     if after <= before or b.errors <= a.errors:
         return
-    suspect, fault = THRESHOLDS["error_frames_per_minute"].default, THRESHOLDS["error_frames_per_second"].default
+    suspect, fault = (_limit(each, name, car) for each in ("error_frames_per_minute", "error_frames_per_second"))
     severity = Severity.NOTE
     if after > 2 * before + suspect and b.errors >= WORTH_LOSING:
         severity = Severity.FAULT if after > 60 * fault else Severity.SUSPECT
