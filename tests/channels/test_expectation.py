@@ -26,7 +26,8 @@ from buswright.channels.following.follow import Follower
 from buswright.channels.session import Session
 from buswright.channels.watching import watch
 from buswright.diagnosis.case import Case
-from buswright.diagnosis.expected import absentees, silent_long
+from buswright.diagnosis.expected import absentees
+from buswright.diagnosis.silence import missing_after_ns
 from buswright.frames.table import Frames
 from buswright.health.baseline.baseline import IdBaseline
 from buswright.health.track import HealthTracker
@@ -246,7 +247,8 @@ def test_the_car_file_makes_a_send_on_change_message_one_of_the_clock(whole):
         assert [now.state for now in follower.result(end + 20 * MS)] == ["ok"]
         assert figures.period.sending == sending
         judged = figures.period.judged_ns
-        assert (judged is not None and silent_long(Case(health, car), NAME, 20 * S, judged)) is (state == "silent")
+        missing = judged is not None and missing_after_ns(Case(health, car), NAME, judged) < 20 * S
+        assert missing is (state == "silent")
 
 
 def test_a_period_that_the_samples_contradict_is_no_measure_of_silence(whole):

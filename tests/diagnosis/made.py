@@ -228,11 +228,16 @@ def health(
 
 def found(measured: BusHealth, fault: str, **keys: Any) -> Finding:
     """The one root finding of a fault."""
-    roots = diagnose(measured, **keys)
-    assert all(0 < finding.confidence <= 1 for finding in roots)
-    (one,) = [finding for finding in roots if finding.fault == fault]
+    (one,) = [finding for finding in diagnosed(measured, **keys) if finding.fault == fault]
     return one
 
 
 def faults(measured: BusHealth, **keys: Any) -> list[tuple[str, str]]:
-    return [(finding.fault, finding.subject) for finding in diagnose(measured, **keys)]
+    return [(finding.fault, finding.subject) for finding in diagnosed(measured, **keys)]
+
+
+def diagnosed(measured: BusHealth, **keys: Any) -> tuple[Finding, ...]:
+    """All root findings, their confidences being shares."""
+    roots = diagnose(measured, **keys)
+    assert all(0 < finding.confidence <= 1 for finding in roots)
+    return roots

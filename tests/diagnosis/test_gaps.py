@@ -8,11 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from buswright.diagnosis.detect import diagnose
 from buswright.findings import Finding, Severity
 from buswright.health.model.health import BusFigures, BusHealth, Silences
 
-from .made import MS, SECONDS, S, bus, counter, errors, faults, found, gaps, health, identifier
+from .made import MS, SECONDS, S, bus, counter, diagnosed, errors, faults, found, gaps, health, identifier
 
 PERIODS = (5, 10, 20, 100)
 AT = 20 * S
@@ -53,11 +52,11 @@ def quiet(at: Sequence[int] = (AT,), length: int = LONG, **changes: Any) -> BusF
 
 
 def roots(measured: BusHealth) -> list[tuple[str, str, Severity]]:
-    return [(one.fault, one.subject, one.severity) for one in diagnose(measured)]
+    return [(one.fault, one.subject, one.severity) for one in diagnosed(measured)]
 
 
 def only(measured: BusHealth) -> Finding:
-    (one,) = diagnose(measured)
+    (one,) = diagnosed(measured)
     return one
 
 
@@ -108,6 +107,13 @@ def test_all_back_with_counters_of_which_most_began_anew_is_a_power_cycle_though
 def test_a_module_that_started_again_after_a_long_silence_was_missing(length: int, fault: str) -> None:
     one = only(health([*module("a", 0x100, length=length, kept=False, jumped=9), *well("b", 0x200)]))
     assert (one.fault, one.subject) == (fault, "module:a")
+
+
+@pytest.mark.parametrize(("periods", "fault"), [(0.9, "capture-drop"), (2.5, "module-reset")])
+def test_within_two_periods_of_the_first_one_all_come_back_together(periods: float, fault: str) -> None:
+    """Senders that ran on are all back within a period and its jitter; modules that start take their time."""
+    later = [silent(0x200 + n, p, "b", jumped=True, late=round(periods * p * MS)) for n, p in enumerate(PERIODS)]
+    assert only(health([*module("a", 0x100, jumped=True), *later], [quiet()])).fault == fault
 
 
 def test_frames_lost_at_one_time_by_chance_are_no_recorder_drop() -> None:

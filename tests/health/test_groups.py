@@ -139,6 +139,17 @@ def test_priority_is_that_on_the_own_bus(quiet: int, lower: bool, elsewhere: int
     assert group.lower_priority is lower
 
 
+def test_priority_of_a_silence_on_two_buses_is_that_on_each_of_them() -> None:
+    both = ("can0", "can1")
+    ids = [(0, 0x100), (0, 0x300), (1, 0x600), (1, 0x700)]
+    frames = mixed(
+        *(comb(number, 10, 20, bus=bus, buses=both, phase_ms=n, jitter_us=60) for n, (bus, number) in enumerate(ids))
+    )
+    (group,) = measured(without(frames, 10.0, 10.5, 0x300, 0x700)).gap_groups
+    assert names(group) == {0x300, 0x700}
+    assert group.lower_priority
+
+
 def test_groups_are_bounded() -> None:
     rng = np.random.default_rng(1)
     whole = mixed(*parts(60))
