@@ -9,7 +9,8 @@ import pytest
 
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Flag, Frames
-from buswright.health.model.health import BusHealth, GapGroup
+from buswright.health.model.gaps import GapGroup
+from buswright.health.model.health import BusHealth
 from buswright.messages.checksum import Counter
 from buswright.messages.model import Database, Message
 from tests.health.traffic import MS, START, S, comb, measured, mixed, serialised, special, without

@@ -15,7 +15,8 @@ from buswright.frames.opening import open_capture
 from buswright.frames.table import Flag, Frames, concatenate
 from buswright.health.identifiers.checksum import find_checksum
 from buswright.health.identifiers.counter import CounterField, find_counter
-from buswright.health.model.health import BusHealth, IdFigures
+from buswright.health.model.health import BusHealth
+from buswright.health.model.identifiers import IdFigures
 from buswright.messages.checksum import KINDS, Checksum, Counter
 from buswright.messages.model import Database, Message
 from buswright.simulate.car.networks import messages

@@ -15,7 +15,8 @@ from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import Stated
 from buswright.frames.table import Clock, Frames, concatenate
 from buswright.health.identifiers import lane as id_lane
-from buswright.health.model.health import BusHealth, IdFigures
+from buswright.health.model.health import BusHealth
+from buswright.health.model.identifiers import IdFigures
 from buswright.health.track import HealthTracker
 from buswright.messages.checksum import Counter
 from buswright.messages.model import Database, Message

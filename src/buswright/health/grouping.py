@@ -12,7 +12,8 @@ import numpy as np
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Int64s
 from buswright.health.model.gaps import GapGroup, GapMember
-from buswright.health.model.health import BusFigures, BusHealth, IdFigures
+from buswright.health.model.health import BusFigures, BusHealth
+from buswright.health.model.identifiers import IdFigures
 
 SLACK_NS = 10_000_000
 """Two silences whose missing frames were due this close together may still be one."""

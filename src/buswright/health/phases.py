@@ -16,7 +16,9 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
+from buswright.channels.expectation import name_of
 from buswright.frames.table import Flag, Frames, Int64s
+from buswright.messages.match import Kind, Matcher
 
 Float64s = npt.NDArray[np.float64]
 
@@ -107,18 +109,18 @@ class PhaseTracker:
     """
 
     def __init__(self, bus_names: Mapping[str, str] | None = None) -> None:
-        self._names = bus_names or {}
+        # With no database every identifier of every bus is a group of its own.
+        self._matcher = Matcher({}, bus_names=bus_names)
         self._seen: dict[FrameName, _Arrivals] = {}
 
     def update(self, frames: Frames) -> None:
         """Take in a batch."""
-        rows = np.flatnonzero(~frames.has(Flag.UNTIMED | Flag.ERROR | Flag.REMOTE))
-        if not len(rows):
+        frames = frames.take(~frames.has(Flag.UNTIMED | Flag.ERROR | Flag.REMOTE))
+        if not len(frames):
             return
-        extended = frames.has(Flag.EXTENDED)[rows].astype(np.int64)
-        key = frames.bus[rows].astype(np.int64) << 30 | extended << 29 | frames.id[rows].astype(np.int64)
+        key = self._matcher.match(frames)
         order = np.argsort(key, kind="stable")
-        key, time_ns = key[order], frames.time_ns[rows][order]
+        key, time_ns = key[order], frames.time_ns[order]
         window = time_ns // WINDOW_NS
         new = (key[1:] != key[:-1]) | (window[1:] != window[:-1]) | (time_ns[1:] < time_ns[:-1])
         starts = np.concatenate(([0], np.flatnonzero(new) + 1))
@@ -127,12 +129,9 @@ class PhaseTracker:
         totals = np.add.reduceat(time_ns - np.repeat(time_ns[starts], counts), starts)
         columns = (key[starts], window[starts], time_ns[starts], time_ns[stops - 1], counts, totals)
         for code, at, first, last, count, total in zip(*(column.tolist() for column in columns), strict=True):
-            self._arrivals(code, frames.buses).add(at, first, last, count, total)
-
-    def _arrivals(self, code: int, buses: tuple[str, ...]) -> _Arrivals:
-        interface = buses[code >> 30]
-        name = FrameName(self._names.get(interface, interface), code & 0x1FFF_FFFF, bool(code >> 29 & 1))
-        return self._seen.setdefault(name, _Arrivals())
+            group = self._matcher.groups[code]
+            if group.kind is Kind.UNMATCHED:
+                self._seen.setdefault(name_of(group), _Arrivals()).add(at, first, last, count, total)
 
     def result(self) -> Phases:
         """Fit a line through the arrivals of each identifier, and put those on one clock together."""

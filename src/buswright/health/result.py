@@ -27,11 +27,9 @@ from buswright.health.model.health import (
     ClockSet,
     CommonFilter,
     Drop,
-    IdFigures,
     ModuleFigures,
-    Period,
 )
-from buswright.health.model.identifiers import NeverCame, PayloadFigures, Sending
+from buswright.health.model.identifiers import IdFigures, NeverCame, PayloadFigures, Period, Sending
 from buswright.health.repeats import RepeatedFrames
 
 _FEW = 20

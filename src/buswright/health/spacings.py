@@ -9,7 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
+from buswright.channels.expectation import name_of
 from buswright.frames.table import Flag, Frames, Int64s
+from buswright.messages.match import Matcher
 
 FINEST_NS = 10_000_000
 """Width of a column at the start."""
@@ -86,9 +88,9 @@ class SpacingColumns:
     """
 
     def __init__(self, bus_names: Mapping[str, str] | None = None) -> None:
-        self._bus_names = dict(bus_names or {})
-        self._buses: dict[str, int] = {}
-        self._index: dict[int, int] = {}
+        # With no database every identifier of every bus is a group of its own.
+        self._matcher = Matcher({}, bus_names=bus_names)
+        self._others = len(self._matcher.groups)  # groups that are no identifier
         self._last: Int64s = np.zeros(MOST_IDS + 1, np.int64)
         self._seen = np.zeros(MOST_IDS + 1, np.bool_)
         self._width = FINEST_NS
@@ -100,7 +102,9 @@ class SpacingColumns:
         if not timed.any():
             return
         frames = frames if timed.all() else frames.take(timed)
-        index = self._indices(frames)
+        # A key of two bytes is sorted in one pass. What the matcher doesn't tell apart is -1, so above all as unsigned.
+        number = (self._matcher.match(frames) - np.int32(self._others)).view(np.uint32)
+        index = np.minimum(number, MOST_IDS).astype(np.uint16)
         order = np.argsort(index, kind="stable")
         index, time_ns = index[order], frames.time_ns[order]
         first = np.ones(len(index), np.bool_)
@@ -125,47 +129,14 @@ class SpacingColumns:
     def result(self) -> Spacings:
         """Return what was gathered so far."""
         cells, frames, shortest, longest = self._cells
-        names = {number: name for name, number in self._buses.items()}
         tracks = {}
-        for key, index in self._index.items():
+        for index, group in enumerate(self._matcher.groups[self._others :][:MOST_IDS]):
+            name = name_of(group)
             lo, hi = np.searchsorted(cells, (index << _COLUMN_BITS, (index + 1) << _COLUMN_BITS))
-            name = FrameName(names[key >> 30], key & 0x1FFFFFFF, bool(key >> 29 & 1))
             start = ((cells[lo:hi] & _COLUMN_MASK) - _MIDDLE) * self._width
             short = np.where(shortest[lo:hi] == _NEVER, -1, shortest[lo:hi])
             tracks[name] = SpacingTrack(start, frames[lo:hi], short, longest[lo:hi])
         return Spacings(self._width, tracks)
-
-    def _indices(self, frames: Frames) -> npt.NDArray[np.uint16]:
-        """Return the number of each frame's identifier, MOST_IDS where it is none of those told apart; uint16[n]."""
-        lanes = [self._buses.setdefault(self._bus_names.get(name, name), len(self._buses)) for name in frames.buses]
-        lane = np.array([*lanes, 0], np.int64)
-        extended = frames.has(Flag.EXTENDED)
-        if not extended.any():
-            place = (lane[frames.bus] << 11) | (frames.id & np.uint32(0x7FF))
-            short: npt.NDArray[np.uint16] = self._short_numbers()[place]
-            if (short < MOST_IDS).all():
-                return short
-        keys = (lane[frames.bus] << 30) | (extended.astype(np.int64) << 29) | frames.id
-        numbers = np.full(len(keys), MOST_IDS, np.uint16)
-        known = np.fromiter(self._index, np.int64, len(self._index))
-        ascending = np.argsort(known)
-        if len(known):
-            at = np.minimum(np.searchsorted(known[ascending], keys), len(known) - 1)
-            numbers = np.where(known[ascending][at] == keys, ascending[at], MOST_IDS).astype(np.uint16)
-        if len(known) < MOST_IDS and (numbers == MOST_IDS).any():
-            new = np.flatnonzero(numbers == MOST_IDS)
-            distinct, which = np.unique(keys[new], return_inverse=True)
-            numbers[new] = np.minimum(len(known) + which, MOST_IDS)
-            self._index.update(zip(distinct.tolist(), range(len(known), MOST_IDS), strict=False))
-        return numbers
-
-    def _short_numbers(self) -> npt.NDArray[np.uint16]:
-        """Return numbers by bus and 11-bit identifier, MOST_IDS where there is none yet; uint16[buses * 2048]."""
-        table = np.full(len(self._buses) << 11, MOST_IDS, np.uint16)
-        for key, number in self._index.items():
-            if not key >> 29 & 1:
-                table[(key >> 30 << 11) | (key & 0x7FF)] = number
-        return table
 
     def _widen(self) -> None:
         cells, *columns = self._cells

@@ -15,14 +15,15 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import CarFile, FrameName
-from buswright.channels.expectation import NO_FACTS, Facts
+from buswright.channels.expectation import NO_FACTS, Facts, name_of
 from buswright.channels.session import interface_names
 from buswright.frames.table import Bools, Clock, Event, Flag, Frames, Problems, UInt8s
 from buswright.frames.wire.bits import WireBits, wire_bits
 from buswright.health.buses.lane import BusLane
 from buswright.health.described import Described, Identity
-from buswright.health.identifiers.lane import IdLane, Rows
-from buswright.health.model.health import BitRate, BusHealth
+from buswright.health.identifiers.contents import Block
+from buswright.health.identifiers.lane import IdLane
+from buswright.health.model.health import BusHealth
 from buswright.health.repeats import RepeatedFrames
 from buswright.health.result import Measured, assemble
 from buswright.messages.match import Databases, Kind, Matcher
@@ -159,30 +160,25 @@ class HealthTracker:
                 continue
             own_data = 0 if data is None else int(data[place].sum(dtype=np.int64))
             self._lane(code).add(
-                Rows(
+                Block(
                     time_ns[place],
                     _whole(frames, order[place], payload[place], length[place]),
                     length[place],
                     nominal[place] if not own_data or data is None else nominal[place] + data[place],
                     None if timed is None else timed[place],
-                    int(nominal[place].sum(dtype=np.int64)),
-                    own_data,
-                )
+                ),
+                int(nominal[place].sum(dtype=np.int64)),
+                own_data,
             )
 
     def _lane(self, code: int) -> IdLane:
         lane = self._lanes.get(code)
         if lane is None:
             group = self._matcher.groups[code]
-            name = FrameName(group.bus, group.id, group.extended)
-            lane = self._lanes[code] = IdLane(name, self._identity(name).expected)
+            name = name_of(group)
+            self._identities[name] = self._described.identity(name)
+            lane = self._lanes[code] = IdLane(name, self._identities[name].expected)
         return lane
-
-    def _identity(self, name: FrameName) -> Identity:
-        found = self._identities.get(name)
-        if found is None:
-            found = self._identities[name] = self._described.identity(name)
-        return found
 
     def _count_remotes(self, frames: Frames, lane: UInt8s) -> None:
         rows = np.flatnonzero(frames.has(Flag.REMOTE) & ~frames.has(Flag.ERROR))
@@ -219,14 +215,14 @@ class HealthTracker:
             lanes=tuple(sorted(self._lanes.values(), key=lambda lane: lane.name)),
             identities=MappingProxyType(self._identities),
             remotes=MappingProxyType(self._remotes),
-            rates={bus.name: self._rate(bus) for bus in self._buses},
+            rates={
+                bus.name: self._described.bitrate(bus.name, self._bitrates, self._data_bitrates, bus.rates)
+                for bus in self._buses
+            },
             repeats=self._repeats,
             unlisted=int(self._unlisted),
         )
         return assemble(measured, tuple(events), problems, clock)
-
-    def _rate(self, bus: BusLane) -> BitRate:
-        return self._described.bitrate(bus.name, self._bitrates, self._data_bitrates, bus.rates)
 
 
 def _whole(frames: Frames, rows: Order, payload: UInt8s, length: UInt8s) -> UInt8s:

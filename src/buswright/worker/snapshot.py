@@ -18,7 +18,8 @@ from buswright.diagnosis.wiggle.model import WiggleNow
 from buswright.findings import Finding
 from buswright.frames.recording.run import Recording
 from buswright.frames.table import Event, Int64s, UInt8s
-from buswright.health.model.health import BusHealth, GapGroup
+from buswright.health.model.gaps import GapGroup
+from buswright.health.model.health import BusHealth
 from buswright.health.recent import Recent
 from buswright.messages.model import Message
 

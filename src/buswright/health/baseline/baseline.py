@@ -304,7 +304,7 @@ def _bus(figures: BusFigures, health: BusHealth, phases: Phases | None) -> BusBa
 
 def _id(figures: IdFigures) -> IdBaseline:
     period = figures.period
-    counter, checksum = figures.counter, figures.checksum
+    c, s = figures.counter, figures.checksum
     return IdBaseline(
         message=figures.message,
         module=figures.module,
@@ -316,19 +316,9 @@ def _id(figures: IdFigures) -> IdBaseline:
         missing=figures.gaps.missing,
         lengths=MappingProxyType({str(length): count for length, count in sorted(figures.lengths.counts.items())}),
         counter=None
-        if counter is None
-        else CounterBaseline(
-            counter.start,
-            counter.length,
-            counter.step,
-            counter.modulus,
-            counter.big_endian,
-            counter.frames,
-            counter.share,
-        ),
-        checksum=None
-        if checksum is None
-        else ChecksumBaseline(checksum.checksum.kind, checksum.checksum.byte, checksum.frames, checksum.wrong),
+        if c is None
+        else CounterBaseline(c.start, c.length, c.step, c.modulus, c.big_endian, c.frames, c.share),
+        checksum=None if s is None else ChecksumBaseline(s.checksum.kind, s.checksum.byte, s.frames, s.wrong),
     )
 
 

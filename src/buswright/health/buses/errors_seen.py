@@ -7,47 +7,28 @@ details in payload bytes 1 (controller), 2 (protocol), 3 (place), 6 and 7 (trans
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from buswright.frames.table import Bools, Event, Frames, Int64s
 from buswright.frames.wire.bits import ERROR_CLASSES_ON_THE_WIRE
 from buswright.health.folds.bounded import FirstAndLast
 from buswright.health.model.health import ControllerState, ErrorFigures
 
-_CLASSES = {
-    0x001: "transmit-timeout",
-    0x002: "arbitration-lost",
-    0x004: "controller",
-    0x008: "protocol",
-    0x010: "transceiver",
-    0x020: "no-acknowledge",
-    0x040: "bus-off",
-    0x080: "bus-error",
-    0x100: "restarted",
-    0x200: "counters",
-}
-_CONTROLLER = {
-    0x01: "receive-overflow",
-    0x02: "transmit-overflow",
-    0x04: "receive-warning",
-    0x08: "transmit-warning",
-    0x10: "receive-passive",
-    0x20: "transmit-passive",
-    0x40: "active",
-}
-_PROTOCOL = {
-    0x01: "bit",
-    0x02: "form",
-    0x04: "stuff",
-    0x08: "dominant-bit",
-    0x10: "recessive-bit",
-    0x20: "overload",
-    0x40: "active",
-    0x80: "transmit",
-}
+# Names of the bits, the lowest first.
+_CLASSES = (
+    *("transmit-timeout", "arbitration-lost", "controller", "protocol", "transceiver", "no-acknowledge", "bus-off"),
+    *("bus-error", "restarted", "counters"),
+)
+_CONTROLLER = (
+    *("receive-overflow", "transmit-overflow", "receive-warning", "transmit-warning", "receive-passive"),
+    *("transmit-passive", "active"),
+)
+_PROTOCOL = ("bit", "form", "stuff", "dominant-bit", "recessive-bit", "overload", "active", "transmit")
 _PLACES = {
     0x03: "start of frame",
     0x02: "identifier bits 28-21",
@@ -105,19 +86,16 @@ class ErrorsSeen:
         wire = (kinds == 0) | ((kinds & ERROR_CLASSES_ON_THE_WIRE) != 0)
         self.count += len(frames)
         self.on_the_wire += int(np.count_nonzero(wire))
-        for bit, name in _CLASSES.items():
-            _tally(self._classes, name, (kinds & np.uint32(bit)) != 0)
-        _tally(self._classes, "unspecified", kinds == 0)
+        _tally(self._classes, _CLASSES, kinds)
+        _tally(self._classes, ("unspecified",), kinds == 0)
         controller, protocol = (kinds & np.uint32(0x004)) != 0, (kinds & np.uint32(0x008)) != 0
-        for bit, name in _CONTROLLER.items():
-            _tally(self._controller, name, controller & ((payload[:, 1] & np.uint8(bit)) != 0))
+        _tally(self._controller, _CONTROLLER, payload[controller, 1])
         if protocol.any():
-            for bit, name in _PROTOCOL.items():
-                _tally(self._protocol, name, protocol & ((payload[:, 2] & np.uint8(bit)) != 0))
+            _tally(self._protocol, _PROTOCOL, payload[protocol, 2])
             places = np.bincount(payload[protocol, 3], minlength=256)
-            for place in np.flatnonzero(places).tolist():
-                if place in _PLACES:
-                    self._places[_PLACES[place]] += int(places[place])
+            self._places.update(
+                {_PLACES[at]: int(places[at]) for at in np.flatnonzero(places).tolist() if at in _PLACES}
+            )
         self._times.add(frames.time_ns[wire & timed])
         self._bus_off.add(frames.time_ns[timed & ((kinds & np.uint32(0x040)) != 0)])
         self._restarted.add(frames.time_ns[timed & ((kinds & np.uint32(0x100)) != 0)])
@@ -144,15 +122,12 @@ class ErrorsSeen:
         rows["time"], rows["state"] = frames.time_ns[said], state[said]
         rows["transmit"] = np.where(counted[said], payload[said, 6], np.int16(-1))
         rows["receive"] = np.where(counted[said], payload[said, 7], np.int16(-1))
-        same = np.ones(len(rows), dtype=np.bool_)
-        for name in ("transmit", "receive", "state"):
-            same[1:] &= rows[name][1:] == rows[name][:-1]
-        changed = ~same
+        said_now = rows[["transmit", "receive", "state"]]
+        changed = np.ones(len(rows), dtype=np.bool_)
+        changed[1:] = said_now[1:] != said_now[:-1]
         if len(rows):
-            first = (int(rows["transmit"][0]), int(rows["receive"][0]), int(rows["state"][0]))
-            changed[0] = first != self._state
-            last = rows[-1]
-            self._state = (int(last["transmit"]), int(last["receive"]), int(last["state"]))
+            changed[0] = said_now[0].item() != self._state
+            self._state = said_now[-1].item()
         self._states.add(rows[changed])
 
     def figures(self, events: Iterable[Event]) -> ErrorFigures:
@@ -212,10 +187,12 @@ def _most_first(counts: Counter[str]) -> Mapping[str, int]:
     return MappingProxyType(dict(sorted(counts.items(), key=lambda item: (-item[1], item[0]))))
 
 
-def _tally(counts: Counter[str], name: str, mask: Bools) -> None:
-    found = int(np.count_nonzero(mask))
-    if found:
-        counts[name] += found
+def _tally(counts: Counter[str], names: Sequence[str], bits: npt.NDArray[Any]) -> None:
+    """Count by name how often each bit is set, from the lowest on."""
+    for number, name in enumerate(names):
+        found = int(np.count_nonzero(bits & (1 << number)))
+        if found:
+            counts[name] += found
 
 
 def _count(event: Event, name: str) -> int | None:

@@ -8,7 +8,7 @@ import numpy.typing as npt
 from buswright.channels.expectation import Source, Stated
 from buswright.frames.table import Bools, Int64s, UInt8s
 from buswright.health.folds.bounded import FirstAndLast
-from buswright.health.model.health import ChecksumFigures
+from buswright.health.model.identifiers import ChecksumFigures
 from buswright.messages.checksum import KINDS, Checksum, ChecksumKind
 
 LEARN_FROM = 64

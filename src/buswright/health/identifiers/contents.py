@@ -8,8 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.frames.table import FD_CODE_OF_LENGTH, FD_LENGTH_OF_CODE, Bools, Int64s, UInt8s
-from buswright.health.model.health import Lengths, PayloadFigures
-from buswright.health.model.identifiers import LengthChange
+from buswright.health.model.identifiers import LengthChange, Lengths, PayloadFigures
 
 UInt64s = npt.NDArray[np.uint64]
 _LENGTH_EVENTS = 200

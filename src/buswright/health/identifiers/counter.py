@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -11,8 +11,7 @@ import numpy.typing as npt
 from buswright.channels.expectation import Source, Stated
 from buswright.frames.table import Bools, Int64s, UInt8s
 from buswright.health.folds.bounded import FirstAndLast
-from buswright.health.model.health import CounterFigures
-from buswright.health.model.identifiers import CounterEvent
+from buswright.health.model.identifiers import CounterEvent, CounterFigures
 from buswright.messages.checksum import Counter
 
 LEAST_STEPS = 200
@@ -212,12 +211,7 @@ class CounterFold:
         odd = self._repeats + self._jumps + self._backs
         rows: Any = self._events.rows
         return CounterFigures(
-            start=field.start,
-            length=field.length,
-            step=field.step,
-            modulus=field.modulus,
-            big_endian=field.big_endian,
-            source=field.source,
+            **asdict(field),
             share=1 - odd / self._frames if self._frames else 0.0,
             frames=self._frames,
             repeats=self._repeats,

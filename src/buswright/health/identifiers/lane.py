@@ -8,7 +8,6 @@ figures are asked for.
 from __future__ import annotations
 
 import copy
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -28,18 +27,6 @@ _FIRST_ROOM = 64
 _LONG = 64
 
 
-class Rows(NamedTuple):
-    """Frames of one identifier out of one batch: columns as in `Block`, and the bits at each rate summed up."""
-
-    time_ns: Int64s
-    payload: UInt8s
-    length: UInt8s
-    bits: npt.NDArray[np.int32]
-    timed: Bools | None
-    nominal_bits: int
-    data_bits: int
-
-
 class IdLane:
     """Folds the data frames of one identifier."""
 
@@ -55,12 +42,12 @@ class IdLane:
         self._bits: npt.NDArray[np.int32] = np.empty(_FIRST_ROOM, dtype=np.int32)
         self._timed: Bools = np.empty(_FIRST_ROOM, dtype=np.bool_)
 
-    def add(self, rows: Rows) -> None:
-        """Take frames in order, at least one."""
+    def add(self, rows: Block, nominal_bits: int, data_bits: int) -> None:
+        """Take frames in order, at least one, with their bits at each rate summed up."""
         n = len(rows.time_ns)
         self.frames += n
-        self.bits += rows.nominal_bits
-        self.data_bits += rows.data_bits
+        self.bits += nominal_bits
+        self.data_bits += data_bits
         if rows.timed is not None:
             self.untimed += n - int(np.count_nonzero(rows.timed))
         if rows.payload.shape[1] > self._payload.shape[1]:
@@ -71,7 +58,7 @@ class IdLane:
             if self._filled == 0 and n - done >= BLOCK:  # a whole block needs no copy
                 part = slice(done, done + BLOCK)
                 timed = None if rows.timed is None else rows.timed[part]
-                self._fold(Block(rows.time_ns[part], payload[part], rows.length[part], rows.bits[part], timed))
+                self.fold.add(Block(rows.time_ns[part], payload[part], rows.length[part], rows.bits[part], timed))
                 done += BLOCK
                 continue
             size = min(BLOCK - self._filled, n - done)
@@ -83,12 +70,8 @@ class IdLane:
             self._filled += size
             done += size
             if self._filled == BLOCK:
-                self._fold(self._rest())
+                self.fold.add(self._rest())
                 self._filled = 0
-
-    def _fold(self, block: Block) -> None:
-        timed = block.timed
-        self.fold.add(block if timed is None or not timed.all() else block._replace(timed=None))
 
     def _make_room(self, size: int) -> None:
         room = len(self._time)
@@ -108,8 +91,7 @@ class IdLane:
         """Return a copy of the fold with everything in it."""
         fold = copy.deepcopy(self.fold)
         if self._filled:
-            rest = self._rest()
-            fold.add(rest if not rest.timed.all() else rest._replace(timed=None))  # type: ignore[union-attr]
+            fold.add(self._rest())
         fold.timing.finish()
         return fold
 
@@ -128,6 +110,8 @@ class IdFold:
 
     def add(self, block: Block) -> None:
         """Take the next block."""
+        if block.timed is not None and block.timed.all():
+            block = block._replace(timed=None)
         self.lengths.add(block)
         self._learn(block)
         self.blocks += 1

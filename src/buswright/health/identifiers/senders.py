@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from buswright.frames.table import Bools, Int64s
 from buswright.health.folds.histogram import Typical
-from buswright.health.model.health import TwoSenders
+from buswright.health.model.identifiers import TwoSenders
 
 Float64s = npt.NDArray[np.float64]
 UInt64s = npt.NDArray[np.uint64]

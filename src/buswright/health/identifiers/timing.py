@@ -12,8 +12,7 @@ from buswright.frames.table import Bools, Int64s
 from buswright.health.folds.histogram import COARSE, FINE, Histogram, Typical, typical
 from buswright.health.identifiers.gaps import AFTER, BEFORE, Arrivals, Periods, find_gaps, new_gaps
 from buswright.health.model.gaps import SHORT_GAP
-from buswright.health.model.health import PeriodStrip
-from buswright.health.model.identifiers import Busiest
+from buswright.health.model.identifiers import Busiest, PeriodStrip
 
 Float64s = npt.NDArray[np.float64]
 UInt64s = npt.NDArray[np.uint64]

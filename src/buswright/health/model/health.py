@@ -2,8 +2,8 @@
 
 All numbers, no verdicts. Times are nanoseconds on the capture's clock, int; None where there is none (no timed
 frame, nothing seen). Durations that come out of an average are float nanoseconds. Windows lie on a grid aligned to
-time zero of that clock; a frame counts in the window in which it ends. `model_ids` holds what is measured for each
-identifier, `model_gaps` what is known about its silences.
+time zero of that clock; a frame counts in the window in which it ends. `identifiers` holds what is measured for each
+identifier, `gaps` what is known about its silences.
 """
 
 from __future__ import annotations
@@ -17,47 +17,8 @@ import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Int64s
-from buswright.health.model.gaps import GapGroup, Gaps
-from buswright.health.model.identifiers import (
-    ChecksumFigures,
-    CounterFigures,
-    IdFigures,
-    Lengths,
-    NeverCame,
-    PayloadFigures,
-    Period,
-    PeriodStrip,
-    TwoSenders,
-)
-
-__all__ = [
-    "BitRate",
-    "BusFigures",
-    "BusHealth",
-    "CaptureFigures",
-    "ChecksumFigures",
-    "ClockSet",
-    "ClockStep",
-    "CommonFilter",
-    "ControllerState",
-    "CounterFigures",
-    "Drop",
-    "Duplicates",
-    "ErrorFigures",
-    "GapGroup",
-    "Gaps",
-    "IdFigures",
-    "Lengths",
-    "LoadWindows",
-    "ModuleFigures",
-    "PayloadFigures",
-    "Peak",
-    "Period",
-    "PeriodStrip",
-    "Silences",
-    "Spacing",
-    "TwoSenders",
-]
+from buswright.health.model.gaps import GapGroup
+from buswright.health.model.identifiers import IdFigures, NeverCame
 
 Float64s = npt.NDArray[np.float64]
 HostStamped = Literal["clock", "spacings", "unknown"]

@@ -7,7 +7,8 @@ from html import escape
 
 from buswright._version import __version__
 from buswright.findings import Finding, Severity
-from buswright.health.model.health import BusFigures, IdFigures, ModuleFigures
+from buswright.health.model.health import BusFigures, ModuleFigures
+from buswright.health.model.identifiers import IdFigures
 from buswright.health.spacings import Spacings
 from buswright.report.contents import moment
 from buswright.report.findings import span

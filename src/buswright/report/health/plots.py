@@ -12,7 +12,9 @@ import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Int64s
-from buswright.health.model.health import BusFigures, Gaps, IdFigures, LoadWindows
+from buswright.health.model.gaps import Gaps
+from buswright.health.model.health import BusFigures, LoadWindows
+from buswright.health.model.identifiers import IdFigures
 from buswright.health.spacings import Spacings, SpacingTrack
 from buswright.report.health.report import HealthReport, percent
 

@@ -12,7 +12,8 @@ from buswright.diagnosis.case import Case
 from buswright.diagnosis.found import Found, Standing, worst
 from buswright.findings import Finding, Layer, Severity
 from buswright.frames.table import Clock, Problems
-from buswright.health.model.health import BitRate, BusFigures, BusHealth, IdFigures, Peak
+from buswright.health.model.health import BitRate, BusFigures, BusHealth, Peak
+from buswright.health.model.identifiers import IdFigures
 from buswright.report.findings import headline, tally
 from buswright.report.text import count
 from buswright.wording import listed

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from buswright.findings import Severity
-from buswright.health.model.health import BusFigures, IdFigures, ModuleFigures
+from buswright.health.model.health import BusFigures, ModuleFigures
+from buswright.health.model.identifiers import IdFigures
 from buswright.report.contents import moment
 from buswright.report.findings import finding_lines
 from buswright.report.health import report as words
