@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -105,18 +106,7 @@ class _Source:
         for frames in self._batches:
             if len(frames):
                 index = np.array([self._reading.bus(name) for name in frames.buses], dtype=np.uint8)
-                self._frames = Frames(
-                    frames.time_ns,
-                    index[frames.bus],
-                    frames.id,
-                    frames.flags,
-                    frames.dlc,
-                    frames.length,
-                    frames.payload,
-                    tuple(self._reading.buses),
-                    frames.long_row,
-                    frames.long_payload,
-                )
+                self._frames = replace(frames, bus=index[frames.bus], buses=tuple(self._reading.buses))
                 # Time that goes backwards is kept within its file: the sort key never falls.
                 self._key: Int64s = np.maximum.accumulate(np.maximum(frames.time_ns, self._latest))
                 self._latest = int(self._key[-1])

@@ -98,7 +98,7 @@ class Frames:
 
     def __post_init__(self) -> None:
         n = self.time_ns.shape[0]
-        for name, dtype in _COLUMNS.items():
+        for name, dtype in COLUMNS.items():
             column = getattr(self, name)
             if column.dtype != dtype or column.shape[0] != n:
                 raise TypeError(f"Frames.{name}: wants {np.dtype(dtype)}[{n}], got {column.dtype}{column.shape}")
@@ -129,12 +129,12 @@ class Frames:
             taken = place[rows]
             new = np.flatnonzero(taken >= 0)
             long_row, long_payload = new.astype(np.int32), self.long_payload[taken[new]]
-        columns = {name: getattr(self, name)[rows] for name in (*_COLUMNS, "payload")}
+        columns = {name: getattr(self, name)[rows] for name in COLUMN_NAMES}
         return Frames(**columns, buses=self.buses, long_row=long_row, long_payload=long_payload)
 
     def slice(self, start: int, stop: int) -> Frames:
         """Rows start..stop as views, nothing copied but the long-row numbers."""
-        columns = {name: getattr(self, name)[start:stop] for name in (*_COLUMNS, "payload")}
+        columns = {name: getattr(self, name)[start:stop] for name in COLUMN_NAMES}
         lo, hi = np.searchsorted(self.long_row, (start, stop))
         return Frames(
             **columns,
@@ -166,7 +166,7 @@ class Frames:
         return payload
 
 
-_COLUMNS: dict[str, type[np.generic]] = {
+COLUMNS: dict[str, type[np.generic]] = {
     "time_ns": np.int64,
     "bus": np.uint8,
     "id": np.uint32,
@@ -174,12 +174,14 @@ _COLUMNS: dict[str, type[np.generic]] = {
     "dlc": np.uint8,
     "length": np.uint8,
 }
+"""Columns of one number a frame, in the order of `Frames`, with their types."""
+COLUMN_NAMES = (*COLUMNS, "payload")
 
 
 def empty_frames(buses: tuple[str, ...] = ()) -> Frames:
     """Return a batch of no frames."""
     return Frames(
-        **{name: np.zeros(0, dtype=dtype) for name, dtype in _COLUMNS.items()},
+        **{name: np.zeros(0, dtype=dtype) for name, dtype in COLUMNS.items()},
         payload=np.zeros((0, 8), dtype=np.uint8),
         buses=buses,
     )
@@ -192,7 +194,7 @@ def concatenate(batches: Sequence[Frames]) -> Frames:
     if len(batches) == 1:
         return batches[0]
     starts = np.cumsum([0, *(len(b) for b in batches[:-1])])
-    columns = {name: np.concatenate([getattr(b, name) for b in batches]) for name in (*_COLUMNS, "payload")}
+    columns = {name: np.concatenate([getattr(b, name) for b in batches]) for name in COLUMN_NAMES}
     return Frames(
         **columns,
         buses=max((b.buses for b in batches), key=len),

@@ -113,19 +113,9 @@ class Tally:
         for (bus, flags, identifier), entry in self._entries.items():
             kind = "error" if flags & Flag.ERROR else "remote" if flags & Flag.REMOTE else "data"
             lengths = tuple(n if n < 63 else 64 for n in range(64) if entry.lengths >> n & 1)
-            found.append(
-                Identifier(
-                    bus,
-                    identifier,
-                    bool(flags & Flag.EXTENDED),
-                    kind,
-                    entry.count,
-                    lengths,
-                    entry.fd,
-                    entry.first_ns,
-                    entry.last_ns,
-                )
-            )
+            span = entry.first_ns, entry.last_ns
+            extended = bool(flags & Flag.EXTENDED)
+            found.append(Identifier(bus, identifier, extended, kind, entry.count, lengths, entry.fd, *span))
         return tuple(sorted(found, key=_arbitration))
 
 

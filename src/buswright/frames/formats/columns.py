@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
-from buswright.frames.table import NO_LONG_PAYLOAD, NO_LONG_ROWS, Frames, Int32s, Int64s, UInt8s, UInt32s
+from buswright.frames.table import (
+    COLUMN_NAMES,
+    COLUMNS,
+    NO_LONG_PAYLOAD,
+    NO_LONG_ROWS,
+    Frames,
+    Int32s,
+    Int64s,
+    UInt8s,
+    UInt32s,
+)
 
 
 class Rows:
@@ -15,11 +26,7 @@ class Rows:
 
     def __init__(self) -> None:
         self.place: list[int] = []
-        self._time_ns: list[int] = []
-        self._bus: list[int] = []
-        self._id: list[int] = []
-        self._flags: list[int] = []
-        self._dlc: list[int] = []
+        self._numbers: list[tuple[int, int, int, int, int]] = []
         self._payload: list[bytes] = []
 
     def __len__(self) -> int:
@@ -28,11 +35,7 @@ class Rows:
     def add(self, place: int, time_ns: int, bus: int, identifier: int, flags: int, dlc: int, payload: bytes) -> None:
         """Append a frame; `payload` is at most 64 bytes."""
         self.place.append(place)
-        self._time_ns.append(time_ns)
-        self._bus.append(bus)
-        self._id.append(identifier)
-        self._flags.append(flags)
-        self._dlc.append(dlc)
+        self._numbers.append((time_ns, bus, identifier, flags, dlc))
         self._payload.append(payload)
 
     def part(self) -> tuple[Columns, npt.NDArray[np.int64]]:
@@ -41,21 +44,12 @@ class Rows:
 
     def columns(self) -> Columns:
         """Return the rows as columns, in the order they were added."""
-        n = len(self.place)
-        columns = Columns.of_size(n)
-        columns.time_ns[:] = self._time_ns
-        columns.bus[:] = self._bus
-        columns.id[:] = self._id
-        columns.flags[:] = self._flags
-        columns.dlc[:] = self._dlc
+        columns = Columns.of_size(len(self.place))
+        for name, numbers in zip(COLUMN_NAMES, zip(*self._numbers, strict=True), strict=False):
+            getattr(columns, name)[:] = numbers
         columns.length[:] = [len(p) for p in self._payload]
-        joined = b"".join(p[:8].ljust(8, b"\0") for p in self._payload)
-        columns.payload[:] = np.frombuffer(joined, dtype=np.uint8).reshape(n, 8)
-        long = [k for k, p in enumerate(self._payload) if len(p) > 8]
-        if long:
-            columns.long_row = np.array(long, dtype=np.int32)
-            wide = b"".join(self._payload[k].ljust(64, b"\0") for k in long)
-            columns.long_payload = np.frombuffer(wide, dtype=np.uint8).reshape(-1, 64).copy()
+        columns.payload[:] = padded((p[:8] for p in self._payload), 8)
+        columns.set_long({k: p for k, p in enumerate(self._payload) if len(p) > 8})
         return columns
 
 
@@ -76,15 +70,14 @@ class Columns:
     @classmethod
     def of_size(cls, n: int) -> Columns:
         """Return uninitialised columns for n frames."""
-        return cls(
-            time_ns=np.empty(n, dtype=np.int64),
-            bus=np.empty(n, dtype=np.uint8),
-            id=np.empty(n, dtype=np.uint32),
-            flags=np.empty(n, dtype=np.uint8),
-            dlc=np.empty(n, dtype=np.uint8),
-            length=np.empty(n, dtype=np.uint8),
-            payload=np.empty((n, 8), dtype=np.uint8),
-        )
+        numbers = {name: np.empty(n, dtype=dtype) for name, dtype in COLUMNS.items()}
+        return cls(**numbers, payload=np.empty((n, 8), dtype=np.uint8))
+
+    def set_long(self, payloads: Mapping[int, bytes]) -> None:
+        """Set the whole payloads, by row in ascending order, of the rows that have more than eight bytes."""
+        if payloads:
+            self.long_row = np.array(list(payloads), dtype=np.int32)
+            self.long_payload = padded(payloads.values(), 64)
 
     def __len__(self) -> int:
         return int(self.time_ns.shape[0])
@@ -100,21 +93,13 @@ class Columns:
 
     def freeze(self, buses: list[str]) -> Frames:
         """Return the batch; the columns must not be written afterwards."""
-        return Frames(
-            self.time_ns,
-            self.bus,
-            self.id,
-            self.flags,
-            self.dlc,
-            self.length,
-            self.payload,
-            tuple(buses),
-            self.long_row,
-            self.long_payload,
-        )
+        columns = {name: getattr(self, name) for name in COLUMN_NAMES}
+        return Frames(**columns, buses=tuple(buses), long_row=self.long_row, long_payload=self.long_payload)
 
 
-COLUMN_NAMES = ("time_ns", "bus", "id", "flags", "dlc", "length", "payload")
+def padded(payloads: Iterable[bytes], size: int) -> UInt8s:
+    """Return payloads as uint8[n, size], zero-padded."""
+    return np.frombuffer(b"".join(p.ljust(size, b"\0") for p in payloads), dtype=np.uint8).reshape(-1, size).copy()
 
 
 def join(parts: list[Columns]) -> Columns:

@@ -24,9 +24,9 @@ def _every_byte(value: int) -> np.uint64:
 
 _ZEROS = _every_byte(0x30)
 _LOWER = _every_byte(0x20)
-_HIGH_BITS = _every_byte(0x80)
-_LOW_BITS = _every_byte(0x01)
-_NIBBLES = _every_byte(0x0F)
+HIGH_BITS = _every_byte(0x80)
+LOW_BITS = _every_byte(0x01)
+NIBBLES = _every_byte(0x0F)
 _OVER_9 = _every_byte(0x80 - 0x3A)
 _FROM_0 = _every_byte(0x80 - 0x30)
 _FROM_A = _every_byte(0x80 - 0x61)
@@ -75,8 +75,8 @@ def last_characters(loaded: Words, count: Places) -> Words:
     return (loaded & ~KEEP_FIRST[dropped]) | (_ZEROS & KEEP_FIRST[dropped])
 
 
-def are_hex(loaded: Words) -> Bools:
-    """Whether all eight characters are hexadecimal digits."""
+def hex_bits(loaded: Words) -> Words:
+    """Set the high bit of each hex digit, up to the first character that is neither one nor ASCII."""
     good = loaded + _FROM_0
     spare = loaded + _OVER_9
     good &= np.invert(spare, out=spare)
@@ -86,19 +86,27 @@ def are_hex(loaded: Words) -> Bools:
     letter &= np.invert(lower, out=lower)
     good |= letter
     good &= np.invert(loaded, out=spare)
-    good &= _HIGH_BITS
-    every: Bools = good == _HIGH_BITS
+    return good
+
+
+def decimal_bits(loaded: Words) -> Words:
+    """Set the high bit of each decimal digit, up to the first character that is none."""
+    good = loaded + _FROM_0
+    spare = loaded + _OVER_9
+    good &= np.invert(spare, out=spare)
+    good &= np.invert(loaded, out=spare)
+    return good
+
+
+def are_hex(loaded: Words) -> Bools:
+    """Whether all eight characters are hexadecimal digits."""
+    every: Bools = (hex_bits(loaded) & HIGH_BITS) == HIGH_BITS
     return every
 
 
 def are_decimal(loaded: Words) -> Bools:
     """Whether all eight characters are decimal digits."""
-    good = loaded + _FROM_0
-    spare = loaded + _OVER_9
-    good &= np.invert(spare, out=spare)
-    good &= np.invert(loaded, out=spare)
-    good &= _HIGH_BITS
-    every: Bools = good == _HIGH_BITS
+    every: Bools = (decimal_bits(loaded) & HIGH_BITS) == HIGH_BITS
     return every
 
 
@@ -108,9 +116,9 @@ def hex_bytes(loaded: Words) -> Words:
     The characters must be hexadecimal digits: see `are_hex`.
     """
     value = loaded >> _SIX
-    value &= _LOW_BITS
+    value &= LOW_BITS
     value *= _NINE
-    spare = loaded & _NIBBLES
+    spare = loaded & NIBBLES
     value += spare
     np.right_shift(value, _EIGHT, out=spare)
     value <<= _FOUR
@@ -130,7 +138,7 @@ def hex_number(loaded: Words) -> npt.NDArray[np.uint32]:
 
 def decimal_number(loaded: Words) -> Words:
     """Turn eight decimal characters into the number that they spell; see `are_decimal`."""
-    value = loaded & _NIBBLES
+    value = loaded & NIBBLES
     spare = value >> _EIGHT
     for factor, mask, shift in ((_TEN, _BYTES, _SIXTEEN), (_HUNDRED, _PAIRS, _THIRTY_TWO)):
         value *= factor

@@ -8,22 +8,12 @@ import threading
 import numpy as np
 
 from buswright.frames.formats.columns import Columns
-from buswright.frames.table import UInt8s
 
 CAPACITY = 1 << 17
 """Frames between two visits of the reader: 16 seconds of a full bus at 1 Mbit/s."""
 
-_RECORD = np.dtype(
-    [
-        ("time_ns", "<i8"),
-        ("id", "<u4"),
-        ("flags", "u1"),
-        ("dlc", "u1"),
-        ("length", "u1"),
-        ("pad", "u1"),
-        ("payload", "u1", 8),
-    ]
-)
+_BYTES = [(name, "u1") for name in ("flags", "dlc", "length", "pad")]
+_RECORD = np.dtype([("time_ns", "<i8"), ("id", "<u4"), *_BYTES, ("payload", "u1", 8)])
 _PACK = struct.Struct("<qIBBBx8s")
 
 
@@ -71,21 +61,9 @@ class LiveBuffer:
             half, n, long, dropped = self._halves[self._filling], self._count, self._long, self._dropped
             self._filling, self._count, self._long, self._dropped = 1 - self._filling, 0, [], 0
         records = np.frombuffer(half, dtype=_RECORD, count=n)
-        columns = Columns(
-            time_ns=records["time_ns"].astype(np.int64),
-            bus=np.full(n, bus, dtype=np.uint8),
-            id=records["id"].astype(np.uint32),
-            flags=records["flags"].copy(),
-            dlc=records["dlc"].copy(),
-            length=records["length"].copy(),
-            payload=records["payload"].copy(),
-        )
-        if long:
-            columns.long_row = np.array([row for row, _ in long], dtype=np.int32)
-            columns.long_payload = _wide([payload for _, payload in long])
+        columns = Columns.of_size(n)
+        columns.bus[:] = bus
+        for name in ("time_ns", "id", "flags", "dlc", "length", "payload"):
+            getattr(columns, name)[:] = records[name]
+        columns.set_long(dict(long))
         return columns, dropped
-
-
-def _wide(payloads: list[bytes]) -> UInt8s:
-    joined = b"".join(payload.ljust(64, b"\0") for payload in payloads)
-    return np.frombuffer(joined, dtype=np.uint8).reshape(-1, 64).copy()

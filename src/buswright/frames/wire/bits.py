@@ -135,16 +135,8 @@ def wire_bits(frames: Frames, *, fd: FdForm = "iso", interframe: int = INTERFRAM
     interframe
         Bits of interframe space added to each frame that takes time on the wire.
     """
-    return wire_bits_of(
-        frames.id,
-        frames.flags,
-        frames.dlc,
-        frames.payload,
-        frames.long_row,
-        frames.long_payload,
-        fd=fd,
-        interframe=interframe,
-    )
+    columns = frames.id, frames.flags, frames.dlc, frames.payload, frames.long_row, frames.long_payload
+    return wire_bits_of(*columns, fd=fd, interframe=interframe)
 
 
 def wire_bits_of(

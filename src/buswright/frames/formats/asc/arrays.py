@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from buswright.frames.formats.asc.fields import NO, WINDOW, Layout, hex_at_start, hex_bits, leading
+from buswright.frames.formats.asc.fields import NO, WINDOW, Layout, hex_at_start, leading
 from buswright.frames.formats.asc.lines import FD_BIT
 from buswright.frames.formats.columns import Columns
-from buswright.frames.formats.digits import KEEP_FIRST, Bools, Places, Words
+from buswright.frames.formats.digits import HIGH_BITS, KEEP_FIRST, Bools, Places, Words, hex_bits
 from buswright.frames.table import FD_LENGTH_OF_CODE, Flag, UInt8s
 
 _LENGTH_IS = np.uint64(int.from_bytes(b"Length =", "little"))
@@ -26,7 +26,6 @@ def _unasked() -> list[Words]:
 
 
 _UNASKED = _unasked()
-_ALL_GOOD = np.uint64(0x8080808080808080)
 _ONE = np.uint64(1)
 _BYTES_A_WINDOW = WINDOW // 3
 _SPACED: Words = np.array([sum(3 << 3 * k for k in range(n)) for n in range(_BYTES_A_WINDOW + 1)], dtype=np.uint64)
@@ -110,8 +109,8 @@ def _eight_bytes(layout: Layout, code: Places, at: Places, length: UInt8s) -> tu
     good = digits[0] | _UNASKED[0].take(size)
     for word, unasked in zip(digits[1:], _UNASKED[1:], strict=True):
         good &= word | unasked.take(size)
-    good &= _ALL_GOOD
-    fits = good == _ALL_GOOD
+    good &= HIGH_BITS
+    fits = good == HIGH_BITS
     payload &= KEEP_FIRST.take(size)
     ink = layout.ink(at)
     fits &= (ink & _SPACED_WIDTH.take(size)) == _SPACED.take(size)
@@ -215,7 +214,7 @@ def _wide_payload(layout: Layout, at: Places, length: Places) -> tuple[UInt8s, B
     good = np.ones(there.size, dtype=np.bool_)
     for bits, unasked in zip(digits, _UNASKED, strict=True):
         bits |= unasked[there.ravel()]
-        good &= (bits & _ALL_GOOD) == _ALL_GOOD
+        good &= (bits & HIGH_BITS) == HIGH_BITS
     value &= KEEP_FIRST[there.ravel()]
     wide = value.astype("<u8", copy=False).view(np.uint8).reshape(-1, 64)
     window = np.arange(4)

@@ -16,11 +16,16 @@ import numpy.typing as npt
 
 from buswright.frames.formats.asc.clock import LATEST_STAMP
 from buswright.frames.formats.digits import (
+    HIGH_BITS,
+    LOW_BITS,
+    NIBBLES,
     Bools,
     Bytes,
     Places,
     Words,
+    decimal_bits,
     decimal_number,
+    hex_bits,
     hex_number,
     words,
 )
@@ -35,10 +40,6 @@ _INK_PAD = 64
 WINDOW = 57
 """Characters that `Layout.ink` tells of: 64 bits less the seven that precede a place within its byte."""
 
-_HIGH, _LOW = np.uint64(0x8080808080808080), np.uint64(0x0101010101010101)
-_FROM_0, _OVER_9 = np.uint64(0x5050505050505050), np.uint64(0x4646464646464646)
-_FROM_A, _OVER_F = np.uint64(0x1F1F1F1F1F1F1F1F), np.uint64(0x1919191919191919)
-_LOWER, _NIBBLES = np.uint64(0x2020202020202020), np.uint64(0x0F0F0F0F0F0F0F0F)
 _1, _4, _6, _7, _8, _9, _10 = (np.uint64(k) for k in (1, 4, 6, 7, 8, 9, 10))
 _16, _32, _40, _56, _64 = (np.uint64(k) for k in (16, 32, 40, 56, 64))
 _POWERS_OF_TEN: Words = np.array([10**n for n in range(9)], dtype=np.uint64)
@@ -232,30 +233,9 @@ def _columns(block: npt.NDArray[np.uint8], dtype: type[np.generic]) -> npt.NDArr
     return np.ascontiguousarray(block.view(dtype).T)
 
 
-def decimal_bits(loaded: Words) -> Words:
-    """Set the high bit of each decimal digit, up to the first character that is none."""
-    good = loaded + _FROM_0
-    good &= ~(loaded + _OVER_9)
-    good &= ~loaded
-    return good
-
-
-def hex_bits(loaded: Words) -> Words:
-    """Set the high bit of each hex digit, up to the first character that is neither one nor ASCII."""
-    lower = loaded | _LOWER
-    good = loaded + _FROM_0
-    good &= ~(loaded + _OVER_9)
-    letter = lower + _FROM_A
-    lower += _OVER_F
-    letter &= ~lower
-    good |= letter
-    good &= ~loaded
-    return good
-
-
 def leading(bits: Words) -> tuple[Words, UInt8s]:
     """Find the characters before the first whose high bit in `bits` is clear: mask of them, and their number."""
-    kept = ~bits & _HIGH
+    kept = ~bits & HIGH_BITS
     kept &= np.uint64(0) - kept  # the lowest such bit alone, if any
     kept >>= _7
     kept -= _1
@@ -270,9 +250,9 @@ def hex_at_start(loaded: Words, count: UInt8s) -> UInt32s:
 def _values(loaded: Words) -> Words:
     """Turn hex digits into their values, in place in the word."""
     letter = loaded >> _6
-    letter &= _LOW
+    letter &= LOW_BITS
     letter *= _9
-    letter += loaded & _NIBBLES
+    letter += loaded & NIBBLES
     return letter
 
 
