@@ -10,8 +10,8 @@ import jsonschema
 import pytest
 
 import buswright
-from buswright.cli.commands.health import bit_rates
 from buswright.cli.main import main
+from buswright.cli.options import bit_rates
 from buswright.errors import UserError
 from buswright.findings import Severity
 

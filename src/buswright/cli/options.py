@@ -5,7 +5,10 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
-from collections.abc import Iterator
+import re
+import sys
+import time
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
@@ -16,15 +19,25 @@ from buswright.errors import UserError
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
+    from buswright.findings import Severity
     from buswright.frames.capture import Capture
     from buswright.frames.table import Frames
     from buswright.frames.window import Window
+    from buswright.health.track import HealthTracker
     from buswright.messages.decode import Decoder
     from buswright.messages.match import Databases
     from buswright.messages.selection import SignalSelection
 
-
 DEFAULT_CAR = "car.toml"
+EVERY_BUS = "*"
+"""The same word as in `messages.match`, which would load NumPy."""
+LEVELS = ("note", "suspect", "fault", "never")
+SLOWEST, FASTEST = 1_000, 20_000_000
+"""Bit rates that there are, bit/s."""
+WORTH_SHOWING_BYTES = 8_000_000
+"""Smaller captures are read before a progress bar could be looked at."""
+_RATE = re.compile(r"(\d+(?:\.\d+)?)([kM]?)")
+_SCALE = {"": 1, "k": 1_000, "M": 1_000_000}
 
 
 def add_source(parser: argparse.ArgumentParser, *, live: Literal["no", "once", "spooled"] = "no") -> None:
@@ -128,6 +141,24 @@ def add_bitrate(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_fail_on(parser: argparse.ArgumentParser) -> None:
+    """--fail-on."""
+    parser.add_argument(
+        "--fail-on",
+        choices=LEVELS,
+        default="suspect",
+        metavar="LEVEL",
+        help="exit with status 1 for findings from this level up: note, suspect (default), fault, never",
+    )
+
+
+def exit_status(found: Iterable[Severity], options: argparse.Namespace) -> int:
+    """Return 1 if anything found is at or above --fail-on, else 0."""
+    if options.fail_on == "never":
+        return 0
+    return int(any(severity >= LEVELS.index(options.fail_on) for severity in found))
+
+
 def add_force(parser: argparse.ArgumentParser) -> None:
     """--force."""
     parser.add_argument("--force", action="store_true", help="overwrite existing files")
@@ -184,6 +215,37 @@ def bus_names(options: argparse.Namespace) -> dict[str, str]:
     return names
 
 
+def bit_rates(items: list[str]) -> tuple[dict[str, int], dict[str, int]]:
+    """Return the nominal rates and the data phase's, bit/s by bus name, of `[BUS=]RATE[/DATA]`; "*" is every bus.
+
+    Raises
+    ------
+    UserError
+        A rate is none, or out of range.
+    """
+    nominal: dict[str, int] = {}
+    data: dict[str, int] = {}
+    for item in items:
+        bus, equals, text = item.rpartition("=")
+        first, slash, second = text.partition("/")
+        name = bus if equals else EVERY_BUS
+        nominal[name] = _bits_per_s(first, item)
+        if slash:
+            data[name] = _bits_per_s(second, item)
+    return nominal, data
+
+
+def _bits_per_s(text: str, item: str) -> int:
+    match = _RATE.fullmatch(text.strip())
+    rate = round(float(match[1]) * _SCALE[match[2]]) if match else 0
+    if not SLOWEST <= rate <= FASTEST:
+        raise UserError(
+            f"--bitrate {item}: {text!r} is not a bit rate",
+            hint="give bits per second: 500k, 1M, 83333, chassis=1M, 500k/2M",
+        )
+    return rate
+
+
 def window(options: argparse.Namespace) -> Window:
     """--from and --to as a window."""
     from buswright.frames.window import Moment, Window
@@ -228,6 +290,31 @@ def open_source(options: argparse.Namespace) -> Capture:
     return open_capture(options.source, timezone=options.timezone)
 
 
+def shown(capture: Capture) -> Iterator[Frames]:
+    """Yield the batches of a capture; on a terminal show bytes, frames per second and the time left."""
+    if capture.size < WORTH_SHOWING_BYTES or not sys.stderr.isatty():
+        yield from capture
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn, TransferSpeedColumn
+
+    columns = (
+        BarColumn(),
+        DownloadColumn(),
+        TransferSpeedColumn(),
+        TextColumn("{task.fields[frames]} frames/s"),
+        TimeRemainingColumn(),
+    )
+    started, frames = time.monotonic(), 0
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=capture.size, frames="–")
+        for batch in capture:
+            frames += len(batch)
+            speed = frames / max(time.monotonic() - started, 1e-3)
+            bar.update(task, completed=capture.position, frames=f"{speed:,.0f}")
+            yield batch
+
+
 @dataclass
 class Source:
     """A capture as the options describe it: opened, windowed, with progress shown."""
@@ -237,20 +324,28 @@ class Source:
     names: dict[str, str]
 
     @classmethod
-    def of(cls, options: argparse.Namespace) -> Source:
-        """Open the SOURCE of a command."""
+    def of(cls, options: argparse.Namespace, car: CarFile | None = None) -> Source:
+        """Open the SOURCE of a command; names of --bus come before those of the car file."""
+        from buswright.channels.session import interface_names
         from buswright.frames.window import Window
 
         capture = open_source(options)
-        return cls(capture, window(options) if hasattr(options, "start") else Window(), bus_names(options))
+        names = {**interface_names(car), **bus_names(options)}
+        return cls(capture, window(options) if hasattr(options, "start") else Window(), names)
 
     def __iter__(self) -> Iterator[Frames]:
-        from buswright.cli.progress import shown
         from buswright.frames.live.capture import LiveCapture
 
         if isinstance(self.capture, LiveCapture):
             return self.window.cut(heard(self.capture, self.window), lambda: self.capture.clock)
         return self.window.cut(shown(self.capture), lambda: self.capture.clock)
+
+    def tracker(self, options: argparse.Namespace, car: CarFile | None, databases: Databases) -> HealthTracker:
+        """Make a tracker that knows the bus names, and the bit rates of --bitrate."""
+        from buswright.health.track import HealthTracker
+
+        rates, data = bit_rates(options.bitrate)
+        return HealthTracker(car=car, databases=databases, bus_names=self.names, bitrates=rates, data_bitrates=data)
 
     def decoder(self, databases: Databases, select: SignalSelection | None = None) -> Decoder:
         """Make a decoder that knows the bus names."""

@@ -15,7 +15,6 @@ import json
 from pathlib import Path
 
 from buswright.cli import options as shared
-from buswright.cli.verdict import add_fail_on, exit_status
 from buswright.errors import UserError
 
 
@@ -24,7 +23,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", nargs="?", metavar="FILE", help="car file; default: ./car.toml")
     shared.add_car(parser)
     parser.add_argument("--schema", action="store_true", help="print the JSON Schema of car files; check nothing")
-    add_fail_on(parser)
+    shared.add_fail_on(parser)
     shared.add_json(parser)
 
 
@@ -41,7 +40,7 @@ def run(options: argparse.Namespace) -> int:
     checking = report.checking_of(path, check_car_file(path, untrusted=options.untrusted))
     if options.json or checking.remarks:
         shared.show(options, report, checking)
-    return exit_status((remark.severity for remark in checking.counted), options)
+    return shared.exit_status((remark.severity for remark in checking.counted), options)
 
 
 def _path(options: argparse.Namespace) -> Path:

@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
 from buswright.cli.commands.remember import measure
-from buswright.cli.verdict import add_fail_on, exit_status
 from buswright.errors import UserError
 
 if TYPE_CHECKING:
@@ -31,7 +30,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_car(parser)
     shared.add_databases(parser)
     shared.add_bitrate(parser)
-    add_fail_on(parser)
+    shared.add_fail_on(parser)
     shared.add_json(parser)
 
 
@@ -47,7 +46,7 @@ def run(options: argparse.Namespace) -> int:
         car = shared.load_car(options)
     comparison = report.Comparison(a, b, (options.earlier, options.later), compare(a, b, car=car))
     shared.show(options, report, comparison, width=min(shutil.get_terminal_size((100, 24)).columns, 120))
-    return exit_status((difference.severity for difference in comparison.differences), options)
+    return shared.exit_status((difference.severity for difference in comparison.differences), options)
 
 
 def _baseline(options: argparse.Namespace, word: str) -> tuple[Baseline, CarFile | None]:

@@ -60,7 +60,7 @@ def run(options: argparse.Namespace) -> int:
     if options.rate is not None and not options.rate > 0:
         raise UserError(f"--rate {options.rate:g}: must be above 0", hint="for example --rate 100, in Hz")
     path = _target(options)
-    source = shared.Source.of(options)
+    source = shared.Source.of(options, car)
     if car is None and options.rate is None:
         decoding = _signals(options, path, source, databases)
     else:
@@ -117,18 +117,16 @@ def _channels(
     options: argparse.Namespace, path: Path, source: shared.Source, car: CarFile | None, databases: Databases
 ) -> Decoding:
     """Calibrated channels, or signals on a common time base."""
-    from buswright.channels.session import Session, databases_of, interface_names
+    from buswright.channels.session import Session, databases_of
     from buswright.report.decoding import Decoding, grave_notes
     from buswright.report.files.channels import names_that_occur, write_channels
 
-    source.names = {**interface_names(car), **source.names}
     decoder = source.decoder(databases_of(car, databases))
     names, unused = _chosen(car, options.select)
     session = Session(source, car, databases=databases, bus_names=source.names, only=names)
+    columns: Sequence[str] = session.names
     if car is None:
         columns, unused = names_that_occur(session)
-    else:
-        columns = session.names
     session.frames = _Counted(source, decoder)
     writer = _writer(path, options, car)
     write_channels(session, columns, writer, rate_hz=options.rate)

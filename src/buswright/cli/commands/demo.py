@@ -18,11 +18,9 @@ from buswright.cli import options as shared
 from buswright.errors import UserError
 
 if TYPE_CHECKING:
-    from buswright.channels.carfile.model import CarFile
     from buswright.frames.capture import Capture
     from buswright.frames.table import Frames
     from buswright.health.track import HealthTracker
-    from buswright.report.health.report import HealthReport
     from buswright.simulate.faults.catalogue import Fault
 
 PLOTTED = ("vehicle_speed", "damper_fl", "oil_pressure")
@@ -86,6 +84,7 @@ def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     from buswright.health.track import HealthTracker
     from buswright.report import channels as report
     from buswright.report import health
+    from buswright.report.health.report import report_of
     from buswright.simulate.source import DEMO_S, SimulatedCapture, demo_car
 
     if options.speed is not None or options.port is not None:
@@ -100,7 +99,7 @@ def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     if options.json:
         return 0
     print("\nIts buses:\n")
-    print(health.render_text(_health(tracker, capture, car), width=width))
+    print(health.render_text(report_of(tracker, capture, car, described=True), width=width))
     print("\n" + _next(saved))
     return 0
 
@@ -110,18 +109,6 @@ def _measured(capture: Capture, tracker: HealthTracker) -> Iterator[Frames]:
     for frames in capture:
         tracker.update(frames)
         yield frames
-
-
-def _health(tracker: HealthTracker, capture: Capture, car: CarFile) -> HealthReport:
-    """Judge what was measured while the session read the capture."""
-    from buswright.diagnosis.detect import diagnose
-    from buswright.report.health.report import HealthReport
-
-    health = tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock)
-    found = tuple(diagnose(health, car=car))
-    return HealthReport(
-        health, found, ("demo",), capture.format, capture.clock, capture.problems, car.car.name, True, car
-    )
 
 
 def _can_show(sign: str) -> bool:

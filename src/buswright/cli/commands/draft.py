@@ -76,8 +76,6 @@ def _claim(path: Path, *, force: bool) -> None:
 
 def _recordings(options: argparse.Namespace) -> list[Recording]:
     """Measure each capture by itself, its buses by their interfaces."""
-    from buswright.cli.bit_rates import bit_rates
-    from buswright.cli.progress import shown
     from buswright.health.phases import PhaseTracker
     from buswright.health.track import HealthTracker
     from buswright.layout.draft.car_file import Recording
@@ -88,12 +86,12 @@ def _recordings(options: argparse.Namespace) -> list[Recording]:
         interfaces.setdefault(name, []).append(interface)
     rates, data_rates = (
         {interface: rate for name, rate in given.items() for interface in interfaces.get(name, [name])}
-        for given in bit_rates(options.bitrate)
+        for given in shared.bit_rates(options.bitrate)
     )
     recordings = []
     for capture in _captures(options):
         tracker, phases = HealthTracker(bitrates=rates, data_bitrates=data_rates), PhaseTracker()
-        for frames in shown(capture):
+        for frames in shared.shown(capture):
             tracker.update(frames)
             phases.update(frames)
         health = tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock)

@@ -13,16 +13,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
-from buswright.cli.bit_rates import EVERY_BUS, bit_rates
-from buswright.cli.verdict import add_fail_on, exit_status
 from buswright.errors import UserError
 
 if TYPE_CHECKING:
-    from buswright.channels.carfile.model import CarFile
     from buswright.frames.table import Event
     from buswright.health.model.health import BusHealth
     from buswright.health.spacings import SpacingColumns
-    from buswright.messages.match import Databases
     from buswright.report.health.report import HealthReport
 
 
@@ -36,7 +32,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--all", action="store_true", help="list every identifier and note, not only the worst")
     parser.add_argument("--html", metavar="FILE", help="write a page with plots; it opens without a network")
     shared.add_force(parser)
-    add_fail_on(parser)
+    shared.add_fail_on(parser)
     shared.add_json(parser)
 
 
@@ -56,46 +52,26 @@ def run(options: argparse.Namespace) -> int:
     shared.show(options, health, report, width=width, every=options.all)
     if page is not None and not options.json:
         print(f"\nPage with plots: {page}")
-    return exit_status((finding.severity for finding in report.findings), options)
+    return shared.exit_status((finding.severity for finding in report.findings), options)
 
 
 def _examine(options: argparse.Namespace) -> tuple[HealthReport, SpacingColumns | None]:
     """Read SOURCE once; measure and judge."""
-    from buswright.channels.session import interface_names
-    from buswright.diagnosis.detect import diagnose
     from buswright.health.spacings import SpacingColumns
-    from buswright.health.track import HealthTracker
-    from buswright.report.health.report import HealthReport
+    from buswright.report.health.report import report_of
 
     car, databases = shared.load_car(options), shared.load_databases(options)
-    rates, data_rates = bit_rates(options.bitrate)
-    source = shared.Source.of(options)
-    names = {**interface_names(car), **source.names}
-    tracker = HealthTracker(car=car, databases=databases, bus_names=names, bitrates=rates, data_bitrates=data_rates)
-    spacings = SpacingColumns(names) if options.html else None
+    source = shared.Source.of(options, car)
+    tracker = source.tracker(options, car, databases)
+    spacings = SpacingColumns(source.names) if options.html else None
     for frames in source:
         tracker.update(frames)
         if spacings is not None:
             spacings.update(frames)
-    capture = source.capture
-    health = tracker.result(events=_events(source), problems=capture.problems, clock=capture.clock)
-    _check(health, source, rates)
-    report = HealthReport(
-        health,
-        tuple(diagnose(health, car=car)),
-        tuple(str(path) for path in capture.paths),
-        capture.format,
-        capture.clock,
-        capture.problems,
-        car.car.name if car is not None else "",
-        _described(car, databases),
-        car,
-    )
+    described = bool(databases) or (car is not None and bool(car.databases or car.frames))
+    report = report_of(tracker, source.capture, car, described=described, events=_events(source))
+    _check(report.health, source, options)
     return report, spacings
-
-
-def _described(car: CarFile | None, databases: Databases) -> bool:
-    return bool(databases) or (car is not None and bool(car.databases or car.frames))
 
 
 def _events(source: shared.Source) -> tuple[Event, ...]:
@@ -112,15 +88,15 @@ def _events(source: shared.Source) -> tuple[Event, ...]:
     )
 
 
-def _check(health: BusHealth, source: shared.Source, rates: dict[str, int]) -> None:
+def _check(health: BusHealth, source: shared.Source, options: argparse.Namespace) -> None:
     """Refuse what can't be judged: a capture without frames, a bit rate for a bus that isn't there."""
     if not health.capture.frames:
         problems = [str(problem) for problem in source.capture.problems]
         why = f" ({problems[0]})" if problems else ""
         hint = "widen --from and --to" if source.window else "`buswright contents` lists what it holds"
         raise UserError(f"{', '.join(map(str, source.capture.paths))}: no frames to check{why}", hint=hint)
-    for name in rates:
-        if name not in health.buses and name != EVERY_BUS:
+    for name in shared.bit_rates(options.bitrate)[0]:
+        if name not in health.buses and name != shared.EVERY_BUS:
             raise UserError(
                 f"--bitrate {name}=…: the capture has no bus {name}", hint=f"its buses: {', '.join(health.buses)}"
             )

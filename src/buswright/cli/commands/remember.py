@@ -49,19 +49,14 @@ def run(options: argparse.Namespace) -> int:
 
 def measure(options: argparse.Namespace, car: CarFile | None) -> Baseline:
     """Read the SOURCE of a command once, and make a baseline of it."""
-    from buswright.channels.session import Session, interface_names
-    from buswright.cli.bit_rates import bit_rates
+    from buswright.channels.session import Session
     from buswright.health.baseline.baseline import CaptureFacts, remember
     from buswright.health.phases import PhaseTracker
-    from buswright.health.track import HealthTracker
     from buswright.report.contents import moment
 
     databases = shared.load_databases(options)
-    rates, data_rates = bit_rates(options.bitrate)
-    source = shared.Source.of(options)
-    names = {**interface_names(car), **source.names}
-    tracker = HealthTracker(car=car, databases=databases, bus_names=names, bitrates=rates, data_bitrates=data_rates)
-    phases = PhaseTracker(names)
+    source = shared.Source.of(options, car)
+    tracker, phases = source.tracker(options, car, databases), PhaseTracker(source.names)
 
     def watched() -> Iterator[Frames]:
         for frames in source:
@@ -69,7 +64,7 @@ def measure(options: argparse.Namespace, car: CarFile | None) -> Baseline:
             phases.update(frames)
             yield frames
 
-    session = Session(watched(), car, databases=databases, bus_names=names) if car or options.dbc else None
+    session = Session(watched(), car, databases=databases, bus_names=source.names) if car or options.dbc else None
     if session is not None:
         session.recorded  # noqa: B018  (reads the capture, and with it feeds the trackers)
     else:

@@ -20,7 +20,6 @@ from typing import TYPE_CHECKING
 
 from buswright._version import __version__
 from buswright.cli import options as shared
-from buswright.cli.bit_rates import bit_rates
 from buswright.cli.live_source import LIVE_HELP, add_live, live_sources
 from buswright.errors import UserError
 from buswright.tui.screen_list import SCREENS
@@ -146,7 +145,7 @@ def _engine(options: argparse.Namespace) -> Engine:
 
     keep_heap_tidy()
     car, databases = shared.load_car(options), shared.load_databases(options)
-    rates, data_rates = bit_rates(options.bitrate)
+    rates, data_rates = shared.bit_rates(options.bitrate)
     options.spooled = False
     source = shared.open_source(options)
     return Engine(

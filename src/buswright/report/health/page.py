@@ -7,7 +7,6 @@ from html import escape
 
 from buswright._version import __version__
 from buswright.findings import Finding, Severity
-from buswright.health.model.health import BusFigures, ModuleFigures
 from buswright.health.model.identifiers import IdFigures
 from buswright.health.spacings import Spacings
 from buswright.report.contents import moment
@@ -231,7 +230,8 @@ def _bus_plots(report: HealthReport) -> Iterator[str]:
 def _buses(report: HealthReport) -> str:
     heads = ["bus", "bit rate", "mean load", "peak over 1\u00a0s", "peak over 100\u00a0ms", "frames", "remote"]
     heads += ["error frames", "most in 50\u00a0ms", "longest silence", "interface"]
-    rows = [_bus_row(bus, report) for bus in report.health.buses.values()]
+    every = (words.bus_cells(bus, report) for bus in report.health.buses.values())
+    rows = [[escape(cells[k]) for k in (0, 1, 2, 3, 4, 6, 7, 5, 8, 9, 10)] for cells in every]
     basis = "".join(
         f"<p>{escape(said)}</p>" for bus in report.health.buses.values() if (said := words.basis_words(bus))
     )
@@ -244,47 +244,14 @@ def _buses(report: HealthReport) -> str:
     )
 
 
-def _bus_row(bus: BusFigures, report: HealthReport) -> list[str]:
-    silences = bus.silences
-    longest = int((silences.end_ns - silences.start_ns).max()) if len(silences) else None
-    cells = [
-        bus.name,
-        words.bit_rate_words(bus.bitrate),
-        words.load_words(bus),
-        words.peak_words(bus.peak_1s, report, 1.0),
-        words.peak_words(bus.peak_100ms, report, 0.1),
-        f"{bus.frames:,}",
-        f"{bus.remote_frames:,}",
-        f"{bus.errors.count:,}",
-        f"{bus.errors.burst:,}",
-        words.duration(longest),
-        ", ".join(bus.interfaces),
-    ]
-    return [escape(cell) for cell in cells]
-
-
 def _modules(report: HealthReport) -> str:
     if not report.health.modules:
         return ""
     heads = ["module", "bus", "identifiers", "frames", "load", "share of the bus", "first", "last", "never seen"]
-    rows = [_module_row(module, report) for module in report.health.modules.values()]
+    every = (words.module_cells(module, report) for module in report.health.modules.values())
+    rows = [[escape(cells[k] or "–") for k in (0, 1, 2, 3, 4, 5, 7, 8, 6)] for cells in every]
     table = html_table(heads, rows, right=(2, 3, 4, 5), label="Modules")
     return f'<section id="modules"><h2>Modules</h2>{table}</section>'
-
-
-def _module_row(module: ModuleFigures, report: HealthReport) -> list[str]:
-    cells = [
-        module.name,
-        module.bus,
-        str(len(module.ids)),
-        f"{module.frames:,}",
-        percent(module.load),
-        percent(module.share),
-        report.at(module.first_ns),
-        report.at(module.last_ns),
-        ", ".join(one.text for one in module.never_came) or "–",
-    ]
-    return [escape(cell) for cell in cells]
 
 
 def _ids(report: HealthReport) -> str:
@@ -315,26 +282,14 @@ def _ids(report: HealthReport) -> str:
 
 
 def _id_row(figures: IdFigures, report: HealthReport) -> list[str]:
+    rate, *timing, counter, checksum, remarks = words.id_cells(figures)
     lengths = "/".join(map(str, sorted(figures.lengths.counts)))
+    expected = [words.rate(words.expected_hz(figures)), words.expectation(figures)]
     before = [str(figures.name), figures.message or "–", figures.module or "–"]
-    behind = [
-        words.rate(figures.rate_hz),
-        words.rate(words.expected_hz(figures)),
-        words.expectation(figures),
-        percent(words.jitter_sd(figures)),
-        percent(words.jitter_p999(figures)),
-        f"{figures.gaps.missing:,}",
-        f"{figures.gaps.late:,}",
-        words.duration(figures.period.longest_ns),
-        percent(figures.load),
-        f"{figures.frames:,}",
-        lengths,
-        words.counter_words(figures) or "–",
-        words.checksum_words(figures) or "–",
-        ", ".join(words.remarks(figures)),
-    ]
+    behind = [rate, *expected, *timing, percent(figures.load), f"{figures.frames:,}", lengths]
+    behind += [counter or "–", checksum or "–", remarks]
     found = _tag(report.severity_of_id(figures.name)) or "–"
-    return [*(escape(cell) for cell in before), found, *(escape(cell) for cell in behind)]
+    return [*map(escape, before), found, *map(escape, behind)]
 
 
 def _capture(report: HealthReport) -> str:

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
 from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.diagnosis.case import Case
+from buswright.diagnosis.detect import diagnose
 from buswright.diagnosis.found import Found, Standing, worst
 from buswright.findings import Finding, Layer, Severity
-from buswright.frames.table import Clock, Problems
-from buswright.health.model.health import BitRate, BusFigures, BusHealth, Peak
+from buswright.frames.capture import Capture
+from buswright.frames.table import Clock, Event, Problems
+from buswright.health.model.health import BitRate, BusFigures, BusHealth, ModuleFigures, Peak
 from buswright.health.model.identifiers import IdFigures
+from buswright.health.track import HealthTracker
 from buswright.report.findings import headline, tally
 from buswright.report.text import count
 from buswright.wording import listed
@@ -110,6 +113,30 @@ class HealthReport:
         if time_ns is None or self.first_ns is None:
             return ""
         return f"{(time_ns - self.first_ns) / 1e9:.1f} s"
+
+
+def report_of(
+    tracker: HealthTracker,
+    capture: Capture,
+    car: CarFile | None,
+    *,
+    described: bool,
+    events: Sequence[Event] | None = None,
+) -> HealthReport:
+    """Judge what a tracker measured of a capture; `events` where they are not all of the capture's."""
+    given = capture.events if events is None else events
+    health = tracker.result(events=given, problems=capture.problems, clock=capture.clock)
+    return HealthReport(
+        health,
+        tuple(diagnose(health, car=car)),
+        tuple(str(path) for path in capture.paths),
+        capture.format,
+        capture.clock,
+        capture.problems,
+        car.car.name if car is not None else "",
+        described,
+        car,
+    )
 
 
 def verdict(report: HealthReport) -> str:
@@ -215,6 +242,54 @@ def remarks(figures: IdFigures) -> list[str]:
     if figures.frames > 1 and not figures.payload.changes:
         said.append("constant")
     return said
+
+
+# -- Cells of the tables, which the text and the page show a choice of ----------------------------------------------
+
+
+def bus_cells(bus: BusFigures, report: HealthReport) -> list[str]:
+    """Return name, bit rate, load, peaks over 1 s and 100 ms, errors, frames, remote, burst, silence, interfaces."""
+    silences = bus.silences
+    return [
+        bus.name,
+        bit_rate_words(bus.bitrate),
+        load_words(bus),
+        peak_words(bus.peak_1s, report, 1.0),
+        peak_words(bus.peak_100ms, report, 0.1),
+        *(f"{number:,}" for number in (bus.errors.count, bus.frames, bus.remote_frames, bus.errors.burst)),
+        duration(int((silences.end_ns - silences.start_ns).max()) if len(silences) else None),
+        ", ".join(bus.interfaces),
+    ]
+
+
+def module_cells(module: ModuleFigures, report: HealthReport) -> list[str]:
+    """Return name, bus, number of identifiers, frames, load, share of the bus, what never came, first, last."""
+    return [
+        module.name,
+        module.bus,
+        str(len(module.ids)),
+        f"{module.frames:,}",
+        percent(module.load),
+        percent(module.share),
+        ", ".join(one.text for one in module.never_came),
+        report.at(module.first_ns),
+        report.at(module.last_ns),
+    ]
+
+
+def id_cells(figures: IdFigures) -> list[str]:
+    """Return rate; jitter, its 99.9 %, missing, late, longest gap; counter, checksum, remarks."""
+    return [
+        rate(figures.rate_hz),
+        percent(jitter_sd(figures)),
+        percent(jitter_p999(figures)),
+        f"{figures.gaps.missing:,}",
+        f"{figures.gaps.late:,}",
+        duration(figures.period.longest_ns),
+        counter_words(figures),
+        checksum_words(figures),
+        ", ".join(remarks(figures)),
+    ]
 
 
 # -- Words for numbers --------------------------------------------------------------------------------------------

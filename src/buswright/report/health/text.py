@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from buswright.findings import Severity
-from buswright.health.model.health import BusFigures, ModuleFigures
+from buswright.health.model.health import BusFigures
 from buswright.health.model.identifiers import IdFigures
 from buswright.report.contents import moment
 from buswright.report.findings import finding_lines
 from buswright.report.health import report as words
-from buswright.report.health.report import HealthReport, percent
+from buswright.report.health.report import HealthReport
 from buswright.report.text import count, table
 
 NARROWEST = 60
@@ -57,7 +57,7 @@ def _title(name: str, limit: str, width: int) -> list[str]:
 
 def _buses(report: HealthReport, width: int) -> list[str]:
     heads = ["bus", "bit rate", "load", "1 s peak", "100 ms peak", "errors", "frames"]
-    rows = [_bus_row(bus, report) for bus in report.health.buses.values()]
+    rows = [words.bus_cells(bus, report)[:7] for bus in report.health.buses.values()]
     columns = [Column(k, head, right=k in (2, 5, 6)) for k, head in enumerate(heads)]
     lines = fitted(columns, rows, width, drop=(6, 3))
     for bus in report.health.buses.values():
@@ -65,18 +65,6 @@ def _buses(report: HealthReport, width: int) -> list[str]:
             lines += _fold(f"  {basis}", width, "    ")
         lines += _error_lines(bus, report, width)
     return lines
-
-
-def _bus_row(bus: BusFigures, report: HealthReport) -> list[str]:
-    return [
-        bus.name,
-        words.bit_rate_words(bus.bitrate),
-        words.load_words(bus),
-        words.peak_words(bus.peak_1s, report, 1.0),
-        words.peak_words(bus.peak_100ms, report, 0.1),
-        f"{bus.errors.count:,}",
-        f"{bus.frames:,}",
-    ]
 
 
 def _error_lines(bus: BusFigures, report: HealthReport, width: int) -> list[str]:
@@ -96,21 +84,9 @@ def _error_lines(bus: BusFigures, report: HealthReport, width: int) -> list[str]
 
 def _modules(report: HealthReport, width: int) -> list[str]:
     heads = ["module", "bus", "IDs", "frames", "load", "of bus", "never seen"]
-    rows = [_module_row(module) for module in report.health.modules.values()]
+    rows = [words.module_cells(module, report)[:7] for module in report.health.modules.values()]
     columns = [Column(k, head, right=k in (2, 3, 4, 5)) for k, head in enumerate(heads)]
     return fitted(columns, rows, width, drop=(5, 1, 3), shorten=6)
-
-
-def _module_row(module: ModuleFigures) -> list[str]:
-    return [
-        module.name,
-        module.bus,
-        str(len(module.ids)),
-        f"{module.frames:,}",
-        percent(module.load),
-        percent(module.share),
-        ", ".join(one.text for one in module.never_came),
-    ]
 
 
 def _ids(report: HealthReport, width: int, every: bool) -> list[str]:
@@ -133,21 +109,9 @@ def _ids(report: HealthReport, width: int, every: bool) -> list[str]:
 def _id_row(figures: IdFigures, report: HealthReport) -> list[str]:
     expected = words.expected_hz(figures)
     source = words.expectation(figures)
-    return [
-        MARKS[report.severity_of_id(figures.name)],
-        str(figures.name),
-        figures.message or "",
-        words.rate(figures.rate_hz),
-        f"{words.rate(expected)} {source}" if expected is not None else source,
-        percent(words.jitter_sd(figures)),
-        percent(words.jitter_p999(figures)),
-        f"{figures.gaps.missing:,}",
-        f"{figures.gaps.late:,}",
-        words.duration(figures.period.longest_ns),
-        words.counter_words(figures),
-        words.checksum_words(figures),
-        ", ".join(words.remarks(figures)),
-    ]
+    rate, *rest = words.id_cells(figures)
+    due = f"{words.rate(expected)} {source}" if expected is not None else source
+    return [MARKS[report.severity_of_id(figures.name)], str(figures.name), figures.message or "", rate, due, *rest]
 
 
 def _capture(report: HealthReport, width: int) -> list[str]:
