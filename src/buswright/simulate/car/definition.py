@@ -58,40 +58,34 @@ class Signal:
 
 
 def number(
-    name: str,
-    bits: int,
-    source: str,
-    unit: str,
-    scale: float,
-    low: float,
-    high: float,
-    comment: str,
-    *,
-    offset: float = 0.0,
-    noise: float = 0.0,
-    mux: int | None = None,
-    gap: int = 0,
-) -> Signal:
+    name: str, source: str, unit: str, scale: float, low: float, high: float, comment: str,
+    *, bits: int = 16, offset: float = 0.0, noise: float = 0.0, mux: int | None = None, gap: int = 0,
+) -> Signal:  # fmt: skip
     """Return a numeric signal; it is signed if it goes below its offset."""
     return Signal(
         name, bits, source, unit, scale, offset, low, high, comment, low < offset, noise=noise, mux=mux, gap=gap
     )
 
 
-def state(name: str, bits: int, source: str, choices: Mapping[int, str], comment: str, *, gap: int = 0) -> Signal:
+def state(name: str, bits: int, source: str, choices: Mapping[int, str], comment: str) -> Signal:
     """Return a signal with a value table."""
     values = MappingProxyType(dict(choices))
-    return Signal(name, bits, source, "", 1.0, 0.0, min(values), max(values), comment, choices=values, gap=gap)
+    return Signal(name, bits, source, "", 1.0, 0.0, min(values), max(values), comment, choices=values)
 
 
-def celsius(name: str, source: str, comment: str, noise: float = 0.04, *, gap: int = 0) -> Signal:
+def celsius(name: str, source: str, comment: str, noise: float = 0.04, *, high: float = 1200.0) -> Signal:
     """Return a temperature from -40 °C up."""
-    return number(name, 16, source, "°C", 0.1, -40.0, 1200.0, comment, offset=-40.0, noise=noise, gap=gap)
+    return number(name, source, "°C", 0.1, -40.0, high, comment, offset=-40.0, noise=noise)
 
 
-def counter(bits: int = 4, *, gap: int = 0) -> Signal:
+def millivolts(name: str, comment: str, *, gap: int = 0) -> Signal:
+    """Return an analogue input of the damper node, which the quantity is named after."""
+    return number(name, name, "mV", 1.0, 0, 5000, comment, gap=gap)
+
+
+def counter(bits: int = 4) -> Signal:
     """Return a message counter."""
-    return Signal("MessageCounter", bits, "counter", "", 1.0, 0.0, 0, (1 << bits) - 1, "Counts the frames.", gap=gap)
+    return Signal("MessageCounter", bits, "counter", "", 1.0, 0.0, 0, (1 << bits) - 1, "Counts the frames.")
 
 
 def checksum(bits: int = 8, *, gap: int = 0) -> Signal:
@@ -127,8 +121,8 @@ class Message:
     bus: str
     period_ms: float
     phase_ms: float
-    signals: tuple[Signal, ...]
     comment: str
+    signals: tuple[Signal, ...]
     length: int = 8
     extended: bool = False
     fd: bool = False

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from buswright.simulate.car.chassis_messages import CHASSIS_MESSAGES, DAMPER_MESSAGES, DAMPER_MESSAGES_FD
 from buswright.simulate.car.definition import Bus, Message, Node
-from buswright.simulate.car.engine_messages import ENGINE_MESSAGES
+from buswright.simulate.car.messages import CHASSIS_MESSAGES, DAMPER_MESSAGES, DAMPER_MESSAGES_FD, ENGINE_MESSAGES
 
 NAME = "Wrenfell 3"
 

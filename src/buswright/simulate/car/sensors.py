@@ -9,135 +9,74 @@ from typing import Any
 
 from buswright.simulate.physics.engine import CIRCUMFERENCE_FRONT_M, CIRCUMFERENCE_REAR_M
 
-SENSORS: Mapping[str, Mapping[str, Any]] = MappingProxyType(
-    {
-        "damper_75": {
-            "kind": "linear",
-            "electrical": "V",
-            "points": [[0.5, 0.0], [4.5, 75.0]],
-            "unit": "mm",
-            "healthy": [0.25, 4.75],
-            "open_reads": "high",
-            "max_rate": 3000.0,
-            "cautions": ["Keep fingers clear of the spring."],
-        },
-        "steering_360": {
-            "kind": "linear",
-            "electrical": "V",
-            "points": [[0.5, -180.0], [4.5, 180.0]],
-            "unit": "deg",
-            "healthy": [0.25, 4.75],
-            "open_reads": "high",
-            "max_rate": 1500.0,
-        },
-        "bias_bar": {
-            "kind": "linear",
-            "electrical": "V",
-            "points": [[0.5, 40.0], [4.5, 80.0]],
-            "unit": "%",
-            "healthy": [0.25, 4.75],
-            "open_reads": "low",
-        },
-        "pressure_10": {
-            "kind": "ratiometric",
-            "electrical": "V",
-            "points": [[0.5, 0.0], [4.5, 10.0]],
-            "reference": "sensor_supply",
-            "unit": "bar",
-            "healthy": [0.25, 4.75],
-            "open_reads": "low",
-            "max_rate": 100.0,
-            "cautions": ["Hot oil and fuel under pressure: engine off and cold before the fitting is opened."],
-        },
-        "pressure_2": {
-            "kind": "linear",
-            "electrical": "V",
-            "points": [[0.5, 0.0], [4.5, 2.5]],
-            "unit": "bar",
-            "healthy": [0.25, 4.75],
-            "open_reads": "low",
-            "max_rate": 20.0,
-            "cautions": ["Never open the cooling system hot."],
-        },
-        "ntc_10k": {
-            "kind": "thermistor",
-            "electrical": "V",
-            "coefficients": [1.12924e-3, 2.34108e-4, 0.87755e-7],
-            "pull_up": 2200.0,
-            "supply": 5.0,
-            "range": [-20.0, 150.0],
-            "unit": "degC",
-            "healthy": [0.08, 4.95],
-            "open_reads": "high",
-            "max_rate": 15.0,
-        },
-        "pt1000": {
-            "kind": "rtd",
-            "electrical": "V",
-            "r0": 1000.0,
-            "pull_up": 2200.0,
-            "supply": 5.0,
-            "range": [-40.0, 200.0],
-            "unit": "degC",
-            "healthy": [0.5, 4.5],
-            "open_reads": "high",
-            "max_rate": 30.0,
-        },
-        "thermocouple_k": {
-            "kind": "thermocouple",
-            "electrical": "mV",
-            "type": "K",
-            "cold_junction": "cold_junction",
-            "range": [0.0, 1100.0],
-            "unit": "degC",
-            "healthy": [-5.0, 55.0],
-            "max_rate": 400.0,
-            "cautions": ["Exhaust: burns long after the engine has stopped."],
-        },
-        "hub_48_front": {
-            "kind": "frequency",
-            "electrical": "Hz",
-            "teeth": 48,
-            "circumference": CIRCUMFERENCE_FRONT_M,
-            "unit": "km/h",
-            "max_rate": 150.0,
-        },
-        "hub_48_rear": {
-            "kind": "frequency",
-            "electrical": "Hz",
-            "teeth": 48,
-            "circumference": CIRCUMFERENCE_REAR_M,
-            "unit": "km/h",
-            "max_rate": 250.0,
-        },
-        "gear_drum": {
-            "kind": "switch",
-            "electrical": "V",
-            "states": [
-                {"name": name, "band": [round(0.4 + 0.6 * gear, 1), round(0.8 + 0.6 * gear, 1)], "value": gear}
-                for gear, name in enumerate(("neutral", "first", "second", "third", "fourth", "fifth", "sixth"))
-            ],
-            "healthy": [0.2, 4.8],
-        },
-    }
-)
+SENSORS: Mapping[str, Mapping[str, Any]] = MappingProxyType({
+    "damper_75": {
+        "kind": "linear", "electrical": "V", "points": [[0.5, 0.0], [4.5, 75.0]], "unit": "mm",
+        "healthy": [0.25, 4.75], "open_reads": "high", "max_rate": 3000.0,
+        "cautions": ["Keep fingers clear of the spring."],
+    },
+    "steering_360": {
+        "kind": "linear", "electrical": "V", "points": [[0.5, -180.0], [4.5, 180.0]], "unit": "deg",
+        "healthy": [0.25, 4.75], "open_reads": "high", "max_rate": 1500.0,
+    },
+    "bias_bar": {
+        "kind": "linear", "electrical": "V", "points": [[0.5, 40.0], [4.5, 80.0]], "unit": "%",
+        "healthy": [0.25, 4.75], "open_reads": "low",
+    },
+    "pressure_10": {
+        "kind": "ratiometric", "electrical": "V", "points": [[0.5, 0.0], [4.5, 10.0]], "reference": "sensor_supply",
+        "unit": "bar", "healthy": [0.25, 4.75], "open_reads": "low", "max_rate": 100.0,
+        "cautions": ["Hot oil and fuel under pressure: engine off and cold before the fitting is opened."],
+    },
+    "pressure_2": {
+        "kind": "linear", "electrical": "V", "points": [[0.5, 0.0], [4.5, 2.5]], "unit": "bar",
+        "healthy": [0.25, 4.75], "open_reads": "low", "max_rate": 20.0,
+        "cautions": ["Never open the cooling system hot."],
+    },
+    "ntc_10k": {
+        "kind": "thermistor", "electrical": "V", "coefficients": [1.12924e-3, 2.34108e-4, 0.87755e-7],
+        "pull_up": 2200.0, "supply": 5.0, "range": [-20.0, 150.0], "unit": "degC", "healthy": [0.08, 4.95],
+        "open_reads": "high", "max_rate": 15.0,
+    },
+    "pt1000": {
+        "kind": "rtd", "electrical": "V", "r0": 1000.0, "pull_up": 2200.0, "supply": 5.0, "range": [-40.0, 200.0],
+        "unit": "degC", "healthy": [0.5, 4.5], "open_reads": "high", "max_rate": 30.0,
+    },
+    "thermocouple_k": {
+        "kind": "thermocouple", "electrical": "mV", "type": "K", "cold_junction": "cold_junction",
+        "range": [0.0, 1100.0], "unit": "degC", "healthy": [-5.0, 55.0], "max_rate": 400.0,
+        "cautions": ["Exhaust: burns long after the engine has stopped."],
+    },
+    "hub_48_front": {
+        "kind": "frequency", "electrical": "Hz", "teeth": 48, "circumference": CIRCUMFERENCE_FRONT_M, "unit": "km/h",
+        "max_rate": 150.0,
+    },
+    "hub_48_rear": {
+        "kind": "frequency", "electrical": "Hz", "teeth": 48, "circumference": CIRCUMFERENCE_REAR_M, "unit": "km/h",
+        "max_rate": 250.0,
+    },
+    "gear_drum": {
+        "kind": "switch", "electrical": "V",
+        "states": [
+            {"name": name, "band": [round(0.4 + 0.6 * gear, 1), round(0.8 + 0.6 * gear, 1)], "value": gear}
+            for gear, name in enumerate(("neutral", "first", "second", "third", "fourth", "fifth", "sixth"))
+        ],
+        "healthy": [0.2, 4.8],
+    },
+})  # fmt: skip
 """By name, each as its table in the car file."""
 
 
 @dataclass(frozen=True, slots=True)
 class Input:
-    """One analogue input of the damper node.
+    """One analogue input of the damper node: what it measures, with which sensor, and its wiring.
 
     Attributes
     ----------
-    channel, sensor
-        What it measures, and with what.
     noise_mv
         Standard deviation at the converter.
     zero
         What the car file adds after the curve, so that the input shows the channel's value minus this.
-    plug, ground
-        Wiring.
     """
 
     channel: str

@@ -26,19 +26,15 @@ BREAK_S = 0.05
 
 
 @injector(
-    "bus-errors",
-    "Random frames are destroyed and sent again.",
-    severity="error frames per second",
-    default=3.0,
-    subject="bus:chassis",
-    takes=("bus", "module"),
+    "bus-errors", "Random frames are destroyed and sent again.",
+    severity="error frames per second", default=3.0, subject="bus:chassis", takes=("bus", "module"),
     variants=("stuff", "form", "crc", "ack"),
     tried=(
         Tried((3.0, 20.0), duration_s=20.0),
         Tried((5.0,), duration_s=20.0, subject="bus:engine", variant="form+crc"),
         Tried((5.0,), duration_s=20.0, subject="module:wheel_node"),
     ),
-)
+)  # fmt: skip
 def _bus_errors(fault: Fault, plan: Plan) -> None:
     end = fault.end_s(plan.seconds)
     if fault.subject.startswith("module:"):
@@ -60,13 +56,10 @@ def _bus_errors(fault: Fault, plan: Plan) -> None:
 @injector(
     "bus-overload",
     "More frames want the bus than fit. Low priorities arrive late, or are replaced before they are sent.",
-    severity="load aimed at",
-    default=0.95,
-    subject="bus:engine",
-    takes=("bus",),
+    severity="load aimed at", default=0.95, subject="bus:engine",
     company=("unknown-id", "late-frames", "frames-lost", "id-missing", "sender-skips"),
     tried=(Tried((0.85, 0.95, 1.3), duration_s=8.0),),
-)
+)  # fmt: skip
 def _bus_overload(fault: Fault, plan: Plan) -> None:
     bus = plan.bus(fault.subject.partition(":")[2])
     window = (fault.onset_s, fault.end_s(plan.seconds))
@@ -82,15 +75,11 @@ def _bus_overload(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
-    "babbling-node",
-    "One identifier is sent so often that it takes this share of the bus.",
-    severity="share of the bus",
-    default=0.9,
-    subject="id:chassis/0F0",
-    takes=("id",),
+    "babbling-node", "One identifier is sent so often that it takes this share of the bus.",
+    severity="share of the bus", default=0.9, subject="id:chassis/0F0",
     company=("bus-overload", "late-frames", "frames-lost", "id-missing", "counter-jump", "unknown-id"),
     tried=(Tried((0.75, 0.9, 1.3), duration_s=4.0), Tried((0.9,), duration_s=4.0, subject="id:engine/008")),
-)
+)  # fmt: skip
 def _babbling_node(fault: Fault, plan: Plan) -> None:
     bus, number, extended = plan.identifier(fault.subject)
     own = [t for t in bus.talkers if (t.message.id, t.message.extended) == (number, extended)]
@@ -112,16 +101,11 @@ def _babbling_node(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
-    "no-acknowledge",
-    "One module is alone on the bus and repeats its most urgent frame without end.",
-    severity="error frames before",
-    default=16.0,
-    subject="bus:chassis",
-    takes=("bus",),
+    "no-acknowledge", "One module is alone on the bus and repeats its most urgent frame without end.",
+    severity="error frames before", default=16.0, subject="bus:chassis",
     company=("module-missing", "id-missing", "bus-overload", "frozen-frame", "bus-errors", "frames-lost"),
-    turn=Turn.WHOLE_BUS,
-    tried=(Tried((16.0,), onset_s=20.0), Tried((0.0,), onset_s=20.0, subject="bus:engine")),
-)
+    turn=Turn.WHOLE_BUS, tried=(Tried((16.0,), onset_s=20.0), Tried((0.0,), onset_s=20.0, subject="bus:engine")),
+)  # fmt: skip
 def _no_acknowledge(fault: Fault, plan: Plan) -> None:
     bus = plan.bus(fault.subject.partition(":")[2])
     window = (fault.onset_s, fault.end_s(plan.seconds))
@@ -151,15 +135,11 @@ def _no_acknowledge(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
-    "bus-off",
-    "A module's frame fails 32 times in a row, then the module is silent. Its clock and counters run on.",
-    severity="seconds of silence each time, 0: until the end",
-    default=0.4,
-    subject="module:damper_node",
-    takes=("module",),
+    "bus-off", "A module's frame fails 32 times in a row, then the module is silent. Its clock and counters run on.",
+    severity="seconds of silence each time, 0: until the end", default=0.4, subject="module:damper_node",
     company=("bus-errors", *SENDER_GONE),
     tried=(Tried((0.3, 1.0), duration_s=24.0, repeat=4), Tried((0.0,), onset_s=20.0, subject="module:power_node")),
-)
+)  # fmt: skip
 def _bus_off(fault: Fault, plan: Plan) -> None:
     bus, node = plan.module(fault.subject)
     talkers = [talker for talker in bus.talkers if talker.node.name == node.name]
@@ -183,14 +163,10 @@ def _bus_off(fault: Fault, plan: Plan) -> None:
 @injector(
     "segment-open",
     "The bus breaks behind a connector. The modules beyond it disappear; `variant` names the first of them.",
-    severity="error frames at the break",
-    default=20.0,
-    subject="bus:chassis",
-    takes=("bus",),
-    any_variant=True,
+    severity="error frames at the break", default=20.0, subject="bus:chassis", any_variant=True,
     company=("bus-errors", "module-missing", *SENDER_GONE),
     tried=(Tried((5.0, 20.0), onset_s=20.0), Tried((20.0,), onset_s=15.0, duration_s=6.0, variant="damper_node")),
-)
+)  # fmt: skip
 def _segment_open(fault: Fault, plan: Plan) -> None:
     bus = plan.bus(fault.subject.partition(":")[2])
     chain = CHAINS[bus.bus.name]

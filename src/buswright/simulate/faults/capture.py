@@ -36,15 +36,10 @@ def _buses(fault: Fault, plan: Plan) -> tuple[str, ...]:
 
 
 @injector(
-    "clock-jump",
-    "The recorder's clock is set, so all later time stamps move by one amount.",
-    severity="seconds, negative for backwards",
-    default=0.75,
-    subject="capture",
-    takes=("capture",),
-    live=False,
+    "clock-jump", "The recorder's clock is set, so all later time stamps move by one amount.",
+    severity="seconds, negative for backwards", default=0.75, subject="capture", live=False,
     tried=(Tried((0.75, 3600.0, -0.4, -20.0), onset_s=15.0),),
-)
+)  # fmt: skip
 def _clock_jump(fault: Fault, plan: Plan) -> None:
     record = plan.record(fault)
     record.spans.append((np.nextafter(fault.onset_s, 0.0), fault.onset_s))
@@ -53,21 +48,16 @@ def _clock_jump(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
-    "capture-drop",
-    "The recorder loses everything for a while, `repeat` times.",
-    severity="seconds of each gap",
-    default=0.3,
-    subject="capture",
-    takes=("capture", "bus"),
-    variants=("burst", "events", "overflow"),
-    company=("frames-lost", "counter-jump", "host-timestamps"),
+    "capture-drop", "The recorder loses everything for a while, `repeat` times.",
+    severity="seconds of each gap", default=0.3, subject="capture", takes=("capture", "bus"),
+    variants=("burst", "events", "overflow"), company=("frames-lost", "counter-jump", "host-timestamps"),
     tried=(
         Tried((0.1, 0.3, 1.0), duration_s=24.0, repeat=4),
         Tried((0.3,), duration_s=24.0, repeat=4, variant="burst", load=0.40),
         Tried((0.3,), duration_s=24.0, repeat=4, variant="burst+events", load=0.40),
         Tried((0.3,), duration_s=24.0, repeat=4, variant="overflow", load=0.40),
     ),
-)
+)  # fmt: skip
 def _capture_drop(fault: Fault, plan: Plan) -> None:
     record = plan.record(fault, "capture", _buses(fault, plan))
     record.spans += gaps(fault, plan.seconds, fault.amount)
@@ -76,15 +66,11 @@ def _capture_drop(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
-    "echo",
-    "Recorded frames appear twice, less than 1 ms apart.",
-    severity="share of the frames",
-    default=1.0,
-    subject="bus:chassis",
-    takes=("bus", "capture"),
+    "echo", "Recorded frames appear twice, less than 1 ms apart.",
+    severity="share of the frames", default=1.0, subject="bus:chassis", takes=("bus", "capture"),
     company=("host-timestamps", "counter-jump", "frozen-frame"),
     tried=(Tried((1.0,), onset_s=0.0), Tried((1.0,), onset_s=0.0, subject="capture")),
-)
+)  # fmt: skip
 def _echo(fault: Fault, plan: Plan) -> None:
     record = plan.lasting(fault, "capture", _buses(fault, plan))
     rng = np.random.default_rng([fault.seed, 41])
@@ -93,15 +79,10 @@ def _echo(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
-    "host-timestamps",
-    "A frame is stamped when a USB transfer brings it, so stamps clump closer than a wire allows.",
-    severity="milliseconds between transfers",
-    default=1.0,
-    subject="capture",
-    takes=("capture", "bus"),
-    company=("late-frames",),
-    tried=(Tried((1.0, 4.0), onset_s=0.0),),
-)
+    "host-timestamps", "A frame is stamped when a USB transfer brings it, so stamps clump closer than a wire allows.",
+    severity="milliseconds between transfers", default=1.0, subject="capture", takes=("capture", "bus"),
+    company=("late-frames",), tried=(Tried((1.0, 4.0), onset_s=0.0),),
+)  # fmt: skip
 def _host_timestamps(fault: Fault, plan: Plan) -> None:
     record = plan.lasting(fault, "capture", _buses(fault, plan))
     step_ns = round(fault.amount * 1_000_000)
@@ -109,15 +90,10 @@ def _host_timestamps(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
-    "filter-in-force",
-    "The recorder's filter passes only the identifiers around the subject.",
-    severity="low bits of the identifier that are let through",
-    default=3.0,
-    subject="id:chassis/110",
-    takes=("id",),
-    company=("id-missing", "module-missing"),
-    tried=(Tried((1.0, 3.0), onset_s=0.0),),
-)
+    "filter-in-force", "The recorder's filter passes only the identifiers around the subject.",
+    severity="low bits of the identifier that are let through", default=3.0, subject="id:chassis/110",
+    company=("id-missing", "module-missing"), tried=(Tried((1.0, 3.0), onset_s=0.0),),
+)  # fmt: skip
 def _filter_in_force(fault: Fault, plan: Plan) -> None:
     _, number, extended = plan.identifier(fault.subject)
     record = plan.lasting(fault, "capture", (*_buses(fault, plan), fault.subject))
@@ -127,15 +103,10 @@ def _filter_in_force(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
-    "frames-lost",
-    "Some frames of one identifier are sent but not recorded. Their timing stays; the counter jumps.",
-    severity="share of the frames",
-    default=0.02,
-    subject="id:chassis/1A0",
-    takes=("id",),
-    company=("counter-jump",),
+    "frames-lost", "Some frames of one identifier are sent but not recorded. Their timing stays; the counter jumps.",
+    severity="share of the frames", default=0.02, subject="id:chassis/1A0", company=("counter-jump",),
     tried=(Tried((0.003, 0.02, 0.1)), Tried((0.02,), subject="id:engine/0A0")),
-)
+)  # fmt: skip
 def _frames_lost(fault: Fault, plan: Plan) -> None:
     bus, talker = plan.talker(fault.subject)
     record = plan.record(fault, related=(f"module:{talker.node.name}",))
@@ -147,15 +118,10 @@ def _frames_lost(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
-    "wrong-bitrate",
-    "The recorder listens at the wrong bit rate and sees only error frames.",
-    severity="share of the frames that give an error frame",
-    default=1.0,
-    subject="bus:chassis",
-    takes=("bus",),
-    company=("bus-errors", "module-missing", "id-missing"),
-    tried=(Tried((1.0, 0.3), onset_s=0.0),),
-)
+    "wrong-bitrate", "The recorder listens at the wrong bit rate and sees only error frames.",
+    severity="share of the frames that give an error frame", default=1.0, subject="bus:chassis",
+    company=("bus-errors", "module-missing", "id-missing"), tried=(Tried((1.0, 0.3), onset_s=0.0),),
+)  # fmt: skip
 def _wrong_bitrate(fault: Fault, plan: Plan) -> None:
     record = plan.lasting(fault)
     rng = np.random.default_rng([fault.seed, 43])

@@ -72,7 +72,7 @@ class Kind:
     subject
         Where none is given.
     takes
-        Kinds of subject that it acts on.
+        Kinds of subject that it acts on; empty: that of `subject`.
     tried
         Runs with it, for tests.
     variants
@@ -88,11 +88,11 @@ class Kind:
     name: str
     put_in: PutIn
     summary: str
-    severity: str
-    default: float
     subject: str
-    takes: tuple[str, ...]
     tried: tuple[Tried, ...]
+    takes: tuple[str, ...] = ()
+    severity: str = "(none)"
+    default: float = 1.0
     variants: tuple[str, ...] = ()
     any_variant: bool = False
     company: tuple[str, ...] = ()
@@ -102,6 +102,8 @@ class Kind:
     turn: Turn = Turn.ANY
 
     def __post_init__(self) -> None:
+        if not self.takes:
+            object.__setattr__(self, "takes", (self.subject.partition(":")[0],))
         missing = [
             what
             for what, there in (

@@ -51,20 +51,14 @@ def _id_subjects(plan: Plan, node: str) -> tuple[str, ...]:
 
 
 @injector(
-    "module-missing",
-    "A module is absent from the onset on.",
-    severity="(none)",
-    default=1.0,
-    subject="module:wheel_node",
-    takes=("module",),
-    company=("id-missing",),
-    turn=Turn.POWER,
+    "module-missing", "A module is absent from the onset on.",
+    subject="module:wheel_node", company=("id-missing",), turn=Turn.POWER,
     tried=(
         Tried((1.0,), onset_s=20.0),
         Tried((1.0,), onset_s=0.0, subject="module:inertial_node"),
         Tried((1.0,), onset_s=12.0, duration_s=6.0, subject="module:power_node"),
     ),
-)
+)  # fmt: skip
 def _module_missing(fault: Fault, plan: Plan) -> None:
     _, node = plan.module(fault.subject)
     end = fault.end_s(plan.seconds) if fault.duration_s is not None else float("inf")
@@ -78,18 +72,13 @@ def _module_missing(fault: Fault, plan: Plan) -> None:
 @injector(
     "module-reset",
     "A module restarts, `repeat` times: its supply dips, its timing is new, its counters start at zero.",
-    severity="seconds without power, boot time not included",
-    default=0.15,
-    subject="module:damper_node",
-    takes=("module",),
-    variants=("no-dip",),
-    company=SENDER_GONE,
-    turn=Turn.POWER,
+    severity="seconds without power, boot time not included", default=0.15, subject="module:damper_node",
+    variants=("no-dip",), company=SENDER_GONE, turn=Turn.POWER,
     tried=(
         Tried((0.05, 0.15, 0.6), duration_s=24.0, repeat=4),
         Tried((0.2,), duration_s=24.0, repeat=4, subject="module:wheel_node", variant="no-dip"),
     ),
-)
+)  # fmt: skip
 def _module_reset(fault: Fault, plan: Plan) -> None:
     _, node = plan.module(fault.subject)
     rng = np.random.default_rng([fault.seed, 24])
@@ -104,17 +93,11 @@ def _module_reset(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
-    "power-cycle",
-    "Main power fails and returns. All modules restart, one after the other.",
-    severity="seconds without power",
-    default=1.2,
-    subject="car",
-    takes=("car",),
-    company=("module-reset", "bus-errors", "module-missing", *SENDER_GONE),
-    is_fault=False,
-    turn=Turn.POWER,
+    "power-cycle", "Main power fails and returns. All modules restart, one after the other.",
+    severity="seconds without power", default=1.2, subject="car",
+    company=("module-reset", "bus-errors", "module-missing", *SENDER_GONE), is_fault=False, turn=Turn.POWER,
     tried=(Tried((0.4, 1.2), onset_s=18.0),),
-)
+)  # fmt: skip
 def _power_cycle(fault: Fault, plan: Plan) -> None:
     nodes: dict[str, Node] = {}
     for bus in plan.buses.values():
@@ -131,14 +114,10 @@ def _power_cycle(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
-    "id-missing",
-    "One message is no longer sent.",
-    severity="(none)",
-    default=1.0,
+    "id-missing", "One message is no longer sent.",
     subject="id:chassis/1B1",
-    takes=("id",),
     tried=(Tried((1.0,), onset_s=20.0), Tried((1.0,), onset_s=14.0, duration_s=5.0, subject="id:engine/0A8")),
-)
+)  # fmt: skip
 def _id_missing(fault: Fault, plan: Plan) -> None:
     bus, talker = plan.talker(fault.subject)
     record = plan.lasting(fault, related=(f"module:{talker.node.name}",))
@@ -156,28 +135,19 @@ def _chosen(fault: Fault, plan: Plan, share: float) -> tuple[BusPlan, Talker, Re
 
 
 @injector(
-    "sender-skips",
-    "The sender leaves out frames. Their timing stays; the counter has no jump.",
-    severity="share of the frames",
-    default=0.02,
-    subject="id:chassis/1A0",
-    takes=("id",),
+    "sender-skips", "The sender leaves out frames. Their timing stays; the counter has no jump.",
+    severity="share of the frames", default=0.02, subject="id:chassis/1A0",
     tried=(Tried((0.003, 0.02, 0.1)), Tried((0.02,), subject="id:engine/0C0")),
-)
+)  # fmt: skip
 def _sender_skips(fault: Fault, plan: Plan) -> None:
     bus, talker, _, due = _chosen(fault, plan, fault.amount)
     bus.reshape([talker.key], Skip(due))
 
 
 @injector(
-    "checksum-wrong",
-    "The sender puts a wrong checksum into some frames.",
-    severity="share of the frames",
-    default=0.05,
-    subject="id:chassis/111",
-    takes=("id",),
-    tried=(Tried((0.002, 0.05, 1.0)),),
-)
+    "checksum-wrong", "The sender puts a wrong checksum into some frames.",
+    severity="share of the frames", default=0.05, subject="id:chassis/111", tried=(Tried((0.002, 0.05, 1.0)),),
+)  # fmt: skip
 def _checksum_wrong(fault: Fault, plan: Plan) -> None:
     bus, talker, _, due = _chosen(fault, plan, fault.amount)
     checksum = talker.message.checksum
@@ -189,14 +159,10 @@ def _checksum_wrong(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
-    "counter-jump",
-    "The sender's counter jumps, `repeat` times; no frame is missing.",
-    severity="counts too many",
-    default=3.0,
-    subject="id:chassis/0F0",
-    takes=("id",),
+    "counter-jump", "The sender's counter jumps, `repeat` times; no frame is missing.",
+    severity="counts too many", default=3.0, subject="id:chassis/0F0",
     tried=(Tried((3.0, 6.0), duration_s=24.0, repeat=5),),
-)
+)  # fmt: skip
 def _counter_jump(fault: Fault, plan: Plan) -> None:
     bus, talker = plan.talker(fault.subject)
     if talker.message.counter is None:
@@ -218,15 +184,10 @@ def _those_with(what: str, plan: Plan) -> str:
 
 
 @injector(
-    "frozen-frame",
-    "The payload never changes, counter included.",
-    severity="(none)",
-    default=1.0,
-    subject="id:chassis/0F0",
-    takes=("id",),
-    company=("counter-jump",),
+    "frozen-frame", "The payload never changes, counter included.",
+    subject="id:chassis/0F0", company=("counter-jump",),
     tried=(Tried((1.0,), duration_s=8.0), Tried((1.0,), subject="id:engine/0A0")),
-)
+)  # fmt: skip
 def _frozen_frame(fault: Fault, plan: Plan) -> None:
     bus, talker = plan.talker(fault.subject)
     record = plan.lasting(fault, related=(f"module:{talker.node.name}",))
@@ -234,14 +195,10 @@ def _frozen_frame(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
-    "late-frames",
-    "The sender hands its frames over late, by a random delay.",
-    severity="largest delay, in periods",
-    default=0.8,
-    subject="id:chassis/0F1",
-    takes=("id", "module"),
+    "late-frames", "The sender hands its frames over late, by a random delay.",
+    severity="largest delay, in periods", default=0.8, subject="id:chassis/0F1", takes=("id", "module"),
     tried=(Tried((0.6, 0.9)), Tried((0.8,), subject="module:wheel_node")),
-)
+)  # fmt: skip
 def _late_frames(fault: Fault, plan: Plan) -> None:
     if fault.subject.startswith("module:"):
         keys = own_keys(plan, plan.module(fault.subject)[1].name)
@@ -256,14 +213,10 @@ def _late_frames(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
-    "wrong-length",
-    "The frame has another length.",
-    severity="payload bytes",
-    default=6.0,
-    subject="id:chassis/112",
-    takes=("id",),
+    "wrong-length", "The frame has another length.",
+    severity="payload bytes", default=6.0, subject="id:chassis/112",
     tried=(Tried((6.0, 4.0)), Tried((8.0,), subject="id:chassis/0F2", duration_s=8.0)),
-)
+)  # fmt: skip
 def _wrong_length(fault: Fault, plan: Plan) -> None:
     bus, talker = plan.talker(fault.subject)
     record = plan.lasting(fault, related=(f"module:{talker.node.name}",))
@@ -282,14 +235,9 @@ def _wrong_length(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
-    "unknown-id",
-    "An identifier appears that no database knows.",
-    severity="period in milliseconds",
-    default=50.0,
-    subject="id:chassis/5A5",
-    takes=("id",),
-    tried=(Tried((10.0, 50.0, 500.0)),),
-)
+    "unknown-id", "An identifier appears that no database knows.",
+    severity="period in milliseconds", default=50.0, subject="id:chassis/5A5", tried=(Tried((10.0, 50.0, 500.0)),),
+)  # fmt: skip
 def _unknown_id(fault: Fault, plan: Plan) -> None:
     bus, number, extended = plan.identifier(fault.subject)
     plan.lasting(fault)
@@ -308,15 +256,11 @@ def _second_family(signal: Signal, values: Floats, seconds: Floats) -> Floats:
 
 
 @injector(
-    "duplicate-id",
-    "A second module sends the same identifier with its own phase, clock, values and counter.",
-    severity="parts per million between the two clocks",
-    default=200.0,
-    subject="id:chassis/111",
-    takes=("id",),
+    "duplicate-id", "A second module sends the same identifier with its own phase, clock, values and counter.",
+    severity="parts per million between the two clocks", default=200.0, subject="id:chassis/111",
     company=("counter-jump", "bus-errors", "late-frames"),
     tried=(Tried((60.0, 200.0, 1000.0)), Tried((200.0,), subject="id:engine/0A0")),
-)
+)  # fmt: skip
 def _duplicate_id(fault: Fault, plan: Plan) -> None:
     bus, talker = plan.talker(fault.subject)
     record = plan.lasting(fault, related=(f"module:{talker.node.name}", f"bus:{bus.bus.name}"))

@@ -10,9 +10,8 @@ import numpy as np
 
 from buswright.errors import UserError
 from buswright.frames.table import Event, Frames
-from buswright.messages.checksum import Counter
 from buswright.simulate.car import networks as car
-from buswright.simulate.car.definition import Bus, Message, Node, Signal
+from buswright.simulate.car.definition import Bus, Message, Node, Signal, counter
 from buswright.simulate.faults.catalogue import KINDS, Fault, GroundTruth
 from buswright.simulate.physics.hill import Floats
 from buswright.simulate.wire.bus import SECOND, Adjust, Released, Talker, car_talkers, due_times
@@ -322,7 +321,6 @@ def stranger(name: str, number: int, extended: bool, bus: str, period_ms: float,
         Signal(f"Value{k}", 16, f"slow_{k}", "", 0.01, 0.0, 0.0, 655.0, "Wanders.", noise=0.02)
         for k in range(1, length // 2)
     )
-    count = Signal("MessageCounter", 8, "counter", "", 1.0, 0.0, 0, 255, "Counts the frames.")
     return Message(
         name,
         number,
@@ -330,9 +328,8 @@ def stranger(name: str, number: int, extended: bool, bus: str, period_ms: float,
         bus,
         period_ms,
         0.0,
-        (count, *signals),
         "Of nobody.",
+        (counter(8), *signals),
         length=length,
         extended=extended,
-        counter=Counter(0, 8),
     )

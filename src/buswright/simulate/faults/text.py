@@ -44,17 +44,11 @@ DAMAGES: Mapping[str, Damage] = MappingProxyType({"cut": _cut_short, "overwritte
 
 
 @injector(
-    "bad-lines",
-    "Lines of the written text are cut short, overwritten or replaced by zeros.",
-    severity="share of the lines",
-    default=0.01,
-    subject="capture",
-    takes=("capture",),
-    company=("frames-lost", "capture-drop", "counter-jump", "id-missing"),
-    live=False,
-    in_text=True,
+    "bad-lines", "Lines of the written text are cut short, overwritten or replaced by zeros.",
+    severity="share of the lines", default=0.01, subject="capture",
+    company=("frames-lost", "capture-drop", "counter-jump", "id-missing"), live=False, in_text=True,
     tried=(Tried((0.0005, 0.01, 0.2), duration_s=20.0),),
-)
+)  # fmt: skip
 def _bad_lines(fault: Fault, plan: Plan) -> None:  # noqa: ARG001 - every injector gets it
     raise UserError(f"{fault.kind} acts on written text", hint="put it in with written_run")
 

@@ -44,22 +44,15 @@ CHANGE_SOURCES = ("gear", "brake_switch", "fan_state", "engine_state", "shift_ac
 """What makes the change-driven message go out."""
 
 DRIVER_EVENTS = Message(
-    "DRIVER_EVENTS",
-    0x0C8,
-    "engine_controller",
-    "engine",
-    0,
-    0.0,
-    (
-        number("Gear", 4, "gear", "1", 1.0, 0, 6, "Engaged gear; 0 is neutral."),
+    "DRIVER_EVENTS", 0x0C8, "engine_controller", "engine", 0, 0.0,
+    "Sent when something in it changes, never otherwise.", (
+        number("Gear", "gear", "1", 1.0, 0, 6, "Engaged gear; 0 is neutral.", bits=4),
         state("BrakeSwitch", 1, "brake_switch", {0: "off", 1: "on"}, "Of the brake pedal."),
         state("FanCommand", 1, "fan_state", {0: "off", 1: "on"}, "Command to the power node."),
         state("ShiftActive", 1, "shift_active", {0: "off", 1: "on"}, "Ignition is cut for a shift."),
         state("EngineState", 3, "engine_state", {0: "stopped", 1: "cranking", 2: "running"}, "Of the controller."),
-    ),
-    "Sent when something in it changes, never otherwise.",
-    length=2,
-)
+    ), length=2,
+)  # fmt: skip
 
 
 def _spread(first: int, stride: int, taken: frozenset[int]) -> tuple[int, ...]:
@@ -135,24 +128,16 @@ def typical_bits(message: Message, stuffing: float = TYPICAL_STUFFING) -> float:
     return best + stuffing * (classic_bits(message.length, message.extended, "worst") - best)
 
 
-def _filler(number_: int, bus: str, node: Node, period: int, length: int) -> Message:
+def _filler(at: int, bus: str, node: Node, period: int, length: int) -> Message:
     """Return one message: values that wander, and a counter in every message of six bytes."""
     count = (length - 1) // 2 if length == 6 else length // 2
     signals = tuple(
-        number(f"Value{k}", 16, f"slow_{k}", "1", 0.01, 0, 655, "Wanders.", noise=0.05) for k in range(1, count + 1)
+        number(f"Value{k}", f"slow_{k}", "1", 0.01, 0, 655, "Wanders.", noise=0.05) for k in range(1, count + 1)
     )
-    phase = (number_ * 7 % 100) / 100.0 * period
-    return Message(
-        f"{node.name.split('_')[0].upper()}_{number_:03X}",
-        number_,
-        node.name,
-        bus,
-        period,
-        phase,
-        (*signals, counter()) if length == 6 else signals,
-        "Further traffic.",
-        length=length,
-    )
+    if length == 6:
+        signals = (*signals, counter())
+    name, phase = f"{node.name.split('_')[0].upper()}_{at:03X}", (at * 7 % 100) / 100.0 * period
+    return Message(name, at, node.name, bus, period, phase, "Further traffic.", signals, length=length)
 
 
 def _changes(cycle_: Cycle, start_s: float, stop_s: float) -> Floats:
