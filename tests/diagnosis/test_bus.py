@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -5,7 +7,7 @@ from buswright.findings import Severity
 from buswright.health.model.health import ControllerState, Duplicates
 from buswright.health.model.identifiers import Busiest
 
-from .made import MS, SECONDS, S, bus, errors, faults, found, gaps, health, identifier
+from .made import MS, SECONDS, S, bus, diagnosed, errors, faults, found, gaps, health, identifier
 
 
 @pytest.mark.parametrize(
@@ -84,6 +86,15 @@ def test_one_identifier_that_fills_the_bus_babbles_and_explains_the_load() -> No
     assert one.severity is Severity.FAULT
     assert [inner.fault for inner in one.explains] == ["bus-overload"]
     assert one.start_ns == 20 * S
+
+
+def test_the_jitter_of_an_identifier_that_babbles_means_nothing() -> None:
+    calm = identifier(0x080, 20.0)
+    rough = replace(calm.period, sd_ns=0.5 * 20 * MS, p999_ns=3.0 * 20 * MS)
+    assert ("late-frames", "id:main/080") in faults(health([replace(calm, period=rough)]))
+    (one,) = diagnosed(babbler(2_500, period=rough))  # type: ignore[arg-type]
+    assert one.fault == "babbling-node"
+    assert "late-frames" not in [inner.fault for inner in one.explains]
 
 
 def test_an_identifier_that_is_frequent_by_design_does_not_babble() -> None:

@@ -116,6 +116,21 @@ def test_within_two_periods_of_the_first_one_all_come_back_together(periods: flo
     assert only(health([*module("a", 0x100, jumped=True), *later], [quiet()])).fault == fault
 
 
+def test_a_filter_set_on_the_way_stops_parts_of_modules_and_its_mask_is_told() -> None:
+    """On a bus without 29-bit identifiers: 100, 101 and 140 go on, others of the same modules are heard no more."""
+    went_on = [identifier(number, module=name) for number, name in ((0x100, "a"), (0x101, "a"), (0x140, "b"))]
+    stopped = [
+        identifier(number, module=name, last_ns=AT) for number, name in ((0x202, "a"), (0x203, "a"), (0x242, "b"))
+    ]
+    one = only(health([*went_on, *stopped]))
+    assert (one.fault, one.subject) == ("filter-in-force", "bus:main")
+    said = " ".join(one.evidence)
+    assert "7BE" in said
+    assert "100" in said
+    passed = identifier(0x141, module="b", last_ns=AT)  # it would pass what the others pass
+    assert "filter-in-force" not in [fault for fault, _ in faults(health([*went_on, *stopped, passed]))]
+
+
 def test_frames_lost_at_one_time_by_chance_are_no_recorder_drop() -> None:
     pair = [silent(0x100, 5, "a", length=5 * MS), silent(0x200, 5, "b", length=5 * MS)]
     assert {fault for fault, _ in faults(health([*pair, *well("a", 0x110), *well("b", 0x210)]))} == {"frames-lost"}
