@@ -121,7 +121,13 @@ def test_a_slow_identifier_is_measured_over_ten_periods():
     assert one.rate_hz == pytest.approx(1 / 0.7)
     late = tracked(frames).result(now + 3 * S).ids[FrameName("can0", 0x200, False)]
     assert 0.7 < late.rate_hz < 1.2
-    assert tracked(frames).result(now + 8 * S).ids[FrameName("can0", 0x200, False)].rate_hz == 0.0
+    silent = [tracked(frames).result(now + after * MS).ids[FrameName("can0", 0x200, False)] for after in (6900, 7100)]
+    assert silent[0].rate_hz > 0.05
+    assert silent[1].rate_hz == 0.0
+    for back, steps_s in ((10, 9 * 0.7 + 1.4), (11, 10 * 0.7)):  # a longer step is the tenth from the end, or not
+        time_ns = frames.time_ns + np.where(np.arange(len(frames)) >= len(frames) - back, 700 * MS, 0)
+        one = tracked(changed(frames, time_ns=time_ns)).result(now + 700 * MS).ids[FrameName("can0", 0x200, False)]
+        assert one.rate_hz == pytest.approx(10 / steps_s)
 
 
 def test_who_stops_falls_to_zero_within_the_window():
