@@ -338,3 +338,14 @@ def test_values_outside_the_range_of_the_database_are_marked(tmp_path, signal, r
     for name in ("Level", "Gear", "Free", "Lean"):
         if name != signal:
             assert session[f"can0/LEVELS/{name}"].quality is None
+
+
+def test_a_frame_that_is_too_short_for_a_signal_says_that_and_no_more(tmp_path):
+    (tmp_path / "levels.dbc").write_text(RANGES)
+    rows = [
+        (1_000 * S + n * 10_000_000, 0, 0x100, 0, length, bytes((40, 1, 0, 0))[:length])
+        for n, length in enumerate((4, 1, 4))
+    ]
+    session = bw.open_session([batch_of(rows)], dbc=[tmp_path / "levels.dbc"])
+    assert session["can0/LEVELS/Level"].quality is None
+    assert session["can0/LEVELS/Gear"].quality.tolist() == [0, int(bw.Quality.SHORT_FRAME), 0]

@@ -64,6 +64,13 @@ def test_a_loss_in_the_recorder(size: float) -> None:
     assert group.chance < 0.1
 
 
+def test_what_came_first_as_a_silence_ended_was_not_due_in_it() -> None:
+    new = comb(0x400, 5, 19.7, start=START + 10_298 * MS)
+    (group,) = measured(mixed(without(mixed(*parts()), 10.0, 10.3), new), databases=DATABASE).gap_groups
+    assert 0x400 not in names(group)
+    assert group.share == 1.0
+
+
 def test_one_identifier_that_was_skipped() -> None:
     """The others that were due came."""
     (group,) = groups(without(mixed(*parts()), 10.0, 10.025, 0x101))
