@@ -10,7 +10,7 @@ import pytest
 
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Clock, Event, Flag, Frames, Problems, concatenate
-from buswright.frames.wire.bits import wire_bits
+from buswright.frames.wire.bits import WireBits, wire_bits
 from buswright.health.track import HealthTracker
 from buswright.simulate.run import simulate_run
 from tests.frames import bit_reference
@@ -57,9 +57,51 @@ def test_load_of_the_simulated_car_to_a_thousandth(number: int) -> None:
             assert bits == reference_bits()[rows][inside].sum()
             assert count == inside.sum()
             assert load == pytest.approx(bits / RATES[name] / (windows.width_ns / 1e9))
+    for peak, windows in ((bus.peak_100ms, bus.windows), (bus.peak_1s, bus.slow_windows)):
+        assert peak is not None
+        assert peak.load is not None
+        assert windows.load.max() <= peak.load <= 1.02 * windows.load.max()
+        ends = frames.time_ns[rows] - peak.start_ns
+        assert peak.bits == reference_bits()[rows][(ends >= 0) & (ends < windows.width_ns)].sum()
+        assert peak.load == pytest.approx(peak.bits / RATES[name] / (windows.width_ns / 1e9))
+
+
+def full_bus(start_s: float, seconds: float) -> Frames:
+    """Frames of 100 bits end to end at 100 kbit/s: a full bus, from `start_s` on."""
+    one = comb(0x123, 1, seconds, payload=np.zeros((round(seconds * 1000), 1), dtype=np.uint8))
+    return dataclasses.replace(one, time_ns=one.time_ns + round(start_s * S))
+
+
+def bits_of_100(frames: Frames) -> WireBits:
+    n = len(frames)
+    return WireBits(np.full(n, 100, np.int32), np.zeros(n, np.int32), np.zeros(n, np.int32))
+
+
+@pytest.mark.parametrize("start_s", [1.0, 1.5, 1.95, 2.123])
+def test_a_burst_is_as_high_wherever_the_second_of_the_clock_begins(start_s: float) -> None:
+    tracker = HealthTracker(bitrates={"*": 100_000})
+    for part in (comb(0x100, 100, 1), full_bus(start_s, 1.0), comb(0x100, 100, 1, start=START + 4 * S)):
+        tracker.update(part, bits_of_100(part))
+    bus = tracker.result().buses["can0"]
+    assert bus.peak_1s is not None
     assert bus.peak_100ms is not None
-    assert bus.peak_100ms.load == bus.windows.load.max()
-    assert bus.peak_100ms.start_ns == bus.windows.start_ns[bus.windows.load.argmax()]
+    assert bus.peak_1s.load == pytest.approx(1.0)
+    assert bus.peak_100ms.load == pytest.approx(1.0)
+    assert abs(bus.peak_1s.start_ns - START - start_s * S) <= MS
+
+
+@pytest.mark.parametrize("frames", [2, 5, 40])
+def test_a_recording_shorter_than_a_window_is_as_busy_as_it_was(frames: int) -> None:
+    """As many bits as spacings: two frames end to end are one frame time, and the bus was full for it."""
+    full = full_bus(0.0, 1.0).slice(0, frames)
+    tracker = HealthTracker(bitrates={"*": 100_000})
+    tracker.update(full, bits_of_100(full))
+    health = tracker.result()
+    bus = health.buses["can0"]
+    assert bus.load == pytest.approx(1.0)
+    assert bus.peak_100ms == bus.peak_1s == (START, bus.load, 100 * (frames - 1))
+    (figures,) = health.ids.values()
+    assert figures.load == pytest.approx(1.0)
 
 
 def test_shares_add_up_by_identifier() -> None:
@@ -98,11 +140,13 @@ def test_load_counts_bits_at_both_rates() -> None:
     switched = dataclasses.replace(frames, flags=frames.flags | np.uint8(Flag.BRS))
     bus = measured(switched, bitrates={"can0": 500_000}, data_bitrates={"can0": 2_000_000}).buses["can0"]
     expected = [
-        bit_reference.fd(0x300, False, True, False, 12, switched.payload_of(row), True) for row in range(len(switched))
+        bit_reference.fd(0x300, False, True, False, 12, switched.payload_of(row), True)
+        for row in range(1, len(switched))  # the first one took its time before
     ]
     time_s = sum(each.nominal / 500_000 + each.data / 2_000_000 for each in expected)
     assert bus.load == pytest.approx(time_s / bus.seconds)
-    assert bus.data_bits == sum(each.data for each in expected)
+    first = bit_reference.fd(0x300, False, True, False, 12, switched.payload_of(0), True)
+    assert bus.data_bits == sum(each.data for each in expected) + first.data
 
 
 def busy(rate: int, share: float, seconds: float = 6.0, seed: int = 1, jitter_us: float = 200.0) -> Frames:

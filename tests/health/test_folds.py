@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -10,7 +12,7 @@ from hypothesis import strategies as st
 from buswright.health.folds import windows as module
 from buswright.health.folds.bounded import FirstAndLast, LongestAndLatest
 from buswright.health.folds.histogram import COARSE, FINE, Histogram, bins_of, typical, value_of
-from buswright.health.folds.windows import FAST_NS, WindowSums
+from buswright.health.folds.windows import FAST_NS, SlidingPeaks, WindowSums
 
 ROW = np.dtype([("number", np.int64), ("length", np.int64)])
 
@@ -106,6 +108,42 @@ def test_windows_sum_what_fell_into_them(rows: list[tuple[int, int]], ordered: b
         assert {int(s): int(b) for s, b in zip(starts, found[2], strict=True) if b} == expected
         assert found[0].sum() == len(rows)
         assert (np.diff(starts) > 0).all()
+
+
+@given(
+    st.lists(st.tuples(st.integers(-500, 4000), st.integers(1, 200), st.integers(0, 200)), min_size=1, max_size=60),
+    st.lists(st.integers(0, 60), max_size=5),
+    st.sampled_from([1.0, 0.3]),
+)
+def test_peaks_slide_and_any_cutting_gives_the_same(
+    rows: list[tuple[int, int, int]], cuts: list[int], weight: float
+) -> None:
+    """Held against a loop over all windows; a step back of the clock begins a new run of them."""
+    step, bits, data = (np.array(column, dtype=np.int64) for column in zip(*rows, strict=True))
+    time_ns = np.cumsum(step * 100_000)
+    run = np.cumsum(step < 0)
+    fold = SlidingPeaks(weight)
+    edges = [0, *sorted(min(cut, len(rows)) for cut in cuts), len(rows)]
+    for start, stop in pairwise(edges):
+        if stop > start:
+            part = slice(start, stop)
+            fold.add(time_ns[part], bits[part].astype(np.int32), data[part].astype(np.int32))
+    for width in SlidingPeaks.WIDTHS_NS:
+        windows = []
+        for row in range(len(rows)):
+            inside = (run == run[row]) & (time_ns > time_ns[row] - width) & (np.arange(len(rows)) <= row)
+            own, own_data = int(bits[inside].sum()), int(data[inside].sum())
+            windows.append((own + own_data * weight, int(time_ns[inside][0]), own, own_data))
+        assert fold.best[width] == max(windows, key=lambda window: window[0])
+
+
+def test_peaks_hold_no_more_than_a_second() -> None:
+    fold = SlidingPeaks()
+    for second in range(20):
+        time_ns = second * 10**9 + np.arange(0, 10**9, 200_000)
+        fold.add(np.repeat(time_ns, 3), np.full(15_000, 7, np.int32), None)
+    assert len(fold._at) <= 5_001
+    assert fold.best[10**9].bits == 15_000 * 7
 
 
 def test_windows_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -99,10 +99,11 @@ def test_its_numbers_are_those_of_the_json(rendered):
     for bus, drawn, row in zip(document["buses"], data["buses"], buses[1:], strict=True):
         assert row[0] == bus["name"] == drawn["name"]
         assert f"{100 * bus['load']:.1f} %" in row
-        assert max(drawn["fast"]) == pytest.approx(100 * bus["peak_100ms"]["load"], abs=0.05)
-        assert max(value for value in drawn["slow"] if value is not None) == pytest.approx(
-            100 * bus["peak_1s"]["load"], abs=0.05
-        )
+        # Drawn are windows of the grid; the peaks lie wherever they are highest.
+        assert 0.8 * 100 * bus["peak_100ms"]["load"] < max(drawn["fast"]) <= 100 * bus["peak_100ms"]["load"] + 0.05
+        slow = max(value for value in drawn["slow"] if value is not None)
+        assert slow == pytest.approx(100 * max(bus["windows_1s"]["load"]), abs=0.05)
+        assert slow <= 100 * bus["peak_1s"]["load"] + 0.05
         assert f"{100 * bus['peak_1s']['load']:.1f} %" in " ".join(row)
         assert drawn["errors"] == []
     column = {head.replace("\u00a0", " "): k for k, head in enumerate(ids[0])}
@@ -189,7 +190,7 @@ def test_a_long_run_with_many_identifiers_stays_bounded():
     assert len(bus["lanes"]) == 300
     assert len(data["columns"]) * 300 <= CELLS
     assert len(bus["time"]) < 3000
-    assert max(bus["fast"]) == pytest.approx(100 * report.health.buses["can0"].peak_100ms.load, abs=0.05)
+    assert max(bus["fast"]) == pytest.approx(100 * report.health.buses["can0"].windows.load.max(), abs=0.05)
     assert len(render_html(report, spacings)) < 900_000
 
 

@@ -12,7 +12,7 @@ from buswright.diagnosis.case import Case, Sighting, Window, sighting, stretches
 from buswright.diagnosis.words import UNPLUG
 from buswright.findings import Severity
 from buswright.frames.table import Bools
-from buswright.health.model.health import BusFigures, Float64s, LoadWindows
+from buswright.health.model.health import BusFigures, Float64s, LoadWindows, Peak
 from buswright.health.model.identifiers import IdFigures
 from buswright.wording import listed, percent, plural
 
@@ -75,8 +75,12 @@ def crowd(case: Case, bus: BusFigures) -> Crowd:
     crowded = _usable(bus, fast) & (fast.load > case.limit("load_peak_suspect", bus=bus.name))
     if _host_stamped(case, bus):
         crowded[:] = False
-    highest, highest_ns = _highest(slow, full)
-    peak, peak_ns = _highest(fast, crowded)
+    if bus.host_stamped == "unknown":
+        full |= _across(bus, slow, bus.peak_1s, _busy(case, bus.name))
+    if not _host_stamped(case, bus):
+        crowded |= _across(bus, fast, bus.peak_100ms, case.limit("load_peak_suspect", bus=bus.name))
+    highest, highest_ns = _highest(slow, full, bus.peak_1s)
+    peak, peak_ns = _highest(fast, crowded, bus.peak_100ms)
     severity = load_severity(case, bus.name, highest)
     return Crowd(
         full,
@@ -89,11 +93,21 @@ def crowd(case: Case, bus: BusFigures) -> Crowd:
     )
 
 
-def _highest(windows: LoadWindows, chosen: Bools) -> tuple[float, int | None]:
+def _across(bus: BusFigures, windows: LoadWindows, peak: Peak | None, limit: float) -> Bools:
+    """Choose the window that holds most of a peak, which may lie across two of the grid; bool[k]."""
+    if peak is None or peak.load is None or peak.load <= limit or bus.seconds * 1e9 < windows.width_ns:
+        return np.zeros(len(windows), dtype=np.bool_)
+    return _usable(bus, windows) & (2 * np.abs(windows.start_ns - peak.start_ns) <= windows.width_ns)
+
+
+def _highest(windows: LoadWindows, chosen: Bools, peak: Peak | None) -> tuple[float, int | None]:
     if not chosen.any():
         return 0.0, None
     at = int(np.flatnonzero(chosen)[np.argmax(windows.load[chosen])])
-    return float(windows.load[at]), int(windows.start_ns[at])
+    load, start_ns = float(windows.load[at]), int(windows.start_ns[at])
+    if peak is not None and (peak.load or 0.0) > load and 2 * abs(start_ns - peak.start_ns) <= windows.width_ns:
+        return peak.load or load, peak.start_ns
+    return load, start_ns
 
 
 def _overload(case: Case, bus: BusFigures) -> Iterator[Sighting]:

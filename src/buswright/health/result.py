@@ -133,8 +133,8 @@ def _identifier(lane: IdLane, measured: Measured, bus: BusFigures) -> IdFigures:
     kept = timing.gaps if period.sending == "periodic" else new_gaps()
     rate = bus.bitrate
     load = None
-    if rate.bits_per_s and bus.load is not None and bus.seconds > 0:
-        load = wire_seconds(lane.bits, lane.data_bits, rate) / bus.seconds
+    if rate.bits_per_s and bus.load is not None:
+        load = bus.load * wire_seconds(lane.bits, lane.data_bits, rate) / wire_seconds(bus.bits, bus.data_bits, rate)
     intervals = period.spacings
     return IdFigures(
         name=lane.name,

@@ -19,6 +19,7 @@ from buswright.channels.expectation import NO_FACTS, Facts, name_of
 from buswright.channels.session import interface_names
 from buswright.frames.table import Bools, Clock, Event, Flag, Frames, Problems, UInt8s
 from buswright.frames.wire.bits import WireBits, wire_bits
+from buswright.health.buses.bitrate import ApparentRates
 from buswright.health.buses.lane import BusLane
 from buswright.health.described import Described, Identity
 from buswright.health.identifiers.contents import Block
@@ -112,7 +113,9 @@ class HealthTracker:
         number = self._bus_of.get(name)
         if number is None:
             number = self._bus_of[name] = len(self._buses)
-            self._buses.append(BusLane(name))
+            rate = self._described.bitrate(name, self._bitrates, self._data_bitrates, ApparentRates())
+            slow, fast = rate.bits_per_s, rate.data_bits_per_s
+            self._buses.append(BusLane(name, slow / fast if slow and fast else 1.0))
         if interface not in self._buses[number].interfaces:
             self._buses[number].interfaces.append(interface)
         return number

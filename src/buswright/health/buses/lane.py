@@ -12,7 +12,7 @@ from buswright.frames.table import Bools, Clock, Event, Flag, Frames, Int64s
 from buswright.health.buses.bitrate import ApparentRates
 from buswright.health.buses.errors_seen import ErrorsSeen
 from buswright.health.folds.bounded import FirstAndLast, LongestAndLatest
-from buswright.health.folds.windows import FAST_NS, SLOW, WindowSums
+from buswright.health.folds.windows import BACK_NS, FAST_NS, SLOW, SlidingPeaks, WindowSums
 from buswright.health.model.health import (
     BitRate,
     BusFigures,
@@ -28,8 +28,6 @@ from buswright.health.model.health import (
 if TYPE_CHECKING:
     from buswright.frames.wire.bits import WireBits
 
-BACK_NS = 1_000
-"""Time may go back this far between two frames of a bus without the clock having jumped."""
 SILENCE_NS = 5_000_000
 """Shorter stretches without a frame are nothing special."""
 REPEAT_NS = 1_000_000
@@ -50,19 +48,21 @@ Rows = npt.NDArray[np.intp]
 
 
 class BusLane:
-    """Folds the frames of one bus, in the order of the capture."""
+    """Folds the frames of one bus, in the order of the capture; `data_weight` as for `SlidingPeaks`."""
 
-    def __init__(self, name: str) -> None:
+    def __init__(self, name: str, data_weight: float = 1.0) -> None:
         self.name = name
         self.interfaces: list[str] = []
         self.frames = self.remotes = self.fd = self.transmitted = self.untimed = 0
         self.bits = self.data_bits = 0
         self.elapsed_ns = 0
+        self.elapsed_bits = self.elapsed_data_bits = 0  # of the frames that ended in that time
         self.first_ns: int | None = None
         self.last_ns: int | None = None
         self.earliest_ns: int | None = None
         self.latest_ns: int | None = None
         self.windows = WindowSums()
+        self.peaks = SlidingPeaks(data_weight)
         self.errors = ErrorsSeen()
         self.rates = ApparentRates()
         self.pairs = self.zero = self.close = self.repeated = self.on_millisecond = 0
@@ -113,6 +113,7 @@ class BusLane:
         spacing = np.diff(time_ns)
         ascending = bool((spacing >= 0).all())
         self.windows.add(time_ns, ascending, (error, nominal, data))  # type: ignore[arg-type]
+        self.peaks.add(time_ns, nominal, data)
         self.on_millisecond += int(np.count_nonzero(time_ns % _MILLISECOND == 0))
         other = identifiers[1:] != identifiers[:-1]
         second = np.flatnonzero(~other & (spacing < REPEAT_NS) & (spacing >= 0))
@@ -127,20 +128,22 @@ class BusLane:
             self.repeated += same and 0 <= step < REPEAT_NS
         else:
             self.first_ns = int(time_ns[0])
-        lead = len(spacing) - len(time_ns)  # -1 for the very first frame, which has no spacing
+        spaced = slice(len(time_ns) - len(spacing), None)  # the very first frame has no spacing
         self._last = (int(time_ns[-1]), int(identifiers[-1]), int(words[-1]))
         self.last_ns = int(time_ns[-1])
         low, high = (int(time_ns[0]), self.last_ns) if ascending else (int(time_ns.min()), int(time_ns.max()))
         self.earliest_ns = low if self.earliest_ns is None else min(self.earliest_ns, low)
         self.latest_ns = high if self.latest_ns is None else max(self.latest_ns, high)
-        self._space(spacing, time_ns[-lead:] if lead else time_ns)
-        usable = spacing > 0
-        skip = error
+        self._space(spacing, time_ns[spaced])
+        own_bits, usable = nominal[spaced], spacing > 0
+        # The first frame, and one after a jump, took its time before what is counted as elapsed.
+        inside = spacing >= -BACK_NS
+        self.elapsed_bits += int(own_bits[inside].sum(dtype=np.int64))
         if data is not None:
-            skip = data > 0 if skip is None else skip | (data > 0)
-        own_bits = nominal[-lead:] if lead else nominal
-        if skip is not None:
-            usable &= ~(skip[-lead:] if lead else skip)
+            self.elapsed_data_bits += int(data[spaced][inside].sum(dtype=np.int64))
+            usable &= data[spaced] == 0
+        if error is not None:
+            usable &= ~error[spaced]
         if not usable.all():
             own_bits, spacing, other = own_bits[usable], spacing[usable], other[usable]
         self.rates.add(own_bits, spacing, other)
@@ -188,7 +191,8 @@ class BusLane:
         spacing = self._spacing(bitrate, clock.resolution_ns)
         load = None
         if bitrate.bits_per_s and seconds > 0 and not self.untimed:
-            load = wire_seconds(self.bits, self.data_bits, bitrate) / seconds
+            load = wire_seconds(self.elapsed_bits, self.elapsed_data_bits, bitrate) / seconds
+        of_fast, of_slow = (self._peak(width, bitrate, load) for width in SlidingPeaks.WIDTHS_NS)
         return BusFigures(
             name=self.name,
             interfaces=tuple(self.interfaces),
@@ -206,8 +210,8 @@ class BusLane:
             bits=self.bits,
             data_bits=self.data_bits,
             load=load,
-            peak_100ms=_peak(fast),
-            peak_1s=_peak(slow),
+            peak_100ms=of_fast,
+            peak_1s=of_slow,
             windows=fast,
             slow_windows=slow,
             spacing=spacing,
@@ -218,6 +222,18 @@ class BusLane:
             filters=filters,
             host_stamped=_host_stamped(spacing, clock, copies),
         )
+
+    def _peak(self, width_ns: int, bitrate: BitRate, mean: float | None) -> Peak | None:
+        """Return the busiest window; all of it where less was recorded, as it is no busier than its mean."""
+        found = self.peaks.best.get(width_ns)
+        if found is None:
+            return None
+        start_ns, bits, data_bits, load = found.start_ns, found.bits, found.data_bits, mean
+        if self.elapsed_ns < width_ns:
+            start_ns, bits, data_bits = self.earliest_ns or 0, self.elapsed_bits, self.elapsed_data_bits
+        elif bitrate.bits_per_s:
+            load = wire_seconds(bits, data_bits, bitrate) * 1e9 / width_ns
+        return Peak(start_ns, load, bits + data_bits)
 
     def _spacing(self, bitrate: BitRate, resolution_ns: int) -> Spacing:
         rates = self.rates
@@ -258,15 +274,6 @@ def _loads(width_ns: int, starts: Int64s, sums: Int64s, bitrate: BitRate) -> Loa
     else:
         load = np.full(len(starts), np.nan)
     return LoadWindows(width_ns, starts, frames, errors, bits, data_bits, load)
-
-
-def _peak(windows: LoadWindows) -> Peak | None:
-    if not len(windows):
-        return None
-    total = windows.bits + windows.data_bits
-    known = not bool(np.isnan(windows.load[0]))
-    at = int(np.argmax(windows.load if known else total))
-    return Peak(int(windows.start_ns[at]), float(windows.load[at]) if known else None, int(total[at]))
 
 
 def _count(flags: npt.NDArray[np.uint8], flag: Flag, present: int) -> int:

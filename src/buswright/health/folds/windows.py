@@ -1,10 +1,11 @@
-"""Sums over windows of a fixed grid, in whole numbers: any cutting into batches gives the same ones."""
+"""Sums over windows, in whole numbers: any cutting into batches gives the same ones."""
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from buswright.frames.table import Int64s
 
@@ -18,6 +19,10 @@ _CHUNK = 25 * SLOW
 
 _MOST_CHUNKS = 20_000
 """Chunks kept, 139 hours of traffic or 160 MB a bus; what comes later is counted in no window."""
+
+BACK_NS = 1_000
+"""Time may go back this far between two frames of a bus without the clock having jumped."""
+_STEP_NS = 1_000
 
 LANES = 4
 """Sums in every window: frames, error frames, bits at the nominal rate, bits at the data rate."""
@@ -103,3 +108,63 @@ class WindowSums:
         used = np.flatnonzero(sums[0])
         inside = slice(int(used[0]), int(used[-1]) + 1)
         return starts[inside], sums[:, inside]
+
+
+class Busy(NamedTuple):
+    """A window: its weight in bit times, the first frame in it, and the bits at either rate."""
+
+    weight: float
+    start_ns: int
+    bits: int
+    data_bits: int
+
+
+class SlidingPeaks:
+    """The busiest 100 ms and the busiest second of one bus, wherever they begin.
+
+    Of all windows that end with a frame, and hold the frames that ended in them; so a frame that began before the
+    window counts whole. Times count in whole microseconds, and memory is what came in the last second: at most 24 MB
+    for stamps that no bus can have, 0.5 MB on a full bus. No window reaches over a jump of the clock.
+
+    Parameters
+    ----------
+    data_weight
+        Time of a bit at the data rate over one at the nominal rate.
+    """
+
+    WIDTHS_NS: Final = (FAST_NS, FAST_NS * SLOW)
+
+    def __init__(self, data_weight: float = 1.0) -> None:
+        self.best: dict[int, Busy] = {}
+        self._data_weight = data_weight
+        self._last_ns: int | None = None
+        self._behind = 0
+        self._at: Int64s = np.zeros(0, dtype=np.int64)  # steps before the latest frame, which is at 0
+        self._bits: Int64s = np.zeros((2, 0), dtype=np.int64)
+
+    def add(self, time_ns: Int64s, bits: npt.NDArray[np.int32], data_bits: npt.NDArray[np.int32] | None) -> None:
+        """Add frames in the order of the capture, not empty; `data_bits` None for zeros."""
+        before = int(time_ns[0]) if self._last_ns is None else self._last_ns
+        self._last_ns = int(time_ns[-1])
+        beyond = self.WIDTHS_NS[-1] // _STEP_NS + 1
+        step = np.diff(time_ns // _STEP_NS, prepend=before // _STEP_NS)
+        # What is further apart than a window may be anything: so sums stay small, whatever the stamps.
+        step = np.where(np.diff(time_ns, prepend=before) < -BACK_NS, beyond, np.minimum(step, beyond))
+        position = np.cumsum(step) + self._behind
+        latest = np.maximum.accumulate(np.maximum(position, 0))  # a little backwards is no earlier
+        self._behind = int(position[-1] - latest[-1])
+        at = np.concatenate([self._at, latest])
+        own = np.stack([bits, np.zeros_like(bits) if data_bits is None else data_bits])
+        both = np.concatenate([self._bits, own], axis=1)
+        total = np.cumsum(np.concatenate([np.zeros((2, 1), dtype=np.int64), both], axis=1), axis=1)
+        for width in self.WIDTHS_NS:
+            first = np.searchsorted(at, latest - width // _STEP_NS, side="right")
+            sums = total[:, len(self._at) + 1 :] - total[:, first]
+            weight = sums[0] + sums[1] * self._data_weight
+            row = int(np.argmax(weight))
+            if width not in self.best or weight[row] > self.best[width].weight:
+                start = int(time_ns[row]) - int(latest[row] - at[first[row]]) * _STEP_NS
+                self.best[width] = Busy(float(weight[row]), start, *sums[:, row].tolist())
+        kept = np.searchsorted(at, latest[-1] - self.WIDTHS_NS[-1] // _STEP_NS, side="right")
+        distinct = kept + np.flatnonzero(np.diff(at[kept:], prepend=-1 - beyond * len(at)))
+        self._at, self._bits = at[distinct] - latest[-1], np.add.reduceat(both, distinct, axis=1)

@@ -50,7 +50,10 @@ class BitRate(NamedTuple):
 
 
 class Peak(NamedTuple):
-    """The window with the highest load (or, without a bit rate, the most bits): its start, its load and its bits."""
+    """The window with the highest load (or, without a bit rate, the most bits): its start, its load and its bits.
+
+    It starts with the first frame that ends in it.
+    """
 
     start_ns: int
     load: float | None
@@ -335,9 +338,11 @@ class BusFigures:
         included; a remote frame counts as the frame without data that it is, an error frame on the wire as 20 + 3
         bits (the longest error flag), a report of a controller's state as none.
     load
-        Mean over `seconds`, 0..1; None without a bit rate, without time, or where frames have no time.
+        Mean over `seconds`, 0..1; None without a bit rate, without time, or where frames have no time. The first
+        frame, which ended when that time began, doesn't count.
     peak_100ms, peak_1s
-        Busiest windows.
+        Busiest windows, wherever they begin; so at least as busy as any of `windows`, which lie on a grid, but where
+        the clock went back. In a shorter recording all of it, with its mean.
     windows, slow_windows
         100 ms and 1 s windows.
     spacing, errors, silences, steps_back, filters
