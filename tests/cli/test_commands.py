@@ -180,7 +180,7 @@ def test_cut_takes_channel_numbers_and_bus_names_from_the_car_file(capsys, tmp_p
     (tmp_path / "car.toml").write_text(text, encoding="utf-8")
     path = tmp_path / "run.asc"
     run(capsys, "cut", RUN, "--to", "1", "--select", "engine/*", "--out", path, "--car", tmp_path / "car.toml")
-    assert "// channel 5: can0\n// channel 2: can1\n" in path.read_text()
+    assert "// channel 2: can1\n// channel 5: can0\n" in path.read_text()
     assert {frames.buses[bus] for frames in open_capture(path) for bus in set(frames.bus.tolist())} == {"can0"}
 
 

@@ -184,7 +184,7 @@ class AscWriter(Writer):
                 free.append(name)
         left = (number for number in range(1, 2 * LAST_CHANNEL) if number not in taken | set(self._wanted.values()))
         self.channels |= dict(zip(free, left, strict=False))
-        renamed = [name for name in new if str(self.channels[name]) != name]
+        renamed = sorted((name for name in new if str(self.channels[name]) != name), key=self.channels.__getitem__)
         self._lose("interface names, comments beside channel numbers instead", len(renamed))
         return "".join(f"// channel {self.channels[name]}: {_one_line(name)}\n" for name in renamed)
 
