@@ -161,6 +161,29 @@ def test_cut_converts_and_keeps_every_frame(capsys, tmp_path):
     )
 
 
+def test_a_bus_keeps_its_name_through_asc(capsys, tmp_path):
+    car = ROOT / "dbc_examples" / "wrenfell.toml"
+    path = tmp_path / "run.asc"
+    run(capsys, "cut", RUN, "--to", "3", "--out", path)
+    run(capsys, "cut", RUN, "--to", "3", "--out", tmp_path / "run.log")
+    values = []
+    for name in ("run.asc", "run.log"):
+        run(capsys, "decode", tmp_path / name, "--car", car, "--out", tmp_path / f"{name}.csv")
+        values.append((tmp_path / f"{name}.csv").read_bytes())
+    assert values[0] == values[1]
+    assert len(values[0]) > 500_000
+
+
+def test_cut_takes_channel_numbers_and_bus_names_from_the_car_file(capsys, tmp_path):
+    text = (ROOT / "dbc_examples" / "wrenfell.toml").read_text(encoding="utf-8")
+    text = text.replace('["can0", 1]', '["can0", 5]').replace('"wrenfell_', f'"{ROOT / "dbc_examples"}/wrenfell_')
+    (tmp_path / "car.toml").write_text(text, encoding="utf-8")
+    path = tmp_path / "run.asc"
+    run(capsys, "cut", RUN, "--to", "1", "--select", "engine/*", "--out", path, "--car", tmp_path / "car.toml")
+    assert "// channel 2: can1\n// channel 5: can0\n" in path.read_text()
+    assert {frames.buses[bus] for frames in open_capture(path) for bus in set(frames.bus.tolist())} == {"can0"}
+
+
 def test_cut_selects_and_merges_back(capsys, tmp_path):
     for bus in ("engine", "chassis"):
         run(capsys, "cut", RUN, "--out", tmp_path / f"{bus}.log", "--select", f"{bus}/*", *DATABASES[4:])

@@ -1,10 +1,9 @@
 """The events of a recording, in a file beside it: `run.log.events.jsonl`, one JSON object a line.
 
 The first line is the header: `"format": "buswright.events/1"`, what was recorded, when, how, and whether the
-adapters only listened. A line with `"kind"` is an event (see `Event`); one with `"channels"` gives the numbers
-that an ASC file has for the interfaces. The last, with `"ended_ns"`, says why the recording ended, how many
-frames it has, and what was dropped. Its absence says that the recorder was killed. Lines are written whole; a
-reader passes over what it can't read, and says so.
+adapters only listened. A line with `"kind"` is an event (see `Event`). The last, with `"ended_ns"`, says why the
+recording ended, how many frames it has, and what was dropped. Its absence says that the recorder was killed. Lines
+are written whole; a reader passes over what it can't read, and says so.
 """
 
 from __future__ import annotations
@@ -61,8 +60,6 @@ def read_sidecar(capture: Path, reading: Reading) -> bool:
         reading.problems.add(f"events can't be read: {fault.strerror or fault}", str(path), lost=False)
         return False
     ended = False
-    channels: dict[str, str] = {}
-    first = len(reading.events)
     for number, line in enumerate(lines, 1):
         if not line.strip():
             continue
@@ -73,7 +70,7 @@ def read_sidecar(capture: Path, reading: Reading) -> bool:
         elif "kind" in document:
             reading.events.append(_event(document))
         elif isinstance(document.get("channels"), dict):
-            channels |= {str(name): str(channel) for name, channel in document["channels"].items()}
+            continue  # an ASC file says itself what its channels are called
         elif "ended_ns" in document:
             ended = True
             reading.metadata["ended"] = str(document.get("why", ""))
@@ -81,10 +78,6 @@ def read_sidecar(capture: Path, reading: Reading) -> bool:
             _take_header(document, reading)
         else:
             reading.problems.add("event of an unknown kind", str(path), number, line)
-    reading.events[first:] = [
-        replace(event, bus=channels.get(event.bus, event.bus)) if event.bus else event
-        for event in reading.events[first:]
-    ]
     if not ended:
         reading.metadata["ended"] = "without a closing line: the recorder was killed, up to a second is missing"
     return True

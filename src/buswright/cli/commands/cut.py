@@ -27,6 +27,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     shared.add_source(parser)
     shared.add_window(parser)
+    shared.add_car(parser)
+    parser.set_defaults(dbc=[])
     parser.add_argument(
         "--select",
         action="append",
@@ -46,6 +48,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Read, select, write."""
+    from buswright.channels.session import interface_names
     from buswright.frames.formats.asc.writer import AscWriter
     from buswright.frames.formats.candump.writer import CandumpWriter
     from buswright.frames.formats.writing import Writer, rebased, rebased_events, write_all
@@ -55,8 +58,10 @@ def run(options: argparse.Namespace) -> int:
     path = Path(options.out)
     form = _form(path)
     selection = FrameSelection.parse(options.select)
+    car = shared.load_car(options)
     new_start = _new_start(options)
     source = shared.Source.of(options)
+    source.names = interface_names(car) | source.names
     shared.claim_output(path, force=options.force)
     written = 0
     read = 0
@@ -90,7 +95,11 @@ def run(options: argparse.Namespace) -> int:
 
     with _writing(path) as stream:
         clock = None if new_start else lambda: source.capture.clock
-        writer: Writer = CandumpWriter(stream) if form == "candump" else AscWriter(stream, clock=clock)
+        writer: Writer
+        if form == "candump":
+            writer = CandumpWriter(stream)
+        else:
+            writer = AscWriter(stream, clock=clock, channels=_channel_numbers(source.names))
         write_all(chosen(), writer, events)
         writer.close()
     unused = tuple(text for text in options.select if not hits.get(text))
@@ -105,6 +114,12 @@ def _form(path: Path) -> str:
     if form is None:
         raise UserError(f"--out {path}: unknown file type", hint="end it in .log (candump), .asc, .log.gz or .asc.gz")
     return form
+
+
+def _channel_numbers(names: dict[str, str]) -> dict[str, int]:
+    """Return the channel number of each interface whose bus has one in the car file."""
+    numbers = {bus: int(name) for name, bus in reversed(names.items()) if name.isdecimal()}
+    return {name: numbers[bus] for name, bus in names.items() if bus in numbers}
 
 
 def _new_start(options: argparse.Namespace) -> int | None:

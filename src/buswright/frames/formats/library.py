@@ -43,6 +43,8 @@ def _read(stream: BinaryIO, reading: Reading) -> Iterator[Frames]:  # noqa: ARG0
                     f"file breaks off: {type(fault).__name__}: {fault}", reading.path, 0, f"record {number}"
                 )
                 break
+            if isinstance(source, can.BLFReader) and isinstance(message.channel, int):
+                message.channel += 1  # python-can counts from 0 here, the file and all its other formats from 1
             _add(message, number, reading, rows)
             if len(rows) >= BATCH_FRAMES:
                 yield rows.columns().freeze(reading.buses)

@@ -208,7 +208,6 @@ class Recorder:
         self._header = dict(header)
         self._rotate_bytes, self._rotate_s = rotate_bytes, rotate_s
         self._clock = clock
-        self._numbered = False
         self._begun = self._next_sync = 0.0
         self.paths: list[Path] = []
         self.frames = self._part_frames = 0
@@ -235,9 +234,6 @@ class Recorder:
             self._writer.write(frames)
             self.frames += len(frames)
             self._part_frames += len(frames)
-            if isinstance(self._writer, AscWriter) and not self._numbered:
-                self._numbered = True
-                self._events.write(line_of({"channels": dict(self._writer.channels)}))
         for event in events:
             self._events.write(event_line(event))
         self._file.flush()
@@ -287,7 +283,6 @@ class Recorder:
         self._writer: Writer = CandumpWriter(stream) if self._form == "candump" else AscWriter(stream)
         self.paths.append(path)
         self._part_frames = 0
-        self._numbered = False
         self._begun = self._clock()
         started = {"format": FORMAT, "file": path.name, "part": number, "started_ns": time.time_ns()}
         self._events.write(line_of(started | self._header))

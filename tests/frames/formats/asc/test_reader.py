@@ -570,3 +570,31 @@ def test_a_line_of_control_characters_is_a_problem_and_a_blank_one_is_none():
     assert sum(map(len, asc.FORMAT.read(io.BytesIO(text), reading))) == 4
     assert reading.problems.counts == {"not an ASC line": 2}
     assert next(iter(reading.problems)).line == 6
+
+
+@pytest.mark.parametrize("form", ["1  1A0       Rx   d 0", "CANFD   1 Rx   1A0       0 0 0  0 0 0 0 0"])
+@pytest.mark.parametrize(
+    ("comments", "found", "refused"),
+    [
+        (["// channel 1: can1", "// channel 2: can0"], ["can1", "can0"], 0),
+        (["// Channel 01:   front bus ", "//channel 2: 2"], ["front bus", "2"], 0),
+        # neither two channels of one name nor a name for what has been given out already
+        (["// channel 1: can0", "// channel 2: can0"], ["can0", "2"], 1),
+        (["// channel 1: can0", "// channel 1: can1"], ["can0", "2"], 1),
+        (["// channel 1: 2"], ["2", "channel 2"], 0),
+        ([], ["1", "2"], 0),
+    ],
+)
+def test_comments_name_channels(comments, found, refused, form):
+    lines = ["base hex  timestamps absolute", *comments, f"   0.1 {form}", f"   0.2 {form}".replace(" 1 ", " 2 ", 1)]
+    frames, reading = read_all_ways("\n".join([*lines, ""]).encode())
+    assert [frames.buses[bus] for bus in frames.bus] == found
+    assert sum(reading.problems.counts.values()) == refused
+
+
+def test_a_name_that_comes_behind_its_frames_is_refused():
+    line = "   0.1 1  1A0       Rx   d 0\n"
+    text = f"base hex  timestamps absolute\n{line}// channel 1: can1\n{line}"
+    frames, reading = read_all_ways(text.encode())
+    assert frames.buses == ("1",)
+    assert list(reading.problems.counts) == ["channel name not taken: it is late, or the name of two channels"]

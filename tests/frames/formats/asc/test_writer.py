@@ -114,7 +114,7 @@ def test_the_whole_file():
         *LINES,
         "End TriggerBlock",
     ]
-    assert losses == {"interface names, channel numbers instead": 2}
+    assert losses == {"interface names, comments beside channel numbers instead": 2}
 
 
 # python-can's reader parses these with strptime's "%m %d %I:%M:%S.%f %p %Y" once the weekday is off
@@ -222,7 +222,27 @@ def test_names_become_channels():
         "// channel 3: can1",
         "// channel 4: 1",
     ]
-    assert writer.losses == {"interface names, channel numbers instead": 3}
+    assert writer.losses == {"interface names, comments beside channel numbers instead": 3}
+
+
+def test_channels_have_the_order_of_names_or_the_numbers_that_were_asked_for():
+    frames = batch_of([(START, bus, 1, 0, 0, b"") for bus in range(3)], ("can10", "can2", "can1"))
+    text, _ = written(frames)
+    assert [line.split()[1] for line in body(text)] == ["3", "2", "1"]
+    assert "// channel 1: can1\n// channel 2: can2\n// channel 3: can10\n" in text
+    text, _ = written(frames, channels={"can10": 2, "left out": 1})
+    assert "// channel 2: can10\n// channel 3: can1\n// channel 4: can2\n" in text
+    # a number of its own wins over a place that only happens to be free
+    assert "// channel 2: 0\n" in written(batch_of([(START, 0, 1, 0, 0, b"")], ("0", "1")))[0]
+
+
+@given(st.lists(st.text(st.characters(exclude_categories=["C", "Z"]), min_size=1, max_size=4), unique=True, max_size=9))
+@settings(max_examples=60)
+def test_every_bus_comes_back_under_its_name(names: list[str]):
+    frames = batch_of([(START + bus, bus, 1, 0, 0, b"") for bus in range(len(names))], tuple(names))
+    back, reading = read_back(written(frames)[0].encode())
+    assert [back.buses[bus] for bus in back.bus] == names
+    assert not reading.problems
 
 
 def test_stamps():

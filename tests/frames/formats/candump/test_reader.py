@@ -173,6 +173,49 @@ def test_stamps_from_zero_stay_as_they_are():
     assert reading.clock.origin == "capture"
 
 
+@pytest.mark.parametrize("tick", [1, 100, 1000, 10_000, 1_000_000])
+def test_coarse_stamps_from_zero_are_no_differences(tick):
+    at = [k * 211 // tick * tick for k in range(20_000)]
+    text = b"".join(b"(%d.%06d) can%d 123#%02X\n" % (*divmod(t, 1_000_000), k % 2, k % 256) for k, t in enumerate(at))
+    frames, _ = read(text)
+    assert frames.time_ns.tolist() == [t * 1000 for t in at]
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.integers(0, 1000),
+    st.integers(51, 30_000),
+    st.sampled_from([1, 10, 1000]),
+    st.integers(0, 40),
+    st.booleans(),
+)
+def test_differences_and_stamps_from_zero_are_told_apart(seed, most, tick, mixing, differences):
+    """Whatever the ticks of the clock, and where the frames of two interfaces are written a little out of order."""
+    at = np.cumsum([0, *np.random.default_rng(seed).integers(50, most, 300)]) // tick * tick
+    if differences:
+        written = np.diff(at, prepend=0)
+    else:
+        written = np.maximum(at - mixing * (np.arange(len(at)) % 2), 0)
+        written[0] = 0
+    text = b"".join(b"(%d.%06d) can0 123#11\n" % divmod(t, 1_000_000) for t in written.tolist())
+    frames, reading = read(text)
+    assert ("time stamps" in reading.metadata) == differences
+    assert frames.time_ns.tolist() == ((at if differences else written) * 1000).tolist()
+
+
+@pytest.mark.parametrize("count", [30, 400])
+def test_a_steady_clockwork_of_differences(count):
+    frames, reading = read(b"(0.000000) can0 123#11\n" + b"(0.010000) can0 123#11\n" * count)
+    assert frames.time_ns[-1] == count * 10_000_000
+    assert "time stamps" in reading.metadata
+
+
+def test_two_runs_behind_one_another_are_no_differences():
+    run = b"".join(b"(%d.%06d) can0 123#11\n" % divmod(k * 997, 1_000_000) for k in range(3000))
+    frames, _ = read(run + run)
+    assert int(frames.time_ns.max()) == 2999 * 997_000
+
+
 def test_no_stamps_at_all():
     frames, reading = read(b"  can0  123   [2]  11 22\n" * 300)
     assert frames.has(Flag.UNTIMED).all()

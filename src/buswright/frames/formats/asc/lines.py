@@ -17,8 +17,12 @@ _TO_BLANKS = bytes(32 if c <= 32 else c for c in range(256))
 _IDENTIFIER = {16: re.compile(rb"^[0-9A-Fa-f]+[xX]?$"), 10: re.compile(rb"^[0-9]+[xX]?$")}
 _BYTE = {16: re.compile(rb"^[0-9A-Fa-f]{2}$"), 10: re.compile(rb"^[0-9]{1,3}$")}
 _CHANNEL = re.compile(rb"^[0-9]{1,3}$")
-_LAST_CHANNEL = 254
+LAST_CHANNEL = 254
 """As many buses as a capture can hold."""
+NUMBERED = re.compile(r"0|[1-9][0-9]{0,2}")
+"""An interface that is called by its channel number."""
+_NAMED = re.compile(r"//\s*channel\s+(\d{1,3}):\s*(\S.*)", re.IGNORECASE)
+"""The comment by which `AscWriter` says what a channel number stands for."""
 _WORD = re.compile(r"^[A-Za-z_(<$:*][\x21-\x7e]*$|^[^\x00-\x7f]+$")
 _TAIL_WORDS = (b"length", b"bitcount", b"id")
 _TRIGGERS = (b"start of measurement", b"start der messung", b"log ")
@@ -44,6 +48,7 @@ class LineReader:
         self.clock = StampClock(reading)
         self.log = EventLog(reading)
         self.base = 16
+        self._names: dict[str, str] = {}
 
     def read_line(self, line: bytes, number: int, place: int, rows: Rows) -> bool:
         """Read one line into `rows`, an event, or a problem.
@@ -78,9 +83,26 @@ class LineReader:
             self.reading.problems.add(str(reason), self.reading.path, number, line.rstrip())
         return True
 
+    def name(self, channel: int) -> str:
+        """Return what a channel is called: as a comment says, else by its number if no other is called so."""
+        number = str(channel)
+        return self._names.get(number) or (f"channel {number}" if number in self._names.values() else number)
+
     def bus(self, channel: int) -> int:
         """Index of the bus that a channel number names."""
-        return self.reading.bus(str(channel))
+        return self.reading.bus(self.name(channel))
+
+    def _take_name(self, channel: str, name: str, number: int, line: bytes) -> None:
+        """Take the name that a comment gives a channel, unless that would make one bus of two."""
+        before = self.name(int(channel))
+        known = {*self.reading.buses, *self._names.values()}
+        if before == name:
+            return
+        if before in known or name in known:
+            reason = "channel name not taken: it is late, or the name of two channels"
+            self.reading.problems.add(reason, self.reading.path, number, line.rstrip(), lost=False)
+        else:
+            self._names[str(int(channel))] = name
 
     def _unstamped(self, line: bytes, tokens: list[bytes], number: int) -> None:
         metadata = self.reading.metadata
@@ -89,6 +111,8 @@ class LineReader:
         if first.startswith((b"//", b";")):
             if (text := _plain(line).strip("/ \r\n\t")).lower().startswith("version"):
                 metadata.setdefault("format version", text[7:].strip())
+            elif match := _NAMED.fullmatch(_plain(line)):
+                self._take_name(match[1], match[2], number, line)
         elif first == b"date":
             date = _after(line, 1)
             metadata.setdefault("date", date)
@@ -220,9 +244,9 @@ class LineReader:
         rows.add(place, time_ns, self.reading.bus(channel), error_class, int(Flag.ERROR) | turn, 8, payload)
 
     def _channel(self, token: bytes) -> str:
-        if not _CHANNEL.match(token) or int(token) > _LAST_CHANNEL:
+        if not _CHANNEL.match(token) or int(token) > LAST_CHANNEL:
             raise Rejected("bad channel")
-        return str(int(token))
+        return self.name(int(token))
 
     def _identifier(self, token: bytes) -> tuple[int, int]:
         if not _IDENTIFIER[self.base].match(token) or len(token) > 16:

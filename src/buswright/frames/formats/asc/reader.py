@@ -133,7 +133,7 @@ class _InOrder:
         present[channel if good.all() else channel[good]] = True
         self._channels = np.flatnonzero(present).tolist()
         known = reader.reading.buses
-        new = [c for c in self._channels if str(c) not in known]
+        new = [c for c in self._channels if reader.name(c) not in known]
         self._new = sorted((int(((channel == c) & good).argmax()), c) for c in new)
 
     def before(self, place: int, *, may_be_header: bool) -> None:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from functools import cache
+from types import MappingProxyType
 from typing import BinaryIO
 
 import numpy as np
 
 from buswright.frames.formats.asc.events import error_frame
+from buswright.frames.formats.asc.lines import LAST_CHANNEL, NUMBERED
 from buswright.frames.formats.spelling import (
     Cells,
     LineBlock,
@@ -77,10 +80,11 @@ class AscWriter(Writer):
     """Writes an ASC file: hexadecimal, stamps in seconds since the date of its header, which is UTC.
 
     The date is that of the first frame, cut to milliseconds; where times don't count from the epoch there is
-    none. Interfaces become channel numbers: a name that is a number keeps it, the others get the lowest free
-    ones, and a comment line names each (`// channel 1: can0`). Controller states, statistics and lost-frame
-    reports are written as the lines that ASC has for them; other events as comments, which readers pass over.
-    An error frame's class and details are kept as an error code where there is one that means the same.
+    none. Interfaces become channel numbers: those of `channels`, a name that is a number its own, the others in the
+    order of their names the lowest free ones. A comment line says so to the reader (`// channel 1: can0`).
+    Controller states, statistics and lost-frame reports are written as the lines that ASC has for them; other
+    events as comments, which readers pass over. An error frame's class and details are kept as an error code where
+    there is one that means the same.
 
     Parameters
     ----------
@@ -91,6 +95,8 @@ class AscWriter(Writer):
         capture knows its clock once it is being read. Only the origin matters; default: the epoch.
     start_ns
         What stamps count from; default: the first frame. Give it to keep several files in step.
+    channels
+        Channel numbers that interfaces have, by name; no other interface gets one of these numbers.
 
     Attributes
     ----------
@@ -105,6 +111,7 @@ class AscWriter(Writer):
         digits: int | None = None,
         clock: ClockSource = None,
         start_ns: int | None = None,
+        channels: Mapping[str, int] = MappingProxyType({}),
     ) -> None:
         super().__init__(stream, digits=digits)
         self._clock = clock
@@ -112,6 +119,7 @@ class AscWriter(Writer):
         self._start_ns = start_ns
         self._begun = False
         self._blocks = 0
+        self._wanted = channels
         self.channels: dict[str, int] = {}
 
     def write(self, frames: Frames, events: Sequence[Event] = ()) -> None:
@@ -164,16 +172,20 @@ class AscWriter(Writer):
 
     def _channel_comments(self, names: Sequence[str]) -> str:
         """Give new names their channel numbers and return the comment lines that say so."""
-        new = [name for name in names if name not in self.channels]
+        new = sorted((name for name in names if name not in self.channels), key=_by_number)
         taken = set(self.channels.values())
-        for name in sorted(new, key=lambda name: not name.isdecimal()):
-            number = int(name) if name.isdecimal() and name.isascii() and len(name) < 4 else 0
-            if number in taken or number == 0:
-                number = next(k for k in range(1, 1000) if k not in taken)
-            taken.add(number)
-            self.channels[name] = number
-        renamed = [name for name in new if str(self.channels[name]) != name]
-        self._lose("interface names, channel numbers instead", len(renamed))
+        free = []
+        for name in new:
+            number = self._wanted.get(name) or (int(name) if NUMBERED.fullmatch(name) else 0)
+            if 0 < number <= LAST_CHANNEL and number not in taken:
+                self.channels[name] = number
+                taken.add(number)
+            else:
+                free.append(name)
+        left = (number for number in range(1, 2 * LAST_CHANNEL) if number not in taken | set(self._wanted.values()))
+        self.channels |= dict(zip(free, left, strict=False))
+        renamed = sorted((name for name in new if str(self.channels[name]) != name), key=self.channels.__getitem__)
+        self._lose("interface names, comments beside channel numbers instead", len(renamed))
         return "".join(f"// channel {self.channels[name]}: {_one_line(name)}\n" for name in renamed)
 
     def _count_losses(self, frames: Frames) -> None:
@@ -265,6 +277,11 @@ def _first_time(frames: Frames | None, events: Sequence[Event]) -> int:
         if len(timed):
             return int(frames.time_ns[timed[0]])
     return next((event.time_ns for event in events if event.time_ns is not None), 0)
+
+
+def _by_number(name: str) -> list[str | int]:
+    """Sort key: can2 comes before can10."""
+    return [int(part) if place % 2 else part for place, part in enumerate(re.split(r"([0-9]+)", name))]
 
 
 def _one_line(text: str) -> str:

@@ -17,7 +17,12 @@ from buswright.frames.formats.candump.lines import Stamps, read_line
 from buswright.frames.formats.candump.terminal import read_terminal
 from buswright.frames.formats.columns import Columns, Rows, interleave
 from buswright.frames.formats.reading import Chunk, Format, Reading, batches, note_unterminated, read_chunks
-from buswright.frames.table import Clock, Event, Flag, Frames
+from buswright.frames.table import Clock, Event, Flag, Frames, Int64s
+
+_AT_ONE_MOMENT = 20
+"""So many frames of one stamp are a millisecond of a full bus at 1 Mbit/s."""
+_FASTEST_NS = 4_000
+"""No capture has a frame so often: that were a dozen full buses at 1 Mbit/s."""
 
 
 def sniff(head: bytes, name: str) -> bool:  # noqa: ARG001  (content decides, not the name)
@@ -80,9 +85,7 @@ def _read_chunk(chunk: Chunk, reading: Reading, stamps: Stamps, *, arrays: bool 
 def _settle_stamps(columns: Columns, reading: Reading, stamps: Stamps) -> None:
     """Decide from the first chunk what its stamps mean.
 
-    Stamps before the year 1973 count from the first frame. Of those, deltas betray themselves: they start at
-    zero and do not grow; among stamps that count from zero more than one step in ten without growth does not
-    happen, since frames follow one another.
+    Stamps before the year 1973 count from the first frame. Of those, differences begin with zero.
     """
     stamps.settled = True
     timed = columns.time_ns[(columns.flags & np.uint8(Flag.UNTIMED)) == 0]
@@ -90,13 +93,29 @@ def _settle_stamps(columns: Columns, reading: Reading, stamps: Stamps) -> None:
         reading.clock = Clock("none", "unknown", 0, "")
         return
     origin = "capture" if abs(int(timed[0])) < 100_000_000 * 1_000_000_000 else "epoch"
-    if origin == "capture" and timed[0] == 0 and len(timed) > 2:
-        steps = np.diff(timed[1:])
-        stamps.delta = bool(np.count_nonzero(steps <= 0) * 10 > len(steps))
+    stamps.delta = origin == "capture" and timed[0] == 0 and _are_differences(timed[1:])
     zone = reading.timezone if stamps.dated else ""
     reading.clock = Clock(origin, "unknown", 1 if stamps.nanoseconds else 1000, zone)
     if stamps.delta:
         reading.metadata["time stamps"] = "differences, summed over all interfaces"
+
+
+def _are_differences(stamps: Int64s) -> bool:
+    """Whether stamps count from the frame before: they fall as much as they rise.
+
+    Stamps that count from the start rise: by little or nothing where they are coarse, and with small falls where the
+    frames of several interfaces were mixed. More stamps than there can be frames from the first to the last are
+    differences, too.
+    """
+    if len(stamps) < 2 or not stamps.any():
+        return False
+    steps = np.diff(stamps)
+    if not steps.any():
+        return len(stamps) >= _AT_ONE_MOMENT
+    if len(stamps) * _FASTEST_NS > int(np.ptp(stamps) + np.gcd.reduce(stamps)):
+        return True
+    up, down = steps[steps > 0], -steps[steps < 0]
+    return 10 * len(down) > len(up) + len(down) and 2 * int(down.sum()) > int(up.sum())
 
 
 def _date_events(reading: Reading, start: int, stamps: Stamps) -> None:
