@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from buswright.frames.table import Event, Frames
+from buswright.frames.table import Event, Frames, concatenate, empty_frames
 from buswright.simulate.car import networks as car
 from buswright.simulate.car.channels import CHASSIS_CHANNELS, ENGINE_CHANNELS
 from buswright.simulate.physics.hill import Floats
 from buswright.simulate.physics.quantities import Cycle, simulate_cycle, start
 from buswright.simulate.physics.story import CYCLE_S, RATE, Scenario
-from buswright.simulate.wire.arbitration import Rows
-from buswright.simulate.wire.bus import BLOCK_S, Sent, UInt8s, Wire, car_talkers, wide_payload
+from buswright.simulate.wire.bus import BLOCK_S, Wire, car_talkers
 
 if TYPE_CHECKING:
     from buswright.simulate.faults.catalogue import Fault, GroundTruth
@@ -108,64 +108,30 @@ def simulate_run(
 def _batches(
     wires: Sequence[Wire], seconds: float, seed: int, start_epoch_ns: int, scenario: Scenario
 ) -> Iterator[Frames]:
-    recorder = Recorder(tuple(wire.bus.interface for wire in wires), start_epoch_ns)
+    names = tuple(wire.bus.interface for wire in wires)
     blocks = math.ceil(seconds / BLOCK_S)
+    waiting = empty_frames(names)
     block = 0
     for cycle in cycles(seed, scenario):
         for _ in range(CYCLE_S // BLOCK_S):
             if block >= blocks:
                 return
             last = block + 1 >= blocks
-            sent = [wire.block(cycle, block, seed, start_epoch_ns, last=last) for wire in wires]
-            frames = recorder.take(sent, until_ns=round(seconds * 1e9) if last else None)
+            sent, horizons = zip(
+                *(wire.block(cycle, block, seed, start_epoch_ns, last=last) for wire in wires), strict=True
+            )
             block += 1
-            if len(frames):
-                yield frames
-
-
-class Recorder:
-    """Merges the frames of several buses by time."""
-
-    def __init__(self, interfaces: tuple[str, ...], epoch_ns: int) -> None:
-        self.interfaces = interfaces
-        self.epoch_ns = epoch_ns
-        self._unmerged: list[Sent] | None = None
-
-    def take(self, sent: list[Sent], until_ns: int | None = None) -> Frames:
-        """Return the frames up to where all buses are complete, or up to `until_ns` at the end of a run."""
-        if self._unmerged is not None:
-            sent = [new.after(old) for new, old in zip(sent, self._unmerged, strict=True)]
-        edge = min(one.horizon_ns for one in sent) if until_ns is None else until_ns
-        ready, self._unmerged = map(list, zip(*(one.split(edge) for one in sent), strict=True))
-        time_ns = np.concatenate([one.time_ns for one in ready])
-        order = np.argsort(time_ns, kind="stable")
-        bus = np.repeat(np.arange(len(ready), dtype=np.uint8), [len(one.time_ns) for one in ready])
-        length = np.concatenate([one.length for one in ready])[order]
-        payload = np.concatenate([wide_payload(one.payload, 8) for one in ready])[order]
-        long_row = np.flatnonzero(length > 8).astype(np.int32)
-        return Frames(
-            time_ns=time_ns[order] + self.epoch_ns,
-            bus=bus[order],
-            id=np.concatenate([one.id for one in ready])[order],
-            flags=np.concatenate([one.flags for one in ready])[order],
-            dlc=np.concatenate([one.dlc for one in ready])[order],
-            length=length,
-            payload=payload,
-            buses=self.interfaces,
-            long_row=long_row,
-            long_payload=self._long(ready, order[long_row]),
-        )
-
-    @staticmethod
-    def _long(ready: list[Sent], rows: Rows) -> UInt8s:
-        """Whole payloads of rows of the joined columns, in that order; uint8[m, 64]."""
-        whole = np.zeros((len(rows), 64), dtype=np.uint8)
-        first = 0
-        for one in ready:
-            here = (rows >= first) & (rows < first + len(one.time_ns))
-            whole[here] = wide_payload(one.payload[rows[here] - first], 64)
-            first += len(one.time_ns)
-        return whole
+            numbered = [
+                replace(part, bus=np.full(len(part), bus, dtype=np.uint8), buses=names) for bus, part in enumerate(sent)
+            ]
+            merged = concatenate([waiting, *numbered])
+            merged = merged.take(np.lexsort((merged.bus, merged.time_ns)))
+            # Up to where all buses are complete, and at the end up to where the run stops.
+            edge_ns = round(seconds * 1e9) if last else min(horizons)
+            ready = int(np.searchsorted(merged.time_ns, edge_ns))
+            frames, waiting = merged.slice(0, ready), merged.slice(ready, len(merged))
+            if ready:
+                yield replace(frames, time_ns=frames.time_ns + start_epoch_ns)
 
 
 def cycles(seed: int, scenario: Scenario = "hill-climb") -> Iterator[Cycle]:

@@ -53,14 +53,14 @@ def test_a_waiting_frame_never_lets_a_lower_priority_pass():
     wire = Wire(car.CHASSIS_BUS, car_talkers(car.CHASSIS_BUS, False))
     cycle = next(cycles(1))
     due = wire._due(cycle, 0, 1, START_EPOCH_NS)
-    sent = Wire(car.CHASSIS_BUS, car_talkers(car.CHASSIS_BUS, False)).block(cycle, 0, 1, START_EPOCH_NS, last=True)
+    sent, _ = Wire(car.CHASSIS_BUS, car_talkers(car.CHASSIS_BUS, False)).block(cycle, 0, 1, START_EPOCH_NS, last=True)
     released = {}
     for at, row in zip(due.released.tolist(), due.sender.tolist(), strict=True):
         released.setdefault(wire.messages[row].id, []).append(at)
     # The n-th frame of a message on the wire is the n-th that was released.
     counts: dict[int, int] = {}
     ready, ranks = [], []
-    extended = (sent.flags & Flag.EXTENDED) != 0
+    extended = sent.has(Flag.EXTENDED)
     for identifier, long_id in zip(sent.id.tolist(), extended.tolist(), strict=True):
         ready.append(released[identifier][counts.setdefault(identifier, 0)])
         counts[identifier] += 1

@@ -11,7 +11,7 @@ from buswright.frames.wire.bits import INTERFRAME_BITS
 from buswright.simulate.car.definition import Node
 from buswright.simulate.car.file import CHAINS
 from buswright.simulate.faults.catalogue import SENDER_GONE, Fault, Tried, Turn, injector
-from buswright.simulate.faults.plan import ErrorPlan, Plan, gaps, identifier, stranger
+from buswright.simulate.faults.plan import BusPlan, ErrorPlan, Plan, gaps, stranger
 from buswright.simulate.faults.reshapers import Cut
 from buswright.simulate.wire.arbitration import rank
 from buswright.simulate.wire.bus import Talker
@@ -25,6 +25,12 @@ BREAK_S = 0.05
 """A connector chatters for this long before it is open."""
 
 
+def _module(fault: Fault, plan: Plan) -> tuple[BusPlan, list[Talker]]:
+    """Return the first bus on which a module sends, and what it sends there."""
+    _, own = plan.module(fault.subject)
+    return own[0][0], [talker for bus, talker in own if bus is own[0][0]]
+
+
 @injector(
     "bus-errors", "Random frames are destroyed and sent again.",
     severity="error frames per second", default=3.0, subject="bus:chassis", takes=("bus", "module"),
@@ -36,21 +42,21 @@ BREAK_S = 0.05
     ),
 )  # fmt: skip
 def _bus_errors(fault: Fault, plan: Plan) -> None:
-    end = fault.end_s(plan.seconds)
+    onset, end = plan.window(fault)
     if fault.subject.startswith("module:"):
-        bus, node = plan.module(fault.subject)
-        victims = [talker.key for talker in bus.talkers if talker.node.name == node.name]
+        bus, own = _module(fault, plan)
+        victims = frozenset(talker.key for talker in own)
         record = plan.lasting(fault, related=(f"bus:{bus.bus.name}",))
     else:
         bus = plan.bus(fault.subject.partition(":")[2])
         victims = bus.keys()
         record = plan.lasting(fault)
     rng = np.random.default_rng([fault.seed, 31])
-    count = max(1, round(fault.amount * (end - fault.onset_s)))
-    times = np.sort(rng.uniform(fault.onset_s, end, count))
+    count = max(1, round(fault.amount * (end - onset)))
+    times = np.sort(rng.uniform(onset, end, count))
     words = sorted(fault.words) or ["stuff"]
     for place, word in enumerate(words):
-        bus.errors.append(ErrorPlan(times[place :: len(words)], frozenset(victims), 1, word, record))
+        bus.errors.append(ErrorPlan(times[place :: len(words)], victims, 1, word, record))
 
 
 @injector(
@@ -62,7 +68,7 @@ def _bus_errors(fault: Fault, plan: Plan) -> None:
 )  # fmt: skip
 def _bus_overload(fault: Fault, plan: Plan) -> None:
     bus = plan.bus(fault.subject.partition(":")[2])
-    window = (fault.onset_s, fault.end_s(plan.seconds))
+    window = plan.window(fault)
     talkers = filler_talkers(bus.bus, fault.amount, plan.stream() * 100, urgent=True)
     talkers = [
         replace(talker, key=f"{talker.key}, overload", stretches=(window,), node=replace(talker.node, boot_ms=0.0))
@@ -70,8 +76,7 @@ def _bus_overload(fault: Fault, plan: Plan) -> None:
     ]
     bus.talkers += talkers
     bus.crowded = True
-    names = (f"id:{bus.bus.name}/{identifier(talker.message)}" for talker in talkers)
-    plan.lasting(fault, related=tuple(names))
+    plan.lasting(fault, related=[bus.subject(talker.message) for talker in talkers])
 
 
 @injector(
@@ -89,9 +94,8 @@ def _babbling_node(fault: Fault, plan: Plan) -> None:
     message = own[0].message if own else stranger(f"BABBLER_{stream}", number, extended, bus.bus.name, 1.0)
     ppm = own[0].node.clock_ppm if own else 0.0
     period_ms = 1000.0 * typical_bits(message) / bus.bus.bitrate / fault.amount
-    window = (fault.onset_s, fault.end_s(plan.seconds))
-    for talker in own:
-        bus.reshape([talker.key], Cut(*window, plan.seconds))
+    window = plan.window(fault)
+    bus.reshape(own, Cut(*window))
     message = replace(message, period_ms=period_ms, phase_ms=0.0)
     node = Node(f"babbling, {stream}", "", ppm, 0.0, 1.0)
     bus.talkers.append(Talker(f"babbling, {stream}", message, node, (window,), stream=stream))
@@ -108,12 +112,12 @@ def _babbling_node(fault: Fault, plan: Plan) -> None:
 )  # fmt: skip
 def _no_acknowledge(fault: Fault, plan: Plan) -> None:
     bus = plan.bus(fault.subject.partition(":")[2])
-    window = (fault.onset_s, fault.end_s(plan.seconds))
+    window = plan.window(fault)
     alone = min(
         (talker for talker in bus.talkers if talker.moments is None and talker.message.length <= 8),
         key=lambda talker: rank(talker.message.id, talker.message.extended),
     )
-    bus.reshape(bus.keys(), Cut(*window, plan.seconds))
+    bus.reshape(bus.talkers, Cut(*window))
     shortest = 47 + 8 * alone.message.length + INTERFRAME_BITS
     message = replace(alone.message, period_ms=1000.0 * shortest / bus.bus.bitrate, phase_ms=0.0)
     stream = plan.stream()
@@ -128,8 +132,7 @@ def _no_acknowledge(fault: Fault, plan: Plan) -> None:
     )
     bus.talkers.append(talker)
     bus.crowded = True
-    related = (f"id:{bus.bus.name}/{identifier(message)}", f"module:{alone.node.name}")
-    record = plan.lasting(fault, related=related)
+    record = plan.lasting(fault, related=(bus.subject(message), f"module:{alone.node.name}"))
     before = ErrorPlan(np.array([fault.onset_s]), frozenset([talker.key]), round(fault.amount), "ack", record)
     bus.errors.append(before)
 
@@ -141,12 +144,10 @@ def _no_acknowledge(fault: Fault, plan: Plan) -> None:
     tried=(Tried((0.3, 1.0), duration_s=24.0, repeat=4), Tried((0.0,), onset_s=20.0, subject="module:power_node")),
 )  # fmt: skip
 def _bus_off(fault: Fault, plan: Plan) -> None:
-    bus, node = plan.module(fault.subject)
-    talkers = [talker for talker in bus.talkers if talker.node.name == node.name]
-    end = fault.end_s(plan.seconds)
+    bus, talkers = _module(fault, plan)
     forever = fault.amount == 0
-    windows = [(fault.onset_s, end)] if forever else gaps(fault, plan.seconds, fault.amount)
-    names = [f"id:{bus.bus.name}/{identifier(talker.message)}" for talker in talkers]
+    windows = [plan.window(fault)] if forever else gaps(fault, plan.seconds, fault.amount)
+    names = [bus.subject(talker.message) for talker in talkers]
     record = plan.record(fault, related=(f"bus:{bus.bus.name}", *names))
     for off, on in windows:
         first, victim = min(
@@ -156,7 +157,7 @@ def _bus_off(fault: Fault, plan: Plan) -> None:
         errors = ErrorPlan(np.array([first]), frozenset([victim]), BUS_OFF_FAILURES, "stuff", record, kills=True)
         bus.errors.append(errors)
         until = float("inf") if forever and fault.duration_s is None else on
-        bus.reshape([talker.key for talker in talkers], Cut(np.nextafter(first, np.inf), until, plan.seconds))
+        bus.reshape(talkers, Cut(np.nextafter(first, np.inf), until))
         record.spans.append((first, on))
 
 
@@ -176,13 +177,12 @@ def _segment_open(fault: Fault, plan: Plan) -> None:
             f"the {bus.bus.name} bus has no connector before {first!r}", hint=f"one of {', '.join(chain[1:])}"
         )
     beyond = chain[chain.index(first) :]
-    lost = [talker.key for talker in bus.talkers if talker.node.name in beyond]
+    lost = [talker for talker in bus.talkers if talker.node.name in beyond]
     if not lost:
         raise UserError(f"nothing beyond {first} sends on the {bus.bus.name} bus", hint="name an earlier module")
     record = plan.lasting(fault, related=tuple(f"module:{name}" for name in beyond))
     rng = np.random.default_rng([fault.seed, 32])
-    end = fault.end_s(plan.seconds) if fault.duration_s is not None else float("inf")
     times = fault.onset_s - np.sort(rng.uniform(0.0, BREAK_S, round(fault.amount)))[::-1]
     record.spans[0] = (float(min(times, default=fault.onset_s)), record.spans[0][1])
-    bus.errors.append(ErrorPlan(times, frozenset(bus.keys()), 1, "form", record))
-    bus.reshape(lost, Cut(fault.onset_s, end, plan.seconds))
+    bus.errors.append(ErrorPlan(times, bus.keys(), 1, "form", record))
+    bus.reshape(lost, Cut(*plan.absence(fault)))

@@ -2,20 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from buswright.simulate.faults.catalogue import Fault, Tried, injector
 from buswright.simulate.faults.plan import Plan, gaps
-from buswright.simulate.faults.recorder_stages import (
-    Drop,
-    Echo,
-    Filter,
-    HostStamps,
-    Lose,
-    WrongBitrate,
-    on_interface,
-)
-from buswright.simulate.wire.bus import SECOND
+from buswright.simulate.faults.recorder_stages import Drop, Echo, Filter, HostStamps, Lose, Part, WrongBitrate
 
 
 def _interface(fault: Fault, plan: Plan) -> str | None:
@@ -24,9 +17,10 @@ def _interface(fault: Fault, plan: Plan) -> str | None:
     return None if subject == "capture" else plan.bus(name.partition("/")[0]).bus.interface
 
 
-def _window(fault: Fault, plan: Plan) -> tuple[int, int]:
+def _part(fault: Fault, plan: Plan) -> Part:
     end = fault.end_s(plan.seconds) if fault.duration_s is not None else plan.seconds + 1.0
-    return plan.epoch_ns + round(fault.onset_s * SECOND), plan.epoch_ns + round(end * SECOND)
+    start_ns, end_ns = map(plan.clock_ns, (fault.onset_s, end))
+    return Part(_interface(fault, plan), start_ns, end_ns)
 
 
 def _buses(fault: Fault, plan: Plan) -> tuple[str, ...]:
@@ -61,8 +55,8 @@ def _clock_jump(fault: Fault, plan: Plan) -> None:
 def _capture_drop(fault: Fault, plan: Plan) -> None:
     record = plan.record(fault, "capture", _buses(fault, plan))
     record.spans += gaps(fault, plan.seconds, fault.amount)
-    edges = [(plan.epoch_ns + round(a * SECOND), plan.epoch_ns + round(b * SECOND)) for a, b in record.spans]
-    plan.recorder.append(Drop(on_interface(_interface(fault, plan)), edges, fault.words, record))
+    lost = [replace(_part(fault, plan), start_ns=plan.clock_ns(a), end_ns=plan.clock_ns(b)) for a, b in record.spans]
+    plan.recorder.append(Drop(lost, fault.words, record))
 
 
 @injector(
@@ -74,8 +68,7 @@ def _capture_drop(fault: Fault, plan: Plan) -> None:
 def _echo(fault: Fault, plan: Plan) -> None:
     record = plan.lasting(fault, "capture", _buses(fault, plan))
     rng = np.random.default_rng([fault.seed, 41])
-    rows = on_interface(_interface(fault, plan))
-    plan.recorder.append(Echo(rows, *_window(fault, plan), fault.amount, rng, record))
+    plan.recorder.append(Echo(_part(fault, plan), fault.amount, rng, record))
 
 
 @injector(
@@ -86,7 +79,7 @@ def _echo(fault: Fault, plan: Plan) -> None:
 def _host_timestamps(fault: Fault, plan: Plan) -> None:
     record = plan.lasting(fault, "capture", _buses(fault, plan))
     step_ns = round(fault.amount * 1_000_000)
-    plan.recorder.append(HostStamps(on_interface(_interface(fault, plan)), *_window(fault, plan), step_ns, record))
+    plan.recorder.append(HostStamps(_part(fault, plan), step_ns, record))
 
 
 @injector(
@@ -98,8 +91,7 @@ def _filter_in_force(fault: Fault, plan: Plan) -> None:
     _, number, extended = plan.identifier(fault.subject)
     record = plan.lasting(fault, "capture", (*_buses(fault, plan), fault.subject))
     mask = (0x1FFF_FFFF if extended else 0x7FF) & ~((1 << round(fault.amount)) - 1)
-    rows = on_interface(_interface(fault, plan))
-    plan.recorder.append(Filter(rows, *_window(fault, plan), mask, number & mask, extended, record))
+    plan.recorder.append(Filter(_part(fault, plan), mask, number & mask, extended, record))
 
 
 @injector(
@@ -108,12 +100,11 @@ def _filter_in_force(fault: Fault, plan: Plan) -> None:
     tried=(Tried((0.003, 0.02, 0.1)), Tried((0.02,), subject="id:engine/0A0")),
 )  # fmt: skip
 def _frames_lost(fault: Fault, plan: Plan) -> None:
-    bus, talker = plan.talker(fault.subject)
+    _, talker = plan.talker(fault.subject)
     record = plan.record(fault, related=(f"module:{talker.node.name}",))
     message, rng = talker.message, np.random.default_rng([fault.seed, 42])
-    rows = on_interface(bus.bus.interface)
     plan.recorder.append(
-        Lose(rows, *_window(fault, plan), message.id, message.extended, fault.amount, rng, record, plan.epoch_ns)
+        Lose(_part(fault, plan), message.id, message.extended, fault.amount, rng, record, plan.epoch_ns)
     )
 
 
@@ -125,5 +116,4 @@ def _frames_lost(fault: Fault, plan: Plan) -> None:
 def _wrong_bitrate(fault: Fault, plan: Plan) -> None:
     record = plan.lasting(fault)
     rng = np.random.default_rng([fault.seed, 43])
-    rows = on_interface(_interface(fault, plan))
-    plan.recorder.append(WrongBitrate(rows, *_window(fault, plan), fault.amount, rng, record))
+    plan.recorder.append(WrongBitrate(_part(fault, plan), fault.amount, rng, record))

@@ -143,9 +143,7 @@ class DisturbedWire(Wire):
         errors.record.add(int(times[due.released[rows] < self._end_ns].sum()))
         broken = self._error_rows(due, rows, times, errors.what)
         if errors.kills:
-            kept = np.ones(len(due.released), dtype=np.bool_)
-            kept[rows] = False
-            due = due.take(np.flatnonzero(kept))
+            due = due.take(np.delete(np.arange(len(due.released)), rows))
         return in_order([broken, due])
 
     def _error_rows(self, due: Due, rows: np.ndarray[tuple[int], np.dtype[np.intp]], times: Int64s, what: str) -> Due:

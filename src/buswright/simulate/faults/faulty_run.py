@@ -11,7 +11,7 @@ from buswright.simulate.car import networks as car
 from buswright.simulate.faults.catalogue import KINDS, Fault
 from buswright.simulate.faults.disturbed import DisturbedWire
 from buswright.simulate.faults.plan import Plan, RecorderFault
-from buswright.simulate.faults.recorder_stages import clock_steps
+from buswright.simulate.faults.recorder_stages import ClockSteps
 from buswright.simulate.wire.bus import SECOND, Talker, Wire
 from buswright.simulate.wire.further_traffic import change_talker, filler_talkers
 
@@ -64,7 +64,8 @@ def recorder_of(plan: Plan, batches: Iterator[Frames], events: list[Event]) -> I
     """Record batches as the plan's recorder does, and append to `events` what it says."""
     stages = sorted(plan.recorder, key=lambda stage: stage.order)
     if plan.jumps:
-        stages.append(clock_steps(plan))
+        steps = ((plan.clock_ns(at), round(by * SECOND)) for at, by in plan.jumps)
+        stages.append(ClockSteps(tuple(steps)))
     interfaces = tuple(bus.bus.interface for bus in plan.buses.values())
     for frames in batches:
         recorded = _through(frames, stages, plan, events, final=False)

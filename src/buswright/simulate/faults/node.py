@@ -10,8 +10,8 @@ from buswright.errors import UserError
 from buswright.messages.checksum import KINDS as CHECKSUMS
 from buswright.simulate.car.definition import Node, Signal
 from buswright.simulate.faults.catalogue import SENDER_GONE, Fault, Tried, Turn, injector
-from buswright.simulate.faults.plan import BusPlan, Plan, Record, gaps, identifier, picks, spread, stranger
-from buswright.simulate.faults.reshapers import Cut, Delay, Freeze, Jump, Miscalculate, Only, Skip
+from buswright.simulate.faults.plan import BusPlan, Plan, Record, gaps, picks, spread, stranger
+from buswright.simulate.faults.reshapers import Cut, Delay, Freeze, Jump, Miscalculate, Skip
 from buswright.simulate.physics.hill import Floats
 from buswright.simulate.wire.bus import Adjust, Talker
 
@@ -41,13 +41,15 @@ def dip(windows: list[tuple[float, float]]) -> Adjust:
     return adjust
 
 
-def own_keys(plan: Plan, node: str) -> list[tuple[BusPlan, str]]:
-    """Return the talkers of a module on all buses."""
-    return [(bus, talker.key) for bus in plan.buses.values() for talker in bus.talkers if talker.node.name == node]
+def _subjects(own: list[tuple[BusPlan, Talker]]) -> tuple[str, ...]:
+    return tuple(bus.subject(talker.message) for bus, talker in own)
 
 
-def _id_subjects(plan: Plan, node: str) -> tuple[str, ...]:
-    return tuple(f"id:{bus.bus.name}/{identifier(bus.of(key).message)}" for bus, key in own_keys(plan, node))
+def _message(fault: Fault, plan: Plan, *, lasts: bool = True) -> tuple[BusPlan, Talker, Record]:
+    """Return the message that a fault is about, and what is recorded of it."""
+    bus, talker = plan.talker(fault.subject)
+    begin = plan.lasting if lasts else plan.record
+    return bus, talker, begin(fault, related=(f"module:{talker.node.name}",))
 
 
 @injector(
@@ -60,13 +62,10 @@ def _id_subjects(plan: Plan, node: str) -> tuple[str, ...]:
     ),
 )  # fmt: skip
 def _module_missing(fault: Fault, plan: Plan) -> None:
-    _, node = plan.module(fault.subject)
-    end = fault.end_s(plan.seconds) if fault.duration_s is not None else float("inf")
-    record = plan.lasting(fault, related=_id_subjects(plan, node.name))
-    record.count = sum(
-        len(plan.due(bus.of(key), fault.onset_s, min(end, plan.seconds))) for bus, key in own_keys(plan, node.name)
-    )
-    plan.cut_power(node.name, fault.onset_s, end)
+    node, own = plan.module(fault.subject)
+    record = plan.lasting(fault, related=_subjects(own))
+    record.count = sum(len(plan.due(talker, *plan.window(fault))) for _, talker in own)
+    plan.cut_power(node.name, *plan.absence(fault))
 
 
 @injector(
@@ -80,9 +79,9 @@ def _module_missing(fault: Fault, plan: Plan) -> None:
     ),
 )  # fmt: skip
 def _module_reset(fault: Fault, plan: Plan) -> None:
-    _, node = plan.module(fault.subject)
+    node, own = plan.module(fault.subject)
     rng = np.random.default_rng([fault.seed, 24])
-    record = plan.record(fault, related=_id_subjects(plan, node.name))
+    record = plan.record(fault, related=_subjects(own))
     windows = [(off, on + float(rng.uniform(0.0, 0.2))) for off, on in gaps(fault, plan.seconds, fault.amount)]
     for off, on in windows:
         plan.cut_power(node.name, off, on)
@@ -99,9 +98,7 @@ def _module_reset(fault: Fault, plan: Plan) -> None:
     tried=(Tried((0.4, 1.2), onset_s=18.0),),
 )  # fmt: skip
 def _power_cycle(fault: Fault, plan: Plan) -> None:
-    nodes: dict[str, Node] = {}
-    for bus in plan.buses.values():
-        nodes |= {talker.node.name: talker.node for talker in bus.talkers}
+    nodes = {talker.node.name: talker.node for _, talker in plan.talkers()}
     windows = gaps(fault, plan.seconds, fault.amount)
     record = plan.record(fault, "capture", [f"module:{name}" for name in nodes])
     for off, on in windows:
@@ -119,19 +116,16 @@ def _power_cycle(fault: Fault, plan: Plan) -> None:
     tried=(Tried((1.0,), onset_s=20.0), Tried((1.0,), onset_s=14.0, duration_s=5.0, subject="id:engine/0A8")),
 )  # fmt: skip
 def _id_missing(fault: Fault, plan: Plan) -> None:
-    bus, talker = plan.talker(fault.subject)
-    record = plan.lasting(fault, related=(f"module:{talker.node.name}",))
-    end = fault.end_s(plan.seconds) if fault.duration_s is not None else float("inf")
-    bus.reshape([talker.key], Cut(fault.onset_s, end, plan.seconds, record))
+    bus, talker, record = _message(fault, plan)
+    bus.reshape([talker], Cut(*plan.absence(fault), record))
 
 
-def _chosen(fault: Fault, plan: Plan, share: float) -> tuple[BusPlan, Talker, Record, Floats]:
-    bus, talker = plan.talker(fault.subject)
-    due = picks(fault, plan.due(talker, fault.onset_s, fault.end_s(plan.seconds)), share)
-    record = plan.record(fault, related=(f"module:{talker.node.name}",))
+def _chosen(fault: Fault, plan: Plan, share: float) -> tuple[BusPlan, Talker, Floats]:
+    bus, talker, record = _message(fault, plan, lasts=False)
+    due = picks(fault, plan.due(talker, *plan.window(fault)), share)
     record.spans += [(at, at + talker.message.period_ms / 1000.0) for at in due.tolist()]
     record.count = len(due)
-    return bus, talker, record, due
+    return bus, talker, due
 
 
 @injector(
@@ -140,8 +134,8 @@ def _chosen(fault: Fault, plan: Plan, share: float) -> tuple[BusPlan, Talker, Re
     tried=(Tried((0.003, 0.02, 0.1)), Tried((0.02,), subject="id:engine/0C0")),
 )  # fmt: skip
 def _sender_skips(fault: Fault, plan: Plan) -> None:
-    bus, talker, _, due = _chosen(fault, plan, fault.amount)
-    bus.reshape([talker.key], Skip(due))
+    bus, talker, due = _chosen(fault, plan, fault.amount)
+    bus.reshape([talker], Skip(due))
 
 
 @injector(
@@ -149,13 +143,13 @@ def _sender_skips(fault: Fault, plan: Plan) -> None:
     severity="share of the frames", default=0.05, subject="id:chassis/111", tried=(Tried((0.002, 0.05, 1.0)),),
 )  # fmt: skip
 def _checksum_wrong(fault: Fault, plan: Plan) -> None:
-    bus, talker, _, due = _chosen(fault, plan, fault.amount)
+    bus, talker, due = _chosen(fault, plan, fault.amount)
     checksum = talker.message.checksum
     if checksum is None:
         raise UserError(f"{talker.message.name} has no checksum", hint=_those_with("checksum", plan))
     width = min(CHECKSUMS[checksum.kind].width, 8)
     flips = np.random.default_rng([fault.seed, 25]).integers(1, 1 << width, len(due))
-    bus.reshape([talker.key], Miscalculate(due, flips))
+    bus.reshape([talker], Miscalculate(due, flips))
 
 
 @injector(
@@ -164,22 +158,18 @@ def _checksum_wrong(fault: Fault, plan: Plan) -> None:
     tried=(Tried((3.0, 6.0), duration_s=24.0, repeat=5),),
 )  # fmt: skip
 def _counter_jump(fault: Fault, plan: Plan) -> None:
-    bus, talker = plan.talker(fault.subject)
+    bus, talker, record = _message(fault, plan, lasts=False)
     if talker.message.counter is None:
         raise UserError(f"{talker.message.name} has no counter", hint=_those_with("counter", plan))
-    due = spread(fault, plan.due(talker, fault.onset_s, fault.end_s(plan.seconds)))
-    record = plan.record(fault, related=(f"module:{talker.node.name}",))
+    due = spread(fault, plan.due(talker, *plan.window(fault)))
     record.spans += [(at, at) for at in due.tolist()]
     record.count = len(due)
-    bus.reshape([talker.key], Jump(due, round(fault.amount)))
+    bus.reshape([talker], Jump(due, round(fault.amount)))
 
 
 def _those_with(what: str, plan: Plan) -> str:
     return "these have one: " + ", ".join(
-        f"id:{bus.bus.name}/{identifier(talker.message)}"
-        for bus in plan.buses.values()
-        for talker in bus.talkers
-        if getattr(talker.message, what)
+        bus.subject(talker.message) for bus, talker in plan.talkers() if getattr(talker.message, what)
     )
 
 
@@ -189,9 +179,8 @@ def _those_with(what: str, plan: Plan) -> str:
     tried=(Tried((1.0,), duration_s=8.0), Tried((1.0,), subject="id:engine/0A0")),
 )  # fmt: skip
 def _frozen_frame(fault: Fault, plan: Plan) -> None:
-    bus, talker = plan.talker(fault.subject)
-    record = plan.lasting(fault, related=(f"module:{talker.node.name}",))
-    bus.reshape([talker.key], Freeze(fault.onset_s, fault.end_s(plan.seconds), plan.seconds, record))
+    bus, talker, record = _message(fault, plan)
+    bus.reshape([talker], Freeze(*plan.window(fault), record))
 
 
 @injector(
@@ -201,15 +190,13 @@ def _frozen_frame(fault: Fault, plan: Plan) -> None:
 )  # fmt: skip
 def _late_frames(fault: Fault, plan: Plan) -> None:
     if fault.subject.startswith("module:"):
-        keys = own_keys(plan, plan.module(fault.subject)[1].name)
-        plan.lasting(fault, related=_id_subjects(plan, fault.subject.partition(":")[2]))
+        _, late = plan.module(fault.subject)
+        plan.lasting(fault, related=_subjects(late))
     else:
-        bus, talker = plan.talker(fault.subject)
-        keys = [(bus, talker.key)]
-        plan.lasting(fault, related=(f"module:{talker.node.name}",))
-    for bus, key in keys:
-        most_s = fault.amount * bus.of(key).message.period_ms / 1000.0
-        bus.reshape([key], Delay(fault.onset_s, fault.end_s(plan.seconds), most_s, fault.seed))
+        late = [_message(fault, plan)[:2]]
+    for bus, talker in late:
+        most_s = fault.amount * talker.message.period_ms / 1000.0
+        bus.reshape([talker], Delay(*plan.window(fault), most_s, fault.seed))
 
 
 @injector(
@@ -218,20 +205,18 @@ def _late_frames(fault: Fault, plan: Plan) -> None:
     tried=(Tried((6.0, 4.0)), Tried((8.0,), subject="id:chassis/0F2", duration_s=8.0)),
 )  # fmt: skip
 def _wrong_length(fault: Fault, plan: Plan) -> None:
-    bus, talker = plan.talker(fault.subject)
-    record = plan.lasting(fault, related=(f"module:{talker.node.name}",))
+    bus, talker, record = _message(fault, plan)
     length = round(fault.amount)
     if length == talker.message.length or not 0 <= length <= 8:
         raise UserError(
             f"{length} bytes can't be a wrong length of {talker.message.name}", hint="give another number from 0 to 8"
         )
-    end = fault.end_s(plan.seconds)
     copy = replace(talker, key=f"{talker.key}, {length} bytes", length=length)
     bus.talkers.append(copy)
     for reshaper in bus.reshapers.get(talker.key, ()):
-        bus.reshape([copy.key], reshaper)
-    bus.reshape([talker.key], Cut(fault.onset_s, end, plan.seconds))
-    bus.reshape([copy.key], Only(fault.onset_s, end, plan.seconds, record))
+        bus.reshape([copy], reshaper)
+    bus.reshape([talker], Cut(*plan.window(fault)))
+    bus.reshape([copy], Cut(*plan.window(fault), record, only=True))
 
 
 @injector(
@@ -244,8 +229,7 @@ def _unknown_id(fault: Fault, plan: Plan) -> None:
     stream = plan.stream()
     message = stranger(f"STRANGER_{stream}", number, extended, bus.bus.name, fault.amount)
     node = Node("stranger", "", -37.0, 0.0, 60.0)
-    stretch = (fault.onset_s, fault.end_s(plan.seconds))
-    bus.talkers.append(Talker(message.name, message, node, (stretch,), stream=stream))
+    bus.talkers.append(Talker(message.name, message, node, (plan.window(fault),), stream=stream))
 
 
 def _second_family(signal: Signal, values: Floats, seconds: Floats) -> Floats:
@@ -278,7 +262,7 @@ def _duplicate_id(fault: Fault, plan: Plan) -> None:
         f"{talker.key}, second sender",
         talker.message,
         node,
-        ((fault.onset_s, fault.end_s(plan.seconds)),),
+        (plan.window(fault),),
         _second_family,
         stream=stream,
     )

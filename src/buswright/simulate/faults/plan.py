@@ -29,12 +29,15 @@ class Record:
         See `GroundTruth`.
     spans
         Every time it happened.
+    run_s
+        Length of the run.
     count
         See `GroundTruth`.
     """
 
     fault: Fault
     subject: str
+    run_s: float
     related: tuple[str, ...] = ()
     spans: list[tuple[float, float]] = field(default_factory=list)
     count: int | None = None
@@ -42,6 +45,10 @@ class Record:
     def add(self, count: int) -> None:
         """Count something."""
         self.count = (self.count or 0) + count
+
+    def add_due(self, seconds: Floats) -> None:
+        """Count frames that are due at these times, as far as the run goes."""
+        self.add(int((seconds < self.run_s).sum()))
 
     def truth(self, clock: Callable[[float], int]) -> GroundTruth:
         """Return it for good; `clock` turns seconds into the capture's nanoseconds."""
@@ -143,18 +150,18 @@ class BusPlan:
         """Whether the wire needs nothing beyond its talkers."""
         return not (self.reshapers or self.errors or self.rivals or self.crowded)
 
-    def reshape(self, keys: Iterable[str], reshaper: Reshaper) -> None:
+    def reshape(self, talkers: Iterable[Talker], reshaper: Reshaper) -> None:
         """Put a reshaper on talkers."""
-        for key in keys:
-            self.reshapers.setdefault(key, []).append(reshaper)
+        for talker in talkers:
+            self.reshapers.setdefault(talker.key, []).append(reshaper)
 
-    def of(self, key: str) -> Talker:
-        """Return a talker."""
-        return next(talker for talker in self.talkers if talker.key == key)
+    def keys(self) -> frozenset[str]:
+        """Return the keys of all talkers."""
+        return frozenset(talker.key for talker in self.talkers)
 
-    def keys(self, *, sender: str | None = None) -> list[str]:
-        """Return the keys of all talkers, or of one module's own."""
-        return [t.key for t in self.talkers if sender is None or (t.message.sender == sender and t.stream == 0)]
+    def subject(self, message: Message) -> str:
+        """Return a message as the subject of a finding."""
+        return f"id:{self.bus.name}/{identifier(message)}"
 
 
 class Plan:
@@ -181,15 +188,23 @@ class Plan:
 
     def record(self, fault: Fault, subject: str = "", related: Sequence[str] = ()) -> Record:
         """Begin to record what is true about a fault; it lasts from onset to end until spans are given."""
-        record = Record(fault, subject or fault.subject, tuple(related))
+        record = Record(fault, subject or fault.subject, self.seconds, tuple(related))
         self.records.append(record)
         return record
 
     def lasting(self, fault: Fault, subject: str = "", related: Sequence[str] = ()) -> Record:
         """Record a fault that lasts from its onset to its end."""
         record = self.record(fault, subject, related)
-        record.spans.append((fault.onset_s, fault.end_s(self.seconds)))
+        record.spans.append(self.window(fault))
         return record
+
+    def window(self, fault: Fault) -> tuple[float, float]:
+        """Return onset and end of a fault, seconds of the run."""
+        return fault.onset_s, fault.end_s(self.seconds)
+
+    def absence(self, fault: Fault) -> tuple[float, float]:
+        """Return from when to when something is gone; without a duration it never comes back."""
+        return fault.onset_s, float("inf") if fault.duration_s is None else fault.end_s(self.seconds)
 
     def bus(self, name: str) -> BusPlan:
         """Return a bus by name."""
@@ -214,15 +229,18 @@ class Plan:
         known = ", ".join(identifier(talker.message) for talker in bus.talkers)
         raise UserError(f"the {bus.bus.name} bus has no {subject!r}", hint=f"one of {known}")
 
-    def module(self, subject: str) -> tuple[BusPlan, Node]:
-        """Return the first bus on which a module sends, and the module."""
+    def talkers(self) -> list[tuple[BusPlan, Talker]]:
+        """Return every talker with its bus."""
+        return [(bus, talker) for bus in self.buses.values() for talker in bus.talkers]
+
+    def module(self, subject: str) -> tuple[Node, list[tuple[BusPlan, Talker]]]:
+        """Return a module and its talkers on all buses."""
         name = subject.partition(":")[2]
-        for bus in self.buses.values():
-            for talker in bus.talkers:
-                if talker.node.name == name:
-                    return bus, talker.node
-        names = sorted({talker.node.name for bus in self.buses.values() for talker in bus.talkers})
-        raise UserError(f"the {car.NAME} has no module {name!r}", hint=f"one of {', '.join(names)}")
+        own = [(bus, talker) for bus, talker in self.talkers() if talker.node.name == name]
+        if not own:
+            names = sorted({talker.node.name for _, talker in self.talkers()})
+            raise UserError(f"the {car.NAME} has no module {name!r}", hint=f"one of {', '.join(names)}")
+        return own[0][1].node, own
 
     def stream(self) -> int:
         """Return a number for a further talker's random stream."""
@@ -231,17 +249,15 @@ class Plan:
 
     def cut_power(self, node: str, off_s: float, on_s: float) -> None:
         """Switch a module off for a while, on all of its buses."""
-        for bus in self.buses.values():
-            for place, talker in enumerate(bus.talkers):
-                if talker.node.name == node:
-                    bus.talkers[place] = replace(talker, stretches=without(talker.stretches, off_s, on_s))
+        self._change(node, lambda talker: replace(talker, stretches=without(talker.stretches, off_s, on_s)))
 
     def adjust(self, node: str, adjust: Adjust) -> None:
         """Change the values that a module sends."""
+        self._change(node, lambda talker: replace(talker, adjust=_both(talker.adjust, adjust)))
+
+    def _change(self, node: str, change: Callable[[Talker], Talker]) -> None:
         for bus in self.buses.values():
-            for place, talker in enumerate(bus.talkers):
-                if talker.node.name == node:
-                    bus.talkers[place] = replace(talker, adjust=_both(talker.adjust, adjust))
+            bus.talkers = [change(talker) if talker.node.name == node else talker for talker in bus.talkers]
 
     def due(self, talker: Talker, start_s: float, stop_s: float) -> Floats:
         """Return when a periodic talker is due, in seconds."""
@@ -252,10 +268,14 @@ class Plan:
                 parts.append(due_times(talker.message, talker.node, first - begin, last - begin)[1] + begin)
         return np.concatenate(parts)
 
+    def clock_ns(self, seconds: float) -> int:
+        """Turn true seconds into nanoseconds since 1970."""
+        return self.epoch_ns + round(seconds * SECOND)
+
     def stamp_ns(self, seconds: float) -> int:
         """Turn true seconds into the stamp that the recorder gives at that moment."""
         moved = sum(step for onset, step in self.jumps if onset <= seconds)
-        return self.epoch_ns + round((seconds + moved) * SECOND)
+        return self.clock_ns(seconds + moved)
 
     def truths(self) -> tuple[GroundTruth, ...]:
         """Return what is true about all faults; counts are complete at the end of the run."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
@@ -10,7 +9,7 @@ import numpy as np
 
 from buswright.frames.table import Bools, Event, Flag, Frames, Int64s, UInt8s, concatenate, empty_frames
 from buswright.simulate.faults.disturbed import ERRORS
-from buswright.simulate.faults.plan import Plan, Record
+from buswright.simulate.faults.plan import Record
 from buswright.simulate.wire.bus import RESOLUTION_NS, SECOND
 
 FIFO_FRAMES = 16
@@ -27,19 +26,19 @@ OVERFLOW_CLASS, OVERFLOW_CONTROL = 0x04, 0x01
 """Linux error frame: controller problem, receive overflow (include/uapi/linux/can/error.h)."""
 RECEIVE_LIMIT = 128
 
-BusRows = Callable[[Frames], Bools]
 
+@dataclass(frozen=True, slots=True)
+class Part:
+    """The frames of one interface, or with None of all, stamped start <= t < end."""
 
-def on_interface(bus: str | None) -> BusRows:
-    """Return a function that marks the frames of an interface; of all for None."""
+    interface: str | None
+    start_ns: int
+    end_ns: int
 
-    def rows(frames: Frames) -> Bools:
-        if bus is None:
-            return np.ones(len(frames), dtype=np.bool_)
-        marked: Bools = frames.bus == frames.buses.index(bus)
-        return marked
-
-    return rows
+    def of(self, frames: Frames) -> Bools:
+        """Mark them."""
+        inside: Bools = (frames.time_ns >= self.start_ns) & (frames.time_ns < self.end_ns)
+        return inside if self.interface is None else inside & (frames.bus == frames.buses.index(self.interface))
 
 
 def _error_frames(time_ns: Int64s, bus: UInt8s, buses: tuple[str, ...], payload: UInt8s, classes: int) -> Frames:
@@ -57,11 +56,9 @@ def _by_time(parts: list[Frames]) -> Frames:
 
 @dataclass(slots=True, eq=False)
 class WrongBitrate:
-    """Frames of one bus, start <= t < end, become error frames or nothing."""
+    """Frames become error frames or nothing."""
 
-    rows: BusRows
-    start_ns: int
-    end_ns: int
+    part: Part
     share: float
     rng: np.random.Generator
     record: Record
@@ -70,7 +67,7 @@ class WrongBitrate:
 
     def __call__(self, frames: Frames, events: list[Event], *, final: bool) -> Frames:  # noqa: ARG002
         """Garble them."""
-        garbled = self.rows(frames) & (frames.time_ns >= self.start_ns) & (frames.time_ns < self.end_ns)
+        garbled = self.part.of(frames)
         heard = frames.take(garbled)
         heard = heard.take(self.rng.random(len(heard)) < self.share)
         payload = np.zeros((len(heard), 8), dtype=np.uint8)
@@ -87,11 +84,9 @@ class WrongBitrate:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Filter:
-    """Of one bus only frames with ``id & mask == value`` pass, start <= t < end."""
+    """Only frames with ``id & mask == value`` pass."""
 
-    rows: BusRows
-    start_ns: int
-    end_ns: int
+    part: Part
     mask: int
     value: int
     extended: bool
@@ -103,18 +98,16 @@ class Filter:
         passes = (frames.id & np.uint32(self.mask) == np.uint32(self.value)) & (
             frames.has(Flag.EXTENDED) == self.extended
         ) | frames.has(Flag.ERROR)
-        stopped = self.rows(frames) & (frames.time_ns >= self.start_ns) & (frames.time_ns < self.end_ns) & ~passes
+        stopped = self.part.of(frames) & ~passes
         self.record.add(int(stopped.sum()))
         return frames.take(~stopped)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lose:
-    """A share of one identifier's frames is lost, start <= t < end."""
+    """A share of one identifier's frames is lost."""
 
-    rows: BusRows
-    start_ns: int
-    end_ns: int
+    part: Part
     id: int
     extended: bool
     share: float
@@ -125,24 +118,20 @@ class Lose:
 
     def __call__(self, frames: Frames, events: list[Event], *, final: bool) -> Frames:  # noqa: ARG002
         """Lose them."""
-        own = self.rows(frames) & (frames.id == self.id) & (frames.has(Flag.EXTENDED) == self.extended)
-        own &= ~frames.has(Flag.ERROR) & (frames.time_ns >= self.start_ns) & (frames.time_ns < self.end_ns)
-        rows = np.flatnonzero(own)
+        own = (frames.id == self.id) & (frames.has(Flag.EXTENDED) == self.extended) & ~frames.has(Flag.ERROR)
+        rows = np.flatnonzero(own & self.part.of(frames))
         rows = rows[self.rng.random(len(rows)) < self.share]
         at = (frames.time_ns[rows] - self.epoch_ns) / SECOND
         self.record.spans += [(time, time) for time in at.tolist()]
         self.record.add(len(rows))
-        kept = np.ones(len(frames), dtype=np.bool_)
-        kept[rows] = False
-        return frames.take(kept)
+        return frames.take(np.delete(np.arange(len(frames)), rows))
 
 
 @dataclass(slots=True, eq=False)
 class Drop:
     """Everything is lost in gaps; the last frames of each may come in a burst, and the recorder may say so."""
 
-    rows: BusRows
-    gaps_ns: list[tuple[int, int]]
+    gaps: list[Part]
     words: frozenset[str]
     record: Record
     order: int = 40
@@ -152,18 +141,17 @@ class Drop:
 
     def __call__(self, frames: Frames, events: list[Event], *, final: bool) -> Frames:
         """Lose them."""
-        for start, end in list(self.gaps_ns):
-            inside = self.rows(frames) & (frames.time_ns >= start) & (frames.time_ns < end)
-            lost = frames.take(inside)
-            frames = frames.take(~inside)
+        for gap in list(self.gaps):
+            inside = gap.of(frames)
+            lost, frames = frames.take(inside), frames.take(~inside)
             buffered = FIFO_FRAMES if "burst" in self.words else 0
             late = concatenate([self._fifo or empty_frames(frames.buses), lost])
             cut = max(len(late) - buffered, 0)
             self._count(late.slice(0, cut))
             self._fifo = late.slice(cut, len(late))
-            if final or (len(frames) and frames.time_ns[-1] >= end):
-                frames = self._come_back(frames, end, events)
-                self.gaps_ns.remove((start, end))
+            if final or (len(frames) and frames.time_ns[-1] >= gap.end_ns):
+                frames = self._come_back(frames, gap.end_ns, events)
+                self.gaps.remove(gap)
             else:
                 break
         return frames
@@ -202,9 +190,7 @@ class Drop:
 class Echo:
     """A share of the frames comes a second time, a little later."""
 
-    rows: BusRows
-    start_ns: int
-    end_ns: int
+    part: Part
     share: float
     rng: np.random.Generator
     record: Record
@@ -213,8 +199,7 @@ class Echo:
 
     def __call__(self, frames: Frames, events: list[Event], *, final: bool) -> Frames:  # noqa: ARG002
         """Repeat them."""
-        wanted = self.rows(frames) & (frames.time_ns >= self.start_ns) & (frames.time_ns < self.end_ns)
-        copies = frames.take(wanted)
+        copies = frames.take(self.part.of(frames))
         copies = copies.take(self.rng.random(len(copies)) < self.share)
         later = copies.time_ns + self.rng.integers(*ECHO_NS, len(copies))
         copies = replace(copies, time_ns=later - later % RESOLUTION_NS)
@@ -232,9 +217,7 @@ class Echo:
 class HostStamps:
     """Frames get the time of the transfer that brings them."""
 
-    rows: BusRows
-    start_ns: int
-    end_ns: int
+    part: Part
     step_ns: int
     record: Record
     order: int = 60
@@ -243,7 +226,7 @@ class HostStamps:
 
     def __call__(self, frames: Frames, events: list[Event], *, final: bool) -> Frames:  # noqa: ARG002
         """Give them the time of their transfer."""
-        rows = np.flatnonzero(self.rows(frames) & (frames.time_ns >= self.start_ns) & (frames.time_ns < self.end_ns))
+        rows = np.flatnonzero(self.part.of(frames))
         if not len(rows):
             return frames
         slot = -(-frames.time_ns[rows] // self.step_ns)
@@ -275,8 +258,3 @@ class ClockSteps:
         for start, step in self.steps:
             moved += np.where(frames.time_ns >= start, step, 0)
         return replace(frames, time_ns=frames.time_ns + moved) if moved.any() else frames
-
-
-def clock_steps(plan: Plan) -> ClockSteps:
-    """Return what a plan's clock jumps do to stamps."""
-    return ClockSteps(tuple((plan.epoch_ns + round(at * SECOND), round(by * SECOND)) for at, by in plan.jumps))

@@ -15,37 +15,23 @@ from buswright.simulate.wire.bus import Bools, Int64s, Released
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cut:
-    """Frames that are due in start <= t < end are not sent; phase and counter go on."""
+    """Frames that are due in start <= t < end are not sent, or with `only` no others; phase and counter go on.
+
+    `record` counts those that are due in the stretch.
+    """
 
     start_s: float
     end_s: float
-    limit_s: float
     record: Record | None = None
+    only: bool = False
     order: int = 60
 
     def __call__(self, part: Released, message: Message) -> Released:  # noqa: ARG002 - every reshaper gets it
         """Leave them out."""
         inside = (part.seconds >= self.start_s) & (part.seconds < self.end_s)
         if self.record is not None:
-            self.record.add(int((inside & (part.seconds < self.limit_s)).sum()))
-        return part.take(~inside)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Only:
-    """Frames are sent only if they are due in start <= t < end."""
-
-    start_s: float
-    end_s: float
-    limit_s: float
-    record: Record
-    order: int = 60
-
-    def __call__(self, part: Released, message: Message) -> Released:  # noqa: ARG002 - every reshaper gets it
-        """Leave the others out."""
-        inside = (part.seconds >= self.start_s) & (part.seconds < self.end_s)
-        self.record.add(int((inside & (part.seconds < self.limit_s)).sum()))
-        return part.take(inside)
+            self.record.add_due(part.seconds[inside])
+        return part.take(inside if self.only else ~inside)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,7 +66,6 @@ class Freeze:
 
     start_s: float
     end_s: float
-    limit_s: float
     record: Record
     order: int = 30
     _payload: np.ndarray[tuple[int], np.dtype[np.uint8]] | None = None
@@ -92,7 +77,7 @@ class Freeze:
             if self._payload is None:
                 self._payload = part.payload[rows[0]].copy()
             part.payload[rows] = self._payload
-            self.record.add(int((part.seconds[rows] < self.limit_s).sum()))
+            self.record.add_due(part.seconds[rows])
         return part
 
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from buswright.frames.table import FD_CODE_OF_LENGTH, Flag
-from buswright.frames.wire.bits import wire_bits_of
+from buswright.frames.table import FD_CODE_OF_LENGTH, Flag, Frames
+from buswright.frames.wire.bits import INTERFRAME_BITS, wire_bits
 from buswright.messages.encode import encode
 from buswright.simulate.car import networks as car
 from buswright.simulate.car.definition import Bus, Message, Node, Signal, in_database
@@ -30,7 +30,6 @@ RESOLUTION_NS = 1000
 
 SECOND = 1_000_000_000
 
-INTERFRAME_BITS = 3
 MOST_JITTER = 6.0
 """Release jitter ends at this many times its scale."""
 
@@ -130,52 +129,9 @@ class Due:
     sender: npt.NDArray[np.intp]
     payload: UInt8s
 
-    def rows(self, start: int, stop: int | None) -> Due:
-        """Return part of them."""
-        return Due(self.released[start:stop], self.sender[start:stop], self.payload[start:stop])
-
-    def take(self, rows: npt.NDArray[np.intp]) -> Due:
+    def take(self, rows: npt.NDArray[np.intp] | slice) -> Due:
         """Return some of them."""
         return Due(self.released[rows], self.sender[rows], self.payload[rows])
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Sent:
-    """Frames of one bus as they were sent, columns as in `Frames`.
-
-    Attributes
-    ----------
-    time_ns
-        Stamps, nanoseconds from key-on.
-    payload
-        uint8[n, w], zero-padded.
-    horizon_ns
-        Whatever the bus still sends is stamped later than this.
-    """
-
-    time_ns: Int64s
-    id: npt.NDArray[np.uint32]
-    flags: UInt8s
-    dlc: UInt8s
-    length: UInt8s
-    payload: UInt8s
-    horizon_ns: int
-
-    def split(self, at_ns: int) -> tuple[Sent, Sent]:
-        """Return the frames stamped before a time, and the others."""
-        cut = int(np.searchsorted(self.time_ns, at_ns))
-        return self._part(slice(None, cut)), self._part(slice(cut, None))
-
-    def after(self, earlier: Sent) -> Sent:
-        """Return earlier frames and these."""
-        joined = {name: np.concatenate([getattr(earlier, name), getattr(self, name)]) for name in COLUMNS}
-        return Sent(**joined, horizon_ns=self.horizon_ns)
-
-    def _part(self, rows: slice) -> Sent:
-        return Sent(**{name: getattr(self, name)[rows] for name in COLUMNS}, horizon_ns=self.horizon_ns)
-
-
-COLUMNS = ("time_ns", "id", "flags", "dlc", "length", "payload")
 
 
 class Wire:
@@ -200,43 +156,44 @@ class Wire:
         self._lengths = np.array([talker.bytes for talker in self.talkers], dtype=np.uint8)
         self._flags = np.array([_flags(message) for message in self.messages], dtype=np.uint8)
 
-    def block(self, cycle: Cycle, block: int, seed: int, epoch_ns: int, *, last: bool) -> Sent:
-        """Send what is due in one block; what could still be overtaken by the next block's frames waits for it."""
+    def block(self, cycle: Cycle, block: int, seed: int, epoch_ns: int, *, last: bool) -> tuple[Frames, int]:
+        """Send what is due in one block; what could still be overtaken by the next block's frames waits for it.
+
+        Returns the frames, stamped in nanoseconds from key-on, and a time: whatever the bus still sends is stamped
+        later.
+        """
         due = self._due(cycle, block, seed, epoch_ns)
         end_ns = (block + 1) * BLOCK_S * SECOND
         duration, tail = self._durations(due)
         order, starts = arbitrate(due.released, self._ranks[due.sender], duration)
         keep = len(order) if last else self._settled(due.released, starts + duration[order], end_ns)
         order, starts = order[:keep], starts[:keep]
-        finish = starts + duration[order]
-        self._held = due.rows(keep, None)
-        stamps = finish - tail[order]
-        sender = due.sender[order]
-        lengths = self._lengths[sender]
-        return Sent(
-            stamps - stamps % RESOLUTION_NS,
-            self._ids[sender],
-            self._flags[sender],
-            FD_CODE_OF_LENGTH[lengths],
-            lengths,
-            due.payload[order],
-            min(int(self._held.released[0]), end_ns) if len(self._held.released) else end_ns,
+        self._held = due.take(slice(keep, None))
+        stamps = starts + duration[order] - tail[order]
+        sent = replace(due.take(order), released=stamps - stamps % RESOLUTION_NS)
+        return self._frames(sent), min([end_ns, *self._held.released[:1].tolist()])
+
+    def _frames(self, due: Due) -> Frames:
+        """Return frames as a capture has them, stamped with their release."""
+        lengths = self._lengths[due.sender]
+        long_row = np.flatnonzero(lengths > 8).astype(np.int32)
+        return Frames(
+            time_ns=due.released,
+            bus=np.zeros(len(lengths), dtype=np.uint8),
+            id=self._ids[due.sender],
+            flags=self._flags[due.sender],
+            dlc=FD_CODE_OF_LENGTH[lengths],
+            length=lengths,
+            payload=np.ascontiguousarray(due.payload[:, :8]),
+            buses=(self.bus.interface,),
+            long_row=long_row,
+            long_payload=wide_payload(due.payload[long_row], 64),
         )
 
     def _durations(self, due: Due) -> tuple[Int64s, Int64s]:
         """Return how long each frame keeps the bus, and how much of that comes after its end; ns, int64[n] each."""
-        flags, lengths = self._flags[due.sender], self._lengths[due.sender]
-        long_row = np.flatnonzero(lengths > 8).astype(np.int32)
-        bits = wire_bits_of(
-            self._ids[due.sender],
-            flags,
-            FD_CODE_OF_LENGTH[lengths],
-            wide_payload(due.payload, 8),
-            long_row,
-            wide_payload(due.payload[long_row], 64),
-        )
-        tail = np.full(len(lengths), INTERFRAME_BITS * (SECOND // self.bus.bitrate), dtype=np.int64)
-        return bits.time_ns(self.bus.bitrate, self.bus.data_bitrate), tail
+        duration = wire_bits(self._frames(due)).time_ns(self.bus.bitrate, self.bus.data_bitrate)
+        return duration, np.full(len(duration), INTERFRAME_BITS * (SECOND // self.bus.bitrate), dtype=np.int64)
 
     @staticmethod
     def _settled(released: Int64s, finish: Int64s, end_ns: int) -> int:
@@ -255,10 +212,8 @@ class Wire:
         parts = []
         for row, talker in enumerate(self.talkers):
             released = self._released(talker, cycle, block, seed, epoch_ns)
-            wide = np.zeros((len(released.payload), self.width), dtype=np.uint8)
-            size = min(talker.message.length, talker.bytes)
-            wide[:, :size] = released.payload[:, :size]
-            parts.append(Due(released.released, np.full(len(wide), row), wide))
+            payload = wide_payload(released.payload[:, : talker.bytes], self.width)
+            parts.append(Due(released.released, np.full(len(payload), row), payload))
         return parts
 
     def _released(self, talker: Talker, cycle: Cycle, block: int, seed: int, epoch_ns: int) -> Released:
@@ -266,7 +221,8 @@ class Wire:
 
         Up to where its sender is first switched off they are those of a sender that never was.
         """
-        parts = []
+        none = np.zeros(0, np.int64)
+        parts = [Released(none, np.zeros(0), none, np.zeros((0, talker.message.length), np.uint8), block)]
         streams = [seed, 2, block, talker.message.id]
         for place, (begin, end) in enumerate(talker.stretches):
             if begin >= (block + 1) * BLOCK_S or end <= block * BLOCK_S:
@@ -275,18 +231,13 @@ class Wire:
             moments = Moments(talker, cycle, block, begin, np.random.default_rng([*streams, *own]))
             part = moments.released(epoch_ns)
             parts.append(part if end >= (block + 1) * BLOCK_S else part.take(part.seconds < end))
-        if len(parts) == 1:
-            return parts[0]
-        joined = {
-            name: np.concatenate([getattr(part, name) for part in parts] or [empty])
-            for name, empty in (
-                ("number", np.zeros(0, np.int64)),
-                ("seconds", np.zeros(0)),
-                ("released", np.zeros(0, np.int64)),
-                ("payload", np.zeros((0, talker.message.length), np.uint8)),
-            )
-        }
-        return Released(**joined, block=block)
+        return Released(
+            np.concatenate([part.number for part in parts]),
+            np.concatenate([part.seconds for part in parts]),
+            np.concatenate([part.released for part in parts]),
+            np.concatenate([part.payload for part in parts]),
+            block,
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -379,10 +330,5 @@ def _flags(message: Message) -> int:
 
 
 def wide_payload(payload: UInt8s, width: int) -> UInt8s:
-    """Return payloads cut or zero-padded to `width` bytes."""
-    if payload.shape[1] == width:
-        return payload
-    wide = np.zeros((len(payload), width), dtype=np.uint8)
-    shared = min(width, payload.shape[1])
-    wide[:, :shared] = payload[:, :shared]
-    return wide
+    """Return payloads zero-padded to `width` bytes."""
+    return np.pad(payload, ((0, 0), (0, width - payload.shape[1])))
