@@ -228,16 +228,9 @@ def health(
 
 def found(measured: BusHealth, fault: str, **keys: Any) -> Finding:
     """The one root finding of a fault."""
-    (one,) = [finding for finding in diagnosed(measured, **keys) if finding.fault == fault]
+    (one,) = [finding for finding in diagnose(measured, **keys) if finding.fault == fault]
     return one
 
 
 def faults(measured: BusHealth, **keys: Any) -> list[tuple[str, str]]:
-    return [(finding.fault, finding.subject) for finding in diagnosed(measured, **keys)]
-
-
-def diagnosed(measured: BusHealth, **keys: Any) -> tuple[Finding, ...]:
-    """All root findings, their confidences being shares."""
-    roots = diagnose(measured, **keys)
-    assert all(0 < finding.confidence <= 1 for finding in roots)
-    return roots
+    return [(finding.fault, finding.subject) for finding in diagnose(measured, **keys)]

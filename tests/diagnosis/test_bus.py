@@ -3,11 +3,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from buswright.diagnosis.detect import diagnose
 from buswright.findings import Severity
 from buswright.health.model.health import ControllerState, Duplicates
 from buswright.health.model.identifiers import Busiest
 
-from .made import MS, SECONDS, S, bus, diagnosed, errors, faults, found, gaps, health, identifier
+from .made import MS, SECONDS, S, bus, errors, faults, found, gaps, health, identifier
 
 
 @pytest.mark.parametrize(
@@ -92,7 +93,7 @@ def test_the_jitter_of_an_identifier_that_babbles_means_nothing() -> None:
     calm = identifier(0x080, 20.0)
     rough = replace(calm.period, sd_ns=0.5 * 20 * MS, p999_ns=3.0 * 20 * MS)
     assert ("late-frames", "id:main/080") in faults(health([replace(calm, period=rough)]))
-    (one,) = diagnosed(babbler(2_500, period=rough))  # type: ignore[arg-type]
+    (one,) = diagnose(babbler(2_500, period=rough))  # type: ignore[arg-type]
     assert one.fault == "babbling-node"
     assert "late-frames" not in [inner.fault for inner in one.explains]
 

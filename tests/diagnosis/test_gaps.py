@@ -8,10 +8,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from buswright.diagnosis.detect import diagnose
 from buswright.findings import Finding, Severity
 from buswright.health.model.health import BusFigures, BusHealth, Silences
 
-from .made import MS, SECONDS, S, bus, counter, diagnosed, errors, faults, found, gaps, health, identifier
+from .made import MS, SECONDS, S, bus, counter, errors, faults, found, gaps, health, identifier
 
 PERIODS = (5, 10, 20, 100)
 AT = 20 * S
@@ -52,11 +53,11 @@ def quiet(at: Sequence[int] = (AT,), length: int = LONG, **changes: Any) -> BusF
 
 
 def roots(measured: BusHealth) -> list[tuple[str, str, Severity]]:
-    return [(one.fault, one.subject, one.severity) for one in diagnosed(measured)]
+    return [(one.fault, one.subject, one.severity) for one in diagnose(measured)]
 
 
 def only(measured: BusHealth) -> Finding:
-    (one,) = diagnosed(measured)
+    (one,) = diagnose(measured)
     return one
 
 
