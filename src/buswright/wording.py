@@ -1,10 +1,30 @@
-"""How sentences say counts, lists, shares and times, wherever they are printed."""
+"""How sentences say counts, lists, shares and times, and how text from files is shown, wherever they are printed."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 _SECOND = 1_000_000_000
+_UNSEEN = re.compile(
+    "[\x00-\x1f\x7f-\x9f"  # C0 and C1 controls, ESC among them
+    "\xad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb\U000e0000-\U000e007f"  # no glyph; bidi
+    "\ud800-\udfff]"  # halves of a pair: no encoding has them
+)
+"""What a terminal obeys instead of showing it, what turns the direction of writing, and what has no width."""
+
+
+def visible(text: str, *, keep: str = "") -> str:
+    r"""Write text of a file so that a terminal only shows it: control characters as what they are, ESC as ``\x1b``.
+
+    Parameters
+    ----------
+    keep
+        Characters that stay as they are: ``"\n"`` in a text of several lines.
+    """
+    if text.isprintable():
+        return text
+    return _UNSEEN.sub(lambda found: found[0] if found[0] in keep else ascii(found[0])[1:-1], text)
 
 
 def plural(count: int, word: str) -> str:
