@@ -56,7 +56,7 @@ async def settled(app, pilot):
     for _ in range(2):  # what is drawn may ask for more
         await pilot.pause()
         number = app.snapshot.number
-        app.asking.pause()  # it stands already; the answer comes behind those of what was asked before
+        app.worker.pause()  # it stands already; the answer comes behind those of what was asked before
         while app.snapshot.number == number:
             await asyncio.sleep(0.01)
     await pilot.pause()

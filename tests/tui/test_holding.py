@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from buswright.frames.table import Event
-from buswright.tui.holding import held_still
+from buswright.tui.app import held_still
 from buswright.tui.widgets.prompt import Confirm
 from buswright.worker.snapshot import Notice
 

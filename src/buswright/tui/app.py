@@ -10,22 +10,23 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
-from typing import ClassVar, Protocol
+from typing import ClassVar
 
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
 from textual.message import Message
+from textual.notifications import SeverityLevel
 from textual.screen import Screen
 
-from buswright.tui.asking import Asking
-from buswright.tui.guarded import Guarded
-from buswright.tui.holding import held_still
+from buswright.tui.bench import Guarded
 from buswright.tui.screen_list import SCREENS, Listed
 from buswright.tui.screens.help_screen import HelpScreen
 from buswright.tui.screens.work_screen import WorkScreen
 from buswright.tui.search import Everything
 from buswright.tui.themes import THEMES, theme_for
 from buswright.tui.widgets.prompt import Confirm, Prompt
+from buswright.wording import visible
+from buswright.worker.engine import Engine
 from buswright.worker.snapshot import Notice, Snapshot
 
 LOG = logging.getLogger("buswright.watch")
@@ -38,19 +39,6 @@ SLOWEST, FASTEST = 1 / 16, 64.0
 DRAWN_AFTER_S = 0.01
 AGAIN_S = 30.0
 """A fault that every snapshot repeats is reported again after this time."""
-
-
-class Worker(Asking, Protocol):
-    """What the app needs of the worker, beyond what screens ask."""
-
-    def start(self, deliver: Callable[[], None]) -> None:
-        """Begin; `deliver` is called, from any thread, when a snapshot lies ready and the last one was taken."""
-
-    def take(self) -> Snapshot | None:
-        """Return the newest snapshot and allow the next delivery."""
-
-    def close(self) -> None:
-        """End: finish the recording, close buses and files."""
 
 
 def _maker(listed: Listed) -> Callable[[], Screen[None]]:
@@ -70,6 +58,30 @@ def _get_ready() -> None:
         import_module(f"buswright.tui.screens.{listed.module}")
     gc.collect()
     gc.freeze()
+
+
+def held_still(held: Snapshot, newest: Snapshot) -> Snapshot:
+    """Return what is shown while the screen is held.
+
+    Measurements stand still. Recording, markers and wiggle test go on: they are worked with, not read. An identifier
+    or a channel that is opened meanwhile has nothing held yet: it gets the newest, once, and then stands still too.
+    The detail of an identifier names gaps by their place among those that were measured with it, so that everything
+    is then held at its moment.
+    """
+    if newest.detail is not None and (held.detail is None or held.detail.name != newest.detail.name):
+        return replace(newest, source=replace(newest.source, phase="paused"))
+    curves = [[each.series.name for each in one.plotted] for one in (held, newest)]
+    return replace(
+        held,
+        number=newest.number,
+        source=replace(held.source, phase="paused", events=newest.source.events),
+        detail=held.detail if newest.detail is not None else None,
+        plotted=held.plotted if curves[0] == curves[1] else newest.plotted,
+        wiggle=newest.wiggle,
+        recording=newest.recording,
+        recording_on=newest.recording_on,
+        notices=newest.notices,
+    )
 
 
 class Workbench(Guarded, App[None]):
@@ -118,7 +130,7 @@ class Workbench(Guarded, App[None]):
     class Leave(Message):
         """Something outside ends the program; nothing is asked."""
 
-    def __init__(self, worker: Worker, *, screen: str = "overview", theme: str | None = None) -> None:
+    def __init__(self, worker: Engine, *, screen: str = "overview", theme: str | None = None) -> None:
         super().__init__()
         for each in THEMES:
             self.register_theme(each)
@@ -134,11 +146,6 @@ class Workbench(Guarded, App[None]):
         """Asked for, until a snapshot has it: keys may come faster than snapshots."""
         self._troubles: deque[float] = deque(maxlen=GIVE_UP)
         self._last_told: dict[str, float] = {}
-
-    @property
-    def asking(self) -> Asking:
-        """The worker, as screens see it."""
-        return self.worker
 
     # Snapshots ----------------------------------------------------------------------------------------------------
 
@@ -182,6 +189,19 @@ class Workbench(Guarded, App[None]):
     def _tell(self, notice: Notice) -> None:
         self.notices.append(notice)
         self.notify(notice.text, severity="error" if notice.level == "trouble" else "information", timeout=8)
+
+    def notify(
+        self,
+        message: str,
+        *,
+        title: str = "",
+        severity: SeverityLevel = "information",
+        timeout: float | None = None,
+        markup: bool = True,  # noqa: ARG002  (Textual's)
+    ) -> None:
+        """Tell the user something; text from files in it is shown, and neither obeyed nor taken for markup."""
+        message = visible(message, keep="\n")
+        super().notify(message, title=title, severity=severity, timeout=timeout, markup=False)
 
     def delay_update(self, delay: float = 0.05) -> None:
         """Wait less than Textual would before a screen that comes to the front is drawn."""
@@ -244,19 +264,19 @@ class Workbench(Guarded, App[None]):
                     self.front.receive(self.snapshot)
             self.post_message(self.Fresh())
         elif snapshot.source.phase == "playing":
-            self.asking.pause()
+            self.worker.pause()
         else:
-            self.asking.play()
+            self.worker.play()
 
     def action_step(self, seconds: float) -> None:
         """Go on or back by seconds."""
         if self._replayed():
-            self.asking.step(seconds=seconds)
+            self.worker.step(seconds=seconds)
 
     def action_frame(self, frames: int) -> None:
         """Go on or back by frames."""
         if self._replayed():
-            self.asking.step(frames=frames)
+            self.worker.step(frames=frames)
 
     def action_speed(self, factor: float) -> None:
         """Change the speed of the replay."""
@@ -264,7 +284,7 @@ class Workbench(Guarded, App[None]):
             speed = self.snapshot.source.speed if self._speed is None else self._speed
             speed = 1.0 if speed == float("inf") else speed
             self._speed = min(max(speed * factor, min(SLOWEST, speed)), max(FASTEST, speed))
-            self.asking.set_speed(self._speed)
+            self.worker.set_speed(self._speed)
 
     def _replayed(self) -> bool:
         if self.snapshot is not None and self.snapshot.source.live:
@@ -288,7 +308,7 @@ class Workbench(Guarded, App[None]):
         source = self.snapshot.source
         try:
             clock = Clock("epoch" if source.epoch else "relative", "unknown", 1000, "")
-            self.asking.seek(Moment.parse(text).on(source.first_ns or 0, clock))
+            self.worker.seek(Moment.parse(text).on(source.first_ns or 0, clock))
         except UserError as fault:
             self.notify(str(fault), severity="warning", timeout=6)
 
@@ -300,7 +320,7 @@ class Workbench(Guarded, App[None]):
         moment = time.time_ns()
         self.push_screen(
             Prompt("Marker", "What you did, for example: wiggled plug C12. Its time is that of the key press."),
-            lambda text: None if text is None else self.asking.mark(text, moment),
+            lambda text: None if text is None else self.worker.mark(text, moment),
         )
 
     def action_notices(self) -> None:

@@ -7,15 +7,17 @@ from functools import partial
 from typing import NamedTuple, cast
 
 from textual.command import Hit, Hits, Provider
+from textual.content import Content
 
-from buswright.tui.asking import Bench
+from buswright.tui.bench import Bench
 from buswright.tui.targets import key_of
+from buswright.wording import visible
 from buswright.worker.snapshot import Snapshot
 
 
 def fits(sought: str, *texts: str) -> bool:
     """Whether texts contain every word that is searched for, in any order; a space stands for an underscore too."""
-    inside = "\n".join(texts).casefold().replace("_", " ")
+    inside = visible("\n".join(texts), keep="\n").casefold().replace("_", " ")
     return all(word.replace("_", " ") in inside for word in sought.casefold().split())
 
 
@@ -49,7 +51,9 @@ class Everything(Provider):
             return
         matcher = self.matcher(query)
         for place in places(bench.snapshot):
-            score = max(matcher.match(place.text), float(fits(query, place.text)))
+            text = visible(place.text)
+            score = max(matcher.match(text), float(fits(query, text)))
             if score > 0:
                 go: Callable[[], None] = partial(bench.go_to, place.screen, place.key)
-                yield Hit(score, matcher.highlight(place.text), go, help=place.what)
+                # The matcher would take a bracket in a name for markup.
+                yield Hit(score, Content(text) if "[" in text else matcher.highlight(text), go, help=place.what)

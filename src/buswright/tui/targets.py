@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from buswright.channels.carfile.model import FrameName
 from buswright.findings import Finding
-from buswright.tui.asking import Bench
+from buswright.tui.bench import Bench
 from buswright.worker.snapshot import Snapshot
 
 

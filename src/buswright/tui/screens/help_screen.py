@@ -10,7 +10,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import ModalScreen
 
-from buswright.tui.guarded import Guarded
+from buswright.tui.bench import Guarded
 from buswright.tui.widgets.bars import SearchLine
 from buswright.tui.widgets.rows import Rows
 from buswright.tui.widgets.toned import Lines, Span, hanging, line

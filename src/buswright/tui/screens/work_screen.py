@@ -10,8 +10,7 @@ from textual.binding import Binding, BindingType
 from textual.screen import Screen
 from textual.widget import Widget
 
-from buswright.tui.asking import Bench
-from buswright.tui.guarded import Guarded
+from buswright.tui.bench import Bench, Guarded
 from buswright.tui.search import fits
 from buswright.tui.widgets.bars import SearchLine, Tabs, TimeBar, TopBar
 from buswright.tui.widgets.key_bar import KeyBar

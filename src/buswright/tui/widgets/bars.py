@@ -16,6 +16,7 @@ from buswright.findings import Severity
 from buswright.tui.screen_list import SCREENS
 from buswright.tui.times import clock_text
 from buswright.tui.widgets.toned import SEVERITY_TONES, Plain, Span, fitted, line, width_of
+from buswright.wording import visible
 
 if TYPE_CHECKING:
     from buswright.worker.snapshot import Snapshot, SourceNow
@@ -208,7 +209,7 @@ class SearchLine(Input):
     def keep(self, text: str) -> None:
         """Search for this text, without the focus."""
         self.add_class("-open")
-        self.value = text
+        self.value = visible(text)
 
     def clear(self) -> None:
         """Search for nothing."""

@@ -10,6 +10,8 @@ from textual.containers import Vertical
 from textual.screen import ModalScreen
 from textual.widgets import Input, Label
 
+from buswright.wording import visible
+
 
 class Prompt(ModalScreen[str | None]):
     """Ask for a line of text; None when it was cancelled.
@@ -47,7 +49,7 @@ class Prompt(ModalScreen[str | None]):
             yield Label(self._title, markup=False)
             yield Input(self._text)
             keys = f"Enter {self._enter}, Escape cancels."
-            yield Label(f"{self._hint}\n{keys}".strip(), classes="hint", markup=False)
+            yield Label(visible(f"{self._hint}\n{keys}".strip(), keep="\n"), classes="hint", markup=False)
 
     def on_mount(self) -> None:
         """Begin to type at once."""

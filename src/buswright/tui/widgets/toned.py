@@ -19,7 +19,8 @@ from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
 from buswright.findings import Severity
-from buswright.tui.guarded import Guarded
+from buswright.tui.bench import Guarded
+from buswright.wording import visible
 
 Tone = Literal[
     "plain",
@@ -71,7 +72,12 @@ def width_of(spans: Line) -> int:
 
 
 def fitted(spans: Line, width: int, *, right: bool = False) -> list[Span]:
-    """Return a line of exactly so many cells: padded, or cut with an ellipsis."""
+    """Return a line of exactly so many cells: padded, or cut with an ellipsis; nothing in it steers a terminal.
+
+    Everything that is drawn goes through here, so that this is the gate for text from files.
+    """
+    if not "".join([span.text for span in spans]).isprintable():
+        spans = [Span(visible(span.text), span.tone) for span in spans]
     room = width_of(spans)
     if room == width:
         return list(spans)

@@ -215,7 +215,7 @@ class ChannelsScreen(WorkScreen):
 
     def action_reset(self) -> None:
         """Restart minimum and maximum."""
-        self.bench.asking.reset_extremes()
+        self.bench.worker.reset_extremes()
         self.notify("minimum and maximum restarted", timeout=3)
 
     def action_plot(self) -> None:

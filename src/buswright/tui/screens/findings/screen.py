@@ -193,7 +193,7 @@ class FindingsScreen(WorkScreen):
             )
             return
         target = max(finding.start_ns - BEFORE_NS, source.first_ns or 0)
-        self.bench.asking.seek(target)
+        self.bench.worker.seek(target)
         self.notify(f"space plays from {clock_text(target, source)}; {finding.fault} begins at {when}", timeout=5)
 
     def action_identifier(self) -> None:

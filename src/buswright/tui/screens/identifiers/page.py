@@ -70,11 +70,11 @@ class IdDetailScreen(WorkScreen):
 
     def on_screen_resume(self) -> None:
         """Ask for the identifier when the screen comes to the front."""
-        self.bench.asking.look_at(self.identifier)
+        self.bench.worker.look_at(self.identifier)
 
     def on_screen_suspend(self) -> None:
         """Ask for it no longer."""
-        self.bench.asking.look_at(None)
+        self.bench.worker.look_at(None)
 
     def show(self, snapshot: Snapshot) -> None:
         """Fill the page; what was shown stays while a snapshot comes without it."""

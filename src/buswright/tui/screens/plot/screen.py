@@ -92,11 +92,11 @@ class PlotScreen(WorkScreen):
 
     def on_mount(self) -> None:
         """Ask for the samples."""
-        self.bench.asking.plot(self.names)
+        self.bench.worker.plot(self.names)
 
     def on_unmount(self) -> None:
         """Ask for none any more."""
-        self.bench.asking.plot(())
+        self.bench.worker.plot(())
 
     # Drawing ------------------------------------------------------------------------------------------------------
 

@@ -119,7 +119,7 @@ class RecordingScreen(WorkScreen):
 
     def _end(self, yes: bool | None) -> None:
         if yes:
-            self.bench.asking.stop_recording()
+            self.bench.worker.stop_recording()
 
     def _ask(self, text: str, why_again: str) -> None:
         hint = why_again or "A file or path. .log makes a candump file, .asc an ASC file; add .gz to compress it."
@@ -134,7 +134,7 @@ class RecordingScreen(WorkScreen):
         if why:
             self._ask(text, why)
         else:
-            self.bench.asking.start_recording(path)
+            self.bench.worker.start_recording(path)
 
     def on_rows_chosen(self, event: Rows.Chosen) -> None:
         """Go to the moment of a marker in a capture."""
@@ -144,4 +144,4 @@ class RecordingScreen(WorkScreen):
             return
         moment = event.key[0]
         if isinstance(moment, int):
-            self.bench.asking.seek(moment)
+            self.bench.worker.seek(moment)

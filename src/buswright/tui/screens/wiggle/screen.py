@@ -201,7 +201,7 @@ class WiggleScreen(WorkScreen):
         names = [name for name in self._channels if name in self.picks] or ([key] if isinstance(key, str) else [])
         if names:
             self._choosing = False
-            self.bench.asking.start_wiggle(names)
+            self.bench.worker.start_wiggle(names)
             self.notify("touch nothing now", timeout=4)
 
     # A test -------------------------------------------------------------------------------------------------------
@@ -250,7 +250,7 @@ class WiggleScreen(WorkScreen):
         """Move a place from now on; name it first if there are fewer."""
         test = self.test
         if test is not None and number <= len(test.places):
-            self.bench.asking.move_to(test.places[number - 1].place)
+            self.bench.worker.move_to(test.places[number - 1].place)
         else:
             self.action_name()
 
@@ -265,11 +265,11 @@ class WiggleScreen(WorkScreen):
 
     def _named(self, name: str | None) -> None:
         if name:
-            self.bench.asking.move_to(name)
+            self.bench.worker.move_to(name)
 
     def action_quiet(self) -> None:
         """Nothing is being moved."""
-        self.bench.asking.move_to("")
+        self.bench.worker.move_to("")
 
     def on_rows_chosen(self, event: Rows.Chosen) -> None:
         """Start, or move the place under the cursor."""
@@ -277,7 +277,7 @@ class WiggleScreen(WorkScreen):
         if event.rows.id == "choice":
             self.action_start()
         elif event.rows.id == "places" and self.running:
-            self.bench.asking.move_to(str(event.key))
+            self.bench.worker.move_to(str(event.key))
 
     def action_bell(self) -> None:
         """Ring at glitches, or not."""
@@ -292,7 +292,7 @@ class WiggleScreen(WorkScreen):
 
     def action_end(self) -> None:
         """End the test; its result stays."""
-        self.bench.asking.stop_wiggle()
+        self.bench.worker.stop_wiggle()
 
     def action_choose(self) -> None:
         """Choose channels for a new test."""

@@ -1,4 +1,4 @@
-"""What a key or a message raises must not end the workbench, nor leave a part of it deaf."""
+"""The app as its parts see it; and parts that what a key or a message raises neither ends nor leaves deaf."""
 
 from __future__ import annotations
 
@@ -7,13 +7,30 @@ from typing import Protocol, runtime_checkable
 from textual.message import Message
 from textual.message_pump import MessagePump
 
+from buswright.worker.engine import Engine
+from buswright.worker.snapshot import Snapshot
+
 
 @runtime_checkable
-class Teller(Protocol):
-    """An app that knows what to do with a fault of the program."""
+class Bench(Protocol):
+    """The app, as the screens see it."""
+
+    @property
+    def snapshot(self) -> Snapshot | None:
+        """The newest snapshot; the one that is held, of a live bus that is held."""
+
+    @property
+    def worker(self) -> Engine:
+        """Whom to ask: every call returns at once, and the answer is in a later snapshot."""
+
+    def go_to(self, name: str, key: object) -> None:
+        """Go to a screen, to one of its rows."""
+
+    def search_in(self, name: str, text: str) -> None:
+        """Go to a screen and search its list."""
 
     def trouble(self, what: str, fault: Exception) -> None:
-        """Report and log it; go on."""
+        """Report and log a fault of the program; go on."""
 
 
 class Guarded(MessagePump):
@@ -31,7 +48,7 @@ class Guarded(MessagePump):
         Exception
             The fault, in an app that doesn't.
         """
-        if not isinstance(self.app, Teller):
+        if not isinstance(self.app, Bench):
             raise fault
         self.app.trouble(what, fault)
 
