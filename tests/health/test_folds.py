@@ -32,6 +32,17 @@ def test_bins_hold_their_values_and_are_narrow(values: list[int]) -> None:
         assert ((high - low) / low <= width).all()
 
 
+def test_frames_of_one_stamp_take_no_more_room() -> None:
+    spacings = Histogram(FINE)
+    spacings.add(np.array([0] * 10 + [10_000_000] * 80 + [20_000_000] * 10))
+    assert len(spacings.counts) < 7_000
+    assert spacings.quantile(0.05) == 0.0
+    assert spacings.quantile(0.5) == pytest.approx(10_000_000, rel=0.004)
+    found = typical(spacings)
+    assert found is not None
+    assert (found.period_ns, found.exact, found.steady) == (10_000_000, 0.8, 0.9)
+
+
 @given(st.lists(st.integers(0, 10**9), min_size=1, max_size=200), st.lists(st.integers(0, 200), max_size=4))
 def test_a_histogram_is_the_same_however_it_is_fed(values: list[int], cuts: list[int]) -> None:
     whole, parts = Histogram(FINE), Histogram(FINE)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import pickle
 import tracemalloc
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import Stated
 from buswright.frames.table import Clock, Frames, concatenate
 from buswright.health.identifiers import lane as id_lane
+from buswright.health.model.gaps import Gaps
 from buswright.health.model.health import BusHealth
 from buswright.health.model.identifiers import IdFigures
 from buswright.health.track import HealthTracker
@@ -293,3 +295,39 @@ def test_the_usual_deviation_is_not_that_of_a_stall() -> None:
     assert period.p50_ns == pytest.approx(0.0, abs=0.1 * MS)
     assert period.p999_ns is not None
     assert period.p999_ns > 5 * MS
+
+
+def stamped_late(seconds: float, every: int) -> Frames:
+    """A comb of 2 ms, one frame in so many stamped 1.6 ms late, as by a computer that looks when it finds the time."""
+    frames = comb(0x100, 2, seconds)
+    time_ns = frames.time_ns.copy()
+    time_ns[every // 2 :: every] += 1_600_000
+    return dataclasses.replace(frames, time_ns=time_ns)
+
+
+def test_late_frames_of_a_long_watch_are_all_counted_and_few_are_kept() -> None:
+    tracker, sizes = HealthTracker(databases=database(0x100, cycle_time_ms=2)), []
+    frames = stamped_late(120, 5)
+    for part in range(0, len(frames), 500):
+        tracker.update(frames.slice(part, part + 500))
+        if part % 10_000 == 0:
+            sizes += [len(pickle.dumps(lane.fold.timing)) for lane in tracker._lanes.values()]
+    gaps = only(tracker.result()).gaps
+    assert (gaps.total, gaps.late, gaps.missing) == (12_000, 12_000, 0)
+    assert len(gaps) <= gaps.KEPT_LATE
+    assert gaps.end_ns[-1] > START + 119 * S
+    assert (np.diff(gaps.start_ns) > 0).all()
+    assert max(sizes[3:]) < 1.05 * sizes[3]  # a minute more of it takes no more room
+
+
+def test_missing_frames_are_counted_exactly_where_only_the_longest_and_latest_gaps_are_kept(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    frames = stamped_late(20, 50)
+    keep = np.arange(len(frames)) % 7 != 0
+    whole = only(measured(frames.take(keep), databases=database(0x100, cycle_time_ms=2))).gaps
+    monkeypatch.setattr(Gaps, "KEPT", 100)
+    monkeypatch.setattr(Gaps, "KEPT_LATE", 20)
+    few = only(measured(frames.take(keep), databases=database(0x100, cycle_time_ms=2))).gaps
+    assert len(few) < len(whole) == whole.total
+    assert (few.total, few.late, few.missing) == (whole.total, whole.late, whole.missing)

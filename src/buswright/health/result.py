@@ -15,7 +15,7 @@ from buswright.health.buses.lane import BusLane, wire_seconds
 from buswright.health.described import Described, Identity
 from buswright.health.folds.histogram import Typical, typical
 from buswright.health.grouping import group_gaps
-from buswright.health.identifiers.gaps import as_gaps, new_gaps
+from buswright.health.identifiers.gaps import KeptGaps, as_gaps
 from buswright.health.identifiers.lane import IdLane
 from buswright.health.identifiers.timing import STEADY, TimingFold
 from buswright.health.model.gaps import LOADED, LONG_GAP
@@ -130,7 +130,7 @@ def _identifier(lane: IdLane, measured: Measured, bus: BusFigures) -> IdFigures:
         checksum=checksum.checksum if checksum is not None else None,
         length=max(lengths.counts, key=lengths.counts.__getitem__, default=None),
     )
-    kept = timing.gaps if period.sending == "periodic" else new_gaps()
+    kept = timing.gaps if period.sending == "periodic" else KeptGaps()
     rate = bus.bitrate
     load = None
     if rate.bits_per_s and bus.load is not None:

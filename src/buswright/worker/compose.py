@@ -9,7 +9,6 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
-from buswright.channels.following.follow import ChannelNow, Plotted
 from buswright.diagnosis.detect import diagnose
 from buswright.diagnosis.now.judge import NOTHING_JUDGED, judge
 from buswright.diagnosis.now.moment import Reception
@@ -51,7 +50,6 @@ class _Shown:
     findings: tuple[Finding, ...] = ()
     load: tuple[Int64s, npt.NDArray[np.float64]] = (_NO_TIMES, _NO_LOAD)
     recent: Recent = field(default_factory=lambda: Recent(0, {}, {}))
-    channels: tuple[ChannelNow, ...] = ()
 
 
 class Composer:
@@ -88,19 +86,18 @@ class Composer:
         now_ns = source.shown_ns if isinstance(source, Listening) else source.moment_ns
         at_ns = now_ns if now_ns is not None else 0
         shown.recent = folds.recent.run(lambda one: one.result(at_ns), replace(shown.recent, now_ns=at_ns))
-        shown.channels = folds.channels.run(lambda one: one.result(at_ns), ())
         snapshot = Snapshot(
             number=self._number,
             source=self._source_now(now_ns),
             health=shown.health,
             recent=shown.recent,
-            channels=shown.channels,
+            channels=folds.channels.run(lambda one: one.result(at_ns), ()),
             findings=shown.findings,
             findings_whole=self._whole,
             car=folds.known.car,
             database=self._database,
             detail=self._detail(asked.detail),
-            plotted=self._plotted(asked.plotted),
+            plotted=folds.channels.run(lambda one: tuple(one.plotted(asked.plotted)), ()) if asked.plotted else (),
             wiggle=folds.wiggle_now(source.heard_ns),
             recording=source.recording if isinstance(source, Listening) else None,
             recording_on=source.recording_on if isinstance(source, Listening) else False,
@@ -163,11 +160,6 @@ class Composer:
         bus = health.buses.get(name.bus)
         interfaces = bus.interfaces if bus is not None else (name.bus,)
         return self._decoder.run(lambda decoder: id_detail(name, held, interfaces, decoder, health), None)
-
-    def _plotted(self, names: tuple[str, ...]) -> tuple[Plotted, ...]:
-        if not names:
-            return ()
-        return tuple(self._folds.channels.run(lambda one: one.plotted(names), ()))
 
 
 def _title(source: Replay | Listening) -> str:

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
+import io
+import pickle
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
 
 from buswright.channels.following.follow import Follower
 from buswright.channels.session import Session, databases_of, interface_names
@@ -15,7 +19,6 @@ from buswright.frames.table import empty_frames
 from buswright.health.recent import RecentTracker
 from buswright.health.track import HealthTracker
 from buswright.messages.decode import Decoder
-from buswright.worker.copying import copied
 from buswright.worker.notices import Notices, Shielded
 
 if TYPE_CHECKING:
@@ -173,5 +176,33 @@ class Folds:
 
 
 def _copy(follower: Follower) -> Follower:
-    """Copy a follower; the session tells it where channels come from, the decoder what messages are."""
-    return copied(follower, Session, Decoder)
+    """Return a follower that goes on by itself; what never changes is shared, and so is what that refers to.
+
+    These are frozen dataclasses (series, messages, the car file), read-only mappings, the session, which tells where
+    channels come from, and the decoder, which tells what messages are.
+    """
+    kept: list[object] = []
+
+    class Pickler(pickle.Pickler):
+        def persistent_id(self, each: Any) -> int | None:
+            if isinstance(each, Session | Decoder | MappingProxyType) or _is_frozen(each):
+                kept.append(each)
+                return len(kept) - 1
+            return None
+
+    class Unpickler(pickle.Unpickler):
+        def persistent_load(self, number: Any) -> object:
+            return kept[number]
+
+    stream = io.BytesIO()
+    Pickler(stream, protocol=pickle.HIGHEST_PROTOCOL).dump(follower)
+    stream.seek(0)
+    copy: Follower = Unpickler(stream).load()
+    return copy
+
+
+def _is_frozen(each: object) -> bool:
+    if not dataclasses.is_dataclass(each) or isinstance(each, type):
+        return False
+    parameters: Any = vars(type(each)).get("__dataclass_params__")  # there is no public way to ask
+    return parameters is not None and parameters.frozen

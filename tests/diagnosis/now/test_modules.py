@@ -10,7 +10,7 @@ from buswright.diagnosis.now.seconds import ALL, BLANK, NONE, SOME, marks, silen
 from buswright.findings import THRESHOLDS
 from buswright.frames.table import Event
 from buswright.health.model.health import Drop
-from buswright.tui.screens.overview.heartbeat import mark_spans, words_of
+from buswright.tui.screens.overview.lines import mark_spans, words_of
 
 from ...tui.made import snapshot_of, some_id
 from ...tui.made_variants import SECOND, live, nothing, reception, without_car

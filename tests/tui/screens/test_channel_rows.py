@@ -189,7 +189,7 @@ def test_a_row_has_a_cell_for_each_column_and_none_is_wider(width):
 def test_a_bad_value_that_nothing_objects_to_is_not_called_good():
     each = channel(state="bad", value=NAN, quality=0, quality_words="no number: the formula has none")
     cells = rows.cells_of(
-        each, decimals={}, picks=[], first_ns=None, now_ns=200 * S, trace_cells=9, group="none"
+        each, decimals={}, picks=[], first_ns=None, now_ns=200 * S, trace_cells=10, group="none"
     )  # fmt: skip
     assert "no number" in [cell.text for cell in cells if hasattr(cell, "text")]
     spans = [span for spans in rows.about(each, "", {}, None, 100) for span in spans]

@@ -6,7 +6,7 @@ import pytest
 
 from buswright.diagnosis.detect import diagnose
 from buswright.findings import Layer, Severity
-from buswright.tui.screens.findings.lines import checked_lines, evidence_lines, subject_text
+from buswright.tui.screens.findings.lines import checked_lines, evidence_lines, subject_words
 from buswright.tui.screens.findings.screen import BEFORE_NS, FindingsScreen
 from buswright.tui.search import places
 from buswright.tui.targets import Target, channels_of, identifiers_of, key_of
@@ -317,6 +317,6 @@ def test_a_capture_without_absolute_time_counts_seconds_from_its_start():
 
 
 def test_subjects_in_words_and_bindings_with_descriptions():
-    words = {subject_text(each) for each in several().findings}
+    words = {subject_words(each.subject) for each in several().findings}
     assert {"wheel_node", "chassis/110", "supply 5V-A", "the capture"} <= words
     assert all(binding.description for binding in FindingsScreen.BINDINGS)

@@ -6,9 +6,8 @@ import pytest
 
 from buswright.channels.glitches import Glitch
 from buswright.diagnosis.wiggle.model import PlaceNow, WiggleNow
-from buswright.tui.screens.wiggle.lines import key_line
+from buswright.tui.screens.wiggle.lines import big, key_line
 from buswright.tui.widgets.bars import Tabs
-from buswright.tui.widgets.big_digits import big
 from buswright.tui.widgets.rows import Rows
 
 from ..made import snapshot_of

@@ -61,8 +61,8 @@ class LongestAndLatest:
         self.count += len(rows)
         self._rows = np.concatenate([self._rows, rows])
         self._number = np.concatenate([self._number, numbers])
-        # Twice the room, so that rows that come one by one don't make a sort each.
-        if len(self._rows) > 4 * self.size:
+        # Half as much room again, so that rows that come one by one don't make a sort each.
+        if len(self._rows) > 3 * self.size:
             self._prune()
 
     def _prune(self) -> None:

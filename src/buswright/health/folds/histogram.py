@@ -33,12 +33,16 @@ def value_of(bins: Int64s, bits: int) -> Float64s:
 
 
 class Histogram:
-    """Counts, and the sum of the values, for every bin between the lowest and the highest that was met."""
+    """Counts, and the sum of the values, for every bin between the lowest and the highest that was met.
 
-    __slots__ = ("bits", "counts", "low", "sums", "total")
+    Values under 1 share a bin: from zero, which frames with one stamp are apart, to 1 there are 32,000 others.
+    """
+
+    __slots__ = ("bits", "counts", "low", "sums", "total", "under")
 
     def __init__(self, bits: int) -> None:
         self.bits = bits
+        self.under = (127 << bits) - 1  # 127 is the exponent of 1 as a 32-bit float has it
         self.low = 0
         self.counts: Int64s = np.zeros(0, dtype=np.int64)
         self.sums: Float64s = np.zeros(0)
@@ -48,7 +52,7 @@ class Histogram:
         """Count values that are not negative; `summed`: and add them up by bin."""
         if not len(values):
             return
-        bins = bins_of(values, self.bits)
+        bins = np.maximum(bins_of(values, self.bits), self.under)
         low = int(bins.min())
         bins -= low
         counts = np.bincount(bins)
@@ -82,7 +86,10 @@ class Histogram:
     @property
     def edges(self) -> Float64s:
         """Lower edges of the bins and the upper edge of the last; float64[k + 1]."""
-        return value_of(np.arange(self.low, self.low + len(self.counts) + 1), self.bits)
+        edges = value_of(np.arange(self.low, self.low + len(self.counts) + 1), self.bits)
+        if self.low == self.under:
+            edges[0] = 0.0
+        return edges
 
     def quantile(self, share: float) -> float:
         """Value below which that share lies, linear within its bin; NaN while empty."""
@@ -91,7 +98,7 @@ class Histogram:
         below = np.cumsum(self.counts)
         wanted = share * self.total
         at = min(int(np.searchsorted(below, wanted)), len(below) - 1)
-        if self.low + at == 0:
+        if self.low + at == self.under:
             return 0.0
         edges = self.edges
         inside = (wanted - (below[at] - self.counts[at])) / max(1, int(self.counts[at]))

@@ -50,13 +50,53 @@ GAP = np.dtype(
         ("counter_before", np.int64),
         ("counter_after", np.int64),
         ("same_as_first", np.bool_),
+        ("number", np.int64),
     ]
 )
 
 
-def new_gaps() -> LongestAndLatest:
-    """Return an empty keeper of gaps."""
-    return LongestAndLatest(GAP, Gaps.KEPT // 2)
+class KeptGaps:
+    """Gaps of one identifier: all are counted, and of each kind the longest and the latest are kept.
+
+    A computer that stamps frames when it gets round to them makes late ones without end, hundreds a second on a busy
+    one. What only held a late frame is therefore a kind of its own, of which fewer are kept: 0 is late by any stamp,
+    1 late if a host stamped it, 2 holds missing frames.
+    """
+
+    def __init__(self) -> None:
+        self._kinds = [LongestAndLatest(GAP, size // 2) for size in (Gaps.KEPT_LATE, Gaps.KEPT_LATE, Gaps.KEPT)]
+        self._frames = np.zeros((3, 2), dtype=np.int64)
+
+    @property
+    def count(self) -> int:
+        """All of them."""
+        return sum(kept.count for kept in self._kinds)
+
+    @property
+    def rows(self) -> npt.NDArray[np.void]:
+        """What was kept, in order; `GAP` rows."""
+        rows = np.concatenate([kept.rows for kept in self._kinds])
+        return rows[np.argsort(rows["number"], kind="stable")]
+
+    def add(self, rows: npt.NDArray[np.void]) -> None:
+        """Take rows in order; numbers them."""
+        rows["number"] = self.count + np.arange(len(rows))
+        kind = (rows["frames"] > 0).astype(np.intp) + (rows["lagging"] > 0)
+        for number, kept in enumerate(self._kinds):
+            own = rows[kind == number]
+            kept.add(own)
+            self._frames[number] += own["frames"].sum(), own["lagging"].sum()
+
+    def left_out(self, *, host: bool) -> tuple[int, int]:
+        """Count what isn't kept: gaps that only held a late frame, and the frames missing in the others."""
+        late = missing = 0
+        for number, kept in enumerate(self._kinds):
+            if number < 1 + host:
+                late += kept.count - len(kept.rows)
+            else:
+                frames = kept.rows["lagging" if host else "frames"].sum()
+                missing += int(self._frames[number, int(host)] - frames)
+        return late, missing
 
 
 class Periods(NamedTuple):
@@ -203,9 +243,7 @@ def _median(values: Float64s, there: Bools) -> Float64s:
     return found
 
 
-def as_gaps(
-    kept: LongestAndLatest, load: Float64s, counter: Any, loaded: float, long_gap: float, *, host: bool
-) -> Gaps:
+def as_gaps(kept: KeptGaps, load: Float64s, counter: Any, loaded: float, long_gap: float, *, host: bool) -> Gaps:
     """Make the figures: which gaps hold missing frames at the load that the bus had.
 
     Parameters
@@ -230,7 +268,7 @@ def as_gaps(
     if counter is not None:
         there = (before >= 0) & (after >= 0)
         step[there] = (after[there] - before[there]) * counter.inverse % counter.modulus
-    dropped = kept.count - len(rows)
+    late, lost = kept.left_out(host=host)
     words = "1.5 periods, 2.5 above 70 % load"
     if not busy.any():
         words = "1.5 periods"
@@ -238,8 +276,8 @@ def as_gaps(
         words = "2.5 periods"
     return Gaps(
         total=kept.count,
-        missing=int(frames[missing].sum()) + dropped,
-        late=int(np.count_nonzero(~missing)),
+        missing=int(frames[missing].sum()) + lost,
+        late=int(np.count_nonzero(~missing)) + late,
         rule=words,
         start_ns=rows["start"].copy(),
         end_ns=rows["end"].copy(),

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from buswright.channels.expectation import STEADY_TOLERANCE, contradicted
 from buswright.frames.table import Bools, Int64s
 from buswright.health.folds.histogram import COARSE, FINE, Histogram, Typical, typical
-from buswright.health.identifiers.gaps import AFTER, BEFORE, Arrivals, Periods, find_gaps, new_gaps
+from buswright.health.identifiers.gaps import AFTER, BEFORE, Arrivals, KeptGaps, Periods, find_gaps
 from buswright.health.model.gaps import SHORT_GAP
 from buswright.health.model.identifiers import Busiest, PeriodStrip
 
@@ -76,7 +76,7 @@ class TimingFold:
         self.elapsed_ns = 0
         self._rate_ns: float | None = None
         self._rate_steps = 0
-        self.gaps = new_gaps()
+        self.gaps = KeptGaps()
         self._pending: Arrivals | None = None
         self._strip: list[npt.NDArray[np.void]] = []
         self._strip_rows = 0

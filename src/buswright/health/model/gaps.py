@@ -26,7 +26,8 @@ LOADED = 0.70
 class Gaps:
     """Spacings of one identifier over 1.5 periods, k of them kept, ascending by time.
 
-    All of them are counted. Where there are more than `KEPT`, the longest and the latest are kept.
+    All of them are counted. Where more than `KEPT` hold missing frames, or more than `KEPT_LATE` only a late one, the
+    longest and the latest are kept.
 
     Attributes
     ----------
@@ -85,6 +86,7 @@ class Gaps:
     load: Float64s
 
     KEPT = 10_000
+    KEPT_LATE = 2_000
 
     def __len__(self) -> int:
         return len(self.start_ns)

@@ -5,16 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from buswright.channels.samples.series import Quality
-from buswright.tui.widgets.toned import Tone
+from buswright.tui.widgets.toned import TONES, Tone
 
-CURVES: tuple[tuple[str, Tone], ...] = (
-    ("A", "curve1"),
-    ("B", "curve2"),
-    ("C", "curve3"),
-    ("D", "curve4"),
-    ("E", "curve5"),
-    ("F", "curve6"),
-)
+CURVES: tuple[tuple[str, Tone], ...] = tuple(zip("ABCDEF", TONES[-6:], strict=True))
 """Letters of picked channels, here and in the plot, and their tones."""
 _SHORT: Mapping[Quality, str] = {
     Quality.SHORT_FRAME: "short frame",

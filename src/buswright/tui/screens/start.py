@@ -22,7 +22,7 @@ from buswright.tui.themes import THEMES, theme_for
 from buswright.tui.widgets.bars import Bar
 from buswright.tui.widgets.key_bar import KeyBar
 from buswright.tui.widgets.rows import Cell, Column, Heading, Key, Rows
-from buswright.tui.widgets.toned import Lines, Span, line
+from buswright.tui.widgets.toned import Plain, Span, line
 
 FILES_LOOKED_AT = 500
 """Files of a folder that are looked at, the newest first: a folder of thousands must not keep anybody waiting."""
@@ -83,10 +83,6 @@ WORDS = (
 DEMO = Offer("demo", "the demo", "the Wrenfell 3, an invented car, drives for a minute")
 
 
-class Words(Lines, can_focus=False):
-    """What else there is to know."""
-
-
 class Start(App[str | None]):
     """Offers what there is; ends with the SOURCE that was chosen, or None.
 
@@ -121,7 +117,7 @@ class Start(App[str | None]):
         """Put a title over the list, and what else could be done under it."""
         yield Bar(id="question")
         yield Rows(COLUMNS, opens="Watch it", id="offers")
-        yield Words(id="words")
+        yield Plain(id="words")
         yield KeyBar()
 
     def on_mount(self) -> None:
@@ -156,7 +152,7 @@ class Start(App[str | None]):
 
     def _show_words(self) -> None:
         said = [part for each in self._said for part in wrap(each, max(self.size.width - 3, 20))]
-        words = self.query_one("#words", Words)
+        words = self.query_one("#words", Plain)
         words.styles.height = min(len(said) + 1, self.size.height // 3)
         words.show([line(Span(each, "dim")) for each in said])
 

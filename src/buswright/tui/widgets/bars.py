@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterator
+from itertools import accumulate
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
@@ -16,7 +18,7 @@ from buswright.findings import Severity
 from buswright.tui.screen_list import SCREENS
 from buswright.tui.times import clock_text
 from buswright.tui.widgets.toned import SEVERITY_TONES, Plain, Span, fitted, line, width_of
-from buswright.wording import visible
+from buswright.wording import plural, visible
 
 if TYPE_CHECKING:
     from buswright.worker.snapshot import Snapshot, SourceNow
@@ -79,16 +81,12 @@ def _recording(snapshot: Snapshot) -> Iterator[Span]:
 
 
 def _tally(snapshot: Snapshot) -> Iterator[Span]:
-    counts = {severity: sum(one.severity is severity for one in snapshot.findings) for severity in Severity}
-    said = False
-    for severity in (Severity.FAULT, Severity.SUSPECT):
-        if counts[severity]:
-            word = severity.name.lower() + ("s" if counts[severity] > 1 else "")
-            yield Span(f"{counts[severity]} {word} ", SEVERITY_TONES[severity])
-            said = True
-    if not said and not snapshot.health.capture.frames:
+    found = Counter(one.severity for one in snapshot.findings if one.severity > Severity.NOTE)
+    for severity in sorted(found, reverse=True):
+        yield Span(f"{plural(found[severity], severity.name.lower())} ", SEVERITY_TONES[severity])
+    if not found and not snapshot.health.capture.frames:
         yield Span("nothing received ", "dim")
-    elif not said:
+    elif not found:
         yield Span("buses: no findings ", "good")
 
 
@@ -101,31 +99,25 @@ class Tabs(Bar):
 
     def on_mount(self) -> None:
         """Draw it once."""
-        self.show(lambda width, _: [self._drawn_for(width)])
+        self.show(lambda width, _: [[span for tab in self._tabs(width).values() for span in tab]])
 
-    def _drawn_for(self, width: int) -> list[Span]:
-        spans: list[Span] = []
-        short = width < 76
+    def _tabs(self, width: int) -> dict[str, list[Span]]:
+        tabs = {}
         for number, (name, listed) in enumerate(SCREENS.items(), 1):
-            text = listed.title[:5] if short else listed.title
+            digit, text = Span(str(number), "accent"), listed.title[:5] if width < 76 else listed.title
             if name == self._front:
-                spans += [Span("["), Span(str(number), "accent"), Span(f" {text}", "strong"), Span("] ")]
+                tabs[name] = [Span("["), digit, Span(f" {text}", "strong"), Span("] ")]
             else:
-                spans += [Span(" "), Span(str(number), "accent"), Span(f" {text}  ", "dim")]
-        return spans
+                tabs[name] = [Span(" "), digit, Span(f" {text}  ", "dim")]
+        return tabs
 
     def on_click(self, event: events.Click) -> None:
         """Go to the screen that was clicked."""
-        at = 0
-        for span_name, width in zip(SCREENS, self._widths(), strict=True):
-            at += width
-            if event.x < at:
-                self.app.switch_mode(span_name)
+        ends = accumulate(width_of(tab) for tab in self._tabs(self.size.width).values())
+        for name, end in zip(SCREENS, ends, strict=True):
+            if event.x < end:
+                self.app.switch_mode(name)
                 return
-
-    def _widths(self) -> list[int]:
-        short = self.size.width < 76
-        return [len(listed.title[:5] if short else listed.title) + 5 for listed in SCREENS.values()]
 
 
 class TimeBar(Bar):

@@ -86,19 +86,6 @@ class Rows(Toned, can_focus=True):
     ALONE: ClassVar[bool] = True
     """The only list of its screen: its cursor is shown while the focus is elsewhere."""
 
-    class Chosen(Message):
-        """Enter, or a click on the row under the cursor."""
-
-        def __init__(self, rows: Rows, key: Key) -> None:
-            self.rows = rows
-            self.key = key
-            super().__init__()
-
-        @property
-        def control(self) -> Rows:
-            """The list."""
-            return self.rows
-
     class Moved(Message):
         """The cursor stands on another row."""
 
@@ -107,10 +94,8 @@ class Rows(Toned, can_focus=True):
             self.key = key
             super().__init__()
 
-        @property
-        def control(self) -> Rows:
-            """The list."""
-            return self.rows
+    class Chosen(Moved):
+        """Enter, or a click on the row under the cursor."""
 
     def __init__(
         self,

@@ -6,7 +6,7 @@ words carry it too.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from textwrap import wrap
 from typing import Literal, NamedTuple, get_args
 
@@ -18,6 +18,8 @@ from textual.geometry import Size
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
+from buswright.diagnosis.now.identifiers import IdState, Rank
+from buswright.diagnosis.now.modules import Sender
 from buswright.findings import Severity
 from buswright.tui.bench import Guarded
 from buswright.wording import visible
@@ -114,6 +116,22 @@ def hanging(start: Line, text: str, width: int, tone: Tone = "plain") -> Iterato
     first, *rest = wrap(text, max(width - indent, 20)) or [""]
     yield [*start, Span(first, tone)]
     yield from ([Span(" " * indent), Span(each, tone)] for each in rest)
+
+
+def severity_tone(severity: Severity | None, otherwise: Tone = "plain") -> Tone:
+    """Return the tone of a severity, `otherwise` where there is none."""
+    return otherwise if severity is None else SEVERITY_TONES[severity]
+
+
+def tone_of(state: IdState) -> Tone:
+    """Return the tone of an identifier's word: what can't be judged is dim."""
+    return severity_tone(state.severity, "good" if state.rank is Rank.OK else "dim")
+
+
+def sender_tone(sender: Sender) -> Tone:
+    """Return the tone of a module's word."""
+    well: Mapping[str, Tone] = {"present": "good", "now and then": "plain"}
+    return severity_tone(sender.severity, well.get(sender.state, "dim"))
 
 
 class Toned(Guarded, ScrollView):

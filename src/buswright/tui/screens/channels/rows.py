@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Literal, get_args
 
+import numpy as np
+
 from buswright.channels import units
 from buswright.channels.following.follow import TRACE_S, ChannelNow, State, Trace
 from buswright.channels.following.now import objected
@@ -12,6 +14,7 @@ from buswright.diagnosis.now.channels import WORST, concern, slow
 from buswright.report.text import count
 from buswright.tui.digits import NOTHING, decimals_for, input_text, number, raw_text
 from buswright.tui.screens.channel_words import CURVES, quality_short
+from buswright.tui.times import SECOND
 from buswright.tui.widgets.rows import Cell, Column, Heading, Key
 from buswright.tui.widgets.toned import Span, Tone, hanging, joined, line
 
@@ -219,54 +222,34 @@ def trace_spans(
     smallest
         Less than this from lowest to highest fills only a part of the height: noise of the last digit stays low.
     """
-    low, high, bad, begun = _binned(trace, first_ns, now_ns, cells)
-    known = sorted((a + b) / 2 for a, b in zip(low, high, strict=True) if a <= b)
-    if not known:
-        return joined(
-            Span("×", "fault") if each else Span("·" if at >= begun else " ", "dim") for at, each in enumerate(bad)
-        )
-    usual = known[len(known) // 2]
-    bottom, top = min(a for a in low if a == a), max(b for b in high if b == b)
-    if top - bottom < smallest:
-        middle = (top + bottom) / 2
-        bottom, top = middle - smallest / 2, middle + smallest / 2
-    scale = 7.99 / (top - bottom) if top > bottom else 0.0
-    marks: list[Span] = []
-    for at, (a, b, wrong) in enumerate(zip(low, high, bad, strict=True)):
-        if wrong:
-            marks.append(Span("×", "fault"))
-        elif a != a:
-            marks.append(Span("·" if at >= begun else " ", "dim"))
-        else:
-            shown = a if usual - a > b - usual else b
-            marks.append(Span(_BLOCKS[int((shown - bottom) * scale)] if scale else _BLOCKS[3]))
-    return joined(marks)
-
-
-def _binned(
-    trace: Trace, first_ns: int | None, now_ns: int | None, cells: int
-) -> tuple[list[float], list[float], list[bool], int]:
-    """Extremes and objections by cell, NaN where nothing came; and the cell in which the first frame of all lies.
-
-    The last cell ends with the second of `now_ns`.
-    """
-    nan = float("nan")
-    low, high, bad = [nan] * cells, [nan] * cells, [False] * cells
-    first = trace.start_ns // 1_000_000_000
-    last = first + len(trace.low) - 1 if now_ns is None else now_ns // 1_000_000_000
-    seconds = TRACE_S // cells
-    shift = first - (last - TRACE_S + 1)
-    lows, highs, bads = trace.low.tolist(), trace.high.tolist(), trace.bad.tolist()
-    for at, (a, b, wrong) in enumerate(zip(lows, highs, bads, strict=True), shift):
-        if not 0 <= at < TRACE_S:
-            continue
-        cell = at // seconds
-        if a == a:  # not NaN
-            low[cell] = a if low[cell] != low[cell] else min(low[cell], a)
-            high[cell] = b if high[cell] != high[cell] else max(high[cell], b)
-        bad[cell] = bad[cell] or wrong
-    begun = 0 if first_ns is None else (first_ns // 1_000_000_000 - last + TRACE_S - 1) // seconds
-    return low, high, bad, begun
+    # Each cell stands for the same number of seconds; the last one ends with the second of `now_ns`.
+    first = trace.start_ns // SECOND
+    last = first + len(trace.low) - 1 if now_ns is None else now_ns // SECOND
+    at = np.arange(len(trace.low)) + (first - last + TRACE_S - 1)
+    inside = (at >= 0) & (at < TRACE_S)
+    columns = np.full((3, TRACE_S), np.nan)
+    columns[:, at[inside]] = trace.low[inside], trace.high[inside], trace.bad[inside]
+    low, high, bad = columns.reshape(3, cells, -1)
+    low, high, wrong = np.fmin.reduce(low, axis=1), np.fmax.reduce(high, axis=1), (bad == 1).any(axis=1)
+    begun = 0 if first_ns is None else (first_ns // SECOND - last + TRACE_S - 1) * cells // TRACE_S
+    known = low <= high  # not NaN
+    level = np.full(cells, 3)
+    if known.any():
+        usual = np.sort((low + high)[known] / 2)[known.sum() // 2]
+        bottom, top = low[known].min(), high[known].max()
+        if top - bottom < smallest:
+            bottom, top = (top + bottom - smallest) / 2, (top + bottom + smallest) / 2
+        if top > bottom:
+            furthest = np.where(usual - low > high - usual, low, high)[known]
+            level[known] = (furthest - bottom) * (7.99 / (top - bottom))
+    return joined(
+        Span("×", "fault")
+        if wrong[cell]
+        else Span(_BLOCKS[level[cell]])
+        if known[cell]
+        else Span("·" if cell >= begun else " ", "dim")
+        for cell in range(cells)
+    )
 
 
 # About one channel ----------------------------------------------------------------------------------------------

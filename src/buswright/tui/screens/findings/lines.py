@@ -22,13 +22,8 @@ def severity_span(finding: Finding) -> Span:
     return Span(word if finding.severity > Severity.NOTE else word.lower(), SEVERITY_TONES[finding.severity])
 
 
-def subject_text(finding: Finding) -> str:
-    """Write whom it concerns, without the kind where the name says it."""
-    return subject_words(finding.subject)
-
-
 def subject_words(subject: str) -> str:
-    """Write a subject, without its kind where the name says it."""
+    """Write whom a finding concerns, without its kind where the name says it."""
     kind, _, name = subject.partition(":")
     return f"{kind} {name}".strip() if kind in ("bus", "supply", "ground", "plug") else name or "the capture"
 
@@ -85,7 +80,9 @@ def _explained(finding: Finding, snapshot: Snapshot) -> tuple[str, ...]:
     """Name what it accounts for; those are no findings of their own."""
     if not finding.explains:
         return ()
-    names = [f"{each.fault} {subject_text(each)} {when_text(each, snapshot)}".rstrip() for each in finding.explains]
+    names = [
+        f"{each.fault} {subject_words(each.subject)} {when_text(each, snapshot)}".rstrip() for each in finding.explains
+    ]
     return (f"{count(len(names), 'other finding')} caused by it:", *names)
 
 

@@ -18,7 +18,7 @@ from buswright.tui.screens.findings.lines import (
     extent_text,
     severity_span,
     size_text,
-    subject_text,
+    subject_words,
     when_text,
 )
 from buswright.tui.screens.work_screen import WorkScreen
@@ -131,7 +131,7 @@ class FindingsScreen(WorkScreen):
         return (
             severity_span(finding),
             Span(finding.fault, "strong"),
-            subject_text(finding),
+            subject_words(finding.subject),
             when_text(finding, self.snapshot),
             f"{finding.count:,}" if finding.count < 100_000 else f"{finding.count // 1000:,}k",
             f"{finding.confidence * 100:.0f} %",
@@ -182,7 +182,9 @@ class FindingsScreen(WorkScreen):
             return
         source = snapshot.source
         if finding.start_ns is None:
-            self.notify(f"{finding.fault} has no single moment; it is about all of {subject_text(finding)}", timeout=4)
+            self.notify(
+                f"{finding.fault} has no single moment; it is about all of {subject_words(finding.subject)}", timeout=4
+            )
             return
         when = clock_text(finding.start_ns, source)
         if source.live:
@@ -211,7 +213,7 @@ class FindingsScreen(WorkScreen):
             return
         target = place(finding.subject, self.snapshot)
         if target is None:
-            self.notify(f"no {what} is known for {subject_text(finding)}", timeout=4)
+            self.notify(f"no {what} is known for {subject_words(finding.subject)}", timeout=4)
         else:
             go(self.bench, target)
 

@@ -12,8 +12,7 @@ from buswright.channels.carfile.model import FrameName
 from buswright.tui.screens.identifiers.page_lines import page, wrapped
 from buswright.tui.screens.identifiers.rows import rows_of
 from buswright.tui.screens.work_screen import WorkScreen
-from buswright.tui.tones import tone_of
-from buswright.tui.widgets.toned import Lines, Span, line
+from buswright.tui.widgets.toned import Lines, Span, line, tone_of
 from buswright.worker.snapshot import IdDetail, Snapshot
 
 

@@ -15,7 +15,6 @@ from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, 
 from buswright.messages.model import J1939, Message
 from buswright.tui.screens.identifiers.rows import number, seconds
 from buswright.tui.times import duration_text
-from buswright.tui.tones import tone_of
 from buswright.tui.widgets.bit_grid import (
     ABSENT,
     LEVELS,
@@ -27,7 +26,7 @@ from buswright.tui.widgets.bit_grid import (
     notes_of,
 )
 from buswright.tui.widgets.spacing_plot import BEYOND, spacing_lines
-from buswright.tui.widgets.toned import SEVERITY_TONES, Span, Tone, fitted, hanging, line
+from buswright.tui.widgets.toned import SEVERITY_TONES, Span, Tone, fitted, hanging, line, tone_of
 from buswright.worker.snapshot import IdDetail, SignalNow, Snapshot
 
 SIDE_BY_SIDE = 100

@@ -10,9 +10,8 @@ from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.now.identifiers import IdState, Rank, Unseen
 from buswright.diagnosis.now.moment import id_text
 from buswright.health.model.identifiers import IdFigures
-from buswright.tui.tones import tone_of
 from buswright.tui.widgets.rows import Cell, Column
-from buswright.tui.widgets.toned import Span, Tone
+from buswright.tui.widgets.toned import Span, Tone, tone_of
 from buswright.worker.snapshot import Snapshot
 
 

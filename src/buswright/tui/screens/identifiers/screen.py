@@ -23,10 +23,9 @@ from buswright.tui.screens.identifiers.rows import (
     rows_of,
 )
 from buswright.tui.screens.work_screen import WorkScreen
-from buswright.tui.tones import tone_of
 from buswright.tui.widgets.bars import Bar
 from buswright.tui.widgets.rows import Key, Rows
-from buswright.tui.widgets.toned import Span, line, width_of
+from buswright.tui.widgets.toned import Span, line, tone_of, width_of
 from buswright.worker.snapshot import Snapshot
 
 _NONE_YET = "no identifier yet: is something sending, and is the bit rate right?"

@@ -15,8 +15,7 @@ from buswright.health.model.health import BusFigures
 from buswright.report.health.report import bit_rate_words
 from buswright.report.text import count
 from buswright.tui.times import SECOND, clock_text
-from buswright.tui.tones import severity_tone
-from buswright.tui.widgets.toned import Line, Span, Tone, fitted, line, width_of
+from buswright.tui.widgets.toned import Line, Span, Tone, fitted, line, severity_tone, width_of
 from buswright.worker.snapshot import Snapshot
 
 HISTORY_S = 300

@@ -21,19 +21,16 @@ from buswright.tui.screens.findings.lines import (
     extent_text,
     severity_span,
     size_text,
-    subject_text,
     subject_words,
     when_text,
 )
 from buswright.tui.screens.overview.bus_lines import bus_lines
-from buswright.tui.screens.overview.heartbeat import identifiers_of_sender, mark_spans, words_of
-from buswright.tui.screens.overview.no_frames import nothing_lines
+from buswright.tui.screens.overview.lines import identifiers_of_sender, mark_spans, nothing_lines, words_of
 from buswright.tui.screens.work_screen import BARS, WorkScreen
 from buswright.tui.targets import FindingKey, Target, go, identifiers_of, key_of
 from buswright.tui.times import age_text, clock_text
-from buswright.tui.tones import sender_tone
 from buswright.tui.widgets.rows import Cell, Column, Key, Part, Rows
-from buswright.tui.widgets.toned import Line, Plain, Span, hanging
+from buswright.tui.widgets.toned import Line, Plain, Span, hanging, sender_tone
 from buswright.worker.snapshot import Snapshot
 
 FIRST_COLUMNS = (
@@ -236,7 +233,7 @@ class OverviewScreen(WorkScreen):
         return (
             severity_span(finding),
             Span(finding.fault, "strong"),
-            subject_text(finding),
+            subject_words(finding.subject),
             when_text(finding, self.snapshot, tenths=False),
             Span(finding.next_check, "accent"),
         )

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from buswright.channels import units
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.following.follow import ChannelNow, Plotted
 from buswright.channels.following.now import objected
-from buswright.channels.samples.series import Floats, describe_quality
+from buswright.channels.samples.series import Series, describe_quality
 from buswright.tui.digits import decimals_by_size, input_text, number, raw_text, signal_of
 from buswright.tui.screens.channel_words import CURVES, quality_short
 from buswright.tui.screens.plot.curves import gap_ns
@@ -59,73 +59,57 @@ def rows_of(
     width: int,
 ) -> list[list[Span]]:
     """One row a channel: letter, name, value with unit, raw, input, quality; and the scale where there is room."""
-    return [
-        _row(place, name, plotted.get(name), channels.get(name), cursor_ns, name == lead, decimals, scales, car, width)
-        for place, name in enumerate(names)
-    ]
-
-
-def _row(
-    place: int,
-    name: str,
-    each: Plotted | None,
-    channel: ChannelNow | None,
-    cursor_ns: int | None,
-    leads: bool,
-    decimals: Mapping[str, int],
-    scales: Mapping[str, Scale],
-    car: CarFile | None,
-    width: int,
-) -> list[Span]:
-    letter, tone = CURVES[place]
-    roomy = width >= 110
-    spans = [
-        Span(f" {letter}", tone),
-        Span("▸" if leads else " ", "accent"),
-        *fitted([Span(name, "strong" if leads else "plain")], 24 if roomy else 20),
-        Span(" "),
-    ]
-    row = None if each is None else nearest(each.series, cursor_ns)
-    if each is None or row is None:
-        return [*spans, Span("no sample yet" if each is not None else "waiting for samples", "dim")]
-    series = each.series
-    value = float(series.value[row])
-    digits = decimals.get(name, decimals_by_size(value) if value == value else 0)
-    raw = None if series.raw is None else series.raw[row].item()
-    label = _label(car, name, raw)
-    spans += [
-        *fitted([Span(label or number(value, digits), "strong")], 10, right=True),
-        *fitted([Span(f" {units.shown(series.unit)}", "dim")], 7),
-        *fitted([Span("" if raw is None else f"raw {raw_text(raw, 8)}", "dim")], 12),
-        Span(" "),
-        *fitted([Span(_input(series.volts, row, channel))], 9, right=True),
-        Span("  "),
-    ]
-    bits = 0 if series.quality is None else int(series.quality[row])
-    away = 0 if cursor_ns is None else int(series.time_ns[row]) - cursor_ns
-    words = describe_quality(bits) if width >= 150 else quality_short(bits)
-    quality = [Span(words, "suspect" if objected(bits) else "good")]
-    if not math.isfinite(value) and not objected(bits):
-        quality = [Span("no number", "suspect")]
-    if abs(away) > gap_ns(series):
-        quality = [
-            Span(f"{abs(away) / SECOND:.1f} s {'later' if away > 0 else 'earlier'}", "suspect"),
+    roomy, rows = width >= 110, []
+    for (letter, tone), name in zip(CURVES, names, strict=False):
+        leads = name == lead
+        spans = [
+            Span(f" {letter}", tone),
+            Span("▸" if leads else " ", "accent"),
+            *fitted([Span(name, "strong" if leads else "plain")], 24 if roomy else 20),
             Span(" "),
-            *quality,
         ]
-    if roomy and name in scales:
-        scale = scales[name]
-        spans += [
-            *fitted(quality, max(width - 68 - 30, 14)),
-            Span(f"  scale {scale.label(scale.bottom)} to {scale.label(scale.top)}", "dim"),
-        ]
-    else:
-        spans += quality
-    return spans
+        series = plotted[name].series if name in plotted else None
+        row = None if series is None else nearest(series, cursor_ns)
+        if series is None or row is None:
+            spans.append(Span("no sample yet" if series is not None else "waiting for samples", "dim"))
+        else:
+            electrical = channels[name].electrical if name in channels else ""
+            spans += _sample(series, row, electrical, decimals.get(name), car)
+            quality = _quality(series, row, cursor_ns, full=width >= 150)
+            if roomy and name in scales:
+                scale = scales[name]
+                quality = fitted(quality, max(width - 68 - 30, 14))
+                quality.append(Span(f"  scale {scale.label(scale.bottom)} to {scale.label(scale.top)}", "dim"))
+            spans += quality
+        rows.append(spans)
+    return rows
 
 
-def _input(volts: Floats | None, row: int, channel: ChannelNow | None) -> str:
-    return "" if volts is None else input_text(float(volts[row]), channel.electrical if channel is not None else "", 9)
+def _sample(series: Series, row: int, electrical: str, decimals: int | None, car: CarFile | None) -> Iterator[Span]:
+    value = float(series.value[row])
+    if decimals is None:
+        decimals = decimals_by_size(value)
+    raw = None if series.raw is None else series.raw[row].item()
+    volts = "" if series.volts is None else input_text(float(series.volts[row]), electrical, 9)
+    shown = _label(car, series.name, raw) or number(value, decimals)
+    yield from fitted([Span(shown, "strong")], 10, right=True)
+    yield from fitted([Span(f" {units.shown(series.unit)}", "dim")], 7)
+    yield from fitted([Span("" if raw is None else f"raw {raw_text(raw, 8)}", "dim")], 12)
+    yield Span(" ")
+    yield from fitted([Span(volts)], 9, right=True)
+    yield Span("  ")
+
+
+def _quality(series: Series, row: int, cursor_ns: int | None, *, full: bool) -> list[Span]:
+    bits = 0 if series.quality is None else int(series.quality[row])
+    quality = [Span(describe_quality(bits) if full else quality_short(bits), "suspect" if objected(bits) else "good")]
+    if not math.isfinite(series.value[row]) and not objected(bits):
+        quality = [Span("no number", "suspect")]
+    away = 0 if cursor_ns is None else int(series.time_ns[row]) - cursor_ns
+    if abs(away) > gap_ns(series):
+        side = "later" if away > 0 else "earlier"
+        quality = [Span(f"{abs(away) / SECOND:.1f} s {side}", "suspect"), Span(" "), *quality]
+    return quality
 
 
 def _label(car: CarFile | None, name: str, raw: object) -> str:

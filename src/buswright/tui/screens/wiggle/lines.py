@@ -14,12 +14,24 @@ from buswright.diagnosis.wiggle.model import PlaceNow, WiggleNow
 from buswright.report.text import count
 from buswright.tui.digits import decimals_by_size, decimals_for, input_text, number
 from buswright.tui.times import clock_text, duration_text
-from buswright.tui.widgets.big_digits import big
 from buswright.tui.widgets.rows import Cell, Column
 from buswright.tui.widgets.toned import Line, Span, Tone, fitted, line, width_of
 from buswright.worker.snapshot import SourceNow
 
 DIGITS = 4
+_DIGITS = {
+    "0": "###|# #|# #|# #|###",
+    "1": " # |## | # | # |###",
+    "2": "###|  #|###|#  |###",
+    "3": "###|  #| ##|  #|###",
+    "4": "# #|# #|###|  #|  #",
+    "5": "###|#  |###|  #|###",
+    "6": "###|#  |###|# #|###",
+    "7": "###|  #|  #| # | # ",
+    "8": "###|# #|###|# #|###",
+    "9": "###|# #|###|  #|###",
+    " ": "   |   |   |   |   ",
+}
 BELL_WORDS = {False: "off", True: "on"}
 KIND_WORDS: Mapping[GlitchKind, str] = {"rail": "end of range", "spike": "spike", "gap": "silent"}
 
@@ -41,6 +53,31 @@ LATEST_COLUMNS = (
     Column("up to", 14, right=True),
     Column("while moving", 12, grow=True),
 )
+
+
+def big(number: int, *, digits: int, size: int = 1) -> list[str]:
+    """Draw a number.
+
+    Parameters
+    ----------
+    number
+        Not negative.
+    digits
+        Room for so many, so that nothing moves when there is one more; a longer number takes more.
+    size
+        1: five lines, six cells a digit and two between; 2: twice as high and wide.
+
+    Returns
+    -------
+    list[str]
+        5 * size lines of equal width.
+    """
+    rows: list[str] = []
+    text = str(number).rjust(digits)
+    for row in range(5):
+        cells = " ".join(_DIGITS[digit].split("|")[row] for digit in text)
+        rows += ["".join(("█" if cell == "#" else " ") * 2 * size for cell in cells)] * size
+    return rows
 
 
 def counter_lines(test: WiggleNow, *, size: int, bell: bool, width: int) -> list[Line]:
