@@ -1,4 +1,4 @@
-"""Sessions: channels by name, their quality, limits, common time bases, and slices that equal the whole."""
+"""Sessions: channels by name, their quality, limits, and common time bases."""
 
 from dataclasses import replace
 from pathlib import Path
@@ -12,7 +12,6 @@ from buswright.channels.measured import _reference_at
 from buswright.channels.recorded import Segments
 from buswright.channels.samples.series import Series
 from buswright.channels.session import Session, inputs_of
-from buswright.channels.slices import margin_of, needs_whole_run, slices
 from buswright.frames.table import Frames, concatenate
 from tests.frames.frame_batches import batch_of
 
@@ -208,7 +207,8 @@ def test_a_channel_that_never_comes_is_empty(frames, car):
 
 def test_to_pandas(session):
     wide = session.to_pandas(rate=50, names=["damper_fl", "engine_speed"])
-    assert list(wide.columns) == ["damper_fl", "engine_speed"]
+    assert list(wide.columns) == ["time_ns", "damper_fl", "engine_speed"]
+    assert np.array_equal(np.rint(wide.index * 1e9) + session.first_ns, wide["time_ns"])
     assert np.allclose(np.diff(wide.index), 0.02)
     tall = session.to_pandas(names=["damper_fl", "engine_speed"])
     assert isinstance(tall, pd.DataFrame)
@@ -216,57 +216,10 @@ def test_to_pandas(session):
     assert tall["time_ns"].is_monotonic_increasing
 
 
-def test_slices_equal_the_whole(frames, car, session):
-    names = [name for name in car.channels if not needs_whole_run(car, name)]
-    parts: dict[str, list] = {name: [] for name in names}
-    count = 0
-    for part in slices(Session(list(frames.pieces(3_000)), car), margin_s=margin_of(car), frames=12_000):
-        count += 1
-        for name in names:
-            series = part.session[name]
-            inside = (series.time_ns >= part.start_ns) & (series.time_ns < part.stop_ns)
-            parts[name].append(series.take(inside))
-    assert count >= 2
-    for name in names:
-        whole = session[name]
-        time_ns = np.concatenate([p.time_ns for p in parts[name]])
-        value = np.concatenate([p.value for p in parts[name]])
-        quality = np.concatenate([np.zeros(len(p), np.uint16) if p.quality is None else p.quality for p in parts[name]])
-        if car.channels[name].formula is None:
-            assert np.array_equal(time_ns, whole.time_ns), name
-            assert np.array_equal(value, whole.value, equal_nan=True), name
-            assert np.array_equal(
-                quality, np.zeros(len(whole), np.uint16) if whole.quality is None else whole.quality
-            ), name
-
-
-def test_slices_know_what_came_before_their_margin(frames, car):
-    """A message that was silent for longer than a margin is after a gap when it comes back, in a later slice too."""
-    first = int(frames.time_ns[0])
-    quiet = (frames.time_ns > first + 8 * S) & (frames.time_ns < first + 14 * S)
-    dampers = (frames.bus == frames.buses.index("can1")) & (frames.id == 0x1A0)
-    gappy = frames.take(~(quiet & dampers))
-    whole = Session([gappy], car)["damper_fl"]
-    came_back = int(np.searchsorted(whole.time_ns, first + 14 * S))
-    assert whole.quality[came_back] & bw.Quality.AFTER_GAP
-    time_ns, quality, borders = [], [], []
-    for part in slices(Session(list(gappy.pieces(1_000)), car), margin_s=0.5, frames=1_000):
-        series = part.session["damper_fl"]
-        inside = (series.time_ns >= part.start_ns) & (series.time_ns < part.stop_ns)
-        time_ns.append(series.time_ns[inside])
-        quality.append((np.zeros(len(series), np.uint16) if series.quality is None else series.quality)[inside])
-        borders.append(part.start_ns)
-    assert any(first + 9 * S < border < first + 14 * S for border in borders)
-    assert np.array_equal(np.concatenate(time_ns), whole.time_ns)
-    assert np.array_equal(np.concatenate(quality), whole.quality)
-
-
 def test_dependencies_are_found(car):
     needed = inputs_of(car, ["brake_bias"])
     assert needed[0] == "brake_bias"
     assert set(car.channels["brake_bias"].formula.inputs) <= set(needed)
-    assert needs_whole_run(car, "distance")
-    assert not needs_whole_run(car, "brake_bias")
 
 
 def test_what_a_limit_waits_for_is_needed_too(car):
