@@ -302,3 +302,82 @@ def test_a_frame_that_is_too_short_for_a_signal_says_that_and_no_more(tmp_path):
     session = bw.open_session([batch_of(rows)], dbc=[tmp_path / "levels.dbc"])
     assert session["can0/LEVELS/Level"].quality is None
     assert session["can0/LEVELS/Gear"].quality.tolist() == [0, int(bw.Quality.SHORT_FRAME), 0]
+
+
+SMALL = """VERSION ""
+BU_: NODE
+BO_ 256 STATES: 8 NODE
+ SG_ Switch : 0|16@1+ (1,0) [0|0] "V" NODE
+ SG_ Count : 16|48@1+ (1,0) [0|0] "" NODE
+BO_ 257 LONG: 8 NODE
+ SG_ Whole : 0|64@1+ (1,0) [0|0] "" NODE
+BO_ 2566843904 WARM: 8 NODE
+ SG_ Oil : 0|8@1+ (1,-40) [-40|210] "degC" NODE
+ SG_ Speed : 8|16@1+ (0.125,0) [0|8031.875] "rpm" NODE
+ SG_ Hours : 24|32@1+ (0.05,0) [0|210554060.75] "h" NODE
+ SG_ AliveCounter : 56|8@1+ (1,0) [0|255] "" NODE
+BA_DEF_ BO_  "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","reserved","J1939PG";
+BA_DEF_DEF_ "VFrameFormat" "";
+BA_ "VFrameFormat" BO_ 2566843904 3;
+"""
+SMALL_CAR = """format = 1
+[bus.body]
+bitrate = 500_000
+interfaces = ["can0"]
+databases = ["small.dbc"]
+[sensor.door]
+kind = "switch"
+electrical = "V"
+states = [{ name = "off", band = [0.0, 1.0] }, { name = "on", band = [2.0, 5.0] }]
+[channel.door]
+signal = "body/STATES/Switch"
+sensor = "door"
+[channel.whole]
+signal = "body/LONG/Whole"
+[channel.oil]
+signal = "body/WARM/Oil"
+"""
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("small")
+    (folder / "small.dbc").write_text(SMALL)
+    (folder / "car.toml").write_text(SMALL_CAR)
+    return bw.load_car_file(folder / "car.toml"), folder / "small.dbc"
+
+
+def test_a_frame_that_is_too_short_has_no_value(small):
+    """Neither whole numbers of 64 bits nor switches, which have no NaN of their own, make a zero of it."""
+    rows = [(k * S, 0, identifier, 0, 1, b"\x03") for k in range(4) for identifier in (256, 257)]
+    session = Session([batch_of(rows)], small[0])
+    for name in ("door", "whole"):
+        series = session[name]
+        assert len(series) == 4
+        assert np.isnan(series.value).all(), name
+        assert (series.quality == bw.Quality.SHORT_FRAME).all()
+    tall = session.to_pandas()
+    assert tall["raw"].isna().all()
+    assert tall["value"].isna().all()
+    assert tall["volts"].isna().all()
+
+
+def test_what_j1939_keeps_for_error_and_not_available_is_no_measurement(small):
+    bad = bw.Quality.SENDER_INVALID
+    payloads = {
+        "FA FA FA FA FA FA FA FF": 0,
+        "FB FF FD FF FF FF FD FF": 0,
+        "FE FF FE FF FF FF FE FF": bad,
+        "FF 00 FF 00 00 00 FF FF": bad,
+        "FF FF FF FF FF FF FF FF": bad,
+    }
+    rows = [(k * S, 0, 0x18FEEE00, 1, 8, bytes.fromhex(text)) for k, text in enumerate(payloads)]
+    session = bw.open_session([batch_of(rows)], dbc=small[1])
+    assert len(session.names) == 4
+    for name in session.names:
+        quality = session[name].quality
+        got = [0] * 5 if quality is None else (quality & bad).tolist()
+        assert got == ([0] * 5 if name.endswith("Counter") else list(payloads.values())), name
+    assert np.array_equal(
+        Session([batch_of(rows)], small[0])["oil"].usable_value[:3], [210, 211, np.nan], equal_nan=True
+    )
