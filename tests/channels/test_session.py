@@ -1,4 +1,4 @@
-"""Sessions: channels by name, their quality, limits, common time bases, and slices that equal the whole."""
+"""Sessions: channels by name, their quality, limits, and common time bases."""
 
 from dataclasses import replace
 from pathlib import Path
@@ -12,7 +12,6 @@ from buswright.channels.measured import _reference_at
 from buswright.channels.recorded import Segments
 from buswright.channels.samples.series import Series
 from buswright.channels.session import Session, inputs_of
-from buswright.channels.slices import margin_of, needs_whole_run, slices
 from buswright.frames.table import Frames, concatenate
 from tests.frames.frame_batches import batch_of
 
@@ -208,7 +207,8 @@ def test_a_channel_that_never_comes_is_empty(frames, car):
 
 def test_to_pandas(session):
     wide = session.to_pandas(rate=50, names=["damper_fl", "engine_speed"])
-    assert list(wide.columns) == ["damper_fl", "engine_speed"]
+    assert list(wide.columns) == ["time_ns", "damper_fl", "engine_speed"]
+    assert np.array_equal(np.rint(wide.index * 1e9) + session.first_ns, wide["time_ns"])
     assert np.allclose(np.diff(wide.index), 0.02)
     tall = session.to_pandas(names=["damper_fl", "engine_speed"])
     assert isinstance(tall, pd.DataFrame)
@@ -216,57 +216,10 @@ def test_to_pandas(session):
     assert tall["time_ns"].is_monotonic_increasing
 
 
-def test_slices_equal_the_whole(frames, car, session):
-    names = [name for name in car.channels if not needs_whole_run(car, name)]
-    parts: dict[str, list] = {name: [] for name in names}
-    count = 0
-    for part in slices(Session(list(frames.pieces(3_000)), car), margin_s=margin_of(car), frames=12_000):
-        count += 1
-        for name in names:
-            series = part.session[name]
-            inside = (series.time_ns >= part.start_ns) & (series.time_ns < part.stop_ns)
-            parts[name].append(series.take(inside))
-    assert count >= 2
-    for name in names:
-        whole = session[name]
-        time_ns = np.concatenate([p.time_ns for p in parts[name]])
-        value = np.concatenate([p.value for p in parts[name]])
-        quality = np.concatenate([np.zeros(len(p), np.uint16) if p.quality is None else p.quality for p in parts[name]])
-        if car.channels[name].formula is None:
-            assert np.array_equal(time_ns, whole.time_ns), name
-            assert np.array_equal(value, whole.value, equal_nan=True), name
-            assert np.array_equal(
-                quality, np.zeros(len(whole), np.uint16) if whole.quality is None else whole.quality
-            ), name
-
-
-def test_slices_know_what_came_before_their_margin(frames, car):
-    """A message that was silent for longer than a margin is after a gap when it comes back, in a later slice too."""
-    first = int(frames.time_ns[0])
-    quiet = (frames.time_ns > first + 8 * S) & (frames.time_ns < first + 14 * S)
-    dampers = (frames.bus == frames.buses.index("can1")) & (frames.id == 0x1A0)
-    gappy = frames.take(~(quiet & dampers))
-    whole = Session([gappy], car)["damper_fl"]
-    came_back = int(np.searchsorted(whole.time_ns, first + 14 * S))
-    assert whole.quality[came_back] & bw.Quality.AFTER_GAP
-    time_ns, quality, borders = [], [], []
-    for part in slices(Session(list(gappy.pieces(1_000)), car), margin_s=0.5, frames=1_000):
-        series = part.session["damper_fl"]
-        inside = (series.time_ns >= part.start_ns) & (series.time_ns < part.stop_ns)
-        time_ns.append(series.time_ns[inside])
-        quality.append((np.zeros(len(series), np.uint16) if series.quality is None else series.quality)[inside])
-        borders.append(part.start_ns)
-    assert any(first + 9 * S < border < first + 14 * S for border in borders)
-    assert np.array_equal(np.concatenate(time_ns), whole.time_ns)
-    assert np.array_equal(np.concatenate(quality), whole.quality)
-
-
 def test_dependencies_are_found(car):
     needed = inputs_of(car, ["brake_bias"])
     assert needed[0] == "brake_bias"
     assert set(car.channels["brake_bias"].formula.inputs) <= set(needed)
-    assert needs_whole_run(car, "distance")
-    assert not needs_whole_run(car, "brake_bias")
 
 
 def test_what_a_limit_waits_for_is_needed_too(car):
@@ -349,3 +302,82 @@ def test_a_frame_that_is_too_short_for_a_signal_says_that_and_no_more(tmp_path):
     session = bw.open_session([batch_of(rows)], dbc=[tmp_path / "levels.dbc"])
     assert session["can0/LEVELS/Level"].quality is None
     assert session["can0/LEVELS/Gear"].quality.tolist() == [0, int(bw.Quality.SHORT_FRAME), 0]
+
+
+SMALL = """VERSION ""
+BU_: NODE
+BO_ 256 STATES: 8 NODE
+ SG_ Switch : 0|16@1+ (1,0) [0|0] "V" NODE
+ SG_ Count : 16|48@1+ (1,0) [0|0] "" NODE
+BO_ 257 LONG: 8 NODE
+ SG_ Whole : 0|64@1+ (1,0) [0|0] "" NODE
+BO_ 2566843904 WARM: 8 NODE
+ SG_ Oil : 0|8@1+ (1,-40) [-40|210] "degC" NODE
+ SG_ Speed : 8|16@1+ (0.125,0) [0|8031.875] "rpm" NODE
+ SG_ Hours : 24|32@1+ (0.05,0) [0|210554060.75] "h" NODE
+ SG_ AliveCounter : 56|8@1+ (1,0) [0|255] "" NODE
+BA_DEF_ BO_  "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","reserved","J1939PG";
+BA_DEF_DEF_ "VFrameFormat" "";
+BA_ "VFrameFormat" BO_ 2566843904 3;
+"""
+SMALL_CAR = """format = 1
+[bus.body]
+bitrate = 500_000
+interfaces = ["can0"]
+databases = ["small.dbc"]
+[sensor.door]
+kind = "switch"
+electrical = "V"
+states = [{ name = "off", band = [0.0, 1.0] }, { name = "on", band = [2.0, 5.0] }]
+[channel.door]
+signal = "body/STATES/Switch"
+sensor = "door"
+[channel.whole]
+signal = "body/LONG/Whole"
+[channel.oil]
+signal = "body/WARM/Oil"
+"""
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("small")
+    (folder / "small.dbc").write_text(SMALL)
+    (folder / "car.toml").write_text(SMALL_CAR)
+    return bw.load_car_file(folder / "car.toml"), folder / "small.dbc"
+
+
+def test_a_frame_that_is_too_short_has_no_value(small):
+    """Neither whole numbers of 64 bits nor switches, which have no NaN of their own, make a zero of it."""
+    rows = [(k * S, 0, identifier, 0, 1, b"\x03") for k in range(4) for identifier in (256, 257)]
+    session = Session([batch_of(rows)], small[0])
+    for name in ("door", "whole"):
+        series = session[name]
+        assert len(series) == 4
+        assert np.isnan(series.value).all(), name
+        assert (series.quality == bw.Quality.SHORT_FRAME).all()
+    tall = session.to_pandas()
+    assert tall["raw"].isna().all()
+    assert tall["value"].isna().all()
+    assert tall["volts"].isna().all()
+
+
+def test_what_j1939_keeps_for_error_and_not_available_is_no_measurement(small):
+    bad = bw.Quality.SENDER_INVALID
+    payloads = {
+        "FA FA FA FA FA FA FA FF": 0,
+        "FB FF FD FF FF FF FD FF": 0,
+        "FE FF FE FF FF FF FE FF": bad,
+        "FF 00 FF 00 00 00 FF FF": bad,
+        "FF FF FF FF FF FF FF FF": bad,
+    }
+    rows = [(k * S, 0, 0x18FEEE00, 1, 8, bytes.fromhex(text)) for k, text in enumerate(payloads)]
+    session = bw.open_session([batch_of(rows)], dbc=small[1])
+    assert len(session.names) == 4
+    for name in session.names:
+        quality = session[name].quality
+        got = [0] * 5 if quality is None else (quality & bad).tolist()
+        assert got == ([0] * 5 if name.endswith("Counter") else list(payloads.values())), name
+    assert np.array_equal(
+        Session([batch_of(rows)], small[0])["oil"].usable_value[:3], [210, 211, np.nan], equal_nan=True
+    )

@@ -1,18 +1,22 @@
-"""Channels written to files hold what the session holds, sliced or not."""
+"""Channels written to files hold what the session holds, however they are cut into blocks."""
 
 from pathlib import Path
 
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
 from pyarrow import csv
 
 import buswright as bw
-from buswright.channels import slices as slicing
+from buswright.channels import recorded, spool
 from buswright.cli.main import main
+from buswright.report.files import channels as files
 
 ROOT = Path(__file__).parent.parent.parent
 RUN, CAR = ROOT / "captures" / "wrenfell_run.log", ROOT / "dbc_examples" / "wrenfell.toml"
+KEYS = (b" 1A0#", b" 18FF1A42#", b" 140#")
 
 
 @pytest.fixture(scope="module")
@@ -20,87 +24,154 @@ def session():
     return bw.open_session(RUN, CAR)
 
 
-@pytest.fixture(params=["one slice", "many slices"])
-def sliced(request, monkeypatch):
-    if request.param == "many slices":
-        monkeypatch.setattr(slicing, "SLICE_FRAMES", 15_000)
-        monkeypatch.setattr("buswright.channels.slices.slices.__kwdefaults__", {"margin_s": 3.0, "frames": 15_000})
-        monkeypatch.setattr("buswright.frames.formats.reading.BATCH_FRAMES", 5_000)
-    return request.param
+def decode(*words, source=RUN, car=CAR):
+    assert main(["decode", str(source), "--car", str(car), *map(str, words)]) == 0
 
 
-def decode(*words):
-    assert main(["decode", str(RUN), "--car", str(CAR), *map(str, words)]) == 0
+MIXED = """
+format = 1
+[bus.chassis]
+bitrate = 1_000_000
+interfaces = ["can1"]
+databases = ["wrenfell_chassis.dbc"]
+[bus.engine]
+bitrate = 1_000_000
+interfaces = ["can0"]
+databases = ["wrenfell_engine.dbc"]
+[sensor.exhaust]
+kind = "thermocouple"
+type = "K"
+unit = "degC"
+electrical = "mV"
+cold_junction = "coolant"
+[channel.coolant]
+signal = "engine/ENGINE_TEMPERATURES/CoolantTemperature"
+unit = "degC"
+[channel.slow]
+signal = "chassis/DAMPER_NODE_SUPPLY/SupplyVoltage"
+[channel.fast]
+signal = "chassis/DAMPERS_A/AIN1"
+delay_s = 0.12
+[channel.hot]
+signal = "chassis/DAMPERS_A/AIN2"
+input_scale = 0.01
+sensor = "exhaust"
+[channel.mixed]
+formula = "slow + fast * coolant"
+[channel.smooth]
+formula = "low_pass(fast, 3)"
+[channel.rate]
+formula = "rate_of_change(mixed)"
+[channel.sum]
+formula = "accumulate(rate)"
+"""
 
 
-def test_a_table_per_message(tmp_path, session, sliced, capsys):
+@pytest.fixture(scope="module")
+def mixed(tmp_path_factory):
+    """Channels of every kind, on a capture with a silence longer than any margin and a clock that jumps back."""
+    folder = tmp_path_factory.mktemp("mixed")
+    for name in ("wrenfell_chassis.dbc", "wrenfell_engine.dbc"):
+        (folder / name).write_bytes((CAR.parent / name).read_bytes())
+    (folder / "car.toml").write_text(MIXED)
+    wanted = [line for line in RUN.read_bytes().splitlines(keepends=True) if any(key in line for key in KEYS)]
+    third = len(wanted) // 3
+    slow = [line for k, line in enumerate(wanted) if b" 1A0#" not in line or not third < k < 2 * third]
+    path = folder / "run.log"
+    path.write_bytes(b"".join([*slow, *wanted[:third]]))
+    return path, folder / "car.toml"
+
+
+def test_files_hold_what_the_session_holds(tmp_path_factory, mixed, capsys):
+    """Bit for bit, however capture and tables are cut into blocks and whatever lies in the spool."""
+    path, car = mixed
+    session = bw.open_session(path, car)
+    tall, wide = session.to_pandas(), session.to_pandas(rate=20)
+    assert len(tall) > 3_000
+    assert set(tall["channel"]) == set(session)
+
+    @settings(max_examples=5, deadline=None, derandomize=True, phases=[Phase.generate])
+    @given(st.integers(100, 5_000), st.integers(500, 3_000), st.integers(200, 20_000), st.sampled_from([1, 10**9]))
+    def check(rows, batch, frames, least):
+        folder = tmp_path_factory.mktemp("out")
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(files, "BLOCK_ROWS", rows)
+            patch.setattr("buswright.frames.formats.reading.BATCH_FRAMES", batch)
+            patch.setattr(recorded, "SPOOLED_FRAMES", frames)
+            patch.setattr(spool, "LEAST_BYTES", least)
+            decode("--out", folder / "long.parquet", source=path, car=car)
+            decode("--out", folder / "wide.parquet", "--rate", 20, source=path, car=car)
+            decode("--out", f"{folder}/each/", source=path, car=car)
+        table = pq.read_table(folder / "long.parquet")
+        for column in tall.columns:
+            if column in ("channel", "unit"):
+                assert table[column].to_pylist() == tall[column].to_list(), column
+            else:
+                assert np.array_equal(table[column].to_pandas(), tall[column], equal_nan=True), column
+        table = pq.read_table(folder / "wide.parquet")
+        assert np.array_equal(table["seconds"], wide.index)
+        assert np.array_equal(table["time_ns"], wide["time_ns"])
+        for name in session:
+            unit = session[name].unit
+            got = table[f"{name} [{unit}]" if unit else name].to_numpy(zero_copy_only=False)
+            assert np.array_equal(got, wide[name], equal_nan=True), name
+        for each in (folder / "each").iterdir():
+            table = pq.read_table(each)
+            for name in set(session) & set(table.column_names):
+                there = table[name].is_valid().to_numpy()
+                for ending, wanted in (("", session[name].value), (".quality", session[name].quality)):
+                    got = table[f"{name}{ending}"].to_numpy()[there]
+                    assert np.array_equal(got, np.zeros(len(got)) if wanted is None else wanted, equal_nan=True), name
+                assert np.array_equal(table["time_ns"].to_numpy()[there], session[name].time_ns), name
+
+    check()
+
+
+def test_a_table_per_message(tmp_path, session, capsys):
     decode("--out", f"{tmp_path}/out/")
     seen = set()
     for path in (tmp_path / "out").iterdir():
         table = pq.read_table(path)
-        for field in table.schema:
-            name = field.name
-            if name not in session:
-                continue
+        for name in set(session) & set(table.column_names):
             series = session[name]
             there = table[name].is_valid().to_numpy()
-            if session.car.channels[name].formula is None:
-                assert np.array_equal(table["time_ns"].to_numpy()[there], series.time_ns), name
-                assert np.array_equal(table[name].to_numpy()[there], series.value, equal_nan=True), name
-                assert np.array_equal(table[f"{name}.raw"].to_numpy()[there], series.raw), name
-                if series.volts is not None:
-                    assert np.array_equal(table[f"{name}.volts"].to_numpy()[there], series.volts), name
-            assert field.metadata[b"unit"].decode() == series.unit
+            assert np.array_equal(table["time_ns"].to_numpy()[there], series.time_ns), name
+            assert np.array_equal(table[name].to_numpy()[there], series.value, equal_nan=True), name
+            for ending, wanted in ((".raw", series.raw), (".volts", series.volts)):
+                assert wanted is None or np.array_equal(table[name + ending].to_numpy()[there], wanted), name
+            assert table.schema.field(name).metadata[b"unit"].decode() == series.unit
             seen.add(name)
     assert seen == set(session)
 
 
-def test_one_long_table(tmp_path, session, sliced, capsys):
+def test_one_long_table(tmp_path, session, capsys):
     path = tmp_path / "all.parquet"
     decode("--out", path, "--select", "damper_*", "--select", "coolant*", "--select", "distance")
     table = pq.read_table(path)
     channel = np.array(table["channel"].to_pylist())
-    for name in ("damper_fl", "damper_rr", "coolant_temperature", "distance"):
-        rows = channel == name
-        assert np.array_equal(table["time_ns"].to_numpy()[rows], session[name].time_ns), name
-        assert np.allclose(table["value"].to_numpy()[rows], session[name].value, equal_nan=True), name
     assert set(table.filter(channel == "damper_fl")["bus"].to_pylist()) == {"chassis"}
     assert np.isnan(table.filter(channel == "coolant_temperature")["volts"].to_numpy(zero_copy_only=False)).all()
 
 
-def test_one_wide_table(tmp_path, session, sliced, capsys):
+def test_one_wide_table(tmp_path, session, capsys):
     path = tmp_path / "wide.csv"
-    decode(
-        "--out",
-        path,
-        "--rate",
-        "50",
-        "--select",
-        "damper_fl",
-        "--select",
-        "gear",
-        "--select",
-        "engine_speed",
-        "--select",
-        "distance",
-    )
+    decode("--out", path, "--rate", "50", "--select", "damper_fl", "--select", "gear")
     table = csv.read_csv(path)
     seconds = table["seconds"].to_numpy()
     assert np.allclose(seconds, np.arange(len(seconds)) / 50)
-    assert "damper_fl [mm]" in table.column_names
-    assert "engine_speed [rpm]" in table.column_names
-    points = int(next(iter(bw.open_capture(RUN))).time_ns[0]) + np.rint(seconds * 1e9).astype(np.int64)
-    from buswright.channels.samples.resample import resample
+    assert table.column_names[:4] == ["time_ns", "seconds", "gear [gear]", "gear quality"]
+    assert np.array_equal(table["time_ns"], session.grid_ns(50))
 
-    for name, head in (
-        ("damper_fl", "damper_fl [mm]"),
-        ("engine_speed", "engine_speed [rpm]"),
-        ("gear", "gear [gear]"),
-    ):
-        wanted = resample(session[name], points).value
-        got = table[head].to_numpy(zero_copy_only=False).astype(float)
-        inside = slice(5, -5)
-        assert np.allclose(got[inside], wanted[inside], equal_nan=True, atol=1e-6), name
+
+def test_wide_tables_of_one_capture_can_be_joined(tmp_path, capsys):
+    """Their times are those of one grid, whatever was selected."""
+    for name in ("steering_angle", "engine_speed"):
+        decode("--out", tmp_path / f"{name}.csv", "--rate", "20", "--select", name)
+    tables = [csv.read_csv(path) for path in tmp_path.iterdir()]
+    first = int(next(iter(bw.open_capture(RUN))).time_ns[0])
+    for table in tables:
+        assert set(np.unique((table["time_ns"].to_numpy() - first) % 50_000_000)) == {0}
+        assert np.allclose(table["seconds"], (table["time_ns"].to_numpy() - first) / 1e9, rtol=0, atol=1e-9)
 
 
 def test_a_signal_that_comes_late_still_has_its_column(tmp_path, capsys):

@@ -133,13 +133,16 @@ def measure_channel(
     steps = _steps(time_ns, starts)
     period_s = _believable(period_s, steps)
     flags = _Flags(len(time_ns))
-    flags.join(quality_of_signal(signal, raw, scaled, reasons))
+    assert message.group.message is not None, "a signal is one of a database's message"
+    flags.join(quality_of_signal(signal, raw, scaled, reasons, message.group.message.protocol))
     flags.join(frames)
     if channel.invalid_raw:
         flags.set(np.isin(raw, channel.invalid_raw), Quality.SENDER_INVALID)
     if channel.delay_s:
         time_ns = time_ns - np.int64(round(channel.delay_s * 1e9))
     value = scaled.astype(np.float64, copy=False)
+    if reasons is not None and scaled.dtype.kind != "f":
+        value[reasons != 0] = np.nan  # whole numbers have none
     kind: Kind = "state" if channel.role in STATE_ROLES else kind_of_signal(signal)
     volts: Floats | None = None
     if sensor is not None:
@@ -159,7 +162,7 @@ def measure_channel(
         channel.unit or signal.unit,
         time_ns,
         value,
-        raw=raw,
+        raw=None if recorded.plan.extraction is None else raw,
         volts=volts,
         quality=flags.column,
         period_s=period_s,

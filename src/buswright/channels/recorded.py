@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -10,16 +10,20 @@ import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameEntry, FrameName
 from buswright.channels.samples.series import Quality
+from buswright.channels.spool import Parts, Spool
 from buswright.frames.order import BackwardSteps
 from buswright.frames.table import Flag, Frames, Int64s, UInt8s
 from buswright.messages.checksum import Step
-from buswright.messages.columns import SignalColumn, SignalTable, physical
+from buswright.messages.columns import SignalTable, physical
 from buswright.messages.decode import Decoder
 from buswright.messages.match import Group
 from buswright.messages.model import Signal
 from buswright.messages.plan import Numbers, SignalPlan
 
 UInt16s = npt.NDArray[np.uint16]
+
+SPOOLED_FRAMES = 1_000_000
+"""Frames whose columns are kept in memory before they go to a file, where there is one."""
 
 
 class Segments:
@@ -52,12 +56,11 @@ class Segments:
 
 @dataclass(slots=True)
 class RecordedSignal:
-    """One signal's raw values over the capture, joined when asked for."""
+    """One signal's raw values over the capture."""
 
     plan: SignalPlan
-    raw_parts: list[Numbers] = field(default_factory=list)
-    reason_parts: list[UInt8s | None] = field(default_factory=list)
-    _lengths: list[int] = field(default_factory=list)
+    raw_parts: Parts = field(default_factory=Parts)
+    reason_parts: Parts = field(default_factory=Parts)
 
     @property
     def signal(self) -> Signal:
@@ -66,29 +69,13 @@ class RecordedSignal:
 
     def raw(self) -> Numbers:
         """Raw values, [n]; 0 where the signal is absent."""
-        if len(self.raw_parts) > 1:
-            self.raw_parts = [np.concatenate(self.raw_parts)]
-        return self.raw_parts[0]
+        raw = self.raw_parts.joined()
+        assert raw is not None, "raw values are never left out"
+        return raw
 
     def reasons(self) -> UInt8s | None:
         """Why there is no value, bits of `Reason`, uint8[n]; None if there is one everywhere."""
-        if all(part is None for part in self.reason_parts):
-            return None
-        if len(self.reason_parts) > 1:
-            raw = np.split(self.raw(), np.cumsum(self._lengths)[:-1])
-            whole = [
-                np.zeros(len(r), np.uint8) if part is None else part
-                for r, part in zip(raw, self.reason_parts, strict=True)
-            ]
-            self.reason_parts = [np.concatenate(whole)]
-            self._lengths = [len(self.raw())]
-        return self.reason_parts[0]
-
-    def add(self, column: SignalColumn) -> None:
-        """Append a batch's column."""
-        self.raw_parts.append(column.raw)
-        self.reason_parts.append(column.reasons)
-        self._lengths.append(len(column.raw))
+        return self.reason_parts.joined()
 
     def value(self) -> Numbers:
         """Physical values by the database's scaling, [n]; NaN where absent (integer columns: 0)."""
@@ -111,31 +98,27 @@ class RecordedMessage:
     group: Group
     signals: dict[str, RecordedSignal] = field(default_factory=dict)
     entry: FrameEntry | None = None
-    _times: list[Int64s] = field(default_factory=list)
-    _quality: list[UInt16s | None] = field(default_factory=list)
+    _times: Parts = field(default_factory=Parts)
+    _quality: Parts = field(default_factory=Parts)
     _rows: int = 0
     _segments: list[int] = field(default_factory=lambda: [0])
     _last_counter: int | None = None
-    _part_lengths: list[int] = field(default_factory=list)
 
     def time_ns(self) -> Int64s:
         """Time stamps, int64[n]; the same array each time."""
-        if len(self._times) > 1:
-            self._times = [np.concatenate(self._times)]
-        return self._times[0]
+        times = self._times.joined()
+        assert times is not None, "a message that is recorded has come"
+        return times
 
     def frame_quality(self) -> UInt16s | None:
         """Return what is wrong with whole frames (counter, checksum), uint16[n]; None if nothing is."""
-        if all(part is None for part in self._quality):
-            return None
-        if len(self._quality) > 1:
-            lengths = self._part_lengths
-            whole = [
-                np.zeros(n, np.uint16) if part is None else part for n, part in zip(lengths, self._quality, strict=True)
-            ]
-            self._quality = [np.concatenate(whole)]
-            self._part_lengths = [sum(lengths)]
-        return self._quality[0]
+        return self._quality.joined()
+
+    def columns(self) -> Iterator[Parts]:
+        """Give all columns, of the message and of its signals."""
+        yield from (self._times, self._quality)
+        for signal in self.signals.values():
+            yield from (signal.raw_parts, signal.reason_parts)
 
     def segments(self, count: int) -> Int64s:
         """Rows where the capture's segments start, int64[count]; a segment without a frame repeats the next start."""
@@ -153,15 +136,15 @@ class RecordedMessage:
         """
         self._segments += [self._rows] * (segments_before - len(self._segments))
         self._segments += [self._rows + int(np.searchsorted(table.rows, row)) for row in segment_starts]
-        self._times.append(table.time_ns)
-        self._quality.append(self._judge(table) if self.entry else None)
-        self._part_lengths.append(len(table))
+        self._times.add(table.time_ns, len(table))
+        self._quality.add(self._judge(table) if self.entry else None, len(table))
         self._rows += len(table)
         for column in table:
             recorded = self.signals.get(column.name)
             if recorded is None:
                 recorded = self.signals[column.name] = RecordedSignal(column.plan)
-            recorded.add(column)
+            recorded.raw_parts.add(column.raw, len(table))
+            recorded.reason_parts.add(column.reasons, len(table))
 
     def _judge(self, table: SignalTable) -> UInt16s | None:
         """Verify counter and checksum of the frames that are long enough to carry them."""
@@ -196,6 +179,8 @@ class Recorded:
         Knows databases, bus names and which signals are wanted.
     entries
         What a car file says of frames: counters and checksums.
+    spool
+        Where columns are kept; None: in memory.
 
     Attributes
     ----------
@@ -203,12 +188,17 @@ class Recorded:
         By `bus/message`.
     untimed
         Some frames have no time stamp: no rate may be computed from them.
+    first_ns
+        Time of the first frame that has one, of whatever message; None before it came.
     """
 
-    def __init__(self, decoder: Decoder, entries: Mapping[FrameName, FrameEntry]) -> None:
+    def __init__(self, decoder: Decoder, entries: Mapping[FrameName, FrameEntry], spool: Spool | None = None) -> None:
         self.decoder = decoder
+        self._spool = spool
+        self._waiting = 0
         self.messages: dict[str, RecordedMessage] = {}
         self.untimed = False
+        self.first_ns: int | None = None
         self._entries = entries
         self._segments = Segments()
 
@@ -220,7 +210,10 @@ class Recorded:
     def add(self, frames: Frames) -> None:
         """Decode a batch and keep its columns."""
         before = self._segments.count
-        self.untimed = self.untimed or bool(frames.has(Flag.UNTIMED).any())
+        untimed = frames.has(Flag.UNTIMED)
+        self.untimed = self.untimed or bool(untimed.any())
+        if self.first_ns is None and not untimed.all():
+            self.first_ns = int(frames.time_ns[int(np.argmin(untimed))])
         starts = self._segments.starts(frames)
         for table in self.decoder.decode(frames):
             message = self.messages.get(table.name)
@@ -230,3 +223,14 @@ class Recorded:
                 entry = self._entries.get(FrameName(table.bus, source.id, source.extended))
                 message = self.messages[table.name] = RecordedMessage(table.group, entry=entry)
             message.add(table, before, starts)
+        self._waiting += len(frames)
+        if self._waiting >= SPOOLED_FRAMES:
+            self.move()
+
+    def move(self, *, whole: bool = False) -> None:
+        """Put what came since the last time into files, if there are any; with `whole` each column as one."""
+        self._waiting = 0
+        if self._spool is not None:
+            for message in self.messages.values():
+                for column in message.columns():
+                    column.move(self._spool, whole=whole)

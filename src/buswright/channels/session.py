@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import os
+from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from fnmatch import fnmatchcase
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,6 +23,7 @@ from buswright.channels.measured import Measured, measure_channel, measure_signa
 from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSignal
 from buswright.channels.samples.resample import Resampled, resample
 from buswright.channels.samples.series import Int64s, Series
+from buswright.channels.spool import Spool
 from buswright.errors import UserError
 from buswright.frames.capture import Capture
 from buswright.frames.opening import open_capture
@@ -114,6 +118,9 @@ class Session(Mapping[str, Series]):
         Interface to bus name, over the car file's.
     only
         Without a car file, the signals wanted; with one, names of the channels wanted.
+    spool
+        Where raw values and channels are kept; None: in memory. With it a capture of any length can be worked on in
+        the memory that its longest channel needs.
     """
 
     def __init__(
@@ -124,16 +131,17 @@ class Session(Mapping[str, Series]):
         databases: Databases | None = None,
         bus_names: Mapping[str, str] | None = None,
         only: Sequence[str] | None = None,
+        spool: Spool | None = None,
     ) -> None:
         self.frames = frames
         self.car = car
         self._databases = databases_of(car, databases or {})
         self.bus_names = {**interface_names(car), **(bus_names or {})}
         self._only = only
+        self._spool = spool
         self._expectations = Expectations(car)
         self._recorded: Recorded | None = None
         self._made: dict[str, Measured] = {}
-        self._making: list[str] = []
 
     @property
     def capture(self) -> Capture | None:
@@ -152,6 +160,7 @@ class Session(Mapping[str, Series]):
             recorded = self.new_recorded()
             for frames in self.frames:
                 recorded.add(frames)
+            recorded.move(whole=True)
             self._recorded = recorded
         return self._recorded
 
@@ -163,7 +172,7 @@ class Session(Mapping[str, Series]):
         elif self._only is not None:
             select = SignalSelection.parse(self._only)
         decoder = Decoder(self._databases, select=select, bus_names=self.bus_names)
-        return Recorded(decoder, self.car.frames if self.car else _NO_ENTRIES)
+        return Recorded(decoder, self.car.frames if self.car else _NO_ENTRIES, self._spool)
 
     def part(self, frames: Iterable[Frames]) -> Session:
         """Return a session of the same car, or the same databases, over other frames."""
@@ -206,23 +215,34 @@ class Session(Mapping[str, Series]):
         KeyError
             There is no channel of that name; the text names the closest.
         """
-        made = self._made.get(name)
-        if made is None:
-            made = self._made[name] = self._make(name)
-        return made
+        if name not in self._made:
+            for each in self._in_order(name):
+                if each not in self._made:
+                    made = self._make(each)
+                    if self._spool is not None:
+                        made = replace(made, series=self._spool.keep_series(made.series))
+                    self._made[each] = made
+        return self._made[name]
 
-    def provide(self, name: str, series: Series) -> None:
-        """Put a series that was computed elsewhere (over the whole run, say) in a channel's place."""
-        self._made[name] = Measured(series, None)
+    def _in_order(self, name: str) -> Iterable[str]:
+        """Name the channels that one is made of, each after those it is made of itself, and it last.
+
+        Found without recursion: a long chain of formulas mustn't end at the depth that calls may have.
+        """
+        if self.car is None:
+            return (name,)
+        needed = {each: sources_of(self.car, each) for each in inputs_of(self.car, [name], limits=False)}
+        try:
+            return [*TopologicalSorter(needed).static_order()] or [name]
+        except CycleError as fault:  # the car file check refuses circles; references may still close one
+            circle = " -> ".join(reversed(fault.args[1]))
+            hint = "break the circle in the car file"
+            raise UserError(f"channels depend on each other: {circle}", hint=hint) from None
 
     def home(self, name: str) -> str | None:
         """Return the `bus/message` that a channel comes from; None for computed ones and those that never occur."""
         found = self._find(name)
         return None if found is None else f"{found[0].group.bus}/{found[0].group.name}"
-
-    def forget(self) -> None:
-        """Let go of computed series; raw values stay."""
-        self._made.clear()
 
     def _make(self, name: str) -> Measured:
         if self.car is None:
@@ -235,7 +255,8 @@ class Session(Mapping[str, Series]):
         if channel is None:
             raise KeyError(_unknown(name, tuple(self.car.channels)))
         if channel.formula is not None:
-            return Measured(self._compute(channel, channel.formula), None)
+            inputs = {each: self[each] for each in channel.formula.inputs}
+            return Measured(self._evaluate(channel, channel.formula, inputs), None)
         found = self._find(name)
         if found is None:
             nothing = np.zeros(0, dtype=np.int64)
@@ -250,17 +271,6 @@ class Session(Mapping[str, Series]):
             period_s=self._period_s(name),
             lookup=self.__getitem__,
         )
-
-    def _compute(self, channel: Channel, formula: Formula) -> Series:
-        if channel.name in self._making:  # the car file check refuses circles; references may still close one
-            circle = " -> ".join([*self._making, channel.name])
-            raise UserError(f"channels depend on each other: {circle}", hint="break the circle in the car file")
-        self._making.append(channel.name)
-        try:
-            inputs = {name: self[name] for name in formula.inputs}
-        finally:
-            self._making.pop()
-        return self._evaluate(channel, formula, inputs)
 
     def _evaluate(self, channel: Channel, formula: Formula, inputs: Mapping[str, Series]) -> Series:
         return evaluate(formula, inputs, name=channel.name, unit=channel.unit, rate_hz=channel.expected_hz)
@@ -319,20 +329,6 @@ class Session(Mapping[str, Series]):
                 found += exceedances(self[channel.name], limits, level, gate=gate)  # type: ignore[arg-type]
         return tuple(sorted(found, key=lambda each: each.start_ns))
 
-    def want_times(self) -> None:
-        """Make sure that every frame has a time stamp.
-
-        Raises
-        ------
-        UserError
-            Some have none, so that there is no common time base.
-        """
-        if self.recorded.untimed:
-            raise UserError(
-                "the capture has frames without time stamps, so there is no common time base",
-                hint="record with stamps (candump -L), or decode at native rates, without --rate",
-            )
-
     def span_ns(self) -> tuple[int, int] | None:
         """First and last time of any message; None if there is none."""
         times = [message.time_ns() for message in self.recorded.messages.values()]
@@ -341,33 +337,39 @@ class Session(Mapping[str, Series]):
             return None
         return min(int(each.min()) for each in times), max(int(each.max()) for each in times)
 
-    def grid_ns(self, rate_hz: float, first_ns: int | None = None) -> Int64s:
+    def grid_ns(self, rate_hz: float) -> Int64s:
         """Return times of a common grid over the whole capture; int64[k].
 
-        Points are counted from the first frame; where every message is silent for more than `PAUSE_S` (the night
-        between two runs) there are none.
+        Points are counted from the capture's first frame, whatever was selected, so that tables of one capture can be
+        joined; where every message is silent for more than `PAUSE_S` (the night between two runs) there are none.
 
         Parameters
         ----------
         rate_hz
             Above 0.
-        first_ns
-            Where to count from, if it isn't this session's first frame.
 
         Raises
         ------
         UserError
-            The rate is impossible, or frames have no time stamps.
+            The rate is impossible, or frames have no time stamps, so that there is no common time base.
         """
         if not rate_hz > 0:
             raise UserError(f"a rate of {rate_hz:g} Hz is impossible", hint="give a positive number, e.g. 100")
-        self.want_times()
+        if self.recorded.untimed:
+            raise UserError(
+                "the capture has frames without time stamps, so there is no common time base",
+                hint="record with stamps (candump -L), or decode at native rates, without --rate",
+            )
         span = self.span_ns()
         if span is None:
             return np.zeros(0, dtype=np.int64)
-        first = span[0] if first_ns is None else first_ns
-        parts = [_points(first, start, stop, rate_hz) for start, stop in self._awake(*span)]
+        parts = [_points(self.first_ns, start, stop, rate_hz) for start, stop in self._awake(*span)]
         return np.unique(np.concatenate(parts))
+
+    @property
+    def first_ns(self) -> int:
+        """Time of the capture's first frame, from which seconds count; 0 if there is none."""
+        return self.recorded.first_ns or 0
 
     def _awake(self, first_ns: int, last_ns: int) -> list[tuple[int, int]]:
         """Stretches of time without a long silence of all messages."""
@@ -395,7 +397,13 @@ class Session(Mapping[str, Series]):
         time int64[k], and value and quality by name.
         """
         points = self.grid_ns(rate_hz)
-        return points, {name: resample(self[name], points) for name in (self.names if names is None else names)}
+        columns: dict[str, Resampled] = {}
+        for name in self.names if names is None else names:
+            value, quality = resample(self[name], points)
+            if self._spool is not None:
+                value, quality = self._spool.keep(value), None if quality is None else self._spool.keep(quality)
+            columns[name] = Resampled(value, quality)
+        return points, columns
 
     def to_pandas(self, rate: float | None = None, names: Iterable[str] | None = None) -> pd.DataFrame:
         """Return channels as a data frame.
@@ -403,8 +411,9 @@ class Session(Mapping[str, Series]):
         Parameters
         ----------
         rate
-            Common rate in Hz: one column a channel, indexed by seconds from the start; unusable values are NaN.
-            None: one row a sample at native rates (time_ns, channel, raw, volts, value, unit, quality).
+            Common rate in Hz: `time_ns` and one column a channel, indexed by seconds from the capture's first frame;
+            unusable values are NaN. None: one row a sample at native rates (time_ns, channel, raw, volts, value, unit,
+            quality), by time; raw is a float64 here, exact to 2**53, and NaN where the frame was too short.
         names
             Default: all channels.
 
@@ -420,9 +429,8 @@ class Session(Mapping[str, Series]):
         names = list(self.names if names is None else names)
         if rate is not None:
             points, columns = self.resampled(rate, names)
-            seconds = (points - points[0]) / 1e9 if len(points) else points.astype(np.float64)
-            index = pd.Index(seconds, name="seconds")
-            return pd.DataFrame({name: columns[name].value for name in names}, index=index)
+            index = pd.Index((points - self.first_ns) / 1e9, name="seconds")
+            return pd.DataFrame({"time_ns": points, **{name: columns[name].value for name in names}}, index=index)
         parts = []
         for name in names:
             series = self[name]
@@ -432,7 +440,7 @@ class Session(Mapping[str, Series]):
                     {
                         "time_ns": series.time_ns,
                         "channel": np.full(n, name, dtype=object),
-                        "raw": np.full(n, np.nan) if series.raw is None else series.raw.astype(np.float64),
+                        "raw": series.raw_value,
                         "volts": np.full(n, np.nan) if series.volts is None else series.volts,
                         "value": series.value,
                         "unit": np.full(n, series.unit, dtype=object),
@@ -469,23 +477,34 @@ def interface_names(car: CarFile | None) -> dict[str, str]:
     return {interface: bus.name for bus in car.buses.values() for interface in bus.interfaces}
 
 
-def inputs_of(car: CarFile, names: Iterable[str]) -> tuple[str, ...]:
-    """Names with every channel that they depend on: formula inputs and calibration references, each once."""
+def sources_of(car: CarFile, name: str) -> list[str]:
+    """Channels that one is made of: inputs of its formula, references of its calibration."""
+    channel = car.channels[name]
+    sources = [] if channel.formula is None else list(channel.formula.inputs)
+    if channel.sensor is not None:
+        sources += [need.channel for need in car.sensors[channel.sensor].calibration.needs]
+    return sources
+
+
+def inputs_of(car: CarFile, names: Iterable[str], *, limits: bool = True) -> tuple[str, ...]:
+    """Names with every channel that they depend on, each once.
+
+    Parameters
+    ----------
+    limits
+        What their limits wait for (`when`) counts too.
+    """
     found: dict[str, None] = {}
-    waiting = list(names)
+    waiting = deque(names)
     while waiting:
-        name = waiting.pop(0)
+        name = waiting.popleft()
         if name in found or name not in car.channels:
             continue
         found[name] = None
-        channel = car.channels[name]
-        if channel.formula is not None:
-            waiting += channel.formula.inputs
-        for limits in (channel.caution, channel.warning):
-            if limits is not None and limits.when is not None:
-                waiting += limits.when.inputs
-        if channel.sensor is not None:
-            waiting += [need.channel for need in car.sensors[channel.sensor].calibration.needs]
+        waiting += sources_of(car, name)
+        for each in (car.channels[name].caution, car.channels[name].warning) if limits else ():
+            if each is not None and each.when is not None:
+                waiting += each.when.inputs
     return tuple(found)
 
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from buswright.channels.guessing import is_bookkeeping
 from buswright.channels.samples.series import Quality
 from buswright.messages.columns import Reason, SignalColumn
-from buswright.messages.model import Signal
+from buswright.messages.model import J1939, Signal
 from buswright.messages.plan import Numbers
 
 UInt8s = npt.NDArray[np.uint8]
@@ -24,20 +25,31 @@ for _bits in range(8):
 
 def signal_quality(column: SignalColumn) -> UInt16s | None:
     """Return bits of `Quality` for every row of a decoded signal; see `quality_of_signal`."""
-    return quality_of_signal(column.signal, column.raw, column.value, column.reasons)
+    protocol = column.table.message.protocol
+    return quality_of_signal(column.signal, column.raw, column.value, column.reasons, protocol)
 
 
-def quality_of_signal(signal: Signal, raw: Numbers, value: Numbers, reasons: UInt8s | None) -> UInt16s | None:
+def quality_of_signal(
+    signal: Signal, raw: Numbers, value: Numbers, reasons: UInt8s | None, protocol: str
+) -> UInt16s | None:
     """Return bits of `Quality` for every sample of a signal, uint16[n]; None when no sample has any.
 
     A signal is absent (frame too short, not selected by its multiplexer), outside the database's range by more
     than half a step (values that the value table names are exempt), or marked as not available by its sender
-    (NaN, or the raw value that the database calls invalid).
+    (NaN, the raw value that the database calls invalid, or a code that J1939 keeps for it).
+
+    Parameters
+    ----------
+    protocol
+        Of its message.
     """
     quality = None if reasons is None else _QUALITY_OF_REASON[reasons]
     invalid = np.isnan(value) if value.dtype.kind == "f" else None
     if signal.invalid is not None:
         said = raw == signal.invalid
+        invalid = said if invalid is None else invalid | said
+    if protocol == J1939 and _has_j1939_codes(signal):
+        said = raw >= 0xFE << (signal.length - 8)
         invalid = said if invalid is None else invalid | said
     outside = _outside_range(signal, raw, value)
     for mask, bit in ((outside, Quality.DATABASE_RANGE), (invalid, Quality.SENDER_INVALID)):
@@ -49,6 +61,15 @@ def quality_of_signal(signal: Signal, raw: Numbers, value: Numbers, reasons: UIn
             quality = np.zeros(len(value), dtype=np.uint16)
         quality |= mask * np.uint16(bit)
     return quality if quality is not None and quality.any() else None
+
+
+def _has_j1939_codes(signal: Signal) -> bool:
+    """Whether the highest raw values say "error" (FE, FExx, FExxxxxx) and "not available" (FF, FFxx, FFxxxxxx).
+
+    SAE J1939-71, table 1, for parameters of one, two and four bytes. Counters and checksums use every value.
+    """
+    whole_bytes = signal.length in (8, 16, 32) and not (signal.signed or signal.is_float)
+    return whole_bytes and not signal.is_multiplexer and not is_bookkeeping(signal.name)
 
 
 def _outside_range(signal: Signal, raw: Numbers, value: Numbers) -> npt.NDArray[np.bool_] | None:

@@ -254,20 +254,7 @@ def _rows(series: Series, first: int, stop: int) -> Series:
     """View some rows as one segment."""
     if first == 0 and stop == len(series) and len(series.segments) == 1:
         return series
-    part = slice(first, max(first, stop))
-    return Series(
-        series.name,
-        series.unit,
-        series.time_ns[part],
-        series.value[part],
-        None if series.raw is None else series.raw[part],
-        None if series.volts is None else series.volts[part],
-        None if series.quality is None else series.quality[part],
-        series.period_s,
-        series.kind,
-        _ONE_SEGMENT,
-        series.effective_hz,
-    )
+    return series.rows(slice(first, max(first, stop)))
 
 
 def no_samples(name: str) -> Series:

@@ -25,11 +25,10 @@ from buswright.channels.following.limits import Judge, limit_values, limits_in_w
 from buswright.channels.following.model import TRACE_S, ChannelNow, Plotted, State, Trace
 from buswright.channels.following.now import Followed, channel_now
 from buswright.channels.following.origin import origin_of_channel, origin_of_signal
-from buswright.channels.following.window import Window, Windows
+from buswright.channels.following.window import Window, Windows, needs_whole_run
 from buswright.channels.formula.past import Past
 from buswright.channels.samples.series import Series
 from buswright.channels.session import Session, inputs_of
-from buswright.channels.slices import needs_whole_run
 from buswright.frames.table import Frames, concatenate
 from buswright.messages.match import Databases
 

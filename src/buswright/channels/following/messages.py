@@ -11,6 +11,7 @@ import numpy.typing as npt
 from buswright.channels.carfile.model import FrameEntry, FrameName
 from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSignal
 from buswright.channels.samples.series import Int64s, UInt16s
+from buswright.channels.spool import Parts
 from buswright.frames.table import Flag, Frames
 from buswright.messages.columns import SignalColumn, SignalTable
 from buswright.messages.decode import Decoder
@@ -96,7 +97,7 @@ class RecentSignal:
         reasons = None if self.reasons is None else self.reasons.since(row)
         if reasons is not None and not reasons.any():
             reasons = None
-        return RecordedSignal(self.plan, [raw], [reasons], [len(raw)])
+        return RecordedSignal(self.plan, Parts([raw], [len(raw)]), Parts([reasons], [len(raw)]))
 
 
 class RecentMessage(RecordedMessage):
@@ -183,11 +184,10 @@ class RecentMessage(RecordedMessage):
             self.group,
             {name: signal.since(at) for name, signal in self._recent.items()},
             self.entry,
-            _times=[self.times(row)],
-            _quality=[quality],
+            _times=Parts([self.times(row)], [self.rows - row]),
+            _quality=Parts([quality], [self.rows - row]),
             _rows=self.rows - row,
             _segments=starts,
-            _part_lengths=[self.rows - row],
         )
 
 

@@ -85,7 +85,8 @@ def channel_now(followed: Followed, now_ns: int, segment_ns: int) -> ChannelNow:
     series = account.series if account.series is not None and len(account.series) else None
     rate_hz, silent = (None, False) if series is None else _rate(account, series, origin, now_ns, segment_ns)
     quality, bad = (0, False) if series is None else _quality(series)
-    raw = None if series is None or series.raw is None else series.raw[-1].item()
+    absent = series is None or series.raw is None or quality & Quality.SHORT_FRAME
+    raw = None if absent or series is None or series.raw is None else series.raw[-1].item()
     counted = account.counted()
     first_s = now_ns // _S - TRACE_S + 1
     return ChannelNow(

@@ -12,10 +12,10 @@ from buswright.channels.following.messages import RecentMessage, RecentMessages
 from buswright.channels.formula.evaluate import evaluate
 from buswright.channels.formula.parse import Formula
 from buswright.channels.formula.past import Past
+from buswright.channels.formula.tree import Call, Node, Number, walk
 from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSignal
 from buswright.channels.samples.series import Series
 from buswright.channels.session import Session, inputs_of
-from buswright.channels.slices import margin_of
 from buswright.frames.table import Frames
 
 RECENT_S = 120.0
@@ -31,8 +31,13 @@ PAUSE_MARGIN_S = 5.5
 only when it ends. Two margins then hold it."""
 LONE_MARGIN_S = 1.0
 """Margin where no channel looks at another one."""
+MARGIN_S = 3.0
+"""Least margin of a car: what a sample's value and quality may depend on."""
 MOST_MARGIN_S = 20.0
 """Longest margin; what a formula reaches beyond it is not waited for."""
+
+_UNBOUNDED = frozenset({"accumulate", "keep_last"})
+"""Functions whose value depends on the whole run before."""
 
 
 class Window(Session):
@@ -235,9 +240,34 @@ def _margin(car: CarFile | None) -> float:
             continue
         period_ns = expected.of(FrameName(signal.bus, message.id, message.extended), message).period_ns.value
         slowest = max(slowest, (period_ns or 0.0) / 1e9)
-    return min(max(margin_of(car) + SLOW_PERIODS * slowest, least), MOST_MARGIN_S)
+    return min(max(_reach_of_formulas(car) + SLOW_PERIODS * slowest, least), MOST_MARGIN_S)
 
 
 def _judged_or_calibrated(car: CarFile) -> list[str]:
     """Name the channels whose limits or calibrations look at others."""
     return [name for name in car.channels if len(inputs_of(car, [name])) > 1]
+
+
+def needs_whole_run(car: CarFile, name: str) -> bool:
+    """Whether a channel, or one that it is made of, depends on the whole run before."""
+    formulas = (car.channels[each].formula for each in inputs_of(car, [name], limits=False))
+    return any(formula is not None and _UNBOUNDED & set(formula.functions) for formula in formulas)
+
+
+def _reach_of_formulas(car: CarFile) -> float:
+    """Seconds of margin that a car's formulas need; generous, since memory is what it costs."""
+    reach = [_reach(channel.formula.tree) for channel in car.channels.values() if channel.formula is not None]
+    slowest = [1.0 / channel.expected_hz for channel in car.channels.values() if channel.expected_hz]
+    delays = [abs(channel.delay_s) for channel in car.channels.values()]
+    furthest = sum(sorted(reach, reverse=True)[:3])
+    return MARGIN_S + furthest + 8 * max(slowest, default=0.1) + max(delays, default=0.0)
+
+
+def _reach(tree: Node) -> float:
+    """Seconds that the functions of a formula look back or ahead, added up."""
+    reach = 0.0
+    for node in walk(tree):
+        if isinstance(node, Call) and node.function in ("lagged", "low_pass"):
+            constant = next((each.value for each in node.arguments[1:] if isinstance(each, Number)), 0.0)
+            reach += abs(constant) if node.function == "lagged" else 24.0 / max(constant, 1e-3)
+    return reach

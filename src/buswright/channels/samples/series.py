@@ -19,6 +19,10 @@ Kind = Literal["continuous", "state"]
 
 _TO_BE_FOUND: Int64s = np.zeros(0, dtype=np.int64)
 _TO_BE_FOUND.flags.writeable = False
+_ONE_SEGMENT: Int64s = np.zeros(1, dtype=np.int64)
+
+COLUMNS = ("time_ns", "value", "raw", "volts", "quality")
+"""The columns of a `Series`."""
 
 
 class Quality(IntFlag):
@@ -206,6 +210,22 @@ class Series:
         return np.where(unusable(self.quality), np.nan, self.value)
 
     @property
+    def raw_value(self) -> Floats:
+        """Raw values, exact to 2**53, NaN where the frame holds none; float64[n]."""
+        raw = np.full(len(self), np.nan) if self.raw is None else self.raw.astype(np.float64)
+        if self.short is not None:
+            raw[self.short] = np.nan
+        return raw
+
+    @property
+    def short(self) -> Bools | None:
+        """Samples whose frame was too short, so that there is neither raw nor value; None: there is none."""
+        if self.quality is None:
+            return None
+        short: Bools = (self.quality & np.uint16(Quality.SHORT_FRAME)) != 0
+        return short if short.any() else None
+
+    @property
     def rate_hz(self) -> float:
         """One over the median time between samples within segments; NaN below two samples."""
         step = measured_period_s(self)
@@ -217,12 +237,15 @@ class Series:
 
     def take(self, rows: npt.NDArray[np.intp] | Bools) -> Series:
         """Keep some rows, by ascending index or by mask; segments keep their count."""
-        rows = np.flatnonzero(rows) if rows.dtype == np.bool_ else rows
+        places = np.flatnonzero(rows) if rows.dtype == np.bool_ else rows.astype(np.intp, copy=False)
+        return replace(self.rows(places), segments=np.searchsorted(places, self.segments).astype(np.int64))
+
+    def rows(self, rows: slice | npt.NDArray[np.intp]) -> Series:
+        """Take some rows as one segment; views where they are a slice."""
         columns: dict[str, Any] = {
-            name: None if (column := getattr(self, name)) is None else column[rows]
-            for name in ("time_ns", "value", "raw", "volts", "quality")
+            name: column if column is None else column[rows] for name in COLUMNS for column in (getattr(self, name),)
         }
-        return replace(self, **columns, segments=np.searchsorted(rows, self.segments).astype(np.int64))
+        return replace(self, **columns, segments=_ONE_SEGMENT)
 
     def between(self, start_ns: int, stop_ns: int) -> Series:
         """Keep the samples with start_ns <= time <= stop_ns, of every segment."""
@@ -231,12 +254,7 @@ class Series:
     def segment(self, number: int) -> Series:
         """One segment as a series of its own; views, nothing copied."""
         bounds = np.append(self.segments, len(self))
-        part = slice(int(bounds[number]), int(bounds[number + 1]))
-        columns: dict[str, Any] = {
-            name: None if (column := getattr(self, name)) is None else column[part]
-            for name in ("time_ns", "value", "raw", "volts", "quality")
-        }
-        return replace(self, **columns, segments=np.zeros(1, dtype=np.int64))
+        return self.rows(slice(int(bounds[number]), int(bounds[number + 1])))
 
     def statistics(self) -> Statistics:
         """Count, rate, extremes, mean and the share of unusable samples."""

@@ -2,7 +2,7 @@
 
 The ending of --out sets the shape. PATH/ is a folder with one Parquet table per message, at its native rate.
 .parquet or .csv is one long table: time_ns, bus, message, channel, raw, volts, value, unit, quality. --rate HZ makes
-one wide table on a common time base: seconds from the start, units in the header.
+one wide table on a common time base: time_ns, seconds from the first frame, units in the header.
 
 With --car FILE (or ./car.toml) it writes the car's calibrated channels. With --dbc alone it writes signals, named
 bus/message/signal; a bus without a name is called by its interface. --select takes names with wildcards, and for
@@ -12,7 +12,7 @@ signals also identifiers: 'damper_*', 'chassis/DAMPERS_A/*', '*/1A0/*'.
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,8 +22,6 @@ from buswright.errors import UserError
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
-    from buswright.frames.table import Frames
-    from buswright.messages.decode import Counts, Decoder
     from buswright.messages.match import Databases
     from buswright.report.decoding import Decoding
     from buswright.report.files.channels import ChannelWriter
@@ -118,21 +116,19 @@ def _channels(
 ) -> Decoding:
     """Calibrated channels, or signals on a common time base."""
     from buswright.channels.session import Session, databases_of
+    from buswright.channels.spool import Spool
     from buswright.report.decoding import Decoding, grave_notes
-    from buswright.report.files.channels import names_that_occur, write_channels
 
-    decoder = source.decoder(databases_of(car, databases))
     names, unused = _chosen(car, options.select)
-    session = Session(source, car, databases=databases, bus_names=source.names, only=names)
-    columns: Sequence[str] = session.names
-    if car is None:
-        columns, unused = names_that_occur(session)
-    session.frames = _Counted(source, decoder)
     writer = _writer(path, options, car)
-    write_channels(session, columns, writer, rate_hz=options.rate)
-    counts: Counts = decoder.counts
+    with Spool(path.parent) as spool:
+        session = Session(source, car, databases=databases, bus_names=source.names, only=names, spool=spool)
+        writer.write(session, session.names)
+    if car is None:
+        unused = session.recorded.decoder.unused_patterns()
     notes = grave_notes(databases_of(car, databases))
-    return Decoding(writer.files, writer.rows, writer.values, counts, source.capture.problems, unused, notes)
+    problems = source.capture.problems
+    return Decoding(writer.files, writer.rows, writer.values, session.counts, problems, unused, notes)
 
 
 def _writer(path: Path, options: argparse.Namespace, car: CarFile | None) -> ChannelWriter:
@@ -160,17 +156,3 @@ def _chosen(car: CarFile | None, patterns: Sequence[str]) -> tuple[Sequence[str]
             hint="use the channel names of the car file; * stands for any text",
         )
     return [name for name in car.channels if name in chosen], unused
-
-
-class _Counted:
-    """Frames on their way to a session, with what becomes of each counted once, margins left out."""
-
-    def __init__(self, source: shared.Source, decoder: Decoder) -> None:
-        self._source = source
-        self._decoder = decoder
-
-    def __iter__(self) -> Iterator[Frames]:
-        self._decoder.counts = type(self._decoder.counts)()
-        for frames in self._source:
-            self._decoder.decode(frames)
-            yield frames
