@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import buswright
+from buswright.channels.carfile.load import load_car_file
 from buswright.channels.guessing import guess, words_of
 from buswright.channels.samples.series import Series
 from buswright.findings import THRESHOLDS, Severity
@@ -136,6 +137,32 @@ def test_rest_is_key_on_and_channels_show_their_true_zero_there(good, car):
     assert oil.span == pytest.approx(10.0)
     assert oil.rate_hz == pytest.approx(50, rel=0.02)
     assert "front_speed" not in good.channels  # computed
+
+
+def test_the_span_follows_the_curve_where_only_the_database_has_limits(car):
+    """A frequency has no outer points, and 6,000 Hz are no speed: through 48 teeth and the tyre they are."""
+    channels = {
+        name: dataclasses.replace(channel, plausible=None) if channel.role == "wheel_speed" else channel
+        for name, channel in car.channels.items()
+    }
+    run = remembered(4, 1, car=dataclasses.replace(car, channels=MappingProxyType(channels)))
+    assert run.channels["wheel_speed_fl"].span == pytest.approx(6000 / 48 * 1.62 * 3.6, rel=1e-6)
+
+
+def test_counts_with_a_unit_of_their_own_are_remembered(tmp_path):
+    """`check` takes such a signal with an `input_scale`, which takes the place of the unit."""
+    write_car(tmp_path)
+    chassis, toml = tmp_path / "wrenfell_chassis.dbc", tmp_path / "wrenfell.toml"
+    line = ' SG_ FrequencyFrontLeft : 7|16@0+ (0.1,0) [0|6000] "Hz"'
+    changed = line.replace("Hz", "digit").replace("(0.1,0)", "(1,0)")
+    chassis.write_text(chassis.read_text(encoding="cp1252").replace(line, changed), encoding="cp1252")
+    plain = 'sensor = "hub_48_front"\nrole = "wheel_speed"\nposition = "front-left"\nexpected_hz = 100\n'
+    text = toml.read_text()
+    assert plain + "plausible = [0.0, 260.0]\n" in text
+    toml.write_text(text.replace(plain + "plausible = [0.0, 260.0]\n", plain + "input_scale = 0.1\n"))
+    car = load_car_file(toml)
+    run = remembered(4, 1, car=car)
+    assert run.channels["wheel_speed_fl"].span == pytest.approx(600 / 48 * 1.62 * 3.6, rel=1e-6)
 
 
 def test_a_run_that_begins_on_the_move_has_no_zero_but_noise(car):

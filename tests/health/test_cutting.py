@@ -11,6 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Flag, Frames
 from buswright.health.identifiers import lane as id_lane
 from buswright.health.model.health import BusHealth
@@ -111,6 +112,44 @@ def test_asking_in_between_changes_nothing() -> None:
         so_far = tracker.result()
         assert so_far.capture.frames == min(len(WHOLE), 400 * (number + 1))
     assert differences(uncut(), tracker.result()) == []
+
+
+def test_only_what_changed_is_measured_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of many identifiers that have nothing new nothing is folded; what is said of them follows their bus."""
+    folded: list[FrameName] = []
+    fold = id_lane.IdLane.folded
+    monkeypatch.setattr(id_lane.IdLane, "folded", lambda lane: folded.append(lane.name) or fold(lane))
+    parts = [comb(0x200 + k, 10, 2, phase_ms=k / 50, start=START) for k in range(40)]
+    tracker = HealthTracker(bitrates={"*": 500_000})
+    tracker.update(mixed(*parts))
+    tracker.result()
+    assert len(folded) == 40
+    more = comb(0x200, 10, 2, start=START + 3 * S)
+    tracker.update(more)
+    both = tracker.result()
+    assert folded[40:] == [FrameName("can0", 0x200, False)]
+    assert differences(both, measured([mixed(*parts), more], bitrates={"*": 500_000})) == []
+    asked = special(START + 6 * S, 0x201, Flag.REMOTE)
+    tracker.update(asked)
+    assert tracker.result().ids[FrameName("can0", 0x201, False)].remote_frames == 1
+    other = tracker.copy()
+    other.update(comb(0x202, 10, 1, start=START + 7 * S))
+    assert other.result().ids[FrameName("can0", 0x202, False)].frames == 300
+    assert tracker.result().ids[FrameName("can0", 0x202, False)].frames == 200
+
+
+@pytest.mark.parametrize("first", [20, 40, 63, 64, 70, 200])
+def test_a_checksum_that_was_seen_early_is_the_one_of_the_whole_block(first: int) -> None:
+    """Asked for figures in the middle of a block, the tracker may keep what it found there, and only if it stays."""
+    frames = comb(0x123, 10, 6, checksum=Checksum("xor", 7))
+    payload = frames.payload.copy()
+    payload[100:, 7] ^= 1  # wrong from then on, so that a look at later frames would find none
+    frames = dataclasses.replace(frames, payload=payload)
+    tracker = HealthTracker()
+    for part in cut(frames, (first,)):
+        tracker.update(part)
+        tracker.result()
+    assert differences(measured(frames), tracker.result()) == []
 
 
 def test_live_figures_equal_those_of_the_recording_so_far() -> None:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.opening import open_capture
 from buswright.frames.table import Flag, Frames, concatenate
-from buswright.health.identifiers.checksum import find_checksum
+from buswright.health.identifiers.checksum import LEARN_FROM, find_checksum
 from buswright.health.identifiers.counter import CounterField, find_counter
 from buswright.health.model.health import BusHealth
 from buswright.health.model.identifiers import IdFigures
@@ -98,8 +98,8 @@ def test_checksums_of_every_kind_are_recognised(name: str, place: str) -> None:
     payload = np.random.default_rng(3).integers(0, 256, (100, 8), dtype=np.uint8)
     checksum.fill(payload, 0x1A0)
     length = np.full(100, 8, dtype=np.uint8)
-    found, looked = find_checksum(payload, length, 0x1A0)
-    assert looked
+    found, payloads = find_checksum(payload, length, 0x1A0)
+    assert payloads == LEARN_FROM
     assert found is not None
     # Where all bytes together give a constant, each one of them is a checksum over the others.
     assert found.byte == at or name in ("xor", "sum8-ones", "sum8-twos")
@@ -109,11 +109,11 @@ def test_checksums_of_every_kind_are_recognised(name: str, place: str) -> None:
 def test_no_checksum_in_noise_nor_in_copies() -> None:
     rng = np.random.default_rng(4)
     length = np.full(500, 8, dtype=np.uint8)
-    assert find_checksum(rng.integers(0, 256, (500, 8), dtype=np.uint8), length, 0x1A0) == (None, True)
+    assert find_checksum(rng.integers(0, 256, (500, 8), dtype=np.uint8), length, 0x1A0) == (None, LEARN_FROM)
     copies = np.zeros((500, 8), dtype=np.uint8)
     copies[:, 3] = copies[:, 7] = rng.integers(0, 256, 500)
-    assert find_checksum(copies, length, 0x1A0) == (None, True)
-    assert find_checksum(copies[:20], length[:20], 0x1A0) == (None, False)
+    assert find_checksum(copies, length, 0x1A0) == (None, LEARN_FROM)
+    assert find_checksum(copies[:20], length[:20], 0x1A0) == (None, 0)
 
 
 def test_all_counters_and_checksums_of_the_simulated_car() -> None:

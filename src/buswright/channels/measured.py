@@ -146,7 +146,7 @@ def measure_channel(
     kind: Kind = "state" if channel.role in STATE_ROLES else kind_of_signal(signal)
     volts: Floats | None = None
     if sensor is not None:
-        volts = _electrical(channel, sensor, signal.unit, value)
+        volts = electrical_of(channel, sensor, signal.unit, value)
         value = _calibrated(channel, sensor, volts, time_ns, starts, flags, lookup)
         kind = "state" if sensor.calibration.kind == "switch" else kind
     elif channel.unit and signal.unit and channel.unit != signal.unit:
@@ -172,7 +172,8 @@ def measure_channel(
     return Measured(series, rows)
 
 
-def _electrical(channel: Channel, sensor: Sensor, unit: str, value: Floats) -> Floats:
+def electrical_of(channel: Channel, sensor: Sensor, unit: str, value: Floats) -> Floats:
+    """Return what a sensor sees, in its electrical unit, of values that the database has in `unit`; float64[n]."""
     if channel.input_scale is not None:
         return value * channel.input_scale
     wanted = sensor.calibration.electrical

@@ -16,7 +16,7 @@ from buswright.health.described import Described, Identity
 from buswright.health.folds.histogram import Typical, typical
 from buswright.health.grouping import group_gaps
 from buswright.health.identifiers.gaps import KeptGaps, as_gaps
-from buswright.health.identifiers.lane import IdLane
+from buswright.health.identifiers.lane import IdLane, Told
 from buswright.health.identifiers.timing import STEADY, TimingFold
 from buswright.health.model.gaps import LOADED, LONG_GAP
 from buswright.health.model.health import (
@@ -113,7 +113,27 @@ def _filters(bus: str, measured: Measured) -> tuple[CommonFilter, ...]:
 
 
 def _identifier(lane: IdLane, measured: Measured, bus: BusFigures) -> IdFigures:
-    identity = measured.identities[lane.name]
+    """Put what the lane knows by itself, which is kept until more frames come, together with what its bus says."""
+    remotes, rate = measured.remotes.get(lane.name, 0), bus.bitrate
+    if lane.told is None or lane.told.figures["remote_frames"] != remotes:
+        lane.told = _told(lane, measured.identities[lane.name], remotes)
+    own, kept, counter = lane.told
+    last_ns: int | None = own["last_ns"]
+    load = None
+    if rate.bits_per_s and bus.load is not None:
+        load = bus.load * wire_seconds(lane.bits, lane.data_bits, rate) / wire_seconds(bus.bits, bus.data_bits, rate)
+    host = bus.host_stamped != "unknown"
+    return IdFigures(
+        **own,
+        age_ns=None if last_ns is None or bus.last_ns is None else bus.last_ns - last_ns,
+        share=(lane.bits + lane.data_bits) / max(1, bus.bits + bus.data_bits),
+        load=load,
+        gaps=as_gaps(kept, bus.slow_windows.load_at(kept.rows["start"]), counter, LOADED, LONG_GAP, host=host),
+    )
+
+
+def _told(lane: IdLane, identity: Identity, remotes: int) -> Told:
+    """Return the figures that depend on nothing but the identifier's own frames."""
     fold = lane.folded()
     timing = fold.timing
     payload = fold.payload.figures(fold.lengths.shortest)
@@ -121,7 +141,6 @@ def _identifier(lane: IdLane, measured: Measured, bus: BusFigures) -> IdFigures:
     paired = senders is not None and 2 * senders.split >= senders.windows
     period = _period(timing, identity.expected, lane, payload, paired)
     counter, checksum, lengths = fold.counter.figures(), fold.checksum.figures(), fold.lengths.figures()
-    remotes = measured.remotes.get(lane.name, 0)
     learned = Facts(
         period_ns=period.learned_ns,
         change_driven={"change-driven": True, "periodic": False}.get(period.sending),
@@ -130,47 +149,31 @@ def _identifier(lane: IdLane, measured: Measured, bus: BusFigures) -> IdFigures:
         checksum=checksum.checksum if checksum is not None else None,
         length=max(lengths.counts, key=lengths.counts.__getitem__, default=None),
     )
-    kept = timing.gaps if period.sending == "periodic" else KeptGaps()
-    rate = bus.bitrate
-    load = None
-    if rate.bits_per_s and bus.load is not None:
-        load = bus.load * wire_seconds(lane.bits, lane.data_bits, rate) / wire_seconds(bus.bits, bus.data_bits, rate)
-    intervals = period.spacings
-    return IdFigures(
-        name=lane.name,
-        message=identity.message.name if identity.message else None,
-        module=identity.module,
-        known=identity.known,
-        expected=identity.expected.or_else("learned", learned),
-        frames=lane.frames,
-        remote_frames=remotes,
-        untimed=lane.untimed,
-        first_ns=timing.first_ns,
-        last_ns=timing.last_ns,
-        age_ns=None if timing.last_ns is None or bus.last_ns is None else bus.last_ns - timing.last_ns,
-        rate_hz=intervals * 1e9 / timing.elapsed_ns if intervals and timing.elapsed_ns else None,
-        bits=lane.bits,
-        data_bits=lane.data_bits,
-        share=(lane.bits + lane.data_bits) / max(1, bus.bits + bus.data_bits),
-        load=load,
-        busiest=timing.busiest,
-        busy_seconds=timing.busy_seconds,
-        period=period,
-        gaps=as_gaps(
-            kept,
-            bus.slow_windows.load_at(kept.rows["start"]),
-            fold.counter.field,
-            LOADED,
-            LONG_GAP,
-            host=bus.host_stamped != "unknown",
-        ),
-        strip=timing.strip(),
-        counter=counter,
-        checksum=checksum,
-        lengths=lengths,
-        payload=payload,
-        two_senders=senders,
-    )
+    figures = {
+        "name": lane.name,
+        "message": identity.message.name if identity.message else None,
+        "module": identity.module,
+        "known": identity.known,
+        "expected": identity.expected.or_else("learned", learned),
+        "frames": lane.frames,
+        "remote_frames": remotes,
+        "untimed": lane.untimed,
+        "first_ns": timing.first_ns,
+        "last_ns": timing.last_ns,
+        "rate_hz": period.spacings * 1e9 / timing.elapsed_ns if period.spacings and timing.elapsed_ns else None,
+        "bits": lane.bits,
+        "data_bits": lane.data_bits,
+        "busiest": timing.busiest,
+        "busy_seconds": timing.busy_seconds,
+        "period": period,
+        "strip": timing.strip(),
+        "counter": counter,
+        "checksum": checksum,
+        "lengths": lengths,
+        "payload": payload,
+        "two_senders": senders,
+    }
+    return Told(figures, timing.gaps if period.sending == "periodic" else KeptGaps(), fold.counter.field)
 
 
 def _period(timing: TimingFold, stated: Expectation, lane: IdLane, payload: PayloadFigures, paired: bool) -> Period:

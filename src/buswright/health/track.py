@@ -194,7 +194,8 @@ class HealthTracker:
     def copy(self) -> HealthTracker:
         """Return a tracker that goes on from here by itself."""
         # What is known of identifiers is the same for both, and the groups are only ever added to.
-        shared = (self._described, self._matcher, self._identities)
+        told = (lane.told for lane in self._lanes.values() if lane.told is not None)
+        shared = (self._described, self._matcher, self._identities, *told)
         return copy.deepcopy(self, {id(each): each for each in shared})
 
     def result(

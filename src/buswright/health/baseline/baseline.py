@@ -5,7 +5,7 @@ Every class here is written to JSON field by field (`baseline_file`), so a field
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import TYPE_CHECKING
@@ -13,10 +13,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from buswright._version import __version__
+from buswright.channels.calibration.kind import nominal_references
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import Facts
 from buswright.channels.guessing import is_bookkeeping
-from buswright.channels.units import line
+from buswright.channels.measured import electrical_of
+from buswright.channels.units import compatible, line
 from buswright.health.baseline.standstill import AtRest, RestFigures, find_standstill, rest_figures
 from buswright.health.model.health import BusFigures, BusHealth
 from buswright.health.model.identifiers import IdFigures
@@ -359,17 +361,29 @@ def _finite(value: float) -> float | None:
 def _span(session: Session, name: str, unit: str) -> float | None:
     """Return what a channel can measure from end to end, in its unit."""
     channel = session.car.channels[name] if session.car is not None else None
-    if session.car is not None and channel is not None:
-        if channel.sensor:
-            calibration = session.car.sensors[channel.sensor].calibration
-            if np.isfinite(calibration.span):
-                return calibration.span * line(calibration.unit, unit)[0]
-        if channel.plausible:
-            return channel.plausible[1] - channel.plausible[0]
+    sensor = session.car.sensors[channel.sensor] if session.car and channel and channel.sensor else None
+    if sensor is not None and np.isfinite(sensor.calibration.span):
+        return _distance((sensor.calibration.range.low, sensor.calibration.range.high), sensor.calibration.unit, unit)
+    if channel is not None and channel.plausible:
+        return channel.plausible[1] - channel.plausible[0]
     message = session.recorded.messages.get(session.home(name) or "")
     wanted = channel.signal.signal if channel is not None and channel.signal else name.rpartition("/")[2]
     signal = message.signals[wanted].signal if message and wanted in message.signals else None
-    if signal is None or signal.minimum is None or signal.maximum is None or signal.minimum >= signal.maximum:
+    if signal is None or signal.minimum is None or signal.maximum is None:
         return None
-    factor = line(signal.unit, unit)[0] if signal.unit and signal.unit != unit else 1.0
-    return (signal.maximum - signal.minimum) * factor
+    ends = np.array([signal.minimum, signal.maximum], dtype=np.float64)
+    if channel is None or sensor is None:
+        return _distance(ends.tolist(), signal.unit, unit)
+    # The database limits the sensor's input; what that means in the channel's unit only its curve knows.
+    curve = sensor.calibration
+    with np.errstate(all="ignore"):
+        ends = curve.apply(electrical_of(channel, sensor, signal.unit, ends), nominal_references(curve))
+    return _distance(ends.tolist(), curve.unit, unit)
+
+
+def _distance(ends: Sequence[float], source: str, unit: str) -> float | None:
+    """Return how far two values are apart in another unit; None where there is no such distance."""
+    if source and source != unit and not compatible(source, unit):
+        return None
+    apart = abs(ends[1] - ends[0]) * (abs(line(source, unit)[0]) if source and source != unit else 1.0)
+    return apart if np.isfinite(apart) and apart > 0 else None

@@ -30,10 +30,10 @@ _ONLY_WITH_DATA_ID = frozenset(name for name in KINDS if name.startswith("e2e-p0
 _ANY_BYTE = frozenset({"xor", "sum8-ones", "sum8-twos"})
 
 
-def find_checksum(payload: UInt8s, length: UInt8s, identifier: int) -> tuple[Checksum | None, bool]:
+def find_checksum(payload: UInt8s, length: UInt8s, identifier: int) -> tuple[Checksum | None, int]:
     """Try every known kind in the first and the last byte, without a data ID and with the identifier as one.
 
-    Gives the checksum, if there is one, and whether there were enough different payloads to tell.
+    Gives the checksum, if there is one, and how many different payloads it was looked for in, at most `LEARN_FROM`.
 
     Parameters
     ----------
@@ -44,11 +44,11 @@ def find_checksum(payload: UInt8s, length: UInt8s, identifier: int) -> tuple[Che
     payload, length = payload[:_LOOK], length[:_LOOK]
     whole = payload[length == size, :size]
     if size < _LEAST_USED or len(whole) < _LEAST:
-        return None, False
+        return None, 0
     fresh = np.concatenate([[True], (whole[1:] != whole[:-1]).any(axis=1)])
     some = np.ascontiguousarray(whole[fresh][:LEARN_FROM])
     if len(some) < _LEAST:
-        return None, False
+        return None, 0
     moving: list[bool] = np.any(some != some[:1], axis=0).tolist()
     used: list[bool] = np.any(some, axis=0).tolist()
     # A glance at few frames, and only what passes is held to all: most candidates are wrong everywhere.
@@ -63,8 +63,8 @@ def find_checksum(payload: UInt8s, length: UInt8s, identifier: int) -> tuple[Che
                 if checksum.shortest > size or _right(checksum, glance, identifier) < _GLANCE_RIGHT * _GLANCE:
                     continue
                 if _right(checksum, some, identifier) >= _RIGHT * len(some):
-                    return checksum, True
-    return None, True
+                    return checksum, len(some)
+    return None, len(some)
 
 
 def _places(kind: ChecksumKind, size: int, moving: list[bool]) -> list[int]:
@@ -93,6 +93,7 @@ class ChecksumFold:
         self.source: Source = "learned" if expected.value is None else expected.source
         self.identifier = identifier
         self.looked = self.checksum is not None
+        self._settled = False
         self._frames = self._wrong = self._short = 0
         self._run = self._longest = 0
         self._times = FirstAndLast(np.int64, _TIMES_KEPT)
@@ -100,7 +101,13 @@ class ChecksumFold:
     def learn(self, payload: UInt8s, length: UInt8s) -> None:
         """Look for a checksum in consecutive frames, until there were enough to tell."""
         if not self.looked:
-            self.checksum, self.looked = find_checksum(payload, length, self.identifier)
+            self.checksum, seen = find_checksum(payload, length, self.identifier)
+            self.looked, self._settled = seen >= _LEAST, seen == LEARN_FROM
+
+    def settle(self, ahead: ChecksumFold) -> None:
+        """Take over what was found in the first frames of a block: all that it is looked for in, so it stays."""
+        if not self.looked and ahead._settled:
+            self.checksum, self.looked = ahead.checksum, True
 
     @property
     def bytes(self) -> frozenset[int]:

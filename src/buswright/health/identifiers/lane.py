@@ -8,6 +8,7 @@ figures are asked for.
 from __future__ import annotations
 
 import copy
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +16,8 @@ import numpy.typing as npt
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import Expectation
 from buswright.frames.table import Bools, Int64s, UInt8s
+from buswright.health.folds.bounded import FirstAndLast, KeptGaps
+from buswright.health.folds.histogram import Histogram
 from buswright.health.identifiers.checksum import ChecksumFold
 from buswright.health.identifiers.contents import Block, LengthFold, PayloadFold
 from buswright.health.identifiers.counter import CounterField, CounterFold, find_counter
@@ -25,16 +28,27 @@ BLOCK = 8_192
 """Frames folded at once: enough to spread the cost of some hundred array operations."""
 _FIRST_ROOM = 64
 _LONG = 64
+_FOLDS = (LengthFold, PayloadFold, CounterFold, ChecksumFold, TimingFold, SendersFold, Histogram)
+_T = TypeVar("_T")
+
+
+class Told(NamedTuple):
+    """What one identifier's own frames say: fields of `IdFigures`, its gaps, and its counter."""
+
+    figures: dict[str, Any]
+    gaps: KeptGaps
+    counter: CounterField | None
 
 
 class IdLane:
-    """Folds the data frames of one identifier."""
+    """Folds the data frames of one identifier; `told` is what came of them, until there are more."""
 
     def __init__(self, name: FrameName, expected: Expectation) -> None:
         self.name = name
         self.frames = self.untimed = 0
         self.bits = self.data_bits = 0
         self.fold = IdFold(name.id, expected)
+        self.told: Told | None = None
         self._filled = 0
         self._time: Int64s = np.empty(_FIRST_ROOM, dtype=np.int64)
         self._payload: UInt8s = np.empty((_FIRST_ROOM, 8), dtype=np.uint8)
@@ -45,6 +59,7 @@ class IdLane:
     def add(self, rows: Block, nominal_bits: int, data_bits: int) -> None:
         """Take frames in order, at least one, with their bits at each rate summed up."""
         n = len(rows.time_ns)
+        self.told = None
         self.frames += n
         self.bits += nominal_bits
         self.data_bits += data_bits
@@ -89,9 +104,10 @@ class IdLane:
 
     def folded(self) -> IdFold:
         """Return a copy of the fold with everything in it."""
-        fold = copy.deepcopy(self.fold)
+        fold = forked(self.fold)
         if self._filled:
             fold.add(self._rest())
+            self.fold.checksum.settle(fold.checksum)
         fold.timing.finish()
         return fold
 
@@ -156,6 +172,22 @@ class IdFold:
             return None
         bits = self.checksum.bits(size)
         return bits | self.counter.field.bits(size) if self.counter.field is not None else bits
+
+
+def forked(fold: _T) -> _T:
+    """Return a fold that goes on from here by itself: what is changed in place is copied, the rest is shared."""
+    other = copy.copy(fold)
+    for name in getattr(fold, "__slots__", None) or vars(fold):
+        value = getattr(fold, name)
+        if isinstance(value, np.ndarray):
+            setattr(other, name, value.copy())
+        elif isinstance(value, list):
+            setattr(other, name, [each.copy() if isinstance(each, np.ndarray) else each for each in value])
+        elif isinstance(value, FirstAndLast | KeptGaps):
+            setattr(other, name, copy.copy(value))
+        elif isinstance(value, _FOLDS):
+            setattr(other, name, forked(value))
+    return other
 
 
 def _padded(payload: UInt8s) -> UInt8s:
