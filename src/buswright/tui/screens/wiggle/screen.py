@@ -12,11 +12,13 @@ from textual.widget import Widget
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.following.follow import ChannelNow
 from buswright.channels.glitches import Glitch
+from buswright.diagnosis.now.channels import judge_channel
 from buswright.diagnosis.wiggle.model import WiggleNow
 from buswright.tui.digits import decimals_of
 from buswright.tui.screens.help_screen import HelpScreen
 from buswright.tui.screens.wiggle import lines as wiggle_lines
 from buswright.tui.screens.work_screen import BARS, WorkScreen
+from buswright.tui.tones import severity_tone
 from buswright.tui.widgets.bars import Bar, Tabs
 from buswright.tui.widgets.prompt import Prompt
 from buswright.tui.widgets.rows import Cell, Column, Heading, Key, Part, Rows
@@ -158,7 +160,7 @@ class WiggleScreen(WorkScreen):
 
     def _choice_cells(self, key: Key) -> Sequence[Cell]:
         channel = self._channels[str(key)]
-        wiring = channel.wiring
+        wiring, state = channel.wiring, judge_channel(channel)
         return (
             Span("[x]" if channel.name in self.picks else "[ ]", "accent"),
             Span(channel.name, "strong" if channel.name in self.picks else "plain"),
@@ -166,7 +168,7 @@ class WiggleScreen(WorkScreen):
             wiring.supply if wiring else "",
             wiring.ground if wiring else "",
             wiggle_lines.now_text(channel, self._decimals),
-            Span(channel.state, "plain" if channel.state == "ok" else "suspect"),
+            Span(state.word, severity_tone(state.severity)),
         )
 
     def action_pick(self) -> None:
