@@ -18,7 +18,6 @@ from buswright.health.grouping import group_gaps
 from buswright.health.identifiers.gaps import as_gaps, new_gaps
 from buswright.health.identifiers.lane import IdLane
 from buswright.health.identifiers.timing import STEADY, TimingFold
-from buswright.health.model.gaps import LOADED, LONG_GAP
 from buswright.health.model.health import (
     BitRate,
     BusFigures,
@@ -160,8 +159,7 @@ def _identifier(lane: IdLane, measured: Measured, bus: BusFigures) -> IdFigures:
             kept,
             bus.slow_windows.load_at(kept.rows["start"]),
             fold.counter.field,
-            LOADED,
-            LONG_GAP,
+            lane.limits,
             host=bus.host_stamped != "unknown",
         ),
         strip=timing.strip(),
