@@ -6,6 +6,7 @@ held against everything else that says it.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator
 from dataclasses import replace
@@ -13,29 +14,36 @@ from functools import cache
 from html import escape
 from typing import Any
 
+from buswright.tui.tones import severity_tone
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from buswright.channels.carfile.model import Bus, CarFile, FrameEntry, FrameName
+from buswright.channels.following.model import ChannelNow, SilenceLimits
+from buswright.channels.session import interface_names
 from buswright.diagnosis.case import subject_of
 from buswright.diagnosis.detect import diagnose
 from buswright.diagnosis.found import every
+from buswright.diagnosis.now.channels import judge_channel
 from buswright.diagnosis.now.identifiers import Rank
 from buswright.findings import THRESHOLDS, Finding, Severity
 from buswright.health.model.health import BusHealth, ModuleFigures
 from buswright.health.model.identifiers import CounterEvent, Lengths
 from buswright.health.recent import BusNow, IdNow, Recent
-from buswright.health.spacings import SpacingColumns
+from buswright.health.spacings import SpacingColumns, Spacings
 from buswright.report.health.as_json import render_json
 from buswright.report.health.page import render_html
 from buswright.report.health.report import HealthReport, verdict
 from buswright.report.health.text import MARKS, render_text
+from buswright.simulate.source import SimulatedCapture
+from buswright.tui.screens.channels import rows as channel_rows
 from buswright.tui.screens.identifiers.rows import SORTS, cells_of, rows_of
 from buswright.tui.screens.overview.bus_lines import facts
 from buswright.worker.snapshot import Snapshot
 
 from .diagnosis.made import MS, SECONDS, S, absent, bus, counter, errors, gaps, health, identifier
-from .tui.made import snapshot_of
+from .tui.made import FAULTS, measured, snapshot_of
+from .tui.made import SECONDS as RUN_S
 
 END = SECONDS * S
 BUSES = ("main", "aux")
@@ -50,16 +58,21 @@ ON_BUSES = [
     "id_missing_periods",
     "id_missing_s",
     "missing_periods",
+    "missing_periods_loaded",
     "lost_share_suspect",
     "lost_share_fault",
+    "jitter_sd",
+    "jitter_p999",
 ]
 ON_FRAMES = [
     "missing_periods",
+    "missing_periods_loaded",
     "id_missing_periods",
     "id_missing_s",
     "lost_share_suspect",
     "lost_share_fault",
     "jitter_sd",
+    "jitter_p999",
 ]
 PHASES = (Phase.explicit, Phase.reuse, Phase.generate)
 """An example that fails is told as it is: to make it smaller takes minutes."""
@@ -179,8 +192,26 @@ def shown(measured: BusHealth, car: CarFile) -> Snapshot:
         recent=Recent(END, now, ids),
         findings=diagnose(measured, car=car),
         car=car,
-        channels=(),
+        channels=tuple(channels_of(measured, car)),
     )
+
+
+def channels_of(measured: BusHealth, car: CarFile) -> Iterator[ChannelNow]:
+    """A channel of each message, which lately came as its identifier did; some are bad or beyond a limit."""
+    some = snapshot_of().channels[0]
+    for n, (name, figures) in enumerate(measured.ids.items()):
+        yield replace(
+            some,
+            name=str(name),
+            bus=name.bus,
+            message=figures.message,
+            silent_ns=END - figures.last_ns,
+            period_ns=figures.period.judged_ns or 0.0,
+            silence=SilenceLimits.of(car, name, name.bus),
+            usable=n % 4 != 1,
+            level=(None, "caution", "warning")[n % 3],
+            side=("low", "high")[n % 2],
+        )
 
 
 # What must hold -------------------------------------------------------------------------------------------------------
@@ -191,6 +222,7 @@ def contradictions(snapshot: Snapshot) -> Iterator[str]:
     yield from _of_identifiers(snapshot)
     yield from _of_modules(snapshot)
     yield from _of_buses(snapshot)
+    yield from _of_channels(snapshot)
     yield from _of_reports(snapshot)
 
 
@@ -287,10 +319,66 @@ def _of_buses(snapshot: Snapshot) -> Iterator[str]:
         list(facts(snapshot, state))
 
 
-def _of_reports(snapshot: Snapshot) -> Iterator[str]:
+def _of_channels(snapshot: Snapshot) -> Iterator[str]:
+    ids = {str(name): state for name, state in snapshot.verdicts.ids.items()}
+    for each in snapshot.channels:
+        state, figures = judge_channel(each), ids.get(each.name)
+        cell = channel_rows.state_cell(each)
+        if cell.text.split()[0].casefold() != state.word or cell.tone != severity_tone(state.severity, cell.tone):
+            yield f"{each.name} is {state.word} ({state.severity}), and {cell} is shown"
+        if (state.severity is None) != (cell.tone in ("good", "dim")):
+            yield f"{each.name} is {state.severity}, and its word is {cell.tone}"
+        if figures is None or not each.period_ns or _strange(snapshot, each.name):
+            continue
+        gone = state.word == "silent" and state.severity is Severity.FAULT
+        if gone != (figures.rank is Rank.MISSING):
+            yield f"channel {each.name} is {state.word} ({state.severity}), its identifier {figures.word}"
+        if state.word == "silent" and figures.rank not in (Rank.MISSING, Rank.LATE):
+            yield f"channel {each.name} is silent, its identifier {figures.word}"
+    keys = channel_rows.keys_of(snapshot.channels, "worst", "none")
+    by_name = {each.name: judge_channel(each) for each in snapshot.channels}
+    if sorted(keys, key=lambda name: by_name[str(name)].concern) != keys:
+        yield f"channels are not in the order of concern: {keys}"
+
+
+def _strange(snapshot: Snapshot, name: str) -> bool:
+    """Whether nothing knows it, so that it has no channels in truth."""
+    return next(figures.known is False for each, figures in snapshot.health.ids.items() if str(each) == name)
+
+
+def _of_limits(document: dict[str, Any], page: str, snapshot: Snapshot) -> Iterator[str]:
+    """Yield where figures stand beside a limit that is not in force, or contradict it."""
+    case, states = snapshot.moment.case, {str(name): state for name, state in snapshot.verdicts.ids.items()}
+    for each in (*document["ids"], *document["buses"]):
+        name = next((name for name in snapshot.health.ids if str(name) == each["name"]), None)
+        for limit, value in each["limits"].items():
+            if value != case.limit(limit, frame=name, bus=name.bus if name else each["name"]):
+                yield f"{each['name']}: {limit} = {value} in JSON"
+        if name is None:
+            continue
+        wide = [each[key] is not None and each[key] > each["limits"][key] for key in ("jitter_sd", "jitter_p999")]
+        if snapshot.health.ids[name].period.sending == "periodic":
+            state = states[each["name"]]
+            if wide != [state.sd_wide, state.p999_wide]:
+                yield f"{name}: {wide} by the limits in JSON, {state.sd_wide}, {state.p999_wide} on the screen"
+    data = json.loads(re.search(r'<script type="application/json"[^>]*>(.*?)</script>', page, re.DOTALL).group(1))
+    by_label = {}
+    for drawn in data["buses"]:
+        by_label |= {(drawn["name"], lane["label"].split()[0]): lane["jitter"] for lane in drawn["lanes"]}
+    for each in document["ids"]:
+        lane = by_label.get((each["bus"], each["id"]))
+        if lane is not None and lane != [each["limits"]["jitter_sd"], each["limits"]["jitter_p999"]]:
+            yield f"{each['name']}: its strip has {lane}"
+
+
+def _of_reports(snapshot: Snapshot, spacings: Spacings | None = None) -> Iterator[str]:
     report = HealthReport(snapshot.health, snapshot.findings, ("run",), "made", described=True, rules=snapshot.car)
-    text, page = render_text(report, width=100_000, every=True), render_html(report, SpacingColumns().result())
+    text, page = (
+        render_text(report, width=100_000, every=True),
+        render_html(report, spacings or SpacingColumns().result()),
+    )
     document, headline = render_json(report), verdict(report)
+    yield from _of_limits(document, page, snapshot)
     if text.splitlines()[0] != headline or document["verdict"] != headline:
         yield f"headlines: {text.splitlines()[0]!r}, {document['verdict']!r}, {headline!r}"
     first, _, rest = headline.partition(". ")
@@ -330,9 +418,26 @@ def test_nobody_contradicts_the_others_whatever_the_faults_and_the_limits(data: 
 @settings(max_examples=8, phases=PHASES, suppress_health_check=[HealthCheck.too_slow])
 @given(st.data())
 def test_nobody_contradicts_the_others_in_a_measured_run(data: st.DataObject) -> None:
-    base = snapshot_of(data.draw(st.booleans()))
+    base = snapshot_of()
     assert base.car is not None
     buses = {name: replace(each, thresholds=data.draw(thresholds(ON_BUSES))) for name, each in base.car.buses.items()}
-    car = replace(base.car, buses=buses)
-    snapshot = replace(base, car=car, findings=diagnose(base.health, car=car))
+    own = data.draw(st.sampled_from(list(base.health.ids)))
+    car = replace(base.car, buses=buses, frames={own: FrameEntry(own, thresholds=data.draw(thresholds(ON_FRAMES)))})
+    health, frames = measured(SimulatedCapture(RUN_S, faults=FAULTS), car)
+    spacings = SpacingColumns(interface_names(car))
+    spacings.update(frames)
+    snapshot = replace(base, car=car, health=health, findings=diagnose(health, car=car))
     assert list(contradictions(snapshot)) == []
+    assert list(_of_reports(snapshot, spacings.result())) == []
+    assert list(_of_gaps(snapshot)) == []
+
+
+def _of_gaps(snapshot: Snapshot) -> Iterator[str]:
+    """Yield where what was counted as missing is not what the limits in force say."""
+    for name, figures in snapshot.health.ids.items():
+        gaps, limit = figures.gaps, snapshot.moment.case.limit("missing_periods", frame=name)
+        long = (gaps.end_ns - gaps.start_ns) / gaps.period_ns
+        if (long <= limit).any():
+            yield f"{name}: a gap of {long.min()} periods, with missing_periods = {limit}"
+        if f"{limit:g}" not in gaps.rule:
+            yield f"{name}: gaps over {gaps.rule}, with missing_periods = {limit}"

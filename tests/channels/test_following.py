@@ -12,6 +12,7 @@ from buswright.channels.following.follow import ChannelNow, Follower
 from buswright.channels.limits import Exceedance
 from buswright.channels.samples.series import Quality, Series, unusable
 from buswright.channels.session import Session
+from buswright.diagnosis.now.channels import judge_channel
 from buswright.frames.table import Flag, Frames, concatenate
 from buswright.messages.database import load_database
 from buswright.simulate.faults.catalogue import Fault
@@ -205,8 +206,8 @@ def test_limits_hold_as_in_the_session(step, car):
             now = channels[name]
             wanted = holding(session.exceedances(name), session[name])
             assert (None if now.level is None else (now.level, now.side)) == wanted, (stop, name)
-            if now.state in ("caution", "warning"):
-                assert now.state == now.level
+            if judge_channel(now).word in ("caution", "warning"):
+                assert judge_channel(now).word == now.level
             seen.add((name, now.level))
         if stop > 30_000:
             break
@@ -240,7 +241,7 @@ def test_clear_forgets_everything(clean, car):
     follower = Follower(car)
     follower.update(clean)
     follower.clear()
-    assert all(now.state == "waiting" and now.samples == 0 for now in follower.result(0))
+    assert all(judge_channel(now).word == "waiting" and now.samples == 0 for now in follower.result(0))
     first = follow(follower, clean.slice(0, 9_000), 1, 2_000)
     other = follow(Follower(car), clean.slice(0, 9_000), 2, 5_000)
     assert [(now.value, now.samples) for now in first if now.time_ns] == [
@@ -255,17 +256,17 @@ def test_what_stops_coming_is_silent_and_what_has_not_come_waits(clean, car):
     frames = frames.take(frames.id != 0x1B0)
     follower.update(frames)
     states = {now.name: now for now in follower.result(int(frames.time_ns[-1]))}
-    assert states["damper_fl"].state == "silent"
-    assert states["damper_fl"].rate_hz == 0.0
+    assert judge_channel(states["damper_fl"]).word == "silent"
+    assert judge_channel(states["damper_fl"]).rate_hz == 0.0
     assert np.isfinite(states["damper_fl"].value)
-    assert states["damper_fl_speed"].state == "silent"
-    assert states["oil_pressure"].state == "waiting"
+    assert judge_channel(states["damper_fl_speed"]).word == "silent"
+    assert judge_channel(states["oil_pressure"]).word == "waiting"
     assert states["oil_pressure"].time_ns is None
     assert states["oil_pressure"].unit == car.channels["oil_pressure"].unit
-    assert states["engine_speed"].state == "ok"
+    assert judge_channel(states["engine_speed"]).word == "ok"
     assert states["engine_speed"].rate_hz == pytest.approx(200.0, rel=0.01)
     later = {now.name: now for now in follower.result(int(frames.time_ns[-1]) + 60 * S)}
-    assert later["engine_speed"].state == "silent"
+    assert judge_channel(later["engine_speed"]).word == "silent"
     assert np.isnan(later["engine_speed"].trace.low).sum() >= 59
 
 
@@ -275,7 +276,7 @@ def test_a_broken_wire_is_bad_with_its_reason(clean, car):
     follower = Follower(car)
     follower.update(broken.slice(0, int(dampers[800])))
     now = {each.name: each for each in follower.result(int(broken.time_ns[dampers[800]]))}["damper_fl"]
-    assert now.state == "bad"
+    assert judge_channel(now).word == "bad"
     assert now.quality & Quality.ELECTRICAL_RAIL
     assert "wiring fault" in now.quality_words
     assert now.volts == pytest.approx(4.99)
@@ -297,9 +298,9 @@ def test_a_channel_that_can_not_be_computed_costs_only_itself(clean, car, monkey
     follower = Follower(car)
     follower.update(clean.slice(0, 10_000))
     now = {each.name: each for each in follower.result(int(clean.time_ns[9_999]))}
-    assert now["damper_fl"].state == now["damper_fl_speed"].state == "bad"
+    assert judge_channel(now["damper_fl"]).word == judge_channel(now["damper_fl_speed"]).word == "bad"
     assert now["damper_fl"].quality_words == "this curve has no inverse"
-    assert now["damper_fr"].state == "ok"
+    assert judge_channel(now["damper_fr"]).word == "ok"
     assert [plotted.series.name for plotted in follower.plotted(["damper_fl", "damper_fr"])] == [
         "damper_fl",
         "damper_fr",
@@ -313,7 +314,7 @@ def test_a_formula_without_a_value_is_bad_and_says_so(tmp_path):
     frames = awkward_frames()
     follower.update(frames)
     now = {each.name: each for each in follower.result(int(frames.time_ns[-1]))}["nothing"]
-    assert (now.state, now.quality, now.bad_samples == now.samples > 0) == ("bad", 0, True)
+    assert (judge_channel(now).word, now.quality, now.bad_samples == now.samples > 0) == ("bad", 0, True)
     assert now.quality_words.startswith("no number")
 
 
@@ -464,7 +465,7 @@ def test_what_has_not_come_since_the_clock_was_set_back_has_no_rate_and_is_silen
     for rows, now_ns in ((before, before[-1][0]), (after[:20], after[19][0]), (after[20:], after[-1][0])):
         follower.update(batch_of(rows))
         (speed,) = (now for now in follower.result(now_ns) if now.name == "speed")
-        told.append((speed.rate_hz, speed.state))
+        told.append((judge_channel(speed).rate_hz, judge_channel(speed).word))
     assert told == [(pytest.approx(100.0), "ok"), (0.0, "ok"), (0.0, "silent")]
 
 
@@ -529,7 +530,7 @@ def test_an_integral_and_a_kept_value_outlast_the_window(awkward_car):
         follower.update(piece)
         channels = {now.name: now for now in follower.result(int(piece.time_ns[-1]))}
     session = Session([frames.slice(0, stop)], awkward_car)
-    assert channels["speed"].state == "bad"
+    assert judge_channel(channels["speed"]).word == "bad"
     for name in ("last_speed", "metres"):
         whole = session[name]
         check_equal(channels[name], whole, 0.0)
@@ -571,7 +572,7 @@ def test_a_message_sent_on_change_is_never_silent(tmp_path):
     (tmp_path / "body.dbc").write_text(text)
     follower = Follower(databases={"*": [load_database(tmp_path / "body.dbc")]})
     follower.update(batch_of([(S, 0, 513, 0, 2, bytes(2)), (2 * S, 0, 512, 0, 4, bytes(4))]))
-    states = {now.name: now.state for now in follower.result(100 * S)}
+    states = {now.name: judge_channel(now).word for now in follower.result(100 * S)}
     assert states["can0/SLOW/Level"] == "ok"
     assert states["can0/SPEED/Speed"] == "silent"
 

@@ -7,6 +7,7 @@ import numpy as np
 
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.following.follow import ChannelNow, Trace
+from buswright.channels.following.model import SilenceLimits
 from buswright.channels.samples.series import describe_quality
 from buswright.channels.session import Session
 from buswright.diagnosis.detect import diagnose
@@ -118,13 +119,18 @@ def channel_now(session, car, name):
         electrical="V" if volts is not None else "",
         quality=quality,
         quality_words=describe_quality(quality),
+        computed=True,
+        usable=True,
+        usable_share=1.0,
         minimum=float(usable.min()) if len(usable) else float("nan"),
         maximum=float(usable.max()) if len(usable) else float("nan"),
         samples=count,
         bad_samples=count - len(usable),
         rate_hz=1.0 / series.step_s() if count > 2 else None,
         expected_hz=channel.expected_hz,
-        state="ok" if count else "waiting",
+        silent_ns=0 if count else None,
+        period_ns=series.step_s() * 1e9 if count > 2 else 0.0,
+        silence=SilenceLimits.of(car, None, signal.bus if signal else ""),
         level=None,
         side=None,
         limit=None,

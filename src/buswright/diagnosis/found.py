@@ -96,7 +96,9 @@ class Found:
         if not figures.gaps.missing:
             return Standing(None)
         share = figures.gaps.missing / (figures.gaps.missing + figures.frames)
-        severity = lost_severity(case, figures.name, share, int(figures.gaps.is_missing.sum()))
+        severity = lost_severity(
+            case, figures, share, int(figures.gaps.is_missing.sum()), counted=figures.counter is not None
+        )
         root = self._accounts_for(figures)
         if root is not None:
             severity = Severity.NOTE if root.layer is Layer.CAPTURE else max(severity, root.severity)

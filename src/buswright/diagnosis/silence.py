@@ -39,11 +39,19 @@ def missing_after_ns(case: Case, frame: FrameName, period_ns: float | Float64s) 
     return max(periods * period_ns, least)
 
 
-def lost_severity(case: Case, frame: FrameName, share: float, gaps: int) -> Severity:
-    """Return how grave it is that an identifier lost this share of its frames in so many gaps."""
+def lost_severity(case: Case, figures: IdFigures, share: float, gaps: int, *, counted: bool) -> Severity:
+    """Return how grave it is that an identifier lost this share of its frames in so many gaps.
+
+    Parameters
+    ----------
+    counted
+        Whether a counter went on over them, so that they were sent. Otherwise the sender may have sent nothing, and a
+        rhythm that nobody described is no fault.
+    """
+    frame = figures.name
     if gaps < FULL:
         return Severity.NOTE
-    if share >= case.limit("lost_share_fault", frame=frame):
+    if counted and share >= case.limit("lost_share_fault", frame=frame):
         return Severity.FAULT
     return Severity.SUSPECT if share >= case.limit("lost_share_suspect", frame=frame) else Severity.NOTE
 

@@ -18,7 +18,6 @@ from buswright.health.grouping import group_gaps
 from buswright.health.identifiers.gaps import KeptGaps, as_gaps
 from buswright.health.identifiers.lane import IdLane, Told
 from buswright.health.identifiers.timing import STEADY, TimingFold
-from buswright.health.model.gaps import LOADED, LONG_GAP
 from buswright.health.model.health import (
     BitRate,
     BusFigures,
@@ -128,7 +127,7 @@ def _identifier(lane: IdLane, measured: Measured, bus: BusFigures) -> IdFigures:
         age_ns=None if last_ns is None or bus.last_ns is None else bus.last_ns - last_ns,
         share=(lane.bits + lane.data_bits) / max(1, bus.bits + bus.data_bits),
         load=load,
-        gaps=as_gaps(kept, bus.slow_windows.load_at(kept.rows["start"]), counter, LOADED, LONG_GAP, host=host),
+        gaps=as_gaps(kept, bus.slow_windows.load_at(kept.rows["start"]), counter, lane.limits, host=host),
     )
 
 

@@ -24,6 +24,7 @@ from buswright.health.buses.lane import BusLane
 from buswright.health.described import Described, Identity
 from buswright.health.identifiers.contents import Block
 from buswright.health.identifiers.lane import IdLane
+from buswright.health.model.gaps import GapLimits
 from buswright.health.model.health import BusHealth
 from buswright.health.repeats import RepeatedFrames
 from buswright.health.result import Measured, assemble
@@ -179,8 +180,8 @@ class HealthTracker:
         if lane is None:
             group = self._matcher.groups[code]
             name = name_of(group)
-            self._identities[name] = self._described.identity(name)
-            lane = self._lanes[code] = IdLane(name, self._identities[name].expected)
+            identity = self._identities[name] = self._described.identity(name)
+            lane = self._lanes[code] = IdLane(name, identity.expected, GapLimits.of(self._described.car, name))
         return lane
 
     def _count_remotes(self, frames: Frames, lane: UInt8s) -> None:

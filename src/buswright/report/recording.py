@@ -30,15 +30,14 @@ def render_text(recording: Recording) -> str:
 def drops_words(recording: Recording, name: str) -> str:
     """Say how many frames of a bus were dropped, or that it is unknown."""
     drops = recording.drops[name]
-    lost = drops.queue + sum(number for number in drops.kernel.values() if number is not None)
     unknown = "" if drops.known else "; losses before this program are unknown"
-    return f"{lost:,} dropped{unknown}" if lost else f"none dropped{unknown}"
+    return f"{drops.lost:,} dropped{unknown}" if drops.lost else f"none dropped{unknown}"
 
 
 def render_status(recording: Recording) -> str:
     """Write the one line that is shown while it records."""
     seconds = int(recording.seconds)
-    lost = sum(drops.queue + sum(number or 0 for number in drops.kernel.values()) for drops in recording.drops.values())
+    lost = sum(drops.lost for drops in recording.drops.values())
     away = [name for name, there in recording.connected.items() if not there]
     words = [
         f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}",

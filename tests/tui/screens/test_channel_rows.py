@@ -7,7 +7,7 @@ import pytest
 from buswright.channels.following.follow import Trace
 from buswright.channels.limits import Level
 from buswright.channels.samples.series import Quality, describe_quality
-from buswright.diagnosis.now.channels import FINE, concern
+from buswright.diagnosis.now.channels import FINE, judge_channel
 from buswright.tui.digits import decimals_by_size, decimals_for, decimals_of, number, raw_text
 from buswright.tui.screens.channel_words import quality_short
 from buswright.tui.screens.channels import rows
@@ -26,7 +26,7 @@ def channel(name="damper_fl", **changes):
 
 def bad(name="damper_fl"):
     bits = int(Quality.ELECTRICAL_RAIL)
-    return channel(name, state="bad", quality=bits, quality_words=describe_quality(bits), bad_samples=7)
+    return channel(name, usable=False, quality=bits, quality_words=describe_quality(bits), bad_samples=7)
 
 
 def trace(values, *, spikes=(), wrong=(), start=100):
@@ -87,14 +87,14 @@ def test_raw_values_are_whole_where_they_are():
 def test_the_worst_comes_first_and_alike_ones_keep_their_order():
     several = [
         channel("throttle"),
-        channel("gear", state="waiting"),
-        channel("damper_fl", state="caution"),
+        channel("gear", silent_ns=None),
+        channel("damper_fl", level="caution"),
         bad("damper_fr"),
-        channel("pedal", state="silent"),
+        channel("pedal", silent_ns=2_500_000_000),
         channel("lambda_target", quality=int(Quality.TOO_FAST)),
         channel("engine_speed", rate_hz=100.0),
         channel("roll", trace=trace([1.0, 2.0], wrong=[0])),
-        channel("pitch", state="warning"),
+        channel("pitch", level="warning"),
         channel("yaw_rate"),
     ]
     assert rows.keys_of(several, "worst", "none") == [
@@ -106,7 +106,7 @@ def test_the_worst_comes_first_and_alike_ones_keep_their_order():
 
 
 def test_an_interpolated_value_is_nothing_to_look_at():
-    assert concern(channel(quality=int(Quality.INTERPOLATED))) == FINE
+    assert judge_channel(channel(quality=int(Quality.INTERPOLATED))).concern == FINE
 
 
 @pytest.mark.parametrize(
@@ -139,11 +139,11 @@ def test_a_search_looks_into_names_wires_and_reasons():
     ("change", "text"),
     [
         ({}, "ok"),
-        ({"state": "warning", "level": "warning", "side": "low"}, "WARNING ↓"),
-        ({"state": "caution", "level": "caution", "side": "high"}, "caution ↑"),
-        ({"state": "silent"}, "SILENT"),
-        ({"state": "bad"}, "BAD"),
-        ({"state": "waiting"}, "waiting"),
+        ({"level": "warning", "side": "low"}, "WARNING ↓"),
+        ({"level": "caution", "side": "high"}, "caution ↑"),
+        ({"silent_ns": S}, "SILENT"),
+        ({"usable": False}, "BAD"),
+        ({"silent_ns": None}, "waiting"),
     ],
 )
 def test_states_are_words_and_fit_their_column(change, text):
@@ -187,7 +187,7 @@ def test_a_row_has_a_cell_for_each_column_and_none_is_wider(width):
 
 
 def test_a_bad_value_that_nothing_objects_to_is_not_called_good():
-    each = channel(state="bad", value=NAN, quality=0, quality_words="no number: the formula has none")
+    each = channel(usable=False, value=NAN, quality=0, quality_words="no number: the formula has none")
     cells = rows.cells_of(
         each, decimals={}, picks=[], first_ns=None, now_ns=200 * S, trace_cells=10, group="none"
     )  # fmt: skip
@@ -245,14 +245,14 @@ def test_the_panel_says_everything_in_full_words():
 
 
 def test_the_panel_says_how_long_a_silence_lasts():
-    silent = channel(state="silent")
+    silent = channel(silent_ns=2_500_000_000)
     text = "".join(span.text for span in rows.about(silent, "", {}, silent.time_ns + 2_500_000_000, 100)[0])
     assert "SILENT for 2.5 s" in text
 
 
 def test_the_panel_names_the_limit_that_is_crossed_and_the_formula():
     level: Level = "warning"
-    over = channel(state="warning", level=level, side="low", limit=-35.0)
+    over = channel(level=level, side="low", limit=-35.0)
     text = "\n".join("".join(span.text for span in spans) for spans in rows.about(over, "", {}, None, 60))
     assert "now below -35" in text
     made = rows.about(channel("supply_drop"), "", {}, None, 60)

@@ -12,7 +12,7 @@ from buswright.frames.recording.recorder import RecordingError, Space
 from buswright.frames.recording.run import Recording
 from buswright.frames.table import Event
 from buswright.tui.screens.recording import screen as recording_screen
-from buswright.tui.screens.recording.lines import default_name, refusal, size_text
+from buswright.tui.screens.recording.lines import default_name, refusal, size_text, state_lines
 
 from .. import made_variants
 from ..made import snapshot_of
@@ -239,3 +239,9 @@ def test_names_are_of_the_car_and_the_minute():
 
 def test_sizes_keep_their_width():
     assert {len(size_text(size)) for size in (0, 5_000_000, 999_000_000, 12_000_000_000)} == {11}
+
+
+def test_lines_have_the_tones_of_the_verdicts():
+    full = list(state_lines(live(recording=recorded(gaps=1), on=True), Space(1, 60.0), 100))
+    tones = {spans[0].text.strip(): spans[1].tone for spans in full if len(spans) == 2}
+    assert (tones["room"], tones["engine"], tones["chassis"], tones["gaps"]) == ("suspect", "plain", "fault", "suspect")

@@ -22,7 +22,7 @@ from buswright.channels.carfile.model import CarFile
 from buswright.channels.expectation import Expectations
 from buswright.channels.following.account import Account, no_samples
 from buswright.channels.following.limits import Judge, limit_values, limits_in_words, limits_of
-from buswright.channels.following.model import TRACE_S, ChannelNow, Plotted, State, Trace
+from buswright.channels.following.model import TRACE_S, ChannelNow, Plotted, Trace
 from buswright.channels.following.now import Followed, channel_now
 from buswright.channels.following.origin import origin_of_channel, origin_of_signal
 from buswright.channels.following.window import Window, Windows, needs_whole_run
@@ -32,7 +32,7 @@ from buswright.channels.session import Session, inputs_of
 from buswright.frames.table import Frames, concatenate
 from buswright.messages.match import Databases
 
-__all__ = ["TRACE_S", "ChannelNow", "Follower", "Plotted", "State", "Trace"]
+__all__ = ["TRACE_S", "ChannelNow", "Follower", "Plotted", "Trace"]
 
 SLICE_FRAMES = 50_000
 """Frames that wait at most before they are worked on; a live bus is asked for results much sooner."""

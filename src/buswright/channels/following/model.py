@@ -3,24 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from buswright.channels.carfile.model import Wiring
+from buswright.channels.carfile.model import CarFile, FrameName, Wiring
 from buswright.channels.limits import Level, Side
 from buswright.channels.samples.series import Series
+from buswright.findings import THRESHOLDS
 
 Float32s = npt.NDArray[np.float32]
 
 TRACE_S = 60
 """A trace holds so many seconds, one bin each."""
-
-State = Literal["ok", "caution", "warning", "bad", "silent", "waiting"]
-"""How a channel is: beyond a limit; its latest sample, or most of those of the last second, unusable, or it can't be
-computed at all ("bad"); nothing for more than three of its periods and half a second ("silent"); nothing came yet
-("waiting"). The worst that holds, in the order silent, bad, warning, caution."""
+MOST = 0.5
+"""With a smaller part of the last second's samples usable, most of them aren't."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,9 +41,27 @@ class Trace:
     bad: npt.NDArray[np.bool_]
 
 
+class SilenceLimits(NamedTuple):
+    """How long a channel's frame may be silent: `missing_periods` at any load, `id_missing_periods`, `id_missing_s`."""
+
+    late_periods: float
+    missing_periods: float
+    missing_s: float
+
+    @classmethod
+    def of(cls, car: CarFile | None, name: FrameName | None, bus: str) -> SilenceLimits:
+        """Return those of an identifier (None: not known yet) of a bus: the car file's, else the defaults."""
+        names = ("missing_periods", "missing_periods_loaded", "id_missing_periods", "id_missing_s")
+        if car is None:
+            short, loaded, *missing = (THRESHOLDS[each].default for each in names)
+        else:
+            short, loaded, *missing = (car.threshold(each, frame=name, bus=bus) for each in names)
+        return cls(max(short, loaded), *missing)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ChannelNow:
-    """One channel at the moment.
+    """One channel at the moment: numbers; what they mean is judged in `diagnosis/now/channels.py`.
 
     Attributes
     ----------
@@ -60,15 +76,20 @@ class ChannelNow:
     quality, quality_words
         Bits of `Quality` that any sample of the second that ends with the latest one carries, and in words ("good").
         Where the channel can't be computed the words say why.
+    computed
+        False where it can't be.
+    usable, usable_share
+        Whether the latest sample is usable, and which part of those of that second.
     minimum, maximum, samples, bad_samples
         Usable extremes since following began or the reset (NaN without), samples and unusable ones among them.
     rate_hz, expected_hz
-        Measured over the last two seconds (four periods where that is longer; 0 when silent), and what car file or
-        database promise; None where unknown.
-    state
-        See `State`.
+        Measured over the last two seconds (four periods where that is longer), and what car file or database
+        promise; None where unknown.
+    silent_ns, period_ns, silence
+        For how long nothing has come (None before the first sample), the period to hold that against (0: it comes at
+        no rate), and the limits in force for it.
     level, side, limit
-        Which limit it is beyond, and its value; None if none. Also told while the channel is silent or bad.
+        Which limit it is beyond, and its value; None if none.
     limit_text
         All limits in words, with numbers and unit ("warning below 1.1 bar for 0.3 s"), "" if it has none.
     bus, message, module
@@ -91,13 +112,18 @@ class ChannelNow:
     electrical: str
     quality: int
     quality_words: str
+    computed: bool
+    usable: bool
+    usable_share: float
     minimum: float
     maximum: float
     samples: int
     bad_samples: int
     rate_hz: float | None
     expected_hz: float | None
-    state: State
+    silent_ns: int | None
+    period_ns: float
+    silence: SilenceLimits
     level: Level | None
     side: Side | None
     limit: float | None

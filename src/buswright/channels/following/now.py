@@ -10,7 +10,7 @@ import numpy as np
 from buswright.channels.expectation import Expectation, believable
 from buswright.channels.following.account import Account
 from buswright.channels.following.limits import Beyond, Judge
-from buswright.channels.following.model import TRACE_S, ChannelNow, State, Trace
+from buswright.channels.following.model import MOST, TRACE_S, ChannelNow, Trace
 from buswright.channels.following.origin import Origin
 from buswright.channels.formula.parse import Formula
 from buswright.channels.samples.runs import longest_step_ns
@@ -21,9 +21,6 @@ QUALITY_NS = 1_000_000_000
 RATE_S = 2.0
 """A rate is measured over this time, or over `RATE_PERIODS` periods where these are longer."""
 RATE_PERIODS = 4.0
-LATE_S = 0.5
-LATE_PERIODS = 3.0
-"""Silent is what is late by this many periods and `LATE_S` (common practice, no source)."""
 MEASURABLE = 8
 """Samples from which on a period counts as measured."""
 LEAST_STEPS = 3
@@ -83,8 +80,9 @@ def channel_now(followed: Followed, now_ns: int, segment_ns: int) -> ChannelNow:
     account, origin, beyond = followed.account, followed.origin, followed.beyond
     assert origin is not None, "only conditions have none"
     series = account.series if account.series is not None and len(account.series) else None
-    rate_hz, silent = (None, False) if series is None else _rate(account, series, origin, now_ns, segment_ns)
-    quality, bad = (0, False) if series is None else _quality(series)
+    period_s = 0.0 if series is None else _period_s(series, origin.expected)
+    quality, usable, share = (0, True, 1.0) if series is None else _quality(series)
+    wordless = (not usable or share < MOST) and not objected(quality)
     absent = series is None or series.raw is None or quality & Quality.SHORT_FRAME
     raw = None if absent or series is None or series.raw is None else series.raw[-1].item()
     counted = account.counted()
@@ -99,14 +97,19 @@ def channel_now(followed: Followed, now_ns: int, segment_ns: int) -> ChannelNow:
         volts=None if series is None or series.volts is None else float(series.volts[-1]),
         electrical=origin.electrical,
         quality=quality,
-        quality_words=account.error or (NO_NUMBER if bad and not objected(quality) else _words(quality)),
+        quality_words=account.error or (NO_NUMBER if wordless else _words(quality)),
+        computed=not account.error,
+        usable=usable,
+        usable_share=share,
         minimum=counted.minimum,
         maximum=counted.maximum,
         samples=counted.samples,
         bad_samples=counted.bad,
-        rate_hz=rate_hz,
+        rate_hz=None if series is None else _rate(account, series, origin, now_ns, period_s),
         expected_hz=origin.expected.due_hz,
-        state=_state(account.error != "", series is None, silent, bad, beyond),
+        silent_ns=None if series is None else now_ns - (segment_ns if account.stale else _last_ns(series, origin)),
+        period_ns=period_s * 1e9,
+        silence=origin.silence,
         level=None if beyond is None else beyond.level,
         side=None if beyond is None else beyond.side,
         limit=None if beyond is None else beyond.limit,
@@ -130,54 +133,41 @@ def _words(bits: int) -> str:
     return describe_quality(bits)
 
 
-def _state(failed: bool, waiting: bool, silent: bool, bad: bool, beyond: Beyond | None) -> State:
-    """Return the worst that holds."""
-    if failed:
-        return "bad"
-    if waiting:
-        return "waiting"
-    if silent:
-        return "silent"
-    if bad:
-        return "bad"
-    return "ok" if beyond is None else beyond.level
-
-
-def _quality(series: Series) -> tuple[int, bool]:
-    """Return the objections to the last second's samples, and whether the latest or most of them are unusable."""
+def _quality(series: Series) -> tuple[int, bool, float]:
+    """Return the objections to the last second's samples, whether the latest is usable, and which part of them."""
     first = int(np.searchsorted(series.time_ns, int(series.time_ns[-1]) - QUALITY_NS, side="right"))
     missing = ~np.isfinite(series.value[first:])
     if series.quality is not None:
         missing |= unusable(series.quality[first:])
     bits = 0 if series.quality is None else int(np.bitwise_or.reduce(series.quality[first:]))
-    return bits, bool(missing[-1]) or 2 * int(np.count_nonzero(missing)) > len(missing)
+    return bits, not missing[-1], 1 - int(np.count_nonzero(missing)) / len(missing)
 
 
-def _rate(account: Account, series: Series, origin: Origin, now_ns: int, segment_ns: int) -> tuple[float | None, bool]:
-    """Return the rate in Hz (None: not measurable), and whether the channel is silent."""
+def _last_ns(series: Series, origin: Origin) -> int:
+    return int(series.time_ns[-1]) + origin.delay_ns
+
+
+def _rate(account: Account, series: Series, origin: Origin, now_ns: int, period_s: float) -> float | None:
+    """Return the rate in Hz; None: not measurable."""
     times = series.time_ns
-    expected = origin.expected
-    period_s = _period_s(series, expected)
-    last_ns = segment_ns if account.stale else int(times[-1]) + origin.delay_ns
-    late_ns = LATE_PERIODS * period_s * 1e9 + LATE_S * 1e9
-    if period_s and not expected.change_driven.value and now_ns - last_ns > late_ns:
-        return 0.0, True
     if account.stale:
-        return 0.0, False
+        return 0.0
     since = now_ns - origin.delay_ns - round(max(RATE_S, RATE_PERIODS * period_s) * 1e9)
     recent = times[int(np.searchsorted(times, since)) :]
     if len(recent) < 2 or recent[-1] <= recent[0]:
-        return (0.0 if expected.change_driven.value and len(times) > 1 else None), False
-    return (len(recent) - 1) / (int(recent[-1] - recent[0]) * 1e-9), False
+        return 0.0 if origin.expected.change_driven.value and len(times) > 1 else None
+    return (len(recent) - 1) / (int(recent[-1] - recent[0]) * 1e-9)
 
 
 def _period_s(series: Series, expected: Expectation) -> float:
-    """Return the period that silence is compared with, seconds; 0 where the samples come at no rate.
+    """Return the period that silence is compared with, seconds; 0 where the samples come at no rate, or on change.
 
     The slower one of what is expected and what the latest samples keep, so that neither a wrong nor an old number
     calls a channel silent. Where somebody says that the clock sends it, though not how often, its typical spacing
     has to do.
     """
+    if expected.change_driven.value:
+        return 0.0
     due_s = (expected.due_ns or 0.0) / 1e9
     times = series.time_ns[-4 * MEASURABLE :]
     steps = times[1:] - times[:-1]

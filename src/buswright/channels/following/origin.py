@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from buswright.channels.carfile.model import CarFile, Channel, Wiring
-from buswright.channels.expectation import Expectation, Expectations, rate_of_channel
+from buswright.channels.expectation import Expectation, Expectations, name_of, rate_of_channel
+from buswright.channels.following.model import SilenceLimits
 from buswright.messages.match import Group, Kind
 from buswright.messages.model import Signal
 
@@ -30,6 +31,8 @@ class Origin:
         Raw value to text.
     delay_ns
         How much earlier its time stamps are than its frames.
+    silence
+        How long its frames may be silent.
     wiring, formula
         Of the car file; None and "" where there is none.
     """
@@ -42,6 +45,7 @@ class Origin:
     expected: Expectation
     labels: Mapping[int, str]
     delay_ns: int
+    silence: SilenceLimits
     wiring: Wiring | None
     formula: str
 
@@ -51,8 +55,8 @@ def origin_of_signal(expectations: Expectations, group: Group, signal: Signal) -
     message = group.message
     assert message is not None, "only frames of known messages have signals"
     sender = message.senders[0] if message.senders else ""
-    expected = expectations.of_signal(group, signal)
-    return Origin(signal.unit, "", group.bus, group.name, sender, expected, signal.choices, 0, None, "")
+    expected, silence = expectations.of_signal(group, signal), SilenceLimits.of(None, None, group.bus)
+    return Origin(signal.unit, "", group.bus, group.name, sender, expected, signal.choices, 0, silence, None, "")
 
 
 def origin_of_channel(expectations: Expectations, car: CarFile, channel: Channel, group: Group | None) -> Origin:
@@ -64,7 +68,7 @@ def origin_of_channel(expectations: Expectations, car: CarFile, channel: Channel
     if channel.signal is None:
         formula = channel.formula.text if channel.formula else ""
         expected = Expectation(rate_of_channel(channel.expected_hz))
-        return Origin(unit, "", "", "", "", expected, _NO_LABELS, 0, wiring, formula)
+        return Origin(unit, "", "", "", "", expected, _NO_LABELS, 0, SilenceLimits.of(car, None, ""), wiring, formula)
     bus, name = channel.signal.bus, group.name if group else channel.signal.message
     message = group.message if group else car.message(bus, name)
     signal = None
@@ -83,6 +87,7 @@ def origin_of_channel(expectations: Expectations, car: CarFile, channel: Channel
         expected,
         signal.choices if signal else _NO_LABELS,
         round(channel.delay_s * 1e9),
+        SilenceLimits.of(car, name_of(group) if group else None, bus),
         wiring,
         "",
     )

@@ -10,6 +10,7 @@ from buswright.diagnosis.bus import errors_severity
 from buswright.diagnosis.case import SECOND
 from buswright.diagnosis.load import Crowd, crowd, load_severity
 from buswright.diagnosis.now.moment import Moment, Reception
+from buswright.diagnosis.now.recording import drops_severity
 from buswright.findings import Finding, Severity
 from buswright.health.model.health import BusFigures
 
@@ -183,5 +184,4 @@ def _losses(moment: Moment, name: str, reception: Reception | None) -> Losses:
         number = sum(counted) if counted or not own else None
         return Losses("recorder", 0, (), number, True, Severity.FAULT if own else None)
     kernel = tuple((at, number) for at, number in drops.kernel.items() if number)
-    severity = Severity.FAULT if drops.queue or kernel else None
-    return Losses("program", drops.queue, kernel, 0, drops.known, severity)
+    return Losses("program", drops.queue, kernel, 0, drops.known, drops_severity(drops))

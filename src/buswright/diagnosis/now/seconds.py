@@ -16,7 +16,6 @@ from buswright.diagnosis.case import SECOND
 from buswright.diagnosis.now.identifiers import late_periods
 from buswright.diagnosis.now.modules import Sender
 from buswright.diagnosis.now.moment import Moment, period_of
-from buswright.health.model.gaps import SHORT_GAP
 from buswright.health.model.identifiers import IdFigures
 from buswright.health.recent import WINDOW_S
 
@@ -127,8 +126,8 @@ def _around(
 ) -> Iterator[tuple[int, int]]:
     """Yield what is missing before the first frame and after the last one, where no late frame explains it."""
     begun, name = moment.first_ns, figures.name
-    start_s = moment.case.limit("startup_ignore_s", frame=name)  # modules take their time to start
-    if begun is not None and first - begun > max(SHORT_GAP * period, start_s * SECOND):
+    late, start_s = (moment.case.limit(each, frame=name) for each in ("missing_periods", "startup_ignore_s"))
+    if begun is not None and first - begun > max(late * period, start_s * SECOND):  # modules take time to start
         yield begun, first - round(period)
     if end_ns - last > late_periods(moment, name) * period:
         yield last + round(period), end_ns

@@ -49,6 +49,11 @@ class Drops:
     kernel: Mapping[str, int | None]
 
     @property
+    def lost(self) -> int:
+        """How many, of those that are counted."""
+        return self.queue + sum(number or 0 for number in self.kernel.values())
+
+    @property
     def known(self) -> bool:
         """Whether any kernel counter can be read; if not, it is unknown what the kernel dropped."""
         return any(count is not None for count in self.kernel.values())

@@ -8,6 +8,7 @@ measured, and which counts is known when the clock is.
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -16,7 +17,7 @@ import numpy.typing as npt
 
 from buswright.frames.table import Bools, Int64s
 from buswright.health.folds.bounded import LongestAndLatest
-from buswright.health.model.gaps import SHORT_GAP, Gaps
+from buswright.health.model.gaps import LOADED, SHORT_GAP, GapLimits, Gaps
 
 Float64s = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
@@ -66,6 +67,11 @@ class KeptGaps:
     def __init__(self) -> None:
         self._kinds = [LongestAndLatest(GAP, size // 2) for size in (Gaps.KEPT_LATE, Gaps.KEPT_LATE, Gaps.KEPT)]
         self._frames = np.zeros((3, 2), dtype=np.int64)
+
+    def __copy__(self) -> KeptGaps:
+        other = KeptGaps()
+        other._kinds, other._frames = [copy(kept) for kept in self._kinds], self._frames.copy()
+        return other
 
     @property
     def count(self) -> int:
@@ -148,15 +154,18 @@ class Arrivals:
         )
 
 
-def find_gaps(arrivals: Arrivals, start: int, stop: int, periods: Periods) -> npt.NDArray[np.void]:
-    """Measure the gaps among spacings start..stop (spacing i lies between arrivals i and i + 1); `GAP` rows."""
+def find_gaps(arrivals: Arrivals, start: int, stop: int, periods: Periods, most: float) -> npt.NDArray[np.void]:
+    """Measure the gaps among spacings start..stop (spacing i lies between arrivals i and i + 1); `GAP` rows.
+
+    A gap takes over `most` periods.
+    """
     spacing = np.diff(arrivals.time_ns)
-    at = np.flatnonzero(spacing[start:stop] > SHORT_GAP * periods.period_ns) + start
+    at = np.flatnonzero(spacing[start:stop] > most * periods.period_ns) + start
     rows = np.zeros(len(at), dtype=GAP)
     if not len(at):
         return rows
     time_ns = arrivals.time_ns
-    broken = (spacing > SHORT_GAP * periods.period_ns) | (spacing < 0)
+    broken = (spacing > min(most, SHORT_GAP) * periods.period_ns) | (spacing < 0)
     part = np.concatenate([[0], np.cumsum(broken)])  # arrivals between the same two gaps have the same number
     rows["start"], rows["end"], rows["length"] = time_ns[at], time_ns[at + 1], spacing[at]
     rows["period"] = periods.period_ns
@@ -243,7 +252,7 @@ def _median(values: Float64s, there: Bools) -> Float64s:
     return found
 
 
-def as_gaps(kept: KeptGaps, load: Float64s, counter: Any, loaded: float, long_gap: float, *, host: bool) -> Gaps:
+def as_gaps(kept: KeptGaps, load: Float64s, counter: Any, limits: GapLimits, *, host: bool) -> Gaps:
     """Make the figures: which gaps hold missing frames at the load that the bus had.
 
     Parameters
@@ -254,31 +263,26 @@ def as_gaps(kept: KeptGaps, load: Float64s, counter: Any, loaded: float, long_ga
         Load of the 1 s window in which each kept gap begins; NaN where unknown.
     counter
         The `CounterField`, or None.
-    loaded, long_gap
-        Above that load a gap holds missing frames only when it is longer than that many periods.
+    limits
+        Above `LOADED` a gap holds missing frames only when it is longer than `limits.loaded` periods.
     host
         A host stamped the frames: what catches up at all was not missing, however long the host lagged.
     """
     rows: Any = kept.rows
     frames = rows["lagging"] if host else rows["frames"]
-    busy = load > loaded
-    missing = (frames > 0) & (~busy | (rows["length"] > long_gap * rows["period"]))
+    busy = load > LOADED
+    missing = (frames > 0) & (~busy | (rows["length"] > limits.loaded * rows["period"]))
     before, after = rows["counter_before"], rows["counter_after"]
     step = np.full(len(rows), -1, dtype=np.int64)
     if counter is not None:
         there = (before >= 0) & (after >= 0)
         step[there] = (after[there] - before[there]) * counter.inverse % counter.modulus
     late, lost = kept.left_out(host=host)
-    words = "1.5 periods, 2.5 above 70 % load"
-    if not busy.any():
-        words = "1.5 periods"
-    elif busy.all():
-        words = "2.5 periods"
     return Gaps(
         total=kept.count,
         missing=int(frames[missing].sum()) + lost,
         late=int(np.count_nonzero(~missing)) + late,
-        rule=words,
+        rule=limits.rule(busy),
         start_ns=rows["start"].copy(),
         end_ns=rows["end"].copy(),
         frames=frames.copy(),

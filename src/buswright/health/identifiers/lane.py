@@ -16,13 +16,15 @@ import numpy.typing as npt
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import Expectation
 from buswright.frames.table import Bools, Int64s, UInt8s
-from buswright.health.folds.bounded import FirstAndLast, KeptGaps
+from buswright.health.folds.bounded import FirstAndLast
 from buswright.health.folds.histogram import Histogram
 from buswright.health.identifiers.checksum import ChecksumFold
 from buswright.health.identifiers.contents import Block, LengthFold, PayloadFold
 from buswright.health.identifiers.counter import CounterField, CounterFold, find_counter
+from buswright.health.identifiers.gaps import KeptGaps
 from buswright.health.identifiers.senders import SendersFold
 from buswright.health.identifiers.timing import TimingFold
+from buswright.health.model.gaps import GapLimits
 
 BLOCK = 8_192
 """Frames folded at once: enough to spread the cost of some hundred array operations."""
@@ -43,11 +45,11 @@ class Told(NamedTuple):
 class IdLane:
     """Folds the data frames of one identifier; `told` is what came of them, until there are more."""
 
-    def __init__(self, name: FrameName, expected: Expectation) -> None:
-        self.name = name
+    def __init__(self, name: FrameName, expected: Expectation, limits: GapLimits) -> None:
+        self.name, self.limits = name, limits
         self.frames = self.untimed = 0
         self.bits = self.data_bits = 0
-        self.fold = IdFold(name.id, expected)
+        self.fold = IdFold(name.id, expected, limits.short)
         self.told: Told | None = None
         self._filled = 0
         self._time: Int64s = np.empty(_FIRST_ROOM, dtype=np.int64)
@@ -115,13 +117,13 @@ class IdLane:
 class IdFold:
     """Everything that is measured about one identifier, folded block by block."""
 
-    def __init__(self, identifier: int, expected: Expectation) -> None:
+    def __init__(self, identifier: int, expected: Expectation, gap_periods: float) -> None:
         self.blocks = 0
         self.lengths = LengthFold(expected.length.value)
         self.payload = PayloadFold()
         self.counter = CounterFold(CounterField.of(expected.counter))
         self.checksum = ChecksumFold(expected.checksum, identifier)
-        self.timing = TimingFold(expected.period_ns.value, bool(expected.change_driven.value))
+        self.timing = TimingFold(expected.period_ns.value, bool(expected.change_driven.value), gap_periods)
         self.senders = SendersFold(expected.period_ns.value)
 
     def add(self, block: Block) -> None:

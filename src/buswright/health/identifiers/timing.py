@@ -59,9 +59,12 @@ class TimingFold:
         Period that somebody declared.
     change_driven
         Somebody declared that it has none.
+    gap_periods
+        A spacing over so many periods is a gap.
     """
 
-    def __init__(self, declared_ns: float | None, change_driven: bool) -> None:
+    def __init__(self, declared_ns: float | None, change_driven: bool, gap_periods: float) -> None:
+        self._gap_periods = gap_periods
         self.declared_ns = declared_ns
         self._change_driven = change_driven
         self.spacings = Histogram(FINE)
@@ -265,7 +268,7 @@ class TimingFold:
             return
         if reference.judged_ns:
             judged = Periods(reference.judged_ns, reference.learned_ns or reference.judged_ns, self.sd_ns or 0.0)
-            self.gaps.add(find_gaps(pending, pending.done, stop, judged))
+            self.gaps.add(find_gaps(pending, pending.done, stop, judged, self._gap_periods))
         self._pending = pending.since(max(0, stop - BEFORE), stop)
 
     # What came out ------------------------------------------------------------------------------------------------

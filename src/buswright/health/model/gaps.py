@@ -3,28 +3,53 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from buswright.channels.carfile.model import FrameName
+from buswright.channels.carfile.model import CarFile, FrameName
+from buswright.findings import THRESHOLDS
 from buswright.frames.table import Bools, Int64s
 
 Float64s = npt.NDArray[np.float64]
 
 SHORT_GAP = 1.5
-"""A spacing over this many periods is a gap; up to `LOADED` bus load it holds a missing frame."""
-LONG_GAP = 2.5
-"""Over this many periods a gap holds a missing frame at any load; above `LOADED` late and missing can't be told
-apart below it. Both from an event simulation of arbitration: the worst deviation is 0.44 periods at 70 % load,
-0.86 at 85 %, more than 2 at 95 %."""
+"""A spacing up to this many periods is jitter, whatever counts as missing (see `GapLimits`)."""
 LOADED = 0.70
 """Bus load over 1 s above which a frame may be that late."""
 
 
+class GapLimits(NamedTuple):
+    """How many periods a spacing may take: `missing_periods` and `missing_periods_loaded` of the thresholds.
+
+    Over the first it is a gap, and up to `LOADED` bus load it holds a missing frame. Over the second it holds one at
+    any load; above `LOADED` late and missing can't be told apart below it. Both defaults are from an event simulation
+    of arbitration: the worst deviation is 0.44 periods at 70 % load, 0.86 at 85 %, more than 2 at 95 %.
+    """
+
+    short: float
+    loaded: float
+
+    @classmethod
+    def of(cls, car: CarFile | None, name: FrameName) -> GapLimits:
+        """Return those of an identifier: the car file's, else the defaults."""
+        names = ("missing_periods", "missing_periods_loaded")
+        if car is None:
+            return cls(*(THRESHOLDS[each].default for each in names))
+        return cls(*(car.threshold(each, frame=name, bus=name.bus) for each in names))
+
+    def rule(self, busy: Bools) -> str:
+        """Say which were used, for gaps of which some were at a high load."""
+        short, loaded = f"{self.short:g} periods", f"{self.loaded:g}"
+        if not busy.any():
+            return short
+        return f"{loaded} periods" if busy.all() else f"{short}, {loaded} above {LOADED * 100:.0f} % load"
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Gaps:
-    """Spacings of one identifier over 1.5 periods, k of them kept, ascending by time.
+    """Spacings of one identifier over `GapLimits.short` periods, k of them kept, ascending by time.
 
     All of them are counted. Where more than `KEPT` hold missing frames, or more than `KEPT_LATE` only a late one, the
     longest and the latest are kept.
@@ -35,8 +60,8 @@ class Gaps:
         All gaps.
     missing, late
         Frames missing (``round(dt / T) - 1``, less what caught up), and gaps that hold only a late frame. Up to 70 %
-        bus load every gap over 1.5 periods holds missing frames unless the next frames catch up; above, gaps up to
-        2.5 periods count as late, since late and missing can't be told apart at that load.
+        bus load every gap holds missing frames unless the next frames catch up; above, gaps up to `GapLimits.loaded`
+        periods count as late, since late and missing can't be told apart at that load.
     rule
         "1.5 periods", "2.5 periods" or "1.5 periods, 2.5 above 70 % load": which rule was used.
     start_ns, end_ns : int64[k]

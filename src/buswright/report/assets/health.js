@@ -65,7 +65,7 @@
   /* -- Strips -- */
   const size = (code) => Math.expm1((Math.abs(code) / 127) * Math.log1p(10 / page.finest)) * page.finest;
   const height = (deviation) => Math.min(1, Math.log1p(Math.abs(deviation) / 0.01) / Math.log1p(1 / 0.01));
-  const shade = (deviation) => (deviation > page.jitter[1] ? "bad" : deviation > page.jitter[0] ? "uneasy" : "quiet");
+  const shade = (lane, deviation) => (deviation > lane.jitter[1] ? "bad" : deviation > lane.jitter[0] ? "uneasy" : "quiet");
 
   function stripPlot(place, bus) {
     const lanes = bus.lanes.map((lane) => ({ ...lane, early: bytes(lane.early), late: bytes(lane.late) }));
@@ -111,7 +111,7 @@
       }
       for (const [code, up] of [[lane.late[column], 1], [lane.early[column], -1]]) {
         const deviation = Math.sign(code) * up > 0 ? size(code) : 0, high = Math.max(height(deviation) * room, ratio);
-        ctx.fillStyle = shades[shade(deviation)];
+        ctx.fillStyle = shades[shade(lane, deviation)];
         ctx.fillRect(left, up > 0 ? middle - high : middle, wide, high);
       }
     });

@@ -21,6 +21,12 @@ LISTED_GAPS = 200
 """Gaps listed for each identifier, the longest ones; `total` counts all."""
 LISTED_GROUPS = 200
 """Groups of silences listed, the first ones."""
+BUS_LIMITS = ("load_suspect", "load_fault", "load_peak_suspect", "error_frames_per_minute", "error_frames_per_second")
+ID_LIMITS = (
+    *("missing_periods", "missing_periods_loaded", "lost_share_suspect", "lost_share_fault"),
+    *("id_missing_periods", "id_missing_s", "jitter_sd", "jitter_p999"),
+)
+"""Thresholds that stand beside the figures of each bus and identifier, as they are in force for it."""
 LISTED_EVENTS = 200
 """Counter steps, changes of length, wrong checksums, controller states listed for each."""
 
@@ -38,7 +44,7 @@ def render_json(report: HealthReport) -> dict[str, Any]:
         "clock": some(report.clock, CLOCK),
         "problems": problems_json(report.problems),
         "capture": _capture(health.capture),
-        "buses": [_bus(bus) for bus in health.buses.values()],
+        "buses": [_bus(bus, report) for bus in health.buses.values()],
         "modules": [_module(module) for module in health.modules.values()],
         "ids": [_identifier(figures, report) for figures in report.worst_first],
         "gap_groups": [_group(group) for group in health.gap_groups[:LISTED_GROUPS]],
@@ -66,7 +72,7 @@ def _capture(capture: CaptureFigures) -> dict[str, Any]:
     }
 
 
-def _bus(bus: BusFigures) -> dict[str, Any]:
+def _bus(bus: BusFigures, report: HealthReport) -> dict[str, Any]:
     errors, silences = bus.errors, bus.silences
     listed = zip(silences.start_ns[:LISTED_EVENTS].tolist(), silences.end_ns[:LISTED_EVENTS].tolist(), strict=True)
     return {
@@ -84,6 +90,7 @@ def _bus(bus: BusFigures) -> dict[str, Any]:
         "silences_count": silences.count,
         "steps_back": [some(step, "before_ns after_ns") for step in bus.steps_back[:LISTED_EVENTS]],
         **some(bus, "steps_back_count filters"),
+        "limits": {name: report.case.limit(name, bus=bus.name) for name in BUS_LIMITS},
     }
 
 
@@ -116,6 +123,7 @@ def _identifier(figures: IdFigures, report: HealthReport) -> dict[str, Any]:
         "checksum": _checksum(figures),
         "lengths": some(lengths, "counts declared off changes") | {"events": plain(lengths.events[:LISTED_EVENTS])},
         **some(figures, "payload two_senders"),
+        "limits": {name: report.case.limit(name, frame=figures.name) for name in ID_LIMITS},
     }
 
 

@@ -182,7 +182,7 @@ def _explained(finding: Finding) -> str:
 
 def _plots(report: HealthReport) -> str:
     parts = list(_bus_plots(report))
-    key = STRIP_KEY.format(*(percent(report.case.limit(name), 0) for name in ("jitter_sd", "jitter_p999")))
+    key = _strip_key(report)
     nothing = "<p>No plots: no frame has a time stamp.</p>"
     return (
         '<section id="plots"><h2>Load and periods over time</h2>\n'
@@ -190,6 +190,17 @@ def _plots(report: HealthReport) -> str:
         + (f"{TOOLS}\n{HOW_TO}\n{key}\n" + "\n".join(parts) if parts else nothing)
         + "\n</section>"
     )
+
+
+def _strip_key(report: HealthReport) -> str:
+    """Explain the strips, with the limits in force where all identifiers have the same."""
+    names = ("jitter_sd", "jitter_p999")
+    ids = report.health.ids
+    limits = {tuple(percent(report.case.limit(each, frame=name), 0) for each in names) for name in ids}
+    if len(limits) == 1:
+        return STRIP_KEY.format(*limits.pop())
+    said = f"Identifiers have limits of their own: {words.limits(report, 'jitter')}."
+    return f'{STRIP_KEY.format("the first limit", "the second limit")}\n<p class="faint">{escape(said)}</p>'
 
 
 def _bus_plots(report: HealthReport) -> Iterator[str]:

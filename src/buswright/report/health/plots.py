@@ -51,7 +51,6 @@ def plot_data(report: HealthReport, spacings: Spacings) -> dict[str, Any]:
         "width": spacings.width_ns / 1e9,
         "columns": [round((start - first) / 1e9, 3) for start in columns.tolist()],
         "finest": FINEST,
-        "jitter": [report.case.limit("jitter_sd"), report.case.limit("jitter_p999")],
         "findings": list(_stretches(report, first)),
         "buses": [
             {
@@ -165,7 +164,8 @@ def _lanes(
             return
         track = spacings.tracks.get(figures.name)
         if track is not None:
-            yield _lane(figures, track, columns, first, gaps)
+            limits = [report.case.limit(name, frame=figures.name) for name in ("jitter_sd", "jitter_p999")]
+            yield {"jitter": limits, **_lane(figures, track, columns, first, gaps)}
 
 
 def _lane(figures: IdFigures, track: SpacingTrack, columns: Int64s, first: int, gaps: int) -> dict[str, Any]:

@@ -8,15 +8,15 @@ from typing import Literal, get_args
 import numpy as np
 
 from buswright.channels import units
-from buswright.channels.following.follow import TRACE_S, ChannelNow, State, Trace
+from buswright.channels.following.follow import TRACE_S, ChannelNow, Trace
 from buswright.channels.following.now import objected
-from buswright.diagnosis.now.channels import WORST, concern, slow
+from buswright.diagnosis.now.channels import WORST, ChannelState, State, judge_channel
 from buswright.report.text import count
 from buswright.tui.digits import NOTHING, decimals_for, input_text, number, raw_text
 from buswright.tui.screens.channel_words import CURVES, quality_short
 from buswright.tui.times import SECOND
 from buswright.tui.widgets.rows import Cell, Column, Heading, Key
-from buswright.tui.widgets.toned import Span, Tone, hanging, joined, line
+from buswright.tui.widgets.toned import Span, Tone, hanging, joined, line, severity_tone
 
 Order = Literal["file", "worst", "name"]
 Group = Literal["none", "module", "plug", "supply", "ground", "bus", "message"]
@@ -26,14 +26,8 @@ GROUPS_OF_CAR: tuple[Group, ...] = ("none", "module", "plug", "supply", "ground"
 GROUPS_OF_DATABASE: tuple[Group, ...] = ("message", "module", "bus", "none")
 """Without a car file nothing is known of wires; channels are then named after their messages."""
 
-STATES: Mapping[State, tuple[str, Tone]] = {
-    "ok": ("ok", "good"),
-    "caution": ("caution", "suspect"),
-    "warning": ("WARNING", "fault"),
-    "bad": ("BAD", "fault"),
-    "silent": ("SILENT", "fault"),
-    "waiting": ("waiting", "dim"),
-}
+WORDS: Mapping[State, str] = {"warning": "WARNING", "bad": "BAD", "silent": "SILENT"}
+"""How states are written that don't stand for themselves."""
 _VALUE_TONES: Mapping[State, Tone] = {
     "bad": "dim",
     "silent": "dim",
@@ -59,7 +53,7 @@ def texts_of(channel: ChannelNow) -> tuple[str, ...]:
         channel.bus,
         channel.message,
         channel.module,
-        STATES[channel.state][0],
+        _state_word(judge_channel(channel)),
         words,
         *wires,
     )
@@ -68,7 +62,7 @@ def texts_of(channel: ChannelNow) -> tuple[str, ...]:
 def ordered(channels: Sequence[ChannelNow], order: Order) -> list[ChannelNow]:
     """Channels in an order; what is alike stays as given."""
     if order == "worst":
-        return sorted(channels, key=concern)
+        return sorted(channels, key=lambda each: judge_channel(each).concern)
     return sorted(channels, key=lambda each: each.name.casefold()) if order == "name" else list(channels)
 
 
@@ -100,10 +94,8 @@ def _group_name(channel: ChannelNow, group: Group) -> str:
 def _title(name: str, group: Group, channels: Sequence[ChannelNow]) -> str:
     title = f"{group} {name}" if name else f"no {group} given"
     parts = [title, count(len(channels), "channel")]
-    for state in WORST:
-        number_of = sum(each.state == state for each in channels)
-        if number_of:
-            parts.append(f"{number_of} {STATES[state][0]}")
+    states = [judge_channel(each).word for each in channels]
+    parts += [f"{states.count(word)} {WORDS.get(word, word)}" for word in WORST if word in states]
     return "  ".join(parts)
 
 
@@ -162,7 +154,7 @@ def cells_of(
         mark,
         _shown_name(channel, group),
         state_cell(channel),
-        Span(channel.text or number(channel.value, digits), _VALUE_TONES.get(channel.state, "plain")),
+        Span(channel.text or number(channel.value, digits), _VALUE_TONES.get(judge_channel(channel).word, "plain")),
         Span(units.shown(channel.unit), "dim"),
         _input_text(channel),
         Span(number(channel.minimum, digits, 8), "dim"),
@@ -182,10 +174,15 @@ def _shown_name(channel: ChannelNow, group: Group) -> str:
 
 def state_cell(channel: ChannelNow) -> Span:
     """Say the state in a word, and with an arrow which limit it is beyond."""
-    word, tone = STATES[channel.state]
-    if channel.state in ("caution", "warning") and channel.side is not None:
+    state = judge_channel(channel)
+    word = _state_word(state)
+    if state.word == channel.level and channel.side is not None:
         word += " ↓" if channel.side == "low" else " ↑"
-    return Span(word, tone)
+    return Span(word, severity_tone(state.severity, "dim" if state.word == "waiting" else "good"))
+
+
+def _state_word(state: ChannelState) -> str:
+    return WORDS.get(state.word, state.word)
 
 
 def _input_text(channel: ChannelNow) -> str:
@@ -194,19 +191,19 @@ def _input_text(channel: ChannelNow) -> str:
 
 def rate_cell(channel: ChannelNow) -> Span:
     """Measured rate, of the expected one where somebody expects one."""
-    if channel.rate_hz is None:
+    state = judge_channel(channel)
+    if state.rate_hz is None:
         return Span(NOTHING if channel.expected_hz is None else f"{NOTHING}/{channel.expected_hz:.0f}", "dim")
-    decimals = 0 if channel.rate_hz >= 9.95 else 1
-    text = f"{channel.rate_hz:.{decimals}f}"
+    text = f"{state.rate_hz:.{0 if state.rate_hz >= 9.95 else 1}f}"
     if channel.expected_hz is not None:
         text += f"/{channel.expected_hz:.0f}" if channel.expected_hz >= 1 else f"/{channel.expected_hz:.1f}"
-    return Span(text, "suspect" if slow(channel) else "plain")
+    return Span(text, "suspect" if state.slow else "plain")
 
 
 def _quality(channel: ChannelNow) -> Span:
     if objected(channel.quality):
         return Span(quality_short(channel.quality), "suspect")
-    return Span("no number", "suspect") if channel.state == "bad" else Span("good", "dim")
+    return Span("no number", "suspect") if judge_channel(channel).word == "bad" else Span("good", "dim")
 
 
 def trace_spans(
@@ -278,12 +275,12 @@ def about(
     if channel.minimum == channel.minimum:
         figures.append(f"min {number(channel.minimum, digits)} max {number(channel.maximum, digits)}")
     figures.append(f"{channel.bad_samples:,} of {channel.samples:,} samples bad")
-    state = state_cell(channel)
+    state, word = state_cell(channel), judge_channel(channel).word
     since = ""
-    if channel.state == "silent" and channel.time_ns is not None and now_ns is not None:
+    if word == "silent" and channel.time_ns is not None and now_ns is not None:
         since = f" for {(now_ns - channel.time_ns) / 1e9:.1f} s"
     lines = [line(Span(f"{channel.name}  ", "head"), Span(f"{state.text}{since}  ", state.tone), "  ".join(figures))]
-    against = channel.state == "bad" or objected(channel.quality)
+    against = word == "bad" or objected(channel.quality)
     lines += _labelled("quality", channel.quality_words, width, "suspect" if against else "plain")
     lines += _labelled("limits", _limits_text(channel, digits), width)
     lines += _labelled("from", _origin_text(channel, signal), width)

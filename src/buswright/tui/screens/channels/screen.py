@@ -11,7 +11,7 @@ from textual.widget import Widget
 
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.following.follow import ChannelNow
-from buswright.diagnosis.now.channels import FINE, concern
+from buswright.diagnosis.now.channels import FINE, judge_channel
 from buswright.tui.digits import decimals_of
 from buswright.tui.screens.channel_words import CURVES
 from buswright.tui.screens.channels import rows as channel_rows
@@ -109,7 +109,7 @@ class ChannelsScreen(WorkScreen):
         self._about(rows.key)
 
     def _wanted(self, channel: ChannelNow) -> bool:
-        if self.only_concerns and concern(channel) == FINE:
+        if self.only_concerns and judge_channel(channel).concern == FINE:
             return False
         return self.matches(*channel_rows.texts_of(channel))
 

@@ -9,7 +9,9 @@ from pathlib import Path
 
 from rich.filesize import decimal
 
+from buswright.diagnosis.now.recording import judge_recording, room_severity
 from buswright.errors import UserError
+from buswright.findings import Severity
 from buswright.frames.recording.recorder import RecordingError, Space, format_of
 from buswright.frames.recording.run import Recording
 from buswright.frames.sidecar import sidecar_of
@@ -18,7 +20,7 @@ from buswright.report.recording import drops_words
 from buswright.report.text import count
 from buswright.tui.times import clock_text
 from buswright.tui.widgets.rows import Cell, Column
-from buswright.tui.widgets.toned import Line, Span, Tone, line
+from buswright.tui.widgets.toned import Line, Span, line, severity_tone
 from buswright.worker.snapshot import Snapshot, SourceNow
 
 MARKER_COLUMNS = (Column("at", 12), Column("no.", 4, right=True), Column("words", 30, grow=True))
@@ -87,32 +89,26 @@ def _written(recording: Recording, width: int) -> Iterator[Line]:
 
 def _room(space: Space | RecordingError | None) -> Iterator[Line]:
     if isinstance(space, RecordingError):
-        yield _labelled("room", f"{space.message}: {space.hint}", "fault")
+        yield _labelled("room", f"{space.message}: {space.hint}", room_severity(space))
     elif space is not None:
-        tone: Tone = "suspect" if space.seconds_full < 3600 else "plain"
         words = f"{size_text(space.free)} free, at least {_span(space.seconds_full)} (h:mm:ss) with full buses"
-        yield _labelled("room", words, tone)
+        yield _labelled("room", words, room_severity(space))
 
 
 def _lost(recording: Recording) -> Iterator[Line]:
-    for name, drops in recording.drops.items():
-        lost = drops.queue + sum(number or 0 for number in drops.kernel.values())
-        away = not recording.connected.get(name, True)
-        words = drops_words(recording, name) + ("; NOT CONNECTED" if away else "")
-        yield _labelled(name, words, "fault" if away else "suspect" if lost else "plain")
-    yield _labelled("gaps", f"{count(recording.gaps, 'time')} without listening", _alert(recording.gaps))
+    state = judge_recording(recording)
+    for name, severity in state.buses.items():
+        away = "" if recording.connected.get(name, True) else "; NOT CONNECTED"
+        yield _labelled(name, drops_words(recording, name) + away, severity)
+    yield _labelled("gaps", f"{count(recording.gaps, 'time')} without listening", state.gaps)
     yield _labelled("markers", f"{recording.markers}   m sets one")
     for title, reasons in (("not taken", recording.problems), ("not held", recording.losses)):
         for reason, number in reasons.items():
-            yield _labelled(title, f"{number:,} × {reason}", "suspect")
+            yield _labelled(title, f"{number:,} × {reason}", state.refused)
 
 
-def _alert(number: int) -> Tone:
-    return "suspect" if number else "plain"
-
-
-def _labelled(label: str, text: str, tone: Tone = "plain") -> Line:
-    return line(Span(label[: _LABEL - 1].ljust(_LABEL), "dim"), Span(text, tone))
+def _labelled(label: str, text: str, severity: Severity | None = None) -> Line:
+    return line(Span(label[: _LABEL - 1].ljust(_LABEL), "dim"), Span(text, severity_tone(severity)))
 
 
 def _span(seconds: float) -> str:

@@ -12,6 +12,7 @@ from textual.widget import Widget
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.following.follow import ChannelNow
 from buswright.channels.glitches import Glitch
+from buswright.diagnosis.now.channels import judge_channel
 from buswright.diagnosis.wiggle.model import WiggleNow
 from buswright.tui.digits import decimals_of
 from buswright.tui.screens.help_screen import HelpScreen
@@ -20,7 +21,7 @@ from buswright.tui.screens.work_screen import BARS, WorkScreen
 from buswright.tui.widgets.bars import Bar, Tabs
 from buswright.tui.widgets.prompt import Prompt
 from buswright.tui.widgets.rows import Cell, Column, Heading, Key, Part, Rows
-from buswright.tui.widgets.toned import Plain, Span, line
+from buswright.tui.widgets.toned import Plain, Span, line, severity_tone
 from buswright.worker.snapshot import Snapshot
 
 RING_S = 0.5
@@ -158,7 +159,7 @@ class WiggleScreen(WorkScreen):
 
     def _choice_cells(self, key: Key) -> Sequence[Cell]:
         channel = self._channels[str(key)]
-        wiring = channel.wiring
+        wiring, state = channel.wiring, judge_channel(channel)
         return (
             Span("[x]" if channel.name in self.picks else "[ ]", "accent"),
             Span(channel.name, "strong" if channel.name in self.picks else "plain"),
@@ -166,7 +167,7 @@ class WiggleScreen(WorkScreen):
             wiring.supply if wiring else "",
             wiring.ground if wiring else "",
             wiggle_lines.now_text(channel, self._decimals),
-            Span(channel.state, "plain" if channel.state == "ok" else "suspect"),
+            Span(state.word, severity_tone(state.severity)),
         )
 
     def action_pick(self) -> None:
