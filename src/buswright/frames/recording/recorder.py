@@ -211,6 +211,7 @@ class Recorder:
         self._begun = self._next_sync = 0.0
         self.paths: list[Path] = []
         self.frames = self._part_frames = 0
+        self._first_ns: int | None = None
         self.losses: dict[str, int] = {}
         self._open()
 
@@ -231,13 +232,16 @@ class Recorder:
             if self._part_is_full():
                 self._finish({"why": "the next part follows"})
                 self._open()
+            if not self._part_frames:
+                self._first_ns = int(frames.time_ns[0])
+                self._events.write(line_of({"first_ns": self._first_ns}))
             self._writer.write(frames)
             self.frames += len(frames)
             self._part_frames += len(frames)
         for event in events:
             self._events.write(event_line(event))
+        self._events.flush()  # first, so that frames are never without the line that ties them to their events
         self._file.flush()
-        self._events.flush()
         now = self._clock()
         if now >= self._next_sync:
             self.sync()
@@ -249,8 +253,8 @@ class Recorder:
 
     def sync(self) -> None:
         """Have everything on the disk."""
-        self._file.sync()
         self._events.sync()
+        self._file.sync()
         self._next_sync = self._clock() + SYNC_S
 
     def close(self, end: Mapping[str, Any]) -> None:
@@ -283,6 +287,7 @@ class Recorder:
         self._writer: Writer = CandumpWriter(stream) if self._form == "candump" else AscWriter(stream)
         self.paths.append(path)
         self._part_frames = 0
+        self._first_ns = None
         self._begun = self._clock()
         started = {"format": FORMAT, "file": path.name, "part": number, "started_ns": time.time_ns()}
         self._events.write(line_of(started | self._header))
@@ -298,5 +303,6 @@ class Recorder:
         self._events.close()
 
     def _end_events(self, end: Mapping[str, Any]) -> None:
-        self._events.write(line_of({"ended_ns": time.time_ns(), "frames": self._part_frames} | dict(end)))
+        told = {"ended_ns": time.time_ns(), "first_ns": self._first_ns, "frames": self._part_frames}
+        self._events.write(line_of(told | dict(end)))
         self._events.sync()
