@@ -222,7 +222,8 @@ def open_source(options: argparse.Namespace) -> Capture:
 
         return SimulatedCapture()
     if live_sources(options):
-        return spooled(options, window(options)) if options.spooled else open_live_source(options)
+        open_live = spooled if options.spooled else open_live_source
+        return open_live(options, window(options))
     from buswright.frames.opening import open_capture
 
     return open_capture(options.source, timezone=options.timezone)
@@ -242,14 +243,17 @@ class Source:
         from buswright.frames.window import Window
 
         capture = open_source(options)
-        return cls(capture, window(options) if hasattr(options, "start") else Window(), bus_names(options))
+        span = window(options) if hasattr(options, "start") else Window()
+        if live_sources(options):  # which ended by itself
+            span = Window(span.start)
+        return cls(capture, span, bus_names(options))
 
     def __iter__(self) -> Iterator[Frames]:
         from buswright.cli.progress import shown
         from buswright.frames.live.capture import LiveCapture
 
         if isinstance(self.capture, LiveCapture):
-            return self.window.cut(heard(self.capture, self.window), lambda: self.capture.clock)
+            return self.window.cut(heard(self.capture), lambda: self.capture.clock)
         return self.window.cut(shown(self.capture), lambda: self.capture.clock)
 
     def decoder(self, databases: Databases, select: SignalSelection | None = None) -> Decoder:

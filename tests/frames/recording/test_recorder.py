@@ -435,6 +435,110 @@ def test_frames_and_events_are_synced_at_least_every_second(tmp_path, monkeypatc
     recorder.close({"why": ""})
 
 
+# Its own file ------------------------------------------------------------------------------------------------------
+
+
+def test_a_second_recorder_is_refused_and_takes_nothing(tmp_path):
+    first = Recorder(tmp_path / "run.log", {})
+    first.write(counting(10))
+    with pytest.raises(RecordingError, match="another program is recording"):
+        Recorder(tmp_path / "run.log", {})
+    first.write(counting(10, 10))
+    first.close({"why": "done"})
+    assert counts_in(read(tmp_path / "run.log")[1]) == list(range(20))
+    written(tmp_path / "run.log", [counting(3)])  # what nobody records to is overwritten as asked
+    assert counts_in(read(tmp_path / "run.log")[1]) == [0, 1, 2]
+
+
+def moved(path):
+    path.rename(path.with_name(f"moved-{path.name}"))
+
+
+def replaced(path):
+    path.with_name("new").write_bytes(b"(1.000001) can0 124#11\n")
+    path.with_name("new").replace(path)
+
+
+def deleted(path):
+    path.unlink()
+
+
+def deleted_with_its_events(path):
+    path.unlink()
+    sidecar_of(path).unlink()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="an open file stays where it is there")
+@pytest.mark.parametrize("name", ["run.log", "run.log.gz", "run.asc"])
+@pytest.mark.parametrize("disturb", [moved, replaced, deleted, deleted_with_its_events])
+def test_a_file_that_is_taken_away_costs_nothing(disturb, name, tmp_path):
+    recorder = Recorder(tmp_path / name, {})
+    marker = Event(BASE, None, "marker", {}, "before")
+    recorder.write(counting(100), (marker,))
+    recorder.sync()
+    disturb(tmp_path / name)
+    recorder.write(counting(50, 100))
+    recorder.sync()
+    recorder.write(counting(50, 150))
+    recorder.close({"why": "done"})
+    (note,) = recorder.notes
+    assert f"{name} was {'moved' if disturb is moved else 'deleted'} while" in note
+    assert recorder.frames == 200
+    files = [path for path in tmp_path.iterdir() if ENDING not in path.name]
+    captures = [read(path) for path in files if not (disturb is replaced and path.name == name)]
+    together = sorted(k for _, frames in captures for k in counts_in(frames))
+    assert together == list(range(200))
+    assert {path.name for path in recorder.paths} <= {path.name for path in files}
+    assert counts_in(read(recorder.paths[-1])[1]) == list(range(150, 200))
+    said = [event.text for capture, _ in captures for event in capture.events]
+    assert note in said
+    if "deleted" in note:
+        assert "before" in said
+        assert not sidecar_of(tmp_path / name).exists()
+    if disturb is replaced:
+        assert (tmp_path / name).read_bytes() == b"(1.000001) can0 124#11\n"
+
+
+def test_a_file_that_is_cut_short_by_others_gets_no_hole(tmp_path):
+    path = tmp_path / "run.log"
+    recorder = Recorder(path, {})
+    recorder.write(counting(100))
+    recorder.sync()
+    path.write_bytes(b"")
+    recorder.write(counting(50, 100))
+    recorder.sync()
+    recorder.write(counting(50, 150))
+    recorder.close({"why": "done"})
+    assert b"\0" not in path.read_bytes()
+    assert "run.log was written to while" in recorder.notes[0]
+    assert counts_in(read(path)[1]) + counts_in(read(recorder.paths[-1])[1]) == list(range(100, 200))
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="an open file stays where it is there")
+def test_a_rotated_recording_goes_on_in_the_next_free_part(tmp_path):
+    recorder = Recorder(tmp_path / "run.log", {}, rotate_s=3600)
+    (tmp_path / "run-002.log").write_bytes(b"of another day\n")
+    recorder.write(counting(10))
+    moved(tmp_path / "run-001.log")
+    recorder.sync()
+    recorder.write(counting(10, 10))
+    recorder.close({"why": ""})
+    assert [path.name for path in recorder.paths] == ["run-003.log"]
+    assert (tmp_path / "run-002.log").read_bytes() == b"of another day\n"
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+def test_the_end_counts_what_is_stored(tmp_path):
+    path = tmp_path / "run.log"
+    path.symlink_to("/dev/full")
+    recorder = Recorder(path, {})
+    with pytest.raises(RecordingError, match="No space left"):
+        recorder.write(counting(10))
+    recorder.abandon("full")
+    assert recorder.frames == 0
+    assert json.loads(sidecar_of(path).read_text().splitlines()[-1])["frames"] == 0
+
+
 # Killed --------------------------------------------------------------------------------------------------------------
 
 
