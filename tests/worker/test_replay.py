@@ -250,7 +250,7 @@ def test_the_time_line_and_the_findings_of_the_whole_stay(run):
 def test_events_are_shown_up_to_the_moment(tmp_path):
     path = written(tmp_path, 4.0)
     first = open_capture(path).first_time_ns()
-    lines = ['{"format":"buswright.events/1"}']
+    lines = [f'{{"format":"buswright.events/1"}}\n{{"first_ns":{first}}}']
     lines += [
         f'{{"time_ns":{first + at * S},"bus":null,"kind":"marker","values":{{}},"text":"at {at}"}}' for at in (1, 3)
     ]

@@ -57,8 +57,8 @@ def live_sources(options: argparse.Namespace) -> bool:
     return True
 
 
-def open_live_source(options: argparse.Namespace) -> LiveCapture:
-    """Open the live buses of SOURCE, with the user's consent where it is needed.
+def open_live_source(options: argparse.Namespace, window: Window | None = None) -> LiveCapture:
+    """Open the live buses of SOURCE until the end of a window, with the user's consent where it is needed.
 
     Raises
     ------
@@ -71,6 +71,8 @@ def open_live_source(options: argparse.Namespace) -> LiveCapture:
     capture = open_live(options.source, may_acknowledge=accepted, bench=options.bench)
     if accepted:
         _warn(capture)
+    if window is not None:
+        _stop_with(capture, window)
     return capture
 
 
@@ -101,12 +103,17 @@ def _warn(capture: LiveCapture) -> None:
         print("BENCH: this adapter acknowledges frames. Never connect it to a car like this.", file=sys.stderr)
 
 
-def heard(capture: LiveCapture, window: Window) -> Iterator[Frames]:
-    """Yield the batches of live buses until Ctrl-C, a polite kill, or the end of the window."""
-    capture.stop_at(lambda first_ns: window.limits(first_ns, capture.clock)[1])
+def heard(capture: LiveCapture) -> Iterator[Frames]:
+    """Yield the batches of live buses until Ctrl-C, a polite kill, or the end that was set."""
     _say_that_it_listens(capture)
     with stopping(capture.stop):
         yield from capture
+
+
+def _stop_with(capture: LiveCapture, window: Window) -> None:
+    """Have it stop at the end of a window; `--to 5` are five seconds of running, whatever the wall clock does."""
+    running = window.stop is not None and window.stop.relative_ns is not None
+    capture.stop_at(lambda first_ns: window.limits(first_ns, capture.clock)[1], running=running)
 
 
 def spooled(options: argparse.Namespace, window: Window) -> Capture:
@@ -115,8 +122,7 @@ def spooled(options: argparse.Namespace, window: Window) -> Capture:
     from buswright.frames.recording.recorder import Recorder
     from buswright.frames.recording.run import record
 
-    with open_live_source(options) as capture:
-        capture.stop_at(lambda first_ns: window.limits(first_ns, capture.clock)[1])
+    with open_live_source(options, window) as capture:
         folder = TemporaryDirectory(prefix="buswright-")
         path = Path(folder.name) / "live.log"
         recorder = Recorder(path, {})

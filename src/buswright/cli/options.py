@@ -284,7 +284,8 @@ def open_source(options: argparse.Namespace) -> Capture:
 
         return SimulatedCapture()
     if live_sources(options):
-        return spooled(options, window(options)) if options.spooled else open_live_source(options)
+        open_live = spooled if options.spooled else open_live_source
+        return open_live(options, window(options))
     from buswright.frames.opening import open_capture
 
     return open_capture(options.source, timezone=options.timezone)
@@ -330,14 +331,16 @@ class Source:
         from buswright.frames.window import Window
 
         capture = open_source(options)
-        names = {**interface_names(car), **bus_names(options)}
-        return cls(capture, window(options) if hasattr(options, "start") else Window(), names)
+        span = window(options) if hasattr(options, "start") else Window()
+        if live_sources(options):  # which ended by itself
+            span = Window(span.start)
+        return cls(capture, span, {**interface_names(car), **bus_names(options)})
 
     def __iter__(self) -> Iterator[Frames]:
         from buswright.frames.live.capture import LiveCapture
 
         if isinstance(self.capture, LiveCapture):
-            return self.window.cut(heard(self.capture, self.window), lambda: self.capture.clock)
+            return self.window.cut(heard(self.capture), lambda: self.capture.clock)
         return self.window.cut(shown(self.capture), lambda: self.capture.clock)
 
     def tracker(self, options: argparse.Namespace, car: CarFile | None, databases: Databases) -> HealthTracker:

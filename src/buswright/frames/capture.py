@@ -11,12 +11,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import BinaryIO, cast
 
-import numpy as np
-
 from buswright.errors import CaptureError
 from buswright.frames.formats.reading import Format, Reading
 from buswright.frames.order import BackwardSteps
-from buswright.frames.sidecar import read_sidecar, without_times
+from buswright.frames.sidecar import take_sidecar
 from buswright.frames.table import Clock, Event, Flag, Frames, Problems
 
 HEAD_BYTES = 1 << 16
@@ -83,40 +81,36 @@ class Capture:
         reading = self._reading = Reading(str(self.paths[0]), timezone=self._timezone)
         if self.paths[0].stat().st_size == 0:
             reading.problems.add("the file is empty", reading.path, lost=False)
-        read_sidecar(self.paths[0], reading)
-        beside = len(reading.events)
         order = _OrderWatch(reading)
-        if self._form.needs_path:
-            for frames in self._form.read(io.BytesIO(), reading):
-                beside = without_times(reading, beside)
-                order.watch(frames)
-                yield frames
-            reading.bytes_read = self.size
-            return
+        beside = count = 0
         with opened_file(self.paths[0]) as (raw, stream):
             for frames in self._form.read(stream, reading):
                 reading.bytes_read = raw.tell()
-                beside = without_times(reading, beside)
+                count += len(frames)
+                if not beside and (first_ns := _first_time(frames)) is not None:
+                    take_sidecar(self.paths[0], reading, first_ns, empty=False)
+                    beside = 1
                 order.watch(frames)
                 yield frames
-            reading.bytes_read = raw.tell()
+            reading.bytes_read = self.size if self._form.needs_path else raw.tell()
+        if not beside:
+            take_sidecar(self.paths[0], reading, None, empty=not count)
 
     def first_time_ns(self) -> int | None:
         """Time of the first frame, from the first bytes alone; None where they hold no timed frame."""
         probe = Reading(str(self.paths[0]), timezone=self._timezone)
-        if self._form.needs_path:
-            batches = self._form.read(io.BytesIO(), probe)
-        else:
-            with opened_file(self.paths[0]) as (_, stream):
-                head = stream.read(HEAD_BYTES)
-            batches = self._form.read(io.BytesIO(head), probe)
-        for frames in batches:
-            timed = np.flatnonzero(~frames.has(Flag.UNTIMED))
-            if len(timed):
-                self._reading.clock = probe.clock
-                return int(frames.time_ns[timed[0]])
+        with opened_file(self.paths[0]) as (_, stream):
+            head = stream if self._form.needs_path else io.BytesIO(stream.read(HEAD_BYTES))
+            first = (_first_time(frames) for frames in self._form.read(head, probe))
+            found = next((time_ns for time_ns in first if time_ns is not None), None)
         self._reading.clock = probe.clock
-        return None
+        return found
+
+
+def _first_time(frames: Frames) -> int | None:
+    """Time of the first frame that has one."""
+    timed = ~frames.has(Flag.UNTIMED)
+    return int(frames.time_ns[timed.argmax()]) if timed.any() else None
 
 
 class _OrderWatch:

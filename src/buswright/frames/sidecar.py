@@ -1,19 +1,21 @@
 """The events of a recording, in a file beside it: `run.log.events.jsonl`, one JSON object a line.
 
 The first line is the header: `"format": "buswright.events/1"`, what was recorded, when, how, and whether the
-adapters only listened. A line with `"kind"` is an event (see `Event`). The last, with `"ended_ns"`, says why the
-recording ended, how many frames it has, and what was dropped. Its absence says that the recorder was killed. Lines
-are written whole; a reader passes over what it can't read, and says so.
+adapters only listened. The line with `"first_ns"` gives the time of the first frame, by which a sidecar belongs to its
+recording: beside any other it is set aside. A line with `"kind"` is an event (see `Event`). The last, with
+`"ended_ns"`, says why the recording ended, how many frames it has, and what was dropped. Its absence says that the
+recorder was killed. Lines are written whole; a reader passes over what it can't read, and says so.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from dataclasses import replace
+import math
+import re
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import Any, NoReturn
 
 from buswright.frames.formats.reading import Reading
 from buswright.frames.table import Event
@@ -22,7 +24,11 @@ FORMAT = "buswright.events/1"
 CLOCKS = ("hardware", "kernel", "host")
 """What may have put the stamps on the frames; a header that doesn't know says "unknown"."""
 ENDING = ".events.jsonl"
-_WORDS = (str, int, float)
+EVENTS_KEPT = 100_000
+"""Events taken of one sidecar; a hostile one must not fill the memory. More are counted as a problem."""
+_LONGEST_LINE = 1 << 20
+_LATEST_NS = 1 << 63
+_KIND = re.compile(r"[a-z][a-z0-9-]{0,39}")
 
 
 def sidecar_of(capture: Path) -> Path:
@@ -46,73 +52,118 @@ def event_line(event: Event) -> bytes:
     return line_of(values | {"text": event.text})
 
 
-def read_sidecar(capture: Path, reading: Reading) -> bool:
-    """Add the events of a capture's sidecar to a reading, if there is one; return whether there is.
+def take_sidecar(capture: Path, reading: Reading, first_ns: int | None, *, empty: bool) -> None:
+    """Put the events of a capture's sidecar before those of a reading, if there is one that belongs to it.
 
     What can't be read is a problem of the reading; the header and the end go to its metadata.
+
+    Parameters
+    ----------
+    first_ns
+        Time of the capture's first frame that has one; None if none has.
+    empty
+        The capture holds no frame at all: then any sidecar fits.
     """
     path = sidecar_of(capture)
+    found = Reading(str(path))
+    known: dict[str, Any] = {}
     try:
-        lines = path.read_bytes().split(b"\n")
-    except FileNotFoundError:
-        return False
+        if not path.is_file():
+            if path.exists():
+                reading.problems.add("events can't be read: not a file", str(path), lost=False)
+            return
+        for number, line, whole in _lines(path):
+            document = _document(line) if whole else None
+            if document is None:
+                reason = "event cut off" if not line.endswith(b"\n") else "event can't be read"
+                found.problems.add(reason, str(path), number, line.rstrip(b"\n"))
+            elif "kind" in document:
+                _take_event(document, found, number)
+            else:
+                known |= document
+                if not document.keys() & {"format", "first_ns", "ended_ns", "channels"}:
+                    found.problems.add("event of an unknown kind", str(path), number, line.rstrip(b"\n"))
     except OSError as fault:
         reading.problems.add(f"events can't be read: {fault.strerror or fault}", str(path), lost=False)
-        return False
-    ended = False
-    for number, line in enumerate(lines, 1):
-        if not line.strip():
-            continue
-        document = _document(line)
-        if document is None:
-            reason = "event cut off" if number == len(lines) else "event can't be read"
-            reading.problems.add(reason, str(path), number, line)
-        elif "kind" in document:
-            reading.events.append(_event(document))
-        elif isinstance(document.get("channels"), dict):
-            continue  # an ASC file says itself what its channels are called
-        elif "ended_ns" in document:
-            ended = True
-            reading.metadata["ended"] = str(document.get("why", ""))
-        elif document.get("format") == FORMAT:
-            _take_header(document, reading)
-        else:
-            reading.problems.add("event of an unknown kind", str(path), number, line)
-    if not ended:
-        reading.metadata["ended"] = "without a closing line: the recorder was killed, up to a second is missing"
-    return True
+        return
+    if not empty and (first_ns is None or known.get("first_ns") != first_ns):
+        reason = "these events belong to another recording and were left out: move or delete their file"
+        reading.problems.add(reason, str(path), lost=False)
+        return
+    reading.events[:0] = found.events
+    reading.problems.merge(found.problems)
+    _take_header(known, reading)
+    killed = "without a closing line: the recorder was killed, up to a second is missing"
+    reading.metadata["ended"] = _plain(known.get("why", "")) if "ended_ns" in known else killed
+
+
+def _lines(path: Path) -> Iterator[tuple[int, bytes, bool]]:
+    """Yield number, text and whether it is whole of the lines that aren't blank; what is too long is cut off."""
+    number = 0
+    with path.open("rb") as stream:
+        while line := stream.readline(_LONGEST_LINE):
+            number += 1
+            whole = len(line) < _LONGEST_LINE
+            rest = line
+            while not rest.endswith(b"\n") and rest:
+                rest = stream.readline(_LONGEST_LINE)
+            if line.strip():
+                yield number, line if whole else line[:200] + b"\n", whole
 
 
 def _document(line: bytes) -> dict[str, Any] | None:
+    """Return the object that a line spells; None if it spells none, or numbers that are no numbers."""
     try:
-        document = json.loads(line)
-    except ValueError:
+        document = json.loads(line, parse_constant=_refuse)
+    except (ValueError, RecursionError):
         return None
     return document if isinstance(document, dict) else None
 
 
-def _event(document: Mapping[str, Any]) -> Event:
-    """Return the event of a line; what has another type than it should counts as absent."""
-    time_ns, bus, values = document.get("time_ns"), document.get("bus"), document.get("values")
-    kept = {str(k): v for k, v in values.items() if isinstance(v, _WORDS)} if isinstance(values, dict) else {}
-    return Event(
-        time_ns if isinstance(time_ns, int) else None,
-        bus if isinstance(bus, str) else None,
-        str(document["kind"]),
-        MappingProxyType(kept),
-        str(document.get("text", "")),
-    )
+def _refuse(word: str) -> NoReturn:
+    raise ValueError(f"{word} is no number")
+
+
+def _take_event(document: Mapping[str, Any], found: Reading, number: int) -> None:
+    """Add the event of a line; what has another type than it should, or can't be, counts as absent."""
+    kind, time_ns, bus, values = (document.get(name) for name in ("kind", "time_ns", "bus", "values"))
+    if not isinstance(kind, str) or not _KIND.fullmatch(kind):
+        found.problems.add("event of an unknown kind", found.path, number, repr(kind))
+        return
+    if len(found.events) >= EVENTS_KEPT:
+        found.problems.add("more events than are kept", found.path, number, kind, lost=False)
+        return
+    timed = isinstance(time_ns, int) and not isinstance(time_ns, bool) and abs(time_ns) < _LATEST_NS
+    kept = {_plain(k): _word(v) for k, v in values.items() if _is_word(v)} if isinstance(values, dict) else {}
+    place = _plain(bus) if isinstance(bus, str) else None
+    event = Event(time_ns if timed else None, place, kind, MappingProxyType(kept), _plain(document.get("text", "")))
+    found.events.append(event)
+
+
+def _is_word(value: object) -> bool:
+    """Whether it is a text, or a number that int64 or float64 can hold."""
+    if isinstance(value, float):
+        return math.isfinite(value)
+    return isinstance(value, str) or (isinstance(value, int) and abs(value) < _LATEST_NS)
+
+
+def _word(value: str | int | float) -> str | int | float:
+    return _plain(value) if isinstance(value, str) else value
+
+
+def _plain(text: object) -> str:
+    """Spell out what is no character to print: it may steer a terminal, or forge a line of the file it goes to."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in str(text))
 
 
 def _take_header(document: Mapping[str, Any], reading: Reading) -> None:
-    recorder = document.get("program")
-    if recorder:
-        reading.metadata["recorder"] = str(recorder)
+    if recorder := document.get("program"):
+        reading.metadata["recorder"] = _plain(recorder)
     if document.get("clock") in CLOCKS:
         reading.stamped_by = str(document["clock"])
     interfaces = document.get("interfaces")
     listening = [
-        f"{one.get('bus')} {one.get('listening')}"
+        _plain(f"{one.get('bus')} {one.get('listening')}")
         for one in (interfaces if isinstance(interfaces, list) else [])
         if isinstance(one, dict)
     ]
@@ -120,11 +171,4 @@ def _take_header(document: Mapping[str, Any], reading: Reading) -> None:
         reading.metadata["listen-only"] = ", ".join(listening)
     car = document.get("car")
     if isinstance(car, dict) and car.get("hash"):
-        reading.metadata["car file"] = f"{car.get('path', '')} ({car['hash']})"
-
-
-def without_times(reading: Reading, count: int) -> int:
-    """Take the times from the first `count` events if the frames turn out not to count from the epoch; return 0."""
-    if count and reading.clock.origin != "epoch":
-        reading.events[:count] = [replace(event, time_ns=None) for event in reading.events[:count]]
-    return 0
+        reading.metadata["car file"] = _plain(f"{car.get('path', '')} ({car['hash']})")

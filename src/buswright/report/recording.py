@@ -17,6 +17,7 @@ def render_text(recording: Recording) -> str:
         str(recording.paths[0]) if len(recording.paths) == 1 else f"{recording.paths[0]} to {recording.paths[-1].name}"
     )
     lines = [f"{count(recording.frames, 'frame')} in {recording.seconds:.1f} s recorded to {where} ({recording.why})"]
+    lines += [f"  CAUTION: {note}" for note in recording.notes]
     lines += [f"  {name}: {drops_words(recording, name)}" for name in recording.drops]
     if recording.gaps:
         lines.append(f"  {count(recording.gaps, 'gap')} made by the recorder, marked in the events file")
@@ -59,5 +60,6 @@ def render_json(recording: Recording) -> dict[str, Any]:
         "drops": drops_document(recording.drops),
         **some(recording, "gaps markers"),
         "not_taken": recording.problems,
+        "notes": list(recording.notes),
         "losses": recording.losses,
     }

@@ -4,6 +4,7 @@ import contextlib
 import io
 import threading
 import time
+from types import SimpleNamespace
 
 import can
 import numpy as np
@@ -392,6 +393,55 @@ def test_what_has_come_by_the_end_is_taken():
         until(capture._lanes[0]._stop.is_set)
     capture.close()
     assert len(capture.poll(0)) == 50
+
+
+def test_a_program_that_is_far_behind_at_the_end_takes_all_of_it():
+    bus = FakeBus(*(message(k % 8, k.to_bytes(8, "big")) for k in range(100_000)))
+    capture = opened(FakeAdapter(can0=[bus]), capacity=1 << 16)
+    capture.close()
+    whole = concatenate([capture.poll(0)])
+    assert [int.from_bytes(data.tobytes(), "big") for data in whole.payload] == list(range(100_000))
+    assert capture.drops["can0"].queue == 0
+
+
+def test_what_is_left_at_the_end_is_counted(monkeypatch):
+    monkeypatch.setattr(live_lane, "DRAIN_S", -0.001)
+    bus = FakeBus()
+    capture = opened(FakeAdapter(can0=[bus]))
+    capture._lanes[0].stop()
+    capture._lanes[0].join(60)
+    bus.closed = False
+    bus.give(*(message(k % 8) for k in range(500)), message(1, at=time.time() + 3600))
+    capture._lanes[0]._drain()
+    capture.close()
+    assert len(capture.poll(0)) == 0
+    assert capture.drops["can0"].queue == 500  # what was sent after the end is none of it
+    assert bus._items.qsize() == 0
+
+
+@pytest.mark.parametrize("step_s", [7200, -7200])
+def test_five_seconds_are_five_seconds_of_running(step_s, monkeypatch):
+    """The wall clock is set two hours off in the middle; a time of day, though, is a time of day."""
+    now = [START, 100.0]
+    clock = SimpleNamespace(
+        time_ns=lambda: round(now[0] * 1e9), monotonic_ns=lambda: round(now[1] * 1e9), monotonic=time.monotonic
+    )
+    monkeypatch.setattr(live_capture, "time", clock)
+    monkeypatch.setattr(live_capture, "wall_ns", clock.time_ns)
+    bus = FakeBus()
+    with opened(FakeAdapter(can0=[bus])) as capture:
+        capture.stop_at(lambda first_ns: first_ns + 5_000_000_000, running=True)
+        came = []
+        for second in range(9):
+            if second == 2:
+                now[0] += step_s
+            bus.give(message(second, at=now[0]))
+            came += poll_until(capture, lambda batches: frames_in(batches) or capture.stopped)
+            if capture.stopped:
+                break
+            now[0], now[1] = now[0] + 1, now[1] + 1
+    assert concatenate(came).id.tolist() == [0, 1, 2, 3, 4, 5]
+    assert kinds(capture) == ["clock"]
 
 
 def test_a_full_queue_is_counted():

@@ -3,6 +3,7 @@
 import itertools
 import json
 import math
+import os
 import random
 import signal
 import struct
@@ -17,6 +18,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from buswright.errors import CaptureError
+from buswright.frames import sidecar
+from buswright.frames.formats.asc.writer import write_asc
 from buswright.frames.live.capture import open_live
 from buswright.frames.live.listen_only import Listening, Proof
 from buswright.frames.opening import open_capture
@@ -237,13 +240,111 @@ def test_a_recording_without_an_end_says_that_its_recorder_was_killed(tmp_path):
     assert not capture.problems
 
 
-def test_events_of_a_capture_moved_off_the_epoch_lose_their_times(tmp_path):
+@pytest.mark.parametrize("name", ["run.log", "run.log.gz", "run.asc"])
+def test_events_of_another_recording_are_left_out(name, tmp_path):
+    written(tmp_path / name, [counting(5)], (Event(BASE, None, "marker", {}, "of the first"),))
+    left_over = sidecar_of(tmp_path / name).read_bytes()
+    written(tmp_path / "other.log", [counting(5, 1)])
+    for other in (tmp_path / "other.log", tmp_path / "renamed.log"):
+        (tmp_path / "other.log").rename(other)
+        sidecar_of(other).write_bytes(left_over)
+        capture, frames = read(other)
+        assert len(frames) == 5
+        assert not capture.events
+        assert not capture.metadata
+        assert capture.clock.source == "unknown"
+        (problem,) = capture.problems
+        assert "belong to another recording" in problem.reason
+    # a recording that was renamed with its events has them still
+    (tmp_path / name).rename(tmp_path / f"b{name}")
+    sidecar_of(tmp_path / name).rename(sidecar_of(tmp_path / f"b{name}"))
+    capture, _ = read(tmp_path / f"b{name}")
+    assert "of the first" in [event.text for event in capture.events]
+    assert not capture.problems
+
+
+def test_every_part_has_its_own_events(tmp_path):
+    recorder = Recorder(tmp_path / "run.log", {}, rotate_bytes=1)
+    for part in range(4):
+        recorder.write(counting(20, 20 * part), (Event(BASE, None, "marker", {}, f"in part {part}"),))
+        recorder.sync()
+    recorder.close({"why": "done"})
+    capture, _ = read(tmp_path)
+    assert sorted(event.text for event in capture.events) == [f"in part {part}" for part in range(4)]
+    assert not capture.problems
+
+
+def test_events_of_a_recording_without_a_frame_are_kept(tmp_path):
+    recorder = Recorder(tmp_path / "run.log", {})
+    recorder.write(empty_frames(("can0",)), (Event(BASE, None, "marker", {}, "nothing came"),))
+    recorder.close({"why": "done"})
+    capture, _ = read(tmp_path / "run.log")
+    assert [event.text for event in capture.events] == ["nothing came"]
+
+
+HOSTILE = {
+    "nested": b"[" * 100_000,
+    "nested in an event": b'{"kind":"marker","values":' + b'{"a":' * 50_000,
+    "not a number": b'{"kind":"marker","values":{"a":NaN}}',
+    "infinite": b'{"kind":"marker","time_ns":1,"values":{"a":-Infinity}}',
+    "a kind of two lines": b'{"kind":"x\\n   0.5 1  123       Rx   d 1 FF","text":"forged"}',
+    "a kind that steers a terminal": b'{"kind":"\\u001b]0;title\\u0007"}',
+    "a kind that is a list": b'{"kind":["marker"]}',
+    "a long number": b'{"kind":"marker","time_ns":' + b"9" * 5000 + b"}",
+    "a long line": b'{"kind":"marker","text":"' + b"x" * (3 << 20) + b'"}',
+}
+
+
+@pytest.mark.parametrize("junk", HOSTILE.values(), ids=HOSTILE)
+def test_a_hostile_line_is_reported_and_does_nothing_else(junk, tmp_path):
     path = tmp_path / "run.log"
-    written(path, [counting(5)], (Event(BASE, None, "marker", {}, "when?"),))
-    path.write_bytes(path.read_bytes().replace(b"(17700", b"("))
+    written(path, [counting(5)], (Event(BASE, None, "marker", {}, "kept"),))
+    first, rest = sidecar_of(path).read_bytes().split(b"\n", 1)
+    sidecar_of(path).write_bytes(first + b"\n" + junk + b"\n" + rest)
     capture, frames = read(path)
-    assert frames.time_ns[0] == 0
-    assert [event.time_ns for event in capture.events] == [None]
+    assert len(frames) == 5
+    assert [event.text for event in capture.events] == ["kept"]
+    assert len(capture.problems) == 1
+
+
+def test_what_a_hostile_event_says_is_spelled_out_and_forges_no_frame(tmp_path):
+    path = tmp_path / "run.log"
+    line = "\n   0.5 1  123       Rx   d 1 FF\n"
+    events = (
+        Event(
+            10**30, "can0\x1b[2J" + line, "marker", {"a": 10**30, "b\x07": "\u202e" + line}, "\x1b]0;title\x07" + line
+        ),
+        Event(BASE, "can0", "chip-status", {"state": "x" + line, "tx_errors": 1, "rx_errors": 1}, "status:" + line),
+    )
+    written(path, [counting(5)], events)
+    capture, frames = read(path)
+    first, second = capture.events
+    assert (first.time_ns, list(first.values)) == (None, ["b\\x07"])
+    for text in (first.bus, first.text, *first.values.values(), second.text):
+        assert str(text).isprintable()
+    with (tmp_path / "run.asc").open("wb") as stream:
+        write_asc([frames], stream, events=capture.events)
+    assert len(read(tmp_path / "run.asc")[1]) == 5
+
+
+def test_more_events_than_are_kept_are_counted(tmp_path, monkeypatch):
+    monkeypatch.setattr(sidecar, "EVENTS_KEPT", 10)
+    path = tmp_path / "run.log"
+    written(path, [counting(5)], [Event(BASE, None, "marker", {}, str(k)) for k in range(15)])
+    capture, _ = read(path)
+    assert len(capture.events) == 10
+    assert capture.problems.counts == {"more events than are kept": 5}
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pipes with a name are POSIX")
+def test_a_sidecar_that_is_a_pipe_or_a_folder_is_not_waited_for(tmp_path):
+    for make in (os.mkfifo, os.mkdir):
+        path = tmp_path / f"{make.__name__}.log"
+        path.write_bytes(b"(1700000000.000001) can0 123#11\n")
+        make(sidecar_of(path))
+        capture, frames = read(path)
+        assert len(frames) == 1
+        assert capture.problems.counts == {"events can't be read: not a file": 1}
 
 
 # Faults --------------------------------------------------------------------------------------------------------------
@@ -332,6 +433,110 @@ def test_frames_and_events_are_synced_at_least_every_second(tmp_path, monkeypatc
     assert max(b - a for a, b in itertools.pairwise(moments)) <= 0.6
     assert all(synced.count(moment) == 2 for moment in moments)
     recorder.close({"why": ""})
+
+
+# Its own file ------------------------------------------------------------------------------------------------------
+
+
+def test_a_second_recorder_is_refused_and_takes_nothing(tmp_path):
+    first = Recorder(tmp_path / "run.log", {})
+    first.write(counting(10))
+    with pytest.raises(RecordingError, match="another program is recording"):
+        Recorder(tmp_path / "run.log", {})
+    first.write(counting(10, 10))
+    first.close({"why": "done"})
+    assert counts_in(read(tmp_path / "run.log")[1]) == list(range(20))
+    written(tmp_path / "run.log", [counting(3)])  # what nobody records to is overwritten as asked
+    assert counts_in(read(tmp_path / "run.log")[1]) == [0, 1, 2]
+
+
+def moved(path):
+    path.rename(path.with_name(f"moved-{path.name}"))
+
+
+def replaced(path):
+    path.with_name("new").write_bytes(b"(1.000001) can0 124#11\n")
+    path.with_name("new").replace(path)
+
+
+def deleted(path):
+    path.unlink()
+
+
+def deleted_with_its_events(path):
+    path.unlink()
+    sidecar_of(path).unlink()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="an open file stays where it is there")
+@pytest.mark.parametrize("name", ["run.log", "run.log.gz", "run.asc"])
+@pytest.mark.parametrize("disturb", [moved, replaced, deleted, deleted_with_its_events])
+def test_a_file_that_is_taken_away_costs_nothing(disturb, name, tmp_path):
+    recorder = Recorder(tmp_path / name, {})
+    marker = Event(BASE, None, "marker", {}, "before")
+    recorder.write(counting(100), (marker,))
+    recorder.sync()
+    disturb(tmp_path / name)
+    recorder.write(counting(50, 100))
+    recorder.sync()
+    recorder.write(counting(50, 150))
+    recorder.close({"why": "done"})
+    (note,) = recorder.notes
+    assert f"{name} was {'moved' if disturb is moved else 'deleted'} while" in note
+    assert recorder.frames == 200
+    files = [path for path in tmp_path.iterdir() if ENDING not in path.name]
+    captures = [read(path) for path in files if not (disturb is replaced and path.name == name)]
+    together = sorted(k for _, frames in captures for k in counts_in(frames))
+    assert together == list(range(200))
+    assert {path.name for path in recorder.paths} <= {path.name for path in files}
+    assert counts_in(read(recorder.paths[-1])[1]) == list(range(150, 200))
+    said = [event.text for capture, _ in captures for event in capture.events]
+    assert note in said
+    if "deleted" in note:
+        assert "before" in said
+        assert not sidecar_of(tmp_path / name).exists()
+    if disturb is replaced:
+        assert (tmp_path / name).read_bytes() == b"(1.000001) can0 124#11\n"
+
+
+def test_a_file_that_is_cut_short_by_others_gets_no_hole(tmp_path):
+    path = tmp_path / "run.log"
+    recorder = Recorder(path, {})
+    recorder.write(counting(100))
+    recorder.sync()
+    path.write_bytes(b"")
+    recorder.write(counting(50, 100))
+    recorder.sync()
+    recorder.write(counting(50, 150))
+    recorder.close({"why": "done"})
+    assert b"\0" not in path.read_bytes()
+    assert "run.log was written to while" in recorder.notes[0]
+    assert counts_in(read(path)[1]) + counts_in(read(recorder.paths[-1])[1]) == list(range(100, 200))
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="an open file stays where it is there")
+def test_a_rotated_recording_goes_on_in_the_next_free_part(tmp_path):
+    recorder = Recorder(tmp_path / "run.log", {}, rotate_s=3600)
+    (tmp_path / "run-002.log").write_bytes(b"of another day\n")
+    recorder.write(counting(10))
+    moved(tmp_path / "run-001.log")
+    recorder.sync()
+    recorder.write(counting(10, 10))
+    recorder.close({"why": ""})
+    assert [path.name for path in recorder.paths] == ["run-003.log"]
+    assert (tmp_path / "run-002.log").read_bytes() == b"of another day\n"
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+def test_the_end_counts_what_is_stored(tmp_path):
+    path = tmp_path / "run.log"
+    path.symlink_to("/dev/full")
+    recorder = Recorder(path, {})
+    with pytest.raises(RecordingError, match="No space left"):
+        recorder.write(counting(10))
+    recorder.abandon("full")
+    assert recorder.frames == 0
+    assert json.loads(sidecar_of(path).read_text().splitlines()[-1])["frames"] == 0
 
 
 # Killed --------------------------------------------------------------------------------------------------------------

@@ -32,6 +32,7 @@ def recorded(**changes):
         gaps=0,
         markers=2,
         problems={},
+        notes=(),
         losses={},
         why="",
     )

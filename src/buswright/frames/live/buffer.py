@@ -50,6 +50,11 @@ class LiveBuffer:
                 self._long.append((at, payload))
             self._count = at + 1
 
+    def refuse(self) -> None:
+        """Count a frame as dropped."""
+        with self._lock:
+            self._dropped += 1
+
     @property
     def half_full(self) -> bool:
         """Whether the reader should hurry."""

@@ -31,6 +31,8 @@ STILL_S = 1.0
 """A wait of some milliseconds that takes this much longer: this program did not run meanwhile."""
 CLOCK_STEP_NS = 50_000_000
 """A wall clock that moves against the monotonic one by more than this between two looks was set."""
+CLOSE_S = 5.0
+"""A receiving thread that neither ends nor brings anything for so long is left behind."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +112,8 @@ class LiveCapture(Capture):
         self._first_ns: int | None = None
         self._ends: Callable[[int], int | None] = lambda first_ns: None  # noqa: ARG005
         self._end_ns: int | None = None
+        self._runs_ns: int | None = None
+        self._running = False
         self._next_look = 0.0
         self._clock_offset = time.time_ns() - time.monotonic_ns()
         for lane in lanes:
@@ -150,9 +154,17 @@ class LiveCapture(Capture):
         if self._first_ns is None and len(frames):
             self._first_ns = int(frames.time_ns[0])
             self._end_ns = self._ends(self._first_ns)
-        if self._end_ns is not None and wall_ns() > self._end_ns + 10 * HOLD_NS:
+            if self._end_ns is not None and self._running:
+                self._runs_ns = time.monotonic_ns() + self._end_ns - wall_ns()
+        return frames if self._end_ns is None else self._until(self._end_ns, frames)
+
+    def _until(self, end_ns: int, frames: Frames) -> Frames:
+        """Leave out what came after the end; some time behind it, stop."""
+        late_ns = wall_ns() - end_ns if self._runs_ns is None else time.monotonic_ns() - self._runs_ns
+        if late_ns > 10 * HOLD_NS:
             self._stopped.set()
-        return frames
+        inside = frames.time_ns <= end_ns
+        return frames if late_ns < 0 or inside.all() else frames.take(inside)
 
     def _wait(self, seconds: float) -> bool:
         """Wait; return whether it is to end."""
@@ -173,9 +185,12 @@ class LiveCapture(Capture):
         """Whether it was asked to end."""
         return self._stopped.is_set()
 
-    def stop_at(self, ends: Callable[[int], int | None]) -> None:
-        """Have it stop by itself at a time that is known once the first frame's is (both in nanoseconds)."""
-        self._ends = ends
+    def stop_at(self, ends: Callable[[int], int | None], *, running: bool = False) -> None:
+        """Have it stop by itself at a time that is known once the first frame's is (both in nanoseconds).
+
+        With `running` it is that much time after the first frame, whatever becomes of the wall clock meanwhile.
+        """
+        self._ends, self._running = ends, running
 
     def close(self) -> None:
         """Stop receiving and close the interfaces. What has been received can still be polled."""
@@ -186,8 +201,11 @@ class LiveCapture(Capture):
         self._look(now=True)  # a closed socket has no counter
         for lane in self._lanes:
             lane.stop()
-        for lane in self._lanes:
-            lane.join()
+        deadline = time.monotonic() + CLOSE_S
+        while not all(lane.join(BATCH_S) for lane in self._lanes) and time.monotonic() < deadline:
+            if any(lane.buffer.half_full for lane in self._lanes):
+                self._hold()
+                deadline = time.monotonic() + CLOSE_S
 
     def first_time_ns(self) -> int | None:
         """Time of the first frame; None while there was none."""
@@ -223,9 +241,15 @@ class LiveCapture(Capture):
             watch.latest = int(key[-1])
         return columns.freeze(self._reading.buses), key
 
+    def _hold(self) -> None:
+        """Keep what came until the next poll: the lanes need the room."""
+        parts = [self._taken(lane, watch) for lane, watch in zip(self._lanes, self._watches, strict=True)]
+        parts.insert(0, self._waiting)
+        self._waiting = concatenate([part for part, _ in parts]), np.concatenate([key for _, key in parts])
+
     def _in_order(self, parts: list[tuple[Frames, Int64s]]) -> Frames:
         """Merge the lanes by time. What is very new waits for the next batch, once, in case another lane is late."""
-        if len(parts) == 1:
+        if len(parts) == 1 and not len(self._waiting[1]):
             return parts[0][0]
         frames = concatenate([self._waiting[0], *(part for part, _ in parts)])
         key = np.concatenate([self._waiting[1], *(part_key for _, part_key in parts)])
@@ -249,10 +273,10 @@ class LiveCapture(Capture):
                 watch.damaged += 1
             while lane.events:
                 self._reading.events.append(lane.events.popleft())
+        self._look_at_clock()
         if not now and time.monotonic() < self._next_look:
             return
         self._next_look = time.monotonic() + LOOK_S
-        self._look_at_clock()
         for lane, watch in zip(self._lanes, self._watches, strict=True):
             self._look_at_counters(lane, watch)
             self._look_at_damage(lane, watch)
@@ -264,6 +288,8 @@ class LiveCapture(Capture):
         step = offset - self._clock_offset
         self._clock_offset = offset
         if abs(step) > CLOCK_STEP_NS:
+            if self._end_ns is not None and self._running:
+                self._end_ns += step
             text = f"the wall clock moved by {step / 1e9:+.3f} s: it was set, or the computer slept"
             self._say("clock", None, text, step_s=step / 1e9)
 

@@ -20,8 +20,10 @@ RECEIVE_TIMEOUT_S = 0.1
 """How long the thread waits for a frame before it looks whether it should stop."""
 BACK_OFF_S = (0.1, 0.2, 0.5, 1.0, 2.0)
 """Pauses before an interface is opened again; the last one repeats."""
-DRAIN_S = 0.5
+DRAIN_S = 10.0
 """So long, at most, what has come but was not fetched yet is taken at the end."""
+COUNT_S = 2.0
+"""What is left after that is counted as dropped, for so long at most."""
 DAMAGED_IN_A_ROW = 500
 """After so many unreadable messages in a row the interface is opened again."""
 EARLIEST_EPOCH_S = 1e8
@@ -83,10 +85,11 @@ class Lane:
         """Ask the thread to end; it closes the bus."""
         self._stop.set()
 
-    def join(self, timeout_s: float = 5.0) -> None:
-        """Wait until the thread has ended."""
+    def join(self, timeout_s: float) -> bool:
+        """Wait until the thread has ended; return whether it has."""
         if self._thread.ident is not None:
             self._thread.join(timeout_s)
+        return not self._thread.is_alive()
 
     def _run(self) -> None:
         try:
@@ -103,11 +106,17 @@ class Lane:
             self._opened.listener.close()
 
     def _drain(self) -> None:
-        """Take what came before the end, and waits for a thread that is behind."""
-        deadline = time.monotonic() + DRAIN_S
+        """Take what came before the end and waits for a thread that is behind; count what takes too long."""
+        ended, deadline = time.time(), time.monotonic() + DRAIN_S
         with contextlib.suppress(Exception):  # an interface that is gone holds nothing
-            while (message := self._opened.listener.receive(0.0)) is not None and time.monotonic() < deadline:
-                self._append(message)
+            while (message := self._opened.listener.receive(0.0)) is not None:
+                late = time.monotonic() - deadline
+                if late > COUNT_S or (self.stamped_by == "kernel" and message.timestamp > ended):
+                    return
+                try:
+                    self._append(message) if late < 0 else self.buffer.refuse()
+                except DamagedMessageError as fault:
+                    self._note_damage(str(fault), "")
 
     def _receive(self) -> None:
         """Append what comes, until something is wrong or the end is near."""

@@ -12,6 +12,8 @@ import errno
 import gzip
 import os
 import shutil
+import stat
+import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -36,6 +38,8 @@ BYTES_PER_FRAME = 46
 """Of a candump line of eight bytes."""
 FULL_BUS_FRAMES_PER_S = 8_000
 """About what 1 Mbit/s carries of 8-byte frames."""
+
+_FAR = 1 << 40
 
 ENDINGS: Mapping[str, str] = MappingProxyType({".log": "candump", ".asc": "ASC"})
 
@@ -99,8 +103,50 @@ def part_path(path: Path, number: int) -> Path:
     return path.with_name(f"{path.name.removesuffix(ending)}-{number:03d}{ending}")
 
 
+def _opened(path: str, flags: int) -> int:
+    """Open a file that may be overwritten, but not before it is known that nobody else records to it."""
+    file = os.open(path, flags & ~(os.O_TRUNC | os.O_WRONLY) | os.O_RDWR, 0o666)
+    try:
+        if stat.S_ISREG(os.fstat(file).st_mode):  # a device is nobody's
+            _lock(file)
+            os.ftruncate(file, 0)
+    except OSError:
+        os.close(file)
+        raise
+    return file
+
+
+def _lock(file: int) -> None:
+    """Lock an open file for this process; where a file can't be locked it goes without.
+
+    Raises
+    ------
+    BlockingIOError
+        Another process holds the lock.
+    """
+    if sys.platform == "win32":
+        import msvcrt
+
+        os.lseek(file, _FAR, os.SEEK_SET)  # what is locked can't be read by others, so it lies beyond the content
+        try:
+            msvcrt.locking(file, msvcrt.LK_NBLCK, 1)
+        except OSError as fault:
+            raise BlockingIOError(errno.EWOULDBLOCK, "locked") from fault
+        finally:
+            os.lseek(file, 0, os.SEEK_SET)
+        return
+    import fcntl
+
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        raise
+    except OSError:
+        return
+
+
 class SyncedFile:
-    """A file of whole pieces, written when asked and synced to the disk.
+    """A file of whole pieces, written when asked and synced to the disk, and locked: only one process records to it.
 
     Parameters
     ----------
@@ -114,11 +160,16 @@ class SyncedFile:
         self.path = path
         self._packed = packed
         self._pieces: list[bytes] = []
+        self.size = 0
         try:
-            self._raw = path.open("wb", buffering=0)
+            self._raw = open(path, "ab", buffering=0, opener=_opened)  # noqa: SIM115  (closed by `close`)
+        except BlockingIOError:
+            raise RecordingError(
+                f"{path}: another program is recording to this file", hint="end that recording, or choose another --out"
+            ) from None
         except OSError as fault:
             raise _fault(path, fault, "can't be written") from fault
-        self.size = 0
+        self._is_file = stat.S_ISREG(os.fstat(self._raw.fileno()).st_mode)
 
     def write(self, piece: bytes) -> int:
         """Keep a piece until the next `flush` or `sync`."""
@@ -139,6 +190,37 @@ class SyncedFile:
         except OSError as fault:
             if fault.errno not in (errno.EINVAL, errno.ENOTSUP):  # pipes and some network disks can't
                 raise _fault(self.path, fault, "can't be written any further") from fault
+
+    @property
+    def changed(self) -> str:
+        """What others did to the file since it was opened: "moved", "deleted", "written to"; empty if nothing."""
+        if not self._is_file:
+            return ""
+        mine = os.fstat(self._raw.fileno())
+        if mine.st_nlink == 0:
+            return "deleted"
+        try:
+            there = self.path.stat()
+        except OSError:
+            return "moved"
+        if not os.path.samestat(mine, there):
+            return "moved"
+        return "" if mine.st_size == self.size else "written to"
+
+    def rescue(self, path: Path) -> None:
+        """Write what the file holds to another place, where its own is gone.
+
+        Raises
+        ------
+        RecordingError
+            That can't be written.
+        """
+        try:
+            with open(self._raw.fileno(), "rb", closefd=False) as source, path.open("xb") as target:
+                source.seek(0)
+                shutil.copyfileobj(source, target, 1 << 20)
+        except OSError as fault:
+            raise _fault(path, fault, "can't be written") from fault
 
     def close(self) -> None:
         """Close; what was not synced is lost."""
@@ -211,8 +293,12 @@ class Recorder:
         self._begun = self._next_sync = 0.0
         self.paths: list[Path] = []
         self.frames = self._part_frames = 0
+        self._first_ns: int | None = None
         self.losses: dict[str, int] = {}
-        self._open()
+        self.notes: list[str] = []
+        self._stored = 0
+        self._number = 1
+        self._open(path if rotate_bytes is None and rotate_s is None else part_path(path, 1))
 
     @property
     def size(self) -> int:
@@ -230,14 +316,19 @@ class Recorder:
         if len(frames):
             if self._part_is_full():
                 self._finish({"why": "the next part follows"})
-                self._open()
+                self._open(self._next_path())
+            if not self._part_frames:
+                self._first_ns = int(frames.time_ns[0])
+                self._events.write(line_of({"first_ns": self._first_ns}))
             self._writer.write(frames)
             self.frames += len(frames)
             self._part_frames += len(frames)
         for event in events:
             self._events.write(event_line(event))
+        self._events.flush()  # first, so that frames are never without the line that ties them to their events
         self._file.flush()
-        self._events.flush()
+        if not self._packed:
+            self._stored = self._part_frames
         now = self._clock()
         if now >= self._next_sync:
             self.sync()
@@ -249,16 +340,21 @@ class Recorder:
 
     def sync(self) -> None:
         """Have everything on the disk."""
-        self._file.sync()
         self._events.sync()
+        self._file.sync()
+        self._stored = self._part_frames
         self._next_sync = self._clock() + SYNC_S
+        if changed := self._file.changed:
+            self._go_on(changed)
 
     def close(self, end: Mapping[str, Any]) -> None:
         """End the recording; `end` is what the sidecar's last line says: at least `why`."""
         self._finish(end)
 
     def abandon(self, why: str) -> None:
-        """End it after a fault, saying so where that is still possible."""
+        """End it after a fault, saying so where that is still possible; frames that no file holds aren't counted."""
+        self.frames -= self._part_frames - self._stored
+        self._part_frames = self._stored
         with contextlib.suppress(RecordingError, OSError, ValueError):  # ValueError: closed, when no next part opened
             self._end_events({"why": why})
         self._file.close()
@@ -269,10 +365,36 @@ class Recorder:
             self._rotate_s is not None and self._clock() - self._begun >= self._rotate_s
         )
 
-    def _open(self) -> None:
-        rotating = self._rotate_bytes is not None or self._rotate_s is not None
-        number = len(self.paths) + 1
-        path = part_path(self._path, number) if rotating else self._path
+    def _go_on(self, changed: str) -> None:
+        """Leave a file that is no longer this recorder's own, and go on in a new one."""
+        path = self.paths.pop()
+        self._end({"why": f"the file was {changed} while it was recorded to"})
+        kept = path
+        if changed == "deleted":
+            kept = self._next_path(free=True)
+            self._file.rescue(kept)
+            self._events.rescue(sidecar_of(kept))
+        if changed != "moved":  # then nobody here knows where it is
+            self.paths.append(kept)
+        self._file.close()
+        self._events.close()
+        if kept != path:
+            sidecar_of(path).unlink(missing_ok=True)
+        following = self._next_path(free=True)
+        said = f"{path.name} was {changed} while it was recorded to; the recording goes on in {following.name}"
+        if kept != path:
+            said += f", and {kept.name} has what came before"
+        self.notes.append(said)
+        self._open(following)
+        self._events.write(event_line(Event(time.time_ns() // 1000 * 1000, None, "note", MappingProxyType({}), said)))
+
+    def _next_path(self, *, free: bool = False) -> Path:
+        """Name the next part; a free one is no file that is there already."""
+        self._number += 1
+        path = part_path(self._path, self._number)
+        return self._next_path(free=True) if free and (path.exists() or sidecar_of(path).exists()) else path
+
+    def _open(self, path: Path) -> None:
         self._file = SyncedFile(path, packed=self._packed)
         try:
             self._events = SyncedFile(sidecar_of(path))
@@ -282,21 +404,26 @@ class Recorder:
         stream = cast("BinaryIO", self._file)
         self._writer: Writer = CandumpWriter(stream) if self._form == "candump" else AscWriter(stream)
         self.paths.append(path)
-        self._part_frames = 0
+        self._part_frames = self._stored = 0
+        self._first_ns = None
         self._begun = self._clock()
-        started = {"format": FORMAT, "file": path.name, "part": number, "started_ns": time.time_ns()}
+        started = {"format": FORMAT, "file": path.name, "part": len(self.paths), "started_ns": time.time_ns()}
         self._events.write(line_of(started | self._header))
         self.sync()
 
     def _finish(self, end: Mapping[str, Any]) -> None:
+        self._end(end)
+        self._file.close()
+        self._events.close()
+
+    def _end(self, end: Mapping[str, Any]) -> None:
         self._writer.close()
         for reason, count in self._writer.losses.items():
             self.losses[reason] = self.losses.get(reason, 0) + count
         self._file.sync()
         self._end_events(end)
-        self._file.close()
-        self._events.close()
 
     def _end_events(self, end: Mapping[str, Any]) -> None:
-        self._events.write(line_of({"ended_ns": time.time_ns(), "frames": self._part_frames} | dict(end)))
+        told = {"ended_ns": time.time_ns(), "first_ns": self._first_ns, "frames": self._part_frames}
+        self._events.write(line_of(told | dict(end)))
         self._events.sync()

@@ -37,6 +37,8 @@ class Recording:
         Set by the user.
     problems
         Messages that could not be taken, by reason.
+    notes
+        What became of its files: moved, deleted or written to by others.
     losses
         What the file format can't hold, by reason.
     why
@@ -52,6 +54,7 @@ class Recording:
     gaps: int
     markers: int
     problems: dict[str, int]
+    notes: tuple[str, ...]
     losses: dict[str, int]
     why: str
 
@@ -230,6 +233,7 @@ class RecordingRun:
             gaps=self._gaps,
             markers=self._marked,
             problems=self.capture.problems.counts,
+            notes=tuple(self._recorder.notes),
             losses=dict(self._recorder.losses),
             why=why,
         )

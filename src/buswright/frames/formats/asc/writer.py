@@ -237,9 +237,10 @@ class AscWriter(Writer):
     def _write_event(self, event: Event) -> None:
         line = self._event_line(event)
         if line is None:
-            self._lose(f"{event.kind} events, kept as comments")
+            kind = _one_line(event.kind)
+            self._lose(f"{kind} events, kept as comments")
             stamp = "" if event.time_ns is None else self._stamp(event.time_ns).strip() + " "
-            line = f"// {stamp}{event.kind}: {_one_line(event.text) or _one_line(str(dict(event.values)))}"
+            line = f"// {stamp}{kind}: {_one_line(event.text) or _one_line(str(dict(event.values)))}"
         if line:
             self._stream.write(line.encode() + b"\n")
 
