@@ -82,7 +82,7 @@ def _asked(sources: list[str]) -> bool:
     from buswright.frames.live.listen_only import prove, warning
 
     unproven = [(address, proof) for address in parse_all(sources) if not (proof := prove(address)).safe]
-    if not unproven or not (sys.stdin.isatty() and sys.stderr.isatty()):
+    if not unproven or not (sys.stdin is not None and sys.stdin.isatty() and sys.stderr.isatty()):
         return False
     for address, proof in unproven:
         print(warning(address, proof), file=sys.stderr)

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import argparse
-import io
-import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from importlib import import_module
+from typing import TYPE_CHECKING, NoReturn
 
 from buswright._version import __version__
+from buswright.cli.streams import standing_streams, to_nowhere
 from buswright.errors import UserError
+from buswright.writing import HINTS, WritingError, writing_error
+
+if TYPE_CHECKING:
+    from _typeshed import SupportsWrite
 
 COMMANDS: dict[str, str] = {
     "demo": "decode, calibrate and judge the invented car; needs no files",
@@ -32,9 +37,24 @@ COMMANDS: dict[str, str] = {
 REPORT_TO = "Please report it on the project's issue list, with the command and, if you can, the capture"
 
 
+_ELSEWHERE = "send it to a file or a pipe that takes it, for example > result.txt"
+
+
+class Parser(argparse.ArgumentParser):
+    """Raises what was wrong with the call, like every other error."""
+
+    def error(self, message: str) -> NoReturn:
+        """Raise it, with where the usage stands."""
+        raise UserError(message, hint=f"{self.prog} --help")
+
+    def print_help(self, file: SupportsWrite[str] | None = None) -> None:
+        """Print it; argparse itself would pass over a standard output that is full."""
+        (file or sys.stdout).write(self.format_help())
+
+
 def build_parser(wanted: str | None = None) -> argparse.ArgumentParser:
     """Build the parser; only the wanted command's module is imported, all of them for None."""
-    parser = argparse.ArgumentParser(
+    parser = Parser(
         prog="buswright",
         allow_abbrev=False,  # an abbreviation may mean another option in the next version
         description="Decode, calibrate and trust every channel on a race car's CAN bus.",
@@ -60,7 +80,13 @@ def build_parser(wanted: str | None = None) -> argparse.ArgumentParser:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command; return its exit status."""
+    """Run one command; return its exit status.
+
+    Raises
+    ------
+    UserError
+        The call or the input was wrong.
+    """
     arguments = list(sys.argv[1:] if arguments is None else arguments)
     wanted = next((word for word in arguments if not word.startswith("-")), "")
     options = build_parser(wanted).parse_args(arguments)
@@ -71,34 +97,71 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def entry() -> None:
     """Run as a console script: every error ends here."""
     arguments = sys.argv[1:]
-    for stream in (sys.stdout, sys.stderr):  # a terminal without ° shows a ? rather than an error
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")
-    try:
-        status = main(arguments)
-        sys.stdout.flush()
-    except UserError as error:
-        _say(error, as_json="--json" in arguments)
-        status = error.exit_code
-    except KeyboardInterrupt:
-        print("interrupted", file=sys.stderr)
-        status = 130
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        status = 0
-    except Exception:  # noqa: BLE001  (the one catch site)
-        import traceback
-
-        traceback.print_exc()
-        print(f"\nThis is a fault in Buswright {__version__}. {REPORT_TO}.", file=sys.stderr)
-        status = 3
+    with standing_streams() as unheard:
+        status = status_of(arguments)
+        if unheard() and status in (0, 1):
+            _say(WritingError("standard output is closed: the result was not printed", hint=_ELSEWHERE), as_json=False)
+            status = 2
     sys.exit(status)
 
 
+def status_of(arguments: Sequence[str]) -> int:
+    """Run one command; print what was wrong, and return the exit status."""
+    try:
+        try:
+            status = main(arguments)
+        except SystemExit as end:  # --help and --version
+            status = int(end.code or 0)
+        sys.stdout.flush()
+    except UserError as error:
+        return _said(error, as_json="--json" in arguments)
+    except KeyboardInterrupt:
+        print("interrupted", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        to_nowhere(sys.stdout)
+        return 0
+    except OSError as fault:
+        if fault.errno not in HINTS:
+            return _fault_of_ours()
+        return _said(_of_system(fault), as_json="--json" in arguments)
+    except Exception:  # noqa: BLE001  (the one catch site)
+        return _fault_of_ours()
+    return status
+
+
+def _fault_of_ours() -> int:
+    import traceback
+
+    traceback.print_exc()
+    print(f"\nThis is a fault in Buswright {__version__}. {REPORT_TO}.", file=sys.stderr)
+    return 3
+
+
+def _of_system(fault: OSError) -> UserError:
+    """Say what the system refused: the file that it names, or else standard output, which all results end at."""
+    if fault.filename is not None:
+        return writing_error(fault.filename, fault, "can't be used")
+    return WritingError(f"the result can't be printed: {fault.strerror or fault}", hint=_ELSEWHERE)
+
+
+def _said(error: UserError, *, as_json: bool) -> int:
+    """Print an error, also where standard output takes nothing; return its exit status."""
+    try:
+        _say(error, as_json=as_json)
+        sys.stdout.flush()
+    except OSError as fault:
+        to_nowhere(sys.stdout)
+        if error.hint != _ELSEWHERE and not isinstance(fault, BrokenPipeError):
+            _say(_of_system(fault), as_json=False)
+    return error.exit_code
+
+
 def _say(error: UserError, *, as_json: bool) -> None:
+    with suppress(OSError):
+        print(f"buswright: {error}", file=sys.stderr)
     if as_json:
         import json
 
         document = {"schema": "buswright.error/1", "error": {"message": error.message, "hint": error.hint}}
         print(json.dumps(document, ensure_ascii=False, indent=2))
-    print(f"buswright: {error}", file=sys.stderr)

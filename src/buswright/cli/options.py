@@ -9,6 +9,7 @@ import re
 import sys
 import time
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
@@ -16,6 +17,8 @@ from typing import TYPE_CHECKING, Literal
 
 from buswright.cli.live_source import LIVE_HELP, add_live, heard, live_sources, open_live_source, spooled
 from buswright.errors import UserError
+from buswright.frames.live.address import is_live
+from buswright.writing import claim
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
@@ -178,24 +181,28 @@ def add_output(parser: argparse.ArgumentParser, text: str) -> None:
     add_force(parser)
 
 
-def claim_output(path: Path, *, force: bool, option: str = "--out") -> None:
-    """Refuse to overwrite a file unless forced; make its folder. `option` is what named the file.
+def claim_output(options: argparse.Namespace, path: Path, option: str = "--out") -> None:
+    """Refuse a file to write that can't be, is there without --force, or is read by this call (see `writing.claim`)."""
+    claim(path, force=options.force, option=option, inputs=inputs_of(options))
 
-    Raises
-    ------
-    UserError
-        It is there, or its folder can't be made.
-    """
-    if path.exists() and not force:
-        raise UserError(
-            f"{path}: this file exists already", hint=f"choose another {option}, or overwrite it with --force"
-        )
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as fault:
-        raise UserError(
-            f"{path.parent}: this folder can't be made: {fault.strerror}", hint=f"choose another {option}"
-        ) from None
+
+def inputs_of(options: argparse.Namespace) -> Iterator[Path]:
+    """Yield every file that a call reads: captures with their sidecars, databases, the car file with its databases."""
+    from buswright.channels.carfile.load import load_car_file
+    from buswright.frames.opening import open_capture
+    from buswright.frames.sidecar import sidecar_of
+
+    if options.source and not is_demo(options) and not any(map(is_live, options.source)):
+        for path in open_capture(options.source, timezone=options.timezone).paths:
+            yield from (path, sidecar_of(path))
+    databases = getattr(options, "dbc", [])
+    yield from (bound_database(item)[1] for item in databases)
+    if hasattr(options, "car") and (options.car or not databases):
+        path = Path(options.car or DEFAULT_CAR)
+        yield path
+        with suppress(UserError):  # the command itself says what is wrong with it
+            car = load_car_file(path, untrusted=getattr(options, "untrusted", False))
+            yield from (Path(each) for database in car.databases.values() for each in database.paths)
 
 
 def bus_names(options: argparse.Namespace) -> dict[str, str]:
@@ -264,12 +271,15 @@ def load_databases(options: argparse.Namespace) -> Databases:
 
     bound: dict[str, list[object]] = {}
     for item in options.dbc:
-        name, equals, path = item.partition("=")
-        if equals and not Path(item).exists():
-            bound.setdefault(name, []).append(load_database(path))
-        else:
-            bound.setdefault(EVERY_BUS, []).append(load_database(item))
+        name, path = bound_database(item)
+        bound.setdefault(name or EVERY_BUS, []).append(load_database(path))
     return bound  # type: ignore[return-value]
+
+
+def bound_database(item: str) -> tuple[str | None, Path]:
+    """Return the bus that an entry of --dbc binds its database to, None for all, and the file."""
+    name, equals, path = item.partition("=")
+    return (name, Path(path)) if equals and not Path(item).exists() else (None, Path(item))
 
 
 def is_demo(options: argparse.Namespace) -> bool:

@@ -32,6 +32,19 @@ def grave_notes(databases: Databases) -> tuple[LintNote, ...]:
     return tuple(note for database in every for note in lint(database) if note.severity is Severity.FAULT)
 
 
+def is_table(path: Path) -> bool:
+    """Whether a file is a table that an earlier `decode` wrote into its folder."""
+    if path.suffix != ".parquet" or not path.is_file():
+        return False
+    import pyarrow
+    import pyarrow.parquet
+
+    try:
+        return b"buswright" in (pyarrow.parquet.read_schema(path).metadata or {})
+    except (OSError, pyarrow.ArrowInvalid):
+        return False
+
+
 @dataclass(frozen=True, slots=True)
 class Decoding:
     """The result of `decode`.

@@ -10,6 +10,7 @@ from pathlib import Path
 from textual.app import App
 
 from buswright.worker.snapshot import Snapshot
+from buswright.writing import write_whole
 
 _FONTS = re.compile(r"@font-face\s*\{.*?\}\s*", re.DOTALL)
 SIZE = (120, 40)
@@ -30,7 +31,7 @@ def written(app: App[None], path: Path) -> Path:
     while free.exists():
         number += 1
         free = path.with_stem(f"{path.stem}-{number}")
-    free.write_text(svg_of(app), encoding="utf-8")
+    write_whole(free, svg_of(app))
     return free
 
 
@@ -54,7 +55,7 @@ def save(app: App[None], newest: Callable[[], Snapshot | None], path: Path, size
                     break
                 await pilot.pause(0.05)
             await pilot.pause()
-            path.write_text(svg_of(app), encoding="utf-8")
+            write_whole(path, svg_of(app))
 
     asyncio.run(run())
 

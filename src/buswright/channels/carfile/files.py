@@ -55,7 +55,7 @@ def read_bytes(path: Path, *, untrusted: bool) -> bytes:
         raise CarFileError(f"{path}: there is no such file", hint=hint) from None
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-        raise CarFileError(f"{path}: can't be read: {reason}") from None
+        raise CarFileError(f"{path}: can't be read: {reason}", hint="check the path") from None
     if len(data) > MOST_BYTES:
         raise CarFileError(f"{path}: has more than {MOST_BYTES >> 20} MiB, so it is no car file")
     return data

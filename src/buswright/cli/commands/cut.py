@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, BinaryIO, cast
 
 from buswright.cli import options as shared
 from buswright.errors import UserError
+from buswright.writing import whole_file
 
 if TYPE_CHECKING:
     from buswright.frames.table import Event, Frames
@@ -48,7 +49,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Read, select, write."""
-    from buswright.channels.session import interface_names
     from buswright.frames.formats.asc.writer import AscWriter
     from buswright.frames.formats.candump.writer import CandumpWriter
     from buswright.frames.formats.writing import Writer, rebased, rebased_events, write_all
@@ -60,9 +60,8 @@ def run(options: argparse.Namespace) -> int:
     selection = FrameSelection.parse(options.select)
     car = shared.load_car(options)
     new_start = _new_start(options)
-    source = shared.Source.of(options)
-    source.names = interface_names(car) | source.names
-    shared.claim_output(path, force=options.force)
+    source = shared.Source.of(options, car)
+    shared.claim_output(options, path)
     written = 0
     read = 0
     offset: int | None = None
@@ -93,7 +92,7 @@ def run(options: argparse.Namespace) -> int:
         ]
         return rebased_events(kept, offset) if offset else kept
 
-    with _writing(path) as stream:
+    with whole_file(path) as new, _opened(new, packed=path.suffix == ".gz") as stream:
         clock = None if new_start else lambda: source.capture.clock
         writer: Writer
         if form == "candump":
@@ -139,20 +138,10 @@ def _new_start(options: argparse.Namespace) -> int | None:
 
 
 @contextmanager
-def _writing(path: Path) -> Iterator[BinaryIO]:
-    """Write beside the target and move it there once it is whole: a failure leaves nothing half done."""
-    part = path.with_name(path.name + ".part")
-    try:
-        with part.open("wb") as raw:
-            if path.suffix == ".gz":
-                with gzip.GzipFile(fileobj=raw, mode="wb", compresslevel=6, filename="", mtime=0) as packed:
-                    yield cast("BinaryIO", packed)
-            else:
-                yield raw
-        part.replace(path)
-    except OSError as fault:
-        raise UserError(
-            f"{path}: can't be written: {fault.strerror or fault}", hint="check that the disk has room"
-        ) from fault
-    finally:
-        part.unlink(missing_ok=True)
+def _opened(path: Path, *, packed: bool) -> Iterator[BinaryIO]:
+    with path.open("wb") as raw:
+        if packed:
+            with gzip.GzipFile(fileobj=raw, mode="wb", compresslevel=6, filename="", mtime=0) as stream:
+                yield cast("BinaryIO", stream)
+        else:
+            yield raw

@@ -13,12 +13,14 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
+from dataclasses import replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
 from buswright.errors import UserError
+from buswright.writing import claim, whole_file, whole_folder
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
@@ -57,37 +59,39 @@ def run(options: argparse.Namespace) -> int:
         )
     if options.rate is not None and not options.rate > 0:
         raise UserError(f"--rate {options.rate:g}: must be above 0", hint="for example --rate 100, in Hz")
-    path = _target(options)
+    path, folder = _target(options)
     source = shared.Source.of(options, car)
-    if car is None and options.rate is None:
-        decoding = _signals(options, path, source, databases)
-    else:
-        decoding = _channels(options, path, source, car, databases)
-    shared.show(options, report, decoding)
+    with whole_folder(path, replaces=report.is_table) if folder else whole_file(path) as new:
+        if car is None and options.rate is None:
+            decoding = _signals(options, new, source, databases)
+        else:
+            decoding = _channels(options, new, source, car, databases)
+        written = {name: path / file.name if folder else path for name, file in decoding.files.items() if file.exists()}
+    shared.show(options, report, replace(decoding, files=written))
     return 0
 
 
-def _target(options: argparse.Namespace) -> Path:
-    """Where to write, checked before anything is read."""
+def _target(options: argparse.Namespace) -> tuple[Path, bool]:
+    """Where to write, checked before anything is read, and whether it is a folder."""
     path = Path(options.out)
     if options.out.endswith(("/", "\\")) or path.is_dir():
         if options.rate is not None:
             raise UserError(
                 "--rate makes one table, so --out must be a file", hint="for example --out run.parquet or run.csv"
             )
+        claim(path, force=True)
+        if path.exists() and not path.is_dir():
+            raise UserError(f"{path}: this is a file, not a folder", hint="choose another --out")
         if path.exists() and any(path.iterdir()) and not options.force:
             raise UserError(
-                f"{path}: this folder holds files already", hint="choose another --out, or write into it with --force"
+                f"{path}: this folder holds files already",
+                hint="choose another --out, or replace the tables in it with --force",
             )
-        return path
+        return path, True
     if path.suffix not in (".parquet", ".csv"):
         raise UserError(f"--out {options.out}: unknown file type", hint="end it in / for a folder, .parquet or .csv")
-    shared.claim_output(path, force=options.force)
-    return path
-
-
-def _is_folder(path: Path) -> bool:
-    return path.suffix not in (".parquet", ".csv") or path.is_dir()
+    shared.claim_output(options, path)
+    return path, False
 
 
 def _signals(options: argparse.Namespace, path: Path, source: shared.Source, databases: Databases) -> Decoding:
@@ -99,7 +103,7 @@ def _signals(options: argparse.Namespace, path: Path, source: shared.Source, dat
 
     decoder = source.decoder(databases, SignalSelection.parse(options.select) if options.select else None)
     title = ", ".join(options.source)
-    writer = SignalFolder(path, source=title) if _is_folder(path) else SignalRows(path, source=title)
+    writer = SignalFolder(path, source=title) if path.is_dir() else SignalRows(path, source=title)
     try:
         for frames in source:
             for piece in frames.pieces(PIECE_FRAMES):
@@ -137,7 +141,7 @@ def _writer(path: Path, options: argparse.Namespace, car: CarFile | None) -> Cha
     title, car_hash = ", ".join(options.source), car.hash if car is not None else ""
     if options.rate is not None:
         return ChannelGrid(path, options.rate, source=title, car_hash=car_hash)
-    kind = ChannelFolder if _is_folder(path) else ChannelRows
+    kind = ChannelFolder if path.is_dir() else ChannelRows
     return kind(path, source=title, car_hash=car_hash)
 
 

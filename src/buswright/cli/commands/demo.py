@@ -16,12 +16,14 @@ from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
 from buswright.errors import UserError
+from buswright.writing import claim, whole_folder
 
 if TYPE_CHECKING:
     from buswright.frames.capture import Capture
     from buswright.frames.table import Frames
     from buswright.health.track import HealthTracker
     from buswright.simulate.faults.catalogue import Fault
+    from buswright.simulate.source import SimulatedCapture
 
 PLOTTED = ("vehicle_speed", "damper_fl", "oil_pressure")
 
@@ -119,15 +121,16 @@ def _can_show(sign: str) -> bool:
     return True
 
 
-def _save(folder: Path, capture: object, *, force: bool) -> Path:
+def _save(folder: Path, capture: SimulatedCapture, *, force: bool) -> Path:
     from buswright.frames.formats.candump.writer import write_candump
-    from buswright.simulate.source import SimulatedCapture, write_car
+    from buswright.simulate.source import write_car
 
-    assert isinstance(capture, SimulatedCapture)
-    shared.claim_output(folder / "run.log", force=force)
-    write_car(folder)
-    with (folder / "run.log").open("wb") as stream:
-        write_candump(capture, stream)
+    with whole_folder(folder) as new:
+        write_car(new)
+        for name in ("run.log", *(each.name for each in new.iterdir())):
+            claim(folder / name, force=force, option="--save")
+        with (new / "run.log").open("wb") as stream:
+            write_candump(capture, stream)
     return folder
 
 

@@ -13,12 +13,12 @@ Captures in several formats can be given together: can0 of one and channel 1 of 
 from __future__ import annotations
 
 import argparse
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
 from buswright.errors import CarFileError, UserError
+from buswright.writing import whole_file
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.load import CheckResult
@@ -52,7 +52,7 @@ def run(options: argparse.Namespace) -> int:
     if options.add and not path.is_file():
         raise UserError(f"{path}: no car file to add to", hint="leave out --add to draft a new one")
     if not options.add:
-        _claim(path, force=options.force)
+        _claim(options, path)
     car = load_car_file(path, untrusted=options.untrusted) if options.add else None
     drafted = draft(
         _recordings(options), _databases(options), folder=path.parent, names=shared.bus_names(options), car=car
@@ -65,13 +65,13 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _claim(path: Path, *, force: bool) -> None:
-    if path.exists() and not force:
+def _claim(options: argparse.Namespace, path: Path) -> None:
+    if path.exists() and not options.force:
         raise UserError(
             f"{path}: this file exists already",
             hint="add to it with --add (changes no line), or overwrite it with --force",
         )
-    shared.claim_output(path, force=True)
+    shared.claim_output(options, path)
 
 
 def _recordings(options: argparse.Namespace) -> list[Recording]:
@@ -119,10 +119,8 @@ def _databases(options: argparse.Namespace) -> list[GivenDatabase]:
 
     found = []
     for item in options.dbc:
-        bus, equals, path = item.partition("=")
-        bound = bool(equals) and not Path(item).exists()
-        file = Path(path if bound else item)
-        found.append(GivenDatabase(file, load_database(file), bus if bound else None))
+        bus, file = shared.bound_database(item)
+        found.append(GivenDatabase(file, load_database(file), bus))
     return found
 
 
@@ -130,8 +128,7 @@ def _write(path: Path, text: str, drafted: Draft, *, untrusted: bool) -> CheckRe
     """Write the file as a whole, but only if it is a valid car file."""
     from buswright.channels.carfile.load import check_car_file
 
-    new = path.with_name(f".{path.name}.{os.getpid()}.new")
-    try:
+    with whole_file(path) as new:
         new.write_bytes(text.encode("utf-8"))
         result = check_car_file(new, untrusted=untrusted)
         if result.errors:
@@ -140,9 +137,4 @@ def _write(path: Path, text: str, drafted: Draft, *, untrusted: bool) -> CheckRe
                 + "\n".join(f"line {fault.line}: {fault.key}: {fault.text}" for fault in result.errors[:5]),
                 hint=f"please report it; the draft has {len(drafted.tables)} tables",
             )
-        new.replace(path)
-    except OSError as error:
-        raise UserError(f"{path}: can't be written: {error.strerror}", hint="choose another --out") from None
-    finally:
-        new.unlink(missing_ok=True)
     return result

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
 from buswright.errors import UserError
+from buswright.writing import write_whole
 
 if TYPE_CHECKING:
     from buswright.frames.table import Event
@@ -42,12 +43,12 @@ def run(options: argparse.Namespace) -> int:
 
     page = Path(options.html) if options.html else None
     if page is not None:
-        shared.claim_output(page, force=options.force, option="--html")
+        shared.claim_output(options, page, "--html")
     report, spacings = _examine(options)
     if page is not None and spacings is not None:
         from buswright.report.health.page import render_html
 
-        page.write_text(render_html(report, spacings.result()), encoding="utf-8", newline="\n")
+        write_whole(page, render_html(report, spacings.result()))
     width = min(shutil.get_terminal_size((100, 24)).columns, 160)
     shared.show(options, health, report, width=width, every=options.all)
     if page is not None and not options.json:

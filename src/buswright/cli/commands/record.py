@@ -104,7 +104,7 @@ def _checked(options: argparse.Namespace) -> Path:
     rotating = options.rotate_mb is not None or options.rotate_min is not None
     for target in (path, part_path(path, 1)) if rotating else (path,):
         for file in (target, sidecar_of(target)):
-            shared.claim_output(file, force=options.force)
+            shared.claim_output(options, file)
     return path
 
 

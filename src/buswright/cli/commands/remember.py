@@ -40,7 +40,7 @@ def run(options: argparse.Namespace) -> int:
     from buswright.report.comparison import render_baseline
 
     path = Path(options.out)
-    shared.claim_output(path, force=options.force)
+    shared.claim_output(options, path)
     baseline = measure(options, shared.load_car(options))
     save(baseline, path)
     print(baseline_text(baseline).rstrip("\n") if options.json else render_baseline(baseline, path))

@@ -111,9 +111,9 @@ def _check(options: argparse.Namespace) -> None:
     if options.out:
         format_of(Path(options.out))
         for file in (Path(options.out), sidecar_of(Path(options.out))):
-            shared.claim_output(file, force=options.force)
+            shared.claim_output(options, file)
     if options.snapshot:
-        shared.claim_output(Path(options.snapshot), force=options.force, option="--snapshot")
+        shared.claim_output(options, Path(options.snapshot), "--snapshot")
         if not options.source:
             raise UserError("--snapshot needs a SOURCE", hint="name a capture, or demo")
     elif not _at_terminal():

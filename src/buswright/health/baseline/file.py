@@ -12,6 +12,7 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from buswright.errors import UserError
 from buswright.health.baseline.baseline import Baseline
+from buswright.writing import write_whole
 
 SCHEMA = "buswright.baseline/1"
 _FAMILY = "buswright.baseline/"
@@ -26,11 +27,7 @@ class BaselineError(UserError):
 
 def save(baseline: Baseline, path: Path) -> None:
     """Write a baseline; an older file of that name is replaced as a whole."""
-    text = baseline_text(baseline)
-    try:
-        path.write_text(text, encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise BaselineError(f"{path}: can't be written: {error.strerror}", hint="choose another --out") from None
+    write_whole(path, baseline_text(baseline))
 
 
 def load(path: Path) -> Baseline:

@@ -1,0 +1,38 @@
+"""Standard streams that are closed, full, or can't show a sign."""
+
+from __future__ import annotations
+
+import io
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from typing import TextIO
+
+
+@contextmanager
+def standing_streams() -> Iterator[Callable[[], bool]]:
+    """Have all standard streams there; give whether something was printed to a standard output that was closed.
+
+    Python has None for a closed one, and the next file that is opened would get its number.
+    """
+    for number in (0, 1, 2):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)
+    closed = None
+    if sys.stdout is None:
+        closed = sys.stdout = io.StringIO()
+    if sys.stderr is None:
+        sys.stderr = io.StringIO()
+    for stream in (sys.stdout, sys.stderr):  # a terminal without ° shows a ? rather than an error
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
+    yield lambda: closed is not None and bool(closed.getvalue())
+
+
+def to_nowhere(stream: TextIO) -> None:
+    """Have what is still printed, and what waits to be, go nowhere: its reader has gone, or its disk is full."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())

@@ -1,0 +1,112 @@
+"""Outputs that take nothing: the exit status is the user's, and the text says what to do."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from tests.cli.outputs import KEYON
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="shell and devices of POSIX")
+PROGRAM = f"{sys.executable} -m buswright"
+
+
+def shell(words, **options):
+    return subprocess.run(f"{PROGRAM} {words}", shell=True, capture_output=True, text=True, **options)
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (f"contents {KEYON} > /dev/full", "can't be printed"),
+        (f"contents {KEYON} --json > /dev/full", "can't be printed"),
+        (f"contents {KEYON} >&-", "standard output is closed"),
+        ("check --schema >&-", "standard output is closed"),
+        ("--help > /dev/full", "can't be printed"),
+        ("guide safety >&-", "standard output is closed"),
+    ],
+)
+def test_a_full_or_closed_standard_output_is_not_our_fault(words, says):
+    done = shell(words)
+    assert done.returncode == 2, done.stderr
+    assert says in done.stderr
+    assert "  try: " in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_with_all_streams_closed_files_are_written_all_the_same(tmp_path):
+    done = shell(f"cut {KEYON} --out {tmp_path}/new.log <&- >&- 2>&-")
+    assert done.returncode == 2  # what it had to say was not heard
+    assert (tmp_path / "new.log").read_bytes().count(b"\n") == 9426
+
+
+def test_an_error_on_a_full_standard_output_says_both(tmp_path):
+    done = shell("check nowhere.toml --json > /dev/full", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "no such file" in done.stderr
+    assert "can't be printed" in done.stderr
+
+
+@pytest.mark.parametrize("words", ["cut", "contents --nonsense x", "health x --fail-on much", "nonsense"])
+def test_usage_errors_are_json_when_asked(words):
+    done = shell(f"{words} --json")
+    assert done.returncode == 2
+    document = json.loads(done.stdout)
+    assert document["schema"] == "buswright.error/1"
+    assert document["error"]["message"]
+    assert "--help" in document["error"]["hint"]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "cut {0} --out {1}.log",
+        "decode {0} --dbc x.dbc --out {1}.csv",
+        "decode {0} --dbc x.dbc --out {1}/",
+        "health {0} --html {1}.html",
+        "remember {0} --out {1}.json",
+        "draft {0} --out {1}.toml",
+        "record live:socketcan/nonsense0 --out {1}.log",
+        "watch {0} --snapshot {1}.svg",
+        "demo --save {1}",
+        "contents {1}.log",
+        "check {1}.toml",
+        "compare {1} {1}",
+        "guide {1}",
+    ],
+)
+def test_impossible_names_are_refused_with_what_to_do(words, tmp_path):
+    for name in ("n" * 300, str(KEYON / "below_a_file")):
+        done = shell(words.format(KEYON, name), cwd=tmp_path)
+        assert done.returncode == 2, done.stderr
+        assert "  try: " in done.stderr
+        assert "Traceback" not in done.stderr
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("size", [245, 252, 255])
+def test_the_longest_names_that_there_are_can_be_written(size, tmp_path):
+    name = "n" * (size - 4) + ".log"
+    assert shell(f"cut {KEYON} --out {name}", cwd=tmp_path).returncode == 0
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may write everywhere")
+def test_a_folder_without_permission_is_refused_before_the_capture_is_read(tmp_path):
+    tmp_path.chmod(0o500)
+    done = shell(f"cut nowhere.log --out {tmp_path}/new.log")
+    tmp_path.chmod(0o700)
+    assert done.returncode == 2
+    assert "write to another place" in done.stderr
+
+
+def test_a_medium_that_can_only_be_read_is_refused():
+    place = next((path for path in map(Path, ("/proc", "/sys")) if path.is_dir()), None)
+    if place is None:
+        pytest.skip("no such medium here")
+    for words in (f"cut {KEYON} --out {place}/new.log", f"decode {KEYON} --dbc x.dbc --out {place}/new/"):
+        done = shell(words)
+        assert done.returncode == 2, done.stderr
+        assert "Traceback" not in done.stderr
