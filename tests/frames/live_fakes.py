@@ -25,6 +25,7 @@ class FakeBus:
     def __init__(self, *items):
         self._items = queue.SimpleQueue()
         self.closed = False
+        self.idle = False  # asked for more than there was
         self.give(*items)
 
     def give(self, *items):
@@ -37,6 +38,7 @@ class FakeBus:
         try:
             item = self._items.get(timeout=timeout_s)
         except queue.Empty:
+            self.idle = True
             return None
         if isinstance(item, Exception):
             raise item

@@ -21,7 +21,7 @@ from buswright.frames.live import kernel_drops
 from buswright.frames.live import lane as live_lane
 from buswright.frames.live.address import parse_all, parse_live
 from buswright.frames.live.buffer import LiveBuffer
-from buswright.frames.live.bus import _explained, open_bus
+from buswright.frames.live.bus import Opened, _explained, open_bus
 from buswright.frames.live.capture import open_live
 from buswright.frames.live.find_bitrate import CANDIDATES, find_bitrate
 from buswright.frames.live.listen_only import Listening, Proof
@@ -290,6 +290,21 @@ def test_multicast_datagrams_can_be_listened_to_and_its_drops_counted():
     sender.shutdown()
     assert known.queue == 0
     assert known.kernel in ({"socket": 0}, {"socket": None})
+
+
+def test_what_came_while_a_later_bus_was_being_opened_is_no_burst_at_the_start():
+    first, second = FakeBus(message(0x001), message(0x002)), FakeBus()
+
+    def opener(address, acknowledging):
+        if address.name == "can1":
+            until(lambda: first.idle)  # fetched, and so stamped, while this one takes its time
+        return Opened(first if address.name == "can0" else second, {}, "host")
+
+    with opened(opener, "can0", "can1") as capture:
+        first.give(message(0x003))
+        second.give(message(0x004))
+        batches = poll_until(capture, lambda batches: frames_in(batches) >= 2)
+        assert sorted(identifier for batch in batches for identifier in batch.id.tolist()) == [0x003, 0x004]
 
 
 # Surviving -----------------------------------------------------------------------------------------------------------

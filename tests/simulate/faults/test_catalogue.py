@@ -18,7 +18,7 @@ from tests.simulate.fault_runs import at, clean, possible, same, seconds_of, see
 
 def test_every_fault_of_the_three_lower_layers_can_be_put_in():
     lower = {fault for fault, layer in FAULTS.items() if layer <= Layer.NODE}
-    assert set(KINDS) == lower | {"power-cycle"}
+    assert set(KINDS) == lower | {"power-cycle", "loose-contact"}
     assert all(set(kind.company) <= lower for kind in KINDS.values())
 
 
@@ -147,7 +147,7 @@ def test_a_scenario_runs_on_another_seed_and_says_what_is_true(scenario):
     (truth,) = run.ground_truth
     assert truth.start_ns <= truth.end_ns
     kinds = {"capture", *(f"bus:{bus.name}" for bus in car.buses())}
-    assert truth.subject in kinds or truth.subject.startswith(("module:", "id:"))
+    assert truth.subject in kinds or truth.subject.startswith(("module:", "id:", "channel:", "plug:"))
 
 
 def test_no_fault_frame_carries_an_error_flag_by_mistake():

@@ -116,8 +116,6 @@ class LiveCapture(Capture):
         self._running = False
         self._next_look = 0.0
         self._clock_offset = time.time_ns() - time.monotonic_ns()
-        for lane in lanes:
-            lane.start()
 
     def __enter__(self) -> LiveCapture:
         return self
@@ -376,10 +374,17 @@ def open_live(
             opened = opener(address, bench)
             reopen = _reopener(address, bench, opener, proving, proofs[address.name])
             lanes.append(Lane(address, len(lanes), opened, reopen, capacity))
+            # At once: the computer stamps what some adapters send when it fetches it, and the next may take seconds.
+            lanes[-1].start()
     except UserError:
         for lane in lanes:
-            lane.opened.listener.close()
+            lane.stop()
+        for lane in lanes:
+            lane.join()
         raise
+    for lane in lanes[:-1]:
+        if lane.stamped_by == "host":  # all buses begin together, or the load of the later ones would seem lower
+            lane.buffer.take(lane.index)
     return LiveCapture(addresses, lanes, proofs, bench=bench)
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from buswright.simulate.car.sensors import INPUTS
+from buswright.simulate.car.sensors import INPUTS, OPEN_V, SENSORS
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +49,8 @@ def _wired(signal: str, plausible: tuple[float, float], **keys: Any) -> Entry:
         wiring |= {"supply": "5V-A", "ground": wired.ground}
     entry["wiring"] = wiring
     if wired.sensor in {"damper_75", "pressure_10", "pressure_2", "ntc_10k"}:
-        high = wired.sensor in {"damper_75", "ntc_10k"}
-        entry["fingerprints"] = {"open": 4.98 if high else 0.02, "to_ground": 0.01, "to_supply": 4.99}
+        opened = OPEN_V[SENSORS[wired.sensor]["open_reads"]]
+        entry["fingerprints"] = {"open": opened, "to_ground": 0.01, "to_supply": 4.99}
     return Entry(wired.channel, signal, entry, wired.channel)
 
 

@@ -139,6 +139,11 @@ class Message:
             object.__setattr__(self, "counter", Counter(found.start, found.bits))
 
     @property
+    def digits(self) -> str:
+        """The identifier as captures write it."""
+        return f"{self.id:08X}" if self.extended else f"{self.id:03X}"
+
+    @property
     def multiplexer(self) -> Signal | None:
         """The signal that selects the others, if there is one."""
         return next((signal for signal in self.signals if signal.is_multiplexer), None)

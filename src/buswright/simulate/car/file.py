@@ -57,7 +57,7 @@ def _lines(fd: bool, further: Mapping[str, str]) -> Iterator[str]:
     yield from _section("What the databases can't say about frames.")
     for message in car.messages(fd=fd):
         if message.counter or message.checksum:
-            yield from _table(f'frame."{message.bus}/{_identifier(message)}"', _frame(message), message.name)
+            yield from _table(f'frame."{message.bus}/{message.digits}"', _frame(message), message.name)
     yield from _section("Calibrations that were done.")
     for record in _CALIBRATIONS:
         yield from _table("calibration_log", record, array=True)
@@ -93,10 +93,6 @@ def _frame(message: Message) -> dict[str, Any]:
         if message.checksum.data_id is not None:
             keys["checksum"]["data_id"] = message.checksum.data_id
     return keys
-
-
-def _identifier(message: Message) -> str:
-    return f"{message.id:08X}" if message.extended else f"{message.id:03X}"
 
 
 _CALIBRATIONS: tuple[dict[str, Any], ...] = (

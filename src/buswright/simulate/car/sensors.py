@@ -66,6 +66,9 @@ SENSORS: Mapping[str, Mapping[str, Any]] = MappingProxyType({
 })  # fmt: skip
 """By name, each as its table in the car file."""
 
+OPEN_V = {"high": 4.98, "low": 0.02}
+"""What an input reads with its wire off, by the `open_reads` of its sensor."""
+
 
 @dataclass(frozen=True, slots=True)
 class Input:

@@ -1,6 +1,6 @@
 """Faults of the simulated car. Importing a module of this package fills the catalogue with every kind."""
 
-from buswright.simulate.faults import bus, capture, node, text
+from buswright.simulate.faults import bus, capture, node, text, wiring
 
-INJECTORS = (text, capture, bus, node)
+INJECTORS = (text, capture, bus, node, wiring)
 """The modules with injectors; importing them fills `catalogue.KINDS`."""

@@ -12,7 +12,7 @@ from buswright.simulate.car.definition import Node
 from buswright.simulate.car.file import CHAINS
 from buswright.simulate.faults.catalogue import SENDER_GONE, Fault, Tried, Turn, injector
 from buswright.simulate.faults.plan import BusPlan, ErrorPlan, Plan, gaps, stranger
-from buswright.simulate.faults.reshapers import Cut
+from buswright.simulate.faults.reshapers import Cut, Freeze
 from buswright.simulate.wire.arbitration import rank
 from buswright.simulate.wire.bus import Talker
 from buswright.simulate.wire.further_traffic import filler_talkers, typical_bits
@@ -121,16 +121,10 @@ def _no_acknowledge(fault: Fault, plan: Plan) -> None:
     shortest = 47 + 8 * alone.message.length + INTERFRAME_BITS
     message = replace(alone.message, period_ms=1000.0 * shortest / bus.bus.bitrate, phase_ms=0.0)
     stream = plan.stream()
-    talker = Talker(
-        f"alone, {stream}",
-        message,
-        Node(f"alone, {stream}", "", alone.node.clock_ppm, 0.0, 0.0),
-        (window,),
-        stream=stream,
-        frozen=True,
-        tail_bits=SUSPEND_BITS,
-    )
+    node = Node(f"alone, {stream}", "", alone.node.clock_ppm, 0.0, 0.0)
+    talker = Talker(node.name, message, node, (window,), stream=stream, tail_bits=SUSPEND_BITS)
     bus.talkers.append(talker)
+    bus.reshape([talker], Freeze(*window))
     bus.crowded = True
     record = plan.lasting(fault, related=(bus.subject(message), f"module:{alone.node.name}"))
     before = ErrorPlan(np.array([fault.onset_s]), frozenset([talker.key]), round(fault.amount), "ack", record)

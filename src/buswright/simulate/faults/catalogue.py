@@ -3,8 +3,8 @@
 Each acts where the real one does: in the sender before arbitration, on the wire, in the recorder behind it, or in
 the text that was written. So whatever is put in, the wire itself stays one that can exist.
 
-A new kind is one function in bus.py, node.py, capture.py or text.py of this package, under `injector`. Its name,
-parameters, help text, truth and the runs that it is tried in come from there; what is forgotten raises on import.
+A new kind is one function in bus.py, node.py, wiring.py, capture.py or text.py of this package, under `injector`. Its
+name, parameters, help text, truth and the runs that it is tried in come from there; what is forgotten raises on import.
 """
 
 from __future__ import annotations
@@ -156,7 +156,8 @@ class Fault:
     kind
         A name from `KINDS`.
     subject
-        `bus:chassis`, `module:damper_node`, `id:chassis/1A0`, `capture` or `car`; empty: the kind's own example.
+        `bus:chassis`, `module:damper_node`, `id:chassis/1A0`, `channel:damper_fl`, `capture` or `car`; empty: the
+        kind's own example.
     onset_s
         Seconds from key-on.
     duration_s

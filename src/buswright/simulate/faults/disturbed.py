@@ -81,7 +81,6 @@ class DisturbedWire(Wire):
         self._count = len(self.talkers)
         self._tails = np.array([talker.tail_bits for talker in self.talkers], dtype=np.int64)
         self._broken = np.zeros(self._count, dtype=np.int64)
-        self._frozen: dict[str, np.ndarray[tuple[int], np.dtype[np.uint8]]] = {}
         self._pending = [np.rint(errors.times * 1e9).astype(np.int64) for errors in plan.errors]
         self._receive_errors = 0
         self._collided_ns = [-1] * len(plan.rivals)
@@ -108,8 +107,6 @@ class DisturbedWire(Wire):
         part = super()._released(talker, cycle, block, seed, epoch_ns)
         for reshaper in sorted(self._plan.reshapers.get(talker.key, ()), key=lambda one: one.order):
             part = reshaper(part, talker.message)
-        if talker.frozen and len(part.payload):
-            part.payload[:] = self._frozen.setdefault(talker.key, part.payload[0].copy())
         return part
 
     def _due(self, cycle: Cycle, block: int, seed: int, epoch_ns: int) -> Due:

@@ -161,7 +161,7 @@ class BusPlan:
 
     def subject(self, message: Message) -> str:
         """Return a message as the subject of a finding."""
-        return f"id:{self.bus.name}/{identifier(message)}"
+        return f"id:{self.bus.name}/{message.digits}"
 
 
 class Plan:
@@ -226,7 +226,7 @@ class Plan:
         for talker in bus.talkers:
             if (talker.message.id, talker.message.extended) == (number, extended):
                 return bus, talker
-        known = ", ".join(identifier(talker.message) for talker in bus.talkers)
+        known = ", ".join(talker.message.digits for talker in bus.talkers)
         raise UserError(f"the {bus.bus.name} bus has no {subject!r}", hint=f"one of {known}")
 
     def talkers(self) -> list[tuple[BusPlan, Talker]]:
@@ -328,11 +328,6 @@ def spread(fault: Fault, due: Floats) -> Floats:
     """Choose `repeat` of the times at which a message is due: the first, and later ones at even distances."""
     places = np.unique(np.linspace(0, len(due) - 1, fault.repeat + 1).astype(np.intp)[: fault.repeat])
     return due[places] if len(due) else due
-
-
-def identifier(message: Message) -> str:
-    """Write an identifier as captures do."""
-    return f"{message.id:08X}" if message.extended else f"{message.id:03X}"
 
 
 def stranger(name: str, number: int, extended: bool, bus: str, period_ms: float, length: int = 8) -> Message:

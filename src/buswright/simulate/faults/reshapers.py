@@ -66,7 +66,7 @@ class Freeze:
 
     start_s: float
     end_s: float
-    record: Record
+    record: Record | None = None
     order: int = 30
     _payload: np.ndarray[tuple[int], np.dtype[np.uint8]] | None = None
 
@@ -77,7 +77,8 @@ class Freeze:
             if self._payload is None:
                 self._payload = part.payload[rows[0]].copy()
             part.payload[rows] = self._payload
-            self.record.add_due(part.seconds[rows])
+            if self.record is not None:
+                self.record.add_due(part.seconds[rows])
         return part
 
 

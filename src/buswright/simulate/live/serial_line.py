@@ -22,17 +22,9 @@ OK = b"\r"
 BELL = b"\a"
 ENDS = OK + BELL
 BITRATES = {
-    b"S0": 10_000,
-    b"S1": 20_000,
-    b"S2": 50_000,
-    b"S3": 100_000,
-    b"S4": 125_000,
-    b"S5": 250_000,
-    b"S6": 500_000,
-    b"S7": 750_000,
-    b"S8": 1_000_000,
-    b"S9": 83_300,
-}
+    b"S0": 10_000, b"S1": 20_000, b"S2": 50_000, b"S3": 100_000, b"S4": 125_000,
+    b"S5": 250_000, b"S6": 500_000, b"S7": 750_000, b"S8": 1_000_000, b"S9": 83_300,
+}  # fmt: skip
 """As in python-can 4.6's `slcan` interface; S7 is 750 kbit/s there, and 800 kbit/s on other adapters."""
 
 DATA_BITRATES = {b"Y2": 2_000_000, b"Y5": 5_000_000}

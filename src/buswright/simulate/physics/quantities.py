@@ -25,7 +25,7 @@ from buswright.simulate.physics.engine import (
     throttle_for,
     torque_share,
     wheel_force,
-)
+)  # fmt: skip
 from buswright.simulate.physics.hill import GRAVITY, ORIGIN, STEP_M, Floats, lap, smooth
 from buswright.simulate.physics.story import CYCLE_S, RATE, SAMPLES, Scenario, Story, tell
 
@@ -56,7 +56,6 @@ class Carry:
     heat: thermal.Heat
     fuel_l: float
     fuel_used_l: float = 0.0
-    odometer_m: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,12 +107,7 @@ def simulate_cycle(number: int, seed: int, carry: Carry, scenario: Scenario) -> 
     fast = {**motion, **drive, **wheels, "_time": number * CYCLE_S + np.arange(SAMPLES) / RATE}
     slow = _slow(story, fast, heat.columns, carry, rng)
     published = {name: values for name, values in {**fast, **slow}.items() if not name.startswith("_")}
-    end = Carry(
-        heat.end,
-        float(slow["fuel_level"][-1]),
-        float(slow["fuel_used"][-1]),
-        carry.odometer_m + float(story.distance[-1]),
-    )
+    end = Carry(heat.end, float(slow["fuel_level"][-1]), float(slow["fuel_used"][-1]))
     return Cycle(number * float(CYCLE_S), published, end)
 
 
@@ -143,8 +137,7 @@ def _motion(story: Story) -> dict[str, Floats]:
         "steering_angle": smooth(steer * STEERING_RATIO, 0.05 * RATE),
         "roll": body["roll"],
         "pitch": body["pitch"] - np.degrees(np.arctan(grade)),
-        **{f"damper_{corner}": body[f"damper_{corner}"] for corner in CORNERS},
-        **{f"hub_{corner}": body[f"hub_{corner}"] for corner in CORNERS},
+        **{f"{what}_{corner}": body[f"{what}_{corner}"] for what in ("damper", "hub") for corner in CORNERS},
     }
 
 
@@ -208,15 +201,11 @@ def _wheels(motion: dict[str, Floats], drive: dict[str, Floats]) -> dict[str, Fl
     load = MASS_KG * GRAVITY + 2.0 * v * v
     front_slip = -0.045 * drive["_brake_n"] * _BRAKE_BIAS / (0.46 * load)
     rear_slip = _rear_slip(drive["_force"], v)
-    result = {}
-    for corner, slip, side in (
-        ("fl", front_slip, -1),
-        ("fr", front_slip, 1),
-        ("rl", rear_slip, -1),
-        ("rr", rear_slip, 1),
-    ):
-        result[f"wheel_speed_{corner}"] = np.maximum(3.6 * (v + side * yaw * TRACK_M / 2) * (1 + slip), 0.0)
-    return result
+    return {
+        f"wheel_speed_{axle}{side}": np.maximum(3.6 * (v + sign * yaw * TRACK_M / 2) * (1 + slip), 0.0)
+        for axle, slip in (("f", front_slip), ("r", rear_slip))
+        for side, sign in (("l", -1), ("r", 1))
+    }
 
 
 def _heat(start_heat: thermal.Heat, motion: dict[str, Floats], drive: dict[str, Floats]) -> thermal.Course:
@@ -237,12 +226,7 @@ def _slow(
     now = {name: values[::_STRIDE] for name, values in fast.items()}
     time = np.arange(len(now["_v"])) / _SLOW_HZ
     warmth = {name: np.interp(time, np.arange(len(values)) / thermal.RATE, values) for name, values in heat.items()}
-    result = {
-        **_mixture(now, rng),
-        **_pressures(now, warmth),
-        **_place(now),
-        **_temperatures(warmth, now),
-    }
+    result = _mixture(now, rng) | _pressures(now, warmth) | _place(now) | _temperatures(warmth, now)
     power = np.maximum(now["_torque"], 0.0) * now["engine_speed"] * (2 * math.pi / 60e3)
     flow = thermal.lag(power * 310.0 / 3600.0 + 0.00016 * now["engine_speed"], 0.1, _SLOW_HZ)  # g/s
     burnt = np.cumsum(flow) / (_SLOW_HZ * _FUEL_GRAMS_PER_L)
@@ -250,7 +234,6 @@ def _slow(
     result["fuel_flow"] = flow * (3600.0 / _FUEL_GRAMS_PER_L)
     result["fuel_used"] = carry.fuel_used_l + burnt
     result["fuel_level"] = full - burnt
-    result["odometer"] = (carry.odometer_m + now["_s"]) / 1000.0
     result.update(_electrics(story, now, warmth))
     return result
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass, fields
 
 import numpy as np
 
@@ -35,16 +35,9 @@ AMBIENT = 17.0
 def warm() -> Heat:
     """Return the car as it stands in the paddock after its warm-up."""
     return Heat(
-        coolant=66.0,
-        oil=58.0,
-        gearbox=41.0,
-        radiator_out=48.0,
-        intake=24.0,
-        disc_front=34.0,
-        disc_rear=31.0,
-        exhaust=120.0,
-        board=29.0,
-    )
+        coolant=66.0, oil=58.0, gearbox=41.0, radiator_out=48.0, intake=24.0,
+        disc_front=34.0, disc_rear=31.0, exhaust=120.0, board=29.0,
+    )  # fmt: skip
 
 
 def soaked() -> Heat:
@@ -75,10 +68,8 @@ def follow(start: Heat, power_kw: Floats, rpm: Floats, speed: Floats, brake_kw: 
         Crank power, engine speed, m/s, and power going into the brakes; float64[n] at `RATE`.
     """
     dt = 1.0 / RATE
-    now = start
-    coolant, oil, gearbox, radiator, intake = now.coolant, now.oil, now.gearbox, now.radiator_out, now.intake
-    front, rear, exhaust, board, fan = now.disc_front, now.disc_rear, now.exhaust, now.board, now.fan
-    rows = [(coolant, oil, gearbox, radiator, intake, front, rear, exhaust, board, float(fan))]
+    coolant, oil, gearbox, radiator, intake, front, rear, exhaust, board, fan = astuple(start)
+    rows = [astuple(start)]
     steps = zip(power_kw[:-1].tolist(), rpm.tolist(), speed.tolist(), brake_kw.tolist(), strict=False)
     for power, turns, v, brake in steps:
         running = turns > 600
@@ -101,22 +92,9 @@ def follow(start: Heat, power_kw: Floats, rpm: Floats, speed: Floats, brake_kw: 
         target = (420.0 + 3.6 * power + 0.016 * turns) if running else AMBIENT
         exhaust += dt * (target - exhaust) / (1.4 if running else 28.0)
         board += dt * (AMBIENT + 12.0 + 0.05 * (coolant - AMBIENT) - board) / 300.0
-        rows.append((coolant, oil, gearbox, radiator, intake, front, rear, exhaust, board, float(fan)))
-    names = (
-        "coolant",
-        "oil",
-        "gearbox",
-        "radiator_out",
-        "intake",
-        "disc_front",
-        "disc_rear",
-        "exhaust",
-        "board",
-        "fan",
-    )
-    table = np.array(rows)
-    end = Heat(coolant, oil, gearbox, radiator, intake, front, rear, exhaust, board, fan)
-    return Course({name: table[:, i].copy() for i, name in enumerate(names)}, end)
+        rows.append((coolant, oil, gearbox, radiator, intake, front, rear, exhaust, board, fan))
+    table = np.array(rows, dtype=np.float64)
+    return Course({field.name: table[:, i].copy() for i, field in enumerate(fields(Heat))}, Heat(*rows[-1]))
 
 
 def oil_pressure(rpm: Floats, oil: Floats, lateral_g: Floats) -> Floats:

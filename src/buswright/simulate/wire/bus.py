@@ -57,8 +57,6 @@ class Talker:
         (cycle, start, stop) -> seconds at which it is sent, for a message without a period.
     stream
         Chooses the random numbers; 0 for the car's own messages.
-    frozen
-        The payload never changes from the first one on.
     length
         Payload bytes sent, where they differ from the message's.
     tail_bits
@@ -72,7 +70,6 @@ class Talker:
     adjust: Adjust | None = None
     moments: Callable[[Cycle, float, float], Floats] | None = None
     stream: int = 0
-    frozen: bool = False
     length: int | None = None
     tail_bits: int = 0
 

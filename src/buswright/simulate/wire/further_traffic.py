@@ -55,6 +55,9 @@ DRIVER_EVENTS = Message(
 )  # fmt: skip
 
 
+_EVENTS_NODE = next(node for node in car.NODES if node.name == DRIVER_EVENTS.sender)
+
+
 def _spread(first: int, stride: int, taken: frozenset[int]) -> tuple[int, ...]:
     """Return identifiers so far apart, in an order in which no priority is left out for long."""
     places = (first + stride * (place * _STEP % _PLACES) for place in range(_PLACES))
@@ -110,8 +113,7 @@ def filler_talkers(bus: Bus, load: float, stream: int, *, urgent: bool = False) 
 
 def change_talker() -> Talker:
     """Return the talker of the change-driven message."""
-    node = next(node for node in car.NODES if node.name == DRIVER_EVENTS.sender)
-    return Talker(DRIVER_EVENTS.name, DRIVER_EVENTS, node, moments=_changes, stream=1)
+    return Talker(DRIVER_EVENTS.name, DRIVER_EVENTS, _EVENTS_NODE, moments=_changes, stream=1)
 
 
 def load_of(message: Message, bus: Bus, stuffing: float = FILLER_STUFFING) -> float:
@@ -146,7 +148,7 @@ def _changes(cycle_: Cycle, start_s: float, stop_s: float) -> Floats:
     changed = np.zeros(len(times), dtype=np.bool_)
     for source in CHANGE_SOURCES:
         changed[1:] |= np.diff(cycle_.at(source, times)) != 0
-    boot = next(node for node in car.NODES if node.name == DRIVER_EVENTS.sender).boot_ms / 1000.0
+    boot = _EVENTS_NODE.boot_ms / 1000.0
     changed[times < boot] = False
     changed |= np.abs(times - boot) < 0.5 / RATE
     return times[changed]
