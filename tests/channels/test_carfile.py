@@ -412,3 +412,14 @@ def test_no_value_in_any_place_makes_the_check_fail(folder, data):
     lines[number] = f"{key} = {data.draw(values)}"
     result = check(folder, "\n".join(lines))
     assert (result.car is None) == bool(result.errors)
+
+
+def test_a_lone_car_file_is_offered_whatever_it_is_called_and_of_several_only_a_like_one(tmp_path):
+    (tmp_path / "wrenfell.toml").touch()
+    with pytest.raises(CarFileError) as caught:
+        check_car_file(tmp_path / "car.txt")
+    assert caught.value.hint == f"did you mean {tmp_path / 'wrenfell.toml'}?"
+    (tmp_path / "spring_rates.toml").touch()
+    with pytest.raises(CarFileError) as caught:
+        check_car_file(tmp_path / "car.txt")
+    assert "did you mean" not in caught.value.hint

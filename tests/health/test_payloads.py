@@ -219,3 +219,26 @@ def test_a_single_frame() -> None:
     figures = only(measured(special(START, 0x123, Flag(0), b"\1\2")))
     assert figures.payload.first == b"\1\2"
     assert (figures.payload.constant_bytes, figures.counter, figures.checksum) == ((), None, None)
+
+
+def test_thirty_two_different_payloads_are_enough_to_know_a_checksum() -> None:
+    payload = np.random.default_rng(3).integers(0, 256, (32, 8), dtype=np.uint8)
+    Checksum("crc8-autosar", 7).fill(payload, 0x1A0)
+    length = np.full(32, 8, dtype=np.uint8)
+    assert find_checksum(payload, length, 0x1A0) == (Checksum("crc8-autosar", 7), True)
+    assert find_checksum(payload[:31], length[:31], 0x1A0) == (None, False)
+
+
+def test_a_checksum_that_counts_along_with_the_counter_is_none_itself() -> None:
+    constant = np.tile(np.array([0, 17, 34, 51], dtype=np.uint8), (3000, 1))
+    frames = comb(0x100, 10, 30, payload=constant, counter=Counter(56, 8), checksum=Checksum("sum8", 0))
+    figures = only(measured(frames))
+    assert figures.checksum is not None
+    assert figures.checksum.checksum.byte == 0
+    assert figures.counter is not None
+    assert (figures.counter.start, figures.counter.length) == (56, 8)
+
+
+def test_error_frames_without_a_word_of_the_controller_say_nothing_of_it() -> None:
+    stuff = special(START, 0x008, Flag.ERROR, bytes([0, 0x01, 0x04, 0, 0, 0, 0, 0]))
+    assert measured(stuff).buses["can0"].errors.controller == {}
