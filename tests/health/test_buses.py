@@ -320,6 +320,13 @@ def test_reported_losses_and_bad_lines() -> None:
     assert capture.bad_lines == {"not a frame line": 1}
 
 
+@pytest.mark.parametrize(("apart_ns", "copies"), [(999_999, 100), (1_000_000, 0)])
+def test_a_copy_comes_within_a_millisecond(apart_ns: int, copies: int) -> None:
+    frames = comb(0x100, 10, 1)
+    again = dataclasses.replace(frames, time_ns=frames.time_ns + apart_ns)
+    assert sum(found.copies for found in measured(mixed(frames, again)).capture.duplicates) == copies
+
+
 def test_frames_that_came_twice_on_one_bus_and_on_two() -> None:
     frames = mixed(*(comb(0x100 + k, 10, 2, phase_ms=k) for k in range(5)))
     again = dataclasses.replace(frames, time_ns=frames.time_ns + 40_000)
