@@ -149,6 +149,7 @@ def test_load_counts_bits_at_both_rates() -> None:
     assert bus.load == pytest.approx(time_s / bus.seconds)
     first = bit_reference.fd(0x300, False, True, False, 12, switched.payload_of(0), True)
     assert bus.data_bits == sum(each.data for each in expected) + first.data
+    assert measured(mixed(switched, comb(0x100, 10, 1))).buses["can0"].fd_frames == len(switched)
 
 
 @pytest.mark.parametrize(("said", "form"), [("", "iso"), ('fd = "non-iso"', "non-iso")])

@@ -76,6 +76,16 @@ def test_a_constant_nibble_above_a_counter_that_has_not_wrapped_is_left_alone() 
     assert find_counter(payload, frozenset()) == CounterField(16, 12, 4096)
 
 
+def test_a_byte_that_is_something_else_is_no_counter_though_it_counts() -> None:
+    payload = np.random.default_rng(1).integers(0, 256, (2000, 8), dtype=np.uint8)
+    payload[:, 2] = payload[:, 6] = np.arange(2000) & 255
+    for barred, start in (({2}, 48), ({6}, 16)):
+        found = find_counter(payload, frozenset(barred))
+        assert found is not None
+        assert (found.start, found.length) == (start, 8)
+    assert find_counter(payload, frozenset({2, 6})) is None
+
+
 def test_what_is_no_counter() -> None:
     rng = np.random.default_rng(2)
     payload = rng.integers(0, 256, (2000, 8), dtype=np.uint8)
