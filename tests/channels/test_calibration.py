@@ -330,6 +330,12 @@ def test_clamped_only_when_asked_and_flagged_all_the_same():
     assert held.describe().endswith("; held at the outer points")
 
 
+@pytest.mark.parametrize("how", [{"clamp": True}, {"unit": "psi"}, {"clamp": True, "unit": "psi"}])
+def test_held_at_its_points_or_in_another_unit_it_follows_its_supply_still(how):
+    keys = {"points": [[0.5, 0.0], [4.5, 10.0]], "unit": "bar", "reference": "sensor_supply"}
+    assert make("ratiometric", **keys | how).needs == make("ratiometric", **keys).needs != ()
+
+
 # -- limits and rails
 
 

@@ -305,6 +305,24 @@ def test_texts_that_are_no_car_file(folder, data, line, said):
         load_car_file(folder / "car.toml")
 
 
+def test_a_counter_may_have_all_values_of_its_bits(folder):
+    old = "length = 4, modulus = 15"
+    assert old in TEXT
+    assert not errors_of(
+        folder, TEXT.replace(old, f"length = 32, modulus = {2**32}").replace("start = 48", "start = 0")
+    )
+    assert errors_of(
+        folder, TEXT.replace(old, f"length = 32, modulus = {2**32 + 1}").replace("start = 48", "start = 0")
+    )
+
+
+def test_an_unknown_unit_is_one_fault_and_no_other_for_what_uses_it(folder):
+    at = TEXT.index("unit =", TEXT.index("[sensor."))
+    text = TEXT[:at] + 'unit = "furlongs"' + TEXT[TEXT.index("\n", at) :]
+    (error,) = errors_of(folder, text)
+    assert 'unit "furlongs" is not known' in error
+
+
 def test_files_that_are_not_there(folder):
     with pytest.raises(CarFileError, match="there is no such file") as caught:
         check_car_file(folder / "cra.toml")
@@ -412,3 +430,14 @@ def test_no_value_in_any_place_makes_the_check_fail(folder, data):
     lines[number] = f"{key} = {data.draw(values)}"
     result = check(folder, "\n".join(lines))
     assert (result.car is None) == bool(result.errors)
+
+
+def test_a_lone_car_file_is_offered_whatever_it_is_called_and_of_several_only_a_like_one(tmp_path):
+    (tmp_path / "wrenfell.toml").touch()
+    with pytest.raises(CarFileError) as caught:
+        check_car_file(tmp_path / "car.txt")
+    assert caught.value.hint == f"did you mean {tmp_path / 'wrenfell.toml'}?"
+    (tmp_path / "spring_rates.toml").touch()
+    with pytest.raises(CarFileError) as caught:
+        check_car_file(tmp_path / "car.txt")
+    assert "did you mean" not in caught.value.hint

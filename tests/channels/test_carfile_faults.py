@@ -121,3 +121,8 @@ def test_long_values_are_cut():
 def test_key_paths_are_written_as_in_toml():
     assert written(("frame", "chassis/1A0", "counter")) == 'frame."chassis/1A0".counter'
     assert written(("sensor", "pot", "points", 2, 0)) == "sensor.pot.points[2][0]"
+
+
+def test_a_key_of_forty_characters_is_bare_and_a_longer_one_is_cut():
+    assert written(("channel", "a" * 40)) == "channel." + "a" * 40
+    assert len(written(("channel", "a" * 41))) == len("channel.") + 40

@@ -161,6 +161,13 @@ def test_a_silence_that_lasts_is_a_gap_already():
     assert str(lasting) == str(Glitch("damper_fl", "gap", last, 300_000_000, math.nan))
 
 
+def test_before_the_period_is_known_a_silence_is_no_gap():
+    counter = GlitchCounter(DAMPER)
+    assert counter.silent(START) is None
+    counter.add(series(quiet(5)))
+    assert counter.silent(START + 100 * S) is None
+
+
 def test_without_a_healthy_band_a_jump_to_the_end_of_the_code_and_back_is_a_touch():
     watched = Watched("x", step=0.001, span=4.095, ends=(0, 4095))
     volts = quiet(2000)

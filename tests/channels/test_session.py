@@ -182,6 +182,10 @@ def test_delay_moves_the_stamps_back(session, car):
     assert np.array_equal(session[delayed.name].time_ns, message.time_ns() - round(delayed.delay_s * 1e9))
 
 
+def test_no_frames_have_no_common_times(car):
+    assert Session([], car).grid_ns(100).tolist() == []
+
+
 def test_unknown_channels_name_the_closest(session):
     with pytest.raises(KeyError, match="did you mean 'damper_fl'"):
         session["damper_flx"]

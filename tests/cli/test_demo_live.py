@@ -164,23 +164,14 @@ def take_terminal():
     fcntl.ioctl(0, termios.TIOCSCTTY, 0)
 
 
-@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks at /proc")
-def test_it_is_one_process_and_light():
+@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="looks at /proc")
+def test_it_is_one_process():
     with Demo() as demo:
         demo.until("Type, then Enter")
-        started = used_s(demo.process.pid), time.monotonic()
-        time.sleep(3)
-        used, took = used_s(demo.process.pid) - started[0], time.monotonic() - started[1]
         children = Path(f"/proc/{demo.process.pid}/task/{demo.process.pid}/children").read_text()
         demo.process.send_signal(signal.SIGINT)
         demo.rest()
     assert children.split() == []
-    assert used / took < 0.35  # of a core; 0.06 when nothing else runs
-
-
-def used_s(pid):
-    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def test_two_at_once_need_two_ports():

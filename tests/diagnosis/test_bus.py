@@ -23,6 +23,7 @@ def test_error_frames_weigh_by_their_rate(times: list[int], severity: Severity) 
     one = found(health(buses=[bus(errors=errors(times))]), "bus-errors")
     assert (one.severity, one.subject, one.count) == (severity, "bus:main", len(times))
     assert (one.start_ns, one.end_ns) == (times[0], times[-1])
+    assert f"The first came at {times[0] / S:.3f} s, the last at {times[-1] / S:.3f} s." in one.evidence
     assert "54-66 ohm" in one.next_check
     assert "battery isolated" in one.caution
 

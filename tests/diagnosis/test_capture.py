@@ -89,6 +89,7 @@ def test_spacings_no_wire_can_have_prove_host_stamps(impossible: int, severity: 
     one = found(health(buses=[bus(spacing=Spacing(60_000, impossible, 0, 0, 0, 0, 60))]), "host-timestamps")
     assert one.severity is severity
     assert "host_spacing_share = 0.01" in one.threshold
+    assert not any("whole milliseconds" in sentence for sentence in one.evidence)
 
 
 def test_equal_stamps_prove_host_stamps_without_a_bit_rate() -> None:

@@ -153,6 +153,15 @@ def test_one_module_off_its_grid_was_reset_and_three_gaps_make_it_sure(count: in
     assert "0.2 V" in one.next_check
 
 
+def test_what_happened_often_is_explained_twice_and_then_listed() -> None:
+    one = only(health([*module("a", 0x100, at=(AT, 2 * AT, 3 * AT, 4 * AT), kept=False), *well("b", 0x200)]))
+    told = [sentence for sentence in one.evidence if "went silent" in sentence]
+    assert len(told) == 2
+    assert "at 20.005 s" in told[0]
+    assert "at 40.005 s" in told[1]
+    assert one.evidence[-1] == "It happened 2 more times, at 60.005 s and 80.005 s."
+
+
 def test_a_lost_phase_outweighs_counters_that_fit_by_chance() -> None:
     ids = [*module("a", 0x100, kept=False, jumped=True), *well("b", 0x200)]
     assert faults(health(ids)) == [("module-reset", "module:a")]

@@ -11,7 +11,8 @@ from scipy.stats import binom
 import buswright as bw
 from buswright.channels.carfile.model import Wiring
 from buswright.channels.glitches import Glitch
-from buswright.diagnosis.wiggle.advice import chance_text, more_needed
+from buswright.diagnosis.wiggle.advice import State, advise, chance_text, more_needed
+from buswright.diagnosis.wiggle.model import PlaceNow, WiggleNow
 from buswright.diagnosis.wiggle.places import Places, chance
 from buswright.diagnosis.wiggle.test import WiggleTest
 from buswright.errors import UserError
@@ -326,6 +327,24 @@ def advised(car, standing, upto_s, timeline, times=(), level=None):
 )
 def test_it_says_what_to_do_next(car, standing, upto_s, timeline, times, expected):
     assert expected in advised(car, standing, upto_s, timeline, times)
+
+
+def test_what_wires_share_is_named_where_it_was_so_at_half_of_the_times_or_more():
+    wiring = {
+        "a": Wiring("AIN1", "C12", "5V-A", "G1"),
+        "b": Wiring("AIN2", "C12", "5V-B", "G2"),
+        "c": Wiring("AIN3", "C21", "5V-A", "G3"),
+    }
+    places = Places(0, wiring)
+    places.move_to("loom", 20 * S)
+    for at, other in enumerate("bbbbbcc"):
+        places.add(glitch("a", 21 + at))
+        places.add(glitch(other, 21 + at))
+    places.advance(40 * S)
+    place = PlaceNow("loom", 20.0, (), 7, 0.0, 0.0, True)
+    now = WiggleNow(("a", "b", "c"), True, "loom", 20.0, (), (place,), (), 7, "")
+    advice = advise(State(now, places, wiring, (), (), {}))
+    assert "Each time several channels glitched together (a, b and c): they share plug C12; look there" in advice
 
 
 def test_it_says_when_there_is_nothing_to_count(car, standing):

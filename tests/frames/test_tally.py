@@ -60,3 +60,10 @@ def test_frames_without_a_time_are_counted_and_give_none() -> None:
     tally.update(dataclasses.replace(frames, flags=frames.flags | np.uint8(Flag.UNTIMED)))
     assert told(tally) == {("can0", 0x123, False, "data"): (2, (1, 2), False, None, None)}
     assert (tally.first_ns, tally.last_ns, tally.frames) == (None, None, 2)
+
+
+def test_first_and_last_time_are_those_of_all_frames() -> None:
+    tally = Tally()
+    for stamps in ([70, 50], [20, 90], [60]):
+        tally.update(batch_of([(at, 0, 0x100 + at, 0, 1, b"\x01") for at in stamps]))
+    assert (tally.first_ns, tally.last_ns, tally.frames) == (20, 90, 5)

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import dataclasses
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from buswright.channels.carfile.load import load_car_file
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Clock, Event, Flag, Frames, Problems, concatenate
-from buswright.frames.wire.bits import WireBits, wire_bits
+from buswright.frames.wire.bits import FdForm, WireBits, wire_bits
 from buswright.health.track import HealthTracker
 from buswright.simulate.run import simulate_run
 from tests.frames import bit_reference
@@ -147,6 +149,30 @@ def test_load_counts_bits_at_both_rates() -> None:
     assert bus.load == pytest.approx(time_s / bus.seconds)
     first = bit_reference.fd(0x300, False, True, False, 12, switched.payload_of(0), True)
     assert bus.data_bits == sum(each.data for each in expected) + first.data
+    assert measured(mixed(switched, comb(0x100, 10, 1))).buses["can0"].fd_frames == len(switched)
+
+
+@pytest.mark.parametrize(("said", "form"), [("", "iso"), ('fd = "non-iso"', "non-iso")])
+def test_can_fd_without_a_stuff_count_is_counted_so_where_the_car_file_says_it(
+    tmp_path: Path, said: str, form: FdForm
+) -> None:
+    car_file = tmp_path / "car.toml"
+    car_file.write_text(
+        f"""
+        format = 1
+        [car]
+        name = "Wrenfell 3"
+        [bus.chassis]
+        bitrate = 500_000
+        data_bitrate = 2_000_000
+        interfaces = ["can0"]
+        {said}
+        """
+    )
+    frames = comb(0x300, 10, 1, length=24)
+    bus = measured(frames, car=load_car_file(car_file)).buses["chassis"]
+    bits = wire_bits(frames, fd=form)
+    assert (bus.bits, bus.data_bits) == (int(bits.nominal.sum()), int(bits.data.sum()))
 
 
 def busy(rate: int, share: float, seconds: float = 6.0, seed: int = 1, jitter_us: float = 200.0) -> Frames:
@@ -293,6 +319,13 @@ def test_reported_losses_and_bad_lines() -> None:
     assert capture.dropped == 7
     assert len(capture.drops) == 2
     assert capture.bad_lines == {"not a frame line": 1}
+
+
+@pytest.mark.parametrize(("apart_ns", "copies"), [(999_999, 100), (1_000_000, 0)])
+def test_a_copy_comes_within_a_millisecond(apart_ns: int, copies: int) -> None:
+    frames = comb(0x100, 10, 1)
+    again = dataclasses.replace(frames, time_ns=frames.time_ns + apart_ns)
+    assert sum(found.copies for found in measured(mixed(frames, again)).capture.duplicates) == copies
 
 
 def test_frames_that_came_twice_on_one_bus_and_on_two() -> None:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import dataclasses
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from buswright.channels.carfile.load import load_car_file
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Flag, Frames
 from buswright.health.model.gaps import GapGroup
 from buswright.health.model.health import BusHealth
-from buswright.messages.checksum import Counter
+from buswright.messages.checksum import Checksum, Counter
 from buswright.messages.model import Database, Message
 from tests.health.traffic import MS, START, S, comb, measured, mixed, serialised, special, without
 
@@ -198,6 +200,37 @@ def test_two_senders_show_as_two_combs_and_two_families(separation_ms: float, de
     assert found.minority == pytest.approx(0.5, abs=0.02)
     assert found.between_bits > 5 * max(1, found.within_bits)
     assert figures.period.sending != "change-driven"
+
+
+@pytest.mark.parametrize("described", [True, False])
+def test_counter_and_checksum_are_no_difference_between_frames_of_one_sender(tmp_path: Path, described: bool) -> None:
+    car_file = tmp_path / "car.toml"
+    car_file.write_text(
+        """
+        format = 1
+        [car]
+        name = "Wrenfell 3"
+        [bus.chassis]
+        bitrate = 1_000_000
+        interfaces = ["can0"]
+        [frame."chassis/100"]
+        period_ms = 10
+        counter = { start = 32, length = 4 }
+        checksum = { kind = "crc8-autosar", byte = 7 }
+        """
+        if described
+        else 'format = 1\n[car]\nname = "Wrenfell 3"\n'
+    )
+    how = {"counter": Counter(32, 4), "checksum": Checksum("crc8-autosar", 7), "jitter_us": 60}
+    first, second = (np.full((6000, 4), value, dtype=np.uint8) for value in (0x11, 0xEE))
+    frames = mixed(
+        comb(0x100, 10, 60, payload=first, **how),  # type: ignore[arg-type]
+        comb(0x100, 10, 60, payload=second, phase_ms=2, ppm=-40, seed=2, **how),  # type: ignore[arg-type]
+    )
+    (figures,) = measured(frames, car=load_car_file(car_file)).ids.values()
+    assert figures.two_senders is not None
+    assert figures.two_senders.between_bits >= 32
+    assert (figures.two_senders.within_bits == 0) == described
 
 
 @pytest.mark.parametrize("jitter_us", [50, 500, 1500])

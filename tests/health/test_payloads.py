@@ -76,6 +76,16 @@ def test_a_constant_nibble_above_a_counter_that_has_not_wrapped_is_left_alone() 
     assert find_counter(payload, frozenset()) == CounterField(16, 12, 4096)
 
 
+def test_a_byte_that_is_something_else_is_no_counter_though_it_counts() -> None:
+    payload = np.random.default_rng(1).integers(0, 256, (2000, 8), dtype=np.uint8)
+    payload[:, 2] = payload[:, 6] = np.arange(2000) & 255
+    for barred, start in (({2}, 48), ({6}, 16)):
+        found = find_counter(payload, frozenset(barred))
+        assert found is not None
+        assert (found.start, found.length) == (start, 8)
+    assert find_counter(payload, frozenset({2, 6})) is None
+
+
 def test_what_is_no_counter() -> None:
     rng = np.random.default_rng(2)
     payload = rng.integers(0, 256, (2000, 8), dtype=np.uint8)
@@ -219,3 +229,26 @@ def test_a_single_frame() -> None:
     figures = only(measured(special(START, 0x123, Flag(0), b"\1\2")))
     assert figures.payload.first == b"\1\2"
     assert (figures.payload.constant_bytes, figures.counter, figures.checksum) == ((), None, None)
+
+
+def test_thirty_two_different_payloads_are_enough_to_know_a_checksum() -> None:
+    payload = np.random.default_rng(3).integers(0, 256, (32, 8), dtype=np.uint8)
+    Checksum("crc8-autosar", 7).fill(payload, 0x1A0)
+    length = np.full(32, 8, dtype=np.uint8)
+    assert find_checksum(payload, length, 0x1A0) == (Checksum("crc8-autosar", 7), True)
+    assert find_checksum(payload[:31], length[:31], 0x1A0) == (None, False)
+
+
+def test_a_checksum_that_counts_along_with_the_counter_is_none_itself() -> None:
+    constant = np.tile(np.array([0, 17, 34, 51], dtype=np.uint8), (3000, 1))
+    frames = comb(0x100, 10, 30, payload=constant, counter=Counter(56, 8), checksum=Checksum("sum8", 0))
+    figures = only(measured(frames))
+    assert figures.checksum is not None
+    assert figures.checksum.checksum.byte == 0
+    assert figures.counter is not None
+    assert (figures.counter.start, figures.counter.length) == (56, 8)
+
+
+def test_error_frames_without_a_word_of_the_controller_say_nothing_of_it() -> None:
+    stuff = special(START, 0x008, Flag.ERROR, bytes([0, 0x01, 0x04, 0, 0, 0, 0, 0]))
+    assert measured(stuff).buses["can0"].errors.controller == {}

@@ -182,6 +182,7 @@ def test_frames_without_a_time_are_counted_and_give_no_rate():
     assert one.frames == 100
     assert one.rate_hz is None
     assert result.buses["can0"].last_ns is None
+    assert (one.first_ns, one.last_ns) == (0, 0)
     mixed_up = concatenate([untimed.slice(0, 50), frames])
     assert tracked(mixed_up).result(START + S).ids[FrameName("can0", 0x100, False)].rate_hz == pytest.approx(100)
 

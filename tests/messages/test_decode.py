@@ -80,6 +80,11 @@ def test_long_payloads_stay_with_their_rows() -> None:
     assert table["high"].valid.tolist() == [True] * 20 + [False, False]
 
 
+def test_reasons_exclude_no_other() -> None:
+    bits = [int(reason) for reason in Reason.__members__.values()]
+    assert sum(bits) == np.bitwise_or.reduce(bits)
+
+
 def test_what_cannot_be_decoded_says_so() -> None:
     table, _ = decode(one_message(Signal("odd", 0, 24, is_float=True), Signal("a", 0, 8)), bytes(8))
     assert table["odd"].reasons is not None

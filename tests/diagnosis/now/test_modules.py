@@ -172,6 +172,22 @@ def test_without_car_and_database_each_identifier_stands_for_itself_the_silent_o
     assert all(each.state == "present" and said(snapshot, each).startswith(", every ") for each in found[3:])
 
 
+def test_modules_come_before_identifiers_of_none():
+    snapshot = snapshot_of(False)
+    name = some_id(snapshot, "chassis/1A0")
+    figures = snapshot.health.ids[name]
+    key = (name.bus, figures.module)
+    module = snapshot.health.modules[key]
+    health = replace(
+        snapshot.health,
+        ids={**snapshot.health.ids, name: replace(figures, module=None)},
+        modules={**snapshot.health.modules, key: replace(module, ids=tuple(set(module.ids) - {name}))},
+    )
+    found = senders(replace(snapshot, health=health))
+    assert [each.name for each in found if each.module is None] == ["1A0 DAMPERS_A"]
+    assert found[-1].name == "1A0 DAMPERS_A"
+
+
 def test_nothing_received_has_no_marks_and_no_modules():
     snapshot = nothing()
     assert senders(snapshot) == []

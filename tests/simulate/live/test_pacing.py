@@ -22,6 +22,7 @@ class Clock:
 
     def __init__(self):
         self.now = 1000.0
+        self.waits = 0
 
     def monotonic(self):
         return self.now
@@ -37,6 +38,7 @@ def clock(monkeypatch):
     class Waiting(selectors.SelectSelector):
         def select(self, timeout=None):
             ready = super().select(0)
+            made.waits += 1
             if not ready:
                 made.sleep(timeout)
             return ready
@@ -98,6 +100,11 @@ def test_frames_come_when_they_are_due(clock, speed):
     assert played.seconds == pytest.approx(played.elapsed_s * speed)
     assert outlet.late_s(speed).max() <= 1.01 * SLICE_S
     assert (played.late, played.latest_s) == (0, pytest.approx(0.0, abs=1.01 * SLICE_S))
+
+
+def test_it_sleeps_from_one_slice_to_the_next(clock):
+    player(steady(2.0, 1000), Noting(clock)).run()
+    assert clock.waits <= 2.0 / SLICE_S + 10
 
 
 def test_what_is_too_slow_says_so(clock):

@@ -255,6 +255,18 @@ def test_what_the_recorder_lost_is_not_blamed_on_the_module():
     assert {gap.words for gap in told(snapshot)} == {VERDICTS["capture-drop"]}
 
 
+def test_a_frame_that_was_only_late_is_not_missing():
+    snapshot = looked_at("chassis/1A0", (Fault("capture-drop", "capture", onset_s=5.0),))
+    name = snapshot.detail.name
+    figures = snapshot.health.ids[name]
+    gaps = replace(figures.gaps, is_missing=np.zeros(len(figures.gaps), dtype=np.bool_))
+    late = replace(
+        snapshot, health=replace(snapshot.health, ids={**snapshot.health.ids, name: replace(figures, gaps=gaps)})
+    )
+    assert all(gap.frames > 0 for gap in told(snapshot))
+    assert {gap.frames for gap in told(late)} == {0}
+
+
 def test_lost_and_skipped_frames_are_told_apart_by_the_counter():
     lost = looked_at("chassis/1A0", (Fault("frames-lost", "id:chassis/1A0", onset_s=3.0, severity=0.02),))
     assert {gap.words for gap in told(lost)} == {"lost on the way"}

@@ -220,6 +220,8 @@ def test_no_stamps_at_all():
     frames, reading = read(b"  can0  123   [2]  11 22\n" * 300)
     assert frames.has(Flag.UNTIMED).all()
     assert reading.clock.origin == "none"
+    _, reading = read(b"  can0  123   [2]  11 22\nDROPCOUNT: dropped 5 CAN frames on 'can0' socket (total drops 12)\n")
+    assert [event.time_ns for event in reading.events] == [None]
 
 
 def test_dates_take_the_zone_that_is_assumed():
@@ -366,6 +368,12 @@ def test_a_road_car_is_read_whole():
 def test_a_stamp_is_exact_to_the_nanosecond():
     frames, _ = read(b"(1596811271.000000001) can0 123#11\n" * 3 + b"(1596811271.999999999) can0 123#11\n")
     assert frames.time_ns.tolist() == [1596811271000000001] * 3 + [1596811271999999999]
+
+
+def test_digits_that_come_late_make_the_clock_as_fine():
+    early, late = b"(1.000001) can0 123#11\n" * 60_000, b"(2.000000001) can0 123#11\n"
+    assert read(early)[1].clock.resolution_ns == 1000
+    assert read(early + late)[1].clock.resolution_ns == 1
 
 
 def test_batches_are_bounded_and_lossless(monkeypatch):
