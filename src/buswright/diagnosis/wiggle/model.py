@@ -62,6 +62,8 @@ class WiggleNow:
         Moments with a glitch since the start: a screen that saw it rise may ring the bell.
     advice
         What to do next, in a sentence.
+    silences
+        How often the whole bus fell silent: an adapter or the bus itself, so no glitch of a channel.
     """
 
     channels: tuple[str, ...]
@@ -73,3 +75,4 @@ class WiggleNow:
     latest: tuple[tuple[Glitch, str], ...]
     total: int
     advice: str
+    silences: int = 0

@@ -8,9 +8,12 @@ from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from buswright.channels.carfile.model import CarFile, Wiring
 from buswright.channels.glitches import Glitch, GlitchCounter
-from buswright.channels.session import Session, inputs_of
+from buswright.channels.samples.series import Int64s
+from buswright.channels.session import Session, inputs_of, interface_names
 from buswright.channels.watching import watch
 from buswright.diagnosis.wiggle.advice import SIGNIFICANT, State, advise
 from buswright.diagnosis.wiggle.model import PlaceNow, WiggleNow
@@ -22,6 +25,10 @@ from buswright.messages.match import Databases
 LATEST = 200
 """So many glitches are kept one by one."""
 
+_PAUSE_NS = 20_000_000
+"""A bus that carries nothing for so long is silent (a choice: gaps of channels count from 50 ms)."""
+_PAUSES = 500
+"""So many silences of a bus are kept: a glitch is held against the latest."""
 _LATE_NS = 200_000_000
 """A silence counts as a gap this much later than it became one: buses are read one after the other."""
 
@@ -75,6 +82,9 @@ class WiggleTest:
         self._delays_ns = {
             name: round(car.channels[name].delay_s * 1e9) if car is not None else 0 for name in self.channels
         }
+        self._bus_names = {**interface_names(car), **(bus_names or {})}
+        self._buses: dict[str, _BusPauses] = {}
+        self._home: dict[str, str] = {}
         self._begun: dict[tuple[str, str], int] = {}
         self._latest: deque[tuple[Glitch, str]] = deque(maxlen=LATEST)
         self._running = True
@@ -98,6 +108,9 @@ class WiggleTest:
         if self._places is None:
             self._places = Places(int(frames.time_ns.min()) if len(frames) else times[0], self._wiring)
         if len(frames):
+            for number, interface in enumerate(frames.buses):
+                bus = self._buses.setdefault(self._bus_names.get(interface, interface), _BusPauses())
+                bus.add(frames.time_ns[frames.bus == number])
             self._decode(frames)
         self._places.advance(max(times))
         self._note(self._open())
@@ -132,6 +145,7 @@ class WiggleTest:
             latest=tuple(sorted(self._latest, key=lambda one: one[0].time_ns, reverse=True)),
             total=quiet.total + sum(tally.total for tally in places.places.values()),
             advice="",
+            silences=sum(bus.counted for bus in self._buses.values()),
         )
         standing = tuple(name for name, counter in self._counters.items() if counter.standing)
         silent = tuple(name for name in self.channels if name not in self._counters)
@@ -154,6 +168,7 @@ class WiggleTest:
                 signal = message.signals[wanted.signal if wanted else name.rpartition("/")[2]].signal
                 watched = watch(series, signal, part.expected(name), self._car)
                 counter = self._counters[name] = GlitchCounter(watched)
+                self._home[name] = home.partition("/")[0]
             self._note(counter.add(series))
 
     def _open(self) -> list[Glitch]:
@@ -168,9 +183,15 @@ class WiggleTest:
         return found
 
     def _note(self, glitches: Iterable[Glitch]) -> None:
-        """Count glitches, each once: some are seen while they go on, all when they end."""
+        """Count glitches, each once: some are seen while they go on, all when they end.
+
+        What was silent with its whole bus was not made so by a sensor's wire: an adapter may be unplugged.
+        """
         assert self._places is not None
         for glitch in glitches:
+            bus = self._buses.get(self._home[glitch.channel])
+            if glitch.kind == "gap" and bus is not None and bus.silent_for(glitch, self._places.now_ns):
+                continue
             key = (glitch.channel, glitch.kind)
             known = self._begun.get(key) == glitch.time_ns
             if not known and glitch.time_ns >= self._places.start_ns:
@@ -214,6 +235,40 @@ class WiggleTest:
             sensor = self._car.sensors.get(self._car.channels[name].sensor or "")
             found[name] = sensor.cautions if sensor is not None else ()
         return found
+
+
+class _BusPauses:
+    """When a bus carried nothing at all."""
+
+    def __init__(self) -> None:
+        self._latest_ns: int | None = None
+        self._pauses: deque[tuple[int, int]] = deque(maxlen=_PAUSES)
+        self._counted_to = -1
+        self.counted = 0
+        """Silences of the bus that a channel shared."""
+
+    def add(self, time_ns: Int64s) -> None:
+        """Take the times of its further frames; int64[n]."""
+        if not len(time_ns):
+            return
+        before = int(time_ns[0]) if self._latest_ns is None else self._latest_ns
+        reached = np.maximum.accumulate(np.concatenate(([before], time_ns)))
+        for row in np.flatnonzero(np.diff(reached) > _PAUSE_NS).tolist():
+            self._pauses.append((int(reached[row]), int(reached[row + 1])))
+        self._latest_ns = int(reached[-1])
+
+    def silent_for(self, glitch: Glitch, now_ns: int) -> bool:
+        """Whether the bus was silent for most of a channel's silence; counts that silence of the bus once."""
+        end_ns = glitch.time_ns + glitch.duration_ns
+        last = (now_ns if self._latest_ns is None else self._latest_ns, max(now_ns, end_ns))
+        shared, begun = max(
+            (min(end, end_ns) - max(start, glitch.time_ns), start) for start, end in (*self._pauses, last)
+        )
+        if 2 * shared < glitch.duration_ns:
+            return False
+        if begun > self._counted_to:
+            self._counted_to, self.counted = begun, self.counted + 1
+        return True
 
 
 def _measured(channels: Sequence[str], car: CarFile | None) -> tuple[str, ...]:

@@ -16,6 +16,7 @@ from buswright.tui.digits import decimals_by_size, decimals_for, input_text, num
 from buswright.tui.times import clock_text, duration_text
 from buswright.tui.widgets.rows import Cell, Column
 from buswright.tui.widgets.toned import Line, Span, Tone, fitted, line, width_of
+from buswright.wording import times
 from buswright.worker.snapshot import SourceNow
 
 DIGITS = 4
@@ -107,6 +108,8 @@ def _doing(test: WiggleNow, *, bell: bool, width: int) -> Iterator[Line]:
         names = f"{len(test.channels)} channels: {names}"
     yield line(Span(names))
     yield line(Span("bell ", "dim"), Span(BELL_WORDS[bell]), Span("  glitches within 20 ms count once", "dim"))
+    if test.silences:
+        yield line(Span(f"the whole bus fell silent {times(test.silences)}: adapter or bus, not counted", "note"))
 
 
 def quiet_total(test: WiggleNow) -> int:
