@@ -123,13 +123,6 @@ def test_a_file_of_two_lines_is_a_car_file(folder):
 
 
 @pytest.mark.parametrize(
-    ("interface", "bus"), [("can1", "chassis"), ("2", "chassis"), ("chassis", "chassis"), ("can7", None)]
-)
-def test_which_bus_an_interface_is(car, interface, bus):
-    assert car.bus_for_interface(interface) == bus
-
-
-@pytest.mark.parametrize(
     ("bus", "message", "module"),
     [
         ("chassis", "DAMPERS_A", "damper_node"),

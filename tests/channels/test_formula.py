@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ast
 import sys
-from itertools import pairwise
 
 import pytest
 from hypothesis import example, given, settings
@@ -15,7 +14,6 @@ from buswright.channels.formula.parse import (
     FUNCTIONS,
     RESERVED,
     TEXT_LIMIT,
-    order_formulas,
     parse_formula,
 )
 from buswright.channels.formula.tree import Call, Channel, Comparison, Number, Operation
@@ -335,49 +333,6 @@ def test_what_python_would_accept_of_the_language_is_accepted(text):
     text = f"a + {text}"
     names = {node.id for node in ast.walk(ast.parse(text, mode="eval")) if isinstance(node, ast.Name)}
     assert set(parse_formula(text).inputs) == names - {"abs", "where"}
-
-
-def test_formulas_are_ordered_by_what_they_need():
-    texts = {"slip": "wheel - ref", "ref": "max(ref_a, 5)", "ref_a": "wheel * 2", "other": "wheel"}
-    formulas = {name: parse_formula(text) for name, text in texts.items()}
-    assert order_formulas(formulas) == ["ref_a", "ref", "slip", "other"]
-
-
-def test_a_long_chain_of_formulas_is_ordered():
-    formulas = {f"c{n}": parse_formula(f"c{n + 1} + 1") for n in range(3000)}
-    assert order_formulas(formulas) == [f"c{n}" for n in reversed(range(3000))]
-
-
-@pytest.mark.parametrize(
-    ("texts", "circle"),
-    [
-        ({"a": "a + 1"}, "a -> a"),
-        ({"a": "b", "b": "x + c", "c": "lagged(a, 1)"}, "a -> b -> c -> a"),
-        ({"z": "a", "a": "b", "b": "a"}, "a -> b -> a"),
-    ],
-)
-def test_a_circle_is_named(texts, circle):
-    with pytest.raises(FormulaError, match=circle) as caught:
-        order_formulas({name: parse_formula(text) for name, text in texts.items()})
-    line, caret = caught.value.message.split("\n")[1:]
-    assert line[caret.index("^")] == "a"
-
-
-@given(st.lists(st.tuples(st.integers(0, 9), st.integers(0, 9)), max_size=25))
-def test_order_or_circle(pairs):
-    needs: dict[str, list[str]] = {f"c{n}": [] for n in range(10)}
-    for one, other in pairs:
-        needs[f"c{one}"].append(f"c{other}")
-    formulas = {name: parse_formula("+".join(["x", *others])) for name, others in needs.items()}
-    try:
-        order = order_formulas(formulas)
-    except FormulaError as fault:
-        circle = fault.message.split("\n")[0].split(": ")[1].split(" -> ")
-        assert circle[0] == circle[-1]
-        assert all(later in needs[name] for name, later in pairwise(circle))
-    else:
-        assert sorted(order) == sorted(needs)
-        assert all(order.index(other) < order.index(name) for name, others in needs.items() for other in others)
 
 
 UNITS = {"v": "km/h", "w": "km/h", "d": "mm", "t": "degC", "t2": "degC", "n": ""}

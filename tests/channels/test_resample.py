@@ -264,3 +264,21 @@ def test_a_shifted_time_stamp_is_seen():
     moved = Series("x", "", series.time_ns + 10 * MS, series.value, period_s=0.01)
     points = grid(EPOCH + 10**9, EPOCH + 10 * 10**9, 50)
     assert np.abs(resample(moved, points).value - resample(series, points).value).max() > 0.05
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 99), st.floats(1.05, 40), st.booleans())
+def test_steps_do_not_overshoot(shift, ratio, bad):
+    """No value is beyond the usable samples within 1.25 steps: a low-pass alone gave a throttle of -9 to 109 %."""
+    time_ns = np.arange(1_000, dtype=np.int64) * 10_000_000
+    value = np.where((np.arange(1_000) + shift) // 150 % 2, 100.0, 0.0)
+    quality = np.zeros(1_000, np.uint16)
+    if bad:
+        value[500], quality[500] = 1e6, Quality.IMPLAUSIBLE
+    step = int(ratio * 10_000_000)
+    points = np.arange(0, time_ns[-1], step, dtype=np.int64)
+    got = resample(Series("throttle", "%", time_ns, value, quality=quality, period_s=0.01), points).value
+    usable = np.where(quality > 0, np.nan, value)
+    for point, each in zip(points[np.isfinite(got)], got[np.isfinite(got)], strict=True):
+        near = usable[np.abs(time_ns - point) <= max(1.25 * step + 1, 10_000_000)]
+        assert np.nanmin(near) <= each <= np.nanmax(near)

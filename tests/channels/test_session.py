@@ -8,6 +8,10 @@ import pandas as pd
 import pytest
 
 import buswright as bw
+from buswright.channels.carfile.load import check_car_file
+from buswright.channels.carfile.parts import MOST_CHAIN
+from buswright.channels.following.follow import Follower
+from buswright.channels.following.window import needs_whole_run
 from buswright.channels.measured import _reference_at
 from buswright.channels.recorded import Segments
 from buswright.channels.samples.series import Series
@@ -385,3 +389,34 @@ def test_what_j1939_keeps_for_error_and_not_available_is_no_measurement(small):
     assert np.array_equal(
         Session([batch_of(rows)], small[0])["oil"].usable_value[:3], [210, 211, np.nan], equal_nan=True
     )
+
+
+def chain(small, length: int, *, two: bool = False):
+    """Give a car file in which each channel is made of the one before it, or of the two before."""
+    text = SMALL_CAR + '[channel.c0]\nformula = "oil + 1"\n[channel.c1]\nformula = "c0 + 1"\n'
+    for k in range(2, length):
+        other = f"0 * c{k - 2} + 1" if two else "1"
+        text += f'[channel.c{k}]\nformula = "c{k - 1} + {other}"\n'
+    path = small[1].with_name(f"chain{length}.toml")
+    path.write_text(text)
+    return path
+
+
+@pytest.mark.parametrize("two", [False, True])
+def test_a_chain_of_formulas_may_be_long(small, two):
+    """Its last channel is worked out without calls in calls, and each channel once (36 of two took half a minute)."""
+    car = bw.load_car_file(chain(small, 400, two=two))
+    frames = batch_of([(k * S, 0, 0x18FEEE00, 1, 8, bytes(8)) for k in range(20)])
+    assert (Session([frames], car)["c399"].value == -40 + 400).all()
+    follower = Follower(car)
+    follower.update(frames)
+    assert follower.result(19 * S)[-1].value == Session([frames], car)["c399"].value[-1]
+    assert not needs_whole_run(car, "c399")
+
+
+def test_check_names_a_chain_that_is_too_long(small):
+    faults = check_car_file(chain(small, MOST_CHAIN)).errors
+    assert len(faults) == 1
+    assert "channel.c499.formula: is the last of a chain of 501 channels" in str(faults[0])
+    assert "500 are computed at most" in str(faults[0])
+    assert not check_car_file(chain(small, MOST_CHAIN - 1)).errors

@@ -236,3 +236,30 @@ def test_a_pattern_that_fits_no_signal_is_said_for_wide_tables_too(tmp_path, cap
     words = ["decode", str(RUN), "--dbc", dbc, "--rate", "10", "--out", str(tmp_path / "x.csv")]
     assert main([*words, "--select", "*/DAMPERS_A/AIN1", "--select", "nothing*"]) == 0
     assert "--select nothing*: fits no channel" in capsys.readouterr().out
+
+
+WHOLE = """BU_: NODE
+BO_ 257 LONG: 8 NODE
+ SG_ Whole : 0|64@1+ (1,0) [0|0] "" NODE
+ SG_ Half : 0|32@1+ (1,0) [0|0] "" NODE
+"""
+
+
+def test_raw_values_beyond_a_float_are_exact_or_said(tmp_path, capsys):
+    (tmp_path / "whole.dbc").write_text(WHOLE)
+    (tmp_path / "car.toml").write_text(
+        'format = 1\n[bus.body]\nbitrate = 500_000\ninterfaces = ["can0"]\ndatabases = ["whole.dbc"]\n'
+        '[channel.whole]\nsignal = "body/LONG/Whole"\n[channel.half]\nsignal = "body/LONG/Half"\n'
+    )
+    log = tmp_path / "x.log"
+    log.write_text("".join(f"(1.{k}) can0 101#FF00000000000080\n" for k in range(3)))
+    for words, name in (
+        (["--car", str(tmp_path / "car.toml")], "whole"),
+        (["--dbc", str(tmp_path / "whole.dbc")], "can0/LONG/Whole"),
+    ):
+        for out in ("long.parquet", "each/"):
+            assert main(["decode", str(log), *words, "--out", f"{tmp_path}/{out}", "--force"]) == 0
+            said = f"beyond 2^53: {name}\n" in capsys.readouterr().out
+            assert said == (out == "long.parquet"), (words, out)
+        table = pq.read_table(max((tmp_path / "each").iterdir(), key=lambda path: path.stat().st_mtime_ns))
+        assert table[name.rpartition("/")[2] + ".raw"].to_pylist() == [0x80000000000000FF] * 3

@@ -231,7 +231,13 @@ class Session(Mapping[str, Series]):
         """
         if self.car is None:
             return (name,)
-        needed = {each: sources_of(self.car, each) for each in inputs_of(self.car, [name], limits=False)}
+        needed: dict[str, list[str]] = {}
+        waiting = [name]
+        while waiting:
+            each = waiting.pop()
+            if each not in needed and each not in self._made and each in self.car.channels:
+                needed[each] = self.car.sources_of(each)
+                waiting += needed[each]
         try:
             return [*TopologicalSorter(needed).static_order()] or [name]
         except CycleError as fault:  # the car file check refuses circles; references may still close one
@@ -477,15 +483,6 @@ def interface_names(car: CarFile | None) -> dict[str, str]:
     return {interface: bus.name for bus in car.buses.values() for interface in bus.interfaces}
 
 
-def sources_of(car: CarFile, name: str) -> list[str]:
-    """Channels that one is made of: inputs of its formula, references of its calibration."""
-    channel = car.channels[name]
-    sources = [] if channel.formula is None else list(channel.formula.inputs)
-    if channel.sensor is not None:
-        sources += [need.channel for need in car.sensors[channel.sensor].calibration.needs]
-    return sources
-
-
 def inputs_of(car: CarFile, names: Iterable[str], *, limits: bool = True) -> tuple[str, ...]:
     """Names with every channel that they depend on, each once.
 
@@ -501,7 +498,7 @@ def inputs_of(car: CarFile, names: Iterable[str], *, limits: bool = True) -> tup
         if name in found or name not in car.channels:
             continue
         found[name] = None
-        waiting += sources_of(car, name)
+        waiting += car.sources_of(name)
         for each in (car.channels[name].caution, car.channels[name].warning) if limits else ():
             if each is not None and each.when is not None:
                 waiting += each.when.inputs

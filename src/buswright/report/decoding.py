@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -61,6 +62,8 @@ class Decoding:
         Selection patterns that fitted nothing.
     notes
         What is wrong with the databases that values depend on: not loaded, or claimed twice.
+    rounded
+        Channels with raw values beyond 2^53, which the table that was written rounds.
     """
 
     files: dict[str, Path]
@@ -70,6 +73,7 @@ class Decoding:
     problems: Problems
     unused: tuple[str, ...] = ()
     notes: tuple[LintNote, ...] = ()
+    rounded: Sequence[str] = ()
 
 
 def render_text(decoding: Decoding) -> str:
@@ -106,6 +110,9 @@ def render_text(decoding: Decoding) -> str:
             lines.append(f"  {text}: {name} {number:,}")
     lines += [f"  problem: {line}" for line in problem_lines(decoding.problems)]
     lines += [f"  --select {pattern}: fits no channel" for pattern in decoding.unused]
+    if decoding.rounded:
+        lines.append(f"  rounded, because raw values are beyond 2^53: {', '.join(decoding.rounded)}")
+        lines.append("  write a folder (--out NAME/) for exact raw values")
     lines += [f"  database: {note}" for note in decoding.notes[:SHOWN_NOTES]]
     if len(decoding.notes) > SHOWN_NOTES:
         lines.append(f"  database: {len(decoding.notes) - SHOWN_NOTES} more (--json lists them all)")
@@ -129,5 +136,6 @@ def render_json(decoding: Decoding) -> dict[str, Any]:
         **some(counts, "short long undefined_mux"),
         "problems": problems_json(decoding.problems),
         "unused_patterns": list(decoding.unused),
+        "rounded": list(decoding.rounded),
         "database_notes": [some(note, "rule severity path line text") for note in decoding.notes],
     }

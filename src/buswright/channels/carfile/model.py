@@ -324,12 +324,12 @@ class CarFile:
     databases: Mapping[str, Database]
     faults: tuple[Fault, ...] = ()
 
-    def bus_for_interface(self, interface: str) -> str | None:
-        """Return the bus that captures call `interface`, or that has this name itself; None if there is none."""
-        for bus in self.buses.values():
-            if interface in bus.interfaces:
-                return bus.name
-        return interface if interface in self.buses else None
+    def sources_of(self, name: str) -> list[str]:
+        """Channels that one is made of: inputs of its formula, references of its calibration."""
+        channel = self.channels[name]
+        sensor = self.sensors.get(channel.sensor) if channel.sensor else None
+        references = [need.channel for need in sensor.calibration.needs] if sensor else []
+        return [*(channel.formula.inputs if channel.formula else ()), *references]
 
     def message(self, bus: str, name: str) -> Message | None:
         """Return a database message of a bus by its name; the source address in `EEC1@00` is left aside."""

@@ -26,6 +26,8 @@ from buswright.messages.checksum import Checksum, Counter
 _SIGNAL_ONLY = ("sensor", "input_scale", "zero", "invalid_raw", "wiring", "fingerprints")
 """Keys that say something about a wire, which a computed channel doesn't have."""
 
+MOST_CHAIN = 500
+"""Channels made one of the other: more than anybody writes, and computed in a second."""
 _MOST_CIRCLES = 20
 _MOST_STEPS = 8
 
@@ -181,16 +183,12 @@ def _check_twice(car: CarFile, log: FaultLog) -> None:
 
 
 def _check_circles(car: CarFile, log: FaultLog) -> None:
-    """Channels that need each other in a circle, through formulas or the reference channels of sensors."""
-    needs: dict[str, list[str]] = {}
-    for channel in car.channels.values():
-        sensor = car.sensors.get(channel.sensor) if channel.sensor else None
-        inputs = [need.channel for need in sensor.calibration.needs] if sensor else []
-        needs[channel.name] = [*(channel.formula.inputs if channel.formula else ()), *inputs]
+    """Channels that need each other in a circle, or in too long a chain, by formulas or references of sensors."""
+    needs = {name: car.sources_of(name) for name in car.channels}
     order = {name: index for index, name in enumerate(needs)}
     for _ in range(_MOST_CIRCLES):
         try:
-            graphlib.TopologicalSorter(needs).prepare()
+            in_order = list(graphlib.TopologicalSorter(needs).static_order())
         except graphlib.CycleError as error:
             circle: list[str] = error.args[1][:0:-1]  # from what is needed to what needs it, the first one twice
             first = min(circle, key=order.__getitem__)
@@ -204,7 +202,19 @@ def _check_circles(car: CarFile, log: FaultLog) -> None:
             for name in circle:
                 needs.pop(name)
         else:
+            _check_chains(needs, in_order, car, log)
             return
+
+
+def _check_chains(needs: Mapping[str, list[str]], in_order: list[str], car: CarFile, log: FaultLog) -> None:
+    depth: dict[str, int] = {}
+    for name in in_order:
+        depth[name] = 1 + max((depth[each] for each in needs.get(name, ())), default=0)
+    longest = max(depth, key=depth.__getitem__, default="")
+    if longest in car.channels and depth[longest] > MOST_CHAIN:
+        key = "formula" if car.channels[longest].formula else "sensor"
+        text = f"is the last of a chain of {depth[longest]} channels, each made of the one before"
+        log.error(("channel", longest, key), text, f"{MOST_CHAIN} are computed at most; join some of the formulas")
 
 
 # -- frames -----------------------------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ import difflib
 import keyword
 import math
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from buswright.channels.formula.tree import (
@@ -29,7 +29,7 @@ from buswright.channels.formula.tree import (
 )
 from buswright.errors import FormulaError
 
-__all__ = ["FUNCTIONS", "RESERVED", "Formula", "order_formulas", "parse_formula"]
+__all__ = ["FUNCTIONS", "RESERVED", "Formula", "parse_formula"]
 
 TEXT_LIMIT = 2000
 """Longest formula, in characters."""
@@ -103,48 +103,6 @@ def parse_formula(text: str) -> Formula:
         raise _error(text, indent, "the formula uses no channel", "a constant has no time stamps; use a channel in it")
     functions = tuple(dict.fromkeys(node.function for node in nodes if isinstance(node, Call)))
     return Formula(text, inputs, tree, functions)
-
-
-def order_formulas(formulas: Mapping[str, Formula]) -> list[str]:
-    """Names in an order in which every formula comes after the computed channels that it uses.
-
-    Inputs that are no formulas are taken for granted. The order is stable: as given where nothing forces another.
-
-    Raises
-    ------
-    FormulaError
-        Formulas depend on each other in a circle; the message names it.
-    """
-    order: list[str] = []
-    done: set[str] = set()
-    for first in formulas:
-        path: list[tuple[str, Iterator[str]]] = []
-        on_path: set[str] = set()
-        upcoming: str | None = first
-        while upcoming is not None or path:
-            if upcoming is not None:
-                if upcoming in on_path:
-                    raise _circle(formulas, [name for name, _ in path], upcoming)
-                if upcoming not in done:
-                    path.append((upcoming, iter(formulas[upcoming].inputs)))
-                    on_path.add(upcoming)
-            upcoming = None
-            if path:
-                upcoming = next((name for name in path[-1][1] if name in formulas), None)
-                if upcoming is None:
-                    name, _ = path.pop()
-                    on_path.discard(name)
-                    done.add(name)
-                    order.append(name)
-    return order
-
-
-def _circle(formulas: Mapping[str, Formula], path: list[str], repeated: str) -> FormulaError:
-    circle = path[path.index(repeated) :]
-    shown = " -> ".join([*circle, repeated])
-    formula = formulas[circle[-1]]
-    hint = "a channel can't be computed from itself; lagged() doesn't change that"
-    return formula.error(f"these formulas need each other: {shown}", formula.column_of(repeated), hint)
 
 
 def _error(text: str, column: int, reason: str, hint: str = "") -> FormulaError:

@@ -112,7 +112,8 @@ def _signals(options: argparse.Namespace, path: Path, source: shared.Source, dat
         writer.close()
     unused = decoder.unused_patterns()
     notes = grave_notes(databases)
-    return Decoding(writer.files, writer.rows, writer.values, decoder.counts, source.capture.problems, unused, notes)
+    counts, problems = decoder.counts, source.capture.problems
+    return Decoding(writer.files, writer.rows, writer.values, counts, problems, unused, notes, writer.rounded)
 
 
 def _channels(
@@ -132,7 +133,8 @@ def _channels(
         unused = session.recorded.decoder.unused_patterns()
     notes = grave_notes(databases_of(car, databases))
     problems = source.capture.problems
-    return Decoding(writer.files, writer.rows, writer.values, session.counts, problems, unused, notes)
+    counts = session.counts
+    return Decoding(writer.files, writer.rows, writer.values, counts, problems, unused, notes, writer.rounded)
 
 
 def _writer(path: Path, options: argparse.Namespace, car: CarFile | None) -> ChannelWriter:

@@ -16,7 +16,7 @@ import numpy as np
 from buswright._version import __version__
 from buswright.channels.samples.series import Series
 from buswright.channels.session import Session
-from buswright.report.files.tables import LONG_COLUMNS, TableFiles, long_schema, text_column
+from buswright.report.files.tables import LONG_COLUMNS, TableFiles, is_rounded, long_schema, text_column
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -39,12 +39,15 @@ class ChannelWriter:
         Paths written, by what they hold.
     rows, values
         Written so far; a sample without a value (the frame was too short) is no value.
+    rounded
+        Channels whose raw values a table doesn't hold exactly.
     """
 
     def __init__(self, path: Path, *, source: str, car_hash: str) -> None:
         self.files: dict[str, Path] = {}
         self.rows = 0
         self.values = 0
+        self.rounded: list[str] = []
         self._path = path
         self._tables = TableFiles()
         self._metadata = {"source": source, "car": car_hash, "buswright": __version__}
@@ -150,6 +153,7 @@ class ChannelRows(ChannelWriter):
         schema = long_schema(self._path, self._metadata)
         self._add(schema.empty_table())
         found = [series for name in names if len(series := session[name])]
+        self.rounded = [each.name for each in found if is_rounded(each.raw)]
         words = [(*_home(session, each.name), each.name, each.unit) for each in found]
         for parts in _by_time(found):
             order = np.argsort(np.concatenate([part.time_ns for part in parts]), kind="stable")

@@ -10,7 +10,7 @@ import numpy as np
 from buswright._version import __version__
 from buswright.channels.signals import signal_quality
 from buswright.messages.decode import DecodedBatch, SignalTable
-from buswright.report.files.tables import LONG_COLUMNS, TableFiles, long_schema, text_column
+from buswright.report.files.tables import LONG_COLUMNS, TableFiles, is_rounded, long_schema, text_column
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 class SignalRows:
     """Writes `time_ns, bus, message, channel, raw, volts, value, unit, quality`, in the order of time.
 
-    Signals have no volts: the column is null. Absent samples are left out. `raw` is a float64 here, exact to
-    2**53; the table per message keeps every bit.
+    Signals have no volts: the column is null. Absent samples are left out. `raw` and `value` are float64 here, exact
+    to 2**53; the table per message keeps every bit.
 
     Attributes
     ----------
@@ -34,6 +34,7 @@ class SignalRows:
         self.rows = 0
         self.values = 0
         self.files = {"all": path}
+        self._rounded: dict[str, None] = {}
         self._texts: dict[str, dict[str, int]] = {name: {} for name in ("bus", "message", "channel", "unit")}
         self._path = path
         self._files = TableFiles()
@@ -62,6 +63,11 @@ class SignalRows:
         self.rows += len(time_ns)
         self.values += len(time_ns)
 
+    @property
+    def rounded(self) -> list[str]:
+        """Signals of which some value isn't exact here."""
+        return list(self._rounded)
+
     def close(self) -> None:
         """Finish the file."""
         self._files.close()
@@ -71,6 +77,8 @@ class SignalRows:
         for column in table:
             texts = (table.bus, table.group.name, f"{table.name}/{column.name}", column.unit)
             codes = [self._code(name, text) for name, text in zip(self._texts, texts, strict=True)]
+            if is_rounded(column.raw):
+                self._rounded[texts[2]] = None
             quality = signal_quality(column)
             quality = np.zeros(len(table), np.uint16) if quality is None else quality
             if column.valid is None:

@@ -38,11 +38,14 @@ class SignalFolder:
         Rows written, over all messages.
     values
         Signal values written, absent ones left out.
+    rounded
+        None: every bit is kept.
     """
 
     def __init__(self, folder: Path, *, source: str) -> None:
         self.folder = folder
         self.files: dict[str, Path] = {}
+        self.rounded: list[str] = []
         self.rows = 0
         self.values = 0
         self._source = source

@@ -12,6 +12,17 @@ if TYPE_CHECKING:
 LONG_COLUMNS = ("time_ns", "bus", "message", "channel", "raw", "volts", "value", "unit", "quality")
 
 
+EXACT = 1 << 53
+"""Every whole number up to here is a float64."""
+
+
+def is_rounded(raw: Any) -> bool:
+    """Whether a long table, which has its raw values as float64, can't hold some of these exactly."""
+    if raw is None or raw.dtype.kind not in "iu" or raw.dtype.itemsize < 8 or not len(raw):
+        return False
+    return bool(raw.max() > EXACT or raw.min() < -EXACT)
+
+
 class TableFiles:
     """Files by path: opened when they first get a table, with its schema; the ending chooses the format."""
 
