@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+import random
 from pathlib import Path
 from types import MappingProxyType
 
@@ -443,6 +444,11 @@ def test_a_baseline_without_channels_is_a_file_too(tmp_path):
         (lambda d: d["buses"]["engine"].update(clocks=[["0A0", 3]]), "buses.engine.clocks[0][1] is 3, not a text"),
         (lambda d: d["at_rest"].update(basis="asleep"), "at_rest.basis is 'asleep'"),
         (lambda d: d["buses"]["engine"].update(clocks="0A0"), "buses.engine.clocks is no list"),
+        (lambda d: d["buses"]["engine"].update(errors=-1), "buses.engine.errors is -1, which nothing can be"),
+        (lambda d: d["buses"]["engine"].update(load=10**400), "buses.engine.load is 1000"),
+        (lambda d: d["buses"]["engine"].update(load=float("nan")), "buses.engine.load is nan"),
+        (lambda d: d["buses"]["engine"]["ids"]["0A0"].update(lengths={"x": 3}), "ids.0A0.lengths has 'x'"),
+        (lambda d: d["channels"]["damper_fl"]["rest"].update(samples=0), "channels.damper_fl.rest.samples is 0"),
     ],
 )
 def test_a_damaged_file_says_where(good, tmp_path, change, says):
@@ -471,6 +477,55 @@ def test_what_is_no_json_or_not_there_says_so(tmp_path):
         load(path)
     with pytest.raises(BaselineError, match="can't be written"):
         save(remembered(1, 1), tmp_path / "no" / "b.json")
+
+
+def mutated(text, rng):
+    """Change, drop or rename values anywhere in a baseline, or bytes of its text."""
+    odd = [None, 0, -1, 2**70, 10**400, -1.5, 1e308, float("nan"), float("inf"), "", "x", "0A0", True, [], {}, [[]]]
+    if rng.random() < 0.3:
+        data = bytearray(text.encode())
+        for _ in range(rng.randint(1, 6)):
+            at = rng.randrange(len(data))
+            part = rng.choice(
+                [b"9" * 5000, b"[", b"{", b"-", b"e999", b"\x00", b'"', b"NaN", bytes([rng.randrange(256)])]
+            )
+            data[at : at + rng.choice([0, 1, 30])] = part
+        return bytes(data)
+    document = json.loads(text)
+    for _ in range(rng.randint(1, 3)):
+        inside = document
+        while True:
+            keys = list(inside) if isinstance(inside, dict) else range(len(inside))
+            if not keys:
+                break
+            key = rng.choice(keys)
+            if isinstance(inside[key], dict | list) and rng.random() < 0.85:
+                inside = inside[key]
+                continue
+            if isinstance(inside, dict) and rng.random() < 0.3:
+                inside[str(rng.choice(odd))] = inside.pop(key)
+            else:
+                inside[key] = rng.choice(odd)
+            break
+    return json.dumps(document).encode()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_mutated_baseline_is_refused_or_compared(good, tmp_path, seed):
+    rng, text, path = random.Random(seed), baseline_text(good), tmp_path / "b.json"
+    refused = 0
+    for _ in range(60):
+        path.write_bytes(mutated(text, rng))
+        try:
+            other = load(path)
+        except BaselineError:
+            refused += 1
+            continue
+        compare(other, good)
+        compare(good, other)
+        assert all(entry.facts is not None for entry in other.identifiers().values())
+        json.loads(baseline_text(other))
+    assert 10 < refused < 60
 
 
 def test_unknown_keys_are_left_alone(good, tmp_path):
