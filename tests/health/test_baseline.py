@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+import random
 from pathlib import Path
 from types import MappingProxyType
 
@@ -15,6 +16,7 @@ import buswright
 from buswright.channels.carfile.load import load_car_file
 from buswright.channels.guessing import guess, words_of
 from buswright.channels.samples.series import Series
+from buswright.errors import UserError
 from buswright.findings import THRESHOLDS, Severity
 from buswright.frames.table import Frames, concatenate
 from buswright.health.baseline.baseline import CounterBaseline
@@ -62,6 +64,22 @@ def changed_rest(baseline, name, **values):
     rest = dataclasses.replace(channel.rest, **values)
     channels = {**baseline.channels, name: dataclasses.replace(channel, rest=rest)}
     return dataclasses.replace(baseline, channels=channels)
+
+
+def changed_channel(baseline, name, **values):
+    channels = {**baseline.channels, name: dataclasses.replace(baseline.channels[name], **values)}
+    return dataclasses.replace(baseline, channels=channels)
+
+
+def until(seconds, *identifiers):
+    """Let identifiers stop on the way."""
+    first = []
+
+    def change(frames):
+        first.append(int(frames.time_ns[0]))
+        return frames.take(~np.isin(frames.id, identifiers) | (frames.time_ns < first[0] + seconds * 10**9))
+
+    return change
 
 
 # -- good runs ----------------------------------------------------------------------------------------------------
@@ -212,6 +230,60 @@ def test_one_identifier_gone_is_named(good, car):
     (found,) = weighty(compare(good, remembered(12, 5, car=car, change=without(0x1B2))))
     assert (found.kind, found.subject) == ("id-vanished", "id:chassis/1B2")
     assert "EXHAUST" in found.text
+
+
+def test_what_dies_on_the_way_is_gone_and_explains_its_channels(good, car):
+    """A module and an identifier that came to the middle of the run are no less gone than those that never came."""
+    module = [int(key, 16) for key, entry in good.buses["chassis"].ids.items() if entry.module == "damper_node"]
+    (found,) = weighty(compare(good, remembered(20, 5, car=car, change=until(8, *module))))
+    assert (found.kind, found.severity, found.subject) == ("module-vanished", Severity.FAULT, "module:damper_node")
+    assert "s before the end" in found.text
+    (one,) = weighty(compare(good, remembered(20, 5, car=car, change=until(8, 0x0A0))))
+    assert (one.kind, one.severity, one.subject) == ("id-vanished", Severity.FAULT, "id:engine/0A0")
+
+
+def test_a_dead_input_a_wrong_scale_and_a_wrong_unit_are_found(good, car):
+    railed = remembered(12, 5, car=car, change=with_word(0x1B0, lambda word: np.full_like(word, 5000)))
+    (found,) = (each for each in weighty(compare(good, railed)) if each.subject == "channel:oil_pressure")
+    assert (found.kind, found.severity, found.after) == ("channel-unusable", Severity.FAULT, 1.0)
+    rest = good.channels["oil_pressure"].rest
+    step = changed_rest(good, "oil_pressure", input_resolution=14.5 * rest.input_resolution)
+    assert [(each.kind, each.severity) for each in compare(good, step)] == [("scale-changed", Severity.SUSPECT)]
+    oil = good.channels["oil_pressure"]
+    psi = changed_channel(good, "oil_pressure", low=oil.low * 14.5, high=oil.high * 14.5)
+    assert [(each.kind, each.severity) for each in compare(good, psi)] == [("range-moved", Severity.SUSPECT)]
+    assert compare(psi, good) == ()
+
+
+@pytest.mark.parametrize("name", ["brake_pressure_front", "steering_angle"])
+def test_a_foot_or_a_hand_on_it_moves_no_zero(good, name):
+    channel = good.channels[name]
+    moved = channel.span * 0.2
+    pressed = changed_rest(good, name, zero=channel.rest.zero + moved)
+    assert [each.severity for each in compare(good, pressed)] == [Severity.NOTE]
+    shifted = changed_channel(pressed, name, low=channel.low + moved, high=channel.high + moved)
+    assert [(each.kind, each.severity) for each in compare(good, shifted)] == [("zero-moved", Severity.FAULT)]
+
+
+def test_what_most_identifiers_do_at_once_is_one_difference(good):
+    ids = good.buses["chassis"].ids
+    some = {key: dataclasses.replace(entry, missing=20 + entry.frames // 50) for key, entry in ids.items()}
+    rough = {key: dataclasses.replace(entry, sending="irregular") for key, entry in ids.items()}
+    for changed, words in ((some, "frames missing"), (rough, "another rhythm")):
+        (found,) = compare(good, changed_bus(good, "chassis", ids=changed))
+        assert (found.severity, found.subject) == (Severity.SUSPECT, "bus:chassis")
+        assert words in found.text
+        assert "the recording first" in found.look
+    few = {key: some[key] if key in list(ids)[:2] else entry for key, entry in ids.items()}
+    assert {each.subject for each in compare(good, changed_bus(good, "chassis", ids=few))} == {
+        f"id:chassis/{key}" for key in list(ids)[:2]
+    }
+
+
+def test_what_switches_is_not_noisy(good, car):
+    states = [name for name, channel in car.channels.items() if channel.role == "fan_state" and channel.signal]
+    assert states
+    assert all(good.channels[name].rest is None or good.channels[name].rest.noise is None for name in states)
 
 
 def test_half_the_rate_is_a_changed_period(good, car):
@@ -388,7 +460,10 @@ def test_what_matters_most_comes_first(good):
     bad = changed_id(good, "engine", "0A0", lengths={"6": 900})
     bad = changed_bus(bad, "chassis", load=0.4)
     brake = good.channels["brake_pressure_front"].rest
-    bad = changed_rest(bad, "brake_pressure_front", zero=brake.zero + 4.0)
+    low = good.channels["brake_pressure_front"].low + 4.0
+    bad = changed_channel(
+        changed_rest(bad, "brake_pressure_front", zero=brake.zero + 4.0), "brake_pressure_front", low=low
+    )
     bad = changed_rest(bad, "coolant_temperature", zero=20.0)
     kinds = [each.kind for each in compare(good, bad)]
     assert kinds == ["length-changed", "zero-moved", "load-up", "zero-moved"]
@@ -443,6 +518,11 @@ def test_a_baseline_without_channels_is_a_file_too(tmp_path):
         (lambda d: d["buses"]["engine"].update(clocks=[["0A0", 3]]), "buses.engine.clocks[0][1] is 3, not a text"),
         (lambda d: d["at_rest"].update(basis="asleep"), "at_rest.basis is 'asleep'"),
         (lambda d: d["buses"]["engine"].update(clocks="0A0"), "buses.engine.clocks is no list"),
+        (lambda d: d["buses"]["engine"].update(errors=-1), "buses.engine.errors is -1, which nothing can be"),
+        (lambda d: d["buses"]["engine"].update(load=10**400), "buses.engine.load is 1000"),
+        (lambda d: d["buses"]["engine"].update(load=float("nan")), "buses.engine.load is nan"),
+        (lambda d: d["buses"]["engine"]["ids"]["0A0"].update(lengths={"x": 3}), "ids.0A0.lengths has 'x'"),
+        (lambda d: d["channels"]["damper_fl"]["rest"].update(samples=0), "channels.damper_fl.rest.samples is 0"),
     ],
 )
 def test_a_damaged_file_says_where(good, tmp_path, change, says):
@@ -469,8 +549,57 @@ def test_what_is_no_json_or_not_there_says_so(tmp_path):
     assert not is_baseline(path)
     with pytest.raises(BaselineError, match="no JSON"):
         load(path)
-    with pytest.raises(BaselineError, match="can't be written"):
-        save(remembered(1, 1), tmp_path / "no" / "b.json")
+    with pytest.raises(UserError, match="can't be written"):
+        save(remembered(1, 1), path / "b.json")
+
+
+def mutated(text, rng):
+    """Change, drop or rename values anywhere in a baseline, or bytes of its text."""
+    odd = [None, 0, -1, 2**70, 10**400, -1.5, 1e308, float("nan"), float("inf"), "", "x", "0A0", True, [], {}, [[]]]
+    if rng.random() < 0.3:
+        data = bytearray(text.encode())
+        for _ in range(rng.randint(1, 6)):
+            at = rng.randrange(len(data))
+            part = rng.choice(
+                [b"9" * 5000, b"[", b"{", b"-", b"e999", b"\x00", b'"', b"NaN", bytes([rng.randrange(256)])]
+            )
+            data[at : at + rng.choice([0, 1, 30])] = part
+        return bytes(data)
+    document = json.loads(text)
+    for _ in range(rng.randint(1, 3)):
+        inside = document
+        while True:
+            keys = list(inside) if isinstance(inside, dict) else range(len(inside))
+            if not keys:
+                break
+            key = rng.choice(keys)
+            if isinstance(inside[key], dict | list) and rng.random() < 0.85:
+                inside = inside[key]
+                continue
+            if isinstance(inside, dict) and rng.random() < 0.3:
+                inside[str(rng.choice(odd))] = inside.pop(key)
+            else:
+                inside[key] = rng.choice(odd)
+            break
+    return json.dumps(document).encode()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_mutated_baseline_is_refused_or_compared(good, tmp_path, seed):
+    rng, text, path = random.Random(seed), baseline_text(good), tmp_path / "b.json"
+    refused = 0
+    for _ in range(60):
+        path.write_bytes(mutated(text, rng))
+        try:
+            other = load(path)
+        except BaselineError:
+            refused += 1
+            continue
+        compare(other, good)
+        compare(good, other)
+        assert all(entry.facts is not None for entry in other.identifiers().values())
+        json.loads(baseline_text(other))
+    assert 10 < refused < 60
 
 
 def test_unknown_keys_are_left_alone(good, tmp_path):

@@ -107,6 +107,8 @@ class IdBaseline:
         Frames by payload bytes.
     counter, checksum
         None where there is none.
+    silent_s
+        How long before the last frame of its bus it came last.
     """
 
     message: str | None
@@ -120,6 +122,7 @@ class IdBaseline:
     lengths: Mapping[str, int]
     counter: CounterBaseline | None = None
     checksum: ChecksumBaseline | None = None
+    silent_s: float = 0.0
 
     @property
     def length(self) -> int | None:
@@ -190,6 +193,8 @@ class ChannelBaseline:
         where nobody says. Shifts are judged as a share of it.
     rest
         What it showed at rest; None where it had no sample there.
+    unusable
+        Share of its samples that mean nothing (at an electrical rail, marked invalid by the sender, implausible), 0..1.
     """
 
     message: str | None
@@ -203,6 +208,7 @@ class ChannelBaseline:
     high: float | None
     span: float | None
     rest: RestFigures | None
+    unusable: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -316,6 +322,7 @@ def _id(figures: IdFigures) -> IdBaseline:
         jitter_ms=_ms(period.sd_ns),
         late_ms=_ms(period.p999_ns),
         missing=figures.gaps.missing,
+        silent_s=max(0, figures.age_ns or 0) * 1e-9,
         lengths=MappingProxyType({str(length): count for length, count in sorted(figures.lengths.counts.items())}),
         counter=None
         if c is None
@@ -351,6 +358,7 @@ def _channel(session: Session, name: str, series: Series, rest: RestFigures | No
         high=_finite(figures.maximum),
         span=_span(session, name, series.unit),
         rest=rest,
+        unusable=figures.bad_share,
     )
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -10,13 +11,25 @@ from buswright.findings import THRESHOLDS, Severity
 from buswright.health.baseline.baseline import Baseline, BusBaseline, IdBaseline
 from buswright.health.baseline.compare_channels import channel_differences
 from buswright.health.baseline.compare_identifiers import LEAST_FRAMES, WORTH_LOSING, Compared, called, id_differences
-from buswright.health.baseline.differences import RANK, SAFETY_ROLES, Difference
+from buswright.health.baseline.differences import RANK, SAFETY_ROLES, Difference, Kind
 from buswright.wording import percent
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
 
 _DUE = "was regular before; now silent for over two seconds and ten periods"
+
+_SILENT_S = 2.0
+_SILENT_PERIODS = 10
+_OF_A_RECORDING: Mapping[Kind, str] = {
+    "frames-missing": "frames missing",
+    "period-changed": "another rhythm",
+    "jitter-up": "more jitter",
+    "counter-changed": "counter steps wrong",
+}
+"""What a recorder, a clock or the load of the bus does to all identifiers, and a module only to its own."""
+_MOST_OF_A_BUS = 0.5
+_LEAST_AT_ONCE = 4
 
 _SAME_BUS = 0.7
 """Share of common identifiers above which two buses of different names are one: can0 of a run without a car file."""
@@ -87,7 +100,7 @@ def _silent_messages(a: Baseline, b: Baseline) -> set[str]:
         f"{name}/{entry.message}"
         for name, bus in a.buses.items()
         for key, entry in bus.ids.items()
-        if name not in b.buses or key not in b.buses[name].ids
+        if name not in b.buses or key not in b.buses[name].ids or _stopped(entry, b.buses[name].ids[key])
     }
 
 
@@ -104,10 +117,12 @@ def _lost_bus(name: str, bus: BusBaseline) -> Difference:
 
 def _bus_differences(name: str, a: BusBaseline, b: BusBaseline, car: CarFile | None) -> Iterator[Difference]:
     yield from _vanished(name, a, b)
+    gone = {key for key in a.ids.keys() & b.ids.keys() if _stopped(a.ids[key], b.ids[key])}
     for key in sorted(b.ids.keys() - a.ids.keys()):
         yield _new(name, key, b.ids[key])
-    for key in sorted(a.ids.keys() & b.ids.keys()):
-        yield from id_differences(Compared(name, key, a.ids[key], b.ids[key], car))
+    both = sorted(a.ids.keys() & b.ids.keys() - gone)
+    found = [one for key in both for one in id_differences(Compared(name, key, a.ids[key], b.ids[key], car))]
+    yield from _at_once(name, found, sum(a.ids[key].sending == "periodic" for key in both))
     yield from _load(name, a, b, car)
     yield from _errors(name, a, b, car)
     yield from _clocks(name, a, b)
@@ -115,23 +130,58 @@ def _bus_differences(name: str, a: BusBaseline, b: BusBaseline, car: CarFile | N
 
 def _vanished(name: str, a: BusBaseline, b: BusBaseline) -> Iterator[Difference]:
     """Yield modules that vanished whole, and the identifiers that did so alone."""
-    missing = {key for key in a.ids if key not in b.ids}
+    missing = {key: 0.0 for key in a.ids if key not in b.ids}
+    missing |= {key: now.silent_s for key, now in b.ids.items() if key in a.ids and _stopped(a.ids[key], now)}
     for module in sorted({entry.module for entry in a.ids.values() if entry.module}):
         whole = [key for key, entry in a.ids.items() if entry.module == module]
-        if len(whole) > 1 and missing.issuperset(whole) and any(_was_due(a.ids[key], b) for key in whole):
-            missing.difference_update(whole)
-            yield _lost_module(name, module, whole)
+        # What came rarely may not have been due again.
+        due = [key for key in whole if _was_due(a.ids[key], b)] or whole
+        if len(due) > 1 and missing.keys() >= set(due) and any(_was_due(a.ids[key], b) for key in due):
+            lost = [key for key in whole if key in missing]
+            yield _lost_module(name, module, lost, min(missing[key] for key in lost))
+            for key in lost:
+                del missing[key]
     for key in sorted(missing):
-        yield _lost_id(name, key, a.ids[key], due=_was_due(a.ids[key], b))
+        yield _lost_id(name, key, a.ids[key], due=_was_due(a.ids[key], b), silent_s=missing[key])
+
+
+def _stopped(before: IdBaseline, now: IdBaseline) -> bool:
+    """Whether an identifier that came to the end of the earlier run stopped before that of the later one."""
+    limit = _SILENT_S + _SILENT_PERIODS * (before.period_ms or 0.0) * 1e-3
+    return _regular(before) and now.silent_s > limit > before.silent_s
+
+
+def _regular(entry: IdBaseline) -> bool:
+    return entry.sending == "periodic" and entry.period_ms is not None and entry.frames >= LEAST_FRAMES
 
 
 def _was_due(entry: IdBaseline, b: BusBaseline) -> bool:
-    periodic = entry.sending == "periodic" and entry.period_ms is not None and entry.frames >= LEAST_FRAMES
-    return periodic and b.seconds > 2.0 + 10 * (entry.period_ms or 0.0) * 1e-3
+    return _regular(entry) and b.seconds > _SILENT_S + _SILENT_PERIODS * (entry.period_ms or 0.0) * 1e-3
 
 
-def _lost_module(bus: str, module: str, ids: Sequence[str]) -> Difference:
-    text = f"module {module} has stopped sending on bus {bus}: {', '.join(ids)}"
+def _at_once(bus: str, found: Sequence[Difference], periodic: int) -> Iterator[Difference]:
+    """Yield the differences of identifiers; those of most of them at once are one, and the recording's first."""
+    joined = [each for each in found if each.kind in _OF_A_RECORDING]
+    subjects = sorted({each.subject.rpartition("/")[2] for each in joined})
+    if len(subjects) < max(_LEAST_AT_ONCE, _MOST_OF_A_BUS * periodic):
+        yield from found
+        return
+    yield from (each for each in found if each.kind not in _OF_A_RECORDING)
+    kind = min((each.kind for each in joined), key=RANK.index)
+    counted = Counter(each.kind for each in joined)
+    parts = ", ".join(f"{words} in {counted[kind]}" for kind, words in _OF_A_RECORDING.items() if counted[kind])
+    text = f"{len(subjects)} identifiers of bus {bus} changed at once ({parts}): {', '.join(subjects)}"
+    threshold = f"at least {percent(_MOST_OF_A_BUS, 0)} of its {periodic} periodic identifiers"
+    look = (
+        "the recording first: an adapter that dropped frames, a clock that was set, time stamps made by the computer; "
+        "then the load of the bus. `buswright health` of the later run says which"
+    )
+    before, after = float(0), float(len(subjects))
+    yield Difference(kind, Severity.SUSPECT, f"bus:{bus}", text, before, after, "identifiers", threshold, look, after)
+
+
+def _lost_module(bus: str, module: str, ids: Sequence[str], silent_s: float) -> Difference:
+    text = f"module {module} has stopped sending on bus {bus}{_before_the_end(silent_s)}: {', '.join(ids)}"
     look = "its fuse and supply at the plug, then its bus wires, then what lies behind it on the chain"
     return Difference(
         *("module-vanished", Severity.FAULT, f"module:{module}", text, float(len(ids)), 0.0, "identifiers", _DUE, look),
@@ -139,8 +189,12 @@ def _lost_module(bus: str, module: str, ids: Sequence[str]) -> Difference:
     )
 
 
-def _lost_id(bus: str, key: str, entry: IdBaseline, *, due: bool) -> Difference:
-    text = f"{called(bus, key, entry)} has stopped"
+def _before_the_end(silent_s: float) -> str:
+    return f" {silent_s:.3g} s before the end of the later run" if silent_s else ""
+
+
+def _lost_id(bus: str, key: str, entry: IdBaseline, *, due: bool, silent_s: float) -> Difference:
+    text = f"{called(bus, key, entry)} has stopped{_before_the_end(silent_s)}"
     threshold, look = _DUE, f"settings and firmware of {entry.module or 'the module that sends it'}"
     if not due:
         text += " (it was rare or sent on events, so it may not have been due)"

@@ -26,6 +26,12 @@ STILL_ROLES = frozenset(
 """Roles of channels that show the same whenever the car stands with its engine off. The air, the fuel pump, the
 battery and the place where the car stands are in all others."""
 _NEED_ENGINE_OFF = frozenset({"oil_pressure", "throttle"})
+_BY_DRIVER = frozenset({"brake_pressure", "throttle", "steering_angle"})
+"""Inputs that the driver loads, also while the car stands."""
+_ALONG = 0.5
+"""Share of its movement at rest by which the lowest reading of the run must have moved too."""
+_UNUSABLE, _MOSTLY_UNUSABLE = 0.01, 0.5
+_SAME_STEP = 0.05
 _SIGMAS = 3.0
 
 
@@ -34,6 +40,7 @@ class _Compared:
     """One channel at rest in both runs; the earlier one's values in the later one's unit."""
 
     name: str
+    then: ChannelBaseline
     now: ChannelBaseline
     before: RestFigures
     after: RestFigures
@@ -85,11 +92,16 @@ def channel_differences(
             yield Difference(
                 "unit-changed", Severity.SUSPECT, f"channel:{name}", text, threshold="any change", look="the car files"
             )
-        elif alike and before.rest and after.rest:
+        elif after.unusable > max(_UNUSABLE, 2 * before.unusable):
+            yield _unusable(name, before, after)
+        else:
             line = units.line(before.unit, after.unit) if before.unit != after.unit else (1.0, 0.0)
-            one = _Compared(name, after, before.rest, after.rest, a.at_rest.basis, *line, car)
-            yield from _zero(one)
-            yield from _noise(one)
+            yield from _range(name, before, after, *line)
+            if alike and before.rest and after.rest:
+                one = _Compared(name, before, after, before.rest, after.rest, a.at_rest.basis, *line, car)
+                yield from _scale(one)
+                yield from _zero(one)
+                yield from _noise(one)
 
 
 def _note(text: str) -> Difference:
@@ -102,6 +114,68 @@ def _without_samples(name: str, before: ChannelBaseline) -> Difference:
     return Difference(
         *("channel-silent", Severity.SUSPECT, f"channel:{name}", text, float(before.samples), 0.0, "samples"),
         look=look,
+    )
+
+
+def _unusable(name: str, before: ChannelBaseline, after: ChannelBaseline) -> Difference:
+    text = f"{name} means nothing in {percent(after.unusable)} of its samples, before in {percent(before.unusable)}"
+    severity = Severity.FAULT if after.unusable > _MOSTLY_UNUSABLE else Severity.SUSPECT
+    threshold = f"{percent(_UNUSABLE, 0)} and twice what it was is suspect, {percent(_MOSTLY_UNUSABLE, 0)} a fault"
+    look = "its plug, wire and supply: `buswright diagnose` says whether its input is open or shorted"
+    return Difference(
+        *("channel-unusable", severity, f"channel:{name}", text, before.unusable, after.unusable, "share"),
+        *(threshold, look, after.unusable),
+    )
+
+
+def _range(
+    name: str, before: ChannelBaseline, after: ChannelBaseline, factor: float, offset: float
+) -> Iterator[Difference]:
+    """Yield a channel that shows more than it can measure beyond what it ever showed."""
+    ends = (before.low, before.high, after.low, after.high)
+    if not before.span or None in ends:
+        return
+    low, high, now_low, now_high = (float(end or 0.0) for end in ends)
+    low, high = sorted((low * factor + offset, high * factor + offset))
+    span, unit = before.span * abs(factor), after.unit
+    beyond = max(now_high - high, low - now_low)
+    if beyond <= span:
+        return
+    above = now_high - high >= low - now_low
+    was, now = (high, now_high) if above else (low, now_low)
+    text = f"{name} went {'up' if above else 'down'} to {now:.4g} {unit}, before to {was:.4g} {unit}"
+    threshold = f"further beyond than it can measure from end to end, {span:.4g} {unit}"
+    look = "the unit and scaling set in its module, in the database and in the car file; then the sensor"
+    subject = f"channel:{name}"
+    yield Difference("range-moved", Severity.SUSPECT, subject, text, was, now, unit, threshold, look, beyond / span)
+
+
+def _scale(one: _Compared) -> Iterator[Difference]:
+    """Yield another size of one step of the raw value: of the input, whose scaling is a straight line."""
+    before, after, unit = one.before.input_resolution, one.after.input_resolution, one.now.input_unit
+    if unit is None:
+        before, after, unit = one.before.resolution * abs(one.factor), one.after.resolution, one.now.unit
+    elif unit != one.then.input_unit:
+        return
+    if not before or not after or abs(after / before - 1) <= _SAME_STEP:
+        return
+    text = f"one step of {one.name} is {after:.4g} {unit}, before {before:.4g} {unit}"
+    threshold = f"{percent(_SAME_STEP, 0)} more or less"
+    look = "the database and input_scale of the two runs, and the unit set in its module"
+    subject, size = f"channel:{one.name}", abs(math.log(after / before))
+    yield Difference("scale-changed", Severity.SUSPECT, subject, text, before, after, unit, threshold, look, size)
+
+
+def _unloaded(one: _Compared, moved: float) -> bool:
+    """Whether what moved at rest moved all the run: a foot or a hand was on it at rest, but not all the time."""
+    if one.now.role not in _BY_DRIVER:
+        return True
+    ends = [(one.then.low, one.now.low)]
+    if one.now.role == "steering_angle":
+        ends.append((one.then.high, one.now.high))
+    return all(
+        before is not None and now is not None and (now - (before * one.factor + one.offset)) / moved >= _ALONG
+        for before, now in ends
     )
 
 
@@ -125,7 +199,9 @@ def _zero(one: _Compared) -> Iterator[Difference]:
         if abs(after.input - before.input) <= 2 * after.input_resolution:
             look = "calibration or zero in the car file: the input is the same as before"
     severity, threshold = Severity.NOTE, ""
-    if role in STILL_ROLES and (one.basis in ("key-on", "engine-off") or role not in _NEED_ENGINE_OFF):
+    if not _unloaded(one, moved):
+        look = "nothing yet: the driver may have pressed or held it, as its lowest reading of the whole run didn't move"
+    elif role in STILL_ROLES and (one.basis in ("key-on", "engine-off") or role not in _NEED_ENGINE_OFF):
         severity = Severity.FAULT if abs(moved) > fault * span else Severity.SUSPECT
         threshold = f"{percent(suspect, 0)} of the span of {span:.4g} {unit} is suspect, {percent(fault, 0)} a fault"
     else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import types
 from collections.abc import Mapping
 from dataclasses import MISSING, fields, is_dataclass
@@ -11,7 +12,8 @@ from types import MappingProxyType
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from buswright.errors import UserError
-from buswright.health.baseline.baseline import Baseline
+from buswright.health.baseline.baseline import Baseline, IdBaseline
+from buswright.health.baseline.standstill import RestFigures
 from buswright.writing import write_whole
 
 SCHEMA = "buswright.baseline/1"
@@ -19,6 +21,9 @@ _FAMILY = "buswright.baseline/"
 _WIDTH = 150
 _DIGITS = 7
 _MOST_BYTES = 64 << 20
+_MOST = 1e18
+"""No figure is as large; what is larger is damaged, and could not be computed with."""
+_BYTES = re.compile("[0-9]{1,3}")
 
 
 class BaselineError(UserError):
@@ -44,12 +49,12 @@ def load(path: Path) -> Baseline:
         document = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise BaselineError(f"{path}: can't be read: {error.strerror}") from None
-    except (UnicodeDecodeError, RecursionError):
-        raise BaselineError(f"{path}: is no JSON", hint="a baseline is written by `buswright remember`") from None
     except json.JSONDecodeError as error:
         raise BaselineError(
             f"{path}:{error.lineno}: is no JSON: {error.msg}", hint="write it anew with `buswright remember`"
         ) from None
+    except (ValueError, RecursionError):  # no text, a number of thousands of digits, lists in lists without end
+        raise BaselineError(f"{path}: is no JSON", hint="a baseline is written by `buswright remember`") from None
     name = document.get("schema") if isinstance(document, dict) else None
     if name != SCHEMA:
         newer = isinstance(name, str) and name.startswith(_FAMILY)
@@ -141,12 +146,13 @@ def _read(kind: Any, value: Any, at: str) -> Any:
         if not isinstance(value, dict):
             raise _WrongValueError(f"{at} is no table")
         return MappingProxyType({key: _read(get_args(kind)[1], item, f"{at}.{key}") for key, item in value.items()})
-    if kind is float and isinstance(value, int) and not isinstance(value, bool):
-        return float(value)
-    if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
+    wanted = (int, float) if kind is float else kind
+    if not isinstance(value, wanted) or isinstance(value, bool) != (kind is bool):
         words = {float: "a number", int: "a whole number", str: "a text", bool: "true or false"}
         raise _WrongValueError(f"{at} is {json.dumps(value)[:60]}, not {words[kind]}")
-    return value
+    if kind in (int, float) and not (-_MOST < value < _MOST and (kind is float or value >= 0)):
+        raise _WrongValueError(f"{at} is {str(value)[:60]}, which nothing can be")
+    return kind(value)
 
 
 def _read_record(kind: Any, value: Any, at: str) -> Any:
@@ -160,4 +166,11 @@ def _read_record(kind: Any, value: Any, at: str) -> Any:
             values[each.name] = _read(hints[each.name], value[each.name], here)
         elif each.default is MISSING and each.default_factory is MISSING:
             raise _WrongValueError(f"{here} is missing")
-    return kind(**values)
+    record = kind(**values)
+    if isinstance(record, RestFigures) and not record.samples:
+        raise _WrongValueError(f"{at}.samples is 0; without a sample there is nothing at rest")
+    if isinstance(record, IdBaseline):
+        for text in record.lengths:
+            if not _BYTES.fullmatch(text):
+                raise _WrongValueError(f"{at}.lengths has {text[:60]!r}, which is no number of bytes")
+    return record
