@@ -8,7 +8,7 @@ import pytest
 import buswright
 
 PACKAGE = Path(buswright.__file__).parent
-MAY_IMPORT_CAN = {"frames/formats/library.py", "frames/live/bus.py"}
+MAY_IMPORT_CAN = {"frames/formats/library_process.py", "frames/live/bus.py"}
 MAY_TRANSMIT = {"simulate/live/loopback.py"}
 TRANSMITTING = {
     "send",

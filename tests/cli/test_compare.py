@@ -72,7 +72,7 @@ def test_remember_works_with_nothing_but_a_capture(capsys, tmp_path):
     assert status == 0
     assert "no channels: add --car FILE or --dbc FILE" in text
     document = json.loads((tmp_path / "b.json").read_text(encoding="utf-8"))
-    assert document["buses"]["1"]["bitrate_source"] == "option"
+    assert document["buses"]["can0"]["bitrate_source"] == "option"
 
 
 def test_a_run_against_its_own_baseline_and_itself(capsys, good):

@@ -2,6 +2,8 @@
 
 import gzip
 import os
+import struct
+import zlib
 
 import can
 import numpy as np
@@ -247,6 +249,107 @@ def test_a_damaged_foreign_file_keeps_what_was_read(tmp_path):
     frames = concatenate(list(capture))
     assert 0 < len(frames) < 20_000
     assert capture.problems.counts == {"fewer frames than objects": 1}
+
+
+@pytest.mark.parametrize(
+    ("name", "writer"),
+    [("run.blf", can.BLFWriter), ("run.csv", can.CSVWriter), ("run.db", can.SqliteWriter), ("run.trc", can.TRCWriter)],
+)
+def test_the_content_decides_not_the_name(tmp_path, name, writer):
+    with writer(str(tmp_path / name)) as out:
+        for k in range(20):
+            out.on_message_received(can.Message(timestamp=1_700_000_000 + k, arbitration_id=k, is_extended_id=False))
+    content = (tmp_path / name).read_bytes()
+    others = {"other.log": content, "other.asc": content, "plain": content}
+    if name != "run.db":
+        others |= {"packed.bin": gzip.compress(content), "packed.dat": zstandard.ZstdCompressor().compress(content)}
+    for other, bytes_there in others.items():
+        (tmp_path / other).write_bytes(bytes_there)
+        capture = open_capture(tmp_path / other)
+        assert concatenate(list(capture)).id.tolist() == list(range(20)), other
+        assert not capture.problems
+
+
+def blf(*objects):
+    return b"LOGG" + struct.pack("<L", 144) + bytes(136) + b"".join(objects)
+
+
+def blf_object(kind, body, size=None):
+    whole = 16 + len(body)
+    return b"LOBJ" + struct.pack("<HHLL", 16, 1, whole if size is None else size, kind) + body
+
+
+def blf_container(content, packed=True):
+    return blf_object(
+        10,
+        struct.pack("<HHLLL", 2 if packed else 0, 0, 0, len(content), 0)
+        + (zlib.compress(content, 9) if packed else content),
+    )
+
+
+HARMFUL = {
+    # an object of no length, of a header version that is passed over: python-can stays where it is
+    "loops": blf(blf_container(b"LOBJ" + struct.pack("<HHLL", 16, 7, 0, 1) + bytes(16), packed=False)),
+    "unpacks to gigabytes": blf(blf_container(bytes(1 << 30))),
+}
+
+
+@pytest.mark.parametrize("content", HARMFUL.values(), ids=HARMFUL)
+def test_a_harmful_file_is_stopped_and_keeps_what_was_read(content, tmp_path, monkeypatch):
+    path = tmp_path / "run.blf"
+    with can.BLFWriter(str(path)) as out:
+        for k in range(10):
+            out.on_message_received(can.Message(timestamp=k, arbitration_id=k, is_extended_id=False))
+    path.write_bytes(path.read_bytes() + content[144:])
+    capture = open_capture(path)
+    assert concatenate(list(capture)).id.tolist() == list(range(10))
+    assert any(problem.reason.startswith("file breaks off") for problem in capture.problems)
+
+
+def test_a_foreign_file_that_is_no_such_file_is_refused_in_words(tmp_path):
+    for name, content in {
+        "short.blf": b"LOGG" + bytes(30),
+        "x.db.gz": gzip.compress(b"SQLite format 3\0" + bytes(100)),
+    }.items():
+        (tmp_path / name).write_bytes(content)
+        capture = open_capture(tmp_path / name)
+        with pytest.raises(CaptureError, match="can't read this"):
+            list(capture)
+
+
+def test_a_damaged_database_breaks_off(tmp_path):
+    (tmp_path / "run.db").write_bytes(b"SQLite format 3\0" + bytes(100))
+    capture = open_capture(tmp_path / "run.db")
+    assert not list(capture)
+    assert [problem.reason.split(":")[0] for problem in capture.problems] == ["file breaks off"]
+
+
+@pytest.mark.parametrize(
+    "row", ["inf,1,0,0,0,1,AA==", "nan,1,0,0,0,1,AA==", "1e30,1,0,0,0,1,AA==", "x,1,0,0,0,1,AA==", "1,1,0,0,0,1,!"]
+)
+def test_a_damaged_record_of_a_foreign_file_is_counted(row, tmp_path):
+    head = "timestamp,arbitration_id,extended,remote,error,dlc,data\n"
+    (tmp_path / "run.csv").write_text(f"{head}1.5,123,0,0,0,1,EQ==\n{row}\n")
+    capture = open_capture(tmp_path / "run.csv")
+    assert concatenate(list(capture)).id.tolist() == [0x123]
+    assert len(capture.problems) == 1
+
+
+@pytest.mark.parametrize("pack", [gzip.compress, zstandard.ZstdCompressor().compress])
+def test_a_packed_file_that_was_cut_or_damaged_says_so_and_keeps_the_rest(pack, tmp_path):
+    lines = b"".join(b"(1700000000.%06d) can0 123#%s\n" % (k, os.urandom(8).hex().encode()) for k in range(30_000))
+    packed = pack(lines[: len(lines) // 2]) + pack(lines[len(lines) // 2 :])
+    (tmp_path / "whole").write_bytes(packed)
+    capture = open_capture(tmp_path / "whole")
+    assert sum(map(len, capture)) == 30_000
+    assert not capture.problems
+    damaged = bytearray(packed)
+    damaged[len(packed) * 3 // 4 :] = os.urandom(len(packed) - len(packed) * 3 // 4)
+    for content in (packed[:-20], packed[: len(packed) * 3 // 4], bytes(damaged), packed + b"junk behind it"):
+        (tmp_path / "broken").write_bytes(content)
+        capture = open_capture(tmp_path / "broken")
+        assert sum(map(len, capture)) >= 14_000
+        assert any(problem.reason.startswith("file breaks off") for problem in capture.problems)
 
 
 @pytest.mark.parametrize("coarse_first", [True, False])

@@ -304,3 +304,51 @@ def test_statements_know_their_lines_and_messages() -> None:
     assert [part.message for part in parts if part.keyword == "CM_"] == ["416", "416", ""]
     assert by_line[17].message == "2147484064"
     assert by_line[17].signal == "oil"
+
+
+HEAD = 'VERSION ""\nBU_: A\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "said"),
+    [
+        ('BO_ 1 HUGE: 4294967296 A\n SG_ S : 0|8@1+ (1,0) [0|0] "" A\n', 3, "4294967296 bytes"),
+        ('BO_ 1 M: 8 A\n SG_ S : 0|4294967295@1+ (1,0) [0|0] "" A\n', 4, "beyond the 4095 bytes"),
+        ('BO_ 1 M: 8 A\n SG_ S : 99999999999999999999|8@1+ (1,0) [0|0] "" A\n', 4, "beyond the 4095 bytes"),
+    ],
+)
+def test_an_absurd_length_costs_its_statement_alone(text, line, said, tmp_path):
+    good = 'BO_ 2 GOOD: 8 A\n SG_ S : 0|8@1+ (1,0) [0|0] "" A\n'
+    (tmp_path / "x.dbc").write_text(HEAD + text + good)
+    database = load_database(tmp_path / "x.dbc")
+    assert database.find("GOOD").signal("S").length == 8
+    assert [note.line for note in database.notes if said in note.text] == [line]
+
+
+def test_signals_without_number_and_of_one_name_are_bounded(tmp_path):
+    many = "".join(f' SG_ S{k} : {k % 64}|1@1+ (1,0) [0|0] "" A\n' for k in range(20_000))
+    alike = ' SG_ S : 0|8@1+ (1,0) [0|0] "" A\n' * 1_200
+    (tmp_path / "x.dbc").write_text(f"{HEAD}BO_ 1 MANY: 8 A\n{many}BO_ 2 ALIKE: 8 A\n{alike}")
+    database = load_database(tmp_path / "x.dbc")
+    assert len(database.find("MANY").signals) == 2_000
+    (note,) = database.notes
+    assert (note.line, note.signal) == (3 + 1 + 2_000, "S2000")
+    assert "20,000 signals of one message, of which 2,000 are taken" in note.text
+    assert len({signal.name for signal in database.find("ALIKE").signals}) == 1_200
+
+
+def test_text_in_place_of_a_cycle_time_is_none(tmp_path):
+    text = (
+        f'{HEAD}BO_ 1 M: 8 A\n SG_ S : 0|8@1+ (1,0) [0|0] "" A\n'
+        'BA_DEF_ BO_ "GenMsgCycleTime" STRING ;\nBA_DEF_DEF_ "GenMsgCycleTime" "";\n'
+        'BA_ "GenMsgCycleTime" BO_ 1 "soon";\n'
+    )
+    (tmp_path / "x.dbc").write_text(text)
+    assert load_database(tmp_path / "x.dbc").find("M").cycle_time_ms is None
+
+
+def test_an_absurd_length_of_another_format_is_refused_with_its_line(tmp_path):
+    text = '<NetworkDefinition>\n<Message id="0x1" length="4294967296" name="M"/>\n</NetworkDefinition>\n'
+    (tmp_path / "x.kcd").write_text(text)
+    with pytest.raises(DatabaseError, match=r"x.kcd:2: length"):
+        load_database(tmp_path / "x.kcd")

@@ -2,24 +2,18 @@
 
 from __future__ import annotations
 
-import gzip
 import io
-import zlib
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import BinaryIO, cast
 
-from buswright.errors import CaptureError
 from buswright.frames.formats.reading import Format, Reading
 from buswright.frames.order import BackwardSteps
 from buswright.frames.sidecar import take_sidecar
 from buswright.frames.table import Clock, Event, Flag, Frames, Problems
+from buswright.frames.unpacking import opened_file
 
 HEAD_BYTES = 1 << 16
-_GZIP, _ZSTD = b"\x1f\x8b", b"\x28\xb5\x2f\xfd"
-_READ_BUFFER = 1 << 18
 
 
 class Capture:
@@ -127,51 +121,3 @@ class _OrderWatch:
             text = f"{where}: {step.back_ns / 1e9:.6f} s back"
             self._reading.problems.add("time goes backwards", self._reading.path, 0, text, lost=False)
         self._count += len(frames)
-
-
-class _UpToTheBreak:
-    """A compressed stream that gives what it holds before it fails: a killed recorder may leave a torn end."""
-
-    def __init__(self, stream: gzip.GzipFile) -> None:
-        self._stream = stream
-        self._fault: Exception | None = None
-
-    def read(self, size: int) -> bytes:
-        pieces: list[bytes] = []
-        left = size
-        while left and self._fault is None:
-            try:
-                piece = self._stream.read1(left)
-            except (EOFError, OSError, zlib.error) as fault:
-                self._fault = EOFError(str(fault))
-                break
-            if not piece:
-                break
-            pieces.append(piece)
-            left -= len(piece)
-        if not pieces and self._fault is not None:
-            raise self._fault
-        return b"".join(pieces)
-
-
-@contextmanager
-def opened_file(path: Path) -> Iterator[tuple[BinaryIO, BinaryIO]]:
-    """Yield the raw file and the stream of its decompressed content."""
-    with path.open("rb", buffering=_READ_BUFFER) as raw:
-        magic = raw.read(4)
-        raw.seek(0)
-        if magic.startswith(_GZIP):
-            with gzip.GzipFile(fileobj=raw) as stream:
-                yield raw, cast("BinaryIO", _UpToTheBreak(stream))
-        elif magic == _ZSTD:
-            try:
-                import zstandard
-            except ImportError:
-                raise CaptureError(
-                    f"{path}: compressed with zstd, which needs one more package",
-                    hint="pip install 'buswright[zstd]', or decompress it with `zstd -d` first",
-                ) from None
-            with zstandard.ZstdDecompressor().stream_reader(raw, read_across_frames=True) as reader:
-                yield raw, reader
-        else:
-            yield raw, raw

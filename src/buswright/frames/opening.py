@@ -6,13 +6,14 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from buswright.errors import CaptureError
-from buswright.frames.capture import HEAD_BYTES, Capture, opened_file
+from buswright.frames.capture import HEAD_BYTES, Capture
 from buswright.frames.formats import library
 from buswright.frames.formats.asc import reader as asc
 from buswright.frames.formats.candump import reader as candump
 from buswright.frames.formats.reading import Format
 from buswright.frames.merge import MergedCapture
 from buswright.frames.sidecar import is_sidecar
+from buswright.frames.unpacking import opened_file
 
 FORMATS: tuple[Format, ...] = (candump.FORMAT, asc.FORMAT, *library.FORMATS)
 """In the order in which they are asked."""

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import logging
+import math
 import os
 import re
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -39,6 +41,8 @@ KNOWN_FORMATS = ("dbc", "kcd", "sym", "arxml")
 _NOBODY = "Vector__XXX"
 _XML_ENCODING = re.compile(rb"<\?xml[^>]*\bencoding\s*=\s*[\"']([A-Za-z0-9._-]+)[\"']")
 _POSITION = re.compile(r"\s+at line \d+, column \d+")
+_ABSURD = re.compile(r"\b(?:length|offset)\s*=\s*[\"']\d{6,}|<(?:BIT-)?LENGTH>\s*\d{6,}|\bD?Len\s*=\s*\d{6,}")
+"""A length of KCD, ARXML or SYM that no message has; a DBC loses the one statement."""
 _MARK = re.compile(r">>!<<")
 
 
@@ -80,6 +84,12 @@ def load_database(path: PathLike, *, encoding: str | None = None) -> Database:
     suffix = path.suffix[1:].lower()
     text, used = _read_text(path, encoding)
     known = suffix if suffix in KNOWN_FORMATS else None
+    if absurd := _ABSURD.search(text):
+        line = text.count("\n", 0, absurd.start()) + 1
+        said = " ".join(absurd[0].split())[:60]
+        raise DatabaseError(
+            f"{path}:{line}: {said}: more than {dbc_text.MAX_BYTES} bytes are not taken", hint="correct this length"
+        )
     if known == "dbc" or (known is None and re.search(r"^\s*BO_\s+\d", text, re.MULTILINE)):
         return _load_dbc(str(path), text, used)
     try:
@@ -145,14 +155,17 @@ def _load_dbc(path: str, text: str, encoding: str) -> Database:
     parts = dbc_text.statements(text)
     if not parts:
         raise DatabaseError(f"{path} holds no DBC statement", hint="is this a database file?")
-    refused: list[dbc_text.Refused] = []
+    parts, refused = dbc_text.without_excess(parts)
+    if refused:
+        text = "".join(part.text for part in parts)
     try:
         if any(map(dbc_text.objection, parts)):
             raise ValueError
         library = _load_text(text, "dbc")
     except Exception as error:
         unusable = DatabaseError(f"{path}: {_reason(error, 'dbc')}", hint="nothing in this file could be loaded")
-        loadable, refused = dbc_text.without_broken(parts, _attempt_dbc)
+        loadable, broken = dbc_text.without_broken(parts, _attempt_dbc)
+        refused += broken
         try:
             library = _load_text(loadable, "dbc")
         except Exception:  # noqa: BLE001
@@ -241,10 +254,13 @@ def _message(message: LibraryMessage, path: str, place: tuple[int, dict[int, int
     )
     signals: list[Signal] = []
     taken = {signal.name for signal in message.signals}
+    used: Counter[str] = Counter()
     for index, signal in enumerate(message.signals):
         converted = _signal(signal, signal_lines.get(index, 0))
-        if any(converted.name == before.name for before in signals):
-            name = next(f"{signal.name}_{n}" for n in range(2, 1000) if f"{signal.name}_{n}" not in taken)
+        used[signal.name] += 1
+        if used[signal.name] > 1:
+            while (name := f"{signal.name}_{used[signal.name]}") in taken:
+                used[signal.name] += 1
             taken.add(name)
             converted = replace(converted, name=name, renamed_from=signal.name)
         signals.append(converted)
@@ -255,7 +271,7 @@ def _message(message: LibraryMessage, path: str, place: tuple[int, dict[int, int
         length=message.length,
         signals=tuple(signals),
         fd=message.is_fd or (not j1939 and 8 < message.length <= 64),
-        cycle_time_ms=float(message.cycle_time) if message.cycle_time else None,
+        cycle_time_ms=_cycle_time(message),
         send_type=message.send_type or "",
         senders=tuple(sender for sender in message.senders if sender != _NOBODY),
         protocol=J1939 if j1939 else "",
@@ -293,6 +309,15 @@ def _signal(signal: LibrarySignal, line: int) -> Signal:
         attributes=_attributes(signal.dbc),
         line=line,
     )
+
+
+def _cycle_time(message: LibraryMessage) -> float | None:
+    """Return the period in milliseconds; None where there is none, or something else in its place."""
+    try:
+        cycle = float(message.cycle_time or 0)
+    except (TypeError, ValueError):
+        return None
+    return cycle if 0 < cycle < math.inf else None
 
 
 def _number(value: Any) -> float | None:

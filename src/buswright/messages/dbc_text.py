@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -11,6 +12,11 @@ UNASSIGNED = "VECTOR__INDEPENDENT_SIG_MSG"
 
 MAX_MUX_VALUES = 65_536
 """Multiplexer values in one statement that are still written out one by one; more would fill the memory."""
+
+MAX_BYTES = 4_095
+"""Longest message that is taken, in bytes: what a transport protocol carries at most (ISO 15765-2)."""
+MAX_SIGNALS = 2_000
+"""Signals of one message that are taken: a frame of CAN FD has 512 bits, and multiplexers multiply them."""
 
 _KEYWORDS = """
     BA_ BA_DEF_ BA_DEF_DEF_ BA_DEF_DEF_REL_ BA_DEF_REL_ BA_DEF_SGTYPE_ BA_REL_ BA_SGTYPE_ BO_ BO_TX_BU_ BS_ BU_
@@ -32,6 +38,8 @@ _SIGNAL_NAME = re.compile(
     r'\s*(?:SG_\s+(\w+)|(?:CM_|BA_\s+"[^"]*")\s+SG_\s+\d+\s+(\w+)|(?:VAL_|SIG_VALTYPE_|SG_MUL_VAL_)\s+\d+\s+(\w+))'
 )
 _MUX_RANGE = re.compile(r"(\d+)\s*-\s*(\d+)")
+_BYTES = re.compile(r"\s*BO_\s+\d+\s+\w+\s*:\s*(\d+)")
+_BITS = re.compile(r"\s*SG_\s+\w+\s*\w*\s*:\s*(\d+)\s*\|\s*(\d+)")
 _DECIDES_MEANING = frozenset(("SIG_VALTYPE_", "SG_MUL_VAL_"))
 """Without one of these the signal would still decode, to something else."""
 
@@ -115,7 +123,15 @@ def objection(statement: Statement) -> str:
         values = sum(max(0, int(high) - int(low) + 1) for low, high in _MUX_RANGE.findall(statement.text))
         if values > MAX_MUX_VALUES:
             return f"lists {values} multiplexer values; more than {MAX_MUX_VALUES} are not taken"
+    if (found := _BYTES.match(statement.text)) and _above(found[1], MAX_BYTES):
+        return f"a message of {found[1][:20]} bytes; more than {MAX_BYTES} are not taken"
+    if (found := _BITS.match(statement.text)) and any(_above(number, 8 * MAX_BYTES) for number in found.groups()):
+        return f"lies beyond the {MAX_BYTES} bytes of the longest message that is taken"
     return ""
+
+
+def _above(digits: str, most: int) -> bool:
+    return len(digits.lstrip("0")) > 9 or int(digits) > most
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +140,21 @@ class Refused:
 
     statement: Statement
     reason: str
+
+
+def without_excess(parts: Sequence[Statement]) -> tuple[list[Statement], list[Refused]]:
+    """Leave out the signals of each message beyond `MAX_SIGNALS`; the first of them stands for all."""
+    counts: Counter[str] = Counter()
+    kept: list[Statement] = []
+    first: dict[str, Statement] = {}
+    for statement in parts:
+        counts[statement.message] += statement.keyword == "SG_"
+        if statement.keyword == "SG_" and counts[statement.message] > MAX_SIGNALS:
+            first.setdefault(statement.message, statement)
+        else:
+            kept.append(statement)
+    reason = "this and every further one: {:,} signals of one message, of which {:,} are taken"
+    return kept, [Refused(one, reason.format(counts[message], MAX_SIGNALS)) for message, one in first.items()]
 
 
 Attempt = Callable[[str], str]

@@ -262,6 +262,16 @@ def test_stamps():
     assert read_back(text.encode())[0].time_ns.tolist() == [START, START]
 
 
+def test_what_our_reader_would_not_take_is_left_out_and_counted():
+    times = [0, 3_999_999_999, 4_000_000_000, 9_200_000_000, -9_200_000_000, -3_999_999_999]
+    frames = batch_of([(t * 1_000_000_000, 0, 1, 0, 0, b"") for t in times], ("1",))
+    text, losses = written(frames)
+    assert losses["frames more than 126 years from the start, left out"] == 3
+    back, reading = read_back(text.encode())
+    assert back.time_ns.tolist() == [t * 1_000_000_000 for t in times if abs(t) < 4_000_000_000]
+    assert not reading.problems
+
+
 def test_a_capture_without_a_date_has_none():
     # the clock is asked for when the first batch is there: a capture knows it no sooner
     stream = io.BytesIO()

@@ -134,6 +134,18 @@ def test_a_bad_line_is_counted_and_costs_no_other(line):
     assert reading.problems.rejected == 1
 
 
+@pytest.mark.parametrize("form", ["(1.000001) {} {}#{}", " (1.000001)  {}  {}   [2]  {}", "  {}  {}   [2]  {}"])
+@pytest.mark.parametrize(("identifier", "payload"), [("123", "1G 22"), ("8FF", "11 22"), ("12", "11 22")])
+def test_junk_lines_make_no_buses(form, identifier, payload):
+    tight = payload if "[" in form else payload.replace(" ", "")
+    good = form.format("can7", "123", "11 22" if "[" in form else "1122")
+    junk = [form.format(f"x{k}", identifier, tight) for k in range(300)]
+    frames, reading = read("\n".join([*junk, *[good] * 100, *junk, ""]).encode())
+    assert len(frames) == 100
+    assert reading.buses == ["can7"]
+    assert reading.problems.rejected == 600
+
+
 def test_nothing_in_nothing_out():
     for text in (b"", b"\n", b"\r\n\r\n", b"\xef\xbb\xbf"):
         frames, reading = read(text)

@@ -12,6 +12,7 @@ from typing import BinaryIO
 
 import numpy as np
 
+from buswright.frames.formats.asc.clock import LATEST_STAMP
 from buswright.frames.formats.asc.events import error_frame
 from buswright.frames.formats.asc.lines import LAST_CHANNEL, NUMBERED
 from buswright.frames.formats.spelling import (
@@ -129,8 +130,8 @@ class AscWriter(Writer):
             self._begin(frames, events, comments)
         else:
             self._stream.write(comments.encode())
+        frames, relative = self._expressible(frames)
         self._count_losses(frames)
-        relative = self._relative(frames)
         digits = self._settle_digits(relative)
         frames = settled(frames, self.losses)
         beginnings = spell([text for name in frames.buses for text in _beginnings(self.channels[name])] or [b""])
@@ -195,11 +196,17 @@ class AscWriter(Writer):
         self._lose("CAN FD mark of error frames", np.count_nonzero(fd & error))
         self._lose("direction of error frames", np.count_nonzero(error & frames.has(Flag.TRANSMITTED)))
 
-    def _relative(self, frames: Frames) -> Int64s:
+    def _expressible(self, frames: Frames) -> tuple[Frames, Int64s]:
+        """Return the frames whose stamps can be read again, and these in nanoseconds from the start."""
         assert self._start_ns is not None
+        seconds = frames.time_ns / 1e9 - self._start_ns / 1e9  # their difference may be too much for int64
+        near = frames.has(Flag.UNTIMED) | (np.abs(seconds) < LATEST_STAMP)
+        if not near.all():
+            self._lose("frames more than 126 years from the start, left out", np.count_nonzero(~near))
+            frames = frames.take(near)
         relative = np.where(frames.has(Flag.UNTIMED), 0, frames.time_ns - np.int64(self._start_ns))
         self._lose("times before the start, written as negative stamps", np.count_nonzero(relative < 0))
-        return relative
+        return frames, relative
 
     def _finish_lines(self, lines: LineBlock, frames: Frames, beginnings: Cells) -> bytes:
         """Complete the lines of at most a block of settled frames.

@@ -173,14 +173,16 @@ def parse_identifiers(layout: Layout, start: Places, stop: Places) -> tuple[UInt
     return value, flags, good
 
 
-def parse_names(layout: Layout, start: Places, stop: Places, reading: Reading) -> tuple[UInt8s, Bools]:
-    """Turn interface names between start and stop into bus indices; names over 16 bytes are left out.
+def parse_names(layout: Layout, start: Places, stop: Places, accepted: Bools, reading: Reading) -> tuple[UInt8s, Bools]:
+    """Turn interface names between start and stop of accepted lines into bus indices; no other line makes a bus.
+
+    Returns bus indices, and which lines are accepted still: names over 16 bytes are left to the exact path.
 
     Names are told apart by their last sixteen bytes as two words and by their length, one comparison of
     all lines for each name that occurs.
     """
     size = stop - start
-    good = (size > 0) & (size <= 16)
+    good = accepted & (size > 0) & (size <= 16)
     one = alike(size)
     near = layout.before[stop] & ~KEEP_FIRST[8 - up_to_eight(one)]
     near ^= one.view(np.uint64)
@@ -225,9 +227,7 @@ def read_compact(layout: Layout, reading: Reading, stamps: Stamps, done: Bools) 
     columns = Columns.of_size(len(lines))
     columns.time_ns, good = parse_stamps(layout, layout.start[lines] + 1, after_stamp - 1, stamps)
     columns.id, columns.flags, possible = parse_identifiers(layout, after_name + 1, hash_at)
-    columns.bus, named = parse_names(layout, after_stamp + 1, after_name, reading)
     good &= possible
-    good &= named
     odd = np.flatnonzero(count[lines] != 3)
     fd = odd[:0]
     if len(odd):
@@ -238,7 +238,8 @@ def read_compact(layout: Layout, reading: Reading, stamps: Stamps, done: Bools) 
     whole = _classic_payloads(layout, hash_at + 1, size, columns)
     if len(fd):
         whole[fd] = _fd_payloads(layout, hash_at[fd] + 2, stop[fd], fd, columns)
-    return [keep_good(columns, lines, good & whole, done)]
+    columns.bus, named = parse_names(layout, after_stamp + 1, after_name, good & whole, reading)
+    return [keep_good(columns, lines, named, done)]
 
 
 def _suffixes(

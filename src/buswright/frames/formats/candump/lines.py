@@ -132,7 +132,8 @@ def _terminal(match: re.Match[bytes], place: int, reading: Reading, stamps: Stam
     if behind.strip().startswith(b"remote request"):
         rows.add(place, time_ns, _bus(match[9], reading), identifier, flags | Flag.REMOTE, dlc, b"")
         return
-    rows.add(place, time_ns, _bus(match[9], reading), identifier, flags, dlc, _spaced_payload(behind, length))
+    payload = _spaced_payload(behind, length)  # first: a line that is refused makes no bus
+    rows.add(place, time_ns, _bus(match[9], reading), identifier, flags, dlc, payload)
 
 
 def _spaced_payload(text: bytes, length: int) -> bytes:

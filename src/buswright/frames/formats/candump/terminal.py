@@ -89,8 +89,6 @@ def _read(
     good &= possible
     if not stamped:
         columns.flags |= np.uint8(Flag.UNTIMED)
-    columns.bus, named = parse_names(layout, tokens.start[name], tokens.end[name], reading)
-    good &= named
     length, sized = _lengths(data, bracket, fd)
     good &= sized
     columns.length = length
@@ -111,7 +109,8 @@ def _read(
     columns.payload = np.ascontiguousarray(wide[:, :8])
     columns.long_row = np.flatnonzero(columns.length > 8).astype(np.int32)
     columns.long_payload = wide[columns.long_row]
-    return keep_good(columns, lines, good, done)
+    columns.bus, named = parse_names(layout, tokens.start[name], tokens.end[name], good, reading)
+    return keep_good(columns, lines, named, done)
 
 
 def _lengths(data: Bytes, bracket: Places, fd: Bools) -> tuple[Bytes, Bools]:
