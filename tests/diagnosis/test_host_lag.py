@@ -13,10 +13,10 @@ from buswright.diagnosis.case import Case
 from buswright.diagnosis.detect import diagnose
 from buswright.diagnosis.host_lag import smear
 from buswright.findings import Finding, Severity
-from buswright.frames.table import Clock, Frames
+from buswright.frames.table import Clock, Frames, concatenate
 from buswright.health.track import HealthTracker
 from buswright.simulate.faults.catalogue import Fault
-from buswright.simulate.run import simulate_run
+from buswright.simulate.run import START_EPOCH_NS, simulate_run
 
 from .made import bus, health
 from .matrix import wrenfell
@@ -73,6 +73,18 @@ def test_a_clean_drive_on_a_busy_computer_gives_nothing_at_suspect(worst_ms: flo
     found = found_in(fetched(driven(), 3, worst_ms), car=car)
     assert serious(found) == []
     assert {one.fault for one in found} >= {"host-timestamps"}
+
+
+@pytest.mark.parametrize("drive", [2, 3])
+def test_a_message_due_at_the_edge_of_the_computers_grid_is_not_late(drive: int) -> None:
+    """A look every 2 ms by the clock, each a little late; once none for 160 ms. GNSS_POSITION is due with the looks."""
+    looks = START_EPOCH_NS + SLICE_NS * np.arange(6100)
+    looks = np.maximum.accumulate(looks + (np.random.default_rng(0).exponential(0.2, 6100) * MS).astype(np.int64))
+    looks = looks[np.abs(looks - START_EPOCH_NS - 7_080 * MS) > 80 * MS]
+    frames = concatenate(list(simulate_run(12.0, drive)))
+    look = np.searchsorted(looks, frames.time_ns)
+    stamps = looks[look] // 1000 * 1000 + (np.arange(len(look)) - np.searchsorted(look, look)) * 2 * PASS_NS
+    assert serious(found_in([replace(frames, time_ns=np.maximum.accumulate(stamps))])) == []
 
 
 def test_what_is_noted_is_explained_by_the_stamps() -> None:

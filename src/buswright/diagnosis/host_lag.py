@@ -25,6 +25,8 @@ _TIMES = 2.5
 _ALIKE_NS = 0.2 * MILLISECOND
 _UNLIKE_NS = 2.5 * MILLISECOND
 """Stamps on a grid of transfers, of up to 5 ms, add up to half of it to one period and nothing to another."""
+_FEW_ALIKE = 3
+"""Fewer of the same period may all lie inside the grid where this one lies at its edge, and changes sides."""
 _SURE_NS = 5 * MILLISECOND
 """Silences of a bus are known from here on, so whether a host slept over a frame can't be said below."""
 _QUIET = 0.5
@@ -93,7 +95,7 @@ def smear(case: Case, figures: IdFigures) -> Smear | None:
         own,
         (max(usual) if alike else float(np.percentile(usual, 75))) if usual else 0.0,
         len(foreign),
-        _ALIKE_NS if alike else _UNLIKE_NS,
+        _ALIKE_NS if len(alike) >= _FEW_ALIKE else _UNLIKE_NS,
         overtaken,
         overtaken / max(1, figures.period.spacings),
         float(np.median(shares)) if shares else 0.0,

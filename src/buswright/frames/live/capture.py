@@ -380,7 +380,7 @@ def open_live(
         for lane in lanes:
             lane.stop()
         for lane in lanes:
-            lane.join(1.0)  # far longer than a receive waits
+            lane.join(CLOSE_S)
         raise
     for lane in lanes[:-1]:
         if lane.stamped_by == "host":  # all buses begin together, or the load of the later ones would seem lower
