@@ -55,6 +55,7 @@ def gaps(rows: Sequence[tuple[int, int]] = (), period_ns: int = 10 * MS, **colum
         "end_ns": end,
         "frames": frames,
         "is_missing": np.ones(count, dtype=np.bool_),
+        "unheard": np.zeros(count, dtype=np.bool_),
         "period_ns": np.full(count, float(period_ns)),
         "excess_ns": (end - start - period_ns).astype(np.float64),
         "residual_ns": np.zeros(count),

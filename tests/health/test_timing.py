@@ -14,7 +14,7 @@ from scipy import stats
 from buswright.channels.carfile.load import load_car_file
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import Stated
-from buswright.frames.table import Clock, Frames, concatenate
+from buswright.frames.table import Clock, Event, Frames, concatenate
 from buswright.health.identifiers import lane as id_lane
 from buswright.health.model.gaps import Gaps
 from buswright.health.model.health import BusHealth
@@ -331,3 +331,56 @@ def test_missing_frames_are_counted_exactly_where_only_the_longest_and_latest_ga
     few = only(measured(frames.take(keep), databases=database(0x100, cycle_time_ms=2))).gaps
     assert len(few) < len(whole) == whole.total
     assert (few.total, few.late, few.missing) == (whole.total, whole.late, whole.missing)
+
+
+def lost_adapter(begun_s: float, ended_s: float | None) -> list[Event]:
+    """What a live capture says of an adapter that is unplugged, and of its return."""
+    begun = START + round(begun_s * S)
+    events = [Event(begun, "can0", "interface", {"state": "lost"}, "can0 was lost")]
+    if ended_s is not None:
+        end = START + round(ended_s * S)
+        events.append(Event(end, "can0", "interface", {"state": "back"}, "can0 is back"))
+        events.append(Event(end, "can0", "gap", {"start_ns": begun}, "not received for a while"))
+    return events
+
+
+def test_what_an_unplugged_adapter_did_not_hear_is_not_missing() -> None:
+    frames = without(mixed(comb(0x100, 10, 30), comb(0x200, 500, 30)), 10.0, 18.0)
+    tracker = HealthTracker()
+    tracker.update(frames)
+    blamed = tracker.result().ids[FrameName("can0", 0x100, False)].gaps
+    assert (blamed.total, blamed.missing > 700) == (1, True)
+    for figures in tracker.result(events=lost_adapter(10.2, 17.9)).ids.values():
+        assert (figures.gaps.total, figures.gaps.missing, figures.gaps.late) == (1, 0, 0)
+        assert figures.gaps.unheard.all()
+
+
+def test_a_module_that_was_silent_long_before_the_adapter_is_missing_all_the_same() -> None:
+    frames = without(comb(0x100, 10, 40), 5.0, 30.0)
+    tracker = HealthTracker()
+    tracker.update(frames)
+    for begun, ended in ((20, 30), (5, 10), (12, 20)):
+        assert only(tracker.result(events=lost_adapter(begun, ended))).gaps.missing > 2_000
+    assert only(tracker.result(events=lost_adapter(5, 30))).gaps.missing == 0
+
+
+def test_an_adapter_that_is_still_gone_is_a_loss_of_the_recorder() -> None:
+    heard = mixed(
+        without(comb(0x100, 10, 30, buses=("can0", "can1")), 12.0, 30.0),
+        comb(0x200, 10, 30, bus=1, buses=("can0", "can1")),
+    )
+    tracker = HealthTracker()
+    tracker.update(heard)
+    (drop,) = tracker.result(events=lost_adapter(12.0, None)).capture.drops
+    assert (drop.bus, drop.start_ns) == ("can0", START + 12 * S)
+    assert drop.time_ns is not None
+    assert drop.time_ns > START + 29.9 * S
+    (back,) = tracker.result(events=lost_adapter(12.0, 20.0)).capture.drops
+    assert back.time_ns == START + 20 * S
+
+
+def test_a_sidecar_of_impossible_times_does_nothing() -> None:
+    tracker = HealthTracker()
+    tracker.update(without(comb(0x100, 10, 20), 5.0, 8.0))
+    gap = Event(10**30, "can0", "gap", {"start_ns": -(10**30)}, "")
+    assert only(tracker.result(events=[gap])).gaps.missing > 290

@@ -112,7 +112,7 @@ def _overtaken(case: Case, figures: IdFigures) -> int:
     gaps, silences = figures.gaps, case.health.buses[figures.name.bus].silences
     if silences.count > len(silences):
         return 0  # not all silences are known
-    rows = np.flatnonzero(~gaps.is_missing & (gaps.excess_ns > _SURE_NS))
+    rows = np.flatnonzero(~gaps.is_missing & ~gaps.unheard & (gaps.excess_ns > _SURE_NS))
     return sum(
         silences.longest_within(int(gaps.end_ns[row] - gaps.excess_ns[row]), int(gaps.end_ns[row]))
         < _QUIET * gaps.excess_ns[row]

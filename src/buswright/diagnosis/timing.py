@@ -153,7 +153,7 @@ def _against_others(by_stamps: Smear | None) -> list[str]:
 def _windows(case: Case, figures: IdFigures) -> tuple[tuple[Window, ...], bool]:
     """Return when it was irregular: late gaps, else the ten seconds in which spacings deviate much; whether those."""
     gaps, strip = figures.gaps, figures.strip
-    rows = np.flatnonzero(~gaps.is_missing | overloaded(case, figures))
+    rows = np.flatnonzero((~gaps.is_missing & ~gaps.unheard) | overloaded(case, figures))
     windows = [Window(int(gaps.start_ns[row]), int(gaps.end_ns[row])) for row in rows.tolist()]
     if windows:
         return merged(windows), False

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -35,6 +35,8 @@ _FEW = 20
 """Fewer spacings don't tell a clock-driven message from another."""
 _CHANGING = 0.8
 """Share of the frames of a change-driven message that carry something new."""
+_FAR = 1 << 62
+"""Nanoseconds beyond which no clock goes."""
 _ID_BITS = {False: 11, True: 29}
 
 
@@ -66,7 +68,8 @@ def assemble(measured: Measured, events: Sequence[Event], problems: Problems | N
         )
         for lane in measured.buses
     }
-    ids = {lane.name: _identifier(lane, measured, buses[lane.name.bus]) for lane in measured.lanes}
+    deaf = {name: _deaf(own) for name, own in of_bus.items()}
+    ids = {lane.name: _identifier(lane, measured, buses[lane.name.bus], deaf[lane.name.bus]) for lane in measured.lanes}
     end_ns = max((bus.last_ns for bus in buses.values() if bus.last_ns is not None), default=None)
     groups, count = group_gaps(tuple(ids.values()), buses, end_ns)
     return BusHealth(
@@ -111,7 +114,7 @@ def _filters(bus: str, measured: Measured) -> tuple[CommonFilter, ...]:
 # Identifiers ----------------------------------------------------------------------------------------------------------
 
 
-def _identifier(lane: IdLane, measured: Measured, bus: BusFigures) -> IdFigures:
+def _identifier(lane: IdLane, measured: Measured, bus: BusFigures, deaf: Sequence[tuple[int, int]]) -> IdFigures:
     """Put what the lane knows by itself, which is kept until more frames come, together with what its bus says."""
     remotes, rate = measured.remotes.get(lane.name, 0), bus.bitrate
     if lane.told is None or lane.told.figures["remote_frames"] != remotes:
@@ -127,7 +130,7 @@ def _identifier(lane: IdLane, measured: Measured, bus: BusFigures) -> IdFigures:
         age_ns=None if last_ns is None or bus.last_ns is None else bus.last_ns - last_ns,
         share=(lane.bits + lane.data_bits) / max(1, bus.bits + bus.data_bits),
         load=load,
-        gaps=as_gaps(kept, bus.slow_windows.load_at(kept.rows["start"]), counter, lane.limits, host=host),
+        gaps=as_gaps(kept, bus.slow_windows.load_at(kept.rows["start"]), counter, lane.limits, deaf, host=host),
     )
 
 
@@ -252,7 +255,7 @@ def _module(key: tuple[str, str], own: list[IdFigures], missing: list[NeverCame]
 def _capture(
     measured: Measured, buses: Mapping[str, BusFigures], events: Sequence[Event], problems: Problems | None
 ) -> CaptureFigures:
-    drops = [_drop(event) for event in events if event.kind in ("drop", "gap")]
+    drops = [_drop(event) for event in (*events, *_lasting(events, buses)) if event.kind in ("drop", "gap")]
     for lane in measured.buses:
         if lane.errors.overflows:
             text = f"{lane.errors.overflows} error frames report a receive overflow"
@@ -274,6 +277,27 @@ def _capture(
         unlisted=measured.unlisted,
         clock_set=tuple(_clock_set(events)),
     )
+
+
+def _lasting(events: Iterable[Event], buses: Mapping[str, BusFigures]) -> Iterator[Event]:
+    """Yield a gap for each adapter that is lost and not back: up to now, which is the latest frame of any bus."""
+    lost: dict[str | None, Event] = {}
+    for event in events:
+        if event.kind == "interface" and event.values.get("state") == "lost" and event.time_ns is not None:
+            lost[event.bus] = event
+        elif event.kind == "gap":
+            lost.pop(event.bus, None)
+    for event in lost.values():
+        begun = event.time_ns or 0
+        end = max(begun, *(bus.last_ns for bus in buses.values() if bus.last_ns is not None))
+        yield replace(event, kind="gap", time_ns=end, values=MappingProxyType({"start_ns": begun}))
+
+
+def _deaf(events: Iterable[Event]) -> tuple[tuple[int, int], ...]:
+    """Return from when to when the recorder itself did not hear a bus; a sidecar may say any number."""
+    drops = [_drop(event) for event in events if event.kind == "gap"]
+    spans = [(drop.start_ns, drop.time_ns) for drop in drops if drop.start_ns is not None and drop.time_ns is not None]
+    return tuple((max(start, -_FAR), min(end, _FAR)) for start, end in spans if start < _FAR and end > -_FAR)
 
 
 def _clock_set(events: Iterable[Event]) -> Iterator[ClockSet]:

@@ -21,7 +21,7 @@ PATHS = (Path("run.log"),)
 
 def recording(drops: Drops, *, connected: bool = True, gaps: int = 0, problems: int = 0) -> Recording:
     refused = {"strange": problems} if problems else {}
-    return Recording(PATHS, 1, 1.0, 1, {"main": drops}, {"main": connected}, gaps, 0, refused, {}, "")
+    return Recording(PATHS, 1, 1.0, 1, {"main": drops}, {"main": connected}, gaps, 0, refused, (), {}, "")
 
 
 @pytest.mark.parametrize(

@@ -163,10 +163,12 @@ def test_what_is_wrong_is_said():
         connected={"engine": True, "chassis": False},
         problems={"a length above 8": 4},
         losses={"remote frames of unknown length": 2},
+        notes=("run.log was moved away: it goes on in run-2.log",),
     )
     text = shown(live(recording=recording, on=True))
     assert "NOT CONNECTED" in text
     assert "4 × a length above 8" in text
+    assert "run.log was moved away" in text
     assert "2 × remote frames of unknown length" in text
 
 

@@ -97,6 +97,8 @@ def _lasting(moment: Moment, case: Case, figures: IdFigures, verdict: Verdict | 
 def _alone(figures: IdFigures, row: int, step: Step, *, full: bool) -> tuple[str, tuple[str, ...]]:
     """Read a gap that nothing wider accounts for, by counter first, then by phase."""
     gaps = figures.gaps
+    if gaps.unheard[row]:
+        return "not heard", ("the adapter was gone or this program stood still: nothing is known of its frames",)
     if gaps.caught_up[row]:
         return "late, not lost", ("the next frame came early enough: both together are where they should be",)
     if not gaps.is_missing[row] or full:

@@ -8,6 +8,7 @@ measured, and which counts is known when the clock is.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from copy import copy
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -37,6 +38,8 @@ _OWN_BEFORE = 5
 """With fewer arrivals since the gap before, those before that one count too."""
 _DRIFT = 100e-6
 _LEAST_TOLERANCE_NS = 300_000.0
+_NOTICED_NS = 1_000_000_000
+"""An adapter that is gone is noticed within a second, and frames arrive again within one of its return (a choice)."""
 
 GAP = np.dtype(
     [
@@ -252,7 +255,9 @@ def _median(values: Float64s, there: Bools) -> Float64s:
     return found
 
 
-def as_gaps(kept: KeptGaps, load: Float64s, counter: Any, limits: GapLimits, *, host: bool) -> Gaps:
+def as_gaps(
+    kept: KeptGaps, load: Float64s, counter: Any, limits: GapLimits, deaf: Sequence[tuple[int, int]], *, host: bool
+) -> Gaps:
     """Make the figures: which gaps hold missing frames at the load that the bus had.
 
     Parameters
@@ -265,13 +270,16 @@ def as_gaps(kept: KeptGaps, load: Float64s, counter: Any, limits: GapLimits, *, 
         The `CounterField`, or None.
     limits
         Above `LOADED` a gap holds missing frames only when it is longer than `limits.loaded` periods.
+    deaf
+        From when to when the recorder itself did not hear the bus.
     host
         A host stamped the frames: what catches up at all was not missing, however long the host lagged.
     """
     rows: Any = kept.rows
     frames = rows["lagging"] if host else rows["frames"]
     busy = load > LOADED
-    missing = (frames > 0) & (~busy | (rows["length"] > limits.loaded * rows["period"]))
+    unheard = _unheard(rows, deaf)
+    missing = (frames > 0) & (~busy | (rows["length"] > limits.loaded * rows["period"])) & ~unheard
     before, after = rows["counter_before"], rows["counter_after"]
     step = np.full(len(rows), -1, dtype=np.int64)
     if counter is not None:
@@ -281,12 +289,13 @@ def as_gaps(kept: KeptGaps, load: Float64s, counter: Any, limits: GapLimits, *, 
     return Gaps(
         total=kept.count,
         missing=int(frames[missing].sum()) + lost,
-        late=int(np.count_nonzero(~missing)) + late,
+        late=int(np.count_nonzero(~missing & ~unheard)) + late,
         rule=limits.rule(busy),
         start_ns=rows["start"].copy(),
         end_ns=rows["end"].copy(),
         frames=frames.copy(),
         is_missing=missing,
+        unheard=unheard,
         period_ns=rows["period"].copy(),
         excess_ns=rows["length"] - rows["period"],
         residual_ns=rows["residual"].copy(),
@@ -296,3 +305,15 @@ def as_gaps(kept: KeptGaps, load: Float64s, counter: Any, limits: GapLimits, *, 
         same_as_first=rows["same_as_first"].copy(),
         load=load,
     )
+
+
+def _unheard(rows: Any, deaf: Sequence[tuple[int, int]]) -> Bools:
+    """Tell which gaps are the recorder's own: they begin and end with a stretch in which it did not hear; bool[k].
+
+    A module that fell silent long before, or stayed so long after, has a gap of its own.
+    """
+    found = np.zeros(len(rows), dtype=np.bool_)
+    slack = _NOTICED_NS + 2 * rows["period"].astype(np.int64)
+    for begun, ended in deaf:
+        found |= (np.abs(begun - rows["start"]) <= slack) & (np.abs(rows["end"] - ended) <= slack)
+    return found

@@ -69,7 +69,9 @@ class Gaps:
     frames : int64[k]
         Missing frames by ``round(dt / T) - 1``, whatever the load; 0 for a mere late one.
     is_missing : bool[k]
-        Whether the rule calls it missing rather than late.
+        Whether the rule calls it missing rather than late or unheard.
+    unheard : bool[k]
+        The recorder itself did not hear the bus: nothing is known of the frames, and they count as neither.
     period_ns : float64[k]
         T at that time.
     excess_ns : float64[k]
@@ -101,6 +103,7 @@ class Gaps:
     end_ns: Int64s
     frames: Int64s
     is_missing: Bools
+    unheard: Bools
     period_ns: Float64s
     excess_ns: Float64s
     residual_ns: Float64s

@@ -102,6 +102,8 @@ def _lost(recording: Recording) -> Iterator[Line]:
         yield _labelled(name, drops_words(recording, name) + away, severity)
     yield _labelled("gaps", f"{count(recording.gaps, 'time')} without listening", state.gaps)
     yield _labelled("markers", f"{recording.markers}   m sets one")
+    for note in recording.notes:
+        yield _labelled("CAUTION", note, Severity.SUSPECT)
     for title, reasons in (("not taken", recording.problems), ("not held", recording.losses)):
         for reason, number in reasons.items():
             yield _labelled(title, f"{number:,} × {reason}", state.refused)
