@@ -57,10 +57,6 @@ def kind_of_signal(signal: Signal) -> Kind:
     return "state" if signal.choices or signal.is_multiplexer or signal.length == 1 or code or named else "continuous"
 
 
-def _no_reference(name: str) -> Series:
-    raise KeyError(name)
-
-
 class _Flags:
     """A quality column that costs nothing until something is set."""
 
@@ -78,15 +74,6 @@ class _Flags:
         if self.column is None:
             self.column = np.zeros(self.size, dtype=np.uint16)
         self.column |= other
-
-
-def measure_signal(
-    name: str, message: RecordedMessage, recorded: RecordedSignal, segments: int, period_s: float | None
-) -> Measured:
-    """Turn a signal into a channel as the database scales it: no volts, the database's unit."""
-    return measure_channel(
-        Channel(name), None, message, recorded, segments=segments, period_s=period_s, lookup=_no_reference
-    )
 
 
 def measure_channel(

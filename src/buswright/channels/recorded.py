@@ -209,19 +209,10 @@ class Recorded:
 
     def add(self, frames: Frames) -> None:
         """Decode a batch and keep its columns."""
-        before = self._segments.count
-        untimed = frames.has(Flag.UNTIMED)
-        self.untimed = self.untimed or bool(untimed.any())
-        if self.first_ns is None and not untimed.all():
-            self.first_ns = int(frames.time_ns[int(np.argmin(untimed))])
-        starts = self._segments.starts(frames)
-        for table in self.decoder.decode(frames):
+        for table, before, starts in self._decoded(frames):
             message = self.messages.get(table.name)
             if message is None:
-                source = table.message
-                # J1939: the entry of a frame is that of the identifier as the database has it.
-                entry = self._entries.get(FrameName(table.bus, source.id, source.extended))
-                message = self.messages[table.name] = RecordedMessage(table.group, entry=entry)
+                message = self.messages[table.name] = RecordedMessage(table.group, entry=self._entry(table))
             message.add(table, before, starts)
         self._waiting += len(frames)
         if self._waiting >= SPOOLED_FRAMES:
@@ -234,3 +225,18 @@ class Recorded:
             for message in self.messages.values():
                 for column in message.columns():
                     column.move(self._spool, whole=whole)
+
+    def _decoded(self, frames: Frames) -> Iterator[tuple[SignalTable, int, list[int]]]:
+        """Give the tables of a batch, with the segments of the capture up to it, and the rows where others start."""
+        before = self._segments.count
+        untimed = frames.has(Flag.UNTIMED)
+        self.untimed = self.untimed or bool(untimed.any())
+        if self.first_ns is None and not untimed.all():
+            self.first_ns = int(frames.time_ns[int(np.argmin(untimed))])
+        starts = self._segments.starts(frames)
+        for table in self.decoder.decode(frames):
+            yield table, before, starts
+
+    def _entry(self, table: SignalTable) -> FrameEntry | None:
+        """J1939: the entry of a frame is that of the identifier as the database has it."""
+        return self._entries.get(FrameName(table.bus, table.message.id, table.message.extended))

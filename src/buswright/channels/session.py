@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -19,7 +20,7 @@ from buswright.channels.expectation import NOTHING, Expectation, Expectations
 from buswright.channels.formula.evaluate import evaluate
 from buswright.channels.formula.parse import Formula
 from buswright.channels.limits import Exceedance, exceedances
-from buswright.channels.measured import Measured, measure_channel, measure_signal
+from buswright.channels.measured import Measured, measure_channel
 from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSignal
 from buswright.channels.samples.resample import Resampled, resample
 from buswright.channels.samples.series import Int64s, Series
@@ -251,32 +252,18 @@ class Session(Mapping[str, Series]):
         return None if found is None else f"{found[0].group.bus}/{found[0].group.name}"
 
     def _make(self, name: str) -> Measured:
-        if self.car is None:
-            found = self._find(name)
-            if found is None:
-                raise KeyError(_unknown(name, self.names))
-            message, signal = found
-            return measure_signal(name, message, signal, self.recorded.segment_count, self._period_s(name))
-        channel = self.car.channels.get(name)
-        if channel is None:
-            raise KeyError(_unknown(name, tuple(self.car.channels)))
-        if channel.formula is not None:
+        channel = Channel(name) if self.car is None else self.car.channels.get(name)
+        if channel is not None and channel.formula is not None:
             inputs = {each: self[each] for each in channel.formula.inputs}
             return Measured(self._evaluate(channel, channel.formula, inputs), None)
-        found = self._find(name)
+        found = None if channel is None else self._find(name)
+        if channel is None or (found is None and self.car is None):
+            raise KeyError(_unknown(name, self.names if self.car is None else tuple(self.car.channels)))
         if found is None:
-            nothing = np.zeros(0, dtype=np.int64)
-            return Measured(Series(name, channel.unit, nothing, np.zeros(0)), None)
-        message, signal = found
-        return measure_channel(
-            channel,
-            self.car.sensors.get(channel.sensor) if channel.sensor else None,
-            message,
-            signal,
-            segments=self.recorded.segment_count,
-            period_s=self._period_s(name),
-            lookup=self.__getitem__,
-        )
+            return Measured(Series(name, channel.unit, np.zeros(0, dtype=np.int64), np.zeros(0)), None)
+        sensor = self.car.sensors.get(channel.sensor) if self.car is not None and channel.sensor else None
+        period_s, segments = self._period_s(name), self.recorded.segment_count
+        return measure_channel(channel, sensor, *found, segments=segments, period_s=period_s, lookup=self.__getitem__)
 
     def _evaluate(self, channel: Channel, formula: Formula, inputs: Mapping[str, Series]) -> Series:
         return evaluate(formula, inputs, name=channel.name, unit=channel.unit, rate_hz=channel.expected_hz)
@@ -512,12 +499,8 @@ def signals_needed(car: CarFile, names: Iterable[str] | None) -> list[str]:
     for name in wanted:
         signal = car.channels[name].signal
         if signal is not None:
-            patterns.append("/".join(_literally(part) for part in signal))
+            patterns.append(re.sub(r"([*?[])", r"[\1]", "/".join(signal)))
     return patterns or ["no bus/no message/no signal"]
-
-
-def _literally(text: str) -> str:
-    return "".join(f"[{c}]" if c in "*?[" else c for c in text)
 
 
 def _unknown(name: str, known: Sequence[str]) -> str:

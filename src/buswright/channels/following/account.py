@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass, replace
+
 import numpy as np
 
 from buswright.channels.following.messages import Buffer
@@ -29,14 +32,11 @@ class Stretch:
         self.value.add(series.value)
         self.quality.add(np.zeros(len(series), np.uint16) if series.quality is None else series.quality)
 
-    def drop(self, count: int) -> None:
-        """Let go of the first samples."""
-        for column in (self.time_ns, self.value, self.quality):
-            column.drop(count)
-
     def drop_before(self, time_ns: int) -> None:
         """Let go of samples older than that."""
-        self.drop(int(np.searchsorted(self.time_ns.since(0), time_ns)))
+        count = int(np.searchsorted(self.time_ns.since(0), time_ns))
+        for column in (self.time_ns, self.value, self.quality):
+            column.drop(count)
 
     def series(self, latest: Series, tail: Series | None, since_ns: int | None = None) -> Series:
         """Return the samples, from a time on, and those that may still change, as one segment.
@@ -71,14 +71,14 @@ class Stretch:
         )
 
 
+@dataclass(slots=True)
 class Extremes:
     """Usable extremes and counts; a fold, so the cutting doesn't matter."""
 
-    __slots__ = ("bad", "maximum", "minimum", "samples")
-
-    def __init__(self) -> None:
-        self.minimum = self.maximum = float("nan")
-        self.samples = self.bad = 0
+    minimum: float = math.nan
+    maximum: float = math.nan
+    samples: int = 0
+    bad: int = 0
 
     def add(self, series: Series, usable: Bools) -> None:
         """Count samples."""
@@ -88,13 +88,6 @@ class Extremes:
         if len(good):
             self.minimum = float(np.fmin(self.minimum, good.min()))
             self.maximum = float(np.fmax(self.maximum, good.max()))
-
-    def copy(self) -> Extremes:
-        """Return one to go on with while this one stays."""
-        other = Extremes()
-        other.minimum, other.maximum = self.minimum, self.maximum
-        other.samples, other.bad = self.samples, self.bad
-        return other
 
 
 class Account:
@@ -146,13 +139,11 @@ class Account:
         """
         self.error = ""
         starts = series.segments.tolist() if len(series.segments) > 1 else []
-        if starts:  # times only compare within a segment; those between the first and the last are done in one go
-            self._settle(_rows(series, first, starts[1]))
-            for start, stop in ((starts[1], starts[-1]), (starts[-1], len(series))):
-                self._begin()
-                self._settle(_rows(series, max(first, start), stop))
-        else:
-            self._settle(_rows(series, first, len(series)))
+        # Times only compare within a segment; those between the first and the last are done in one go.
+        self._settle(_rows(series, first, starts[1] if starts else len(series)))
+        for start, stop in ((starts[1], starts[-1]), (starts[-1], len(series))) if starts else ():
+            self._begin()
+            self._settle(_rows(series, max(first, start), stop))
         self._look_at(series)
 
     def take(self, series: Series, trusted_ns: int | None) -> None:
@@ -208,7 +199,7 @@ class Account:
         """Return extremes and counts with the tail."""
         if self.tail is None or not len(self.tail):
             return self.extremes
-        together = self.extremes.copy()
+        together = replace(self.extremes)
         self._count(together, self.tail)
         return together
 

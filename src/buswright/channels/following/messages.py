@@ -12,7 +12,7 @@ from buswright.channels.carfile.model import FrameEntry, FrameName
 from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSignal
 from buswright.channels.samples.series import Int64s, UInt16s
 from buswright.channels.spool import Parts
-from buswright.frames.table import Flag, Frames
+from buswright.frames.table import Frames
 from buswright.messages.columns import SignalColumn, SignalTable
 from buswright.messages.decode import Decoder
 from buswright.messages.match import Group
@@ -210,22 +210,17 @@ class RecentMessages(Recorded):
 
     def add(self, frames: Frames) -> None:
         """Decode a batch and keep its columns."""
-        before = self._segments.count
-        self.untimed = self.untimed or bool(frames.has(Flag.UNTIMED).any())
-        starts = self._segments.starts(frames)
-        seen = set()
-        for table in self.decoder.decode(frames):
+        first, seen = self._segments.count, set()
+        for table, before, starts in self._decoded(frames):
             message = self.by_name.get(table.name)
             if message is None:
-                source = table.message
-                entry = self._entries.get(FrameName(table.bus, source.id, source.extended))
-                message = self.by_name[table.name] = RecentMessage(table.group, entry)
+                message = self.by_name[table.name] = RecentMessage(table.group, self._entry(table))
                 message.begin_segments(range(self.segment + 1, before))
             message.add(table, before, starts)
             seen.add(table.name)
         for name, message in self.by_name.items():
-            if starts and name not in seen:
-                message.begin_segments(range(before, self._segments.count))
+            if name not in seen:
+                message.begin_segments(range(first, self._segments.count))
 
     def window(self, rows: Mapping[str, int]) -> Recorded:
         """Return each message from the given row on, as a session takes it."""
