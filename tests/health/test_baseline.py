@@ -23,7 +23,7 @@ from buswright.health.baseline.baseline import CounterBaseline
 from buswright.health.baseline.compare import compare
 from buswright.health.baseline.differences import RANK
 from buswright.health.baseline.file import BaselineError, baseline_text, document_of, is_baseline, load, save
-from buswright.health.baseline.standstill import noise_of, rest_figures
+from buswright.health.baseline.standstill import AtRest, Standstill, noise_of, rest_figures
 from buswright.messages.database import load_database
 from buswright.simulate.run import simulate_run, truth
 from buswright.simulate.source import demo_car, write_car
@@ -274,16 +274,27 @@ def test_what_most_identifiers_do_at_once_is_one_difference(good):
         assert (found.severity, found.subject) == (Severity.SUSPECT, "bus:chassis")
         assert words in found.text
         assert "the recording first" in found.look
-    few = {key: some[key] if key in list(ids)[:2] else entry for key, entry in ids.items()}
+    few = {key: some[key] if key in ("1A0", "110") else entry for key, entry in ids.items()}
     assert {each.subject for each in compare(good, changed_bus(good, "chassis", ids=few))} == {
-        f"id:chassis/{key}" for key in list(ids)[:2]
+        "id:chassis/1A0",
+        "id:chassis/110",
     }
+    module = {key: some[key] if entry.module == "damper_node" else entry for key, entry in ids.items()}
+    (one,) = compare(good, changed_bus(good, "chassis", ids=module))
+    assert (one.kind, one.severity, one.subject) == ("frames-missing", Severity.FAULT, "module:damper_node")
 
 
 def test_what_switches_is_not_noisy(good, car):
     states = [name for name, channel in car.channels.items() if channel.role == "fan_state" and channel.signal]
     assert states
     assert all(good.channels[name].rest is None or good.channels[name].rest.noise is None for name in states)
+    assert good.channels["gear_drum"].rest.input_noise is not None
+    time_ns = np.arange(1200) * 10_000_000
+    volts = np.where(time_ns // 300_000_000 % 2, 5.0, 0.0)
+    fan = Series("fan", "", time_ns, (volts > 1).astype(float), volts=volts, kind="state")
+    still = Standstill(AtRest("key-on", "", 10.0), 0, int(time_ns[-1]))
+    assert rest_figures(fan, still).input_noise is None
+    assert rest_figures(dataclasses.replace(fan, value=np.zeros(1200)), still).input_noise is not None
 
 
 def test_half_the_rate_is_a_changed_period(good, car):

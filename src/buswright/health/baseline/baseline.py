@@ -19,7 +19,7 @@ from buswright.channels.expectation import Facts
 from buswright.channels.guessing import is_bookkeeping
 from buswright.channels.measured import electrical_of
 from buswright.channels.units import compatible, line
-from buswright.health.baseline.standstill import AtRest, RestFigures, find_standstill, rest_figures
+from buswright.health.baseline.standstill import AtRest, RestFigures, Standstill, find_standstill, rest_figures
 from buswright.health.model.health import BusFigures, BusHealth
 from buswright.health.model.identifiers import IdFigures
 from buswright.health.phases import Phases
@@ -282,7 +282,7 @@ def remember(
     for name in session.names:
         if _measures(session, name):
             series = session[name]
-            channels[name] = _channel(session, name, series, rest_figures(series, still))
+            channels[name] = _channel(session, name, series, still)
     return Baseline(facts, MappingProxyType(buses), still.at_rest, MappingProxyType(channels))
 
 
@@ -342,7 +342,7 @@ def _measures(session: Session, name: str) -> bool:
     return not is_bookkeeping(name.rpartition("/")[2])
 
 
-def _channel(session: Session, name: str, series: Series, rest: RestFigures | None) -> ChannelBaseline:
+def _channel(session: Session, name: str, series: Series, still: Standstill) -> ChannelBaseline:
     described = session.car.channels[name] if session.car is not None else None
     sensor = session.car.sensors[described.sensor] if session.car and described and described.sensor else None
     figures = series.statistics()
@@ -357,7 +357,7 @@ def _channel(session: Session, name: str, series: Series, rest: RestFigures | No
         low=_finite(figures.minimum),
         high=_finite(figures.maximum),
         span=_span(session, name, series.unit),
-        rest=rest,
+        rest=rest_figures(series, still),
         unusable=figures.bad_share,
     )
 

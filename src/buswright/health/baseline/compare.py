@@ -28,6 +28,13 @@ _OF_A_RECORDING: Mapping[Kind, str] = {
     "counter-changed": "counter steps wrong",
 }
 """What a recorder, a clock or the load of the bus does to all identifiers, and a module only to its own."""
+_LOOK_AT_RECORDING = (
+    "the recording first: an adapter that dropped frames, a clock that was set, time stamps made by the computer; "
+    "then the load of the bus. `buswright health` of the later run says which"
+)
+_LOOK_AT_MODULE = (
+    "its supply at the plug, then its bus wires and its settings; `buswright diagnose` of the later run says when"
+)
 _MOST_OF_A_BUS = 0.5
 _LEAST_AT_ONCE = 4
 
@@ -122,7 +129,7 @@ def _bus_differences(name: str, a: BusBaseline, b: BusBaseline, car: CarFile | N
         yield _new(name, key, b.ids[key])
     both = sorted(a.ids.keys() & b.ids.keys() - gone)
     found = [one for key in both for one in id_differences(Compared(name, key, a.ids[key], b.ids[key], car))]
-    yield from _at_once(name, found, sum(a.ids[key].sending == "periodic" for key in both))
+    yield from _at_once(name, found, {key: a.ids[key] for key in both if a.ids[key].sending == "periodic"})
     yield from _load(name, a, b, car)
     yield from _errors(name, a, b, car)
     yield from _clocks(name, a, b)
@@ -159,25 +166,38 @@ def _was_due(entry: IdBaseline, b: BusBaseline) -> bool:
     return _regular(entry) and b.seconds > _SILENT_S + _SILENT_PERIODS * (entry.period_ms or 0.0) * 1e-3
 
 
-def _at_once(bus: str, found: Sequence[Difference], periodic: int) -> Iterator[Difference]:
-    """Yield the differences of identifiers; those of most of them at once are one, and the recording's first."""
-    joined = [each for each in found if each.kind in _OF_A_RECORDING]
-    subjects = sorted({each.subject.rpartition("/")[2] for each in joined})
-    if len(subjects) < max(_LEAST_AT_ONCE, _MOST_OF_A_BUS * periodic):
-        yield from found
+def _at_once(bus: str, found: Sequence[Difference], periodic: Mapping[str, IdBaseline]) -> Iterator[Difference]:
+    """Yield the differences of identifiers; those of most of a bus at once, or of a whole module, are one."""
+    of: dict[str, list[Difference]] = {}
+    for each in found:
+        if each.kind in _OF_A_RECORDING:
+            of.setdefault(each.subject.rpartition("/")[2], []).append(each)
+        else:
+            yield each
+    if len(of) >= max(_LEAST_AT_ONCE, _MOST_OF_A_BUS * len(periodic)):
+        threshold = f"at least {percent(_MOST_OF_A_BUS, 0)} of its {len(periodic)} periodic identifiers"
+        yield _joined(f"bus:{bus}", f"bus {bus}", of, threshold, _LOOK_AT_RECORDING, Severity.SUSPECT)
         return
-    yield from (each for each in found if each.kind not in _OF_A_RECORDING)
-    kind = min((each.kind for each in joined), key=RANK.index)
-    counted = Counter(each.kind for each in joined)
+    for module in sorted({entry.module for entry in periodic.values() if entry.module}):
+        whole = {key for key, entry in periodic.items() if entry.module == module}
+        if len(whole) > 1 and whole <= of.keys():
+            own = {key: of.pop(key) for key in sorted(whole)}
+            worst = max(each.severity for some in own.values() for each in some)
+            threshold = f"all of its {len(whole)} periodic identifiers"
+            yield _joined(f"module:{module}", f"module {module}", own, threshold, _LOOK_AT_MODULE, worst)
+    yield from (each for some in of.values() for each in some)
+
+
+def _joined(
+    subject: str, who: str, of: Mapping[str, Sequence[Difference]], threshold: str, look: str, severity: Severity
+) -> Difference:
+    counted = Counter(each.kind for own in of.values() for each in own)
     parts = ", ".join(f"{words} in {counted[kind]}" for kind, words in _OF_A_RECORDING.items() if counted[kind])
-    text = f"{len(subjects)} identifiers of bus {bus} changed at once ({parts}): {', '.join(subjects)}"
-    threshold = f"at least {percent(_MOST_OF_A_BUS, 0)} of its {periodic} periodic identifiers"
-    look = (
-        "the recording first: an adapter that dropped frames, a clock that was set, time stamps made by the computer; "
-        "then the load of the bus. `buswright health` of the later run says which"
+    text = f"{len(of)} identifiers of {who} changed at once ({parts}): {', '.join(sorted(of))}"
+    size = float(len(of))
+    return Difference(
+        min(counted, key=RANK.index), severity, subject, text, 0.0, size, "identifiers", threshold, look, size
     )
-    before, after = float(0), float(len(subjects))
-    yield Difference(kind, Severity.SUSPECT, f"bus:{bus}", text, before, after, "identifiers", threshold, look, after)
 
 
 def _lost_module(bus: str, module: str, ids: Sequence[str], silent_s: float) -> Difference:

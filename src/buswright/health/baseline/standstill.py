@@ -202,8 +202,8 @@ def rest_figures(series: Series, still: Standstill) -> RestFigures | None:
         part = series.take(usable & (series.time_ns >= still.start_ns) & (series.time_ns <= still.end_ns))
         zero, electrical = _median(part.value), _median(part.volts)
         noise, input_noise = noise_of(part.value), None if part.volts is None else noise_of(part.volts)
-    if series.kind == "state":  # a fan that switches is not noisy
-        noise = input_noise = None
+    if series.kind == "state":  # what switches is not noisy; its input may be, while it stays in one state
+        noise, input_noise = None, None if np.any(part.value[1:] != part.value[:-1]) else input_noise
     return RestFigures(len(part), zero, noise, steps[0], electrical, input_noise, steps[1]) if len(part) else None
 
 
