@@ -14,7 +14,6 @@ from functools import cache
 from html import escape
 from typing import Any
 
-from buswright.tui.tones import severity_tone
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
@@ -39,6 +38,7 @@ from buswright.simulate.source import SimulatedCapture
 from buswright.tui.screens.channels import rows as channel_rows
 from buswright.tui.screens.identifiers.rows import SORTS, cells_of, rows_of
 from buswright.tui.screens.overview.bus_lines import facts
+from buswright.tui.widgets.toned import severity_tone
 from buswright.worker.snapshot import Snapshot
 
 from .diagnosis.made import MS, SECONDS, S, absent, bus, counter, errors, gaps, health, identifier

@@ -109,7 +109,8 @@ def test_its_numbers_are_those_of_the_json(rendered):
     column = {head.replace("\u00a0", " "): k for k, head in enumerate(ids[0])}
     for each, row in zip(document["ids"], ids[1:], strict=True):
         assert row[0] == each["name"]
-        assert row[column["missing"]] == str(each["gaps"]["missing"])
+        missing = each["gaps"]["missing"]
+        assert row[column["missing"]] == ("–" if missing is None else f"{missing:,}")
         assert row[column["frames"]] == f"{each['frames']:,}"
         assert float(row[column["per s"]]) == pytest.approx(each["rate_hz"], abs=0.06)
         jitter = each["jitter_sd"]

@@ -37,6 +37,12 @@ _CHANGING = 0.8
 """Share of the frames of a change-driven message that carry something new."""
 _FAR = 1 << 62
 """Nanoseconds beyond which no clock goes."""
+_SPREAD = 5.0
+"""Spacings that nine of ten are under, over those that one of ten is under, from which events may have made them: they
+are 22 apart where events come at random, 3 apart where a clock wavers by 40 % of its period."""
+_FEW_REQUESTS = 3
+_REQUESTS = 0.05
+"""Remote frames over frames from which an identifier is sent as an answer, too."""
 _ID_BITS = {False: 11, True: 29}
 
 
@@ -141,11 +147,11 @@ def _told(lane: IdLane, identity: Identity, remotes: int) -> Told:
     payload = fold.payload.figures(fold.lengths.shortest)
     senders = fold.senders.figures()
     paired = senders is not None and 2 * senders.split >= senders.windows
-    period = _period(timing, identity.expected, lane, payload, paired)
+    period = _period(timing, identity.expected, lane, payload, paired, remotes)
     counter, checksum, lengths = fold.counter.figures(), fold.checksum.figures(), fold.lengths.figures()
     learned = Facts(
         period_ns=period.learned_ns,
-        change_driven={"change-driven": True, "periodic": False}.get(period.sending),
+        change_driven={"change-driven": True, "heartbeat": True, "periodic": False}.get(period.sending),
         on_request=True if remotes else None,
         counter=counter.plain if counter is not None else None,
         checksum=checksum.checksum if checksum is not None else None,
@@ -178,19 +184,33 @@ def _told(lane: IdLane, identity: Identity, remotes: int) -> Told:
     return Told(figures, timing.gaps if period.sending == "periodic" else KeptGaps(), fold.counter.field)
 
 
-def _period(timing: TimingFold, stated: Expectation, lane: IdLane, payload: PayloadFigures, paired: bool) -> Period:
+def _period(
+    timing: TimingFold, stated: Expectation, lane: IdLane, payload: PayloadFigures, paired: bool, remotes: int
+) -> Period:
     found = typical(timing.spacings)
     spacings = timing.spacings.total
     declared = stated.period_ns.value
     sending = _sending(stated, found, spacings, payload.changes / max(1, lane.frames - 1))
-    if not stated.change_driven.declared and sending == "change-driven" and paired:
-        sending = "irregular"  # two combs side by side are no events
+    asked = remotes >= max(_FEW_REQUESTS, _REQUESTS * lane.frames)
+    if not stated.change_driven.declared:
+        if asked and sending != "too few":
+            sending = "on request"
+        elif sending == "change-driven" and (paired or timing.spread < _SPREAD):
+            sending = "irregular"  # neither two combs side by side nor a clock that wavers are events
+        elif sending == "periodic" and timing.in_bursts:
+            sending = "burst"
+    if sending == "periodic" and not stated.change_driven.source.startswith("car file"):
+        # A cycle time in a database is often that of the heartbeat.
+        if asked:
+            sending = "on request"
+        elif timing.on_change_too and not paired:
+            sending = "heartbeat"
     learned = found.period_ns if found else None
     conflict = bool(declared and found and found.exact >= STEADY and contradicted(declared, found.period_ns))
     judged = learned if conflict or declared is None else declared
     return Period(
         learned_ns=learned,
-        judged_ns=judged if sending == "periodic" else None,
+        judged_ns=judged if sending in ("periodic", "heartbeat") else None,
         conflict=conflict,
         steady=found.steady if found else 0.0,
         exact=found.exact if found else 0.0,

@@ -84,7 +84,7 @@ def single_sightings(
     lost: list[Single] = []
     mixed = mixed_streams(case)
     for figures in case.health.ids.values():
-        if figures.period.sending != "periodic" or not figures.period.judged_ns or is_guest(case, figures):
+        if not figures.period.due_ns or is_guest(case, figures):
             continue
         if figures.name in mixed:
             continue

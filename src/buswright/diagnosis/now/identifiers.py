@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -39,6 +39,12 @@ class Rank(IntEnum):
     OK = 11
 
 
+NOT_BY_THE_CLOCK: Mapping[str, tuple[str, None, str]] = {
+    "burst": ("bursts", None, "comes several times at once, then pauses: silence and lateness are not judged"),
+    "on request": ("on request", None, "answers remote frames: silence and lateness are not judged"),
+    "irregular": ("no rhythm", None, "comes at no steady rate and none is declared: not judged"),
+}
+"""Word and reason of identifiers whose silence says nothing."""
 _AT_ONCE = frozenset({Rank.MISSING, Rank.UNHEARD, Rank.LATE, Rank.FAST})
 
 
@@ -54,8 +60,9 @@ class IdState:
         How grave that is; None where nothing is wrong, or nothing can be judged.
     why
         A sentence with the numbers and the thresholds they were held against.
-    missing, still
-        Frames that are missing so far; whether a silence that lasts is counted with them.
+    missing, still, counted
+        Frames that are missing so far; whether a silence that lasts is counted with them; False where nobody can count
+        them.
     sd_wide, p999_wide
         Whether its jitter is over the limits.
     """
@@ -68,6 +75,7 @@ class IdState:
     still: bool = False
     sd_wide: bool = False
     p999_wide: bool = False
+    counted: bool = True
 
     @property
     def needs_a_look(self) -> bool:
@@ -129,11 +137,12 @@ def _judged(moment: Moment, figures: IdFigures, now: IdNow | None) -> IdState:
     silent, due = moment.silent_ns(figures), 0
     if rank is Rank.MISSING and silent is not None and period.judged_ns:
         due = int(silent / period.judged_ns)
-    wide = [
+    sd_wide, p999_wide = (
         ns is not None and bool(period.judged_ns) and ns > limit(most, frame=name) * (period.judged_ns or 0.0)
         for ns, most in ((period.sd_ns, "jitter_sd"), (period.p999_ns, "jitter_p999"))
-    ]
-    return IdState(rank, word, severity, why, figures.gaps.missing + due, due > 0, *wide)
+    )
+    missing = figures.gaps.missing + due
+    return IdState(rank, word, severity, why, missing, due > 0, sd_wide, p999_wide, period.counted)
 
 
 _Said = tuple[Rank, str, Severity | None, str]
@@ -171,6 +180,8 @@ def _silence(moment: Moment, figures: IdFigures, now: IdNow) -> _Said | None:
             f"{long:g} s{unknown}"
         )
         return Rank.MISSING, "MISSING", Severity.FAULT, why
+    if figures.period.sending == "heartbeat":
+        return None
     factor = late_periods(moment, name)
     said = f"late over {factor:g} periods of {period_ns / 1e6:.4g} ms ({figures.expected.period_ns.source}){unknown}"
     if silent > factor * period_ns:
@@ -248,11 +259,14 @@ def _quiet(figures: IdFigures) -> _Said:
     period = figures.period
     if figures.known is False:
         return Rank.UNKNOWN, "unknown id", Severity.NOTE, "neither the bus's database nor the car file knows it"
+    if period.sending == "heartbeat" and period.judged_ns:
+        why = f"sent when something changes, and every {period.judged_ns / 1e6:.4g} ms at least; never late or early"
+        return Rank.ON_CHANGE, "on change", None, why
     if period.sending == "change-driven":
         why = f"sent when something changes ({figures.expected.change_driven.source}), so silence is no fault"
         return Rank.ON_CHANGE, "on change", None, why
-    if period.sending == "irregular":
-        return Rank.UNSURE, "no rhythm", None, "comes at no steady rate and none is declared: not judged"
+    if period.sending in NOT_BY_THE_CLOCK:
+        return Rank.UNSURE, *NOT_BY_THE_CLOCK[period.sending]
     if period.sending == "too few" or not period.judged_ns:
         return Rank.UNSURE, "too few", None, "too few frames so far to know its rate, and none is declared"
     why = f"every {period.judged_ns / 1e6:.4g} ms ({figures.expected.period_ns.source})"

@@ -118,7 +118,7 @@ class Moment:
 
 def period_of(figures: IdFigures) -> float | None:
     """Return the period that an identifier is judged by, nanoseconds; None where silence is no fault."""
-    return figures.period.judged_ns if figures.period.sending == "periodic" else None
+    return figures.period.due_ns
 
 
 def id_text(name: FrameName) -> str:

@@ -95,8 +95,11 @@ class PayloadFold:
         self._run_start = self._run_end = 0
         self._longest = (0, 0, 0)
 
-    def add(self, block: Block, aside: UInt64s | None) -> None:
-        """Take a block; `aside` has the bits of counter and checksum, which are no data (None: there are none)."""
+    def add(self, block: Block, aside: UInt64s | None) -> Bools:
+        """Take a block, and return which rows carry other data than the row before; bool[n].
+
+        `aside` has the bits of counter and checksum, which are no data (None: there are none).
+        """
         words = block.words()
         if self._moved.shape[0] < words.shape[1]:  # a first long frame: what was short so far had zeros there
             self._moved = _widened(self._moved, words.shape[1])
@@ -112,9 +115,10 @@ class PayloadFold:
         last = data[:1] if self._last is None else (self._last if aside is None else self._last & ~aside)[np.newaxis]
         self._last = words[-1].copy()
         before = np.concatenate([last, data[:-1]])
-        differs = (data != before).ravel() if data.shape[1] == 1 else (data != before).any(axis=1)
+        differs: Bools = (data != before).ravel() if data.shape[1] == 1 else (data != before).any(axis=1)
         self._runs(np.flatnonzero(differs), block.time_ns)
         self._frames += len(data)
+        return differs
 
     def _runs(self, changed: npt.NDArray[np.intp], time_ns: Int64s) -> None:
         """Follow stretches of equal data; `changed` are the rows that differ from the one before."""

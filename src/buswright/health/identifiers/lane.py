@@ -136,27 +136,31 @@ class IdFold:
         if self.checksum.checksum is not None:
             self.checksum.add(block.payload, block.length, block.time_ns)
         aside = self._aside(block.payload.shape[1] // 8)
-        self.payload.add(block, aside)
+        changed = self.payload.add(block, aside)
         counter = self.counter.values(block.payload, block.length)
-        in_gap = self._time(block, counter, aside)
+        in_gap = self._time(block, counter, aside, changed)
         if counter is not None:
             self.counter.add(counter, block.time_ns, in_gap)
 
-    def _time(self, block: Block, counter: Int64s | None, aside: npt.NDArray[np.uint64] | None) -> Bools:
+    def _time(
+        self, block: Block, counter: Int64s | None, aside: npt.NDArray[np.uint64] | None, changed: Bools
+    ) -> Bools:
         """Fold the arrival times; which rows end a gap, bool[n]."""
         words = block.words()
         assert self.payload.first is not None
         first = self.payload.first.view("<u8")[: words.shape[1]]
         as_first = (words == first).all(axis=1) if words.shape[1] > 1 else words[:, 0] == first[0]
         if block.timed is None:
-            in_gap, _, own = self.timing.add(block.time_ns, block.bits, counter, as_first)
+            in_gap, _, own = self.timing.add(block.time_ns, block.bits, counter, as_first, changed)
             self.senders.add(block.time_ns, words if aside is None else words & ~aside, own)
             return in_gap
         all_gaps = np.zeros(len(block.time_ns), dtype=np.bool_)
         rows = np.flatnonzero(block.timed)
         if len(rows):
             some = None if counter is None else counter[rows]
-            all_gaps[rows], _, _ = self.timing.add(block.time_ns[rows], block.bits[rows], some, as_first[rows])
+            all_gaps[rows], _, _ = self.timing.add(
+                block.time_ns[rows], block.bits[rows], some, as_first[rows], changed[rows]
+            )
         return all_gaps
 
     def _learn(self, block: Block) -> None:

@@ -29,6 +29,15 @@ _SECOND_NS = 1_000_000_000
 _MOST_ROWS = 100_000
 """Rows of the strip, 11 days; a clock that keeps jumping must not fill the memory."""
 _PIECES = 32
+_EARLY = 0.8
+"""A frame that comes sooner than this part of its period after the one before is early."""
+_ON_GRID = 0.05
+_LEAST_EARLY = 20
+_EARLY_CHANGED = 0.95
+_KEPT_CHANGED = 0.5
+_LEAST_BURSTS = 5
+_BURSTS = 200
+_ALIKE = 0.9
 BUSY = 3.0
 """More frames in a second than this many times what the period allows make it a busy one."""
 
@@ -86,9 +95,10 @@ class TimingFold:
         self._second: tuple[int, int, int, float | None] | None = None
         self._busiest: Busiest | None = None
         self.busy_seconds = 0
+        self.early_or_same: Int64s = np.zeros((2, 2), dtype=np.int64)
 
     def add(
-        self, time_ns: Int64s, bits: npt.NDArray[np.int32], counter: Int64s | None, first_word: Bools
+        self, time_ns: Int64s, bits: npt.NDArray[np.int32], counter: Int64s | None, first_word: Bools, changed: Bools
     ) -> tuple[Bools, Reference, Typical | None]:
         """Take arrivals, not empty.
 
@@ -99,6 +109,8 @@ class TimingFold:
             Counter values, -1 where missing.
         first_word : bool[n]
             Whether the payload is that of the very first frame.
+        changed : bool[n]
+            Whether the data are other than those of the frame before.
 
         Returns
         -------
@@ -130,6 +142,8 @@ class TimingFold:
         in_gap: Bools = forward & (spacing > limit)
         core = forward & (spacing <= limit)
         deviation = self._jitter(spacing, core, reference.learned_ns)
+        if reference.learned_ns is not None:
+            self._tell_early(time_ns, core, spacing, changed, reference.learned_ns)
         self._window(time_ns, spacing, forward, core, deviation, bits, reference)
         arrivals = Arrivals.of(time_ns, counter, first_word)
         # The block's columns are not ours: what is held back past this call is a copy.
@@ -195,6 +209,19 @@ class TimingFold:
         size: Float64s = np.abs(off)
         self._deviations.add(size[core], summed=False)
         return size
+
+    def _tell_early(self, time_ns: Int64s, core: Bools, spacing: Int64s, changed: Bools, period_ns: float) -> None:
+        """Count early frames and those on time, with the data of the frame before and with other data.
+
+        A frame that comes early after another early one, but on time after the last by the clock, is on time.
+        """
+        early = core & (spacing < _EARLY * period_ns)
+        on_grid = np.zeros(len(time_ns), dtype=np.bool_)
+        for steps in (2, 3):
+            on_grid[steps:] |= np.abs(time_ns[steps:] - time_ns[:-steps] - period_ns) < _ON_GRID * period_ns
+        for row, rows in enumerate((core & ~early, early & ~on_grid)):
+            other = int(np.count_nonzero(rows & changed))
+            self.early_or_same[row] += np.count_nonzero(rows) - other, other
 
     def _window(
         self,
@@ -289,6 +316,36 @@ class TimingFold:
     def busiest(self) -> Busiest | None:
         """Busiest second."""
         return self._busiest
+
+    @property
+    def spread(self) -> float:
+        """Spacing that nine of ten are under over the one that one of ten is under."""
+        low = self.spacings.quantile(0.1)
+        return self.spacings.quantile(0.9) / low if low > 0 else np.inf
+
+    @property
+    def on_change_too(self) -> bool:
+        """Whether early frames are those that something new made come, between frames by the clock that repeat it.
+
+        Measured on two cars: 986 of 986 and 21 of 21 early frames carried something new. A sender that jitters sends
+        as much news early as on time.
+        """
+        (kept, kept_changed), (same, changed) = self.early_or_same.tolist()
+        if same + changed < _LEAST_EARLY or changed < _EARLY_CHANGED * (same + changed):
+            return False
+        return bool(kept_changed <= _KEPT_CHANGED * (kept + kept_changed))
+
+    @property
+    def in_bursts(self) -> bool:
+        """Whether the same number of frames comes again and again, and then a pause that is longer than the burst."""
+        rows = self.gaps.rows[-_BURSTS:]
+        if len(rows) < _LEAST_BURSTS:
+            return False
+        between = rows["start"][1:] - rows["end"][:-1]
+        frames = np.rint(between / rows["period"][1:]) + 1
+        usual = float(np.median(frames))
+        alike = np.count_nonzero(np.abs(frames - usual) <= max(0.0, 0.1 * usual)) >= _ALIKE * len(frames)
+        return usual >= 2 and bool(alike) and int(rows["length"].sum()) > int(between.sum())
 
     def strip(self) -> PeriodStrip:
         """Return the identifier over time."""

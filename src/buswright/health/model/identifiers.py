@@ -17,7 +17,9 @@ from buswright.messages.checksum import Checksum, Counter
 
 Float64s = npt.NDArray[np.float64]
 
-Sending = Literal["periodic", "change-driven", "irregular", "too few"]
+Sending = Literal["periodic", "heartbeat", "change-driven", "burst", "on request", "irregular", "too few"]
+"""The rhythm: by the clock; on change, and by the clock at least; on change; several at once between long pauses; as an
+answer; nobody knows; too few frames to tell."""
 ExpectedBy = Literal["car file", "database", "good run"]
 
 
@@ -70,6 +72,16 @@ class Period:
     sending: Sending
     p50_ns: float | None = None
     p90_ns: float | None = None
+
+    @property
+    def due_ns(self) -> float | None:
+        """The longest time between two frames, nanoseconds; None where silence is no fault."""
+        return self.judged_ns if self.sending in ("periodic", "heartbeat") else None
+
+    @property
+    def counted(self) -> bool:
+        """Whether frames that are missing are counted: otherwise their number is not known, and never 0."""
+        return self.sending == "periodic" and self.judged_ns is not None
 
 
 class CounterEvent(NamedTuple):

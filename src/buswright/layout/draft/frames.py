@@ -178,7 +178,7 @@ def _frame_lines(figures: IdFigures, message: Message | None, expected: Expectat
     elif period is not None and cycle and abs(period / cycle - 1) > 0.02:
         yield f"# {FILL_IN}: the database says every {cycle:g} ms, but it came every {period:.4g} ms"
         yield f"# period_ms = {number(period)}"
-    elif on_change is None and figures.period.sending == "change-driven":
+    elif on_change is None and figures.period.sending in ("change-driven", "heartbeat"):
         yield line("# change_driven = true", f"{FILL_IN}: seems to be sent only on change")
     counter, checksum = counter_bits(figures), checksum_bits(figures)
     if figures.counter is not None and counter is not None and not _is_quantity(message, counter):

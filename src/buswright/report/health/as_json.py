@@ -118,7 +118,7 @@ def _identifier(figures: IdFigures, report: HealthReport) -> dict[str, Any]:
         "period": _period(figures),
         "jitter_sd": plain(words.jitter_sd(figures)),
         "jitter_p999": plain(words.jitter_p999(figures)),
-        "gaps": _gaps(figures.gaps),
+        "gaps": _gaps(figures.gaps) | ({} if figures.period.counted else {"missing": None}),
         "counter": None if counter is None else plain(counter) | {"events": plain(counter.events[:LISTED_EVENTS])},
         "checksum": _checksum(figures),
         "lengths": some(lengths, "counts declared off changes") | {"events": plain(lengths.events[:LISTED_EVENTS])},

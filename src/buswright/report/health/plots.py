@@ -170,7 +170,7 @@ def _lanes(
 
 def _lane(figures: IdFigures, track: SpacingTrack, columns: Int64s, first: int, gaps: int) -> dict[str, Any]:
     period = figures.period
-    periodic = period.sending not in ("change-driven", "irregular") and bool(period.judged_ns)
+    periodic = period.counted
     early = np.full(len(columns), NO_SPACING, np.int8)
     late = early.copy()
     at = np.searchsorted(columns, track.start_ns)

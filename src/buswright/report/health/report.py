@@ -15,7 +15,7 @@ from buswright.findings import Finding, Layer, Severity
 from buswright.frames.capture import Capture
 from buswright.frames.table import Clock, Event, Problems
 from buswright.health.model.health import BitRate, BusFigures, BusHealth, ModuleFigures, Peak
-from buswright.health.model.identifiers import IdFigures
+from buswright.health.model.identifiers import IdFigures, Sending
 from buswright.health.track import HealthTracker
 from buswright.report.findings import headline, tally
 from buswright.report.text import count
@@ -150,8 +150,10 @@ def verdict(report: HealthReport) -> str:
         f"{count(len(report.health.buses), 'bus', 'buses')}, "
         f"{count(len(report.health.ids), 'identifier')}, {count(report.missing, 'frame')} missing"
     )
+    unknown = sum(figures.period.sending == "irregular" for figures in report.health.ids.values())
+    not_judged = f" ({unknown} of unknown rhythm not counted)" if unknown else ""
     more = f", {count(notes, 'note')}" if notes else ""
-    return f"BUSES: NOTHING SUSPECT. {seen}{more}. Channels were not checked."
+    return f"BUSES: NOTHING SUSPECT. {seen}{not_judged}{more}. Channels were not checked."
 
 
 def size_words(report: HealthReport) -> str:
@@ -166,13 +168,23 @@ def size_words(report: HealthReport) -> str:
 def expected_hz(figures: IdFigures) -> float | None:
     """Return the rate that it should have; None for change-driven ones and where nobody can say."""
     period = figures.period
-    return None if period.sending == "irregular" else figures.expected.due_hz
+    return figures.expected.due_hz if period.sending in ("periodic", "change-driven", "too few") else None
+
+
+RHYTHMS: Mapping[Sending, str] = {
+    "heartbeat": "on change",
+    "change-driven": "on change",
+    "burst": "bursts",
+    "on request": "on request",
+    "irregular": "not known",
+}
+"""What stands for the source of a rate where there is none to keep."""
 
 
 def expectation(figures: IdFigures) -> str:
     """Say who says what the rate should be, or why nothing is expected."""
-    if figures.period.sending in ("change-driven", "irregular"):
-        return {"change-driven": "on change", "irregular": "irregular"}[figures.period.sending]
+    if figures.period.sending in RHYTHMS:
+        return RHYTHMS[figures.period.sending]
     source = figures.expected.period_ns.source
     return "" if source == "unknown" else source.partition(":")[0]
 
@@ -189,9 +201,14 @@ def jitter_p999(figures: IdFigures) -> float | None:
 
 def _in_periods(figures: IdFigures, value_ns: float | None) -> float | None:
     period = figures.period
-    if value_ns is None or not period.judged_ns or period.sending in ("change-driven", "irregular"):
+    if value_ns is None or not period.judged_ns or not period.counted:
         return None
     return value_ns / period.judged_ns
+
+
+def missing(figures: IdFigures) -> str:
+    """Write how many frames are missing; a dash where that is not known."""
+    return f"{figures.gaps.missing:,}" if figures.period.counted else "–"
 
 
 def missing_share(figures: IdFigures) -> float:
@@ -283,7 +300,7 @@ def id_cells(figures: IdFigures) -> list[str]:
         rate(figures.rate_hz),
         percent(jitter_sd(figures)),
         percent(jitter_p999(figures)),
-        f"{figures.gaps.missing:,}",
+        missing(figures),
         f"{figures.gaps.late:,}",
         duration(figures.period.longest_ns),
         counter_words(figures),

@@ -199,6 +199,8 @@ def _timing(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int
 
 def _sending(figures: IdFigures) -> str:
     period, expected = figures.period, figures.expected
+    if period.sending == "heartbeat" and period.judged_ns:
+        return f"sent when something changes, and every {period.judged_ns / _MS:.5g} ms at least"
     if period.sending == "change-driven":
         return f"sent when something changes ({expected.change_driven.source})"
     if period.judged_ns is None:
@@ -272,8 +274,8 @@ def _lengths(lengths: Lengths) -> tuple[str, bool]:
 
 def _gaps(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int) -> Drawn:
     gaps = figures.gaps
-    if figures.period.sending == "change-driven":
-        note = "none are looked for: it is sent only when something changes"
+    if not figures.period.counted:
+        note = "none are looked for: it doesn't come by the clock, or nobody knows"
     else:
         note = f"over {gaps.rule}; {gaps.total} ended, {gaps.missing} frames missing in them, {gaps.late} only late"
     yield from _heading("Gaps", note)

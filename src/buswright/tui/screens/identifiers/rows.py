@@ -195,8 +195,11 @@ def cells_of(row: IdRow) -> Sequence[Cell]:
         Span(number(row.rate_hz), judged),
         Span(number(row.expected_hz), "dim"),
         Span("never" if never else seconds(row.age_s), judged if rank in (Rank.MISSING, Rank.LATE) else "plain"),
-        Span(f"{many(row.state.missing)}{'+' if row.state.still else ''}", _missing_tone(row)),
-        Span(f"{row.missing_share * 100:.2f}", _missing_tone(row)),
+        Span(
+            f"{many(row.state.missing)}{'+' if row.state.still else ''}" if row.state.counted else "-",
+            _missing_tone(row),
+        ),
+        Span(f"{row.missing_share * 100:.2f}" if row.state.counted else "-", _missing_tone(row)),
         Span(percent(row.sd), "suspect" if row.state.sd_wide else "plain"),
         Span(percent(row.p999), "suspect" if row.state.p999_wide else "plain"),
         _length(row),
