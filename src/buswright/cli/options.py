@@ -8,7 +8,7 @@ import json
 import re
 import sys
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,10 +22,12 @@ from buswright.writing import claim
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
+    from buswright.channels.fitting import Key
     from buswright.findings import Severity
     from buswright.frames.capture import Capture
     from buswright.frames.table import Frames
     from buswright.frames.window import Window
+    from buswright.health.model.health import BusHealth
     from buswright.health.track import HealthTracker
     from buswright.messages.decode import Decoder
     from buswright.messages.match import Databases
@@ -326,6 +328,15 @@ def shown(capture: Capture) -> Iterator[Frames]:
             yield batch
 
 
+def keys_of(health: BusHealth) -> dict[str, set[Key]]:
+    """Return the identifiers that were measured, by bus name."""
+    found: dict[str, set[Key]] = {}
+    for name, figures in health.ids.items():
+        if figures.frames:
+            found.setdefault(name.bus, set()).add((name.id, name.extended))
+    return found
+
+
 @dataclass
 class Source:
     """A capture as the options describe it: opened, windowed, with progress shown."""
@@ -352,6 +363,32 @@ class Source:
         if isinstance(self.capture, LiveCapture):
             return self.window.cut(heard(self.capture), lambda: self.capture.clock)
         return self.window.cut(shown(self.capture), lambda: self.capture.clock)
+
+    def check_fit(
+        self,
+        options: argparse.Namespace,
+        car: CarFile | None,
+        databases: Databases,
+        seen: Mapping[str, Collection[Key]],
+    ) -> None:
+        """Refuse, once it is read, a capture of another car or bus, and names of buses that don't exist.
+
+        Raises
+        ------
+        UserError
+            What doesn't fit; the hint says what would.
+        """
+        from buswright.channels.fitting import misfit, wrong_names
+        from buswright.channels.session import databases_of
+
+        interfaces = self.capture.buses
+        bound = [bus for item in options.dbc if (bus := bound_database(item)[0])]
+        found = misfit(seen, databases_of(car, databases), self.names, interfaces)
+        found = found or wrong_names(bus_names(options), bound, interfaces, car)
+        if found is not None and found.sure:
+            raise UserError(found.text, hint=found.hint)
+        if found is not None:
+            print(f"buswright: {found.text}\n  try: {found.hint}", file=sys.stderr)
 
     def tracker(self, options: argparse.Namespace, car: CarFile | None, databases: Databases) -> HealthTracker:
         """Make a tracker that knows the bus names, and the bit rates of --bitrate."""

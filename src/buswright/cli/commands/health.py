@@ -72,6 +72,7 @@ def _examine(options: argparse.Namespace) -> tuple[HealthReport, SpacingColumns 
     described = bool(databases) or (car is not None and bool(car.databases or car.frames))
     report = report_of(tracker, source.capture, car, described=described, events=_events(source))
     _check(report.health, source, options)
+    source.check_fit(options, car, databases, shared.keys_of(report.health))
     return report, spacings
 
 

@@ -77,6 +77,7 @@ def measure(options: argparse.Namespace, car: CarFile | None) -> Baseline:
         raise UserError(
             f"{', '.join(map(str, capture.paths))}: holds no frames", hint="`buswright contents` lists what it holds"
         )
+    source.check_fit(options, car, databases, shared.keys_of(health))
     facts = CaptureFacts(
         files=tuple(path.name for path in capture.paths),
         recorded=moment(first, "epoch") if capture.clock.origin == "epoch" and first is not None else None,
