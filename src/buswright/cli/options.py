@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import hashlib
-import json
 import re
 import sys
 import time
@@ -16,6 +15,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Literal
 
 from buswright.cli.live_source import LIVE_HELP, add_live, heard, live_sources, open_live_source, spooled
+from buswright.cli.streams import put, put_json
 from buswright.errors import UserError
 from buswright.frames.live.address import is_live
 from buswright.writing import claim
@@ -172,9 +172,9 @@ def add_force(parser: argparse.ArgumentParser) -> None:
 def show(options: argparse.Namespace, renderer: ModuleType, result: object, **text: object) -> None:
     """Print a result as its module of `report` writes it: as JSON or as text, which alone takes further arguments."""
     if options.json:
-        print(json.dumps(renderer.render_json(result), ensure_ascii=False, indent=2, allow_nan=False))
+        put_json(renderer.render_json(result))
     else:
-        print(renderer.render_text(result, **text))
+        put(renderer.render_text(result, **text))
 
 
 def add_output(parser: argparse.ArgumentParser, text: str) -> None:
@@ -388,7 +388,7 @@ class Source:
         if found is not None and found.sure:
             raise UserError(found.text, hint=found.hint)
         if found is not None:
-            print(f"buswright: {found.text}\n  try: {found.hint}", file=sys.stderr)
+            put(f"buswright: {found.text}\n  try: {found.hint}", error=True)
 
     def tracker(self, options: argparse.Namespace, car: CarFile | None, databases: Databases) -> HealthTracker:
         """Make a tracker that knows the bus names, and the bit rates of --bitrate."""

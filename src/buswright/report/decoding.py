@@ -17,7 +17,7 @@ from buswright.messages.match import EVERY_BUS, Databases, Group
 from buswright.messages.model import Database, LintNote, merge
 from buswright.report.contents import problem_lines, problems_json
 from buswright.report.plain import plain, some
-from buswright.report.text import count
+from buswright.report.text import count, joined
 from buswright.wording import listed
 
 SCHEMA = "buswright.decode/1"
@@ -170,7 +170,7 @@ def render_text(decoding: Decoding) -> str:
     lines += [f"  database: {note}" for note in decoding.notes[:SHOWN_NOTES]]
     if len(decoding.notes) > SHOWN_NOTES:
         lines.append(f"  database: {len(decoding.notes) - SHOWN_NOTES} more (--json lists them all)")
-    return "\n".join(lines)
+    return joined(lines)
 
 
 def render_json(decoding: Decoding) -> dict[str, Any]:
