@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 _SECOND = 1_000_000_000
 _UNSEEN = re.compile(
@@ -14,17 +14,19 @@ _UNSEEN = re.compile(
 """What a terminal obeys instead of showing it, what turns the direction of writing, and what has no width."""
 
 
-def visible(text: str, *, keep: str = "") -> str:
+def visible(text: str, *, keep: str = "", spelled: Callable[[str], str] = lambda sign: ascii(sign)[1:-1]) -> str:
     r"""Write text of a file so that a terminal only shows it: control characters as what they are, ESC as ``\x1b``.
 
     Parameters
     ----------
     keep
         Characters that stay as they are: ``"\n"`` in a text of several lines.
+    spelled
+        How one of the others is written.
     """
     if text.isprintable():
         return text
-    return _UNSEEN.sub(lambda found: found[0] if found[0] in keep else ascii(found[0])[1:-1], text)
+    return _UNSEEN.sub(lambda found: found[0] if found[0] in keep else spelled(found[0]), text)
 
 
 def plural(count: int, word: str) -> str:

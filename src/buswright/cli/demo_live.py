@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from contextlib import closing
 from typing import TYPE_CHECKING
 
+from buswright.cli.streams import put
 from buswright.errors import UserError
 
 if TYPE_CHECKING:
@@ -91,9 +92,10 @@ class Typed:
 
     def _follow(self, words: str) -> None:
         try:
-            print(self._answer(words), flush=True)
+            put(self._answer(words))
+            sys.stdout.flush()
         except UserError as error:
-            print(error, file=sys.stderr, flush=True)
+            put(error, error=True)
         except BrokenPipeError:
             self._car.end()
 

@@ -11,6 +11,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from buswright.cli.stopping import stopping
+from buswright.cli.streams import put
 from buswright.errors import UserError
 from buswright.frames.live.address import is_live
 
@@ -85,7 +86,7 @@ def _asked(sources: list[str]) -> bool:
     if not unproven or not (sys.stdin is not None and sys.stdin.isatty() and sys.stderr.isatty()):
         return False
     for address, proof in unproven:
-        print(warning(address, proof), file=sys.stderr)
+        put(warning(address, proof), error=True)
     print("Open it anyway? (yes/no) ", end="", file=sys.stderr, flush=True)
     if sys.stdin.readline().strip().lower() != "yes":
         raise UserError("the adapter was not opened", hint="set listen-only first, or answer yes")
@@ -98,7 +99,7 @@ def _warn(capture: LiveCapture) -> None:
     for address in capture.addresses:
         proof = capture.proofs[address.name]
         if not proof.safe:
-            print(warning(address, proof), file=sys.stderr)
+            put(warning(address, proof), error=True)
     if capture.bench:
         print("BENCH: this adapter acknowledges frames. Never connect it to a car like this.", file=sys.stderr)
 
@@ -136,4 +137,4 @@ def spooled(options: argparse.Namespace, window: Window) -> Capture:
 
 def _say_that_it_listens(capture: LiveCapture) -> None:
     if sys.stderr.isatty():
-        print(f"Listening to {', '.join(capture.buses)}. Ctrl-C ends it.", file=sys.stderr)
+        put(f"Listening to {', '.join(capture.buses)}. Ctrl-C ends it.", error=True)

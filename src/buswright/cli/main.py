@@ -10,7 +10,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, NoReturn
 
 from buswright._version import __version__
-from buswright.cli.streams import standing_streams, to_nowhere
+from buswright.cli.streams import put, put_json, standing_streams, to_nowhere
 from buswright.errors import UserError
 from buswright.writing import HINTS, WritingError, writing_error
 
@@ -159,9 +159,7 @@ def _said(error: UserError, *, as_json: bool) -> int:
 
 def _say(error: UserError, *, as_json: bool) -> None:
     with suppress(OSError):
-        print(f"buswright: {error}", file=sys.stderr)
+        put(f"buswright: {error}", error=True)
     if as_json:
-        import json
-
         document = {"schema": "buswright.error/1", "error": {"message": error.message, "hint": error.hint}}
-        print(json.dumps(document, ensure_ascii=False, indent=2))
+        put_json(document)

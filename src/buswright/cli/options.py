@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import argparse
 import hashlib
-import json
 import re
 import sys
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,16 +15,19 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Literal
 
 from buswright.cli.live_source import LIVE_HELP, add_live, heard, live_sources, open_live_source, spooled
+from buswright.cli.streams import put, put_json
 from buswright.errors import UserError
 from buswright.frames.live.address import is_live
 from buswright.writing import claim
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
+    from buswright.channels.fitting import Key
     from buswright.findings import Severity
     from buswright.frames.capture import Capture
     from buswright.frames.table import Frames
     from buswright.frames.window import Window
+    from buswright.health.model.health import BusHealth
     from buswright.health.track import HealthTracker
     from buswright.messages.decode import Decoder
     from buswright.messages.match import Databases
@@ -170,9 +172,9 @@ def add_force(parser: argparse.ArgumentParser) -> None:
 def show(options: argparse.Namespace, renderer: ModuleType, result: object, **text: object) -> None:
     """Print a result as its module of `report` writes it: as JSON or as text, which alone takes further arguments."""
     if options.json:
-        print(json.dumps(renderer.render_json(result), ensure_ascii=False, indent=2, allow_nan=False))
+        put_json(renderer.render_json(result))
     else:
-        print(renderer.render_text(result, **text))
+        put(renderer.render_text(result, **text))
 
 
 def add_output(parser: argparse.ArgumentParser, text: str) -> None:
@@ -326,6 +328,15 @@ def shown(capture: Capture) -> Iterator[Frames]:
             yield batch
 
 
+def keys_of(health: BusHealth) -> dict[str, set[Key]]:
+    """Return the identifiers that were measured, by bus name."""
+    found: dict[str, set[Key]] = {}
+    for name, figures in health.ids.items():
+        if figures.frames:
+            found.setdefault(name.bus, set()).add((name.id, name.extended))
+    return found
+
+
 @dataclass
 class Source:
     """A capture as the options describe it: opened, windowed, with progress shown."""
@@ -352,6 +363,32 @@ class Source:
         if isinstance(self.capture, LiveCapture):
             return self.window.cut(heard(self.capture), lambda: self.capture.clock)
         return self.window.cut(shown(self.capture), lambda: self.capture.clock)
+
+    def check_fit(
+        self,
+        options: argparse.Namespace,
+        car: CarFile | None,
+        databases: Databases,
+        seen: Mapping[str, Collection[Key]],
+    ) -> None:
+        """Refuse, once it is read, a capture of another car or bus, and names of buses that don't exist.
+
+        Raises
+        ------
+        UserError
+            What doesn't fit; the hint says what would.
+        """
+        from buswright.channels.fitting import misfit, wrong_names
+        from buswright.channels.session import databases_of
+
+        interfaces = self.capture.buses
+        bound = [bus for item in options.dbc if (bus := bound_database(item)[0])]
+        found = misfit(seen, databases_of(car, databases), self.names, interfaces)
+        found = found or wrong_names(bus_names(options), bound, interfaces, car)
+        if found is not None and found.sure:
+            raise UserError(found.text, hint=found.hint)
+        if found is not None:
+            put(f"buswright: {found.text}\n  try: {found.hint}", error=True)
 
     def tracker(self, options: argparse.Namespace, car: CarFile | None, databases: Databases) -> HealthTracker:
         """Make a tracker that knows the bus names, and the bit rates of --bitrate."""

@@ -8,6 +8,8 @@ import sys
 import threading
 from contextlib import suppress
 
+from buswright.wording import visible
+
 PROMPT = "marker: "
 _TYPED_LEAST = 20
 """Columns that words being typed keep, however narrow the terminal."""
@@ -81,8 +83,10 @@ def status_line() -> StatusLine:
 
 def one_line(status: str, typed: str | None, columns: int) -> str:
     """Fit the status into a line, behind the words being typed; of long words the end is shown."""
+    status = visible(status)
     if typed is None:
         return status[:columns]
+    typed = visible(typed)
     room = max(_TYPED_LEAST, columns - len(PROMPT) - 1)
     front = f"{PROMPT}{typed if len(typed) <= room else '…' + typed[1 - room :]}_"
     behind = columns - len(front) - 3

@@ -1,13 +1,16 @@
-"""Standard streams that are closed, full, or can't show a sign."""
+"""What is printed: text from files obeyed by no terminal, on streams that may be closed or full."""
 
 from __future__ import annotations
 
 import io
+import json
 import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from typing import TextIO
+from typing import Any, TextIO
+
+from buswright.wording import visible
 
 
 @contextmanager
@@ -36,3 +39,14 @@ def to_nowhere(stream: TextIO) -> None:
     """Have what is still printed, and what waits to be, go nowhere: its reader has gone, or its disk is full."""
     with suppress(OSError, ValueError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+
+
+def put(text: object, *, error: bool = False) -> None:
+    """Print lines, on standard error if need be; what a terminal would obey is shown as what it is."""
+    print(visible(str(text), keep="\n"), file=sys.stderr if error else sys.stdout, flush=error)
+
+
+def put_json(document: Any) -> None:
+    """Print a document exactly; in its texts, what a terminal would obey is written as JSON's escapes."""
+    text = json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False)
+    print(visible(text, keep="\n", spelled=lambda sign: json.dumps(sign)[1:-1]))

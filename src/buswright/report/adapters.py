@@ -7,6 +7,7 @@ from typing import Any
 from buswright.frames.live.adapters import Adapters
 from buswright.frames.live.find_bitrate import Search
 from buswright.report.plain import some
+from buswright.report.text import joined
 
 SCHEMA = "buswright.interfaces/1"
 
@@ -31,7 +32,7 @@ def _adapters_text(adapters: Adapters) -> str:
     if not adapters.found:
         lines.append("No CAN interface and no serial adapter found.")
     lines += [f"note: {note}" for note in adapters.notes]
-    return "\n".join(lines)
+    return joined(lines)
 
 
 def _search_text(search: Search) -> str:
@@ -42,7 +43,7 @@ def _search_text(search: Search) -> str:
         lines.append(
             "No rate fits. Check that the bus is awake and terminated, and that CANH and CANL are not swapped."
         )
-    return "\n".join(lines)
+    return joined(lines)
 
 
 def render_json(found: Adapters | Search) -> dict[str, Any]:

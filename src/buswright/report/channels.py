@@ -15,7 +15,7 @@ from buswright.channels.session import Session
 from buswright.report.contents import moment, problem_lines, problems_json
 from buswright.report.plain import plain, some
 from buswright.report.plot import plot_lines
-from buswright.report.text import count, table
+from buswright.report.text import count, joined, table
 
 SCHEMA = "buswright.channels/1"
 
@@ -95,7 +95,7 @@ def render_text(overview: Overview, *, plots: tuple[str, ...] = (), width: int =
     lines += ["", *_limits(overview)]
     if capture is not None:
         lines += [f"problem: {line}" for line in problem_lines(capture.problems)]
-    return "\n".join(lines)
+    return joined(lines)
 
 
 def _row(line: ChannelLine) -> list[str]:

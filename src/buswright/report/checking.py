@@ -14,7 +14,7 @@ from buswright.findings import Severity
 from buswright.messages.lint import lint
 from buswright.messages.model import LintNote
 from buswright.report.plain import plain
-from buswright.report.text import count
+from buswright.report.text import count, joined
 
 SCHEMA = "buswright.check/1"
 
@@ -104,7 +104,7 @@ def render_text(checking: Checking) -> str:
         [f"{checking.path}: note: these keys are not used yet and can stay: {', '.join(unused)}"] if unused else []
     )
     if not checking.counted:
-        return "\n".join(not_read)
+        return joined(not_read)
     lines = [line for remark in _without_repeats(checking) for line in _remark_lines(remark)]
     lines += [
         f"{path}: {number - MOST_ALIKE:,} more notes of rule {rule} (--json lists them all)"
@@ -117,7 +117,7 @@ def render_text(checking: Checking) -> str:
         count(counts[severity], severity.name.lower()) for severity in reversed(Severity) if counts[severity]
     )
     verdict = "can be used" if checking.usable else "can't be used until they are fixed"
-    return "\n".join([*lines, "", f"{summary}; {checking.path} {verdict}"])
+    return joined([*lines, "", f"{summary}; {checking.path} {verdict}"])
 
 
 def _alike(checking: Checking) -> Counter[tuple[str, str]]:

@@ -14,7 +14,7 @@ from buswright.health.baseline.baseline import Baseline
 from buswright.health.baseline.differences import Difference
 from buswright.health.baseline.file import document_of
 from buswright.report.plain import some
-from buswright.report.text import count, table
+from buswright.report.text import count, joined, table
 
 SCHEMA = "buswright.compare/1"
 
@@ -57,7 +57,7 @@ def render_text(comparison: Comparison, *, width: int = 100) -> str:
             lines += ["", *_difference_lines(difference, width)]
     if len(notes) > MOST_NOTES:
         lines += ["", f"{len(notes) - MOST_NOTES} more notes (--json lists them all)"]
-    return "\n".join([*lines, "", _verdict(comparison)])
+    return joined([*lines, "", _verdict(comparison)])
 
 
 def _run(name: str, baseline: Baseline) -> str:
@@ -137,4 +137,4 @@ def render_baseline(baseline: Baseline, path: Path) -> str:
         at_rest = sum(channel.rest is not None for channel in baseline.channels.values())
         lines.append(f"  {count(len(baseline.channels), 'channel')}, {at_rest} of them measured at rest")
         lines.append(f"  at rest: {baseline.at_rest.words}")
-    return "\n".join(lines)
+    return joined(lines)

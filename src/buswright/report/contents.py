@@ -13,7 +13,7 @@ from buswright.frames.table import Flag, Frames, Problems
 from buswright.frames.tally import Identifier, Tally
 from buswright.messages.match import Kind, Matcher
 from buswright.report.plain import some
-from buswright.report.text import count, table
+from buswright.report.text import count, joined, table
 
 SCHEMA = "buswright.contents/1"
 CLOCK = "origin source resolution_ns timezone"
@@ -140,7 +140,7 @@ def render_text(contents: Contents) -> str:
         lines += table(heads, rows, right=(2, 3))
     if contents.with_database:
         lines += ["", f"{contents.unmatched_frames:,} frames are in no database"]
-    return "\n".join(lines)
+    return joined(lines)
 
 
 def _bus_heading(contents: Contents, bus: str) -> str:

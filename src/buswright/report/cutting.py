@@ -8,7 +8,7 @@ from typing import Any
 
 from buswright.frames.table import Problems
 from buswright.report.contents import problem_lines, problems_json
-from buswright.report.text import count
+from buswright.report.text import count, joined
 
 SCHEMA = "buswright.cut/1"
 
@@ -42,7 +42,7 @@ def render_text(cutting: Cutting) -> str:
     lines += [f"  {cutting.format} can't hold: {reason}, {number:,}" for reason, number in cutting.losses.items()]
     lines += [f"  problem: {line}" for line in problem_lines(cutting.problems)]
     lines += [f"  --select {pattern}: fits no frame" for pattern in cutting.unused]
-    return "\n".join(lines)
+    return joined(lines)
 
 
 def render_json(cutting: Cutting) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from typing import Any
 from buswright.channels.carfile.load import CheckResult
 from buswright.layout.draft.car_file import GROUPS, Draft
 from buswright.layout.draft.text import FILL_IN
-from buswright.report.text import count
+from buswright.report.text import count, joined
 
 SCHEMA = "buswright.draft/1"
 
@@ -63,7 +63,7 @@ def render_text(drafting: Drafting) -> str:
         lines.append(f"  {count(len(places), 'place')} marked {FILL_IN}: {where} {shown}")
     lines += [f"  {fault}" for fault in drafting.checked.faults]
     lines.append(f"Next: edit it, then run: buswright check {drafting.path}")
-    return "\n".join(lines)
+    return joined(lines)
 
 
 _SHOWN = 12

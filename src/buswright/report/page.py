@@ -10,6 +10,7 @@ from importlib import resources
 from typing import Any
 
 from buswright._version import __version__
+from buswright.wording import visible
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:"
 """The browser itself refuses whatever a page would load from elsewhere."""
@@ -37,6 +38,7 @@ def render_page(title: str, body: str, *, data: Mapping[str, Any], scripts: Sequ
         Names of assets that run after the plotting library and `plots.js`.
     """
     library = _BANNER.sub("", asset("uPlot.iife.min.js"))
+    title, body = visible(title), visible(body, keep="\n")
     code = "\n".join([asset("plots.js"), *(asset(name) for name in scripts)])
     return f"""<!DOCTYPE html>
 <html lang="en">

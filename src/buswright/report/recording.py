@@ -6,7 +6,7 @@ from typing import Any
 
 from buswright.frames.recording.run import Recording, drops_document
 from buswright.report.plain import some
-from buswright.report.text import count
+from buswright.report.text import count, joined
 
 SCHEMA = "buswright.record/1"
 
@@ -25,7 +25,7 @@ def render_text(recording: Recording) -> str:
         lines.append(f"  {count(recording.markers, 'marker')}")
     lines += [f"  not recorded: {number:,} × {reason}" for reason, number in recording.problems.items()]
     lines += [f"  the format can't hold: {reason}, {number:,}" for reason, number in recording.losses.items()]
-    return "\n".join(lines)
+    return joined(lines)
 
 
 def drops_words(recording: Recording, name: str) -> str:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+
+from buswright.wording import visible
 
 
 def count(number: int, noun: str, plural: str = "") -> str:
@@ -10,9 +12,14 @@ def count(number: int, noun: str, plural: str = "") -> str:
     return f"{number:,} {noun if number == 1 else plural or f'{noun}s'}"
 
 
+def joined(lines: Iterable[str]) -> str:
+    """Put lines together; text of a file that stands in one can't begin another, nor command a terminal."""
+    return "\n".join(visible(line) for line in lines)
+
+
 def table(heads: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequence[int] = ()) -> list[str]:
     """Lay out rows under heads, two blanks between columns; columns in `right` stand to the right."""
-    every = [list(heads), *(list(row) for row in rows)]
+    every = [[visible(cell) for cell in row] for row in (heads, *rows)]
     widths = [max(len(row[k]) for row in every) for k in range(len(heads))]
     lines = []
     for row in every:

@@ -29,6 +29,7 @@ def run(options: argparse.Namespace) -> int:
     tally = Tally()
     for frames in source:
         tally.update(frames)
+    source.check_fit(options, None, {}, {})
     matcher = Matcher(databases, bus_names=source.names) if options.dbc else None
     shared.show(options, report, report.contents_of(source.capture, tally, names=source.names, matcher=matcher))
     return 0

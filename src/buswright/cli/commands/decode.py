@@ -96,8 +96,9 @@ def _target(options: argparse.Namespace) -> tuple[Path, bool]:
 
 def _signals(options: argparse.Namespace, path: Path, source: shared.Source, databases: Databases) -> Decoding:
     """Signals as the databases scale them, at native rates: the straight way."""
+    from buswright.channels.fitting import keys_by_bus
     from buswright.messages.selection import SignalSelection
-    from buswright.report.decoding import Decoding, grave_notes
+    from buswright.report.decoding import Decoding, grave_notes, never_came
     from buswright.report.files.signal_rows import SignalRows
     from buswright.report.files.signal_tables import SignalFolder
 
@@ -110,31 +111,40 @@ def _signals(options: argparse.Namespace, path: Path, source: shared.Source, dat
                 writer.add(decoder.decode(piece))
     finally:
         writer.close()
-    unused = decoder.unused_patterns()
-    notes = grave_notes(databases)
-    counts, problems = decoder.counts, source.capture.problems
-    return Decoding(writer.files, writer.rows, writer.values, counts, problems, unused, notes, writer.rounded)
+    source.check_fit(options, None, databases, keys_by_bus(decoder.matcher.groups))
+    return Decoding(
+        *(writer.files, writer.rows, writer.values, decoder.counts, source.capture.problems),
+        unused=decoder.unused_patterns(),
+        notes=grave_notes(databases),
+        rounded=writer.rounded,
+        absent=never_came(None, databases, decoder.matcher.groups),
+    )
 
 
 def _channels(
     options: argparse.Namespace, path: Path, source: shared.Source, car: CarFile | None, databases: Databases
 ) -> Decoding:
     """Calibrated channels, or signals on a common time base."""
+    from buswright.channels.fitting import keys_by_bus
     from buswright.channels.session import Session, databases_of
     from buswright.channels.spool import Spool
-    from buswright.report.decoding import Decoding, grave_notes
+    from buswright.report.decoding import Decoding, grave_notes, never_came
 
     names, unused = _chosen(car, options.select)
     writer = _writer(path, options, car)
     with Spool(path.parent) as spool:
         session = Session(source, car, databases=databases, bus_names=source.names, only=names, spool=spool)
         writer.write(session, session.names)
-    if car is None:
-        unused = session.recorded.decoder.unused_patterns()
-    notes = grave_notes(databases_of(car, databases))
-    problems = source.capture.problems
-    counts = session.counts
-    return Decoding(writer.files, writer.rows, writer.values, counts, problems, unused, notes, writer.rounded)
+    decoder = session.recorded.decoder
+    source.check_fit(options, car, databases, keys_by_bus(decoder.matcher.groups))
+    databases = databases_of(car, databases)
+    return Decoding(
+        *(writer.files, writer.rows, writer.values, session.counts, source.capture.problems),
+        unused=decoder.unused_patterns() if car is None else unused,
+        notes=grave_notes(databases),
+        rounded=writer.rounded,
+        absent=never_came(car, databases, decoder.matcher.groups, session.names if car is not None else ()),
+    )
 
 
 def _writer(path: Path, options: argparse.Namespace, car: CarFile | None) -> ChannelWriter:

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
+from buswright.cli.streams import put
 from buswright.errors import UserError
 from buswright.writing import claim, whole_folder
 
@@ -101,8 +102,8 @@ def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     if options.json:
         return 0
     print("\nIts buses:\n")
-    print(health.render_text(report_of(tracker, capture, car, described=True), width=width))
-    print("\n" + _next(saved))
+    put(health.render_text(report_of(tracker, capture, car, described=True), width=width))
+    put("\n" + _next(saved))
     return 0
 
 

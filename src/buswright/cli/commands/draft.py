@@ -13,6 +13,7 @@ Captures in several formats can be given together: can0 of one and channel 1 of 
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -137,4 +138,5 @@ def _write(path: Path, text: str, drafted: Draft, *, untrusted: bool) -> CheckRe
                 + "\n".join(f"line {fault.line}: {fault.key}: {fault.text}" for fault in result.errors[:5]),
                 hint=f"please report it; the draft has {len(drafted.tables)} tables",
             )
-    return result
+    faults = tuple(replace(fault, path=path) if fault.path == new else fault for fault in result.faults)
+    return replace(result, faults=faults)

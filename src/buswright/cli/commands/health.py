@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
+from buswright.cli.streams import put
 from buswright.errors import UserError
 from buswright.writing import write_whole
 
@@ -52,7 +53,7 @@ def run(options: argparse.Namespace) -> int:
     width = min(shutil.get_terminal_size((100, 24)).columns, 160)
     shared.show(options, health, report, width=width, every=options.all)
     if page is not None and not options.json:
-        print(f"\nPage with plots: {page}")
+        put(f"\nPage with plots: {page}")
     return shared.exit_status((finding.severity for finding in report.findings), options)
 
 
@@ -72,6 +73,7 @@ def _examine(options: argparse.Namespace) -> tuple[HealthReport, SpacingColumns 
     described = bool(databases) or (car is not None and bool(car.databases or car.frames))
     report = report_of(tracker, source.capture, car, described=described, events=_events(source))
     _check(report.health, source, options)
+    source.check_fit(options, car, databases, shared.keys_of(report.health))
     return report, spacings
 
 

@@ -19,6 +19,7 @@ from pathlib import Path
 from buswright._version import __version__
 from buswright.cli import options as shared
 from buswright.cli.live_source import add_live, live_sources, open_live_source
+from buswright.cli.streams import put
 from buswright.errors import UserError
 
 MEGABYTE = 1_000_000
@@ -121,7 +122,7 @@ def _car(options: argparse.Namespace) -> dict[str, str] | None:
 
 def _say(text: str) -> None:
     if sys.stderr.isatty():
-        print(text, file=sys.stderr)
+        put(text, error=True)
 
 
 def _span(seconds: float) -> str:

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
+from buswright.cli.streams import put, put_json
 from buswright.errors import UserError
 
 if TYPE_CHECKING:
@@ -36,14 +37,17 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Measure, save, say what was remembered."""
-    from buswright.health.baseline.file import baseline_text, save
+    from buswright.health.baseline.file import document_of, save
     from buswright.report.comparison import render_baseline
 
     path = Path(options.out)
     shared.claim_output(options, path)
     baseline = measure(options, shared.load_car(options))
     save(baseline, path)
-    print(baseline_text(baseline).rstrip("\n") if options.json else render_baseline(baseline, path))
+    if options.json:
+        put_json(document_of(baseline))
+    else:
+        put(render_baseline(baseline, path))
     return 0
 
 
@@ -77,6 +81,7 @@ def measure(options: argparse.Namespace, car: CarFile | None) -> Baseline:
         raise UserError(
             f"{', '.join(map(str, capture.paths))}: holds no frames", hint="`buswright contents` lists what it holds"
         )
+    source.check_fit(options, car, databases, shared.keys_of(health))
     facts = CaptureFacts(
         files=tuple(path.name for path in capture.paths),
         recorded=moment(first, "epoch") if capture.clock.origin == "epoch" and first is not None else None,

@@ -8,23 +8,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from buswright.channels.carfile.model import FrameName
+from buswright.channels.fitting import LEAST_KNOWN, SAME_BUS, Key, known_share
 from buswright.channels.keys.tables import refuse_plain_name
 from buswright.health.model.health import BusFigures, BusHealth
 from buswright.health.model.identifiers import IdFigures
 from buswright.health.phases import Phases
-from buswright.messages.match import EVERY_BUS, Group, Kind, Matcher
+from buswright.messages.match import EVERY_BUS, Group, Matcher
 from buswright.messages.model import Database
-
-LEAST_KNOWN = 0.3
-"""Share of an interface's identifiers that a database must know to describe it: the car may have other modules."""
-SAME_BUS = 0.7
-"""Share of common identifiers above which interfaces of two captures are one bus."""
 
 _NO_NAME = frozenset({"can", "bus", "dbc", "db", "database", "network", "matrix"})
 """Words of a file's name that are no name of a bus."""
-
-Key = tuple[int, bool]
-"""Identifier, and whether it has 29 bits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,9 +146,8 @@ def _fitting(keys: Iterable[Key], databases: Sequence[GivenDatabase], name: str 
     for given in databases:
         # A database of another bus may still be that of an interface that nobody has named yet.
         least = LEAST_KNOWN if given.bus is None else SAME_BUS if name is None else 2.0
-        matcher = Matcher({EVERY_BUS: given.database})
-        known = sum(matcher.find("", *key).kind is Kind.MESSAGE for key in keys)
-        if known and given not in found and known >= least * min(len(keys), len(given.database)):
+        known, share = known_share(keys, given.database)
+        if known and given not in found and share >= least:
             found.append(given)
     return found
 

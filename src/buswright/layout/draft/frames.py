@@ -7,9 +7,10 @@ from pathlib import Path
 
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.expectation import Expectation, expectation
+from buswright.channels.fitting import Key
 from buswright.channels.keys.tables import refuse_plain_name
 from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, IdFigures
-from buswright.layout.draft.buses import DraftBus, Key
+from buswright.layout.draft.buses import DraftBus
 from buswright.layout.draft.text import FILL_IN, Table, key, line, listed, number, quoted, relative
 from buswright.messages.checksum import KINDS
 from buswright.messages.model import Message, identifier_text

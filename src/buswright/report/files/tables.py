@@ -31,6 +31,8 @@ class TableFiles:
 
     def write(self, path: Path, table: pa.Table) -> None:
         """Append a table to a file, making the file and its folder if need be."""
+        if path.suffix == ".csv":
+            table = table.rename_columns([_cell(name) for name in table.column_names])
         writer = self._writers.get(path)
         if writer is None:
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -51,6 +53,11 @@ class TableFiles:
             writer.close()
 
 
+def _cell(text: str) -> str:
+    """Keep a spreadsheet from running a text as a formula: one that begins like it gets an apostrophe before it."""
+    return f"'{text}" if len(text) > 1 and text[0] in "=+-@\t\r\n" else text
+
+
 def long_schema(path: Path, metadata: Mapping[str, str]) -> pa.Schema:
     """Return the schema of the long table; texts are dictionary-encoded where the format can."""
     import pyarrow as pa
@@ -65,5 +72,5 @@ def text_column(path: Path, codes: Any, texts: list[str]) -> pa.Array:
     import pyarrow as pa
 
     if path.suffix == ".csv":
-        return pa.array(texts, pa.string()).take(pa.array(codes))
+        return pa.array([_cell(text) for text in texts], pa.string()).take(pa.array(codes))
     return pa.DictionaryArray.from_arrays(pa.array(codes), pa.array(texts, pa.string()))

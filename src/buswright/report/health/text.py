@@ -12,7 +12,7 @@ from buswright.report.contents import moment
 from buswright.report.findings import finding_lines
 from buswright.report.health import report as words
 from buswright.report.health.report import HealthReport
-from buswright.report.text import count, table
+from buswright.report.text import count, joined, table
 
 NARROWEST = 60
 SHOWN_IDS = 20
@@ -37,7 +37,7 @@ def render_text(report: HealthReport, *, width: int = 80, every: bool = False) -
     lines += [*_title("Identifiers, worst first", words.limits(report, "jitter"), width), *_ids(report, width, every)]
     lines += [*_title("Capture", "", width), *_capture(report, width)]
     lines += [*_title("Findings", "", width), *_findings(report, width, every)]
-    return "\n".join(lines)
+    return joined(lines)
 
 
 def _fold(text: str, width: int, indent: str = "") -> list[str]:

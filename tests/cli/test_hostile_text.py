@@ -1,0 +1,128 @@
+"""Text from files never reaches a terminal raw: hostile names through every command, in text, JSON, pages and CSV."""
+
+import csv
+import json
+import re
+import shutil
+
+import pytest
+from tests.cli.outputs import CAR, ENGINE, RUN
+
+from buswright.cli.main import main
+from buswright.cli.status_line import one_line
+from buswright.errors import UserError
+
+ESCAPE, BIDI, C1 = "\x1b]0;owned\x07", "\u202egnp", "\x9b2J"
+HOSTILE = f"a{ESCAPE}b{BIDI}c{C1}"
+FORGED = "fine\nproblem: 99 × forged"
+RAW = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
+
+
+@pytest.fixture
+def hostile(tmp_path, monkeypatch):
+    """A folder whose capture, sidecar, database, car file and interface names hold what a terminal would obey."""
+    monkeypatch.chdir(tmp_path)
+    lines = RUN.read_bytes().splitlines(keepends=True)[:800]
+    name = f"can{C1}0".encode()
+    lines[::10] = [line.replace(b" can0 ", b" " + name + b" ") for line in lines[::10]]
+    (tmp_path / "run.log").write_bytes(b"".join(lines))
+    events = [
+        {
+            "format": "buswright.events/1",
+            "file": HOSTILE,
+            "part": 1,
+            "started_ns": 1,
+            "program": HOSTILE,
+            "car": HOSTILE,
+        },
+        {"time_ns": 1, "bus": HOSTILE, "kind": HOSTILE, "values": {HOSTILE: HOSTILE}, "text": HOSTILE},
+        {"time_ns": 2, "bus": None, "kind": FORGED, "values": {}, "text": FORGED},
+        {"ended_ns": 3, "why": HOSTILE + FORGED, "frames": 1},
+    ]
+    text = "\n".join(json.dumps(each) for each in events) + "\n" + HOSTILE + "\n"
+    (tmp_path / "run.log.events.jsonl").write_text(text, encoding="utf-8")
+    database = ENGINE.read_text(encoding="utf-8")
+    shutil.copy(CAR.with_name("wrenfell_chassis.dbc"), tmp_path)
+    database = database.replace('"%"', f'"{ESCAPE}"').replace('"°C"', '"=1+1"')
+    (tmp_path / ENGINE.name).write_text(database, encoding="utf-8")
+    car = CAR.read_text(encoding="utf-8")
+    car = re.sub(r'^name = ".*"$', lambda _: f"name = {json.dumps(HOSTILE)}", car, count=1, flags=re.MULTILINE)
+    (tmp_path / "car.toml").write_text(car, encoding="utf-8")
+    bad = 'format = 1\n"' + json.dumps(HOSTILE + FORGED)[1:-1] + '" = 1\n[car]\nname = 3\n'
+    bad += f"[channel.x]\nsignal = {json.dumps(HOSTILE)}\nunit = {json.dumps(FORGED)}\nrole = {json.dumps(HOSTILE)}\n"
+    (tmp_path / "bad.toml").write_text(bad, encoding="utf-8")
+    return tmp_path
+
+
+BUS = ["--bus", f"{HOSTILE}=can{C1}0"]
+SHOWN = [
+    ["contents", "run.log"],
+    ["contents", "run.log", *BUS],
+    ["health", "run.log", "--car", "car.toml", *BUS],
+    ["contents", "run.log", "--dbc", ENGINE.name],
+    ["cut", "run.log", "--out", "cut.log", "--force", "--select", f"{HOSTILE}/1"],
+    ["decode", "run.log", "--dbc", ENGINE.name, "--out", "out.csv", "--force", "--select", HOSTILE, "--select", "*"],
+    ["decode", "run.log", "--car", "car.toml", "--out", "out/", "--force"],
+    ["health", "run.log", "--car", "car.toml", "--html", "page.html", "--force", "--all", "--fail-on", "never"],
+    ["health", "run.log", "--fail-on", "never"],
+    ["remember", "run.log", "--car", "car.toml", "--out", "good.json", "--force"],
+    ["compare", "run.log", "run.log", "--dbc", ENGINE.name, "--fail-on", "never"],
+    ["draft", "run.log", "--dbc", ENGINE.name, "--out", "drafted.toml", "--force"],
+    ["check", "bad.toml", "--fail-on", "never"],
+    ["check", "car.toml", "--fail-on", "never"],
+    ["decode", "run.log", "--car", "bad.toml", "--out", "out.csv", "--force"],
+    ["health", HOSTILE],
+    ["cut", "run.log", "--out", HOSTILE],
+    ["decode", "run.log", "--dbc", f"{HOSTILE}={ENGINE.name}", "--out", "out.csv", "--force"],
+    ["guide", HOSTILE],
+]
+
+
+def said(capsys, words):
+    """Run a command and return all that it printed, errors as the program prints them."""
+    from buswright.cli.main import status_of
+
+    assert status_of(words) in (0, 1, 2)
+    captured = capsys.readouterr()
+    assert "Traceback" not in captured.err
+    return captured.out, captured.err
+
+
+@pytest.mark.parametrize("words", SHOWN, ids=[" ".join(each)[:20].encode("unicode_escape").decode() for each in SHOWN])
+def test_nothing_that_a_terminal_obeys_is_printed(words, hostile, capsys):
+    out, err = said(capsys, words)
+    assert not RAW.search(out), RAW.search(out)
+    assert not RAW.search(err), RAW.search(err)
+    assert "\nproblem: 99" not in out
+    assert not RAW.search("".join(path.read_text("utf-8") for path in hostile.glob("*.html")))
+
+
+@pytest.mark.parametrize("words", [each for each in SHOWN if each[0] != "guide"], ids=lambda words: words[0])
+def test_documents_hold_the_very_text_and_nothing_raw(words, hostile, capsys):
+    out, err = said(capsys, [*words, "--json"])
+    assert not RAW.search(out + err)
+    document = json.loads(out)
+    if words == SHOWN[0]:
+        assert {event["kind"] for event in document["events"]} == {HOSTILE, FORGED}
+
+
+def test_no_cell_of_a_table_is_a_formula_to_a_spreadsheet(hostile, capsys):
+    for words in (
+        ["decode", "run.log", "--dbc", ENGINE.name, "--out", "long.csv"],
+        ["decode", "run.log", "--dbc", ENGINE.name, "--rate", "10", "--out", "wide.csv"],
+    ):
+        assert said(capsys, words)[1] == ""
+    with (hostile / "long.csv").open(encoding="utf-8", newline="") as stream:
+        units = {row["unit"] for row in csv.DictReader(stream)}
+    assert "'=1+1" in units
+    assert not [unit for unit in units if unit.startswith("=")]
+
+
+def test_what_is_typed_and_shown_while_recording_commands_nothing():
+    assert not RAW.search(one_line(f"{HOSTILE} not connected", HOSTILE, 200))
+
+
+def test_errors_of_the_library_keep_the_text_as_it_is(hostile):
+    with pytest.raises(UserError) as caught:
+        main(["health", HOSTILE])
+    assert ESCAPE in str(caught.value)
