@@ -118,7 +118,13 @@ def test_stale_counters_wrong_checksums_and_short_frames_are_marked(frames, car)
     payload[rows[500]] = payload[rows[499]]
     payload[rows[600], 0] ^= 1
     length[rows[700]] = 1
-    series = bw.open_session([changed(frames, payload=payload, length=length)], car)["damper_fl"]
+    damaged = changed(frames, payload=payload, length=length)
+    series = bw.open_session([damaged], car)["damper_fl"]
+    third = len(frames) // 3
+    parts = [damaged.slice(0, third), damaged.slice(third, 2 * third), damaged.slice(2 * third, len(frames))]
+    cut = bw.open_session(parts, car)["damper_fl"]
+    assert np.array_equal(cut.quality, series.quality)
+    assert np.array_equal(cut.value, series.value, equal_nan=True)
     assert series.quality[500] & bw.Quality.STALE_COUNTER
     assert series.quality[600] == bw.Quality.BAD_CHECKSUM
     assert series.quality[700] & bw.Quality.SHORT_FRAME

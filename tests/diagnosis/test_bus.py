@@ -65,6 +65,13 @@ def test_load_is_judged_by_the_second(load: float, severity: Severity | None) ->
     assert (one.severity, one.count, one.start_ns, one.end_ns) == (severity, 5, 20 * S, 25 * S)
 
 
+def test_of_a_load_the_highest_second_is_told() -> None:
+    seconds = [0.3] * 61
+    seconds[20:25] = [0.85, 0.86, 0.95, 0.86, 0.85]
+    one = found(health(buses=[bus(load=seconds)]), "bus-overload")
+    assert "at most 95.0 % at 22.000 s" in one.evidence[0]
+
+
 def test_windows_that_time_went_through_twice_are_no_overload() -> None:
     from buswright.health.model.health import ClockStep
 

@@ -259,4 +259,4 @@ def test_gaps_in_an_overload_are_late_frames_and_explained_by_it() -> None:
     low = silent(0x600, 10, "b", at=at, length=10 * MS)
     one = only(health([*well("a", 0x110), *well("b", 0x610), low], [bus(load=seconds)]))
     assert one.fault == "bus-overload"
-    assert [inner.fault for inner in one.explains] == ["late-frames"]
+    assert [(inner.fault, inner.count) for inner in one.explains] == [("late-frames", len(at))]

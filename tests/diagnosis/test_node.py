@@ -49,6 +49,7 @@ def test_unknown_identifiers_that_come_later_are_suspect(first_ns: int, severity
     strange = identifier(0x555, known=False, module=None, message=None, first_ns=first_ns)
     one = found(health([identifier(0x100), strange]), "unknown-id")
     assert (one.subject, one.severity, one.start_ns) == ("id:main/555", severity, first_ns)
+    assert one.confidence == 0.7
 
 
 def test_an_unknown_identifier_is_told_with_those_that_were_last_seen_within_a_second_of_it() -> None:

@@ -77,7 +77,8 @@ def test_problems_keep_the_first_of_each_and_count_all():
     problems.add("back", "a.log", lost=False)
     other = Problems()
     other.add("odd", "b.log", 1)
+    other.add("back", "b.log", lost=False)
     problems.merge(other)
-    assert problems.counts == {"odd": 3, "back": 1}
-    assert (problems.rejected, problems.noted, len(problems)) == (3, 1, 4)
+    assert problems.counts == {"odd": 3, "back": 2}
+    assert (problems.rejected, problems.noted, len(problems)) == (3, 2, 5)
     assert str(next(iter(problems))) == "3 × odd, first at a.log:3: 'x\\\\xff'"

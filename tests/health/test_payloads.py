@@ -235,8 +235,8 @@ def test_thirty_two_different_payloads_are_enough_to_know_a_checksum() -> None:
     payload = np.random.default_rng(3).integers(0, 256, (32, 8), dtype=np.uint8)
     Checksum("crc8-autosar", 7).fill(payload, 0x1A0)
     length = np.full(32, 8, dtype=np.uint8)
-    assert find_checksum(payload, length, 0x1A0) == (Checksum("crc8-autosar", 7), True)
-    assert find_checksum(payload[:31], length[:31], 0x1A0) == (None, False)
+    assert find_checksum(payload, length, 0x1A0) == (Checksum("crc8-autosar", 7), 32)
+    assert find_checksum(payload[:31], length[:31], 0x1A0) == (None, 0)
 
 
 def test_a_checksum_that_counts_along_with_the_counter_is_none_itself() -> None:

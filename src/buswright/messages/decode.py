@@ -64,13 +64,10 @@ class DecodedBatch:
     ----------
     frames
         The batch.
-    codes : int32[n]
-        The group of every frame: an index into the decoder's `matcher.groups`.
     """
 
     def __init__(self, frames: Frames, codes: npt.NDArray[np.int32]) -> None:
         self.frames = frames
-        self.codes = codes
         self._tables: dict[str, SignalTable] = {}
         counts = np.bincount(codes)
         self._present = np.flatnonzero(counts)
