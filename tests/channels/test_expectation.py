@@ -27,6 +27,7 @@ from buswright.channels.session import Session
 from buswright.channels.watching import watch
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.expected import absentees
+from buswright.diagnosis.now.channels import judge_channel
 from buswright.diagnosis.silence import missing_after_ns
 from buswright.frames.table import Frames
 from buswright.health.baseline.baseline import IdBaseline
@@ -226,7 +227,7 @@ def test_health_sessions_followed_channels_and_the_wiggle_test_say_the_same(whol
             assert not getattr(figures.expected, fact).declared
     if stated.change_driven.declared:
         assert figures.period.sending == ("change-driven" if stated.change_driven.value else "periodic")
-        assert now.state == ("ok" if stated.change_driven.value else "silent")
+        assert judge_channel(now).word == ("ok" if stated.change_driven.value else "silent")
     if figures.period.sending == "periodic" and figures.expected.period_ns.declared and not figures.period.conflict:
         assert figures.period.judged_ns == figures.expected.due_ns
 
@@ -243,8 +244,8 @@ def test_the_car_file_makes_a_send_on_change_message_one_of_the_clock(whole):
         end = int(frames.time_ns[-1])
         health = tracker.result()
         figures = health.ids[NAME]
-        assert [now.state for now in follower.result(end + 20 * S)] == [state]
-        assert [now.state for now in follower.result(end + 20 * MS)] == ["ok"]
+        assert [judge_channel(now).word for now in follower.result(end + 20 * S)] == [state]
+        assert [judge_channel(now).word for now in follower.result(end + 20 * MS)] == ["ok"]
         assert figures.period.sending == sending
         judged = figures.period.judged_ns
         missing = judged is not None and missing_after_ns(Case(health, car), NAME, judged) < 20 * S
@@ -257,8 +258,8 @@ def test_a_period_that_the_samples_contradict_is_no_measure_of_silence(whole):
     for period_ms in (1000.0, 15.0, None):
         follower = Follower(car_of(whole, message(), FrameEntry(NAME, period_ms=period_ms)))
         follower.update(frames)
-        assert [now.state for now in follower.result(end + S)] == ["silent"]
-        assert [now.state for now in follower.result(end + 400 * MS)] == ["ok"]
+        assert [judge_channel(now).word for now in follower.result(end + S)] == ["silent"]
+        assert [judge_channel(now).word for now in follower.result(end + 400 * MS)] == ["ok"]
 
 
 def test_what_never_came_is_expected_as_if_it_had(whole):

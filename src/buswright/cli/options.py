@@ -296,8 +296,10 @@ def open_source(options: argparse.Namespace) -> Capture:
 
         return SimulatedCapture()
     if live_sources(options):
-        open_live = spooled if options.spooled else open_live_source
-        return open_live(options, window(options))
+        from buswright.frames.window import Window
+
+        span = window(options) if hasattr(options, "start") else Window()
+        return spooled(options, span) if options.spooled else open_live_source(options, span)
     from buswright.frames.opening import open_capture
 
     return open_capture(options.source, timezone=options.timezone)

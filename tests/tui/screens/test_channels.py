@@ -23,13 +23,13 @@ def troubled():
     """The car with a broken wire, a crossed limit and a silent module."""
     bits = int(Quality.ELECTRICAL_RAIL)
     changed = {
-        "damper_fr": {"state": "bad", "quality": bits, "quality_words": describe_quality(bits), "bad_samples": 40},
-        "oil_pressure": {"state": "warning", "level": "warning", "side": "low", "limit": 1.1, "value": 0.8},
-        "coolant_temperature": {"state": "caution", "level": "caution", "side": "high", "limit": 105.0},
+        "damper_fr": {"usable": False, "quality": bits, "quality_words": describe_quality(bits), "bad_samples": 40},
+        "oil_pressure": {"level": "warning", "side": "low", "limit": 1.1, "value": 0.8},
+        "coolant_temperature": {"level": "caution", "side": "high", "limit": 105.0},
     }
     channels = []
     for each in snapshot_of().channels:
-        change = dict(changed.get(each.name, {"state": "silent"} if each.module == "wheel_node" else {}))
+        change = dict(changed.get(each.name, {"silent_ns": 20_000_000_000} if each.module == "wheel_node" else {}))
         if each.name == "damper_fr":
             wrong = np.zeros(len(each.trace.low), dtype=np.bool_)
             wrong[-3:] = True
