@@ -138,8 +138,10 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
         # Rules of the trade without a published source, unless a comment says otherwise.
         "missing_periods": Threshold(1.5, "periods", "a gap longer than this holds a missing frame"),
         "missing_periods_loaded": Threshold(2.5, "periods", "the same above 70 % bus load, where frames run late"),
-        "id_missing_periods": Threshold(10.0, "periods", "an identifier silent for longer (and over 1 s) is missing"),
-        "id_missing_s": Threshold(1.0, "s", "an identifier silent for longer (and over 10 periods) is missing"),
+        "id_missing_periods": Threshold(
+            10.0, "periods", "an identifier silent for longer, and for over 1 s, is missing"
+        ),
+        "id_missing_s": Threshold(1.0, "s", "an identifier silent for longer, and for over 10 periods, is missing"),
         "startup_ignore_s": Threshold(2.0, "s", "nothing is called missing this soon after the start"),
         "jitter_sd": Threshold(0.10, "periods", "standard deviation of the period worth a look"),
         "jitter_p999": Threshold(0.5, "periods", "99.9th percentile of the period's deviation that is a fault"),
@@ -158,9 +160,11 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
         "babble_rate": Threshold(3.0, "", "rate over nominal rate from which an identifier babbles"),
         "babble_share": Threshold(0.20, "", "bus load of one identifier from which it babbles"),
         "reset_periods": Threshold(
-            3.0, "periods", "identifiers of a module silent for longer (and reset_s) are a reset"
+            3.0, "periods", "identifiers of a module silent for longer, and for reset_s, are a reset"
         ),
-        "reset_s": Threshold(0.05, "s", "identifiers of a module silent for longer (and reset_periods) are a reset"),
+        "reset_s": Threshold(
+            0.05, "s", "identifiers of a module silent for longer, and for reset_periods, are a reset"
+        ),
         "lost_share_suspect": Threshold(0.001, "", "share of an identifier's frames missing, worth a look"),
         "lost_share_fault": Threshold(0.01, "", "share of an identifier's frames missing that is a fault"),
         "spread_share": Threshold(
@@ -182,8 +186,8 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
         "spike_window_s": Threshold(0.5, "s", "a spike is measured from the median of what came this long before"),
         "spike_s": Threshold(0.1, "s", "a spike is over sooner"),
         "spike_return": Threshold(0.02, "of span", "a spike goes further than this, and comes back closer than it"),
-        "gap_periods": Threshold(3.0, "periods", "a channel silent for longer (and gap_s) has a gap"),
-        "gap_s": Threshold(0.05, "s", "a channel silent for longer (and gap_periods) has a gap"),
+        "gap_periods": Threshold(3.0, "periods", "a channel silent for longer, and for gap_s, has a gap"),
+        "gap_s": Threshold(0.05, "s", "a channel silent for longer, and for gap_periods, has a gap"),
         "spikes_per_minute": _Unread(3.0, "1/min", "spikes per minute that are a loose contact"),
         "saturation_samples": _Unread(5.0, "", "consecutive samples at the end of the scale"),
         "saturation_share": _Unread(0.001, "", "share of a session at the end of the scale"),
