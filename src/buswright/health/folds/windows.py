@@ -149,22 +149,32 @@ class SlidingPeaks:
         beyond = self.WIDTHS_NS[-1] // _STEP_NS + 1
         step = np.diff(time_ns // _STEP_NS, prepend=before // _STEP_NS)
         # What is further apart than a window may be anything: so sums stay small, whatever the stamps.
-        step = np.where(np.diff(time_ns, prepend=before) < -BACK_NS, beyond, np.minimum(step, beyond))
-        position = np.cumsum(step) + self._behind
-        latest = np.maximum.accumulate(np.maximum(position, 0))  # a little backwards is no earlier
-        self._behind = int(position[-1] - latest[-1])
+        if self._behind == 0 and step.min() >= 0:
+            latest = np.cumsum(np.minimum(step, beyond))
+        else:
+            jump = np.diff(time_ns, prepend=before) < -BACK_NS
+            position = np.cumsum(np.where(jump, beyond, np.minimum(step, beyond))) + self._behind
+            latest = np.maximum.accumulate(np.maximum(position, 0))  # a little backwards is no earlier
+            self._behind = int(position[-1] - latest[-1])
         at = np.concatenate([self._at, latest])
-        own = np.stack([bits, np.zeros_like(bits) if data_bits is None else data_bits])
+        own = np.zeros((2, len(bits)), dtype=np.int64)
+        own[0] = bits
+        if data_bits is not None:
+            own[1] = data_bits
         both = np.concatenate([self._bits, own], axis=1)
-        total = np.cumsum(np.concatenate([np.zeros((2, 1), dtype=np.int64), both], axis=1), axis=1)
+        total = np.zeros((2, len(at) + 1), dtype=np.int64)
+        lanes = 2 if both[1].any() else 1  # classic frames have no bits at the data rate
+        np.cumsum(both[:lanes], axis=1, out=total[:lanes, 1:])
+        ends = slice(len(self._at) + 1, None)
         for width in self.WIDTHS_NS:
-            first = np.searchsorted(at, latest - width // _STEP_NS, side="right")
-            sums = total[:, len(self._at) + 1 :] - total[:, first]
-            weight = sums[0] + sums[1] * self._data_weight
+            first = at.searchsorted(latest - width // _STEP_NS, side="right")
+            sums = [total[lane, ends] - total[lane].take(first) for lane in range(lanes)]
+            weight = sums[0] if lanes == 1 else sums[0] + sums[1] * self._data_weight
             row = int(np.argmax(weight))
             if width not in self.best or weight[row] > self.best[width].weight:
                 start = int(time_ns[row]) - int(latest[row] - at[first[row]]) * _STEP_NS
-                self.best[width] = Busy(float(weight[row]), start, *sums[:, row].tolist())
+                own_bits, own_data = (int(total[lane, ends][row] - total[lane, first[row]]) for lane in range(2))
+                self.best[width] = Busy(float(weight[row]), start, own_bits, own_data)
         kept = np.searchsorted(at, latest[-1] - self.WIDTHS_NS[-1] // _STEP_NS, side="right")
         distinct = kept + np.flatnonzero(np.diff(at[kept:], prepend=-1 - beyond * len(at)))
         self._at, self._bits = at[distinct] - latest[-1], np.add.reduceat(both, distinct, axis=1)
