@@ -29,9 +29,9 @@ def visible(text: str, *, keep: str = "", spelled: Callable[[str], str] = lambda
     return _UNSEEN.sub(lambda found: found[0] if found[0] in keep else spelled(found[0]), text)
 
 
-def plural(count: int, word: str) -> str:
-    """Write a count with its word: 1 frame, 2 frames."""
-    return f"{count:,} {word}" if count == 1 else f"{count:,} {word}s"
+def plural(count: int, word: str, several: str = "") -> str:
+    """Write a count with its word: 1 frame, 2,000 frames; `several` where an s doesn't make it."""
+    return f"{count:,} {word if count == 1 else several or f'{word}s'}"
 
 
 def times(count: int) -> str:

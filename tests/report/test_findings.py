@@ -4,7 +4,8 @@ import pytest
 
 from buswright.diagnosis.detected import DETECTED
 from buswright.findings import FAULTS, Finding, Severity
-from buswright.report.findings import finding_lines, headline, times
+from buswright.report.findings import finding_lines, headline
+from buswright.wording import times
 
 
 def finding(fault, subject, count=1):

@@ -50,9 +50,9 @@ def _bus_called(case: Case, name: str) -> str | None:
     return next((bus.name for bus in case.health.buses.values() if name in (bus.name, *bus.interfaces)), None)
 
 
-def as_told(told: Sequence[Sighting], window: Window, subject: str, buses: Sequence[str]) -> str:
+def recorder_subject(reported: Sequence[Sighting], window: Window, subject: str, buses: Sequence[str]) -> str:
     """Return the subject of a loss that the gaps show: that of the recorder's own word, if it speaks of that time."""
-    for one in told:
+    for one in reported:
         concerned = subject in one.reach or any(f"bus:{bus}" in one.reach for bus in buses)
         if concerned and any(touch(window, own) for own in one.windows):
             return one.finding.subject

@@ -15,7 +15,8 @@ from buswright.channels.session import Session
 from buswright.report.contents import moment, problem_lines, problems_json
 from buswright.report.plain import plain, some
 from buswright.report.plot import plot_lines
-from buswright.report.text import count, joined, table
+from buswright.report.text import joined, table
+from buswright.wording import plural
 
 SCHEMA = "buswright.channels/1"
 
@@ -85,8 +86,8 @@ def render_text(overview: Overview, *, plots: tuple[str, ...] = (), width: int =
     origin = capture.clock.origin if capture is not None else "epoch"
     name = session.car.car.name if session.car is not None else ""
     since = f"from {moment(overview.first_ns, origin)}"
-    size = f"{count(overview.frames, 'frame')} in {overview.duration_s:.1f} s {since}"
-    lines = [f"{name}: {size}, {count(len(overview.lines), 'channel')}", ""]
+    size = f"{plural(overview.frames, 'frame')} in {overview.duration_s:.1f} s {since}"
+    lines = [f"{name}: {size}, {plural(len(overview.lines), 'channel')}", ""]
     heads = ["channel", "last", "unit", "per s", "min", "mean", "max", "quality"]
     rows = [_row(line) for line in overview.lines]
     lines += table(heads, rows, right=(1, 3, 4, 5, 6))
@@ -153,7 +154,7 @@ def _limits(overview: Overview) -> list[str]:
         return ["Limits: the car file sets no caution or warning."]
     if not overview.exceedances:
         return ["Limits: no channel passed a caution or warning."]
-    lines = [f"Limits: channels passed a caution or warning {count(len(overview.exceedances), 'time')}:"]
+    lines = [f"Limits: channels passed a caution or warning {plural(len(overview.exceedances), 'time')}:"]
     for each in overview.exceedances[:12]:
         since = (each.start_ns - overview.first_ns) / 1e9
         lines.append(

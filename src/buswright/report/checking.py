@@ -14,7 +14,8 @@ from buswright.findings import Severity
 from buswright.messages.lint import lint
 from buswright.messages.model import LintNote
 from buswright.report.plain import plain
-from buswright.report.text import count, joined
+from buswright.report.text import joined
+from buswright.wording import plural
 
 SCHEMA = "buswright.check/1"
 
@@ -114,7 +115,7 @@ def render_text(checking: Checking) -> str:
     lines += not_read
     counts = Counter(remark.severity for remark in checking.counted)
     summary = ", ".join(
-        count(counts[severity], severity.name.lower()) for severity in reversed(Severity) if counts[severity]
+        plural(counts[severity], severity.name.lower()) for severity in reversed(Severity) if counts[severity]
     )
     verdict = "can be used" if checking.usable else "can't be used until they are fixed"
     return joined([*lines, "", f"{summary}; {checking.path} {verdict}"])

@@ -14,7 +14,8 @@ from buswright.health.baseline.baseline import Baseline
 from buswright.health.baseline.differences import Difference
 from buswright.health.baseline.file import document_of
 from buswright.report.plain import some
-from buswright.report.text import count, joined, table
+from buswright.report.text import joined, table
+from buswright.wording import plural
 
 SCHEMA = "buswright.compare/1"
 
@@ -63,16 +64,16 @@ def render_text(comparison: Comparison, *, width: int = 100) -> str:
 def _run(name: str, baseline: Baseline) -> str:
     facts = baseline.capture
     when = f", {facts.recorded.partition('.')[0].rstrip('Z').replace('T', ' ')}" if facts.recorded else ""
-    return f"{name}: {count(facts.frames, 'frame')} in {facts.seconds:.1f} s{when}"
+    return f"{name}: {plural(facts.frames, 'frame')} in {facts.seconds:.1f} s{when}"
 
 
 def _compared(comparison: Comparison) -> str:
     a, b = comparison.a, comparison.b
     later = {key for bus in b.buses.values() for key in bus.ids}
     ids = sum(key in later for bus in a.buses.values() for key in bus.ids)
-    text = count(ids, "identifier")
+    text = plural(ids, "identifier")
     if a.at_rest and b.at_rest:
-        text += f", {count(len(a.channels.keys() & b.channels.keys()), 'channel')}; at rest: {b.at_rest.words}"
+        text += f", {plural(len(a.channels.keys() & b.channels.keys()), 'channel')}; at rest: {b.at_rest.words}"
     return text
 
 
@@ -94,7 +95,7 @@ def _labelled(label: str, text: str, width: int) -> list[str]:
 def _verdict(comparison: Comparison) -> str:
     counts = Counter(difference.severity for difference in comparison.differences)
     scope = _compared(comparison)
-    parts = [count(counts[severity], severity.name.lower()) for severity in reversed(Severity) if counts[severity]]
+    parts = [plural(counts[severity], severity.name.lower()) for severity in reversed(Severity) if counts[severity]]
     if not counts:
         return f"no change: {scope}"
     if not counts[Severity.SUSPECT] and not counts[Severity.FAULT]:
@@ -122,7 +123,7 @@ def _run_json(name: str, baseline: Baseline) -> dict[str, Any]:
 def render_baseline(baseline: Baseline, path: Path) -> str:
     """Write the summary that `remember` prints."""
     facts = baseline.capture
-    lines = [f"{path}: {count(facts.frames, 'frame')} in {facts.seconds:.1f} s, saved as a baseline"]
+    lines = [f"{path}: {plural(facts.frames, 'frame')} in {facts.seconds:.1f} s, saved as a baseline"]
     rows = []
     for name, bus in baseline.buses.items():
         load = "unknown" if bus.load is None else f"{100 * bus.load:.1f} %"
@@ -135,6 +136,6 @@ def render_baseline(baseline: Baseline, path: Path) -> str:
         lines.append("  no channels: add --car FILE or --dbc FILE to save their zero, noise and range")
     else:
         at_rest = sum(channel.rest is not None for channel in baseline.channels.values())
-        lines.append(f"  {count(len(baseline.channels), 'channel')}, {at_rest} of them measured at rest")
+        lines.append(f"  {plural(len(baseline.channels), 'channel')}, {at_rest} of them measured at rest")
         lines.append(f"  at rest: {baseline.at_rest.words}")
     return joined(lines)

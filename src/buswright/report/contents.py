@@ -13,7 +13,8 @@ from buswright.frames.table import Flag, Frames, Problems
 from buswright.frames.tally import Identifier, Tally
 from buswright.messages.match import Kind, Matcher
 from buswright.report.plain import some
-from buswright.report.text import count, joined, table
+from buswright.report.text import joined, table
+from buswright.wording import plural
 
 SCHEMA = "buswright.contents/1"
 CLOCK = "origin source resolution_ns timezone"
@@ -113,7 +114,7 @@ def render_text(contents: Contents) -> str:
     """Write the page that `contents` prints."""
     capture, clock = contents.capture, contents.capture.clock
     lines = [
-        f"{', '.join(str(path) for path in capture.paths)}  ({capture.format}, {count(capture.size, 'byte')})",
+        f"{', '.join(str(path) for path in capture.paths)}  ({capture.format}, {plural(capture.size, 'byte')})",
         f"  frames    {contents.frames:,}",
         f"  first     {moment(contents.first_ns, clock.origin)}",
     ]
@@ -147,7 +148,7 @@ def _bus_heading(contents: Contents, bus: str) -> str:
     entries = [entry for entry, _ in contents.identifiers if entry.bus == bus]
     name = contents.names.get(bus)
     called = f"bus {name} (interface {bus})" if name else f"interface {bus}"
-    return f"{called}: {sum(entry.count for entry in entries):,} frames, {count(len(entries), 'identifier')}"
+    return f"{called}: {sum(entry.count for entry in entries):,} frames, {plural(len(entries), 'identifier')}"
 
 
 def _row(entry: Identifier, message: str | None) -> list[str]:

@@ -8,7 +8,8 @@ from typing import Any
 
 from buswright.frames.table import Problems
 from buswright.report.contents import problem_lines, problems_json
-from buswright.report.text import count, joined
+from buswright.report.text import joined
+from buswright.wording import plural
 
 SCHEMA = "buswright.cut/1"
 
@@ -38,7 +39,7 @@ class Cutting:
 
 def render_text(cutting: Cutting) -> str:
     """Write the summary that `cut` prints."""
-    lines = [f"{count(cutting.written, 'frame')} of {cutting.read:,} written to {cutting.path} ({cutting.format})"]
+    lines = [f"{plural(cutting.written, 'frame')} of {cutting.read:,} written to {cutting.path} ({cutting.format})"]
     lines += [f"  {cutting.format} can't hold: {reason}, {number:,}" for reason, number in cutting.losses.items()]
     lines += [f"  problem: {line}" for line in problem_lines(cutting.problems)]
     lines += [f"  --select {pattern}: fits no frame" for pattern in cutting.unused]

@@ -17,8 +17,8 @@ from buswright.messages.match import EVERY_BUS, Databases, Group
 from buswright.messages.model import Database, LintNote, merge
 from buswright.report.contents import problem_lines, problems_json
 from buswright.report.plain import plain, some
-from buswright.report.text import count, joined
-from buswright.wording import listed
+from buswright.report.text import joined
+from buswright.wording import listed, plural
 
 SCHEMA = "buswright.decode/1"
 SHOWN_NOTES = 8
@@ -135,10 +135,12 @@ def render_text(decoding: Decoding) -> str:
         str(next(iter(decoding.files.values()))) if len(decoding.files) == 1 else ", ".join(map(str, sorted(folders)))
     )
     lines = [
-        f"{count(len(decoding.files), 'file')} written to {place or 'nowhere'}" if decoding.files else "no file written"
+        f"{plural(len(decoding.files), 'file')} written to {place or 'nowhere'}"
+        if decoding.files
+        else "no file written"
     ]
-    lines.append(f"{count(decoding.values, 'value')} in {count(decoding.rows, 'row')}")
-    lines.append(f"{count(counts.frames, 'frame')} read, {counts.decoded:,} decoded")
+    lines.append(f"{plural(decoding.values, 'value')} in {plural(decoding.rows, 'row')}")
+    lines.append(f"{plural(counts.frames, 'frame')} read, {counts.decoded:,} decoded")
     for number, text in (
         (counts.not_selected, "not selected"),
         (sum(counts.unmatched.values()) + counts.unlisted, "in no database"),
@@ -161,7 +163,7 @@ def render_text(decoding: Decoding) -> str:
             lines.append(f"  {text}: {name} {number:,}")
     for noun, names in (("module", decoding.absent.modules), ("channel", decoding.absent.channels)):
         if names:
-            lines.append(f"  never came: {count(len(names), noun)}: {listed(names, SHOWN_ABSENT)}")
+            lines.append(f"  never came: {plural(len(names), noun)}: {listed(names, SHOWN_ABSENT)}")
     lines += [f"  problem: {line}" for line in problem_lines(decoding.problems)]
     lines += [f"  --select {pattern}: fits no channel" for pattern in decoding.unused]
     if decoding.rounded:

@@ -9,7 +9,8 @@ from typing import Any
 from buswright.channels.carfile.load import CheckResult
 from buswright.layout.draft.car_file import GROUPS, Draft
 from buswright.layout.draft.text import FILL_IN
-from buswright.report.text import count, joined
+from buswright.report.text import joined
+from buswright.wording import plural
 
 SCHEMA = "buswright.draft/1"
 
@@ -47,7 +48,7 @@ def render_text(drafting: Drafting) -> str:
     """Write what `draft` prints."""
     draft = drafting.draft
     parts = [
-        count(len(tables), _NOUNS[group], _PLURALS.get(group, ""))
+        plural(len(tables), _NOUNS[group], _PLURALS.get(group, ""))
         for group in GROUPS
         if (tables := draft.of(group)) and group != "car"
     ]
@@ -60,7 +61,7 @@ def render_text(drafting: Drafting) -> str:
     if places:
         shown = ", ".join(map(str, places[:_SHOWN])) + (", …" if len(places) > _SHOWN else "")
         where = "line" if len(places) == 1 else "lines"
-        lines.append(f"  {count(len(places), 'place')} marked {FILL_IN}: {where} {shown}")
+        lines.append(f"  {plural(len(places), 'place')} marked {FILL_IN}: {where} {shown}")
     lines += [f"  {fault}" for fault in drafting.checked.faults]
     lines.append(f"Next: edit it, then run: buswright check {drafting.path}")
     return joined(lines)

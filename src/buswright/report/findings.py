@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from buswright.diagnosis.detected import DETECTED
 from buswright.findings import Finding, Severity
-from buswright.report.text import count
+from buswright.wording import plural, times
 
 SHOWN_EXPLAINED = 6
 """Findings that one finding explains, said by name on the terminal; the rest is counted."""
@@ -19,12 +19,7 @@ _COUNTED = frozenset({"clock-jump", "bus-off", "segment-open", "module-reset", "
 def tally(findings: Sequence[Finding]) -> str:
     """Say how many there are of each severity, gravest first: "2 faults, 1 suspect"; "nothing" for none."""
     counts = [(severity, sum(f.severity is severity for f in findings)) for severity in reversed(Severity)]
-    return ", ".join(count(number, severity.name.lower()) for severity, number in counts if number) or "nothing"
-
-
-def times(number: int) -> str:
-    """Say how often: "once", "twice", "3 times"."""
-    return {1: "once", 2: "twice"}.get(number, f"{number:,} times")
+    return ", ".join(plural(number, severity.name.lower()) for severity, number in counts if number) or "nothing"
 
 
 def headline(finding: Finding) -> str:

@@ -6,7 +6,8 @@ from typing import Any
 
 from buswright.frames.recording.run import Recording, drops_document
 from buswright.report.plain import some
-from buswright.report.text import count, joined
+from buswright.report.text import joined
+from buswright.wording import plural
 
 SCHEMA = "buswright.record/1"
 
@@ -16,13 +17,13 @@ def render_text(recording: Recording) -> str:
     where = (
         str(recording.paths[0]) if len(recording.paths) == 1 else f"{recording.paths[0]} to {recording.paths[-1].name}"
     )
-    lines = [f"{count(recording.frames, 'frame')} in {recording.seconds:.1f} s recorded to {where} ({recording.why})"]
+    lines = [f"{plural(recording.frames, 'frame')} in {recording.seconds:.1f} s recorded to {where} ({recording.why})"]
     lines += [f"  CAUTION: {note}" for note in recording.notes]
     lines += [f"  {name}: {drops_words(recording, name)}" for name in recording.drops]
     if recording.gaps:
-        lines.append(f"  {count(recording.gaps, 'gap')} made by the recorder, marked in the events file")
+        lines.append(f"  {plural(recording.gaps, 'gap')} made by the recorder, marked in the events file")
     if recording.markers:
-        lines.append(f"  {count(recording.markers, 'marker')}")
+        lines.append(f"  {plural(recording.markers, 'marker')}")
     lines += [f"  not recorded: {number:,} × {reason}" for reason, number in recording.problems.items()]
     lines += [f"  the format can't hold: {reason}, {number:,}" for reason, number in recording.losses.items()]
     return joined(lines)
@@ -42,10 +43,10 @@ def render_status(recording: Recording) -> str:
     away = [name for name, there in recording.connected.items() if not there]
     words = [
         f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}",
-        count(recording.frames, "frame"),
+        plural(recording.frames, "frame"),
         f"{lost:,} dropped",
         *([f"{', '.join(away)} not connected"] if away else []),
-        *([count(recording.markers, "marker")] if recording.markers else []),
+        *([plural(recording.markers, "marker")] if recording.markers else []),
     ]
     return "  ".join(words)
 

@@ -1,15 +1,10 @@
-"""Plain text: counts with their noun, and tables whose columns line up."""
+"""Plain text: lines put together, and tables whose columns line up."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
 from buswright.wording import visible
-
-
-def count(number: int, noun: str, plural: str = "") -> str:
-    """Write "1 line", "2,000 lines"; `plural` where an s doesn't make it."""
-    return f"{number:,} {noun if number == 1 else plural or f'{noun}s'}"
 
 
 def joined(lines: Iterable[str]) -> str:

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.case import Case, Sighting, merged, sighting
-from buswright.diagnosis.drops import as_told, reported_drops
+from buswright.diagnosis.drops import recorder_subject, reported_drops
 from buswright.diagnosis.gaps.classify import classify
 from buswright.diagnosis.gaps.single import single_sightings
 from buswright.diagnosis.gaps.verdict import HOST_LAG, OVERLOAD, PROVEN, TOGETHER, Verdict, joined, phase_limit
@@ -85,7 +85,7 @@ def gap_sightings(case: Case) -> Iterator[Sighting]:
             continue
         subject = verdict.subject
         if verdict.fault == "capture-drop":
-            subject = as_told(told, verdict.silence.window, subject, verdict.buses)
+            subject = recorder_subject(told, verdict.silence.window, subject, verdict.buses)
         grouped.setdefault((verdict.fault, subject), []).append(verdict)
     for (fault, subject), own in grouped.items():
         yield _finding(case, fault, subject, own)

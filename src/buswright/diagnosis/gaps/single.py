@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.case import MILLISECOND, Case, Sighting, Window, merged, sighting, subject_of, titled
-from buswright.diagnosis.drops import as_told, reported_drops
+from buswright.diagnosis.drops import recorder_subject, reported_drops
 from buswright.diagnosis.duplicates import mixed_streams
 from buswright.diagnosis.gaps.evidence import Step, Steps, counter_steps, overloaded, phase_known
 from buswright.diagnosis.gaps.verdict import ALONE, joined
@@ -270,7 +270,7 @@ def _spread(case: Case, bus: str, own: Sequence[Single]) -> Sighting | None:
     return sighting(
         "capture-drop",
         Severity.FAULT if rate >= case.limit("lost_share_fault", bus=bus) else Severity.SUSPECT,
-        as_told(tuple(reported_drops(case)), whole, case.recorded([bus]), [bus]),
+        recorder_subject(tuple(reported_drops(case)), whole, case.recorded([bus]), [bus]),
         windows=windows,
         count=missing,
         confidence=0.9 if counted else 0.7,

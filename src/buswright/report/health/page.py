@@ -15,7 +15,7 @@ from buswright.report.health import report as words
 from buswright.report.health.plots import MOST_LANES, plot_data
 from buswright.report.health.report import HealthReport, percent
 from buswright.report.page import html_table, render_page
-from buswright.report.text import count
+from buswright.wording import plural
 
 SIGNS = {Severity.FAULT: "✖", Severity.SUSPECT: "▲", Severity.NOTE: "●"}
 
@@ -174,7 +174,7 @@ def _explained(finding: Finding) -> str:
         "</li>"
         for each in finding.explains
     )
-    return f"<details><summary>{count(len(finding.explains), 'other finding')}</summary><ul>{names}</ul></details>"
+    return f"<details><summary>{plural(len(finding.explains), 'other finding')}</summary><ul>{names}</ul></details>"
 
 
 # -- Plots --------------------------------------------------------------------------------------------------------
@@ -221,7 +221,7 @@ def _bus_plots(report: HealthReport) -> Iterator[str]:
         ids = [figures for figures in report.health.ids_of(bus.name) if figures.first_ns is not None]
         if ids:
             rest = (
-                f"<p>{count(len(ids) - MOST_LANES, 'more identifier')} in the table.</p>"
+                f"<p>{plural(len(ids) - MOST_LANES, 'more identifier')} in the table.</p>"
                 if len(ids) > MOST_LANES
                 else ""
             )
@@ -230,8 +230,8 @@ def _bus_plots(report: HealthReport) -> Iterator[str]:
                 f"<h3>{name}: timing of every identifier</h3>\n"
                 '<div class="readout"> </div>'
                 f'<div class="plot" id="strips-{k}" tabindex="0" role="img" aria-label="Deviation from the period of '
-                f"{count(len(ids), 'identifier')} of {name} over time; {count(missing, 'frame')} missing. The numbers "
-                f'are in the table of identifiers."></div>{rest}'
+                f"{plural(len(ids), 'identifier')} of {name} over time; {plural(missing, 'frame')} missing. The "
+                f'numbers are in the table of identifiers."></div>{rest}'
             )
 
 

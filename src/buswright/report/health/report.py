@@ -18,8 +18,7 @@ from buswright.health.model.health import BitRate, BusFigures, BusHealth, Module
 from buswright.health.model.identifiers import IdFigures, Sending
 from buswright.health.track import HealthTracker
 from buswright.report.findings import headline, tally
-from buswright.report.text import count
-from buswright.wording import listed
+from buswright.wording import listed, plural
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,19 +146,19 @@ def verdict(report: HealthReport) -> str:
         others = f" {len(judged) - 1} more below." if len(judged) > 1 else ""
         return f"{tally(judged).upper()}. Worst: {headline(judged[0])}.{others}"
     seen = (
-        f"{count(len(report.health.buses), 'bus', 'buses')}, "
-        f"{count(len(report.health.ids), 'identifier')}, {count(report.missing, 'frame')} missing"
+        f"{plural(len(report.health.buses), 'bus', 'buses')}, "
+        f"{plural(len(report.health.ids), 'identifier')}, {plural(report.missing, 'frame')} missing"
     )
     unknown = sum(figures.period.sending == "irregular" for figures in report.health.ids.values())
     not_judged = f" ({unknown} of unknown rhythm not counted)" if unknown else ""
-    more = f", {count(notes, 'note')}" if notes else ""
+    more = f", {plural(notes, 'note')}" if notes else ""
     return f"BUSES: NOTHING SUSPECT. {seen}{not_judged}{more}. Channels were not checked."
 
 
 def size_words(report: HealthReport) -> str:
     """Say how much was recorded."""
     capture = report.health.capture
-    return f"{count(capture.frames, 'frame')} in {report.seconds:.1f} s"
+    return f"{plural(capture.frames, 'frame')} in {report.seconds:.1f} s"
 
 
 # -- Numbers of one identifier ------------------------------------------------------------------------------------
@@ -227,7 +226,7 @@ def counter_words(figures: IdFigures) -> str:
         (counter.repeats, "repeat", ""),
         (counter.backs, "step back", "steps back"),
     ]
-    return ", ".join(count(number, noun, plural) for number, noun, plural in wrong if number) or "ok"
+    return ", ".join(plural(number, noun, several) for number, noun, several in wrong if number) or "ok"
 
 
 def checksum_words(figures: IdFigures) -> str:
@@ -424,20 +423,20 @@ def capture_lines(report: HealthReport) -> list[str]:
     ]
     said += [f"read: {line}" for line in problem_lines(report.problems)]
     if capture.untimed:
-        said.append(f"{count(capture.untimed, 'frame')} without a time stamp: rates leave them out")
+        said.append(f"{plural(capture.untimed, 'frame')} without a time stamp: rates leave them out")
     for bus in report.health.buses.values():
         said += _bus_capture_lines(bus, report)
     for pair in capture.duplicates:
         where = pair.bus if pair.bus == pair.other else f"{pair.bus}, first on {pair.other}"
         said.append(
-            f"{where}: {count(pair.copies, 'frame')} recorded twice ({percent(pair.share)} of the bus), "
+            f"{where}: {plural(pair.copies, 'frame')} recorded twice ({percent(pair.share)} of the bus), "
             f"{report.at(pair.first_ns)} to {report.at(pair.last_ns)}"
         )
     if capture.drops:
-        lost = "an unknown number of frames" if capture.dropped is None else count(capture.dropped, "frame")
-        said.append(f"the recorder reported {count(len(capture.drops), 'loss', 'losses')}: {lost}")
+        lost = "an unknown number of frames" if capture.dropped is None else plural(capture.dropped, "frame")
+        said.append(f"the recorder reported {plural(len(capture.drops), 'loss', 'losses')}: {lost}")
     if capture.unlisted:
-        said.append(f"{count(capture.unlisted, 'frame')} not listed: too many different identifiers")
+        said.append(f"{plural(capture.unlisted, 'frame')} not listed: too many different identifiers")
     return said
 
 
@@ -446,13 +445,13 @@ def _bus_capture_lines(bus: BusFigures, report: HealthReport) -> list[str]:
     if bus.steps_back_count:
         worst_step = min(bus.steps_back, key=lambda step: step.step_ns)
         said.append(
-            f"{bus.name}: time went backwards {count(bus.steps_back_count, 'time')}, "
+            f"{bus.name}: time went backwards {plural(bus.steps_back_count, 'time')}, "
             f"by up to {duration(-worst_step.step_ns)} at {report.at(worst_step.before_ns)}"
         )
     spacing = bus.spacing
     if spacing.impossible:
         said.append(
-            f"{bus.name}: {count(spacing.impossible, 'frame')} of {spacing.pairs:,} follow closer than the wire "
+            f"{bus.name}: {plural(spacing.impossible, 'frame')} of {spacing.pairs:,} follow closer than the wire "
             "allows: software made these time stamps"
         )
     return said

@@ -12,7 +12,8 @@ from buswright.report.contents import moment
 from buswright.report.findings import finding_lines
 from buswright.report.health import report as words
 from buswright.report.health.report import HealthReport
-from buswright.report.text import count, joined, table
+from buswright.report.text import joined, table
+from buswright.wording import plural
 
 NARROWEST = 60
 SHOWN_IDS = 20
@@ -131,7 +132,7 @@ def _findings(report: HealthReport, width: int, every: bool) -> list[str]:
         if not any(finding is each for each in hidden):
             lines += finding_lines(finding, number, report.first_ns, width)
     if hidden:
-        lines.append(f"  {count(len(hidden), 'more note')} (--all lists them)")
+        lines.append(f"  {plural(len(hidden), 'more note')} (--all lists them)")
     return lines or ["  none"]
 
 

@@ -11,12 +11,12 @@ from buswright.channels import units
 from buswright.channels.following.follow import TRACE_S, ChannelNow, Trace
 from buswright.channels.following.now import objected
 from buswright.diagnosis.now.channels import WORST, ChannelState, State, judge_channel
-from buswright.report.text import count
 from buswright.tui.digits import NOTHING, decimals_for, input_text, number, raw_text
 from buswright.tui.screens.channel_words import CURVES, quality_short
 from buswright.tui.times import SECOND
 from buswright.tui.widgets.rows import Cell, Column, Heading, Key
 from buswright.tui.widgets.toned import Span, Tone, hanging, joined, line, severity_tone
+from buswright.wording import plural
 
 Order = Literal["file", "worst", "name"]
 Group = Literal["none", "module", "plug", "supply", "ground", "bus", "message"]
@@ -93,7 +93,7 @@ def _group_name(channel: ChannelNow, group: Group) -> str:
 
 def _title(name: str, group: Group, channels: Sequence[ChannelNow]) -> str:
     title = f"{group} {name}" if name else f"no {group} given"
-    parts = [title, count(len(channels), "channel")]
+    parts = [title, plural(len(channels), "channel")]
     states = [judge_channel(each).word for each in channels]
     parts += [f"{states.count(word)} {WORDS.get(word, word)}" for word in WORST if word in states]
     return "  ".join(parts)

@@ -7,9 +7,9 @@ from textwrap import wrap
 
 from buswright.findings import Finding, Severity
 from buswright.report.findings import span
-from buswright.report.text import count
 from buswright.tui.times import clock_text
 from buswright.tui.widgets.toned import SEVERITY_TONES, Line, Span, Tone
+from buswright.wording import plural
 from buswright.worker.snapshot import Snapshot
 
 _LABEL = 10
@@ -83,7 +83,7 @@ def _explained(finding: Finding, snapshot: Snapshot) -> tuple[str, ...]:
     names = [
         f"{each.fault} {subject_words(each.subject)} {when_text(each, snapshot)}".rstrip() for each in finding.explains
     ]
-    return (f"{count(len(names), 'other finding')} caused by it:", *names)
+    return (f"{plural(len(names), 'other finding')} caused by it:", *names)
 
 
 def checked_lines(snapshot: Snapshot, width: int) -> Iterator[Line]:
@@ -112,7 +112,7 @@ def size_text(snapshot: Snapshot) -> str:
     health = snapshot.health
     seconds = max((bus.seconds for bus in health.buses.values()), default=0.0)
     long = f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.1f} min"
-    return f"{count(health.capture.frames, 'frame')} in {long}"
+    return f"{plural(health.capture.frames, 'frame')} in {long}"
 
 
 def _checked(snapshot: Snapshot) -> Iterator[str]:
@@ -126,10 +126,10 @@ def _checked(snapshot: Snapshot) -> Iterator[str]:
     counters = sum(each.counter is not None for each in ids)
     sums = sum(each.checksum is not None for each in ids)
     yield (
-        f"Checked: load and error frames of {count(len(health.buses), 'bus', 'buses')}; gaps, lateness, length and "
-        f"second senders of {count(len(ids), 'identifier')} ({periodic} with a period); "
-        f"{count(counters, 'counter')} and {count(sums, 'checksum')}; "
-        + (f"{count(len(health.modules), 'expected module')}; " if health.modules else "")
+        f"Checked: load and error frames of {plural(len(health.buses), 'bus', 'buses')}; gaps, lateness, length and "
+        f"second senders of {plural(len(ids), 'identifier')} ({periodic} with a period); "
+        f"{plural(counters, 'counter')} and {plural(sums, 'checksum')}; "
+        + (f"{plural(len(health.modules), 'expected module')}; " if health.modules else "")
         + "clock, drops and bad lines of the capture."
     )
     if not health.modules:

@@ -11,7 +11,6 @@ from textual.widget import Widget
 
 from buswright.findings import Finding
 from buswright.report.findings import tally
-from buswright.report.text import count
 from buswright.tui.screens.findings.lines import (
     checked_lines,
     evidence_lines,
@@ -27,6 +26,7 @@ from buswright.tui.times import age_text, clock_text
 from buswright.tui.widgets.bars import Bar
 from buswright.tui.widgets.rows import Cell, Column, Key, Rows
 from buswright.tui.widgets.toned import Line, Lines, Span, line
+from buswright.wording import plural
 from buswright.worker.snapshot import Snapshot
 
 COLUMNS = (
@@ -231,6 +231,6 @@ def headline(snapshot: Snapshot, shown: int) -> Line:
     if not snapshot.health.capture.frames:
         return [Span(" no frame received yet", "dim")]
     found = snapshot.findings
-    hidden = f", {count(len(found) - shown, 'other')} hidden by the search" if shown < len(found) else ""
+    hidden = f", {plural(len(found) - shown, 'other')} hidden by the search" if shown < len(found) else ""
     said = tally(found) if found else "buses: no findings"
     return line(Span(f" {said}", "strong"), Span(f" · {size_text(snapshot)} · {extent_text(snapshot)}{hidden}", "dim"))

@@ -13,9 +13,9 @@ from buswright.diagnosis.now.moment import Reception
 from buswright.findings import Severity
 from buswright.health.model.health import BusFigures
 from buswright.report.health.report import bit_rate_words
-from buswright.report.text import count
 from buswright.tui.times import SECOND, clock_text
 from buswright.tui.widgets.toned import Line, Span, Tone, fitted, line, severity_tone, width_of
+from buswright.wording import plural
 from buswright.worker.snapshot import Snapshot
 
 HISTORY_S = 300
@@ -233,7 +233,7 @@ def _errors(snapshot: Snapshot, bus: BusState, figures: BusFigures) -> Fact:
     if not errors.count:
         return Fact(f"no error frames{said}", tone, vital=bus.errors is not None)
     last = f", last {clock_text(errors.last_ns, snapshot.source)}" if errors.last_ns is not None else ""
-    number = count(errors.count, "ERROR FRAME", "ERROR FRAMES")
+    number = plural(errors.count, "ERROR FRAME", "ERROR FRAMES")
     return Fact(f"{number}, now {bus.errors_per_s:.1f}/s{last}{said}", tone, vital=True)
 
 
@@ -243,7 +243,7 @@ def _dropped(bus: BusState) -> Fact:
     if losses.by == "recorder":
         if losses.severity is None:
             return Fact("no drops recorded")
-        size = "an unknown number" if losses.recorded is None else count(losses.recorded, "frame")
+        size = "an unknown number" if losses.recorded is None else plural(losses.recorded, "frame")
         return Fact(f"DROPPED by the recorder: {size}", tone, vital=True)
     if losses.severity is not None:
         where = [f"{losses.here:,} in this program" if losses.here else ""]

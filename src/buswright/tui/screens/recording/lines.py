@@ -17,10 +17,10 @@ from buswright.frames.recording.run import Recording
 from buswright.frames.sidecar import sidecar_of
 from buswright.frames.table import Event
 from buswright.report.recording import drops_words
-from buswright.report.text import count
 from buswright.tui.times import clock_text
 from buswright.tui.widgets.rows import Cell, Column
 from buswright.tui.widgets.toned import Line, Span, line, severity_tone
+from buswright.wording import plural
 from buswright.worker.snapshot import Snapshot, SourceNow
 
 MARKER_COLUMNS = (Column("at", 12), Column("no.", 4, right=True), Column("words", 30, grow=True))
@@ -100,7 +100,7 @@ def _lost(recording: Recording) -> Iterator[Line]:
     for name, severity in state.buses.items():
         away = "" if recording.connected.get(name, True) else "; NOT CONNECTED"
         yield _labelled(name, drops_words(recording, name) + away, severity)
-    yield _labelled("gaps", f"{count(recording.gaps, 'time')} without listening", state.gaps)
+    yield _labelled("gaps", f"{plural(recording.gaps, 'time')} without listening", state.gaps)
     yield _labelled("markers", f"{recording.markers}   m sets one")
     for note in recording.notes:
         yield _labelled("CAUTION", note, Severity.SUSPECT)

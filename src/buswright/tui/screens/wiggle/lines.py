@@ -11,12 +11,11 @@ from buswright.channels.following.follow import ChannelNow
 from buswright.channels.glitches import Glitch, GlitchKind
 from buswright.diagnosis.wiggle.advice import SIGNIFICANT, chance_text
 from buswright.diagnosis.wiggle.model import PlaceNow, WiggleNow
-from buswright.report.text import count
 from buswright.tui.digits import decimals_by_size, decimals_for, input_text, number
 from buswright.tui.times import clock_text, duration_text
 from buswright.tui.widgets.rows import Cell, Column
 from buswright.tui.widgets.toned import Line, Span, Tone, fitted, line, width_of
-from buswright.wording import times
+from buswright.wording import plural, times
 from buswright.worker.snapshot import SourceNow
 
 DIGITS = 4
@@ -102,7 +101,7 @@ def _doing(test: WiggleNow, *, bell: bool, width: int) -> Iterator[Line]:
     else:
         yield line(Span("QUIET", "head"), Span("  touch nothing"))
     quiet = quiet_total(test)
-    yield line(Span(f"quiet for {test.quiet_s:5.0f} s in total, with {count(quiet, 'glitch', 'glitches')}", "dim"))
+    yield line(Span(f"quiet for {test.quiet_s:5.0f} s in total, with {plural(quiet, 'glitch', 'glitches')}", "dim"))
     names = ", ".join(test.channels)
     if len(names) > width:
         names = f"{len(test.channels)} channels: {names}"
