@@ -26,9 +26,8 @@ from buswright.channels.following.follow import Follower
 from buswright.channels.session import Session
 from buswright.channels.watching import watch
 from buswright.diagnosis.case import Case
-from buswright.diagnosis.expected import absentees
 from buswright.diagnosis.now.channels import judge_channel
-from buswright.diagnosis.silence import missing_after_ns
+from buswright.diagnosis.silence import absentees, missing_after_ns
 from buswright.frames.table import Frames
 from buswright.health.baseline.baseline import IdBaseline
 from buswright.health.track import HealthTracker

@@ -11,7 +11,7 @@ from buswright.cli.main import main
 from buswright.errors import UserError
 from buswright.frames.formats.candump.writer import write_candump
 from buswright.frames.opening import open_capture
-from buswright.report.comparison import MOST_NOTES
+from buswright.report.commands.compare import MOST_NOTES
 
 ROOT = Path(__file__).parents[2]
 RUN, KEYON = ROOT / "captures" / "wrenfell_run.log", ROOT / "captures" / "wrenfell_keyon.asc"

@@ -7,18 +7,18 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from buswright.channels.carfile.model import CarFile
-from buswright.diagnosis.bus import bus_sightings
-from buswright.diagnosis.capture import capture_sightings
+from buswright.diagnosis.bus.errors import bus_sightings
+from buswright.diagnosis.bus.load import load_sightings
+from buswright.diagnosis.capture.drops import touch
+from buswright.diagnosis.capture.recorder import capture_sightings
 from buswright.diagnosis.case import Case, Sighting, merged
-from buswright.diagnosis.contents import contents_sightings
 from buswright.diagnosis.detected import DETECTED
-from buswright.diagnosis.drops import touch
-from buswright.diagnosis.duplicates import duplicate_sightings
-from buswright.diagnosis.gaps.findings import gap_sightings
-from buswright.diagnosis.load import load_sightings
 from buswright.diagnosis.mute import mute
-from buswright.diagnosis.node import node_sightings
-from buswright.diagnosis.timing import timing_sightings
+from buswright.diagnosis.node.absent import node_sightings
+from buswright.diagnosis.node.contents import contents_sightings
+from buswright.diagnosis.node.duplicates import duplicate_sightings
+from buswright.diagnosis.node.gaps.findings import gap_sightings
+from buswright.diagnosis.node.timing import timing_sightings
 from buswright.findings import Finding
 from buswright.health.baseline.baseline import Baseline
 from buswright.health.model.health import BusHealth

@@ -37,7 +37,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Measure what is no baseline yet, compare, show."""
     from buswright.health.baseline.compare import compare
-    from buswright.report import comparison as report
+    from buswright.report.commands import compare as report
 
     a, car_of_a = _baseline(options, options.earlier)
     b, car_of_b = _baseline(options, options.later)

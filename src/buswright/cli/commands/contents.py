@@ -22,7 +22,7 @@ def run(options: argparse.Namespace) -> int:
     """Read the capture once and print what it holds."""
     from buswright.frames.tally import Tally
     from buswright.messages.match import Matcher
-    from buswright.report import contents as report
+    from buswright.report.commands import contents as report
 
     databases = shared.load_databases(options)
     source = shared.Source.of(options)

@@ -53,7 +53,7 @@ def run(options: argparse.Namespace) -> int:
     from buswright.frames.formats.candump.writer import CandumpWriter
     from buswright.frames.formats.writing import Writer, rebased, rebased_events, write_all
     from buswright.frames.select import FrameSelection
-    from buswright.report import cutting as report
+    from buswright.report.commands import cut as report
 
     path = Path(options.out)
     form = _form(path)

@@ -25,7 +25,7 @@ from buswright.writing import claim, whole_file, whole_folder
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
     from buswright.messages.match import Databases
-    from buswright.report.decoding import Decoding
+    from buswright.report.commands.decode import Decoding
     from buswright.report.files.channels import ChannelWriter
 
 PIECE_FRAMES = 125_000
@@ -48,7 +48,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Decode and write."""
-    from buswright.report import decoding as report
+    from buswright.report.commands import decode as report
 
     car = shared.load_car(options)
     databases = shared.load_databases(options)
@@ -98,7 +98,7 @@ def _signals(options: argparse.Namespace, path: Path, source: shared.Source, dat
     """Signals as the databases scale them, at native rates: the straight way."""
     from buswright.channels.fitting import keys_by_bus
     from buswright.messages.selection import SignalSelection
-    from buswright.report.decoding import Decoding, grave_notes, never_came
+    from buswright.report.commands.decode import Decoding, grave_notes, never_came
     from buswright.report.files.signal_rows import SignalRows
     from buswright.report.files.signal_tables import SignalFolder
 
@@ -128,7 +128,7 @@ def _channels(
     from buswright.channels.fitting import keys_by_bus
     from buswright.channels.session import Session, databases_of
     from buswright.channels.spool import Spool
-    from buswright.report.decoding import Decoding, grave_notes, never_came
+    from buswright.report.commands.decode import Decoding, grave_notes, never_came
 
     names, unused = _chosen(car, options.select)
     writer = _writer(path, options, car)

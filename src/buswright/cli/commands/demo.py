@@ -85,8 +85,8 @@ def _drive_live(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
 def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     from buswright.channels.session import Session
     from buswright.health.track import HealthTracker
-    from buswright.report import channels as report
     from buswright.report import health
+    from buswright.report.commands import channels as report
     from buswright.report.health.report import report_of
     from buswright.simulate.source import DEMO_S, SimulatedCapture, demo_car
 

@@ -47,7 +47,7 @@ def run(options: argparse.Namespace) -> int:
     from buswright.channels.carfile.load import load_car_file
     from buswright.layout.draft.add import with_added
     from buswright.layout.draft.car_file import draft
-    from buswright.report import drafting as report
+    from buswright.report.commands import draft as report
 
     path = Path(options.out)
     if options.add and not path.is_file():

@@ -56,7 +56,7 @@ def run(options: argparse.Namespace) -> int:
     from buswright.cli.stopping import stopping
     from buswright.frames.recording.recorder import Recorder, space_for
     from buswright.frames.recording.run import header_of, record
-    from buswright.report import recording as report
+    from buswright.report.commands import record as report
 
     if not live_sources(options):
         raise UserError(f"{options.source[0]}: not a live bus", hint="`buswright interfaces` lists the live buses")

@@ -38,7 +38,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Measure, save, say what was remembered."""
     from buswright.health.baseline.file import document_of, save
-    from buswright.report.comparison import render_baseline
+    from buswright.report.commands.compare import render_baseline
 
     path = Path(options.out)
     shared.claim_output(options, path)
@@ -56,7 +56,7 @@ def measure(options: argparse.Namespace, car: CarFile | None) -> Baseline:
     from buswright.channels.session import Session
     from buswright.health.baseline.baseline import CaptureFacts, remember
     from buswright.health.phases import PhaseTracker
-    from buswright.report.contents import moment
+    from buswright.report.commands.contents import moment
 
     databases = shared.load_databases(options)
     source = shared.Source.of(options, car)

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from buswright.diagnosis.bus import errors_severity
+from buswright.diagnosis.bus.errors import errors_severity
+from buswright.diagnosis.bus.load import Crowd, crowd, load_severity
 from buswright.diagnosis.case import SECOND
-from buswright.diagnosis.load import Crowd, crowd, load_severity
 from buswright.diagnosis.now.moment import Moment, Reception
 from buswright.diagnosis.now.recording import drops_severity
 from buswright.findings import Finding, Severity

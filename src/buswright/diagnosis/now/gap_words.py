@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from buswright.diagnosis.case import Case
-from buswright.diagnosis.gaps.classify import classify
-from buswright.diagnosis.gaps.evidence import Step, counter_steps, overloaded
-from buswright.diagnosis.gaps.verdict import OVERLOAD, Verdict
+from buswright.diagnosis.node.gaps.classify import classify
+from buswright.diagnosis.node.gaps.evidence import Step, counter_steps, overloaded
+from buswright.diagnosis.node.gaps.verdict import OVERLOAD, Verdict
 from buswright.diagnosis.now.moment import Moment
 from buswright.health.model.gaps import GapGroup
 from buswright.health.model.identifiers import IdFigures

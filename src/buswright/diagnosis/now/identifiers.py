@@ -8,10 +8,9 @@ from enum import IntEnum
 
 from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.detected import DETECTED
-from buswright.diagnosis.expected import absentees
-from buswright.diagnosis.node import absent_severity
+from buswright.diagnosis.node.absent import absent_severity
 from buswright.diagnosis.now.moment import Moment, id_text, period_of
-from buswright.diagnosis.silence import is_guest, missing_after_ns
+from buswright.diagnosis.silence import absentees, is_guest, missing_after_ns
 from buswright.findings import Severity
 from buswright.health.model.gaps import LOADED
 from buswright.health.model.identifiers import IdFigures, NeverCame

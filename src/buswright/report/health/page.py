@@ -9,7 +9,7 @@ from buswright._version import __version__
 from buswright.findings import Finding, Severity
 from buswright.health.model.identifiers import IdFigures
 from buswright.health.spacings import Spacings
-from buswright.report.contents import moment
+from buswright.report.commands.contents import moment
 from buswright.report.findings import span
 from buswright.report.health import report as words
 from buswright.report.health.plots import MOST_LANES, plot_data

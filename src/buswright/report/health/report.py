@@ -413,7 +413,7 @@ def limits(report: HealthReport, which: str) -> str:
 
 def capture_lines(report: HealthReport) -> list[str]:
     """Say what is wrong with the recording itself, one sentence each; nothing for none."""
-    from buswright.report.contents import problem_lines
+    from buswright.report.commands.contents import problem_lines
 
     capture = report.health.capture
     said = [

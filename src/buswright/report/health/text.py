@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from buswright.findings import Severity
 from buswright.health.model.health import BusFigures
 from buswright.health.model.identifiers import IdFigures
-from buswright.report.contents import moment
+from buswright.report.commands.contents import moment
 from buswright.report.findings import finding_lines
 from buswright.report.health import report as words
 from buswright.report.health.report import HealthReport

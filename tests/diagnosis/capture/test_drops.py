@@ -7,14 +7,14 @@ from typing import Any
 import numpy as np
 import pytest
 
+from buswright.diagnosis.capture.drops import touch
 from buswright.diagnosis.case import Window
 from buswright.diagnosis.detect import diagnose
-from buswright.diagnosis.drops import touch
 from buswright.findings import Severity
 from buswright.health.model.health import BusHealth, ClockSet, Drop, Silences
 from buswright.health.model.identifiers import IdFigures
 
-from .made import MS, S, bus, counter, faults, found, gaps, health, identifier
+from ..made import MS, S, bus, counter, faults, found, gaps, health, identifier
 
 AT, LENGTH = 30 * S, 400 * MS
 

@@ -8,7 +8,7 @@ from buswright.findings import Severity
 from buswright.health.model.health import ControllerState, Duplicates
 from buswright.health.model.identifiers import Busiest
 
-from .made import MS, SECONDS, S, bus, errors, faults, found, gaps, health, identifier
+from ..made import MS, SECONDS, S, bus, errors, faults, found, gaps, health, identifier
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from buswright.channels.carfile.model import FrameName
+from buswright.diagnosis.bus.load import babblers
+from buswright.diagnosis.capture.drops import reported_drops
+from buswright.diagnosis.capture.host_lag import smear
 from buswright.diagnosis.case import (
     SECOND,
     Case,
@@ -19,10 +22,7 @@ from buswright.diagnosis.case import (
     subject_of,
     whole_run,
 )
-from buswright.diagnosis.drops import reported_drops
-from buswright.diagnosis.expected import never_seen
-from buswright.diagnosis.host_lag import smear
-from buswright.diagnosis.load import babblers
+from buswright.diagnosis.silence import never_seen
 from buswright.diagnosis.words import CLEAR_FILTERS
 from buswright.findings import Severity
 from buswright.health.model.health import BusFigures, CommonFilter, Duplicates

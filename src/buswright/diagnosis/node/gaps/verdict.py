@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from buswright.diagnosis.case import Case
-from buswright.diagnosis.gaps.evidence import Part, Silence, Step
+from buswright.diagnosis.node.gaps.evidence import Part, Silence, Step
 from buswright.wording import all_of, capital, duration, listed, percent, plural
 
 OVERLOAD = "overload"

@@ -12,7 +12,7 @@ from buswright.diagnosis.detect import diagnose
 from buswright.findings import Finding, Severity
 from buswright.health.model.health import BusFigures, BusHealth, Silences
 
-from .made import MS, SECONDS, S, bus, counter, errors, faults, found, gaps, health, identifier
+from ..made import MS, SECONDS, S, bus, counter, errors, faults, found, gaps, health, identifier
 
 PERIODS = (5, 10, 20, 100)
 AT = 20 * S

@@ -9,11 +9,11 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
+from buswright.diagnosis.capture.drops import recorder_subject, reported_drops
 from buswright.diagnosis.case import MILLISECOND, Case, Sighting, Window, merged, sighting, subject_of, titled
-from buswright.diagnosis.drops import recorder_subject, reported_drops
-from buswright.diagnosis.duplicates import mixed_streams
-from buswright.diagnosis.gaps.evidence import Step, Steps, counter_steps, overloaded, phase_known
-from buswright.diagnosis.gaps.verdict import ALONE, joined
+from buswright.diagnosis.node.duplicates import mixed_streams
+from buswright.diagnosis.node.gaps.evidence import Step, Steps, counter_steps, overloaded, phase_known
+from buswright.diagnosis.node.gaps.verdict import ALONE, joined
 from buswright.diagnosis.silence import FULL, is_guest, lost_severity, missing_after_ns
 from buswright.diagnosis.words import UNPLUG
 from buswright.findings import Severity

@@ -6,11 +6,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from buswright.channels.carfile.model import FrameName
+from buswright.diagnosis.capture.drops import recorder_subject, reported_drops
 from buswright.diagnosis.case import Case, Sighting, merged, sighting
-from buswright.diagnosis.drops import recorder_subject, reported_drops
-from buswright.diagnosis.gaps.classify import classify
-from buswright.diagnosis.gaps.single import single_sightings
-from buswright.diagnosis.gaps.verdict import HOST_LAG, OVERLOAD, PROVEN, TOGETHER, Verdict, joined, phase_limit
+from buswright.diagnosis.node.gaps.classify import classify
+from buswright.diagnosis.node.gaps.single import single_sightings
+from buswright.diagnosis.node.gaps.verdict import HOST_LAG, OVERLOAD, PROVEN, TOGETHER, Verdict, joined, phase_limit
 from buswright.diagnosis.words import CLEAR_FILTERS, FEED, LIVE_LOOM, METER, MODULE_POWER, UNPLUG
 from buswright.findings import Severity
 from buswright.wording import listed

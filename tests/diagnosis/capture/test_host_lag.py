@@ -9,17 +9,17 @@ from typing import Any
 import numpy as np
 import pytest
 
+from buswright.diagnosis.capture.host_lag import smear
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.detect import diagnose
-from buswright.diagnosis.host_lag import smear
 from buswright.findings import Finding, Severity
 from buswright.frames.table import Clock, Frames, concatenate
 from buswright.health.track import HealthTracker
 from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.run import START_EPOCH_NS, simulate_run
 
-from .made import bus, health
-from .matrix import wrenfell
+from ..made import bus, health
+from ..matrix import wrenfell
 
 MS = 1_000_000
 SLICE_NS = 2 * MS

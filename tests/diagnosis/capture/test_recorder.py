@@ -8,7 +8,7 @@ from buswright.frames.opening import open_capture
 from buswright.health.model.health import BitRate, ClockStep, CommonFilter, Drop, Duplicates, Spacing
 from buswright.health.track import HealthTracker
 
-from .made import MS, SECONDS, S, bus, errors, faults, found, health, identifier
+from ..made import MS, SECONDS, S, bus, errors, faults, found, health, identifier
 
 
 def test_a_well_capture_gives_nothing() -> None:
@@ -131,7 +131,7 @@ def test_where_the_rate_is_guessed_only_what_no_frame_can_do_is_proof(rate: int 
 
 def test_the_recording_of_a_road_car_has_host_stamps_and_nothing_serious() -> None:
     # Looked at by eye: ten seconds of one bus; 49 of 9999 frames stand within 50 us of the one before.
-    capture = open_capture(Path(__file__).parents[1] / "data" / "road_car.log")
+    capture = open_capture(Path(__file__).parents[2] / "data" / "road_car.log")
     tracker = HealthTracker()
     for frames in capture:
         tracker.update(frames)

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from buswright.diagnosis.bus import repeated
+from buswright.diagnosis.bus.errors import repeated
 from buswright.diagnosis.case import Case, Sighting, Window, sighting, stretches, subject_of, titled
 from buswright.diagnosis.words import UNPLUG
 from buswright.findings import Severity

@@ -13,8 +13,8 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from buswright.diagnosis.case import MILLISECOND, SECOND, Case, open_link
-from buswright.diagnosis.gaps.evidence import Part, Silence, Step, silences, unusual_errors
-from buswright.diagnosis.gaps.verdict import (
+from buswright.diagnosis.node.gaps.evidence import Part, Silence, Step, silences, unusual_errors
+from buswright.diagnosis.node.gaps.verdict import (
     HOST_LAG,
     OVERLOAD,
     Verdict,

@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 
 from buswright.channels.carfile.model import FrameName
+from buswright.diagnosis.capture.host_lag import Smear, smear
 from buswright.diagnosis.case import MILLISECOND, Case, Sighting, Window, merged, sighting, subject_of, titled
-from buswright.diagnosis.duplicates import mixed_streams
-from buswright.diagnosis.gaps.evidence import overloaded
-from buswright.diagnosis.host_lag import Smear, smear
+from buswright.diagnosis.node.duplicates import mixed_streams
+from buswright.diagnosis.node.gaps.evidence import overloaded
 from buswright.findings import Severity
 from buswright.health.model.identifiers import IdFigures, PeriodStrip
 from buswright.wording import percent, plural

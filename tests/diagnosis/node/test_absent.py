@@ -17,7 +17,7 @@ from buswright.health.model.identifiers import (
 )
 from buswright.messages.checksum import Checksum
 
-from .made import MS, SECONDS, S, absent, bus, counter, faults, found, health, identifier
+from ..made import MS, SECONDS, S, absent, bus, counter, faults, found, health, identifier
 
 EVENTS = tuple(CounterEvent(10 * S + n * S, "jump", 3, False) for n in range(40))
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from buswright.diagnosis.case import SECOND, Case, Sighting, Window, sighting, subject_of, whole_run
-from buswright.diagnosis.expected import absentees
-from buswright.diagnosis.silence import came_later
+from buswright.diagnosis.silence import absentees, came_later
 from buswright.diagnosis.words import MODULE_POWER, UNPLUG
 from buswright.findings import Severity
 from buswright.health.model.health import BusFigures

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 import numpy as np
 
 from buswright.channels.carfile.model import FrameName
-from buswright.diagnosis.bus import loudest, repeated
+from buswright.diagnosis.bus.errors import loudest, repeated
+from buswright.diagnosis.bus.load import babblers
 from buswright.diagnosis.case import MILLISECOND, Case, Sighting, Window, sighting, subject_of, titled
-from buswright.diagnosis.load import babblers
 from buswright.diagnosis.words import UNPLUG
 from buswright.findings import Severity
 from buswright.health.model.identifiers import IdFigures, TwoSenders

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from buswright.frames.table import Problems
-from buswright.report.contents import problem_lines, problems_json
+from buswright.report.commands.contents import problem_lines, problems_json
 from buswright.report.text import joined
 from buswright.wording import plural
 

@@ -1,0 +1,1 @@
+"""Is the bus well? Its errors, its bit rate, its room."""
