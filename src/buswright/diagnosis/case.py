@@ -8,7 +8,8 @@ from typing import NamedTuple
 
 from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.findings import FAULTS, THRESHOLDS, Finding, Severity
-from buswright.health.baseline.baseline import IdBaseline
+from buswright.health.baseline.baseline import Baseline, IdBaseline
+from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.model.health import BusFigures, BusHealth, LoadWindows
 from buswright.health.model.identifiers import IdFigures
 from buswright.wording import duration, listed, times
@@ -58,25 +59,36 @@ class Case:
         The car file, for thresholds, modules and the order of the daisy chain.
     remembered
         Identifiers of a good run; None without one.
+    channels
+        What the channels showed; None where none were decoded, so that nothing is said of them.
+    baseline
+        The good run itself; None without one.
     """
 
     health: BusHealth
     car: CarFile | None = None
     remembered: Mapping[FrameName, IdBaseline] | None = None
+    channels: Channels | None = None
+    baseline: Baseline | None = None
 
-    def limit(self, name: str, *, frame: FrameName | None = None, bus: str | None = None) -> float:
-        """Return a threshold: the override of the car file for the frame, else its bus, else the default."""
+    def limit(
+        self, name: str, *, channel: str | None = None, frame: FrameName | None = None, bus: str | None = None
+    ) -> float:
+        """Return a threshold: the car file's for the channel, else the frame, else its bus, else the default."""
         if self.car is None:
             return THRESHOLDS[name].default
-        return self.car.threshold(name, frame=frame, bus=bus or (frame.bus if frame else None))
+        return self.car.threshold(name, channel=channel, frame=frame, bus=bus or (frame.bus if frame else None))
 
-    def used(self, *names: str, frame: FrameName | None = None, bus: str | None = None) -> str:
+    def used(
+        self, *names: str, channel: str | None = None, frame: FrameName | None = None, bus: str | None = None
+    ) -> str:
         """Say which thresholds were used: name, value, unit and meaning of each."""
         parts = []
         for name in names:
             threshold = THRESHOLDS[name]
             unit = f" {threshold.unit}" if threshold.unit else ""
-            parts.append(f"{name} = {self.limit(name, frame=frame, bus=bus):g}{unit} ({threshold.meaning})")
+            value = self.limit(name, channel=channel, frame=frame, bus=bus)
+            parts.append(f"{name} = {value:g}{unit} ({threshold.meaning})")
         return "; ".join(parts)
 
     def at(self, time_ns: int | None) -> str:
@@ -110,6 +122,20 @@ class Case:
         """Return a module and its identifiers, as subjects."""
         ids = {subject_of(figures.name) for figures in self.health.ids_of(bus) if figures.module == module}
         return frozenset({f"module:{module}"} | ids)
+
+    @property
+    def evidence(self) -> Iterable[ChannelEvidence]:
+        """The channels that came; none where none were decoded."""
+        return () if self.channels is None else self.channels.values()
+
+    def with_channels(self, reach: frozenset[str]) -> frozenset[str]:
+        """Return subjects with the channels that come by those frames, from those modules, or over those buses."""
+        carried = set()
+        for each in self.evidence:
+            frame = "" if each.frame is None else subject_of(each.frame)
+            if not reach.isdisjoint((frame, f"module:{each.module}", f"bus:{each.bus}")):
+                carried.add(each.subject)
+        return reach | carried
 
     def everything(self) -> frozenset[str]:
         """Return all subjects: what a fault of the capture can account for."""

@@ -21,6 +21,7 @@ from buswright.diagnosis.node.gaps.findings import gap_sightings
 from buswright.diagnosis.node.timing import timing_sightings
 from buswright.findings import Finding
 from buswright.health.baseline.baseline import Baseline
+from buswright.health.channels.evidence import Channels
 from buswright.health.model.health import BusHealth
 
 
@@ -64,8 +65,14 @@ DETECTORS = (
 """Every detector; a new one is a module with a line here. What its faults mean is said in `DETECTED`."""
 
 
-def diagnose(health: BusHealth, *, car: CarFile | None = None, baseline: Baseline | None = None) -> tuple[Finding, ...]:
-    """Say what is wrong with the capture, the buses and the modules.
+def diagnose(
+    health: BusHealth,
+    *,
+    car: CarFile | None = None,
+    baseline: Baseline | None = None,
+    channels: Channels | None = None,
+) -> tuple[Finding, ...]:
+    """Say what is wrong with the capture, the buses, the modules and, where they were decoded, the channels.
 
     Parameters
     ----------
@@ -75,6 +82,8 @@ def diagnose(health: BusHealth, *, car: CarFile | None = None, baseline: Baselin
         The car file: thresholds, modules, the order of the daisy chain.
     baseline
         A good run; its identifiers are expected, others are unknown.
+    channels
+        What the channels showed; None: they aren't judged.
 
     Returns
     -------
@@ -82,12 +91,24 @@ def diagnose(health: BusHealth, *, car: CarFile | None = None, baseline: Baselin
         Root findings, the gravest first; what they account for stands in their `explains`. All that can be said is
         what the numbers are consistent with: no finding is no proof of health.
     """
-    return mute(sightings(Case(health, car, baseline.identifiers() if baseline is not None else None)))
+    return mute(sightings(case_of(health, car=car, baseline=baseline, channels=channels)))
+
+
+def case_of(
+    health: BusHealth,
+    *,
+    car: CarFile | None = None,
+    baseline: Baseline | None = None,
+    channels: Channels | None = None,
+) -> Case:
+    """Put together what detectors are given; see `diagnose`."""
+    return Case(health, car, baseline.identifiers() if baseline is not None else None, channels, baseline)
 
 
 def sightings(case: Case) -> tuple[Sighting, ...]:
-    """Run all detectors; equal faults of one subject are one sighting."""
-    return _joined(found for detector in DETECTORS for found in detector.sightings(case))
+    """Run all detectors; equal faults of one subject are one sighting, and what hits a frame hits its channels."""
+    found = _joined(found for detector in DETECTORS for found in detector.sightings(case))
+    return tuple(replace(one, reach=case.with_channels(one.reach)) for one in found)
 
 
 def _joined(found: Iterable[Sighting]) -> tuple[Sighting, ...]:

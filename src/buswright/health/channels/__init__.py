@@ -1,0 +1,1 @@
+"""How channels behave: what a run shows of each, in numbers without a verdict."""
