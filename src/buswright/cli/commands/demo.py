@@ -84,6 +84,7 @@ def _drive_live(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
 
 def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     from buswright.channels.session import Session
+    from buswright.health.channels.evidence import measure_channels
     from buswright.health.track import HealthTracker
     from buswright.report import health
     from buswright.report.commands import channels as report
@@ -96,13 +97,16 @@ def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     saved = _save(Path(options.save), capture, force=options.force) if options.save else None
     car = demo_car()
     tracker = HealthTracker(car=car)
-    overview = report.overview_of(Session(_measured(capture, tracker), car))
+    session = Session(_measured(capture, tracker), car)
+    overview = report.overview_of(session)
     width = min(shutil.get_terminal_size((100, 24)).columns, 120)
     shared.show(options, report, overview, plots=PLOTTED, width=width, braille=_can_show("⣿"))
     if options.json:
         return 0
     print("\nIts buses:\n")
-    put(health.render_text(report_of(tracker, capture, car, described=True), width=width))
+    measured = tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock)
+    judged = report_of(measured, capture, car, described=True, channels=measure_channels(session))
+    put(health.render_text(judged, width=width))
     put("\n" + _next(saved))
     return 0
 
