@@ -19,6 +19,9 @@ from buswright.diagnosis.node.contents import contents_sightings
 from buswright.diagnosis.node.duplicates import duplicate_sightings
 from buswright.diagnosis.node.gaps.findings import gap_sightings
 from buswright.diagnosis.node.timing import timing_sightings
+from buswright.diagnosis.sensors.calibration import calibration_sightings
+from buswright.diagnosis.sensors.decoding import decoding_sightings
+from buswright.diagnosis.sensors.physics import physics_sightings
 from buswright.findings import Finding
 from buswright.health.baseline.baseline import Baseline
 from buswright.health.channels.evidence import Channels
@@ -60,6 +63,9 @@ DETECTORS = (
     ),
     Detector(timing_sightings, "late-frames"),
     Detector(duplicate_sightings, "duplicate-id"),
+    Detector(decoding_sightings, "byte-order signedness mux-undefined out-of-range sender-invalid"),
+    Detector(calibration_sightings, "offset gain unit-mixup scale-or-unit calibration-overdue"),
+    Detector(physics_sightings, "swapped-channels sign-flipped stuck drift under-sampled"),
     Detector(contents_sightings, "counter-jump checksum-wrong frozen-frame wrong-length"),
 )
 """Every detector; a new one is a module with a line here. What its faults mean is said in `DETECTED`."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
@@ -310,12 +310,15 @@ class Channels(Mapping[str, ChannelEvidence]):
         Where channels were beyond their cautions and warnings, by time.
     car
         The car file; None without one.
+    undefined_mux
+        By "bus/message/multiplexer": frames in which it has a value that the database doesn't know.
     """
 
     by_name: Mapping[str, ChannelEvidence]
     absent: tuple[str, ...] = ()
     exceedances: tuple[Exceedance, ...] = ()
     car: CarFile | None = None
+    undefined_mux: Mapping[str, int] = field(default_factory=dict)
 
     def __getitem__(self, name: str) -> ChannelEvidence:
         return self.by_name[name]
@@ -423,4 +426,6 @@ def measure_channels(session: Session, names: Iterable[str] | None = None) -> Ch
             expected=expected,
             watched=watched,
         )
-    return Channels(found, tuple(absent), session.exceedances() if names is None else (), car)
+    return Channels(
+        found, tuple(absent), session.exceedances() if names is None else (), car, session.counts.undefined_mux
+    )
