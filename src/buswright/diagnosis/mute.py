@@ -45,8 +45,8 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
         }.items()
     }
 )
-"""Which faults a fault can account for, up to the node layer. Any of them accounts for whatever lies above that layer
-on its subjects while it lasts: without frames no value can be judged."""
+"""Which faults a fault can account for, up to the node layer and within a layer. Beyond that any fault accounts for
+what lies above its own layer on its subjects while it lasts: what isn't there, or is read wrongly, can't be judged."""
 
 
 def rank(sighting: Sighting) -> tuple[int, int, float, int, str]:
@@ -79,7 +79,7 @@ def mute(sightings: Sequence[Sighting]) -> tuple[Finding, ...]:
 def accounts_for(cause: Sighting, effect: Sighting) -> bool:
     """Whether one sighting explains another: by kind, subject, gravity and time."""
     own, other = cause.finding, effect.finding
-    higher = own.layer <= Layer.NODE < other.layer
+    higher = own.layer < other.layer > Layer.NODE
     if not (higher or other.fault in EXPLAINS.get(own.fault, frozenset())) or other.subject not in cause.reach:
         return False
     if own.fault == "bad-lines":

@@ -21,6 +21,8 @@ CLOSE_R = 0.95
 """Correlation from which the factor between two ways to know one quantity means something."""
 LAW_TOLERANCE = {"wheel_speed": 0.12, "vehicle_speed": 0.12, "accel_long": 0.30, "accel_lat": 0.25, "yaw_rate": 0.25}
 """How far a factor may be off where physics says one: tyres slip, roads are cambered, hills are steep."""
+AFTER_STOP = 30
+"""Windows after the engine stopped in which pressures still fall."""
 REST_LEAST = 10
 """Windows at rest below which a zero isn't judged."""
 
@@ -98,13 +100,179 @@ def calibration_sightings(case: Case) -> Iterator[Sighting]:
     """Hold channels against what they must show at rest, and against each other while driving."""
     if case.channels is None:
         return
-    found = [*_at_rest(case), *_together(case)]
-    yield from found
-    blamed = {one.finding.subject for one in found}
-    for one in _gains(case, Views(case.channels)):
-        if one.finding.subject not in blamed:
+    blamed: set[str] = set()
+    for one in (*_levels(case), *_at_rest(case), *_together(case), *_gains(case, Views(case.channels)), *_moved(case)):
+        if one.finding.subject not in blamed:  # the first that is said of a channel is the most telling
+            blamed.add(one.finding.subject)
             yield one
     yield from _overdue(case)
+
+
+# -- Levels ---------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Level:
+    """What a role's values can be on any car with a piston engine, generously.
+
+    Attributes
+    ----------
+    unit
+        Of the limits.
+    low, high
+        Limits of the quantile.
+    quantile
+        Which part of the run's values is held against them.
+    running
+        Only while the engine runs.
+    """
+
+    unit: str
+    low: float
+    high: float
+    quantile: float = 0.5
+    running: bool = False
+
+
+LEVELS = {
+    # Common practice, no source; wide enough for any car, so that only a wrong unit or scale leaves them.
+    "battery_voltage": _Level("V", 6.0, 18.0),
+    "module_supply": _Level("V", 4.0, 18.0),
+    "reference_voltage": _Level("V", 3.0, 12.5),
+    "oil_pressure": _Level("bar", 0.3, 12.0, running=True),
+    "fuel_pressure": _Level("bar", 0.8, 12.0, running=True),
+    "brake_pressure": _Level("bar", -5.0, 260.0, 0.999),
+    "manifold_pressure": _Level("kPa", 12.0, 400.0),
+    "barometric_pressure": _Level("kPa", 60.0, 110.0),
+    "lambda": _Level("", 0.55, 2.5, running=True),
+    "vehicle_speed": _Level("km/h", -2.0, 400.0, 0.999),
+    "wheel_speed": _Level("km/h", -2.0, 450.0, 0.999),
+    "engine_speed": _Level("rpm", -10.0, 22_000.0, 0.999),
+    "accel_lat": _Level("m/s2", -1.0, 60.0, 0.99),
+    "accel_long": _Level("m/s2", -1.0, 60.0, 0.99),
+    "yaw_rate": _Level("deg/s", -1.0, 250.0, 0.99),
+    "coolant_temperature": _Level("degC", -40.0, 150.0, 0.99),
+    "oil_temperature": _Level("degC", -40.0, 190.0, 0.99),
+    "air_temperature": _Level("degC", -40.0, 120.0, 0.99),
+}
+
+
+def _levels(case: Case) -> Iterator[Sighting]:
+    """Find channels whose level no car has, and the unit that would bring them back."""
+    channels = case.channels
+    assert channels is not None
+    driving = channels.driving
+    runs = driving.is_doing("idle", "driving")
+    for each in channels.values():
+        limits = LEVELS.get(each.role or "")
+        if limits is None or not each.measures or not units.compatible(each.series.unit or "", limits.unit):
+            continue
+        where = runs if limits.running else np.ones(len(runs), dtype=np.bool_)
+        held = each.value_grid.held(channels.number[where], most=5)
+        known = held[np.isfinite(held)]
+        if len(known) < 5 * REST_LEAST:
+            continue
+        level = float(np.quantile(units.convert(known, each.series.unit, limits.unit), limits.quantile))
+        if limits.low <= level <= limits.high:
+            continue
+        fits = [one for one in MIXED if limits.low <= level / one.factor <= limits.high]
+        if limits.unit == "degC" and limits.low <= (level - 32) / 1.8 <= limits.high:
+            fits = [Mixed(1.8, "°F read as °C")]
+        likely = fits[0].words if len(fits) == 1 else " or ".join(dict.fromkeys(one.words for one in fits[:3]))
+        own = each.sensor is not None
+        beyond = level > 1.5 * limits.high or level < 0.5 * limits.low
+        yield sighting(
+            ("unit-mixup" if own else "scale-or-unit") if fits else "gain",
+            Severity.FAULT if beyond else Severity.SUSPECT,
+            each.subject,
+            windows=_windows(each),
+            count=1,
+            confidence=0.8 if fits and beyond else 0.5,
+            evidence=[
+                f"{each.name} shows {level:.4g} {limits.unit}"
+                + (" while the engine runs" if limits.running else "")
+                + f"; on a car it lies between {limits.low:g} and {limits.high:g}.",
+                *([f"It would fit as {likely}."] if fits else []),
+            ],
+            threshold=f"{limits.low:g} to {limits.high:g} {limits.unit}, a wide range for any car",
+            ruled_out=_wires(each),
+            next_check=f"Look up unit and scale of {each.name} in the car file, the database and the sensor's sheet.",
+        )
+
+
+# -- Against a good run ---------------------------------------------------------------------------------------------
+
+
+def _moved(case: Case) -> Iterator[Sighting]:
+    """Find channels whose zero, or whose range, is another than in a good run."""
+    channels, baseline = case.channels, case.baseline
+    if baseline is None or channels is None:
+        return
+    driving = channels.driving
+    basis = {"key-on": "key-on", "standing": "idle"}.get(baseline.at_rest.basis if baseline.at_rest else "")
+    rests = driving.settled("key-on" if basis == "key-on" else "idle") if basis else None
+    for name, each in channels.items():
+        known = baseline.channels.get(name)
+        if known is None or not each.measures or not known.span:
+            continue
+        if known.high is not None and known.low is not None and abs(known.high) > 0.05 * known.span:
+            yield from _other_range(case, each, known.low, known.high)
+        if rests is None or known.rest is None or known.rest.zero is None or each.role not in STEADY_ZERO:
+            continue
+        held = each.value_grid.held(channels.number[rests], most=5)
+        held = held[np.isfinite(held)]
+        if len(held) < REST_LEAST:
+            continue
+        off = float(np.median(held)) - known.rest.zero
+        share = abs(off) / known.span
+        if share <= case.limit("zero_moved", channel=name):
+            continue
+        yield sighting(
+            "offset",
+            Severity.FAULT if share > case.limit("zero_moved_fault", channel=name) else Severity.SUSPECT,
+            each.subject,
+            windows=_windows(each),
+            count=1,
+            confidence=0.7,
+            evidence=(
+                f"At rest {name} shows {known.rest.zero + off:.4g} {each.series.unit}, off by {100 * share:.1f} %.",
+                f"In the good run it was {known.rest.zero:.4g} {each.series.unit}.",
+            ),
+            threshold=case.used("zero_moved", "zero_moved_fault", channel=name),
+            ruled_out=_wires(each),
+            next_check=f"Ask what was changed at {name} since the good run: ride height, mounting, a new sensor. "
+            "If nothing was, read its zero again with the car as it stood then.",
+            caution=_caution(each),
+        )
+
+
+STEADY_ZERO = frozenset(
+    {"damper_travel", "brake_pressure", "oil_pressure", "accel_lat", "accel_long", "accel_vert", "yaw_rate", "throttle"}
+)
+"""Roles whose value at rest is the same from run to run unless somebody changes the car."""
+
+
+def _other_range(case: Case, each: ChannelEvidence, low: float, high: float) -> Iterator[Sighting]:
+    """Compare how far a channel moved with a good run: a known factor between them is a unit mixed up."""
+    now = each.series.value[each.measured]
+    if len(now) < 200 or high - low <= 0:
+        return
+    ratio = float(now.max() - now.min()) / (high - low)
+    tolerance = 5 * case.limit("unit_guess", channel=each.name)
+    for one in MIXED:
+        if not 0.55 < one.factor < 1.6 and abs(ratio / one.factor - 1) <= tolerance:
+            yield sighting(
+                "unit-mixup" if each.sensor is not None else "scale-or-unit",
+                Severity.SUSPECT,
+                each.subject,
+                windows=_windows(each),
+                count=1,
+                confidence=0.5,
+                evidence=(f"{each.name} moved {ratio:.3g} times as far as in the good run: {one.words}?",),
+                threshold=f"within {100 * tolerance:.0f} % of a known factor",
+                next_check=f"Look what changed since the good run in scale, unit and sensor of {each.name}.",
+            )
+            return
 
 
 # -- At rest --------------------------------------------------------------------------------------------------------
@@ -116,16 +284,16 @@ def _at_rest(case: Case) -> Iterator[Sighting]:
     driving = channels.driving
     rests = driving.settled("key-on")
     before = np.cumsum(driving.is_doing("cranking", "idle", "driving")) == 0
-    rests &= before  # afterwards pressure and heat remain
-    if rests.sum() < REST_LEAST:
-        return
     for each in channels.values():
         rest = AT_REST.get(each.role or "")
         if rest is None or not each.measures:
             continue
-        level = _level(case, each, rests, rest.unit)
-        if level is None or _touched(each, rests):
+        # Before the first start, and after the engine ran, once its pressure has gone.
+        settled = (_level(case, each, part, rest.unit) for part in (rests & before, _late(rests & ~before)))
+        levels = [level for level in settled if level is not None]
+        if not levels or _touched(each, rests & before):
             continue
+        level = max(levels, key=lambda found: abs(found - rest.value))
         off = level - rest.value
         suspect, fault = rest.suspect, rest.fault
         if not suspect:
@@ -139,6 +307,13 @@ def _at_rest(case: Case) -> Iterator[Sighting]:
         elif abs(off) > suspect:
             severity = Severity.FAULT if abs(off) > fault else Severity.SUSPECT
             yield _sighting("offset", severity, each, off, rest, "", 0.75)
+
+
+def _late(rests: Bools) -> Bools:
+    """Leave the first seconds of each stretch out; bool[k]."""
+    run = np.arange(len(rests)) - np.maximum.accumulate(np.where(rests, -1, np.arange(len(rests))))
+    late: Bools = rests & (run > AFTER_STOP)
+    return late
 
 
 def _level(case: Case, each: ChannelEvidence, where: Bools, unit: str) -> float | None:

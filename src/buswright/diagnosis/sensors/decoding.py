@@ -129,10 +129,8 @@ def _sign(each: ChannelEvidence) -> Iterator[Sighting]:
         count=jumps,
         confidence=0.92,
         evidence=(
-            (
-                f"{each.name} jumps across {steps[widest]:,.0f} unused codes {plural(jumps, 'time')}.",
-                "its samples lie below that gap, the rest above.",
-            ),
+            f"{each.name} jumps across {steps[widest]:,.0f} unused codes {plural(jumps, 'time')}.",
+            f"{percent(below)} of its samples lie below that gap, the rest above.",
             f"Read as {right} it never jumps.",
         ),
         threshold=f"unused codes over {GAP_SHARE:g} of all, both sides over {percent(EDGE_SHARE)}",

@@ -23,6 +23,8 @@ MOVES = {
 """Roles whose value never rests while the car drives, and seconds after which resting is not believed at the least."""
 RATES_HZ = {"damper_travel": 100.0, "accel_vert": 50.0, "wheel_speed": 20.0, "throttle": 20.0, "brake_pressure": 20.0}
 """Slowest rate at which a role shows what it is fitted for (trade table of rates, common practice, no source)."""
+REPEATS = 0.5
+"""Share of samples that differ from the one before, below which a module sends values more often than it takes them."""
 ROUGH = 0.8
 """Steps between samples over their standard deviation from which they jump as noise does (1.41): common practice."""
 
@@ -336,10 +338,17 @@ def _slow(case: Case) -> Iterator[Sighting]:
         rate = each.series.rate_hz
         inside = np.isin(each.series.time_ns // FINE_NS, number) & ~each.bad
         value = each.series.value[inside]
-        if len(value) < 50 or not rate < RATES_HZ[each.role]:
+        if len(value) < 50:
             continue
+        moved = np.diff(value) != 0
+        fresh = float(moved.mean())
+        repeats = fresh < REPEATS and float(np.median(np.abs(np.diff(value)[moved]))) > 3 * _step_of(each)
+        rate *= fresh if repeats else 1.0
+        value = value[np.concatenate(([True], moved))] if repeats else value
         steps, spread = float(np.std(np.diff(value))), float(np.std(value))
-        if spread <= 0 or steps < ROUGH * spread or not _more_than_noise(each):
+        if not rate < RATES_HZ[each.role] or spread <= 0 or not _more_than_noise(each):
+            continue
+        if steps < ROUGH * spread and not repeats:
             continue
         yield sighting(
             "under-sampled",
@@ -349,7 +358,8 @@ def _slow(case: Case) -> Iterator[Sighting]:
             count=1,
             confidence=0.7,
             evidence=(
-                f"{each.name} comes {rate:.0f} times a second.",
+                f"{each.name} has {rate:.0f} new values a second"
+                + (f", each repeated {1 / fresh:.0f} times." if repeats else "."),
                 f"Between two samples it moves {steps / spread:.1f} times as far as it moves in all.",
             ),
             threshold=f"steps over {ROUGH:g} of the spread, below {RATES_HZ[each.role]:g} samples/s",
@@ -357,6 +367,13 @@ def _slow(case: Case) -> Iterator[Sighting]:
             next_check=f"Raise the rate of {each.message} to {RATES_HZ[each.role]:g}/s or more, or have the module "
             "filter below half the rate.",
         )
+
+
+def _step_of(each: ChannelEvidence) -> float:
+    """Return the smallest change that the value ever had: one raw step, about."""
+    changes = np.abs(np.diff(each.series.value))
+    changes = changes[changes > 0]
+    return float(changes.min()) if len(changes) else 0.0
 
 
 def _more_than_noise(each: ChannelEvidence) -> bool:

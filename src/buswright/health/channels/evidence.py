@@ -215,6 +215,14 @@ class ChannelEvidence:
         return found if self.series.quality is None else found | unusable(self.series.quality)
 
     @cached_property
+    def measured(self) -> Bools:
+        """Samples that were measured, however implausible: whole, not repeated, at no rail, not disowned; bool[n]."""
+        found = self.there & np.isfinite(self.series.value)
+        if self.series.quality is not None:
+            found &= (self.series.quality & np.uint16(BAD & ~Quality.IMPLAUSIBLE)) == 0
+        return found
+
+    @cached_property
     def bad_count(self) -> int:
         """How many these are."""
         return int(self.bad.sum())
@@ -283,8 +291,8 @@ class ChannelEvidence:
 
     @cached_property
     def value_grid(self) -> Grid:
-        """The usable values in windows of 100 ms, in the channel's unit."""
-        return self._laid(self.series.value, ~self.bad, FINE_NS)
+        """The values in windows of 100 ms, in the channel's unit, samples that are `measured`."""
+        return self._laid(self.series.value, self.measured, FINE_NS)
 
     @cached_property
     def noise_grid(self) -> Grid:
