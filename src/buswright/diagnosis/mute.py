@@ -41,6 +41,9 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
             "module-reset": f"{_LOSSES} id-missing wrong-length checksum-wrong frozen-frame",
             "duplicate-id": f"{_LOSSES} checksum-wrong wrong-length",
             "frozen-frame": "counter-jump",
+            "byte-order": "scale-or-unit out-of-range signedness",
+            "signedness": "scale-or-unit out-of-range",
+            "scale-or-unit": "out-of-range",
             "wrong-length": "checksum-wrong counter-jump",
         }.items()
     }

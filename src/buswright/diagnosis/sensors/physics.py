@@ -23,8 +23,6 @@ MOVES = {
 """Roles whose value never rests while the car drives, and seconds after which resting is not believed at the least."""
 RATES_HZ = {"damper_travel": 100.0, "accel_vert": 50.0, "wheel_speed": 20.0, "throttle": 20.0, "brake_pressure": 20.0}
 """Slowest rate at which a role shows what it is fitted for (trade table of rates, common practice, no source)."""
-REPEATS = 0.5
-"""Share of samples that differ from the one before, below which a module sends values more often than it takes them."""
 ROUGH = 0.8
 """Steps between samples over their standard deviation from which they jump as noise does (1.41): common practice."""
 
@@ -89,7 +87,6 @@ def _turned_sighting(way: View, judges: Sequence[View], fits: Sequence[Fit], *, 
         "sign-flipped",
         Severity.FAULT if sure else Severity.SUSPECT,
         f"channel:{name}",
-        windows=_all_of(way.first),
         count=1,
         confidence=0.9 if sure else 0.5,
         evidence=evidence,
@@ -149,7 +146,6 @@ def _swapped_sighting(one: View, other: View, made: Fit, judge: View, said: str,
         "swapped-channels",
         Severity.FAULT if sure else Severity.SUSPECT,
         first.subject,
-        windows=_all_of(first),
         count=1,
         confidence=min(0.9, abs(made.r)) if sure else 0.55,
         evidence=(
@@ -165,11 +161,6 @@ def _swapped_sighting(one: View, other: View, made: Fit, judge: View, said: str,
         caution=UNPLUG,
         reach=(second.subject,),
     )
-
-
-def _all_of(evidence: ChannelEvidence) -> tuple[Window, ...]:
-    time = evidence.series.time_ns
-    return (Window(int(time.min()), int(time.max())),) if len(time) else ()
 
 
 # -- Stuck ----------------------------------------------------------------------------------------------------------
@@ -236,9 +227,9 @@ def _at_an_end(each: ChannelEvidence, row: int) -> bool:
     band = each.live_band
     if band is not None and not band[0] < value < band[1]:
         return True
-    if each.role in ("throttle", "steering_angle", "engine_speed", "vehicle_speed", "wheel_speed"):
+    if each.role in ("throttle", "engine_speed", "vehicle_speed", "wheel_speed"):
         low, high = float(np.nanmin(each.quantity)), float(np.nanmax(each.quantity))
-        return value in (low, high) and high > low  # full throttle, or standing wheels
+        return value == low < high or (each.role == "throttle" and value == high)  # standing, or at full throttle
     return False
 
 
@@ -306,7 +297,6 @@ def _wandering(one: View, other: View, where: Bools | None) -> Iterator[Sighting
         "drift",
         Severity.SUSPECT,
         evidence.subject,
-        windows=_all_of(evidence),
         count=1,
         confidence=0.6,
         evidence=(
@@ -341,8 +331,9 @@ def _slow(case: Case) -> Iterator[Sighting]:
         if len(value) < 50:
             continue
         moved = np.diff(value) != 0
-        fresh = float(moved.mean())
-        repeats = fresh < REPEATS and float(np.median(np.abs(np.diff(value)[moved]))) > 3 * _step_of(each)
+        often = float(np.median(np.diff(np.flatnonzero(moved)))) if moved.sum() > 1 else 1.0  # usual repeats of a value
+        fresh = 1.0 / max(1.0, often)
+        repeats = often >= 2 and float(np.median(np.abs(np.diff(value)[moved]))) > 3 * _step_of(each)
         rate *= fresh if repeats else 1.0
         value = value[np.concatenate(([True], moved))] if repeats else value
         steps, spread = float(np.std(np.diff(value))), float(np.std(value))
@@ -354,7 +345,6 @@ def _slow(case: Case) -> Iterator[Sighting]:
             "under-sampled",
             Severity.SUSPECT,
             each.subject,
-            windows=_all_of(each),
             count=1,
             confidence=0.7,
             evidence=(
