@@ -123,7 +123,7 @@ class SpacingColumns:
         if not listed.all():
             few = tuple(column[listed] for column in few)
         self._cells = _reduced(*(np.concatenate(pair) for pair in zip(self._cells, few, strict=True)))
-        while len(np.unique(self._cells[0] & _COLUMN_MASK)) > MOST_COLUMNS:
+        while self._too_many_columns():
             self._widen()
 
     def result(self) -> Spacings:
@@ -137,6 +137,10 @@ class SpacingColumns:
             short = np.where(shortest[lo:hi] == _NEVER, -1, shortest[lo:hi])
             tracks[name] = SpacingTrack(start, frames[lo:hi], short, longest[lo:hi])
         return Spacings(self._width, tracks)
+
+    def _too_many_columns(self) -> bool:
+        columns = self._cells[0] & _COLUMN_MASK
+        return int(np.ptp(columns)) >= MOST_COLUMNS and len(np.unique(columns)) > MOST_COLUMNS
 
     def _widen(self) -> None:
         cells, *columns = self._cells
