@@ -107,16 +107,13 @@ class SpacingColumns:
         index = np.minimum(number, MOST_IDS).astype(np.uint16)
         order = np.argsort(index, kind="stable")
         index, time_ns = index[order], frames.time_ns[order]
-        first = np.ones(len(index), np.bool_)
-        first[1:] = index[1:] != index[:-1]
-        before = np.empty_like(time_ns)
-        before[1:] = time_ns[:-1]
-        before[first] = self._last[index[first]]
-        spacing = time_ns - before
-        unknown = (first & ~self._seen[index]) | (spacing < 0)
-        last = np.append(first[1:], True)
-        self._last[index[last]] = time_ns[last]
-        self._seen[index[last]] = True
+        starts = np.concatenate([[0], np.flatnonzero(index[1:] != index[:-1]) + 1])
+        who = index[starts]
+        spacing = np.diff(time_ns, prepend=0)
+        spacing[starts] = time_ns[starts] - self._last[who]
+        unknown = np.union1d(np.flatnonzero(spacing < 0), starts[~self._seen[who]])
+        self._last[who] = time_ns[np.append(starts[1:], len(index)) - 1]
+        self._seen[who] = True
         cells = (index.astype(np.int64) << _COLUMN_BITS) | (time_ns // self._width + _MIDDLE)
         few = _folded(cells, spacing, unknown)
         listed = few[0] < MOST_IDS << _COLUMN_BITS
@@ -165,14 +162,15 @@ def _reduced(cells: Int64s, frames: Int64s, shortest: Int64s, longest: Int64s) -
     )
 
 
-def _folded(cells: Int64s, spacing: Int64s, unknown: npt.NDArray[np.bool_]) -> tuple[Int64s, ...]:
-    """Reduce single frames to rows of cells: frames, shortest and longest of the spacings that are known."""
+def _folded(cells: Int64s, spacing: Int64s, unknown: npt.NDArray[np.intp]) -> tuple[Int64s, ...]:
+    """Reduce single frames to rows of cells: frames, shortest and longest of the spacings but those of some rows."""
     shortest, longest = spacing, spacing.copy()
     longest[unknown] = -1
     shortest[unknown] = _NEVER
-    if (cells[1:] < cells[:-1]).any():  # time went backwards
+    step = np.diff(cells)
+    if step.min(initial=0) < 0:  # time went backwards
         return _reduced(cells, np.ones(len(cells), np.int64), shortest, longest)
-    starts = np.flatnonzero(np.append(True, cells[1:] != cells[:-1]))
+    starts = np.concatenate([[0], np.flatnonzero(step) + 1])
     return (
         cells[starts],
         np.diff(starts, append=len(cells)),
