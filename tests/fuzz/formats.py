@@ -164,7 +164,7 @@ def sidecar(data, seed, folder):
 def baseline(data, seed, folder):
     from buswright.health.baseline.compare import compare
     from buswright.health.baseline.file import load
-    from buswright.report import comparison as report
+    from buswright.report.commands import compare as report
 
     good = folder / "kept.json"
     good.write_bytes(seed.data)
@@ -181,7 +181,7 @@ def car_file(data, seed, folder):
     """What the check accepts can be computed with."""
     from buswright.channels.carfile.load import check_car_file
     from buswright.channels.session import Session
-    from buswright.report import checking as report
+    from buswright.report.commands import check as report
 
     path = folder / NAMES["car file"]
     path.write_bytes(data)

@@ -37,6 +37,14 @@ def test_bad_lines_of_csv_cost_no_good_one(tmp_path):
     assert next(iter(problems)).line == 3
 
 
+@pytest.mark.parametrize(
+    ("head", "good"), [(CSV_HEAD, "1.5,123,0,0,0,1,EQ=="), (TRC_HEADS["1.1"], TRC_LINES["1.1"].format(1, 0x123))]
+)
+def test_a_byte_order_mark_hides_no_format(head, good, tmp_path):
+    found, _ = frames_between_bad_lines(f"\ufeff{head}", lambda _: good, ("",), tmp_path)
+    assert found == [0x123] * 7
+
+
 @pytest.mark.parametrize("version", TRC_HEADS)
 def test_bad_lines_of_trc_cost_no_good_one(version, tmp_path):
     bad = ("hello", "1) x Rx 0100 1 00", "     2)   2.0", " 9 9 9 9 9 9 9 9 9 9", "\x00\x01")

@@ -54,7 +54,8 @@ class SerialAdapter(threading.Thread):
                     os.write(self.here, frames if self.silent else answer + frames)
 
     def close(self):
-        os.close(self.there)
+        os.close(self.there)  # nobody holds it any more, so the thread's reading fails
+        self.join(30)
         os.close(self.here)
 
 

@@ -49,7 +49,7 @@ _MAY_BEGIN = np.isin(np.arange(256), list(BLANKS + b"-0123456789/;dDbBiInNeE"))
 
 def sniff(head: bytes, name: str) -> bool:  # noqa: ARG001  (content decides, not the name)
     """Whether a header line of an ASC file stands near the beginning, or, where that was cut off, frame lines."""
-    lines = [line for line in head.removeprefix(b"\xef\xbb\xbf").split(b"\n")[:400] if line.strip()]
+    lines = [line for line in head.split(b"\n")[:400] if line.strip()]
     if any(_HEADER.match(line) for line in lines[:20]):
         return True
     return 2 * sum(_TYPICAL.match(line) is not None for line in lines) > len(lines)

@@ -42,7 +42,7 @@ def sniff(head: bytes, name: str) -> bool:  # noqa: ARG001  (content decides, no
     """Whether any whole line near the beginning is a candump frame."""
     probe, stamps = Reading("probe"), Stamps()
     rows = Rows()
-    for line in head.removeprefix(b"\xef\xbb\xbf").split(b"\n")[:400]:
+    for line in head.split(b"\n")[:400]:
         read_line(line.rstrip(b"\r"), 0, 0, probe, stamps, rows)
         if len(rows):
             return True
