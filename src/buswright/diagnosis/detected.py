@@ -74,6 +74,17 @@ DETECTED: Mapping[str, Detected] = MappingProxyType(
         ),
         "wrong-length": Detected("the length is not the database's, or it changes", "{} has a wrong length", "length"),
         "unknown-id": Detected("an identifier is in no database and no car file", "{} is unknown", "unknown id"),
+        "open-circuit": Detected("an input reads what an open wire or an unplugged sensor gives", "{} reads as open"),
+        "short-to-ground": Detected(
+            "an input stands at 0 V where an open wire would not", "{} reads as shorted to ground"
+        ),
+        "short-to-supply": Detected(
+            "an input stands at its supply where an open wire would not", "{} reads as shorted to a supply"
+        ),
+        "supply-lost": Detected(
+            "the channels of one supply left their live bands together", "{} was lost for its channels", "no supply"
+        ),
+        "saturated": Detected("a quantity runs against the end of its sensor's or input's range", "{} is clipped"),
     }
 )
 """By name, lowest layer first: a detector's finding that lacks its entry here is refused."""

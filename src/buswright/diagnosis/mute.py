@@ -17,6 +17,9 @@ _FRAMES_A_LINE = 3
 """A damaged line costs a frame; lines run together cost two."""
 
 _LOSSES = "frames-lost sender-skips counter-jump late-frames"
+_UNREAL = "out-of-range sender-invalid impossible-rate offset gain unit-mixup swapped-channels sign-flipped stuck drift"
+"""What is said of values that a broken input made up."""
+_WIRES = "open-circuit short-to-ground short-to-supply loose-contact chafed-wire saturated"
 EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
     {
         cause: frozenset(effects.split())
@@ -42,6 +45,11 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
             "duplicate-id": f"{_LOSSES} checksum-wrong wrong-length",
             "frozen-frame": "counter-jump",
             "wrong-length": "checksum-wrong counter-jump",
+            "supply-lost": f"{_WIRES} {_UNREAL} supply-sag ground-shift ignition-noise cross-talk",
+            "open-circuit": f"{_WIRES} {_UNREAL} ignition-noise cross-talk",
+            "short-to-ground": f"{_WIRES} {_UNREAL} ignition-noise cross-talk",
+            "short-to-supply": f"{_WIRES} {_UNREAL} ignition-noise cross-talk",
+            "saturated": "stuck out-of-range",
         }.items()
     }
 )

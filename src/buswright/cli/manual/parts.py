@@ -21,8 +21,9 @@ HEALTH_THRESHOLDS = (
     *("reset_periods", "reset_s", "together_share", "spread_share"),
     *("counter_share_fault", "frozen_s", "frozen_frames", "two_sender_families"),
     *("bad_lines_share", "clock_jump_s", "common_shift_share", "echo_share", "host_spacing_share"),
+    *("debounce_s", "debounce_slow_s", "group_s", "group_share", "saturation_samples", "saturation_share"),
 )
-"""Thresholds that detectors of the layers capture, bus and node use."""
+"""Thresholds that detectors use."""
 
 _CODE = re.compile(r"(`[^`]*`)")
 
