@@ -192,6 +192,7 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
         "gap_periods": Threshold(3.0, "periods", "a channel silent for longer, and for gap_s, has a gap"),
         "gap_s": Threshold(0.05, "s", "a channel silent for longer, and for gap_periods, has a gap"),
         "spikes_per_minute": Threshold(3.0, "1/min", "spikes per minute that are a loose contact"),
+        "position_lift": Threshold(5.0, "", "how much more often in one position than on average is a chafed wire"),
         "saturation_samples": Threshold(5.0, "", "consecutive samples at the end of the scale"),
         "saturation_share": Threshold(0.001, "", "share of a session at the end of the scale"),
         "stuck_s": _Unread(2.0, "s", "no change for longer, while the car moves, is stuck"),

@@ -84,6 +84,13 @@ DETECTED: Mapping[str, Detected] = MappingProxyType(
         "supply-lost": Detected(
             "the channels of one supply left their live bands together", "{} was lost for its channels", "no supply"
         ),
+        "loose-contact": Detected(
+            "short dropouts to the level of an open wire, back to the same value", "{} has a loose contact"
+        ),
+        "chafed-wire": Detected(
+            "the same, tied to a position of steering, damper or throttle, or to ground where an open wire reads high",
+            "{} has a chafed wire",
+        ),
         "saturated": Detected("a quantity runs against the end of its sensor's or input's range", "{} is clipped"),
     }
 )

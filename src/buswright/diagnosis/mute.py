@@ -47,14 +47,16 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
             "wrong-length": "checksum-wrong counter-jump",
             "supply-lost": f"{_WIRES} {_UNREAL} supply-sag ground-shift ignition-noise cross-talk",
             "open-circuit": f"{_WIRES} {_UNREAL} ignition-noise cross-talk",
-            "short-to-ground": f"{_WIRES} {_UNREAL} ignition-noise cross-talk",
-            "short-to-supply": f"{_WIRES} {_UNREAL} ignition-noise cross-talk",
+            "short-to-ground": f"open-circuit short-to-supply loose-contact chafed-wire saturated {_UNREAL}",
+            "short-to-supply": f"open-circuit short-to-ground loose-contact chafed-wire saturated cross-talk {_UNREAL}",
+            "loose-contact": f"{_WIRES} {_UNREAL} ignition-noise",
+            "chafed-wire": f"open-circuit short-to-ground short-to-supply loose-contact saturated {_UNREAL}",
             "saturated": "stuck out-of-range",
         }.items()
     }
 )
-"""Which faults a fault can account for, up to the node layer. Any of them accounts for whatever lies above that layer
-on its subjects while it lasts: without frames no value can be judged."""
+"""Which faults a fault can account for. Any fault up to the node layer accounts for whatever lies above that layer on
+its subjects while it lasts: without frames no value can be judged."""
 
 
 def rank(sighting: Sighting) -> tuple[int, int, float, int, str]:

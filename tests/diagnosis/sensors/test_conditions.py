@@ -67,7 +67,10 @@ def test_moments_at_random_gather_nowhere(seed: int) -> None:
     assert not [g for g in found if g.chance < 1e-3]
 
 
-def test_a_channel_is_no_condition_of_itself() -> None:
-    _, steering, _, channels = _run()
-    times = steering.series.time_ns[steering.series.value > 85]
-    assert not [g for g in gatherings(channels, [steering], times) if g.by == "steer"]
+def test_a_channel_is_no_condition_of_itself_but_as_a_position_just_before() -> None:
+    seconds = np.arange(0, 120, 0.02)
+    swing = 90 * np.sin(seconds / 3)
+    for role, about in (("oil_temperature", set()), ("steering_angle", {"position"})):
+        own = made("own", swing, seconds=seconds, role=role)
+        times = own.series.time_ns[(own.series.value > 85) & (seconds % 1 < 0.02)]
+        assert {g.about for g in gatherings(channels_of(own), [own], times)} == about

@@ -137,8 +137,8 @@ def gatherings(channels: Channels, of: Sequence[ChannelEvidence], moments_ns: In
     channels
         All channels of the run.
     of
-        Whose moments they are: only windows where these were sent count, and what they say themselves is no
-        condition.
+        Whose moments they are: only windows where these were sent count, and of what they say themselves only a
+        position just before.
     moments_ns : int64[n]
         When it happened.
     """
@@ -185,8 +185,11 @@ def _columns(channels: Channels, number: Int64s, own: set[str]) -> Iterator[tupl
     )
     for about, roles in kinds:
         for each in channels.with_role(*roles):
-            if each.name not in own and len(each.value_grid):
-                yield about, each.name, each.series.unit, each.value_grid.held(number)
+            if len(each.value_grid) and (each.name not in own or about == "position"):
+                column = each.value_grid.held(number)
+                if each.name in own:  # what it said just before is still sound
+                    column = np.concatenate(([np.nan], column[:-1]))
+                yield about, each.name, each.series.unit, column
     seconds = (number - number[0]) * (FINE_NS * 1e-9)
     yield "time", "", "s", seconds
 

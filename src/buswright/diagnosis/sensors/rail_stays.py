@@ -9,11 +9,11 @@ from typing import Literal
 import numpy as np
 
 from buswright.channels import units
-from buswright.channels.samples.series import Floats
+from buswright.channels.samples.series import Floats, Quality
 from buswright.diagnosis.case import Case, Window
 from buswright.health.baseline.standstill import noise_of
 from buswright.health.channels.evidence import ChannelEvidence
-from buswright.health.channels.stretches import Stretches
+from buswright.health.channels.stretches import Stretches, stretches_of
 
 Side = Literal["low", "high"]
 
@@ -58,6 +58,8 @@ class Stay:
         Whether it was there from the first sample on, and up to the last.
     jumped, jumped_back
         Whether it got there, and left, within two samples; None from the start, and to the end.
+    filled
+        Share of its samples that are beyond: stays that were joined leave gaps.
     at_rail
         Whether the level is that of an open or a shorted wire, not only out of the band.
     """
@@ -75,6 +77,7 @@ class Stay:
     to_end: bool
     jumped: bool | None
     jumped_back: bool | None
+    filled: float
     at_rail: bool
 
     @property
@@ -124,9 +127,18 @@ def stays_of(each: ChannelEvidence, join_s: float) -> Iterator[Stay]:
     if each.live_band is None:
         return
     for side, band in (("low", (each.live_band[0], np.inf)), ("high", (-np.inf, each.live_band[1]))):
-        found = _joined(each, each.beyond(*band), round(join_s * 1e9))
+        found = _joined(each, _unmarked(each, each.beyond(*band)), round(join_s * 1e9))
         for first, stop in zip(found.first.tolist(), found.stop.tolist(), strict=True):
             yield _stay(each, "low" if side == "low" else "high", first, stop)
+
+
+def _unmarked(each: ChannelEvidence, found: Stretches) -> Stretches:
+    """Leave out what the sender marked as invalid itself: that code is no voltage."""
+    quality = each.series.quality
+    if quality is None or not len(found):
+        return found
+    marked = (quality & np.uint16(Quality.SENDER_INVALID)) != 0
+    return stretches_of(found.mask(len(each)) & ~marked, each.series.segments)
 
 
 def _joined(each: ChannelEvidence, found: Stretches, join_ns: int) -> Stretches:
@@ -172,6 +184,7 @@ def _stay(each: ChannelEvidence, side: Side, first: int, stop: int) -> Stay:
         to_end=to_end,
         jumped=None if first == segment else jumps(quantity[max(segment, came - _LED) : came], level, **size),
         jumped_back=None if to_end else jumps(quantity[left : min(left + _LED, segment_end)][::-1], level, **size),
+        filled=float(np.mean(inside <= each.live_band[0] if side == "low" else inside >= each.live_band[1])),
         at_rail=_at_rail(each, side, level),
     )
 

@@ -8,12 +8,22 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from buswright.diagnosis.case import MILLISECOND, Case, Sighting, Window, merged, sighting
+from buswright.diagnosis.case import Case, Sighting, Window, merged, sighting
 from buswright.diagnosis.sensors.rail_stays import Side, Stay, debounce_of, stays_of, wired
-from buswright.diagnosis.sensors.sharing import Candidate, candidates, named, reach_of, separating
+from buswright.diagnosis.sensors.sharing import (
+    THREE_WIRES,
+    Candidate,
+    candidates,
+    fallen_references,
+    named,
+    reach_of,
+    rivals_of,
+    said_of,
+    separating,
+)
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
-from buswright.wording import capital, duration, listed, plural, times
+from buswright.wording import capital, duration, plural, times
 
 _SURE = 0.65
 """A cause that is less likely than this among those that look alike is not said as a fault."""
@@ -22,6 +32,8 @@ _LIVELY = 0.7
 _FINGERPRINT_V = 0.005
 """How well a level on the car repeats that of the bench; two steps of the converter where these are more."""
 _LEAST_SAMPLES = 3
+_FILLED = 0.7
+"""Stays that were joined across more than the rest are a contact that chatters."""
 _FAULT_OF = {"open": "open-circuit", "ground": "short-to-ground", "supply": "short-to-supply"}
 _PRIOR = {
     # (open_reads, side): how likely open and short are where only the bias is known; a choice, not measured.
@@ -33,7 +45,6 @@ _PRIOR = {
     ("floating", "high"): (0.30, 0.70),
 }
 _UNKNOWN = (0.5, 0.5)
-_THREE_WIRES = ("linear", "ratiometric", "table", "polynomial")
 
 POWER_OFF = "Power off before you unplug or measure ohms: ignition off, battery isolated."
 _SUPPLY_CAUTION = "12 V on a 5 V input can destroy it: unplug the sensor before you measure."
@@ -49,7 +60,9 @@ def rail_sightings(case: Case) -> Iterator[Sighting]:
         stays = [
             stay
             for stay in stays_of(each, 2 * debounce)
-            if stay.samples >= _LEAST_SAMPLES and stay.window.end_ns - stay.window.start_ns >= least_ns
+            if stay.samples >= _LEAST_SAMPLES
+            and stay.filled >= _FILLED
+            and stay.window.end_ns - stay.window.start_ns >= least_ns
         ]
         wire = [stay for stay in stays if not stay.is_smooth]
         if wire:
@@ -154,7 +167,7 @@ def _by_fingerprint(each: ChannelEvidence, stay: Stay) -> tuple[float, float, st
     # Only the difference counts: a car's grounds shift both.
     weights = [float(np.exp(-0.5 * min((off**2 - nearest**2) / width**2, 8.0))) for off in (off_open, off_short)]
     what = "open wire" if off_open <= off_short else f"short to {'ground' if stay.side == 'low' else 'supply'}"
-    said = f"The bench test read {prints.open:.2f} V with the wire open and {shorted:.2f} V shorted: the {what} is nearest."
+    said = f"The bench read {prints.open:.2f} V with the wire open and {shorted:.2f} V shorted: the {what} is nearest."
     return weights[0], weights[1], said
 
 
@@ -176,7 +189,7 @@ def _not_this(each: ChannelEvidence, stay: Stay, cause: str) -> list[str]:
 def _check(each: ChannelEvidence, cause: str, short: str) -> str:
     plug = each.shares("plug")
     at = f"plug {plug}" if plug else f"the sensor of {each.name}"
-    three = each.sensor is not None and each.sensor.calibration.kind in _THREE_WIRES
+    three = each.sensor is not None and each.sensor.calibration.kind in THREE_WIRES
     if cause == "open":
         text = (
             f"Power off, unplug {at} and the module. Measure the signal wire end to end while you flex it: under 1 ohm "
@@ -239,8 +252,8 @@ def _together(
     found: dict[str, list[tuple[Candidate, list[Stay], list[Candidate]]]] = {}
     for group in clusters(held, round(case.limit("group_s") * 1e9)):
         bad = list({stay.each.name: stay.each for stay in group}.values())
-        ranked = _by_direction(group, candidates(bad, _showing(could, bad)))
-        if ranked and ranked[0].score >= case.limit("group_share") - 0.1 * (ranked[0].what == "supply"):
+        ranked = candidates(bad, could, {stay.each.name: stay.side for stay in group})
+        if ranked and ranked[0].score >= case.limit("group_share"):
             found.setdefault(ranked[0].subject, []).append((ranked[0], group, list(ranked[1:])))
     for seen in found.values():
         yield _shared(case, channels, seen)
@@ -266,44 +279,16 @@ def clusters(stays: Sequence[Stay], slack_ns: int) -> list[list[Stay]]:
     return [group for group in groups if len(group) > 1]
 
 
-def _showing(could: Sequence[ChannelEvidence], bad: Sequence[ChannelEvidence]) -> list[ChannelEvidence]:
-    """Return the channels that a lost supply shows on: thermistors may be fed by the module itself."""
-    names = {each.name for each in bad}
-    return [
-        each
-        for each in could
-        if each.name in names or (each.sensor is not None and each.sensor.calibration.kind in _THREE_WIRES)
-    ]
-
-
-def _by_direction(group: Sequence[Stay], ranked: Sequence[Candidate]) -> list[Candidate]:
-    """Rank again by which way each channel went: a lost supply takes all down, an open plug each to its own bias."""
-    low = sum(stay.side == "low" for stay in group)
-    told = [stay for stay in group if stay.each.sensor is not None and stay.each.sensor.open_reads in ("high", "low")]
-    own = sum(stay.each.sensor is not None and stay.each.sensor.open_reads == stay.side for stay in told)
-
-    def bonus(one: Candidate) -> float:
-        if one.what == "supply":
-            return 0.0 if low == len(group) else -0.6 * (1 - low / len(group))
-        if one.what == "ground":
-            return -0.6 * low / len(group) - 0.05
-        if one.what == "plug":
-            return -0.3 * (1 - own / len(told)) if told else -0.05
-        return -0.1
-
-    return sorted(ranked, key=lambda one: -(one.score + bonus(one)))
-
-
 def _shared(case: Case, channels: Channels, seen: Sequence[tuple[Candidate, list[Stay], list[Candidate]]]) -> Sighting:
     best, group, others = max(seen, key=lambda one: len(one[1]))
     members = list({stay.each.name: stay.each for _, stays, _ in seen for stay in stays}.values())
     windows = merged(stay.window for _, stays, _ in seen for stay in stays)
     begins = [stay.window.start_ns for stay in group]
-    fell = _fallen_references(channels, best, members, windows)
+    fell = fallen_references(channels, best, members, windows)
     lost = best.what in ("supply", "module", "message") and (
         sum(stay.side == "low" for stay in group) * 2 >= len(group) or bool(fell)
     )
-    rivals = [one for one in others if one.subject != best.subject and one.score > best.score - 0.5]
+    rivals = rivals_of(best, others)
     sure = 0.9 if not rivals else 0.75
     if best.what in ("module", "message"):
         sure = 0.55
@@ -318,9 +303,7 @@ def _shared(case: Case, channels: Channels, seen: Sequence[tuple[Candidate, list
         ],
     ]
     if rivals:
-        evidence.append(
-            f"They also share {listed([f'{one.words} ({len(one.bad)} of {one.through})' for one in rivals])}."
-        )
+        evidence.append(f"They also share {said_of(rivals)}.")
     if best.what in ("module", "message") and not any(each.shares("supply") for each in members):
         evidence.append(
             "The car file names no supply or plug for them, so what they share is known by the module only."
@@ -343,27 +326,6 @@ def _shared(case: Case, channels: Channels, seen: Sequence[tuple[Candidate, list
         caution=" ".join([POWER_OFF, *dict.fromkeys(text for each in members for text in _cautions(each))]),
         reach=reach_of(case, [*members, *(each for each, _ in fell)]),
     )
-
-
-def _fallen_references(
-    channels: Channels, best: Candidate, members: Sequence[ChannelEvidence], windows: Sequence[Window]
-) -> list[tuple[ChannelEvidence, float]]:
-    """Return channels of a reference voltage, of these modules, that fell by a tenth then; with their lowest value."""
-    modules = {each.module for each in members}
-    found = []
-    for each in channels.with_role("reference_voltage"):
-        supply = each.shares("supply")
-        if each.module not in modules or (supply is not None and best.what == "supply" and supply != best.name):
-            continue
-        times_ns, value = each.series.time_ns, each.series.value
-        inside = np.zeros(len(each), dtype=np.bool_)
-        for window in windows:
-            inside |= (times_ns >= window.start_ns - 100 * MILLISECOND) & (times_ns <= window.end_ns)
-        inside &= np.isfinite(value)
-        normal = float(np.nanmedian(value[~inside])) if (np.isfinite(value) & ~inside).any() else np.nan
-        if inside.any() and value[inside].min() < 0.9 * normal:
-            found.append((each, float(value[inside].min())))
-    return found
 
 
 def _intact(channels: Channels, best: Candidate, members: Sequence[ChannelEvidence]) -> list[ChannelEvidence]:

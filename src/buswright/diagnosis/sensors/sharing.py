@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from buswright.diagnosis.case import Case, subject_of
-from buswright.health.channels.evidence import ChannelEvidence, Shared
+import numpy as np
+
+from buswright.diagnosis.case import MILLISECOND, Case, Window, subject_of
+from buswright.health.channels.evidence import ChannelEvidence, Channels, Shared
 from buswright.wording import listed
 
 ELEMENTS: tuple[Shared, ...] = ("supply", "plug", "ground", "module", "message")
@@ -21,7 +23,9 @@ CHECKS = {
     "module": "Key on, measure the 5 V output and the sensor ground of {name} at the module itself.",
     "message": "Find the module that sends {name}. Measure its 5 V output and its sensor ground, key on.",
 }
-_WORDS = {"module": "module", "message": "message", "supply": "supply", "plug": "plug", "ground": "ground"}
+THREE_WIRES = ("linear", "ratiometric", "table", "polynomial")
+"""Kinds of calibration of sensors that a supply feeds."""
+_LEAST = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +51,7 @@ class Candidate:
     @property
     def words(self) -> str:
         """As sentences name it."""
-        return f"{_WORDS[self.what]} {self.name}"
+        return f"{self.what} {self.name}"
 
     @property
     def subject(self) -> str:
@@ -69,19 +73,27 @@ class Candidate:
 
 
 def candidates(
-    bad: Sequence[ChannelEvidence], among: Sequence[ChannelEvidence], least: int = 2
+    bad: Sequence[ChannelEvidence], could: Sequence[ChannelEvidence], sides: Mapping[str, str]
 ) -> tuple[Candidate, ...]:
     """Rank what channels share: the element whose channels all failed, and that all the failed pass through, first.
+
+    Which way they went counts too: a lost supply takes all down, an open plug each to its own bias.
 
     Parameters
     ----------
     bad
-        Channels that failed together.
-    among
-        All that could have shown it, these included.
-    least
-        Fewer failed channels through an element are none.
+        Channels that failed together, at least two through an element.
+    could
+        All that could have shown it, these included. Thermistors count only where they failed: they may be fed by
+        the module itself.
+    sides
+        Where each went, `low` or `high`, by name.
     """
+    among = [
+        each
+        for each in could
+        if each.name in sides or (each.sensor is not None and each.sensor.calibration.kind in THREE_WIRES)
+    ]
     names = {each.name for each in bad}
     found = []
     for what in ELEMENTS:
@@ -92,15 +104,45 @@ def candidates(
                 through.setdefault(shared, []).append(each)
         for name, own in through.items():
             hit = tuple(each for each in own if each.name in names)
-            if len(hit) >= least:
+            if len(hit) >= _LEAST:
                 score = len(hit) / len(own) - (len(bad) - len(hit)) / len(bad)
                 found.append(Candidate(what, name, hit, len(own), score))
-    return tuple(sorted(found, key=lambda one: (-round(one.score, 3), ELEMENTS.index(one.what))))
+    return tuple(sorted(found, key=lambda one: (-round(one.score - _against(one, sides), 3), ELEMENTS.index(one.what))))
+
+
+def _against(one: Candidate, sides: Mapping[str, str]) -> float:
+    """How much the directions speak against an element, in units of the score; a choice, not measured."""
+    low = sum(sides[each.name] == "low" for each in one.bad) / len(one.bad)
+    reads = [(each.sensor.open_reads if each.sensor is not None else None, sides[each.name]) for each in one.bad]
+    told = [read == side for read, side in reads if read in ("high", "low")]
+    if one.what == "supply":
+        return 0.6 * (1 - low)
+    if one.what == "ground":
+        return 0.6 * low + 0.05
+    if one.what == "plug":
+        return 0.3 * (1 - sum(told) / len(told)) if told else 0.05
+    return 0.1
+
+
+def rivals_of(best: Candidate, others: Sequence[Candidate]) -> list[Candidate]:
+    """Return the candidates that explain it nearly as well; a message is none where the wiring is known."""
+    return [
+        one
+        for one in others
+        if one.subject != best.subject
+        and one.score > best.score - 0.5
+        and (one.what != "message" or best.what == "module")
+    ]
+
+
+def said_of(rivals: Sequence[Candidate]) -> str:
+    """Write candidates with how many of their channels failed."""
+    return listed([f"{one.words} ({len(one.bad)} of {one.through})" for one in rivals])
 
 
 def separating(best: Candidate, others: Sequence[Candidate]) -> str:
     """Say the check of the best candidate, and what it means for the next one."""
-    second = next((one for one in others if one.subject != best.subject and one.score > 0), None)
+    second = next(iter(rivals_of(best, others)), None)
     if second is None:
         return best.check
     return f"{best.check} If {best.words} is sound, look at {second.words} next."
@@ -124,3 +166,24 @@ def reach_of(case: Case, members: Sequence[ChannelEvidence]) -> frozenset[str]:
 def named(channels: Sequence[ChannelEvidence]) -> str:
     """Write the names of channels, one after the other."""
     return listed([each.name for each in channels])
+
+
+def fallen_references(
+    channels: Channels, best: Candidate, members: Sequence[ChannelEvidence], windows: Sequence[Window]
+) -> list[tuple[ChannelEvidence, float]]:
+    """Return channels of a reference voltage, of these modules, that fell by a tenth then; with their lowest value."""
+    modules = {each.module for each in members}
+    found = []
+    for each in channels.with_role("reference_voltage"):
+        supply = each.shares("supply")
+        if each.module not in modules or (supply is not None and best.what == "supply" and supply != best.name):
+            continue
+        times_ns, value = each.series.time_ns, each.series.value
+        inside = np.zeros(len(each), dtype=np.bool_)
+        for window in windows:
+            inside |= (times_ns >= window.start_ns - 100 * MILLISECOND) & (times_ns <= window.end_ns)
+        inside &= np.isfinite(value)
+        normal = float(np.nanmedian(value[~inside])) if (np.isfinite(value) & ~inside).any() else np.nan
+        if inside.any() and value[inside].min() < 0.9 * normal:
+            found.append((each, float(value[inside].min())))
+    return found
