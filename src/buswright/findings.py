@@ -184,6 +184,7 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
         "ground_shift_fault_v": Threshold(0.025, "V", "common shift of channels on one ground that is a fault"),
         "noise_ratio_suspect": Threshold(2.0, "", "noise running over noise at key-on, worth a look"),
         "noise_ratio_fault": Threshold(5.0, "", "noise running over noise at key-on that is a fault"),
+        "noise_correlation": Threshold(0.6, "", "correlation of noise and engine speed that points at the ignition"),
         "spike_sd": Threshold(8.0, "", "robust standard deviations that make a spike"),
         "spike_steps": Threshold(3.0, "steps", "a spike is at least so many raw steps high"),
         "spike_window_s": Threshold(0.5, "s", "a spike is measured from the median of what came this long before"),

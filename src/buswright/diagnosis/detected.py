@@ -91,6 +91,12 @@ DETECTED: Mapping[str, Detected] = MappingProxyType(
             "the same, tied to a position of steering, damper or throttle, or to ground where an open wire reads high",
             "{} has a chafed wire",
         ),
+        "ignition-noise": Detected(
+            "noise that grows with the engine speed, both ways and all the time", "{} has noise from the ignition"
+        ),
+        "impossible-rate": Detected(
+            "a step faster than the quantity can change, which stays", "{} stepped faster than it can"
+        ),
         "saturated": Detected("a quantity runs against the end of its sensor's or input's range", "{} is clipped"),
     }
 )

@@ -23,6 +23,7 @@ HEALTH_THRESHOLDS = (
     *("bad_lines_share", "clock_jump_s", "common_shift_share", "echo_share", "host_spacing_share"),
     *("debounce_s", "debounce_slow_s", "group_s", "group_share", "saturation_samples", "saturation_share"),
     *("spike_sd", "spike_steps", "spike_s", "spike_return", "spikes_per_minute", "position_lift"),
+    *("noise_ratio_suspect", "noise_ratio_fault", "noise_correlation"),
 )
 """Thresholds that detectors use."""
 

@@ -87,14 +87,14 @@ def candidates(
         All that could have shown it, these included. Thermistors count only where they failed: they may be fed by
         the module itself.
     sides
-        Where each went, `low` or `high`, by name.
+        Where each went, `low` or `high`, by name; empty where they went nowhere.
     """
+    failed = {each.name for each in bad}
     among = [
         each
         for each in could
-        if each.name in sides or (each.sensor is not None and each.sensor.calibration.kind in THREE_WIRES)
+        if each.name in failed or not sides or (each.sensor is not None and each.sensor.calibration.kind in THREE_WIRES)
     ]
-    names = {each.name for each in bad}
     found = []
     for what in ELEMENTS:
         through: dict[str, list[ChannelEvidence]] = {}
@@ -103,7 +103,7 @@ def candidates(
             if shared:
                 through.setdefault(shared, []).append(each)
         for name, own in through.items():
-            hit = tuple(each for each in own if each.name in names)
+            hit = tuple(each for each in own if each.name in failed)
             if len(hit) >= _LEAST:
                 score = len(hit) / len(own) - (len(bad) - len(hit)) / len(bad)
                 found.append(Candidate(what, name, hit, len(own), score))
@@ -112,6 +112,8 @@ def candidates(
 
 def _against(one: Candidate, sides: Mapping[str, str]) -> float:
     """How much the directions speak against an element, in units of the score; a choice, not measured."""
+    if not sides:
+        return 0.0
     low = sum(sides[each.name] == "low" for each in one.bad) / len(one.bad)
     reads = [(each.sensor.open_reads if each.sensor is not None else None, sides[each.name]) for each in one.bad]
     told = [read == side for read, side in reads if read in ("high", "low")]
