@@ -180,6 +180,13 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
         "debounce_slow_s": Threshold(1.0, "s", "a temperature must stand at a rail this long"),
         "group_s": Threshold(0.1, "s", "channels that leave their live bands within this time fail together"),
         "group_share": Threshold(0.6, "", "share of the channels on one supply or plug that must fail together"),
+        "reference_off_suspect_v": Threshold(
+            0.1, "V", "a reference voltage this far off its nominal value worth a look"
+        ),
+        "reference_off_fault_v": Threshold(0.25, "V", "a reference voltage this far off its nominal value is a fault"),
+        "sag_share": Threshold(0.03, "", "channels of one supply that fall by more than this part show a sag"),
+        "sag_spread": Threshold(0.02, "", "how much the factors of these channels may differ"),
+        "crosstalk_correlation": Threshold(0.5, "", "correlation with the neighbour that is a fault"),
         "ground_shift_suspect_v": Threshold(0.010, "V", "common shift of channels on one ground worth a look"),
         "ground_shift_fault_v": Threshold(0.025, "V", "common shift of channels on one ground that is a fault"),
         "noise_ratio_suspect": Threshold(2.0, "", "noise running over noise at key-on, worth a look"),

@@ -91,6 +91,13 @@ DETECTED: Mapping[str, Detected] = MappingProxyType(
             "the same, tied to a position of steering, damper or throttle, or to ground where an open wire reads high",
             "{} has a chafed wire",
         ),
+        "supply-sag": Detected(
+            "a reference voltage is off, or the channels of one supply scale by one factor", "{} sags"
+        ),
+        "ground-shift": Detected(
+            "channels of one ground move by the same millivolts when a load is switched", "{} shifts under load"
+        ),
+        "cross-talk": Detected("an input copies a part of the input beside it", "{} copies its neighbour"),
         "ignition-noise": Detected(
             "noise that grows with the engine speed, both ways and all the time", "{} has noise from the ignition"
         ),

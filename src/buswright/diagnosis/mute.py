@@ -51,6 +51,9 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
             "short-to-supply": f"open-circuit short-to-ground loose-contact chafed-wire saturated cross-talk {_UNREAL}",
             "loose-contact": f"{_WIRES} {_UNREAL} ignition-noise",
             "chafed-wire": f"open-circuit short-to-ground short-to-supply loose-contact saturated {_UNREAL}",
+            "supply-sag": "offset gain unit-mixup drift out-of-range impossible-rate",
+            "ground-shift": "offset drift impossible-rate",
+            "cross-talk": "drift",
             "ignition-noise": "ignition-noise under-sampled",
             "saturated": "stuck out-of-range",
         }.items()

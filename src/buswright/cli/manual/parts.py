@@ -24,6 +24,8 @@ HEALTH_THRESHOLDS = (
     *("debounce_s", "debounce_slow_s", "group_s", "group_share", "saturation_samples", "saturation_share"),
     *("spike_sd", "spike_steps", "spike_s", "spike_return", "spikes_per_minute", "position_lift"),
     *("noise_ratio_suspect", "noise_ratio_fault", "noise_correlation"),
+    *("reference_off_suspect_v", "reference_off_fault_v", "sag_share", "sag_spread", "crosstalk_correlation"),
+    *("ground_shift_suspect_v", "ground_shift_fault_v"),
 )
 """Thresholds that detectors use."""
 
