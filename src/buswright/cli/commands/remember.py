@@ -10,17 +10,15 @@ Later, `buswright compare good.json SOURCE` lists what changed.
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
+from buswright.cli.examining import examine
 from buswright.cli.streams import put, put_json
-from buswright.errors import UserError
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
-    from buswright.frames.table import Frames
     from buswright.health.baseline.baseline import Baseline
 
 
@@ -53,37 +51,14 @@ def run(options: argparse.Namespace) -> int:
 
 def measure(options: argparse.Namespace, car: CarFile | None) -> Baseline:
     """Read the SOURCE of a command once, and make a baseline of it."""
-    from buswright.channels.session import Session
     from buswright.health.baseline.baseline import CaptureFacts, remember
     from buswright.health.phases import PhaseTracker
     from buswright.report.commands.contents import moment
 
-    databases = shared.load_databases(options)
-    source = shared.Source.of(options, car)
-    tracker, phases = source.tracker(options, car, databases), PhaseTracker(source.names)
-
-    def watched() -> Iterator[Frames]:
-        for frames in source:
-            tracker.update(frames)
-            phases.update(frames)
-            yield frames
-
-    session = Session(watched(), car, databases=databases, bus_names=source.names) if car or options.dbc else None
-    if session is not None:
-        session.recorded  # noqa: B018  (reads the capture, and with it feeds the trackers)
-    else:
-        for _ in watched():
-            pass
-    capture = source.capture
-    health = tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock)
-    first = health.capture.first_ns
-    if not health.capture.frames:
-        raise UserError(
-            f"{', '.join(map(str, capture.paths))}: holds no frames", hint="`buswright contents` lists what it holds"
-        )
-    source.check_fit(options, car, databases, shared.keys_of(health))
+    read, (phases,) = examine(options, car, shared.load_databases(options), decode=True, folds=(PhaseTracker,))
+    capture, first = read.source.capture, read.health.capture.first_ns
     facts = CaptureFacts(
         files=tuple(path.name for path in capture.paths),
         recorded=moment(first, "epoch") if capture.clock.origin == "epoch" and first is not None else None,
     )
-    return remember(health, session, phases=phases.result(), facts=facts)
+    return remember(read.health, read.session, phases=phases.result(), facts=facts)

@@ -12,6 +12,7 @@ from buswright.health.model.health import BusFigures, CaptureFigures, ModuleFigu
 from buswright.health.model.identifiers import IdFigures
 from buswright.report.commands.contents import CLOCK, problems_json
 from buswright.report.health import report as words
+from buswright.report.health.channels import as_json
 from buswright.report.health.report import HealthReport
 from buswright.report.plain import plain, some
 
@@ -47,6 +48,7 @@ def render_json(report: HealthReport) -> dict[str, Any]:
         "buses": [_bus(bus, report) for bus in health.buses.values()],
         "modules": [_module(module) for module in health.modules.values()],
         "ids": [_identifier(figures, report) for figures in report.worst_first],
+        "channels": as_json(report),
         "gap_groups": [_group(group) for group in health.gap_groups[:LISTED_GROUPS]],
         "gap_groups_count": health.gap_groups_count,
         "findings": plain(report.findings),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -11,12 +11,14 @@ from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.detect import diagnose
 from buswright.diagnosis.found import Found, Standing, worst
+from buswright.diagnosis.trust import Trust, counts, trust
 from buswright.findings import Finding, Layer, Severity
 from buswright.frames.capture import Capture
-from buswright.frames.table import Clock, Event, Problems
+from buswright.frames.table import Clock, Problems
+from buswright.health.baseline.baseline import Baseline
+from buswright.health.channels.evidence import Channels
 from buswright.health.model.health import BitRate, BusFigures, BusHealth, ModuleFigures, Peak
 from buswright.health.model.identifiers import IdFigures, Sending
-from buswright.health.track import HealthTracker
 from buswright.report.findings import headline, tally
 from buswright.wording import listed, plural
 
@@ -43,6 +45,8 @@ class HealthReport:
         Whether a car file or a database said what should be there.
     rules
         The car file, for its thresholds; None without one.
+    channels
+        What the channels showed; None where none were decoded.
     """
 
     health: BusHealth
@@ -54,6 +58,7 @@ class HealthReport:
     car: str = ""
     described: bool = False
     rules: CarFile | None = None
+    channels: Channels | None = None
 
     @property
     def first_ns(self) -> int | None:
@@ -78,7 +83,12 @@ class HealthReport:
     @cached_property
     def case(self) -> Case:
         """What was measured, with the thresholds in force."""
-        return Case(self.health, self.rules)
+        return Case(self.health, self.rules, channels=self.channels)
+
+    @cached_property
+    def trusted(self) -> tuple[Trust, ...]:
+        """How far each channel can be trusted, the worst first; empty where none were decoded."""
+        return trust(self.case, self.findings)
 
     @cached_property
     def _standings(self) -> Mapping[FrameName, Standing]:
@@ -115,19 +125,18 @@ class HealthReport:
 
 
 def report_of(
-    tracker: HealthTracker,
+    health: BusHealth,
     capture: Capture,
     car: CarFile | None,
     *,
     described: bool,
-    events: Sequence[Event] | None = None,
+    channels: Channels | None = None,
+    baseline: Baseline | None = None,
 ) -> HealthReport:
-    """Judge what a tracker measured of a capture; `events` where they are not all of the capture's."""
-    given = capture.events if events is None else events
-    health = tracker.result(events=given, problems=capture.problems, clock=capture.clock)
+    """Judge what was measured of a capture, and of its channels where they were decoded."""
     return HealthReport(
         health,
-        tuple(diagnose(health, car=car)),
+        diagnose(health, car=car, baseline=baseline, channels=channels),
         tuple(str(path) for path in capture.paths),
         capture.format,
         capture.clock,
@@ -135,6 +144,7 @@ def report_of(
         car.car.name if car is not None else "",
         described,
         car,
+        channels,
     )
 
 
@@ -144,7 +154,7 @@ def verdict(report: HealthReport) -> str:
     notes = len(report.findings) - len(judged)
     if judged:
         others = f" {len(judged) - 1} more below." if len(judged) > 1 else ""
-        return f"{tally(judged).upper()}. Worst: {headline(judged[0])}.{others}"
+        return f"{tally(judged).upper()}. Worst: {headline(judged[0])}.{others} {channel_words(report)}"
     seen = (
         f"{plural(len(report.health.buses), 'bus', 'buses')}, "
         f"{plural(len(report.health.ids), 'identifier')}, {plural(report.missing, 'frame')} missing"
@@ -152,7 +162,25 @@ def verdict(report: HealthReport) -> str:
     unknown = sum(figures.period.sending == "irregular" for figures in report.health.ids.values())
     not_judged = f" ({unknown} of unknown rhythm not counted)" if unknown else ""
     more = f", {plural(notes, 'note')}" if notes else ""
-    return f"BUSES: NOTHING SUSPECT. {seen}{not_judged}{more}. Channels were not checked."
+    return f"BUSES: NOTHING SUSPECT. {seen}{not_judged}{more}. {channel_words(report)}"
+
+
+def channel_words(report: HealthReport) -> str:
+    """Say in one sentence how the channels stand: how many were looked at, and which are not fine."""
+    if report.channels is None:
+        return "Channels were not checked."
+    number = counts(report.trusted)
+    bad = [f"{number[state]} {state}" for state in ("failed", "suspect") if number[state]]
+    rest = f"; {number['not judged']} not judged" if number["not judged"] else ""
+    wrong = [one for one in report.trusted if one.state in ("failed", "suspect")]
+    own = [one.channel for one in wrong if not one.through]
+    through = dict.fromkeys(one.through.partition(":")[2] or one.through for one in wrong if one.through)
+    names = listed(own, 3) if own else f"through {listed(list(through), 3)}"
+    limits = plural(len(report.channels.exceedances), "limit")
+    passed = f" {limits} of the car file passed." if report.channels.exceedances else ""
+    if not bad:
+        return f"Channels: nothing suspect in {number['fine']} of {len(report.trusted)}{rest}.{passed}"
+    return f"Channels: {', '.join(bad)} of {len(report.trusted)} ({names}){rest}.{passed}"
 
 
 def size_words(report: HealthReport) -> str:

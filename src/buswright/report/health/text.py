@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from buswright.findings import Severity
+from buswright.findings import Finding, Severity
 from buswright.health.model.health import BusFigures
 from buswright.health.model.identifiers import IdFigures
 from buswright.report.commands.contents import moment
 from buswright.report.findings import finding_lines
+from buswright.report.health import channels
 from buswright.report.health import report as words
 from buswright.report.health.report import HealthReport
 from buswright.report.text import joined, table
@@ -28,32 +29,35 @@ def render_text(report: HealthReport, *, width: int = 80, every: bool = False) -
     width = max(width, NARROWEST)
     origin = report.clock.origin
     lines = [
-        *_fold(words.verdict(report), width, indent="    "),
-        *_fold(f"{', '.join(report.files)}: {words.size_words(report)} from {moment(report.first_ns, origin)}", width),
-        *_title("Buses", words.limits(report, "load"), width),
+        *fold(words.verdict(report), width, indent="    "),
+        *fold(f"{', '.join(report.files)}: {words.size_words(report)} from {moment(report.first_ns, origin)}", width),
+        *section("Buses", width, words.limits(report, "load")),
         *_buses(report, width),
     ]
     if report.health.modules:
-        lines += [*_title("Modules", "", width), *_modules(report, width)]
-    lines += [*_title("Identifiers, worst first", words.limits(report, "jitter"), width), *_ids(report, width, every)]
-    lines += [*_title("Capture", "", width), *_capture(report, width)]
-    lines += [*_title("Findings", "", width), *_findings(report, width, every)]
+        lines += [*section("Modules", width), *_modules(report, width)]
+    lines += [*section("Identifiers, worst first", width, words.limits(report, "jitter")), *_ids(report, width, every)]
+    if report.channels is not None:
+        lines += [*section("Channels", width), *channel_lines(report, width, every)]
+    lines += [*section("Capture", width), *_capture(report, width)]
+    lines += [*section("Findings", width), *finding_section(report.findings, report, width, every)]
     return joined(lines)
 
 
-def _fold(text: str, width: int, indent: str = "") -> list[str]:
+def fold(text: str, width: int, indent: str = "") -> list[str]:
+    """Break a text into lines, further ones indented."""
     import textwrap
 
     return textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False)
 
 
-def _title(name: str, limit: str, width: int) -> list[str]:
+def section(name: str, width: int, limit: str = "") -> list[str]:
     """Write a section's name, and beside it the limits that its numbers are judged by."""
     if not limit:
         return ["", name]
     if len(name) + len(limit) + 4 <= width:
         return ["", f"{name}  ({limit})"]
-    return ["", name, *(f"  {line}" for line in _fold(f"({limit})", width - 2))]
+    return ["", name, *(f"  {line}" for line in fold(f"({limit})", width - 2))]
 
 
 def _buses(report: HealthReport, width: int) -> list[str]:
@@ -63,7 +67,7 @@ def _buses(report: HealthReport, width: int) -> list[str]:
     lines = fitted(columns, rows, width, drop=(6, 3))
     for bus in report.health.buses.values():
         if basis := words.basis_words(bus):
-            lines += _fold(f"  {basis}", width, "    ")
+            lines += fold(f"  {basis}", width, "    ")
         lines += _error_lines(bus, report, width)
     return lines
 
@@ -80,7 +84,7 @@ def _error_lines(bus: BusFigures, report: HealthReport, width: int) -> list[str]
         said += f"; bus-off at {report.at(errors.bus_off_ns[0])}"
     highest = [(errors.highest_transmit, "transmit"), (errors.highest_receive, "receive")]
     counters = ", ".join(f"{name} {number}" for number, name in highest if number is not None)
-    return _fold(f"{said}; highest counters: {counters}" if counters else said, width, "    ")
+    return fold(f"{said}; highest counters: {counters}" if counters else said, width, "    ")
 
 
 def _modules(report: HealthReport, width: int) -> list[str]:
@@ -115,20 +119,44 @@ def _id_row(figures: IdFigures, report: HealthReport) -> list[str]:
     return [MARKS[report.severity_of_id(figures.name)], str(figures.name), figures.message or "", rate, due, *rest]
 
 
+def channel_lines(report: HealthReport, width: int, every: bool, chosen: Collection[str] = ()) -> list[str]:
+    """Write the channels that are not fine (with `every` all), or the chosen ones, and the limits that were passed."""
+    wrong = [one for one in report.trusted if one.state in ("failed", "suspect")]
+    shown = list(report.trusted) if every else [one for one in wrong if not one.through]
+    if chosen:
+        shown = [one for one in report.trusted if one.channel in chosen]
+    lines = []
+    if shown:
+        columns = [Column(k, head, right=k in channels.RIGHT) for k, head in enumerate(channels.HEADS)]
+        lines += fitted(
+            columns, channels.rows(report, shown), width, drop=(6, 5, 7, 4, 9, 2), shorten=10 if not chosen else None
+        )
+    if every or chosen:
+        rest = []
+    else:
+        rest = channels.through_lines(wrong)
+        others = len(report.trusted) - len(wrong)
+        if others:
+            rest.append(f"{plural(others, 'channel')} with nothing to report or not judged (--all lists them)")
+    lines += [line for text in rest for line in fold(f"  {text}", width, "    ")]
+    return lines + [line for text in channels.limit_lines(report) for line in fold(f"  {text}", width, "    ")]
+
+
 def _capture(report: HealthReport, width: int) -> list[str]:
     clock = report.clock
     lines = [f"  time stamped by: {clock.source}; {clock.resolution_ns / 1000:g} µs steps"]
     said = words.capture_lines(report) or [
         "no damage seen: all lines read, time never went back, nothing twice, no loss reported"
     ]
-    return lines + [line for text in said for line in _fold(f"  {text}", width, "    ")]
+    return lines + [line for text in said for line in fold(f"  {text}", width, "    ")]
 
 
-def _findings(report: HealthReport, width: int, every: bool) -> list[str]:
-    notes = [finding for finding in report.findings if finding.severity is Severity.NOTE]
+def finding_section(findings: Sequence[Finding], report: HealthReport, width: int, every: bool) -> list[str]:
+    """Write findings in rank order; of mere notes the first ones, unless all are asked for."""
+    notes = [finding for finding in findings if finding.severity is Severity.NOTE]
     hidden = [] if every else notes[SHOWN_NOTES:]
     lines = []
-    for number, finding in enumerate(report.findings, 1):
+    for number, finding in enumerate(findings, 1):
         if not any(finding is each for each in hidden):
             lines += finding_lines(finding, number, report.first_ns, width)
     if hidden:

@@ -46,7 +46,7 @@ def _wired(signal: str, plausible: tuple[float, float], **keys: Any) -> Entry:
     entry |= keys | {"plausible": list(plausible)}
     wiring = {"input": name, "plug": wired.plug}
     if wired.ground:
-        wiring |= {"supply": "5V-A", "ground": wired.ground}
+        wiring |= {"supply": wired.supply, "ground": wired.ground}
     entry["wiring"] = wiring
     if wired.sensor in {"damper_75", "pressure_10", "pressure_2", "ntc_10k"}:
         opened = OPEN_V[SENSORS[wired.sensor]["open_reads"]]
@@ -143,7 +143,7 @@ CHASSIS_CHANNELS = (
     _sent("brake_travel", "BRAKES/PedalTravel", (0, 100), truth=None),
     *(
         _sent(f"brake_temperature_{corner}", f"BRAKE_TEMPERATURES/Disc{signal}", (-20, 900), position=position,
-              caution={"high": 620.0, "hold_s": 1.0})
+              caution={"high": 620.0, "hold_s": 1.0}, invalid_raw=[0xFFFF])
         for corner, signal, position in (
             ("fl", "FrontLeft", "front-left"),
             ("fr", "FrontRight", "front-right"),

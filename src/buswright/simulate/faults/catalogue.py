@@ -1,10 +1,10 @@
 """Faults that can be put into a run: what each is called, what its numbers mean, and what is true about it.
 
-Each acts where the real one does: in the sender before arbitration, on the wire, in the recorder behind it, or in
-the text that was written. So whatever is put in, the wire itself stays one that can exist.
+Each acts where the real one does: on the wire from a sensor, in the sender before arbitration, on the bus, in the
+recorder behind it, or in the text that was written. So whatever is put in, the bus itself stays one that can exist.
 
-A new kind is one function in bus.py, node.py, wiring.py, capture.py or text.py of this package, under `injector`. Its
-name, parameters, help text, truth and the runs that it is tried in come from there; what is forgotten raises on import.
+A new kind is one function in a module of this package, under `injector`. Its name, parameters, help text, truth and the
+runs that it is tried in come from there; what is forgotten raises on import.
 """
 
 from __future__ import annotations
@@ -71,6 +71,8 @@ class Kind:
         Severity where none is given.
     subject
         Where none is given.
+    onset_s
+        When it begins where nothing is said; what is wrong in a file is wrong from key-on.
     takes
         Kinds of subject that it acts on; empty: that of `subject`.
     tried
@@ -79,8 +81,9 @@ class Kind:
         Words that `Fault.variant` may hold, joined by "+"; with `any_variant` others too.
     company
         Other findings that rightly come with it.
-    is_fault, live, in_text
-        Whether it is a fault at all; whether a live bus can have it; whether it acts on written text.
+    is_fault, live, in_text, in_car_file
+        Whether it is a fault at all; whether a live bus can have it; whether it acts on written text; whether it is in
+        the car file, so that `demo_car` must know of it.
     turn
         When it is put in.
     """
@@ -91,6 +94,7 @@ class Kind:
     subject: str
     tried: tuple[Tried, ...]
     takes: tuple[str, ...] = ()
+    onset_s: float = 10.0
     severity: str = "(none)"
     default: float = 1.0
     variants: tuple[str, ...] = ()
@@ -99,6 +103,7 @@ class Kind:
     is_fault: bool = True
     live: bool = True
     in_text: bool = False
+    in_car_file: bool = False
     turn: Turn = Turn.ANY
 
     def __post_init__(self) -> None:
@@ -156,8 +161,8 @@ class Fault:
     kind
         A name from `KINDS`.
     subject
-        `bus:chassis`, `module:damper_node`, `id:chassis/1A0`, `channel:damper_fl`, `capture` or `car`; empty: the
-        kind's own example.
+        `bus:chassis`, `module:damper_node`, `id:chassis/1A0`, `channel:damper_fl`, `plug:C12`, `supply:5V-A`,
+        `ground:G2`, `capture` or `car`; empty: the kind's own example.
     onset_s
         Seconds from key-on.
     duration_s

@@ -1,0 +1,142 @@
+"""How one sample became a value: from the raw number to the unit, a step at a time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from buswright.channels.measured import electrical_of
+from buswright.channels.samples.series import Series, describe_quality
+
+if TYPE_CHECKING:
+    from buswright.channels.carfile.model import Channel, Sensor
+    from buswright.channels.session import Session
+    from buswright.messages.model import Signal
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step: what it is called, and what happened to the number."""
+
+    name: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """One sample, explained.
+
+    Attributes
+    ----------
+    channel
+        Its name.
+    time_ns
+        Of the sample.
+    steps
+        From the raw number to the unit.
+    """
+
+    channel: str
+    time_ns: int
+    steps: tuple[Step, ...]
+
+
+def explain(session: Session, name: str, at_ns: int | None = None) -> Explained | None:
+    """Explain a channel's last sample at or before a time; None: it had none by then.
+
+    Parameters
+    ----------
+    session
+        The capture, decoded.
+    name
+        Of the channel.
+    at_ns
+        On the capture's clock; None: the last sample of all.
+
+    Raises
+    ------
+    KeyError
+        There is no channel of that name.
+    """
+    series = session[name]
+    rows = np.arange(len(series)) if at_ns is None else np.flatnonzero(series.time_ns <= at_ns)
+    if not len(rows):
+        return None
+    row = int(rows[-1])
+    channel = session.car.channels[name] if session.car is not None else None
+    sensor = session.car.sensors[channel.sensor] if session.car and channel and channel.sensor else None
+    home = session.home(name)
+    steps = []
+    if channel is not None and channel.formula is not None:
+        steps += [Step("formula", channel.formula.text)]
+        steps += [Step("input", _held(session[each], int(series.time_ns[row]))) for each in channel.formula.inputs]
+    elif home is not None:
+        wanted = channel.signal.signal if channel is not None and channel.signal else name.rpartition("/")[2]
+        steps += _of_frame(session, home, wanted, series, row, channel, sensor)
+    if channel is not None and channel.zero is not None and channel.zero.add:
+        zero = channel.zero
+        said = ", ".join(str(each) for each in (zero.date, zero.by, zero.why) if each)
+        steps.append(Step("zero", f"{zero.add:+g} {series.unit}" + (f" ({said})" if said else "")))
+    steps.append(Step("value", _number(float(series.value[row]), series.unit)))
+    bits = 0 if series.quality is None else int(series.quality[row])
+    steps.append(Step("quality", describe_quality(bits) if bits else "nothing objected to"))
+    return Explained(name, int(series.time_ns[row]), tuple(steps))
+
+
+def _of_frame(
+    session: Session, home: str, wanted: str, series: Series, row: int, channel: Channel | None, sensor: Sensor | None
+) -> list[Step]:
+    message = session.recorded.messages[home]
+    signal = message.signals[wanted].signal
+    identifier = message.group.message.identifier if message.group.message is not None else ""
+    steps = [Step("frame", f"{home} (identifier {identifier}), signal {wanted}: {layout_words(signal)}")]
+    if series.raw is None:
+        return steps
+    raw = series.raw[row].item()
+    steps.append(Step("raw", f"{raw:,}" + (f" (0x{raw:X})" if isinstance(raw, int) and raw > 9 else "")))
+    scaled = float(raw) * float(signal.scale) + float(signal.offset)
+    sign = "−" if float(signal.offset) < 0 else "+"
+    offset = f" {sign} {abs(float(signal.offset)):g}" if signal.offset else ""
+    steps.append(Step("database", f"{raw:,} × {float(signal.scale):g}{offset} = {_number(scaled, signal.unit)}"))
+    if channel is None or sensor is None or series.volts is None:
+        return steps
+    unit = sensor.calibration.electrical
+    seen = float(electrical_of(channel, sensor, signal.unit, np.array([scaled]))[0])
+    if channel.input_scale is not None:
+        steps.append(Step("input", f"× input_scale {channel.input_scale:g} = {_number(seen, unit)}"))
+    elif signal.unit != unit:
+        steps.append(Step("input", f"{_number(scaled, signal.unit)} = {_number(seen, unit)}"))
+    made = float(series.value[row]) - (channel.zero.add if channel.zero is not None else 0.0)
+    curve = f"{sensor.name}: {sensor.calibration.describe()}"
+    steps += [
+        Step("input", _held(session[need.channel], int(series.time_ns[row]))) for need in sensor.calibration.needs
+    ]
+    steps.append(Step("sensor", f"{curve}; {_number(seen, unit)} = {_number(made, series.unit)}"))
+    if sensor.healthy is not None:
+        low, high = sensor.healthy
+        inside = low < seen < high
+        steps.append(
+            Step("wiring", f"{_number(seen, unit)} is {'inside' if inside else 'outside'} healthy {low:g} to {high:g}")
+        )
+    return steps
+
+
+def layout_words(signal: Signal) -> str:
+    """Say where in the payload a signal lies and how it is read: "bits 16-31, little-endian, unsigned"."""
+    order = "big-endian" if signal.big_endian else "little-endian"
+    kind = "float" if signal.is_float else "signed" if signal.signed else "unsigned"
+    return f"start bit {signal.start}, {signal.length} bits, {order}, {kind}"
+
+
+def _held(series: Series, time_ns: int) -> str:
+    """Say what another channel was at a time: its last sample by then."""
+    rows = np.flatnonzero(series.time_ns <= time_ns)
+    if not len(rows):
+        return f"{series.name}: no sample by then"
+    return f"{series.name} = {_number(float(series.value[rows[-1]]), series.unit)}"
+
+
+def _number(value: float, unit: str) -> str:
+    return f"{value:.6g} {unit}".rstrip()

@@ -1,0 +1,167 @@
+"""Which channels of a run can be trusted: fine, suspect, failed or not judged, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+from buswright.channels.samples.series import BAD, describe_quality
+from buswright.diagnosis.case import Case
+from buswright.diagnosis.found import Found
+from buswright.findings import Finding, Severity
+from buswright.health.channels.evidence import ChannelEvidence
+from buswright.wording import percent, plural
+
+State = Literal["failed", "suspect", "not judged", "fine"]
+STATES: tuple[State, ...] = get_args(State)
+"""The gravest first."""
+
+FAILED_SHARE = 0.5
+"""Bad samples over all samples from which a channel has failed without a finding (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trust:
+    """How far one channel can be trusted.
+
+    Attributes
+    ----------
+    channel
+        Its name.
+    state
+        `fine` only says that nothing was found in what was looked at.
+    why
+        One sentence.
+    finding
+        The finding that decided it; None where none did.
+    root
+        The finding it stands under; itself for a root.
+    samples, bad
+        How many came, and how many of these are unusable.
+    since_ns
+        First bad sample; None where there is none.
+    through
+        What it is not fine through: the module, frame, bus or part that brings it, or the channel that it is computed
+        from, as a subject; empty where the fault is its own.
+    """
+
+    channel: str
+    state: State
+    why: str
+    finding: Finding | None = None
+    root: Finding | None = None
+    samples: int = 0
+    bad: int = 0
+    since_ns: int | None = None
+    through: str = ""
+
+    @property
+    def share(self) -> float:
+        """Share of the samples that are unusable, 0..1."""
+        return self.bad / self.samples if self.samples else 0.0
+
+
+def trust(case: Case, findings: Sequence[Finding]) -> tuple[Trust, ...]:
+    """Judge every channel by what was found of it and by its samples, the gravest first.
+
+    Parameters
+    ----------
+    case
+        What was measured; without channels there is nothing to judge.
+    findings
+        What was found, roots in rank order.
+    """
+    if case.channels is None:
+        return ()
+    found = Found.of(findings)
+    judged = {each.name: _trust(each, found) for each in case.channels.values() if not each.computed}
+    judged |= {name: _absent(name, found) for name in case.channels.absent}
+    for each in case.channels.values():
+        if each.computed:
+            judged[each.name] = _computed(each, found, judged, case)
+    return tuple(sorted(judged.values(), key=_gravity))
+
+
+def _gravity(one: Trust) -> tuple[int, bool, float, str]:
+    return STATES.index(one.state), bool(one.through), -one.share, one.channel
+
+
+def counts(trusted: Sequence[Trust]) -> Mapping[State, int]:
+    """How many channels are in each state, the gravest first."""
+    return {state: sum(one.state == state for one in trusted) for state in STATES}
+
+
+def _trust(evidence: ChannelEvidence, found: Found) -> Trust:
+    samples, bad = len(evidence), evidence.bad_count
+    since = None
+    if bad:
+        since = int(evidence.series.time_ns[evidence.bad_stretches.first[0]])
+    pairs = found.of_subject.get(evidence.subject, ())
+    own, root = max(pairs, key=lambda pair: pair[0].severity, default=(None, None))
+    if own is None:
+        root = _carrier(evidence, found)
+    if own is not None and own.severity >= Severity.SUSPECT:
+        why = _by(own) if root is own else f"{_by(own)}, explained by {_by(root)}"
+        state: State = "failed" if own.severity is Severity.FAULT else "suspect"
+        return Trust(evidence.name, state, why, own, root, samples, bad, since)
+    if bad:
+        state = "failed" if bad >= FAILED_SHARE * samples else "suspect"
+        return Trust(evidence.name, state, _bad_words(evidence), own, root, samples, bad, since)
+    if own is None and root is not None:
+        why = f"what carries it was at fault: {_by(root)}"
+        return Trust(evidence.name, "suspect", why, None, root, samples, bad, since, root.subject)
+    unjudged = _not_judged(evidence)
+    if unjudged:
+        return Trust(evidence.name, "not judged", unjudged, own, root, samples)
+    return Trust(evidence.name, "fine", _looked_at(evidence), own, root, samples)
+
+
+def _carrier(evidence: ChannelEvidence, found: Found) -> Finding | None:
+    """Return the gravest root about what brings the channel: its frame, module or bus, or a part it hangs on."""
+    subjects = [f"module:{evidence.module}", f"bus:{evidence.bus}", "capture"]
+    subjects += [f"id:{evidence.frame}"] if evidence.frame is not None else []
+    subjects += [f"{what}:{evidence.shares(what)}" for what in ("supply", "ground", "plug") if evidence.shares(what)]
+    root = found.worst(*subjects)
+    return root if root is not None and root.severity is Severity.FAULT else None
+
+
+def _by(finding: Finding | None) -> str:
+    return "" if finding is None else f"{finding.fault} {finding.subject}"
+
+
+def _bad_words(evidence: ChannelEvidence) -> str:
+    share = percent(evidence.bad_count / len(evidence), 2)
+    bits = [bit for bit in evidence.objections if bit & BAD]
+    reason = describe_quality(bits[0]) if bits else "no value"
+    return f"{plural(evidence.bad_count, 'bad sample')} ({share}): {reason}"
+
+
+def _computed(evidence: ChannelEvidence, found: Found, judged: Mapping[str, Trust], case: Case) -> Trust:
+    """Judge a channel that a formula makes: it is no better than what goes into it."""
+    own = found.worst(evidence.subject)
+    sources = case.car.sources_of(evidence.name) if case.car is not None else []
+    known = [judged[name] for name in sources if name in judged]
+    worst = min(known, key=lambda one: STATES.index(one.state), default=None)
+    numbers = len(evidence), evidence.bad_count
+    if worst is None or worst.state in ("fine", "not judged"):
+        return Trust(evidence.name, "not judged", "computed from other channels", own, own, *numbers)
+    why, through = f"computed from {worst.channel}", worst.through or f"channel:{worst.channel}"
+    return Trust(evidence.name, worst.state, why, worst.finding, worst.root, *numbers, through=through)
+
+
+def _not_judged(evidence: ChannelEvidence) -> str:
+    if evidence.series.kind == "state":
+        return "a state: only its frames were checked"
+    return ""
+
+
+def _looked_at(evidence: ChannelEvidence) -> str:
+    if evidence.electrical:
+        return f"{evidence.quantity_unit}, value and timing show nothing wrong"
+    return "value and timing show nothing wrong; no volts to look at"
+
+
+def _absent(name: str, found: Found) -> Trust:
+    own = found.worst(f"channel:{name}")
+    return Trust(name, "not judged", "no sample came", own, own)

@@ -1,0 +1,135 @@
+"""The channels of a run as a report shows them: how far each can be trusted, its figures, the limits it passed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from buswright.channels.limits import Exceedance
+from buswright.channels.samples.series import Series
+from buswright.diagnosis.trust import Trust, counts
+from buswright.health.channels.evidence import ChannelEvidence
+from buswright.report.health.report import HealthReport
+from buswright.report.plain import plain, some
+from buswright.wording import listed, percent, plural
+
+HEADS = ("channel", "state", "last", "unit", "per s", "min", "mean", "max", "bad", "since", "why")
+RIGHT = (2, 4, 5, 6, 7, 8, 9)
+LISTED_LIMITS = 12
+"""Limits passed that are listed, the first ones; the rest is counted."""
+
+
+def rows(report: HealthReport, shown: Sequence[Trust]) -> list[list[str]]:
+    """Return the cells under `HEADS` for some channels."""
+    return [_row(report, one) for one in shown]
+
+
+def _row(report: HealthReport, one: Trust) -> list[str]:
+    evidence = report.channels.by_name.get(one.channel) if report.channels is not None else None
+    if evidence is None:
+        return [one.channel, one.state, "–", "", "–", "–", "–", "–", "–", "", one.why]
+    figures = evidence.series.statistics()
+    numbers = [number(value) for value in (figures.minimum, figures.mean, figures.maximum)]
+    rate = f"{figures.rate_hz:.1f}" if math.isfinite(figures.rate_hz) else "–"
+    bad = percent(one.share, 2) if one.bad else "0"
+    last, unit = number(last_value(evidence.series)), evidence.series.unit
+    return [one.channel, one.state, last, unit, rate, *numbers, bad, report.at(one.since_ns), one.why]
+
+
+def last_value(series: Series) -> float:
+    """Return the last usable value; NaN if there is none."""
+    usable = np.flatnonzero(series.valid)
+    return float(series.value[usable[-1]]) if len(usable) else math.nan
+
+
+def number(value: float) -> str:
+    """Write a value with about four digits; a dash where there is none."""
+    if not math.isfinite(value):
+        return "–"
+    size = abs(value)
+    return f"{value:.{0 if size >= 1000 else 1 if size >= 100 else 2 if size >= 1 else 3}f}"
+
+
+def calibration_words(evidence: ChannelEvidence) -> str:
+    """Say how a channel is made: its sensor's curve and its zero, or who scales it."""
+    channel = evidence.channel
+    if channel is not None and channel.formula is not None:
+        return f"= {channel.formula.text}"
+    sensor = evidence.sensor
+    said = f"{sensor.name}: {sensor.calibration.describe()}" if sensor is not None else "scaled by the database"
+    if channel is not None and channel.zero is not None and channel.zero.add:
+        said += f", zero {channel.zero.add:+g} {evidence.series.unit}"
+    return said
+
+
+def through_lines(trusted: Sequence[Trust]) -> list[str]:
+    """Say which channels are not fine through something that brings them, a sentence for each such thing."""
+    by: dict[str, list[Trust]] = {}
+    for one in trusted:
+        if one.through:
+            by.setdefault(one.through, []).append(one)
+    return [
+        f"{plural(len(each), 'channel')} through {subject.partition(':')[2] or subject}: "
+        f"{listed([one.channel for one in each], 4)}"
+        for subject, each in by.items()
+    ]
+
+
+def limit_lines(report: HealthReport) -> list[str]:
+    """Say which cautions and warnings of the car file were passed, the first ones by name."""
+    if report.channels is None:
+        return []
+    car, passed = report.rules, report.channels.exceedances
+    if car is None or not any(each.caution or each.warning for each in car.channels.values()):
+        return ["The car file sets no caution or warning."] if car is not None else []
+    if not passed:
+        return ["No channel passed a caution or warning of the car file."]
+    lines = [_limit(report, each) for each in passed[:LISTED_LIMITS]]
+    return lines + ([f"{len(passed) - LISTED_LIMITS} more limits passed"] if len(passed) > LISTED_LIMITS else [])
+
+
+def _limit(report: HealthReport, each: Exceedance) -> str:
+    return (
+        f"{each.level}: {each.channel} {each.side}, {number(each.peak)} {each.unit} (limit {each.limit:g}), "
+        f"at {report.at(each.start_ns)} for {each.duration_s:.1f} s"
+    )
+
+
+def as_json(report: HealthReport) -> dict[str, Any] | None:
+    """Return what `--json` says of the channels; None where none were decoded."""
+    channels = report.channels
+    if channels is None:
+        return None
+    return {
+        "looked_at": len(report.trusted),
+        "counts": {state.replace(" ", "_"): count for state, count in counts(report.trusted).items()},
+        "trust": [_trust_json(one, channels.by_name.get(one.channel)) for one in report.trusted],
+        "exceedances": [
+            some(each, "channel level side limit unit start_ns end_ns peak peak_ns") for each in channels.exceedances
+        ],
+    }
+
+
+def _trust_json(one: Trust, evidence: ChannelEvidence | None) -> dict[str, Any]:
+    document = {
+        **some(one, "channel state why samples bad share since_ns"),
+        "fault": None if one.finding is None else one.finding.fault,
+        "root": None if one.root is None else f"{one.root.fault} {one.root.subject}",
+    }
+    if evidence is None:
+        return {**document, "unit": "", "objections": {}, "calibration": "", **dict.fromkeys(_FIGURES.split())}
+    figures = evidence.series.statistics()
+    return {
+        **document,
+        "unit": evidence.series.unit,
+        "objections": {bit.name: count for bit, count in evidence.objections.items()},
+        "calibration": calibration_words(evidence),
+        "last": plain(last_value(evidence.series)),
+        **some(figures, "rate_hz minimum mean maximum"),
+    }
+
+
+_FIGURES = "last rate_hz minimum mean maximum"

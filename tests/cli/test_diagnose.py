@@ -1,0 +1,70 @@
+"""`buswright diagnose`: findings, trust in every channel, and how a value came about."""
+
+from __future__ import annotations
+
+import json
+from importlib import resources
+
+import jsonschema
+import pytest
+
+from buswright.cli.main import main
+from buswright.errors import UserError
+
+FLAKY = "captures/wrenfell_flaky.log"
+CAR = "dbc_examples/wrenfell.toml"
+
+
+def document(capsys, *arguments):
+    status = main(["diagnose", *arguments, "--json"])
+    found = json.loads(capsys.readouterr().out)
+    schema = json.loads(resources.files("buswright.report.schemas").joinpath("diagnose.schema.json").read_text("utf-8"))
+    jsonschema.validate(found, schema)
+    return status, found
+
+
+def test_a_restart_explains_the_channels_that_its_module_sends(capsys):
+    status, found = document(capsys, FLAKY, "--car", CAR)
+    assert status == 1
+    assert found["findings"][0]["subject"] == "module:damper_node"
+    trust = {one["channel"]: one for one in found["channels"]["trust"]}
+    assert trust["damper_fl"]["state"] == "suspect"
+    assert trust["damper_fl"]["root"] == "module-reset module:damper_node"
+    assert trust["damper_fl_speed"]["why"] == "computed from damper_fl"
+    assert trust["engine_speed"]["state"] == "fine"
+
+
+def test_a_clean_run_trusts_what_was_looked_at_and_says_what_was_not(capsys):
+    status, found = document(capsys, "captures/wrenfell_run.log", "--car", CAR)
+    assert status == 0
+    assert found["channels"]["counts"]["failed"] == found["channels"]["counts"]["suspect"] == 0
+    assert found["channels"]["counts"]["not_judged"] == 18
+    assert "channels" in found["looked_at"]
+
+
+def test_a_value_is_explained_from_the_raw_number_to_the_unit(capsys):
+    _, found = document(capsys, FLAKY, "--car", CAR, "--channel", "oil_pressure", "--at", "12.5")
+    (explained,) = found["explained"]
+    steps = {step["name"]: step["text"] for step in explained["steps"]}
+    assert steps["raw"] == "2,388 (0x954)"
+    assert steps["database"] == "2,388 × 1 = 2388 mV"
+    assert steps["sensor"].endswith("2.388 V = 4.72281 bar")
+    # The line of the car file, worked out by hand: (2.388 / 4.997 * 5 - 0.5) / 4 * 10 bar.
+    assert float(steps["value"].split()[0]) == pytest.approx((2.388 / 4.997 * 5 - 0.5) / 4 * 10, rel=1e-3)
+    assert {finding["subject"] for finding in found["findings"]} == {"module:damper_node"}
+
+
+def test_without_a_car_file_or_database_it_says_that_channels_were_not_decoded(capsys):
+    main(["diagnose", FLAKY])
+    assert "Channels: not decoded" in capsys.readouterr().out
+
+
+def test_a_channel_that_is_not_there_gets_the_nearest_name():
+    with pytest.raises(UserError, match="no such channel") as caught:
+        main(["diagnose", FLAKY, "--car", CAR, "--channel", "oil_presure"])
+    assert "oil_pressure" in str(caught.value.hint)
+
+
+def test_a_moment_needs_a_channel():
+    with pytest.raises(UserError, match="--at needs --channel"):
+        main(["diagnose", FLAKY, "--car", CAR, "--at", "12"])
