@@ -35,12 +35,11 @@ _CATALOGUE: Mapping[Layer, str] = MappingProxyType(
         Layer.BUS: "bus-errors bus-overload babbling-node no-acknowledge bus-off wrong-bitrate segment-open",
         Layer.NODE: "module-missing module-reset id-missing frames-lost sender-skips late-frames duplicate-id "
         "counter-jump checksum-wrong frozen-frame wrong-length unknown-id",
-        Layer.DECODING: "byte-order* signedness* bit-position* mux-undefined* scale-or-unit* out-of-range* "
-        "sender-invalid*",
+        Layer.DECODING: "byte-order signedness bit-position* mux-undefined scale-or-unit out-of-range sender-invalid",
         Layer.ELECTRICAL: "open-circuit short-to-ground short-to-supply supply-lost supply-sag ground-shift "
         "loose-contact chafed-wire ignition-noise impossible-rate saturated cross-talk",
-        Layer.CALIBRATION: "offset* gain* unit-mixup* calibration-overdue*",
-        Layer.PHYSICS: "swapped-channels* sign-flipped* stuck* drift* under-sampled*",
+        Layer.CALIBRATION: "offset gain unit-mixup calibration-overdue",
+        Layer.PHYSICS: "swapped-channels sign-flipped stuck drift under-sampled",
     }
 )
 """A star marks what no detector finds yet."""
@@ -203,11 +202,11 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
         "position_lift": Threshold(5.0, "", "how much more often in one position than on average is a chafed wire"),
         "saturation_samples": Threshold(5.0, "", "consecutive samples at the end of the scale"),
         "saturation_share": Threshold(0.001, "", "share of a session at the end of the scale"),
-        "stuck_s": _Unread(2.0, "s", "no change for longer, while the car moves, is stuck"),
-        "stuck_samples": _Unread(50.0, "", "no change for at least this many samples"),
-        "high_byte_values": _Unread(5.0, "", "distinct high-byte values before byte order can be judged"),
-        "roughness_ratio": _Unread(4.0, "", "roughness of one byte order over the other that decides"),
-        "unit_guess": _Unread(0.02, "", "how close a fitted gain must be to a known unit factor"),
+        "stuck_s": Threshold(2.0, "s", "no change for longer, while the car moves, is stuck"),
+        "stuck_samples": Threshold(50.0, "", "no change for at least this many samples"),
+        "high_byte_values": Threshold(5.0, "", "distinct high-byte values before byte order can be judged"),
+        "roughness_ratio": Threshold(4.0, "", "roughness of one byte order over the other that decides"),
+        "unit_guess": Threshold(0.02, "", "how close a fitted gain must be to a known unit factor"),
         "calibration_residual": _Unread(0.01, "of span", "largest calibration residual that is not flagged"),
         "period_changed": Threshold(0.02, "", "change of a period from run to run worth a look"),
         "period_changed_fault": Threshold(0.25, "", "change of a period from run to run that is a fault"),

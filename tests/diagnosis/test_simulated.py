@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from buswright.channels.session import Session
 from buswright.diagnosis.detect import diagnose
 from buswright.findings import FAULTS_NOT_USED_YET, Finding, Severity
 from buswright.frames.opening import open_capture
+from buswright.frames.table import Frames
+from buswright.health.channels.evidence import Channels, measure_channels
 from buswright.health.model.health import BusHealth
 from buswright.health.track import HealthTracker
 from buswright.simulate.faults.catalogue import GroundTruth
@@ -23,25 +26,33 @@ RAMP = {"bus-overload": 0.6, "late-frames": 4.0, "bus-errors": 2.5}
 random delay is late only when it is large; random errors come when they come."""
 
 
-def simulated(scenario: Scenario, folder: Path) -> tuple[BusHealth, tuple[GroundTruth, ...]]:
+def fed(frames: Iterable[Frames], tracker: HealthTracker) -> Channels:
+    def watched() -> Iterator[Frames]:
+        for batch in frames:
+            tracker.update(batch)
+            yield batch
+
+    return measure_channels(Session(watched(), wrenfell()))
+
+
+def simulated(scenario: Scenario, folder: Path) -> tuple[BusHealth, Channels, tuple[GroundTruth, ...]]:
     tracker = HealthTracker(car=wrenfell())
     if scenario.in_text:
         text, truths = scenario.text()
         (folder / "run.log").write_bytes(text)
         capture = open_capture(folder / "run.log")
-        for frames in capture:
-            tracker.update(frames)
-        return tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock), truths
+        channels = fed(capture, tracker)
+        health = tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock)
+        return health, channels, truths
     made = scenario.run()
-    for frames in made:
-        tracker.update(frames)
-    return tracker.result(events=made.events), made.ground_truth
+    channels = fed(made, tracker)
+    return tracker.result(events=made.events), channels, made.ground_truth
 
 
 def judged(scenario: Scenario, folder: Path) -> list[str]:
     """What is not as it should be."""
-    health, truths = simulated(scenario, folder)
-    found = diagnose(health, car=wrenfell())
+    health, channels, truths = simulated(scenario, folder)
+    found = diagnose(health, car=wrenfell(), channels=channels)
     wrong = []
     rightly: list[Finding] = []
     for truth in truths:
@@ -104,10 +115,11 @@ def test_every_severity_is_found(scenario: Scenario, seed: int, tmp_path: Path) 
 def serious(scenario: Scenario) -> list[tuple[str, str, str]]:
     """What is found at suspect or above, with the car file and with nothing but bit rates."""
     described, bare = HealthTracker(car=wrenfell()), HealthTracker(bitrates={"can0": 500_000, "can1": 1_000_000})
-    for frames in scenario.run():
-        described.update(frames)
+    made = list(scenario.run())
+    for frames in made:
         bare.update(frames)
-    found = (*diagnose(described.result(), car=wrenfell()), *diagnose(bare.result()))
+    channels = fed(made, described)
+    found = (*diagnose(described.result(), car=wrenfell(), channels=channels), *diagnose(bare.result()))
     return [(one.fault, one.subject, one.evidence[0]) for one in found if one.severity >= Severity.SUSPECT]
 
 

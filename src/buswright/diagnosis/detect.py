@@ -19,11 +19,14 @@ from buswright.diagnosis.node.contents import contents_sightings
 from buswright.diagnosis.node.duplicates import duplicate_sightings
 from buswright.diagnosis.node.gaps.findings import gap_sightings
 from buswright.diagnosis.node.timing import timing_sightings
+from buswright.diagnosis.sensors.calibration import calibration_sightings
 from buswright.diagnosis.sensors.contacts import contact_sightings
 from buswright.diagnosis.sensors.crosstalk import crosstalk_sightings
+from buswright.diagnosis.sensors.decoding import decoding_sightings
 from buswright.diagnosis.sensors.ground import ground_sightings
 from buswright.diagnosis.sensors.impossible import impossible_sightings
 from buswright.diagnosis.sensors.noise import noise_sightings
+from buswright.diagnosis.sensors.physics import physics_sightings
 from buswright.diagnosis.sensors.rails import rail_sightings
 from buswright.diagnosis.sensors.sag import sag_sightings
 from buswright.diagnosis.sensors.saturation import saturation_sightings
@@ -68,6 +71,9 @@ DETECTORS = (
     ),
     Detector(timing_sightings, "late-frames"),
     Detector(duplicate_sightings, "duplicate-id"),
+    Detector(decoding_sightings, "byte-order signedness mux-undefined out-of-range sender-invalid"),
+    Detector(calibration_sightings, "offset gain unit-mixup scale-or-unit calibration-overdue"),
+    Detector(physics_sightings, "swapped-channels sign-flipped stuck drift under-sampled"),
     Detector(contents_sightings, "counter-jump checksum-wrong frozen-frame wrong-length"),
     Detector(rail_sightings, "open-circuit short-to-ground short-to-supply supply-lost"),
     Detector(contact_sightings, "loose-contact chafed-wire supply-lost"),

@@ -74,6 +74,18 @@ DETECTED: Mapping[str, Detected] = MappingProxyType(
         ),
         "wrong-length": Detected("the length is not the database's, or it changes", "{} has a wrong length", "length"),
         "unknown-id": Detected("an identifier is in no database and no car file", "{} is unknown", "unknown id"),
+        "byte-order": Detected("bytes of a signal are read in the wrong order", "{} is read in the wrong byte order"),
+        "signedness": Detected("a signal is read with the wrong sign", "{} is read with the wrong sign"),
+        "mux-undefined": Detected(
+            "a multiplexer has values that the database doesn't know",
+            "{} has unknown multiplexer values",
+            "unknown mux",
+        ),
+        "scale-or-unit": Detected("a scale of the database is off by a known factor", "{} has a wrong scale or unit"),
+        "out-of-range": Detected("values far beyond the database's range", "{} leaves the database's range"),
+        "sender-invalid": Detected(
+            "the module marks values as not available or in error", "the module calls {} not available"
+        ),
         "open-circuit": Detected("an input reads what an open wire or an unplugged sensor gives", "{} reads as open"),
         "short-to-ground": Detected(
             "an input stands at 0 V where an open wire would not", "{} reads as shorted to ground"
@@ -105,6 +117,15 @@ DETECTED: Mapping[str, Detected] = MappingProxyType(
             "a step faster than the quantity can change, which stays", "{} stepped faster than it can"
         ),
         "saturated": Detected("a quantity runs against the end of its sensor's or input's range", "{} is clipped"),
+        "offset": Detected("a zero is off", "the zero of {} is off"),
+        "gain": Detected("a factor is off", "the scale of {} is off"),
+        "unit-mixup": Detected("a unit or a reference was mixed up", "the unit of {} is mixed up"),
+        "calibration-overdue": Detected("the calibration is past its due date", "the calibration of {} is overdue"),
+        "swapped-channels": Detected("two channels are exchanged", "{} and its twin are exchanged"),
+        "sign-flipped": Detected("a channel goes the wrong way", "{} goes the wrong way"),
+        "stuck": Detected("a value doesn't move while the car does", "{} is stuck"),
+        "drift": Detected("a channel wanders away from its partners", "{} drifts"),
+        "under-sampled": Detected("samples are too far apart for what is measured", "{} comes too slowly"),
     }
 )
 """By name, lowest layer first: a detector's finding that lacks its entry here is refused."""

@@ -17,9 +17,7 @@ _FRAMES_A_LINE = 3
 """A damaged line costs a frame; lines run together cost two."""
 
 _LOSSES = "frames-lost sender-skips counter-jump late-frames"
-_UNREAL = "out-of-range sender-invalid impossible-rate offset gain unit-mixup swapped-channels sign-flipped stuck drift"
-"""What is said of values that a broken input made up."""
-_WIRES = "open-circuit short-to-ground short-to-supply loose-contact chafed-wire saturated"
+_WIRES = "open-circuit short-to-ground short-to-supply loose-contact chafed-wire impossible-rate saturated"
 EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
     {
         cause: frozenset(effects.split())
@@ -45,22 +43,21 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
             "duplicate-id": f"{_LOSSES} checksum-wrong wrong-length",
             "frozen-frame": "counter-jump",
             "wrong-length": "checksum-wrong counter-jump",
-            "supply-lost": f"{_WIRES} {_UNREAL} supply-sag ground-shift ignition-noise cross-talk",
-            "open-circuit": f"{_WIRES} {_UNREAL} ignition-noise cross-talk",
-            "short-to-ground": f"open-circuit short-to-supply loose-contact chafed-wire saturated {_UNREAL}",
-            "short-to-supply": f"open-circuit short-to-ground loose-contact chafed-wire saturated cross-talk {_UNREAL}",
-            "loose-contact": f"{_WIRES} {_UNREAL} ignition-noise",
-            "chafed-wire": f"open-circuit short-to-ground short-to-supply loose-contact saturated {_UNREAL}",
-            "supply-sag": "offset gain unit-mixup drift out-of-range impossible-rate",
-            "ground-shift": "offset drift impossible-rate",
-            "cross-talk": "drift",
-            "ignition-noise": "ignition-noise under-sampled",
-            "saturated": "stuck out-of-range",
+            "supply-lost": f"{_WIRES} supply-sag ground-shift ignition-noise cross-talk",
+            "open-circuit": f"{_WIRES} ignition-noise cross-talk",
+            "short-to-ground": "open-circuit short-to-supply loose-contact chafed-wire impossible-rate saturated",
+            "short-to-supply": "open-circuit short-to-ground loose-contact chafed-wire impossible-rate saturated "
+            "cross-talk",
+            "loose-contact": f"{_WIRES} ignition-noise",
+            "chafed-wire": "open-circuit short-to-ground short-to-supply loose-contact impossible-rate saturated",
+            "supply-sag": "ground-shift impossible-rate",
+            "ground-shift": "impossible-rate",
+            "ignition-noise": "ignition-noise cross-talk",
         }.items()
     }
 )
-"""Which faults a fault can account for. Any fault up to the node layer accounts for whatever lies above that layer on
-its subjects while it lasts: without frames no value can be judged."""
+"""Which faults a fault can account for, up to the node layer and within a layer. Beyond that any fault accounts for
+what lies above its own layer on its subjects while it lasts: what isn't there, or is read wrongly, can't be judged."""
 
 
 def rank(sighting: Sighting) -> tuple[int, int, float, int, str]:
@@ -93,7 +90,7 @@ def mute(sightings: Sequence[Sighting]) -> tuple[Finding, ...]:
 def accounts_for(cause: Sighting, effect: Sighting) -> bool:
     """Whether one sighting explains another: by kind, subject, gravity and time."""
     own, other = cause.finding, effect.finding
-    higher = own.layer <= Layer.NODE < other.layer
+    higher = own.layer < other.layer > Layer.NODE
     if not (higher or other.fault in EXPLAINS.get(own.fault, frozenset())) or other.subject not in cause.reach:
         return False
     if own.fault == "bad-lines":

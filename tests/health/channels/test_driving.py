@@ -25,7 +25,7 @@ def test_with_one_speed_alone():
     assert [found.is_doing(word)[k] for k, word in enumerate(("key-on", "cranking", "idle"))] == [True] * 3
 
 
-def test_settled_leaves_a_second_out_at_both_ends():
+def test_settled_leaves_half_a_second_out_at_both_ends():
     rpm = np.r_[np.zeros(40), np.full(40, 900.0)]
     found = find_driving(np.arange(80), rpm, np.zeros(80))
     assert (

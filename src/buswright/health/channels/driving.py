@@ -25,7 +25,7 @@ RUNNING_RPM = 400.0
 """An engine that turns faster runs by itself; a starter turns it at 100 to 300 (common practice, no source)."""
 STILL_RPM = 50.0
 MOVING_KMH = 2.0
-SETTLE_NS = 1_000_000_000
+SETTLE_NS = 500_000_000
 """Left out at both ends of a phase where zero and noise are compared: hands, feet and filters settle."""
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
@@ -215,6 +215,14 @@ class ChannelEvidence:
         return found if self.series.quality is None else found | unusable(self.series.quality)
 
     @cached_property
+    def measured(self) -> Bools:
+        """Samples that were measured, however implausible: whole, not repeated, at no rail, not disowned; bool[n]."""
+        found = self.there & np.isfinite(self.series.value)
+        if self.series.quality is not None:
+            found &= (self.series.quality & np.uint16(BAD & ~Quality.IMPLAUSIBLE)) == 0
+        return found
+
+    @cached_property
     def bad_count(self) -> int:
         """How many these are."""
         return int(self.bad.sum())
@@ -283,8 +291,8 @@ class ChannelEvidence:
 
     @cached_property
     def value_grid(self) -> Grid:
-        """The usable values in windows of 100 ms, in the channel's unit."""
-        return self._laid(self.series.value, ~self.bad, FINE_NS)
+        """The values in windows of 100 ms, in the channel's unit, samples that are `measured`."""
+        return self._laid(self.series.value, self.measured, FINE_NS)
 
     @cached_property
     def noise_grid(self) -> Grid:
@@ -310,12 +318,15 @@ class Channels(Mapping[str, ChannelEvidence]):
         Where channels were beyond their cautions and warnings, by time.
     car
         The car file; None without one.
+    undefined_mux
+        By "bus/message/multiplexer": frames in which it has a value that the database doesn't know.
     """
 
     by_name: Mapping[str, ChannelEvidence]
     absent: tuple[str, ...] = ()
     exceedances: tuple[Exceedance, ...] = ()
     car: CarFile | None = None
+    undefined_mux: Mapping[str, int] = field(default_factory=dict)
 
     def __getitem__(self, name: str) -> ChannelEvidence:
         return self.by_name[name]
@@ -423,4 +434,6 @@ def measure_channels(session: Session, names: Iterable[str] | None = None) -> Ch
             expected=expected,
             watched=watched,
         )
-    return Channels(found, tuple(absent), session.exceedances() if names is None else (), car)
+    return Channels(
+        found, tuple(absent), session.exceedances() if names is None else (), car, session.counts.undefined_mux
+    )

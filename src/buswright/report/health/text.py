@@ -129,7 +129,7 @@ def channel_lines(report: HealthReport, width: int, every: bool, chosen: Collect
     if shown:
         columns = [Column(k, head, right=k in channels.RIGHT) for k, head in enumerate(channels.HEADS)]
         lines += fitted(
-            columns, channels.rows(report, shown), width, drop=(6, 5, 7, 4, 9, 2), shorten=10 if not chosen else None
+            columns, channels.rows(report, shown), width, drop=(6, 5, 7, 4, 9, 2), shorten=-1 if chosen else 10
         )
     if every or chosen:
         rest = []

@@ -1,0 +1,237 @@
+"""Descriptions that don't fit the frames: byte order, sign, multiplexers, ranges, values that the sender disowns."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from buswright.channels.samples.series import Quality
+from buswright.diagnosis.case import Case, Sighting, Window, sighting
+from buswright.findings import Severity
+from buswright.health.channels.evidence import ChannelEvidence
+from buswright.health.channels.stretches import stretches_of
+from buswright.wording import percent, plural
+
+LEAST_SAMPLES = 200
+EDGE_SHARE = 0.01
+"""Share of the samples that must lie at each side of the gap of unused codes."""
+GAP_SHARE = 0.5
+"""Share of all codes that the gap must span."""
+INVALID_SHARE = 0.001
+"""Share of samples that the sender disowns, worth a look."""
+RANGE_SHARE = 0.01
+RANGE_BEYOND = 0.10
+"""Samples beyond the database's range by more than this part of it count: ranges in databases are often too narrow."""
+_ORDERS: dict[int, npt.DTypeLike] = {16: np.uint16, 32: np.uint32}
+
+
+def decoding_sightings(case: Case) -> Iterator[Sighting]:
+    """Judge each signal by its own codes, and messages by their multiplexers."""
+    if case.channels is None:
+        return
+    for each in case.channels.values():
+        if each.signal is None or each.series.raw is None or each.series.raw.dtype.kind == "f":
+            continue
+        yield from _order(case, each)
+        yield from _sign(each)
+        yield from _disowned(each)
+        yield from _range(each)
+    yield from _multiplexers(case)
+
+
+def _codes(each: ChannelEvidence) -> npt.NDArray[np.uint64]:
+    """Raw codes as they stood in the frame, unsigned; samples that are there only."""
+    raw = np.asarray(each.series.raw)[each.there]
+    assert each.signal is not None
+    bits = min(each.signal.length, 64)
+    whole = (1 << bits) - 1
+    return raw.astype(np.int64).view(np.uint64) & np.uint64(whole)
+
+
+def _signed(codes: npt.NDArray[Any], bits: int) -> npt.NDArray[np.float64]:
+    values = codes.astype(np.float64)
+    return np.where(values >= 2.0 ** (bits - 1), values - 2.0**bits, values)
+
+
+def _order(case: Case, each: ChannelEvidence) -> Iterator[Sighting]:
+    """Read a signal of whole bytes the other way round, and see whether it runs more smoothly."""
+    signal = each.signal
+    assert signal is not None
+    if signal.length not in _ORDERS or each.series.kind == "state":
+        return
+    codes = _codes(each).astype(_ORDERS[signal.length])
+    if len(codes) < LEAST_SAMPLES or len(np.unique(codes[:: max(1, len(codes) // 5000)])) < 5:
+        return
+    other = codes.byteswap()
+    mine = _roughness(_signed(codes, signal.length) if signal.signed else codes.astype(np.float64))
+    best = min(_roughness(other.astype(np.float64)), _roughness(_signed(other, signal.length)))
+    high = len(np.unique(other >> np.array(signal.length - 8, dtype=other.dtype)))
+    ratio = case.limit("roughness_ratio", channel=each.name)
+    if high < case.limit("high_byte_values", channel=each.name) or not mine >= ratio * best > 0:
+        return
+    there, here = ("little-endian", "big-endian") if signal.big_endian else ("big-endian", "little-endian")
+    yield sighting(
+        "byte-order",
+        Severity.FAULT,
+        each.subject,
+        windows=_whole(each),
+        count=1,
+        confidence=0.9,
+        evidence=(
+            f"{each.name} jumps {mine / best:.1f} times as much read as {here} than read as {there}.",
+            f"Read as {there} its high byte takes {plural(high, 'value')}.",
+        ),
+        threshold=case.used("roughness_ratio", "high_byte_values", channel=each.name),
+        ruled_out=("Not noise on a wire: the same bytes, read in the other order, run smoothly.",),
+        next_check=f"Change the byte order of {signal.name} in the database to {there}, and look at the start bit.",
+    )
+
+
+def _roughness(values: npt.NDArray[np.float64]) -> float:
+    """How far it moves from sample to sample over its range."""
+    spread = float(np.ptp(values))
+    return float(np.abs(np.diff(values)).mean()) / spread if spread > 0 else float("inf")
+
+
+def _sign(each: ChannelEvidence) -> Iterator[Sighting]:
+    """Find codes at both ends of the scale with a wide gap between: a sign that is read as a size, or the other way."""
+    signal = each.signal
+    assert signal is not None
+    bits = signal.length
+    if not 8 <= bits <= 32 or each.series.kind == "state":
+        return
+    codes = _codes(each)
+    if each.series.quality is not None:
+        fine = (each.series.quality[each.there] & np.uint16(Quality.SENDER_INVALID)) == 0
+        codes = codes[fine]
+    if len(codes) < LEAST_SAMPLES:
+        return
+    read = _signed(codes, bits) if signal.signed else codes.astype(np.float64)
+    other = codes.astype(np.float64) if signal.signed else _signed(codes, bits)
+    ordered = np.sort(read)
+    steps = np.diff(ordered)
+    widest = int(np.argmax(steps))
+    below = (widest + 1) / len(ordered)
+    if steps[widest] < GAP_SHARE * 2.0**bits or min(below, 1 - below) < EDGE_SHARE:
+        return
+    jumps = int((np.abs(np.diff(read)) > GAP_SHARE * 2.0**bits).sum())
+    if jumps < 2 or np.abs(np.diff(other)).max() > 0.25 * steps[widest]:
+        return
+    right = "unsigned" if signal.signed else "signed"
+    yield sighting(
+        "signedness",
+        Severity.FAULT,
+        each.subject,
+        windows=_whole(each),
+        count=jumps,
+        confidence=0.92,
+        evidence=(
+            f"{each.name} jumps across {steps[widest]:,.0f} unused codes {plural(jumps, 'time')}.",
+            f"{percent(below)} of its samples lie below that gap, the rest above.",
+            f"Read as {right} it never jumps.",
+        ),
+        threshold=f"unused codes over {GAP_SHARE:g} of all, both sides over {percent(EDGE_SHARE)}",
+        ruled_out=("Not a short or open wire: the codes on both sides keep moving.",),
+        next_check=f"Make {signal.name} {right} in the database.",
+    )
+
+
+def _disowned(each: ChannelEvidence) -> Iterator[Sighting]:
+    """Find samples that their sender marks as not available or in error."""
+    quality = each.series.quality
+    if quality is None:
+        return
+    marked = (quality & np.uint16(Quality.SENDER_INVALID)) != 0
+    count = int(marked.sum())
+    if count < 5 or count < INVALID_SHARE * len(each):
+        return
+    stretches = stretches_of(marked, each.series.segments)
+    windows = [Window(*each_window) for each_window in stretches.windows(each.series.time_ns)]
+    all_of_it = count == len(each)
+    yield sighting(
+        "sender-invalid",
+        Severity.SUSPECT,
+        each.subject,
+        windows=windows,
+        count=len(windows),
+        confidence=0.9,
+        evidence=(
+            f"The module marks {percent(count / len(each), 2)} of {each.name} as not available or in error"
+            + (": from the first sample to the last." if all_of_it else f", {plural(len(windows), 'time')}."),
+        ),
+        threshold=f"over {percent(INVALID_SHARE)} of the samples",
+        ruled_out=("Not a decoding fault: the code is one that stands for no value.",),
+        next_check=f"Look at the input that {each.module or 'the module'} measures {each.name} with: the module has "
+        "found it open, shorted or not fitted.",
+    )
+
+
+def _range(each: ChannelEvidence) -> Iterator[Sighting]:
+    """Find values far beyond the range that the database gives."""
+    signal, quality = each.signal, each.series.quality
+    assert signal is not None
+    if quality is None or signal.minimum is None or signal.maximum is None or not signal.maximum > signal.minimum:
+        return
+    marked = (quality & np.uint16(Quality.DATABASE_RANGE)) != 0
+    marked &= (quality & np.uint16(Quality.SENDER_INVALID | Quality.ELECTRICAL_RAIL)) == 0
+    if not marked.any():
+        return
+    raw = np.asarray(each.series.raw, dtype=np.float64)
+    value = raw * float(signal.scale) + float(signal.offset)
+    spare = RANGE_BEYOND * (signal.maximum - signal.minimum)
+    far = marked & ((value > signal.maximum + spare) | (value < signal.minimum - spare))
+    count = int(far.sum())
+    if count < 5 or count < RANGE_SHARE * len(each):
+        return
+    windows = [Window(*each_window) for each_window in stretches_of(far).windows(each.series.time_ns)]
+    yield sighting(
+        "out-of-range",
+        Severity.SUSPECT,
+        each.subject,
+        windows=windows,
+        count=len(windows),
+        confidence=0.6,
+        evidence=(
+            (
+                f"{percent(count / len(each), 1)} of {each.name} lies beyond the database's {signal.minimum:g} to "
+                f"{signal.maximum:g} {signal.unit}: up to {value[far].max():.4g}, down to {value[far].min():.4g}."
+            ),
+            "Either the range in the database is wrong, or the scale, the start bit or the sender.",
+        ),
+        threshold=f"over {percent(RANGE_SHARE)} of the samples, by more than {percent(RANGE_BEYOND)} of the range",
+        next_check=f"Compare start bit, length, scale and range of {signal.name} with the sheet of the module.",
+    )
+
+
+def _multiplexers(case: Case) -> Iterator[Sighting]:
+    """Name multiplexer values that the database doesn't know."""
+    assert case.channels is not None
+    for name, count in case.channels.undefined_mux.items():
+        bus, message, multiplexer = name.split("/", 2)
+        frame = next((f for f in case.health.ids_of(bus) if f.message == message), None)
+        share = count / frame.frames if frame is not None and frame.frames else 1.0
+        yield sighting(
+            "mux-undefined",
+            Severity.SUSPECT,
+            f"id:{frame.name}" if frame is not None else f"bus:{bus}",
+            count=count,
+            confidence=0.95,
+            evidence=(
+                (
+                    f"{plural(count, 'frame')} of {message} ({percent(share)}) select signals that no database has: "
+                    f"{multiplexer} has a value that it doesn't know."
+                ),
+            ),
+            threshold="any frame",
+            ruled_out=("Not a short frame: the multiplexer itself was there.",),
+            next_check=f"Ask the maker of {frame.module if frame and frame.module else 'the module'} for the current "
+            f"database, and look at the bits of {multiplexer}.",
+        )
+
+
+def _whole(each: ChannelEvidence) -> tuple[Window, ...]:
+    time = each.series.time_ns
+    return (Window(int(time.min()), int(time.max())),) if len(time) else ()

@@ -1,0 +1,384 @@
+"""Channels that contradict each other or the car: swapped, turned round, stuck, drifting, sampled too slowly."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from buswright.channels.samples.series import Bools, Int64s
+from buswright.diagnosis.case import SECOND, Case, Sighting, Window, sighting
+from buswright.diagnosis.sensors.relations import CLEAR_R, LEAST_S, Fit, View, Views, fit
+from buswright.diagnosis.words import METER, UNPLUG
+from buswright.findings import Severity
+from buswright.health.channels.evidence import ChannelEvidence
+from buswright.health.channels.grid import FINE_NS
+from buswright.wording import duration, listed
+
+MOVES = {
+    "engine_speed": 2.0, "vehicle_speed": 2.0, "wheel_speed": 2.0, "throttle": 4.0, "steering_angle": 4.0,
+    "accel_long": 2.0, "accel_lat": 2.0, "accel_vert": 2.0, "yaw_rate": 2.0, "damper_travel": 2.0,
+    "manifold_pressure": 2.0, "oil_pressure": 5.0,
+}  # fmt: skip
+"""Roles whose value never rests while the car drives, and seconds after which resting is not believed at the least."""
+RATES_HZ = {"damper_travel": 100.0, "accel_vert": 50.0, "wheel_speed": 20.0, "throttle": 20.0, "brake_pressure": 20.0}
+"""Slowest rate at which a role shows what it is fitted for (trade table of rates, common practice, no source)."""
+REPEATS = 0.5
+"""Share of samples that differ from the one before, below which a module sends values more often than it takes them."""
+ROUGH = 0.8
+"""Steps between samples over their standard deviation from which they jump as noise does (1.41): common practice."""
+
+
+def physics_sightings(case: Case) -> Iterator[Sighting]:
+    """Hold channels against each other and against what the car did."""
+    if case.channels is None:
+        return
+    views = Views(case.channels)
+    turned = list(_turned(views))
+    yield from turned
+    blamed = {one.finding.subject for one in turned}
+    for one in _swapped(views):
+        if one.finding.subject not in blamed:
+            yield one
+    yield from _stuck(case)
+    yield from _drifting(views)
+    yield from _slow(case)
+
+
+# -- Sign and place -------------------------------------------------------------------------------------------------
+
+
+def _turned(views: Views) -> Iterator[Sighting]:
+    """Find the one way to know a quantity that contradicts the others."""
+    for ways in (views.turning, views.along):
+        fits = _pairs(ways, views.fast if ways is views.turning else None)
+        against = [
+            [k for k in range(len(ways)) if (f := fits.get((i, k))) and f.r < -CLEAR_R] for i in range(len(ways))
+        ]
+        along = [[k for k in range(len(ways)) if (f := fits.get((i, k))) and f.r > CLEAR_R] for i in range(len(ways))]
+        for i, way in enumerate(ways):
+            judges = against[i]
+            if not judges or along[i] or way.first.role in ("wheel_speed", "vehicle_speed"):
+                continue
+            others_agree = len(judges) >= 2 and all(k in along[j] for j in judges for k in judges if j != k)
+            alone = len(judges) == 1 and not along[judges[0]]
+            if not others_agree and not (alone and i == 0):
+                continue
+            yield _turned_sighting(way, [ways[k] for k in judges], [fits[i, k] for k in judges], sure=others_agree)
+
+
+def _pairs(ways: Sequence[View], where: Bools | None) -> dict[tuple[int, int], Fit]:
+    found = {}
+    for i, one in enumerate(ways):
+        for k, other in enumerate(ways):
+            if i < k and (made := fit(one.value, other.value, where)) is not None:
+                found[i, k] = found[k, i] = made
+    return found
+
+
+def _turned_sighting(way: View, judges: Sequence[View], fits: Sequence[Fit], *, sure: bool) -> Sighting:
+    name, other = way.first.name, judges[0].first.name
+    against = listed([f"the {each.words} (r = {made.r:+.2f})" for each, made in zip(judges, fits, strict=True)])
+    evidence = [f"{name} goes the other way than {against}, over {fits[0].seconds:.0f} s of driving."]
+    ruled = []
+    if sure:
+        ruled.append(f"Not the others: {listed([each.words for each in judges])} agree with each other.")
+    else:
+        evidence.append(f"Two ways alone don't tell which is turned round: it may as well be {other}.")
+    return sighting(
+        "sign-flipped",
+        Severity.FAULT if sure else Severity.SUSPECT,
+        f"channel:{name}",
+        windows=_all_of(way.first),
+        count=1,
+        confidence=0.9 if sure else 0.5,
+        evidence=evidence,
+        threshold=f"two ways contradict each other from r = -{CLEAR_R:g} on; at least {LEAST_S:g} s of movement",
+        ruled_out=ruled,
+        next_check=f"Look how the sensor of {name} is mounted and which way its points run in the car file. "
+        "Move it by hand and watch the value: axes are x forward, y left, z up.",
+        reach=(f"channel:{other}",) if not sure else (),
+    )
+
+
+def _swapped(views: Views) -> Iterator[Sighting]:
+    """Find twins that follow each other's predictor: left and right of an axle, the two axes of an accelerometer."""
+    turning = views.turning
+    sure = len(turning) >= 2
+    judge = _trusted_turn(turning, views.fast)
+    if judge is not None:
+        for left, right in views.axles(views.wheels):
+            made = fit(right.value - left.value, judge.value, views.fast)
+            if made is not None and made.r < -CLEAR_R and judge.first not in (left.first, right.first):
+                yield _swapped_sighting(left, right, made, judge, "the outer wheel turned slower", sure=sure)
+        if views.pitch is not None:
+            for left, right in views.axles(views.dampers):
+                made = fit((right.value - left.value) * views.pitch, judge.value, views.fast)
+                if made is not None and made.r < -CLEAR_R:
+                    said = "the inner damper was pressed, the outer one let go"
+                    yield _swapped_sighting(left, right, made, judge, said, sure=sure)
+    across = [way for way in turning if way.first.role == "accel_lat"]
+    along = [way for way in views.along if way.first.role == "accel_long"]
+    if across and along and len(turning) > 1 and len(views.along) > 1:
+        first = fit(across[0].value, views.along[1].value)
+        second = fit(along[0].value, turning[1].value, views.fast)
+        own = fit(across[0].value, turning[1].value, views.fast)
+        if first and second and abs(first.r) > CLEAR_R and abs(second.r) > CLEAR_R and (not own or abs(own.r) < 0.4):
+            said = "the lateral one follows the slope of the speed, the longitudinal one the turning"
+            yield _swapped_sighting(across[0], along[0], first, views.along[1], said, sure=True)
+
+
+def _trusted_turn(turning: Sequence[View], where: Bools) -> View | None:
+    """Return the first way to know the turning that most of the others agree with, wheels aside; None for none."""
+    ways = [way for way in turning if way.first.role != "wheel_speed"]
+    fits = _pairs(ways, where)
+    agreed = [
+        sum((f := fits.get((i, k))) is not None and f.r > CLEAR_R for k in range(len(ways))) for i in range(len(ways))
+    ]
+    if not ways:
+        return None
+    if len(ways) == 1:
+        return ways[0]
+    best = int(np.argmax(agreed))
+    return ways[best] if agreed[best] else None
+
+
+def _swapped_sighting(one: View, other: View, made: Fit, judge: View, said: str, *, sure: bool) -> Sighting:
+    first, second = one.first, other.first
+    return sighting(
+        "swapped-channels",
+        Severity.FAULT if sure else Severity.SUSPECT,
+        first.subject,
+        windows=_all_of(first),
+        count=1,
+        confidence=min(0.9, abs(made.r)) if sure else 0.55,
+        evidence=(
+            (
+                f"{first.name} and {second.name} look exchanged: {said} (r = {made.r:+.2f} with the {judge.words}, "
+                f"{made.seconds:.0f} s)."
+            ),
+        ),
+        threshold=f"twins count as exchanged from r = -{CLEAR_R:g} on; at least {LEAST_S:g} s of movement",
+        ruled_out=(f"Not the {judge.words}: other channels agree with it.",) if sure else (),
+        next_check=f"Move the sensor of {first.name} alone by hand and watch which channel follows. Then exchange the "
+        "plugs, or the two signals in the car file.",
+        caution=UNPLUG,
+        reach=(second.subject,),
+    )
+
+
+def _all_of(evidence: ChannelEvidence) -> tuple[Window, ...]:
+    time = evidence.series.time_ns
+    return (Window(int(time.min()), int(time.max())),) if len(time) else ()
+
+
+# -- Stuck ----------------------------------------------------------------------------------------------------------
+
+
+def _stuck(case: Case) -> Iterator[Sighting]:
+    """Find channels that hold one raw code while the car drives and others of its kind move."""
+    channels = case.channels
+    assert channels is not None
+    driving = channels.driving
+    moving = driving.is_doing("driving")
+    if not moving.any():
+        return
+    found: dict[str, list[tuple[ChannelEvidence, Window, float]]] = {}
+    for each in channels.values():
+        if each.role not in MOVES or not each.measures or each.bad_count == len(each):
+            continue
+        held = _held_while(case, each, driving.number, moving)
+        if held is not None:
+            found.setdefault(each.message or each.name, []).append((each, *held))
+    for message, stuck in found.items():
+        carried = [each for each in channels.values() if each.message == message and each.role in MOVES]
+        whole = len(stuck) > 1 and len(stuck) == len(carried)
+        for each, window, limit in stuck:
+            yield _stuck_sighting(case, each, window, limit, [one.name for one, *_ in stuck] if whole else [])
+
+
+def _held_while(case: Case, each: ChannelEvidence, number: Int64s, moving: Bools) -> tuple[Window, float] | None:
+    """Return the longest time that a channel held one code while the car drove, and the limit, if it is over that."""
+    assert each.role is not None
+    period = each.series.step_s()
+    if not period > 0:
+        return None
+    least_s = max(
+        case.limit("stuck_s", channel=each.name),
+        case.limit("stuck_samples", channel=each.name) * period,
+        MOVES[each.role],
+    )
+    time = each.series.time_ns
+    held = each.held(max(2, int(0.5 * least_s / period)))
+    if not len(held):
+        return None
+    start, end = time[held.first], time[held.stop - 1]
+    # Only what lies in driving counts: windows of driving between start and end.
+    drives = np.concatenate(([0], np.cumsum(moving)))
+    low = np.searchsorted(number, start // FINE_NS)
+    high = np.searchsorted(number, end // FINE_NS, side="right")
+    seconds = (drives[high] - drives[low]) * FINE_NS * 1e-9
+    order = np.argsort(-seconds)
+    longest = order[0]
+    if seconds[longest] <= least_s:
+        return None
+    # A channel that is quiet by habit: the limit is three times what it does elsewhere.
+    usual = float(seconds[order[1]]) if len(order) > 1 else 0.0
+    limit = max(least_s, 3.0 * usual)
+    if seconds[longest] <= limit or _at_an_end(each, int(held.first[longest])):
+        return None
+    return Window(int(start[longest]), int(end[longest])), limit
+
+
+def _at_an_end(each: ChannelEvidence, row: int) -> bool:
+    """Whether the held value is at an end of what the wiring or the quantity can show: then other rules judge it."""
+    value = float(each.quantity[row])
+    band = each.live_band
+    if band is not None and not band[0] < value < band[1]:
+        return True
+    if each.role in ("throttle", "steering_angle", "engine_speed", "vehicle_speed", "wheel_speed"):
+        low, high = float(np.nanmin(each.quantity)), float(np.nanmax(each.quantity))
+        return value in (low, high) and high > low  # full throttle, or standing wheels
+    return False
+
+
+def _stuck_sighting(case: Case, each: ChannelEvidence, window: Window, limit: float, together: list[str]) -> Sighting:
+    value = float(each.series.value[np.searchsorted(each.series.time_ns, window.start_ns)])
+    evidence = [
+        (
+            f"{each.name} stayed at {value:.4g} {each.series.unit} for {duration(window.end_ns - window.start_ns)} "
+            "while the car drove; its frames kept arriving."
+        )
+    ]
+    if together:
+        evidence.append(f"All channels of {each.message} that should move stayed: {listed(together)}.")
+    at_once = "The module may repeat old values: look at its inputs as a whole, then its software. " if together else ""
+    return sighting(
+        "stuck",
+        Severity.FAULT,
+        each.subject,
+        windows=(window,),
+        count=1,
+        confidence=0.8,
+        evidence=evidence,
+        threshold=f"no change for longer than {limit:.1f} s; "
+        + case.used("stuck_s", "stuck_samples", channel=each.name),
+        ruled_out=("Not a missing frame: the channel kept its rate.",),
+        next_check=f"{at_once}Move the sensor of {each.name} by hand and watch the raw value. If it stays, measure its "
+        "signal at the module's plug: if that moves, the module is at fault, else the sensor or its linkage.",
+        caution=METER,
+    )
+
+
+# -- Drift ----------------------------------------------------------------------------------------------------------
+
+DRIFT_WIDTH_S = 5.0
+DRIFT_R = 0.85
+
+
+def _drifting(views: Views) -> Iterator[Sighting]:
+    """Find a channel whose distance from another way to know its quantity grows with time."""
+    for ways, where in ((views.turning[:2], views.fast), (views.along, None)):
+        if len(ways) == 2 and ways[0].first.role in ("accel_lat", "accel_long"):
+            yield from _wandering(ways[0], ways[1], where)
+
+
+def _wandering(one: View, other: View, where: Bools | None) -> Iterator[Sighting]:
+    made = fit(one.value, other.value, where)
+    if made is None or made.r < CLEAR_R or not 0.7 < made.slope < 1.4:
+        return
+    apart = one.value - made.slope * other.value
+    if where is not None:
+        apart = np.where(where, apart, np.nan)
+    block = np.arange(len(apart)) // round(DRIFT_WIDTH_S * SECOND / FINE_NS)
+    known = np.isfinite(apart)
+    middles = np.array([np.median(apart[known & (block == k)]) for k in np.unique(block[known])])
+    if len(middles) < 6:
+        return
+    at = np.arange(len(middles), dtype=np.float64)
+    r = float(np.corrcoef(at, middles)[0, 1]) if middles.std() > 0 else 0.0
+    total = float(np.polyfit(at, middles, 1)[0] * (len(middles) - 1))
+    evidence = one.first
+    span = (evidence.span or 0.0) and abs(float(np.nanmax(one.value) - np.nanmin(one.value)))
+    if abs(r) < DRIFT_R or not span or abs(total) < 0.1 * span:
+        return
+    yield sighting(
+        "drift",
+        Severity.SUSPECT,
+        evidence.subject,
+        windows=_all_of(evidence),
+        count=1,
+        confidence=0.6,
+        evidence=(
+            (
+                f"{evidence.name} and the {other.words} drew apart by {total:+.2f} m/s2 over the run, steadily "
+                f"(r = {r:+.2f} with time)."
+            ),
+        ),
+        threshold=f"steady from r = {DRIFT_R:g} with time on, and over 10 % of what it moves",
+        next_check=f"Compare the zero of {evidence.name} cold and hot, car standing on level ground. Look whether the "
+        "sensor or its module sits near heat.",
+    )
+
+
+# -- Rates ----------------------------------------------------------------------------------------------------------
+
+
+def _slow(case: Case) -> Iterator[Sighting]:
+    """Find channels that are sampled so slowly that their samples jump."""
+    channels = case.channels
+    assert channels is not None
+    driving = channels.driving
+    number = driving.number[driving.is_doing("driving")]
+    if len(number) * FINE_NS < LEAST_S * SECOND:
+        return
+    for each in channels.values():
+        if each.role not in RATES_HZ or not each.measures:
+            continue
+        rate = each.series.rate_hz
+        inside = np.isin(each.series.time_ns // FINE_NS, number) & ~each.bad
+        value = each.series.value[inside]
+        if len(value) < 50:
+            continue
+        moved = np.diff(value) != 0
+        fresh = float(moved.mean())
+        repeats = fresh < REPEATS and float(np.median(np.abs(np.diff(value)[moved]))) > 3 * _step_of(each)
+        rate *= fresh if repeats else 1.0
+        value = value[np.concatenate(([True], moved))] if repeats else value
+        steps, spread = float(np.std(np.diff(value))), float(np.std(value))
+        if not rate < RATES_HZ[each.role] or spread <= 0 or not _more_than_noise(each):
+            continue
+        if steps < ROUGH * spread and not repeats:
+            continue
+        yield sighting(
+            "under-sampled",
+            Severity.SUSPECT,
+            each.subject,
+            windows=_all_of(each),
+            count=1,
+            confidence=0.7,
+            evidence=(
+                f"{each.name} has {rate:.0f} new values a second"
+                + (f", each repeated {1 / fresh:.0f} times." if repeats else "."),
+                f"Between two samples it moves {steps / spread:.1f} times as far as it moves in all.",
+            ),
+            threshold=f"steps over {ROUGH:g} of the spread, below {RATES_HZ[each.role]:g} samples/s",
+            ruled_out=("Not noise: at rest it is much quieter.",),
+            next_check=f"Raise the rate of {each.message} to {RATES_HZ[each.role]:g}/s or more, or have the module "
+            "filter below half the rate.",
+        )
+
+
+def _step_of(each: ChannelEvidence) -> float:
+    """Return the smallest change that the value ever had: one raw step, about."""
+    changes = np.abs(np.diff(each.series.value))
+    changes = changes[changes > 0]
+    return float(changes.min()) if len(changes) else 0.0
+
+
+def _more_than_noise(each: ChannelEvidence) -> bool:
+    """Whether it moves far more than its own noise at rest."""
+    noise = each.noise_grid.noise[np.isfinite(each.noise_grid.noise)]
+    quiet = float(np.quantile(noise, 0.05)) if len(noise) else 0.0
+    scale = float(np.std(each.quantity[each.there])) or 1.0
+    return quiet < 0.2 * scale
