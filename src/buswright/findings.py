@@ -36,8 +36,8 @@ _CATALOGUE: Mapping[Layer, str] = MappingProxyType(
         Layer.NODE: "module-missing module-reset id-missing frames-lost sender-skips late-frames duplicate-id "
         "counter-jump checksum-wrong frozen-frame wrong-length unknown-id",
         Layer.DECODING: "byte-order signedness bit-position* mux-undefined scale-or-unit out-of-range sender-invalid",
-        Layer.ELECTRICAL: "open-circuit* short-to-ground* short-to-supply* supply-lost* supply-sag* ground-shift* "
-        "loose-contact* chafed-wire* ignition-noise* impossible-rate* saturated* cross-talk*",
+        Layer.ELECTRICAL: "open-circuit short-to-ground short-to-supply supply-lost supply-sag ground-shift "
+        "loose-contact chafed-wire ignition-noise impossible-rate saturated cross-talk",
         Layer.CALIBRATION: "offset gain unit-mixup calibration-overdue",
         Layer.PHYSICS: "swapped-channels sign-flipped stuck drift under-sampled",
     }
@@ -175,11 +175,22 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
             10.0, "", "a payload repeated with its counter in at least so many frames is frozen"
         ),
         "two_sender_families": Threshold(2.0, "", "payload bits differing between two streams over those within one"),
-        "debounce_s": _Unread(0.2, "s", "a channel must stand at a rail this long"),
-        "ground_shift_suspect_v": _Unread(0.010, "V", "common shift of channels on one ground worth a look"),
-        "ground_shift_fault_v": _Unread(0.025, "V", "common shift of channels on one ground that is a fault"),
-        "noise_ratio_suspect": _Unread(2.0, "", "noise running over noise at key-on, worth a look"),
-        "noise_ratio_fault": _Unread(5.0, "", "noise running over noise at key-on that is a fault"),
+        "debounce_s": Threshold(0.2, "s", "a channel must stand at a rail this long"),
+        "debounce_slow_s": Threshold(1.0, "s", "a temperature must stand at a rail this long"),
+        "group_s": Threshold(0.1, "s", "channels that leave their live bands within this time fail together"),
+        "group_share": Threshold(0.6, "", "share of the channels on one supply or plug that must fail together"),
+        "reference_off_suspect_v": Threshold(
+            0.1, "V", "a reference voltage this far off its nominal value worth a look"
+        ),
+        "reference_off_fault_v": Threshold(0.25, "V", "a reference voltage this far off its nominal value is a fault"),
+        "sag_share": Threshold(0.03, "", "channels of one supply that fall by more than this part show a sag"),
+        "sag_spread": Threshold(0.02, "", "how much the factors of these channels may differ"),
+        "crosstalk_correlation": Threshold(0.5, "", "correlation with the neighbour that is a fault"),
+        "ground_shift_suspect_v": Threshold(0.010, "V", "common shift of channels on one ground worth a look"),
+        "ground_shift_fault_v": Threshold(0.025, "V", "common shift of channels on one ground that is a fault"),
+        "noise_ratio_suspect": Threshold(2.0, "", "noise running over noise at key-on, worth a look"),
+        "noise_ratio_fault": Threshold(5.0, "", "noise running over noise at key-on that is a fault"),
+        "noise_correlation": Threshold(0.6, "", "correlation of noise and engine speed that points at the ignition"),
         "spike_sd": Threshold(8.0, "", "robust standard deviations that make a spike"),
         "spike_steps": Threshold(3.0, "steps", "a spike is at least so many raw steps high"),
         "spike_window_s": Threshold(0.5, "s", "a spike is measured from the median of what came this long before"),
@@ -187,9 +198,10 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
         "spike_return": Threshold(0.02, "of span", "a spike goes further than this, and comes back closer than it"),
         "gap_periods": Threshold(3.0, "periods", "a channel silent for longer, and for gap_s, has a gap"),
         "gap_s": Threshold(0.05, "s", "a channel silent for longer, and for gap_periods, has a gap"),
-        "spikes_per_minute": _Unread(3.0, "1/min", "spikes per minute that are a loose contact"),
-        "saturation_samples": _Unread(5.0, "", "consecutive samples at the end of the scale"),
-        "saturation_share": _Unread(0.001, "", "share of a session at the end of the scale"),
+        "spikes_per_minute": Threshold(3.0, "1/min", "spikes per minute that are a loose contact"),
+        "position_lift": Threshold(5.0, "", "how much more often in one position than on average is a chafed wire"),
+        "saturation_samples": Threshold(5.0, "", "consecutive samples at the end of the scale"),
+        "saturation_share": Threshold(0.001, "", "share of a session at the end of the scale"),
         "stuck_s": Threshold(2.0, "s", "no change for longer, while the car moves, is stuck"),
         "stuck_samples": Threshold(50.0, "", "no change for at least this many samples"),
         "high_byte_values": Threshold(5.0, "", "distinct high-byte values before byte order can be judged"),

@@ -71,11 +71,12 @@ def test_roots_come_by_gravity_then_layer() -> None:
     assert [one.fault for one in found] == ["module-missing", "clock-jump", "wrong-length"]
 
 
-def test_the_table_names_faults_of_the_catalogue_up_to_the_node_layer() -> None:
+def test_the_table_names_faults_of_the_catalogue() -> None:
+    of_shared_wiring = {"open-circuit", "loose-contact", "ignition-noise"}  # a plug's accounts for those of its channels
     for cause, effects in EXPLAINS.items():
-        assert FAULTS[cause] <= Layer.NODE
-        assert all(FAULTS[effect] <= Layer.NODE for effect in effects)
-        assert cause not in effects
+        frames = FAULTS[cause] <= Layer.NODE
+        assert all((FAULTS[effect] <= Layer.NODE) == frames for effect in effects)
+        assert cause not in effects or cause in of_shared_wiring
 
 
 def flat(found: tuple[Finding, ...]) -> list[tuple[str, str]]:

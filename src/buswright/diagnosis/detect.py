@@ -20,8 +20,16 @@ from buswright.diagnosis.node.duplicates import duplicate_sightings
 from buswright.diagnosis.node.gaps.findings import gap_sightings
 from buswright.diagnosis.node.timing import timing_sightings
 from buswright.diagnosis.sensors.calibration import calibration_sightings
+from buswright.diagnosis.sensors.contacts import contact_sightings
+from buswright.diagnosis.sensors.crosstalk import crosstalk_sightings
 from buswright.diagnosis.sensors.decoding import decoding_sightings
+from buswright.diagnosis.sensors.ground import ground_sightings
+from buswright.diagnosis.sensors.impossible import impossible_sightings
+from buswright.diagnosis.sensors.noise import noise_sightings
 from buswright.diagnosis.sensors.physics import physics_sightings
+from buswright.diagnosis.sensors.rails import rail_sightings
+from buswright.diagnosis.sensors.sag import sag_sightings
+from buswright.diagnosis.sensors.saturation import saturation_sightings
 from buswright.findings import Finding
 from buswright.health.baseline.baseline import Baseline
 from buswright.health.channels.evidence import Channels
@@ -67,6 +75,14 @@ DETECTORS = (
     Detector(calibration_sightings, "offset gain unit-mixup scale-or-unit drift calibration-overdue"),
     Detector(physics_sightings, "swapped-channels sign-flipped stuck drift under-sampled"),
     Detector(contents_sightings, "counter-jump checksum-wrong frozen-frame wrong-length"),
+    Detector(rail_sightings, "open-circuit short-to-ground short-to-supply supply-lost"),
+    Detector(contact_sightings, "loose-contact chafed-wire supply-lost"),
+    Detector(sag_sightings, "supply-sag"),
+    Detector(ground_sightings, "ground-shift"),
+    Detector(crosstalk_sightings, "cross-talk"),
+    Detector(noise_sightings, "ignition-noise"),
+    Detector(impossible_sightings, "impossible-rate"),
+    Detector(saturation_sightings, "saturated"),
 )
 """Every detector; a new one is a module with a line here. What its faults mean is said in `DETECTED`."""
 

@@ -17,6 +17,7 @@ _FRAMES_A_LINE = 3
 """A damaged line costs a frame; lines run together cost two."""
 
 _LOSSES = "frames-lost sender-skips counter-jump late-frames"
+_WIRES = "open-circuit short-to-ground short-to-supply loose-contact chafed-wire impossible-rate saturated"
 EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
     {
         cause: frozenset(effects.split())
@@ -45,6 +46,16 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
             "signedness": "scale-or-unit out-of-range",
             "scale-or-unit": "out-of-range",
             "wrong-length": "checksum-wrong counter-jump",
+            "supply-lost": f"{_WIRES} supply-sag ground-shift ignition-noise cross-talk",
+            "open-circuit": f"{_WIRES} ignition-noise cross-talk",
+            "short-to-ground": "open-circuit short-to-supply loose-contact chafed-wire impossible-rate saturated",
+            "short-to-supply": "open-circuit short-to-ground loose-contact chafed-wire impossible-rate saturated "
+            "cross-talk",
+            "loose-contact": f"{_WIRES} ignition-noise",
+            "chafed-wire": "open-circuit short-to-ground short-to-supply loose-contact impossible-rate saturated",
+            "supply-sag": "ground-shift impossible-rate",
+            "ground-shift": "impossible-rate",
+            "ignition-noise": "ignition-noise cross-talk",
         }.items()
     }
 )

@@ -1,0 +1,244 @@
+"""When does it happen? Moments laid against what the car did: where they gather, and how likely that is by chance."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+
+from buswright.channels.samples.series import Floats, Int64s
+from buswright.health.channels.evidence import ChannelEvidence, Channels
+from buswright.health.channels.grid import FINE_NS
+from buswright.wording import percent
+
+About = Literal["vertical acceleration", "engine speed", "temperature", "position", "supply voltage", "time"]
+"""What a condition is about; a `position` is that of the steering, a damper or the throttle."""
+
+SIGNIFICANT = 0.01
+"""A gathering that chance makes less often than this, all conditions that were tried counted, is one."""
+OCCASION_NS = 500_000_000
+"""Moments closer than this are one occasion: a contact that opens chatters, and its chatter proves nothing."""
+LEAST_OCCASIONS = 4
+_LEAST_SHARE = 0.005
+"""A region where the car spent less of the time isn't looked at."""
+_TAILS = (0.5, 0.75, 0.9, 0.95, 0.98)
+_BINS = 10
+
+_TEMPERATURES = ("oil_temperature", "coolant_temperature", "air_temperature", "exhaust_temperature")
+_POSITIONS = ("steering_angle", "damper_travel", "throttle")
+_SUPPLIES = ("battery_voltage", "module_supply")
+
+
+@dataclass(frozen=True, slots=True)
+class Gathering:
+    """Occasions that lie closer under one condition than over the whole run.
+
+    Attributes
+    ----------
+    about
+        What the condition is about.
+    by
+        The channel that says so; empty for time.
+    where
+        The region in words: "while steering_angle was above 65 deg".
+    inside, occasions
+        Occasions in the region, and all.
+    share
+        Of the time that the car spent in the region, 0..1.
+    chance
+        Of so many or more there if they came at random, times all regions that were tried; 0..1.
+    """
+
+    about: About
+    by: str
+    where: str
+    inside: int
+    occasions: int
+    share: float
+    chance: float
+
+    @property
+    def lift(self) -> float:
+        """How many times more often than over the whole run."""
+        return self.inside / self.occasions / self.share
+
+    def sentence(self) -> str:
+        """Say it."""
+        return (
+            f"{self.inside} of {self.occasions} occasions came {self.where}. That was {percent(self.share)} of the "
+            f"time, so it is {self.lift:.1f} times the run's average (by chance {_rarity(self.chance)})."
+        )
+
+
+def _rarity(chance: float) -> str:
+    return "in less than one case of a million" if chance < 1e-6 else f"with a probability of {chance:.2g}"
+
+
+# Chance ---------------------------------------------------------------------------------------------------------------
+
+
+def binomial_at_least(count: int, of: int, share: float) -> float:
+    """Return the chance of at least `count` hits in `of` independent tries that each hit with `share`; exact."""
+    if count <= 0:
+        return 1.0
+    if share <= 0.0 or count > of:
+        return 0.0
+    if share >= 1.0:
+        return 1.0
+    hit, miss = math.log(share), math.log1p(-share)
+    terms = [
+        math.lgamma(of + 1) - math.lgamma(k + 1) - math.lgamma(of - k + 1) + k * hit + (of - k) * miss
+        for k in range(count, of + 1)
+    ]
+    return min(1.0, _summed(terms))
+
+
+def poisson_at_least(count: int, expected: float) -> float:
+    """Return the chance of at least `count` events where so many are expected; exact, expected up to some 700."""
+    if count <= 0:
+        return 1.0
+    if expected <= 0.0:
+        return 0.0
+    if count > expected:
+        terms: list[float] = []
+        k = count
+        while not terms or terms[-1] > terms[0] - 40.0:  # what follows is under e-17 of the whole
+            terms.append(k * math.log(expected) - expected - math.lgamma(k + 1))
+            k += 1
+        return min(1.0, _summed(terms))
+    below = [k * math.log(expected) - expected - math.lgamma(k + 1) for k in range(count)]
+    return max(0.0, 1.0 - _summed(below))
+
+
+def _summed(logarithms: Sequence[float]) -> float:
+    largest = max(logarithms)
+    return math.exp(largest) * math.fsum(math.exp(each - largest) for each in logarithms)
+
+
+# Gatherings -----------------------------------------------------------------------------------------------------------
+
+
+def occasions(moments_ns: Int64s) -> Int64s:
+    """Keep the first of moments that follow each other within `OCCASION_NS`; ascending."""
+    moments = np.sort(moments_ns)
+    new = np.concatenate(([True], np.diff(moments) > OCCASION_NS)) if len(moments) else np.zeros(0, dtype=np.bool_)
+    return moments[new]
+
+
+def gatherings(channels: Channels, of: Sequence[ChannelEvidence], moments_ns: Int64s) -> tuple[Gathering, ...]:
+    """Find the conditions under which moments gather, the least likely by chance first.
+
+    Parameters
+    ----------
+    channels
+        All channels of the run.
+    of
+        Whose moments they are: only windows where these were sent count, and of what they say themselves only a
+        position just before.
+    moments_ns : int64[n]
+        When it happened.
+    """
+    found = occasions(moments_ns)
+    present = np.unique(np.concatenate([each.grid.number for each in of])) if of else np.zeros(0, dtype=np.int64)
+    if len(found) < LEAST_OCCASIONS or not len(present):
+        return ()
+    rows = np.searchsorted(present, found // FINE_NS)
+    rows = np.clip(rows, 0, len(present) - 1)
+    own = {each.name for each in of}
+    tried = list(_columns(channels, present, own))
+    each_best = [
+        best
+        for about, by, unit, column in tried
+        if (best := _best(about, by, unit, column, column[_before(column, rows)])) is not None
+    ]
+    adjusted = [
+        Gathering(g.about, g.by, g.where, g.inside, g.occasions, g.share, min(1.0, g.chance * len(tried)))
+        for g in each_best
+    ]
+    return tuple(sorted((g for g in adjusted if g.chance < SIGNIFICANT), key=lambda g: (g.chance, -g.lift)))
+
+
+def _before(column: Floats, rows: Int64s) -> Int64s:
+    """Take the window of the moment itself, or the one before it where nothing was known in it."""
+    unknown = ~np.isfinite(column[rows])
+    return np.where(unknown, np.maximum(rows - 1, 0), rows)
+
+
+def _columns(channels: Channels, number: Int64s, own: set[str]) -> Iterator[tuple[About, str, str, Floats]]:
+    """Yield what moments are laid against, at the windows: about what, which channel, its unit, its values."""
+    vertical = [each for each in channels.with_role("accel_vert") if each.name not in own]
+    for each in vertical:
+        grid = each.value_grid
+        if len(grid):
+            yield "vertical acceleration", each.name, each.series.unit, grid.at(number, grid.high - grid.low)
+    if channels.driving.by and np.isfinite(channels.driving.engine_speed).any():
+        place = np.minimum(np.searchsorted(channels.driving.number, number), len(channels.driving.number) - 1)
+        yield "engine speed", "engine speed", "rpm", channels.driving.engine_speed[place]
+    kinds: tuple[tuple[About, tuple[str, ...]], ...] = (
+        ("temperature", _TEMPERATURES),
+        ("position", _POSITIONS),
+        ("supply voltage", _SUPPLIES),
+    )
+    for about, roles in kinds:
+        for each in channels.with_role(*roles):
+            if len(each.value_grid) and (each.name not in own or about == "position"):
+                column = each.value_grid.held(number)
+                if each.name in own:  # what it said just before is still sound
+                    column = np.concatenate(([np.nan], column[:-1]))
+                yield about, each.name, each.series.unit, column
+    seconds = (number - number[0]) * (FINE_NS * 1e-9)
+    yield "time", "", "s", seconds
+
+
+def _best(about: About, by: str, unit: str, column: Floats, at: Floats) -> Gathering | None:
+    """Return the region of one column where the moments gather most, with its chance for all regions of the column."""
+    known, hits = np.sort(column[np.isfinite(column)]), at[np.isfinite(at)]
+    if len(hits) < LEAST_OCCASIONS or not len(known) or known[0] == known[-1]:
+        return None
+    best: Gathering | None = None
+    tried = 0
+    for low, high in _regions(known):
+        share = (np.searchsorted(known, high, side="right") - np.searchsorted(known, low, side="left")) / len(known)
+        if not _LEAST_SHARE <= share <= _TAILS[0] + 0.1:
+            continue
+        tried += 1
+        inside = int(((hits >= low) & (hits <= high)).sum())
+        chance = binomial_at_least(inside, len(hits), float(share))
+        if best is None or chance < best.chance:
+            where = _where(about, by, unit, low, high)
+            best = Gathering(about, by, where, inside, len(hits), float(share), chance)
+    if best is None or not best.inside:
+        return None
+    return Gathering(
+        best.about, best.by, best.where, best.inside, best.occasions, best.share, min(1.0, best.chance * tried)
+    )
+
+
+def _regions(known: Floats) -> Iterator[tuple[float, float]]:
+    """Yield both tails at several depths, and bins of equal width between the 1st and the 99th percentile."""
+    for depth in _TAILS:
+        yield float(np.quantile(known, depth)), math.inf
+        yield -math.inf, float(np.quantile(known, 1.0 - depth))
+    low, high = np.quantile(known, [0.01, 0.99]).tolist()
+    edges = np.linspace(low, high, _BINS + 1).tolist()
+    yield from pairwise(edges[1:-1])
+
+
+def _where(about: About, by: str, unit: str, low: float, high: float) -> str:
+    name = by
+    if about == "vertical acceleration":
+        name = f"the swing of {by} within 0.1 s"
+    if about == "time":
+        if math.isinf(high):
+            return f"after the first {low:.0f} s"
+        return f"in the first {high:.0f} s" if math.isinf(low) else f"between {low:.0f} and {high:.0f} s"
+    behind = f" {unit}" if unit else ""
+    if math.isinf(high):
+        return f"while {name} was above {low:.3g}{behind}"
+    if math.isinf(low):
+        return f"while {name} was below {high:.3g}{behind}"
+    return f"while {name} was between {low:.3g} and {high:.3g}{behind}"

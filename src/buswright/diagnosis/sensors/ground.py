@@ -1,0 +1,241 @@
+"""Grounds that shift: channels that move by the same millivolts whenever an electrical load is switched."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from buswright.channels import units
+from buswright.channels.samples.series import Floats, Int64s
+from buswright.diagnosis.case import SECOND, Case, Sighting, Window, merged, sighting
+from buswright.diagnosis.sensors.rails import POWER_OFF
+from buswright.diagnosis.sensors.sharing import CHECKS, Candidate, candidates, reach_of
+from buswright.diagnosis.sensors.steps import change, column, in_volts, kinds, moment, peaks, scatter
+from buswright.findings import Severity
+from buswright.health.channels.evidence import ChannelEvidence, Channels
+from buswright.wording import capital, plural
+
+_SAME = 0.3
+"""How much the shifts may differ from their median (trade: ratio 1 within 0.3)."""
+_CLEAR = 4.0
+"""A shift is one where it is so many times its own uncertainty."""
+_LEAST = 2
+_LEAST_KINDS = 2
+_ENOUGH = 3
+"""So many channels of one kind of sensor prove as much as two kinds."""
+_SHARE = 0.6
+_LEAST_A, _LEAST_V, _LEAST_STATE = 2.0, 0.4, 0.5
+"""Steps of a current, a supply and a switch that count as a load."""
+_STEP_SDS = 6.0
+_LEAST_EDGES = 1
+_CRANKED = 80
+"""Windows of the fine grid, 8 s, within which a start follows key-on."""
+_REAL_CHANGES = ("oil_pressure", "fuel_pressure", "manifold_pressure", "exhaust_temperature", "lambda", "throttle")
+"""Roles that change when the engine starts, whatever their ground does."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Load:
+    """Something that is switched: when, and which way.
+
+    Attributes
+    ----------
+    words
+        "fan_state switched".
+    at : intp[n]
+        Windows.
+    sign : float64[n]
+        1 for on, -1 for off.
+    starts
+        Whether it is the start of the engine.
+    """
+
+    words: str
+    at: npt.NDArray[np.intp]
+    sign: Floats
+    starts: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Shift:
+    """What one load does to channels: volts by which each moves, its uncertainty, and the members that agree."""
+
+    load: _Load
+    volts: float
+    members: tuple[ChannelEvidence, ...]
+    each: tuple[float, ...]
+    clear: float
+
+
+def ground_sightings(case: Case) -> Iterator[Sighting]:
+    """Judge every ground, and every module whose channels name none."""
+    channels = case.channels
+    if channels is None:
+        return
+    could = [each for each in channels.values() if in_volts(each) and len(each.grid)]
+    loads = list(_loads(channels))
+    if len(could) < _LEAST or not loads:
+        return
+    number = channels.number
+    changes = {
+        each.name: change(
+            column(each.grid, number, each.series.rate_hz) / (each.per_volt or 1.0), hz=each.series.rate_hz
+        )
+        for each in could
+    }
+    usual = {name: scatter(values) for name, values in changes.items()}
+    shifts = [found for load in loads if (found := _shift(case, load, could, changes, usual)) is not None]
+    if not shifts:
+        return
+    by_place: dict[str, list[tuple[_Shift, Candidate]]] = {}
+    for shift in shifts:
+        place = _place(could, shift)
+        if place is not None:
+            by_place.setdefault(place.subject, []).append((shift, place))
+    for seen in by_place.values():
+        yield _found(case, number, seen)
+
+
+# Loads ----------------------------------------------------------------------------------------------------------------
+
+
+def _loads(channels: Channels) -> Iterator[_Load]:
+    """Yield what is switched: fans and other states, currents, the supply itself, and the engine's start."""
+    number = channels.number
+    for each in channels.values():
+        if each.computed or not len(each.value_grid) or in_volts(each):
+            continue
+        least = _least_step(each)
+        if least is None:
+            continue
+        changed = change(each.value_grid.held(number, 20), width=5)
+        at = peaks(changed, max(least, _STEP_SDS * scatter(changed)))
+        if len(at):
+            falls = each.role in ("battery_voltage", "module_supply")
+            yield _Load(f"{each.name} {'fell' if falls else 'rose'}", at, np.sign(changed[at]) * (-1 if falls else 1))
+    driving = channels.driving
+    off, runs = driving.is_doing("key-on"), driving.is_doing("idle", "driving")
+    started = np.flatnonzero(runs[1:] & ~runs[:-1]) + 1
+    started = started[[bool(off[max(0, at - _CRANKED) : at].any()) for at in started.tolist()]]
+    if len(started):
+        at = np.searchsorted(number, driving.number[started])
+        yield _Load("the engine started", at.astype(np.intp), np.ones(len(at)), starts=True)
+
+
+def _least_step(each: ChannelEvidence) -> float | None:
+    """Return how large a step of a channel is a load, in its unit; None where it is none."""
+    unit = each.series.unit
+    if each.role == "fan_state":
+        return _LEAST_STATE
+    if each.role in ("battery_voltage", "module_supply"):
+        return _LEAST_V if units.compatible(unit, "V") else None
+    if units.compatible(unit, "A") and each.sensor is None:
+        return _LEAST_A / abs(units.line(unit, "A")[0])
+    return None
+
+
+# Shifts ---------------------------------------------------------------------------------------------------------------
+
+
+def _shift(
+    case: Case, load: _Load, could: Sequence[ChannelEvidence], changes: dict[str, Floats], usual: dict[str, float]
+) -> _Shift | None:
+    """Find the channels that all move by the same volts with a load."""
+    moved: list[tuple[ChannelEvidence, float, float]] = []
+    for each in could:
+        if load.starts and each.role in _REAL_CHANGES:
+            continue
+        at = changes[each.name][load.at] * load.sign
+        at = at[np.isfinite(at)]
+        if len(at) < _LEAST_EDGES:
+            continue
+        moved.append((each, float(np.median(at)), 1.25 * usual[each.name] / np.sqrt(len(at))))
+    least = min(case.limit("ground_shift_suspect_v", channel=each.name) for each in could)
+    clear = [(each, volts, unsure) for each, volts, unsure in moved if abs(volts) >= max(_CLEAR * unsure, 0.7 * least)]
+    if len(clear) < _LEAST:
+        return None
+    best: _Shift | None = None
+    for _, centre, _ in clear:
+        same = [one for one in clear if abs(one[1] - centre) <= _SAME * abs(centre)]
+        middle = float(np.median([volts for _, volts, _ in same]))
+        same = [one for one in clear if abs(one[1] - middle) <= _SAME * abs(middle)]
+        members = tuple(each for each, _, _ in same)
+        if len(same) < _LEAST or (kinds(members) < _LEAST_KINDS and len(same) < _ENOUGH) or abs(middle) < least:
+            continue
+        if best is None or len(same) > len(best.members):
+            sure = float(np.median([abs(volts) / max(unsure, 1e-9) for _, volts, unsure in same]))
+            best = _Shift(load, middle, members, tuple(volts for _, volts, _ in same), sure)
+    if best is None or _is_factor(best):
+        return None
+    # Channels that would have shown it, and did not.
+    could_show = [each for each, _, unsure in moved if _CLEAR * unsure <= abs(best.volts)]
+    on_it = _place(could_show, best)
+    return best if on_it is not None and on_it.score >= _SHARE else None
+
+
+def _is_factor(shift: _Shift) -> bool:
+    """Whether the volts of the members scale rather than shift: then it is the supply that moves."""
+    levels = np.array([float(np.median(each.quantity[each.there])) / (each.per_volt or 1.0) for each in shift.members])
+    if np.ptp(levels) < 0.3 * levels.mean():
+        return False
+    volts = np.array(shift.each)
+    factors = volts / levels
+    return bool(factors.std() / abs(factors.mean()) < volts.std() / abs(volts.mean()))
+
+
+def _place(could: Sequence[ChannelEvidence], shift: _Shift) -> Candidate | None:
+    """Return the ground that the members share, else what else they share."""
+    ranked = candidates(shift.members, could, {})
+    best = {one.what: one for one in reversed(ranked)}
+    for what in ("ground", "module"):
+        if what in best and best[what].score >= _SHARE:
+            return best[what]
+    return ranked[0] if ranked else None
+
+
+# Words ----------------------------------------------------------------------------------------------------------------
+
+
+def _found(case: Case, number: Int64s, found: Sequence[tuple[_Shift, Candidate]]) -> Sighting:
+    shift, place = max(found, key=lambda one: (not one[0].load.starts, len(one[0].load.at) * one[0].clear))
+    edges = len(shift.load.at)
+    fault = abs(shift.volts) >= case.limit("ground_shift_fault_v", channel=shift.members[0].name)
+    repeated = edges >= 2 or len(found) > 1
+    others = [one.load.words for one, _ in found if one is not shift]
+    values = ", ".join(
+        f"{each.name} {volts * 1000:+.0f} mV" for each, volts in list(zip(shift.members, shift.each, strict=True))[:6]
+    )
+    windows = merged(Window(moment(number, at), moment(number, at) + SECOND) for at in shift.load.at.tolist())
+    often = f" ({plural(edges, 'time')})" if edges > 1 else ""
+    evidence = [
+        f"{capital(place.count)} moved by {abs(shift.volts) * 1000:.0f} mV when {shift.load.words}{often}.",
+        f"{values}.",
+    ]
+    if others:
+        evidence.append(f"The same was seen when {others[0]}.")
+    if place.what != "ground":
+        evidence.append("The car file names no ground for them, so the ground of the module is meant.")
+    return sighting(
+        "ground-shift",
+        Severity.FAULT if fault and repeated else Severity.SUSPECT,
+        place.subject,
+        windows=windows,
+        count=edges,
+        confidence=(0.85 if repeated else 0.65) - 0.1 * (place.what != "ground"),
+        evidence=evidence,
+        threshold=case.used("ground_shift_suspect_v", "ground_shift_fault_v", channel=shift.members[0].name),
+        ruled_out=[
+            "Not a wrong calibration: the offset comes and goes with the electrical load.",
+            f"Not one sensor: {plural(len(shift.members), 'channel')} moved by the same millivolts together.",
+            "Not a sagging supply: that moves all by the same part, not by the same millivolts.",
+        ],
+        next_check=CHECKS["ground"].format(name=place.name)
+        if place.what == "ground"
+        else f"Key on, measure the volts between the sensor ground of {place.words} and battery negative while the "
+        "load is switched. A sound ground shows under 20 mV.",
+        caution=POWER_OFF,
+        reach=reach_of(case, shift.members),
+    )

@@ -1,0 +1,328 @@
+"""Noise of the ignition: it grows with the engine speed, goes both ways, and is there all the time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from buswright.channels import units
+from buswright.channels.samples.series import Bools, Floats, Int64s
+from buswright.diagnosis.case import Case, Sighting, Window, merged, sighting
+from buswright.diagnosis.sensors.conditions import binomial_at_least
+from buswright.diagnosis.sensors.sharing import Candidate, candidates, named, reach_of, separating
+from buswright.findings import Severity
+from buswright.health.channels.driving import MOVING_KMH, RUNNING_RPM, STILL_RPM
+from buswright.health.channels.evidence import ChannelEvidence, Channels
+from buswright.health.channels.grid import COARSE_NS, FINE_NS
+from buswright.wording import capital, plural
+
+_LEAST_WINDOWS = 12
+"""Seconds with the engine running that are needed."""
+_LEAST_OFF = 2
+_BINS = 6
+_DENSE = 0.2
+"""Quiet fifth of each bin of engine speeds: real movement pauses now and then, ignition noise doesn't."""
+_WIDE = 1.3
+"""Highest over lowest engine speed below which growth can't be seen."""
+_STEPS = 1.0
+_FLOOR = 0.3
+"""Noise is at least this part of a raw step: rounding alone makes it."""
+_PROVEN = 0.5
+"""So much less growth is enough where the line of the firing is in the spectrum."""
+_LEAST_SAMPLES = 8
+_UNMOVED = ("degC", "bar", "V")
+"""Units of quantities that don't shake with the engine; motion is real vibration as well."""
+_MOVING = ("damper_travel", "accel_long", "accel_lat", "accel_vert", "yaw_rate")
+_PULSING = ("oil_pressure", "fuel_pressure", "manifold_pressure")
+"""Pressures that pulse with the engine."""
+_SPECTRA = 30
+_NEAR_BINS = 1.5
+_LEAST_SPECTRA = 8
+_CAUTION = "Never touch ignition leads while the engine runs. Keep hair, sleeves and hands off belts and fans."
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Noisy:
+    """A channel whose noise grows with the engine speed.
+
+    Attributes
+    ----------
+    each
+        Which.
+    quiet, loud
+        Noise at rest (`quiet_is` says which rest), and at high engine speeds; in the quantity's unit.
+    correlation
+        Of noise and engine speed.
+    window
+        When the engine ran.
+    line
+        What its spectrum shows, in words; empty where nothing.
+    standing
+        Only the car at a standstill was looked at.
+    """
+
+    each: ChannelEvidence
+    quiet: float
+    loud: float
+    quiet_is: str
+    correlation: float
+    window: Window
+    line: str
+    standing: bool
+
+    @property
+    def ratio(self) -> float:
+        """Loud over quiet."""
+        return self.loud / self.quiet
+
+
+def noise_sightings(case: Case) -> Iterator[Sighting]:
+    """Judge the noise of every analogue channel against the engine speed."""
+    channels = case.channels
+    if channels is None or not np.isfinite(channels.driving.engine_speed).any():
+        return
+    could = [each for each in channels.values() if _is_judged(each)]
+    noisy = [found for each in could if (found := _noisy(case, channels, each)) is not None]
+    for one in noisy:
+        yield _of_channel(case, one)
+    if len(noisy) > 1:
+        bad = [one.each for one in noisy]
+        ranked = candidates(bad, could, {})
+        if ranked and ranked[0].score >= case.limit("group_share"):
+            yield _shared(case, noisy, ranked[0], ranked[1:])
+
+
+def _is_judged(each: ChannelEvidence) -> bool:
+    """Whether a channel is analogue: noise couples into wires, not into numbers that a module counts."""
+    if not each.measures:
+        return False
+    if each.electrical:
+        return units.compatible(each.quantity_unit, "V")
+    return any(units.compatible(each.series.unit, unit) for unit in _UNMOVED) and each.role not in (
+        "battery_voltage",
+        "module_supply",
+    )
+
+
+def _noisy(case: Case, channels: Channels, each: ChannelEvidence) -> _Noisy | None:
+    grid, driving = each.noise_grid, channels.driving
+    place = np.searchsorted(driving.number, grid.number * (COARSE_NS // FINE_NS) + 5)
+    place = np.minimum(place, len(driving.number) - 1)
+    rpm, speed = driving.engine_speed[place], driving.speed[place]
+    known = np.isfinite(grid.noise) & np.isfinite(rpm)
+    standing = each.role in _MOVING
+    running = known & (rpm > RUNNING_RPM)
+    if standing:
+        with np.errstate(invalid="ignore"):
+            running &= np.abs(speed) < MOVING_KMH
+    if running.sum() < _LEAST_WINDOWS:
+        return None
+    off = known & (rpm < STILL_RPM)
+    first, last = np.flatnonzero(running)[[0, -1]].tolist()
+    window = Window(int(grid.start_ns[first]), int(grid.start_ns[last]) + COARSE_NS)
+    grown = _grown(case, each, grid.noise, rpm, off, running)
+    line = _line(case, each, grid.number[running], rpm[running])
+    if grown is None and line:
+        # What the engine's firing is folded to may be slow: second differences hardly see it, its line proves it.
+        grown = _grown(case, each, _about_trend(each, grid.number), rpm, off, running, proven=True)
+    return None if grown is None else _Noisy(each, *grown, window, line, standing)
+
+
+def _grown(
+    case: Case, each: ChannelEvidence, noise: Floats, rpm: Floats, off: Bools, running: Bools, *, proven: bool = False
+) -> tuple[float, float, str, float] | None:
+    """Return quiet and loud noise, what quiet is, and how it grows with the engine speed; None where it doesn't."""
+    running = running & np.isfinite(noise)
+    if running.sum() < _LEAST_WINDOWS:
+        return None
+    quiet, quiet_is = _at_rest(case, each, noise[off & np.isfinite(noise)])
+    centres, dense = _by_speed(rpm[running], noise[running])
+    if quiet is None:
+        quiet, quiet_is = float(dense[0]), "at its lowest engine speeds"
+    quiet = max(quiet, _FLOOR * each.step)
+    loud = float(dense[-2:].mean())
+    if quiet <= 0 or loud < max(case.limit("noise_ratio_suspect", channel=each.name) * quiet, _STEPS * each.step):
+        return None
+    correlation = _growth(rpm[running], noise[running], centres, dense)
+    least = case.limit("noise_correlation", channel=each.name)
+    return (quiet, loud, quiet_is, correlation) if correlation >= (_PROVEN * least if proven else least) else None
+
+
+def _about_trend(each: ChannelEvidence, number: Int64s) -> Floats:
+    """Return the standard deviation about a straight line in each window of the coarse grid; float64[len(number)]."""
+    rows = np.flatnonzero(each.there & ~each.bad)
+    window = each.series.time_ns[rows] // COARSE_NS
+    place = np.searchsorted(number, window)
+    kept = (place < len(number)) & (number[np.minimum(place, len(number) - 1)] == window)
+    rows, place = rows[kept], place[kept]
+    seconds = (each.series.time_ns[rows] - number[place] * COARSE_NS) * 1e-9
+    value = each.quantity[rows]
+
+    def summed(weights: Floats) -> Floats:
+        return np.bincount(place, weights, minlength=len(number)).astype(np.float64)
+
+    count = np.maximum(np.bincount(place, minlength=len(number)).astype(np.float64), 1.0)
+    value = value - (summed(value) / count)[place]
+    seconds = seconds - (summed(seconds) / count)[place]
+    along, across = summed(seconds * seconds), summed(seconds * value)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        left = summed(value * value) - np.where(along > 0, across**2 / along, 0.0)
+        return np.where(count >= _LEAST_SAMPLES, np.sqrt(np.maximum(left, 0.0) / count), np.nan)
+
+
+def _at_rest(case: Case, each: ChannelEvidence, off: Floats) -> tuple[float | None, str]:
+    """Noise with the engine off: of this run, else of the good run; None where neither is known."""
+    if len(off) >= _LEAST_OFF:
+        return float(np.median(off)), "with the engine off"
+    good = case.baseline
+    if good is not None and good.at_rest is not None and good.at_rest.basis in ("key-on", "engine-off"):
+        remembered = good.channels.get(each.name)
+        rest = remembered.rest if remembered is not None else None
+        noise = None if rest is None else rest.input_noise if each.electrical else rest.noise
+        if noise is not None:
+            return noise, "at rest in the good run"
+    return None, ""
+
+
+def _by_speed(rpm: Floats, noise: Floats) -> tuple[Floats, Floats]:
+    """Return engine speeds, ascending, and the noise of the quiet fifth at each; float64[_BINS] both."""
+    order = np.argsort(rpm, kind="stable")
+    parts = [part for part in np.array_split(order, _BINS) if len(part)]
+    centres = np.array([float(np.median(rpm[part])) for part in parts])
+    dense = np.array([float(np.quantile(noise[part], _DENSE)) for part in parts])
+    return centres, dense
+
+
+def _growth(rpm: Floats, noise: Floats, centres: Floats, dense: Floats) -> float:
+    """Correlate noise and engine speed, without the windows in which the quantity moved; the lesser of two views.
+
+    Both every second by itself and the quiet fifths must grow. 0 where the engine kept one speed.
+    """
+    if centres[-1] < _WIDE * centres[0]:
+        return 0.0
+    expected = np.interp(rpm, centres, dense)
+    still = noise <= 2.0 * expected
+    if still.sum() < _LEAST_WINDOWS or noise[still].std() == 0 or dense.std() == 0:
+        return 0.0
+    every = float(np.corrcoef(rpm[still], noise[still])[0, 1])
+    return min(every, float(np.corrcoef(centres, dense)[0, 1]))
+
+
+# The line in the spectrum ---------------------------------------------------------------------------------------------
+
+
+def folded(hertz: Floats, rate: float) -> Floats:
+    """Return where frequencies appear at a sampling rate: |f - k rate|, at most half the rate."""
+    left = np.mod(hertz, rate)
+    appears: Floats = np.minimum(left, rate - left)
+    return appears
+
+
+def _line(case: Case, each: ChannelEvidence, number: Int64s, rpm: Floats) -> str:
+    """Say whether the strongest frequency follows the firing of the engine, or its alias; empty where it doesn't."""
+    car = case.car.car if case.car is not None else None
+    if car is None or car.cylinders is None:
+        return ""
+    series, found, rate = each.series, [], each.series.rate_hz
+    loudest = np.sort(np.argsort(rpm)[-_SPECTRA:])
+    for at in loudest.tolist():
+        rows = np.searchsorted(series.time_ns, [number[at] * COARSE_NS, (number[at] + 1) * COARSE_NS])
+        part = each.quantity[rows[0] : rows[1]]
+        if len(part) < 16 or not np.isfinite(part).all() or not each.there[rows[0] : rows[1]].all():
+            continue
+        x = np.linspace(-1, 1, len(part))
+        flat = part - part.mean()
+        flat = (flat - x * (x @ flat) / (x @ x)) * np.hanning(len(part))
+        power = np.abs(np.fft.rfft(flat)) ** 2
+        power[:3] = 0
+        found.append((rpm[at], float(np.argmax(power)) * rate / len(part), rate / len(part)))
+    if len(found) < _LEAST_SPECTRA:
+        return ""
+    speeds, strongest, width = (np.array(column) for column in zip(*found, strict=True))
+    firing = speeds / 60.0 * car.cylinders * 2.0 / car.strokes
+    appears = folded(firing, rate)
+    # The engine speed of a second is a mean; while it changes, the line smears.
+    hits = int((np.abs(strongest - appears) <= _NEAR_BINS * width).sum())
+    share = min(1.0, 2 * _NEAR_BINS * float(width.mean()) / (rate / 2))
+    if binomial_at_least(hits, len(found), share) > 1e-3 or hits < 3:
+        return ""
+    top = int(np.argmax(firing))
+    seen = "" if firing[top] < rate / 2 else f", which shows as {appears[top]:.1f} Hz at {rate:.0f} samples a second"
+    return (
+        f"Its strongest frequency follows the firing of the engine in {hits} of {len(found)} seconds: "
+        f"{firing[top]:.0f} Hz at {speeds[top]:.0f} rpm{seen}."
+    )
+
+
+# Words ----------------------------------------------------------------------------------------------------------------
+
+
+def _millivolts(each: ChannelEvidence, noise: float) -> str:
+    per = each.per_volt
+    return f"{noise / per * 1000:.2g} mV" if per is not None else f"{noise:.2g} {each.quantity_unit}"
+
+
+def _of_channel(case: Case, one: _Noisy) -> Sighting:
+    each = one.each
+    pulsing = each.role in _PULSING and not one.line
+    fault = one.ratio >= case.limit("noise_ratio_fault", channel=each.name) and not pulsing
+    evidence = [
+        (
+            f"The noise of {each.name} is {_millivolts(each, one.loud)} at high engine speeds and "
+            f"{_millivolts(each, one.quiet)} {one.quiet_is}: {one.ratio:.1f} times as much."
+        ),
+        f"It grows with the engine speed (correlation {one.correlation:.2f}), and is there all the time.",
+    ]
+    if one.line:
+        evidence.append(one.line)
+    elif case.car is None or case.car.car.cylinders is None:
+        evidence.append("The car file doesn't say how many cylinders the engine has, so firing wasn't looked for.")
+    if one.standing:
+        evidence.append("Only the standing car was judged: on the road it moves by itself.")
+    if pulsing:
+        evidence.append("A pressure that really pulses with the engine looks the same in frames.")
+    plug = each.shares("plug")
+    return sighting(
+        "ignition-noise",
+        Severity.FAULT if fault else Severity.SUSPECT,
+        each.subject,
+        windows=[one.window],
+        count=1,
+        confidence=(0.9 if one.line else 0.75) - (0.2 if pulsing else 0.0),
+        evidence=evidence,
+        threshold=case.used("noise_ratio_suspect", "noise_ratio_fault", "noise_correlation", channel=each.name),
+        ruled_out=[
+            "Not a loose contact: that goes one way, for moments, and leaves the noise between them as it was.",
+        ],
+        next_check=f"Find where the wire of {each.name}{f' (plug {plug})' if plug else ''} runs near coil leads. Move "
+        "it 100 mm away, ground its shield at one end, check suppressed plugs and leads. Then put a fixed resistor in "
+        "place of the sensor: noise that stays is not the sensor's.",
+        caution=_CAUTION,
+        reach=reach_of(case, [each]),
+    )
+
+
+def _shared(case: Case, noisy: list[_Noisy], best: Candidate, others: tuple[Candidate, ...]) -> Sighting:
+    names = {each.name for each in best.bad}
+    own = [one for one in noisy if one.each.name in names]
+    ratio = max(one.ratio for one in own)
+    return sighting(
+        "ignition-noise",
+        Severity.FAULT if ratio >= case.limit("noise_ratio_fault") else Severity.SUSPECT,
+        best.subject,
+        windows=merged(one.window for one in own),
+        count=len(own),
+        confidence=0.9 if any(one.line for one in own) else 0.8,
+        evidence=[
+            f"{capital(best.count)} have noise that grows with the engine speed: {named(best.bad)}.",
+            f"It is up to {ratio:.1f} times what it was {own[0].quiet_is}.",
+            *[one.line for one in own if one.line][:1],
+        ],
+        threshold=case.used("noise_ratio_suspect", "noise_ratio_fault", "noise_correlation", "group_share"),
+        ruled_out=[f"Not one sensor: {plural(len(own), 'channel')} have it."],
+        next_check=f"{separating(best, others)} Look where its loom runs near coil leads.",
+        caution=_CAUTION,
+        reach=reach_of(case, [one.each for one in own]),
+    )

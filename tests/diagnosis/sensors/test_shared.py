@@ -1,0 +1,161 @@
+"""Supplies that sag, grounds that shift, inputs that copy their neighbours; and what moves channels for real."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from buswright.diagnosis.sensors.crosstalk import crosstalk_sightings
+from buswright.diagnosis.sensors.ground import ground_sightings
+from buswright.diagnosis.sensors.sag import sag_sightings
+from buswright.findings import Severity
+from buswright.health.channels.evidence import ChannelEvidence
+
+from .synthetic import PRESSURE, TRAVEL, case_of, made, sensor
+
+HZ = 50.0
+SECONDS = np.arange(0, 120, 1 / HZ)
+ANGLE = {"kind": "linear", "electrical": "V", "points": [[0.5, -180.0], [4.5, 180.0]], "unit": "deg"}
+TABLES = (PRESSURE, TRAVEL, ANGLE)
+
+
+def calm(number: int, level: float | None = None) -> Any:
+    rng = np.random.default_rng(number)
+    level = 0.7 + 0.6 * number if level is None else level
+    return level + 0.01 * np.sin(SECONDS / (7 + number)) + 0.002 * rng.standard_normal(len(SECONDS))
+
+
+def wild(number: int) -> Any:
+    rng = np.random.default_rng(number + 100)
+    return 2.0 + np.clip(np.convolve(rng.standard_normal(len(SECONDS)), np.ones(12) / 5, "same"), -1.5, 1.5) * 0.3
+
+
+def inputs(columns: Any, **wiring: str) -> list[ChannelEvidence]:
+    return [
+        made(f"a{n}", values, hz=HZ, kind=sensor(TABLES[n % 3]), wiring={"input": f"AIN{n + 1}"} | wiring)
+        for n, values in enumerate(columns)
+    ]
+
+
+def during(start: float, end: float) -> Any:
+    return (start <= SECONDS) & (end > SECONDS)
+
+
+# Sag
+
+
+@pytest.mark.parametrize(("factor", "severity"), [(0.95, Severity.SUSPECT), (0.8, Severity.FAULT)])
+def test_channels_of_a_supply_that_scale_alike_are_a_sag(factor: float, severity: Severity) -> None:
+    scale = np.where(during(40, 70), factor, 1.0)
+    (one,) = sag_sightings(case_of(*inputs([calm(n) * scale for n in range(5)], supply="5V-A")))
+    assert (one.finding.subject, one.finding.severity) == ("supply:5V-A", severity)
+    assert one.finding.start_ns == pytest.approx(40e9, abs=5e8)
+    assert one.finding.end_ns == pytest.approx(70e9, abs=5e8)
+
+
+@pytest.mark.parametrize(
+    "columns",
+    [
+        pytest.param([calm(n) for n in range(5)], id="nothing"),
+        pytest.param([calm(n) - 0.05 * during(40, 70) for n in range(5)], id="the same millivolts"),
+        pytest.param([calm(n) * np.where(during(40, 70) & (n < 2), 0.9, 1) for n in range(5)], id="two of five"),
+        pytest.param([calm(n) * np.where(during(40, 70), 0.97 - 0.02 * n, 1) for n in range(5)], id="each its own"),
+        pytest.param([wild(n) for n in range(5)], id="wild"),
+    ],
+)
+def test_what_is_no_sag(columns: Any) -> None:
+    assert not list(sag_sightings(case_of(*inputs(columns, supply="5V-A"))))
+
+
+@pytest.mark.parametrize(("volts", "severity"), [(4.85, Severity.SUSPECT), (4.6, Severity.FAULT), (4.95, None)])
+def test_a_reference_that_is_logged_says_it(volts: float, severity: Severity | None) -> None:
+    reference = made("ref", np.where(during(40, 70), volts, 5.0), hz=HZ, unit="V", role="reference_voltage")
+    found = list(sag_sightings(case_of(reference, *inputs([calm(n) for n in range(3)], supply="5V-A"))))
+    assert [one.finding.severity for one in found] == ([severity] if severity is not None else [])
+    assert all(one.finding.subject == "supply:5V-A" for one in found)
+
+
+# Ground
+
+
+def fan() -> Any:
+    return (np.floor(SECONDS / 15) % 2).astype(np.float64)
+
+
+def grounded(shift: float, share: int = 4, **wiring: str) -> Any:
+    columns = [calm(n) + (shift * fan() if n < share else 0.0) for n in range(6)]
+    made_ = [
+        made(
+            f"a{n}",
+            values,
+            hz=HZ,
+            kind=sensor(TABLES[n % 3]),
+            wiring={"ground": "G1" if n < share else "G2"} | wiring,
+        )
+        for n, values in enumerate(columns)
+    ]
+    return case_of(*made_, made("fan", fan(), hz=HZ, role="fan_state"))
+
+
+@pytest.mark.parametrize(
+    ("shift", "severity"), [(0.015, Severity.SUSPECT), (0.04, Severity.FAULT), (-0.04, Severity.FAULT)]
+)
+def test_channels_of_a_ground_that_follow_a_load(shift: float, severity: Severity) -> None:
+    (one,) = ground_sightings(grounded(shift))
+    assert (one.finding.subject, one.finding.severity) == ("ground:G1", severity)
+    assert "when fan rose" in one.finding.evidence[0]
+
+
+@pytest.mark.parametrize(("shift", "share"), [(0.0, 4), (0.005, 4), (0.05, 1)])
+def test_small_or_lonely_shifts_are_no_ground(shift: float, share: int) -> None:
+    assert not list(ground_sightings(grounded(shift, share)))
+
+
+def test_a_supply_that_scales_with_a_load_is_no_ground() -> None:
+    columns = [calm(n) * (1 - 0.03 * fan()) for n in range(5)]
+    found = list(ground_sightings(case_of(*inputs(columns), made("fan", fan(), hz=HZ, role="fan_state"))))
+    assert not found
+
+
+def test_a_shift_at_the_start_of_the_engine_alone_is_a_suspicion() -> None:
+    columns = [calm(n) + 0.03 * (SECONDS > 30) for n in range(4)]
+    engine = made("rpm", np.where(SECONDS > 30, 1500.0, 0.0), hz=HZ, unit="rpm", role="engine_speed")
+    (one,) = ground_sightings(case_of(engine, *inputs(columns, ground="G1")))
+    assert (one.finding.subject, one.finding.severity) == ("ground:G1", Severity.SUSPECT)
+
+
+# Cross-talk
+
+
+def copying(gain: float, beside: int = 2, by_wiring: bool = True) -> Any:
+    mover = wild(1)
+    columns = [calm(0), mover, calm(2), calm(3), calm(4)]
+    columns[beside] = columns[beside] + gain * (mover - mover.mean())
+    return (
+        case_of(*inputs(columns))
+        if by_wiring
+        else case_of(*[made(f"a{n}", values, hz=HZ, kind=sensor(TABLES[n % 3])) for n, values in enumerate(columns)])
+    )
+
+
+@pytest.mark.parametrize("gain", [0.02, 0.05])
+def test_an_input_that_copies_its_neighbour_is_found(gain: float) -> None:
+    (one,) = crosstalk_sightings(copying(gain))
+    assert one.finding.subject == "channel:a2"
+    assert "copies" in one.finding.evidence[0]
+    assert "of a1" in one.finding.evidence[0]
+    assert "numbers of their inputs" in one.finding.evidence[2]
+
+
+@pytest.mark.parametrize(("gain", "beside"), [(0.0, 2), (0.05, 4), (0.4, 2)])
+def test_what_is_no_cross_talk(gain: float, beside: int) -> None:
+    assert not list(crosstalk_sightings(copying(gain, beside)))
+
+
+def test_a_real_link_with_a_delay_is_no_cross_talk() -> None:
+    mover = wild(1)
+    slow = np.convolve(mover, np.exp(-np.arange(100) / 30) / 30)[: len(mover)]
+    columns = [calm(0), mover, calm(2) + 0.3 * (slow - slow.mean()), calm(3)]
+    assert not list(crosstalk_sightings(case_of(*inputs(columns))))
