@@ -9,9 +9,8 @@ from pathlib import Path
 import can
 
 from buswright.frames.formats.asc.writer import write_asc
-from buswright.frames.formats.candump.writer import write_candump
 from buswright.frames.opening import open_capture
-from tests.cli.outputs import CAR, EXAMPLES, KEYON, RUN, ROOT
+from tests.cli.outputs import CAR, EXAMPLES, KEYON, ROOT, RUN
 
 FIRST_S = 1775901600.0
 
