@@ -19,7 +19,7 @@ def test_states_by_engine_and_speed():
 
 def test_with_one_speed_alone():
     found = find_driving(np.arange(2), None, np.array([0.0, 50.0]))
-    assert found.is_doing("key-on").tolist() == [True, False]
+    assert found.is_doing("standing").tolist() == [True, False]
     assert found.is_doing("driving").tolist() == [False, True]
     found = find_driving(np.arange(3), np.array([0.0, 250.0, 900.0]), None)
     assert [found.is_doing(word)[k] for k, word in enumerate(("key-on", "cranking", "idle"))] == [True] * 3

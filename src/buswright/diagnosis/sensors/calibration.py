@@ -96,6 +96,8 @@ AT_REST = {
     "oil_pressure": _Zero("bar", 0.0, 0.0, 0.0, "a standing engine has none"),
     "engine_speed": _Zero("rpm", 0.0, 30.0, 200.0, "the engine stands"),
 }
+ENGINE_OFF = frozenset({"oil_pressure", "engine_speed"})
+"""Roles that need the engine off, not only a standing car."""
 SPAN_SUSPECT, SPAN_FAULT = 0.03, 0.08
 """Zero off by this share of the span, where the rest has no unit of its own."""
 ATMOSPHERE_BAR = (0.94, 1.03)
@@ -149,16 +151,16 @@ LEVELS = {
     "reference_voltage": _Level("V", 3.0, 12.5),
     "oil_pressure": _Level("bar", 0.3, 12.0, running=True),
     "fuel_pressure": _Level("bar", 0.8, 12.0, running=True),
-    "brake_pressure": _Level("bar", -5.0, 260.0, 0.999),
+    "brake_pressure": _Level("bar", -5.0, 260.0, 0.95),
     "manifold_pressure": _Level("kPa", 12.0, 400.0),
     "barometric_pressure": _Level("kPa", 60.0, 110.0),
     "lambda": _Level("", 0.55, 2.5, running=True),
-    "vehicle_speed": _Level("km/h", -2.0, 400.0, 0.999),
-    "wheel_speed": _Level("km/h", -2.0, 450.0, 0.999),
-    "engine_speed": _Level("rpm", -10.0, 22_000.0, 0.999),
-    "accel_lat": _Level("m/s2", -1.0, 60.0, 0.99),
-    "accel_long": _Level("m/s2", -1.0, 60.0, 0.99),
-    "yaw_rate": _Level("deg/s", -1.0, 250.0, 0.99),
+    "vehicle_speed": _Level("km/h", -2.0, 400.0, 0.9),
+    "wheel_speed": _Level("km/h", -2.0, 450.0, 0.9),
+    "engine_speed": _Level("rpm", -10.0, 22_000.0, 0.9),
+    "accel_lat": _Level("m/s2", -1.0, 60.0, 0.9),
+    "accel_long": _Level("m/s2", -1.0, 60.0, 0.9),
+    "yaw_rate": _Level("deg/s", -1.0, 250.0, 0.9),
     "coolant_temperature": _Level("degC", -40.0, 150.0, 0.9),
     "oil_temperature": _Level("degC", -40.0, 190.0, 0.9),
     "air_temperature": _Level("degC", -40.0, 120.0, 0.9),
@@ -307,16 +309,17 @@ def _at_rest(case: Case) -> Iterator[Sighting]:
     channels = case.channels
     assert channels is not None
     driving = channels.driving
-    rests = driving.settled("key-on")
+    off, standing = driving.settled("key-on"), driving.settled("key-on", "standing")
     before = np.cumsum(driving.is_doing("cranking", "idle", "driving")) == 0
     for each in channels.values():
         rest = AT_REST.get(each.role or "")
         if rest is None or not each.measures:
             continue
+        rests = off if each.role in ENGINE_OFF else standing
         # Before the first start, and after the engine ran, once its pressure has gone.
         settled = (_level(case, each, part, rest.unit) for part in (rests & before, _late(rests & ~before)))
         levels = [level for level in settled if level is not None]
-        if not levels or _touched(each, rests & before):
+        if not levels or _touched(case, each, rests & before):
             continue
         level = max(levels, key=lambda found: abs(found - rest.value))
         came = len(levels) == 2 and level == levels[1]
@@ -358,10 +361,14 @@ def _level(case: Case, each: ChannelEvidence, where: Bools, unit: str) -> float 
     return float(np.median(units.convert(known, each.series.unit, unit)))
 
 
-def _touched(each: ChannelEvidence, where: Bools) -> bool:
+def _touched(case: Case, each: ChannelEvidence, where: Bools) -> bool:
     """Whether somebody moved it meanwhile: a foot on a pedal."""
-    values = each.value_grid.mean[: int(where.sum())]
-    return each.role in ("throttle", "brake_pressure") and len(values) > 1 and bool(np.ptp(values) > 0.2 * _size(each))
+    assert case.channels is not None
+    if each.role not in ("throttle", "brake_pressure"):
+        return False
+    values = each.value_grid.held(case.channels.number[where], most=5)
+    values = values[np.isfinite(values)]
+    return len(values) > 1 and bool(np.ptp(values) > 0.2 * _size(each))
 
 
 def _size(each: ChannelEvidence) -> float:
@@ -444,11 +451,13 @@ def _together(case: Case) -> Iterator[Sighting]:
             level = _level(case, each, rests, "degC")
             if level is not None:
                 levels[each.name] = level
+    fluids = {name for name in levels if channels[name].role in ("oil_temperature", "coolant_temperature")}
     if len(levels) >= 4:
         middle = float(np.median(list(levels.values())))
         spread = float(np.median(np.abs(np.array(list(levels.values())) - middle)))
         far = [name for name, level in levels.items() if abs(level - middle) > max(10.0, 6 * spread)]
-        if spread < 3.0 and len(far) == 1:
+        # A fluid that is as cold as the air shows that the engine is cold; without one it may still be warm.
+        if spread < 3.0 and len(far) == 1 and fluids - {far[0]}:
             rest = _Zero(
                 "degC", middle, 10.0, 25.0, f"the other {len(levels) - 1} temperatures agree after a cold night"
             )
@@ -550,7 +559,7 @@ def _laws(views: Views) -> Iterator[_Law]:
 
 
 def _wheels(views: Views) -> Iterator[_Law]:
-    """Compare the wheels of each axle, which turn alike on the straight, and each wheel with the middle of the others."""
+    """Compare the wheels of each axle, which turn alike when straight, and each wheel with the middle of the others."""
     for left, right in views.axles(views.wheels):
         made = fit(left.value, right.value)
         others = [view.value for view in views.wheels.values() if view not in (left, right)]
