@@ -309,13 +309,13 @@ def _at_rest(case: Case) -> Iterator[Sighting]:
     channels = case.channels
     assert channels is not None
     driving = channels.driving
-    off, standing = driving.settled("key-on"), driving.settled("key-on", "standing")
+    stopped, standing = driving.settled("key-on"), driving.settled("key-on", "standing")
     before = np.cumsum(driving.is_doing("cranking", "idle", "driving")) == 0
     for each in channels.values():
         rest = AT_REST.get(each.role or "")
         if rest is None or not each.measures:
             continue
-        rests = off if each.role in ENGINE_OFF else standing
+        rests = stopped if each.role in ENGINE_OFF else standing
         # Before the first start, and after the engine ran, once its pressure has gone.
         settled = (_level(case, each, part, rest.unit) for part in (rests & before, _late(rests & ~before)))
         levels = [level for level in settled if level is not None]
