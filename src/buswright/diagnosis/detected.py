@@ -86,7 +86,9 @@ DETECTED: Mapping[str, Detected] = MappingProxyType(
         "sender-invalid": Detected(
             "the module marks values as not available or in error", "the module calls {} not available"
         ),
-        "open-circuit": Detected("an input reads what an open wire or an unplugged sensor gives", "{} reads as open"),
+        "open-circuit": Detected(
+            "an input reads what an open wire or an unplugged sensor gives", "{} reads as open", "open"
+        ),
         "short-to-ground": Detected(
             "an input stands at 0 V where an open wire would not", "{} reads as shorted to ground"
         ),
@@ -97,21 +99,26 @@ DETECTED: Mapping[str, Detected] = MappingProxyType(
             "the channels of one supply left their live bands together", "{} was lost for its channels", "no supply"
         ),
         "loose-contact": Detected(
-            "short dropouts to the level of an open wire, back to the same value", "{} has a loose contact"
+            "short dropouts to the level of an open wire, back to the same value", "{} has a loose contact", "loose"
         ),
         "chafed-wire": Detected(
             "the same, tied to a position of steering, damper or throttle, or to ground where an open wire reads high",
             "{} has a chafed wire",
+            "chafed",
         ),
         "supply-sag": Detected(
-            "a reference voltage is off, or the channels of one supply scale by one factor", "{} sags"
+            "a reference voltage is off, or the channels of one supply scale by one factor", "{} sags", "sags"
         ),
         "ground-shift": Detected(
-            "channels of one ground move by the same millivolts when a load is switched", "{} shifts under load"
+            "channels of one ground move by the same millivolts when a load is switched",
+            "{} shifts under load",
+            "ground",
         ),
         "cross-talk": Detected("an input copies a part of the input beside it", "{} copies its neighbour"),
         "ignition-noise": Detected(
-            "noise that grows with the engine speed, both ways and all the time", "{} has noise from the ignition"
+            "noise that grows with the engine speed, both ways and all the time",
+            "{} has noise from the ignition",
+            "noisy",
         ),
         "impossible-rate": Detected(
             "a step faster than the quantity can change, which stays", "{} stepped faster than it can"

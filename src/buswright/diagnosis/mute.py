@@ -18,6 +18,12 @@ _FRAMES_A_LINE = 3
 
 _LOSSES = "frames-lost sender-skips counter-jump late-frames"
 _WIRES = "open-circuit short-to-ground short-to-supply loose-contact chafed-wire impossible-rate saturated"
+_SPOILS = (
+    "bad-lines capture-drop clock-jump echo wrong-bitrate bus-off segment-open module-missing module-reset id-missing "
+    "duplicate-id checksum-wrong frozen-frame wrong-length no-acknowledge babbling-node"
+)
+_SPOILS_VALUES = frozenset(_SPOILS.split())
+"""Faults up to the node layer that make values wrong or stop them. Others only make frames late, few or unlisted."""
 EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
     {
         cause: frozenset(effects.split())
@@ -59,8 +65,9 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
         }.items()
     }
 )
-"""Which faults a fault can account for, up to the node layer and within a layer. Beyond that any fault accounts for
-what lies above its own layer on its subjects while it lasts: what isn't there, or is read wrongly, can't be judged."""
+"""Which faults a fault can account for, up to the node layer and within a layer. Beyond that any fault that spoils
+values accounts for what lies above its own layer on its subjects while it lasts: what isn't there, or is read wrongly,
+can't be judged."""
 
 
 def rank(sighting: Sighting) -> tuple[int, int, float, int, str]:
@@ -93,7 +100,8 @@ def mute(sightings: Sequence[Sighting]) -> tuple[Finding, ...]:
 def accounts_for(cause: Sighting, effect: Sighting) -> bool:
     """Whether one sighting explains another: by kind, subject, gravity and time."""
     own, other = cause.finding, effect.finding
-    higher = own.layer < other.layer > Layer.NODE
+    spoils = own.layer > Layer.NODE or own.fault in _SPOILS_VALUES
+    higher = own.layer < other.layer > Layer.NODE and spoils
     if not (higher or other.fault in EXPLAINS.get(own.fault, frozenset())) or other.subject not in cause.reach:
         return False
     if own.fault == "bad-lines":

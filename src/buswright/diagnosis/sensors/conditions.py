@@ -18,7 +18,7 @@ from buswright.wording import percent
 About = Literal["vertical acceleration", "engine speed", "temperature", "position", "supply voltage", "time"]
 """What a condition is about; a `position` is that of the steering, a damper or the throttle."""
 
-SIGNIFICANT = 0.01
+SIGNIFICANT = 0.05
 """A gathering that chance makes less often than this, all conditions that were tried counted, is one."""
 OCCASION_NS = 500_000_000
 """Moments closer than this are one occasion: a contact that opens chatters, and its chatter proves nothing."""

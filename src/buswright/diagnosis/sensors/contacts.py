@@ -32,6 +32,7 @@ _TOGETHER = 0.6
 """Share of a channel's touches that must fall on another's to say that they are the same."""
 _MOVED_MOST = 3.0
 _CHAFED_CHANCE = 1e-3
+"""Touches that gather more surely are tied to a position though some lie elsewhere."""
 _TEXTS = {
     "loose-contact": "Power off, open {at}: pull on each pin, look for backed-out, green or black ones. Then key on, "
     "run a wiggle test along the loom of {name}.",
@@ -85,7 +86,7 @@ def _chafes(case: Case, one: _Judged) -> Gathering | None:
     lift = case.limit("position_lift", channel=one.each.name)
     position = next((g for g in one.gathered if g.about == "position" and g.lift >= lift), None)
     shaken = next((g for g in one.gathered if g.about == "vertical acceleration"), None)
-    if position is None or position.chance > _CHAFED_CHANCE:
+    if position is None or (position.chance > _CHAFED_CHANCE and position.inside < position.occasions):
         return None
     return None if shaken is not None and shaken.chance < position.chance else position
 
@@ -105,7 +106,7 @@ def _of_channel(case: Case, one: _Judged) -> Sighting:
     fault = "chafed-wire" if chafed else "loose-contact"
     railed = float(touches.railed.mean())
     sure = 0.9 if len(touches) >= _MANY and railed > 0.5 else 0.75 if len(touches) >= _MANY else 0.6
-    if grounded and position is None:
+    if chafed and (position is None or position.chance > _CHAFED_CHANCE):
         sure = 0.6
     if not each.electrical:
         sure = min(sure, 0.6)

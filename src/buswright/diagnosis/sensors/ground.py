@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +13,18 @@ from buswright.channels.samples.series import Floats, Int64s
 from buswright.diagnosis.case import SECOND, Case, Sighting, Window, merged, sighting
 from buswright.diagnosis.sensors.rails import POWER_OFF
 from buswright.diagnosis.sensors.sharing import CHECKS, Candidate, candidates, reach_of
-from buswright.diagnosis.sensors.steps import change, column, in_volts, kinds, moment, peaks, scatter
+from buswright.diagnosis.sensors.steps import (
+    SLOW_GAP,
+    SLOW_HZ,
+    WIDTH,
+    change,
+    column,
+    in_volts,
+    kinds,
+    moment,
+    peaks,
+    scatter,
+)
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.wording import capital, plural
@@ -30,7 +41,6 @@ _SHARE = 0.6
 _LEAST_A, _LEAST_V, _LEAST_STATE = 2.0, 0.4, 0.5
 """Steps of a current, a supply and a switch that count as a load."""
 _STEP_SDS = 6.0
-_LEAST_EDGES = 1
 _CRANKED = 80
 """Windows of the fine grid, 8 s, within which a start follows key-on."""
 _REAL_CHANGES = ("oil_pressure", "fuel_pressure", "manifold_pressure", "exhaust_temperature", "lambda", "throttle")
@@ -44,9 +54,9 @@ class _Load:
     Attributes
     ----------
     words
-        "fan_state switched".
-    at : intp[n]
-        Windows.
+        "fan_state rose".
+    before, after : intp[n]
+        The last window before each moment, and the first one behind it.
     sign : float64[n]
         1 for on, -1 for off.
     starts
@@ -54,9 +64,13 @@ class _Load:
     """
 
     words: str
-    at: npt.NDArray[np.intp]
+    before: npt.NDArray[np.intp]
+    after: npt.NDArray[np.intp]
     sign: Floats
     starts: bool = False
+
+    def __len__(self) -> int:
+        return len(self.before)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,14 +94,8 @@ def ground_sightings(case: Case) -> Iterator[Sighting]:
     if len(could) < _LEAST or not loads:
         return
     number = channels.number
-    changes = {
-        each.name: change(
-            column(each.grid, number, each.series.rate_hz) / (each.per_volt or 1.0), hz=each.series.rate_hz
-        )
-        for each in could
-    }
-    usual = {name: scatter(values) for name, values in changes.items()}
-    shifts = [found for load in loads if (found := _shift(case, load, could, changes, usual)) is not None]
+    volts = {each.name: column(each.grid, number, each.series.rate_hz) / (each.per_volt or 1.0) for each in could}
+    shifts = [found for load in loads if (found := _shift(case, load, could, volts)) is not None]
     if not shifts:
         return
     by_place: dict[str, list[tuple[_Shift, Candidate]]] = {}
@@ -115,14 +123,21 @@ def _loads(channels: Channels) -> Iterator[_Load]:
         at = peaks(changed, max(least, _STEP_SDS * scatter(changed)))
         if len(at):
             falls = each.role in ("battery_voltage", "module_supply")
-            yield _Load(f"{each.name} {'fell' if falls else 'rose'}", at, np.sign(changed[at]) * (-1 if falls else 1))
+            sign = np.sign(changed[at]) * (-1 if falls else 1)
+            yield _Load(f"{each.name} {'fell' if falls else 'rose'}", at - 1, at + 1, sign)
     driving = channels.driving
     off, runs = driving.is_doing("key-on"), driving.is_doing("idle", "driving")
     started = np.flatnonzero(runs[1:] & ~runs[:-1]) + 1
-    started = started[[bool(off[max(0, at - _CRANKED) : at].any()) for at in started.tolist()]]
-    if len(started):
-        at = np.searchsorted(number, driving.number[started])
-        yield _Load("the engine started", at.astype(np.intp), np.ones(len(at)), starts=True)
+    last_off = [np.flatnonzero(off[max(0, at - _CRANKED) : at]) for at in started.tolist()]
+    known = [
+        (max(0, at - _CRANKED) + int(rows[-1]), at)
+        for at, rows in zip(started.tolist(), last_off, strict=True)
+        if len(rows)
+    ]
+    if known:
+        before, after = np.array(known).T
+        place = np.searchsorted(number, driving.number[before]), np.searchsorted(number, driving.number[after])
+        yield _Load("the engine started", place[0] - 1, place[1] + WIDTH, np.ones(len(known)), starts=True)
 
 
 def _least_step(each: ChannelEvidence) -> float | None:
@@ -140,19 +155,35 @@ def _least_step(each: ChannelEvidence) -> float | None:
 # Shifts ---------------------------------------------------------------------------------------------------------------
 
 
-def _shift(
-    case: Case, load: _Load, could: Sequence[ChannelEvidence], changes: dict[str, Floats], usual: dict[str, float]
-) -> _Shift | None:
+def _moved(volts: Floats, load: _Load, hz: float) -> tuple[float, float] | None:
+    """Return by how much a column moves with a load, and how unsure that is; None where nothing is known.
+
+    Only moments in which it stood still before and after say it; those where it moved by itself are left out.
+    """
+    gap = 0 if hz >= SLOW_HZ else SLOW_GAP
+    steps, unsure = [], []
+    for before, after, sign in zip(load.before.tolist(), load.after.tolist(), load.sign.tolist(), strict=True):
+        parts = volts[max(0, before + 1 - WIDTH) : before + 1], volts[after + gap : after + gap + WIDTH]
+        parts_known = [part[np.isfinite(part)] for part in parts]
+        if min(len(part) for part in parts_known) < WIDTH // 2:
+            continue
+        steps.append(sign * float(parts_known[1].mean() - parts_known[0].mean()))
+        unsure.append(max(float(part.std()) for part in parts_known))
+    if not steps:
+        return None
+    best = np.argsort(unsure, kind="stable")[: max(1, (len(unsure) + 1) // 2)]
+    return float(np.median(np.array(steps)[best])), float(np.median(np.array(unsure)[best]))
+
+
+def _shift(case: Case, load: _Load, could: Sequence[ChannelEvidence], columns: Mapping[str, Floats]) -> _Shift | None:
     """Find the channels that all move by the same volts with a load."""
     moved: list[tuple[ChannelEvidence, float, float]] = []
     for each in could:
         if load.starts and each.role in _REAL_CHANGES:
             continue
-        at = changes[each.name][load.at] * load.sign
-        at = at[np.isfinite(at)]
-        if len(at) < _LEAST_EDGES:
-            continue
-        moved.append((each, float(np.median(at)), 1.25 * usual[each.name] / np.sqrt(len(at))))
+        found = _moved(columns[each.name], load, each.series.rate_hz)
+        if found is not None:
+            moved.append((each, *found))
     least = min(case.limit("ground_shift_suspect_v", channel=each.name) for each in could)
     clear = [(each, volts, unsure) for each, volts, unsure in moved if abs(volts) >= max(_CLEAR * unsure, 0.7 * least)]
     if len(clear) < _LEAST:
@@ -173,7 +204,12 @@ def _shift(
     # Channels that would have shown it, and did not.
     could_show = [each for each, _, unsure in moved if _CLEAR * unsure <= abs(best.volts)]
     on_it = _place(could_show, best)
-    return best if on_it is not None and on_it.score >= _SHARE else None
+    if on_it is None:
+        return None
+    if on_it.what == "module" and not any(each.shares("ground") for each in best.members):
+        # Nobody says which of them share a ground: so many together prove that they do.
+        return best if len(best.members) >= _ENOUGH and kinds(best.members) >= _LEAST_KINDS else None
+    return best if on_it.score >= _SHARE else None
 
 
 def _is_factor(shift: _Shift) -> bool:
@@ -191,7 +227,7 @@ def _place(could: Sequence[ChannelEvidence], shift: _Shift) -> Candidate | None:
     ranked = candidates(shift.members, could, {})
     best = {one.what: one for one in reversed(ranked)}
     for what in ("ground", "module"):
-        if what in best and best[what].score >= _SHARE:
+        if what in best and (best[what].score >= _SHARE or not any(each.shares("ground") for each in shift.members)):
             return best[what]
     return ranked[0] if ranked else None
 
@@ -200,15 +236,15 @@ def _place(could: Sequence[ChannelEvidence], shift: _Shift) -> Candidate | None:
 
 
 def _found(case: Case, number: Int64s, found: Sequence[tuple[_Shift, Candidate]]) -> Sighting:
-    shift, place = max(found, key=lambda one: (not one[0].load.starts, len(one[0].load.at) * one[0].clear))
-    edges = len(shift.load.at)
+    shift, place = max(found, key=lambda one: (not one[0].load.starts, len(one[0].load) * one[0].clear))
+    edges = len(shift.load)
     fault = abs(shift.volts) >= case.limit("ground_shift_fault_v", channel=shift.members[0].name)
-    repeated = edges >= 2 or len(found) > 1
+    repeated = edges >= 2
     others = [one.load.words for one, _ in found if one is not shift]
     values = ", ".join(
         f"{each.name} {volts * 1000:+.0f} mV" for each, volts in list(zip(shift.members, shift.each, strict=True))[:6]
     )
-    windows = merged(Window(moment(number, at), moment(number, at) + SECOND) for at in shift.load.at.tolist())
+    windows = merged(Window(moment(number, at), moment(number, at) + SECOND) for at in shift.load.before.tolist())
     often = f" ({plural(edges, 'time')})" if edges > 1 else ""
     evidence = [
         f"{capital(place.count)} moved by {abs(shift.volts) * 1000:.0f} mV when {shift.load.words}{often}.",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +13,7 @@ from buswright.diagnosis.case import Case, Sighting, Window, merged, sighting
 from buswright.diagnosis.sensors.conditions import binomial_at_least
 from buswright.diagnosis.sensors.sharing import Candidate, candidates, named, reach_of, separating
 from buswright.findings import Severity
-from buswright.health.channels.driving import MOVING_KMH, RUNNING_RPM, STILL_RPM
+from buswright.health.channels.driving import RUNNING_RPM, STILL_RPM
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import COARSE_NS, FINE_NS
 from buswright.wording import capital, plural
@@ -35,6 +35,7 @@ _LEAST_SAMPLES = 8
 _UNMOVED = ("degC", "bar", "V")
 """Units of quantities that don't shake with the engine; motion is real vibration as well."""
 _MOVING = ("damper_travel", "accel_long", "accel_lat", "accel_vert", "yaw_rate")
+_MOTION = ("g", "deg/s", "mm", "km/h", "deg")
 _PULSING = ("oil_pressure", "fuel_pressure", "manifold_pressure")
 """Pressures that pulse with the engine."""
 _SPECTRA = 30
@@ -59,8 +60,6 @@ class _Noisy:
         When the engine ran.
     line
         What its spectrum shows, in words; empty where nothing.
-    standing
-        Only the car at a standstill was looked at.
     """
 
     each: ChannelEvidence
@@ -70,7 +69,6 @@ class _Noisy:
     correlation: float
     window: Window
     line: str
-    standing: bool
 
     @property
     def ratio(self) -> float:
@@ -89,14 +87,14 @@ def noise_sightings(case: Case) -> Iterator[Sighting]:
         yield _of_channel(case, one)
     if len(noisy) > 1:
         bad = [one.each for one in noisy]
-        ranked = candidates(bad, could, {})
+        ranked = [one for one in candidates(bad, could, {}) if one.what in ("supply", "ground", "plug")]
         if ranked and ranked[0].score >= case.limit("group_share"):
             yield _shared(case, noisy, ranked[0], ranked[1:])
 
 
 def _is_judged(each: ChannelEvidence) -> bool:
     """Whether a channel is analogue: noise couples into wires, not into numbers that a module counts."""
-    if not each.measures:
+    if not each.measures or _shakes(each):
         return False
     if each.electrical:
         return units.compatible(each.quantity_unit, "V")
@@ -106,17 +104,18 @@ def _is_judged(each: ChannelEvidence) -> bool:
     )
 
 
+def _shakes(each: ChannelEvidence) -> bool:
+    """Whether a channel measures motion: engine and road really shake it, with the firing too."""
+    return each.role in _MOVING or any(units.compatible(each.series.unit, unit) for unit in _MOTION)
+
+
 def _noisy(case: Case, channels: Channels, each: ChannelEvidence) -> _Noisy | None:
     grid, driving = each.noise_grid, channels.driving
     place = np.searchsorted(driving.number, grid.number * (COARSE_NS // FINE_NS) + 5)
     place = np.minimum(place, len(driving.number) - 1)
-    rpm, speed = driving.engine_speed[place], driving.speed[place]
+    rpm = driving.engine_speed[place]
     known = np.isfinite(grid.noise) & np.isfinite(rpm)
-    standing = each.role in _MOVING
     running = known & (rpm > RUNNING_RPM)
-    if standing:
-        with np.errstate(invalid="ignore"):
-            running &= np.abs(speed) < MOVING_KMH
     if running.sum() < _LEAST_WINDOWS:
         return None
     off = known & (rpm < STILL_RPM)
@@ -127,7 +126,7 @@ def _noisy(case: Case, channels: Channels, each: ChannelEvidence) -> _Noisy | No
     if grown is None and line:
         # What the engine's firing is folded to may be slow: second differences hardly see it, its line proves it.
         grown = _grown(case, each, _about_trend(each, grid.number), rpm, off, running, proven=True)
-    return None if grown is None else _Noisy(each, *grown, window, line, standing)
+    return None if grown is None else _Noisy(each, *grown, window, line)
 
 
 def _grown(
@@ -279,8 +278,6 @@ def _of_channel(case: Case, one: _Noisy) -> Sighting:
         evidence.append(one.line)
     elif case.car is None or case.car.car.cylinders is None:
         evidence.append("The car file doesn't say how many cylinders the engine has, so firing wasn't looked for.")
-    if one.standing:
-        evidence.append("Only the standing car was judged: on the road it moves by itself.")
     if pulsing:
         evidence.append("A pressure that really pulses with the engine looks the same in frames.")
     plug = each.shares("plug")
@@ -304,7 +301,7 @@ def _of_channel(case: Case, one: _Noisy) -> Sighting:
     )
 
 
-def _shared(case: Case, noisy: list[_Noisy], best: Candidate, others: tuple[Candidate, ...]) -> Sighting:
+def _shared(case: Case, noisy: list[_Noisy], best: Candidate, others: Sequence[Candidate]) -> Sighting:
     names = {each.name for each in best.bad}
     own = [one for one in noisy if one.each.name in names]
     ratio = max(one.ratio for one in own)

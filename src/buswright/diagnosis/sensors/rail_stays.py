@@ -22,6 +22,8 @@ WIRED_UNITS = ("V", "A", "ohm")
 NOMINAL_SUPPLY_V = 5.0
 _NEAR = 0.6
 """A level is at the rail where no more than this part of the way from the band's end to the rail is left."""
+_CLOSE_V = 0.1
+"""So close to 0 V or the supply it is at the rail in any case."""
 _HIGH = 0.25
 """A step so high, in parts of the band, is a jump where it is twice the largest of the steps that led to it."""
 _STEEP = 4.0
@@ -217,7 +219,9 @@ def _at_rail(each: ChannelEvidence, side: Side, level: float) -> bool:
     """Whether a level is well on the way from the band's end to the rail; without a known rail, beyond the band."""
     assert each.live_band is not None
     low, high = each.live_band
+    if each.per_volt is None:
+        return True
+    close, supply = _CLOSE_V * each.per_volt, NOMINAL_SUPPLY_V * each.per_volt
     if side == "low":
-        return low <= 0 or level <= _NEAR * low
-    supply = NOMINAL_SUPPLY_V * each.per_volt if each.per_volt is not None else high
-    return level >= high + (1 - _NEAR) * max(0.0, supply - high)
+        return level <= max(_NEAR * low, close)
+    return level >= min(high + (1 - _NEAR) * max(0.0, supply - high), supply - close)

@@ -13,7 +13,7 @@ from buswright.channels.samples.series import Floats, Int64s
 from buswright.diagnosis.case import Case, Sighting, Window, merged, sighting
 from buswright.diagnosis.sensors.rails import POWER_OFF
 from buswright.diagnosis.sensors.sharing import CHECKS, THREE_WIRES, named, reach_of
-from buswright.diagnosis.sensors.steps import change, column, in_volts, moment, peaks, scatter
+from buswright.diagnosis.sensors.steps import WIDTH, change, column, in_volts, kinds, moment, peaks
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import FINE_NS
@@ -25,10 +25,16 @@ _LEAST_MEMBERS = 3
 _SHARE = 0.8
 """Share of the channels that stand still enough to show it which must agree."""
 _QUIET = 4.0
-"""A channel shows a step where it is so many times its usual change."""
+"""A channel shows a step where it is so many times what it moves just before and after."""
+_LEAST_KINDS = 2
+"""Sensors of one kind can really move by one factor: dampers of an axle."""
 _LEAST_WINDOWS = 5
 _LOWEST_V = 0.05
 """Volts below this are taken as this: a factor of nothing is none."""
+_SHORT = 3
+"""Windows before and after a step of the reference: sensors move meanwhile."""
+_STEPPED = 0.02
+_MOST_STEPS = 20
 _DEEP = 0.9
 """A factor below this is a fault."""
 _LOST = 0.5
@@ -74,8 +80,8 @@ def _reference(case: Case, channels: Channels, each: ChannelEvidence) -> Sightin
     volts = units.convert(grid.mean, each.series.unit, "V")
     nominal, subject, members = _what_it_feeds(channels, each)
     if nominal is None:
-        usual = float(np.median(volts))
-        nominal = _NOMINAL_V if 0.8 * _NOMINAL_V < usual < 1.2 * _NOMINAL_V else usual
+        highest = float(np.quantile(volts, 0.99))
+        nominal = _NOMINAL_V if 0.8 * _NOMINAL_V < highest < 1.2 * _NOMINAL_V else highest
     off = volts - nominal
     suspect = case.limit("reference_off_suspect_v", channel=each.name)
     found = stretches_of(np.abs(off) >= suspect)
@@ -131,11 +137,33 @@ def _what_it_feeds(channels: Channels, reference: ChannelEvidence) -> tuple[floa
         if any(need.channel == reference.name for need in _needs(each)) and each.shares("supply")
     }
     supplies = {own} if own else by_need or {each.shares("supply") for each in same if each.shares("supply")}
-    if len(supplies) == 1:
-        (name,) = supplies
+    name = next(iter(supplies)) if len(supplies) == 1 else _followed(channels, reference, same)
+    if name is not None:
         return nominal, f"supply:{name}", [each for each in channels.values() if each.shares("supply") == name]
     subject = f"module:{reference.module}" if reference.module else reference.subject
     return nominal, subject, same
+
+
+def _followed(channels: Channels, reference: ChannelEvidence, same: Sequence[ChannelEvidence]) -> str | None:
+    """Return the supply whose sensors move by the factor of a reference where it steps; None where none does."""
+    number = channels.number
+    own = change(np.log(np.maximum(reference.value_grid.held(number), _LOWEST_V)), width=_SHORT)
+    at = peaks(own, -np.log(1.0 - _STEPPED))[:_MOST_STEPS]
+    if not len(at):
+        return None
+    off: dict[str, list[float]] = {}
+    for each in same:
+        supply = each.shares("supply")
+        if supply is None or each.sensor is None or each.sensor.calibration.kind not in THREE_WIRES:
+            continue
+        volts = column(each.grid, number, each.series.rate_hz) / (each.per_volt or 1.0)
+        follows = change(np.log(np.maximum(volts, _LOWEST_V)), hz=each.series.rate_hz, width=_SHORT)
+        apart = np.abs(follows[at] - own[at])
+        off.setdefault(supply, []).extend(apart[np.isfinite(apart)].tolist())
+    ranked = sorted((float(np.median(values)), supply) for supply, values in off.items() if values)
+    if not ranked or ranked[0][0] > float(np.median(np.abs(own[at]))) / 2:
+        return None
+    return ranked[0][1]
 
 
 # Without one ----------------------------------------------------------------------------------------------------------
@@ -162,14 +190,11 @@ def _by_factor(case: Case, channels: Channels, subject: str, members: Sequence[C
     ]
     logs = [np.log(values) for values in columns]
     changes = np.vstack([change(log, hz=each.series.rate_hz) for each, log in zip(usable, logs, strict=True)])
-    usual = np.array([scatter(row) for row in changes])
     least = -np.log(1.0 - case.limit("sag_share"))
-    with np.errstate(invalid="ignore"):
-        middle = _median(changes)
     steps = [
         step
-        for at in peaks(middle, least).tolist()
-        if (step := _step(case, usable, columns, changes[:, at], usual, at)) is not None
+        for at in peaks(_median(changes), least).tolist()
+        if (step := _step(case, usable, columns, logs, changes[:, at], at)) is not None
     ]
     downs = [step for step in steps if step.factor < 0]
     if not downs:
@@ -215,23 +240,39 @@ def _median(changes: Floats) -> Floats:
 
 
 def _step(
-    case: Case, members: Sequence[ChannelEvidence], columns: Sequence[Floats], changed: Floats, usual: Floats, at: int
+    case: Case,
+    members: Sequence[ChannelEvidence],
+    columns: Sequence[Floats],
+    logs: Sequence[Floats],
+    changed: Floats,
+    at: int,
 ) -> _Step | None:
-    """Tell whether the channels that stand still enough all scaled by one factor at a window."""
+    """Tell whether the channels that stand still just then all scaled by one factor at a window."""
     middle = float(np.nanmedian(changed))
-    quiet = np.isfinite(changed) & (usual * _QUIET <= abs(middle))
+    moves = np.array([max(_spread(log[max(0, at - WIDTH) : at]), _spread(log[at + 2 : at + WIDTH])) for log in logs])
+    quiet = np.isfinite(changed) & (moves * _QUIET <= abs(middle))
     if quiet.sum() < _LEAST_MEMBERS or np.exp(-abs(middle)) < _LOST:
         return None
-    agree = quiet & (np.abs(changed - middle) <= case.limit("sag_spread"))
+    middle = float(np.median(changed[quiet]))
+    # What moves a little by itself may be off by twice that.
+    agree = quiet & (np.abs(changed - middle) <= np.maximum(case.limit("sag_spread"), 2.0 * moves))
     if agree.sum() < _LEAST_MEMBERS or agree.sum() < _SHARE * quiet.sum():
         return None
     rows = np.flatnonzero(agree).tolist()
+    if kinds([members[row] for row in rows]) < _LEAST_KINDS:
+        return None
     before = np.array([np.nanmean(columns[row][max(0, at - 10) : at]) for row in rows])
     moved = before * np.expm1(changed[rows])
     # The same millivolts on all would be a ground: the factor must fit better than the difference.
     if moved.std() / abs(moved.mean()) < changed[rows].std() / abs(middle):
         return None
     return _Step(at, middle, tuple(members[row] for row in rows), float(np.ptp(changed[rows])))
+
+
+def _spread(part: Floats) -> float:
+    """Return how much a column moves in some windows; infinite where too few are known."""
+    known = part[np.isfinite(part)]
+    return float(known.std()) if len(known) >= WIDTH // 2 else np.inf
 
 
 def _span(number: Int64s, step: _Step, steps: Sequence[_Step]) -> Window:

@@ -17,10 +17,13 @@ from buswright.health.channels.evidence import ChannelEvidence
 from buswright.health.channels.stretches import Stretches, stretches_of
 from buswright.wording import duration, percent, times
 
-_FLAT = 0.003
-"""What lies within this part of the span of the outermost value is at the end (trade: 0.5 % of full scale)."""
-_CORNER = 4.0
-"""A clipped curve has a corner: the steps that lead there are so many times larger than those at the end."""
+_FLAT = 0.0015
+"""What lies within this part of the span of the outermost value is at the end."""
+_OUTERMOST = 0.0005
+"""Share of the samples beyond the end that don't count: spikes."""
+_PILED = 5.0
+"""Clipped samples pile up: at least so many times as many at the end as in the same width before it. At the top of a
+sine there are 2.4 times as many."""
 _LED = 12
 _LEAST_LED = 4
 _FAULT_SHARE = 0.05
@@ -28,6 +31,10 @@ _STOPPED = ("throttle", "gear", "fan_state", "vehicle_speed", "wheel_speed", "en
 """Roles that have a natural end: a pedal's stop, a car that stands."""
 _ENDLESS = ("bar", "g", "deg/s", "degC")
 """Quantities without a mechanical stop: at the upper end of the calibration, they go on and the sensor doesn't."""
+
+_BOTH = ("g", "deg/s")
+"""Of these both ends are real: others have a natural one, no pressure or a cold engine."""
+_SHORT_OF = 0.01
 
 End = Literal["low", "high"]
 
@@ -43,19 +50,30 @@ def saturation_sightings(case: Case) -> Iterator[Sighting]:
                 yield from _clipped(case, each, end, what)
 
 
+def _outermost(each: ChannelEvidence, end: End) -> float:
+    """Return where the quantity ends, single spikes left out."""
+    quantity = each.quantity[each.there]
+    return float(np.quantile(quantity, 1.0 - _OUTERMOST if end == "high" else _OUTERMOST, method="nearest"))
+
+
 def _end_of_range(each: ChannelEvidence, end: End) -> str:
     """Say which range ends where the channel has its outermost value; empty where none does."""
-    quantity = each.quantity[each.there]
-    outer = float(quantity.max() if end == "high" else quantity.min())
+    outer = _outermost(each, end)
     if each.live_band is not None:
         low, high = each.live_band
         if outer >= high if end == "high" else outer <= low:
             return "the electrical range of the input"
     if each.sensor is not None and each.electrical:
-        span = each.sensor.calibration.range.electrical
-        endless = any(units.compatible(each.sensor.calibration.unit, unit) for unit in _ENDLESS)
-        if end == "high" and endless and np.isfinite(span[1]) and abs(outer - span[1]) <= 0.01 * (span[1] - span[0]):
-            return "the range of the sensor"
+        inputs, values = each.sensor.calibration.range.electrical, each.sensor.calibration.range.value
+        at = 1 if end == "high" else 0
+        width = inputs[1] - inputs[0]
+        unit = each.sensor.calibration.unit
+        natural = values[at] == 0 or (values[at] == min(values) and not any(units.compatible(unit, u) for u in _BOTH))
+        endless = any(units.compatible(unit, one) for one in _ENDLESS)
+        if endless and not natural and np.isfinite(width):
+            over = (outer - inputs[1] if end == "high" else inputs[0] - outer) / width
+            if over >= -_SHORT_OF:
+                return "the range of the sensor"
     return _code_end(each, end)
 
 
@@ -85,8 +103,7 @@ def _clipped(case: Case, each: ChannelEvidence, end: End, what: str) -> Iterator
     share = found.rows / len(each)
     if not len(found) or share < wanted:
         return
-    quantity = each.quantity
-    outer = float((np.max if end == "high" else np.min)(quantity[each.there]))
+    outer = _outermost(each, end)
     windows = [Window(*window) for window in found.windows(each.series.time_ns)]
     longest = max(window.end_ns - window.start_ns for window in windows)
     unit = each.quantity_unit
@@ -102,7 +119,7 @@ def _clipped(case: Case, each: ChannelEvidence, end: End, what: str) -> Iterator
                 f"{each.name} ran against {what} {times(len(windows))} and stood flat there at {outer:.4g} {unit}, for "
                 f"{duration(longest)} at most."
             ),
-            "It came along a curve, with a corner where it met the end, and left along a curve.",
+            "It came along a curve and left along a curve, and its samples pile up at the end.",
             f"{percent(share, 2)} of its samples are there.",
         ],
         threshold=case.used("saturation_samples", "saturation_share", channel=each.name)
@@ -116,27 +133,27 @@ def _clipped(case: Case, each: ChannelEvidence, end: End, what: str) -> Iterator
 
 
 def _flats(each: ChannelEvidence, end: End, least: int) -> tuple[Stretches, float]:
-    """Find stretches at the outermost value that a curve with a corner led to, and from; and what counts as flat."""
-    quantity, there, segments = each.quantity, each.there, each.series.segments
-    outer = float((np.max if end == "high" else np.min)(quantity[there]))
-    tolerance = max(1.5 * each.step, _FLAT * (each.span or 0.0))
+    """Find stretches at the outermost value that a curve led to, and from; and what counts as flat."""
+    quantity, there = each.quantity, each.there
+    outer = _outermost(each, end)
+    tolerance = max(2.5 * each.step, _FLAT * (each.span or 0.0))
+    inwards = (quantity - outer) * (-1.0 if end == "high" else 1.0)
     with np.errstate(invalid="ignore"):
-        at_end = there & (np.abs(quantity - outer) <= tolerance)
-    every = stretches_of(at_end, segments)
+        at_end = there & (inwards <= tolerance)
+        before = int((there & (inwards > tolerance) & (inwards <= 3.0 * tolerance)).sum())
+    every = stretches_of(at_end, each.series.segments)
     every = every.take(every.stop - every.first >= least)
-    clipped = [
-        _is_clipped(each, quantity[max(0, first - _LED) : stop + _LED], first - max(0, first - _LED), stop - first)
+    # The zone at the end is two tolerances wide, since it has two sides.
+    if every.rows < _PILED * before:
+        every = every.take(np.zeros(0, dtype=np.intp))
+    led = [
+        _led_by_a_curve(each, quantity[max(0, first - _LED) : first], quantity[stop : stop + _LED][::-1], outer)
         for first, stop in zip(every.first.tolist(), every.stop.tolist(), strict=True)
     ]
-    return every.take(np.array(clipped, dtype=np.bool_)), tolerance
+    return every.take(np.array(led, dtype=np.bool_)), tolerance
 
 
-def _is_clipped(each: ChannelEvidence, around: Floats, led: int, size: int) -> bool:
-    """Whether the flat part of some samples was reached and left along a curve, with a corner at its ends."""
-    flat = around[led : led + size]
-    sides = [side for side in (around[:led], around[led + size :][::-1]) if np.isfinite(side).sum() >= _LEAST_LED]
-    level, width = float(np.median(flat)), each.span or 0.0
-    if not sides or any(jumps(side, level, width=width, step=each.step) for side in sides):
-        return False
-    corner = _CORNER * max(float(np.abs(np.diff(flat)).mean()), each.step / 4)
-    return all(abs(float(side[-1] - side[-2])) >= corner for side in sides)
+def _led_by_a_curve(each: ChannelEvidence, before: Floats, behind: Floats, level: float) -> bool:
+    """Whether no jump led to a level, nor away from it, as far as that was seen."""
+    sides = [side for side in (before, behind) if np.isfinite(side).sum() >= _LEAST_LED]
+    return bool(sides) and not any(jumps(side, level, width=each.span or 0.0, step=each.step) for side in sides)

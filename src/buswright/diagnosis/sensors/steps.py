@@ -13,14 +13,14 @@ from buswright.health.channels.grid import FINE_NS, Grid
 
 WIDTH = 10
 """Windows of the fine grid, 1 s, that are averaged before and after."""
-_SLOW_HZ = 8.0
-_SLOW_GAP = 6
+SLOW_HZ = 8.0
+SLOW_GAP = 6
 """Windows left out behind the moment where a channel is slow: its next sample comes later."""
 
 
 def column(grid: Grid, number: Int64s, hz: float) -> Floats:
     """Return a channel's means at windows, held between the samples of a slow one; float64[k]."""
-    return grid.at(number) if hz >= _SLOW_HZ else grid.held(number)
+    return grid.at(number) if hz >= SLOW_HZ else grid.held(number)
 
 
 def change(values: Floats, *, hz: float = np.inf, width: int = WIDTH) -> Floats:
@@ -28,7 +28,7 @@ def change(values: Floats, *, hz: float = np.inf, width: int = WIDTH) -> Floats:
 
     NaN where fewer than half of either are known, and at the ends. The window itself is left out.
     """
-    gap = 1 if hz >= _SLOW_HZ else _SLOW_GAP
+    gap = 1 if hz >= SLOW_HZ else SLOW_GAP
     known = np.isfinite(values)
     sums = np.concatenate(([0.0], np.cumsum(np.where(known, values, 0.0))))
     counts = np.concatenate(([0], np.cumsum(known)))
