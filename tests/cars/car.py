@@ -55,6 +55,8 @@ class Channel:
         What the database says wrongly.
     noise
         Standard deviation in steps of the converter (or of the signal, for ready ones).
+    skew
+        How far a healthy one is off, in the channel's unit: no sensor is perfect.
     bias
         Where the input goes without a wire: high, low or floating.
     """
@@ -90,6 +92,7 @@ class Channel:
     per_unit: float = 1.0
     tells_wiring: bool = False
     log: str = ""
+    skew: float = 0.0
     other_order: bool = False
     said_signed: bool | None = None
     said_start: int | None = None
@@ -148,7 +151,9 @@ class Car:
 
     def id_of(self, message: Message) -> str:
         """Give the subject of an identifier, as bus/ID."""
-        return f"{message.bus}/{message.identifier:08X}" if message.extended else f"{message.bus}/{message.identifier:03X}"
+        return (
+            f"{message.bus}/{message.identifier:08X}" if message.extended else f"{message.bus}/{message.identifier:03X}"
+        )
 
     def lay_out(self) -> None:
         """Give every signal its bits: one after the other, pages over each other, a counter at the end."""
@@ -205,7 +210,8 @@ def database(car: Car, bus: Bus) -> str:
             low, high = channel.range
             lines.append(
                 f" SG_ {channel.signal}{page} : {start}|{channel.bits}@{own}{'-' if signed else '+'} "
-                f'({number(scale * channel.said_scale)},{number(channel.offset)}) [{number(low)}|{number(high)}] "{unit}" Vector__XXX'
+                f"({number(scale * channel.said_scale)},{number(channel.offset)}) "
+                f'[{number(low)}|{number(high)}] "{unit}" Vector__XXX'
             )
         if message.counter:
             lines.append(f' SG_ {message.name}_count : {message.counter_start}|4@{order}+ (1,0) [0|15] "" Vector__XXX')

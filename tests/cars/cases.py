@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.cars.car import Car, write_description
-from tests.cars.faults import COMBINED, INJECTORS, Named, NoTarget, Plan
+from tests.cars.faults import COMBINED, INJECTORS, Named, NoTargetError, Plan
 from tests.cars.recorder import Bench, write_capture
 from tests.cars.styles import STYLES, build_car
 from tests.cars.world import KINDS, drive
@@ -46,6 +46,8 @@ class Case:
         Whether a cause on a shared or lower thing brings symptoms on others.
     least
         Lowest severity of a right answer.
+    remarks
+        What is true of the capture besides, and no fault of the car: stamps of a laptop.
     """
 
     name: str
@@ -67,6 +69,7 @@ class Case:
     least: str
     level: float
     seconds: float
+    remarks: frozenset[Named]
 
     @property
     def right(self) -> frozenset[Named]:
@@ -94,7 +97,7 @@ def make(name: str, style: str, seed: int, folder: Path) -> Made | None:
     plan = Plan(car, world, rng, level)
     try:
         INJECTORS[name](plan)
-    except NoTarget:
+    except NoTargetError:
         return None
     return _write(name, plan, folder)
 
@@ -107,10 +110,31 @@ def _write(name: str, plan: Plan, folder: Path) -> Made:
     capture = folder / "run.log"
     write_capture(capture, bench)
     case = Case(
-        name, car.style, car.seed, capture, tuple(folder / bus.database for bus in car.buses.values()), car_path, plan.fault,
-        plan.subject, plan.also, frozenset(plan.touched), frozenset(plan.symptoms), plan.start, plan.end, plan.detectable,
-        plan.why, name in COMBINED and bool(plan.symptoms), plan.least, plan.level, car.seconds,
-    )  # fmt: skip
+        name,
+        car.style,
+        car.seed,
+        capture,
+        tuple(folder / bus.database for bus in car.buses.values()),
+        car_path,
+        plan.fault,
+        plan.subject,
+        plan.also,
+        frozenset(plan.touched),
+        frozenset(plan.symptoms),
+        plan.start,
+        plan.end,
+        plan.detectable,
+        plan.why,
+        name in COMBINED and bool(plan.symptoms),
+        plan.least,
+        plan.level,
+        car.seconds,
+        frozenset(
+            ("host-timestamps", place)
+            for place in ("capture", *(f"bus:{name}" for name in car.buses))
+            if car.host_stamps
+        ),
+    )
     return Made(case, plan, bench)
 
 

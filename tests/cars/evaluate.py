@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
+import importlib.util
+import io
 import json
 import os
-import subprocess
-import sys
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass, field
+from functools import partial
 from pathlib import Path
 
 from tests.cars.cases import COMBINED, INJECTORS, KINDS, STYLES, Case, clean_run, make
 
 SEVERITIES = ("note", "suspect", "fault")
+COMMAND = "diagnose" if importlib.util.find_spec("buswright.cli.commands.diagnose") else "health"
+"""The command under test; findings look the same in both."""
 
 
 @dataclass(frozen=True)
@@ -34,13 +38,19 @@ Diagnose = Callable[[Path, Path], Sequence[Answer]]
 """From a capture and a car file to root findings in rank order."""
 
 
-def by_command(capture: Path, car_file: Path, command: str = "diagnose") -> list[Answer]:
-    """Run the command and read its findings."""
-    call = [sys.executable, "-m", "buswright", command, str(capture), "--car", str(car_file), "--json", "--fail-on", "never"]
-    done = subprocess.run(call, capture_output=True, text=True, check=False)
-    if done.returncode:
-        raise RuntimeError(f"{' '.join(call)}\nexit status {done.returncode}\n{done.stdout[-800:]}\n{done.stderr[-2000:]}")
-    return read_findings(done.stdout)
+def by_command(capture: Path, car_file: Path, command: str = COMMAND) -> list[Answer]:
+    """Run the command, within this process to save its start, and read its findings."""
+    from buswright.cli.main import status_of
+
+    call = [command, str(capture), "--car", str(car_file), "--json", "--fail-on", "never"]
+    said, complained = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(complained):
+        status = status_of(call)
+    if status:
+        raise RuntimeError(
+            f"buswright {' '.join(call)}: exit status {status}\n{said.getvalue()}{complained.getvalue()}"
+        )
+    return read_findings(said.getvalue())
 
 
 def read_findings(text: str) -> list[Answer]:
@@ -86,14 +96,28 @@ class Outcome:
 
 
 def judge(case: Case, answers: Sequence[Answer], kind: str = "") -> Outcome:
-    """Hold answers against the truth. Notes count only where a note may be the right answer."""
+    """Hold answers against the truth.
+
+    Notes count only where a note may be the right answer; what is true of the capture besides doesn't count.
+    """
     least = SEVERITIES.index(case.least) if case.fault else 1
     out = Outcome(
-        case.name, case.style, case.seed, case.level, case.fault, case.subject, case.detectable, case.why, case.combined,
-        case.seconds, kind=kind,
-    )  # fmt: skip
+        case.name,
+        case.style,
+        case.seed,
+        case.level,
+        case.fault,
+        case.subject,
+        case.detectable,
+        case.why,
+        case.combined,
+        case.seconds,
+        kind=kind,
+    )
 
     def heard(answer: Answer) -> bool:
+        if (answer.fault, answer.subject) in case.remarks:
+            return False
         rank = SEVERITIES.index(answer.severity)
         return rank >= 1 or (rank >= least and (answer.fault, answer.subject) in case.right)
 
@@ -107,33 +131,35 @@ def judge(case: Case, answers: Sequence[Answer], kind: str = "") -> Outcome:
     return out
 
 
-def run_case(task: tuple[str, str, int, str]) -> Outcome | None:
-    """Make one case and have it diagnosed by the command of that name; None where the car has no such target."""
-    name, style, seed, command = task
+def run_case(diagnose: Diagnose, task: tuple[str, str, int]) -> Outcome | None:
+    """Make one case and have it diagnosed; None where the car has no such target."""
+    name, style, seed = task
     with tempfile.TemporaryDirectory() as folder:
         made = make(name, style, seed, Path(folder))
         if made is None:
             return None
-        return _diagnosed(made.case, command)
+        return _diagnosed(diagnose, made.case)
 
 
-def run_clean(task: tuple[str, int, float, str, str]) -> Outcome:
+def run_clean(diagnose: Diagnose, task: tuple[str, int, float, str]) -> Outcome:
     """Record one clean run and have it diagnosed."""
-    style, seed, minutes, kind, command = task
+    style, seed, minutes, kind = task
     with tempfile.TemporaryDirectory() as folder:
-        return _diagnosed(clean_run(style, seed, minutes, kind, Path(folder)).case, command, kind)
+        return _diagnosed(diagnose, clean_run(style, seed, minutes, kind, Path(folder)).case, kind)
 
 
-def _diagnosed(case: Case, command: str, kind: str = "") -> Outcome:
+def _diagnosed(diagnose: Diagnose, case: Case, kind: str = "") -> Outcome:
     try:
-        return judge(case, by_command(case.capture, case.car_file, command), kind)
+        return judge(case, diagnose(case.capture, case.car_file), kind)
     except (RuntimeError, ValueError, KeyError) as error:
         out = judge(case, [], kind)
         out.error = str(error)
         return out
 
 
-def case_tasks(faults: Sequence[str], seeds: Iterable[int], styles: Sequence[str], every_style: bool) -> list[tuple[str, str, int]]:
+def case_tasks(
+    faults: Sequence[str], seeds: Iterable[int], styles: Sequence[str], every_style: bool
+) -> list[tuple[str, str, int]]:
     """Give the cases to make: for each fault and seed one style in turn, or all of them."""
     tasks: list[tuple[str, str, int]] = []
     for number, name in enumerate(faults):
@@ -161,7 +187,9 @@ def report(outcomes: Sequence[Outcome], clean: Sequence[Outcome], misses: int = 
     lines.append(f"wrong blame, all cases                {share(outcomes, lambda o: o.wrong_blame)}")
     lines.append(f"not detectable: silent                {share(hidden, lambda o: not o.answers)}")
     lines.append(f"not detectable: right all the same    {share(hidden, lambda o: o.first_right)}")
-    lines.append(f"not detectable: another fault said    {share(hidden, lambda o: bool(o.answers) and not o.first_right)}")
+    lines.append(
+        f"not detectable: another fault said    {share(hidden, lambda o: bool(o.answers) and not o.first_right)}"
+    )
     if clean:
         hours = sum(o.seconds for o in clean) / 3600
         alarms = sum(len(o.answers) for o in clean)
@@ -169,9 +197,14 @@ def report(outcomes: Sequence[Outcome], clean: Sequence[Outcome], misses: int = 
         for kind in KINDS:
             part = [o for o in clean if o.kind == kind]
             if part:
-                lines.append(f"    {kind:9} {sum(len(o.answers) for o in part)} in {sum(o.seconds for o in part) / 60:.0f} min")
+                lines.append(
+                    f"    {kind:9} {sum(len(o.answers) for o in part)} in {sum(o.seconds for o in part) / 60:.0f} min"
+                )
         for o in clean:
-            lines += [f"    {o.style} {o.seed} {o.kind}: {a.fault} {a.subject} {a.severity} {a.confidence:.2f}" for a in o.answers]
+            lines += [
+                f"    {o.style} {o.seed} {o.kind}: {a.fault} {a.subject} {a.severity} {a.confidence:.2f}"
+                for a in o.answers
+            ]
     errors = [o for o in [*outcomes, *clean] if o.error]
     if errors:
         lines.append(f"ERRORS                                {len(errors)}; the first: {errors[0].error}")
@@ -185,7 +218,9 @@ def report(outcomes: Sequence[Outcome], clean: Sequence[Outcome], misses: int = 
     lines += ["", "by style: detectable, right first, wrong blame"]
     for style in dict.fromkeys(o.style for o in outcomes):
         part = [o for o in seen if o.style == style]
-        lines.append(f"  {style:20} {len(part):4} {sum(o.first_right for o in part):4} {sum(o.wrong_blame for o in part):4}")
+        lines.append(
+            f"  {style:20} {len(part):4} {sum(o.first_right for o in part):4} {sum(o.wrong_blame for o in part):4}"
+        )
     lines += ["", "confusions of detectable cases: what was said first"]
     table = Counter((o.name, "right" if o.first_right else (_said(o))) for o in seen)
     for name in dict.fromkeys(o.name for o in seen):
@@ -226,11 +261,13 @@ def numbers(text: str) -> list[int]:
     return found
 
 
-def evaluate(tasks: Sequence[tuple[str, str, int]], clean: Sequence[tuple[str, int, float, str]], command: str, jobs: int) -> tuple[list[Outcome], list[Outcome]]:
-    """Run cases and clean runs in worker processes."""
+def evaluate(
+    tasks: Sequence[tuple[str, str, int]], clean: Sequence[tuple[str, int, float, str]], diagnose: Diagnose, jobs: int
+) -> tuple[list[Outcome], list[Outcome]]:
+    """Run cases and clean runs in worker processes, which must be able to import `diagnose`."""
     with ProcessPoolExecutor(jobs) as pool:
-        cases = pool.map(run_case, [(*task, command) for task in tasks])
-        runs = pool.map(run_clean, [(*task, command) for task in clean])
+        cases = pool.map(partial(run_case, diagnose), tasks)
+        runs = pool.map(partial(run_clean, diagnose), clean)
         return [outcome for outcome in cases if outcome], list(runs)
 
 
@@ -240,16 +277,29 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--seeds", default="0-3", help="0-99 to tune with, 1000- to report with")
     parser.add_argument("--faults", default="all", help="names with commas; all, single, combined, none")
     parser.add_argument("--styles", default=",".join(STYLES), help="names with commas")
-    parser.add_argument("--every-style", action="store_true", help="each fault and seed on each style, not on one in turn")
-    parser.add_argument("--clean", type=float, default=0.0, metavar="MINUTES", help="minutes of clean driving for each style, kind and clean seed")
+    parser.add_argument(
+        "--every-style", action="store_true", help="each fault and seed on each style, not on one in turn"
+    )
+    parser.add_argument(
+        "--clean",
+        type=float,
+        default=0.0,
+        metavar="MINUTES",
+        help="minutes of clean driving for each style, kind and clean seed",
+    )
     parser.add_argument("--clean-seeds", default="", help="default: the first of --seeds")
     parser.add_argument("--kinds", default=",".join(KINDS), help="kinds of clean driving")
-    parser.add_argument("--command", default="diagnose", help="the command under test: diagnose or health")
+    parser.add_argument("--command", default=COMMAND, help="the command under test: diagnose or health")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--misses", type=int, default=30, help="how many missed cases to list")
     parser.add_argument("--json", type=Path, help="write all outcomes here, too")
     options = parser.parse_args(arguments)
-    named = {"all": list(INJECTORS), "combined": list(COMBINED), "single": [n for n in INJECTORS if n not in COMBINED], "none": []}
+    named = {
+        "all": list(INJECTORS),
+        "combined": list(COMBINED),
+        "single": [n for n in INJECTORS if n not in COMBINED],
+        "none": [],
+    }
     faults = named.get(options.faults) if options.faults in named else options.faults.split(",")
     unknown = [name for name in faults or [] if name not in INJECTORS]
     if unknown:
@@ -259,8 +309,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     runs: list[tuple[str, int, float, str]] = []
     if options.clean:
         own = numbers(options.clean_seeds) if options.clean_seeds else seeds[:1]
-        runs = [(style, seed, options.clean, kind) for style in styles for seed in own for kind in options.kinds.split(",")]
-    outcomes, clean = evaluate(tasks, runs, options.command, options.jobs)
+        runs = [
+            (style, seed, options.clean, kind) for style in styles for seed in own for kind in options.kinds.split(",")
+        ]
+    outcomes, clean = evaluate(tasks, runs, partial(by_command, command=options.command), options.jobs)
     print(report(outcomes, clean, options.misses))
     if options.json:
         options.json.write_text(json.dumps([asdict(o) for o in [*outcomes, *clean]], indent=1), encoding="utf-8")

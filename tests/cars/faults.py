@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -81,7 +82,9 @@ class Plan:
             self.start, self.end = 0.0, None
         else:
             self.start = float(self.rng.uniform(first + 2, first + 0.6 * (last - first)))
-            self.end = None if self.rng.random() < 0.6 else min(seconds, self.start + float(self.rng.uniform(shortest, 20)))
+            self.end = (
+                None if self.rng.random() < 0.6 else min(seconds, self.start + float(self.rng.uniform(shortest, 20)))
+            )
         return self.start, self.end if self.end is not None else seconds + 1
 
     def pick(self, items):  # type: ignore[no-untyped-def]
@@ -90,7 +93,7 @@ class Plan:
         return items[int(self.rng.integers(len(items)))] if items else None
 
 
-class NoTarget(Exception):
+class NoTargetError(Exception):
     """This car has nothing that could break so."""
 
 
@@ -99,9 +102,13 @@ def wired(plan: Plan, *kinds: str, hertz: float = 0.0) -> list[Channel]:
     return [
         channel
         for channel in plan.car.channels.values()
-        if channel.sensor and channel.how != "ready" and channel.sensor.electrical == "V" and channel.sensor.kind != "switch"
-        and (not kinds or channel.sensor.kind in kinds) and 1 / plan.car.messages[channel.message].period >= hertz
-    ]  # fmt: skip
+        if channel.sensor
+        and channel.how != "ready"
+        and channel.sensor.electrical == "V"
+        and channel.sensor.kind != "switch"
+        and (not kinds or channel.sensor.kind in kinds)
+        and 1 / plan.car.messages[channel.message].period >= hertz
+    ]
 
 
 def of(plan: Plan, *quantities: str) -> list[Channel]:
@@ -112,7 +119,7 @@ def of(plan: Plan, *quantities: str) -> list[Channel]:
 def need(item):  # type: ignore[no-untyped-def]
     """Give it, or say that there is no target."""
     if item is None or item == []:
-        raise NoTarget
+        raise NoTargetError
     return item
 
 
@@ -130,7 +137,17 @@ def has_role(plan: Plan, *quantities: str) -> bool:
 # -- electrical -----------------------------------------------------------------------------------------------------
 
 
-def _hold(level: float, loudness: float, start: float, end: float, times: Floats, volts: Floats, noise: Floats, bench: Bench, name: str = "") -> tuple[Floats, Floats]:
+def _hold(
+    level: float,
+    loudness: float,
+    start: float,
+    end: float,
+    times: Floats,
+    volts: Floats,
+    noise: Floats,
+    bench: Bench,
+    name: str = "",
+) -> tuple[Floats, Floats]:
     on = (times >= start) & (times < end)
     held = np.full(len(times), level) + (loudness * hum(bench, times, name) if name else 0.0)
     return np.where(on, held, volts), np.where(on, noise * (0.15 if not name else 1.0), noise)
@@ -146,7 +163,9 @@ def open_circuit(plan: Plan) -> None:
     plan.faults.volts[channel.name] = partial(_hold, volts, loud, start, end, name=channel.name)
     if not channel.fingerprints and channel.bias != "floating":
         other = "short-to-supply" if channel.bias == "high" else "short-to-ground"
-        plan.alternative(other, "the input reads nearly the same, and no bench test says which volts an open wire gives")
+        plan.alternative(
+            other, "the input reads nearly the same, and no bench test says which volts an open wire gives"
+        )
 
 
 def short_to_ground(plan: Plan) -> None:
@@ -178,7 +197,9 @@ def short_to_supply(plan: Plan) -> None:
         plan.touched |= plan.symptoms | {f"module:{channel.module}"}
 
 
-def _add(extra: Callable[[Floats], Floats], times: Floats, volts: Floats, noise: Floats, _: Bench) -> tuple[Floats, Floats]:
+def _add(
+    extra: Callable[[Floats], Floats], times: Floats, volts: Floats, noise: Floats, _: Bench
+) -> tuple[Floats, Floats]:
     return volts + extra(times), noise
 
 
@@ -192,7 +213,9 @@ def _supply_target(plan: Plan, least: int) -> tuple[str, str, list[Channel]]:
 
 def _supply_truth(plan: Plan, fault: str, module: str, supply: str, fed: list[Channel]) -> None:
     subject = f"supply:{supply}" if fed[0].tells_wiring else f"module:{module}"
-    measured = [f"channel:{channel.name}" for channel in plan.car.channels.values() if channel.quantity == f"vref:{supply}"]
+    measured = [
+        f"channel:{channel.name}" for channel in plan.car.channels.values() if channel.quantity == f"vref:{supply}"
+    ]
     plan.truth(fault, subject, f"module:{module}", *measured)
     plan.symptoms = {f"channel:{channel.name}" for channel in fed}
     plan.touched |= plan.symptoms | {f"plug:{channel.plug}" for channel in fed}
@@ -206,7 +229,7 @@ def supply_lost(plan: Plan) -> None:
     """A sensor supply at zero: all that lives on it falls together."""
     module, supply, fed = _supply_target(plan, 2)
     if plan.car.modules[module].ratio:
-        raise NoTarget
+        raise NoTargetError
     start, end = plan.window(whole=0.1)
     _supply_truth(plan, "supply-lost", module, supply, fed)
     plan.faults.supply[supply] = lambda t, v: np.where((t >= start) & (t < end), 0.015, v)
@@ -276,11 +299,15 @@ def _bursts(plan: Plan, weight: Floats, step: float, how_many: float) -> list[tu
         if found and moment < found[-1][1] + 0.12:
             continue
         long = float(plan.rng.exponential(0.018)) + 0.006
-        found.append((moment, moment + min(long, 0.09), float(plan.rng.uniform(0.5, 1.0) if plan.rng.random() < 0.3 else 1.0)))
+        found.append(
+            (moment, moment + min(long, 0.09), float(plan.rng.uniform(0.5, 1.0) if plan.rng.random() < 0.3 else 1.0))
+        )
     return found
 
 
-def _dropouts(level: float, bursts: list[tuple[float, float, float]], times: Floats, volts: Floats, noise: Floats, _: Bench) -> tuple[Floats, Floats]:
+def _dropouts(
+    level: float, bursts: list[tuple[float, float, float]], times: Floats, volts: Floats, noise: Floats, _: Bench
+) -> tuple[Floats, Floats]:
     out = volts.copy()
     for start, end, part in bursts:
         rows = slice(int(np.searchsorted(times, start)), int(np.searchsorted(times, end)))
@@ -334,7 +361,9 @@ def chafed_wire(plan: Plan) -> None:
 
 def ignition_noise(plan: Plan) -> None:
     """Ignition on a signal wire: a line at the firing frequency and spikes, both growing with engine speed."""
-    quiet = [c for c in wired(plan) if c.quantity[:2] in ("p_", "t_") or c.quantity in ("brake_f", "brake_r", "throttle")]
+    quiet = [
+        c for c in wired(plan) if c.quantity[:2] in ("p_", "t_") or c.quantity in ("brake_f", "brake_r", "throttle")
+    ]
     channel = need(plan.pick(quiet))
     group = [channel]
     if plan.rng.random() < 0.3:
@@ -418,7 +447,7 @@ def cross_talk(plan: Plan) -> None:
     pairs = [
         (victim, other)
         for channels in order.values()
-        for before, after in zip(channels, channels[1:], strict=False)
+        for before, after in itertools.pairwise(channels)
         for victim, other in ((before, after), (after, before))
         if victim.quantity in quiet and other.quantity in loud
     ]
@@ -442,14 +471,32 @@ def cross_talk(plan: Plan) -> None:
 
 # -- calibration ----------------------------------------------------------------------------------------------------
 
-_RESTS = {"brake_f": 0.03, "brake_r": 0.03, "ax": 0.03, "ay": 0.03, "yaw": 0.03, "throttle": 0.05, "steer": 0.04, "p_oil": 0.06}
+_RESTS = {
+    "brake_f": 0.03,
+    "brake_r": 0.03,
+    "ax": 0.03,
+    "ay": 0.03,
+    "yaw": 0.03,
+    "throttle": 0.05,
+    "steer": 0.04,
+    "p_oil": 0.06,
+}
 
 
 def _span(channel: Channel) -> float:
     if channel.sensor and channel.how != "ready":
         (_, low), (_, high) = channel.sensor.points
         return abs(high - low)
-    return {"ax": 6.0, "ay": 6.0, "az": 6.0, "yaw": 200.0, "throttle": 100.0, "steer": 400.0, "p_oil": 10.0, "t_water": 120.0}.get(channel.quantity, 100.0)
+    return {
+        "ax": 6.0,
+        "ay": 6.0,
+        "az": 6.0,
+        "yaw": 200.0,
+        "throttle": 100.0,
+        "steer": 400.0,
+        "p_oil": 10.0,
+        "t_water": 120.0,
+    }.get(channel.quantity, 100.0)
 
 
 def offset(plan: Plan) -> None:
@@ -457,7 +504,9 @@ def offset(plan: Plan) -> None:
     targets = of(plan, *_RESTS) + [c for c in of(plan, "d_fl", "d_rr", "p_fuel") if plan.rng.random() < 0.2]
     channel = need(plan.pick([c for c in targets if c.sensor or c.signed]))
     plan.channel("offset", channel)
-    part = (0.015 + 0.12 * plan.level) * (-1 if plan.rng.random() < 0.4 and channel.quantity not in ("throttle",) else 1)
+    part = (0.015 + 0.12 * plan.level) * (
+        -1 if plan.rng.random() < 0.4 and channel.quantity not in ("throttle",) else 1
+    )
     by = part * _span(channel)
     if channel.quantity == "p_oil" and plan.rng.random() < 0.6:
         by = 1.013 * (channel.sensor.per_unit if channel.sensor else 1.0)
@@ -474,7 +523,9 @@ def offset(plan: Plan) -> None:
 
 def gain(plan: Plan) -> None:
     """A value off by a factor."""
-    targets = of(plan, "ws_fl", "ws_fr", "ws_rl", "ws_rr", "v_gps", "ay") + [c for c in of(plan, "d_fr", "brake_f", "p_oil") if plan.rng.random() < 0.25]
+    targets = of(plan, "ws_fl", "ws_fr", "ws_rl", "ws_rr", "v_gps", "ay") + [
+        c for c in of(plan, "d_fr", "brake_f", "p_oil") if plan.rng.random() < 0.25
+    ]
     channel = need(plan.pick(targets))
     plan.channel("gain", channel)
     factor = 1 + (0.01 + 0.3 * plan.level) * (1 if plan.rng.random() < 0.6 else -1)
@@ -484,7 +535,9 @@ def gain(plan: Plan) -> None:
         plan.hidden("nothing else on the car measures the same")
     elif abs(factor - 1) < least:
         plan.hidden("too small against what tyres, slip and mounting do")
-    elif not channel.role or (channel.quantity == "ay" and not (has_role(plan, "yaw") and has_role(plan, "v_gps", "ws_fl", "ws_fr"))):
+    elif not channel.role or (
+        channel.quantity == "ay" and not (has_role(plan, "yaw") and has_role(plan, "v_gps", "ws_fl", "ws_fr"))
+    ):
         plan.hidden("no role says what it could be compared with")
 
 
@@ -493,11 +546,17 @@ def unit_mixup(plan: Plan) -> None:
     options = [
         (channel, factor, plus)
         for quantities, factor, plus in (
-            (("v_gps",), 1 / 1.609344, 0.0), (("ax", "ay"), 9.80665, 0.0), (("t_water",), 1.8, 32.0),
+            (("v_gps",), 1 / 1.609344, 0.0),
+            (("ax", "ay"), 9.80665, 0.0),
+            (("t_water",), 1.8, 32.0),
         )
         for channel in of(plan, *quantities)
         if channel.how == "ready"
-    ] + [(channel, 0.0, 0.0) for channel in of(plan, "p_oil", "brake_f") if channel.sensor and channel.sensor.unit == "bar"]  # fmt: skip
+    ] + [
+        (channel, 0.0, 0.0)
+        for channel in of(plan, "p_oil", "brake_f")
+        if channel.sensor and channel.sensor.unit == "bar"
+    ]
     channel, factor, plus = need(plan.pick(options))
     plan.channel("unit-mixup", channel)
     if factor:
@@ -524,7 +583,7 @@ def calibration_overdue(plan: Plan) -> None:
     """A calibration whose date has passed."""
     channel = need(plan.pick(wired(plan)))
     plan.channel("calibration-overdue", channel)
-    channel.log = 'date = 2024-03-01\nby = "crew"\nreference = "test gauge"\nreadings = [[0.5, 0.0], [4.5, 1.0]]\ndue = 2025-03-01'
+    channel.log = 'date = 2024-03-01\nby = "crew"\nreference = "test gauge"\ndue = 2025-03-01'
     plan.least = "note"
 
 
@@ -559,7 +618,9 @@ def sign_flipped(plan: Plan) -> None:
             plan.hidden("no role says what it could be compared with")
     elif len(others) < 2:
         for other in others:
-            plan.alternative("sign-flipped", "of two that disagree frames can't say which is right", f"channel:{other.name}")
+            plan.alternative(
+                "sign-flipped", "of two that disagree frames can't say which is right", f"channel:{other.name}"
+            )
         if not others:
             plan.hidden("no role says what it could be compared with")
 
@@ -567,7 +628,9 @@ def sign_flipped(plan: Plan) -> None:
 def stuck(plan: Plan) -> None:
     """A raw value that stays while frames keep arriving."""
     slow = {"gear", "fan", "baro", "t_air", "t_module", "lat", "lon"}
-    targets = [c for c in plan.car.channels.values() if c.quantity.partition(":")[0] not in slow | {"vref", "vsup", "vbat"}]
+    targets = [
+        c for c in plan.car.channels.values() if c.quantity.partition(":")[0] not in slow | {"vref", "vsup", "vbat"}
+    ]
     channel = need(plan.pick(targets))
     start, end = plan.window(whole=0.0, shortest=9.0)
     bench = Bench(plan.car, plan.world)
@@ -597,7 +660,9 @@ def _longest_run(raw: Floats) -> int:
 
 def drift(plan: Plan) -> None:
     """A zero that wanders away in the course of the run."""
-    targets = of(plan, "brake_f", "brake_r", "ax", "ay", "yaw") + [c for c in of(plan, "d_fl", "p_oil") if plan.rng.random() < 0.25]
+    targets = of(plan, "brake_f", "brake_r", "ax", "ay", "yaw") + [
+        c for c in of(plan, "d_fl", "p_oil") if plan.rng.random() < 0.25
+    ]
     channel = need(plan.pick([c for c in targets if c.sensor or c.signed]))
     plan.channel("drift", channel)
     part = 0.01 + 0.14 * plan.level
@@ -637,9 +702,12 @@ def _raw_of(plan: Plan, channel: Channel) -> Floats:
 def byte_order(plan: Plan) -> None:
     """A database that has the bytes of a signal the wrong way round."""
     aligned = [
-        c for c in plan.car.channels.values()
-        if c.bits == 16 and c.start % 8 == (7 if plan.car.messages[c.message].big else 0) and c.quantity[:4] not in ("vref", "vsup")
-    ]  # fmt: skip
+        c
+        for c in plan.car.channels.values()
+        if c.bits == 16
+        and c.start % 8 == (7 if plan.car.messages[c.message].big else 0)
+        and c.quantity[:4] not in ("vref", "vsup")
+    ]
     channel = need(plan.pick(aligned))
     big = plan.car.messages[channel.message].big
     channel.other_order = True
@@ -677,7 +745,7 @@ def bit_position(plan: Plan) -> None:
     options: list[tuple[Channel, int, bool]] = []
     for message in plan.car.messages.values():
         held = [c for c in plan.car.of_message(message.name) if c.page is None]
-        for one, two in zip(held, held[1:], strict=False):
+        for one, two in itertools.pairwise(held):
             if one.bits == two.bits == 16:
                 # What is named reads the neighbour's low bits as its own high ones: values jump.
                 options.append((two, -1, True) if message.big else (one, 1, True))
@@ -720,19 +788,30 @@ def scale_or_unit(plan: Plan) -> None:
 def _spells(plan: Plan, low: float, high: float, how_many: int) -> list[tuple[float, float]]:
     first, last = plan.world.phase("laps")
     last = last or plan.car.seconds
-    return [(s, s + float(plan.rng.uniform(low, high))) for s in np.sort(plan.rng.uniform(first, last - high, how_many)).tolist()]
+    return [
+        (s, s + float(plan.rng.uniform(low, high)))
+        for s in np.sort(plan.rng.uniform(first, last - high, how_many)).tolist()
+    ]
 
 
 def out_of_range(plan: Plan) -> None:
     """A module that sends what its database rules out."""
-    options = [c for c in plan.car.channels.values() if c.how == "ready" and c.bits == 16 and c.range[1] > 0 and c.invalid is None]
+    options = [
+        c
+        for c in plan.car.channels.values()
+        if c.how == "ready" and c.bits == 16 and c.range[1] > 0 and c.invalid is None
+    ]
     channel = need(plan.pick(options))
     high = channel.range[1]
     most = (2**15 - 1 if channel.signed else 2**16 - 1) * channel.resolution + channel.offset
-    raw = round((high + float(plan.rng.uniform(0.15, 0.8)) * (min(most, 2 * high) - high) - channel.offset) / channel.resolution)
+    raw = round(
+        (high + float(plan.rng.uniform(0.15, 0.8)) * (min(most, 2 * high) - high) - channel.offset) / channel.resolution
+    )
     spells = _spells(plan, 0.6, 4.0, 2 + int(4 * plan.level))
     plan.start = spells[0][0]
-    plan.faults.code[channel.name] = lambda t, r: np.where(np.any([(t >= a) & (t < b) for a, b in spells], axis=0), raw, r)
+    plan.faults.code[channel.name] = lambda t, r: np.where(
+        np.any([(t >= a) & (t < b) for a, b in spells], axis=0), raw, r
+    )
     plan.channel("out-of-range", channel)
 
 
@@ -744,7 +823,9 @@ def sender_invalid(plan: Plan) -> None:
     channel.invalid = code
     spells = _spells(plan, 0.6, 5.0, 2 + int(4 * plan.level))
     plan.start = spells[0][0]
-    plan.faults.code[channel.name] = lambda t, r: np.where(np.any([(t >= a) & (t < b) for a, b in spells], axis=0), code, r)
+    plan.faults.code[channel.name] = lambda t, r: np.where(
+        np.any([(t >= a) & (t < b) for a, b in spells], axis=0), code, r
+    )
     plan.channel("sender-invalid", channel)
 
 
@@ -753,9 +834,10 @@ def sender_invalid(plan: Plan) -> None:
 
 def _periodic(plan: Plan, least: int = 2) -> list[str]:
     return [
-        name for name in plan.car.modules
+        name
+        for name in plan.car.modules
         if sum(1 for m in plan.car.messages.values() if m.module == name and not m.on_change) >= least
-    ]  # fmt: skip
+    ]
 
 
 def module_reset(plan: Plan) -> None:
@@ -770,7 +852,9 @@ def module_reset(plan: Plan) -> None:
     plan.truth("module-reset", f"module:{module}")
     plan.start = float(moments[0])
     plan.symptoms = {f"channel:{c.name}" for c in plan.car.of_module(module)}
-    plan.touched |= plan.symptoms | {f"id:{plan.car.id_of(m)}" for m in plan.car.messages.values() if m.module == module}
+    plan.touched |= plan.symptoms | {
+        f"id:{plan.car.id_of(m)}" for m in plan.car.messages.values() if m.module == module
+    }
 
 
 def module_missing(plan: Plan) -> None:
@@ -781,7 +865,9 @@ def module_missing(plan: Plan) -> None:
     plan.faults.gaps[module] = [(start, plan.car.seconds + 1)]
     plan.truth("module-missing", f"module:{module}")
     plan.symptoms = {f"channel:{c.name}" for c in plan.car.of_module(module)}
-    plan.touched |= plan.symptoms | {f"id:{plan.car.id_of(m)}" for m in plan.car.messages.values() if m.module == module}
+    plan.touched |= plan.symptoms | {
+        f"id:{plan.car.id_of(m)}" for m in plan.car.messages.values() if m.module == module
+    }
 
 
 def frames_lost(plan: Plan) -> None:
@@ -834,7 +920,9 @@ def loose_plug(plan: Plan) -> None:
     ids = {plan.car.id_of(plan.car.messages[c.message]) for c in on_it}
     plan.touched |= plan.symptoms | {f"id:{name}" for name in ids}
     if len(ids) == 1 and not told:
-        plan.alternative("loose-contact", "nobody says the wiring, and all of them travel in one frame", f"id:{next(iter(ids))}")
+        plan.alternative(
+            "loose-contact", "nobody says the wiring, and all of them travel in one frame", f"id:{next(iter(ids))}"
+        )
     shared = {("ground", c.ground) for c in on_it} if len({c.ground for c in on_it}) == 1 and told else set()
     members = {c.name for c in wired(plan) if c.ground == on_it[0].ground and c.module == module}
     if shared and members == {c.name for c in on_it}:
@@ -846,7 +934,9 @@ def loose_plug(plan: Plan) -> None:
 
 def reference_open(plan: Plan) -> None:
     """The measurement of the 5 V is broken, not the 5 V: sensors that follow it look wrong."""
-    followed = {c.sensor.reference for c in plan.car.channels.values() if c.sensor and c.sensor.reference and c.how != "ready"}
+    followed = {
+        c.sensor.reference for c in plan.car.channels.values() if c.sensor and c.sensor.reference and c.how != "ready"
+    }
     name = need(plan.pick(sorted(followed)))
     channel = plan.car.channels[name]
     start, end = plan.window(whole=0.0)
@@ -860,19 +950,43 @@ def reference_open(plan: Plan) -> None:
 
 
 SINGLE: dict[str, Callable[[Plan], None]] = {
-    "byte-order": byte_order, "signedness": signedness, "bit-position": bit_position, "mux-undefined": mux_undefined,
-    "scale-or-unit": scale_or_unit, "out-of-range": out_of_range, "sender-invalid": sender_invalid,
-    "open-circuit": open_circuit, "short-to-ground": short_to_ground, "short-to-supply": short_to_supply,
-    "loose-contact": loose_contact, "chafed-wire": chafed_wire, "ignition-noise": ignition_noise,
-    "impossible-rate": impossible_rate, "saturated": saturated, "cross-talk": cross_talk, "offset": offset, "gain": gain,
-    "unit-mixup": unit_mixup, "calibration-overdue": calibration_overdue, "swapped-channels": swapped_channels,
-    "sign-flipped": sign_flipped, "stuck": stuck, "drift": drift, "under-sampled": under_sampled,
+    "byte-order": byte_order,
+    "signedness": signedness,
+    "bit-position": bit_position,
+    "mux-undefined": mux_undefined,
+    "scale-or-unit": scale_or_unit,
+    "out-of-range": out_of_range,
+    "sender-invalid": sender_invalid,
+    "open-circuit": open_circuit,
+    "short-to-ground": short_to_ground,
+    "short-to-supply": short_to_supply,
+    "loose-contact": loose_contact,
+    "chafed-wire": chafed_wire,
+    "ignition-noise": ignition_noise,
+    "impossible-rate": impossible_rate,
+    "saturated": saturated,
+    "cross-talk": cross_talk,
+    "offset": offset,
+    "gain": gain,
+    "unit-mixup": unit_mixup,
+    "calibration-overdue": calibration_overdue,
+    "swapped-channels": swapped_channels,
+    "sign-flipped": sign_flipped,
+    "stuck": stuck,
+    "drift": drift,
+    "under-sampled": under_sampled,
     "frames-lost": frames_lost,
-}  # fmt: skip
+}
 COMBINED: dict[str, Callable[[Plan], None]] = {
-    "supply-lost": supply_lost, "supply-sag": supply_sag, "ground-shift": ground_shift, "module-reset": module_reset,
-    "module-missing": module_missing, "frozen-frame": frozen_frame, "capture-drop": capture_drop,
-    "loose-plug": loose_plug, "reference-open": reference_open,
-}  # fmt: skip
+    "supply-lost": supply_lost,
+    "supply-sag": supply_sag,
+    "ground-shift": ground_shift,
+    "module-reset": module_reset,
+    "module-missing": module_missing,
+    "frozen-frame": frozen_frame,
+    "capture-drop": capture_drop,
+    "loose-plug": loose_plug,
+    "reference-open": reference_open,
+}
 INJECTORS = SINGLE | COMBINED
 """By the name of the case; all but two are named after the fault."""

@@ -65,7 +65,9 @@ class Bench:
 
     def rng(self, *words: object) -> np.random.Generator:
         """Give dice that depend on the words only, so that a fault in one place leaves all others as they were."""
-        return np.random.default_rng([self.car.seed, self.seed, *(sum(map(ord, str(word))) * 31 + len(str(word)) for word in words)])
+        return np.random.default_rng(
+            [self.car.seed, self.seed, *(sum(map(ord, str(word))) * 31 + len(str(word)) for word in words)]
+        )
 
     # -- time ---------------------------------------------------------------------------------------------------
 
@@ -85,7 +87,11 @@ class Bench:
             phase = float(rng.uniform(0, min(message.period, 0.1))) + 0.004
             if end - start <= phase:
                 continue
-            grid = start + phase + np.arange(int((end - start - phase) / (message.period * drift))) * message.period * drift
+            grid = (
+                start
+                + phase
+                + np.arange(int((end - start - phase) / (message.period * drift))) * message.period * drift
+            )
             times.append(grid)
             first = int(rng.integers(16)) if number == 0 else 0
             counts.append((first + np.arange(len(grid))) % 16)
@@ -126,14 +132,20 @@ class Bench:
         hook = self.faults.value.get(channel.name)
         if hook:
             value = hook(times, value)
+        value = value + channel.skew
         module = self.car.modules[channel.module]
-        low, high = (-(2 ** (channel.bits - 1)), 2 ** (channel.bits - 1) - 1) if channel.signed else (0, 2**channel.bits - 1)
+        low, high = (
+            (-(2 ** (channel.bits - 1)), 2 ** (channel.bits - 1) - 1) if channel.signed else (0, 2**channel.bits - 1)
+        )
         if channel.sensor is None or channel.how == "ready":
             steps = (value - channel.offset) / channel.resolution + rng.standard_normal(len(times)) * channel.noise
             raw = np.rint(steps)
             least, most = channel.range
             if most > least:  # the module knows its own limits
-                low, high = max(low, round((least - channel.offset) / channel.resolution)), min(high, round((most - channel.offset) / channel.resolution))
+                low, high = (
+                    max(low, round((least - channel.offset) / channel.resolution)),
+                    min(high, round((most - channel.offset) / channel.resolution)),
+                )
             raw = np.clip(raw, low, high)
         elif channel.sensor.kind == "pulses":
             hertz = channel.sensor.volts(value, value)
@@ -186,9 +198,9 @@ class Bench:
             put(word, pages, message.page_start, 8, message.big)
         for channel in self.car.of_message(message.name):
             rows = np.ones(n, dtype=bool) if channel.page is None else pages == channel.page
-            raw = np.zeros(n)
-            raw[rows] = self.codes(channel, times[rows])
-            put(word, raw, channel.start, channel.bits, message.big)
+            part = word[rows]
+            put(part, self.codes(channel, times[rows]), channel.start, channel.bits, message.big)
+            word[rows] = part
         payload = words_to_bytes(word, message.big)
         keep = np.ones(n, dtype=bool)
         if message.on_change:
@@ -251,7 +263,12 @@ def on_the_wire(car: Car, bus: Bus, frames: list[Frames], rng: np.random.Generat
     counts = [len(times) for times in starts]
     if not sum(counts):
         return starts
-    lengths = np.concatenate([np.full(count, (67 if part.message.extended else 47) + 9.6 * part.message.length) for count, part in zip(counts, frames, strict=True)])
+    lengths = np.concatenate(
+        [
+            np.full(count, (67 if part.message.extended else 47) + 9.6 * part.message.length)
+            for count, part in zip(counts, frames, strict=True)
+        ]
+    )
     lengths = lengths / bus.bitrate
     every = np.concatenate(starts)
     order = np.argsort(every, kind="stable")
@@ -279,7 +296,9 @@ def candump(car: Car, frames: list[Frames], epoch: int, rng: np.random.Generator
     every = np.concatenate(times)
     order = np.argsort(every, kind="stable")
     micro = np.rint(every * 1e6).astype(np.int64)
-    widths = np.concatenate([np.full(len(part.times), len(_line_head(car, part)) + 2 * part.message.length + 1) for part in parts])
+    widths = np.concatenate(
+        [np.full(len(part.times), len(_line_head(car, part)) + 2 * part.message.length + 1) for part in parts]
+    )
     offsets = np.empty(len(every), dtype=np.int64)
     offsets[order] = np.cumsum(widths[order]) - widths[order]
     out = np.empty(int(widths.sum()), dtype=np.uint8)

@@ -10,9 +10,17 @@ Floats = np.ndarray
 
 # ITS-90 reference function of type K from 0 degC (NIST Monograph 175), mV
 _TYPE_K = (
-    -0.176004136860e-1, 0.389212049750e-1, 0.185587700320e-4, -0.994575928740e-7, 0.318409457190e-9,
-    -0.560728448890e-12, 0.560750590590e-15, -0.320207200030e-18, 0.971511471520e-22, -0.121047212750e-25,
-)  # fmt: skip
+    -0.176004136860e-1,
+    0.389212049750e-1,
+    0.185587700320e-4,
+    -0.994575928740e-7,
+    0.318409457190e-9,
+    -0.560728448890e-12,
+    0.560750590590e-15,
+    -0.320207200030e-18,
+    0.971511471520e-22,
+    -0.121047212750e-25,
+)
 
 
 def type_k(celsius: Floats) -> Floats:
@@ -139,50 +147,88 @@ def pressure(label: str, full: float, unit: str = "bar", rate: float | None = No
     per = {"bar": 1.0, "psi": 14.503774, "kPa": 100.0}[unit]
     top = round(full * per, 1)
     return Sensor(
-        "ratio", label, unit, per, points=((0.5, 0.0), (4.5, top)), limits=(0.3, 4.7), healthy=(0.25, 4.75),
-        open_reads=bias, max_rate=rate * per if rate else None,
-    )  # fmt: skip
+        "ratio",
+        label,
+        unit,
+        per,
+        points=((0.5, 0.0), (4.5, top)),
+        limits=(0.3, 4.7),
+        healthy=(0.25, 4.75),
+        open_reads=bias,
+        max_rate=rate * per if rate else None,
+    )
 
 
-def pot(label: str, unit: str, points: tuple[tuple[float, float], tuple[float, float]], rate: float | None = None, bias: str = "high") -> Sensor:
+def pot(
+    label: str,
+    unit: str,
+    points: tuple[tuple[float, float], tuple[float, float]],
+    rate: float | None = None,
+    bias: str = "high",
+) -> Sensor:
     """Give a potentiometer."""
     return Sensor("pot", label, unit, points=points, healthy=(0.08, 4.92), open_reads=bias, max_rate=rate)
 
 
 def manifold(label: str, unit: str = "kPa") -> Sensor:
     """Give an absolute pressure sensor for the manifold."""
-    return Sensor("ratio", label, unit, points=((0.4, 10.0), (4.65, 115.0)), limits=(0.2, 4.85), healthy=(0.2, 4.85), open_reads="low", max_rate=3000.0)
+    return Sensor(
+        "ratio",
+        label,
+        unit,
+        points=((0.4, 10.0), (4.65, 115.0)),
+        limits=(0.2, 4.85),
+        healthy=(0.2, 4.85),
+        open_reads="low",
+        max_rate=3000.0,
+    )
 
 
 def ntc(label: str, rng: np.random.Generator) -> Sensor:
     """Give a thermistor with the module's own pull-up."""
     beta, r25 = ((3435.0, 10000.0), (3500.0, 2250.0), (3950.0, 5000.0))[int(rng.integers(3))]
     pull = {10000.0: 2200.0, 2250.0: 1000.0, 5000.0: 1500.0}[r25]
-    return Sensor("ntc", label, "degC", beta=beta, r25=r25, pull_up=pull, healthy=(0.06, 4.95), open_reads="high", max_rate=15.0)
+    return Sensor(
+        "ntc", label, "degC", beta=beta, r25=r25, pull_up=pull, healthy=(0.06, 4.95), open_reads="high", max_rate=15.0
+    )
 
 
 def rtd(label: str) -> Sensor:
     """Give a Pt1000."""
-    return Sensor("rtd", label, "degC", r25=1000.0, pull_up=1000.0, healthy=(1.8, 4.0), open_reads="high", max_rate=20.0)
+    return Sensor("rtd", label, "degC", r25=1000.0, pull_up=1000.0, healthy=(1.8, 4.0), open_reads="high")
 
 
 def couple(label: str) -> Sensor:
     """Give an amplified thermocouple."""
-    return Sensor("couple", label, "degC", gain=100.0, zero_volts=0.3, healthy=(0.1, 4.9), open_reads="high", max_rate=600.0)
+    return Sensor(
+        "couple", label, "degC", gain=100.0, zero_volts=0.3, healthy=(0.1, 4.9), open_reads="high", max_rate=600.0
+    )
 
 
 def inertial(label: str, unit: str, span: float, per_unit: float = 1.0) -> Sensor:
     """Give an accelerometer or a gyro with 2.5 V at rest."""
     return Sensor(
-        "line", label, unit, per_unit, points=((0.5, -span * per_unit), (4.5, span * per_unit)), limits=(0.1, 4.9), healthy=(0.15, 4.85), open_reads="low",
-    )  # fmt: skip
+        "line",
+        label,
+        unit,
+        per_unit,
+        points=((0.5, -span * per_unit), (4.5, span * per_unit)),
+        limits=(0.1, 4.9),
+        healthy=(0.15, 4.85),
+        open_reads="low",
+    )
 
 
 def pulses(label: str, rng: np.random.Generator, unit: str = "km/h") -> Sensor:
     """Give a toothed wheel with a pick-up."""
     return Sensor(
-        "pulses", label, unit, 3.6 if unit == "km/h" else 1.0, teeth=int(rng.choice([24, 36, 48])), around=round(float(rng.uniform(1.6, 1.95)), 3),
-    )  # fmt: skip
+        "pulses",
+        label,
+        unit,
+        3.6 if unit == "km/h" else 1.0,
+        teeth=int(rng.choice([24, 36, 48])),
+        around=round(float(rng.uniform(1.6, 1.95)), 3),
+    )
 
 
 def renamed(sensor: Sensor, label: str) -> Sensor:

@@ -10,51 +10,171 @@ from tests.cars import sensors
 from tests.cars.car import Bus, Car, Channel, Message, Module
 from tests.cars.sensors import Sensor
 
-ROLES = {
-    "rpm": "engine_speed", "v_gps": "vehicle_speed", "throttle": "throttle", "gear": "gear", "steer": "steering_angle",
-    "brake_f": "brake_pressure", "brake_r": "brake_pressure", "ax": "accel_long", "ay": "accel_lat",
-    "az": "accel_vert", "yaw": "yaw_rate", "map": "manifold_pressure", "baro": "barometric_pressure",
-    "p_oil": "oil_pressure", "p_fuel": "fuel_pressure", "t_oil": "oil_temperature", "t_water": "coolant_temperature",
-    "t_air": "air_temperature", "lambda": "lambda", "vbat": "battery_voltage", "fan": "fan_state", "lat": "latitude",
-    "lon": "longitude",
-} | {f"d_{c}": "damper_travel" for c in ("fl", "fr", "rl", "rr")} | {
-    f"ws_{c}": "wheel_speed" for c in ("fl", "fr", "rl", "rr")
-} | {f"egt{i}": "exhaust_temperature" for i in range(1, 9)}  # fmt: skip
+ROLES = (
+    {
+        "rpm": "engine_speed",
+        "v_gps": "vehicle_speed",
+        "throttle": "throttle",
+        "gear": "gear",
+        "steer": "steering_angle",
+        "brake_f": "brake_pressure",
+        "brake_r": "brake_pressure",
+        "ax": "accel_long",
+        "ay": "accel_lat",
+        "az": "accel_vert",
+        "yaw": "yaw_rate",
+        "map": "manifold_pressure",
+        "baro": "barometric_pressure",
+        "p_oil": "oil_pressure",
+        "p_fuel": "fuel_pressure",
+        "t_oil": "oil_temperature",
+        "t_water": "coolant_temperature",
+        "t_air": "air_temperature",
+        "lambda": "lambda",
+        "vbat": "battery_voltage",
+        "fan": "fan_state",
+        "lat": "latitude",
+        "lon": "longitude",
+    }
+    | {f"d_{c}": "damper_travel" for c in ("fl", "fr", "rl", "rr")}
+    | {f"ws_{c}": "wheel_speed" for c in ("fl", "fr", "rl", "rr")}
+    | {f"egt{i}": "exhaust_temperature" for i in range(1, 9)}
+)
 
 CORNERS = {"fl": "front-left", "fr": "front-right", "rl": "rear-left", "rr": "rear-right"}
 
 ENGLISH = {
-    "rpm": "engine_speed", "v_gps": "gps_speed", "throttle": "throttle_pos", "gear": "gear", "steer": "steering",
-    "brake_f": "brake_press_front", "brake_r": "brake_press_rear", "ax": "accel_x", "ay": "accel_y", "az": "accel_z",
-    "yaw": "yaw", "map": "manifold", "baro": "baro", "p_oil": "oil_press", "p_fuel": "fuel_press",
-    "p_water": "water_press", "t_oil": "oil_temp", "t_water": "water_temp", "t_air": "air_temp", "t_box": "gearbox_temp",
-    "t_module": "box_temp", "lambda": "lambda_1", "vbat": "battery", "fan": "fan", "lat": "gps_lat", "lon": "gps_lon",
-    "d_": "damper_", "ws_": "wheel_", "egt": "egt_", "vref": "sensor_5v", "vsup": "box_supply",
-}  # fmt: skip
+    "rpm": "engine_speed",
+    "v_gps": "gps_speed",
+    "throttle": "throttle_pos",
+    "gear": "gear",
+    "steer": "steering",
+    "brake_f": "brake_press_front",
+    "brake_r": "brake_press_rear",
+    "ax": "accel_x",
+    "ay": "accel_y",
+    "az": "accel_z",
+    "yaw": "yaw",
+    "map": "manifold",
+    "baro": "baro",
+    "p_oil": "oil_press",
+    "p_fuel": "fuel_press",
+    "p_water": "water_press",
+    "t_oil": "oil_temp",
+    "t_water": "water_temp",
+    "t_air": "air_temp",
+    "t_box": "gearbox_temp",
+    "t_module": "box_temp",
+    "lambda": "lambda_1",
+    "vbat": "battery",
+    "fan": "fan",
+    "lat": "gps_lat",
+    "lon": "gps_lon",
+    "d_": "damper_",
+    "ws_": "wheel_",
+    "egt": "egt_",
+    "vref": "sensor_5v",
+    "vsup": "box_supply",
+}
 FRENCH = {
-    "rpm": "regime", "v_gps": "vitesse_gps", "throttle": "papillon", "gear": "rapport", "steer": "volant",
-    "brake_f": "pression_frein_av", "brake_r": "pression_frein_ar", "ax": "accel_long", "ay": "accel_lat",
-    "az": "accel_vert", "yaw": "lacet", "map": "pression_admission", "baro": "pression_atmo", "p_oil": "pression_huile",
-    "p_fuel": "pression_essence", "p_water": "pression_eau", "t_oil": "temp_huile", "t_water": "temp_eau",
-    "t_air": "temp_air", "t_box": "temp_boite", "t_module": "temp_boitier", "lambda": "richesse", "vbat": "batterie",
-    "fan": "ventilateur", "lat": "latitude", "lon": "longitude", "d_": "amorto_", "ws_": "roue_", "egt": "echap_",
-    "vref": "alim_5v", "vsup": "alim_boitier",
-}  # fmt: skip
+    "rpm": "regime",
+    "v_gps": "vitesse_gps",
+    "throttle": "papillon",
+    "gear": "rapport",
+    "steer": "volant",
+    "brake_f": "pression_frein_av",
+    "brake_r": "pression_frein_ar",
+    "ax": "accel_long",
+    "ay": "accel_lat",
+    "az": "accel_vert",
+    "yaw": "lacet",
+    "map": "pression_admission",
+    "baro": "pression_atmo",
+    "p_oil": "pression_huile",
+    "p_fuel": "pression_essence",
+    "p_water": "pression_eau",
+    "t_oil": "temp_huile",
+    "t_water": "temp_eau",
+    "t_air": "temp_air",
+    "t_box": "temp_boite",
+    "t_module": "temp_boitier",
+    "lambda": "richesse",
+    "vbat": "batterie",
+    "fan": "ventilateur",
+    "lat": "latitude",
+    "lon": "longitude",
+    "d_": "amorto_",
+    "ws_": "roue_",
+    "egt": "echap_",
+    "vref": "alim_5v",
+    "vsup": "alim_boitier",
+}
 PREFIXED = {
-    "rpm": "N_Eng", "v_gps": "V_GPS", "throttle": "TPS", "gear": "Gear_Act", "steer": "A_Steer", "brake_f": "P_BrkF",
-    "brake_r": "P_BrkR", "ax": "G_Long", "ay": "G_Lat", "az": "G_Vert", "yaw": "W_Yaw", "map": "P_Man", "baro": "P_Amb",
-    "p_oil": "P_Oil", "p_fuel": "P_Fuel", "p_water": "P_Wtr", "t_oil": "T_Oil", "t_water": "T_Wtr", "t_air": "T_Air",
-    "t_box": "T_Gbx", "t_module": "T_Pcb", "lambda": "Lam1", "vbat": "U_Bat", "fan": "B_Fan", "lat": "Pos_Lat",
-    "lon": "Pos_Lon", "d_": "DMP_", "ws_": "WSS_", "egt": "T_Exh", "vref": "U_Sens", "vsup": "U_Node",
-}  # fmt: skip
+    "rpm": "N_Eng",
+    "v_gps": "V_GPS",
+    "throttle": "TPS",
+    "gear": "Gear_Act",
+    "steer": "A_Steer",
+    "brake_f": "P_BrkF",
+    "brake_r": "P_BrkR",
+    "ax": "G_Long",
+    "ay": "G_Lat",
+    "az": "G_Vert",
+    "yaw": "W_Yaw",
+    "map": "P_Man",
+    "baro": "P_Amb",
+    "p_oil": "P_Oil",
+    "p_fuel": "P_Fuel",
+    "p_water": "P_Wtr",
+    "t_oil": "T_Oil",
+    "t_water": "T_Wtr",
+    "t_air": "T_Air",
+    "t_box": "T_Gbx",
+    "t_module": "T_Pcb",
+    "lambda": "Lam1",
+    "vbat": "U_Bat",
+    "fan": "B_Fan",
+    "lat": "Pos_Lat",
+    "lon": "Pos_Lon",
+    "d_": "DMP_",
+    "ws_": "WSS_",
+    "egt": "T_Exh",
+    "vref": "U_Sens",
+    "vsup": "U_Node",
+}
 GERMAN = {
-    "rpm": "Drehzahl", "v_gps": "Tempo_Satellit", "throttle": "Drosselklappe", "gear": "Gang", "steer": "Lenkwinkel",
-    "brake_f": "Bremsdruck_v", "brake_r": "Bremsdruck_h", "ax": "Laengsb", "ay": "Querb", "az": "Hochb", "yaw": "Gierrate",
-    "map": "Saugrohrdruck", "baro": "Luftdruck", "p_oil": "Oeldruck", "p_fuel": "Benzindruck", "p_water": "Wasserdruck",
-    "t_oil": "Oeltemp", "t_water": "Wassertemp", "t_air": "Lufttemp", "t_box": "Getriebetemp", "t_module": "Platinentemp",
-    "lambda": "Lambdawert", "vbat": "Bordspannung", "fan": "Luefter", "lat": "Breite", "lon": "Laenge", "d_": "Federweg_",
-    "ws_": "Rad_", "egt": "Abgastemp_", "vref": "Geberspannung", "vsup": "Knotenspannung",
-}  # fmt: skip
+    "rpm": "Drehzahl",
+    "v_gps": "Tempo_Satellit",
+    "throttle": "Drosselklappe",
+    "gear": "Gang",
+    "steer": "Lenkwinkel",
+    "brake_f": "Bremsdruck_v",
+    "brake_r": "Bremsdruck_h",
+    "ax": "Laengsb",
+    "ay": "Querb",
+    "az": "Hochb",
+    "yaw": "Gierrate",
+    "map": "Saugrohrdruck",
+    "baro": "Luftdruck",
+    "p_oil": "Oeldruck",
+    "p_fuel": "Benzindruck",
+    "p_water": "Wasserdruck",
+    "t_oil": "Oeltemp",
+    "t_water": "Wassertemp",
+    "t_air": "Lufttemp",
+    "t_box": "Getriebetemp",
+    "t_module": "Platinentemp",
+    "lambda": "Lambdawert",
+    "vbat": "Bordspannung",
+    "fan": "Luefter",
+    "lat": "Breite",
+    "lon": "Laenge",
+    "d_": "Federweg_",
+    "ws_": "Rad_",
+    "egt": "Abgastemp_",
+    "vref": "Geberspannung",
+    "vsup": "Knotenspannung",
+}
 
 READY: dict[str, tuple[str, float, float, bool, int, float, float, float]] = {
     # unit, resolution, offset, signed, bits, lowest, highest, noise in steps
@@ -134,10 +254,14 @@ class Builder:
                 self.used[bus].add(value)
                 return value
 
-    def message(self, name: str, module: str, span: tuple[int, int], hertz: float, big: bool, extended: bool = False, **more) -> str:  # type: ignore[no-untyped-def]
+    def message(
+        self, name: str, module: str, span: tuple[int, int], hertz: float, big: bool, extended: bool = False, **more
+    ) -> str:  # type: ignore[no-untyped-def]
         """Add a frame."""
         bus = self.car.modules[module].bus
-        self.car.messages[name] = Message(name, bus, module, self.identifier(bus, *span), extended, 1 / hertz, big, **more)
+        self.car.messages[name] = Message(
+            name, bus, module, self.identifier(bus, *span), extended, 1 / hertz, big, **more
+        )
         return name
 
     def name_of(self, quantity: str) -> str:
@@ -174,7 +298,9 @@ class Builder:
         name = self.name_of(quantity)
         node = self.car.modules[module]
         index = self.inputs[module] = self.inputs.get(module, 0) + 1
-        channel = Channel(name, quantity, module, message, f"AIN{index}" if self.names else f"In{index:02d}", sensor, how, sensor.unit)
+        channel = Channel(
+            name, quantity, module, message, f"AIN{index}" if self.names else f"In{index:02d}", sensor, how, sensor.unit
+        )
         channel.noise = float(self.rng.uniform(*self.noise))
         channel.bias = sensor.open_reads or "low"
         if how == "counts":
@@ -203,9 +329,22 @@ class Builder:
         per = 3.6 if unit == "km/h" else 1.0
         tail = {"ch": "Val"}.get(name[:2], name)
         channel = Channel(
-            name, quantity, module, message, tail if self.names else f"V{name[2:]}", None, "ready", unit, bits, signed, step, offset,
-            noise * float(self.rng.uniform(0.6, 1.4)), range=(float(low), float(high)), per_unit=per,
-        )  # fmt: skip
+            name,
+            quantity,
+            module,
+            message,
+            tail if self.names else f"V{name[2:]}",
+            None,
+            "ready",
+            unit,
+            bits,
+            signed,
+            step,
+            offset,
+            noise * float(self.rng.uniform(0.6, 1.4)),
+            range=(float(low), float(high)),
+            per_unit=per,
+        )
         self.place(channel, quantity)
         for field, value in more.items():
             setattr(channel, field, value)
@@ -225,7 +364,21 @@ class Builder:
                 channel.role = channel.position = ""
 
     def done(self) -> Car:
-        """Lay the signals out and return the car."""
+        """Lay the signals out, make the sensors as imperfect as bought ones, and return the car."""
+        for channel in self.car.channels.values():
+            dice, sensor = float(np.clip(self.rng.normal(), -2, 2)), channel.sensor
+            spread = {"ax": 0.008, "ay": 0.008, "az": 0.01, "yaw": 0.25, "steer": 0.9, "throttle": 0.25}.get(
+                channel.quantity
+            )
+            if spread is None and channel.quantity[:2] == "d_":
+                spread = 0.4
+            elif spread is None and sensor and sensor.kind == "ratio":
+                spread = 0.0025 * abs(sensor.points[1][1] - sensor.points[0][1])
+            elif spread is None and channel.quantity[:2] == "t_" and channel.how != "ready":
+                spread = 0.6
+            channel.skew = (
+                (spread or 0.0) * dice * (sensor.per_unit if sensor and channel.quantity in ("ax", "ay", "az") else 1.0)
+            )
         self.car.lay_out()
         return self.car
 
@@ -239,7 +392,9 @@ def damper(builder: Builder, label: str) -> tuple[Sensor, float]:
     """Give a damper pot and how far from its end it is mounted."""
     stroke = float(builder.pick(100.0, 125.0, 150.0))
     ends = builder.pick(((0.5, 0.0), (4.5, stroke)), ((0.25, 0.0), (4.75, stroke)))
-    return sensors.pot(label, "mm", ends, 4000.0, builder.pick("high", "high", "low", "floating")), round(stroke * 0.14, 1)
+    return sensors.pot(label, "mm", ends, 4000.0, builder.pick("high", "high", "low", "floating")), round(
+        stroke * 0.14, 1
+    )
 
 
 def club(seed: int) -> Car:
@@ -370,11 +525,15 @@ def francais(seed: int) -> Car:
     for corner in ("fl", "fr"):
         b.analogue(f"d_{corner}", sensor, "boitier_av", "AV_RAPIDE", zero=-mount)
     b.analogue("brake_f", brake, "boitier_av", "AV_MOYEN")
-    b.analogue("steer", sensors.pot("volant_pot", "deg", ((0.5, -150.0), (4.5, 150.0)), 1500.0), "boitier_av", "AV_MOYEN")
+    b.analogue(
+        "steer", sensors.pot("volant_pot", "deg", ((0.5, -150.0), (4.5, 150.0)), 1500.0), "boitier_av", "AV_MOYEN"
+    )
     b.analogue("brake_r", brake, "boitier_av", "AV_MOYEN")
     for corner in ("rl", "rr"):
         b.analogue(f"d_{corner}", sensor, "boitier_ar", "AR_RAPIDE", zero=-mount)
-    b.analogue("p_oil", sensors.pressure("huile", 10.0, "kPa" if b.chance(0.4) else "bar", 80.0), "boitier_ar", "AR_MOYEN")
+    b.analogue(
+        "p_oil", sensors.pressure("huile", 10.0, "kPa" if b.chance(0.4) else "bar", 80.0), "boitier_ar", "AR_MOYEN"
+    )
     b.analogue("p_fuel", sensors.pressure("essence", 7.0, "bar", 80.0), "boitier_ar", "AR_MOYEN")
     b.analogue("p_water", sensors.pressure("eau", 3.0, "bar", 30.0), "boitier_ar", "AR_MOYEN")
     thermistor = sensors.ntc("ctn", b.rng)
@@ -400,7 +559,7 @@ def francais(seed: int) -> Car:
 
 
 def prefixed(seed: int) -> Car:
-    """Two buses, one of eleven and one of 29 bits; dampers at up to 1000 Hz, counters, fingerprints, few roles unsaid."""
+    """Two buses, one of eleven and one of 29 bits; dampers at up to 1000 Hz, fingerprints, few roles unsaid."""
     b = Builder("prefixed", seed, PREFIXED)
     b.noise = (0.4, 1.5)
     b.bus("pt", "can1", 500_000)
@@ -450,7 +609,9 @@ def prefixed(seed: int) -> Car:
     for corner in ("fl", "fr"):
         b.analogue(f"d_{corner}", fed(sensor, "DAQ_F"), "DAQ_F", "F_Fast", zero=-mount)
     b.analogue("brake_f", fed(brake, "DAQ_F"), "DAQ_F", "F_Mid")
-    b.analogue("steer", fed(sensors.pot("StrPot", "deg", ((0.4, -220.0), (4.6, 220.0)), 1500.0), "DAQ_F"), "DAQ_F", "F_Mid")
+    b.analogue(
+        "steer", fed(sensors.pot("StrPot", "deg", ((0.4, -220.0), (4.6, 220.0)), 1500.0), "DAQ_F"), "DAQ_F", "F_Mid"
+    )
     b.analogue("ay", sensors.inertial("Acc3", "g", 3.0), "DAQ_F", "F_Mid", bits=12, resolution=2.0)
     for corner in ("rl", "rr"):
         b.analogue(f"d_{corner}", fed(sensor, "DAQ_R"), "DAQ_R", "R_Fast", zero=-mount)
@@ -494,14 +655,18 @@ def deutsch(seed: int) -> Car:
     brake = sensors.pressure("Bremse", float(b.pick(100, 120)), rate=4000.0)
     b.analogue("brake_f", brake, "Messknoten", "MK_2")
     b.analogue("brake_r", brake, "Messknoten", "MK_2")
-    b.analogue("steer", sensors.pot("Lenkpoti", "deg", ((0.5, -160.0), (4.5, 160.0)), 1500.0, "low"), "Messknoten", "MK_2")
+    b.analogue(
+        "steer", sensors.pot("Lenkpoti", "deg", ((0.5, -160.0), (4.5, 160.0)), 1500.0, "low"), "Messknoten", "MK_2"
+    )
     b.analogue("ay", sensors.inertial("Beschl", "g", 2.5), "Messknoten", "MK_2")
     b.analogue("p_oil", sensors.pressure("Druck10", 10.0, rate=80.0), "Messknoten", "MK_3")
     b.analogue("p_fuel", sensors.pressure("Druck10", 10.0, rate=80.0), "Messknoten", "MK_3")
     thermistor = sensors.ntc("Heissleiter", b.rng)
     b.analogue("t_oil", thermistor, "Messknoten", "MK_4")
     b.analogue("t_box", thermistor, "Messknoten", "MK_4")
-    b.analogue("fan", Sensor("switch", "Luefterschalter", "", open_reads="high", healthy=(0.05, 4.95)), "Messknoten", "MK_4")
+    b.analogue(
+        "fan", Sensor("switch", "Luefterschalter", "", open_reads="high", healthy=(0.05, 4.95)), "Messknoten", "MK_4"
+    )
     b.message("RAD", "Motorsteuerung", (0x620, 0x630), 20, False)
     for corner in CORNERS:
         b.ready(f"ws_{corner}", "Motorsteuerung", "RAD")
@@ -516,8 +681,12 @@ def deutsch(seed: int) -> Car:
 
 
 STYLES: dict[str, Callable[[int], Car]] = {
-    "club": club, "numbered": numbered, "francais": francais, "prefixed": prefixed, "deutsch": deutsch,
-}  # fmt: skip
+    "club": club,
+    "numbered": numbered,
+    "francais": francais,
+    "prefixed": prefixed,
+    "deutsch": deutsch,
+}
 
 
 def build_car(style: str, seed: int) -> Car:

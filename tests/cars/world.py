@@ -13,6 +13,9 @@ SLOW = 0.01
 FAST = 0.002
 """Seconds between the steps of what moves with the road."""
 
+STEPS = ("gear", "fan", "starter")
+"""Quantities without values between two steps."""
+
 KINDS = ("run", "idle", "cold", "hot", "standing", "paddock")
 """What a drive can be."""
 
@@ -35,6 +38,8 @@ class World:
         step, values = self.columns[name]
         place = np.clip(times / step, 0, len(values) - 1.001)
         index = place.astype(np.int64)
+        if name in STEPS:
+            return values[index]
         part = place - index
         return values[index] * (1 - part) + values[index + 1] * part
 
@@ -132,7 +137,7 @@ def _script(rng: np.random.Generator, kind: str, seconds: float) -> list[tuple[s
     return phases
 
 
-def drive(seed: int, kind: str = "run", seconds: float = 90.0, cylinders: int = 4) -> World:  # noqa: PLR0915
+def drive(seed: int, kind: str = "run", seconds: float = 90.0, cylinders: int = 4) -> World:
     """Drive a car and return what happened.
 
     Parameters
@@ -175,7 +180,7 @@ def drive(seed: int, kind: str = "run", seconds: float = 90.0, cylinders: int = 
     fan_on, fan_off = (float(rng.uniform(93, 97)), float(rng.uniform(87, 91)))
     heating = float(rng.uniform(0.25, 0.45))
 
-    names = "v s ax kappa rpm thr brk gear water oil box fan".split()
+    names = ("v", "s", "ax", "kappa", "rpm", "thr", "brk", "gear", "water", "oil", "box", "fan")
     made = {name: np.zeros(n) for name in names}
     v = s = thr = brk = rpm = 0.0
     gear, shifting, fan, stood = 0, 0.0, False, 0.0
@@ -244,7 +249,9 @@ def drive(seed: int, kind: str = "run", seconds: float = 90.0, cylinders: int = 
             if shifting <= 0:
                 if wheel > 0.92 * redline and gear < 5 and thr > 0.3:
                     gear, shifting = gear + 1, 0.12
-                elif wheel < 0.46 * redline and gear > 1 and wheel * ratios[gear - 2] / ratios[gear - 1] < 0.85 * redline:
+                elif (
+                    wheel < 0.46 * redline and gear > 1 and wheel * ratios[gear - 2] / ratios[gear - 1] < 0.85 * redline
+                ):
                     gear, shifting = gear - 1, 0.15
         idle_now = idle * (1 + 0.25 * max(0.0, min(1.0, (60 - water) / 50)) * fast_idle)
         if m == "crank":
@@ -261,12 +268,17 @@ def drive(seed: int, kind: str = "run", seconds: float = 90.0, cylinders: int = 
         load = rpm / redline * (0.25 + thr)
         opening = min(1.0, max(0.04, (water - 80) / 14))
         water += SLOW * (
-            heating * 2.2 * load + (0.04 if rpm > 300 else 0) - opening * (water - ambient) * (0.0035 + 0.00035 * v + 0.006 * fan) * (rpm > 300) - 0.0002 * (water - ambient)
+            heating * 2.2 * load
+            + (0.04 if rpm > 300 else 0)
+            - opening * (water - ambient) * (0.0035 + 0.00035 * v + 0.006 * fan) * (rpm > 300)
+            - 0.0002 * (water - ambient)
         )
-        oil += SLOW * (0.55 * load + 0.01 * (water - oil) * (rpm > 300) - 0.0045 * (oil - ambient) * (rpm > 300) * (0.3 + 0.03 * v))
+        oil += SLOW * (
+            0.55 * load + 0.01 * (water - oil) * (rpm > 300) - 0.0045 * (oil - ambient) * (rpm > 300) * (0.3 + 0.03 * v)
+        )
         box += SLOW * (0.006 * v - 0.001 * (box - ambient))
         fan = (water > fan_on) or (fan and water > fan_off)
-        row = (v, s, (v - before) / SLOW, k if v > 0.3 else k, rpm, thr, brk, gear, water, oil, box, fan)
+        row = (v, s, (v - before) / SLOW, k, rpm, thr, brk, gear, water, oil, box, fan)
         for name, value in zip(names, row, strict=True):
             made[name][i] = value
     return _finish(rng, World(seconds, {}, phases, cylinders), made, modes, kerbs, lap, ambient, idle, redline)
@@ -303,7 +315,9 @@ def _finish(rng, world, made, modes, kerbs, lap, ambient, idle, redline) -> Worl
     # engine
     closed, open_ = float(rng.uniform(28, 40)), float(rng.uniform(95, 99))
     baro = float(rng.uniform(93, 102))
-    pressure = np.where(running, closed + (open_ - closed) * np.clip(thr / np.clip(rpm / redline + 0.25, 0.3, 1.2), 0, 1) ** 0.7, baro)
+    pressure = np.where(
+        running, closed + (open_ - closed) * np.clip(thr / np.clip(rpm / redline + 0.25, 0.3, 1.2), 0, 1) ** 0.7, baro
+    )
     slow("map", np.minimum(lag(np.minimum(pressure, baro), SLOW, 0.06, baro), baro))
     slow("baro", np.full(n, baro))
     oil = made["oil"]
@@ -322,7 +336,9 @@ def _finish(rng, world, made, modes, kerbs, lap, ambient, idle, redline) -> Worl
     slow("t_air", ambient + 3 * (1 - np.exp(-time / 60)) * running + 0.2 * coloured(rng, n, SLOW, 0.0, 0.05))
     slow("t_ambient", np.full(n, ambient))
     slow("t_module", ambient + 6 + 4 * (1 - np.exp(-time / 120)))
-    lam = np.where(thr > 0.7, 0.88, np.where((thr < 0.03) & (rpm > 2.2 * idle), 1.26, 1.0)) + 0.008 * coloured(rng, n, SLOW, 0.5, 2.5)
+    lam = np.where(thr > 0.7, 0.88, np.where((thr < 0.03) & (rpm > 2.2 * idle), 1.26, 1.0)) + 0.008 * coloured(
+        rng, n, SLOW, 0.5, 2.5
+    )
     slow("lambda", np.where(running, lag(lam, SLOW, 0.12), lag(np.where(running, lam, 1.25), SLOW, 0.3)))
     hot = np.where(running, 330 + 420 * np.clip(thr, 0, 1) * np.clip(rpm / redline, 0, 1) ** 0.5 + 0.012 * rpm, ambient)
     for cylinder in range(1, world.cylinders + 1):
@@ -339,14 +355,29 @@ def _finish(rng, world, made, modes, kerbs, lap, ambient, idle, redline) -> Worl
     rest = float(rng.uniform(12.3, 12.8))
     charge = float(rng.uniform(13.8, 14.4))
     dip = float(rng.uniform(9.6, 10.6))
-    battery = np.where(starter, dip + 0.5 * np.sin(time * 2 * np.pi * 9), np.where(rpm > 700, charge - 0.012 * (amps - 15), rest - 0.02 * (amps - 6)))
+    battery = np.where(
+        starter,
+        dip + 0.5 * np.sin(time * 2 * np.pi * 9),
+        np.where(rpm > 700, charge - 0.012 * (amps - 15), rest - 0.02 * (amps - 6)),
+    )
     slow("vbat", lag(battery, SLOW, 0.04, rest) + 0.012 * coloured(rng, n, SLOW, 0.5, 20.0))
     # wheels
     half = float(rng.uniform(0.6, 0.75))
     spin = np.clip(thr, 0, 1) * np.clip(1 - v / 45, 0, 1) * 0.045 * (v > 1)
     lock = -0.03 * brk * (v > 3)
+    locks = np.where((brk > 0.55) & (v > 8) & (rng.random(n) < 0.002), rng.choice([-1, 1], n), 0)
     for wheel, side, driven in (("fl", 1, 0), ("fr", -1, 0), ("rl", 1, 1), ("rr", -1, 1)):
-        speed = (v - side * half * yaw) * (1 + spin * driven + lock * (0.7 if driven else 1.0)) * float(rng.normal(1, 0.002))
+        speed = (
+            (v - side * half * yaw)
+            * (1 + spin * driven + lock * (0.7 if driven else 1.0))
+            * float(rng.normal(1, 0.002))
+        )
+        if not driven:
+            for moment in np.flatnonzero(locks == side).tolist():  # a front wheel locks for a moment
+                long = int(rng.uniform(15, 45))
+                dent = 1 - float(rng.uniform(0.3, 0.8)) * np.hanning(long)
+                rows = slice(moment, min(moment + long, n))
+                speed[rows] *= dent[: rows.stop - rows.start]
         speed = speed + 0.03 * coloured(rng, n, SLOW, 1.0, 15.0) * (v > 2)
         slow(f"ws_{wheel}", np.where(speed > 0.6, speed, 0.0))
     late = int(rng.uniform(5, 18))
@@ -372,6 +403,8 @@ def _finish(rng, world, made, modes, kerbs, lap, ambient, idle, redline) -> Worl
     for start, end, side in kerbs:
         on = (place >= start) & (place < end) & laps_now
         (kerb_left if side > 0 else kerb_right)[on] = 1.0
+    ramp = np.hanning(21) / np.hanning(21).sum()
+    kerb_left, kerb_right = np.convolve(kerb_left, ramp, "same"), np.convolve(kerb_right, ramp, "same")
     roll, pitch = float(rng.uniform(7, 12)), float(rng.uniform(4, 8))
     rough = np.clip(vf / 25, 0, 1.3) * (vf > 0.3)
     heave = float(rng.uniform(0.004, 0.009)) * vf * vf
@@ -388,7 +421,9 @@ def _finish(rng, world, made, modes, kerbs, lap, ambient, idle, redline) -> Worl
         sums += noise * 0.03 + kerb * 0.35 * coloured(rng, m, FAST, 5.0, 40.0)
     engine = np.clip(rpmf / redline, 0, 1)
     for axis, values, level in (("ax", axf / 9.81, 0.012), ("ay", ayf / 9.81, 0.012), ("az", 1.0 + sums, 0.02)):
-        shaking = level * engine * coloured(rng, m, FAST, 20.0, 150.0) + 0.02 * rough * coloured(rng, m, FAST, 2.0, 30.0)
+        shaking = level * engine * coloured(rng, m, FAST, 20.0, 150.0) + 0.02 * rough * coloured(
+            rng, m, FAST, 2.0, 30.0
+        )
         put[axis] = (FAST, values + shaking)
     put["bumps"] = (FAST, np.abs(sums) + 0.25 * (kerb_left + kerb_right))
     return world
