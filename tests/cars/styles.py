@@ -88,8 +88,8 @@ def numbered(seed: int) -> Car:
     for quantity, axis in (("ax", 4.0), ("ay", 4.0), ("az", 8.0)):
         b.analogue(quantity, sensors.inertial(f"s5{quantity}", "g", axis), "N2", "M3", "counts")
     b.analogue("yaw", sensors.inertial("s6", "deg/s", 120.0), "N2", "M3", "counts")
-    b.analogue("p_oil", sensors.pressure("s7", 7.0, rate=80.0, bias="high"), "N2", "M5", "counts")
     b.analogue("p_fuel", sensors.pressure("s7", 7.0, rate=80.0, bias="high"), "N2", "M5", "counts")
+    b.analogue("p_oil", sensors.pressure("s7", 7.0, rate=80.0, bias="high"), "N2", "M5", "counts")
     b.analogue("p_water", sensors.pressure("s8", 3.0, rate=30.0), "N2", "M5", "counts")
     thermistor = sensors.ntc("s9", b.rng)
     b.analogue("t_oil", thermistor, "N2", "M4", "counts")
@@ -146,10 +146,10 @@ def francais(seed: int) -> Car:
     b.analogue("brake_r", brake, "boitier_av", "AV_MOYEN")
     for corner in ("rl", "rr"):
         b.analogue(f"d_{corner}", sensor, "boitier_ar", "AR_RAPIDE", zero=-mount)
+    b.analogue("p_fuel", sensors.pressure("essence", 7.0, "bar", 80.0), "boitier_ar", "AR_MOYEN")
     b.analogue(
         "p_oil", sensors.pressure("huile", 10.0, "kPa" if b.chance(0.4) else "bar", 80.0), "boitier_ar", "AR_MOYEN"
     )
-    b.analogue("p_fuel", sensors.pressure("essence", 7.0, "bar", 80.0), "boitier_ar", "AR_MOYEN")
     b.analogue("p_water", sensors.pressure("eau", 3.0, "bar", 30.0), "boitier_ar", "AR_MOYEN")
     thermistor = sensors.ntc("ctn", b.rng)
     first, second = b.car.messages["AR_TEMP"].lowest_page, b.car.messages["AR_TEMP"].lowest_page + 1
@@ -274,8 +274,8 @@ def deutsch(seed: int) -> Car:
         "steer", sensors.pot("Lenkpoti", "deg", ((0.5, -160.0), (4.5, 160.0)), 1500.0, "low"), "Messknoten", "MK_2"
     )
     b.analogue("ay", sensors.inertial("Beschl", "g", 2.5), "Messknoten", "MK_2")
-    b.analogue("p_oil", sensors.pressure("Druck10", 10.0, rate=80.0), "Messknoten", "MK_3")
     b.analogue("p_fuel", sensors.pressure("Druck10", 10.0, rate=80.0), "Messknoten", "MK_3")
+    b.analogue("p_oil", sensors.pressure("Druck10", 10.0, rate=80.0), "Messknoten", "MK_3")
     thermistor = replace(sensors.ntc("Heissleiter", b.rng), max_rate=None)
     b.analogue("t_oil", thermistor, "Messknoten", "MK_4")
     b.analogue("t_box", thermistor, "Messknoten", "MK_4")

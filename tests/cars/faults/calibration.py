@@ -66,6 +66,8 @@ def gain(plan: Plan) -> None:
     plan.channel("gain", channel)
     factor = 1 + (0.01 + 0.3 * plan.level) * (1 if plan.rng.random() < 0.6 else -1)
     plan.faults.value[channel.name] = lambda _, x: x * factor
+    if channel.how == "ready":
+        plan.alternative("scale-or-unit", "the module scales it, so that no volts tell database from sensor")
     least = {"w": 0.05, "v": 0.05, "a": 0.2}.get(channel.quantity[0], 9.0)
     if least > 1:
         plan.hidden("nothing else on the car measures the same")
