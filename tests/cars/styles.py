@@ -28,7 +28,7 @@ def club(seed: int) -> Car:
     b.message("BOX_STATE", "sensor_box", (0x440, 0x450), 10, True, counter=True)
     for quantity in ("rpm", "throttle", "map", "gear"):
         b.ready(quantity, "ecu", "ECU_1")
-    for quantity in ("t_water", "lambda", "vbat"):
+    for quantity in ("t_water", "vbat"):
         b.ready(quantity, "ecu", "ECU_2")
     sensor, mount = damper(b, "damper")
     for corner in CORNERS:
@@ -45,6 +45,7 @@ def club(seed: int) -> Car:
     thermistor = sensors.ntc("ntc", b.rng)
     b.analogue("t_oil", thermistor, "sensor_box", "BOX_D")
     b.analogue("t_box", thermistor, "sensor_box", "BOX_D")
+    b.analogue("lambda", sensors.wideband("wideband"), "sensor_box", "BOX_D")
     b.ready("v_gps", "ecu", "ECU_2")
     b.ready("vref:5V-A", "sensor_box", "BOX_STATE")
     b.ready("vref:5V-B", "sensor_box", "BOX_STATE")
