@@ -27,7 +27,7 @@ def module_reset(plan: Plan) -> None:
     plan.faults.gaps[module] = [(m, m + float(plan.rng.uniform(0.35, 0.95))) for m in moments.tolist()]
     volts = float(plan.rng.uniform(5.2, 6.3))
     plan.faults.dips = [(module, m - 0.22, e, volts) for m, e in plan.faults.gaps[module]]
-    plan.truth("module-reset", f"module:{module}")
+    plan.truth("module-reset", f"module:{module}", f"bus:{plan.car.modules[module].bus}")
     plan.start = float(moments[0])
     plan.symptoms = {f"channel:{c.name}" for c in plan.car.of_module(module)}
     plan.touched |= plan.symptoms | {
@@ -42,6 +42,12 @@ def module_missing(plan: Plan) -> None:
     plan.end = None
     plan.faults.gaps[module] = [(start, plan.car.seconds + 1)]
     plan.truth("module-missing", f"module:{module}")
+    bus = plan.car.modules[module].bus
+    if {message.module for message in plan.car.messages.values() if message.bus == bus} == {module}:
+        for fault in ("capture-drop", "segment-open", "bus-off"):
+            plan.alternative(
+                fault, "it is alone on its bus: what is silent may be the bus or its adapter", f"bus:{bus}"
+            )
     plan.symptoms = {f"channel:{c.name}" for c in plan.car.of_module(module)}
     plan.touched |= plan.symptoms | {
         f"id:{plan.car.id_of(m)}" for m in plan.car.messages.values() if m.module == module
