@@ -68,6 +68,11 @@ def gain(plan: Plan) -> None:
     plan.faults.value[channel.name] = lambda _, x: x * factor
     if channel.how == "ready":
         plan.alternative("scale-or-unit", "the module scales it, so that no volts tell database from sensor")
+    if channel.quantity == "v_gps":
+        _wheels_as_well(plan, "gain")
+    if channel.quantity == "ay":
+        for other in of(plan, "yaw"):
+            plan.alternative("gain", "of two that disagree frames can't say which is right", f"channel:{other.name}")
     least = {"w": 0.05, "v": 0.05, "a": 0.2}.get(channel.quantity[0], 9.0)
     if least > 1:
         plan.hidden("nothing else on the car measures the same")
@@ -77,6 +82,14 @@ def gain(plan: Plan) -> None:
         channel.quantity == "ay" and not (has_role(plan, "yaw") and has_role(plan, "v_gps", "ws_fl", "ws_fr"))
     ):
         plan.hidden("no role says what it could be compared with")
+
+
+def _wheels_as_well(plan: Plan, fault: str) -> None:
+    """Four wheels share one circumference: frames can't say whether it or the other speed is wrong."""
+    for wheel in of(plan, "ws_fl", "ws_fr", "ws_rl", "ws_rr"):
+        plan.alternative(
+            fault, "all wheels share one circumference or unit, which may be what is wrong", f"channel:{wheel.name}"
+        )
 
 
 def unit_mixup(plan: Plan) -> None:
@@ -111,6 +124,8 @@ def unit_mixup(plan: Plan) -> None:
         wrong = replace(sensor, label=f"{sensor.label}_psi", points=((v0, x0), (v1, round(x1 * 14.503774, 1))))
         plan.faults.value[channel.name] = lambda _, x: x * 14.503774  # the sensor is as before, its sheet is in psi
         channel.sensor = wrong
+    if channel.quantity == "v_gps":
+        _wheels_as_well(plan, "unit-mixup")
     if not channel.role:
         plan.hidden("no role says what it measures")
     elif channel.quantity == "v_gps" and not has_role(plan, "ws_fl", "ws_fr", "ws_rl", "ws_rr"):
