@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -46,7 +48,7 @@ def judged(scenario: Scenario, folder: Path) -> list[str]:
         fault = truth.fault or "module-reset"  # a power cycle is no fault of the catalogue: what shows is the restart
         hits = [one for one in found if one.fault == fault and _is_about(one, truth)]
         rightly += hits
-        if truth.fault and truth.fault not in FAULTS_NOT_USED_YET and not hits:
+        if truth.fault and not hits:
             wrong.append(f"{truth.fault} of {truth.subject} not found")
         wrong += [text for one in hits for text in _late(one, truth)]
     company = {name for truth in truths for name in truth.company}
@@ -82,14 +84,19 @@ def _name(scenario: Scenario) -> str:
     return scenario.name.replace(", ", "-").replace("/", "_")
 
 
-@pytest.mark.parametrize("scenario", _one_of_each(), ids=_name)
+def _unless_nothing_finds_it_yet(listed: Iterable[Scenario]) -> list[Any]:
+    skip = pytest.mark.skip(reason="no detector finds it yet")
+    return [pytest.param(s, marks=skip if s.faults[0].kind in FAULTS_NOT_USED_YET else ()) for s in listed]
+
+
+@pytest.mark.parametrize("scenario", _unless_nothing_finds_it_yet(_one_of_each()), ids=_name)
 def test_each_kind_is_found(scenario: Scenario, tmp_path: Path) -> None:
     assert judged(scenario, tmp_path) == []
 
 
 @pytest.mark.acceptance
 @pytest.mark.parametrize("seed", range(1, 6))
-@pytest.mark.parametrize("scenario", scenarios(), ids=_name)
+@pytest.mark.parametrize("scenario", _unless_nothing_finds_it_yet(scenarios()), ids=_name)
 def test_every_severity_is_found(scenario: Scenario, seed: int, tmp_path: Path) -> None:
     assert judged(scenario.with_seed(seed), tmp_path) == []
 

@@ -46,7 +46,7 @@ def _wired(signal: str, plausible: tuple[float, float], **keys: Any) -> Entry:
     entry |= keys | {"plausible": list(plausible)}
     wiring = {"input": name, "plug": wired.plug}
     if wired.ground:
-        wiring |= {"supply": "5V-A", "ground": wired.ground}
+        wiring |= {"supply": wired.supply, "ground": wired.ground}
     entry["wiring"] = wiring
     if wired.sensor in {"damper_75", "pressure_10", "pressure_2", "ntc_10k"}:
         opened = OPEN_V[SENSORS[wired.sensor]["open_reads"]]

@@ -44,6 +44,8 @@ class Moment:
         Seconds since 1970 at key-on.
     rng
         Noise of this message.
+    disturbs
+        What happens on the way from a sensor to its input, one after the other.
     """
 
     cycle: Cycle
@@ -53,6 +55,7 @@ class Moment:
     number: npt.NDArray[np.int64]
     epoch_s: float
     rng: np.random.Generator
+    disturbs: tuple[Disturb, ...] = ()
 
     def __getitem__(self, quantity: str) -> Floats:
         return self.cycle.at(quantity, self.seconds)
@@ -60,6 +63,10 @@ class Moment:
     def constant(self, value: float) -> Floats:
         """Return the same value for all."""
         return np.full(len(self.seconds), value)
+
+
+Disturb = Callable[[str, Floats, Moment], Floats]
+"""(input, the mV that its sensor gives, moment) -> the mV that the module gets; float64[n] each."""
 
 
 @cache
@@ -80,18 +87,27 @@ def value_of(source: str, moment: Moment) -> Floats:
     return worked_out(moment) if worked_out else moment[source]
 
 
-def analogue(name: str, moment: Moment) -> Floats:
-    """Return what an input of the damper node sends, mV: the sensor's curve backwards, noise, the converter."""
+def sensor_mv(name: str, moment: Moment, value: Floats | None = None) -> Floats:
+    """Return what the sensor at an input gives, mV, without noise: its curve backwards from its channel's value.
+
+    `value` takes the place of the channel's own.
+    """
     wired = INPUTS[name]
-    truth = moment[wired.channel] - wired.zero
-    sensor = SENSORS[wired.sensor]
+    truth = (moment[wired.channel] if value is None else value) - wired.zero
     references = {"sensor_supply": moment["reference_voltage"], "cold_junction": moment["board_temperature"]}
     electrical = calibration(wired.sensor).invert(truth, references)
-    noise = moment.rng.standard_normal(len(truth))
-    if sensor["electrical"] == "mV":
-        steps = np.rint((electrical + wired.noise_mv * noise) / _THERMOCOUPLE_STEP_MV)
-        return steps * _THERMOCOUPLE_STEP_MV
-    codes = np.rint((1000.0 * electrical + wired.noise_mv * noise) * (ADC_STEPS / 5000.0))
+    return electrical if SENSORS[wired.sensor]["electrical"] == "mV" else 1000.0 * electrical
+
+
+def analogue(name: str, moment: Moment) -> Floats:
+    """Return what an input of the damper node sends, mV: the sensor, noise, the wire, the converter."""
+    millivolts = sensor_mv(name, moment)
+    millivolts = millivolts + INPUTS[name].noise_mv * moment.rng.standard_normal(len(millivolts))
+    for disturb in moment.disturbs:
+        millivolts = disturb(name, millivolts, moment)
+    if SENSORS[INPUTS[name].sensor]["electrical"] == "mV":
+        return np.rint(millivolts / _THERMOCOUPLE_STEP_MV) * _THERMOCOUPLE_STEP_MV
+    codes = np.rint(millivolts * (ADC_STEPS / 5000.0))
     return np.clip(codes, 0, ADC_STEPS) * (5000.0 / ADC_STEPS)
 
 

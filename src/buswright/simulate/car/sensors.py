@@ -78,6 +78,8 @@ class Input:
     ----------
     noise_mv
         Standard deviation at the converter.
+    supply, ground, plug
+        Of its wires; empty where it has none.
     zero
         What the car file adds after the curve, so that the input shows the channel's value minus this.
     """
@@ -88,6 +90,7 @@ class Input:
     zero: float = 0.0
     plug: str = "C12"
     ground: str = "G2"
+    supply: str = "5V-A"
 
 
 INPUTS: Mapping[str, Input] = MappingProxyType(
@@ -105,9 +108,9 @@ INPUTS: Mapping[str, Input] = MappingProxyType(
         "AIN11": Input("radiator_temperature", "ntc_10k", 1.0, plug="C22", ground="G2"),
         "AIN12": Input("ambient_temperature", "ntc_10k", 1.0, plug="C11", ground="G2"),
         "AIN13": Input("casing_temperature", "pt1000", 0.6, plug="C23", ground="G3"),
-        "TC1": Input("exhaust_temperature_1", "thermocouple_k", 0.02, plug="C31", ground=""),
-        "TC2": Input("exhaust_temperature_2", "thermocouple_k", 0.02, plug="C31", ground=""),
-        "TC3": Input("exhaust_temperature_3", "thermocouple_k", 0.02, plug="C31", ground=""),
+        "TC1": Input("exhaust_temperature_1", "thermocouple_k", 0.02, plug="C31", ground="", supply=""),
+        "TC2": Input("exhaust_temperature_2", "thermocouple_k", 0.02, plug="C31", ground="", supply=""),
+        "TC3": Input("exhaust_temperature_3", "thermocouple_k", 0.02, plug="C31", ground="", supply=""),
     }
 )
 """By the name of the signal that carries it."""

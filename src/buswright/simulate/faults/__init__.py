@@ -1,6 +1,6 @@
 """Faults of the simulated car. Importing a module of this package fills the catalogue with every kind."""
 
-from buswright.simulate.faults import bus, capture, node, text, wiring
+from buswright.simulate.faults import bus, capture, interference, node, supply, text, wiring
 
-INJECTORS = (text, capture, bus, node, wiring)
+INJECTORS = (text, capture, bus, node, wiring, supply, interference)
 """The modules with injectors; importing them fills `catalogue.KINDS`."""

@@ -1,10 +1,10 @@
 """Faults that can be put into a run: what each is called, what its numbers mean, and what is true about it.
 
-Each acts where the real one does: in the sender before arbitration, on the wire, in the recorder behind it, or in
-the text that was written. So whatever is put in, the wire itself stays one that can exist.
+Each acts where the real one does: on the wire from a sensor, in the sender before arbitration, on the bus, in the
+recorder behind it, or in the text that was written. So whatever is put in, the bus itself stays one that can exist.
 
-A new kind is one function in bus.py, node.py, wiring.py, capture.py or text.py of this package, under `injector`. Its
-name, parameters, help text, truth and the runs that it is tried in come from there; what is forgotten raises on import.
+A new kind is one function in a module of this package, under `injector`. Its name, parameters, help text, truth and the
+runs that it is tried in come from there; what is forgotten raises on import.
 """
 
 from __future__ import annotations
@@ -156,8 +156,8 @@ class Fault:
     kind
         A name from `KINDS`.
     subject
-        `bus:chassis`, `module:damper_node`, `id:chassis/1A0`, `channel:damper_fl`, `capture` or `car`; empty: the
-        kind's own example.
+        `bus:chassis`, `module:damper_node`, `id:chassis/1A0`, `channel:damper_fl`, `plug:C12`, `supply:5V-A`,
+        `ground:G2`, `capture` or `car`; empty: the kind's own example.
     onset_s
         Seconds from key-on.
     duration_s

@@ -9,6 +9,7 @@ import numpy as np
 from buswright.errors import UserError
 from buswright.messages.checksum import KINDS as CHECKSUMS
 from buswright.simulate.car.definition import Node, Signal
+from buswright.simulate.car.sensing import Moment
 from buswright.simulate.faults.catalogue import SENDER_GONE, Fault, Tried, Turn, injector
 from buswright.simulate.faults.plan import BusPlan, Plan, Record, gaps, picks, spread, stranger
 from buswright.simulate.faults.reshapers import Cut, Delay, Freeze, Jump, Miscalculate, Skip
@@ -30,12 +31,12 @@ FAMILY_SHARE = 0.83
 def dip(windows: list[tuple[float, float]]) -> Adjust:
     """Return the change of supply voltages shortly before each of the moments at which power is lost."""
 
-    def adjust(signal: Signal, values: Floats, seconds: Floats) -> Floats:
+    def adjust(signal: Signal, values: Floats, moment: Moment) -> Floats:
         if signal.source not in SUPPLIES:
             return values
-        low = np.zeros(len(seconds), dtype=np.bool_)
+        low = np.zeros(len(values), dtype=np.bool_)
         for off, _ in windows:
-            low |= (seconds >= off - DIP_S) & (seconds < off)
+            low |= (moment.seconds >= off - DIP_S) & (moment.seconds < off)
         return np.where(low, (1 - DIP_SHARE) * values, values)
 
     return adjust
@@ -232,9 +233,9 @@ def _unknown_id(fault: Fault, plan: Plan) -> None:
     bus.talkers.append(Talker(message.name, message, node, (plan.window(fault),), stream=stream))
 
 
-def _second_family(signal: Signal, values: Floats, seconds: Floats) -> Floats:
+def _second_family(signal: Signal, values: Floats, moment: Moment) -> Floats:
     """Return values that are steady and far from what the car sends."""
-    slow = 0.01 * np.sin(seconds / 3.0)
+    slow = 0.01 * np.sin(moment.seconds / 3.0)
     high = min(signal.high, signal.low + signal.scale * ((1 << signal.bits) - 1))
     return np.asarray(signal.low + (FAMILY_SHARE + slow) * (high - signal.low) + 0.0 * values, dtype=np.float64)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
@@ -12,6 +12,7 @@ from buswright.errors import UserError
 from buswright.frames.table import Event, Frames
 from buswright.simulate.car import networks as car
 from buswright.simulate.car.definition import Bus, Message, Node, Signal, counter
+from buswright.simulate.car.sensing import Disturb, Moment
 from buswright.simulate.faults.catalogue import KINDS, Fault, GroundTruth
 from buswright.simulate.physics.hill import Floats
 from buswright.simulate.wire.bus import SECOND, Adjust, Released, Talker, car_talkers, due_times
@@ -255,6 +256,20 @@ class Plan:
         """Change the values that a module sends."""
         self._change(node, lambda talker: replace(talker, adjust=_both(talker.adjust, adjust)))
 
+    def disturb(self, inputs: Set[str], disturb: Disturb) -> list[str]:
+        """Change what reaches some inputs of the damper node; return its messages that carry them, as subjects."""
+
+        def on_these(name: str, millivolts: Floats, moment: Moment) -> Floats:
+            return disturb(name, millivolts, moment) if name in inputs else millivolts
+
+        carrying = []
+        for bus in self.buses.values():
+            for place, talker in enumerate(bus.talkers):
+                if not inputs.isdisjoint({signal.source for signal in talker.message.signals}):
+                    bus.talkers[place] = replace(talker, disturbs=(*talker.disturbs, on_these))
+                    carrying.append(bus.subject(talker.message))
+        return list(dict.fromkeys(carrying))
+
     def _change(self, node: str, change: Callable[[Talker], Talker]) -> None:
         for bus in self.buses.values():
             bus.talkers = [change(talker) if talker.node.name == node else talker for talker in bus.talkers]
@@ -301,8 +316,8 @@ def _both(first: Adjust | None, second: Adjust) -> Adjust:
         return second
     before = first
 
-    def adjust(signal: Signal, values: Floats, seconds: Floats) -> Floats:
-        return second(signal, before(signal, values, seconds), seconds)
+    def adjust(signal: Signal, values: Floats, moment: Moment) -> Floats:
+        return second(signal, before(signal, values, moment), moment)
 
     return adjust
 

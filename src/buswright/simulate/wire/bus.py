@@ -13,7 +13,7 @@ from buswright.frames.wire.bits import INTERFRAME_BITS, wire_bits
 from buswright.messages.encode import encode
 from buswright.simulate.car import networks as car
 from buswright.simulate.car.definition import Bus, Message, Node, Signal, in_database
-from buswright.simulate.car.sensing import Moment, value_of
+from buswright.simulate.car.sensing import Disturb, Moment, value_of
 from buswright.simulate.physics.hill import Floats
 from buswright.simulate.physics.quantities import Cycle
 from buswright.simulate.wire.arbitration import arbitrate, rank
@@ -34,8 +34,8 @@ MOST_JITTER = 6.0
 """Release jitter ends at this many times its scale."""
 
 
-Adjust = Callable[[Signal, Floats, Floats], Floats]
-"""(signal, its values, seconds) -> the values that are sent instead; float64[n] each."""
+Adjust = Callable[[Signal, Floats, Moment], Floats]
+"""(signal, its values, moment) -> the values that are sent instead, before their noise; float64[n] each."""
 
 ALWAYS: tuple[tuple[float, float], ...] = ((0.0, float("inf")),)
 
@@ -53,6 +53,8 @@ class Talker:
         phase and a counter of zero.
     adjust
         Changes the values that are sent.
+    disturbs
+        What happens on the wires to its sender's inputs.
     moments
         (cycle, start, stop) -> seconds at which it is sent, for a message without a period.
     stream
@@ -68,6 +70,7 @@ class Talker:
     node: Node
     stretches: tuple[tuple[float, float], ...] = ALWAYS
     adjust: Adjust | None = None
+    disturbs: tuple[Disturb, ...] = ()
     moments: Callable[[Cycle, float, float], Floats] | None = None
     stream: int = 0
     length: int | None = None
@@ -257,7 +260,7 @@ class Moments:
         if self.begin_s:
             node = replace(node, boot_ms=node.boot_ms + 1000.0 * self.begin_s)  # what its up-time counts from
         due = seconds - talker.message.delay_s
-        moment = Moment(self.cycle, talker.message, node, due, number, epoch_ns / 1e9, rng)
+        moment = Moment(self.cycle, talker.message, node, due, number, epoch_ns / 1e9, rng, talker.disturbs)
         return Released(number, seconds, released, contents(moment, talker.adjust), self.block)
 
     def _due(self) -> tuple[Int64s, Floats]:
@@ -310,7 +313,7 @@ def contents(moment: Moment, adjust: Adjust | None = None) -> UInt8s:
             continue
         value = value_of(signal.source, moment)
         if adjust is not None:
-            value = adjust(signal, value, moment.seconds)
+            value = adjust(signal, value, moment)
         if signal.noise:
             value = value + signal.noise * moment.rng.standard_normal(count)
         values[signal.name] = np.clip(value, signal.low, signal.high)
