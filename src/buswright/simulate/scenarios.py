@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from io import BytesIO
 from typing import Any, Literal
 
+from buswright.channels.carfile.model import CarFile
 from buswright.frames.formats.asc.writer import AscWriter
 from buswright.frames.formats.candump.writer import write_candump
 from buswright.frames.formats.writing import write_all
@@ -14,6 +15,7 @@ from buswright.frames.table import Clock
 from buswright.simulate.faults.catalogue import KINDS, Fault, GroundTruth
 from buswright.simulate.faults.text import damaged
 from buswright.simulate.run import START_EPOCH_NS, SimulatedRun, simulate_run
+from buswright.simulate.source import demo_car
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +51,10 @@ class Scenario:
     def text(self) -> tuple[bytes, tuple[GroundTruth, ...]]:
         """Simulate it and write it as candump text."""
         return written_run(self.seconds, self.seed, **self._options())
+
+    def car(self) -> CarFile:
+        """Return the car file that goes with it."""
+        return demo_car(self.faults)
 
     def _options(self) -> dict[str, Any]:
         return {"load": self.load, "change_driven": self.change_driven, "faults": self.faults}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -15,8 +15,9 @@ from buswright.frames.table import Clock, Frames
 from buswright.simulate.car import networks as car
 from buswright.simulate.car.file import FILE_NAME, wrenfell_car_file
 from buswright.simulate.databases import further_name, wrenfell_databases
-from buswright.simulate.faults.catalogue import GroundTruth
-from buswright.simulate.run import SimulatedRun, simulate_run
+from buswright.simulate.faults.calibration import due_days
+from buswright.simulate.faults.catalogue import Fault, GroundTruth
+from buswright.simulate.run import START_EPOCH_NS, SimulatedRun, simulate_run
 
 DEMO_S = 60.0
 """Key-on, the climb, and the way to the finish."""
@@ -67,21 +68,25 @@ class SimulatedCapture(Capture):
         return next((int(frames.time_ns[0]) for frames in self._start() if len(frames)), None)
 
 
-def write_car(folder: Path, *, load: float | None = None, change_driven: bool = False) -> Path:
+def write_car(
+    folder: Path, *, load: float | None = None, change_driven: bool = False, faults: Sequence[Fault] = ()
+) -> Path:
     """Write the Wrenfell's car file and databases into a folder; return the car file's path.
 
-    The options are those of `simulate_run`: the further messages are then in the databases too.
+    The options are those of `simulate_run`: the further messages are then in the databases too, and a fault of the car
+    file is in it.
     """
     databases = wrenfell_databases(load=load, change_driven=change_driven)
     for name, content in databases.items():
         (folder / name).write_bytes(content)
     further = {bus.name: further_name(bus.name) for bus in car.buses() if further_name(bus.name) in databases}
     path = folder / FILE_NAME
-    path.write_text(wrenfell_car_file(further=further), encoding="utf-8", newline="\n")
+    text = wrenfell_car_file(further=further, due=due_days(faults, START_EPOCH_NS))
+    path.write_text(text, encoding="utf-8", newline="\n")
     return path
 
 
-def demo_car() -> CarFile:
-    """Load the Wrenfell's car file, wherever the program runs."""
+def demo_car(faults: Sequence[Fault] = ()) -> CarFile:
+    """Load the Wrenfell's car file, wherever the program runs; with a fault of the car file in it."""
     with TemporaryDirectory(prefix="buswright-") as folder:
-        return load_car_file(write_car(Path(folder)))
+        return load_car_file(write_car(Path(folder), faults=faults))

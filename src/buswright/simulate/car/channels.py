@@ -143,7 +143,7 @@ CHASSIS_CHANNELS = (
     _sent("brake_travel", "BRAKES/PedalTravel", (0, 100), truth=None),
     *(
         _sent(f"brake_temperature_{corner}", f"BRAKE_TEMPERATURES/Disc{signal}", (-20, 900), position=position,
-              caution={"high": 620.0, "hold_s": 1.0})
+              caution={"high": 620.0, "hold_s": 1.0}, invalid_raw=[0xFFFF])
         for corner, signal, position in (
             ("fl", "FrontLeft", "front-left"),
             ("fr", "FrontRight", "front-right"),

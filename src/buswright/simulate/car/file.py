@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import date, timedelta
 from types import MappingProxyType
 from typing import Any
 
@@ -26,15 +27,18 @@ _HEXADECIMAL = frozenset({"data_id"})
 """Keys whose number reads better in hexadecimal."""
 
 
-def wrenfell_car_file(*, fd: bool = False, further: Mapping[str, str] = NOTHING) -> str:
+def wrenfell_car_file(
+    *, fd: bool = False, further: Mapping[str, str] = NOTHING, due: Mapping[str, date] = MappingProxyType({})
+) -> str:
     """Return the text of the car file; it lies beside the databases that it names.
 
-    `further` has one more database for a bus, by the bus's name.
+    `further` has one more database for a bus, by the bus's name; `due` a day on which a channel's latest calibration
+    ran out, by the channel's name.
     """
-    return "\n".join(_lines(fd, further)) + "\n"
+    return "\n".join(_lines(fd, further, due)) + "\n"
 
 
-def _lines(fd: bool, further: Mapping[str, str]) -> Iterator[str]:
+def _lines(fd: bool, further: Mapping[str, str], due: Mapping[str, date]) -> Iterator[str]:
     yield f"# The {car.NAME}, an invented hill-climb single-seater. This file is written by buswright.simulate."
     yield "format = 1"
     yield from _table("car", {"name": car.NAME, "cylinders": 3, "strokes": 4})
@@ -59,7 +63,7 @@ def _lines(fd: bool, further: Mapping[str, str]) -> Iterator[str]:
         if message.counter or message.checksum:
             yield from _table(f'frame."{message.bus}/{message.digits}"', _frame(message), message.name)
     yield from _section("Calibrations that were done.")
-    for record in _CALIBRATIONS:
+    for record in (*(one for one in _CALIBRATIONS if one.get("channel") not in due), *map(_expired, due.items())):
         yield from _table("calibration_log", record, array=True)
 
 
@@ -116,6 +120,13 @@ _CALIBRATIONS: tuple[dict[str, Any], ...] = (
         "due": "2036-03-14",
     },
 )
+
+
+def _expired(due: tuple[str, date]) -> dict[str, Any]:
+    """Return the record of a calibration that was good for a year."""
+    channel, day = due
+    done = day - timedelta(days=365)
+    return {"channel": channel, "date": done.isoformat(), "by": "crew", "due": day.isoformat()}
 
 
 def _section(title: str) -> Iterator[str]:

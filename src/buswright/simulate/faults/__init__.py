@@ -1,6 +1,17 @@
 """Faults of the simulated car. Importing a module of this package fills the catalogue with every kind."""
 
-from buswright.simulate.faults import bus, capture, interference, node, supply, text, wiring
+from buswright.simulate.faults import (
+    bus,
+    calibration,
+    capture,
+    decoding,
+    installation,
+    interference,
+    node,
+    supply,
+    text,
+    wiring,
+)
 
-INJECTORS = (text, capture, bus, node, wiring, supply, interference)
+INJECTORS = (text, capture, bus, node, wiring, supply, interference, decoding, calibration, installation)
 """The modules with injectors; importing them fills `catalogue.KINDS`."""

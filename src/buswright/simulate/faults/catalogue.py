@@ -71,6 +71,8 @@ class Kind:
         Severity where none is given.
     subject
         Where none is given.
+    onset_s
+        When it begins where nothing is said; what is wrong in a file is wrong from key-on.
     takes
         Kinds of subject that it acts on; empty: that of `subject`.
     tried
@@ -79,8 +81,9 @@ class Kind:
         Words that `Fault.variant` may hold, joined by "+"; with `any_variant` others too.
     company
         Other findings that rightly come with it.
-    is_fault, live, in_text
-        Whether it is a fault at all; whether a live bus can have it; whether it acts on written text.
+    is_fault, live, in_text, in_car_file
+        Whether it is a fault at all; whether a live bus can have it; whether it acts on written text; whether it is in
+        the car file, so that `demo_car` must know of it.
     turn
         When it is put in.
     """
@@ -91,6 +94,7 @@ class Kind:
     subject: str
     tried: tuple[Tried, ...]
     takes: tuple[str, ...] = ()
+    onset_s: float = 10.0
     severity: str = "(none)"
     default: float = 1.0
     variants: tuple[str, ...] = ()
@@ -99,6 +103,7 @@ class Kind:
     is_fault: bool = True
     live: bool = True
     in_text: bool = False
+    in_car_file: bool = False
     turn: Turn = Turn.ANY
 
     def __post_init__(self) -> None:
