@@ -81,6 +81,34 @@ def test_saved_files_feed_the_other_commands(tmp_path, capsys):
         main(["demo", "--seconds", "5", "--save", str(folder)])
 
 
+def test_a_saved_fault_comes_with_its_answer(tmp_path, capsys):
+    folder = tmp_path / "practice"
+    fault = "open-circuit:channel:damper_fr@3-5s"
+    assert (
+        main(["demo", "--seconds", "6", "--fault", fault, "--fault", "calibration-overdue", "--save", str(folder)]) == 0
+    )
+    answer = (folder / "faults.txt").read_text()
+    # Key-on is 95 ms before the first frame.
+    assert "open-circuit of channel:damper_fr: from 2.905 s to 4.905 s" in answer
+    assert "concerns plug:C12, id:chassis/1A0" in answer
+    assert "calibration-overdue of channel:damper_fl" in answer
+    capsys.readouterr()
+    main(["check", "--car", str(folder / "wrenfell.toml")])
+    assert "damper_fl was due for calibration on 2026-03-01" in capsys.readouterr().out
+    assert main(["demo", "--seconds", "5", "--save", str(tmp_path / "healthy")]) == 0
+    assert not (tmp_path / "healthy" / "faults.txt").exists()
+
+
+def test_damage_to_a_file_needs_a_file(tmp_path, capsys):
+    with pytest.raises(buswright.UserError, match="damages a written file") as caught:
+        main(["demo", "--seconds", "5", "--fault", "bad-lines@0.2@1s"])
+    assert "--save" in (caught.value.hint or "")
+    folder = tmp_path / "damaged"
+    assert main(["demo", "--seconds", "5", "--fault", "bad-lines@0.2@1s", "--save", str(folder)]) == 0
+    assert "bad-lines of capture" in (folder / "faults.txt").read_text()
+    assert "bad-lines" in capsys.readouterr().out, "the demo shows the damaged file"
+
+
 def test_the_word_demo_is_a_source_and_a_file_of_that_name_is_not(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     Path("demo").write_text("(1.000000) can0 123#11\n")

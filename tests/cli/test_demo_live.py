@@ -192,7 +192,7 @@ def test_two_at_once_need_two_ports():
         (["--live", "--save", "x"], "can't be used with"),
         (["--live", "--fault", "bad-lines"], "fault of a recording"),
         (["--live", "--fault", "module-missing:module:xyz"], "has no module 'xyz'"),
-        (["--live", "--seconds", "5", "--fault", "bus-errors@7"], "begins after the end"),
+        (["--live", "--seconds", "5", "--fault", "bus-errors@7s"], "begins after the end"),
         (["--fault", "gremlins"], "there is no fault"),
     ],
 )
@@ -204,7 +204,7 @@ def test_what_cannot_be(words, says):
 
 
 def test_a_fault_in_the_demo_itself(capsys):
-    assert main(["demo", "--seconds", "6", "--fault", "id-missing:id:chassis/1B1@2", "--json"]) == 0
+    assert main(["demo", "--seconds", "6", "--fault", "id-missing:id:chassis/1B1@2s", "--json"]) == 0
     broken = capsys.readouterr().out
     assert main(["demo", "--seconds", "6", "--json"]) == 0
     assert broken != capsys.readouterr().out

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from buswright.simulate.live.loopback import Outlets
     from buswright.simulate.live.pacing import Played
 
-WORDS = "a fault (KIND or KIND:SUBJECT) to switch it on, faults to list them, off to end all faults, end to stop"
+WORDS = "a fault (NAME or NAME:SUBJECT) to switch it on, faults to list them, off to end all faults, end to stop"
 
 
 def drive(*, seconds: float | None, seed: int, speed: float, port: int, faults: Sequence[Fault]) -> int:
@@ -101,6 +101,7 @@ class Typed:
 
     def _answer(self, words: str) -> str:
         from buswright.simulate.faults.catalogue import KINDS
+        from buswright.simulate.faults.written import read_fault
 
         if words in ("end", "quit", "exit"):
             self._car.end()
@@ -113,8 +114,7 @@ class Typed:
             return f"{names}: ends {ended[0].end_s(float('inf')):.1f} s after key-on" if ended else "no fault is on"
         if words in ("", "help", "?"):
             return f"Type {WORDS}."
-        kind, _, subject = words.partition(":")
-        fault = self._car.switch_on(kind.strip(), subject.strip())
+        fault = self._car.switch_on(read_fault(words, timed=False))
         return f"{fault.kind} on {fault.subject}, from {fault.onset_s:.1f} s after key-on"
 
 

@@ -11,8 +11,10 @@ import pytest
 import buswright
 from buswright.errors import UserError
 from buswright.frames.table import Flag, concatenate
+from buswright.simulate.faults.catalogue import Fault
+from buswright.simulate.faults.written import read_fault
 from buswright.simulate.live import loopback
-from buswright.simulate.live.car import LiveCar, parse_fault
+from buswright.simulate.live.car import LiveCar
 from buswright.simulate.live.loopback import Multicast, Outlets
 from buswright.simulate.live.pacing import Player
 from buswright.simulate.live.prepared import PreparedRun
@@ -275,7 +277,7 @@ class Script:
 
 
 def test_faults_from_the_start_are_those_of_the_run():
-    faults = [parse_fault("id-missing:id:chassis/1B1@3")]
+    faults = [read_fault("id-missing:id:chassis/1B1@3s")]
     script = Script()
     script.drive(seconds=6.0, speed=6.0, faults=faults)
     wanted = concatenate(list(simulate_run(6.0, faults=faults)))
@@ -287,7 +289,7 @@ def test_faults_from_the_start_are_those_of_the_run():
 
 def test_a_fault_is_switched_on_and_off_while_it_drives():
     script = Script(
-        (2.0, lambda car: car.switch_on("id-missing", "id:chassis/1B1")), (12.0, lambda car: car.switch_off())
+        (2.0, lambda car: car.switch_on(Fault("id-missing", "id:chassis/1B1"))), (12.0, lambda car: car.switch_off())
     )
     script.drive(seconds=24.0, speed=5.0)
     on, (off,) = script.said
@@ -303,7 +305,7 @@ def test_a_fault_is_switched_on_and_off_while_it_drives():
 
 def test_a_fault_switched_off_at_once_ends_at_once_and_once():
     def at_once(car):
-        on = car.switch_on("id-missing", "id:chassis/1B1")
+        on = car.switch_on(Fault("id-missing", "id:chassis/1B1"))
         return on, car.switch_off(), car.switch_off(), car.faults
 
     script = Script((1.0, at_once))
@@ -317,35 +319,12 @@ def test_a_fault_switched_off_at_once_ends_at_once_and_once():
 def test_what_cannot_be_switched_on_changes_nothing():
     def try_it(car):
         with pytest.raises(UserError, match="no module"):
-            car.switch_on("module-missing", "module:xyz")
+            car.switch_on(Fault("module-missing", "module:xyz"))
         with pytest.raises(UserError, match="fault of a recording"):
-            car.switch_on("clock-jump")
-        with pytest.raises(UserError, match="there is no fault"):
-            car.switch_on("gremlins")
+            car.switch_on(Fault("clock-jump"))
         return car.faults, car.switch_off()
 
     script = Script((1.0, try_it))
     script.drive(seconds=8.0, speed=5.0)
     assert script.said == [((), ())]
     assert [i for _, i in script.rows] == [row[0] for row in simulated(8.0, 1)]
-
-
-@pytest.mark.parametrize(
-    ("text", "kind", "subject", "onset_s"),
-    [
-        ("module-missing", "module-missing", "module:wheel_node", 10.0),
-        ("module-missing:module:damper_node", "module-missing", "module:damper_node", 10.0),
-        ("id-missing:id:chassis/1B1@2.5", "id-missing", "id:chassis/1B1", 2.5),
-        ("bus-errors@0", "bus-errors", "bus:chassis", 0.0),
-    ],
-)
-def test_faults_are_written_in_one_word(text, kind, subject, onset_s):
-    fault = parse_fault(text)
-    assert (fault.kind, fault.subject, fault.onset_s) == (kind, subject, onset_s)
-
-
-@pytest.mark.parametrize("text", ["", "gremlins", "bus-errors@", "bus-errors@x", "bus-errors@-1", "bus-errors:id:1"])
-def test_faults_that_are_none(text):
-    with pytest.raises(UserError) as caught:
-        parse_fault(text)
-    assert caught.value.hint

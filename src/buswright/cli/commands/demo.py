@@ -17,15 +17,17 @@ from typing import TYPE_CHECKING
 from buswright.cli import options as shared
 from buswright.cli.streams import put
 from buswright.errors import UserError
+from buswright.wording import times
 from buswright.writing import claim, whole_folder
 
 if TYPE_CHECKING:
     from buswright.frames.capture import Capture
     from buswright.frames.table import Frames
     from buswright.health.track import HealthTracker
-    from buswright.simulate.faults.catalogue import Fault
+    from buswright.simulate.faults.catalogue import Fault, GroundTruth
     from buswright.simulate.source import SimulatedCapture
 
+RUN, TRUTH = "run.log", "faults.txt"
 PLOTTED = ("vehicle_speed", "damper_fl", "oil_pressure")
 
 
@@ -43,9 +45,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--fault",
         action="append",
         default=[],
-        metavar="KIND[:SUBJECT][@ONSET]",
-        help="add a fault, ONSET seconds after key-on (default 10), e.g. module-missing:module:wheel_node@20; "
-        "may be repeated",
+        metavar="NAME[:SUBJECT][@SEVERITY][@ONSETs]",
+        help="add a fault, e.g. offset:channel:damper_fl@0.05, or module-missing:module:wheel_node@20s for one that "
+        "begins 20 s after key-on (default 10 s); `buswright guide practice` lists them; may be repeated",
     )
     parser.add_argument("--live", action="store_true", help="drive in real time, so that other programs can listen")
     parser.add_argument(
@@ -59,11 +61,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Simulate; decode and show, or play."""
-    from buswright.simulate.live.car import parse_fault
+    from buswright.simulate.faults.written import read_fault
 
     if options.seconds is not None and not 1.0 <= options.seconds <= 36_000.0:
         raise UserError(f"--seconds {options.seconds:g}: out of range", hint="give 1 to 36000")
-    faults = [parse_fault(text) for text in options.fault]
+    faults = [read_fault(text) for text in options.fault]
     return _drive_live(options, faults) if options.live else _show(options, faults)
 
 
@@ -84,18 +86,25 @@ def _drive_live(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
 
 def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     from buswright.channels.session import Session
+    from buswright.frames.opening import open_capture
     from buswright.health.channels.evidence import measure_channels
     from buswright.health.track import HealthTracker
     from buswright.report import health
     from buswright.report.commands import channels as report
     from buswright.report.health.report import report_of
+    from buswright.simulate.faults.catalogue import KINDS
     from buswright.simulate.source import DEMO_S, SimulatedCapture, demo_car
 
     if options.speed is not None or options.port is not None:
         raise UserError("--speed and --port need --live", hint="add --live, or leave them out")
-    capture = SimulatedCapture(options.seconds or DEMO_S, options.seed, faults=faults)
-    saved = _save(Path(options.save), capture, force=options.force) if options.save else None
-    car = demo_car()
+    in_text = [fault for fault in faults if KINDS[fault.kind].in_text]
+    if in_text and not options.save:
+        raise UserError(f"--fault {in_text[0].kind}: it damages a written file", hint="add --save FOLDER")
+    seconds = options.seconds or DEMO_S
+    simulated = SimulatedCapture(seconds, options.seed, faults=[one for one in faults if one not in in_text])
+    saved = _save(Path(options.save), simulated, in_text, faults, force=options.force) if options.save else None
+    capture: Capture = open_capture(saved / RUN) if saved and in_text else simulated
+    car = demo_car(faults)
     tracker = HealthTracker(car=car)
     session = Session(_measured(capture, tracker), car)
     overview = report.overview_of(session)
@@ -126,17 +135,41 @@ def _can_show(sign: str) -> bool:
     return True
 
 
-def _save(folder: Path, capture: SimulatedCapture, *, force: bool) -> Path:
+def _save(
+    folder: Path, capture: SimulatedCapture, in_text: Sequence[Fault], faults: Sequence[Fault], *, force: bool
+) -> Path:
     from buswright.frames.formats.candump.writer import write_candump
+    from buswright.simulate.faults.text import damaged
+    from buswright.simulate.run import START_EPOCH_NS
     from buswright.simulate.source import write_car
 
     with whole_folder(folder) as new:
-        write_car(new)
-        for name in ("run.log", *(each.name for each in new.iterdir())):
+        write_car(new, faults=faults)
+        for name in (RUN, *([TRUTH] if faults else []), *(each.name for each in new.iterdir())):
             claim(folder / name, force=force, option="--save")
-        with (new / "run.log").open("wb") as stream:
-            write_candump(capture, stream)
+        with (new / RUN).open("wb") as stream:
+            write_candump(capture, stream, events=lambda: capture.events)
+        truths = list(capture.ground_truth)
+        for fault in in_text:
+            text, truth = damaged((new / RUN).read_bytes(), fault, START_EPOCH_NS)
+            (new / RUN).write_bytes(text)
+            truths.append(truth)
+        if faults:
+            (new / TRUTH).write_text(_told(truths, capture.first_time_ns() or START_EPOCH_NS), encoding="utf-8")
     return folder
+
+
+def _told(truths: Sequence[GroundTruth], start_ns: int) -> str:
+    lines = [f"What is wrong in {RUN}. Times are seconds from its first frame, as --from and --at take them.", ""]
+    for truth in truths:
+        begun, ended = ((moment - start_ns) / 1e9 for moment in (truth.start_ns, truth.end_ns))
+        often = "" if len(truth.spans) == 1 else f"{times(len(truth.spans))}, "
+        lines.append(f"{truth.kind} of {truth.subject}: {often}from {max(begun, 0.0):.3f} s to {ended:.3f} s")
+        if truth.related:
+            lines.append(f"  concerns {', '.join(truth.related)}")
+    if not truths:
+        lines.append("None of the faults asked for happened in this run.")
+    return "\n".join(lines) + "\n"
 
 
 def _next(saved: Path | None) -> str:
@@ -152,5 +185,5 @@ def _next(saved: Path | None) -> str:
         f"  buswright contents {saved}/run.log --dbc {saved}/wrenfell_engine.dbc\n"
         f"  buswright decode {saved}/run.log --car {saved}/wrenfell.toml --out {saved}/channels/\n"
         f"  buswright health {saved}/run.log --car {saved}/wrenfell.toml\n"
-        f"  buswright check --car {saved}/wrenfell.toml         prints nothing: the car file has no fault"
+        f"  buswright check --car {saved}/wrenfell.toml         check the car file"
     )

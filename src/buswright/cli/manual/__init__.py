@@ -24,6 +24,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "quality": "the objections that a sample may carry",
         "units": "every unit and its spellings",
         "commands": "every command and option, exit status, JSON",
+        "practice": "captures with a known fault, to learn what each looks like",
         "safety": "before you work on the car",
     }
 )

@@ -144,6 +144,29 @@ def _thresholds(names: Iterable[str]) -> str:
     return table(["name", "default", "meaning"], rows)
 
 
+def injectors() -> str:
+    """Return every fault that the simulated car can have, a table for each layer."""
+    from buswright.findings import Layer
+    from buswright.simulate.faults import INJECTORS  # filled by importing its modules
+    from buswright.simulate.faults.catalogue import KINDS
+
+    assert INJECTORS
+    blocks = []
+    for layer in (*Layer, None):
+        kinds = [kind for kind in KINDS.values() if kind.layer is layer]
+        blocks.append(f"### {layer.name.capitalize() if layer is not None else 'No fault, but often taken for one'}\n")
+        rows = []
+        for kind in kinds:
+            severity = "" if kind.severity == "(none)" else f"Severity: {kind.severity} ({kind.default:g})."
+            variants = f"Variants: {', '.join(map(code, kind.variants))}." if kind.variants else ""
+            told = " ".join(filter(None, (escaped(kind.summary), escaped(severity), variants)))
+            rows.append([code(kind.name), code(kind.subject), told])
+        blocks.append(
+            table(["fault", "acts on, for example", "what happens; severity (its default); variants"], rows) + "\n"
+        )
+    return "\n".join(blocks).rstrip()
+
+
 def checksums() -> str:
     """Return the kinds of checksum."""
     from buswright.messages.checksum import KINDS
@@ -259,6 +282,7 @@ PARTS: Mapping[str, Callable[..., str]] = MappingProxyType(
         "findings": findings,
         "health_thresholds": health_thresholds,
         "checksums": checksums,
+        "injectors": injectors,
         "positions": positions,
         "shared_roles": shared_roles,
         "functions": functions,

@@ -26,25 +26,6 @@ CYCLE_MADE_S = 1.0
 """The time that takes for each cycle driven so far, on a slow machine."""
 
 
-def parse_fault(text: str) -> Fault:
-    """Read KIND[:SUBJECT][@ONSET], the onset in seconds from key-on.
-
-    Raises
-    ------
-    UserError
-        There is no such kind, it can't act on that, or the onset is no number.
-    """
-    what, at, onset = text.rpartition("@")
-    kind, _, subject = (what if at else text).partition(":")
-    fault = Fault(kind.strip(), subject.strip())
-    try:
-        return replace(fault, onset_s=float(onset)) if at else fault
-    except ValueError:
-        raise UserError(
-            f"--fault {text}: {onset!r} is not a number of seconds", hint=f"for example {kind}@10"
-        ) from None
-
-
 class LiveCar:
     """A run of the Wrenfell, played to listeners.
 
@@ -94,15 +75,15 @@ class LiveCar:
         """Stop driving; only sets a flag, so a signal handler may call it."""
         self._player.end()
 
-    def switch_on(self, kind: str, subject: str = "") -> Fault:
+    def switch_on(self, fault: Fault) -> Fault:
         """Let a fault begin, as soon as it can be had; return it with its onset.
 
         Raises
         ------
         UserError
-            There is no such fault, or it can't be put in; the car drives on as before.
+            It can't be put in; the car drives on as before.
         """
-        fault = Fault(kind, subject, onset_s=self._soon_s())
+        fault = replace(fault, onset_s=self._soon_s())
         self._exchange((*self.faults, fault), fault.onset_s)
         return fault
 
