@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buswright.wording import visible
+from buswright.wording import duration, visible
 
 
 @pytest.mark.parametrize(
@@ -44,3 +44,18 @@ def test_nothing_invisible_is_left(text: str) -> None:
         if unicodedata.bidirectional(sign) in ("LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI")
     ]
     shown.encode()  # there is no half of a pair in it
+
+
+def test_how_long_something_lasted_has_three_digits_in_the_unit_that_fits() -> None:
+    texts = {
+        850: "850 ns",
+        36_900: "36.9 µs",
+        5e6: "5 ms",
+        99.97e6: "100 ms",
+        605e6: "605 ms",
+        999_960_000: "1 s",
+        12.94e9: "12.9 s",
+        3.6e12: "3600 s",
+    }
+    assert {ns: duration(ns) for ns in texts} == texts
+    assert (duration(None), duration(-14.4e6)) == ("–", "-14.4 ms")

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
     from buswright.channels.samples.series import Quality, Series, describe_quality
     from buswright.channels.session import Session, open_session
+    from buswright.channels.stored import SignalStore, read_signals
     from buswright.errors import BuswrightError, UserError
     from buswright.frames.capture import Capture
     from buswright.frames.opening import open_capture
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
     from buswright.messages.decode import Decoder
     from buswright.messages.model import Database, Message, Signal
     from buswright.messages.selection import SignalSelection
-    from buswright.messages.signals import SignalStore, read_signals
 
 _HOME = {
     "CarFile": "channels.carfile.model",
@@ -61,8 +61,8 @@ _HOME = {
     "Message": "messages.model",
     "Signal": "messages.model",
     "SignalSelection": "messages.selection",
-    "SignalStore": "messages.signals",
-    "read_signals": "messages.signals",
+    "SignalStore": "channels.stored",
+    "read_signals": "channels.stored",
 }
 
 __all__ = [

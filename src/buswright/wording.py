@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 
-_SECOND = 1_000_000_000
 _UNSEEN = re.compile(
     "[\x00-\x1f\x7f-\x9f"  # C0 and C1 controls, ESC among them
     "\xad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb\U000e0000-\U000e007f"  # no glyph; bidi
@@ -62,8 +61,11 @@ def percent(share: float, digits: int = 1) -> str:
     return f"{share * 100:.{digits}f} %"
 
 
-def duration(ns: float) -> str:
-    """Write how long something lasted: 14.4 ms, 0.36 s, 12.9 s."""
-    if ns < _SECOND * 0.0995:
-        return f"{ns / 1e6:.{2 if ns < 1e6 else 1}f} ms"
-    return f"{ns / _SECOND:.{2 if ns < 10 * _SECOND else 1}f} s"
+def duration(ns: float | None) -> str:
+    """Write how long something lasted, three digits in the unit that fits: 850 ns, 14.4 ms, 12.9 s; – if unknown."""
+    if ns is None:
+        return "–"
+    for size, unit in ((1e9, "s"), (1e6, "ms"), (1e3, "µs")):
+        if abs(ns) >= 0.9995 * size:
+            return f"{ns / size:.0f} {unit}" if abs(ns) >= 99.95 * size else f"{ns / size:.3g} {unit}"
+    return f"{ns:.0f} ns"

@@ -14,11 +14,11 @@ import pytest
 from pyarrow import csv
 
 import buswright
+from buswright.channels.stored import read_signals
 from buswright.cli.main import COMMANDS, main
 from buswright.frames.opening import open_capture
 from buswright.frames.table import concatenate
 from buswright.messages.database import open_database
-from buswright.messages.signals import read_signals
 
 ROOT = Path(__file__).parent.parent.parent
 RUN = ROOT / "captures" / "wrenfell_run.log"

@@ -72,7 +72,11 @@ def test_roots_come_by_gravity_then_layer() -> None:
 
 
 def test_the_table_names_faults_of_the_catalogue() -> None:
-    of_shared_wiring = {"open-circuit", "loose-contact", "ignition-noise"}  # a plug's accounts for those of its channels
+    of_shared_wiring = {
+        "open-circuit",
+        "loose-contact",
+        "ignition-noise",
+    }  # a plug's accounts for those of its channels
     for cause, effects in EXPLAINS.items():
         frames = FAULTS[cause] <= Layer.NODE
         assert all((FAULTS[effect] <= Layer.NODE) == frames for effect in effects)

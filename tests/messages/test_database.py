@@ -10,8 +10,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from buswright.errors import DatabaseError
+from buswright.messages import database as module
 from buswright.messages import dbc_text
 from buswright.messages.database import load_database, open_database
+from buswright.messages.lint import lint
 from buswright.messages.model import J1939, merge, parse_identifier
 from tests.messages.databases import from_text
 
@@ -325,6 +327,25 @@ def test_an_absurd_length_costs_its_statement_alone(text, line, said, tmp_path):
     assert [note.line for note in database.notes if said in note.text] == [line]
 
 
+@pytest.mark.parametrize("size", ["4294967296", "100000000", "9" * 400])
+def test_where_nothing_can_be_loaded_the_line_is_told(size, tmp_path):
+    (tmp_path / "x.dbc").write_text(f'{HEAD}BO_ 1 HUGE: {size} A\n SG_ S : 0|8@1+ (1,0) [0|0] "" A\n')
+    with pytest.raises(DatabaseError, match=r"x\.dbc:3: a message of \d+ bytes; more than 4095 are not taken"):
+        load_database(tmp_path / "x.dbc")
+
+
+def test_what_is_left_out_is_never_handed_to_the_parser(tmp_path, monkeypatch):
+    many = "".join(f' SG_ S{k} : {k % 64}|1@1+ (1,0) [0|0] "" A\n' for k in range(20_000))
+    (tmp_path / "x.dbc").write_text(f"{HEAD}BO_ 1 MANY: 8 A\n{many}")
+    sizes = []
+    load_text = module._load_text
+    monkeypatch.setattr(
+        module, "_load_text", lambda text, form: sizes.append(text.count("SG_")) or load_text(text, form)
+    )
+    assert len(load_database(tmp_path / "x.dbc").find("MANY").signals) == 2_000
+    assert sizes == [2_000]
+
+
 def test_signals_without_number_and_of_one_name_are_bounded(tmp_path):
     many = "".join(f' SG_ S{k} : {k % 64}|1@1+ (1,0) [0|0] "" A\n' for k in range(20_000))
     alike = ' SG_ S : 0|8@1+ (1,0) [0|0] "" A\n' * 1_200
@@ -344,7 +365,11 @@ def test_text_in_place_of_a_cycle_time_is_none(tmp_path):
         'BA_ "GenMsgCycleTime" BO_ 1 "soon";\n'
     )
     (tmp_path / "x.dbc").write_text(text)
-    assert load_database(tmp_path / "x.dbc").find("M").cycle_time_ms is None
+    database = load_database(tmp_path / "x.dbc")
+    assert database.find("M").cycle_time_ms is None
+    (note,) = [note for note in lint(database) if note.rule == "no-cycle-time"]
+    assert note.line == 3
+    assert "'soon'" in note.text
 
 
 def test_an_absurd_length_of_another_format_is_refused_with_its_line(tmp_path):

@@ -54,6 +54,8 @@ VAL_ 256 gear 0 "N" ;
         ('BO_ 256 M: 4 A\n SG_ a : 24|16@1+ (1,0) [0|0] "V" B\n', [("beyond-length", 6, "a")]),
         ('BO_ 256 M: 4 A\n SG_ a : 27|8@0+ (1,0) [0|0] "V" B\n', [("beyond-length", 6, "a")]),
         ('BO_ 256 M: 8 A\n SG_ a : 0|16@1+ (0,5) [0|0] "V" B\n', [("zero-scale", 6, "a")]),
+        ('BO_ 256 M: 8 A\n SG_ a : 0|16@1+ (1e999,0) [0|0] "V" B\n', [("endless-scale", 6, "a")]),
+        ('BO_ 256 M: 8 A\n SG_ a : 0|16@1+ (1,1e999) [0|0] "V" B\n', [("endless-scale", 6, "a")]),
         ('BO_ 256 M: 8 A\n SG_ a : 0|16@1+ (1,0) [5|5] "V" B\n', [("empty-range", 6, "a")]),
         ('BO_ 256 M: 8 A\n SG_ a : 0|16@1+ (1,0) [5|2] "V" B\n', [("empty-range", 6, "a")]),
         ("BO_ 256 M: 8 A\nBO_ 256 N: 8 A\n", [("duplicate-identifier", 5, "")]),

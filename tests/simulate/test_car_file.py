@@ -8,8 +8,8 @@ import pytest
 
 from buswright.channels import units
 from buswright.channels.carfile.load import check_car_file, load_car_file
+from buswright.channels.stored import read_signals
 from buswright.frames.table import Frames
-from buswright.messages.signals import read_signals
 from buswright.simulate.car.channels import CHASSIS_CHANNELS, COMPUTED_CHANNELS, ENGINE_CHANNELS
 from buswright.simulate.car.file import wrenfell_car_file
 from buswright.simulate.databases import wrenfell_databases

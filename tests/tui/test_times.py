@@ -4,19 +4,11 @@ from dataclasses import replace
 
 import pytest
 
-from buswright.tui.times import age_text, clock_text, duration_text, moment_text
+from buswright.tui.times import age_text, clock_text, moment_text
 
 from .made import snapshot_of
 
 S = 1_000_000_000
-
-
-@pytest.mark.parametrize(
-    ("ns", "text"),
-    [(36_900, "36.9 µs"), (5e6, "5 ms"), (999_960_000, "1 s"), (2.5e9, "2.5 s"), (60e9, "60 s"), (3.6e12, "3600 s")],
-)
-def test_how_long_something_was_has_the_unit_that_fits(ns, text):
-    assert duration_text(ns) == text
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,7 @@ from buswright.channels.expectation import believable
 from buswright.channels.recorded import RecordedMessage, RecordedSignal
 from buswright.channels.samples.resample import align, partner
 from buswright.channels.samples.runs import longest_step_ns
-from buswright.channels.samples.series import Bools, Floats, Int64s, Kind, Quality, Series
+from buswright.channels.samples.series import Bools, Floats, Int64s, Kind, Quality, Series, median
 from buswright.channels.signals import quality_of_signal
 from buswright.messages.columns import Reason
 from buswright.messages.model import Signal
@@ -281,13 +281,7 @@ def _steps(time_ns: Int64s, segments: Int64s) -> _Steps:
 def _median_s(steps: Int64s) -> float:
     """Median of the positive steps in seconds; 0 if there is none."""
     positive = steps[steps > 0]
-    if not len(positive):
-        return 0.0
-    # np.median spends most of its time on other types than whole numbers, for columns as short as a second's.
-    middle = len(positive) // 2
-    lower = middle - 1 + len(positive) % 2
-    parted = np.partition(positive, (lower, middle))
-    return (float(parted[lower]) + float(parted[middle])) / 2 * 1e-9
+    return median(positive) * 1e-9 if len(positive) else 0.0
 
 
 def _believable(period_s: float | None, between: _Steps) -> float | None:

@@ -72,7 +72,7 @@ DETECTORS = (
     Detector(timing_sightings, "late-frames"),
     Detector(duplicate_sightings, "duplicate-id"),
     Detector(decoding_sightings, "byte-order signedness mux-undefined out-of-range sender-invalid"),
-    Detector(calibration_sightings, "offset gain unit-mixup scale-or-unit calibration-overdue"),
+    Detector(calibration_sightings, "offset gain unit-mixup scale-or-unit drift calibration-overdue"),
     Detector(physics_sightings, "swapped-channels sign-flipped stuck drift under-sampled"),
     Detector(contents_sightings, "counter-jump checksum-wrong frozen-frame wrong-length"),
     Detector(rail_sightings, "open-circuit short-to-ground short-to-supply supply-lost"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
@@ -80,6 +81,7 @@ def _recognise(path: Path) -> Format:
         raise CaptureError(f"{path}: this is a folder", hint="name the capture file in it") from None
     except OSError as fault:
         raise CaptureError(f"{path}: can't be opened: {fault.strerror or fault}", hint="check the file") from None
+    head = head.removeprefix(codecs.BOM_UTF8)
     for form in FORMATS:
         if form.sniff(head, path.name):
             return form

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from statistics import median
 from typing import NamedTuple
 
@@ -36,14 +35,14 @@ class _Silence(NamedTuple):
     last_due: int
 
 
-@dataclass(slots=True)
-class _Open:
-    """A group being gathered, and the stretch in which all its members were silent."""
+class _Group:
+    """A group, and the stretch in which all its members were silent."""
 
-    silences: list[_Silence]
-    latest_start: int
-    earliest_end: int
-    last_due: int
+    def __init__(self, silences: list[_Silence]) -> None:
+        self.silences = silences
+        self.latest_start = max(one.start for one in silences)
+        self.earliest_end = min(one.end for one in silences)
+        self.last_due = max(one.last_due for one in silences)
 
 
 def group_gaps(
@@ -65,17 +64,18 @@ def group_gaps(
     The groups by time (of too many those with the most members), and how many there are.
     """
     silences = _silences(ids, end_ns)
-    gathered = _gather(silences)
-    count = len(gathered)
-    if count > BusHealth.GROUPS_KEPT:
-        largest = sorted(gathered, key=lambda g: (-len(g.silences), g.silences[0].due))[: BusHealth.GROUPS_KEPT]
-        gathered = sorted(largest, key=lambda g: g.silences[0].due)
+    bounds = _bounds(silences)
+    count = len(bounds) - 1
+    chosen = np.arange(count)
+    if count > BusHealth.GROUPS_KEPT:  # a stable sort: of groups of one size the earlier ones
+        chosen = np.sort(np.argsort(-np.diff(bounds), kind="stable")[: BusHealth.GROUPS_KEPT])
+    gathered = [_Group([_Silence(*row) for row in silences[bounds[n] : bounds[n + 1]]]) for n in chosen.tolist()]
     alive = _Alive(ids)
     return tuple(_finished(group, ids, buses, alive, end_ns) for group in gathered), count
 
 
-def _silences(ids: Sequence[IdFigures], end_ns: int | None) -> list[_Silence]:
-    """All silences by the time at which the first frame was due."""
+def _silences(ids: Sequence[IdFigures], end_ns: int | None) -> list[list[int]]:
+    """All silences, as columns of `_Silence`, by the time at which the first frame was due."""
     parts: list[Int64s] = []
     lengths = []
     for who, figures in enumerate(ids):
@@ -97,7 +97,8 @@ def _silences(ids: Sequence[IdFigures], end_ns: int | None) -> list[_Silence]:
     if len(table) > _MOST_GAPS:
         table = table[np.sort(np.argsort(-np.concatenate(lengths), kind="stable")[:_MOST_GAPS])]
     order = np.lexsort((table[:, 0], table[:, 4]))
-    return [_Silence(*row) for row in table[order].tolist()]
+    found: list[list[int]] = table[order].tolist()
+    return found
 
 
 def _stopped(who: int, figures: IdFigures, end_ns: int | None) -> _Silence | None:
@@ -111,28 +112,27 @@ def _stopped(who: int, figures: IdFigures, end_ns: int | None) -> _Silence | Non
     return _Silence(who, -1, figures.last_ns, end_ns + int(period), due, max(due, end_ns))
 
 
-def _gather(silences: list[_Silence]) -> list[_Open]:
-    """Sweep over the silences: a group's members share an instant at which all were silent, and stopped together.
+def _bounds(silences: list[list[int]]) -> list[int]:
+    """Return where each group begins, and the end of the last; members share an instant at which all were silent.
 
-    Together means that none came again after the first frame of the group was missing.
+    And they stopped together: none came again after the first frame of the group was missing.
     """
-    groups: list[_Open] = []
-    for silence in silences:
-        group = groups[-1] if groups else None
+    bounds: list[int] = []
+    latest_start = earliest_end = first_due = last_due = 0
+    for row, (_, _, start, end, due, last) in enumerate(silences):
         if (
-            group is not None
-            and silence.start < group.earliest_end
-            and group.latest_start < silence.end
-            and silence.start <= group.silences[0].due + SLACK_NS
-            and silence.due <= group.last_due + SLACK_NS
+            bounds
+            and start < earliest_end
+            and latest_start < end
+            and start <= first_due + SLACK_NS
+            and due <= last_due + SLACK_NS
         ):
-            group.silences.append(silence)
-            group.latest_start = max(group.latest_start, silence.start)
-            group.earliest_end = min(group.earliest_end, silence.end)
-            group.last_due = max(group.last_due, silence.last_due)
+            latest_start, earliest_end = max(latest_start, start), min(earliest_end, end)
+            last_due = max(last_due, last)
         else:
-            groups.append(_Open([silence], silence.start, silence.end, silence.last_due))
-    return groups
+            bounds.append(row)
+            latest_start, earliest_end, first_due, last_due = start, end, due, last
+    return [*bounds, len(silences)]
 
 
 class _Alive:
@@ -151,7 +151,7 @@ class _Alive:
         self.bus_of = {f.name.bus: number for number, f in enumerate(ids)}
         self.bus = np.array([self.bus_of[f.name.bus] for f in chosen], dtype=np.int64)
 
-    def due(self, group: _Open, buses: set[str]) -> list[int]:
+    def due(self, group: _Group, buses: set[str]) -> list[int]:
         """Return the places of identifiers that were there for a period or more while all members were silent."""
         if not self.place:
             return []
@@ -164,7 +164,7 @@ class _Alive:
 
 
 def _finished(
-    group: _Open, ids: Sequence[IdFigures], buses: Mapping[str, BusFigures], alive: _Alive, end_ns: int | None
+    group: _Group, ids: Sequence[IdFigures], buses: Mapping[str, BusFigures], alive: _Alive, end_ns: int | None
 ) -> GapGroup:
     members = [_member(silence, ids[silence.who]) for silence in group.silences]
     names = {ids[silence.who].name.bus for silence in group.silences}

@@ -107,23 +107,20 @@ class SpacingColumns:
         index = np.minimum(number, MOST_IDS).astype(np.uint16)
         order = np.argsort(index, kind="stable")
         index, time_ns = index[order], frames.time_ns[order]
-        first = np.ones(len(index), np.bool_)
-        first[1:] = index[1:] != index[:-1]
-        before = np.empty_like(time_ns)
-        before[1:] = time_ns[:-1]
-        before[first] = self._last[index[first]]
-        spacing = time_ns - before
-        unknown = (first & ~self._seen[index]) | (spacing < 0)
-        last = np.append(first[1:], True)
-        self._last[index[last]] = time_ns[last]
-        self._seen[index[last]] = True
+        starts = np.concatenate([[0], np.flatnonzero(index[1:] != index[:-1]) + 1])
+        who = index[starts]
+        spacing = np.diff(time_ns, prepend=0)
+        spacing[starts] = time_ns[starts] - self._last[who]
+        unknown = np.union1d(np.flatnonzero(spacing < 0), starts[~self._seen[who]])
+        self._last[who] = time_ns[np.append(starts[1:], len(index)) - 1]
+        self._seen[who] = True
         cells = (index.astype(np.int64) << _COLUMN_BITS) | (time_ns // self._width + _MIDDLE)
         few = _folded(cells, spacing, unknown)
         listed = few[0] < MOST_IDS << _COLUMN_BITS
         if not listed.all():
             few = tuple(column[listed] for column in few)
         self._cells = _reduced(*(np.concatenate(pair) for pair in zip(self._cells, few, strict=True)))
-        while len(np.unique(self._cells[0] & _COLUMN_MASK)) > MOST_COLUMNS:
+        while self._too_many_columns():
             self._widen()
 
     def result(self) -> Spacings:
@@ -137,6 +134,10 @@ class SpacingColumns:
             short = np.where(shortest[lo:hi] == _NEVER, -1, shortest[lo:hi])
             tracks[name] = SpacingTrack(start, frames[lo:hi], short, longest[lo:hi])
         return Spacings(self._width, tracks)
+
+    def _too_many_columns(self) -> bool:
+        columns = self._cells[0] & _COLUMN_MASK
+        return int(np.ptp(columns)) >= MOST_COLUMNS and len(np.unique(columns)) > MOST_COLUMNS
 
     def _widen(self) -> None:
         cells, *columns = self._cells
@@ -161,14 +162,15 @@ def _reduced(cells: Int64s, frames: Int64s, shortest: Int64s, longest: Int64s) -
     )
 
 
-def _folded(cells: Int64s, spacing: Int64s, unknown: npt.NDArray[np.bool_]) -> tuple[Int64s, ...]:
-    """Reduce single frames to rows of cells: frames, shortest and longest of the spacings that are known."""
+def _folded(cells: Int64s, spacing: Int64s, unknown: npt.NDArray[np.intp]) -> tuple[Int64s, ...]:
+    """Reduce single frames to rows of cells: frames, shortest and longest of the spacings but those of some rows."""
     shortest, longest = spacing, spacing.copy()
     longest[unknown] = -1
     shortest[unknown] = _NEVER
-    if (cells[1:] < cells[:-1]).any():  # time went backwards
+    step = np.diff(cells)
+    if step.min(initial=0) < 0:  # time went backwards
         return _reduced(cells, np.ones(len(cells), np.int64), shortest, longest)
-    starts = np.flatnonzero(np.append(True, cells[1:] != cells[:-1]))
+    starts = np.concatenate([[0], np.flatnonzero(step) + 1])
     return (
         cells[starts],
         np.diff(starts, append=len(cells)),

@@ -163,9 +163,11 @@ def _load_dbc(path: str, text: str, encoding: str) -> Database:
             raise ValueError
         library = _load_text(text, "dbc")
     except Exception as error:
-        unusable = DatabaseError(f"{path}: {_reason(error, 'dbc')}", hint="nothing in this file could be loaded")
         loadable, broken = dbc_text.without_broken(parts, _attempt_dbc)
         refused += broken
+        first = min(refused, key=lambda each: each.statement.line, default=None)
+        wrong = f":{first.statement.line}: {first.reason}" if first else f": {_reason(error, 'dbc')}"
+        unusable = DatabaseError(path + wrong, hint="nothing in this file could be loaded")
         try:
             library = _load_text(loadable, "dbc")
         except Exception:  # noqa: BLE001

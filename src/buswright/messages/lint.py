@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from itertools import combinations
 
@@ -9,6 +10,8 @@ from buswright.findings import Severity
 from buswright.messages.model import Database, LintNote, Message, Signal
 from buswright.messages.plan import FLOAT_BITS, MAX_PAYLOAD, raw_range
 
+CYCLE_TIME = "GenMsgCycleTime"
+"""Attribute of a DBC that gives a message its period in milliseconds."""
 COUNTING_BITS = 4
 """Signals up to this length without a unit are taken for counters, states and flags."""
 
@@ -123,13 +126,17 @@ def _signal_names(message: Message) -> Iterator[LintNote]:
 
 
 def _cycle_time(message: Message) -> Iterator[LintNote]:
-    if message.cycle_time_ms is None and not message.change_driven and message.signals:
+    written = message.attributes.get(CYCLE_TIME)
+    if message.cycle_time_ms is None and isinstance(written, str) and written:
+        text = f"{message.name} has {written[:40]!r} where its cycle time belongs"
+        yield _say("no-cycle-time", Severity.SUSPECT, message, text, hint=f"set {CYCLE_TIME} to milliseconds")
+    elif message.cycle_time_ms is None and not message.change_driven and message.signals:
         yield _say(
             "no-cycle-time",
             Severity.NOTE,
             message,
             f"{message.name} has no cycle time",
-            hint="set GenMsgCycleTime, so that missing and late frames can be recognised",
+            hint=f"set {CYCLE_TIME}, so that missing and late frames can be recognised",
         )
 
 
@@ -226,7 +233,16 @@ def _lost_multiplexer(message: Message, signal: Signal) -> Iterator[LintNote]:
         )
 
 
-def _zero_scale(message: Message, signal: Signal) -> Iterator[LintNote]:
+def _scaling(message: Message, signal: Signal) -> Iterator[LintNote]:
+    if not (math.isfinite(signal.scale) and math.isfinite(signal.offset)):
+        yield _say(
+            "endless-scale",
+            Severity.FAULT,
+            message,
+            f"{message.name}: {signal.name} has scale {signal.scale}, offset {signal.offset}: it never reads a number",
+            signal=signal,
+            hint="write the scale and offset of the data sheet",
+        )
     if signal.scale == 0:
         yield _say(
             "zero-scale",
@@ -289,7 +305,7 @@ _SIGNAL_RULES: tuple[Callable[[Message, Signal], Iterator[LintNote]], ...] = (
     _beyond_length,
     _undecodable,
     _lost_multiplexer,
-    _zero_scale,
+    _scaling,
     _range,
     _unit,
     _choices,

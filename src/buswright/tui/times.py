@@ -25,13 +25,6 @@ def clock_text(moment_ns: int | None, source: SourceNow, *, tenths: bool = True)
     return "--:--:--" if moment_ns is None else moment_text(moment_ns, source, 1 if tenths else 0)
 
 
-def duration_text(ns: float) -> str:
-    """Write how long something was, in the unit that fits it."""
-    size, unit = next(((size, unit) for size, unit in ((1e9, "s"), (1e6, "ms")) if ns >= 0.9995 * size), (1e3, "µs"))
-    amount = ns / size
-    return f"{amount:.0f} {unit}" if amount >= 99.95 else f"{amount:.3g} {unit}"
-
-
 def age_text(ns: int) -> str:
     """Write how long ago something was, calmly: what comes all the time is under a tenth of a second old."""
     seconds = ns / 1e9

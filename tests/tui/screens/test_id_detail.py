@@ -143,7 +143,7 @@ def test_an_identifier_without_a_database():
     snapshot = looked_at("chassis/1A0")
     detail = replace(snapshot.detail, name=FrameName("chassis", 0x7A1, False), message=None, signals=())
     text = text_at(added(snapshot, detail, snapshot.detail.name))
-    assert text.startswith("chassis/7A1  no message of the database  nobody says from which module")
+    assert text.startswith("chassis/7A1  no message of the database  module not known")
     assert "No database has this identifier" in text
     assert "moves, but no signal here" not in text
     assert "  0  9F   1" in text
@@ -281,7 +281,7 @@ def test_two_senders_are_told_with_the_evidence():
     name = next(name for name, each in snapshot.health.ids.items() if each.two_senders and each.two_senders.split)
     text = text_at(looked_at(str(name), (Fault("duplicate-id", onset_s=2.0),)))
     assert "Two senders?" in text
-    assert "two combs" in text
+    assert "two regular streams" in text
     assert "duplicate-id" in text
     assert "Next: " in text
 

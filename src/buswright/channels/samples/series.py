@@ -283,4 +283,12 @@ def measured_period_s(series: Series) -> float:
     if len(inside):
         steps = np.delete(steps, inside)
     steps = steps[steps > 0]
-    return float(np.median(steps)) * 1e-9 if len(steps) else float("nan")
+    return median(steps) * 1e-9 if len(steps) else float("nan")
+
+
+def median(values: Int64s) -> float:
+    """Return the median of whole numbers, not empty: np.median spends most of a short column's time on other types."""
+    middle = len(values) // 2
+    lower = middle - 1 + len(values) % 2
+    parted = np.partition(values, (lower, middle))
+    return (float(parted[lower]) + float(parted[middle])) / 2

@@ -15,6 +15,7 @@ import argparse
 from collections.abc import Sequence
 from dataclasses import replace
 from fnmatch import fnmatchcase
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
     from buswright.messages.match import Databases
     from buswright.report.commands.decode import Decoding
-    from buswright.report.files.channels import ChannelWriter
 
 PIECE_FRAMES = 125_000
 """Frames decoded at a time: what is in memory at once, decoded, is a small multiple of this."""
@@ -99,24 +99,25 @@ def _signals(options: argparse.Namespace, path: Path, source: shared.Source, dat
     from buswright.channels.fitting import keys_by_bus
     from buswright.messages.selection import SignalSelection
     from buswright.report.commands.decode import Decoding, grave_notes, never_came
-    from buswright.report.files.signal_rows import SignalRows
-    from buswright.report.files.signal_tables import SignalFolder
+    from buswright.report.files.signals import SignalFolder, write_rows
+    from buswright.report.files.tables import Tables
 
     decoder = source.decoder(databases, SignalSelection.parse(options.select) if options.select else None)
-    title = ", ".join(options.source)
-    writer = SignalFolder(path, source=title) if path.is_dir() else SignalRows(path, source=title)
-    try:
+    with Tables(path, source=", ".join(options.source)) as tables:
+        folder = SignalFolder(tables) if path.is_dir() else None
+        write = partial(write_rows, tables) if folder is None else folder.add
+        write(())
         for frames in source:
             for piece in frames.pieces(PIECE_FRAMES):
-                writer.add(decoder.decode(piece))
-    finally:
-        writer.close()
+                write(decoder.decode(piece))
+        if folder is not None:
+            folder.flush()
     source.check_fit(options, None, databases, keys_by_bus(decoder.matcher.groups))
     return Decoding(
-        *(writer.files, writer.rows, writer.values, decoder.counts, source.capture.problems),
+        *(tables.files, tables.rows, tables.values, decoder.counts, source.capture.problems),
         unused=decoder.unused_patterns(),
         notes=grave_notes(databases),
-        rounded=writer.rounded,
+        rounded=tables.rounded,
         absent=never_came(None, databases, decoder.matcher.groups),
     )
 
@@ -129,32 +130,28 @@ def _channels(
     from buswright.channels.session import Session, databases_of
     from buswright.channels.spool import Spool
     from buswright.report.commands.decode import Decoding, grave_notes, never_came
+    from buswright.report.files.channels import write_folder, write_grid, write_rows
+    from buswright.report.files.tables import Tables
 
     names, unused = _chosen(car, options.select)
-    writer = _writer(path, options, car)
-    with Spool(path.parent) as spool:
+    rate = {} if options.rate is None else {"rate_hz": f"{options.rate:g}"}
+    car_hash = car.hash if car is not None else ""
+    with Spool(path.parent) as spool, Tables(path, source=", ".join(options.source), car=car_hash, **rate) as tables:
         session = Session(source, car, databases=databases, bus_names=source.names, only=names, spool=spool)
-        writer.write(session, session.names)
+        if options.rate is not None:
+            write_grid(tables, session, session.names, options.rate)
+        else:
+            (write_folder if path.is_dir() else write_rows)(tables, session, session.names)
     decoder = session.recorded.decoder
     source.check_fit(options, car, databases, keys_by_bus(decoder.matcher.groups))
     databases = databases_of(car, databases)
     return Decoding(
-        *(writer.files, writer.rows, writer.values, session.counts, source.capture.problems),
+        *(tables.files, tables.rows, tables.values, session.counts, source.capture.problems),
         unused=decoder.unused_patterns() if car is None else unused,
         notes=grave_notes(databases),
-        rounded=writer.rounded,
+        rounded=tables.rounded,
         absent=never_came(car, databases, decoder.matcher.groups, session.names if car is not None else ()),
     )
-
-
-def _writer(path: Path, options: argparse.Namespace, car: CarFile | None) -> ChannelWriter:
-    from buswright.report.files.channels import ChannelFolder, ChannelGrid, ChannelRows
-
-    title, car_hash = ", ".join(options.source), car.hash if car is not None else ""
-    if options.rate is not None:
-        return ChannelGrid(path, options.rate, source=title, car_hash=car_hash)
-    kind = ChannelFolder if path.is_dir() else ChannelRows
-    return kind(path, source=title, car_hash=car_hash)
 
 
 def _chosen(car: CarFile | None, patterns: Sequence[str]) -> tuple[Sequence[str] | None, tuple[str, ...]]:

@@ -50,7 +50,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Measure, judge, show."""
     from buswright.health.baseline.file import load
-    from buswright.report.commands import diagnose as report
+    from buswright.report.health import diagnose as report
 
     if options.at is not None and not options.channel:
         raise UserError("--at needs --channel", hint="for example --channel oil_pressure --at 12.3")

@@ -14,7 +14,7 @@ from buswright.diagnosis.node.gaps.verdict import OVERLOAD, Verdict
 from buswright.diagnosis.now.moment import Moment
 from buswright.health.model.gaps import GapGroup
 from buswright.health.model.identifiers import IdFigures
-from buswright.wording import duration, listed
+from buswright.wording import duration, listed, percent
 
 TOLD = 20
 """Gaps that are told one by one, the latest first."""
@@ -108,15 +108,15 @@ def _alone(figures: IdFigures, row: int, step: Step, *, full: bool) -> tuple[str
     if step is Step.PAUSED:
         return "never sent", ("its counter went on by one: the module left them out",)
     if step is Step.RESTARTED:
-        return "its counter began anew", ("the module may have started again",)
+        return "its counter restarted", ("the module may have started again",)
     if np.isnan(gaps.residual_ns[row]):
         return "missing", ("no counter tells whether they were sent, and too few frames came before to know the phase",)
     off, within = (float(each[row]) for each in (np.abs(gaps.residual_ns), gaps.tolerance_ns))
-    said = f"{duration(off)} off the old grid, {duration(within)} count as on it"
-    chance = f"a random phase would be with a chance of {float(gaps.chance[row]):.0%}"
+    said = f"it came back {duration(off)} off its earlier timing (up to {duration(within)} counts as kept)"
+    chance = f"by chance alone: {percent(float(gaps.chance[row]), 0)}"
     if gaps.phase_kept[row]:
         return "lost or left out", (f"no counter tells which; its clock ran on: {said}; {chance}",)
-    return "its timer began anew", (f"came back on another grid: {said}",)
+    return "its clock restarted", (said,)
 
 
 def _company(figures: IdFigures, group: GapGroup | None) -> tuple[str, ...]:

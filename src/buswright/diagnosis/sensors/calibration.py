@@ -5,14 +5,15 @@ from __future__ import annotations
 import datetime
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
 from typing import NamedTuple
 
 import numpy as np
 
 from buswright.channels import units
 from buswright.channels.carfile.model import CalibrationRecord
-from buswright.channels.samples.series import Bools, Floats
-from buswright.diagnosis.case import SECOND, Case, Sighting, Window, sighting
+from buswright.channels.samples.series import Bools, Floats, Quality
+from buswright.diagnosis.case import SECOND, Case, Sighting, sighting
 from buswright.diagnosis.sensors.relations import CLEAR_R, GRAVITY, Fit, Views, fit
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence
@@ -23,6 +24,11 @@ LAW_TOLERANCE = {"wheel_speed": 0.12, "vehicle_speed": 0.12, "accel_long": 0.30,
 """How far a factor may be off where physics says one: tyres slip, roads are cambered, hills are steep."""
 AFTER_STOP = 30
 """Windows after the engine stopped in which pressures still fall."""
+PAIR_TOLERANCE = 0.05
+"""The same for the two wheels of an axle, which turn alike on the straight."""
+STRAIGHT_DEG_S = 1.5
+STEERING_DEG = 8.0
+"""Yaw rate that counts as straight, and the steering angle that isn't zero then (common practice, no source)."""
 REST_LEAST = 10
 """Windows at rest below which a zero isn't judged."""
 
@@ -90,6 +96,8 @@ AT_REST = {
     "oil_pressure": _Zero("bar", 0.0, 0.0, 0.0, "a standing engine has none"),
     "engine_speed": _Zero("rpm", 0.0, 30.0, 200.0, "the engine stands"),
 }
+ENGINE_OFF = frozenset({"oil_pressure", "engine_speed"})
+"""Roles that need the engine off, not only a standing car."""
 SPAN_SUSPECT, SPAN_FAULT = 0.03, 0.08
 """Zero off by this share of the span, where the rest has no unit of its own."""
 ATMOSPHERE_BAR = (0.94, 1.03)
@@ -101,7 +109,9 @@ def calibration_sightings(case: Case) -> Iterator[Sighting]:
     if case.channels is None:
         return
     blamed: set[str] = set()
-    for one in (*_levels(case), *_at_rest(case), *_together(case), *_gains(case, Views(case.channels)), *_moved(case)):
+    views = Views(case.channels)
+    every = (_levels(case), _at_rest(case), _together(case), _straight(case, views), _gains(case, views), _moved(case))
+    for one in chain.from_iterable(every):
         if one.finding.subject not in blamed:  # the first that is said of a channel is the most telling
             blamed.add(one.finding.subject)
             yield one
@@ -141,19 +151,19 @@ LEVELS = {
     "reference_voltage": _Level("V", 3.0, 12.5),
     "oil_pressure": _Level("bar", 0.3, 12.0, running=True),
     "fuel_pressure": _Level("bar", 0.8, 12.0, running=True),
-    "brake_pressure": _Level("bar", -5.0, 260.0, 0.999),
+    "brake_pressure": _Level("bar", -5.0, 260.0, 0.95),
     "manifold_pressure": _Level("kPa", 12.0, 400.0),
     "barometric_pressure": _Level("kPa", 60.0, 110.0),
     "lambda": _Level("", 0.55, 2.5, running=True),
-    "vehicle_speed": _Level("km/h", -2.0, 400.0, 0.999),
-    "wheel_speed": _Level("km/h", -2.0, 450.0, 0.999),
-    "engine_speed": _Level("rpm", -10.0, 22_000.0, 0.999),
-    "accel_lat": _Level("m/s2", -1.0, 60.0, 0.99),
-    "accel_long": _Level("m/s2", -1.0, 60.0, 0.99),
-    "yaw_rate": _Level("deg/s", -1.0, 250.0, 0.99),
-    "coolant_temperature": _Level("degC", -40.0, 150.0, 0.99),
-    "oil_temperature": _Level("degC", -40.0, 190.0, 0.99),
-    "air_temperature": _Level("degC", -40.0, 120.0, 0.99),
+    "vehicle_speed": _Level("km/h", -2.0, 400.0, 0.9),
+    "wheel_speed": _Level("km/h", -2.0, 450.0, 0.9),
+    "engine_speed": _Level("rpm", -10.0, 22_000.0, 0.9),
+    "accel_lat": _Level("m/s2", -1.0, 60.0, 0.9),
+    "accel_long": _Level("m/s2", -1.0, 60.0, 0.9),
+    "yaw_rate": _Level("deg/s", -1.0, 250.0, 0.9),
+    "coolant_temperature": _Level("degC", -40.0, 150.0, 0.9),
+    "oil_temperature": _Level("degC", -40.0, 190.0, 0.9),
+    "air_temperature": _Level("degC", -40.0, 120.0, 0.9),
 }
 
 
@@ -176,8 +186,10 @@ def _levels(case: Case) -> Iterator[Sighting]:
         if limits.low <= level <= limits.high:
             continue
         fits = [one for one in MIXED if limits.low <= level / one.factor <= limits.high]
-        if limits.unit == "degC" and limits.low <= (level - 32) / 1.8 <= limits.high:
-            fits = [Mixed(1.8, "°F read as °C")]
+        if limits.unit == "degC":
+            fits = [Mixed(1.8, "°F read as °C")] if limits.low <= (level - 32) / 1.8 <= limits.high else []
+        if not fits and each.objections.get(Quality.DATABASE_RANGE, 0) > 0.5 * len(each):
+            continue  # that it leaves the database's range says more
         likely = fits[0].words if len(fits) == 1 else " or ".join(dict.fromkeys(one.words for one in fits[:3]))
         own = each.sensor is not None
         beyond = level > 1.5 * limits.high or level < 0.5 * limits.low
@@ -185,7 +197,6 @@ def _levels(case: Case) -> Iterator[Sighting]:
             ("unit-mixup" if own else "scale-or-unit") if fits else "gain",
             Severity.FAULT if beyond else Severity.SUSPECT,
             each.subject,
-            windows=_windows(each),
             count=1,
             confidence=0.8 if fits and beyond else 0.5,
             evidence=[
@@ -201,6 +212,24 @@ def _levels(case: Case) -> Iterator[Sighting]:
 
 
 # -- Against a good run ---------------------------------------------------------------------------------------------
+
+
+def _straight(case: Case, views: Views) -> Iterator[Sighting]:
+    """Find a steering angle that isn't zero while the car drives straight."""
+    yaw = views.yaw
+    if yaw is None:
+        return
+    for each in case.channels.with_role("steering_angle") if case.channels is not None else ():
+        angle = views.column(each, "deg")
+        if angle is None:
+            continue
+        with np.errstate(invalid="ignore"):
+            straight = views.fast & (np.abs(yaw.value) < np.radians(STRAIGHT_DEG_S)) & np.isfinite(angle)
+        off = float(np.median(angle[straight])) if straight.sum() >= 2 * REST_LEAST else 0.0
+        if abs(off) > STEERING_DEG:
+            rest = _Zero("deg", 0.0, STEERING_DEG, 3 * STEERING_DEG, "the car drives straight on")
+            severity = Severity.FAULT if abs(off) > rest.fault else Severity.SUSPECT
+            yield _sighting("offset", severity, each, off, rest, "", 0.75, "While the yaw rate is near zero")
 
 
 def _moved(case: Case) -> Iterator[Sighting]:
@@ -231,7 +260,6 @@ def _moved(case: Case) -> Iterator[Sighting]:
             "offset",
             Severity.FAULT if share > case.limit("zero_moved_fault", channel=name) else Severity.SUSPECT,
             each.subject,
-            windows=_windows(each),
             count=1,
             confidence=0.7,
             evidence=(
@@ -265,7 +293,6 @@ def _other_range(case: Case, each: ChannelEvidence, low: float, high: float) -> 
                 "unit-mixup" if each.sensor is not None else "scale-or-unit",
                 Severity.SUSPECT,
                 each.subject,
-                windows=_windows(each),
                 count=1,
                 confidence=0.5,
                 evidence=(f"{each.name} moved {ratio:.3g} times as far as in the good run: {one.words}?",),
@@ -282,18 +309,20 @@ def _at_rest(case: Case) -> Iterator[Sighting]:
     channels = case.channels
     assert channels is not None
     driving = channels.driving
-    rests = driving.settled("key-on")
+    stopped, standing = driving.settled("key-on"), driving.settled("key-on", "standing")
     before = np.cumsum(driving.is_doing("cranking", "idle", "driving")) == 0
     for each in channels.values():
         rest = AT_REST.get(each.role or "")
         if rest is None or not each.measures:
             continue
+        rests = stopped if each.role in ENGINE_OFF else standing
         # Before the first start, and after the engine ran, once its pressure has gone.
         settled = (_level(case, each, part, rest.unit) for part in (rests & before, _late(rests & ~before)))
         levels = [level for level in settled if level is not None]
-        if not levels or _touched(each, rests & before):
+        if not levels or _touched(case, each, rests & before):
             continue
         level = max(levels, key=lambda found: abs(found - rest.value))
+        came = len(levels) == 2 and level == levels[1]
         off = level - rest.value
         suspect, fault = rest.suspect, rest.fault
         if not suspect:
@@ -306,7 +335,11 @@ def _at_rest(case: Case) -> Iterator[Sighting]:
             yield _sighting("unit-mixup", Severity.FAULT, each, off, rest, words, 0.85)
         elif abs(off) > suspect:
             severity = Severity.FAULT if abs(off) > fault else Severity.SUSPECT
-            yield _sighting("offset", severity, each, off, rest, "", 0.75)
+            if came and abs(levels[0] - rest.value) <= suspect:
+                words = f"Before the start it was {levels[0]:.4g} {rest.unit}: it wandered during the run."
+                yield _sighting("drift", severity, each, off, rest, words, 0.6)
+            else:
+                yield _sighting("offset", severity, each, off, rest, "", 0.75)
 
 
 def _late(rests: Bools) -> Bools:
@@ -328,10 +361,14 @@ def _level(case: Case, each: ChannelEvidence, where: Bools, unit: str) -> float 
     return float(np.median(units.convert(known, each.series.unit, unit)))
 
 
-def _touched(each: ChannelEvidence, where: Bools) -> bool:
+def _touched(case: Case, each: ChannelEvidence, where: Bools) -> bool:
     """Whether somebody moved it meanwhile: a foot on a pedal."""
-    values = each.value_grid.mean[: int(where.sum())]
-    return each.role in ("throttle", "brake_pressure") and len(values) > 1 and bool(np.ptp(values) > 0.2 * _size(each))
+    assert case.channels is not None
+    if each.role not in ("throttle", "brake_pressure"):
+        return False
+    values = each.value_grid.held(case.channels.number[where], most=5)
+    values = values[np.isfinite(values)]
+    return len(values) > 1 and bool(np.ptp(values) > 0.2 * _size(each))
 
 
 def _size(each: ChannelEvidence) -> float:
@@ -352,19 +389,25 @@ def _span_in(each: ChannelEvidence, unit: str) -> float | None:
 
 
 def _sighting(
-    fault: str, severity: Severity, each: ChannelEvidence, off: float, rest: _Zero, words: str, sure: float
+    fault: str,
+    severity: Severity,
+    each: ChannelEvidence,
+    off: float,
+    rest: _Zero,
+    words: str,
+    sure: float,
+    when: str = "Key on, engine off",
 ) -> Sighting:
     shown = f"{off:+.3g} {rest.unit}"
     return sighting(
         fault,
         severity,
         each.subject,
-        windows=_windows(each),
         count=1,
         confidence=sure,
         evidence=[
             (
-                f"Key on, engine off: {each.name} shows {rest.value + off:.4g} {rest.unit} and should show "
+                f"{when}: {each.name} shows {rest.value + off:.4g} {rest.unit} and should show "
                 f"{rest.value:g}: {rest.words}."
             ),
             *([words] if words else []),
@@ -394,11 +437,6 @@ def _caution(each: ChannelEvidence) -> str:
     return " ".join(each.sensor.cautions) if each.sensor is not None else ""
 
 
-def _windows(each: ChannelEvidence) -> tuple[Window, ...]:
-    time = each.series.time_ns
-    return (Window(int(time.min()), int(time.max())),) if len(time) else ()
-
-
 def _together(case: Case) -> Iterator[Sighting]:
     """Find one of several temperatures, or a manifold pressure, that disagrees before the first start."""
     channels = case.channels
@@ -413,11 +451,13 @@ def _together(case: Case) -> Iterator[Sighting]:
             level = _level(case, each, rests, "degC")
             if level is not None:
                 levels[each.name] = level
+    fluids = {name for name in levels if channels[name].role in ("oil_temperature", "coolant_temperature")}
     if len(levels) >= 4:
         middle = float(np.median(list(levels.values())))
         spread = float(np.median(np.abs(np.array(list(levels.values())) - middle)))
         far = [name for name, level in levels.items() if abs(level - middle) > max(10.0, 6 * spread)]
-        if spread < 3.0 and len(far) == 1:
+        # A fluid that is as cold as the air shows that the engine is cold; without one it may still be warm.
+        if spread < 3.0 and len(far) == 1 and fluids - {far[0]}:
             rest = _Zero(
                 "degC", middle, 10.0, 25.0, f"the other {len(levels) - 1} temperatures agree after a cold night"
             )
@@ -447,11 +487,12 @@ def _fahrenheit(celsius: float, off: float) -> str:
 
 def _gains(case: Case, views: Views) -> Iterator[Sighting]:
     """Find channels whose factor against another way to know the same quantity isn't one."""
-    for each, made, words, agree in _laws(views):
-        tolerance = LAW_TOLERANCE[each.role or ""]
+    blamed: set[str] = set()
+    for each, made, words, agree, tolerance, sources in _laws(views):
         off = abs(made.slope)
-        if made.r < CLOSE_R or abs(off - 1.0) <= tolerance:
+        if made.r < CLOSE_R or abs(off - 1.0) <= tolerance or not blamed.isdisjoint((each.name, *sources)):
             continue
+        blamed.add(each.name)
         guess = case.limit("unit_guess", channel=each.name)
         mixed = min(MIXED, key=lambda one: abs(off / one.factor - 1.0))
         named = abs(off / mixed.factor - 1.0) <= max(guess, 0.5 * tolerance)
@@ -462,7 +503,6 @@ def _gains(case: Case, views: Views) -> Iterator[Sighting]:
             fault,
             Severity.FAULT if agree else Severity.SUSPECT,
             each.subject,
-            windows=_windows(each),
             count=1,
             confidence=0.85 if agree else 0.5,
             evidence=[
@@ -476,19 +516,27 @@ def _gains(case: Case, views: Views) -> Iterator[Sighting]:
         )
 
 
-def _laws(views: Views) -> Iterator[tuple[ChannelEvidence, Fit, str, bool]]:
-    """Yield a channel, how it follows what physics says it is, what that is, and whether others agree with that."""
-    if len(views.wheels) >= 3:
-        for at, wheel in views.wheels.items():
-            others = [view.value for other, view in views.wheels.items() if other != at]
-            made = fit(wheel.value, np.median(others, axis=0))
-            if made is not None:
-                yield wheel.first, made, "the other wheels", True
+class _Law(NamedTuple):
+    """A channel, how it follows what physics says it is, what that is, and whether others agree with that."""
+
+    each: ChannelEvidence
+    made: Fit
+    words: str
+    agree: bool
+    tolerance: float
+    sources: tuple[str, ...]
+
+
+def _laws(views: Views) -> Iterator[_Law]:
+    """Yield the laws that hold on any car, the surest first."""
+    yield from _wheels(views)
+    wheels = views.wheels
     speed = views.speed
-    if speed is not None and speed.first.role == "vehicle_speed" and len(views.wheels) >= 2:
-        made = fit(speed.value, np.median([view.value for view in views.wheels.values()], axis=0))
+    if speed is not None and speed.first.role == "vehicle_speed" and len(wheels) >= 2:
+        made = fit(speed.value, np.median([view.value for view in wheels.values()], axis=0))
         if made is not None:
-            yield speed.first, made, "the wheel speeds", len(views.wheels) >= 3
+            yield _law(speed.first, made, "the wheel speeds", agree=len(wheels) >= 3)
+    sources = tuple(each.name for each in speed.sources) if speed is not None else ()
     if (
         len(views.turning) >= 2
         and views.turning[0].first.role == "accel_lat"
@@ -497,16 +545,40 @@ def _laws(views: Views) -> Iterator[tuple[ChannelEvidence, Fit, str, bool]]:
         lateral, yaw = views.turning[:2]
         made = fit(lateral.value, yaw.value, views.fast)
         third = _third(views, lateral.value, yaw.value)
-        if made is not None and third != "neither":
-            if third == "yaw":
-                yield yaw.first, _turned_round(made), "the lateral acceleration over the speed", True
-            else:
-                yield lateral.first, made, "yaw rate times speed", third == "lateral"
+        if made is not None and third == "yaw":
+            yield _law(
+                yaw.first, _turned_round(made), "the lateral acceleration over the speed", agree=True, of=sources
+            )
+        elif made is not None and third != "neither":
+            yield _law(lateral.first, made, "yaw rate times speed", agree=third == "lateral", of=sources)
     if len(views.along) == 2:
         own, slope = views.along
         made = fit(own.value, slope.value)
         if made is not None:
-            yield own.first, made, "the slope of the speed", False
+            yield _law(own.first, made, "the slope of the speed", agree=False, of=sources)
+
+
+def _wheels(views: Views) -> Iterator[_Law]:
+    """Compare the wheels of each axle, which turn alike when straight, and each wheel with the middle of the others."""
+    for left, right in views.axles(views.wheels):
+        made = fit(left.value, right.value)
+        others = [view.value for view in views.wheels.values() if view not in (left, right)]
+        if made is None or abs(made.slope - 1) <= PAIR_TOLERANCE:
+            continue
+        beside = [fit(wheel.value, np.median(others, axis=0)) if others else None for wheel in (left, right)]
+        off = [abs(each.slope - 1) if each is not None else 0.0 for each in beside]
+        wrong = left if off[0] >= off[1] else right
+        turned = made if wrong is left else _turned_round(made)
+        yield _Law(wrong.first, turned, "the wheel beside it", abs(off[0] - off[1]) > 0.015, PAIR_TOLERANCE, ())
+    for at, wheel in views.wheels.items():
+        others = [view.value for other, view in views.wheels.items() if other != at]
+        made = fit(wheel.value, np.median(others, axis=0)) if len(others) >= 2 else None
+        if made is not None:
+            yield _law(wheel.first, made, "the middle of the other wheels", agree=True)
+
+
+def _law(each: ChannelEvidence, made: Fit, words: str, *, agree: bool, of: tuple[str, ...] = ()) -> _Law:
+    return _Law(each, made, words, agree, LAW_TOLERANCE[each.role or ""], of)
 
 
 def _third(views: Views, lateral: Floats, yaw: Floats) -> str:

@@ -16,6 +16,8 @@ from buswright.health.channels.stretches import stretches_of
 from buswright.wording import percent, plural
 
 LEAST_SAMPLES = 200
+BUSY = 2.0
+"""How many times as often the byte read as the highest must change as the one read as the lowest."""
 EDGE_SHARE = 0.01
 """Share of the samples that must lie at each side of the gap of unused codes."""
 GAP_SHARE = 0.5
@@ -72,12 +74,19 @@ def _order(case: Case, each: ChannelEvidence) -> Iterator[Sighting]:
     ratio = case.limit("roughness_ratio", channel=each.name)
     if high < case.limit("high_byte_values", channel=each.name) or not mine >= ratio * best > 0:
         return
+    # The byte that is read as the highest must be the one that changes most: the lowest of the true order.
+    changes = codes[1:] ^ codes[:-1]
+    top, bottom = (
+        int((changes >> np.array(signal.length - 8, codes.dtype) != 0).sum()),
+        int((changes & 0xFF != 0).sum()),
+    )
+    if top < BUSY * bottom:
+        return
     there, here = ("little-endian", "big-endian") if signal.big_endian else ("big-endian", "little-endian")
     yield sighting(
         "byte-order",
         Severity.FAULT,
         each.subject,
-        windows=_whole(each),
         count=1,
         confidence=0.9,
         evidence=(
@@ -125,7 +134,6 @@ def _sign(each: ChannelEvidence) -> Iterator[Sighting]:
         "signedness",
         Severity.FAULT,
         each.subject,
-        windows=_whole(each),
         count=jumps,
         confidence=0.92,
         evidence=(
@@ -230,8 +238,3 @@ def _multiplexers(case: Case) -> Iterator[Sighting]:
             next_check=f"Ask the maker of {frame.module if frame and frame.module else 'the module'} for the current "
             f"database, and look at the bits of {multiplexer}.",
         )
-
-
-def _whole(each: ChannelEvidence) -> tuple[Window, ...]:
-    time = each.series.time_ns
-    return (Window(int(time.min()), int(time.max())),) if len(time) else ()

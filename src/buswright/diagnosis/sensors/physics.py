@@ -11,7 +11,7 @@ from buswright.diagnosis.case import SECOND, Case, Sighting, Window, sighting
 from buswright.diagnosis.sensors.relations import CLEAR_R, LEAST_S, Fit, View, Views, fit
 from buswright.diagnosis.words import METER, UNPLUG
 from buswright.findings import Severity
-from buswright.health.channels.evidence import ChannelEvidence
+from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import FINE_NS
 from buswright.wording import duration, listed
 
@@ -21,10 +21,22 @@ MOVES = {
     "manifold_pressure": 2.0, "oil_pressure": 5.0,
 }  # fmt: skip
 """Roles whose value never rests while the car drives, and seconds after which resting is not believed at the least."""
+TOGETHER = (
+    {"accel_lat", "yaw_rate", "steering_angle"},
+    {"vehicle_speed", "wheel_speed", "engine_speed"},
+    {"damper_travel", "accel_vert"},
+    {"throttle", "manifold_pressure", "engine_speed"},
+    {"accel_long", "brake_pressure", "throttle"},
+    {"oil_pressure", "engine_speed"},
+)
+"""Roles that move together: while one of them rests, the others tell whether it should."""
+HABIT_S, HABITS, HABIT_RUNS = 5.0, 6.0, 50
+"""A slow channel is stuck if it holds a code for this long, and this many times as long as it does elsewhere, where it
+changed this often (common practice, no source)."""
+TWIN_SHARE = 0.3
+"""Part of its range that a twin must move while a channel holds one code, to call the channel stuck."""
 RATES_HZ = {"damper_travel": 100.0, "accel_vert": 50.0, "wheel_speed": 20.0, "throttle": 20.0, "brake_pressure": 20.0}
 """Slowest rate at which a role shows what it is fitted for (trade table of rates, common practice, no source)."""
-REPEATS = 0.5
-"""Share of samples that differ from the one before, below which a module sends values more often than it takes them."""
 ROUGH = 0.8
 """Steps between samples over their standard deviation from which they jump as noise does (1.41): common practice."""
 
@@ -60,7 +72,12 @@ def _turned(views: Views) -> Iterator[Sighting]:
             judges = against[i]
             if not judges or along[i] or way.first.role in ("wheel_speed", "vehicle_speed"):
                 continue
-            others_agree = len(judges) >= 2 and all(k in along[j] for j in judges for k in judges if j != k)
+            certain = (
+                any(ways[k].first.role in ("vehicle_speed", "wheel_speed") for k in judges) and ways is views.along
+            )
+            others_agree = certain or (
+                len(judges) >= 2 and all(k in along[j] for j in judges for k in judges if j != k)
+            )
             alone = len(judges) == 1 and not along[judges[0]]
             if not others_agree and not (alone and i == 0):
                 continue
@@ -89,7 +106,6 @@ def _turned_sighting(way: View, judges: Sequence[View], fits: Sequence[Fit], *, 
         "sign-flipped",
         Severity.FAULT if sure else Severity.SUSPECT,
         f"channel:{name}",
-        windows=_all_of(way.first),
         count=1,
         confidence=0.9 if sure else 0.5,
         evidence=evidence,
@@ -108,7 +124,7 @@ def _swapped(views: Views) -> Iterator[Sighting]:
     judge = _trusted_turn(turning, views.fast)
     if judge is not None:
         for left, right in views.axles(views.wheels):
-            made = fit(right.value - left.value, judge.value, views.fast)
+            made = fit(right.value - left.value, judge.value, views.fast & views.steady)
             if made is not None and made.r < -CLEAR_R and judge.first not in (left.first, right.first):
                 yield _swapped_sighting(left, right, made, judge, "the outer wheel turned slower", sure=sure)
         if views.pitch is not None:
@@ -149,7 +165,6 @@ def _swapped_sighting(one: View, other: View, made: Fit, judge: View, said: str,
         "swapped-channels",
         Severity.FAULT if sure else Severity.SUSPECT,
         first.subject,
-        windows=_all_of(first),
         count=1,
         confidence=min(0.9, abs(made.r)) if sure else 0.55,
         evidence=(
@@ -167,11 +182,6 @@ def _swapped_sighting(one: View, other: View, made: Fit, judge: View, said: str,
     )
 
 
-def _all_of(evidence: ChannelEvidence) -> tuple[Window, ...]:
-    time = evidence.series.time_ns
-    return (Window(int(time.min()), int(time.max())),) if len(time) else ()
-
-
 # -- Stuck ----------------------------------------------------------------------------------------------------------
 
 
@@ -185,13 +195,13 @@ def _stuck(case: Case) -> Iterator[Sighting]:
         return
     found: dict[str, list[tuple[ChannelEvidence, Window, float]]] = {}
     for each in channels.values():
-        if each.role not in MOVES or not each.measures or each.bad_count == len(each):
+        if not each.measures or each.bad_count == len(each) or each.role is None:
             continue
         held = _held_while(case, each, driving.number, moving)
         if held is not None:
             found.setdefault(each.message or each.name, []).append((each, *held))
     for message, stuck in found.items():
-        carried = [each for each in channels.values() if each.message == message and each.role in MOVES]
+        carried = [each for each in channels.values() if each.message == message and each.measures]
         whole = len(stuck) > 1 and len(stuck) == len(carried)
         for each, window, limit in stuck:
             yield _stuck_sighting(case, each, window, limit, [one.name for one, *_ in stuck] if whole else [])
@@ -199,14 +209,16 @@ def _stuck(case: Case) -> Iterator[Sighting]:
 
 def _held_while(case: Case, each: ChannelEvidence, number: Int64s, moving: Bools) -> tuple[Window, float] | None:
     """Return the longest time that a channel held one code while the car drove, and the limit, if it is over that."""
+    assert case.channels is not None
     assert each.role is not None
     period = each.series.step_s()
     if not period > 0:
         return None
+    slow = each.role not in MOVES
     least_s = max(
         case.limit("stuck_s", channel=each.name),
         case.limit("stuck_samples", channel=each.name) * period,
-        MOVES[each.role],
+        MOVES.get(each.role, 0.0),
     )
     time = each.series.time_ns
     held = each.held(max(2, int(0.5 * least_s / period)))
@@ -222,12 +234,49 @@ def _held_while(case: Case, each: ChannelEvidence, number: Int64s, moving: Bools
     longest = order[0]
     if seconds[longest] <= least_s:
         return None
+    window = Window(int(start[longest]), int(end[longest]))
     # A channel that is quiet by habit: the limit is three times what it does elsewhere.
     usual = float(seconds[order[1]]) if len(order) > 1 else 0.0
     limit = max(least_s, 3.0 * usual)
-    if seconds[longest] <= limit or _at_an_end(each, int(held.first[longest])):
+    if slow and not _twin_moved(case.channels, each, window):
+        limit = max(HABIT_S, HABITS * _usual_s(each, window))
+        at_low = float(each.quantity[held.first[longest]]) <= float(np.nanmin(each.quantity))
+        return None if seconds[longest] <= limit or at_low else (window, limit)
+    if not slow and (seconds[longest] <= limit or _at_an_end(each, int(held.first[longest]))):
         return None
-    return Window(int(start[longest]), int(end[longest])), limit
+    if not slow and not _moved_with(case.channels, each, window):
+        return None
+    return window, limit
+
+
+def _moved_with(channels: Channels, each: ChannelEvidence, window: Window) -> bool:
+    """Whether what a fast channel moves with moved meanwhile, or nobody can tell."""
+    roles = {role for together in TOGETHER if each.role in together for role in together}
+    others = [other for other in channels.with_role(*roles) if other is not each]
+    return not others or any(_moved(other, window) for other in others)
+
+
+def _usual_s(each: ChannelEvidence, window: Window) -> float:
+    """Return how long a channel holds one code at the most, the given window aside; seconds."""
+    time, held = each.series.time_ns, each.held(1)
+    start, end = time[held.first], time[held.stop - 1]
+    others = (end < window.start_ns) | (start > window.end_ns)
+    return float((end - start)[others].max()) / SECOND if others.sum() >= HABIT_RUNS else float("inf")
+
+
+def _twin_moved(channels: Channels, each: ChannelEvidence, window: Window) -> bool:
+    """Whether another channel of its role moved meanwhile by a good part of what it, or this one, ever does."""
+    return any(_moved(other, window) for other in channels.with_role(each.role or "") if other is not each)
+
+
+def _moved(other: ChannelEvidence, window: Window) -> bool:
+    """Whether a channel moved by a good part of its range in a window."""
+    grid = other.value_grid
+    if not len(grid):
+        return False
+    inside = (grid.start_ns >= window.start_ns) & (grid.start_ns <= window.end_ns)
+    moved = float(grid.high[inside].max() - grid.low[inside].min()) if inside.any() else 0.0
+    return moved > TWIN_SHARE * float(grid.high.max() - grid.low.min())
 
 
 def _at_an_end(each: ChannelEvidence, row: int) -> bool:
@@ -236,9 +285,9 @@ def _at_an_end(each: ChannelEvidence, row: int) -> bool:
     band = each.live_band
     if band is not None and not band[0] < value < band[1]:
         return True
-    if each.role in ("throttle", "steering_angle", "engine_speed", "vehicle_speed", "wheel_speed"):
+    if each.role in ("throttle", "engine_speed", "vehicle_speed", "wheel_speed"):
         low, high = float(np.nanmin(each.quantity)), float(np.nanmax(each.quantity))
-        return value in (low, high) and high > low  # full throttle, or standing wheels
+        return value == low < high or (each.role == "throttle" and value == high)  # standing, or at full throttle
     return False
 
 
@@ -306,7 +355,6 @@ def _wandering(one: View, other: View, where: Bools | None) -> Iterator[Sighting
         "drift",
         Severity.SUSPECT,
         evidence.subject,
-        windows=_all_of(evidence),
         count=1,
         confidence=0.6,
         evidence=(
@@ -341,20 +389,19 @@ def _slow(case: Case) -> Iterator[Sighting]:
         if len(value) < 50:
             continue
         moved = np.diff(value) != 0
-        fresh = float(moved.mean())
-        repeats = fresh < REPEATS and float(np.median(np.abs(np.diff(value)[moved]))) > 3 * _step_of(each)
+        often = float(np.median(np.diff(np.flatnonzero(moved)))) if moved.sum() > 1 else 1.0  # usual repeats of a value
+        fresh = 1.0 / max(1.0, often)
+        repeats = often >= 2 and float(np.median(np.abs(np.diff(value)[moved]))) > 3 * _step_of(each)
         rate *= fresh if repeats else 1.0
         value = value[np.concatenate(([True], moved))] if repeats else value
         steps, spread = float(np.std(np.diff(value))), float(np.std(value))
-        if not rate < RATES_HZ[each.role] or spread <= 0 or not _more_than_noise(each):
+        if not rate < 0.8 * RATES_HZ[each.role] or spread <= 0 or not _more_than_noise(each):
             continue
-        if steps < ROUGH * spread and not repeats:
-            continue
+        jumps = steps >= ROUGH * spread or repeats
         yield sighting(
             "under-sampled",
-            Severity.SUSPECT,
+            Severity.SUSPECT if jumps else Severity.NOTE,
             each.subject,
-            windows=_all_of(each),
             count=1,
             confidence=0.7,
             evidence=(

@@ -31,6 +31,8 @@ LEAST_S = 15.0
 """Seconds of movement that a relation is judged on, at least."""
 CLEAR_R = 0.6
 """Correlation from which two ways to know a quantity agree, or contradict each other (common practice, no source)."""
+STEADY_MS2 = 2.5
+"""Acceleration under which wheels hardly slip, m/s2 (common practice, no source)."""
 FAST_MS = 5.0
 """Speed from which on a car's turning is judged, m/s."""
 
@@ -206,6 +208,14 @@ class Views:
         with np.errstate(invalid="ignore"):
             quick: Bools = speed.value > FAST_MS
         return quick
+
+    @cached_property
+    def steady(self) -> Bools:
+        """Windows in which it hardly brakes or accelerates, so that no wheel slips; bool[k]."""
+        along = [way for way in self.along if way.first.role != "accel_long"]
+        with np.errstate(invalid="ignore"):
+            calm: Bools = np.abs(along[0].value) < STEADY_MS2 if along else np.ones(len(self.fast), dtype=np.bool_)
+        return calm
 
     @cached_property
     def pitch(self) -> float | None:

@@ -63,8 +63,8 @@ def _received(form: str, stream: BinaryIO, reading: Reading) -> Iterator[Columns
         elif kind == CLOCK:
             reading.clock = Clock(json.loads(data)[0], "unknown", 1000, "")
         elif kind == PROBLEM:
-            reason, text, *lost = json.loads(data)
-            reading.problems.add(reason, reading.path, 0, text, lost=not lost)
+            reason, text, lost, line = json.loads(data)
+            reading.problems.add(reason, reading.path, line, text, lost=lost)
         elif kind == REFUSED:
             raise CaptureError(
                 f"{reading.path}: python-can can't read this {form}: {json.loads(data)[0]}",

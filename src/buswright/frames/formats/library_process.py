@@ -11,11 +11,13 @@ import contextlib
 import io
 import json
 import os
+import sqlite3
 import struct
 import sys
 import threading
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, TextIO, cast
 
@@ -30,7 +32,9 @@ from buswright.frames.formats.library import (
     STILL_S,
     Kind,
 )
+from buswright.frames.formats.reading import LONGEST_LINE
 from buswright.frames.message import DamagedMessageError, row_of
+from buswright.frames.table import Problems
 from buswright.frames.unpacking import opened_file
 
 if TYPE_CHECKING:
@@ -45,6 +49,8 @@ _LATEST_S = 9.2e9
 """int64 nanoseconds end in the year 2262."""
 EARLIEST_EPOCH_S = 1e8
 """Stamps before the year 1973 count from the start of a capture."""
+_LONGEST_CELL = 1 << 20
+_NO_FRAME = "record can't be a frame"
 _PACK = struct.Struct("<qIBBBB64s")
 
 
@@ -100,6 +106,9 @@ class _Outlet:
             self.flush()
             self._write(kind, json.dumps(said).encode())
 
+    def problem(self, reason: str, text: str = "", *, lost: bool = True, line: int = 0) -> None:
+        self.say(PROBLEM, reason, text[: Problems.TEXT_LIMIT], lost, line)
+
     def _write(self, kind: Kind, data: bytes) -> None:
         self._stream.write(kind + struct.pack("<I", len(data)) + data)
         self._stream.flush()
@@ -116,7 +125,7 @@ def _watch(outlet: _Outlet, largest: int) -> None:
         still = time.process_time() - since > STILL_S
         if still or _resident() > largest:
             why = f"no frame in {STILL_S:g} s of reading" if still else f"reading took more than {largest >> 20} MB"
-            outlet.say(PROBLEM, f"file breaks off: {why}: stopped", f"record {count + 1}")
+            outlet.problem(f"file breaks off: {why}: stopped", f"record {count + 1}")
             outlet.say(END)
             os._exit(0)
 
@@ -137,22 +146,163 @@ def _limit_memory(bytes_more: int) -> None:
         resource.setrlimit(resource.RLIMIT_DATA, (now + bytes_more, now + bytes_more))
 
 
-def _source(form: str, path: Path, stream: BinaryIO | None) -> Iterable[can.Message]:
-    """Open python-can's reader: the content has been recognised, the name says nothing."""
+@dataclass(frozen=True, slots=True)
+class _NoFrame:
+    """A record that gives no frame: why, what it says, and its line in a text (else 0)."""
+
+    reason: str
+    text: str
+    line: int = 0
+    lost: bool = True
+
+
+class _Lines:
+    """The lines of a text, for a reader that ends at the first bad one: another can begin anew behind it.
+
+    Blank lines are left out. What is too long is cut off.
+
+    Attributes
+    ----------
+    given
+        Number and text of the lines behind the head that were given since the last frame.
+    """
+
+    def __init__(self, stream: TextIO, is_head: Callable[[int, str], bool]) -> None:
+        self._stream, self._is_head = stream, is_head
+        self._number = 0
+        self._head: list[str] = []
+        self._again: Iterator[str] = iter(())
+        self._in_head = False
+        self.given: list[tuple[int, str]] = []
+
+    def __iter__(self) -> _Lines:
+        return self
+
+    def __next__(self) -> str:
+        for line in self._again:
+            return line
+        while line := self._stream.readline(LONGEST_LINE):
+            self._number += 1
+            rest = line
+            while not rest.endswith("\n") and rest:
+                rest = self._stream.readline(LONGEST_LINE)
+            self._in_head = self._number == len(self._head) + 1 and self._is_head(self._number, line)
+            if self._in_head:
+                self._head.append(line)
+            elif line.strip():
+                self.given.append((self._number, line))
+            else:
+                continue
+            return line
+        self._in_head = False
+        raise StopIteration
+
+    def close(self) -> None:
+        """Readers close what they have read."""
+
+    def begin_again(self) -> tuple[int, str] | None:
+        """Let the next reader see the head of the file, then what is still unread; return the line that was bad."""
+        bad = self.given[-1] if self.given else None
+        if self._in_head:
+            bad, self._head[-1] = (self._number, self._head[-1]), _COMMENT
+        self._in_head = False
+        self.given.clear()
+        self._again = iter(self._head)
+        return bad
+
+
+_BAD_LINE = "line gives no frame"
+_COMMENT = ";\n"
+_KINDS_OF_LINES = frozenset(("Warng", "Error", "FFFFFFFF", "ST", "EC", "ER", "EV"))
+"""What a TRC line holds that tells of the state of the bus, or of an event."""
+
+
+def _records_of_text(
+    reader: Callable[[TextIO], Iterable[can.Message]], lines: _Lines
+) -> Iterator[can.Message | _NoFrame]:
+    """Read a text to its end, whatever lines the reader ends at."""
+    bad: tuple[int, str] | None = (0, "")
+    while bad:
+        records = iter(reader(cast("TextIO", lines)))
+        while True:
+            try:
+                message = next(records)
+            except StopIteration:
+                yield from _passed_over(lines.given)
+                return
+            except Exception:  # noqa: BLE001  (readers raise anything on a bad line)
+                break
+            yield from _passed_over(lines.given[:-1])
+            lines.given.clear()
+            yield message
+        yield from _passed_over(lines.given[:-1])
+        if bad := lines.begin_again():
+            yield _NoFrame(_BAD_LINE, bad[1].strip(), bad[0])
+
+
+def _passed_over(lines: Iterable[tuple[int, str]]) -> Iterator[_NoFrame]:
+    for number, line in lines:
+        if _KINDS_OF_LINES.intersection(line.split()[:6]):
+            yield _NoFrame("line of another kind than a frame", line.strip(), number, lost=False)
+        elif not line.lstrip().startswith(_COMMENT[0]):
+            yield _NoFrame(_BAD_LINE, line.strip(), number)
+
+
+def _records_of_table(path: Path, outlet: _Outlet) -> Iterator[can.Message | _NoFrame]:
+    """Read the table that python-can writes; the file is a stranger's, so nothing in it is computed, or written."""
+    import can
+
+    connection = sqlite3.connect(f"{path.resolve().as_uri()}?immutable=1", uri=True)
+    connection.text_factory = bytes
+    connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LONGEST_CELL)
+    kept = connection.execute("SELECT type, rootpage FROM sqlite_master WHERE name = 'messages'").fetchall()
+    if len(kept) != 1 or kept[0][0] != b"table" or not kept[0][1]:
+        raise sqlite3.DatabaseError("no table of messages in it")
+    if any(path.with_name(path.name + ending).exists() for ending in ("-journal", "-wal")):
+        outlet.problem("its journal was not taken: frames at its end may be missing", lost=False)
+    rows = connection.execute("SELECT * FROM messages")
+    for number, row in enumerate(rows, 1):
+        try:
+            stamp, identifier, extended, remote, error, dlc, data = row
+            if not isinstance(data, bytes | None):
+                raise TypeError("its payload is no bytes")
+            yield can.Message(
+                timestamp=stamp,
+                arbitration_id=identifier,
+                is_extended_id=bool(extended),
+                is_remote_frame=bool(remote),
+                is_error_frame=bool(error),
+                dlc=dlc,
+                data=data,
+            )
+        except (ValueError, TypeError, OverflowError) as fault:
+            yield _NoFrame(_NO_FRAME, f"record {number}: {fault}")
+
+
+def _records(
+    form: str, path: Path, stream: BinaryIO | None, outlet: _Outlet
+) -> tuple[Iterator[can.Message | _NoFrame], object]:
+    """Open python-can's reader, and return it, too: the content has been recognised, the name says nothing."""
     import can
 
     if form in ("SQLite log", "MF4"):
         if stream is not None:
             raise ValueError("compressed; decompress it first")
-        return can.SqliteReader(path) if form == "SQLite log" else can.MF4Reader(path)
+        if form == "SQLite log":
+            return _records_of_table(path, outlet), None
+        source: Any = can.MF4Reader(path)
+        return iter(source), source
     file = cast("BinaryIO", io.BufferedReader(cast("Any", stream))) if stream is not None else path.open("rb")
     if form == "BLF":
-        return can.BLFReader(file)
-    text: TextIO = io.TextIOWrapper(file, encoding="utf-8", errors="replace")
-    return can.TRCReader(text) if form == "TRC" else can.CSVReader(text)
+        source = can.BLFReader(file)
+        return iter(source), source
+    text = io.TextIOWrapper(file, encoding="utf-8-sig", errors="replace", newline="\n")
+    if form == "TRC":
+        return _records_of_text(can.TRCReader, _Lines(text, lambda _, line: line.lstrip().startswith(";"))), None
+    return _records_of_text(can.CSVReader, _Lines(text, lambda number, _: number == 1)), None
 
 
-def _pass_all_on(form: str, records: Iterator[can.Message], outlet: _Outlet) -> None:
+def _pass_all_on(form: str, records: Iterator[can.Message | _NoFrame], outlet: _Outlet) -> None:
     number = 0
     while True:
         number += 1
@@ -161,14 +311,17 @@ def _pass_all_on(form: str, records: Iterator[can.Message], outlet: _Outlet) -> 
         except StopIteration:
             return
         except Exception as fault:  # noqa: BLE001  (python-can's readers raise anything on damaged files)
-            outlet.say(PROBLEM, f"file breaks off: {type(fault).__name__}: {fault}", f"record {number}")
+            outlet.problem(f"file breaks off: {type(fault).__name__}: {fault}", f"record {number}")
             return
+        if isinstance(message, _NoFrame):
+            outlet.problem(message.reason, message.text, lost=message.lost, line=message.line)
+            continue
         try:
             _pass_on(form, message, outlet)
         except DamagedMessageError as fault:
-            outlet.say(PROBLEM, str(fault), f"record {number}: {message}"[:200])
+            outlet.problem(str(fault), f"record {number}: {message}")
         except (ValueError, TypeError, OverflowError, struct.error) as fault:
-            outlet.say(PROBLEM, "record can't be a frame", f"record {number}: {fault}"[:200])
+            outlet.problem(_NO_FRAME, f"record {number}: {fault}")
 
 
 def _pass_on(form: str, message: can.Message, outlet: _Outlet) -> None:
@@ -193,18 +346,17 @@ def main(form: str, name: str, out: BinaryIO) -> None:
     with opened_file(path) as (raw, stream):
         packed = None if stream is raw else _AsFile(stream)
         try:
-            source = _source(form, path, cast("BinaryIO | None", packed))
-            records = iter(source)
+            records, source = _records(form, path, cast("BinaryIO | None", packed), outlet)
         except Exception as fault:  # noqa: BLE001  (as above)
             outlet.say(REFUSED, str(fault) or type(fault).__name__)
             return
         _pass_all_on(form, records, outlet)
         if packed is not None and packed.fault:
-            outlet.say(PROBLEM, f"file breaks off: {packed.fault}", "")
+            outlet.problem(f"file breaks off: {packed.fault}")
     counted = int(getattr(source, "object_count", 0))  # a BLF header counts its objects
     if counted > outlet.count:
         text = f"the header counts {counted:,} objects, {outlet.count:,} frames were read"
-        outlet.say(PROBLEM, "fewer frames than objects", text, False)
+        outlet.problem("fewer frames than objects", text, lost=False)
     outlet.say(END)
 
 

@@ -13,6 +13,7 @@ from typing import BinaryIO
 import numpy as np
 
 from buswright.frames.formats.columns import Columns, join
+from buswright.frames.formats.digits import Bools, Places
 from buswright.frames.table import MAX_BUSES, Clock, Event, Frames, Problems, UInt8s
 
 CHUNK_BYTES = 1 << 20
@@ -23,6 +24,10 @@ LEAD = 16
 """Newlines before them, for loads that end at a field."""
 BATCH_FRAMES = 250_000
 """Frames per batch: large enough to spread the cost of a batch, small enough to stay near the cache."""
+MANY_LINES = 1_000
+"""So many lines of a chunk to be read one by one are looked at together first: they may be blank, or junk."""
+INK = bytes(set(range(256)) - set(b" \t\n\r\v\f"))
+"""All characters but those of a blank line."""
 LONGEST_LINE = 1 << 20
 """A "line" longer than this is junk: it is reported once and passed over."""
 
@@ -170,6 +175,36 @@ def _chunk(text: bytes, line: int, *, unterminated: bool = False) -> Chunk:
 
 def _plain(fault: BaseException) -> str:
     return str(fault).splitlines()[0] if str(fault) else type(fault).__name__
+
+
+def lines_with(characters: bytes, data: UInt8s, start: Places) -> Bools:
+    """Whether each line holds any of some characters; bool[lines].
+
+    Parameters
+    ----------
+    data : uint8[size]
+        Lines one behind the other.
+    start : intp[lines]
+        Where each begins.
+    """
+    wanted = np.zeros(256, dtype=np.bool_)
+    wanted[list(characters)] = True
+    found: Bools = np.logical_or.reduceat(wanted[data], start)
+    return found
+
+
+def worth_reading(places: Places, filled: Bools, hopeless: Bools) -> tuple[Places, Places]:
+    """Leave out blank lines, and lines that can't be read but the first, which tells what they all are.
+
+    Returns
+    -------
+    The places of the lines to read one by one, and those of the lines that are like the hopeless one.
+    """
+    places = places[filled[places]]
+    left_out = hopeless[places]
+    if len(places):
+        left_out[left_out.argmax()] = False
+    return places[~left_out], places[left_out]
 
 
 def batches(chunks: Iterable[Columns], reading: Reading) -> Iterator[Frames]:

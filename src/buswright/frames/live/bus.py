@@ -21,7 +21,7 @@ from buswright.errors import UserError
 from buswright.frames.live.address import LiveAddress
 from buswright.frames.live.kernel_drops import DropCounter, interface_drops, socket_drops
 from buswright.frames.live.listen_only import ASKED_FOR
-from buswright.frames.live.read_ahead import ReadAhead
+from buswright.frames.live.read_ahead import ReadAhead, refuses_to_listen
 from buswright.frames.message import Message
 
 RECEIVE_BUFFER_BYTES = 32 << 20
@@ -82,9 +82,9 @@ class _Bus:
 
     __slots__ = ("_bus", "receive")
 
-    def __init__(self, bus: Any, *, serial: bool = False) -> None:
+    def __init__(self, bus: Any, port: ReadAhead | None = None) -> None:
         self._bus = bus
-        self.receive: Callable[[float], Message | None] = _serial_receive(bus) if serial else bus.recv
+        self.receive: Callable[[float], Message | None] = _serial_receive(bus, port) if port else bus.recv
 
     def close(self) -> None:
         with contextlib.suppress(Exception):  # an unplugged adapter can't be told goodbye
@@ -95,9 +95,9 @@ class _Bus:
                 port.close()
 
 
-def _serial_receive(bus: Any) -> Callable[[float], Message | None]:
+def _serial_receive(bus: Any, port: ReadAhead) -> Callable[[float], Message | None]:
     """Receive from a serial line; python-can 4.6 keeps one that is no text, and would fail on it for ever."""
-    bus.serialPortOrig = ReadAhead(bus.serialPortOrig)
+    bus.serialPortOrig = port
 
     def receive(timeout_s: float) -> Message | None:
         try:
@@ -150,8 +150,24 @@ def open_bus(address: LiveAddress, acknowledging: bool = False) -> Opened:
         counters["socket"] = socket_drops(sock)
     if address.backend == "socketcan":
         counters["interface"] = interface_drops(address.channel)
-    listener = _Bus(bus, serial=address.backend == "slcan")
+    port = ReadAhead(cast("Any", bus).serialPortOrig) if address.backend == "slcan" else None
+    listener = _Bus(bus, port)
+    if port is not None and not acknowledging:
+        _insist(address, listener, port)
     return Opened(listener, counters, _STAMPED_BY.get(address.backend, "unknown"))
+
+
+def _insist(address: LiveAddress, listener: Listener, port: ReadAhead) -> None:
+    """Let go of an adapter that refuses to listen only: it would send nothing, and a recording of it be empty."""
+    try:
+        refused = refuses_to_listen(port)
+    except Exception as fault:  # as above; pyserial raises what the port does
+        listener.close()
+        raise _explained(address, fault) from fault
+    if refused:
+        listener.close()
+        hint = "use an adapter that can; on a bench, where no car is connected, --bench lets it acknowledge"
+        raise UserError(f"{address}: this adapter refuses to listen only", hint=hint)
 
 
 def _arguments(address: LiveAddress, acknowledging: bool) -> dict[str, object]:

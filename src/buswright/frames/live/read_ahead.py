@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import time
 from typing import Any
+
+_WAIT_S = 1.0
+"""For the answer of an adapter: it comes within milliseconds, over a radio link in tens of them."""
+_YES, _NO = b"\r", b"\a"
 
 
 class ReadAhead:
@@ -41,6 +46,10 @@ class ReadAhead:
         self._block, self._at = block, min(size, len(block))
         return block[:size]
 
+    def put_back(self, data: bytes) -> None:
+        """Let bytes that were read come again."""
+        self._block, self._at = data + self._block[self._at :], 0
+
     def reset_input_buffer(self) -> None:
         """Forget what has come so far."""
         self._block, self._at = b"", 0
@@ -48,3 +57,27 @@ class ReadAhead:
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._port, name)
+
+
+def refuses_to_listen(port: ReadAhead) -> bool:
+    """Ask an adapter on a serial line to listen only, and return whether it says no.
+
+    It answers a command with CR, or with BELL if it refuses. python-can looks at no answer, and asks twice, which an
+    open channel refuses, so the channel is closed first. Its version in between tells old answers from those to us;
+    an adapter that doesn't tell it is taken at its word.
+    """
+    port.write(b"C\rV\rL\r")
+    line, told, heard = b"", False, b""
+    deadline = time.monotonic() + _WAIT_S
+    while time.monotonic() < deadline:
+        sign = port.read(1)
+        line += sign
+        if sign not in (_YES, _NO):
+            continue
+        if told:
+            if len(line) > 1:  # a frame: it listens
+                port.put_back(line)
+            return line == _NO
+        told, heard, line = line.startswith(b"V"), heard + line, b""
+    port.put_back(heard + line)
+    return False

@@ -51,7 +51,7 @@ def load(path: Path) -> Baseline:
         raise BaselineError(f"{path}: can't be read: {error.strerror}") from None
     except json.JSONDecodeError as error:
         raise BaselineError(
-            f"{path}:{error.lineno}: is no JSON: {error.msg}", hint="write it anew with `buswright remember`"
+            f"{path}:{error.lineno}: is no JSON: {error.msg}", hint="write it again with `buswright remember`"
         ) from None
     except (ValueError, RecursionError):  # no text, a number of thousands of digits, lists in lists without end
         raise BaselineError(f"{path}: is no JSON", hint="a baseline is written by `buswright remember`") from None
@@ -60,12 +60,12 @@ def load(path: Path) -> Baseline:
         newer = isinstance(name, str) and name.startswith(_FAMILY)
         raise BaselineError(
             f"{path}: is {name if isinstance(name, str) else 'JSON, but no baseline'}; this version reads {SCHEMA}",
-            hint="update Buswright, or remember the run anew" if newer else "write one with `buswright remember`",
+            hint="update Buswright, or remember the run again" if newer else "write one with `buswright remember`",
         )
     try:
         baseline: Baseline = _read(Baseline, document, "")
     except _WrongValueError as error:
-        raise BaselineError(f"{path}: {error}", hint="write it anew with `buswright remember`") from None
+        raise BaselineError(f"{path}: {error}", hint="write it again with `buswright remember`") from None
     return baseline
 
 

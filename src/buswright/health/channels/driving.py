@@ -12,11 +12,11 @@ import numpy.typing as npt
 from buswright.channels.samples.series import Bools, Floats, Int64s
 from buswright.health.channels.grid import FINE_NS
 
-Doing = Literal["unknown", "key-on", "cranking", "idle", "driving", "rolling"]
+Doing = Literal["unknown", "key-on", "cranking", "idle", "driving", "rolling", "standing"]
 """`key-on`: engine off, car still. `idle`: engine running, car still. `rolling`: moving with the engine off.
 
-Where only one of the two speeds is known, the other is taken as not there: with a vehicle speed alone a car that
-stands is `key-on`, and one that moves is `driving`.
+With an engine speed alone a car with its engine off is `key-on`. With a vehicle speed alone a car is `standing`, its
+engine unknown, or `driving`.
 """
 
 DOING: tuple[Doing, ...] = get_args(Doing)
@@ -94,8 +94,10 @@ def find_driving(number: Int64s, engine_speed: Floats | None, speed: Floats | No
         turns = (rpm > STILL_RPM) & ~runs
     doing = np.zeros(len(number), dtype=np.int8)
     doing[known] = DOING.index("key-on")
+    doing[known & ~np.isfinite(rpm)] = DOING.index("standing")
     doing[known & turns & ~moves] = DOING.index("cranking")
     doing[known & runs & ~moves] = DOING.index("idle")
     doing[known & moves & runs] = DOING.index("driving")
     doing[known & moves & ~runs] = DOING.index("rolling")
+    doing[~np.isfinite(rpm) & (doing == DOING.index("rolling"))] = DOING.index("driving")
     return Driving(number, doing, rpm, kmh, tuple(by))

@@ -24,8 +24,14 @@ BACK_NS = 1_000
 """Time may go back this far between two frames of a bus without the clock having jumped."""
 _STEP_NS = 1_000
 
+_HEAD = 4
+"""One window of so many is always summed; a car's windows are so alike that with more hardly any could be left out."""
+
 LANES = 4
 """Sums in every window: frames, error frames, bits at the nominal rate, bits at the data rate."""
+
+
+Float64s = npt.NDArray[np.float64]
 
 
 class WindowSums:
@@ -157,24 +163,44 @@ class SlidingPeaks:
             latest = np.maximum.accumulate(np.maximum(position, 0))  # a little backwards is no earlier
             self._behind = int(position[-1] - latest[-1])
         at = np.concatenate([self._at, latest])
-        own = np.zeros((2, len(bits)), dtype=np.int64)
-        own[0] = bits
-        if data_bits is not None:
-            own[1] = data_bits
-        both = np.concatenate([self._bits, own], axis=1)
-        total = np.zeros((2, len(at) + 1), dtype=np.int64)
-        lanes = 2 if both[1].any() else 1  # classic frames have no bits at the data rate
-        np.cumsum(both[:lanes], axis=1, out=total[:lanes, 1:])
-        ends = slice(len(self._at) + 1, None)
+        # Classic frames have no bits at the data rate.
+        own = [bits] if data_bits is None and not self._bits[1].any() else [bits, data_bits]
+        total = np.zeros((len(own), len(at) + 1), dtype=np.int64)
+        for lane, column in enumerate(own):
+            total[lane, 1 : len(self._at) + 1] = self._bits[lane]
+            total[lane, len(self._at) + 1 :] = 0 if column is None else column
+        np.cumsum(total, axis=1, out=total)
         for width in self.WIDTHS_NS:
-            first = at.searchsorted(latest - width // _STEP_NS, side="right")
-            sums = [total[lane, ends] - total[lane].take(first) for lane in range(lanes)]
-            weight = sums[0] if lanes == 1 else sums[0] + sums[1] * self._data_weight
-            row = int(np.argmax(weight))
-            if width not in self.best or weight[row] > self.best[width].weight:
-                start = int(time_ns[row]) - int(latest[row] - at[first[row]]) * _STEP_NS
-                own_bits, own_data = (int(total[lane, ends][row] - total[lane, first[row]]) for lane in range(2))
-                self.best[width] = Busy(float(weight[row]), start, own_bits, own_data)
+            self._slide(width, at, total, time_ns, len(self._at))
         kept = np.searchsorted(at, latest[-1] - self.WIDTHS_NS[-1] // _STEP_NS, side="right")
         distinct = kept + np.flatnonzero(np.diff(at[kept:], prepend=-1 - beyond * len(at)))
-        self._at, self._bits = at[distinct] - latest[-1], np.add.reduceat(both, distinct, axis=1)
+        self._at, self._bits = at[distinct] - latest[-1], np.zeros((2, len(distinct)), dtype=np.int64)
+        self._bits[: len(own)] = np.diff(total[:, distinct], append=total[:, -1:], axis=1)
+
+    def _slide(self, width: int, at: Int64s, total: Int64s, time_ns: Int64s, known: int) -> None:
+        """Look at the windows that end with a frame, of which the first `known` were looked at before.
+
+        Of every few frames the first is looked at, and the others only where all of their bits together with its
+        window would be more than the best: none of their windows begins sooner than its own.
+        """
+        heads = np.arange(known, len(at), _HEAD)
+        first = at.searchsorted(at[heads] - width // _STEP_NS, side="right")
+        weight = self._weight(total, heads, first)
+        best = max(float(weight.max()), self.best[width].weight if width in self.best else 0.0)
+        tails = np.minimum(heads + _HEAD, len(at)) - 1
+        more = heads[self._weight(total, tails, first) >= best]
+        rows = (more[:, np.newaxis] + np.arange(_HEAD)).ravel()
+        rows = rows[: np.searchsorted(rows, len(at))]
+        first = at.searchsorted(at[rows] - width // _STEP_NS, side="right")
+        weight = self._weight(total, rows, first)
+        k = int(np.argmax(weight)) if len(rows) else 0
+        if len(rows) and (width not in self.best or weight[k] > self.best[width].weight):
+            start = int(time_ns[rows[k] - known]) - int(at[rows[k]] - at[first[k]]) * _STEP_NS
+            own_bits, own_data = (int(lane[rows[k] + 1] - lane[first[k]]) for lane in (total[0], total[-1]))
+            self.best[width] = Busy(float(weight[k]), start, own_bits, own_data if len(total) > 1 else 0)
+
+    def _weight(self, total: Int64s, last: npt.NDArray[np.intp], first: npt.NDArray[np.intp]) -> Float64s:
+        """Weigh the frames from `first` to `last`, in bit times; float64[k]."""
+        sums = total[:, 1:].take(last, axis=1) - total.take(first, axis=1)
+        weight: Float64s = sums[0] * 1.0 if len(sums) == 1 else sums[0] + sums[1] * self._data_weight
+        return weight

@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from buswright.channels.samples.series import median
 from buswright.frames.table import Bools, Int64s
 from buswright.health.folds.histogram import Typical
 from buswright.health.model.identifiers import TwoSenders
@@ -90,7 +91,7 @@ class SendersFold:
     def _window(self, time_ns: Int64s, words: UInt64s) -> None:
         """Judge one window: only where the spacings over two frames are steady and those over one aren't."""
         over_two = time_ns[2:] - time_ns[:-2]
-        middle = float(np.median(over_two))
+        middle = median(over_two)
         near = np.abs(over_two - middle) <= _NEAR * middle
         if middle <= 0 or np.count_nonzero(near) < _PAIRED * len(over_two) or self._one_comb(time_ns, middle / 2):
             return
@@ -120,7 +121,7 @@ class SendersFold:
         if self._declared_ns is not None and abs(2 * spacing_ns / self._declared_ns - 1) < _NEAR:
             return False
         spacings = np.diff(time_ns)
-        return abs(float(np.median(spacings[::2])) - float(np.median(spacings[1::2]))) <= _EVEN * spacing_ns
+        return abs(median(spacings[::2]) - median(spacings[1::2])) <= _EVEN * spacing_ns
 
     def _suspicious(self, own: Typical) -> bool:
         """Whether it comes irregularly, or twice as often as declared."""

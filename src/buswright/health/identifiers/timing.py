@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.expectation import STEADY_TOLERANCE, contradicted
+from buswright.channels.samples.series import median
 from buswright.frames.table import Bools, Int64s
 from buswright.health.folds.histogram import COARSE, FINE, Histogram, Typical, typical
 from buswright.health.identifiers.gaps import AFTER, BEFORE, Arrivals, KeptGaps, Periods, find_gaps
@@ -195,8 +196,11 @@ class TimingFold:
         if steps < max(_LEAST_STEPS, self._rate_steps):
             return
         self._rate_steps = steps
-        low, middle, high = np.percentile(time_ns[steps:] - time_ns[:-steps], (25, 50, 75)) / steps
-        self._rate_ns = float(middle) if 0 < high <= (1 + STEADY_TOLERANCE) * low else None
+        spans = time_ns[steps:] - time_ns[:-steps]
+        low, high = spans.min(), spans.max()
+        if not 0 < high <= (1 + STEADY_TOLERANCE) * low:  # the half in the middle may be steady all the same
+            low, high = np.percentile(spans, (25, 75))
+        self._rate_ns = median(spans) / steps if 0 < high <= (1 + STEADY_TOLERANCE) * low else None
 
     def _jitter(self, spacing: Int64s, core: Bools, learned_ns: float | None) -> Float64s:
         """Fold the deviations of what is no gap; float64[n], |dt - T| or 0."""

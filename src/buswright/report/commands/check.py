@@ -117,7 +117,8 @@ def render_text(checking: Checking) -> str:
     summary = ", ".join(
         plural(counts[severity], severity.name.lower()) for severity in reversed(Severity) if counts[severity]
     )
-    verdict = "can be used" if checking.usable else "can't be used until they are fixed"
+    few = "it is" if counts[Severity.FAULT] == 1 else "they are"
+    verdict = "can be used" if checking.usable else f"can't be used until {few} fixed"
     return joined([*lines, "", f"{summary}; {checking.path} {verdict}"])
 
 

@@ -6,17 +6,15 @@ cut into blocks. The session's spool keeps that out of memory.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from buswright._version import __version__
+from buswright.channels.measured import Measured
 from buswright.channels.samples.series import Series
 from buswright.channels.session import Session
-from buswright.report.files.tables import LONG_COLUMNS, TableFiles, is_rounded, long_schema, text_column
+from buswright.report.files.tables import Tables, quality_column, with_value
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -27,86 +25,49 @@ BLOCK_ROWS = 250_000
 COMPUTED = "computed"
 """Stands for the message of channels that a formula makes."""
 
-_UNSAFE = re.compile(r"[^A-Za-z0-9._@+-]+")
 
-
-class ChannelWriter:
-    """Writes the channels of a session; the three forms differ in their tables.
-
-    Attributes
-    ----------
-    files
-        Paths written, by what they hold.
-    rows, values
-        Written so far; a sample without a value (the frame was too short) is no value.
-    rounded
-        Channels whose raw values a table doesn't hold exactly.
-    """
-
-    def __init__(self, path: Path, *, source: str, car_hash: str) -> None:
-        self.files: dict[str, Path] = {}
-        self.rows = 0
-        self.values = 0
-        self.rounded: list[str] = []
-        self._path = path
-        self._tables = TableFiles()
-        self._metadata = {"source": source, "car": car_hash, "buswright": __version__}
-
-    def write(self, session: Session, names: Sequence[str]) -> None:
-        """Write channels and finish the files."""
-        try:
-            self._write(session, names)
-        finally:
-            self._tables.close()
-
-    def _write(self, session: Session, names: Sequence[str]) -> None:
-        raise NotImplementedError
-
-    def _add(self, table: pa.Table, title: str = "all", path: Path | None = None) -> None:
-        self._tables.write(self.files.setdefault(title, path or self._path), table)
-        self.rows += len(table)
-
-
-class ChannelFolder(ChannelWriter):
-    """One Parquet table per message at its native rate; computed channels by their time base.
+def write_folder(tables: Tables, session: Session, names: Sequence[str]) -> None:
+    """Write one Parquet table per message at its native rate; computed channels by their time base.
 
     Columns: `time_ns`, and for each channel its name (value), `.raw`, `.volts` where it has a sensor, and
     `.quality`. Units stand in the schema's metadata. Where a channel has no sample its columns are null.
     """
+    for title, members in _grouped(session, names).items():
+        tables.files[title] = tables.place(title)
+        _write_table(tables, title, [session.measured(name) for name in members])
 
-    def _write(self, session: Session, names: Sequence[str]) -> None:
-        for title, members in _grouped(session, names).items():
-            self._write_table(title, members, session)
 
-    def _write_table(self, title: str, names: list[str], session: Session) -> None:
-        import pyarrow as pa
+def _write_table(tables: Tables, title: str, measured: Sequence[Measured]) -> None:
+    import pyarrow as pa
 
-        measured = [session.measured(name) for name in names]
-        whole = next((each for each in measured if each.rows is None), None)
-        if whole is not None:
-            time_ns = whole.series.time_ns
-            places = [each.rows for each in measured]
-        else:  # every channel of this message is multiplexed
-            time_ns = np.unique(np.concatenate([each.series.time_ns for each in measured]))
-            places = [np.searchsorted(time_ns, each.series.time_ns) for each in measured]
-        for start in range(0, len(time_ns), BLOCK_ROWS):
-            stop = min(start + BLOCK_ROWS, len(time_ns))
-            fields, arrays = [pa.field("time_ns", pa.int64())], [pa.array(time_ns[start:stop])]
-            for each, place in zip(measured, places, strict=True):
-                first, last = (start, stop) if place is None else np.searchsorted(place, (start, stop)).tolist()
-                rows = None if place is None else place[first:last] - start
-                part = each.series.rows(slice(first, last))
-                columns = [("", part.value, None), (".raw", part.raw, part.short), (".volts", part.volts, None)]
-                for ending, column, null in (*columns, (".quality", _quality(part), None)):
-                    if column is None:
-                        continue
-                    array = _spread(column, rows, stop - start, null)
-                    metadata = None if ending else {"unit": part.unit}
-                    fields.append(pa.field(f"{part.name}{ending}", array.type, metadata=metadata))
-                    arrays.append(array)
-                self.values += _values(part)
-            table = pa.table(arrays, schema=pa.schema(fields, metadata=self._metadata))
-            self._add(table, title, self._path / f"{_UNSAFE.sub('_', title)}.parquet")
+    whole = next((each for each in measured if each.rows is None), None)
+    if whole is not None:
+        time_ns = whole.series.time_ns
+        places = [each.rows for each in measured]
+    else:  # every channel of this message is multiplexed
+        time_ns = np.unique(np.concatenate([each.series.time_ns for each in measured]))
+        places = [np.searchsorted(time_ns, each.series.time_ns) for each in measured]
+    for start in range(0, len(time_ns), BLOCK_ROWS):
+        stop = min(start + BLOCK_ROWS, len(time_ns))
+        fields, arrays = [pa.field("time_ns", pa.int64())], [pa.array(time_ns[start:stop])]
+        for each, place in zip(measured, places, strict=True):
+            first, last = (start, stop) if place is None else np.searchsorted(place, (start, stop)).tolist()
+            rows = None if place is None else place[first:last] - start
+            part = each.series.rows(slice(first, last))
+            for ending, column, null in (
+                ("", part.value, None),
+                (".raw", part.raw, part.short),
+                (".volts", part.volts, None),
+                (".quality", quality_column(part.quality, len(part)), None),
+            ):
+                if column is None:
+                    continue
+                array = _spread(column, rows, stop - start, null)
+                metadata = None if ending else {"unit": part.unit}
+                fields.append(pa.field(f"{part.name}{ending}", array.type, metadata=metadata))
+                arrays.append(array)
+            tables.values += with_value(len(part), part.short)
+        tables.write(pa.table(arrays, schema=pa.schema(fields, metadata=tables.metadata)), title)
 
 
 def _grouped(session: Session, names: Sequence[str]) -> dict[str, list[str]]:
@@ -124,14 +85,6 @@ def _grouped(session: Session, names: Sequence[str]) -> dict[str, list[str]]:
     return groups
 
 
-def _quality(series: Series) -> Any:
-    return np.zeros(len(series), np.uint16) if series.quality is None else series.quality
-
-
-def _values(series: Series) -> int:
-    return len(series) - (0 if series.short is None else int(np.count_nonzero(series.short)))
-
-
 def _spread(values: Any, rows: Any, size: int, null: Any) -> pa.Array:
     """Put values into the rows of a table (None: as they are), null elsewhere and where told."""
     import pyarrow as pa
@@ -144,36 +97,13 @@ def _spread(values: Any, rows: Any, size: int, null: Any) -> pa.Array:
     return pa.array(column, mask=absent)
 
 
-class ChannelRows(ChannelWriter):
-    """One long table `time_ns, bus, message, channel, raw, volts, value, unit, quality`, by time."""
-
-    def _write(self, session: Session, names: Sequence[str]) -> None:
-        import pyarrow as pa
-
-        schema = long_schema(self._path, self._metadata)
-        self._add(schema.empty_table())
-        found = [series for name in names if len(series := session[name])]
-        self.rounded = [each.name for each in found if is_rounded(each.raw)]
-        words = [(*_home(session, each.name), each.name, each.unit) for each in found]
-        for parts in _by_time(found):
-            order = np.argsort(np.concatenate([part.time_ns for part in parts]), kind="stable")
-            arrays: dict[str, Any] = {}
-            for k, column in enumerate(("bus", "message", "channel", "unit")):
-                texts = list(dict.fromkeys(each[k] for each in words))
-                codes = np.array([texts.index(each[k]) for each in words], dtype=np.int32)
-                arrays[column] = text_column(self._path, np.repeat(codes, [len(part) for part in parts])[order], texts)
-            nothing = np.full(max(map(len, parts)), np.nan)
-            for name, columns in (
-                ("time_ns", [part.time_ns for part in parts]),
-                ("raw", [part.raw_value for part in parts]),
-                ("volts", [nothing[: len(part)] if part.volts is None else part.volts for part in parts]),
-                ("value", [part.value for part in parts]),
-                ("quality", [_quality(part) for part in parts]),
-            ):
-                joined = np.concatenate(columns)[order]
-                arrays[name] = pa.array(joined, mask=np.isnan(joined) if name in ("raw", "volts") else None)
-            self._add(pa.table([arrays[name] for name in LONG_COLUMNS], schema=schema))
-            self.values += sum(map(_values, parts))
+def write_rows(tables: Tables, session: Session, names: Sequence[str]) -> None:
+    """Write one long table, by time."""
+    tables.write_long([])
+    found = [series for name in names if len(series := session[name])]
+    homes = [(session.home(each.name) or f"/{COMPUTED}").partition("/") for each in found]
+    for parts in _by_time(found):
+        tables.write_long([(bus, message, part) for (bus, _, message), part in zip(homes, parts, strict=True)])
 
 
 def _by_time(found: Sequence[Series]) -> Iterator[list[Series]]:
@@ -192,36 +122,23 @@ def _by_time(found: Sequence[Series]) -> Iterator[list[Series]]:
         yield [each.rows(slice(cut[k], cut[k + 1])) for each, cut in zip(ascending, cuts, strict=True)]
 
 
-def _home(session: Session, name: str) -> tuple[str, str]:
-    bus, _, message = (session.home(name) or f"/{COMPUTED}").partition("/")
-    return bus, message
-
-
-class ChannelGrid(ChannelWriter):
-    """One wide table on a common time base: `time_ns`, seconds from the first frame, a column a channel.
+def write_grid(tables: Tables, session: Session, names: Sequence[str], rate_hz: float) -> None:
+    """Write one wide table on a common time base: `time_ns`, seconds from the first frame, a column a channel.
 
     Units stand in the header. Values that can't be used are empty. A column `NAME quality` stands beside each channel.
     """
+    import pyarrow as pa
 
-    def __init__(self, path: Path, rate_hz: float, *, source: str, car_hash: str) -> None:
-        super().__init__(path, source=source, car_hash=car_hash)
-        self._rate_hz = rate_hz
-        self._metadata["rate_hz"] = f"{rate_hz:g}"
-
-    def _write(self, session: Session, names: Sequence[str]) -> None:
-        import pyarrow as pa
-
-        points, columns = session.resampled(self._rate_hz, names)
-        heads = {name: f"{name} [{unit}]" if (unit := session[name].unit) else name for name in names}
-        for start in range(0, max(1, len(points)), BLOCK_ROWS):
-            part = slice(start, start + BLOCK_ROWS)
-            block = points[part]
-            arrays: dict[str, Any] = {"time_ns": pa.array(block), "seconds": pa.array((block - session.first_ns) / 1e9)}
-            for name, head in heads.items():
-                value, quality = columns[name]
-                nan = np.isnan(value[part])
-                arrays[head] = pa.array(value[part], mask=nan)
-                self.values += len(nan) - int(np.count_nonzero(nan))
-                flags = np.zeros(len(block), np.uint16) if quality is None else quality[part]
-                arrays[f"{name} quality"] = pa.array(flags)
-            self._add(pa.table(arrays).replace_schema_metadata(self._metadata))
+    points, columns = session.resampled(rate_hz, names)
+    heads = {name: f"{name} [{unit}]" if (unit := session[name].unit) else name for name in names}
+    for start in range(0, max(1, len(points)), BLOCK_ROWS):
+        part = slice(start, start + BLOCK_ROWS)
+        block = points[part]
+        arrays: dict[str, Any] = {"time_ns": pa.array(block), "seconds": pa.array((block - session.first_ns) / 1e9)}
+        for name, head in heads.items():
+            value, quality = columns[name]
+            nan = np.isnan(value[part])
+            arrays[head] = pa.array(value[part], mask=nan)
+            tables.values += with_value(len(nan), nan)
+            arrays[f"{name} quality"] = pa.array(quality_column(None if quality is None else quality[part], len(block)))
+        tables.write(pa.table(arrays).replace_schema_metadata(tables.metadata))

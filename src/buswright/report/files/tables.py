@@ -1,36 +1,77 @@
-"""Parquet and CSV files that are written table after table, and the schema of the long one."""
+"""Parquet and CSV files that are written table after table, and the long one that channels and signals share."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from buswright._version import __version__
+from buswright.channels.samples.series import Bools, Series
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
 LONG_COLUMNS = ("time_ns", "bus", "message", "channel", "raw", "volts", "value", "unit", "quality")
 
-
 EXACT = 1 << 53
 """Every whole number up to here is a float64."""
 
-
-def is_rounded(raw: Any) -> bool:
-    """Whether a long table, which has its raw values as float64, can't hold some of these exactly."""
-    if raw is None or raw.dtype.kind not in "iu" or raw.dtype.itemsize < 8 or not len(raw):
-        return False
-    return bool(raw.max() > EXACT or raw.min() < -EXACT)
+_UNSAFE = re.compile(r"[^A-Za-z0-9._@+-]+")
 
 
-class TableFiles:
-    """Files by path: opened when they first get a table, with its schema; the ending chooses the format."""
+class Tables:
+    """Files of one run; each is opened when it first gets a table, with its schema; the ending chooses the format.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    path
+        The file, or the folder of the files.
+    metadata
+        What Parquet files say of themselves.
+
+    Attributes
+    ----------
+    files
+        Paths written, by what they hold.
+    rows, values
+        Written so far; a sample without a value (the frame was too short) is no value.
+    rounded
+        Channels whose raw values the long table doesn't hold exactly.
+    """
+
+    def __init__(self, path: Path, **metadata: str) -> None:
+        self.files: dict[str, Path] = {}
+        self.rows = 0
+        self.values = 0
+        self.rounded: list[str] = []
+        self.metadata = {**metadata, "buswright": __version__}
+        self._path = path
         self._writers: dict[Path, Any] = {}
 
-    def write(self, path: Path, table: pa.Table) -> None:
-        """Append a table to a file, making the file and its folder if need be."""
+    def __enter__(self) -> Tables:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Finish all files."""
+        for writer in self._writers.values():
+            writer.close()
+
+    def place(self, *words: str) -> Path:
+        """Return a path of the folder that no other table has."""
+        stem = ".".join(_UNSAFE.sub("_", word) for word in words)
+        taken, number = set(self.files.values()), 1
+        while (path := self._path / f"{stem}{f'.{number}' if number > 1 else ''}.parquet") in taken:
+            number += 1
+        return path
+
+    def write(self, table: pa.Table, title: str = "all") -> None:
+        """Append a table to the file that `files` names by the title, else to the one file of the run."""
+        path = self.files.setdefault(title, self._path)
         if path.suffix == ".csv":
             table = table.rename_columns([_cell(name) for name in table.column_names])
         writer = self._writers.get(path)
@@ -46,31 +87,71 @@ class TableFiles:
                 writer = pq.ParquetWriter(path, table.schema, compression="zstd", compression_level=1)
             self._writers[path] = writer
         writer.write_table(table)
+        self.rows += len(table)
 
-    def close(self) -> None:
-        """Finish all files."""
-        for writer in self._writers.values():
-            writer.close()
+    def write_long(self, parts: Sequence[tuple[str, str, Series]]) -> None:
+        """Append samples of bus, message and series, by time, to `time_ns, bus, message, channel, raw, volts, ...`.
+
+        `raw` and `value` are float64, exact to 2**53; a table per message keeps every bit of `raw`. Texts are
+        dictionary-encoded where the format can.
+        """
+        import pyarrow as pa
+
+        as_csv = self._path.suffix == ".csv"
+        text = pa.string() if as_csv else pa.dictionary(pa.int32(), pa.string())
+        types = (pa.int64(), text, text, text, pa.float64(), pa.float64(), pa.float64(), text, pa.uint16())
+        schema = pa.schema(list(zip(LONG_COLUMNS, types, strict=True)), metadata=self.metadata)
+        if not parts:
+            if not self._writers:
+                self.write(schema.empty_table())
+            return
+        found = [series for _, _, series in parts]
+        order = np.argsort(np.concatenate([each.time_ns for each in found]), kind="stable")
+        arrays: dict[str, Any] = {}
+        words = [(bus, message, each.name, each.unit) for bus, message, each in parts]
+        for column, said in zip(("bus", "message", "channel", "unit"), zip(*words, strict=True), strict=True):
+            texts = list(dict.fromkeys(said))
+            code_of = {one: code for code, one in enumerate(texts)}
+            each_code = np.array([code_of[one] for one in said], np.int32)
+            codes = pa.array(np.repeat(each_code, [len(each) for each in found])[order])
+            if as_csv:
+                arrays[column] = pa.array([_cell(one) for one in texts], pa.string()).take(codes)
+            else:
+                arrays[column] = pa.DictionaryArray.from_arrays(codes, pa.array(texts, pa.string()))
+        nothing = np.full(max(map(len, found)), np.nan)
+        for name, columns in (
+            ("time_ns", [each.time_ns for each in found]),
+            ("raw", [each.raw_value for each in found]),
+            ("volts", [nothing[: len(each)] if each.volts is None else each.volts for each in found]),
+            ("value", [each.value for each in found]),
+            ("quality", [quality_column(each.quality, len(each)) for each in found]),
+        ):
+            joined = np.concatenate(columns)[order]
+            arrays[name] = pa.array(joined, mask=np.isnan(joined) if name in ("raw", "volts") else None)
+        self.write(pa.table([arrays[name] for name in LONG_COLUMNS], schema=schema))
+        for each in found:
+            self.values += with_value(len(each), each.short)
+            if each.name not in self.rounded and _is_rounded(each.raw):
+                self.rounded.append(each.name)
+
+
+def quality_column(quality: npt.NDArray[np.uint16] | None, size: int) -> npt.NDArray[np.uint16]:
+    """Return bits of `Quality`, uint16[n], also where there was no objection."""
+    return np.zeros(size, np.uint16) if quality is None else quality
+
+
+def with_value(size: int, absent: Bools | None) -> int:
+    """Count the samples that have a value."""
+    return size - (0 if absent is None else int(np.count_nonzero(absent)))
+
+
+def _is_rounded(raw: npt.NDArray[Any] | None) -> bool:
+    """Whether a long table, which has its raw values as float64, can't hold some of these exactly."""
+    if raw is None or raw.dtype.kind not in "iu" or raw.dtype.itemsize < 8 or not len(raw):
+        return False
+    return bool(raw.max() > EXACT or raw.min() < -EXACT)
 
 
 def _cell(text: str) -> str:
     """Keep a spreadsheet from running a text as a formula: one that begins like it gets an apostrophe before it."""
     return f"'{text}" if len(text) > 1 and text[0] in "=+-@\t\r\n" else text
-
-
-def long_schema(path: Path, metadata: Mapping[str, str]) -> pa.Schema:
-    """Return the schema of the long table; texts are dictionary-encoded where the format can."""
-    import pyarrow as pa
-
-    text = pa.string() if path.suffix == ".csv" else pa.dictionary(pa.int32(), pa.string())
-    types = (pa.int64(), text, text, text, pa.float64(), pa.float64(), pa.float64(), text, pa.uint16())
-    return pa.schema(list(zip(LONG_COLUMNS, types, strict=True)), metadata=dict(metadata))
-
-
-def text_column(path: Path, codes: Any, texts: list[str]) -> pa.Array:
-    """Return texts chosen by int32 codes, encoded as `long_schema` says."""
-    import pyarrow as pa
-
-    if path.suffix == ".csv":
-        return pa.array([_cell(text) for text in texts], pa.string()).take(pa.array(codes))
-    return pa.DictionaryArray.from_arrays(pa.array(codes), pa.array(texts, pa.string()))

@@ -20,7 +20,7 @@ from buswright.health.channels.evidence import Channels
 from buswright.health.model.health import BitRate, BusFigures, BusHealth, ModuleFigures, Peak
 from buswright.health.model.identifiers import IdFigures, Sending
 from buswright.report.findings import headline, tally
-from buswright.wording import listed, plural
+from buswright.wording import duration, listed, plural
 
 
 @dataclass(frozen=True, eq=False)
@@ -349,17 +349,6 @@ def rate(hz: float | None) -> str:
 def percent(share: float | None, digits: int = 1) -> str:
     """Write a share of one in percent."""
     return "–" if share is None or not math.isfinite(share) else f"{100 * share:.{digits}f} %"
-
-
-def duration(nanoseconds: float | None) -> str:
-    """Write a length of time in its own unit."""
-    if nanoseconds is None:
-        return "–"
-    for size, unit in ((1e9, "s"), (1e6, "ms"), (1e3, "µs")):
-        if abs(nanoseconds) >= size:
-            value = nanoseconds / size
-            return f"{value:.0f} {unit}" if value >= 100 else f"{value:.3g} {unit}"
-    return f"{nanoseconds:.0f} ns"
 
 
 def bit_rate(bits_per_s: int | None) -> str:

@@ -6,8 +6,8 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.report.plot import braille_codes
-from buswright.tui.times import duration_text
 from buswright.tui.widgets.toned import Span
+from buswright.wording import duration
 
 Float64s = npt.NDArray[np.float64]
 
@@ -67,8 +67,8 @@ def _labels(period_ns: float | None, late: float, ends: tuple[float, float], hei
     bottom, top = ends
     found = {height - 1: "0.5 T" if bottom else "0"}
     if not period_ns:
-        return {0: duration_text(top), **found}
-    for factor, text in ((1.0, f"T {duration_text(period_ns)}"), (late, f"{late:g} T")):
+        return {0: duration(top), **found}
+    for factor, text in ((1.0, f"T {duration(period_ns)}"), (late, f"{late:g} T")):
         found[height - 1 - min(int((factor * period_ns - bottom) / (top - bottom) * height), height - 1)] = text
     return found
 

@@ -12,6 +12,7 @@ from buswright.frames.table import FD_CODE_OF_LENGTH, FD_LENGTHS, Event, Flag
 
 BLANKS = bytes(range(33))
 """Every control character separates fields, as blanks do."""
+_JUNK = "not an ASC line"
 _TO_BLANKS = bytes(32 if c <= 32 else c for c in range(256))
 
 _IDENTIFIER = {16: re.compile(rb"^[0-9A-Fa-f]+[xX]?$"), 10: re.compile(rb"^[0-9]+[xX]?$")}
@@ -69,7 +70,7 @@ class LineReader:
         tokens = line.translate(_TO_BLANKS).split()
         if not tokens:
             if line.strip():  # control characters and nothing else: no blank line, but a damaged one
-                self.reading.problems.add("not an ASC line", self.reading.path, number, line.rstrip(b"\r\n"))
+                self.reading.problems.add(_JUNK, self.reading.path, number, line.rstrip(b"\r\n"))
             return False
         stamp = stamp_ns(tokens[0])
         if stamp is None:
@@ -82,6 +83,11 @@ class LineReader:
         except Rejected as reason:
             self.reading.problems.add(str(reason), self.reading.path, number, line.rstrip())
         return True
+
+    def count_junk(self, count: int) -> None:
+        """Count lines like one that was read before and is no ASC line."""
+        if count:
+            self.reading.problems.add(_JUNK, self.reading.path, count=count)
 
     def name(self, channel: int) -> str:
         """Return what a channel is called: as a comment says, else by its number if no other is called so."""
@@ -131,7 +137,7 @@ class LineReader:
         elif first == b"end" and second == b"triggerblock":
             self.log.add(number, Event(None, None, "trigger", {}, "End Triggerblock"))
         else:
-            self.reading.problems.add("not an ASC line", self.reading.path, number, line.rstrip())
+            self.reading.problems.add(_JUNK, self.reading.path, number, line.rstrip())
 
     def _stamped(self, tokens: list[bytes], time_ns: int, number: int, place: int, rows: Rows) -> None:
         if not tokens:

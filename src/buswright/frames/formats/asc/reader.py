@@ -18,14 +18,19 @@ from buswright.frames.formats.asc.arrays import LineColumns, no_lines, read_clas
 from buswright.frames.formats.asc.fields import Layout
 from buswright.frames.formats.asc.lines import BLANKS, LineReader
 from buswright.frames.formats.columns import Columns, Rows, interleave
+from buswright.frames.formats.digits import Places
 from buswright.frames.formats.reading import (
     CHUNK_BYTES,
+    INK,
+    MANY_LINES,
     Chunk,
     Format,
     Reading,
     batches,
+    lines_with,
     note_unterminated,
     read_chunks,
+    worth_reading,
 )
 from buswright.frames.table import Frames
 
@@ -38,11 +43,13 @@ _TYPICAL = re.compile(
 
 _HEADER_INITIALS = (b"b", b"B", b"d", b"D")
 """Of the lines that change what follows: base, begin and date."""
+_MAY_BEGIN = np.isin(np.arange(256), list(BLANKS + b"-0123456789/;dDbBiInNeE"))
+"""Whether a line that is not junk may begin with a character: a blank, a stamp, a comment, a word of the header."""
 
 
 def sniff(head: bytes, name: str) -> bool:  # noqa: ARG001  (content decides, not the name)
     """Whether a header line of an ASC file stands near the beginning, or, where that was cut off, frame lines."""
-    lines = [line for line in head.removeprefix(b"\xef\xbb\xbf").split(b"\n")[:400] if line.strip()]
+    lines = [line for line in head.split(b"\n")[:400] if line.strip()]
     if any(_HEADER.match(line) for line in lines[:20]):
         return True
     return 2 * sum(_TYPICAL.match(line) is not None for line in lines) > len(lines)
@@ -73,10 +80,7 @@ def _read(
 def _read_chunk(chunk: Chunk, reader: LineReader, *, arrays: bool) -> Columns:
     layout = Layout.of(chunk)
     rows = Rows()
-    begin = 0
-    while not reader.clock.started and begin < len(layout):  # the header says how to read the rest
-        reader.read_line(layout.line(begin), chunk.first_line + begin, begin, rows)
-        begin += 1
+    begin = 0 if reader.clock.started else _read_header(chunk, layout, reader, rows)
     if arrays and reader.base == 16 and begin < len(layout):
         found = read_classic(layout)
         read_fd(layout, found)
@@ -91,14 +95,36 @@ def _read_chunk(chunk: Chunk, reader: LineReader, *, arrays: bool) -> Columns:
     return interleave([(columns, lines), rows.part()], len(layout)) if len(rows) else columns
 
 
+def _worth_reading(chunk: Chunk, layout: Layout, places: Places) -> tuple[Places, Places]:
+    """Leave out what tells nothing, where there is much to be read one by one; see `worth_reading`."""
+    if len(places) <= MANY_LINES:
+        return places, places[:0]
+    data = layout.data[: chunk.size]
+    return worth_reading(places, lines_with(INK, data, layout.start), ~_MAY_BEGIN[data[layout.start]])
+
+
+def _read_header(chunk: Chunk, layout: Layout, reader: LineReader, rows: Rows) -> int:
+    """Read what stands before the first time stamp, and the line that has it; return where the rest begins."""
+    places, like_it = _worth_reading(chunk, layout, np.flatnonzero(layout.end > layout.start))
+    begin = len(layout)
+    for place in places.tolist():
+        reader.read_line(layout.line(place), chunk.first_line + place, place, rows)
+        if reader.clock.started:
+            begin = place + 1
+            break
+    reader.count_junk(int(np.count_nonzero(like_it < begin)))
+    return begin
+
+
 def _read_one_by_one(
     chunk: Chunk, layout: Layout, begin: int, found: LineColumns, reader: LineReader, rows: Rows
 ) -> None:
     """Read lines that hold no frame yet one by one; settle times and buses as if all had been read in order."""
     in_order = _InOrder(found, reader, begin)
     filled = layout.end > layout.start
-    places = (np.flatnonzero((filled & ~found.good)[begin:]) + begin).tolist()
-    at = 0
+    wanted = np.flatnonzero((filled & ~found.good)[begin:]) + begin
+    worth, like_it = _worth_reading(chunk, layout, wanted)
+    places, at = worth.tolist(), 0
     while at < len(places):
         place = places[at]
         at += 1
@@ -108,8 +134,11 @@ def _read_one_by_one(
         reader.read_line(line, chunk.first_line + place, place, rows)
         if reader.base != base and found.good[place:].any():  # what follows was read in the wrong base
             found.good[place:] = False
+            reader.count_junk(int(np.count_nonzero(like_it < place)))
             in_order = _InOrder(found, reader, in_order.settled)
-            places, at = (np.flatnonzero(filled[place + 1 :]) + place + 1).tolist(), 0
+            worth, like_it = _worth_reading(chunk, layout, np.flatnonzero(filled[place + 1 :]) + place + 1)
+            places, at = worth.tolist(), 0
+    reader.count_junk(len(like_it))
     in_order.before(len(layout), may_be_header=True)
     if found.good.any():
         reader.clock.saw_digits(int(found.digits.max(where=found.good, initial=0)))

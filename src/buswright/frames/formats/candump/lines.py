@@ -21,6 +21,7 @@ _TERMINAL = re.compile(
 _DROPPED = re.compile(rb"^\s*DROPCOUNT: dropped (\d+) CAN frames? on '([^']+)' socket \(total drops (\d+)\)\s*$")
 _HEX = re.compile(rb"^[0-9A-Fa-f]*$")
 
+NO_FRAME = "not a frame line"
 ERROR_BIT = 1 << 29
 LATEST_SECOND = 9_223_372_035
 """int64 nanoseconds end in the year 2262."""
@@ -77,7 +78,7 @@ def read_line(line: bytes, number: int, place: int, reading: Reading, stamps: St
             values: dict[str, float | int | str] = {"dropped": dropped, "total": total}
             reading.events.append(Event(None, bus, "drop", values, line.decode("utf-8", "backslashreplace").strip()))
         else:
-            raise Rejected("not a frame line")
+            raise Rejected(NO_FRAME)
     except Rejected as reason:
         reading.problems.add(str(reason), reading.path, number, line)
 

@@ -13,23 +13,36 @@ from typing import BinaryIO
 import numpy as np
 
 from buswright.frames.formats.candump.compact import Layout, read_compact
-from buswright.frames.formats.candump.lines import Stamps, read_line
+from buswright.frames.formats.candump.lines import NO_FRAME, Stamps, read_line
 from buswright.frames.formats.candump.terminal import read_terminal
 from buswright.frames.formats.columns import Columns, Rows, interleave
-from buswright.frames.formats.reading import Chunk, Format, Reading, batches, note_unterminated, read_chunks
+from buswright.frames.formats.reading import (
+    INK,
+    MANY_LINES,
+    Chunk,
+    Format,
+    Reading,
+    batches,
+    lines_with,
+    note_unterminated,
+    read_chunks,
+    worth_reading,
+)
 from buswright.frames.table import Clock, Event, Flag, Frames, Int64s
 
 _AT_ONE_MOMENT = 20
 """So many frames of one stamp are a millisecond of a full bus at 1 Mbit/s."""
 _FASTEST_NS = 4_000
 """No capture has a frame so often: that were a dozen full buses at 1 Mbit/s."""
+_SIGNS, _TAB = b"#[{D", 9
+"""A frame has # or its length in brackets, and the line that tells of dropped ones begins DROPCOUNT."""
 
 
 def sniff(head: bytes, name: str) -> bool:  # noqa: ARG001  (content decides, not the name)
     """Whether any whole line near the beginning is a candump frame."""
     probe, stamps = Reading("probe"), Stamps()
     rows = Rows()
-    for line in head.removeprefix(b"\xef\xbb\xbf").split(b"\n")[:400]:
+    for line in head.split(b"\n")[:400]:
         read_line(line.rstrip(b"\r"), 0, 0, probe, stamps, rows)
         if len(rows):
             return True
@@ -73,8 +86,16 @@ def _read_chunk(chunk: Chunk, reading: Reading, stamps: Stamps, *, arrays: bool 
         if not done.all():
             parts += read_terminal(layout, reading, stamps, done)
     rows = Rows()
-    for place in np.flatnonzero(~done).tolist():
+    places = np.flatnonzero(~done & (layout.end > layout.start))
+    like_it = places[:0]
+    if arrays and len(places) > MANY_LINES:
+        data = layout.data[: chunk.size]
+        hopeless = ~lines_with(_SIGNS, data, layout.start) & (data[layout.start] != _TAB)
+        places, like_it = worth_reading(places, lines_with(INK, data, layout.start), hopeless)
+    for place in places.tolist():
         read_line(layout.line(place), chunk.first_line + place, place, reading, stamps, rows)
+    if len(like_it):
+        reading.problems.add(NO_FRAME, reading.path, count=len(like_it))
     if chunk.unterminated and layout.line(-1).strip():
         note_unterminated(reading, chunk, len(layout), layout.line(-1))
     if len(rows):

@@ -14,7 +14,6 @@ from buswright.diagnosis.now.identifiers import late_periods, unnamed
 from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, IdFigures, Lengths, TwoSenders
 from buswright.messages.model import J1939, Message
 from buswright.tui.screens.identifiers.rows import number, seconds
-from buswright.tui.times import duration_text
 from buswright.tui.widgets.bit_grid import (
     ABSENT,
     LEVELS,
@@ -27,6 +26,7 @@ from buswright.tui.widgets.bit_grid import (
 )
 from buswright.tui.widgets.spacing_plot import BEYOND, spacing_lines
 from buswright.tui.widgets.toned import SEVERITY_TONES, Span, Tone, fitted, hanging, line, tone_of
+from buswright.wording import duration, percent
 from buswright.worker.snapshot import IdDetail, SignalNow, Snapshot
 
 SIDE_BY_SIDE = 100
@@ -73,7 +73,7 @@ def _heading(text: str, note: str = "") -> Drawn:
 def _title(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int) -> Drawn:
     state, now = snapshot.verdicts.ids[detail.name], snapshot.recent.ids.get(detail.name)
     who = Span(f"  {figures.message or 'no message of the database'}", "strong" if figures.message else "dim")
-    module = Span(f"  from {figures.module}" if figures.module else "  nobody says from which module", "dim")
+    module = Span(f"  from {figures.module}" if figures.module else "  module not known", "dim")
     yield line(Span(str(detail.name), "head"), who, module)
     yield from hanging(line(Span(f"{state.word}: ", tone_of(state))), state.why, width)
     if detail.message is not None and detail.message.protocol == J1939:
@@ -221,10 +221,10 @@ def _jitter(snapshot: Snapshot, figures: IdFigures, width: int) -> Drawn:
         share = ns / period.judged_ns if period.judged_ns else None
         most = snapshot.moment.case.limit(limit, frame=figures.name)
         of = f" ({share * 100:.1f} %, a look from {most * 100:.0f} % of the period)" if share is not None else ""
-        yield line(f"{what:26}", Span(f"{duration_text(ns):>9}", "suspect" if wide else "plain"), Span(of, "dim"))
+        yield line(f"{what:26}", Span(f"{duration(ns):>9}", "suspect" if wide else "plain"), Span(of, "dim"))
     if period.shortest_ns is not None and period.longest_ns is not None:
-        text = f"{period.spacings} spacings, the shortest {duration_text(period.shortest_ns)}, the longest "
-        yield from wrapped(text + duration_text(period.longest_ns), width)
+        text = f"{period.spacings} spacings, the shortest {duration(period.shortest_ns)}, the longest "
+        yield from wrapped(text + duration(period.longest_ns), width)
     if period.backwards:
         yield from wrapped(f"{period.backwards} frames were stamped before the one before them", width, "suspect")
 
@@ -275,7 +275,7 @@ def _lengths(lengths: Lengths) -> tuple[str, bool]:
 def _gaps(snapshot: Snapshot, detail: IdDetail, figures: IdFigures, width: int) -> Drawn:
     gaps = figures.gaps
     if not figures.period.counted:
-        note = "none are looked for: it doesn't come by the clock, or nobody knows"
+        note = "not looked for: it isn't sent at regular times, or that isn't known"
     else:
         note = f"over {gaps.rule}; {gaps.total} ended, {gaps.missing} frames missing in them, {gaps.late} only late"
     yield from _heading("Gaps", note)
@@ -302,12 +302,12 @@ def _senders(two: TwoSenders | None, width: int) -> Drawn:
     if two is None or not two.split:
         return
     yield from _heading("Two senders?")
-    drift = f" They drift against each other by {two.drift_ppm:.0f} ppm." if two.drift_ppm is not None else ""
+    drift = f" Their clocks differ by {two.drift_ppm:.0f} ppm." if two.drift_ppm is not None else ""
     yield from wrapped(
-        f"In {two.split} of {two.windows} windows its frames come in two combs of {duration_text(two.period_ns)}, "
-        f"{duration_text(two.separation_ns)} apart, each within {duration_text(two.sd_ns)}; the smaller has "
-        f"{two.minority * 100:.0f} % of the frames.{drift} From one comb to the other {two.between_bits:.1f} bits of "
-        f"the payload differ, within one {two.within_bits:.1f}.",
+        f"This identifier has two regular streams, each every {duration(two.period_ns)}, "
+        f"{duration(two.separation_ns)} apart.{drift} The smaller stream has {percent(two.minority, 0)} of the frames. "
+        f"The payload changes by {two.between_bits:.1f} bits from stream to stream and by {two.within_bits:.1f} within "
+        f"one. Seen in {two.split} of {two.windows} windows; each stream is steady within {duration(two.sd_ns)}.",
         width,
         "suspect",
     )

@@ -98,7 +98,7 @@ def nothing_lines(snapshot: Snapshot, width: int) -> Iterator[Line]:
     for text in wrap(f"Nothing has come yet from {names}.", width - 2):
         yield [Span(f" {text}", "suspect")]
     if lost:
-        yield [Span(f" The adapter of {', '.join(lost)} is gone: plug it in again, it is opened anew.", "fault")]
+        yield [Span(f" The adapter of {', '.join(lost)} is gone: plug it back in, it reconnects.", "fault")]
     yield [Span(" Check, the quickest first:", "strong")]
     for number, (what, text) in enumerate(CHECKS, 1):
         yield from hanging([Span(f" {number} {what:<12}", "accent")], text, width - 1)

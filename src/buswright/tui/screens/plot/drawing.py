@@ -14,9 +14,10 @@ from buswright.report.plot import braille_codes
 from buswright.tui.screens.channel_words import CURVES
 from buswright.tui.screens.plot.curves import Curve, Shown, curves_of, edges_of, shown_values
 from buswright.tui.screens.plot.view import Scale, time_ticks
-from buswright.tui.times import duration_text, moment_text
+from buswright.tui.times import moment_text
 from buswright.tui.widgets.canvas import ACROSS, SPACE, UP, Area, Codes, Sheet, dot_rows, dots_of
 from buswright.tui.widgets.toned import Span, Tone
+from buswright.wording import duration
 from buswright.worker.snapshot import SourceNow
 
 NO_SCALES: Mapping[str, Scale] = {}
@@ -320,7 +321,7 @@ def _draw_time(sheet: Sheet, area: Area, edges: tuple[int, int], source: SourceN
     start, stop = edges
     origin = 0 if source.epoch else source.first_ns or 0
     ticks = time_ticks(start, stop, max(area.width // 16, 1), origin)
-    sheet.text(0, area.y, duration_text(stop - start).rjust(area.x - 2)[: area.x - 1], "dim")
+    sheet.text(0, area.y, duration(stop - start).rjust(area.x - 2)[: area.x - 1], "dim")
     for moment in ticks.moments:
         x = area.x + cell_of(moment, edges, area.width)
         text = "╵" + moment_text(moment, source, ticks.decimals)

@@ -12,10 +12,10 @@ from buswright.channels.glitches import Glitch, GlitchKind
 from buswright.diagnosis.wiggle.advice import SIGNIFICANT, chance_text
 from buswright.diagnosis.wiggle.model import PlaceNow, WiggleNow
 from buswright.tui.digits import decimals_by_size, decimals_for, input_text, number
-from buswright.tui.times import clock_text, duration_text
+from buswright.tui.times import clock_text
 from buswright.tui.widgets.rows import Cell, Column
 from buswright.tui.widgets.toned import Line, Span, Tone, fitted, line, width_of
-from buswright.wording import plural, times
+from buswright.wording import duration, plural, times
 from buswright.worker.snapshot import SourceNow
 
 DIGITS = 4
@@ -222,7 +222,7 @@ def glitch_cells(
         clock_text(glitch.time_ns, source),
         glitch.channel,
         Span(KIND_WORDS[glitch.kind], tone),
-        duration_text(glitch.duration_ns),
+        duration(glitch.duration_ns),
         peak,
         place or Span("(quiet)", "dim"),
     )

@@ -73,7 +73,10 @@ def scope_words(report: HealthReport) -> str:
         return f"Looked at: {buses}. Channels: not decoded; add --car FILE or --dbc FILE."
     electrical = sum(each.electrical for each in report.channels.values())
     driving = report.channels.driving
-    did = [f"{name} {driving.seconds(name):.0f} s" for name in ("key-on", "cranking", "idle", "driving", "rolling")]
+    did = [
+        f"{name} {driving.seconds(name):.0f} s"
+        for name in ("key-on", "cranking", "idle", "standing", "driving", "rolling")
+    ]
     done = ", ".join(text for text in did if not text.endswith(" 0 s"))
     by = f" (by {', '.join(driving.by)})" if driving.by else ""
     what = f"The car: {done}{by}." if done else "What the car did is not known: no channel has the role of a speed."

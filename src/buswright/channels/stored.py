@@ -6,30 +6,17 @@ from collections.abc import Iterable, Iterator, Mapping
 from fnmatch import fnmatchcase
 from functools import cached_property
 
-import numpy as np
-
+from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSignal
 from buswright.frames.table import Frames
-from buswright.messages.columns import Bools, Int64s, SignalTable, UInt8s, physical, unknown_signal
+from buswright.messages.columns import Bools, Int64s, UInt8s, unknown_signal
 from buswright.messages.decode import Counts, Decoder
-from buswright.messages.match import Databases, Group
+from buswright.messages.match import Databases
 from buswright.messages.model import Message, Signal
-from buswright.messages.plan import Numbers, SignalPlan
+from buswright.messages.plan import Numbers
 from buswright.messages.selection import SignalSelection
 
 BATCH_ROWS = 1 << 19
 """Rows decoded at a time: their columns still fit the processor's cache."""
-
-
-class _Times:
-    """The time stamps of one message, shared by its signals."""
-
-    def __init__(self, group: Group) -> None:
-        self.group = group
-        self.parts: list[Int64s] = []
-
-    @cached_property
-    def joined(self) -> Int64s:
-        return _join(self.parts)
 
 
 class StoredSignal:
@@ -43,19 +30,17 @@ class StoredSignal:
         From the database; `bus` by name.
     """
 
-    def __init__(self, name: str, plan: SignalPlan, times: _Times) -> None:
-        assert times.group.message is not None
+    def __init__(self, name: str, message: RecordedMessage, recorded: RecordedSignal) -> None:
+        assert message.group.message is not None
         self.name = name
-        self.signal: Signal = plan.signal
-        self.message: Message = times.group.message
-        self.bus = times.group.bus
-        self._plan = plan
-        self._times = times
-        self._raw: list[Numbers] = []
-        self._reasons: list[UInt8s | None] = []
+        self.signal: Signal = recorded.signal
+        self.message: Message = message.group.message
+        self.bus = message.group.bus
+        self._of_message = message
+        self._recorded = recorded
 
     def __len__(self) -> int:
-        return sum(len(part) for part in self._raw)
+        return len(self.time_ns)
 
     @property
     def unit(self) -> str:
@@ -70,26 +55,19 @@ class StoredSignal:
     @property
     def time_ns(self) -> Int64s:
         """Time stamps; int64[n], the same array for all signals of a message."""
-        return self._times.joined
+        return self._of_message.time_ns()
 
-    @cached_property
+    @property
     def raw(self) -> Numbers:
         """Raw values, [n] of the smallest type that holds them; 0 where not valid."""
-        return _join(self._raw)
+        return self._recorded.raw()
 
-    @cached_property
+    @property
     def reasons(self) -> UInt8s | None:
         """Bits of `Reason` for every sample, uint8[n]; None if all are valid."""
-        if all(part is None for part in self._reasons):
-            return None
-        return np.concatenate(
-            [
-                np.zeros(len(raw), dtype=np.uint8) if part is None else part
-                for raw, part in zip(self._raw, self._reasons, strict=True)
-            ]
-        )
+        return self._recorded.reasons()
 
-    @cached_property
+    @property
     def valid(self) -> Bools | None:
         """Mask of the samples that have a value, bool[n]; None if all have one."""
         return None if self.reasons is None else self.reasons == 0
@@ -97,22 +75,7 @@ class StoredSignal:
     @cached_property
     def value(self) -> Numbers:
         """Physical values, [n]; NaN (integer columns: 0) where not valid."""
-        return physical(self._plan, self.raw, self.valid)
-
-    def _add(self, raw: Numbers, reasons: UInt8s | None) -> None:
-        self._raw.append(raw)
-        self._reasons.append(reasons)
-
-
-def _join(parts: list[Numbers]) -> Numbers:
-    """Concatenate once, and let go of the parts."""
-    if len(parts) != 1:
-        lengths = [len(part) for part in parts]
-        joined = np.concatenate(parts)
-        # The pieces become views, so that their lengths stay known and their memory doesn't.
-        parts[:] = np.split(joined, np.cumsum(lengths)[:-1])
-        return joined
-    return parts[0]
+        return self._recorded.value()
 
 
 class SignalStore(Mapping[str, StoredSignal]):
@@ -174,25 +137,14 @@ def read_signals(
     if select is not None and not isinstance(select, SignalSelection):
         select = SignalSelection.parse([select] if isinstance(select, str) else select)
     decoder = Decoder(databases, select=select, bus_names=bus_names)
-    times: dict[str, _Times] = {}
-    signals: dict[str, StoredSignal] = {}
+    recorded = Recorded(decoder, {})
     for frames in capture:
-        for start in range(0, len(frames), BATCH_ROWS):
-            part = frames if len(frames) <= BATCH_ROWS else frames.slice(start, min(len(frames), start + BATCH_ROWS))
-            for table in decoder.decode(part):
-                _collect(table, times, signals)
+        for piece in frames.pieces(BATCH_ROWS):
+            recorded.add(piece)
+    signals = {
+        name: StoredSignal(name, message, signal)
+        for of_message, message in recorded.messages.items()
+        for signal_name, signal in message.signals.items()
+        for name in (f"{of_message}/{signal_name}",)
+    }
     return SignalStore(signals, decoder.counts, decoder.unused_patterns())
-
-
-def _collect(table: SignalTable, times: dict[str, _Times], signals: dict[str, StoredSignal]) -> None:
-    """Keep the raw columns of a table; the payloads behind it are let go."""
-    shared = times.get(table.name)
-    if shared is None:
-        shared = times[table.name] = _Times(table.group)
-    shared.parts.append(table.time_ns)
-    for column in table:
-        name = f"{table.name}/{column.name}"
-        stored = signals.get(name)
-        if stored is None:
-            stored = signals[name] = StoredSignal(name, column.plan, shared)
-        stored._add(column.raw, column.reasons)

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from buswright.channels import stored as signals
+from buswright.channels.stored import read_signals
 from buswright.errors import UserError
 from buswright.frames.table import Frames
-from buswright.messages import signals
 from buswright.messages.database import Database, Message, Signal
 from buswright.messages.decode import Decoder
-from buswright.messages.signals import read_signals
 from tests.messages.frame_batches import frames_of
 
 

@@ -1,0 +1,97 @@
+"""Decoded signals to files as they come, batch by batch: in bounded memory, without a second copy on the disk."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from buswright.channels.samples.series import Series
+from buswright.channels.signals import signal_quality
+from buswright.messages.decode import SignalTable
+from buswright.report.files.tables import Tables, quality_column, with_value
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+BUFFER_BYTES = 24 << 20
+"""Columns kept in memory, over all messages, before they are written as row groups."""
+
+
+def write_rows(tables: Tables, batch: Iterable[SignalTable]) -> None:
+    """Write the samples of a decoded batch into the long table; signals have no volts, absent samples are left out."""
+    tables.write_long([part for table in batch for part in _samples(table)])
+
+
+def _samples(table: SignalTable) -> Iterator[tuple[str, str, Series]]:
+    for column in table:
+        there = slice(None) if column.valid is None else column.valid
+        quality = signal_quality(column)
+        series = Series(
+            f"{table.name}/{column.name}",
+            column.unit,
+            table.time_ns[there],
+            column.value[there].astype(np.float64),
+            raw=column.raw[there],
+            quality=None if quality is None else quality[there],
+        )
+        if len(series):
+            yield table.bus, table.group.name, series
+
+
+class SignalFolder:
+    """Writes one table per message at its native rate.
+
+    Every file has `time_ns`, and for each signal `name` (physical value), `name.raw` and `name.quality` (bits
+    of `Quality`). Where a signal is absent value and raw are null. Units, bus and message stand in the schema's
+    metadata.
+    """
+
+    def __init__(self, tables: Tables) -> None:
+        self._tables = tables
+        self._schemas: dict[str, pa.Schema] = {}
+        self._waiting: dict[str, list[pa.RecordBatch]] = {}
+        self._bytes = 0
+
+    def add(self, batch: Iterable[SignalTable]) -> None:
+        """Buffer the tables of one decoded batch; write when the buffer is full."""
+        import pyarrow as pa
+
+        for table in batch:
+            schema = self._schemas.get(table.name)
+            if schema is None:
+                schema = self._schemas[table.name] = self._schema(table)
+                self._tables.files[table.name] = self._tables.place(table.bus, table.group.name)
+            arrays = [pa.array(table.time_ns)]
+            for column in table:
+                absent = None if column.valid is None else ~column.valid
+                quality = quality_column(signal_quality(column), len(table))
+                arrays += (pa.array(column.value, mask=absent), pa.array(column.raw, mask=absent), pa.array(quality))
+                self._tables.values += with_value(len(table), absent)
+            rows = pa.RecordBatch.from_arrays(arrays, schema=schema)
+            self._waiting.setdefault(table.name, []).append(rows)
+            self._bytes += rows.nbytes
+        if self._bytes > BUFFER_BYTES:
+            self.flush()
+
+    def flush(self) -> None:
+        """Write what waits."""
+        import pyarrow as pa
+
+        for name, batches in self._waiting.items():
+            self._tables.write(pa.Table.from_batches(batches), name)
+        self._waiting.clear()
+        self._bytes = 0
+
+    def _schema(self, table: SignalTable) -> pa.Schema:
+        import pyarrow as pa
+
+        fields = [pa.field("time_ns", pa.int64(), nullable=False)]
+        for column in table:
+            unit = {"unit": column.unit}
+            fields.append(pa.field(column.name, pa.from_numpy_dtype(column.value.dtype), metadata=unit))
+            fields.append(pa.field(f"{column.name}.raw", pa.from_numpy_dtype(column.raw.dtype)))
+            fields.append(pa.field(f"{column.name}.quality", pa.uint16(), nullable=False))
+        own = {"bus": table.bus, "message": table.group.name, "id": table.message.identifier}
+        return pa.schema(fields, metadata={**own, **self._tables.metadata})
