@@ -321,7 +321,10 @@ def candump(car: Car, frames: list[Frames], epoch: int, rng: np.random.Generator
         line[:, len(head) : -1 : 2] = _HEX[payload >> 4]
         line[:, len(head) + 1 : -1 : 2] = _HEX[payload & 15]
         line[:, -1] = 10
-        out[(offsets[rows][:, None] + np.arange(width)).ravel()] = line.ravel()
+        starts = offsets[rows]
+        for first in range(0, n, 100_000):  # the table of places is eight times as large as the text
+            some = slice(first, first + 100_000)
+            out[(starts[some, None] + np.arange(width)).ravel()] = line[some].ravel()
     return out.tobytes()
 
 

@@ -219,6 +219,12 @@ def inertial(label: str, unit: str, span: float, per_unit: float = 1.0) -> Senso
     )
 
 
+def wideband(label: str) -> Sensor:
+    """Give a lambda controller with an output in volts."""
+    ends = ((0.25, 0.7), (4.75, 1.3))
+    return Sensor("line", label, "lambda", points=ends, limits=(0.1, 4.9), healthy=(0.06, 4.95), open_reads="low")
+
+
 def pulses(label: str, rng: np.random.Generator, unit: str = "km/h") -> Sensor:
     """Give a toothed wheel with a pick-up."""
     return Sensor(

@@ -3,398 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-
-import numpy as np
+from dataclasses import replace
 
 from tests.cars import sensors
-from tests.cars.car import Bus, Car, Channel, Message, Module
+from tests.cars.builder import Builder, damper
+from tests.cars.car import Car
+from tests.cars.names import CORNERS, ENGLISH, FRENCH, GERMAN, PREFIXED
 from tests.cars.sensors import Sensor
-
-ROLES = (
-    {
-        "rpm": "engine_speed",
-        "v_gps": "vehicle_speed",
-        "throttle": "throttle",
-        "gear": "gear",
-        "steer": "steering_angle",
-        "brake_f": "brake_pressure",
-        "brake_r": "brake_pressure",
-        "ax": "accel_long",
-        "ay": "accel_lat",
-        "az": "accel_vert",
-        "yaw": "yaw_rate",
-        "map": "manifold_pressure",
-        "baro": "barometric_pressure",
-        "p_oil": "oil_pressure",
-        "p_fuel": "fuel_pressure",
-        "t_oil": "oil_temperature",
-        "t_water": "coolant_temperature",
-        "t_air": "air_temperature",
-        "lambda": "lambda",
-        "vbat": "battery_voltage",
-        "fan": "fan_state",
-        "lat": "latitude",
-        "lon": "longitude",
-    }
-    | {f"d_{c}": "damper_travel" for c in ("fl", "fr", "rl", "rr")}
-    | {f"ws_{c}": "wheel_speed" for c in ("fl", "fr", "rl", "rr")}
-    | {f"egt{i}": "exhaust_temperature" for i in range(1, 9)}
-)
-
-CORNERS = {"fl": "front-left", "fr": "front-right", "rl": "rear-left", "rr": "rear-right"}
-
-ENGLISH = {
-    "rpm": "engine_speed",
-    "v_gps": "gps_speed",
-    "throttle": "throttle_pos",
-    "gear": "gear",
-    "steer": "steering",
-    "brake_f": "brake_press_front",
-    "brake_r": "brake_press_rear",
-    "ax": "accel_x",
-    "ay": "accel_y",
-    "az": "accel_z",
-    "yaw": "yaw",
-    "map": "manifold",
-    "baro": "baro",
-    "p_oil": "oil_press",
-    "p_fuel": "fuel_press",
-    "p_water": "water_press",
-    "t_oil": "oil_temp",
-    "t_water": "water_temp",
-    "t_air": "air_temp",
-    "t_box": "gearbox_temp",
-    "t_module": "box_temp",
-    "lambda": "lambda_1",
-    "vbat": "battery",
-    "fan": "fan",
-    "lat": "gps_lat",
-    "lon": "gps_lon",
-    "d_": "damper_",
-    "ws_": "wheel_",
-    "egt": "egt_",
-    "vref": "sensor_5v",
-    "vsup": "box_supply",
-}
-FRENCH = {
-    "rpm": "regime",
-    "v_gps": "vitesse_gps",
-    "throttle": "papillon",
-    "gear": "rapport",
-    "steer": "volant",
-    "brake_f": "pression_frein_av",
-    "brake_r": "pression_frein_ar",
-    "ax": "accel_long",
-    "ay": "accel_lat",
-    "az": "accel_vert",
-    "yaw": "lacet",
-    "map": "pression_admission",
-    "baro": "pression_atmo",
-    "p_oil": "pression_huile",
-    "p_fuel": "pression_essence",
-    "p_water": "pression_eau",
-    "t_oil": "temp_huile",
-    "t_water": "temp_eau",
-    "t_air": "temp_air",
-    "t_box": "temp_boite",
-    "t_module": "temp_boitier",
-    "lambda": "richesse",
-    "vbat": "batterie",
-    "fan": "ventilateur",
-    "lat": "latitude",
-    "lon": "longitude",
-    "d_": "amorto_",
-    "ws_": "roue_",
-    "egt": "echap_",
-    "vref": "alim_5v",
-    "vsup": "alim_boitier",
-}
-PREFIXED = {
-    "rpm": "N_Eng",
-    "v_gps": "V_GPS",
-    "throttle": "TPS",
-    "gear": "Gear_Act",
-    "steer": "A_Steer",
-    "brake_f": "P_BrkF",
-    "brake_r": "P_BrkR",
-    "ax": "G_Long",
-    "ay": "G_Lat",
-    "az": "G_Vert",
-    "yaw": "W_Yaw",
-    "map": "P_Man",
-    "baro": "P_Amb",
-    "p_oil": "P_Oil",
-    "p_fuel": "P_Fuel",
-    "p_water": "P_Wtr",
-    "t_oil": "T_Oil",
-    "t_water": "T_Wtr",
-    "t_air": "T_Air",
-    "t_box": "T_Gbx",
-    "t_module": "T_Pcb",
-    "lambda": "Lam1",
-    "vbat": "U_Bat",
-    "fan": "B_Fan",
-    "lat": "Pos_Lat",
-    "lon": "Pos_Lon",
-    "d_": "DMP_",
-    "ws_": "WSS_",
-    "egt": "T_Exh",
-    "vref": "U_Sens",
-    "vsup": "U_Node",
-}
-GERMAN = {
-    "rpm": "Drehzahl",
-    "v_gps": "Tempo_Satellit",
-    "throttle": "Drosselklappe",
-    "gear": "Gang",
-    "steer": "Lenkwinkel",
-    "brake_f": "Bremsdruck_v",
-    "brake_r": "Bremsdruck_h",
-    "ax": "Laengsb",
-    "ay": "Querb",
-    "az": "Hochb",
-    "yaw": "Gierrate",
-    "map": "Saugrohrdruck",
-    "baro": "Luftdruck",
-    "p_oil": "Oeldruck",
-    "p_fuel": "Benzindruck",
-    "p_water": "Wasserdruck",
-    "t_oil": "Oeltemp",
-    "t_water": "Wassertemp",
-    "t_air": "Lufttemp",
-    "t_box": "Getriebetemp",
-    "t_module": "Platinentemp",
-    "lambda": "Lambdawert",
-    "vbat": "Bordspannung",
-    "fan": "Luefter",
-    "lat": "Breite",
-    "lon": "Laenge",
-    "d_": "Federweg_",
-    "ws_": "Rad_",
-    "egt": "Abgastemp_",
-    "vref": "Geberspannung",
-    "vsup": "Knotenspannung",
-}
-
-READY: dict[str, tuple[str, float, float, bool, int, float, float, float]] = {
-    # unit, resolution, offset, signed, bits, lowest, highest, noise in steps
-    "rpm": ("rpm", 1.0, 0.0, False, 16, 0, 16000, 3.0),
-    "throttle": ("%", 0.1, 0.0, False, 16, 0, 100, 0.6),
-    "gear": ("", 1.0, 0.0, False, 8, 0, 7, 0.0),
-    "v_gps": ("km/h", 0.05, 0.0, False, 16, 0, 400, 0.8),
-    "steer": ("deg", 0.1, 0.0, True, 16, -720, 720, 0.7),
-    "ax": ("g", 0.001, 0.0, True, 16, -8, 8, 4.0),
-    "ay": ("g", 0.001, 0.0, True, 16, -8, 8, 4.0),
-    "az": ("g", 0.001, 0.0, True, 16, -16, 16, 5.0),
-    "yaw": ("deg/s", 0.05, 0.0, True, 16, -300, 300, 2.0),
-    "map": ("kPa", 0.1, 0.0, False, 16, 0, 300, 2.0),
-    "baro": ("kPa", 0.1, 0.0, False, 16, 0, 120, 0.3),
-    "p_oil": ("bar", 0.01, 0.0, False, 16, 0, 12, 1.0),
-    "p_fuel": ("bar", 0.01, 0.0, False, 16, 0, 12, 1.0),
-    "t_water": ("degC", 0.1, 0.0, True, 16, -40, 180, 1.0),
-    "t_oil": ("degC", 0.1, 0.0, True, 16, -40, 180, 1.0),
-    "t_air": ("degC", 1.0, -40.0, False, 8, -40, 210, 0.2),
-    "t_module": ("degC", 0.5, -40.0, False, 8, -40, 85, 0.2),
-    "lambda": ("", 0.001, 0.0, False, 16, 0, 2, 3.0),
-    "vbat": ("V", 0.01, 0.0, False, 16, 0, 20, 2.0),
-    "vsup": ("V", 0.01, 0.0, False, 16, 0, 20, 2.0),
-    "vref": ("V", 0.001, 0.0, False, 16, 0, 6, 1.5),
-    "fan": ("", 1.0, 0.0, False, 8, 0, 1, 0.0),
-    "lat": ("deg", 1e-7, 0.0, True, 32, -90, 90, 8.0),
-    "lon": ("deg", 1e-7, 0.0, True, 32, -180, 180, 8.0),
-    "egt": ("degC", 1.0, 0.0, False, 16, 0, 1200, 0.8),
-    "ws": ("km/h", 0.05, 0.0, False, 16, 0, 400, 1.0),
-}
-
-
-class Builder:
-    """Builds a car row by row."""
-
-    def __init__(self, style: str, seed: int, names: dict[str, str]) -> None:
-        self.rng = np.random.default_rng([seed, sum(map(ord, style)), 5])
-        rng = self.rng
-        self.car = Car(style, seed, int(rng.choice([2, 3, 4, 4, 6])), 4)
-        self.car.supply_volts = float(rng.normal(5.0, 0.012))
-        self.names = names
-        self.used: dict[str, set[int]] = {}
-        self.inputs: dict[str, int] = {}
-        self.number = int(rng.integers(1, 5))
-        self.noise = (0.2, 1.0)
-        self.wiring = True
-        self.supplies: dict[str, list[str]] = {}
-        self.grounds: dict[str, list[str]] = {}
-        self.plugs: dict[str, int] = {}
-
-    def chance(self, part: float) -> bool:
-        """Throw the dice."""
-        return bool(self.rng.random() < part)
-
-    def pick(self, *values):  # type: ignore[no-untyped-def]
-        """Give one of them."""
-        return values[int(self.rng.integers(len(values)))]
-
-    def bus(self, name: str, interface: str, bitrate: int) -> None:
-        """Add a network."""
-        self.car.buses[name] = Bus(name, interface, bitrate, f"{name}.dbc")
-        self.used[name] = set()
-
-    def module(self, name: str, bus: str, bits: int, supplies: int = 0, grounds: int = 1, **more) -> None:  # type: ignore[no-untyped-def]
-        """Add a node with its sensor supplies and grounds."""
-        self.car.modules[name] = Module(name, bus, bits, drop=float(self.rng.uniform(0.05, 0.25)), **more)
-        first = len([s for held in self.supplies.values() for s in held])
-        self.supplies[name] = [f"5V-{chr(65 + first + i)}" for i in range(supplies)]
-        first = len([g for held in self.grounds.values() for g in held])
-        self.grounds[name] = [f"G{first + 1 + i}" for i in range(grounds)]
-
-    def identifier(self, bus: str, low: int, high: int) -> int:
-        """Give an identifier that is free."""
-        while True:
-            value = int(self.rng.integers(low, high))
-            if value not in self.used[bus]:
-                self.used[bus].add(value)
-                return value
-
-    def message(
-        self, name: str, module: str, span: tuple[int, int], hertz: float, big: bool, extended: bool = False, **more
-    ) -> str:  # type: ignore[no-untyped-def]
-        """Add a frame."""
-        bus = self.car.modules[module].bus
-        self.car.messages[name] = Message(
-            name, bus, module, self.identifier(bus, *span), extended, 1 / hertz, big, **more
-        )
-        return name
-
-    def name_of(self, quantity: str) -> str:
-        """Give the channel's name in this style."""
-        if not self.names:
-            self.number += 1
-            return f"ch{self.number:02d}"
-        for head in ("d_", "ws_", "egt"):
-            if quantity.startswith(head) and quantity not in self.names:
-                tail = quantity[len(head) :]
-                if self.names is FRENCH:
-                    tail = {"fl": "avg", "fr": "avd", "rl": "arg", "rr": "ard"}.get(tail, tail)
-                elif self.names is GERMAN:
-                    tail = {"fl": "vl", "fr": "vr", "rl": "hl", "rr": "hr"}.get(tail, tail)
-                elif self.names is PREFIXED:
-                    tail = tail.upper()
-                return self.names[head] + tail
-        base, _, tail = quantity.partition(":")
-        return self.names[base] + (f"_{tail.lower().replace('-', '_')}" if tail else "")
-
-    def place(self, channel: Channel, quantity: str) -> None:
-        """Give role and position."""
-        base = quantity.partition(":")[0]
-        role = {"vref": "reference_voltage", "vsup": "module_supply"}.get(base) or ROLES.get(base, "")
-        channel.role = role
-        corner = quantity.rpartition("_")[2]
-        if role in ("damper_travel", "wheel_speed"):
-            channel.position = CORNERS[corner]
-        elif role == "brake_pressure":
-            channel.position = {"f": "front", "r": "rear"}[corner]
-
-    def analogue(self, quantity: str, sensor: Sensor, module: str, message: str, how: str = "volts", **more) -> Channel:  # type: ignore[no-untyped-def]
-        """Add a channel behind a converter."""
-        name = self.name_of(quantity)
-        node = self.car.modules[module]
-        index = self.inputs[module] = self.inputs.get(module, 0) + 1
-        channel = Channel(
-            name, quantity, module, message, f"AIN{index}" if self.names else f"In{index:02d}", sensor, how, sensor.unit
-        )
-        channel.noise = float(self.rng.uniform(*self.noise))
-        channel.bias = sensor.open_reads or "low"
-        if how == "counts":
-            channel.bits, channel.resolution = 16, node.full / 2**node.bits
-        if sensor.kind == "pulses":
-            channel.resolution, channel.noise, channel.bits = 0.1, float(self.rng.uniform(0.3, 2.0)), 16
-        channel.input = f"AIN{index}" if self.names else f"A{index:02d}"
-        supplies, grounds = self.supplies[module], self.grounds[module]
-        channel.supply = supplies[(index - 1) * len(supplies) // 12 % len(supplies)] if sensor.fed else ""
-        channel.ground = grounds[(index - 1) // 3 % len(grounds)]
-        channel.plug = f"{module[0].upper()}P{(index - 1) // 4 + 1}"
-        channel.tells_wiring = self.wiring
-        channel.range = (0.0, 5000.0) if how == "volts" and sensor.kind != "pulses" and self.chance(0.5) else (0.0, 0.0)
-        self.place(channel, quantity)
-        for key, value in more.items():
-            setattr(channel, key, value)
-        self.car.channels[name] = channel
-        return channel
-
-    def ready(self, quantity: str, module: str, message: str, **more) -> Channel:  # type: ignore[no-untyped-def]
-        """Add a channel that its module scales."""
-        name = self.name_of(quantity)
-        base = quantity.partition(":")[0]
-        key = next((k for k in (base, base.rstrip("12345678"), base.partition("_")[0]) if k in READY), "")
-        unit, step, offset, signed, bits, low, high, noise = READY[key]
-        per = 3.6 if unit == "km/h" else 1.0
-        tail = {"ch": "Val"}.get(name[:2], name)
-        channel = Channel(
-            name,
-            quantity,
-            module,
-            message,
-            tail if self.names else f"V{name[2:]}",
-            None,
-            "ready",
-            unit,
-            bits,
-            signed,
-            step,
-            offset,
-            noise * float(self.rng.uniform(0.6, 1.4)),
-            range=(float(low), float(high)),
-            per_unit=per,
-        )
-        self.place(channel, quantity)
-        for field, value in more.items():
-            setattr(channel, field, value)
-        self.car.channels[name] = channel
-        return channel
-
-    def fingerprint(self, part: float) -> None:
-        """Give some channels what the bench test showed. Open and shorted differ by tens of millivolts on this car."""
-        for channel in self.car.channels.values():
-            if channel.sensor and channel.how != "ready" and channel.sensor.electrical == "V" and self.chance(part):
-                channel.fingerprints = {"open": round(open_volts(channel), 3), "to_ground": 0.004, "to_supply": 4.995}
-
-    def forget_roles(self, part: float) -> None:
-        """Leave some roles unsaid."""
-        for channel in self.car.channels.values():
-            if channel.role and self.chance(part):
-                channel.role = channel.position = ""
-
-    def done(self) -> Car:
-        """Lay the signals out, make the sensors as imperfect as bought ones, and return the car."""
-        for channel in self.car.channels.values():
-            dice, sensor = float(np.clip(self.rng.normal(), -2, 2)), channel.sensor
-            spread = {"ax": 0.008, "ay": 0.008, "az": 0.01, "yaw": 0.25, "steer": 0.9, "throttle": 0.25}.get(
-                channel.quantity
-            )
-            if spread is None and channel.quantity[:2] == "d_":
-                spread = 0.4
-            elif spread is None and sensor and sensor.kind == "ratio":
-                spread = 0.0025 * abs(sensor.points[1][1] - sensor.points[0][1])
-            elif spread is None and channel.quantity[:2] == "t_" and channel.how != "ready":
-                spread = 0.6
-            channel.skew = (
-                (spread or 0.0) * dice * (sensor.per_unit if sensor and channel.quantity in ("ax", "ay", "az") else 1.0)
-            )
-        self.car.lay_out()
-        return self.car
-
-
-def open_volts(channel: Channel) -> float:
-    """Give the volts of an input whose wire is open: its bias resistor against the leak of its converter."""
-    return {"high": 4.965, "low": 0.045, "floating": 1.7}[channel.bias]
-
-
-def damper(builder: Builder, label: str) -> tuple[Sensor, float]:
-    """Give a damper pot and how far from its end it is mounted."""
-    stroke = float(builder.pick(100.0, 125.0, 150.0))
-    ends = builder.pick(((0.5, 0.0), (4.5, stroke)), ((0.25, 0.0), (4.75, stroke)))
-    return sensors.pot(label, "mm", ends, 4000.0, builder.pick("high", "high", "low", "floating")), round(
-        stroke * 0.14, 1
-    )
 
 
 def club(seed: int) -> Car:
@@ -413,7 +28,7 @@ def club(seed: int) -> Car:
     b.message("BOX_STATE", "sensor_box", (0x440, 0x450), 10, True, counter=True)
     for quantity in ("rpm", "throttle", "map", "gear"):
         b.ready(quantity, "ecu", "ECU_1")
-    for quantity in ("t_water", "lambda", "vbat"):
+    for quantity in ("t_water", "vbat"):
         b.ready(quantity, "ecu", "ECU_2")
     sensor, mount = damper(b, "damper")
     for corner in CORNERS:
@@ -430,6 +45,7 @@ def club(seed: int) -> Car:
     thermistor = sensors.ntc("ntc", b.rng)
     b.analogue("t_oil", thermistor, "sensor_box", "BOX_D")
     b.analogue("t_box", thermistor, "sensor_box", "BOX_D")
+    b.analogue("lambda", sensors.wideband("wideband"), "sensor_box", "BOX_D")
     b.ready("v_gps", "ecu", "ECU_2")
     b.ready("vref:5V-A", "sensor_box", "BOX_STATE")
     b.ready("vref:5V-B", "sensor_box", "BOX_STATE")
@@ -473,8 +89,8 @@ def numbered(seed: int) -> Car:
     for quantity, axis in (("ax", 4.0), ("ay", 4.0), ("az", 8.0)):
         b.analogue(quantity, sensors.inertial(f"s5{quantity}", "g", axis), "N2", "M3", "counts")
     b.analogue("yaw", sensors.inertial("s6", "deg/s", 120.0), "N2", "M3", "counts")
-    b.analogue("p_oil", sensors.pressure("s7", 7.0, rate=80.0, bias="high"), "N2", "M5", "counts")
     b.analogue("p_fuel", sensors.pressure("s7", 7.0, rate=80.0, bias="high"), "N2", "M5", "counts")
+    b.analogue("p_oil", sensors.pressure("s7", 7.0, rate=80.0, bias="high"), "N2", "M5", "counts")
     b.analogue("p_water", sensors.pressure("s8", 3.0, rate=30.0), "N2", "M5", "counts")
     thermistor = sensors.ntc("s9", b.rng)
     b.analogue("t_oil", thermistor, "N2", "M4", "counts")
@@ -531,10 +147,10 @@ def francais(seed: int) -> Car:
     b.analogue("brake_r", brake, "boitier_av", "AV_MOYEN")
     for corner in ("rl", "rr"):
         b.analogue(f"d_{corner}", sensor, "boitier_ar", "AR_RAPIDE", zero=-mount)
+    b.analogue("p_fuel", sensors.pressure("essence", 7.0, "bar", 80.0), "boitier_ar", "AR_MOYEN")
     b.analogue(
         "p_oil", sensors.pressure("huile", 10.0, "kPa" if b.chance(0.4) else "bar", 80.0), "boitier_ar", "AR_MOYEN"
     )
-    b.analogue("p_fuel", sensors.pressure("essence", 7.0, "bar", 80.0), "boitier_ar", "AR_MOYEN")
     b.analogue("p_water", sensors.pressure("eau", 3.0, "bar", 30.0), "boitier_ar", "AR_MOYEN")
     thermistor = sensors.ntc("ctn", b.rng)
     first, second = b.car.messages["AR_TEMP"].lowest_page, b.car.messages["AR_TEMP"].lowest_page + 1
@@ -604,7 +220,7 @@ def prefixed(seed: int) -> Car:
     def fed(kind: Sensor, node: str) -> Sensor:
         if not follow:
             return kind
-        return sensors.replace(kind, label=f"{kind.label}_{node[-1]}", reference=front[node])
+        return replace(kind, label=f"{kind.label}_{node[-1]}", reference=front[node])
 
     for corner in ("fl", "fr"):
         b.analogue(f"d_{corner}", fed(sensor, "DAQ_F"), "DAQ_F", "F_Fast", zero=-mount)
@@ -638,7 +254,7 @@ def deutsch(seed: int) -> Car:
     b.bus("bus", "can0", 250_000)
     b.car.host_stamps = True
     b.module("Motorsteuerung", "bus", 10)
-    b.module("Messknoten", "bus", 10, supplies=2, grounds=2, ratio=b.chance(0.4))
+    b.module("Messknoten", "bus", int(b.pick(8, 10, 10)), supplies=2, grounds=2, ratio=b.chance(0.4))
     b.message("MS_1", "Motorsteuerung", (0x600, 0x610), 50, b.chance(0.5))
     b.message("MS_2", "Motorsteuerung", (0x610, 0x620), 10, b.chance(0.5))
     b.message("MK_1", "Messknoten", (0x180, 0x190), 50, False)
@@ -659,9 +275,9 @@ def deutsch(seed: int) -> Car:
         "steer", sensors.pot("Lenkpoti", "deg", ((0.5, -160.0), (4.5, 160.0)), 1500.0, "low"), "Messknoten", "MK_2"
     )
     b.analogue("ay", sensors.inertial("Beschl", "g", 2.5), "Messknoten", "MK_2")
-    b.analogue("p_oil", sensors.pressure("Druck10", 10.0, rate=80.0), "Messknoten", "MK_3")
     b.analogue("p_fuel", sensors.pressure("Druck10", 10.0, rate=80.0), "Messknoten", "MK_3")
-    thermistor = sensors.ntc("Heissleiter", b.rng)
+    b.analogue("p_oil", sensors.pressure("Druck10", 10.0, rate=80.0), "Messknoten", "MK_3")
+    thermistor = replace(sensors.ntc("Heissleiter", b.rng), max_rate=None)
     b.analogue("t_oil", thermistor, "Messknoten", "MK_4")
     b.analogue("t_box", thermistor, "Messknoten", "MK_4")
     b.analogue(

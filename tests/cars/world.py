@@ -124,7 +124,14 @@ def _script(rng: np.random.Generator, kind: str, seconds: float) -> list[tuple[s
     elif kind == "paddock":
         steps += [("idle", rng.uniform(6, 10)), ("paddock", seconds - 26), ("stop", seconds)]
     else:
-        steps += [("idle", rng.uniform(6, 10)), ("laps", seconds - 36), ("stop", rng.uniform(14, 16)), ("end", seconds)]
+        steps.append(("idle", rng.uniform(6, 10)))
+        if seconds > 80 and rng.random() < 0.15:  # stalled, and started again
+            steps += [("off", rng.uniform(1.5, 3)), ("crank", rng.uniform(0.7, 1.2)), ("idle", rng.uniform(2, 4))]
+        steps += [
+            ("laps", seconds - 36 - sum(long for _, long in steps[3:])),
+            ("stop", rng.uniform(14, 16)),
+            ("end", seconds),
+        ]
     phases: list[tuple[str, float, float]] = []
     now = 0.0
     for name, long in steps:
@@ -231,7 +238,7 @@ def drive(seed: int, kind: str = "run", seconds: float = 90.0, cylinders: int = 
             want_thr = 0.0 if m == "laps" else want_thr
         thr += (want_thr - thr) * SLOW / 0.07
         brk += (want_brk - brk) * SLOW / 0.06
-        k += (want_k - k) * SLOW / 0.12
+        k += (want_k - k) * SLOW / (0.12 if m == "laps" else 0.6)
         moving = running and m != "idle"
         push = 0.0
         if moving and shifting <= 0:
@@ -324,6 +331,7 @@ def _finish(rng, world, made, modes, kerbs, lap, ambient, idle, redline) -> Worl
     thin = np.clip(1.35 - 0.006 * (oil - 40), 0.55, 1.4)
     relief = float(rng.uniform(4.6, 6.0))
     p_oil = np.minimum((rpm > 100) * (0.35 + rpm / 1000 * float(rng.uniform(0.62, 0.85))) * thin, relief + 0.0001 * rpm)
+    p_oil = p_oil * (1 - float(rng.uniform(0, 0.25)) * np.clip(np.abs(ay) / 9.81 - 0.9, 0, 0.6))  # surge in long bends
     slow("p_oil", lag(p_oil, SLOW, 0.25))
     time = np.arange(n) * SLOW
     pump = (rpm > 60) | ((time < 2.5) & (modes_array == "off"))
@@ -410,6 +418,7 @@ def _finish(rng, world, made, modes, kerbs, lap, ambient, idle, redline) -> Worl
     heave = float(rng.uniform(0.004, 0.009)) * vf * vf
     sums = np.zeros(m)
     static = float(rng.uniform(26, 32))
+    on_stands = world.phases[-1][0] == "off" and rng.random() < 0.4  # wheels hang
     for corner, side, end in (("fl", 1, 1), ("fr", -1, 1), ("rl", 1, -1), ("rr", -1, -1)):
         kerb = kerb_left if side > 0 else kerb_right
         noise = 1.1 * rough * coloured(rng, m, FAST, 0.8, 14.0)
@@ -417,7 +426,7 @@ def _finish(rng, world, made, modes, kerbs, lap, ambient, idle, redline) -> Worl
         settle = lag(-side * roll * ayf / 9.81 - end * pitch * axf / 9.81 * (1.2 if end > 0 else 1.0), FAST, 0.05)
         travel = static * (1.0 if end > 0 else 1.12) + settle + heave + noise + thump
         travel = np.where(vf < 0.05, lag(travel, FAST, 0.1), travel)
-        put[f"d_{corner}"] = (FAST, travel)
+        put[f"d_{corner}"] = (FAST, np.full(m, 2.0) if on_stands else travel)
         sums += noise * 0.03 + kerb * 0.35 * coloured(rng, m, FAST, 5.0, 40.0)
     engine = np.clip(rpmf / redline, 0, 1)
     for axis, values, level in (("ax", axf / 9.81, 0.012), ("ay", ayf / 9.81, 0.012), ("az", 1.0 + sums, 0.02)):

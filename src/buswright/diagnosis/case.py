@@ -9,7 +9,7 @@ from typing import NamedTuple
 from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.findings import FAULTS, THRESHOLDS, Finding, Severity
 from buswright.health.baseline.baseline import Baseline, IdBaseline
-from buswright.health.channels.evidence import ChannelEvidence, Channels
+from buswright.health.channels.evidence import ChannelEvidence, Channels, Shared
 from buswright.health.model.health import BusFigures, BusHealth, LoadWindows
 from buswright.health.model.identifiers import IdFigures
 from buswright.wording import duration, listed, times
@@ -129,12 +129,21 @@ class Case:
         return () if self.channels is None else self.channels.values()
 
     def with_channels(self, reach: frozenset[str]) -> frozenset[str]:
-        """Return subjects with the channels that come by those frames, from those modules, or over those buses."""
+        """Return subjects with the channels that come by those frames, from those modules, or over those buses.
+
+        Supplies, grounds and plugs of which all channels are among them are, too.
+        """
         carried = set()
         for each in self.evidence:
             frame = "" if each.frame is None else subject_of(each.frame)
             if not reach.isdisjoint((frame, f"module:{each.module}", f"bus:{each.bus}")):
                 carried.add(each.subject)
+        parts: tuple[Shared, ...] = ("supply", "ground", "plug")
+        for what in parts:
+            groups = self.channels.groups(what) if self.channels is not None and carried else {}
+            for name, members in groups.items():
+                if carried.issuperset(each.subject for each in members):
+                    carried.add(f"{what}:{name}")
         return reach | carried
 
     def everything(self) -> frozenset[str]:

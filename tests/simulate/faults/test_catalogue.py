@@ -14,7 +14,7 @@ from buswright.simulate.faults.catalogue import KINDS, Fault, Tried, injector
 from buswright.simulate.run import START_EPOCH_NS, simulate_run
 from buswright.simulate.scenarios import clean_scenarios, scenarios
 from buswright.simulate.source import SimulatedCapture
-from tests.simulate.fault_runs import at, clean, possible, same, seconds_of, seen
+from tests.simulate.fault_runs import at, clean, clean_measured, measured, possible, same, seconds_of, seen
 
 
 def test_every_fault_can_be_put_in():
@@ -108,6 +108,30 @@ def test_faults_combine_and_each_keeps_its_truth():
     times = at(run.of(0x1A0))
     gap = np.flatnonzero((np.diff(times) > 0.2) & (np.diff(times) < 1.0))
     assert times[gap[0]] == pytest.approx(30.0, abs=0.006)
+
+
+def test_faults_of_several_layers_combine_on_one_channel():
+    run = seen(
+        Fault("module-reset", "module:damper_node", onset_s=25.0),
+        Fault("ground-shift", "ground:G2", onset_s=0.0),
+        Fault("gain", "channel:damper_fl", onset_s=0.0, severity=1.2),
+        Fault("open-circuit", "channel:damper_fl", onset_s=12.0, duration_s=4.0),
+        Fault("stuck", "channel:damper_fl", onset_s=20.0, duration_s=3.0),
+        Fault("scale-or-unit", "channel:throttle", onset_s=0.0, severity=2.0),
+    )
+    assert [truth.kind for truth in run.truths] == [
+        *("module-reset", "ground-shift", "gain", "open-circuit", "stuck", "scale-or-unit"),
+    ]
+    channels = measured(run)
+    damper, times = channels["damper_fl"], (channels["damper_fl"].time_ns - START_EPOCH_NS) / 1e9
+    assert damper.volts is not None
+    assert (damper.volts[(times > 12.05) & (times < 15.98)] > 4.95).all()
+    assert np.ptp(damper.volts[(times > 20.01) & (times < 22.98)]) == 0
+    assert np.diff(times).max() > 0.15, "the module restarted"
+    still = (times > 1.0) & (times < 2.0)  # nothing but the pump's current in the ground
+    before = clean_measured()["damper_fl"].volts
+    assert before is not None
+    assert np.mean(damper.volts[still]) - np.mean(before[: len(still)][still]) == pytest.approx(0.0147, abs=0.002)
 
 
 def test_a_fault_with_a_second_sender_survives_a_wrong_length_beside_it():

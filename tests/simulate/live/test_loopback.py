@@ -303,6 +303,37 @@ def test_a_fault_is_switched_on_and_off_while_it_drives():
     assert (np.diff([t for t, _ in script.rows]) >= 0).all()
 
 
+class RearDampers(Script):
+    """Keeps what the first input of the rear axle reads, mV."""
+
+    def __init__(self, *steps):
+        super().__init__(*steps)
+        self.read = []
+
+    def put(self, frames, start, stop):
+        here = frames.slice(start, stop)
+        here = here.take(here.id == 0x1A1)
+        millivolts = np.ascontiguousarray(here.payload[:, :2]).view("<u2").reshape(-1)
+        self.read += zip(here.time_ns.tolist(), millivolts.tolist(), strict=True)
+        super().put(frames, start, stop)
+
+
+def test_a_plug_is_typed_loose_and_typed_off():
+    loose = read_fault("loose-contact:plug:C13@by-hand", timed=False)
+    script = RearDampers((2.0, lambda car: car.switch_on(loose)), (12.0, lambda car: car.switch_off()))
+    script.drive(seconds=26.0, speed=5.0)
+    on, (off,) = script.said
+    assert on.subject == "plug:C13"
+    opened = np.array([(t - START_EPOCH_NS) / 1e9 for t, millivolts in script.read if millivolts > 4900])
+    assert len(opened) > 20
+    # Later than announced where the machine is too busy to make the other run in time, and never earlier.
+    assert on.onset_s <= opened.min()
+    assert off.end_s(26.0) < 22.0
+    assert opened.max() < 25.0
+    bursts = 1 + np.count_nonzero(np.diff(opened) > 0.05)
+    assert bursts / (opened.max() - opened.min()) == pytest.approx(4.0, rel=0.4)
+
+
 def test_a_fault_switched_off_at_once_ends_at_once_and_once():
     def at_once(car):
         on = car.switch_on(Fault("id-missing", "id:chassis/1B1"))

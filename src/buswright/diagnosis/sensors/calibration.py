@@ -508,6 +508,7 @@ def _gains(case: Case, views: Views) -> Iterator[Sighting]:
             evidence=[
                 f"{each.name} moves {off:.3g} times as much as {words} says (r = {made.r:.2f}, {made.seconds:.0f} s).",
                 *([said] if said else []),
+                *([] if agree else [f"It may as well be {words} that is off: no third says which."]),
             ],
             threshold=f"off by more than {100 * tolerance:.0f} %; {case.used('unit_guess', channel=each.name)}",
             ruled_out=[*([f"Not {words}: others agree with it."] if agree else []), *_wires(each)],

@@ -124,7 +124,8 @@ def _swapped(views: Views) -> Iterator[Sighting]:
     judge = _trusted_turn(turning, views.fast)
     if judge is not None:
         for left, right in views.axles(views.wheels):
-            made = fit(right.value - left.value, judge.value, views.fast & views.steady)
+            apart = right.value - left.value
+            made = fit(apart, judge.value, views.fast & views.steady) or fit(apart, judge.value, views.fast)
             if made is not None and made.r < -CLEAR_R and judge.first not in (left.first, right.first):
                 yield _swapped_sighting(left, right, made, judge, "the outer wheel turned slower", sure=sure)
         if views.pitch is not None:

@@ -34,7 +34,7 @@ MIXUPS: Mapping[str, tuple[float, float]] = MappingProxyType(
 
 
 @injector(
-    "offset", "A sensor's zero is wrong: all of its values are too high by the same amount.",
+    "offset", "A sensor's zero is wrong. All of its values are too high by the same amount.",
     severity="share of the channel's plausible range, negative for too low", default=0.05, subject="channel:damper_fl",
     onset_s=0.0, company=("ground-shift",),
     tried=(
@@ -53,7 +53,7 @@ def _offset(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
-    "gain", "A sensor's span is wrong: all of its values are too large by the same factor; zero is right.",
+    "gain", "A sensor's span is wrong. All of its values are too large by one factor; zero is right.",
     severity="factor", default=1.15, subject="channel:oil_pressure", onset_s=0.0, company=("unit-mixup",),
     tried=(
         Tried((1.05, 1.15, 0.8), onset_s=0.0),

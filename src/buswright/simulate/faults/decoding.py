@@ -67,8 +67,8 @@ def _byte_order(fault: Fault, plan: Plan) -> None:
 
 @injector(
     "signedness",
-    "A signal is signed where the database says unsigned, and counts from where it stands at the onset; or it is "
-    "unsigned around the middle of its range where the database says signed.",
+    "A signed signal, counted from its value at the onset, is read as unsigned; or an unsigned one, counted from the "
+    "bottom of its range, as signed.",
     subject="channel:throttle", onset_s=0.0, company=("impossible-rate", "out-of-range"),
     tried=(
         Tried((1.0,), onset_s=20.0),
@@ -92,7 +92,8 @@ def _signedness(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
-    "bit-position", "The database looks for a signal some bits too low: it doubles for each, and other bits leak in.",
+    "bit-position",
+    "The database looks for a signal some bits too low. It doubles for each, and its neighbour's bits leak in.",
     severity="bits, negative for too high", default=2.0, subject="channel:throttle", onset_s=0.0,
     company=("impossible-rate", "out-of-range"),
     tried=(
@@ -143,7 +144,7 @@ def _channels_of(talker: Talker) -> list[str]:
 
 
 @injector(
-    "scale-or-unit", "The database has another scale than the sender, so all values are wrong by one factor.",
+    "scale-or-unit", "The database has another scale than the sender. All values are wrong by one factor.",
     severity="what is read over what is true", default=0.1, subject="channel:manifold_pressure", onset_s=0.0,
     company=("gain", "unit-mixup", "out-of-range"),
     tried=(
@@ -197,7 +198,7 @@ def _has_room(place: Place) -> bool:
 
 
 @injector(
-    "sender-invalid", "The module says in place of a value that it has none: all ones, which the car file declares.",
+    "sender-invalid", "The module sends all ones instead of a value. The car file declares that this means: no value.",
     severity="seconds each time", default=1.0, subject="channel:brake_temperature_fl", company=("out-of-range",),
     tried=(
         Tried((0.5, 2.0), duration_s=24.0, repeat=4),

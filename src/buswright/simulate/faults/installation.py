@@ -78,7 +78,7 @@ def _goes_both_ways(place: Place) -> bool:
 
 
 @injector(
-    "sign-flipped", "A sensor is mounted the wrong way round: all of its values have the other sign.",
+    "sign-flipped", "A sensor is mounted the wrong way round. All of its values have the opposite sign.",
     subject="channel:accel_lat", onset_s=0.0,
     tried=(
         Tried((1.0,), onset_s=0.0),
@@ -101,7 +101,7 @@ def _held(fault: Fault, plan: Plan, hertz: float) -> None:
 
 
 @injector(
-    "stuck", "A value no longer changes, to the last bit, while its frames keep coming.",
+    "stuck", "A value no longer changes, to the last bit, while its frames keep arriving.",
     subject="channel:damper_rr",
     tried=(
         Tried((1.0,), onset_s=14.0),
@@ -115,7 +115,7 @@ def _stuck(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
-    "under-sampled", "A module takes too few samples and repeats each. Its frames come as before.",
+    "under-sampled", "A module takes too few samples and repeats each. Its frames arrive as before.",
     severity="samples per second", default=10.0, subject="channel:damper_fl", onset_s=0.0, company=("stuck",),
     tried=(Tried((5.0, 10.0), onset_s=0.0), Tried((4.0,), subject="channel:accel_vert", onset_s=0.0)),
 )  # fmt: skip

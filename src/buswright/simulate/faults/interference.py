@@ -44,7 +44,7 @@ def _chances(fault: Fault, name: str, moment: Moment) -> Floats:
 
 @injector(
     "ignition-noise",
-    "Sparks couple into a wire: noise at the firing frequency, as the sampling folds it, that grows with engine speed.",
+    "Sparks couple into a wire. The noise has the firing frequency, aliased, and grows with engine speed.",
     severity="millivolts at 10,000 rpm", default=60.0, subject="channel:fuel_pressure",
     takes=("channel", "plug", "ground"), company=("impossible-rate",),
     tried=(
@@ -126,7 +126,7 @@ def _saturated(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
-    "cross-talk", "An input keeps a share of the one on the pin before it, which the converter has read just before.",
+    "cross-talk", "An input keeps a share of the voltage on the pin before it, which the converter has just read.",
     severity="share of the other input's movement", default=0.04, subject="channel:damper_rl", company=("offset",),
     tried=(Tried((0.02, 0.05)), Tried((0.04,), subject="channel:steering_angle")),
 )  # fmt: skip

@@ -50,8 +50,8 @@ def _supply_lost(fault: Fault, plan: Plan) -> None:
 
 @injector(
     "supply-sag",
-    "The 5 V of a group of sensors sags, and with it all of them by the same factor. `in-loom`: behind the module, "
-    "which still measures 5 V.",
+    "The 5 V of a group of sensors sags. All of them fall by the same factor. `in-loom`: behind the module, which "
+    "still measures 5 V.",
     severity="share of the 5 V that is left", default=0.9, subject="supply:5V-A", variants=("in-loom",),
     company=("impossible-rate", "offset", "gain", "out-of-range"),
     tried=(Tried((0.95, 0.8)), Tried((0.9,), duration_s=8.0, variant="in-loom")),
@@ -62,8 +62,8 @@ def _supply_sag(fault: Fault, plan: Plan) -> None:
 
 @injector(
     "ground-shift",
-    "A ground has resistance. All sensors on it read the same millivolts too much, as fan, pump and ignition draw "
-    "current.",
+    "A ground has too much resistance. All sensors on it read the same millivolts too high, more when fan, pump and "
+    "ignition draw current.",
     severity="millivolts at 20 A", default=60.0, subject="ground:G2", company=("offset", "drift", "ignition-noise"),
     tried=(Tried((30.0, 60.0)), Tried((60.0,), subject="ground:G3")),
 )  # fmt: skip

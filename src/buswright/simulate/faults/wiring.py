@@ -68,7 +68,8 @@ def _bias(name: str, fault: Fault) -> str:
 
 
 @injector(
-    "open-circuit", "A signal wire is broken. Its input reads what its bias makes of it; `variant` names another bias.",
+    "open-circuit",
+    "A signal wire is broken. Its input reads high, low or floating, by its bias; a variant gives another bias.",
     subject="channel:damper_fr", takes=("channel", "plug"), variants=("high", "low", "floating"),
     company=("impossible-rate", "short-to-ground", "short-to-supply"),
     tried=(
@@ -143,7 +144,7 @@ def _short_to_supply(fault: Fault, plan: Plan) -> None:
 
 @injector(
     "loose-contact",
-    "A sensor's plug opens for a moment, the more often the harder the car shakes. `by-hand`: evenly, as a hand moves "
+    "A sensor's plug opens for moments, more often the harder the car shakes. `by-hand`: evenly, as if a hand moved "
     "it, also at a standstill.",
     severity="breaks per second where the car shakes hard", default=4.0, subject="channel:damper_fl",
     takes=("channel", "plug"), variants=("by-hand",), company=("impossible-rate", "chafed-wire"),
@@ -166,7 +167,7 @@ def _loose_contact(fault: Fault, plan: Plan) -> None:
 
 @injector(
     "chafed-wire",
-    "A wire touches ground for moments while the steering is turned to the left. `damper`: while its damper, or the "
+    "A wire touches ground for moments while the steering is turned left. `damper`: while its own damper, else the "
     "front left one, is compressed.",
     severity="touches per second in that position", default=8.0, subject="channel:damper_fr",
     takes=("channel", "plug"), variants=("damper",), company=("impossible-rate", "loose-contact"),
