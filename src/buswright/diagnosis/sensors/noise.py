@@ -36,7 +36,8 @@ _PROVEN = 0.5
 _LEAST_SAMPLES = 8
 _UNMOVED = ("degC", "bar", "V")
 """Units of quantities that don't shake with the engine; motion is real vibration as well."""
-_MOVING = ("damper_travel", "accel_long", "accel_lat", "accel_vert", "yaw_rate")
+_MOVING = ("damper_travel", "accel_long", "accel_lat", "accel_vert", "yaw_rate", "lambda")
+"""Roles that are lively while the engine runs, or the car moves, whatever their wires do."""
 _MOTION = ("g", "deg/s", "mm", "km/h", "deg")
 _PULSING = ("oil_pressure", "fuel_pressure", "manifold_pressure")
 """Pressures that pulse with the engine."""
@@ -89,7 +90,7 @@ def noise_sightings(case: Case) -> Iterator[Sighting]:
         yield _of_channel(case, one)
     if len(noisy) > 1:
         bad = [one.each for one in noisy]
-        ranked = [one for one in candidates(bad, could, {}) if one.what in ("supply", "ground", "plug")]
+        ranked = [one for one in candidates(bad, could, {}) if one.what in ("plug", "ground")]
         if ranked and ranked[0].score >= case.limit("group_share"):
             yield _shared(case, noisy, ranked[0], ranked[1:])
 
