@@ -12,7 +12,7 @@ from buswright.channels.carfile.model import Car
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.detect import sightings
 from buswright.diagnosis.sensors.noise import folded, noise_sightings
-from buswright.findings import Severity
+from buswright.findings import Layer, Severity
 
 from ..matrix import wrenfell
 from .synthetic import PRESSURE, TRAVEL, case_of, made, sensor
@@ -40,7 +40,7 @@ def with_engine(values: Any, **keys: Any) -> Case:
 @pytest.mark.parametrize(("scale", "severity"), [(0.003, Severity.SUSPECT), (0.02, Severity.FAULT)])
 def test_noise_that_grows_with_the_engine_speed_is_found(scale: float, severity: Severity) -> None:
     found = [one.finding for one in sightings(with_engine(temperature(scale * rpm() / 7500)))]
-    (one,) = [each for each in found if each.layer >= 3]
+    (one,) = [each for each in found if each.layer is Layer.ELECTRICAL]
     assert (one.fault, one.subject, one.severity) == ("ignition-noise", "channel:oil", severity)
     assert "with the engine off" in one.evidence[0]
 
@@ -69,6 +69,7 @@ def test_frequencies_fold_at_half_the_rate() -> None:
         pytest.param(temperature(0.0), id="no noise"),
         pytest.param(temperature(0.02), id="noise at any speed"),
         pytest.param(temperature(0.02 * (SECONDS > 40)), id="noise that began"),
+        pytest.param(temperature(0.0) + 0.002 * (np.arange(len(SECONDS)) // 25 % 2), id="a step of the converter"),
         pytest.param(temperature(0.0) + 0.3 * np.sin(SECONDS * 9) * (np.sin(SECONDS / 4) > 0.5), id="movement"),
     ],
 )

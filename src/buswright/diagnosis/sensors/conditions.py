@@ -22,7 +22,7 @@ SIGNIFICANT = 0.05
 """A gathering that chance makes less often than this, all conditions that were tried counted, is one."""
 OCCASION_NS = 500_000_000
 """Moments closer than this are one occasion: a contact that opens chatters, and its chatter proves nothing."""
-LEAST_OCCASIONS = 4
+LEAST_OCCASIONS = 3
 _LEAST_SHARE = 0.005
 """A region where the car spent less of the time isn't looked at."""
 _TAILS = (0.5, 0.75, 0.9, 0.95, 0.98)

@@ -13,6 +13,7 @@ from buswright.diagnosis.sensors.rails import POWER_OFF
 from buswright.diagnosis.sensors.sharing import (
     Candidate,
     candidates,
+    enough,
     fallen_references,
     named,
     reach_of,
@@ -199,7 +200,7 @@ def _of_groups(
         ranked = candidates(
             [one.each for one in group], _contactable(could), {one.each.name: one.touches.side for one in group}
         )
-        if ranked and ranked[0].score >= case.limit("group_share"):
+        if ranked and enough(case, ranked[0]):
             yield _shared(case, channels, group, ranked[0], ranked[1:])
 
 

@@ -9,11 +9,11 @@ from itertools import pairwise
 
 import numpy as np
 
-from buswright.channels.samples.series import Floats
+from buswright.channels.samples.series import Floats, Int64s
 from buswright.diagnosis.case import Case, Sighting, Window, sighting
 from buswright.diagnosis.sensors.rails import POWER_OFF
 from buswright.diagnosis.sensors.sharing import reach_of
-from buswright.diagnosis.sensors.steps import column, in_volts
+from buswright.diagnosis.sensors.steps import in_volts
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import FINE_NS
@@ -25,8 +25,10 @@ _CLEAR = 10.0
 """A gain is one where it is so many times its uncertainty."""
 _ALIKE = 0.35
 """Fast and slow movement are copied alike, and both halves of the run: gains may differ by this part."""
-_ALONE = 0.5
-"""No other input is followed by more than this part of the gain."""
+_ALONE = 1.05
+"""The neighbour is followed so many times better than any other input, and than anything that moves the car."""
+_NEARLY = 0.95
+_LEAST_CORRELATION = 0.25
 _LEAST_ROWS = 300
 _COMMON = (
     *("engine_speed", "throttle", "manifold_pressure", "vehicle_speed", "brake_pressure", "steering_angle"),
@@ -34,11 +36,14 @@ _COMMON = (
 )
 """Roles of what really moves several inputs, each in its own way and with its own delay."""
 _LATE = (0, 1, 3)
-_KNOWN = 0.9
-"""A cause that is known for less of the run isn't used."""
-_SLOW = 5
-"""Windows of the fine grid over which slow movement is taken."""
+_SLOW, _SLOW_S = 3, 0.5
+"""Samples, and seconds, over which slow movement is taken."""
+_SLOWER = 0.8
+"""Inputs that come more slowly than this part of its rate can't be laid beside an input."""
+_LEAST_HZ = 8.0
+_MOST_ROWS = 8_000
 _FAULT_GAIN = 0.03
+_Columns = tuple[Int64s, Floats]
 _NUMBER = re.compile(r"^(.*?)(\d+)$")
 
 
@@ -59,7 +64,7 @@ def crosstalk_sightings(case: Case) -> Iterator[Sighting]:
     channels = case.channels
     if channels is None:
         return
-    fed = [each for each in channels.values() if in_volts(each) and each.measures and len(each.grid) >= _LEAST_ROWS]
+    fed = [each for each in channels.values() if in_volts(each) and each.measures and len(each) >= _LEAST_ROWS]
     for members in channels.groups("module", fed).values():
         yield from _of_module(case, channels, members)
 
@@ -68,35 +73,84 @@ def _of_module(case: Case, channels: Channels, members: Sequence[ChannelEvidence
     pairs = list(_pairs(members))
     if not pairs:
         return
-    number = channels.number
-    volts = {
-        each.name: column(each.grid, number, each.series.rate_hz) / (each.per_volt or 1.0)
-        for each in members
-        if each.series.rate_hz >= 1e9 / FINE_NS / 2
-    }
-    causes = _causes(channels)
-    best: dict[str, _Copied] = {}
+    found: dict[str, _Copied] = {}
+    beside: dict[str, _Beside] = {}
+    kept: dict[str, _Columns] = {}
     for each, neighbour, by in pairs:
-        if each.name not in volts or neighbour.name not in volts or _move_together(each, neighbour):
+        if _move_together(each, neighbour):
             continue
-        found = _copied(each, neighbour, by, volts, causes)
-        if found is not None and (each.name not in best or found.clear > best[each.name].clear):
-            best[each.name] = found
-    for one in best.values():
+        if each.name not in beside:
+            beside[each.name] = _Beside(channels, members, each, kept)
+        one = _copied(each, neighbour, by, beside[each.name])
+        if one is not None and (each.name not in found or one.clear > found[each.name].clear):
+            found[each.name] = one
+    for one in found.values():
         yield _found(case, one)
 
 
-def _causes(channels: Channels) -> Floats:
-    """Return what really moves two inputs at once, at the windows of the fine grid and just before; float64[m, k]."""
-    number = channels.number
-    rows = []
-    for each in channels.with_role(*_COMMON):
-        if len(each.value_grid) and not in_volts(each):
-            values = each.value_grid.held(number)
-            rows += [np.concatenate((np.full(late, np.nan), values[: len(values) - late])) for late in _LATE]
-    found = np.vstack(rows) if rows else np.zeros((0, len(number)))
-    known: Floats = found[np.isfinite(found).mean(axis=1) > _KNOWN]
-    return known
+class _Beside:
+    """What is known of the other inputs, and of what really moves them, at some samples of one input.
+
+    Every column has three rows: at the sample, at the next one, and at one half a second later.
+
+    Parameters
+    ----------
+    channels
+        All of the run.
+    members
+        Inputs of its module.
+    each
+        The input.
+    kept
+        Usable times and values by name, filled as they are needed.
+    """
+
+    def __init__(
+        self,
+        channels: Channels,
+        members: Sequence[ChannelEvidence],
+        each: ChannelEvidence,
+        kept: dict[str, _Columns],
+    ) -> None:
+        self.kept = kept
+        slow = max(_SLOW, round(_SLOW_S * each.series.rate_hz))
+        first = np.arange(0, len(each) - slow, max(1, len(each) // _MOST_ROWS))
+        rows = np.stack((first, first + 1, first + slow))
+        self.times = each.series.time_ns[rows]
+        self.own = np.where(each.there, each.quantity, np.nan)[rows] / (each.per_volt or 1.0)
+        self.names = [
+            other.name
+            for other in members
+            if other.name != each.name and other.series.rate_hz >= each.series.rate_hz * _SLOWER
+        ]
+        self.late_ns = max(int(1e9 / each.series.rate_hz), FINE_NS)
+        self.channels = channels
+
+    def input(self, name: str) -> Floats | None:
+        """Return the volts of another input; None where it comes too slowly."""
+        other = self.channels[name]
+        return self._at(other, other.quantity) / (other.per_volt or 1.0) if name in self.names else None
+
+    def rivals(self, neighbour: str) -> Iterator[Floats]:
+        """Yield all other inputs, and what moves the car at the time and somewhat before."""
+        for name in self.names:
+            found = self.input(name) if name != neighbour else None
+            if found is not None:
+                yield found
+        for cause in self.channels.with_role(*_COMMON):
+            if not in_volts(cause) and cause.series.rate_hz >= _LEAST_HZ:
+                for late in _LATE:
+                    yield self._at(cause, cause.series.value, late * self.late_ns)
+
+    def _at(self, other: ChannelEvidence, values: Floats, late_ns: int = 0) -> Floats:
+        if other.name not in self.kept:
+            rows = np.flatnonzero(~other.bad)
+            self.kept[other.name] = (other.series.time_ns[rows], values[rows])
+        times, known = self.kept[other.name]
+        if len(times) < _LEAST_ROWS or len(other.series.segments) > 1:
+            return np.full(self.times.shape, np.nan)
+        found: Floats = np.interp(self.times - late_ns, times, known)
+        return found
 
 
 def _pairs(members: Sequence[ChannelEvidence]) -> Iterator[tuple[ChannelEvidence, ChannelEvidence, str]]:
@@ -128,65 +182,53 @@ def _move_together(each: ChannelEvidence, neighbour: ChannelEvidence) -> bool:
     return each.role is not None and each.role == neighbour.role
 
 
-def _copied(
-    each: ChannelEvidence, neighbour: ChannelEvidence, by: str, volts: dict[str, Floats], causes: Floats
-) -> _Copied | None:
-    names = [neighbour.name, *(name for name in volts if name not in (each.name, neighbour.name))]
-    own, others = volts[each.name], np.vstack([*(volts[name] for name in names), *causes])
-    inputs = len(names)
-    fast = _gains(np.diff(own), np.diff(others, axis=1), inputs)
+def _copied(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: _Beside) -> _Copied | None:
+    own, other = beside.own, beside.input(neighbour.name)
+    if other is None:
+        return None
+    size = own.shape[1]
+    fast = _gain(own[1] - own[0], other[1] - other[0])
     if fast is None:
         return None
-    gain, clear, correlation, rest = fast
-    if not _GAINS[0] <= abs(gain) <= _GAINS[1] or clear < _CLEAR or rest > _ALONE * abs(gain):
+    gain, clear, correlation = fast
+    if not _GAINS[0] <= abs(gain) <= _GAINS[1] or clear < _CLEAR or correlation < _LEAST_CORRELATION:
         return None
-    slow = _gains(own[_SLOW:] - own[:-_SLOW], others[:, _SLOW:] - others[:, :-_SLOW], inputs)
-    half = len(own) // 2
-    parts = [
-        _gains(np.diff(own[part]), np.diff(others[:, part], axis=1), inputs)
-        for part in (slice(half), slice(half, None))
-    ]
-    for view in (slow, *parts):
-        if view is None or abs(view[0] - gain) > _ALIKE * abs(gain):
+    for later, of in ((2, slice(None)), (1, slice(size // 2)), (1, slice(size // 2, None))):
+        again = _gain(own[later, of] - own[0, of], other[later, of] - other[0, of])
+        if again is None or abs(again[0] - gain) > _ALIKE * abs(gain):
             return None
+    # A temperature follows nothing within a sample, so whatever it follows is copied: others may move alike.
+    slow = each.sensor is not None and each.sensor.calibration.kind in ("thermistor", "rtd")
+    views, lead = ((1,), _NEARLY) if slow else ((1, 2), _ALONE)
+    followed = {later: _gain(own[later] - own[0], other[later] - other[0]) for later in views}
+    for values in beside.rivals(neighbour.name):
+        for later, best in followed.items():
+            rival = _gain(own[later] - own[0], values[later] - values[0])
+            if best is None or (rival is not None and best[2] < lead * rival[2]):
+                return None
     return _Copied(each, neighbour, by, gain, clear, correlation)
 
 
-def _gains(own: Floats, others: Floats, inputs: int) -> tuple[float, float, float, float] | None:
-    """Fit an input's changes by those of the others together; the first of these are inputs.
+def _gain(own: Floats, other: Floats) -> tuple[float, float, float] | None:
+    """Fit an input's changes by those of another.
 
     Returns
     -------
-    gain, clear, correlation, rest
-        Of the first of the others: how much of it is copied, over its uncertainty, and which part of the input's
-        movement that is; the largest gain of the other inputs. None where too little is known or moves.
+    gain, clear, correlation
+        How much of it is copied, over its uncertainty, and how well the two go together, 0..1. None where too little
+        is known or moves.
     """
-    known = np.isfinite(own) & np.isfinite(others).all(axis=0)
+    known = np.isfinite(own) & np.isfinite(other)
     if known.sum() < _LEAST_ROWS:
         return None
-    y, x = own[known], others[:, known]
-    moves = x.std(axis=1) > 0
-    if not moves[0] or y.std() == 0:
+    y, x = own[known] - own[known].mean(), other[known] - other[known].mean()
+    power, moved = float(x @ x), float(y @ y)
+    if power <= 0 or moved <= 0:
         return None
-    x, inputs = x[moves], int(moves[:inputs].sum())
-    x = (x - x.mean(axis=1, keepdims=True)) / x.std(axis=1, keepdims=True)
-    y = y - y.mean()
-    normal = x @ x.T
-    ridge = normal + np.eye(len(x)) * 1e-9 * float(np.trace(normal))
-    weights = np.linalg.solve(ridge, x @ y)
-    left = y - weights @ x
-    unsure = np.sqrt(np.linalg.inv(ridge).diagonal() * float(left @ left) / max(1, len(y) - len(x)))
-    own_part = float(weights[0]) * x[0]
-    correlation = abs(float(np.corrcoef(own_part + left, x[0])[0, 1]))
-    # Inputs that hardly move have wild gains; what counts is what they contribute, in units of the neighbour.
-    rest = np.abs(weights[1:inputs])[np.abs(weights[1:inputs]) > 4 * unsure[1:inputs]]
-    per = others[0, known].std()
-    return (
-        float(weights[0] / per),
-        abs(float(weights[0])) / float(unsure[0]),
-        correlation,
-        float(rest.max(initial=0.0) / per),
-    )
+    gain = float(x @ y) / power
+    left = max(moved - gain * gain * power, 0.0)
+    unsure = np.sqrt(left / len(y) / power)
+    return gain, abs(gain) / max(float(unsure), 1e-12), abs(gain) * float(np.sqrt(power / moved))
 
 
 def _found(case: Case, one: _Copied) -> Sighting:

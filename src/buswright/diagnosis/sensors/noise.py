@@ -24,17 +24,20 @@ _LEAST_OFF = 2
 _BINS = 6
 _DENSE = 0.2
 """Quiet fifth of each bin of engine speeds: real movement pauses now and then, ignition noise doesn't."""
+_STEADY = 0.3
+"""A second in which the engine speed changes by a larger part isn't looked at."""
 _WIDE = 1.3
 """Highest over lowest engine speed below which growth can't be seen."""
-_STEPS = 1.0
-_FLOOR = 0.3
-"""Noise is at least this part of a raw step: rounding alone makes it."""
+_STEPS = 2.0
+_FLOOR = 0.8
+"""Noise is at least this part of a raw step: a value between two codes toggles."""
 _PROVEN = 0.5
 """So much less growth is enough where the line of the firing is in the spectrum."""
 _LEAST_SAMPLES = 8
 _UNMOVED = ("degC", "bar", "V")
 """Units of quantities that don't shake with the engine; motion is real vibration as well."""
-_MOVING = ("damper_travel", "accel_long", "accel_lat", "accel_vert", "yaw_rate")
+_MOVING = ("damper_travel", "accel_long", "accel_lat", "accel_vert", "yaw_rate", "lambda")
+"""Roles that are lively while the engine runs, or the car moves, whatever their wires do."""
 _MOTION = ("g", "deg/s", "mm", "km/h", "deg")
 _PULSING = ("oil_pressure", "fuel_pressure", "manifold_pressure")
 """Pressures that pulse with the engine."""
@@ -87,7 +90,7 @@ def noise_sightings(case: Case) -> Iterator[Sighting]:
         yield _of_channel(case, one)
     if len(noisy) > 1:
         bad = [one.each for one in noisy]
-        ranked = [one for one in candidates(bad, could, {}) if one.what in ("supply", "ground", "plug")]
+        ranked = [one for one in candidates(bad, could, {}) if one.what in ("plug", "ground")]
         if ranked and ranked[0].score >= case.limit("group_share"):
             yield _shared(case, noisy, ranked[0], ranked[1:])
 
@@ -104,6 +107,22 @@ def _is_judged(each: ChannelEvidence) -> bool:
     )
 
 
+def _is_steady(channels: Channels, number: Int64s) -> Bools:
+    """Tell in which windows of the coarse grid the engine kept its speed nearly; bool[len(number)]."""
+    driving = channels.driving
+    per = COARSE_NS // FINE_NS
+    first = np.searchsorted(driving.number, number * per)
+    stop = np.searchsorted(driving.number, (number + 1) * per)
+    found = np.zeros(len(number), dtype=np.bool_)
+    whole = np.flatnonzero(stop > first)
+    if len(whole):
+        edges = np.stack((first[whole], stop[whole]), axis=1).ravel()
+        rpm = np.append(np.nan_to_num(driving.engine_speed), 0.0)
+        high, low = np.maximum.reduceat(rpm, edges)[::2], np.minimum.reduceat(rpm, edges)[::2]
+        found[whole] = high - low <= _STEADY * np.maximum(high, 1.0)
+    return found
+
+
 def _shakes(each: ChannelEvidence) -> bool:
     """Whether a channel measures motion: engine and road really shake it, with the firing too."""
     return each.role in _MOVING or any(units.compatible(each.series.unit, unit) for unit in _MOTION)
@@ -115,7 +134,8 @@ def _noisy(case: Case, channels: Channels, each: ChannelEvidence) -> _Noisy | No
     place = np.minimum(place, len(driving.number) - 1)
     rpm = driving.engine_speed[place]
     known = np.isfinite(grid.noise) & np.isfinite(rpm)
-    running = known & (rpm > RUNNING_RPM)
+    # While the engine speed itself jumps, pressures and pedals really move with it.
+    running = known & (rpm > RUNNING_RPM) & _is_steady(channels, grid.number)
     if running.sum() < _LEAST_WINDOWS:
         return None
     off = known & (rpm < STILL_RPM)

@@ -14,6 +14,7 @@ from buswright.diagnosis.sensors.sharing import (
     THREE_WIRES,
     Candidate,
     candidates,
+    enough,
     fallen_references,
     named,
     reach_of,
@@ -253,7 +254,7 @@ def _together(
     for group in clusters(held, round(case.limit("group_s") * 1e9)):
         bad = list({stay.each.name: stay.each for stay in group}.values())
         ranked = candidates(bad, could, {stay.each.name: stay.side for stay in group})
-        if ranked and ranked[0].score >= case.limit("group_share"):
+        if ranked and enough(case, ranked[0]):
             found.setdefault(ranked[0].subject, []).append((ranked[0], group, list(ranked[1:])))
     for seen in found.values():
         yield _shared(case, channels, seen)

@@ -29,6 +29,8 @@ ROLE_RATES: Mapping[str, tuple[float, str]] = MappingProxyType(
     }
 )
 """Fastest real change a second, by role."""
+BODY_RATE = 15.0
+"""degC a second that no body with a thermistor reaches."""
 _STEPS = 3.0
 """Raw steps that a change must have at least: one step of a slow channel is no speed (trade)."""
 
@@ -40,6 +42,9 @@ def fastest(each: ChannelEvidence) -> tuple[float, str] | None:
         own = each.sensor.calibration.unit
         factor = abs(units.line(own, unit)[0]) if own and unit and own != unit else 1.0
         return each.sensor.max_rate * factor, f"max_rate of sensor {each.sensor.name}"
+    body = each.sensor is not None and each.sensor.calibration.kind in ("thermistor", "rtd")
+    if each.role is None and body and units.compatible("degC", unit):
+        return BODY_RATE * abs(units.line("degC", unit)[0]), "usual for a temperature"
     if each.role is not None and each.role in ROLE_RATES:
         rate, own = ROLE_RATES[each.role]
         if units.compatible(own, unit):

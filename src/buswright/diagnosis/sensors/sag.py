@@ -13,7 +13,7 @@ from buswright.channels.samples.series import Floats, Int64s
 from buswright.diagnosis.case import Case, Sighting, Window, merged, sighting
 from buswright.diagnosis.sensors.rails import POWER_OFF
 from buswright.diagnosis.sensors.sharing import CHECKS, THREE_WIRES, named, reach_of
-from buswright.diagnosis.sensors.steps import WIDTH, change, column, in_volts, kinds, moment, peaks
+from buswright.diagnosis.sensors.steps import SLOW_HZ, WIDTH, change, column, in_volts, kinds, moment, peaks
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import FINE_NS
@@ -31,6 +31,9 @@ _LEAST_KINDS = 2
 _LEAST_WINDOWS = 5
 _LOWEST_V = 0.05
 """Volts below this are taken as this: a factor of nothing is none."""
+_STANDS_OUT = 5.0
+_AT_ONCE = 0.7
+"""Share of the step that must be there within `_SHORT` windows."""
 _SHORT = 3
 """Windows before and after a step of the reference: sensors move meanwhile."""
 _STEPPED = 0.02
@@ -254,19 +257,31 @@ def _step(
     if quiet.sum() < _LEAST_MEMBERS or np.exp(-abs(middle)) < _LOST:
         return None
     middle = float(np.median(changed[quiet]))
-    # What moves a little by itself may be off by twice that.
-    agree = quiet & (np.abs(changed - middle) <= np.maximum(case.limit("sag_spread"), 2.0 * moves))
+    # What moves a little by itself may be off by twice that, as long as the factor stands out.
+    apart = np.minimum(np.maximum(case.limit("sag_spread"), 2.0 * moves), abs(middle) / _STANDS_OUT)
+    agree = quiet & (np.abs(changed - middle) <= apart)
+    agree &= np.array([_is_sharp(each, log, middle, at) for each, log in zip(members, logs, strict=True)])
     if agree.sum() < _LEAST_MEMBERS or agree.sum() < _SHARE * quiet.sum():
         return None
     rows = np.flatnonzero(agree).tolist()
     if kinds([members[row] for row in rows]) < _LEAST_KINDS:
         return None
-    before = np.array([np.nanmean(columns[row][max(0, at - 10) : at]) for row in rows])
+    before = np.array([np.nanmean(columns[row][at - WIDTH : at]) for row in rows])
     moved = before * np.expm1(changed[rows])
     # The same millivolts on all would be a ground: the factor must fit better than the difference.
     if moved.std() / abs(moved.mean()) < changed[rows].std() / abs(middle):
         return None
     return _Step(at, middle, tuple(members[row] for row in rows), float(np.ptp(changed[rows])))
+
+
+def _is_sharp(each: ChannelEvidence, log: Floats, middle: float, at: int) -> bool:
+    """Whether a channel's step is over within some windows: a supply sags at once, cars move slowly."""
+    if each.series.rate_hz < SLOW_HZ:
+        return True
+    before, after = log[at - _SHORT : at], log[at + 1 : at + 1 + _SHORT]
+    if not np.isfinite(before).any() or not np.isfinite(after).any():
+        return False
+    return bool((np.nanmean(after) - np.nanmean(before)) / middle >= _AT_ONCE)
 
 
 def _spread(part: Floats) -> float:

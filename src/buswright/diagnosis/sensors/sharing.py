@@ -104,7 +104,8 @@ def candidates(
                 through.setdefault(shared, []).append(each)
         for name, own in through.items():
             hit = tuple(each for each in own if each.name in failed)
-            if len(hit) >= _LEAST:
+            # A message is no wire: it stands for the module where nobody says which that is.
+            if len(hit) >= _LEAST and (what != "message" or hit[0].module is None):
                 score = len(hit) / len(own) - (len(bad) - len(hit)) / len(bad)
                 found.append(Candidate(what, name, hit, len(own), score))
     return tuple(sorted(found, key=lambda one: (-round(one.score - _against(one, sides), 3), ELEMENTS.index(one.what))))
@@ -126,8 +127,17 @@ def _against(one: Candidate, sides: Mapping[str, str]) -> float:
     return 0.1
 
 
+def enough(case: Case, best: Candidate) -> bool:
+    """Whether so many of an element's channels failed that it is the cause.
+
+    Where the car file says nothing of the wiring, a module may feed several groups that nobody tells apart.
+    """
+    unwired = not any(each.shares(what) for each in best.bad for what in ("supply", "plug", "ground"))
+    return best.score >= case.limit("group_share") or (best.what in ("module", "message") and unwired)
+
+
 def rivals_of(best: Candidate, others: Sequence[Candidate]) -> list[Candidate]:
-    """Return the candidates that explain it nearly as well; a message is none where the wiring is known."""
+    """Return the candidates that explain it nearly as well."""
     return [
         one
         for one in others
