@@ -72,8 +72,8 @@ def load_car_file(path: str | os.PathLike[str], *, untrusted: bool = False) -> C
     result = check_car_file(path, untrusted=untrusted)
     if result.car is None:
         lines = tuple(str(fault) for fault in result.errors)
-        more = f"\n… and {len(lines) - _SHOWN_FAULTS} more" if len(lines) > _SHOWN_FAULTS else ""
-        raise CarFileError("\n".join(lines[:_SHOWN_FAULTS]) + more, faults=lines)
+        more = [f"… and {len(lines) - _SHOWN_FAULTS} more"] if len(lines) > _SHOWN_FAULTS else []
+        raise CarFileError([*lines[:_SHOWN_FAULTS], *more], faults=lines)
     return result.car
 
 
