@@ -1,7 +1,7 @@
 """What must hold for a damaged file of each format, and files that somebody made to hurt.
 
-A check takes the bytes, the seed they come from, and a folder; it raises `BrokenError`, or anything that is no `UserError`,
-where the program is at fault.
+A check takes the bytes, the seed they come from, and a folder; it raises `BrokenError`, or anything that is no
+`UserError`, where the program is at fault.
 """
 
 import io
