@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 
 class BuswrightError(Exception):
     """Root of everything this package raises on purpose."""
@@ -15,16 +17,22 @@ class UserError(BuswrightError):
     Parameters
     ----------
     message
-        What is wrong, with the file and line where there is one.
+        What is wrong, with the file and line where there is one; several lines where it takes them.
     hint
         What to try next, one sentence; empty if there is nothing to say.
+
+    Attributes
+    ----------
+    lines
+        The message line by line. A line end within one of them stands in the text of a file, or in a name.
     """
 
     exit_code = 2
 
-    def __init__(self, message: str, *, hint: str = "") -> None:
-        super().__init__(message)
-        self.message = message
+    def __init__(self, message: str | Sequence[str], *, hint: str = "") -> None:
+        self.lines = (message,) if isinstance(message, str) else tuple(message)
+        self.message = "\n".join(self.lines)
+        super().__init__(self.message)
         self.hint = hint
 
     def __str__(self) -> str:
@@ -42,7 +50,7 @@ class DatabaseError(UserError):
 class CarFileError(UserError):
     """A car file has faults; `faults` lists all of them, one per line of text."""
 
-    def __init__(self, message: str, *, faults: tuple[str, ...] = (), hint: str = "") -> None:
+    def __init__(self, message: str | Sequence[str], *, faults: tuple[str, ...] = (), hint: str = "") -> None:
         super().__init__(message, hint=hint)
         self.faults = faults
 
@@ -50,6 +58,6 @@ class CarFileError(UserError):
 class FormulaError(UserError):
     """A formula can't be accepted; `column` is the 0-based position of the fault in its text."""
 
-    def __init__(self, message: str, *, column: int = 0, hint: str = "") -> None:
+    def __init__(self, message: str | Sequence[str], *, column: int = 0, hint: str = "") -> None:
         super().__init__(message, hint=hint)
         self.column = column

@@ -27,6 +27,7 @@ WRITING = {
     "health": ["health", "{run}", "--fail-on", "never", "--html", "{out}/health.html"],
     "remember": ["remember", "{run}", "--out", "{out}/good.json"],
     "draft": ["draft", "{run}", "--dbc", str(ENGINE), "--out", "{out}/car.toml"],
+    "watch": ["watch", "{run}", "--snapshot", "{out}/screen.svg"],
     "demo": ["demo", "--seconds", "{seconds}", "--save", "{out}/demo"],
 }
 """Commands by a name; `{run}` is a capture of two, so that an old result differs from the new one."""

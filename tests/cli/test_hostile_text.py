@@ -8,7 +8,7 @@ import shutil
 import pytest
 from tests.cli.outputs import CAR, ENGINE, RUN
 
-from buswright.cli.main import main
+from buswright.cli.main import COMMANDS, main
 from buswright.cli.status_line import one_line
 from buswright.errors import UserError
 from buswright.frames.opening import open_capture
@@ -46,15 +46,28 @@ def hostile(tmp_path, monkeypatch):
     (tmp_path / "run.log.events.jsonl").write_text(text, encoding="utf-8")
     database = ENGINE.read_text(encoding="utf-8")
     shutil.copy(CAR.with_name("wrenfell_chassis.dbc"), tmp_path)
-    database = database.replace('"%"', f'"{ESCAPE}"').replace('"°C"', '"=1+1"')
+    database = database.replace('"%"', f'"{ESCAPE}"').replace('"°C"', '"=1+1"').replace('"V"', f'"{FORGED}"')
+    database = re.sub(
+        r'^CM_ (.*) "[^"]*";$', lambda found: f'CM_ {found[1]} "{FORGED}{HOSTILE}";', database, flags=re.M
+    )
     (tmp_path / ENGINE.name).write_text(database, encoding="utf-8")
     car = CAR.read_text(encoding="utf-8")
-    car = re.sub(r'^name = ".*"$', lambda _: f"name = {json.dumps(HOSTILE)}", car, count=1, flags=re.MULTILINE)
+    car = re.sub(r'^name = ".*"$', lambda _: f"name = {json.dumps(HOSTILE + FORGED)}", car, count=1, flags=re.MULTILINE)
+    for key in ("plug", "supply", "ground", "input"):
+        car = re.sub(rf'\b{key} = "', lambda found: found[0] + json.dumps(FORGED + HOSTILE)[1:-1], car)
+    car = re.sub(r'^(cautions = \[")', lambda found: found[0] + json.dumps(FORGED)[1:-1], car, flags=re.MULTILINE)
     (tmp_path / "car.toml").write_text(car, encoding="utf-8")
+    (tmp_path / f"{FORGED}.log").write_bytes(b"junk\n" + b"".join(lines[:20]))
+    (tmp_path / f"{FORGED}.toml").write_text("format = 1\n", encoding="utf-8")
+    (tmp_path / f"{FORGED}.dbc").write_text("BO_ 1 M: 99999 X\n", encoding="utf-8")
     bad = 'format = 1\n"' + json.dumps(HOSTILE + FORGED)[1:-1] + '" = 1\n[car]\nname = 3\n'
     bad += f"[channel.x]\nsignal = {json.dumps(HOSTILE)}\nunit = {json.dumps(FORGED)}\nrole = {json.dumps(HOSTILE)}\n"
     (tmp_path / "bad.toml").write_text(bad, encoding="utf-8")
     return tmp_path
+
+
+def test_every_command_is_tried():
+    assert {words[0] for words in SHOWN} == set(COMMANDS), "add a call of the new command to SHOWN"
 
 
 BUS = ["--bus", f"{HOSTILE}=can{C1}0"]
@@ -78,6 +91,23 @@ SHOWN = [
     ["cut", "run.log", "--out", HOSTILE],
     ["decode", "run.log", "--dbc", f"{HOSTILE}={ENGINE.name}", "--out", "out.csv", "--force"],
     ["guide", HOSTILE],
+    ["contents", f"{FORGED}.log"],
+    ["health", f"{FORGED}.log", "--fail-on", "never"],
+    ["contents", f"{FORGED}.gone"],
+    ["check", f"{FORGED}.toml", "--fail-on", "never"],
+    ["check", f"{FORGED}.gone"],
+    ["contents", "run.log", "--dbc", f"{FORGED}.dbc"],
+    ["cut", "run.log", "--out", f"{FORGED}.log"],
+    ["cut", "run.log", "--out", f"{FORGED}/{FORGED}.log"],
+    ["remember", "run.log", "--out", "good.json", "--force", "--bus", f"{FORGED}=can0"],
+    ["diagnose", "run.log", "--car", "car.toml", "--fail-on", "never"],
+    ["diagnose", "run.log", "--car", "car.toml", "--channel", FORGED],
+    ["interfaces", "--find-bitrate", FORGED],
+    ["record", f"live:{FORGED}/x", "--out", "new.log"],
+    ["record", "live:virtual/x", "--out", "new.log", "--seconds", "0.01", "--bus", f"{FORGED}=x"],
+    ["watch", f"{FORGED}.gone", "--snapshot", "new.svg"],
+    ["watch", "run.log", "--snapshot", "new.svg", "--force", "--car", "car.toml"],
+    ["demo", "--fault", FORGED],
 ]
 
 
@@ -96,7 +126,7 @@ def test_nothing_that_a_terminal_obeys_is_printed(words, hostile, capsys):
     out, err = said(capsys, words)
     assert not RAW.search(out), RAW.search(out)
     assert not RAW.search(err), RAW.search(err)
-    assert "\nproblem: 99" not in out
+    assert not re.search(r"^\s*problem: 99", out + err, re.MULTILINE)
     assert not RAW.search("".join(path.read_text("utf-8") for path in hostile.glob("*.html")))
 
 

@@ -1,14 +1,16 @@
 """Results are written beside their place and moved there when whole, by every command, whatever happens meanwhile."""
 
+import argparse
 import os
 import random
+import re
 import sys
 from pathlib import Path
 
 import pytest
 from tests.cli.outputs import CAR, ENGINE, KEYON, RUN, WRITING, Output, runner, snapshot
 
-from buswright.cli.main import main
+from buswright.cli.main import build_parser, main
 from buswright.errors import UserError
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="faults are tried in forked children")
@@ -18,6 +20,24 @@ pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="faults are trie
 def run(tmp_path_factory):
     with runner(tmp_path_factory.mktemp("outputs")) as run:
         yield run
+
+
+WRITTEN, READ = {"--out", "--html", "--snapshot", "--save"}, {"--car", "--dbc", "--baseline"}
+GROWING = {("record", "--out"), ("watch", "--out")}
+"""Recordings grow while they are made: tests/frames/recording and tests/acceptance/test_survival.py."""
+
+
+def test_every_option_that_writes_is_tried():
+    commands = next(each for each in build_parser()._actions if isinstance(each, argparse._SubParsersAction)).choices
+    files = {
+        (name, action.option_strings[0])
+        for name, command in commands.items()
+        for action in command._actions
+        if action.option_strings and re.search("FILE|PATH|FOLDER", str(action.metavar))
+    }
+    assert {option for _, option in files} == WRITTEN | READ, "does the new option write a file, or read one?"
+    tried = {(words[0], word) for words in WRITING.values() for word in words}
+    assert {each for each in files if each[1] in WRITTEN} - tried == GROWING, "add a call to WRITING in outputs.py"
 
 
 @pytest.mark.parametrize("name", WRITING)

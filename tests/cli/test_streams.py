@@ -7,7 +7,9 @@ import sys
 from pathlib import Path
 
 import pytest
-from tests.cli.outputs import KEYON
+from tests.cli.outputs import CAR, ENGINE, KEYON, RUN
+
+from buswright.cli.main import COMMANDS, status_of
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="shell and devices of POSIX")
 PROGRAM = f"{sys.executable} -m buswright"
@@ -34,6 +36,51 @@ def test_a_full_or_closed_standard_output_is_not_our_fault(words, says):
     assert says in done.stderr
     assert "  try: " in done.stderr
     assert "Traceback" not in done.stderr
+
+
+PRINTING = {
+    "demo": "demo --seconds 1",
+    "interfaces": "interfaces",
+    "record": "record live:virtual/x --seconds 0.1 --out new.log",
+    "contents": "contents run.log",
+    "cut": "cut run.log --out new.log",
+    "decode": f"decode run.log --dbc {ENGINE} --out new.csv",
+    "health": "health run.log --fail-on never",
+    "diagnose": f"diagnose run.log --car {CAR} --fail-on never",
+    "draft": f"draft run.log --dbc {ENGINE} --out new.toml",
+    "check": "check --schema",
+    "remember": "remember run.log --out new.json",
+    "compare": "compare run.log run.log --fail-on never",
+    "guide": "guide",
+}
+"""A call of every command that prints something."""
+PRINTS_NOTHING = {"watch": "it draws on a terminal, and can't begin without one"}
+
+
+def test_every_command_is_among_them():
+    assert set(PRINTING) | set(PRINTS_NOTHING) == set(COMMANDS), "add a call of the new command to PRINTING"
+
+
+@pytest.mark.parametrize("name", PRINTING)
+def test_no_command_takes_a_full_or_closed_standard_output_for_success(name, tmp_path):
+    (tmp_path / "run.log").write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[:500]))
+    for place, says in (("> /dev/full", "can't be printed"), (">&-", "standard output is closed")):
+        done = shell(f"{PRINTING[name]} {place}", cwd=tmp_path)
+        assert done.returncode == 2, (place, done.stderr)
+        assert says in done.stderr
+        assert "  try: " in done.stderr
+        assert "Traceback" not in done.stderr
+        for path in tmp_path.glob("new*"):
+            path.unlink()
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+@pytest.mark.parametrize("words", [["--nonsense"], ["--fail-on"], ["--out"], ["a", "b", "c", "d", "--nonsense=1"]])
+def test_usage_errors_of_every_command_are_json_when_asked(name, words, capsys):
+    assert status_of([name, *words, "--json"]) == 2
+    document = json.loads(capsys.readouterr().out)
+    assert document["schema"] == "buswright.error/1"
+    assert document["error"]["message"]
 
 
 def test_with_all_streams_closed_files_are_written_all_the_same(tmp_path):

@@ -1,6 +1,7 @@
 """`buswright watch`: what it refuses before anything is opened, and pictures without a terminal."""
 
 import logging
+import re
 from types import SimpleNamespace
 
 import pytest
@@ -62,7 +63,12 @@ def test_faults_of_the_program_go_to_a_file_that_is_made_when_there_is_one(tmp_p
     with watch_command._logged():
         assert not log.exists()
         logging.getLogger("buswright.watch").error("it broke", exc_info=ValueError("why"))
-    assert "ValueError: why" in log.read_text()
+        logging.getLogger("buswright.watch").warning("%s: no", "\x1b]0;owned\x07\u202e\x9b2J\n2026-01-01 ERROR forged")
+    text = log.read_text(encoding="utf-8")
+    assert "ValueError: why" in text
+    assert not [sign for sign in text if not sign.isprintable() and sign != "\n"]
+    assert r"\x1b]0;owned\x07" in text
+    assert not re.search("^2026-01-01 ERROR forged", text, re.MULTILINE)
     (tmp_path / "file").write_text("")
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "file"))
     monkeypatch.setenv("LOCALAPPDATA", str(tmp_path / "file"))

@@ -1,7 +1,7 @@
 """What must hold for a damaged file of each format, and files that somebody made to hurt.
 
-A check takes the bytes, the seed they come from, and a folder; it raises `BrokenError`, or anything that is no `UserError`,
-where the program is at fault.
+A check takes the bytes, the seed they come from, and a folder; it raises `BrokenError`, or anything that is no
+`UserError`, where the program is at fault.
 """
 
 import io
@@ -237,13 +237,18 @@ _OF_CAPTURES = (
     *(["cut", "{file}", "--out", "{out}.log"], ["cut", "{file}", "--out", "{out}.asc"]),
     *(["decode", "{file}", "--dbc", "wrenfell_engine.dbc", "--out", "{out}.csv"],),
     *(["remember", "{file}", "--out", "{out}.json"], ["compare", "long.log", "{file}"]),
+    ["diagnose", "{file}", "--dbc", "wrenfell_engine.dbc"],
 )
 COMMANDS = {
     **dict.fromkeys(("candump", "ASC", "BLF", "TRC", "SQLite", "CSV"), _OF_CAPTURES),
     "sidecar": (["contents", "run.log"], ["health", "run.log"], ["cut", "run.log", "--out", "{out}.asc"]),
-    "baseline": (["compare", "{file}", "long.log"], ["compare", "long.log", "{file}", "--json"]),
+    "baseline": (
+        *(["compare", "{file}", "long.log"], ["compare", "long.log", "{file}", "--json"]),
+        ["diagnose", "long.log", "--baseline", "{file}"],
+    ),
     "car file": (
         *(["check", "{file}"], ["health", "long.log", "--car", "{file}"]),
+        ["diagnose", "long.log", "--car", "{file}"],
         *(["remember", "long.log", "--car", "{file}", "--out", "{out}.json"],),
         *(["decode", "long.log", "--car", "{file}", "--out", "{out}.csv"], ["check", "{file}", "--json"]),
         *(["compare", "long.log", "run.log", "--car", "{file}"], ["contents", "run.log", "--car", "{file}"]),

@@ -150,12 +150,14 @@ HOSTILE = {
         *(_BO % b"8" + b' SG_ A : %s|8@0- (1,0) [0|0] "" A\n' % at for at in (b"4294967296", b"9" * 400, b"63")),
         *(_BO % b"8" + b' SG_ A : 0|8@1+ (%s,%s) [0|0] "" A\n' % (x, x) for x in (b"1e400", b"nan", b"0", b"9" * 400)),
         _BO % b"8"
-        + b' SG_ M M : 0|8@1+ (1,0) [0|0] "" A\n SG_ A m0 : 8|8@1+ (1,0) [0|0] "" A\nSG_MUL_VAL_ 100 A M 0-4294967295;\n',
+        + b' SG_ M M : 0|8@1+ (1,0) [0|0] "" A\n SG_ A m0 : 8|8@1+ (1,0) [0|0] "" A\n'
+        + b"SG_MUL_VAL_ 100 A M 0-4294967295;\n",
         b'VERSION ""\n'
         + b"".join(b'BO_ %d M%d: 8 A\n SG_ S : 0|8@1+ (1,0) [0|0] "" A\n' % (k, k) for k in range(2000)),
         b'VERSION ""\n' + b'BO_ 100 M: 8 A\n SG_ S : 0|8@1+ (1,0) [0|0] "" A\n' * 1500,
         _BO % b"8"
-        + b'BA_DEF_ BO_ "GenMsgCycleTime" STRING ;\nBA_DEF_DEF_ "GenMsgCycleTime" "";\nBA_ "GenMsgCycleTime" BO_ 100 "soon";\n',
+        + b'BA_DEF_ BO_ "GenMsgCycleTime" STRING ;\nBA_DEF_DEF_ "GenMsgCycleTime" "";\n'
+        + b'BA_ "GenMsgCycleTime" BO_ 100 "soon";\n',
         _BO % b"8" + b' SG_ S : 0|8@1+ (1,0) [0|0] "" A\nVAL_ 100 S ' + b'1 "x" ' * 30_000 + b";\n",
         _BO % b"8" + b'CM_ BO_ 100 "' + b"x\n" * 200_000,
         b"".join(b"BO_ %d M%d: 8 A\n SG_ broken\n" % (k, k) for k in range(300)),

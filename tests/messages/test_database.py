@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from math import inf
 from pathlib import Path
 
 import pytest
@@ -332,6 +333,43 @@ def test_where_nothing_can_be_loaded_the_line_is_told(size, tmp_path):
     (tmp_path / "x.dbc").write_text(f'{HEAD}BO_ 1 HUGE: {size} A\n SG_ S : 0|8@1+ (1,0) [0|0] "" A\n')
     with pytest.raises(DatabaseError, match=r"x\.dbc:3: a message of \d+ bytes; more than 4095 are not taken"):
         load_database(tmp_path / "x.dbc")
+
+
+def test_a_number_that_no_float_holds_is_infinite(tmp_path):
+    huge = "9" * 400
+    signal = f' SG_ S : 0|8@1+ ({huge},-{huge}) [-{huge}|{huge}] "" A\n'
+    (tmp_path / "x.dbc").write_text(f"{HEAD}BO_ 1 M: 8 A\n{signal}")
+    database = load_database(tmp_path / "x.dbc")
+    signal = database.find("M").signal("S")
+    assert (signal.scale, signal.offset, signal.minimum, signal.maximum) == (inf, -inf, -inf, inf)
+    assert "endless-scale" in {note.rule for note in lint(database)}
+
+
+def test_a_line_without_end_is_left_out_before_anything_is_tried(tmp_path, monkeypatch):
+    tried = []
+    load_text = module._load_text
+    monkeypatch.setattr(module, "_load_text", lambda *it: tried.append(len(it[0])) or load_text(*it))
+    long = " SG_ L : 0|8@1+ " + "[" * 1_000_000 + "\n"
+    (tmp_path / "x.dbc").write_text(f'{HEAD}BO_ 1 M: 8 A\n{long} SG_ S : 0|8@1+ (1,0) [0|0] "" A\n')
+    database = load_database(tmp_path / "x.dbc")
+    assert [signal.name for signal in database.find("M").signals] == ["S"]
+    assert [note.line for note in database.notes] == [4]
+    assert max(tried) < 1000
+
+
+def test_a_file_broken_in_every_line_is_not_tried_without_end(tmp_path, monkeypatch):
+    tried = []
+    load_text = module._load_text
+    monkeypatch.setattr(module, "_load_text", lambda *it: tried.append(len(it[0])) or load_text(*it))
+    monkeypatch.setattr(module, "_LEAST_TRIED", 30_000)
+    good = 'BO_ 5000 GOOD: 8 A\n SG_ S : 0|8@1+ (1,0) [0|0] "" A\n'
+    text = HEAD + good + "".join(f'BO_ {k} M{k}: 8 A\n SG_ S : 0|8@1+ broken "" A\n' for k in range(1, 200))
+    (tmp_path / "x.dbc").write_text(text)
+    database = load_database(tmp_path / "x.dbc")
+    assert sum(tried) < 12 * len(text)
+    assert any("not tried" in note.text for note in database.notes)
+    told = {(note.line + 1) // 2 for note in database.notes}  # by the message's first line, or its signal's
+    assert told >= set(range(3, 202))
 
 
 def test_what_is_left_out_is_never_handed_to_the_parser(tmp_path, monkeypatch):

@@ -11,7 +11,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from buswright.cli.stopping import stopping
-from buswright.cli.streams import put
+from buswright.cli.streams import put_lines
 from buswright.errors import UserError
 from buswright.frames.live.address import is_live
 
@@ -86,7 +86,7 @@ def _asked(sources: list[str]) -> bool:
     if not unproven or not (sys.stdin is not None and sys.stdin.isatty() and sys.stderr.isatty()):
         return False
     for address, proof in unproven:
-        put(warning(address, proof), error=True)
+        put_lines(warning(address, proof), error=True)
     print("Open it anyway? (yes/no) ", end="", file=sys.stderr, flush=True)
     if sys.stdin.readline().strip().lower() != "yes":
         raise UserError("the adapter was not opened", hint="set listen-only first, or answer yes")
@@ -99,7 +99,7 @@ def _warn(capture: LiveCapture) -> None:
     for address in capture.addresses:
         proof = capture.proofs[address.name]
         if not proof.safe:
-            put(warning(address, proof), error=True)
+            put_lines(warning(address, proof), error=True)
     if capture.bench:
         print("BENCH: this adapter acknowledges frames. Never connect it to a car like this.", file=sys.stderr)
 
@@ -137,4 +137,4 @@ def spooled(options: argparse.Namespace, window: Window) -> Capture:
 
 def _say_that_it_listens(capture: LiveCapture) -> None:
     if sys.stderr.isatty():
-        put(f"Listening to {', '.join(capture.buses)}. Ctrl-C ends it.", error=True)
+        put_lines([f"Listening to {', '.join(capture.buses)}. Ctrl-C ends it."], error=True)

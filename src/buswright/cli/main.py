@@ -10,7 +10,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, NoReturn
 
 from buswright._version import __version__
-from buswright.cli.streams import put, put_json, standing_streams, to_nowhere
+from buswright.cli.streams import put_json, put_lines, standing_streams, to_nowhere
 from buswright.errors import UserError
 from buswright.writing import HINTS, WritingError, writing_error
 
@@ -160,7 +160,8 @@ def _said(error: UserError, *, as_json: bool) -> int:
 
 def _say(error: UserError, *, as_json: bool) -> None:
     with suppress(OSError):
-        put(f"buswright: {error}", error=True)
+        first, *more = error.lines
+        put_lines([f"buswright: {first}", *more, *([f"  try: {error.hint}"] if error.hint else [])], error=True)
     if as_json:
         document = {"schema": "buswright.error/1", "error": {"message": error.message, "hint": error.hint}}
         put_json(document)

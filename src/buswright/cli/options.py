@@ -15,7 +15,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Literal
 
 from buswright.cli.live_source import LIVE_HELP, add_live, heard, live_sources, open_live_source, spooled
-from buswright.cli.streams import put, put_json
+from buswright.cli.streams import put, put_json, put_lines
 from buswright.errors import UserError
 from buswright.frames.live.address import is_live
 from buswright.writing import claim
@@ -390,7 +390,7 @@ class Source:
         if found is not None and found.sure:
             raise UserError(found.text, hint=found.hint)
         if found is not None:
-            put(f"buswright: {found.text}\n  try: {found.hint}", error=True)
+            put_lines([f"buswright: {found.text}", f"  try: {found.hint}"], error=True)
 
     def tracker(self, options: argparse.Namespace, car: CarFile | None, databases: Databases) -> HealthTracker:
         """Make a tracker that knows the bus names, and the bit rates of --bitrate."""

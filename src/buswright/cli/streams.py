@@ -6,7 +6,7 @@ import io
 import json
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from typing import Any, TextIO
 
@@ -44,6 +44,11 @@ def to_nowhere(stream: TextIO) -> None:
 def put(text: object, *, error: bool = False) -> None:
     """Print lines, on standard error if need be; what a terminal would obey is shown as what it is."""
     print(visible(str(text), keep="\n"), file=sys.stderr if error else sys.stdout, flush=error)
+
+
+def put_lines(lines: Iterable[str], *, error: bool = False) -> None:
+    """Print lines; a line end within one is in the text of a file, or in a name, and is shown as what it is."""
+    print("\n".join(map(visible, lines)), file=sys.stderr if error else sys.stdout, flush=error)
 
 
 def put_json(document: Any) -> None:

@@ -6,6 +6,7 @@ import logging
 import math
 import os
 import re
+import sys
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
@@ -39,6 +40,8 @@ PathLike = str | os.PathLike[str]
 
 KNOWN_FORMATS = ("dbc", "kcd", "sym", "arxml")
 _NOBODY = "Vector__XXX"
+_LEAST_TRIED = 1_500_000
+"""Characters, some seconds' worth."""
 _XML_ENCODING = re.compile(rb"<\?xml[^>]*\bencoding\s*=\s*[\"']([A-Za-z0-9._-]+)[\"']")
 _POSITION = re.compile(r"\s+at line \d+, column \d+")
 _ABSURD = re.compile(r"\b(?:length|offset)\s*=\s*[\"']\d{6,}|<(?:BIT-)?LENGTH>\s*\d{6,}|\bD?Len\s*=\s*\d{6,}")
@@ -163,7 +166,7 @@ def _load_dbc(path: str, text: str, encoding: str) -> Database:
             raise ValueError
         library = _load_text(text, "dbc")
     except Exception as error:
-        loadable, broken = dbc_text.without_broken(parts, _attempt_dbc)
+        loadable, broken = dbc_text.without_broken(parts, _Attempts(4 * len(text)))
         refused += broken
         first = min(refused, key=lambda each: each.statement.line, default=None)
         wrong = f":{first.statement.line}: {first.reason}" if first else f": {_reason(error, 'dbc')}"
@@ -179,13 +182,28 @@ def _load_dbc(path: str, text: str, encoding: str) -> Database:
     return _converted(library, path, encoding, parts, tuple(_note(path, r) for r in refused))
 
 
-def _attempt_dbc(text: str) -> str:
-    """Try to load a text; empty if that works."""
-    try:
-        _load_text(text, "dbc")
-    except Exception as error:  # noqa: BLE001 - any failure is a reason
-        return _reason(error, "dbc")
-    return ""
+class _Attempts:
+    """Tries to load texts, until there were too many: a hostile file may be broken in every line.
+
+    Parameters
+    ----------
+    characters
+        That are tried in all, at least `_LEAST_TRIED`.
+    """
+
+    def __init__(self, characters: int) -> None:
+        self._left = max(characters, _LEAST_TRIED)
+
+    def __call__(self, text: str) -> str:
+        """Try to load a text; empty if that works."""
+        self._left -= len(text)
+        if self._left < 0:
+            return "not tried: too much of this file is broken"
+        try:
+            _load_text(text, "dbc")
+        except Exception as error:  # noqa: BLE001 - any failure is a reason
+            return _reason(error, "dbc")
+        return ""
 
 
 def _note(path: str, refused: dbc_text.Refused) -> LintNote:
@@ -294,8 +312,8 @@ def _signal(signal: LibrarySignal, line: int) -> Signal:
         big_endian=signal.byte_order == "big_endian",
         signed=signal.is_signed,
         is_float=signal.is_float,
-        scale=signal.scale,
-        offset=signal.offset,
+        scale=_bounded(signal.scale),
+        offset=_bounded(signal.offset),
         minimum=_number(signal.minimum),
         maximum=_number(signal.maximum),
         unit=signal.unit or "",
@@ -323,7 +341,14 @@ def _cycle_time(message: LibraryMessage) -> float | None:
 
 
 def _number(value: Any) -> float | None:
-    return None if value is None else float(value)
+    return None if value is None else float(_bounded(value))
+
+
+def _bounded(value: float) -> float:
+    """Return a number of a file; a whole one that no float can hold as an infinite one."""
+    return (
+        (math.inf if value > 0 else -math.inf) if isinstance(value, int) and abs(value) > sys.float_info.max else value
+    )
 
 
 def _ranges(values: Iterable[int]) -> tuple[tuple[int, int], ...]:

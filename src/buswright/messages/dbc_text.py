@@ -18,6 +18,11 @@ MAX_BYTES = 4_095
 MAX_SIGNALS = 2_000
 """Signals of one message that are taken: a frame of CAN FD has 512 bits, and multiplexers multiply them."""
 
+MAX_LINE = 10_000
+"""Characters of a message's or signal's own line that are taken."""
+MAX_STATEMENT = 200_000
+"""Characters of any statement that are taken: tables of values and comments may be long."""
+
 _KEYWORDS = """
     BA_ BA_DEF_ BA_DEF_DEF_ BA_DEF_DEF_REL_ BA_DEF_REL_ BA_DEF_SGTYPE_ BA_REL_ BA_SGTYPE_ BO_ BO_TX_BU_ BS_ BU_
     BU_BO_REL_ BU_EV_REL_ BU_SG_REL_ CAT_ CAT_DEF_ CM_ ENVVAR_DATA_ EV_ EV_DATA_ FILTER NS_ NS_DESC_ SG_ SG_MUL_VAL_
@@ -119,6 +124,9 @@ def _with_messages(found: list[tuple[str, int, list[str]]]) -> list[Statement]:
 
 def objection(statement: Statement) -> str:
     """Why a statement must not even be tried; empty if it may."""
+    most = MAX_LINE if statement.keyword in ("BO_", "SG_") else MAX_STATEMENT
+    if len(statement.text) > most:
+        return f"has {len(statement.text):,} characters; more than {most:,} are not taken"
     if statement.keyword == "SG_MUL_VAL_":
         values = sum(max(0, int(high) - int(low) + 1) for low, high in _MUX_RANGE.findall(statement.text))
         if values > MAX_MUX_VALUES:

@@ -119,7 +119,7 @@ def test_other_backends_are_judged_by_what_they_are(text, listening):
 
 
 def test_the_warning_says_what_may_happen_and_what_sets_it():
-    text = warning(CAN0, prove(CAN0, ask=lambda name: hardware()))
+    text = "\n".join(warning(CAN0, prove(CAN0, ask=lambda name: hardware())))
     assert "can0 may acknowledge frames and send error flags" in text
     assert "sudo ip link set can0 up" in text
 

@@ -14,10 +14,11 @@ from typing import Any
 from buswright.channels.carfile import files
 from buswright.channels.carfile.keys import DOCUMENT, HOMES
 from buswright.channels.carfile.messages import check_messages
-from buswright.channels.carfile.model import Car, CarFile, Channel, FrameEntry, FrameName, find_message
+from buswright.channels.carfile.model import Car, CarFile, FrameEntry, FrameName
 from buswright.channels.carfile.names import parse_frame_name
 from buswright.channels.carfile.parts import check_parts
 from buswright.channels.carfile.ranges import check_ranges
+from buswright.channels.carfile.units import check_conversions, unit_of
 from buswright.channels.keys.faults import MOST_FAULTS, Fault, FaultLog, FaultSeverity, TooManyFaultsError
 from buswright.channels.keys.positions import Position, find_positions
 from buswright.errors import CarFileError
@@ -72,8 +73,8 @@ def load_car_file(path: str | os.PathLike[str], *, untrusted: bool = False) -> C
     result = check_car_file(path, untrusted=untrusted)
     if result.car is None:
         lines = tuple(str(fault) for fault in result.errors)
-        more = f"\n… and {len(lines) - _SHOWN_FAULTS} more" if len(lines) > _SHOWN_FAULTS else ""
-        raise CarFileError("\n".join(lines[:_SHOWN_FAULTS]) + more, faults=lines)
+        more = [f"… and {len(lines) - _SHOWN_FAULTS} more"] if len(lines) > _SHOWN_FAULTS else []
+        raise CarFileError([*lines[:_SHOWN_FAULTS], *more], faults=lines)
     return result.car
 
 
@@ -148,6 +149,7 @@ def _read(
     check_parts(car, raw, frame_keys, log, today)
     check_ranges(car, raw, log)
     check_messages(car, frame_keys, log)
+    check_conversions(car, log)
     return car
 
 
@@ -186,17 +188,7 @@ def _completed(car: CarFile, faults: tuple[Fault, ...]) -> CarFile:
         for name, bus in car.buses.items()
     }
     channels = {
-        name: channel if channel.unit else replace(channel, unit=_unit_of(channel, car))
+        name: channel if channel.unit else replace(channel, unit=unit_of(channel, car) or "")
         for name, channel in car.channels.items()
     }
     return replace(car, buses=MappingProxyType(buses), channels=MappingProxyType(channels), faults=faults)
-
-
-def _unit_of(channel: Channel, car: CarFile) -> str:
-    if channel.sensor:
-        return car.sensors[channel.sensor].calibration.unit
-    database: Database | None = car.databases.get(channel.signal.bus) if channel.signal else None
-    if channel.signal is None or database is None:
-        return ""
-    message = find_message(database, channel.signal.message)
-    return next((s.unit for s in (message.signals if message else ()) if s.name == channel.signal.signal), "")

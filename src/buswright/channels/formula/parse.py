@@ -112,7 +112,7 @@ def _error(text: str, column: int, reason: str, hint: str = "") -> FormulaError:
     shown = "".join(c if c.isprintable() else "?" for c in re.sub(r"\s", " ", text[start : start + 100]))
     lead, tail = "..." if start else "", "..." if start + 100 < len(text) else ""
     caret = " " * (len(lead) + column - start) + "^"
-    return FormulaError(f"{reason}\n  {lead}{shown}{tail}\n  {caret}", column=column, hint=hint)
+    return FormulaError([reason, f"  {lead}{shown}{tail}", f"  {caret}"], column=column, hint=hint)
 
 
 # The first gate: tokens -----------------------------------------------------------------------------------------

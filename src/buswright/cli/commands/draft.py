@@ -134,8 +134,10 @@ def _write(path: Path, text: str, drafted: Draft, *, untrusted: bool) -> CheckRe
         result = check_car_file(new, untrusted=untrusted)
         if result.errors:
             raise CarFileError(
-                f"{path}: not written, because the draft is not valid:\n"
-                + "\n".join(f"line {fault.line}: {fault.key}: {fault.text}" for fault in result.errors[:5]),
+                [
+                    f"{path}: not written, because the draft is not valid:",
+                    *(f"line {fault.line}: {fault.key}: {fault.text}" for fault in result.errors[:5]),
+                ],
                 hint=f"please report it; the draft has {len(drafted.tables)} tables",
             )
     faults = tuple(replace(fault, path=path) if fault.path == new else fault for fault in result.faults)

@@ -23,6 +23,7 @@ from buswright.cli import options as shared
 from buswright.cli.live_source import LIVE_HELP, add_live, live_sources
 from buswright.errors import UserError
 from buswright.tui.screen_list import SCREENS
+from buswright.wording import visible
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
@@ -235,7 +236,7 @@ def _show(engine: Engine, options: argparse.Namespace) -> None:
 def _logged() -> Iterator[None]:
     """Have faults of the program written to a file: on the screen they would be in the way."""
     log, handler = logging.getLogger("buswright"), _LogFile(_state_folder() / "watch.log")
-    handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s"))
+    handler.setFormatter(_OneEntry("%(asctime)s %(levelname)s %(message)s"))
     before, log.propagate = log.propagate, False
     log.addHandler(handler)
     try:
@@ -244,6 +245,14 @@ def _logged() -> Iterator[None]:
         log.removeHandler(handler)
         log.propagate = before
         handler.close()
+
+
+class _OneEntry(logging.Formatter):
+    """Writes an entry so that text from files neither steers the terminal that shows it nor forges another entry."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Return the entry, all its lines but the first indented."""
+        return visible(super().format(record), keep="\n").replace("\n", "\n  ")
 
 
 class _LogFile(logging.FileHandler):

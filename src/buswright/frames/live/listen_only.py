@@ -179,8 +179,8 @@ def set_commands(interface: str, link: LinkState | None, bitrate: int | None = N
     )
 
 
-def warning(address: LiveAddress, proof: Proof) -> str:
-    """Say plainly what an unproven listener may do, and how to set it right."""
+def warning(address: LiveAddress, proof: Proof) -> list[str]:
+    """Say plainly, in lines, what an unproven listener may do, and how to set it right."""
     lines = [
         f"CAUTION: {address.name} may acknowledge frames and send error flags.",
         f"  Listening only is not proven: {proof.why}.",
@@ -188,4 +188,4 @@ def warning(address: LiveAddress, proof: Proof) -> str:
     ]
     if proof.commands:
         lines += ["  To set it:", *(f"    {command}" for command in proof.commands)]
-    return "\n".join(lines)
+    return lines

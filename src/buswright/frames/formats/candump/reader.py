@@ -80,18 +80,19 @@ def _read_chunk(chunk: Chunk, reading: Reading, stamps: Stamps, *, arrays: bool 
     """Read one chunk, times as written; with `arrays` off every line takes the exact path (the tests compare both)."""
     layout = Layout.of(chunk)
     done = np.zeros(len(layout), dtype=np.bool_)
-    parts = []
-    if arrays:
-        parts += read_compact(layout, reading, stamps, done)
-        if not done.all():
-            parts += read_terminal(layout, reading, stamps, done)
-    rows = Rows()
+    parts = read_compact(layout, reading, stamps, done) if arrays else []
     places = np.flatnonzero(~done & (layout.end > layout.start))
     like_it = places[:0]
     if arrays and len(places) > MANY_LINES:
         data = layout.data[: chunk.size]
         hopeless = ~lines_with(_SIGNS, data, layout.start) & (data[layout.start] != _TAB)
         places, like_it = worth_reading(places, lines_with(INK, data, layout.start), hopeless)
+    if arrays and len(places):
+        done[:] = True
+        done[places] = False
+        parts += read_terminal(layout, reading, stamps, done)
+        places = np.flatnonzero(~done)
+    rows = Rows()
     for place in places.tolist():
         read_line(layout.line(place), chunk.first_line + place, place, reading, stamps, rows)
     if len(like_it):
