@@ -120,7 +120,16 @@ def francais(seed: int) -> Car:
     b.car.names_modules = True
     b.message("CALC_RAPIDE", "calculateur", (0x100, 0x120), 100, False, counter=True)
     b.message("CALC_LENT", "calculateur", (0x120, 0x140), 20, False)
-    b.message("CALC_ETAT", "calculateur", (0x140, 0x150), 10, False, on_change=True, says_period=False)
+    b.message(
+        "CALC_ETAT",
+        "calculateur",
+        (0x140, 0x150),
+        10,
+        False,
+        on_change=True,
+        heartbeat=b.pick(0.0, 1.0),
+        says_period=False,
+    )
     b.message("AV_RAPIDE", "boitier_av", (0x200, 0x210), b.pick(250, 500), False)
     b.message("AV_MOYEN", "boitier_av", (0x210, 0x220), 100, True)
     b.message("AR_RAPIDE", "boitier_ar", (0x300, 0x310), b.pick(250, 500), False)
