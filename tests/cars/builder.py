@@ -6,7 +6,7 @@ import numpy as np
 
 from tests.cars import sensors
 from tests.cars.car import Bus, Car, Channel, Message, Module
-from tests.cars.names import CORNERS, FRENCH, GERMAN, PREFIXED, READY, ROLES
+from tests.cars.names import CORNERS, FRENCH, GERMAN, ITALIAN, PREFIXED, READY, ROLES
 from tests.cars.sensors import Sensor
 
 
@@ -79,6 +79,8 @@ class Builder:
                     tail = {"fl": "avg", "fr": "avd", "rl": "arg", "rr": "ard"}.get(tail, tail)
                 elif self.names is GERMAN:
                     tail = {"fl": "vl", "fr": "vr", "rl": "hl", "rr": "hr"}.get(tail, tail)
+                elif self.names is ITALIAN:
+                    tail = {"fl": "as", "fr": "ad", "rl": "ps", "rr": "pd"}.get(tail, tail)
                 elif self.names is PREFIXED:
                     tail = tail.upper()
                 return self.names[head] + tail
