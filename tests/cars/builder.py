@@ -6,7 +6,7 @@ import numpy as np
 
 from tests.cars import sensors
 from tests.cars.car import Bus, Car, Channel, Message, Module
-from tests.cars.names import CORNERS, FRENCH, GERMAN, PREFIXED, READY, ROLES
+from tests.cars.names import CORNERS, FRENCH, GERMAN, ITALIAN, PREFIXED, READY, ROLES
 from tests.cars.sensors import Sensor
 
 
@@ -79,6 +79,8 @@ class Builder:
                     tail = {"fl": "avg", "fr": "avd", "rl": "arg", "rr": "ard"}.get(tail, tail)
                 elif self.names is GERMAN:
                     tail = {"fl": "vl", "fr": "vr", "rl": "hl", "rr": "hr"}.get(tail, tail)
+                elif self.names is ITALIAN:
+                    tail = {"fl": "as", "fr": "ad", "rl": "ps", "rr": "pd"}.get(tail, tail)
                 elif self.names is PREFIXED:
                     tail = tail.upper()
                 return self.names[head] + tail
@@ -158,7 +160,9 @@ class Builder:
         """Give some channels what the bench test showed. Open and shorted differ by tens of millivolts on this car."""
         for channel in self.car.channels.values():
             if channel.sensor and channel.how != "ready" and channel.sensor.electrical == "V" and self.chance(part):
-                channel.fingerprints = {"open": round(open_volts(channel), 3), "to_ground": 0.004, "to_supply": 4.995}
+                channel.fingerprints = {"to_ground": 0.004, "to_supply": 4.995}
+                if channel.bias != "floating":  # what drifts has no fingerprint
+                    channel.fingerprints["open"] = round(open_volts(channel), 3)
 
     def forget_roles(self, part: float) -> None:
         """Leave some roles unsaid."""

@@ -38,7 +38,6 @@ class Module:
     full: float = 5.0
     ratio: bool = False
     drop: float = 0.15
-    brownout: float = 6.5
 
 
 @dataclass
@@ -87,7 +86,6 @@ class Channel:
     range: tuple[float, float] = (0.0, 0.0)
     page: int | None = None
     start: int = 0
-    listed: bool = True
     fingerprints: dict[str, float] = field(default_factory=dict)
     per_unit: float = 1.0
     tells_wiring: bool = False
@@ -134,7 +132,6 @@ class Car:
     messages: dict[str, Message] = field(default_factory=dict)
     channels: dict[str, Channel] = field(default_factory=dict)
     host_stamps: bool = False
-    chains: bool = False
     seconds: float = 90.0
     names_modules: bool = False
     date: str = "2026-05-01"
@@ -241,12 +238,10 @@ def car_file(car: Car) -> str:
     cold = next((channel.name for channel in car.channels.values() if channel.quantity == "t_module"), "")
     done: set[str] = set()
     for channel in car.channels.values():
-        if channel.sensor and channel.how != "ready" and channel.listed and channel.sensor.label not in done:
+        if channel.sensor and channel.how != "ready" and channel.sensor.label not in done:
             done.add(channel.sensor.label)
             lines += ["", *(line.replace("{cold}", cold) for line in channel.sensor.table())]
     for channel in car.channels.values():
-        if not channel.listed:
-            continue
         message = car.messages[channel.message]
         lines += ["", f"[channel.{channel.name}]", f'signal = "{message.bus}/{message.name}/{channel.signal}"']
         if channel.sensor and channel.how != "ready":

@@ -94,6 +94,8 @@ def make(name: str, style: str, seed: int, folder: Path) -> Made | None:
     car.seconds = seconds
     world = drive(seed, "run", seconds, car.cylinders)
     level = float(rng.uniform(0.0, 1.0))
+    if rng.random() < 0.12:
+        level *= 0.03  # too small to be seen, where how much matters at all
     plan = Plan(car, world, rng, level)
     try:
         INJECTORS[name](plan)

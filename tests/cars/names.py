@@ -168,6 +168,14 @@ GERMAN = {
     "vsup": "Knotenspannung",
 }
 
+ITALIAN = {
+    "rpm": "giri", "v_gps": "velocita_gps", "throttle": "farfalla", "gear": "marcia", "steer": "sterzo",
+    "brake_f": "freno_ant", "brake_r": "freno_post", "ax": "acc_long", "ay": "acc_lat", "yaw": "imbardata",
+    "map": "pressione_asp", "baro": "pressione_amb", "p_oil": "pressione_olio", "p_fuel": "pressione_benzina",
+    "t_oil": "temp_olio", "t_water": "temp_acqua", "t_air": "temp_aria", "t_box": "temp_cambio", "lambda": "titolo",
+    "vbat": "tensione", "fan": "ventola", "d_": "ammo_", "ws_": "ruota_", "vsup": "tensione_nodo",
+}  # fmt: skip
+
 READY: dict[str, tuple[str, float, float, bool, int, float, float, float]] = {
     # unit, resolution, offset, signed, bits, lowest, highest, noise in steps
     "rpm": ("rpm", 1.0, 0.0, False, 16, 0, 16000, 3.0),

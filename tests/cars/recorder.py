@@ -205,6 +205,9 @@ class Bench:
         keep = np.ones(n, dtype=bool)
         if message.on_change:
             changed = np.concatenate([[True], np.any(payload[1:] != payload[:-1], axis=1)])
+            if message.heartbeat:  # and once in a while without a change
+                beat = times // message.heartbeat
+                changed |= np.concatenate([[True], beat[1:] != beat[:-1]])
             keep &= changed
             times = times + self.rng("late", message.name).uniform(0, 0.05, n)
         for start, end in self.faults.frozen.get(message.name, []):

@@ -1,4 +1,4 @@
-"""Five ways in which people build such cars, each with dice for what varies within it."""
+"""Six ways in which people build such cars, each with dice for what varies within it."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import replace
 from tests.cars import sensors
 from tests.cars.builder import Builder, damper
 from tests.cars.car import Car
-from tests.cars.names import CORNERS, ENGLISH, FRENCH, GERMAN, PREFIXED
+from tests.cars.names import CORNERS, ENGLISH, FRENCH, GERMAN, ITALIAN, PREFIXED
 from tests.cars.sensors import Sensor
 
 
@@ -120,7 +120,16 @@ def francais(seed: int) -> Car:
     b.car.names_modules = True
     b.message("CALC_RAPIDE", "calculateur", (0x100, 0x120), 100, False, counter=True)
     b.message("CALC_LENT", "calculateur", (0x120, 0x140), 20, False)
-    b.message("CALC_ETAT", "calculateur", (0x140, 0x150), 10, False, on_change=True, says_period=False)
+    b.message(
+        "CALC_ETAT",
+        "calculateur",
+        (0x140, 0x150),
+        10,
+        False,
+        on_change=True,
+        heartbeat=b.pick(0.0, 1.0),
+        says_period=False,
+    )
     b.message("AV_RAPIDE", "boitier_av", (0x200, 0x210), b.pick(250, 500), False)
     b.message("AV_MOYEN", "boitier_av", (0x210, 0x220), 100, True)
     b.message("AR_RAPIDE", "boitier_ar", (0x300, 0x310), b.pick(250, 500), False)
@@ -296,12 +305,62 @@ def deutsch(seed: int) -> Car:
     return b.done()
 
 
+def italiano(seed: int) -> Car:
+    """One bus at 250 kbit/s, 29 bits, signals packed bit by bit; most are scaled by the engine controller."""
+    b = Builder("italiano", seed, ITALIAN)
+    b.noise = (0.3, 1.0)
+    b.bus("vettura", "can2", 250_000)
+    b.module("centralina", "vettura", 12)
+    b.module("nodo", "vettura", 12, supplies=1, grounds=1)
+    span = (0x0400_0000, 0x0500_0000)
+    b.message("MOTORE", "centralina", span, b.pick(50, 100), False, True, counter=True)
+    b.message("STATO", "centralina", span, 20, False, True)
+    b.message("DINAMICA", "centralina", span, 50, b.chance(0.5), True, counter=True)
+    b.message("RUOTE", "centralina", span, 50, False, True)
+    big = b.chance(0.5)
+    b.message("NODO_A", "nodo", span, b.pick(100, 200), big, True, counter=True)
+    b.message("NODO_B", "nodo", span, 50, big, True)
+    b.message("NODO_C", "nodo", span, 10, big, True)
+    b.ready("rpm", "centralina", "MOTORE", bits=14, range=(0.0, 13000.0))
+    b.ready("throttle", "centralina", "MOTORE", bits=11, range=(0.0, 100.0))
+    b.ready("map", "centralina", "MOTORE", bits=11, range=(0.0, 160.0))
+    b.ready("gear", "centralina", "MOTORE", bits=4, range=(0.0, 7.0))
+    b.ready("t_water", "centralina", "STATO", bits=12, range=(-40.0, 150.0), invalid=2047)
+    b.ready("t_air", "centralina", "STATO")
+    b.ready("vbat", "centralina", "STATO", bits=11, range=(0.0, 18.0))
+    b.ready("lambda", "centralina", "STATO", bits=11, range=(0.0, 1.8))
+    b.ready("v_gps", "centralina", "STATO", bits=13, range=(0.0, 320.0))
+    b.ready("ax", "centralina", "DINAMICA", bits=12, resolution=0.005, noise=0.8, range=(-5.0, 5.0))
+    b.ready("ay", "centralina", "DINAMICA", bits=12, resolution=0.005, noise=0.8, range=(-5.0, 5.0))
+    b.ready("yaw", "centralina", "DINAMICA", bits=12, resolution=0.1, noise=1.0, range=(-180.0, 180.0))
+    b.ready("steer", "centralina", "DINAMICA", bits=13, range=(-360.0, 360.0))
+    for corner in CORNERS:
+        b.ready(f"ws_{corner}", "centralina", "RUOTE", bits=13, range=(0.0, 320.0))
+    sensor, mount = damper(b, "ammortizzatore")
+    for corner in CORNERS:
+        b.analogue(f"d_{corner}", sensor, "nodo", "NODO_A", "counts", bits=12, zero=-mount)
+    brake = sensors.pressure("freno", float(b.pick(100, 160)), rate=4000.0, bias=b.pick("low", "high"))
+    b.analogue("brake_f", brake, "nodo", "NODO_B", "counts", bits=12)
+    b.analogue("brake_r", brake, "nodo", "NODO_B", "counts", bits=12)
+    b.analogue("p_fuel", sensors.pressure("p10", 10.0, rate=80.0), "nodo", "NODO_B", "counts", bits=12)
+    b.analogue("p_oil", sensors.pressure("p10", 10.0, rate=80.0), "nodo", "NODO_B", "counts", bits=12)
+    thermistor = sensors.ntc("ntc", b.rng)
+    b.analogue("t_oil", thermistor, "nodo", "NODO_C", "counts", bits=12)
+    b.analogue("t_box", thermistor, "nodo", "NODO_C", "counts", bits=12)
+    b.ready("vsup:nodo", "nodo", "NODO_C", bits=11, range=(0.0, 18.0))
+    if b.chance(0.5):
+        b.fingerprint(0.7)
+    b.forget_roles(0.1)
+    return b.done()
+
+
 STYLES: dict[str, Callable[[int], Car]] = {
     "club": club,
     "numbered": numbered,
     "francais": francais,
     "prefixed": prefixed,
     "deutsch": deutsch,
+    "italiano": italiano,
 }
 
 

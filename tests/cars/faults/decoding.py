@@ -38,7 +38,7 @@ def signedness(plan: Plan) -> None:
             continue
         if channel.signed and channel.quantity in ("ax", "ay", "yaw", "steer"):
             options.append((channel, False))
-        elif not channel.signed and channel.how == "counts" and plan.car.modules[channel.module].bits == 16:
+        elif not channel.signed and channel.how == "counts" and plan.car.modules[channel.module].bits == channel.bits:
             options.append((channel, True))
     channel, says = need(plan.pick(options))
     channel.said_signed = says
@@ -57,7 +57,7 @@ def bit_position(plan: Plan) -> None:
     for message in plan.car.messages.values():
         held = [c for c in plan.car.of_message(message.name) if c.page is None]
         for one, two in itertools.pairwise(held):
-            if one.bits == two.bits == 16:
+            if one.bits == two.bits >= 12:
                 # What is named reads the neighbour's low bits as its own high ones: values jump.
                 options.append((two, -1, True) if message.big else (one, 1, True))
                 options.append((one, 1, False) if message.big else (two, -1, False))
@@ -101,11 +101,13 @@ def out_of_range(plan: Plan) -> None:
     options = [
         c
         for c in plan.car.channels.values()
-        if c.how == "ready" and c.bits == 16 and c.range[1] > 0 and c.invalid is None
+        if c.how == "ready" and c.bits >= 11 and c.range[1] > 0 and c.invalid is None
     ]
     channel = need(plan.pick(options))
     high = channel.range[1]
-    most = (2**15 - 1 if channel.signed else 2**16 - 1) * channel.resolution + channel.offset
+    most = (
+        2 ** (channel.bits - 1) - 1 if channel.signed else 2**channel.bits - 1
+    ) * channel.resolution + channel.offset
     raw = round(
         (high + float(plan.rng.uniform(0.15, 0.8)) * (min(most, 2 * high) - high) - channel.offset) / channel.resolution
     )
@@ -119,9 +121,9 @@ def out_of_range(plan: Plan) -> None:
 
 def sender_invalid(plan: Plan) -> None:
     """A module that says it has no value."""
-    options = [c for c in plan.car.channels.values() if c.how == "ready" and c.bits == 16 and c.quantity != "gear"]
+    options = [c for c in plan.car.channels.values() if c.how == "ready" and 11 <= c.bits <= 16]
     channel = need(plan.pick(options))
-    code = 2**15 - 1 if channel.signed else 2**16 - 1
+    code = 2 ** (channel.bits - 1) - 1 if channel.signed else 2**channel.bits - 1
     channel.invalid = code
     spells = draw_spells(plan, 0.6, 5.0, 2 + int(4 * plan.level))
     plan.start = spells[0][0]
