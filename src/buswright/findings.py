@@ -55,6 +55,16 @@ FAULTS_NOT_USED_YET = frozenset(
 """Those that no detector finds yet."""
 
 
+def how_sure(confidence: float) -> str:
+    """Say how sure a finding is, in the words and in percent: "likely (80 %)"."""
+    word = next(word for least, word in _SURENESS if confidence >= least)
+    return f"{word} ({confidence * 100:.0f} %)"
+
+
+_SURENESS = ((0.9, "sure"), (0.7, "likely"), (0.4, "possible"), (0.0, "can't tell"))
+"""From which confidence on which word is used (a choice)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """A fault with its evidence.
@@ -73,7 +83,7 @@ class Finding:
     count
         How often it was seen.
     confidence
-        0..1.
+        0..1: at most the share of such findings that were right on cars that no detector was tuned on.
     evidence
         What was seen, in sentences with numbers.
     threshold

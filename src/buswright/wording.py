@@ -69,3 +69,10 @@ def duration(ns: float | None) -> str:
         if abs(ns) >= 0.9995 * size:
             return f"{ns / size:.0f} {unit}" if abs(ns) >= 99.95 * size else f"{ns / size:.3g} {unit}"
     return f"{ns:.0f} ns"
+
+
+def bit_rate(bits_per_s: int | None) -> str:
+    """Write a bit rate: 33.33 kbit/s, 500 kbit/s, 1 Mbit/s."""
+    if bits_per_s is None:
+        return "unknown"
+    return f"{bits_per_s / 1e6:g} Mbit/s" if bits_per_s >= 1_000_000 else f"{bits_per_s / 1e3:.4g} kbit/s"

@@ -166,6 +166,7 @@ def bus(name: str = "main", load: float | Sequence[float] = 0.2, **changes: Any)
         "name": name,
         "interfaces": (name,),
         "bitrate": BitRate(500_000, None, "car file", 1.0, "from the car file"),
+        "shown": BitRate(500_000, None, "guessed", 0.1, "guessed"),
         "frames": 60_000,
         "data_frames": 60_000 - found.count,
         "remote_frames": 0,

@@ -224,7 +224,7 @@ def test_bit_rate_is_guessed_and_said_to_be(rate: int) -> None:
     assert (bus.bitrate.bits_per_s, bus.bitrate.source) == (rate, "guessed")
     assert "guessed" in bus.bitrate.basis
     assert 0 < bus.bitrate.support < 1
-    assert bus.spacing.impossible is None
+    assert bus.spacing.impossible == 0
 
 
 def test_no_guess_where_nothing_is_back_to_back() -> None:

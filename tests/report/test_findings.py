@@ -44,4 +44,4 @@ def test_what_to_do_comes_first_then_safety_then_what_was_seen_and_the_limit_las
     lines = finding_lines(finding("id-missing", "id:chassis/1A0", 2), 1, 0, 100)
     labels = [line[5:16].strip() for line in lines[1:]]
     assert labels == ["check", "SAFETY", "seen", "ruled out", "limit"]
-    assert lines[0].endswith("(0.00–1.00 s, twice, 93 % sure)")
+    assert lines[0].endswith("(0.00–1.00 s, twice, sure (93 %))")

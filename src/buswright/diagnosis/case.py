@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from buswright.channels.carfile.model import CarFile, FrameName
+from buswright.diagnosis.confidence import calibrated
 from buswright.findings import FAULTS, THRESHOLDS, Finding, Severity
 from buswright.health.baseline.baseline import Baseline, IdBaseline
 from buswright.health.channels.evidence import ChannelEvidence, Channels, Shared
@@ -189,7 +190,10 @@ def sighting(
     caution: str = "",
     reach: Iterable[str] = (),
 ) -> Sighting:
-    """Make a sighting; the layer comes from the catalogue, first and last time from the windows."""
+    """Make a sighting; the layer comes from the catalogue, first and last time from the windows.
+
+    It is as sure as the evidence says, but no surer than such findings have been right.
+    """
     finding = Finding(
         fault=fault,
         layer=FAULTS[fault],
@@ -198,7 +202,7 @@ def sighting(
         start_ns=min((window.start_ns for window in windows), default=None),
         end_ns=max((window.end_ns for window in windows), default=None),
         count=count,
-        confidence=round(min(1.0, max(0.0, confidence)), 3),
+        confidence=round(calibrated(fault, min(1.0, max(0.0, confidence))), 3),
         evidence=tuple(evidence),
         threshold=threshold,
         ruled_out=tuple(ruled_out),

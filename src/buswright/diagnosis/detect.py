@@ -9,6 +9,7 @@ from typing import NamedTuple
 from buswright.channels.carfile.model import CarFile
 from buswright.diagnosis.bus.errors import bus_sightings
 from buswright.diagnosis.bus.load import load_sightings
+from buswright.diagnosis.bus.rate import bit_rate_sightings
 from buswright.diagnosis.capture.drops import touch
 from buswright.diagnosis.capture.recorder import capture_sightings
 from buswright.diagnosis.case import Case, Sighting, merged
@@ -61,7 +62,8 @@ class Detector(NamedTuple):
 
 DETECTORS = (
     Detector(capture_sightings, "bad-lines clock-jump capture-drop echo host-timestamps filter-in-force"),
-    Detector(bus_sightings, "bus-errors bus-off wrong-bitrate no-acknowledge"),
+    Detector(bus_sightings, "bus-errors bus-off no-acknowledge"),
+    Detector(bit_rate_sightings, "wrong-bitrate"),
     Detector(load_sightings, "bus-overload babbling-node"),
     Detector(node_sightings, "module-missing id-missing unknown-id"),
     Detector(

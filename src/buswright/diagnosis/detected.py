@@ -45,7 +45,9 @@ DETECTED: Mapping[str, Detected] = MappingProxyType(
         "no-acknowledge": Detected("a sender repeats a frame that nobody acknowledges", "nobody acknowledges {}"),
         "bus-off": Detected("a controller left the bus because of its errors", "a controller went off {}"),
         "wrong-bitrate": Detected(
-            "errors only: the recorder's bit rate is not that of the bus", "{} was recorded at a wrong bit rate"
+            "errors only, as the recorder's bit rate is not that of the bus; or frames that show another rate than the "
+            "one in the car file or the call",
+            "the bit rate of {} is wrong",
         ),
         "segment-open": Detected(
             "the modules behind one place of the daisy chain went silent together", "modules of {} went silent together"

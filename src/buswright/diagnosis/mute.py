@@ -42,7 +42,7 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
             "babbling-node echo module-missing module-reset id-missing segment-open bus-off",
             "bus-off": f"{_LOSSES} bus-errors id-missing module-missing module-reset",
             "wrong-bitrate": f"{_LOSSES} bus-errors bus-off id-missing module-missing capture-drop segment-open "
-            "filter-in-force module-reset",
+            "filter-in-force module-reset bus-overload babbling-node",
             "segment-open": f"{_LOSSES} bus-errors id-missing module-missing module-reset",
             "module-missing": f"{_LOSSES} id-missing",
             "module-reset": f"{_LOSSES} id-missing wrong-length checksum-wrong frozen-frame",

@@ -8,7 +8,6 @@ from typing import NamedTuple
 from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.channels.expectation import NO_FACTS, Expectation, Expectations, Facts
 from buswright.channels.session import databases_of
-from buswright.health.buses.bitrate import ApparentRates
 from buswright.health.model.health import BitRate
 from buswright.health.model.identifiers import ExpectedBy, NeverCame
 from buswright.messages.match import EVERY_BUS, Databases, Kind, Matcher
@@ -113,10 +112,8 @@ class Described:
         by: ExpectedBy = "car file" if self.car is not None and module in self.car.modules else "database"
         return NeverCame(name, text, message.name if message else "", module, by, self.expectations.of(name, message))
 
-    def bitrate(
-        self, bus: str, options: Mapping[str, int], data_options: Mapping[str, int], rates: ApparentRates
-    ) -> BitRate:
-        """Return a bus's bit rate: as the caller says, then the car file, then the database, else guessed."""
+    def bitrate(self, bus: str, options: Mapping[str, int], data_options: Mapping[str, int]) -> BitRate:
+        """Return the bit rate that a bus is said to have: by the caller, then the car file, then the database."""
         in_car = self.car.buses.get(bus) if self.car else None
         data = data_options.get(bus, data_options.get(EVERY_BUS)) or (in_car.data_bitrate if in_car else None)
         option = options.get(bus, options.get(EVERY_BUS))
@@ -127,7 +124,7 @@ class Described:
         database = self.database(bus)
         if database is not None and database.bitrate:
             return BitRate(database.bitrate, data, "database", 1.0, "from the database")
-        return rates.guess()._replace(data_bits_per_s=data)
+        return BitRate(None, data, "unknown", 0.0, "not given")
 
     def non_iso(self, bus: str) -> bool:
         """Whether a bus speaks the CAN FD dialect without a stuff count."""

@@ -13,7 +13,7 @@ from buswright.channels.expectation import Expectation, Facts, contradicted
 from buswright.frames.table import Clock, Event, Problems
 from buswright.health.buses.lane import BusLane, wire_seconds
 from buswright.health.described import Described, Identity
-from buswright.health.folds.histogram import Typical, typical
+from buswright.health.folds.histogram import Typical
 from buswright.health.grouping import group_gaps
 from buswright.health.identifiers.gaps import KeptGaps, as_gaps
 from buswright.health.identifiers.lane import IdLane, Told
@@ -136,7 +136,7 @@ def _identifier(lane: IdLane, measured: Measured, bus: BusFigures, deaf: Sequenc
         age_ns=None if last_ns is None or bus.last_ns is None else bus.last_ns - last_ns,
         share=(lane.bits + lane.data_bits) / max(1, bus.bits + bus.data_bits),
         load=load,
-        gaps=as_gaps(kept, bus.slow_windows.load_at(kept.rows["start"]), counter, lane.limits, deaf, host=host),
+        gaps=as_gaps(kept, bus.slow_windows, counter, lane.limits, deaf, host=host),
     )
 
 
@@ -187,7 +187,7 @@ def _told(lane: IdLane, identity: Identity, remotes: int) -> Told:
 def _period(
     timing: TimingFold, stated: Expectation, lane: IdLane, payload: PayloadFigures, paired: bool, remotes: int
 ) -> Period:
-    found = typical(timing.spacings)
+    found = timing.known
     spacings = timing.spacings.total
     declared = stated.period_ns.value
     sending = _sending(stated, found, spacings, payload.changes / max(1, lane.frames - 1))
@@ -206,6 +206,7 @@ def _period(
         elif timing.on_change_too and not paired:
             sending = "heartbeat"
     learned = found.period_ns if found else None
+    p50_ns, p90_ns, p999_ns = timing.deviations_ns(0.5, 0.9, 0.999)
     conflict = bool(declared and found and found.exact >= STEADY and contradicted(declared, found.period_ns))
     judged = learned if conflict or declared is None else declared
     return Period(
@@ -215,9 +216,9 @@ def _period(
         steady=found.steady if found else 0.0,
         exact=found.exact if found else 0.0,
         sd_ns=timing.sd_ns,
-        p50_ns=timing.deviation_ns(0.5),
-        p90_ns=timing.deviation_ns(0.9),
-        p999_ns=timing.deviation_ns(0.999),
+        p50_ns=p50_ns,
+        p90_ns=p90_ns,
+        p999_ns=p999_ns,
         shortest_ns=timing.shortest,
         longest_ns=timing.longest,
         spacings=spacings,

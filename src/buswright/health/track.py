@@ -19,7 +19,6 @@ from buswright.channels.expectation import NO_FACTS, Facts, name_of
 from buswright.channels.session import interface_names
 from buswright.frames.table import Bools, Clock, Event, Flag, Frames, Problems, UInt8s
 from buswright.frames.wire.bits import WireBits, wire_bits
-from buswright.health.buses.bitrate import ApparentRates
 from buswright.health.buses.lane import BusLane
 from buswright.health.described import Described, Identity
 from buswright.health.identifiers.contents import Block
@@ -114,7 +113,7 @@ class HealthTracker:
         number = self._bus_of.get(name)
         if number is None:
             number = self._bus_of[name] = len(self._buses)
-            rate = self._described.bitrate(name, self._bitrates, self._data_bitrates, ApparentRates())
+            rate = self._described.bitrate(name, self._bitrates, self._data_bitrates)
             slow, fast = rate.bits_per_s, rate.data_bits_per_s
             self._buses.append(BusLane(name, slow / fast if slow and fast else 1.0))
         if interface not in self._buses[number].interfaces:
@@ -221,8 +220,7 @@ class HealthTracker:
             identities=MappingProxyType(self._identities),
             remotes=MappingProxyType(self._remotes),
             rates={
-                bus.name: self._described.bitrate(bus.name, self._bitrates, self._data_bitrates, bus.rates)
-                for bus in self._buses
+                bus.name: self._described.bitrate(bus.name, self._bitrates, self._data_bitrates) for bus in self._buses
             },
             repeats=self._repeats,
             unlisted=int(self._unlisted),

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Sequence
 
 from buswright.diagnosis.detected import DETECTED
-from buswright.findings import Finding, Severity
+from buswright.findings import Finding, Severity, how_sure
 from buswright.wording import plural, times
 
 SHOWN_EXPLAINED = 6
@@ -42,7 +42,7 @@ def span(finding: Finding, first_ns: int | None) -> str:
 
 def finding_lines(finding: Finding, number: int, first_ns: int | None, width: int) -> list[str]:
     """Write one finding: a head, then what to do, the caution, what was seen, and the limit last."""
-    facts = (span(finding, first_ns), f"{100 * finding.confidence:.0f} % sure")
+    facts = (span(finding, first_ns), how_sure(finding.confidence))
     head = f"{number}. {finding.severity.name} {finding.fault}  {finding.subject}"
     lines = _wrapped("  ", f"{head}  ({', '.join(fact for fact in facts if fact)})", "     ", width)
     said = [

@@ -55,7 +55,7 @@ def test_the_recorders_word_leads_and_what_the_gaps_show_joins_it(on: str | None
     (one,) = drops_in(lost(gap(on), second=second))
     assert one.subject == ("bus:main" if second and on else "capture")
     assert one.severity is Severity.FAULT
-    assert one.confidence == 1.0
+    assert one.confidence > 0.97
     assert one.count == 1
     assert "The recorder itself reported" in one.evidence[0]
     assert "All 3 identifiers that were due" in one.evidence[1]

@@ -81,7 +81,7 @@ def test_the_page_says_everything_that_is_known_of_a_finding():
             "FAULT module-missing module:wheel_node",
             "10:00:06.0 UTC",
             "5.91–13.90 s from the start",
-            "Sure 90 %, by the node layer",
+            "Sure likely (81 %), by the node layer",
             "Ruled out Not the recorder:",
             "Explains 1 other finding caused by it:",
             "drift wheel_speed_fl 10:00:03.0",

@@ -1,4 +1,4 @@
-"""Is the bus itself well? Error frames, bus-off, a wrong bit rate, nobody acknowledging."""
+"""Is the bus itself well? Error frames, bus-off, nobody acknowledging."""
 
 from __future__ import annotations
 
@@ -8,15 +8,12 @@ import numpy as np
 
 from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.case import Case, Sighting, Window, sighting, stretches, whole_run
-from buswright.diagnosis.words import METER, NO_SCAN, TERMINATION, UNPLUG
+from buswright.diagnosis.words import METER, TERMINATION, UNPLUG
 from buswright.findings import Severity
 from buswright.health.model.health import BusFigures, Duplicates, ErrorFigures
 from buswright.wording import listed, percent, plural, times
 
 _TEN_SECONDS = 10
-_WRONG_RATE_ERRORS = 20
-_WRONG_RATE_RATIO = 10
-_WRONG_RATE_NS = 1_000_000_000
 _PASSIVE = 128
 """Error counter at which a controller becomes error passive (linux/can/error.h names 96, 128 and 256)."""
 _UNACKNOWLEDGED = 20
@@ -27,9 +24,6 @@ _SILENT_OTHERS = 0.6
 def bus_sightings(case: Case) -> Iterator[Sighting]:
     """Judge error frames, states of the recording controller, and repetition for want of an acknowledgement."""
     for bus in case.health.buses.values():
-        wrong = _wrong_windows(bus)
-        if wrong:
-            yield _wrong_rate(case, bus, wrong)
         severity = errors_severity(case, bus)
         if severity is not None:
             yield _errors(case, bus, severity)
@@ -59,7 +53,7 @@ def _errors(case: Case, bus: BusFigures, severity: Severity) -> Sighting:
         )
     for title, kinds in (("Kinds", errors.protocol), ("Places in the frame", errors.places)):
         if kinds:
-            evidence.append(f"{title}: {_ranked(kinds)}.")
+            evidence.append(f"{title}: {ranked(kinds)}.")
     if (counters := _counters(errors)) is not None:
         evidence.append(counters)
     return sighting(
@@ -132,11 +126,12 @@ def _counters(errors: ErrorFigures) -> str | None:
     )
 
 
-def _ranked(kinds: Mapping[str, int]) -> str:
+def ranked(kinds: Mapping[str, int]) -> str:
+    """Write kinds of errors with their counts, the most frequent first."""
     return listed([f"{name} {count}" for name, count in sorted(kinds.items(), key=lambda kind: -kind[1])], 4)
 
 
-# Bus-off and wrong bit rate -------------------------------------------------------------------------------------------
+# Bus-off --------------------------------------------------------------------------------------------------------------
 
 
 def _off(case: Case, bus: BusFigures) -> Iterator[Sighting]:
@@ -163,62 +158,6 @@ def _off(case: Case, bus: BusFigures) -> Iterator[Sighting]:
         next_check="Compare the bit rates, then check termination and the pair between recorder and bus. While it was "
         "off nothing was recorded.",
         caution=METER,
-        reach=case.subjects_of_bus(bus.name),
-    )
-
-
-def _wrong_windows(bus: BusFigures) -> tuple[Window, ...]:
-    """Return the stretches of a second or more in which error frames came and next to no good ones."""
-    windows = bus.windows
-    good = windows.frames - windows.errors
-    rows = np.flatnonzero((windows.errors > 0) & (good * _WRONG_RATE_RATIO < windows.errors))
-    found = []
-    for window in stretches(windows, rows.tolist()):
-        inside = (windows.start_ns >= window.start_ns) & (windows.start_ns < window.end_ns)
-        long = window.end_ns - window.start_ns >= _WRONG_RATE_NS
-        if long and windows.errors[inside].sum() >= _WRONG_RATE_ERRORS:
-            found.append(window)
-    return tuple(found)
-
-
-def _wrong_rate(case: Case, bus: BusFigures, windows: tuple[Window, ...]) -> Sighting:
-    rows = bus.windows
-    inside = np.zeros(len(rows), dtype=np.bool_)
-    for window in windows:
-        inside |= (rows.start_ns >= window.start_ns) & (rows.start_ns < window.end_ns)
-    errors = int(rows.errors[inside].sum())
-    good = int(rows.frames[inside].sum()) - errors
-    first = bus.errors.first_ns
-    if first is not None and windows[0].start_ns <= first <= windows[0].end_ns:
-        windows = (Window(first, windows[0].end_ns), *windows[1:])
-    kinds = f" ({_ranked(bus.errors.protocol)})" if bus.errors.protocol else ""
-    heard = bus.data_frames - good
-    through = f"only {plural(good, 'good frame')}" if good else "no good frame"
-    evidence = [
-        (
-            f"{plural(errors, 'error frame')}{kinds} and {through} came on {bus.name} from "
-            f"{case.at(windows[0].start_ns)} to {case.at(windows[-1].end_ns)}."
-        ),
-    ]
-    if heard > 0:
-        evidence.append(f"Outside that time {plural(heard, 'good frame')} came, so the rate or the bus was changed.")
-    return sighting(
-        "wrong-bitrate",
-        Severity.FAULT,
-        f"bus:{bus.name}",
-        windows=windows,
-        count=errors,
-        confidence=0.9 if not good else 0.7,
-        evidence=evidence,
-        threshold=f"a second or more with at least {_WRONG_RATE_ERRORS} error frames and fewer than one good frame to "
-        f"{_WRONG_RATE_RATIO} of them",
-        ruled_out=[
-            f"Not a marginal bus: most frames get through there, and here {f'only {good:,}' if good else 'none'} did.",
-        ],
-        next_check="Compare the adapter's bit rate with the modules' data sheets (1000, 500, 250, 125 kbit/s are the "
-        "usual ones); accept one only after 20 good frames of two identifiers without an error. If the rate is right, "
-        "measure: CANH and CANL swapped or shorted look the same in frames.",
-        caution=NO_SCAN,
         reach=case.subjects_of_bus(bus.name),
     )
 

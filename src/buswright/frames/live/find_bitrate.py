@@ -17,8 +17,10 @@ from buswright.errors import UserError
 from buswright.frames.live.address import LiveAddress
 from buswright.frames.live.bus import Listener, open_bus
 from buswright.frames.live.listen_only import Listening, prove, set_commands
+from buswright.frames.wire.rates import STANDARD_RATES
 
-CANDIDATES = (1_000_000, 500_000, 250_000, 125_000, 800_000, 100_000, 83_333, 50_000)
+_USUAL = (1_000_000, 500_000, 250_000, 125_000)
+CANDIDATES = (*_USUAL, *(rate for rate in reversed(STANDARD_RATES) if rate not in _USUAL))
 """bit/s, the usual ones first."""
 LISTEN_S = 1.0
 MIN_FRAMES = 20

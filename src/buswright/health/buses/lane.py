@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.frames.table import Bools, Clock, Event, Flag, Frames, Int64s
-from buswright.health.buses.bitrate import ApparentRates
+from buswright.health.buses.bitrate import SpacingsByLength
 from buswright.health.buses.errors_seen import ErrorsSeen
 from buswright.health.folds.bounded import FirstAndLast, LongestAndLatest
 from buswright.health.folds.windows import BACK_NS, FAST_NS, SLOW, SlidingPeaks, WindowSums
@@ -23,6 +23,7 @@ from buswright.health.model.health import (
     Peak,
     Silences,
     Spacing,
+    contradicted,
 )
 
 if TYPE_CHECKING:
@@ -35,6 +36,9 @@ _CLOSE_NS = 50_000
 _MILLISECOND = 1_000_000
 _PROOF = 0.01
 """Share of spacings impossible on a wire that is no accident of single stamps."""
+_FINEST_NS, _SOME = 1_000, 64
+"""Stamps are looked at for coarser steps than whole microseconds; some of them first, as those mostly tell."""
+_GATHERED = 0.9
 _STEPS_KEPT = 1_000
 _SILENCES_KEPT = 2_000
 
@@ -64,7 +68,8 @@ class BusLane:
         self.windows = WindowSums()
         self.peaks = SlidingPeaks(data_weight)
         self.errors = ErrorsSeen()
-        self.rates = ApparentRates()
+        self.spacings = SpacingsByLength()
+        self.step_ns = _MILLISECOND
         self.pairs = self.zero = self.close = self.repeated = self.on_millisecond = 0
         self.steps = FirstAndLast(_STEP, _STEPS_KEPT // 2)
         self.silences = LongestAndLatest(_SILENCE, _SILENCES_KEPT)
@@ -115,15 +120,16 @@ class BusLane:
         self.windows.add(time_ns, ascending, (error, nominal, data))  # type: ignore[arg-type]
         self.peaks.add(time_ns, nominal, data)
         self.on_millisecond += int(np.count_nonzero(time_ns % _MILLISECOND == 0))
-        other = identifiers[1:] != identifiers[:-1]
-        second = np.flatnonzero(~other & (spacing < REPEAT_NS) & (spacing >= 0))
+        while self.step_ns > _FINEST_NS and ((time_ns[:_SOME] % self.step_ns).any() or (time_ns % self.step_ns).any()):
+            self.step_ns //= 10
+        same_id = identifiers[1:] == identifiers[:-1]
+        second = np.flatnonzero(same_id & (spacing < REPEAT_NS) & (spacing >= 0))
         second = second[identifiers[second] != _NO_IDENTIFIER]
         self.repeated += int(np.count_nonzero(words[second + 1] == words[second]))
         if self._last is not None:
             before, identifier, word = self._last
             step = int(time_ns[0]) - before
             spacing = np.concatenate([[step], spacing])
-            other = np.concatenate([[identifier != int(identifiers[0])], other])
             same = identifier == int(identifiers[0]) != int(_NO_IDENTIFIER) and word == int(words[0])
             self.repeated += same and 0 <= step < REPEAT_NS
         else:
@@ -145,8 +151,8 @@ class BusLane:
         if error is not None:
             usable &= ~error[spaced]
         if not usable.all():
-            own_bits, spacing, other = own_bits[usable], spacing[usable], other[usable]
-        self.rates.add(own_bits, spacing, other)
+            own_bits, spacing = own_bits[usable], spacing[usable]
+        self.spacings.add(own_bits, spacing)
 
     def _space(self, spacing: Int64s, end_ns: Int64s) -> None:
         """Take spacings, int64[n], and the times at which they end."""
@@ -181,14 +187,21 @@ class BusLane:
         clock: Clock,
         copies: int,
     ) -> BusFigures:
-        """Return what was measured, with loads at that bit rate; `copies` of its frames came twice."""
+        """Return what was measured, with loads at the bit rate that is given, else at the one that spacings show.
+
+        `copies` of its frames came twice.
+        """
+        resolution_ns = max(clock.resolution_ns, self.step_ns if self.step_ns > _FINEST_NS else 0)
+        shown = self.spacings.measure(resolution_ns, self.zero, self._carried() if not copies else 0.0)
+        if bitrate.source == "unknown":
+            bitrate = shown._replace(data_bits_per_s=bitrate.data_bits_per_s)
         fast, slow = (
             _loads(width, *found, bitrate)
             for width, found in ((FAST_NS, self.windows.fast()), (FAST_NS * SLOW, self.windows.slow()))
         )
         steps, silences = self.steps.rows, self.silences.rows
         seconds = self.elapsed_ns / 1e9
-        spacing = self._spacing(bitrate, clock.resolution_ns)
+        spacing = self._spacing(bitrate, shown, resolution_ns)
         load = None
         if bitrate.bits_per_s and seconds > 0 and not self.untimed:
             load = wire_seconds(self.elapsed_bits, self.elapsed_data_bits, bitrate) / seconds
@@ -197,6 +210,7 @@ class BusLane:
             name=self.name,
             interfaces=tuple(self.interfaces),
             bitrate=bitrate,
+            shown=shown,
             frames=self.frames,
             data_frames=self.frames - self.remotes - self.errors.count,
             remote_frames=self.remotes,
@@ -223,6 +237,11 @@ class BusLane:
             host_stamped=_host_stamped(spacing, clock, copies),
         )
 
+    def _carried(self) -> float:
+        """Return the bits at the nominal rate that the busiest second carried at least; a computer may gather some."""
+        found = self.peaks.best.get(SlidingPeaks.WIDTHS_NS[-1])
+        return _GATHERED * found.bits if found is not None and self.elapsed_ns >= SlidingPeaks.WIDTHS_NS[-1] else 0.0
+
     def _peak(self, width_ns: int, bitrate: BitRate, mean: float | None) -> Peak | None:
         """Return the busiest window; all of it where less was recorded, as it is no busier than its mean."""
         found = self.peaks.best.get(width_ns)
@@ -235,13 +254,14 @@ class BusLane:
             load = wire_seconds(bits, data_bits, bitrate) * 1e9 / width_ns
         return Peak(start_ns, load, bits + data_bits)
 
-    def _spacing(self, bitrate: BitRate, resolution_ns: int) -> Spacing:
-        rates = self.rates
-        given = bitrate.bits_per_s if bitrate.source != "guessed" else None
+    def _spacing(self, bitrate: BitRate, shown: BitRate, resolution_ns: int) -> Spacing:
+        given = bitrate.bits_per_s if bitrate.source not in ("guessed", "unknown") else None
+        sure = shown.bits_per_s if shown.exact or contradicted(bitrate, shown) else None
+        wire = sure or given
         return Spacing(
             pairs=self.pairs,
-            impossible=rates.impossible(given, resolution_ns) + self.zero if given else None,
-            back_to_back=rates.back_to_back(bitrate.bits_per_s) if bitrate.bits_per_s else None,
+            impossible=self.spacings.impossible(wire, resolution_ns) + self.zero if wire else None,
+            back_to_back=self.spacings.back_to_back(bitrate.bits_per_s, resolution_ns) if bitrate.bits_per_s else None,
             zero=self.zero,
             under_50us=self.close,
             repeated=self.repeated,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -91,18 +92,22 @@ class Histogram:
             edges[0] = 0.0
         return edges
 
-    def quantile(self, share: float) -> float:
-        """Value below which that share lies, linear within its bin; NaN while empty."""
+    def quantiles(self, shares: Sequence[float]) -> tuple[float, ...]:
+        """Values below which these shares lie, linear within a bin; NaN while empty."""
         if not self.total:
-            return float("nan")
-        below = np.cumsum(self.counts)
-        wanted = share * self.total
-        at = min(int(np.searchsorted(below, wanted)), len(below) - 1)
-        if self.low + at == self.under:
-            return 0.0
-        edges = self.edges
-        inside = (wanted - (below[at] - self.counts[at])) / max(1, int(self.counts[at]))
-        return float(edges[at] + (edges[at + 1] - edges[at]) * min(1.0, max(0.0, inside)))
+            return (float("nan"),) * len(shares)
+        below, found = self.counts.cumsum(), []
+        for share in shares:
+            wanted = share * self.total
+            at = min(int(below.searchsorted(wanted)), len(below) - 1)
+            if self.low + at == self.under:
+                found.append(0.0)
+                continue
+            low, high = value_of(np.array([self.low + at, self.low + at + 1]), self.bits).tolist()
+            count = int(self.counts[at])
+            inside = (wanted - (int(below[at]) - count)) / max(1, count)
+            found.append(low + (high - low) * min(1.0, max(0.0, inside)))
+        return tuple(found)
 
 
 class Typical(NamedTuple):
@@ -141,7 +146,7 @@ def typical(spacings: Histogram, *, modes: bool = True) -> Typical | None:
     if spacings.total < _LEAST:
         return None
     look = _Look(spacings)
-    found = look.around(spacings.quantile(0.5))
+    found = look.around(spacings.quantiles((0.5,))[0])
     if modes and (found is None or found.exact < _CLEAR):
         found = max(
             (each for each in (found, *look.modes()) if each is not None),

@@ -19,6 +19,7 @@ import numpy.typing as npt
 from buswright.frames.table import Bools, Int64s
 from buswright.health.folds.bounded import LongestAndLatest
 from buswright.health.model.gaps import LOADED, SHORT_GAP, GapLimits, Gaps
+from buswright.health.model.health import LoadWindows
 
 Float64s = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
@@ -59,6 +60,12 @@ GAP = np.dtype(
 )
 
 
+_NO_GAPS: npt.NDArray[np.void] = np.zeros(0, dtype=GAP)
+_NO_TIMES: Int64s = np.zeros(0, dtype=np.int64)
+_NO_VALUES: Float64s = np.zeros(0)
+_NO_MARKS: Bools = np.zeros(0, dtype=np.bool_)
+
+
 class KeptGaps:
     """Gaps of one identifier: all are counted, and of each kind the longest and the latest are kept.
 
@@ -84,11 +91,16 @@ class KeptGaps:
     @property
     def rows(self) -> npt.NDArray[np.void]:
         """What was kept, in order; `GAP` rows."""
-        rows = np.concatenate([kept.rows for kept in self._kinds])
+        some = [kept.rows for kept in self._kinds if kept.count]
+        if len(some) < 2:
+            return some[0] if some else _NO_GAPS
+        rows = np.concatenate(some)
         return rows[np.argsort(rows["number"], kind="stable")]
 
     def add(self, rows: npt.NDArray[np.void]) -> None:
         """Take rows in order; numbers them."""
+        if not len(rows):
+            return
         rows["number"] = self.count + np.arange(len(rows))
         kind = (rows["frames"] > 0).astype(np.intp) + (rows["lagging"] > 0)
         for number, kept in enumerate(self._kinds):
@@ -164,9 +176,9 @@ def find_gaps(arrivals: Arrivals, start: int, stop: int, periods: Periods, most:
     """
     spacing = np.diff(arrivals.time_ns)
     at = np.flatnonzero(spacing[start:stop] > most * periods.period_ns) + start
-    rows = np.zeros(len(at), dtype=GAP)
     if not len(at):
-        return rows
+        return _NO_GAPS
+    rows = np.zeros(len(at), dtype=GAP)
     time_ns = arrivals.time_ns
     broken = (spacing > min(most, SHORT_GAP) * periods.period_ns) | (spacing < 0)
     part = np.concatenate([[0], np.cumsum(broken)])  # arrivals between the same two gaps have the same number
@@ -256,7 +268,7 @@ def _median(values: Float64s, there: Bools) -> Float64s:
 
 
 def as_gaps(
-    kept: KeptGaps, load: Float64s, counter: Any, limits: GapLimits, deaf: Sequence[tuple[int, int]], *, host: bool
+    kept: KeptGaps, loads: LoadWindows, counter: Any, limits: GapLimits, deaf: Sequence[tuple[int, int]], *, host: bool
 ) -> Gaps:
     """Make the figures: which gaps hold missing frames at the load that the bus had.
 
@@ -264,8 +276,8 @@ def as_gaps(
     ----------
     kept
         The gaps.
-    load : float64[k]
-        Load of the 1 s window in which each kept gap begins; NaN where unknown.
+    loads
+        Load of the bus in windows of 1 s; that of the window in which a gap begins counts.
     counter
         The `CounterField`, or None.
     limits
@@ -275,8 +287,15 @@ def as_gaps(
     host
         A host stamped the frames: what catches up at all was not missing, however long the host lagged.
     """
+    if not kept.count:  # most identifiers, whenever a screen looks
+        whole, real, whether = _NO_TIMES, _NO_VALUES, _NO_MARKS
+        return Gaps(
+            0, 0, 0, limits.short_rule, whole, whole, whole, whether, whether, real, real, real, real, whether, whole,
+            whether, real,
+        )  # fmt: skip
     rows: Any = kept.rows
     frames = rows["lagging"] if host else rows["frames"]
+    load = loads.load_at(rows["start"])
     busy = load > LOADED
     unheard = _unheard(rows, deaf)
     missing = (frames > 0) & (~busy | (rows["length"] > limits.loaded * rows["period"])) & ~unheard

@@ -182,17 +182,19 @@ class IdFold:
 
 def forked(fold: _T) -> _T:
     """Return a fold that goes on from here by itself: what is changed in place is copied, the rest is shared."""
-    other = copy.copy(fold)
+    other = object.__new__(type(fold))
     for name in getattr(fold, "__slots__", None) or vars(fold):
         value = getattr(fold, name)
-        if isinstance(value, np.ndarray):
-            setattr(other, name, value.copy())
-        elif isinstance(value, list):
-            setattr(other, name, [each.copy() if isinstance(each, np.ndarray) else each for each in value])
-        elif isinstance(value, FirstAndLast | KeptGaps):
-            setattr(other, name, copy.copy(value))
-        elif isinstance(value, _FOLDS):
-            setattr(other, name, forked(value))
+        kind = type(value)
+        if kind is np.ndarray:
+            value = value.copy()
+        elif kind is list:
+            value = [each.copy() if isinstance(each, np.ndarray) else each for each in value]
+        elif kind is FirstAndLast or kind is KeptGaps:
+            value = copy.copy(value)
+        elif kind in _FOLDS:
+            value = forked(value)
+        setattr(other, name, value)
     return other
 
 

@@ -78,6 +78,7 @@ class TimingFold:
         self.declared_ns = declared_ns
         self._change_driven = change_driven
         self.spacings = Histogram(FINE)
+        self._known: tuple[int, Typical | None] = (0, None)
         self._deviations = Histogram(COARSE)
         self._jitter_count = 0
         self._jitter_sum = self._jitter_squares = 0.0
@@ -154,7 +155,7 @@ class TimingFold:
 
     def finish(self) -> None:
         """Judge the last arrivals, which so far waited for what comes after them; for a copy that is then dropped."""
-        known = typical(self.spacings)
+        known = self.known
         self._judge_gaps(self._reference(known, 0), final=True)
         if self._second is not None:
             self._close_second()
@@ -165,7 +166,7 @@ class TimingFold:
         An identifier may change its period with the car's state; that is seen in the strip and in `exact`, and isn't
         a row of gaps.
         """
-        known = typical(self.spacings)
+        known = self.known
         if known is None:
             return Reference(None if self._change_driven else self.declared_ns, None)
         settled = own is not None and spacings >= _OWN_LEAST and own.exact >= _OWN_STEADY
@@ -312,9 +313,18 @@ class TimingFold:
         spread = self._jitter_squares - self._jitter_sum**2 / self._jitter_count
         return float(np.sqrt(max(0.0, spread) / (self._jitter_count - 1)))
 
-    def deviation_ns(self, share: float) -> float | None:
-        """Return what that share of |dt - T| is under."""
-        return self._deviations.quantile(share) if self._jitter_count >= 4 else None
+    @property
+    def known(self) -> Typical | None:
+        """The most typical of all spacings."""
+        total, found = self._known
+        if total != self.spacings.total:
+            found = typical(self.spacings)
+            self._known = (self.spacings.total, found)
+        return found
+
+    def deviations_ns(self, *shares: float) -> tuple[float | None, ...]:
+        """Return what these shares of |dt - T| are under."""
+        return self._deviations.quantiles(shares) if self._jitter_count >= 4 else (None,) * len(shares)
 
     @property
     def busiest(self) -> Busiest | None:
@@ -324,8 +334,8 @@ class TimingFold:
     @property
     def spread(self) -> float:
         """Spacing that nine of ten are under over the one that one of ten is under."""
-        low = self.spacings.quantile(0.1)
-        return self.spacings.quantile(0.9) / low if low > 0 else np.inf
+        low, high = self.spacings.quantiles((0.1, 0.9))
+        return high / low if low > 0 else np.inf
 
     @property
     def on_change_too(self) -> bool:

@@ -39,9 +39,14 @@ class GapLimits(NamedTuple):
             return cls(*(THRESHOLDS[each].default for each in names))
         return cls(*(car.threshold(each, frame=name, bus=name.bus) for each in names))
 
+    @property
+    def short_rule(self) -> str:
+        """Say what is used where the load is not high."""
+        return f"{self.short:g} periods"
+
     def rule(self, busy: Bools) -> str:
         """Say which were used, for gaps of which some were at a high load."""
-        short, loaded = f"{self.short:g} periods", f"{self.loaded:g}"
+        short, loaded = self.short_rule, f"{self.loaded:g}"
         if not busy.any():
             return short
         return f"{loaded} periods" if busy.all() else f"{short}, {loaded} above {LOADED * 100:.0f} % load"

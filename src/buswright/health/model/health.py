@@ -37,9 +37,11 @@ class BitRate(NamedTuple):
         "unknown".
     support
         For a guess: share of frame spacings that are back to back at this rate (a busy bus has many, a quiet one
-        few), to 5 %, or to 30 % where the stamps are smeared. 1 for what was given.
+        few). 1 for what was given.
     basis
         The same in words, for a person.
+    exact
+        Whether a guess rests on exact stamps, or on stamps that a computer may have smeared. True for what was given.
     """
 
     bits_per_s: int | None
@@ -47,6 +49,7 @@ class BitRate(NamedTuple):
     source: Literal["option", "car file", "database", "guessed", "unknown"]
     support: float
     basis: str
+    exact: bool = True
 
 
 class Peak(NamedTuple):
@@ -110,8 +113,8 @@ class Spacing(NamedTuple):
     pairs
         Consecutive timed frames.
     impossible
-        Pairs closer than the second frame takes on the wire (with a margin for the stamps' resolution); None
-        where the bit rate is unknown or was guessed from these very spacings.
+        Pairs closer than the second frame takes on the wire (with a margin for the stamps' resolution), at the rate
+        that exact spacings show, else at the given one; None where there is neither.
     back_to_back
         Pairs exactly one frame time apart (within 5 %); None as above where the rate is unknown.
     zero, under_50us
@@ -316,6 +319,17 @@ class ClockSet(NamedTuple):
     text: str
 
 
+_ONE_RATE = 0.1
+"""Rates closer than this are one: a bus of 83.333 kbit/s, or one that nobody gives in round numbers."""
+
+
+def contradicted(given: BitRate, shown: BitRate) -> bool:
+    """Whether frames show another bit rate than the one that somebody gives."""
+    if not given.bits_per_s or not shown.bits_per_s or given.source == "guessed":
+        return False
+    return abs(given.bits_per_s / shown.bits_per_s - 1) > _ONE_RATE
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class BusFigures:
     """One bus.
@@ -326,6 +340,8 @@ class BusFigures:
         Bus name, and what the capture calls it.
     bitrate
         What loads are computed with.
+    shown
+        The bit rate that the spacings of the frames show, whoever says another.
     frames
         All frames; `data_frames`, `remote_frames`, `error_frames` add up to it. `fd_frames`, `transmitted` and
         `untimed` are counted among them.
@@ -356,6 +372,7 @@ class BusFigures:
     name: str
     interfaces: tuple[str, ...]
     bitrate: BitRate
+    shown: BitRate
     frames: int
     data_frames: int
     remote_frames: int
@@ -380,6 +397,11 @@ class BusFigures:
     steps_back_count: int
     filters: tuple[CommonFilter, ...]
     host_stamped: HostStamped = "unknown"
+
+    @property
+    def contradicted(self) -> bool:
+        """Whether the frames show another bit rate than the one that somebody gives."""
+        return contradicted(self.bitrate, self.shown)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,8 +16,6 @@ from buswright.messages.checksum import KINDS
 from buswright.messages.model import Message, identifier_text
 
 USUAL_BITRATE = 500_000
-SURE = 0.05
-"""Share of back-to-back frames from which a guessed bit rate needs no confirmation."""
 _STEADY = 0.9
 """Share of spacings that must fit a measured period for it to be written down."""
 _PERIOD_TOLERANCE = 0.002
@@ -59,11 +57,12 @@ def _bitrate(bus: DraftBus) -> str:
         differs = f"; the database says {said:_}" if said and said != measured.bits_per_s else ""
         return line(f"bitrate = {said or measured.bits_per_s:_}", f"as given{differs}")
     if said:
-        return line(f"bitrate = {said:_}", "the database says so")
+        shown = bus.best[1].shown.bits_per_s if bus.best is not None and bus.best[1].contradicted else None
+        differs = f"; {FILL_IN}: the frames show {shown:_}" if shown else ""
+        return line(f"bitrate = {said:_}", f"the database says so{differs}")
     if measured is None or measured.bits_per_s is None:
         return line(f"bitrate = {USUAL_BITRATE:_}", f"{FILL_IN}: unknown; 500 kbit/s is only usual")
-    sharp = measured.support >= SURE and "smeared" not in measured.basis  # stamps of a host only tell about it
-    how_sure = "measured, sure" if sharp else f"measured, likely ({FILL_IN} if wrong)"
+    how_sure = "measured, sure" if measured.exact else f"measured, likely ({FILL_IN} if wrong)"
     return line(f"bitrate = {measured.bits_per_s:_}", f"{how_sure}: {measured.basis.removeprefix('guessed: ')}")
 
 

@@ -78,7 +78,9 @@ def _bus(bus: BusFigures, report: HealthReport) -> dict[str, Any]:
     errors, silences = bus.errors, bus.silences
     listed = zip(silences.start_ns[:LISTED_EVENTS].tolist(), silences.end_ns[:LISTED_EVENTS].tolist(), strict=True)
     return {
-        **some(bus, "name interfaces bitrate frames data_frames remote_frames error_frames fd_frames transmitted"),
+        **some(
+            bus, "name interfaces bitrate shown frames data_frames remote_frames error_frames fd_frames transmitted"
+        ),
         **some(bus, "untimed first_ns last_ns seconds bits data_bits load peak_100ms peak_1s"),
         "windows_1s": some(bus.slow_windows, "start_ns frames errors bits data_bits load"),
         "spacing": plain(bus.spacing),

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from html import escape
 
 from buswright._version import __version__
-from buswright.findings import Finding, Severity
+from buswright.findings import Finding, Severity, how_sure
 from buswright.health.model.identifiers import IdFigures
 from buswright.health.spacings import Spacings
 from buswright.report.commands.contents import moment
@@ -128,9 +128,7 @@ def _findings(report: HealthReport) -> str:
 
 
 def _finding(finding: Finding, number: int, report: HealthReport) -> str:
-    facts = ", ".join(
-        fact for fact in (span(finding, report.first_ns), f"{100 * finding.confidence:.0f} % sure") if fact
-    )
+    facts = ", ".join(fact for fact in (span(finding, report.first_ns), how_sure(finding.confidence)) if fact)
     rows = "".join(
         f"<dt>{label}</dt><dd>{text}</dd>"
         for label, text in (

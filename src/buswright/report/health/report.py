@@ -20,7 +20,7 @@ from buswright.health.channels.evidence import Channels
 from buswright.health.model.health import BitRate, BusFigures, BusHealth, ModuleFigures, Peak
 from buswright.health.model.identifiers import IdFigures, Sending
 from buswright.report.findings import headline, tally
-from buswright.wording import duration, listed, plural
+from buswright.wording import bit_rate, duration, listed, plural
 
 
 @dataclass(frozen=True, eq=False)
@@ -349,13 +349,6 @@ def rate(hz: float | None) -> str:
 def percent(share: float | None, digits: int = 1) -> str:
     """Write a share of one in percent."""
     return "–" if share is None or not math.isfinite(share) else f"{100 * share:.{digits}f} %"
-
-
-def bit_rate(bits_per_s: int | None) -> str:
-    """Write a bit rate."""
-    if bits_per_s is None:
-        return "unknown"
-    return f"{bits_per_s / 1e6:g} Mbit/s" if bits_per_s >= 1_000_000 else f"{bits_per_s / 1e3:.4g} kbit/s"
 
 
 def bit_rate_words(rate_: BitRate) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from textwrap import wrap
 
-from buswright.findings import Finding, Severity
+from buswright.findings import Finding, Severity, how_sure
 from buswright.report.findings import span
 from buswright.tui.times import clock_text
 from buswright.tui.widgets.toned import SEVERITY_TONES, Line, Span, Tone
@@ -45,7 +45,7 @@ def evidence_lines(finding: Finding, snapshot: Snapshot, width: int) -> Iterator
         ("Ruled out", finding.ruled_out, "dim"),
         ("Explains", _explained(finding, snapshot), "dim"),
         ("Limits", finding.threshold.split("; "), "dim"),
-        ("Sure", (f"{finding.confidence * 100:.0f} %, by the {finding.layer.name.lower()} layer",), "dim"),
+        ("Sure", (f"{how_sure(finding.confidence)}, by the {finding.layer.name.lower()} layer",), "dim"),
     )
     for label, texts, tone in parts:
         said = [text for text in texts if text]

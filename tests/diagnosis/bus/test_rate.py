@@ -1,0 +1,47 @@
+"""A bit rate that the car file or the call gives and the frames contradict."""
+
+from __future__ import annotations
+
+import pytest
+
+from buswright.diagnosis.detect import diagnose
+from buswright.findings import Finding, Severity
+from buswright.health.model.health import BitRate
+from buswright.health.track import HealthTracker
+from buswright.simulate.run import simulate_run
+from tests.diagnosis.made import bus, faults, found, health
+
+TRUE = {"can0": 500_000, "can1": 1_000_000}
+
+
+def judged(**given: int) -> tuple[Finding, ...]:
+    tracker = HealthTracker(bitrates=TRUE | given)
+    for frames in simulate_run(10, 3):
+        tracker.update(frames)
+    return diagnose(tracker.result())
+
+
+def test_the_true_rates_are_not_called_wrong() -> None:
+    assert [one for one in judged() if one.severity >= Severity.SUSPECT] == []
+
+
+@pytest.mark.parametrize(
+    ("name", "given"), [("can1", 500_000), ("can1", 125_000), ("can0", 1_000_000), ("can0", 250_000), ("can0", 50_000)]
+)
+def test_a_rate_that_the_frames_contradict_is_the_finding(name: str, given: int) -> None:
+    (one,) = [one for one in judged(**{name: given}) if one.severity >= Severity.SUSPECT]
+    assert (one.fault, one.subject, one.severity) == ("wrong-bitrate", f"bus:{name}", Severity.FAULT)
+    assert f"Set it to {TRUE[name]:_}" in one.next_check
+    assert "host-timestamps" not in {below.fault for below in one.explains}
+
+
+def test_what_only_smeared_stamps_show_is_suspect() -> None:
+    about = BitRate(250_000, None, "guessed", 0.1, "guessed", exact=False)
+    assert found(health(buses=[bus(shown=about)]), "wrong-bitrate").severity is Severity.SUSPECT
+
+
+def test_more_than_a_full_bus_is_a_wrong_rate_and_a_guessed_one_is_nobodys() -> None:
+    unknown = BitRate(None, None, "unknown", 0.0, "not known")
+    assert found(health(buses=[bus(load=1.3, shown=unknown)]), "wrong-bitrate").severity is Severity.FAULT
+    guessed = BitRate(500_000, None, "guessed", 0.1, "guessed")
+    assert "wrong-bitrate" not in faults(health(buses=[bus(load=1.3, bitrate=guessed, shown=guessed)]))

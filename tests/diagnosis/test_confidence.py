@@ -1,0 +1,76 @@
+"""Findings are as sure as they say: on cars that neither detectors nor confidence were made with."""
+
+from __future__ import annotations
+
+import itertools
+
+import pytest
+
+from buswright.diagnosis.case import sighting
+from buswright.diagnosis.confidence import TRIED, calibrated
+from buswright.findings import FAULTS, Severity, how_sure
+
+from .reliability import BANDS, Stated, tried
+
+UNSEEN = 2001
+"""Cars from this seed on were never looked at while anything was made."""
+
+
+def overstated(stated: list[Stated]) -> list[str]:
+    """Bands of which far fewer were right than they say, beyond chance (two standard errors) and a tenth."""
+    said = []
+    for low, high in itertools.pairwise(BANDS):
+        inside = [one for one in stated if low <= one.confidence < high]
+        if not inside:
+            continue
+        mean = sum(one.confidence for one in inside) / len(inside)
+        right = sum(one.right for one in inside) / len(inside)
+        if right < mean - 0.1 - 2 * (mean * (1 - mean) / len(inside)) ** 0.5:
+            said.append(f"{len(inside)} findings say {mean:.2f}, and {right:.2f} were right")
+    return said
+
+
+def test_findings_on_unseen_cars_are_right_as_often_as_they_say() -> None:
+    stated = tried(range(UNSEEN, UNSEEN + 2))
+    assert len(stated) > 30
+    assert overstated(stated) == []
+
+
+@pytest.mark.acceptance
+def test_findings_on_many_unseen_cars_are_right_as_often_as_they_say() -> None:
+    stated = tried(range(UNSEEN, UNSEEN + 20))
+    assert len(stated) > 500
+    assert overstated(stated) == []
+
+
+def test_a_band_that_says_too_much_is_told() -> None:
+    wrong = [Stated("late", 1, "late-frames", "id:b0/100", 0.6, right=False)] * 30
+    assert overstated(wrong) == ["30 findings say 0.60, and 0.00 were right"]
+
+
+def test_what_was_rarely_right_is_no_surer_than_that_and_what_was_not_tried_says_what_it_says() -> None:
+    assert calibrated("late-frames", 0.6) < 0.05
+    assert calibrated("late-frames", 0.8) == 0.8
+    assert calibrated("module-reset", 0.97) == 0.97
+    assert calibrated("bad-lines", 1.0) == 1.0
+    made = sighting(
+        "late-frames", Severity.SUSPECT, "id:b0/100", count=1, confidence=0.6, evidence=["x"], threshold="x",
+        next_check="x",
+    )  # fmt: skip
+    assert made.finding.confidence < 0.05
+
+
+def test_stronger_evidence_is_never_less_sure() -> None:
+    assert set(TRIED) <= set(FAULTS)
+    for fault, classes in TRIED.items():
+        assert all(one.below <= other.least for one, other in itertools.pairwise(classes)), fault
+        sure = [calibrated(fault, step / 100) for step in range(101)]
+        assert sure == sorted(sure), fault
+
+
+def test_words() -> None:
+    words = [how_sure(confidence) for confidence in (1.0, 0.9, 0.89, 0.7, 0.5, 0.39, 0.01)]
+    assert words == [
+        "sure (100 %)", "sure (90 %)", "likely (89 %)", "likely (70 %)", "possible (50 %)", "can't tell (39 %)",
+        "can't tell (1 %)",
+    ]  # fmt: skip
