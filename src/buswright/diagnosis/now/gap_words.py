@@ -58,7 +58,7 @@ class GapTold:
 
 def gaps_told(moment: Moment, own: Sequence[GapGroup], figures: IdFigures) -> Iterator[GapTold]:
     """Tell the latest gaps of an identifier, a silence that lasts first; `own` are the groups that it is in."""
-    case = Case(replace(moment.health, gap_groups=tuple(own)), moment.car)
+    case = replace(moment.case, health=replace(moment.health, gap_groups=tuple(own)))
     verdicts = {(part.name, part.row): one for one in classify(case) for part in one.silence.parts}
     groups = {(each.name, each.gap): group for group in own for each in group.members}
     if (figures.name, None) in groups:

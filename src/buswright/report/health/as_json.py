@@ -37,7 +37,7 @@ def render_json(report: HealthReport) -> dict[str, Any]:
     health = report.health
     return {
         "schema": SCHEMA,
-        **some(report, "files format car described"),
+        **some(report, "files format car described baseline"),
         "verdict": words.verdict(report),
         "worst": plain(report.worst),
         "frames": health.capture.frames,

@@ -47,6 +47,8 @@ class HealthReport:
         The car file, for its thresholds; None without one.
     channels
         What the channels showed; None where none were decoded.
+    baseline
+        The file of the good run that says what to expect; empty without one.
     """
 
     health: BusHealth
@@ -59,6 +61,7 @@ class HealthReport:
     described: bool = False
     rules: CarFile | None = None
     channels: Channels | None = None
+    baseline: str = ""
 
     @property
     def first_ns(self) -> int | None:

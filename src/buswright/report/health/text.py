@@ -31,6 +31,7 @@ def render_text(report: HealthReport, *, width: int = 80, every: bool = False) -
     lines = [
         *fold(words.verdict(report), width, indent="    "),
         *fold(f"{', '.join(report.files)}: {words.size_words(report)} from {moment(report.first_ns, origin)}", width),
+        *(fold(f"compared with the good run {report.baseline}", width) if report.baseline else ()),
         *section("Buses", width, words.limits(report, "load")),
         *_buses(report, width),
     ]
