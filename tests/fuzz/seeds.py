@@ -9,8 +9,9 @@ from pathlib import Path
 import can
 
 from buswright.frames.formats.asc.writer import write_asc
+from buswright.frames.formats.candump.writer import write_candump
 from buswright.frames.opening import open_capture
-from tests.cli.outputs import CAR, EXAMPLES, KEYON, ROOT, RUN
+from tests.cli.outputs import CAR, EXAMPLES, KEYON, RUN, ROOT
 
 FIRST_S = 1775901600.0
 

@@ -16,16 +16,8 @@ ROOT = Path(__file__).parent.parent.parent
 
 SHORT = dict.fromkeys(formats.CHECKS, 60) | {"BLF": 30, "TRC": 30, "SQLite": 30, "CSV": 30}
 LONG = {
-    "candump": 5000,
-    "ASC": 4000,
-    "BLF": 1500,
-    "TRC": 1500,
-    "SQLite": 1500,
-    "CSV": 1500,
-    "sidecar": 2000,
-    "baseline": 1500,
-    "car file": 1500,
-    "DBC": 1500,
+    **{"candump": 5000, "ASC": 4000, "BLF": 1500, "TRC": 1500, "SQLite": 1500, "CSV": 1500},
+    **{"sidecar": 2000, "baseline": 1500, "car file": 1500, "DBC": 1500},
 }
 """Files of each format: 21,500 in all."""
 _AT_ONCE = 250

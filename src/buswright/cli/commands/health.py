@@ -1,6 +1,7 @@
 """Check the buses: load, rates, jitter, missing frames, counters, checksums, errors, damage to the capture.
 
-A capture is enough. A car file or a database adds names, expected rates, and which identifiers should be there.
+A capture is enough. A car file or a database adds names, expected rates, and which identifiers should be there; a
+good run (--baseline) adds what neither of them says.
 Without them periods are learned from the traffic, and the bit rate is guessed unless --bitrate gives it.
 --html FILE writes a page with the load and every identifier's period over time. It opens without a network.
 """
