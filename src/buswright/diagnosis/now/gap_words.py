@@ -98,7 +98,7 @@ def _alone(figures: IdFigures, row: int, step: Step, *, full: bool) -> tuple[str
     """Read a gap that nothing wider accounts for, by counter first, then by phase."""
     gaps = figures.gaps
     if gaps.unheard[row]:
-        return "not heard", ("the adapter was gone or this program stood still: nothing is known of its frames",)
+        return "not heard", ("the adapter was gone or this program had stopped, so its frames could not be counted",)
     if gaps.caught_up[row]:
         return "late, not lost", ("the next frame came early enough: both together are where they should be",)
     if not gaps.is_missing[row] or full:
