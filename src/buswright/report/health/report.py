@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -20,7 +19,7 @@ from buswright.health.channels.evidence import Channels
 from buswright.health.model.health import BitRate, BusFigures, BusHealth, ModuleFigures, Peak
 from buswright.health.model.identifiers import IdFigures, Sending
 from buswright.report.findings import headline, tally
-from buswright.wording import duration, listed, plural
+from buswright.wording import duration, listed, percent, plural
 
 
 @dataclass(frozen=True, eq=False)
@@ -347,11 +346,6 @@ def rate(hz: float | None) -> str:
     if hz is None:
         return "–"
     return f"{hz:.0f}" if hz >= 1000 else f"{hz:.1f}" if hz >= 9.95 else f"{hz:.2f}"
-
-
-def percent(share: float | None, digits: int = 1) -> str:
-    """Write a share of one in percent."""
-    return "–" if share is None or not math.isfinite(share) else f"{100 * share:.{digits}f} %"
 
 
 def bit_rate(bits_per_s: int | None) -> str:
