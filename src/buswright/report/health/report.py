@@ -19,6 +19,7 @@ from buswright.health.channels.evidence import Channels
 from buswright.health.model.health import BitRate, BusFigures, BusHealth, ModuleFigures, Peak
 from buswright.health.model.identifiers import IdFigures, Sending
 from buswright.report.findings import headline, tally
+from buswright.report.text import problem_lines
 from buswright.wording import duration, listed, percent, plural
 
 
@@ -427,8 +428,6 @@ def limits(report: HealthReport, which: str) -> str:
 
 def capture_lines(report: HealthReport) -> list[str]:
     """Say what is wrong with the recording itself, one sentence each; nothing for none."""
-    from buswright.report.commands.contents import problem_lines
-
     capture = report.health.capture
     said = [
         f"finding {number}: {finding.fault}"
