@@ -87,16 +87,18 @@ class IdentifiersScreen(WorkScreen):
         self._filters = filters_of(rows)
         if isinstance(self._filter, str) and self._filter not in self._filters:
             self._filter = EVERYTHING
-        chosen = [row for row in rows if passes(row, self._filter) and self._sought_in(row)]
+        chosen = [
+            row
+            for row in rows
+            if passes(row, self._filter)
+            and self.matches(f"{row.bus}/{row.id_text}", row.message, row.module, row.state.word)
+        ]
         chosen.sort(key=SORTS[self._sort])
         self._shown = len(chosen)
         listing = self.query_one(Rows)
         listing.set_columns(COLUMNS, self._empty())
         listing.show([row.key for row in chosen], lambda key: cells_of(self._rows[key]))
         self._tell(snapshot)
-
-    def _sought_in(self, row: IdRow) -> bool:
-        return self.matches(f"{row.bus}/{row.id_text}", row.message, row.module, row.state.word)
 
     def _empty(self) -> str:
         if not self._rows:

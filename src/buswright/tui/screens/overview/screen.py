@@ -152,11 +152,10 @@ class OverviewScreen(WorkScreen):
         first = self.query_one("#first", Linked)
         first.empty = "nothing suspect so far"
         shown = [key for key, each in self._now.items() if self.matches(each.what, each.subject, each.check, each.seen)]
-        shown += [key for key, each in self._findings.items() if self._sought_in(each)]
+        for key, each in self._findings.items():
+            if self.matches(each.fault, each.subject, each.next_check, *each.evidence):
+                shown.append(key)
         first.show(shown, self._first_cells)
-
-    def _sought_in(self, finding: Finding) -> bool:
-        return self.matches(finding.fault, finding.subject, finding.next_check, *finding.evidence)
 
     def _show_modules(self, snapshot: Snapshot, found: Sequence[Sender], width: int) -> None:
         self._senders = {}
