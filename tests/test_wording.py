@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buswright.wording import duration, visible
+from buswright.wording import duration, percent, visible
 
 
 @pytest.mark.parametrize(
@@ -59,3 +59,7 @@ def test_how_long_something_lasted_has_three_digits_in_the_unit_that_fits() -> N
     }
     assert {ns: duration(ns) for ns in texts} == texts
     assert (duration(None), duration(-14.4e6)) == ("–", "-14.4 ms")
+
+
+def test_a_share_that_is_unknown_is_a_dash() -> None:
+    assert [percent(0.0364), percent(0.0364, 0), percent(None), percent(float("nan"))] == ["3.6 %", "4 %", "–", "–"]

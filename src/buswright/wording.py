@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Sequence
 
@@ -56,9 +57,9 @@ def listed(names: Sequence[str], most: int = 6) -> str:
     return " and ".join([", ".join(shown[:-1]), shown[-1]] if len(shown) > 1 else shown)
 
 
-def percent(share: float, digits: int = 1) -> str:
-    """Write a share, 0..1, in percent: 3.6 %."""
-    return f"{share * 100:.{digits}f} %"
+def percent(share: float | None, digits: int = 1) -> str:
+    """Write a share, 0..1, in percent: 3.6 %; – if unknown."""
+    return "–" if share is None or not math.isfinite(share) else f"{share * 100:.{digits}f} %"
 
 
 def duration(ns: float | None) -> str:

@@ -54,6 +54,38 @@ def document_of(capsys, *words, status=None):
     return document
 
 
+@pytest.fixture(scope="module")
+def good(tmp_path_factory):
+    """What the simulated run leaves behind as a good one, measured without a database."""
+    path = tmp_path_factory.mktemp("good") / "good.json"
+    assert main(["remember", str(RUN), "--out", str(path)]) == 0
+    return path
+
+
+def test_a_good_run_says_what_should_come(capsys, tmp_path, good):
+    path = tmp_path / "less.log"
+    path.write_text("".join(line for line in RUN.read_text("ascii").splitlines(True) if " 1A0#" not in line), "ascii")
+    bare = document_of(capsys, path, "--to", "20")
+    assert bare["baseline"] == ""
+    assert not [each for each in bare["findings"] if each["subject"] == "id:can1/1A0"]
+    document = document_of(capsys, path, "--to", "20", "--baseline", good, status=1)
+    assert document["baseline"] == str(good)
+    (found,) = (each for each in document["findings"] if each["subject"] == "id:can1/1A0")
+    assert found["fault"] == "id-missing"
+    assert "The good run expects it" in " ".join(found["evidence"])
+    sources = {each["period"]["source"] for each in document["ids"]}
+    assert sources == {"baseline"}
+    assert run(path, "--to", "20", "--baseline", good) == 1
+    assert f"compared with the good run {good}" in capsys.readouterr().out.replace("\n", " ")
+
+
+def test_a_baseline_that_is_none_is_refused(tmp_path):
+    with pytest.raises(UserError, match="can't be read"):
+        run(RUN, "--baseline", tmp_path / "none.json")
+    with pytest.raises(UserError, match="is no JSON"):
+        run(RUN, "--baseline", RUN)
+
+
 def test_with_nothing_but_a_capture(capsys):
     assert run(ROAD_CAR) in (0, 1)
     text = capsys.readouterr().out

@@ -310,6 +310,7 @@ def test_a_foreign_file_that_is_no_such_file_is_refused_in_words(tmp_path):
     for name, content in {
         "short.blf": b"LOGG" + bytes(30),
         "x.db.gz": gzip.compress(b"SQLite format 3\0" + bytes(100)),
+        "x.mf4": b"MDF     4.10    " + bytes(4000),
     }.items():
         (tmp_path / name).write_bytes(content)
         capture = open_capture(tmp_path / name)

@@ -2,11 +2,15 @@
 
 import re
 from importlib import import_module, resources
+from pathlib import Path
 
 import pytest
 
+import buswright.tui.screens
 from buswright.tui.app import Workbench
 from buswright.tui.screen_list import SCREENS
+
+from .pictures import SHOTS
 
 MANUAL = (resources.files("buswright.cli") / "manual" / "workbench.md").read_text(encoding="utf-8")
 WORDS = {"comma": ",", "full_stop": ".", "less_than_sign": "<", "greater_than_sign": ">", "minus": "-", "plus": "+"}
@@ -20,6 +24,23 @@ def test_a_screen_goes_by_its_name(name):
     assert name == screen.NAME
     assert len(screen.HELP) > 200
     assert screen.FIRST
+
+
+def test_every_screen_of_the_folder_is_in_the_list():
+    folder = Path(buswright.tui.screens.__file__).parent
+    there = {
+        ".".join(path.relative_to(folder).with_suffix("").parts)
+        for path in folder.rglob("*.py")
+        if re.search(r'^    NAME = "', path.read_text(encoding="utf-8"), re.MULTILINE)
+    }
+    assert there == {listed.module for listed in SCREENS.values()}, "its line in SCREENS of tui/screen_list.py"
+
+
+@pytest.mark.parametrize("name", SCREENS)
+def test_a_screen_has_its_test_and_its_picture(name):
+    assert list((Path(__file__).parent / "screens").glob(f"test_{name}*.py")), "a test with keys in tests/tui/screens/"
+    if name != "recording":  # its room on the disk is another one wherever it is drawn
+        assert name in {shot.mode for shot in SHOTS}, "its picture in SHOTS of tests/tui/pictures.py"
 
 
 def test_the_manual_lists_the_screens_by_their_keys():

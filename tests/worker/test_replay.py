@@ -8,9 +8,11 @@ import pytest
 
 from buswright.channels.carfile.load import load_car_file
 from buswright.channels.carfile.model import FrameName
+from buswright.cli.main import main
 from buswright.frames import table
 from buswright.frames.opening import open_capture
 from buswright.frames.table import Flag, Problems, concatenate
+from buswright.health.baseline.file import load
 from buswright.simulate.faults.catalogue import Fault
 from buswright.tui.screens.identifiers.rows import rows_of
 from buswright.worker import replay as replay_module
@@ -66,6 +68,19 @@ def test_at_the_end_it_is_what_health_says(run, place):
     assert snapshot.findings_whole
     assert [str(each.fault) for each in snapshot.findings] == [each["fault"] for each in wanted["findings"]]
     assert snapshot.source.now_ns == snapshot.source.end_ns == wanted["capture"]["last_ns"]
+
+
+def test_a_good_run_is_expected_as_health_expects_it(run, tmp_path):
+    path, good = run[0], tmp_path / "good.json"
+    more = written(tmp_path)
+    assert main(["remember", str(more), "--out", str(good)]) == 0
+    less = tmp_path / "less.log"
+    less.write_text("".join(line for line in path.read_text().splitlines(True) if " 1A0#" not in line))
+    snapshot = engine_of((less, None), car=False, baseline=load(good)).settle()
+    wanted = health_command(less, "--baseline", good)["findings"]
+    assert [(each.fault, each.subject) for each in snapshot.findings] == [(e["fault"], e["subject"]) for e in wanted]
+    assert ("id-missing", "id:can1/1A0") in [(each.fault, each.subject) for each in snapshot.findings]
+    assert "can1/1A0" in [str(each.key) for each in snapshot.verdicts.unseen]
 
 
 def test_after_any_seeking_it_is_what_health_says_up_to_there(run, place):

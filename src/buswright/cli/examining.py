@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from buswright.cli import options as shared
@@ -55,6 +55,7 @@ def examine(
     decode: bool,
     folds: Sequence[Maker] = (),
     spool: Spool | None = None,
+    baseline: Baseline | None = None,
 ) -> tuple[Examined, list[Any]]:
     """Read SOURCE once.
 
@@ -70,6 +71,8 @@ def examine(
         Makers of further folds (with `update`), given the names of the buses.
     spool
         Where channels are kept; None: in memory.
+    baseline
+        A good run, whose identifiers are expected; None without one.
 
     Raises
     ------
@@ -79,7 +82,7 @@ def examine(
     from buswright.channels.session import Session
 
     source = shared.Source.of(options, car)
-    tracker = source.tracker(options, car, databases)
+    tracker = source.tracker(options, car, databases, baseline)
     further = [fold(source.names) for fold in folds]
 
     def watched() -> Iterator[Frames]:
@@ -149,11 +152,13 @@ def judge(options: argparse.Namespace, *, folds: Sequence[Maker] = (), baseline:
 
     car, databases = shared.load_car(options), shared.load_databases(options)
     with Spool(Path(gettempdir())) as spool:
-        read, made = examine(options, car, databases, decode=True, folds=folds, spool=spool)
+        read, made = examine(options, car, databases, decode=True, folds=folds, spool=spool, baseline=baseline)
         channels = measure_channels(read.session) if read.session is not None else None
         report = report_of(
             read.health, read.source.capture, car, described=read.described, channels=channels, baseline=baseline
         )
+        if baseline is not None:
+            report = replace(report, baseline=options.baseline)
         return Judged(report, read.session, tuple(made))
 
 

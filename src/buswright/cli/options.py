@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from buswright.frames.capture import Capture
     from buswright.frames.table import Frames
     from buswright.frames.window import Window
+    from buswright.health.baseline.baseline import Baseline
     from buswright.health.model.health import BusHealth
     from buswright.health.track import HealthTracker
     from buswright.messages.decode import Decoder
@@ -132,6 +133,22 @@ def path_and_hash(path: Path) -> dict[str, str]:
 def add_json(parser: argparse.ArgumentParser) -> None:
     """--json."""
     parser.add_argument("--json", action="store_true", help="print the result as JSON; its first key names the schema")
+
+
+def add_baseline(parser: argparse.ArgumentParser) -> None:
+    """--baseline."""
+    parser.add_argument(
+        "--baseline",
+        metavar="FILE",
+        help="a good run, written by `buswright remember`: its identifiers should come, at their rates",
+    )
+
+
+def load_baseline(options: argparse.Namespace) -> Baseline | None:
+    """Load the good run of --baseline; None without one."""
+    from buswright.health.baseline.file import load
+
+    return load(Path(options.baseline)) if options.baseline else None
 
 
 def add_bitrate(parser: argparse.ArgumentParser) -> None:
@@ -392,12 +409,21 @@ class Source:
         if found is not None:
             put_lines([f"buswright: {found.text}", f"  try: {found.hint}"], error=True)
 
-    def tracker(self, options: argparse.Namespace, car: CarFile | None, databases: Databases) -> HealthTracker:
-        """Make a tracker that knows the bus names, and the bit rates of --bitrate."""
+    def tracker(
+        self, options: argparse.Namespace, car: CarFile | None, databases: Databases, baseline: Baseline | None = None
+    ) -> HealthTracker:
+        """Make a tracker that knows the bus names, the bit rates of --bitrate, and what to expect."""
         from buswright.health.track import HealthTracker
 
         rates, data = bit_rates(options.bitrate)
-        return HealthTracker(car=car, databases=databases, bus_names=self.names, bitrates=rates, data_bitrates=data)
+        return HealthTracker(
+            car=car,
+            databases=databases,
+            bus_names=self.names,
+            remembered=baseline.facts() if baseline is not None else {},
+            bitrates=rates,
+            data_bitrates=data,
+        )
 
     def decoder(self, databases: Databases, select: SignalSelection | None = None) -> Decoder:
         """Make a decoder that knows the bus names."""

@@ -10,6 +10,11 @@ from typing import Any
 
 import numpy as np
 
+from buswright.frames.table import Problems
+
+CLOCK = "origin source resolution_ns timezone"
+"""What documents say of a capture's clock."""
+
 
 def plain(value: Any) -> Any:
     """Return a value of numbers, texts and small classes as what the `json` module writes.
@@ -41,3 +46,8 @@ def plain(value: Any) -> Any:
 def some(value: object, names: str) -> dict[str, Any]:
     """Return some attributes of a value, plain; their names are separated by blanks."""
     return {name: plain(getattr(value, name)) for name in names.split()}
+
+
+def problems_json(problems: Problems) -> list[dict[str, Any]]:
+    """Return problems as plain data."""
+    return [some(problem, "reason count path line text") for problem in problems]

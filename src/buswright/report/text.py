@@ -1,9 +1,11 @@
-"""Plain text: lines put together, and tables whose columns line up."""
+"""Plain text: lines put together, tables whose columns line up, and what is said of every capture."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from datetime import UTC, datetime, timedelta
 
+from buswright.frames.table import Problems
 from buswright.wording import visible
 
 
@@ -23,3 +25,19 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequenc
         ]
         lines.append(("  " + "  ".join(cells)).rstrip())
     return lines
+
+
+def moment(time_ns: int | None, origin: str) -> str:
+    """Write a time stamp: ISO 8601 for epoch time, seconds otherwise."""
+    if time_ns is None:
+        return "no time"
+    if origin != "epoch":
+        return f"{time_ns / 1e9:.6f} s"
+    return (
+        (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=time_ns // 1000)).isoformat().replace("+00:00", "Z")
+    )
+
+
+def problem_lines(problems: Problems) -> list[str]:
+    """Say every problem, most frequent first; nothing for none."""
+    return [str(problem) for problem in sorted(problems, key=lambda problem: -problem.count)]

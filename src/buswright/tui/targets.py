@@ -38,7 +38,8 @@ def identifiers_of(subject: str, snapshot: Snapshot) -> Target | None:
         known = _frame(name, snapshot)
         return Target("identifiers", known) if known else Target("identifiers", sought=name.rpartition("/")[2])
     if kind in ("module", "bus"):
-        return Target("identifiers", sought=_searchable(name))
+        # A module without a name is called by its bus and its first identifiers.
+        return Target("identifiers", sought=name.rpartition("/")[2].split("+")[0])
     if kind == "channel":
         channel = next((each for each in snapshot.channels if each.name == name), None)
         if channel is None or not channel.message:
@@ -73,11 +74,6 @@ def channels_of(subject: str, snapshot: Snapshot) -> Target | None:
 
 def _frame(text: str, snapshot: Snapshot) -> FrameName | None:
     return next((name for name in snapshot.health.ids if str(name) == text), None)
-
-
-def _searchable(name: str) -> str:
-    """Return what finds a module that is named by its bus and its first identifiers."""
-    return name.rpartition("/")[2].split("+")[0]
 
 
 def go(bench: Bench, target: Target) -> None:

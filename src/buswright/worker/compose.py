@@ -71,6 +71,8 @@ class Composer:
         self._decoder = Shielded("decoding for the detail of an identifier", folds.known.decoder, notices)
         self._judge = Shielded("judging what is wrong now", lambda: judge, notices)
         self._database = folds.known.any_message
+        baseline = folds.known.baseline
+        self._remembered = baseline.identifiers() if baseline is not None else None
         self._number = 0
 
     def measure(self, *, exact: bool) -> None:
@@ -102,6 +104,7 @@ class Composer:
             recording=source.recording if isinstance(source, Listening) else None,
             recording_on=source.recording_on if isinstance(source, Listening) else False,
             notices=self._notices.latest(),
+            remembered=self._remembered,
         )
         # Made here rather than by the first screen that asks; where that fails, the numbers are shown all the same.
         vars(snapshot)["verdicts"] = self._judge.run(lambda one: one(snapshot.moment), NOTHING_JUDGED)
@@ -124,7 +127,7 @@ class Composer:
             return
         shown.load = _load(shown.health)
         try:
-            shown.findings = tuple(diagnose(shown.health, car=known.car))
+            shown.findings = tuple(diagnose(shown.health, car=known.car, baseline=known.baseline))
         except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
             self._notices.trouble("the findings can't be made", fault)
 

@@ -50,9 +50,11 @@ def id_detail(
     recent = payload[frames.time_ns >= int(frames.time_ns[-1]) - BITS_NS] if len(frames) else payload
     changed = np.unpackbits(recent[1:] ^ recent[:-1], axis=1, bitorder="little")
     message, signals = _signals(frames, decoder)
+    if message is None and interfaces:
+        message = decoder.matcher.find(interfaces[0], name.id, name.extended).message
     return IdDetail(
         name=name,
-        message=message or _message(name, interfaces, decoder),
+        message=message,
         time_ns=frames.time_ns,
         payload=payload,
         length=frames.length,
@@ -71,10 +73,6 @@ def _latest(held: LatestFrames, name: FrameName, interfaces: Sequence[str]) -> F
     if len(parts) > 1:
         frames = frames.take(np.argsort(frames.time_ns, kind="stable"))
     return frames.slice(max(0, len(frames) - FRAMES), len(frames))
-
-
-def _message(name: FrameName, interfaces: Sequence[str], decoder: Decoder) -> Message | None:
-    return decoder.matcher.find(interfaces[0], name.id, name.extended).message if interfaces else None
 
 
 def _signals(frames: Frames, decoder: Decoder) -> tuple[Message | None, tuple[SignalNow, ...]]:

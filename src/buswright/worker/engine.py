@@ -7,7 +7,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.frames.capture import Capture
@@ -20,6 +20,9 @@ from buswright.worker.notices import LOG, Notices
 from buswright.worker.pace import Pace
 from buswright.worker.replay import Replay, Rewound
 from buswright.worker.snapshot import Snapshot
+
+if TYPE_CHECKING:
+    from buswright.health.baseline.baseline import Baseline
 
 SNAPSHOT_S = 0.25
 SNAPSHOT_SHARE = 5
@@ -49,6 +52,8 @@ class Engine:
         Interface to bus name, over the car file's.
     bitrates, data_bitrates
         Bit/s by bus name, over the car file's.
+    baseline
+        A good run, None without one: its identifiers are expected.
     speed, begin_ns
         Of a capture, once it has been read: play it so many times as fast as it was; go to this moment first.
     header
@@ -68,13 +73,14 @@ class Engine:
         bus_names: Mapping[str, str] | None = None,
         bitrates: Mapping[str, int] | None = None,
         data_bitrates: Mapping[str, int] | None = None,
+        baseline: Baseline | None = None,
         speed: float | None = None,
         begin_ns: int | None = None,
         header: Mapping[str, Any] | None = None,
         clock: Callable[[], int] = time.time_ns,
         pace: Callable[[], int] = time.monotonic_ns,
     ) -> None:
-        known = Known(car, databases or {}, bus_names or {}, bitrates or {}, data_bitrates or {})
+        known = Known(car, databases or {}, bus_names or {}, bitrates or {}, data_bitrates or {}, baseline)
         self._notices = Notices()
         self._folds = Folds(known, self._notices)
         self._source: Replay | Listening

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
+from buswright.channels.expectation import NO_FACTS
 from buswright.channels.following.follow import Follower
 from buswright.channels.session import Session, databases_of, interface_names
 from buswright.diagnosis.wiggle.model import WiggleNow
@@ -24,6 +25,7 @@ from buswright.worker.notices import Notices, Shielded
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
     from buswright.frames.table import Frames
+    from buswright.health.baseline.baseline import Baseline
     from buswright.messages.match import Databases
 
 
@@ -41,6 +43,8 @@ class Known:
         Interface to bus name, over the car file's.
     bitrates, data_bitrates
         Bit/s by bus name, over the car file's.
+    baseline
+        A good run, None without one.
     """
 
     car: CarFile | None
@@ -48,6 +52,7 @@ class Known:
     bus_names: Mapping[str, str]
     bitrates: Mapping[str, int]
     data_bitrates: Mapping[str, int]
+    baseline: Baseline | None = None
 
     @property
     def any_message(self) -> bool:
@@ -64,6 +69,7 @@ class Known:
             car=self.car,
             databases=self.databases,
             bus_names=self.bus_names,
+            remembered=self.baseline.facts() if self.baseline is not None else NO_FACTS,
             bitrates=self.bitrates,
             data_bitrates=self.data_bitrates,
         )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +22,9 @@ from buswright.health.model.gaps import GapGroup
 from buswright.health.model.health import BusHealth
 from buswright.health.recent import Recent
 from buswright.messages.model import Message
+
+if TYPE_CHECKING:
+    from buswright.health.baseline.baseline import IdBaseline
 
 Phase = Literal["listening", "reading", "playing", "paused", "ended", "failed"]
 """A live bus is listened to; a capture is read as fast as possible, played, paused, or at its end."""
@@ -149,6 +152,8 @@ class Snapshot:
         Whether it runs.
     notices
         The latest ones.
+    remembered
+        Identifiers of a good run; None without one.
     """
 
     number: int
@@ -166,6 +171,7 @@ class Snapshot:
     recording: Recording | None
     recording_on: bool
     notices: tuple[Notice, ...]
+    remembered: Mapping[FrameName, IdBaseline] | None = None
 
     @cached_property
     def moment(self) -> Moment:
@@ -180,6 +186,7 @@ class Snapshot:
             now_ns=source.now_ns,
             car=self.car,
             findings=self.findings,
+            remembered=self.remembered,
         )
 
     @cached_property

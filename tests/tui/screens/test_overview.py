@@ -340,7 +340,7 @@ def test_help_explains_the_marks_and_every_key_has_words():
         await settled(pilot)
         assert isinstance(app.screen, HelpScreen)
         text = app.screen.query_one("Lines").text
-        assert "a mark for each second" in text
+        assert "one mark a second" in text
         for key in ("Tab", "i "):
             assert any(each.strip().startswith(key) for each in text.splitlines())
 

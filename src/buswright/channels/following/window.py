@@ -233,7 +233,8 @@ def _margin(car: CarFile | None) -> float:
     computed = [name for name, channel in car.channels.items() if channel.formula is not None]
     slowest, expected = 0.0, Expectations(car)
     least = PAUSE_MARGIN_S if computed else 0.0
-    for name in inputs_of(car, [*computed, *_judged_or_calibrated(car)]):
+    with_others = [name for name in car.channels if len(inputs_of(car, [name])) > 1]  # in a limit or a calibration
+    for name in inputs_of(car, [*computed, *with_others]):
         signal = car.channels[name].signal
         message = car.message(signal.bus, signal.message) if signal is not None else None
         if signal is None or message is None:
@@ -241,11 +242,6 @@ def _margin(car: CarFile | None) -> float:
         period_ns = expected.of(FrameName(signal.bus, message.id, message.extended), message).period_ns.value
         slowest = max(slowest, (period_ns or 0.0) / 1e9)
     return min(max(_reach_of_formulas(car) + SLOW_PERIODS * slowest, least), MOST_MARGIN_S)
-
-
-def _judged_or_calibrated(car: CarFile) -> list[str]:
-    """Name the channels whose limits or calibrations look at others."""
-    return [name for name in car.channels if len(inputs_of(car, [name])) > 1]
 
 
 def needs_whole_run(car: CarFile, name: str) -> bool:

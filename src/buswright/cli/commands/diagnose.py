@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import argparse
 import shutil
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
@@ -31,7 +30,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_car(parser)
     shared.add_databases(parser)
     shared.add_bitrate(parser)
-    parser.add_argument("--baseline", metavar="FILE", help="good run to compare with, from `buswright remember`")
+    shared.add_baseline(parser)
     parser.add_argument(
         "--channel",
         action="append",
@@ -49,13 +48,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Measure, judge, show."""
-    from buswright.health.baseline.file import load
     from buswright.report.health import diagnose as report
 
     if options.at is not None and not options.channel:
         raise UserError("--at needs --channel", hint="for example --channel oil_pressure --at 12.3")
-    baseline = load(Path(options.baseline)) if options.baseline else None
-    judged = judge(options, baseline=baseline)
+    judged = judge(options, baseline=shared.load_baseline(options))
     explained = _explained(options, judged)
     diagnosis = report.Diagnosis(judged.report, tuple(each.channel for each in explained), explained)
     width = min(shutil.get_terminal_size((100, 24)).columns, 160)

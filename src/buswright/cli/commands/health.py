@@ -1,6 +1,7 @@
 """Check the buses: load, rates, jitter, missing frames, counters, checksums, errors, damage to the capture.
 
-A capture is enough. A car file or a database adds names, expected rates, and which identifiers should be there.
+A capture is enough. A car file or a database adds names, expected rates, and which identifiers should be there; a
+good run (--baseline) adds what neither of them says.
 Without them periods are learned from the traffic, and the bit rate is guessed unless --bitrate gives it.
 --html FILE writes a page with the load and every identifier's period over time. It opens without a network.
 """
@@ -23,6 +24,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_window(parser)
     shared.add_car(parser)
     shared.add_databases(parser)
+    shared.add_baseline(parser)
     shared.add_bitrate(parser)
     parser.add_argument("--all", action="store_true", help="list every identifier and note, not only the worst")
     parser.add_argument("--html", metavar="FILE", help="write a page with plots; it opens without a network")
@@ -39,7 +41,8 @@ def run(options: argparse.Namespace) -> int:
     page = Path(options.html) if options.html else None
     if page is not None:
         shared.claim_output(options, page, "--html")
-    judged = judge(options, folds=(SpacingColumns,) if page is not None else ())
+    baseline = shared.load_baseline(options)
+    judged = judge(options, folds=(SpacingColumns,) if page is not None else (), baseline=baseline)
     report = judged.report
     if page is not None:
         from buswright.report.health.page import render_html

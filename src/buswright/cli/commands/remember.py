@@ -53,7 +53,7 @@ def measure(options: argparse.Namespace, car: CarFile | None) -> Baseline:
     """Read the SOURCE of a command once, and make a baseline of it."""
     from buswright.health.baseline.baseline import CaptureFacts, remember
     from buswright.health.phases import PhaseTracker
-    from buswright.report.commands.contents import moment
+    from buswright.report.text import moment
 
     read, (phases,) = examine(options, car, shared.load_databases(options), decode=True, folds=(PhaseTracker,))
     capture, first = read.source.capture, read.health.capture.first_ns

@@ -49,6 +49,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_reading(parser)
     shared.add_car(parser)
     shared.add_databases(parser)
+    shared.add_baseline(parser)
     shared.add_bitrate(parser)
     add_live(parser)
     parser.add_argument("--speed", type=float, metavar="X", help="play the capture X times as fast as real time")
@@ -156,6 +157,7 @@ def _engine(options: argparse.Namespace) -> Engine:
         bus_names=shared.bus_names(options),
         bitrates=rates,
         data_bitrates=data_rates,
+        baseline=shared.load_baseline(options),
         speed=options.speed,
         begin_ns=_begin_ns(source, options),
         header=_header(source, options, car),

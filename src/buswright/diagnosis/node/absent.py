@@ -90,7 +90,7 @@ def _missing_module(case: Case, bus: BusFigures, module: str, absent: Sequence[N
 
 def _missing_message(case: Case, bus: BusFigures, one: NeverCame) -> Sighting:
     sure = _sure_of_message(one)
-    every = f" every {one.period_ms:g} ms" if one.period_ms is not None else ""
+    every = f" every {one.period_ms:.4g} ms" if one.period_ms is not None else ""
     return sighting(
         "id-missing",
         absent_severity(case, bus.name, one, [one]),

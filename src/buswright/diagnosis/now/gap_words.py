@@ -58,7 +58,7 @@ class GapTold:
 
 def gaps_told(moment: Moment, own: Sequence[GapGroup], figures: IdFigures) -> Iterator[GapTold]:
     """Tell the latest gaps of an identifier, a silence that lasts first; `own` are the groups that it is in."""
-    case = Case(replace(moment.health, gap_groups=tuple(own)), moment.car)
+    case = replace(moment.case, health=replace(moment.health, gap_groups=tuple(own)))
     verdicts = {(part.name, part.row): one for one in classify(case) for part in one.silence.parts}
     groups = {(each.name, each.gap): group for group in own for each in group.members}
     if (figures.name, None) in groups:
@@ -98,7 +98,7 @@ def _alone(figures: IdFigures, row: int, step: Step, *, full: bool) -> tuple[str
     """Read a gap that nothing wider accounts for, by counter first, then by phase."""
     gaps = figures.gaps
     if gaps.unheard[row]:
-        return "not heard", ("the adapter was gone or this program stood still: nothing is known of its frames",)
+        return "not heard", ("the adapter was gone or this program had stopped, so its frames could not be counted",)
     if gaps.caught_up[row]:
         return "late, not lost", ("the next frame came early enough: both together are where they should be",)
     if not gaps.is_missing[row] or full:

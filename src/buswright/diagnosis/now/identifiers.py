@@ -286,13 +286,14 @@ def unnamed(figures: IdFigures, sentence: str) -> str:
 
 
 def _expected_ones(moment: Moment) -> Iterator[Unseen]:
-    """Yield what modules should send and never came."""
-    never_came = [one for module in moment.health.modules.values() for one in module.never_came]
+    """Yield what modules should send, or a good run had, and never came."""
+    never_came = {one.name: one for module in moment.health.modules.values() for one in module.never_came}
     overdue: dict[FrameName, Severity] = {}
-    for bus in {one.name.bus for one in never_came} & moment.health.buses.keys():
+    for bus in moment.health.buses:
         absent = absentees(moment.case, bus)
         overdue |= {one.name: absent_severity(moment.case, bus, one, absent) for one in absent}
-    for one in never_came:
+        never_came = {one.name: one for one in absent} | never_came
+    for one in never_came.values():
         yield Unseen(
             key=one.name,
             message=one.message,
@@ -306,8 +307,8 @@ def _expected_ones(moment: Moment) -> Iterator[Unseen]:
 
 def _never_came(moment: Moment, one: NeverCame, severity: Severity | None) -> IdState:
     """Judge one; `severity` of its absence, None where it isn't overdue."""
-    bus, every = one.name.bus, f" every {one.period_ms:g} ms" if one.period_ms is not None else ""
-    expects = f"the {one.by} expects it of {one.module}{every}"
+    bus, every = one.name.bus, f" every {one.period_ms:.4g} ms" if one.period_ms is not None else ""
+    expects = f"the {one.by} expects it{f' of {one.module}' if one.module else ''}{every}"
     if bus in moment.unheard:
         return IdState(*_UNHEARD)
     if one.expected.change_driven.value:

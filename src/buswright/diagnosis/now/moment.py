@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -10,6 +11,7 @@ from buswright.diagnosis.case import SECOND, Case
 from buswright.diagnosis.found import Found
 from buswright.findings import Finding
 from buswright.frames.live.capture import Drops
+from buswright.health.baseline.baseline import IdBaseline
 from buswright.health.model.health import BusHealth
 from buswright.health.model.identifiers import IdFigures
 from buswright.health.recent import Recent
@@ -60,6 +62,8 @@ class Moment:
         None without a car file.
     findings
         What was found so far, in rank order.
+    remembered
+        Identifiers of a good run; None without one.
     """
 
     health: BusHealth
@@ -70,11 +74,12 @@ class Moment:
     now_ns: int | None
     car: CarFile | None
     findings: tuple[Finding, ...]
+    remembered: Mapping[FrameName, IdBaseline] | None = None
 
     @cached_property
     def case(self) -> Case:
         """Health and car file, which give the thresholds."""
-        return Case(self.health, self.car)
+        return Case(self.health, self.car, self.remembered)
 
     @cached_property
     def found(self) -> Found:

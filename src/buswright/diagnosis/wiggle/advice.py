@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from buswright.channels.carfile.model import Wiring
 from buswright.diagnosis.wiggle.places import Element, Places, Tally, chance
 from buswright.diagnosis.words import METER
+from buswright.wording import capital
 
 if TYPE_CHECKING:
     from buswright.diagnosis.wiggle.model import PlaceNow, WiggleNow
@@ -107,7 +108,7 @@ def _too_long(state: State, place: PlaceNow) -> str:
     now = state.now
     quiet = state.places.quiet.total
     sentence = (
-        f"{_capital(place.place)} was moved for {place.seconds:.0f} s against {now.quiet_s:.0f} s of quiet: touch "
+        f"{capital(place.place)} was moved for {place.seconds:.0f} s against {now.quiet_s:.0f} s of quiet: touch "
         f"nothing for {math.ceil(place.seconds - now.quiet_s)} s more."
     )
     needed = more_needed(place.total, quiet, place.seconds, now.quiet_s)
@@ -216,10 +217,6 @@ def chance_text(odds: float) -> str:
 
 def _glitches(count: int) -> str:
     return f"{count} glitch{'es' if count != 1 else ''}"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _names(names: list[str] | tuple[str, ...]) -> str:

@@ -241,6 +241,10 @@ class Baseline:
             if (number := parse_identifier(text)) is not None
         }
 
+    def facts(self) -> dict[FrameName, Facts]:
+        """Return what each identifier makes one expect of another run."""
+        return {name: figures.facts for name, figures in self.identifiers().items()}
+
 
 def remember(
     health: BusHealth,

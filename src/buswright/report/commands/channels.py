@@ -12,10 +12,9 @@ from buswright.channels.limits import Exceedance
 from buswright.channels.samples.resample import grid, resample
 from buswright.channels.samples.series import BAD, Quality, Series, Statistics, describe_quality
 from buswright.channels.session import Session
-from buswright.report.commands.contents import moment, problem_lines, problems_json
-from buswright.report.plain import plain, some
+from buswright.report.plain import plain, problems_json, some
 from buswright.report.plot import plot_lines
-from buswright.report.text import joined, table
+from buswright.report.text import joined, moment, problem_lines, table
 from buswright.wording import plural
 
 SCHEMA = "buswright.channels/1"

@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
 
 from buswright.frames.capture import Capture
-from buswright.frames.table import Flag, Frames, Problems
+from buswright.frames.table import Flag, Frames
 from buswright.frames.tally import Identifier, Tally
 from buswright.messages.match import Kind, Matcher
-from buswright.report.plain import some
-from buswright.report.text import joined, table
+from buswright.report.plain import CLOCK, problems_json, some
+from buswright.report.text import joined, moment, problem_lines, table
 from buswright.wording import plural
 
 SCHEMA = "buswright.contents/1"
-CLOCK = "origin source resolution_ns timezone"
-"""What documents say of a capture's clock."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,22 +89,6 @@ def _one_of_each(identifiers: tuple[Identifier, ...]) -> Frames:
         np.zeros((n, 8), dtype=np.uint8),
         buses,
     )
-
-
-def moment(time_ns: int | None, origin: str) -> str:
-    """Write a time stamp: ISO 8601 for epoch time, seconds otherwise."""
-    if time_ns is None:
-        return "no time"
-    if origin != "epoch":
-        return f"{time_ns / 1e9:.6f} s"
-    return (
-        (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=time_ns // 1000)).isoformat().replace("+00:00", "Z")
-    )
-
-
-def problem_lines(problems: Problems) -> list[str]:
-    """Say every problem, most frequent first; nothing for none."""
-    return [str(problem) for problem in sorted(problems, key=lambda problem: -problem.count)]
 
 
 def render_text(contents: Contents) -> str:
@@ -191,8 +172,3 @@ def render_json(contents: Contents) -> dict[str, Any]:
         ],
         "unmatched_frames": contents.unmatched_frames if contents.with_database else None,
     }
-
-
-def problems_json(problems: Problems) -> list[dict[str, Any]]:
-    """Return problems as plain data."""
-    return [some(problem, "reason count path line text") for problem in problems]

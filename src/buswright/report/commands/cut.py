@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from buswright.frames.table import Problems
-from buswright.report.commands.contents import problem_lines, problems_json
-from buswright.report.text import joined
+from buswright.report.plain import problems_json
+from buswright.report.text import joined, problem_lines
 from buswright.wording import plural
 
 SCHEMA = "buswright.cut/1"

@@ -15,9 +15,8 @@ from buswright.messages.decode import Counts
 from buswright.messages.lint import lint
 from buswright.messages.match import EVERY_BUS, Databases, Group
 from buswright.messages.model import Database, LintNote, merge
-from buswright.report.commands.contents import problem_lines, problems_json
-from buswright.report.plain import plain, some
-from buswright.report.text import joined
+from buswright.report.plain import plain, problems_json, some
+from buswright.report.text import joined, problem_lines
 from buswright.wording import listed, plural
 
 SCHEMA = "buswright.decode/1"

@@ -10,11 +10,10 @@ from buswright.findings import THRESHOLDS
 from buswright.health.model.gaps import GapGroup, Gaps
 from buswright.health.model.health import BusFigures, CaptureFigures, ModuleFigures
 from buswright.health.model.identifiers import IdFigures
-from buswright.report.commands.contents import CLOCK, problems_json
 from buswright.report.health import report as words
 from buswright.report.health.channels import as_json
 from buswright.report.health.report import HealthReport
-from buswright.report.plain import plain, some
+from buswright.report.plain import CLOCK, plain, problems_json, some
 
 SCHEMA = "buswright.health/1"
 
@@ -37,7 +36,7 @@ def render_json(report: HealthReport) -> dict[str, Any]:
     health = report.health
     return {
         "schema": SCHEMA,
-        **some(report, "files format car described"),
+        **some(report, "files format car described baseline"),
         "verdict": words.verdict(report),
         "worst": plain(report.worst),
         "frames": health.capture.frames,

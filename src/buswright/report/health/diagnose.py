@@ -8,13 +8,12 @@ from typing import Any
 from buswright.channels.explained import Explained
 from buswright.diagnosis.found import every
 from buswright.findings import Finding
-from buswright.report.commands.contents import moment, problems_json
 from buswright.report.health import channels as channel_words
 from buswright.report.health import report as words
 from buswright.report.health.report import HealthReport
 from buswright.report.health.text import channel_lines, finding_section, fold, section
-from buswright.report.plain import plain, some
-from buswright.report.text import joined
+from buswright.report.plain import plain, problems_json, some
+from buswright.report.text import joined, moment
 
 SCHEMA = "buswright.diagnose/1"
 

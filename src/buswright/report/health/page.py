@@ -9,13 +9,13 @@ from buswright._version import __version__
 from buswright.findings import Finding, Severity, how_sure
 from buswright.health.model.identifiers import IdFigures
 from buswright.health.spacings import Spacings
-from buswright.report.commands.contents import moment
 from buswright.report.findings import span
 from buswright.report.health import report as words
 from buswright.report.health.plots import MOST_LANES, plot_data
-from buswright.report.health.report import HealthReport, percent
+from buswright.report.health.report import HealthReport
 from buswright.report.page import html_table, render_page
-from buswright.wording import plural
+from buswright.report.text import moment
+from buswright.wording import percent, plural
 
 SIGNS = {Severity.FAULT: "✖", Severity.SUSPECT: "▲", Severity.NOTE: "●"}
 

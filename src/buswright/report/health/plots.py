@@ -16,7 +16,8 @@ from buswright.health.model.gaps import Gaps
 from buswright.health.model.health import BusFigures, LoadWindows
 from buswright.health.model.identifiers import IdFigures
 from buswright.health.spacings import Spacings, SpacingTrack
-from buswright.report.health.report import HealthReport, percent
+from buswright.report.health.report import HealthReport
+from buswright.wording import percent
 
 Float64s = npt.NDArray[np.float64]
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -20,7 +19,8 @@ from buswright.health.channels.evidence import Channels
 from buswright.health.model.health import BitRate, BusFigures, BusHealth, ModuleFigures, Peak
 from buswright.health.model.identifiers import IdFigures, Sending
 from buswright.report.findings import headline, tally
-from buswright.wording import bit_rate, duration, listed, plural
+from buswright.report.text import problem_lines
+from buswright.wording import bit_rate, duration, listed, percent, plural
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +47,8 @@ class HealthReport:
         The car file, for its thresholds; None without one.
     channels
         What the channels showed; None where none were decoded.
+    baseline
+        The file of the good run that says what to expect; empty without one.
     """
 
     health: BusHealth
@@ -59,6 +61,7 @@ class HealthReport:
     described: bool = False
     rules: CarFile | None = None
     channels: Channels | None = None
+    baseline: str = ""
 
     @property
     def first_ns(self) -> int | None:
@@ -346,11 +349,6 @@ def rate(hz: float | None) -> str:
     return f"{hz:.0f}" if hz >= 1000 else f"{hz:.1f}" if hz >= 9.95 else f"{hz:.2f}"
 
 
-def percent(share: float | None, digits: int = 1) -> str:
-    """Write a share of one in percent."""
-    return "–" if share is None or not math.isfinite(share) else f"{100 * share:.{digits}f} %"
-
-
 def bit_rate_words(rate_: BitRate) -> str:
     """Write a bit rate with the data phase's where it has one, and who says so."""
     words = bit_rate(rate_.bits_per_s)
@@ -423,8 +421,6 @@ def limits(report: HealthReport, which: str) -> str:
 
 def capture_lines(report: HealthReport) -> list[str]:
     """Say what is wrong with the recording itself, one sentence each; nothing for none."""
-    from buswright.report.commands.contents import problem_lines
-
     capture = report.health.capture
     said = [
         f"finding {number}: {finding.fault}"

@@ -8,12 +8,11 @@ from dataclasses import dataclass
 from buswright.findings import Finding, Severity
 from buswright.health.model.health import BusFigures
 from buswright.health.model.identifiers import IdFigures
-from buswright.report.commands.contents import moment
 from buswright.report.findings import finding_lines
 from buswright.report.health import channels
 from buswright.report.health import report as words
 from buswright.report.health.report import HealthReport
-from buswright.report.text import joined, table
+from buswright.report.text import joined, moment, table
 from buswright.wording import plural
 
 NARROWEST = 60
@@ -31,6 +30,7 @@ def render_text(report: HealthReport, *, width: int = 80, every: bool = False) -
     lines = [
         *fold(words.verdict(report), width, indent="    "),
         *fold(f"{', '.join(report.files)}: {words.size_words(report)} from {moment(report.first_ns, origin)}", width),
+        *(fold(f"compared with the good run {report.baseline}", width) if report.baseline else ()),
         *section("Buses", width, words.limits(report, "load")),
         *_buses(report, width),
     ]

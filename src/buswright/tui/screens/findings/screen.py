@@ -107,7 +107,11 @@ class FindingsScreen(WorkScreen):
     def show(self, snapshot: Snapshot) -> None:
         """Fill them."""
         self._findings = {key_of(each): each for each in snapshot.findings}
-        shown = [key for key, each in self._findings.items() if self.matches(*_texts(each))]
+        shown = [
+            key
+            for key, each in self._findings.items()
+            if self.matches(each.fault, each.subject, each.severity.name, each.layer.name, *each.evidence)
+        ]
         wide = self.size.width >= WIDE
         both, rows = self.query_one("#both"), self.query_one("#list", Rows)
         both.set_class(wide, "-wide")
@@ -220,10 +224,6 @@ class FindingsScreen(WorkScreen):
     def on_resize(self) -> None:
         """Put the page beside the list or below it."""
         self.again()
-
-
-def _texts(finding: Finding) -> tuple[str, ...]:
-    return (finding.fault, finding.subject, finding.severity.name, finding.layer.name, *finding.evidence)
 
 
 def headline(snapshot: Snapshot, shown: int) -> Line:

@@ -36,26 +36,19 @@ class IdentifiersScreen(WorkScreen):
 
     NAME = "identifiers"
     FIRST = "#ids"
-    HELP = (
-        "Every identifier (ID) that came, and every one that the car file or the database expects. An ID with "
-        "three hex digits has 11 bits, one with eight has 29.\n\n"
-        "The first column judges: MISSING (silent for long, or never came), late (overdue, or coming too far "
-        "apart), fast (several times its rate), new (came first while the bus was already running), a word for "
-        "what was found of it (2 senders, lost some, frozen, counter, checksum, length, irregular), gaps (frames are "
-        "missing, and the line below says what took them), off rate "
-        "(steady, but not at the rate that is declared), unknown id (the database doesn't have it), only asked "
-        "(remote frames ask for it and nobody sends it), on change (sent only when something changes: silence is no "
-        "fault), ok. What can't be judged says so: too few, no rhythm, no times, waiting. Those that need a "
-        "look come first.\n\n"
-        "The lines below the list say why the row under the cursor got its word, with the limits that were used.\n\n"
-        "now and due: frames in a second over the last two seconds, and as it should be. age: seconds since the "
-        "last frame. missing: frames that should have come, 12+ while the silence still lasts; miss %: of all "
-        "that should have come. sd and 99.9 %: how much the spacing of frames varies, as a share of the period: "
-        "standard deviation, and what 99.9 % of the spacings stay within. len: payload bytes; 6≠8 came with 6 "
-        "where 8 are declared, 8! had another length before. share: of what the bus carries.\n\n"
-        "Once you move the cursor the order is held, so that no row jumps away under it; o, or going up to the "
-        "first row, takes it again. Enter shows bits, signals, timing and gaps of one ID."
-    )
+    HELP = """
+    Every identifier (ID) that came, and every one that the car file or the database expects. Those that need a look are at the top. Enter shows bits, signals, timing and gaps of one. Three hex digits: 11 bits. Eight: 29 bits.
+
+    Read the first column first. "MISSING": silent for long, or never came. "late": overdue, or frames come too far apart. "fast": several times its rate. "gaps": frames are missing; the line below says why. "new": appeared while the bus was already running. "off rate": steady, but not at the declared rate. "unknown id": not in the database. "only asked": remote frames ask for it, without an answer. "on change": sent only when something changes, so silence is no fault. "ok": none of these.
+
+    A finding has its own word: 2 senders, lost some, frozen, counter, checksum, length, irregular. "too few", "no rhythm", "no times" and "waiting" can't be judged.
+
+    The lines below the list say why the row under the cursor has its word, and which limits were used.
+
+    now, due: frames a second over the last two seconds, and the rate it should have. age: seconds since the last frame. missing: frames that should have come; 12+ while the silence lasts. miss %: of all that should have come. sd, 99.9 %: how much the spacing of frames varies, in parts of the period. len: payload bytes; 6≠8 came with 6 where 8 are declared, 8! had another length before. share: of what the bus carries.
+
+    When you move the cursor the order stays as it is. o, or going up to the first row, sorts again.
+    """  # noqa: E501  (one line a paragraph: it is wrapped for the window)
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f", "filter", "Filter", tooltip="show all, those that need a look, unknown ones, or one bus"),
@@ -94,16 +87,18 @@ class IdentifiersScreen(WorkScreen):
         self._filters = filters_of(rows)
         if isinstance(self._filter, str) and self._filter not in self._filters:
             self._filter = EVERYTHING
-        chosen = [row for row in rows if passes(row, self._filter) and self._sought_in(row)]
+        chosen = [
+            row
+            for row in rows
+            if passes(row, self._filter)
+            and self.matches(f"{row.bus}/{row.id_text}", row.message, row.module, row.state.word)
+        ]
         chosen.sort(key=SORTS[self._sort])
         self._shown = len(chosen)
         listing = self.query_one(Rows)
         listing.set_columns(COLUMNS, self._empty())
         listing.show([row.key for row in chosen], lambda key: cells_of(self._rows[key]))
         self._tell(snapshot)
-
-    def _sought_in(self, row: IdRow) -> bool:
-        return self.matches(f"{row.bus}/{row.id_text}", row.message, row.module, row.state.word)
 
     def _empty(self) -> str:
         if not self._rows:

@@ -76,24 +76,24 @@ class OverviewScreen(WorkScreen):
     NAME = "overview"
     FIRST = "#first"
     HELP = """
-    One look: what to look at first, how each bus is, whether every module is there.
+    Read from the top: what to look at first, then the buses, then the modules.
 
-    Look at: what is wrong now, within a second or two, then the gravest findings, one line each with the next check.
-    A finding is judged over everything so far, so it comes later, and may be over. Enter opens one with its evidence.
+    Look at: what is wrong now comes first, within two seconds. Then the findings, worst first, each with its next
+    check. A finding is judged over everything so far, so it appears later and may be over. Enter opens one.
 
-    Buses: the filled part of a meter is the load of the last two seconds; the ticks in it are the limits, worth a
-    look from 60 % and a fault from 80 % over one second, unless the car file has others. The highest tenth of a
-    second, and when it was, stands beside it: worth a look from 90 %. The small blocks are the last minutes, each as
-    high as the busiest second in it. Error frames are bits that went wrong on the wire. Drops are frames that got lost
-    on the way into this program, or into the recorder: they say nothing about the car.
+    Buses: the filled part of a meter is the load of the last two seconds. Its ticks are the limits: take a look from
+    60 %, a fault from 80 % over one second, unless the car file has others. Beside it is the busiest tenth of a second
+    and its time: take a look from 90 %. The small blocks are the last minutes, each as high as its busiest second.
+    Error frames are bits that went wrong on the wire. This program or the recorder lost the frames under Drops: they
+    say nothing about the car.
 
-    Modules: a mark for each second, the newest at the right. ▆: every frame of that second came. ▂: some were missing.
-    ×: none came. ·: nothing is known of it. "IDs" counts identifiers that come now, of all that should. A module is
-    MISSING when all of them are: silent for over a second and ten periods, unless the car file has other limits.
-    Without a car file or a database nobody says which module sends what: then each identifier has a line of its own.
-    Enter shows the identifiers. In a high window they stand under their modules.
+    Modules: one mark a second, the newest at the right. ▆: every frame came. ▂: some were missing. ×: none came. ·: not
+    measured. "IDs": identifiers that arrive now, of all that should. MISSING: all identifiers of a module are silent,
+    for over a second and ten periods, unless the car file has other limits. Without a car file or a database the
+    modules are unknown, so each identifier has a line of its own. Enter shows the identifiers. In a high window they
+    are listed under their modules.
 
-    The lines at the bottom, or in a wide window beside the lists, tell more about the row under the cursor.
+    The lines at the bottom, or beside the lists in a wide window, tell more about the row under the cursor.
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("tab", "other", "Modules", key_display="Tab", tooltip="from the findings to the modules, and back"),
@@ -152,11 +152,10 @@ class OverviewScreen(WorkScreen):
         first = self.query_one("#first", Linked)
         first.empty = "nothing suspect so far"
         shown = [key for key, each in self._now.items() if self.matches(each.what, each.subject, each.check, each.seen)]
-        shown += [key for key, each in self._findings.items() if self._sought_in(each)]
+        for key, each in self._findings.items():
+            if self.matches(each.fault, each.subject, each.next_check, *each.evidence):
+                shown.append(key)
         first.show(shown, self._first_cells)
-
-    def _sought_in(self, finding: Finding) -> bool:
-        return self.matches(finding.fault, finding.subject, finding.next_check, *finding.evidence)
 
     def _show_modules(self, snapshot: Snapshot, found: Sequence[Sender], width: int) -> None:
         self._senders = {}

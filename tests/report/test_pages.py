@@ -1,0 +1,39 @@
+"""What a new HTML page needs beside its body: whatever is forgotten fails here, by name."""
+
+from pathlib import Path
+
+import pytest
+
+import buswright
+from buswright.report.page import render_page
+
+PACKAGE = Path(buswright.__file__).parent
+REPORT = PACKAGE / "report"
+PAGES = [path for path in REPORT.rglob("page.py") if path.parent != REPORT]
+SOURCES = {path: path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.py")}
+
+
+def test_there_are_pages():
+    assert PAGES
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda path: path.parent.name)
+def test_a_page_is_put_together_by_render_page_and_has_its_option(page):
+    assert "render_page(" in SOURCES[page], "put together by render_page of report/page.py"
+    module = ".".join(("buswright", *page.relative_to(PACKAGE).with_suffix("").parts))
+    users = [text for path, text in SOURCES.items() if path.parent.name == "commands" and f"from {module} " in text]
+    assert users, "its option in a command of cli/commands/"
+    assert any('"--html"' in text for text in users), "its option in the command"
+
+
+def test_every_script_of_the_folder_is_on_a_page():
+    """And a page whose script isn't there can't be made."""
+    pages = "".join(SOURCES[path] for path in [*PAGES, REPORT / "page.py"])
+    forgotten = [
+        path.name
+        for path in (REPORT / "assets").iterdir()
+        if path.suffix in (".js", ".css") and f'"{path.name}"' not in pages
+    ]
+    assert not forgotten, "name it in the scripts of its page"
+    with pytest.raises(FileNotFoundError):
+        render_page("title", "body", data={}, scripts=["none.js"])
