@@ -6,6 +6,7 @@ import sys
 
 import numpy as np
 
+from buswright.health.identifiers.gaps import GAP, KeptGaps
 from buswright.health.model.gaps import Gaps
 from buswright.messages.model import Database, Message, Signal
 from buswright.worker.folds import Folds, Known
@@ -53,3 +54,15 @@ def test_a_long_watch_of_late_stamps_takes_no_more_room_than_a_short_one():
     assert min(figures.gaps.late for figures in late.values()) > 2 * Gaps.KEPT_LATE
     for name, size in sizes[6].items():
         assert size - sizes[4][name] < 100_000, name
+
+
+def test_what_is_kept_of_late_frames_is_some_hundred_kilobytes():
+    """Several identifiers of a busy computer have hundreds of them a minute, and each has its records."""
+    kept = KeptGaps()
+    for _ in range(60):
+        rows = np.zeros(1_000, dtype=GAP)
+        rows["lagging"][::2] = 1
+        rows["length"] = np.arange(1_000)
+        kept.add(rows)
+    assert kept.count == 60_000
+    assert size_of(kept, set()) < 200_000

@@ -119,7 +119,7 @@ class Gaps:
     load: Float64s
 
     KEPT = 10_000
-    KEPT_LATE = 2_000
+    KEPT_LATE = 500
 
     def __len__(self) -> int:
         return len(self.start_ns)
