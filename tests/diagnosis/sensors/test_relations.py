@@ -44,6 +44,11 @@ def test_smoothing_and_slopes_are_those_of_numpy():
     assert np.isnan(smooth(np.full(20, np.nan))).all()
 
 
+@pytest.mark.parametrize("count", [0, 1, 4, 5, 10, 11])
+def test_short_traces_keep_their_length(count):
+    assert len(smooth(TIMES[:count])) == len(slope_of(TIMES[:count])) == count
+
+
 @pytest.fixture(scope="module")
 def views():
     return Views(measure_channels(Session(SimulatedCapture(60.0, 3), demo_car())))
