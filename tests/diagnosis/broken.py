@@ -136,6 +136,18 @@ def echoed(frames: Frames, bus: int, first_s: float, last_s: float) -> Frames:
     return together(frames, replace(twice, time_ns=twice.time_ns + 20_000))
 
 
+def echoed_partly(frames: Frames, rows: Mask, seed: int, first_s: float = -1.0, last_s: float = 99.0) -> Frames:
+    """Copies of some frames, each 0.1 to 0.3 ms after its original."""
+    twice = frames.take(rows & between(frames, first_s, last_s))
+    after = np.random.default_rng(seed).integers(100, 300, len(twice)) * 1000
+    return together(frames, replace(twice, time_ns=twice.time_ns + after))
+
+
+def share_of(frames: Frames, share: float, bus: int, seed: int) -> Mask:
+    picked: Mask = (frames.bus == bus) & (np.random.default_rng(seed).random(len(frames)) < share)
+    return picked
+
+
 def stamped_by_host(frames: Frames, bus: int, every_ms: float) -> Frames:
     """Fetched together every few milliseconds, stamped a few microseconds apart."""
     step = round(every_ms * 1e6)

@@ -108,6 +108,22 @@ def _capture() -> Iterator[Scenario]:
             "echo", f"{min(last, SECONDS) - first:.0f} s", lambda f, s, p=(first, last): b.echoed(f, b.ENGINE, *p),
             "echo", "bus:engine", first + 0.1, 0.25,
         )  # fmt: skip
+    for module, bus in (("damper_node", "chassis"), ("wheel_node", "chassis"), ("power_node", "engine")):
+        yield Scenario(
+            "echo of one module", module, lambda f, s, m=module: b.echoed_partly(f, b.of_module(f, m), s),
+            "echo", f"bus:{bus}", 0.1, 0.25,
+        )  # fmt: skip
+    for share in (0.02, 0.3, 0.7):
+        for first, last in ((0.0, 99.0), (ONSET_S, END_S)):
+            yield Scenario(
+                "echo of some frames", f"{share:.0%}, {min(last, SECONDS) - first:.0f} s",
+                lambda f, s, p=(first, last), k=share: b.echoed_partly(f, b.share_of(f, k, b.CHASSIS, s), s, *p),
+                "echo", "bus:chassis", first + 0.1, 0.25,
+            )  # fmt: skip
+    yield Scenario(
+        "echo of one identifier", "0F0", lambda f, s: b.echoed_partly(f, b.of_ids(f, b.CHASSIS, [0x0F0]), s),
+        "echo", "bus:chassis", 0.1, 0.25,
+    )  # fmt: skip
     for every in (1.0, 4.0):
         yield Scenario(
             "host stamps", f"{every:g} ms", lambda f, s, e=every: b.stamped_by_host(f, b.ENGINE, e),

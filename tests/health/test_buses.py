@@ -333,6 +333,7 @@ def test_frames_that_came_twice_on_one_bus_and_on_two() -> None:
     again = dataclasses.replace(frames, time_ns=frames.time_ns + 40_000)
     (one,) = measured(mixed(frames, again)).capture.duplicates
     assert (one.bus, one.other, one.copies) == ("can0", "can0", len(frames))
+    assert {figures.copies for figures in measured(mixed(frames, again)).ids.values()} == {200}
     assert one.share == pytest.approx(0.5)
     names = ("can0", "can1")
     other = dataclasses.replace(again, bus=again.bus + np.uint8(1), buses=names)

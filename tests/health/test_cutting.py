@@ -72,6 +72,7 @@ def uncut() -> BusHealth:
 def test_the_capture_has_everything_in_it() -> None:
     whole = uncut()
     assert whole.capture.duplicates
+    assert sum(figures.copies for figures in whole.ids.values())
     assert whole.buses["can0"].steps_back_count == 1
     assert whole.buses["can0"].errors.states
     assert any(figures.gaps.total for figures in whole.ids.values())

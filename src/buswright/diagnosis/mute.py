@@ -31,7 +31,7 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
             "bad-lines": "frames-lost counter-jump capture-drop",
             "clock-jump": f"{_LOSSES} bus-overload",
             "capture-drop": f"{_LOSSES} id-missing module-missing module-reset bus-off",
-            "echo": f"{_LOSSES} host-timestamps duplicate-id bus-overload babbling-node",
+            "echo": f"{_LOSSES} host-timestamps frozen-frame duplicate-id bus-overload babbling-node",
             "host-timestamps": "late-frames bus-overload",
             "filter-in-force": "id-missing module-missing",
             "bus-errors": "late-frames",

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from buswright.frames.table import Flag, Frames, Int64s
+from buswright.channels.carfile.model import FrameName
+from buswright.frames.table import Bools, Flag, Frames, Int64s
 from buswright.health.model.health import Duplicates
 
 UInt64s = npt.NDArray[np.uint64]
@@ -27,6 +28,7 @@ class RepeatedFrames:
         self._time: Int64s = np.zeros(0, dtype=np.int64)
         self._lane: npt.NDArray[np.uint8] = np.zeros(0, dtype=np.uint8)
         self._found: dict[tuple[int, int], list[int]] = {}
+        self._copies: dict[int, int] = {}
 
     def add(self, frames: Frames, lane: npt.NDArray[np.uint8], words: UInt64s) -> None:
         """Take a batch; `lane` uint8[n] numbers the buses by name, `words` uint64[n] are the payloads."""
@@ -57,6 +59,8 @@ class RepeatedFrames:
                 rows = rows[(apart >= 0) & (apart < WITHIN_NS)]
                 taken[rows] = True
                 self._count(rows, rows - back, time_ns, lane)
+                again = rows[lane[rows] == lane[rows - back]]
+                self._count_identifiers(frames, again - fresh, lane[again])
         self._key, self._time, self._lane = (
             key[-LOOK_BACK:].copy(),
             time_ns[-LOOK_BACK:].copy(),
@@ -73,10 +77,19 @@ class RepeatedFrames:
             old = self._found.get((pair >> 8, pair & 255), [0, low, high])
             self._found[pair >> 8, pair & 255] = [old[0] + len(some), min(old[1], low), max(old[2], high)]
 
+    def _count_identifiers(self, frames: Frames, rows: npt.NDArray[np.intp], lane: npt.NDArray[np.uint8]) -> None:
+        keys = _key(lane.astype(np.int64), frames.id[rows].astype(np.int64), frames.has(Flag.EXTENDED)[rows])
+        for key, count in zip(*(column.tolist() for column in np.unique(keys, return_counts=True)), strict=True):
+            self._copies[key] = self._copies.get(key, 0) + count
+
     def copies_on(self, lane: int) -> int:
         """Count the second copies on one bus of frames on the same bus."""
         found = self._found.get((lane, lane))
         return found[0] if found else 0
+
+    def copies_of(self, lane: int, name: FrameName) -> int:
+        """Count the second copies of one identifier on the same bus."""
+        return self._copies.get(int(_key(lane, name.id, name.extended)), 0)
 
     def figures(self, buses: Sequence[str], data_frames: Sequence[int]) -> tuple[Duplicates, ...]:
         """Return the counts by pair of buses, in the order of their names; `data_frames` of each bus."""
@@ -85,3 +98,8 @@ class RepeatedFrames:
             for (bus, other), (count, first, last) in self._found.items()
         ]
         return tuple(sorted(found, key=lambda pair: (pair.bus, pair.other)))
+
+
+def _key(lane: Int64s | int, identifier: Int64s | int, extended: Bools | bool) -> Int64s | int:
+    """Return the number of an identifier of a bus."""
+    return lane << 30 | identifier << 1 | extended

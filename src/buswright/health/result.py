@@ -134,6 +134,7 @@ def _identifier(lane: IdLane, measured: Measured, bus: BusFigures, deaf: Sequenc
     return IdFigures(
         **own,
         age_ns=None if last_ns is None or bus.last_ns is None else bus.last_ns - last_ns,
+        copies=measured.repeats.copies_of(measured.bus_of[lane.name.bus], lane.name),
         share=(lane.bits + lane.data_bits) / max(1, bus.bits + bus.data_bits),
         load=load,
         gaps=as_gaps(kept, bus.slow_windows, counter, lane.limits, deaf, host=host),

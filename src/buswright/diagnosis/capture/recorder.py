@@ -5,11 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-import numpy as np
-
 from buswright.channels.carfile.model import FrameName
-from buswright.diagnosis.bus.load import babblers
 from buswright.diagnosis.capture.drops import reported_drops
+from buswright.diagnosis.capture.echo import echoes
 from buswright.diagnosis.capture.host_lag import smear
 from buswright.diagnosis.case import (
     SECOND,
@@ -25,20 +23,16 @@ from buswright.diagnosis.case import (
 from buswright.diagnosis.silence import never_seen
 from buswright.diagnosis.words import CLEAR_FILTERS
 from buswright.findings import Severity
-from buswright.health.model.health import BusFigures, CommonFilter, Duplicates
+from buswright.health.model.health import BusFigures, CommonFilter
 from buswright.wording import all_of, capital, listed, percent, plural, times
 
 _NOT_LOST = ("time goes backwards", "files overlap in time", "more events than are kept", "the file is empty")
 """What a reader reports beside lines that it could not read."""
 _OUT_OF_ORDER_NS = 1_000
 """Stamps that go back by no more than this are two frames of one instant."""
-_ONE_ENDLESS = 0.52
-"""Every copy has an original, so an echo makes half of the frames copies. With a larger share of copies a frame is
-repeated over and over."""
 _BESIDE_A_COPY = 2
 _SLOW_ENOUGH = 800_000
 _FEW_STAMPS = 10
-_SOME_ECHO = 0.01
 _ON_MILLISECOND = 0.9
 _FEW_ABSENT = 3
 
@@ -48,7 +42,7 @@ def capture_sightings(case: Case) -> Iterator[Sighting]:
     yield from _bad_lines(case)
     yield from _clock_back(case)
     yield from reported_drops(case)
-    yield from _echoes(case)
+    yield from echoes(case)
     for bus in case.health.buses.values():
         yield from _host_stamps(case, bus)
         yield from _filters(case, bus)
@@ -117,59 +111,6 @@ def _clock_back(case: Case) -> Iterator[Sighting]:
         reach=case.everything(),
     )
     yield replace(found, windows=merged(Window(step.after_ns, step.before_ns) for step in steps))
-
-
-def _echoes(case: Case) -> Iterator[Sighting]:
-    for pair in case.health.capture.duplicates:
-        if any(babblers(case, case.health.buses[pair.bus])):
-            continue
-        share = _local_share(case, pair)
-        one_bus = pair.bus == pair.other
-        if one_bus and share > _ONE_ENDLESS:
-            continue
-        paired = min(1.0, 2 * share if one_bus else share)
-        limit = case.limit("echo_share", bus=pair.bus)
-        if paired < (_SOME_ECHO if one_bus else limit):
-            continue  # a gateway that passes some frames on is no echo
-        where = f"on {pair.bus}" if one_bus else f"on {pair.bus} just after {pair.other}"
-        yield sighting(
-            "echo",
-            Severity.SUSPECT if paired >= limit else Severity.NOTE,
-            f"bus:{pair.bus}",
-            windows=[Window(pair.first_ns, pair.last_ns)],
-            count=pair.copies,
-            confidence=paired,
-            evidence=[
-                (
-                    f"{plural(pair.copies, 'frame')} came twice {where}: same identifier, same payload, less "
-                    "than 1 ms apart."
-                ),
-                (
-                    f"From {case.at(pair.first_ns)} to {case.at(pair.last_ns)} {percent(paired)} of the frames are in "
-                    "such pairs."
-                ),
-            ],
-            threshold=case.used("echo_share", bus=pair.bus),
-            ruled_out=[
-                "Not two modules with one identifier: the copies have the same payload within 1 ms.",
-                "Not a frame without an acknowledgement: that is repeated many times, and these came twice.",
-            ],
-            next_check="See whether the recorder receives its own frames, or records one bus through two interfaces "
-            "under one name. Until that is fixed, loads and rates of this bus are up to twice too high.",
-            reach=case.subjects_of_bus(pair.bus),
-        )
-
-
-def _local_share(case: Case, pair: Duplicates) -> float:
-    """Share of second copies among the frames of the stretch in which there were any."""
-    windows = case.health.buses[pair.bus].windows
-    inside = (windows.start_ns + windows.width_ns > pair.first_ns) & (windows.start_ns <= pair.last_ns)
-    frames = int(windows.frames[inside].sum()) if len(windows) else 0
-    if not frames:
-        return pair.share
-    # The first and the last window are only partly in the stretch: what is exact is at least the overall share.
-    partial = int(windows.frames[np.flatnonzero(inside)[[0, -1]]].sum()) // 2
-    return max(pair.share, pair.copies / max(frames - partial, pair.copies))
 
 
 def _host_stamps(case: Case, bus: BusFigures) -> Iterator[Sighting]:

@@ -356,6 +356,8 @@ class IdFigures:
         Contents.
     two_senders
         None where nothing pointed to it.
+    copies
+        Frames with the payload of one of its frames less than 1 ms before, on the same bus.
     """
 
     name: FrameName
@@ -384,6 +386,7 @@ class IdFigures:
     lengths: Lengths
     payload: PayloadFigures
     two_senders: TwoSenders | None
+    copies: int = 0
 
 
 @dataclass(frozen=True, slots=True)

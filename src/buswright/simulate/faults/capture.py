@@ -63,7 +63,7 @@ def _capture_drop(fault: Fault, plan: Plan) -> None:
     "echo", "Recorded frames appear twice, less than 1 ms apart.",
     severity="share of the frames", default=1.0, subject="bus:chassis", takes=("bus", "capture"),
     company=("host-timestamps", "counter-jump", "frozen-frame"),
-    tried=(Tried((1.0,), onset_s=0.0), Tried((1.0,), onset_s=0.0, subject="capture")),
+    tried=(Tried((1.0, 0.3), onset_s=0.0), Tried((1.0,), onset_s=0.0, subject="capture")),
 )  # fmt: skip
 def _echo(fault: Fault, plan: Plan) -> None:
     record = plan.lasting(fault, "capture", _buses(fault, plan))
