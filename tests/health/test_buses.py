@@ -423,3 +423,20 @@ def test_the_place_of_an_error_is_the_kernels(name: str) -> None:
     code, words = PLACES[name]
     frames = special(START, 0x88, Flag.ERROR, bytes([0, 0, 4, code, 0, 0, 0, 0]))
     assert measured(frames).buses["can0"].errors.places == {words: 1}
+
+
+def test_the_frame_after_an_error_is_told_however_the_capture_is_cut() -> None:
+    """Errors just before 0x100, whose frames come right after them, never before 0x200."""
+    good = mixed(comb(0x100, 10, 2), comb(0x200, 10, 2, phase_ms=5))
+    before = comb(0x100, 10, 2).time_ns[::7] - 100_000
+    failed = dataclasses.replace(
+        comb(0x088, 10, 2).take(np.arange(len(before))),
+        time_ns=before,
+        flags=np.full(len(before), Flag.ERROR, dtype=np.uint8),
+    )
+    whole = mixed(good, failed)
+    for size in (1, 3, len(whole)):
+        tracker = HealthTracker()
+        for piece in whole.pieces(size):
+            tracker.update(piece)
+        assert tracker.result().buses["can0"].errors.followed_by == {(0x100, False): len(before)}

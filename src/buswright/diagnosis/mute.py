@@ -46,7 +46,7 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
             "segment-open": f"{_LOSSES} bus-errors id-missing module-missing module-reset",
             "module-missing": f"{_LOSSES} id-missing",
             "module-reset": f"{_LOSSES} id-missing wrong-length checksum-wrong frozen-frame",
-            "duplicate-id": f"{_LOSSES} checksum-wrong wrong-length",
+            "duplicate-id": f"{_LOSSES} checksum-wrong wrong-length bus-errors",
             "frozen-frame": "counter-jump",
             "byte-order": "scale-or-unit out-of-range signedness",
             "signedness": "scale-or-unit out-of-range",

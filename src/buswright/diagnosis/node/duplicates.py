@@ -17,6 +17,8 @@ from buswright.wording import duration, percent, plural
 
 _ECHO_NS = 1_000_000
 _COUNTING = 0.5
+_DESTROYED = 0.5
+"""Share of the error frames of a bus that come right before an identifier, from which its two senders make them."""
 _EXTRA = 3.0
 _EXTRA_SHARE = 0.02
 """Frames in ten seconds beyond what one stream has, from which a second sender was there."""
@@ -77,10 +79,11 @@ def _finding(case: Case, figures: IdFigures, two: TwoSenders) -> Sighting:
         )
     if twice:
         evidence.append(twice)
-    errors = case.health.buses[figures.name.bus].errors.on_the_wire
-    if errors:
+    destroyed, of_all = _destroyed(case, figures)
+    if destroyed:
         evidence.append(
-            f"The bus also has {plural(errors, 'error frame')}: two senders that start together destroy both frames."
+            f"Right after {destroyed} of {plural(of_all, 'error frame')} it was sent again: two senders that start "
+            "together destroy both frames."
         )
     evidence.append(
         f"That was so in {two.split} of {plural(two.windows, 'window')} of ten seconds; each stream is regular to "
@@ -105,7 +108,14 @@ def _finding(case: Case, figures: IdFigures, two: TwoSenders) -> Sighting:
         next_check="Unplug one suspect with the engine off: half of the frames stay. Then give one of the two another "
         "identifier.",
         caution=UNPLUG,
+        reach={f"bus:{figures.name.bus}"} if destroyed > _DESTROYED * of_all else (),
     )
+
+
+def _destroyed(case: Case, figures: IdFigures) -> tuple[int, int]:
+    """Return after how many error frames of its bus an identifier was sent next, and how many there are."""
+    errors = case.health.buses[figures.name.bus].errors
+    return errors.followed_by.get((figures.name.id, figures.name.extended), 0), errors.on_the_wire
 
 
 def _rate(figures: IdFigures, two: TwoSenders) -> str:

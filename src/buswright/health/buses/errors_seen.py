@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from buswright.frames.table import Bools, Event, Frames, Int64s
+from buswright.frames.table import Bools, Event, Flag, Frames, Int64s, UInt8s
 from buswright.frames.wire.bits import ERROR_CLASSES_ON_THE_WIRE
 from buswright.health.folds.bounded import FirstAndLast
 from buswright.health.model.health import ControllerState, ErrorFigures
@@ -74,6 +74,8 @@ class ErrorsSeen:
         self._state: tuple[int, int, int] | None = None
         self._bus_off = FirstAndLast(np.int64, _MARKS_KEPT)
         self._restarted = FirstAndLast(np.int64, _MARKS_KEPT)
+        self._followed_by: Counter[tuple[int, bool]] = Counter()
+        self._waiting = 0
 
     @property
     def overflows(self) -> int:
@@ -100,6 +102,28 @@ class ErrorsSeen:
         self._bus_off.add(frames.time_ns[timed & ((kinds & np.uint32(0x040)) != 0)])
         self._restarted.add(frames.time_ns[timed & ((kinds & np.uint32(0x100)) != 0)])
         self._follow(frames, controller)
+
+    def follow(self, error: Bools | None, identifiers: npt.NDArray[np.uint32], flags: UInt8s) -> None:
+        """See which frame comes next after each error frame: one that was destroyed is sent again at once.
+
+        Parameters
+        ----------
+        error, identifiers, flags : bool[n] or None, uint32[n], uint8[n]
+            All frames of one bus; None where none is an error frame.
+        """
+        if error is None and not self._waiting:
+            return
+        others = np.arange(len(identifiers)) if error is None else np.flatnonzero(~error)
+        failed = np.zeros(0, dtype=np.intp) if error is None else np.flatnonzero(error)
+        place = np.concatenate([np.zeros(self._waiting, dtype=np.intp), np.searchsorted(others, failed)])
+        next_ones, count = np.unique(place, return_counts=True)
+        self._waiting = 0
+        for at, errors in zip(next_ones.tolist(), count.tolist(), strict=True):
+            if at == len(others):
+                self._waiting = errors
+            else:
+                row = others[at]
+                self._followed_by[int(identifiers[row]), bool(flags[row] & Flag.EXTENDED)] += errors
 
     def _follow(self, frames: Frames, controller: Bools) -> None:
         """Keep the controller's states where they change."""
@@ -170,6 +194,7 @@ class ErrorsSeen:
             states=tuple(states),
             bus_off_ns=tuple(sorted({*self._bus_off.rows.tolist(), *said_off})),
             restarted_ns=tuple(self._restarted.rows.tolist()),
+            followed_by=MappingProxyType(dict(self._followed_by)),
         )
 
 

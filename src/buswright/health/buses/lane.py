@@ -96,6 +96,7 @@ class BusLane:
             with_time = np.ones(len(chosen), dtype=np.bool_) if timed is None else timed[error]
             self.errors.add(frames.take(chosen), with_time)
         identifiers = frames.id[rows]
+        self.errors.follow(error, identifiers, flags)
         if error is not None:
             identifiers = np.where(error, _NO_IDENTIFIER, identifiers)
         columns = (frames.time_ns[rows], nominal, data, error, identifiers, words[rows])

@@ -179,6 +179,9 @@ class ErrorFigures:
         Controller states in order of time (the first and last ones, when there are many).
     bus_off_ns, restarted_ns
         When the controller said so.
+    followed_by
+        How many came right before a frame of an identifier, by number and whether that is extended: a frame that was
+        destroyed is sent again at once.
     """
 
     count: int
@@ -195,6 +198,7 @@ class ErrorFigures:
     states: tuple[ControllerState, ...]
     bus_off_ns: tuple[int, ...]
     restarted_ns: tuple[int, ...]
+    followed_by: Mapping[tuple[int, bool], int] = field(default_factory=dict)
 
     KEPT = 5_000
 
