@@ -32,9 +32,10 @@ class Severity(IntEnum):
 _CATALOGUE: Mapping[Layer, str] = MappingProxyType(
     {
         Layer.CAPTURE: "bad-lines clock-jump capture-drop echo host-timestamps filter-in-force",
-        Layer.BUS: "bus-errors bus-overload babbling-node no-acknowledge bus-off wrong-bitrate segment-open",
-        Layer.NODE: "module-missing module-reset id-missing frames-lost sender-skips late-frames duplicate-id "
-        "counter-jump checksum-wrong frozen-frame wrong-length unknown-id",
+        Layer.BUS: "bus-errors bus-overload babbling-node no-acknowledge bus-off wrong-bitrate segment-open "
+        "power-cycle",
+        Layer.NODE: "module-missing late-start module-reset id-missing frames-lost sender-skips late-frames "
+        "duplicate-id counter-jump checksum-wrong frozen-frame wrong-length unknown-id",
         Layer.DECODING: "byte-order signedness bit-position* mux-undefined scale-or-unit out-of-range sender-invalid",
         Layer.ELECTRICAL: "open-circuit short-to-ground short-to-supply supply-lost supply-sag ground-shift "
         "loose-contact chafed-wire ignition-noise impossible-rate saturated cross-talk",

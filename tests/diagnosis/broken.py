@@ -262,6 +262,24 @@ def reset(frames: Frames, modules: Sequence[str], at_s: float, length_s: float, 
     return on_the_wire(together(frames.take(rest), *parts))
 
 
+def restarted(frames: Frames, module: str, at_s: Sequence[float], lengths_s: Sequence[float], seed: int) -> Frames:
+    """Several restarts, each with the payloads and counters of key-on again."""
+    rng = np.random.default_rng(seed)
+    own = of_module(frames, module)
+    stream = frames.take(own)
+    offsets = [
+        start_of(frames) + round((at + n + rng.uniform(0, 0.08)) * SECOND)
+        for at, n in zip(at_s, lengths_s, strict=True)
+    ]
+    begins = [int(stream.time_ns[0]), *offsets]
+    ends = [*(start_of(frames) + round(at * SECOND) for at in at_s), int(frames.time_ns[-1]) + 1]
+    parts = []
+    for begin, end in zip(begins, ends, strict=True):
+        again = replace(stream, time_ns=stream.time_ns - int(stream.time_ns[0]) + begin)
+        parts.append(again.take(again.time_ns < end))
+    return on_the_wire(together(frames.take(~own), *parts))
+
+
 def off_the_bus(frames: Frames, module: str, at_s: float, length_s: float, *, reported: bool = True) -> Frames:
     bus = next(bus for (bus, _), m in MESSAGES.items() if m.sender == module)
     quiet = silent(frames, [module], at_s, at_s + length_s)

@@ -51,8 +51,10 @@ class Scenario:
         When it begins; None where it has no beginning.
     within_s
         How exact the beginning must be: one period of the slowest identifier concerned, unless a comment says why not.
-    least
-        The severity that it must have.
+    least, most
+        The severity that it must have at least, and at most.
+    count
+        How often it must be; None where that is a number of frames.
     """
 
     name: str
@@ -63,6 +65,8 @@ class Scenario:
     onset_s: float | None
     within_s: float
     least: Severity = Severity.SUSPECT
+    most: Severity = Severity.FAULT
+    count: int | None = None
 
     def __str__(self) -> str:
         return f"{self.name}-{self.severity}"
@@ -170,6 +174,16 @@ def _modules() -> Iterator[Scenario]:
                 f"reset of {module}", f"{length:g} s", lambda f, s, m=module, n=length: b.reset(f, [m], ONSET_S, n, s),
                 "module-reset", f"module:{module}", ONSET_S, 0.05,
             )  # fmt: skip
+        for lengths in ((0.12, 0.12, 0.12), (0.9, 0.9, 0.9), (0.15, 0.5, 2.2)):
+            yield Scenario(
+                f"three restarts of {module}", "/".join(f"{n:g}" for n in lengths) + " s",
+                lambda f, s, m=module, n=lengths: b.restarted(f, m, (ONSET_S - 9, ONSET_S, ONSET_S + 8), n, s),
+                "module-reset", f"module:{module}", ONSET_S - 9, 0.05, count=3,
+            )  # fmt: skip
+        yield Scenario(
+            f"{module} late", "9 s", lambda f, s, m=module: b.silent(f, [m], -1.0, 9.0),
+            "late-start", f"module:{module}", 0.1, 0.3,
+        )  # fmt: skip
         yield Scenario(
             f"{module} off", "for ever", lambda f, s, m=module: b.silent(f, [m], ONSET_S, 99.0),
             "module-missing", f"module:{module}", ONSET_S, 0.05,
@@ -190,9 +204,11 @@ def _modules() -> Iterator[Scenario]:
             "segment open", severity, lambda f, s, e=last: b.silent(f, ["wheel_node", "damper_node"], ONSET_S, e),
             "segment-open", "bus:chassis", ONSET_S, 0.05,
         )  # fmt: skip
-    yield Scenario(
-        "power cycle", "1.2 s", lambda f, s: b.cycled(f, ONSET_S, 1.2, s), "module-reset", "bus:chassis", ONSET_S, 0.2,
-    )  # fmt: skip
+    for length in (0.3, 1.2, 5.0):
+        yield Scenario(
+            "power cycle", f"{length:g} s", lambda f, s, n=length: b.cycled(f, ONSET_S, n, s),
+            "power-cycle", "capture", ONSET_S, 0.05, most=Severity.SUSPECT, count=1,
+        )  # fmt: skip
 
 
 def _identifiers() -> Iterator[Scenario]:
@@ -299,10 +315,14 @@ class Outcome:
             said.append("not found")
         elif self.hit.severity < self.scenario.least:
             said.append(f"only {self.hit.severity.name}")
+        elif self.hit.severity > self.scenario.most:
+            said.append(f"even {self.hit.severity.name}")
+        elif self.scenario.count not in (None, self.hit.count):
+            said.append(f"{self.hit.count} times")
         if self.late_s is not None and abs(self.late_s) > self.scenario.within_s:
             said.append(f"began {self.late_s:+.3f} s off")
-        # A power cycle shows on each bus; those who crowd a bus are strangers to it.
-        allowed = {"power cycle": {"module-reset"}, "overload": {"unknown-id"}}.get(self.scenario.name, set())
+        # Those who crowd a bus are strangers to it.
+        allowed = {"overload": {"unknown-id"}}.get(self.scenario.name, set())
         said += [f"also {f.fault} {f.subject} {f.severity.name}" for f in self.others if f.fault not in allowed]
         return said
 

@@ -38,6 +38,15 @@ def test_a_good_run_makes_strangers_of_what_it_did_not_have_and_misses_what_it_h
     assert "good run" in with_it["id-missing", "id:can0/0A8"].evidence[0]
 
 
+def test_a_module_that_the_good_run_lacks_is_one_finding_whether_it_comes_late_or_at_once() -> None:
+    baseline = remember(measured(b.silent(clean(), ["damper_node"], -1, 99), car=False))
+    for first_s in (-1.0, 9.0):
+        frames = b.silent(clean(), ["damper_node"], -1, first_s)
+        (one,) = diagnose(measured(frames, car=False), baseline=baseline)
+        assert (one.fault, one.subject, one.count, one.severity) == ("unknown-id", "bus:can1", 6, Severity.SUSPECT)
+        assert "not in the good run" in one.evidence[0]
+
+
 def test_a_run_held_against_itself_or_another_good_one_is_well() -> None:
     baseline = remember(measured(clean()))
     assert told(clean(), baseline=baseline) == []
@@ -104,3 +113,9 @@ def test_nothing_is_judged_where_nothing_has_a_time() -> None:
     assert told(untimed) == []
     assert diagnose(measured(frames.slice(0, 0))) == ()
     assert diagnose(measured(frames.slice(0, 1)), car=load_car_file(Path(CAR_FILE))) == ()
+
+
+def test_a_key_that_is_turned_during_the_run_is_a_note() -> None:
+    modules = ["damper_node", "wheel_node", "inertial_node", "power_node", "engine_controller"]
+    (one,) = diagnose(measured(b.silent(clean(), modules[:-1], -1, 8.0)), car=wrenfell())
+    assert (one.fault, one.subject, one.severity) == ("late-start", "capture", Severity.NOTE)

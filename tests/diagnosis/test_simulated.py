@@ -76,14 +76,13 @@ def judged(scenario: Scenario, folder: Path) -> list[str]:
     wrong = []
     rightly: list[Finding] = []
     for truth in truths:
-        fault = truth.fault or "module-reset"  # a power cycle is no fault of the catalogue: what shows is the restart
-        alike = {fault, *LOOK_ALIKE.get(fault, ())}
+        alike = {truth.fault, *LOOK_ALIKE.get(truth.fault, ())}
         hits = [one for one in found if one.fault in alike and _is_about(one, truth)]
         rightly += hits
         undecided = (truth.fault, truth.subject) in UNDECIDED
         if undecided:
             rightly += [one for one in found if one.severity < Severity.FAULT]
-        if truth.fault and not hits and not undecided:
+        if not hits and not undecided:
             wrong.append(f"{truth.fault} of {truth.subject} not found")
         wrong += [text for one in hits for text in _late(one, truth)]
     company = {name for truth in truths for name in truth.company}
@@ -96,7 +95,7 @@ def judged(scenario: Scenario, folder: Path) -> list[str]:
 
 
 def _is_about(one: Finding, truth: GroundTruth) -> bool:
-    return one.subject in (truth.subject, *truth.related) or (truth.fault is None and one.subject.startswith("bus:"))
+    return one.subject in (truth.subject, *truth.related)
 
 
 def _late(one: Finding, truth: GroundTruth) -> list[str]:

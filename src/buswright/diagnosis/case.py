@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from buswright.channels.carfile.model import CarFile, FrameName
@@ -101,11 +101,18 @@ class Case:
 
     def spans(self, windows: Sequence[Window]) -> str:
         """Say when it was and how long in total: "once: 1.905-2.905 s (1.00 s)"."""
-        first = self.health.capture.first_ns or 0
-        shown = [f"{(w.start_ns - first) / SECOND:.3f}-{(w.end_ns - first) / SECOND:.3f} s" for w in windows]
+        shown = [self._from_to(window) for window in windows]
         total = duration(sum(window.end_ns - window.start_ns for window in windows))
         said = f"{times(len(windows))}: {listed(shown)} ({total}"
         return f"{said} in total)" if len(windows) > 1 else f"{said})"
+
+    def span(self, window: Window) -> str:
+        """Say when it was and how long: "1.905-2.905 s (1.00 s)"."""
+        return f"{self._from_to(window)} ({duration(window.end_ns - window.start_ns)})"
+
+    def _from_to(self, window: Window) -> str:
+        first = self.health.capture.first_ns or 0
+        return f"{(window.start_ns - first) / SECOND:.3f}-{(window.end_ns - first) / SECOND:.3f} s"
 
     def subjects_of_bus(self, bus: str) -> frozenset[str]:
         """Return the bus and everything on it, as subjects."""
@@ -210,6 +217,12 @@ def sighting(
         caution=caution,
     )
     return Sighting(finding, tuple(windows), frozenset(reach) | {subject})
+
+
+def told_from(found: Sighting, windows: Sequence[Window]) -> Sighting:
+    """Return a sighting whose finding begins and ends with these windows; what it accounts for stays."""
+    start, end = min(w.start_ns for w in windows), max(w.end_ns for w in windows)
+    return replace(found, finding=replace(found.finding, start_ns=start, end_ns=end))
 
 
 def subject_of(name: FrameName) -> str:

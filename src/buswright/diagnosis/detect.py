@@ -65,11 +65,11 @@ DETECTORS = (
     Detector(bus_sightings, "bus-errors bus-off no-acknowledge"),
     Detector(bit_rate_sightings, "wrong-bitrate"),
     Detector(load_sightings, "bus-overload babbling-node"),
-    Detector(node_sightings, "module-missing id-missing unknown-id"),
+    Detector(node_sightings, "module-missing late-start id-missing unknown-id"),
     Detector(
         gap_sightings,
-        "clock-jump capture-drop module-reset bus-off module-missing sender-skips filter-in-force segment-open "
-        "id-missing frames-lost",
+        "clock-jump capture-drop power-cycle module-reset bus-off module-missing sender-skips filter-in-force "
+        "segment-open id-missing frames-lost",
     ),
     Detector(timing_sightings, "late-frames"),
     Detector(duplicate_sightings, "duplicate-id"),

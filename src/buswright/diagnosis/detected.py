@@ -52,7 +52,12 @@ DETECTED: Mapping[str, Detected] = MappingProxyType(
         "segment-open": Detected(
             "the modules behind one place of the daisy chain went silent together", "modules of {} went silent together"
         ),
+        "power-cycle": Detected(
+            "all modules of a bus or of the car restarted one after the other: key or main power, off and on",
+            "all modules restarted one after the other",
+        ),
         "module-missing": Detected("a module sent nothing, or stopped and did not return", "{} is missing"),
+        "late-start": Detected("a module sent its first frame long after the others", "{} started late"),
         "module-reset": Detected(
             "a module went silent and returned with a restarted clock or restarted counters", "{} restarted"
         ),

@@ -22,6 +22,7 @@ LOSING = frozenset(
         "bus-off",
         "wrong-bitrate",
         "segment-open",
+        "power-cycle",
         "module-missing",
         "module-reset",
         "sender-skips",

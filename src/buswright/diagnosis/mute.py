@@ -44,6 +44,8 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
             "wrong-bitrate": f"{_LOSSES} bus-errors bus-off id-missing module-missing capture-drop segment-open "
             "filter-in-force module-reset bus-overload babbling-node",
             "segment-open": f"{_LOSSES} bus-errors id-missing module-missing module-reset",
+            "power-cycle": f"{_LOSSES} bus-errors bus-off segment-open id-missing module-missing module-reset "
+            "wrong-length checksum-wrong frozen-frame late-start unknown-id",
             "module-missing": f"{_LOSSES} id-missing",
             "module-reset": f"{_LOSSES} id-missing wrong-length checksum-wrong frozen-frame",
             "duplicate-id": f"{_LOSSES} checksum-wrong wrong-length bus-errors",

@@ -10,7 +10,7 @@ import numpy as np
 
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Int64s
-from buswright.health.model.gaps import GapGroup, GapMember
+from buswright.health.model.gaps import SHORT_GAP, GapGroup, GapMember
 from buswright.health.model.health import BusFigures, BusHealth
 from buswright.health.model.identifiers import IdFigures
 
@@ -152,14 +152,14 @@ class _Alive:
         self.bus = np.array([self.bus_of[f.name.bus] for f in chosen], dtype=np.int64)
 
     def due(self, group: _Group, buses: set[str]) -> list[int]:
-        """Return the places of identifiers that were there for a period or more while all members were silent."""
+        """Return the places of identifiers that must have come while all members were silent: others have no gap."""
         if not self.place:
             return []
         there = np.minimum(self.last, group.earliest_end) - np.maximum(self.first, group.latest_start)
         on_bus = self.bus == -1
         for name in buses:
             on_bus |= self.bus == self.bus_of[name]
-        mask = (self.period <= there) & on_bus
+        mask = (SHORT_GAP * self.period <= there) & on_bus  # or else it has no gap there and need not have come
         return [self.place[n] for n in np.flatnonzero(mask).tolist()]
 
 

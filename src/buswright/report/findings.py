@@ -12,7 +12,7 @@ from buswright.wording import plural, times
 SHOWN_EXPLAINED = 6
 """Findings that one finding explains, said by name on the terminal; the rest is counted."""
 
-_COUNTED = frozenset({"clock-jump", "bus-off", "segment-open", "module-reset", "id-missing"})
+_COUNTED = frozenset({"clock-jump", "bus-off", "segment-open", "power-cycle", "module-reset", "id-missing"})
 """Faults of which the count is a number of events, not of frames."""
 
 

@@ -77,9 +77,7 @@ def test_frames_before_a_reset_are_those_of_the_clean_run():
 def test_a_power_cycle_restarts_all_modules_one_after_the_other():
     run = seen(Fault("power-cycle", onset_s=12.0, severity=1.2))
     truth = run.truth
-    assert truth.fault is None
-    assert truth.layer is None
-    assert truth.subject == "capture"
+    assert (truth.fault, truth.subject) == ("power-cycle", "capture")
     times = at(run.frames)
     assert not ((times > 12.02) & (times < 13.2 + 0.09)).any()
     firsts = {

@@ -1,5 +1,6 @@
 """The page of one identifier: bits, signals, timing, counter and checksum, gaps, findings, at every size."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -248,6 +249,26 @@ def test_a_reset_is_told_by_what_the_diagnosis_says():
     assert gaps
     assert gaps[-1].words == VERDICTS["module-reset"]
     assert any("silent with it" in each for each in gaps[-1].why)
+
+
+@pytest.mark.parametrize(
+    ("identifier", "fault"),
+    [
+        ("chassis/1A0", Fault("module-reset", "module:damper_node", onset_s=5.0, severity=0.3)),
+        ("chassis/1B1", Fault("capture-drop", "capture", onset_s=5.0)),
+        ("chassis/1B1", Fault("id-missing", "id:chassis/1B1", onset_s=5.0, duration_s=2.0)),
+    ],
+)
+def test_a_gap_is_told_with_the_times_of_its_finding(identifier: str, fault: Fault):
+    """The common silence of several stands beside the identifier's own; one identifier's are the same times."""
+    snapshot = looked_at(identifier, (fault,))
+    (gap,) = [each for each in told(snapshot) if each.frames]
+    (finding,) = [each for each in snapshot.findings if each.fault == fault.kind]
+    when = re.search(r"(\d+\.\d{3})-(\d+\.\d{3}) s", " ".join(finding.evidence))
+    assert when is not None
+    assert when[0] in gap.why[0] or gap.at == f"{when[1]} s"
+    first = snapshot.health.capture.first_ns
+    assert [f"{(each - first) / 1e9:.3f}" for each in (finding.start_ns, finding.end_ns)] == [*when.groups()]
 
 
 def test_what_the_recorder_lost_is_not_blamed_on_the_module():

@@ -48,8 +48,12 @@ def echoes(case: Case) -> Iterator[Sighting]:
 def _copied(case: Case, bus: str) -> tuple[IdFigures, ...]:
     """Return the identifiers whose copies nobody sent: a counter counts every frame, a period is longer."""
     own = [figures for figures in case.health.ids_of(bus) if figures.copies]
-    if sum(figures.copies for figures in own if figures.counter is not None or _is_slow(figures)) >= _CERTAIN:
+    clumped = case.health.buses[bus].host_stamped != "unknown"  # several frames fetched together are no copies
+    certain = [figures for figures in own if figures.counter is not None or (_is_slow(figures) and not clumped)]
+    if sum(figures.copies for figures in certain) >= _CERTAIN:
         return tuple(own)
+    if clumped:
+        return ()
     many = [figures for figures in own if figures.copies >= max(_FEW_COPIES, _SOME * figures.frames)]
     return tuple(many) if len(many) >= _FEW_IDS else ()
 

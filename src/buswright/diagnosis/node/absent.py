@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from buswright.diagnosis.case import SECOND, Case, Sighting, Window, sighting, subject_of, whole_run
 from buswright.diagnosis.silence import absentees, came_later
-from buswright.diagnosis.words import MODULE_POWER, UNPLUG
+from buswright.diagnosis.words import LIVE_LOOM, MODULE_POWER, UNPLUG
 from buswright.findings import Severity
 from buswright.health.model.health import BusFigures
 from buswright.health.model.identifiers import IdFigures, NeverCame
-from buswright.wording import capital, listed, percent, plural
+from buswright.wording import capital, duration, listed, percent, plural
 
 _FEW_UNKNOWN = 3
 
@@ -26,6 +26,7 @@ def node_sightings(case: Case) -> Iterator[Sighting]:
             if one.module not in silent:
                 yield _missing_message(case, bus, one)
         yield from _unknown(case, bus)
+    yield from _late_starts(case)
 
 
 def absent_severity(case: Case, bus: str, one: NeverCame, together: Sequence[NeverCame]) -> Severity:
@@ -108,6 +109,80 @@ def _missing_message(case: Case, bus: BusFigures, one: NeverCame) -> Sighting:
     )
 
 
+# Late -----------------------------------------------------------------------------------------------------------------
+
+
+def _late_starts(case: Case) -> Iterator[Sighting]:
+    """Report modules that came when the run was on; where it is most of the car, that was switched on then."""
+    modules = {
+        key: [case.health.ids[name] for name in figures.ids]
+        for key, figures in case.health.modules.items()
+        if figures.ids
+    }
+    late = {key: own for key, own in modules.items() if all(came_later(case, each) for each in own) and _by_clock(own)}
+    if 1 < len(late) > len(modules) / 2:
+        yield _switched_on(case, late, len(modules))
+        return
+    for (bus, module), own in late.items():
+        yield _late_start(case, case.health.buses[bus], module, own)
+
+
+def _by_clock(own: Sequence[IdFigures]) -> bool:
+    return any(figures.period.sending in ("periodic", "heartbeat") for figures in own)
+
+
+def _first_ns(own: Sequence[IdFigures]) -> int:
+    return min(figures.first_ns or 0 for figures in own)
+
+
+def _late_start(case: Case, bus: BusFigures, module: str, own: Sequence[IdFigures]) -> Sighting:
+    begun, first = bus.first_ns or 0, _first_ns(own)
+    return sighting(
+        "late-start",
+        Severity.SUSPECT,
+        f"module:{module}",
+        windows=[Window(begun, first)],
+        count=1,
+        confidence=0.9,
+        evidence=[
+            (
+                f"The first of {plural(len(own), 'identifier')} from {module} came at {case.at(first)}, "
+                f"{duration(first - begun)} after the first frame on {bus.name}."
+            ),
+        ],
+        threshold=case.used("startup_ignore_s", bus=bus.name),
+        ruled_out=[f"Not a recorder that started late: it recorded others on {bus.name} from {case.at(begun)} on."],
+        next_check="Look at what feeds the module before it sends: a relay, a wake-up line, or a supply that is low "
+        "while the engine is cranked. Ask its manual how long it starts.",
+        caution=LIVE_LOOM,
+        reach=case.subjects_of_module(bus.name, module),
+    )
+
+
+def _switched_on(case: Case, late: Mapping[tuple[str, str], Sequence[IdFigures]], total: int) -> Sighting:
+    buses = sorted({bus for bus, _ in late})
+    begun = min(case.health.buses[bus].first_ns or 0 for bus in buses)
+    firsts = [_first_ns(own) for own in late.values()]
+    return sighting(
+        "late-start",
+        Severity.NOTE,
+        case.recorded(buses),
+        windows=[Window(begun, max(firsts))],
+        count=1,
+        confidence=0.6,
+        evidence=[
+            (
+                f"{len(late)} of {total} modules sent their first frame from {case.at(min(firsts))} to "
+                f"{case.at(max(firsts))}: {listed([module for _, module in late])}."
+            ),
+            "The key was probably turned then.",
+        ],
+        threshold=case.used("startup_ignore_s", bus=buses[0]),
+        next_check="If nobody turned the key then, look at the main relay and its feed.",
+        reach=frozenset().union(*(case.subjects_of_module(*key) for key in late)),
+    )
+
+
 # Unknown --------------------------------------------------------------------------------------------------------------
 
 
@@ -117,12 +192,11 @@ def _unknown(case: Case, bus: BusFigures) -> Iterator[Sighting]:
     unknown = [figures for figures in ids if _is_unknown(case, figures)]
     if not unknown:
         return
-    if case.remembered is None:
-        for later in (False, True):
-            own = [figures for figures in unknown if came_later(case, figures) is later]
-            if len(own) > _FEW_UNKNOWN:
-                yield _many_unknown(bus, own, len(ids), later=later)
-                unknown = [figures for figures in unknown if figures not in own]
+    for later in (False, True):
+        own = [figures for figures in unknown if came_later(case, figures) is later]
+        if len(own) > _FEW_UNKNOWN:
+            yield _many_unknown(case, bus, own, len(ids), later=later)
+            unknown = [figures for figures in unknown if figures not in own]
     for figures in unknown:
         yield _unknown_id(case, bus, figures)
 
@@ -179,24 +253,28 @@ def _what_else(case: Case, bus: BusFigures, figures: IdFigures) -> str:
     return f"{listed(gone)} came for the last time" if gone else ""
 
 
-def _many_unknown(bus: BusFigures, unknown: Sequence[IdFigures], total: int, *, later: bool) -> Sighting:
+def _many_unknown(case: Case, bus: BusFigures, unknown: Sequence[IdFigures], total: int, *, later: bool) -> Sighting:
+    remembered = case.remembered is not None
+    source = "the good run" if remembered else "its database"
     firsts = [figures.first_ns for figures in unknown if figures.first_ns is not None]
     lasts = [figures.last_ns for figures in unknown if figures.last_ns is not None]
     what = (
         "They first came during the run: another module, a tester or a logger was plugged in, or woke up."
         if later
+        else "They were there from the start: another module was plugged in since, or the good run is another car's."
+        if remembered
         else "They were there from the start: the database covers only a part of this bus, or is the wrong one."
     )
     return sighting(
         "unknown-id",
-        Severity.SUSPECT if later else Severity.NOTE,
+        Severity.SUSPECT if later or remembered else Severity.NOTE,
         f"bus:{bus.name}",
         windows=[Window(min(firsts), max(lasts))] if firsts and lasts else (),
         count=len(unknown),
-        confidence=0.7 if later else 0.5,
+        confidence=0.9 if remembered else 0.7 if later else 0.5,
         evidence=[
             (
-                f"{len(unknown)} of {total} identifiers on {bus.name} are not in its database: "
+                f"{len(unknown)} of {total} identifiers on {bus.name} are not in {source}: "
                 f"{listed([str(figures.name).rpartition('/')[2] for figures in unknown], 12)}."
             ),
             what,

@@ -10,6 +10,7 @@ import numpy as np
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.node.gaps.classify import classify
 from buswright.diagnosis.node.gaps.evidence import Step, counter_steps, overloaded
+from buswright.diagnosis.node.gaps.settled import settled
 from buswright.diagnosis.node.gaps.verdict import OVERLOAD, Verdict
 from buswright.diagnosis.now.moment import Moment
 from buswright.health.model.gaps import GapGroup
@@ -23,6 +24,7 @@ VERDICTS: Mapping[str, str] = {
     "capture-drop": "the recorder lost them: the modules went on sending",
     "clock-jump": "the clock jumped: nothing was lost",
     "module-reset": "the module started again",
+    "power-cycle": "the power went off and on",
     "module-missing": "the module went away",
     "bus-off": "errors put the module off the bus",
     "sender-skips": "the module paused",
@@ -59,7 +61,7 @@ class GapTold:
 def gaps_told(moment: Moment, own: Sequence[GapGroup], figures: IdFigures) -> Iterator[GapTold]:
     """Tell the latest gaps of an identifier, a silence that lasts first; `own` are the groups that it is in."""
     case = replace(moment.case, health=replace(moment.health, gap_groups=tuple(own)))
-    verdicts = {(part.name, part.row): one for one in classify(case) for part in one.silence.parts}
+    verdicts = {(part.name, part.row): one for one in settled(case, classify(case)) for part in one.silence.parts}
     groups = {(each.name, each.gap): group for group in own for each in group.members}
     if (figures.name, None) in groups:
         yield _lasting(moment, case, figures, verdicts.get((figures.name, None)))

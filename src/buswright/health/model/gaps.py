@@ -174,8 +174,8 @@ class GapGroup:
     modules
         Modules all of whose identifiers that were due are members, as (bus, module).
     due
-        The members, and the periodic identifiers on these buses that were there for at least one of their periods
-        while all members were silent, so that they came.
+        The members, and the periodic identifiers on these buses that were there for at least `SHORT_GAP` of their
+        periods while all members were silent and have no gap, so that they came.
     share
         Members over `due`.
     phase_kept, phase_known

@@ -60,7 +60,7 @@ class Kind:
     Attributes
     ----------
     name
-        As in the catalogue of findings, if `is_fault`.
+        As in the catalogue of findings.
     put_in
         Puts it into a plan.
     summary
@@ -81,9 +81,9 @@ class Kind:
         Words that `Fault.variant` may hold, joined by "+"; with `any_variant` others too.
     company
         Other findings that rightly come with it.
-    is_fault, live, in_text, in_car_file
-        Whether it is a fault at all; whether a live bus can have it; whether it acts on written text; whether it is in
-        the car file, so that `demo_car` must know of it.
+    live, in_text, in_car_file
+        Whether a live bus can have it; whether it acts on written text; whether it is in the car file, so that
+        `demo_car` must know of it.
     turn
         When it is put in.
     """
@@ -100,7 +100,6 @@ class Kind:
     variants: tuple[str, ...] = ()
     any_variant: bool = False
     company: tuple[str, ...] = ()
-    is_fault: bool = True
     live: bool = True
     in_text: bool = False
     in_car_file: bool = False
@@ -112,7 +111,7 @@ class Kind:
         missing = [
             what
             for what, there in (
-                ("a name from findings.FAULTS (or is_fault=False)", (self.name in FAULTS) == self.is_fault),
+                ("a name from findings.FAULTS", self.name in FAULTS),
                 ("a sentence that says what happens", self.summary.endswith(".")),
                 ("a subject of a kind that it takes", self.subject.partition(":")[0] in self.takes),
                 ("company from findings.FAULTS", set(self.company) <= set(FAULTS)),
@@ -124,9 +123,9 @@ class Kind:
             raise TypeError(f"the simulated fault {self.name!r} lacks {', '.join(missing)}")
 
     @property
-    def layer(self) -> Layer | None:
-        """Its layer as a finding; None for what is no fault."""
-        return FAULTS.get(self.name)
+    def layer(self) -> Layer:
+        """Its layer as a finding."""
+        return FAULTS[self.name]
 
 
 _KINDS: dict[str, Kind] = {}
@@ -230,7 +229,7 @@ class GroundTruth:
     kind
         What was put in.
     fault, layer
-        The finding that is right; None for what is no fault.
+        The finding that is right.
     subject
         As in findings.
     related
@@ -246,8 +245,8 @@ class GroundTruth:
     """
 
     kind: str
-    fault: str | None
-    layer: Layer | None
+    fault: str
+    layer: Layer
     subject: str
     related: tuple[str, ...]
     company: tuple[str, ...]

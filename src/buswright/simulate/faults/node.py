@@ -70,6 +70,19 @@ def _module_missing(fault: Fault, plan: Plan) -> None:
 
 
 @injector(
+    "late-start", "A module sends nothing at first, then comes.",
+    severity="seconds from key-on", default=10.0, subject="module:damper_node", turn=Turn.POWER,
+    tried=(Tried((4.0, 10.0), onset_s=0.0), Tried((8.0,), onset_s=0.0, subject="module:power_node")),
+)  # fmt: skip
+def _late_start(fault: Fault, plan: Plan) -> None:
+    node, own = plan.module(fault.subject)
+    record = plan.record(fault, related=_subjects(own))
+    record.spans.append((0.0, fault.amount))
+    record.count = 1
+    plan.cut_power(node.name, 0.0, fault.amount)
+
+
+@injector(
     "module-reset",
     "A module restarts, `repeat` times: its supply dips, its timing is new, its counters start at zero.",
     severity="seconds without power, boot time not included", default=0.15, subject="module:damper_node",
@@ -94,9 +107,8 @@ def _module_reset(fault: Fault, plan: Plan) -> None:
 
 @injector(
     "power-cycle", "Main power fails and returns. All modules restart, one after the other.",
-    severity="seconds without power", default=1.2, subject="car",
-    company=("module-reset", "bus-errors", "module-missing", *SENDER_GONE), is_fault=False, turn=Turn.POWER,
-    tried=(Tried((0.4, 1.2), onset_s=18.0),),
+    severity="seconds without power", default=1.2, subject="car", turn=Turn.POWER,
+    tried=(Tried((0.4, 1.2, 6.0), onset_s=18.0), Tried((0.8,), onset_s=12.0, duration_s=24.0, repeat=3)),
 )  # fmt: skip
 def _power_cycle(fault: Fault, plan: Plan) -> None:
     nodes = {talker.node.name: talker.node for _, talker in plan.talkers()}

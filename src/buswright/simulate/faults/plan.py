@@ -57,7 +57,7 @@ class Record:
         spans = tuple((clock(start), max(clock(start), clock(end))) for start, end in self.spans)
         return GroundTruth(
             kind=kind.name,
-            fault=kind.name if kind.is_fault else None,
+            fault=kind.name,
             layer=kind.layer,
             subject=self.subject,
             related=self.related,

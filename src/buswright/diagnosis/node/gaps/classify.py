@@ -38,6 +38,8 @@ _AS_LONG = 0.7
 _SOME_LATE = 0.2
 _BURST_NS = 50 * MILLISECOND
 _RETRY_NS = MILLISECOND
+_RARE = 0.05
+"""A timing that a restart keeps by chance more often than this rules none out."""
 
 
 def classify(case: Case) -> tuple[Verdict, ...]:
@@ -119,7 +121,7 @@ def _load(case: Case, silence: Silence) -> float:
 def _all_silent(case: Case, silence: Silence) -> Iterator[Verdict]:
     buses, count = silence.buses, len(silence.parts)
     where = "all buses" if len(buses) == len(case.health.buses) else listed(buses)
-    who = f"All {count} identifiers that were due on {where} went silent"
+    who = f"All {count} identifiers that were due on {where} were silent together"
     if not silence.back:
         yield from _bus_dead(case, silence, who)
         return
@@ -133,7 +135,7 @@ def _all_silent(case: Case, silence: Silence) -> Iterator[Verdict]:
     one_by_one = _one_by_one(silence)
     why: tuple[str, ...]
     seen = (
-        f"{who} at {case.at(silence.window.start_ns)} for {duration(silence.longest_ns)}.",
+        f"{who}: {case.span(silence.common)}.",
         f"{kept} of {known} came back on their earlier timing." if known else "Their earlier timing is not known.",
         counter_words(silence),
     )
@@ -183,9 +185,8 @@ def _all_silent(case: Case, silence: Silence) -> Iterator[Verdict]:
             ),
         )
         why_not = (f"Not the recorder: the last came back {duration(spread)} after the first.",) * one_by_one
-        for bus in buses:
-            weight = 0.8 if reset or one_by_one else 0.55
-            yield Verdict("module-reset", f"bus:{bus}", (bus,), silence, weight, why, why_not)
+        weight = 0.8 if reset or one_by_one else 0.55
+        yield Verdict("power-cycle", case.recorded(buses), buses, silence, weight, why, why_not)
 
 
 def _several(silence: Silence) -> tuple[str, ...]:
@@ -231,7 +232,7 @@ def _bus_dead(case: Case, silence: Silence, who: str) -> Iterator[Verdict]:
     for bus in silence.buses:
         at = silence.window.start_ns
         off = [time for time in case.health.buses[bus].errors.bus_off_ns if abs(time - at) < SECOND]
-        seen = f"{who} at {case.at(at)} until the end of the capture."
+        seen = f"{who} from {case.at(silence.common.start_ns)} until the end of the capture."
         if off:
             why = (seen, f"The recorder's own controller went bus-off at {case.at(off[0])}.")
             yield Verdict("bus-off", f"bus:{bus}", (bus,), silence, 0.9, why, why_not)
@@ -254,9 +255,10 @@ def _segment(
     if silence.back and shortest <= case.limit("reset_s", bus=bus) * SECOND:
         return
     errors = unusual_errors(case, parts)
-    how = f"for {duration(parts.longest_ns)}" if silence.back else "until the end of the capture"
+    start = parts.common.start_ns
+    when = case.span(parts.common) if silence.back else f"from {case.at(start)} until the end of the capture"
     why = (
-        f"{listed(modules)} went silent together at {case.at(parts.window.start_ns)} {how}.",
+        f"{listed(modules)} were silent together: {when}.",
         f"All other modules of {bus} went on.",
         f"In the daisy chain the silent ones are all on one side of the link between {side[0]} and {side[1]}.",
         f"{parts.errors} error frames came within 100 ms of it"
@@ -277,7 +279,7 @@ def _filtered(case: Case, silence: Silence, bus: str) -> Verdict | None:
     parts = silence.on_bus(bus)
     if len(parts.parts) < _FEW_FILTERED or min(p.silent_ns for p in parts.parts) < case.limit("id_missing_s") * SECOND:
         return None
-    start = parts.window.start_ns
+    start = parts.common.start_ns
     stopped = {p.name for p in parts.parts}
     left = [f for f in case.periodic(bus) if f.name not in stopped and (f.first_ns or 0) < start < (f.last_ns or 0)]
     modules = {p.module for p in parts.parts if p.module is not None}
@@ -352,13 +354,13 @@ def _module(
         yield _end_open(case, silence, bus, who)
     elif silence.back:
         fault, weight = _module_fault(case, silence)
-        seen = f"{who} went silent at {case.at(silence.window.start_ns)} for {duration(silence.longest_ns)}."
+        seen = f"{who} were silent together: {case.span(silence.common)}."
         why = (seen, phase_words(silence), counter_words(silence), *beside)
         yield Verdict(fault, subject, (bus,), silence, weight, why, _why_not(case, silence, fault))
     else:
         fault, weight = ("bus-off", 0.7) if burst else ("module-missing", 0.9)
-        last = case.at(max(p.start_ns for p in silence.parts))
-        seen = f"{who} went silent at {last} and stayed silent for the remaining {duration(silence.longest_ns)}."
+        end, left = case.at(silence.common.start_ns), duration(silence.stretch_ns)
+        seen = f"{who} went silent at {end} and stayed silent for the remaining {left}."
         errors = (f"{burst} error frames came back to back at that moment: enough to put a sender off the bus.",)
         why = (seen, *(errors * bool(burst)), *beside)
         yield Verdict(fault, subject, (bus,), silence, weight, why, _why_not(case, silence, fault))
@@ -372,10 +374,15 @@ def _why_not(case: Case, silence: Silence, fault: str) -> tuple[str, ...]:
     if fault == "module-reset":
         if slowest is not None and not kept:
             said.append(f"Not a bus-off or lost frames: its timing moved by {duration(slowest.off_ns)}.")
-        if counters[Step.RESTARTED]:
-            said.append("Not a sender that paused: its counters restarted.")
-    if fault == "bus-off" and kept:
-        said.append("Not a restart: its clock kept running, so it had power.")
+        if counters[Step.RESTARTED] > counters[Step.PAUSED]:
+            said.append(f"Not a sender that paused: {counters[Step.RESTARTED]} of its counters restarted.")
+    if fault == "bus-off" and counters[Step.COUNTED] and not counters[Step.RESTARTED]:
+        said.append(f"Not a restart: {counters[Step.COUNTED]} of its counters kept counting.")
+    elif fault == "bus-off" and kept and slowest is not None and slowest.chance <= _RARE:
+        by_chance = f"which a restart does by chance in {percent(slowest.chance)}"
+        said.append(
+            f"Not a restart: it came back within {duration(slowest.off_ns)} of its earlier timing, {by_chance}."
+        )
     if fault == "sender-skips":
         said.append("Not lost frames: its counters paused.")
     if fault in ("bus-off", "module-missing"):
@@ -388,7 +395,7 @@ def _why_not(case: Case, silence: Silence, fault: str) -> tuple[str, ...]:
 def _end_open(case: Case, silence: Silence, bus: str, who: str) -> Verdict:
     """Judge the last module of the chain that vanishes among scattered error frames."""
     why = (
-        f"{who} went silent at {case.at(silence.window.start_ns)} for {duration(silence.longest_ns)}.",
+        f"{who} were silent together: {case.span(silence.common)}.",
         f"{silence.errors} scattered error frames came around that moment.",
         "It is at an end of the daisy chain: an open link to it takes its terminating resistor away too.",
     )

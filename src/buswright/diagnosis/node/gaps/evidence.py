@@ -193,15 +193,15 @@ class Silence:
         return Window(min(p.due_ns for p in self.parts), max(p.end_ns for p in self.parts))
 
     @property
+    def common(self) -> Window:
+        """When all of them were silent: from the last frame of any before to the first of any after."""
+        return Window(max(p.start_ns for p in self.parts), min(p.end_ns for p in self.parts))
+
+    @property
     def around(self) -> Window:
         """When error frames count with it: 100 ms before to 100 ms after; the end of a capture is no end of it."""
         window = self.window
         return Window(window.start_ns - ERRORS_NS, (window.end_ns if self.back else window.start_ns) + ERRORS_NS)
-
-    @property
-    def longest_ns(self) -> int:
-        """How long the identifier was silent that was silent longest."""
-        return max(part.silent_ns for part in self.parts)
 
     @property
     def silent_ns(self) -> int:
@@ -211,7 +211,8 @@ class Silence:
     @property
     def stretch_ns(self) -> int:
         """How long all of them were silent at once."""
-        return min(p.end_ns for p in self.parts) - max(p.start_ns for p in self.parts)
+        common = self.common
+        return common.end_ns - common.start_ns
 
     @property
     def slowest(self) -> Part | None:

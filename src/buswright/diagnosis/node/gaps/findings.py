@@ -7,16 +7,15 @@ from typing import NamedTuple
 
 from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.capture.drops import recorder_subject, reported_drops
-from buswright.diagnosis.case import Case, Sighting, merged, sighting
+from buswright.diagnosis.case import Case, Sighting, merged, sighting, told_from
 from buswright.diagnosis.node.gaps.classify import classify
+from buswright.diagnosis.node.gaps.settled import settled
 from buswright.diagnosis.node.gaps.single import single_sightings
 from buswright.diagnosis.node.gaps.verdict import HOST_LAG, OVERLOAD, PROVEN, TOGETHER, Verdict, joined, phase_limit
 from buswright.diagnosis.words import CLEAR_FILTERS, FEED, LIVE_LOOM, METER, MODULE_POWER, UNPLUG
 from buswright.findings import Severity
 from buswright.wording import listed
 
-_SHOWN = 2
-"""Times of one kind that are told in full; of the others only when they were."""
 _SURE = 0.6
 _PROVEN_BY_ONE = frozenset({"module-missing", "clock-jump"})
 
@@ -45,6 +44,12 @@ _TEXTS: Mapping[str, _Text] = {
         "Look at the recorder's own drop counters (of the interface and of the socket), at the computer's load and "
         "its disk; record again with a larger buffer before you blame any module.",
         "",
+        ("together_share", "missing_periods"),
+    ),
+    "power-cycle": _Text(
+        "If nobody turned the key: look at the main switch, the kill switch, the main relay and its feed, and at the "
+        "battery's terminals.",
+        LIVE_LOOM,
         ("together_share", "missing_periods"),
     ),
     "module-reset": _Text(FEED, LIVE_LOOM, ("reset_periods", "reset_s", "missing_periods")),
@@ -77,7 +82,7 @@ def gap_sightings(case: Case) -> Iterator[Sighting]:
 
     A loss that the recorder speaks of itself gets the subject that it gives it, so that both become one finding.
     """
-    verdicts = classify(case)
+    verdicts = settled(case, classify(case))
     told = tuple(reported_drops(case))
     grouped: dict[tuple[str, str], list[Verdict]] = {}
     for verdict in verdicts:
@@ -107,15 +112,13 @@ def _accounted(verdicts: Sequence[Verdict]) -> tuple[dict[FrameName, set[int]], 
 
 def _finding(case: Case, fault: str, subject: str, own: Sequence[Verdict]) -> Sighting:
     text = _TEXTS[fault]
-    evidence = [sentence for verdict in own[:_SHOWN] for sentence in verdict.why]
-    again = [case.at(verdict.silence.window.start_ns) for verdict in own[_SHOWN:]]
-    if again:
-        often = "again" if len(again) == 1 else f"{len(again)} more times,"
-        evidence.append(f"It happened {often} at {listed(again, 8)}.")
     surest = max(own, key=lambda verdict: verdict.weight)
+    common = [verdict.silence.common for verdict in own]
+    evidence = [f"It was silent {case.spans(common)}."] if len(own) > 1 else []
+    evidence += surest.why
     confidence = joined([verdict.weight for verdict in own], PROVEN if fault in _PROVEN_BY_ONE else TOGETHER)
     limits = (case.used(*text.thresholds, bus=own[0].buses[0]), _PHASE, phase_limit(surest.silence))
-    return sighting(
+    found = sighting(
         fault,
         _severity(fault, confidence),
         subject,
@@ -129,12 +132,13 @@ def _finding(case: Case, fault: str, subject: str, own: Sequence[Verdict]) -> Si
         caution=text.caution,
         reach=_reach(case, fault, subject, own),
     )
+    return told_from(found, common)
 
 
 def _severity(fault: str, confidence: float) -> Severity:
     """Sure ones are faults; what one short gap suggests is worth a look."""
-    if fault == "sender-skips":
-        return Severity.SUSPECT
+    if fault in ("sender-skips", "power-cycle"):
+        return Severity.SUSPECT  # a key that is turned looks the same
     return Severity.FAULT if confidence >= _SURE or fault == "module-missing" else Severity.SUSPECT
 
 

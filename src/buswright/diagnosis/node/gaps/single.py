@@ -10,7 +10,17 @@ import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.capture.drops import recorder_subject, reported_drops
-from buswright.diagnosis.case import MILLISECOND, Case, Sighting, Window, merged, sighting, subject_of, titled
+from buswright.diagnosis.case import (
+    MILLISECOND,
+    Case,
+    Sighting,
+    Window,
+    merged,
+    sighting,
+    subject_of,
+    titled,
+    told_from,
+)
 from buswright.diagnosis.node.duplicates import mixed_streams
 from buswright.diagnosis.node.gaps.evidence import Step, Steps, counter_steps, overloaded, phase_known
 from buswright.diagnosis.node.gaps.verdict import ALONE, joined
@@ -59,6 +69,11 @@ class Single:
     def counted(self, step: Step) -> int:
         """Count the gaps over which the counter did this."""
         return int(np.count_nonzero(self.steps == step))
+
+    def silent(self) -> tuple[Window, ...]:
+        """From the last frame before to the first after, for each gap."""
+        gaps = self.figures.gaps
+        return tuple(map(Window, gaps.start_ns[self.rows].tolist(), gaps.end_ns[self.rows].tolist()))
 
     def windows(self) -> tuple[Window, ...]:
         """From the first frame that was due and didn't come to the next that came, for each gap."""
@@ -134,11 +149,12 @@ def _skipped(figures: IdFigures, rows: npt.NDArray[np.intp], steps: Steps) -> Bo
 
 def _missing_id(case: Case, single: Single, accounted: bool) -> Iterator[Sighting]:
     figures, name, period = single.figures, single.figures.name, single.figures.period.judged_ns or 1.0
-    windows = list(single.windows())
+    windows, silent = list(single.windows()), list(single.silent())
     last, end = figures.last_ns, case.health.buses[name.bus].last_ns
     stopped = ""
     if not accounted and last is not None and end is not None and end - last > missing_after_ns(case, name, period):
         windows.append(Window(last + int(period), end))
+        silent.append(Window(last, end))
         stopped = ", and never came back"
     if not windows:
         return
@@ -147,7 +163,7 @@ def _missing_id(case: Case, single: Single, accounted: bool) -> Iterator[Sightin
     kept_on = f"{plural(others, 'other identifier')} from {figures.module} kept arriving."
     source = figures.expected.change_driven.source
     cyclic = f"it came {rhythm}" if source == "learned" else f"the {source.partition(':')[0]} says it is cyclic"
-    yield sighting(
+    found = sighting(
         "id-missing",
         Severity.FAULT,
         subject_of(name),
@@ -156,7 +172,7 @@ def _missing_id(case: Case, single: Single, accounted: bool) -> Iterator[Sightin
         confidence=0.95,
         evidence=[
             (
-                f"{titled(figures)} was silent {case.spans(windows)}{stopped}. It is due {rhythm} "
+                f"{titled(figures)} was silent {case.spans(silent)}{stopped}. It is due {rhythm} "
                 f"({figures.expected.period_ns.source})."
             ),
             *([f"Meanwhile {kept_on}"] if others else []),
@@ -169,6 +185,7 @@ def _missing_id(case: Case, single: Single, accounted: bool) -> Iterator[Sightin
         next_check="Look at the module's settings for this message, and at what it depends on (a sensor, another "
         "module's message); see whether a receive filter was set during the run.",
     )
+    yield told_from(found, silent)
 
 
 # Skipped --------------------------------------------------------------------------------------------------------------
@@ -178,7 +195,7 @@ def _skips(case: Case, single: Single) -> Sighting:
     figures, name, count = single.figures, single.figures.name, len(single.rows)
     paused = single.counted(Step.PAUSED)
     few = count < FULL and not single.share > case.limit("lost_share_fault", frame=name)
-    return sighting(
+    found = sighting(
         "sender-skips",
         Severity.NOTE if few else Severity.SUSPECT,
         subject_of(name),
@@ -188,7 +205,7 @@ def _skips(case: Case, single: Single) -> Sighting:
         evidence=[
             (
                 f"{titled(figures)} left out {plural(single.missing, 'frame')} in {plural(count, 'gap')} "
-                f"({percent(single.share, 2)}), first at {case.at(single.windows()[0].start_ns)}."
+                f"({percent(single.share, 2)}), first at {case.at(single.silent()[0].start_ns)}."
             ),
             f"Its counter paused over {paused} of them, so those frames were never sent."
             if paused
@@ -204,6 +221,7 @@ def _skips(case: Case, single: Single) -> Sighting:
         next_check="See whether the message is meant to be sent only on change (then say so in the car file), and "
         "what else the module does at these moments.",
     )
+    return told_from(found, single.silent())
 
 
 # Lost -----------------------------------------------------------------------------------------------------------------
@@ -220,7 +238,7 @@ def _frames_lost(case: Case, single: Single) -> Sighting:
     evidence = [
         (
             f"{titled(figures)} {'lost' if counted else 'lacks'} {plural(single.missing, 'frame')} in "
-            f"{plural(count, 'gap')} ({percent(single.share, 2)}), first at {case.at(windows[0].start_ns)}."
+            f"{plural(count, 'gap')} ({percent(single.share, 2)}), first at {case.at(single.silent()[0].start_ns)}."
         ),
         f"Its counter counted the missing frames in {counted} of them, so those were sent."
         if counted
@@ -229,7 +247,7 @@ def _frames_lost(case: Case, single: Single) -> Sighting:
     ]
     if near:
         evidence.append(f"Error frames came within 100 ms of {plural(near, 'gap')}.")
-    return sighting(
+    found = sighting(
         "frames-lost",
         lost_severity(case, figures, single.share, count, counted=counted > 0),
         subject_of(name),
@@ -247,6 +265,7 @@ def _frames_lost(case: Case, single: Single) -> Sighting:
         "connector.",
         caution=UNPLUG,
     )
+    return told_from(found, single.silent())
 
 
 def _spread(case: Case, bus: str, own: Sequence[Single]) -> Sighting | None:
@@ -267,7 +286,7 @@ def _spread(case: Case, bus: str, own: Sequence[Single]) -> Sighting | None:
     windows = merged(window for single in own for window in single.windows())
     whole = Window(windows[0].start_ns, windows[-1].end_ns)
     counted = sum(single.counted(Step.COUNTED) for single in own)
-    return sighting(
+    found = sighting(
         "capture-drop",
         Severity.FAULT if rate >= case.limit("lost_share_fault", bus=bus) else Severity.SUSPECT,
         recorder_subject(tuple(reported_drops(case)), whole, case.recorded([bus]), [bus]),
@@ -291,6 +310,7 @@ def _spread(case: Case, bus: str, own: Sequence[Single]) -> Sighting | None:
         "load; record again before you blame any module.",
         reach=case.subjects_of_bus(bus),
     )
+    return told_from(found, [window for single in own for window in single.silent()])
 
 
 # Words ----------------------------------------------------------------------------------------------------------------

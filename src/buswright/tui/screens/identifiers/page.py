@@ -40,7 +40,7 @@ class IdDetailScreen(WorkScreen):
         "Timing: how much the spacing of frames varies, and the spacings of the latest frames as a plot with the "
         "period T and the line over which a frame is late.\n\n"
         "Gaps: each silence with what must have happened: frames that were sent and lost make a counter jump, "
-        "frames never sent leave it going on by one, a module that started again comes back on another grid.\n\n"
+        "frames never sent leave it going on by one, a module that restarted comes back off its earlier timing.\n\n"
         "The search looks for signals by name."
     )
 
