@@ -120,8 +120,10 @@ def _late_starts(case: Case) -> Iterator[Sighting]:
         if figures.ids
     }
     late = {key: own for key, own in modules.items() if all(came_later(case, each) for each in own) and _by_clock(own)}
-    if 1 < len(late) > len(modules) / 2:
-        yield _switched_on(case, late, len(modules))
+    begun = (case.health.capture.first_ns or 0) + case.limit("startup_ignore_s") * SECOND
+    after = {key: own for key, own in modules.items() if _first_ns(own) > begun}  # with its whole bus, or alone
+    if late and 1 < len(after) > len(modules) / 2:
+        yield _switched_on(case, after, len(modules))
         return
     for (bus, module), own in late.items():
         yield _late_start(case, case.health.buses[bus], module, own)
@@ -161,7 +163,7 @@ def _late_start(case: Case, bus: BusFigures, module: str, own: Sequence[IdFigure
 
 def _switched_on(case: Case, late: Mapping[tuple[str, str], Sequence[IdFigures]], total: int) -> Sighting:
     buses = sorted({bus for bus, _ in late})
-    begun = min(case.health.buses[bus].first_ns or 0 for bus in buses)
+    begun = case.health.capture.first_ns or 0
     firsts = [_first_ns(own) for own in late.values()]
     return sighting(
         "late-start",
