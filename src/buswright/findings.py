@@ -35,7 +35,7 @@ _CATALOGUE: Mapping[Layer, str] = MappingProxyType(
         Layer.BUS: "bus-errors bus-overload babbling-node no-acknowledge bus-off wrong-bitrate segment-open "
         "power-cycle",
         Layer.NODE: "module-missing late-start module-reset id-missing frames-lost sender-skips late-frames "
-        "duplicate-id counter-jump checksum-wrong frozen-frame wrong-length unknown-id",
+        "rhythm-changed duplicate-id counter-jump checksum-wrong frozen-frame wrong-length unknown-id",
         Layer.DECODING: "byte-order signedness bit-position* mux-undefined scale-or-unit out-of-range sender-invalid",
         Layer.ELECTRICAL: "open-circuit short-to-ground short-to-supply supply-lost supply-sag ground-shift "
         "loose-contact chafed-wire ignition-noise impossible-rate saturated cross-talk",
@@ -165,7 +165,9 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
         "clock_jump_s": Threshold(0.001, "s", "time going back by less is frames out of order, by more a clock jump"),
         "common_shift_share": Threshold(0.9, "", "share of the identifiers that one clock jump must explain"),
         "echo_share": Threshold(0.95, "", "share of the frames that came as a pair, so that one is an echo"),
-        "host_spacing_share": Threshold(0.01, "", "share of spacings impossible on the wire that proves host stamps"),
+        "host_spacing_share": Threshold(
+            0.10, "", "share of spacings impossible on the wire from which host stamps are worth a look"
+        ),
         "together_share": Threshold(0.9, "", "share of the identifiers due that must be silent to say all were"),
         "babble_rate": Threshold(3.0, "", "rate over nominal rate from which an identifier babbles"),
         "babble_share": Threshold(0.20, "", "bus load of one identifier from which it babbles"),

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.detect import diagnose
 from buswright.findings import Severity
 from buswright.frames.table import Flag, Frames
@@ -51,6 +52,42 @@ def bursts(frames: int, seed: int = 1) -> Frames:
     return at_times(times, np.tile(np.arange(frames), len(starts)))
 
 
+def steady_bursts(frames: int, seed: int = 1) -> Frames:
+    """Some frames 10 ms apart, five times a second by the clock."""
+    rng = np.random.default_rng(seed)
+    starts = np.arange(0, SECONDS * 1000 - 200, 200.0)
+    times = (starts[:, np.newaxis] + np.arange(frames) * 10.0).ravel() + rng.uniform(0, 0.1, len(starts) * frames)
+    return at_times(np.sort(times), np.tile(np.arange(frames), len(starts)))
+
+
+def on_change(seed: int = 1) -> Frames:
+    """When something changes, and at no other time."""
+    times = np.cumsum(np.random.default_rng(seed).exponential(300, 150))
+    return at_times(times, np.arange(len(times)))
+
+
+def periodic(seed: int = 1) -> Frames:
+    """By the clock, with half a millisecond of jitter."""
+    times = np.arange(0, SECONDS * 1000, 50.0) + np.random.default_rng(seed).uniform(0, 0.5, SECONDS * 20)
+    return at_times(times, np.arange(len(times)))
+
+
+def requested(seed: int = 1, *, answered: float = 1.0) -> Frames:
+    """Only after a remote frame, and then nearly at once."""
+    rng = np.random.default_rng(seed)
+    asked = np.sort(rng.uniform(0, SECONDS * 1000, 200))
+    times = asked[rng.random(200) < answered] + 0.25
+    remote = at_times(asked, np.zeros(len(asked)))
+    return mixed(at_times(times, np.arange(len(times))), replace(remote, flags=remote.flags | np.uint8(Flag.REMOTE)))
+
+
+def changing(seed: int = 1) -> Frames:
+    """Every 20 ms, every 100 ms for fifteen seconds, and every 20 ms again."""
+    parts = (np.arange(0, 20_000, 20.0), np.arange(20_000, 35_000, 100.0), np.arange(35_000, SECONDS * 1000, 20.0))
+    times = np.concatenate(parts)
+    return at_times(times + np.random.default_rng(seed).uniform(0, 0.3, len(times)), np.arange(len(times)))
+
+
 def wavering(share: float, seed: int = 1) -> Frames:
     """By a clock whose period varies by that share (standard deviation); the payload is always new."""
     rng = np.random.default_rng(seed)
@@ -71,13 +108,16 @@ def answers(seed: int = 1) -> Frames:
 def with_company(frames: Frames) -> Frames:
     """Two identifiers by the clock beside it, so that the bus is heard all the time."""
     whole = mixed(frames, comb(0x200, 10, SECONDS, seed=5), comb(0x300, 20, SECONDS, seed=6))
-    return serialised(whole, np.full(len(whole), 240_000))
+    return serialised(whole, np.full(len(whole), 270_000))
 
 
 RHYTHMS = [
     (heartbeat(restarts=False), "heartbeat"),
     (heartbeat(restarts=True), "heartbeat"),
-    (bursts(12), "burst"),
+    *((bursts(frames), "burst") for frames in (2, 3, 4, 12)),
+    *((steady_bursts(frames), "burst") for frames in (2, 4, 12)),
+    (on_change(2), "change-driven"),
+    (requested(), "on request"),
     (answers(), "on request"),
     (wavering(0.25), "irregular"),
     (wavering(0.4), "irregular"),
@@ -94,6 +134,71 @@ def test_a_rhythm_is_learned_and_is_no_fault(frames: Frames, sending: str) -> No
     assert not figures.period.counted
     worst = [each for each in diagnose(health) if each.severity > Severity.NOTE]
     assert worst == []
+
+
+MADE = {
+    "periodic": periodic,
+    "on change": on_change,
+    "on change, and by the clock": lambda seed: heartbeat(restarts=False, seed=seed),
+    "on change, and by a clock that restarts": lambda seed: heartbeat(restarts=True, seed=seed),
+    **{f"bursts of {n}": lambda seed, n=n: bursts(n, seed) for n in (2, 3, 4, 7, 12)},
+    **{f"steady bursts of {n}": lambda seed, n=n: steady_bursts(n, seed) for n in (2, 3, 4, 7, 12)},
+    "on request": requested,
+    "on request, and by the clock": answers,
+    "changing": changing,
+    "wavering": lambda seed: wavering(0.25, seed),
+}
+
+
+@pytest.mark.acceptance
+@pytest.mark.parametrize("seed", range(1, 21))
+@pytest.mark.parametrize("name", MADE)
+def test_no_rhythm_is_a_fault(name: str, seed: int) -> None:
+    tracker = HealthTracker(bitrates={"*": 500_000})
+    tracker.update(with_company(MADE[name](seed)))
+    assert [each for each in diagnose(tracker.result()) if each.severity > Severity.NOTE] == []
+
+
+def found_of(frames: Frames) -> list[tuple[str, Severity, int]]:
+    tracker = HealthTracker(bitrates={"*": 500_000})
+    tracker.update(with_company(frames))
+    return [(each.fault, each.severity, each.count) for each in diagnose(tracker.result()) if "100" in each.subject]
+
+
+def test_a_silence_within_a_heartbeat_is_found_with_its_times() -> None:
+    frames = heartbeat(restarts=True)
+    seconds = (frames.time_ns - START) / 1e9
+    assert found_of(frames.take((seconds < 20) | (seconds >= 23))) == [("id-missing", Severity.FAULT, 1)]
+    assert found_of(frames.take((seconds < 20) | (seconds >= 20.5))) == []
+
+
+def test_a_request_without_an_answer_is_found() -> None:
+    assert found_of(requested()) == []
+    ((fault, severity, count),) = found_of(requested(answered=0.9))
+    assert (fault, severity) == ("id-missing", Severity.SUSPECT)
+    assert 10 <= count <= 30
+    assert found_of(requested(answered=0.0)) == [("id-missing", Severity.NOTE, 200)]
+
+
+def test_requests_and_answers_are_told_however_the_capture_is_cut() -> None:
+    whole = requested(answered=0.9)
+    told = set()
+    for size in (1, 7, len(whole)):
+        tracker = HealthTracker()
+        for piece in whole.pieces(size):
+            tracker.update(piece)
+        told.add(tracker.result().ids[FrameName("can0", 0x100, False)].unanswered)
+    assert len(told) == 1
+    assert None not in told
+
+
+def test_a_period_that_changes_for_a_while_is_a_note_and_loses_nothing() -> None:
+    assert found_of(changing()) == [("rhythm-changed", Severity.NOTE, 1)]
+    tracker = HealthTracker(bitrates={"*": 500_000})
+    tracker.update(with_company(changing()))
+    gaps = tracker.result().ids[FrameName("can0", 0x100, False)].gaps
+    assert (gaps.missing, gaps.late) == (0, 0)
+    assert [round(each.period_ns / MS) for each in gaps.slower] == [100]
 
 
 def test_a_clock_that_jitters_is_no_heartbeat() -> None:

@@ -71,7 +71,7 @@ DETECTORS = (
         "clock-jump capture-drop power-cycle module-reset bus-off module-missing sender-skips filter-in-force "
         "segment-open id-missing frames-lost",
     ),
-    Detector(timing_sightings, "late-frames"),
+    Detector(timing_sightings, "late-frames rhythm-changed"),
     Detector(duplicate_sightings, "duplicate-id"),
     Detector(decoding_sightings, "byte-order signedness mux-undefined out-of-range sender-invalid"),
     Detector(calibration_sightings, "offset gain unit-mixup scale-or-unit drift calibration-overdue"),

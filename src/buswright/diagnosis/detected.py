@@ -71,6 +71,7 @@ DETECTED: Mapping[str, Detected] = MappingProxyType(
             "frames were not sent: the timing went on, the counter paused", "{} was not sent when due", "skips"
         ),
         "late-frames": Detected("jitter is above the limit", "{} is late", "irregular"),
+        "rhythm-changed": Detected("a message kept another period for a while", "{} changed its period", "changed"),
         "duplicate-id": Detected("two modules send one identifier", "two modules send {}", "2 senders"),
         "counter-jump": Detected(
             "a counter skips, repeats or goes back without a gap", "the message counter of {} jumped", "counter"

@@ -17,6 +17,7 @@ from buswright.health.folds.histogram import Typical
 from buswright.health.grouping import group_gaps
 from buswright.health.identifiers.gaps import KeptGaps, as_gaps
 from buswright.health.identifiers.lane import IdLane, Told
+from buswright.health.identifiers.requests import RequestsFold
 from buswright.health.identifiers.timing import STEADY, TimingFold
 from buswright.health.model.health import (
     BitRate,
@@ -40,6 +41,8 @@ _FAR = 1 << 62
 _SPREAD = 5.0
 """Spacings that nine of ten are under, over those that one of ten is under, from which events may have made them: they
 are 22 apart where events come at random, 3 apart where a clock wavers by 40 % of its period."""
+_SILENT_PERIODS = 3.0
+"""A heartbeat that is silent for longer than so many of its longest spacings has stopped."""
 _FEW_REQUESTS = 3
 _REQUESTS = 0.05
 """Remote frames over frames from which an identifier is sent as an answer, too."""
@@ -55,7 +58,7 @@ class Measured:
     bus_of: Mapping[str, int]
     lanes: Sequence[IdLane]
     identities: Mapping[FrameName, Identity]
-    remotes: Mapping[FrameName, int]
+    requests: RequestsFold
     rates: Mapping[str, BitRate]
     repeats: RepeatedFrames
     unlisted: int
@@ -85,9 +88,7 @@ def assemble(measured: Measured, events: Sequence[Event], problems: Problems | N
         modules=MappingProxyType(_modules(measured, ids, buses)),
         gap_groups=groups,
         gap_groups_count=count,
-        only_asked=MappingProxyType(
-            {name: asked for name, asked in sorted(measured.remotes.items()) if name not in ids}
-        ),
+        only_asked=MappingProxyType(measured.requests.of(ids)),
     )
 
 
@@ -122,7 +123,7 @@ def _filters(bus: str, measured: Measured) -> tuple[CommonFilter, ...]:
 
 def _identifier(lane: IdLane, measured: Measured, bus: BusFigures, deaf: Sequence[tuple[int, int]]) -> IdFigures:
     """Put what the lane knows by itself, which is kept until more frames come, together with what its bus says."""
-    remotes, rate = measured.remotes.get(lane.name, 0), bus.bitrate
+    remotes, rate = measured.requests.counts.get(lane.name, 0), bus.bitrate
     if lane.told is None or lane.told.figures["remote_frames"] != remotes:
         lane.told = _told(lane, measured.identities[lane.name], remotes)
     own, kept, counter = lane.told
@@ -137,7 +138,17 @@ def _identifier(lane: IdLane, measured: Measured, bus: BusFigures, deaf: Sequenc
         copies=measured.repeats.copies_of(measured.bus_of[lane.name.bus], lane.name),
         share=(lane.bits + lane.data_bits) / max(1, bus.bits + bus.data_bits),
         load=load,
-        gaps=as_gaps(kept, bus.slow_windows, counter, lane.limits, deaf, host=host),
+        unanswered=measured.requests.unanswered.get(lane.name),
+        gaps=as_gaps(
+            kept,
+            bus.slow_windows,
+            counter,
+            lane.limits,
+            deaf,
+            host=host,
+            counted=own["period"].counted,
+            declared=own["expected"].period_ns.declared,
+        ),
     )
 
 
@@ -182,7 +193,11 @@ def _told(lane: IdLane, identity: Identity, remotes: int) -> Told:
         "payload": payload,
         "two_senders": senders,
     }
-    return Told(figures, timing.gaps if period.sending == "periodic" else KeptGaps(), fold.counter.field)
+    if period.sending == "heartbeat":
+        gaps = timing.gaps.silences(_SILENT_PERIODS)
+    else:
+        gaps = timing.gaps if period.sending == "periodic" else KeptGaps()
+    return Told(figures, gaps, fold.counter.field)
 
 
 def _period(
@@ -196,10 +211,10 @@ def _period(
     if not stated.change_driven.declared:
         if asked and sending != "too few":
             sending = "on request"
+        elif sending != "too few" and not paired and timing.in_bursts:
+            sending = "burst"
         elif sending == "change-driven" and (paired or timing.spread < _SPREAD):
             sending = "irregular"  # neither two combs side by side nor a clock that wavers are events
-        elif sending == "periodic" and timing.in_bursts:
-            sending = "burst"
     if sending == "periodic" and not stated.change_driven.source.startswith("car file"):
         # A cycle time in a database is often that of the heartbeat.
         if asked:

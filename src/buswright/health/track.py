@@ -23,6 +23,7 @@ from buswright.health.buses.lane import BusLane
 from buswright.health.described import Described, Identity
 from buswright.health.identifiers.contents import Block
 from buswright.health.identifiers.lane import IdLane
+from buswright.health.identifiers.requests import RequestsFold
 from buswright.health.model.gaps import GapLimits
 from buswright.health.model.health import BusHealth
 from buswright.health.repeats import RepeatedFrames
@@ -75,11 +76,11 @@ class HealthTracker:
         self._matcher = Matcher({}, bus_names=self._bus_names)
         self._lanes: dict[int, IdLane] = {}
         self._identities: dict[FrameName, Identity] = {}
-        self._remotes: dict[FrameName, int] = {}
         self._buses: list[BusLane] = []
         self._bus_of: dict[str, int] = {}
         self._unlisted = 0
         self._repeats = RepeatedFrames()
+        self._requests = RequestsFold()
 
     def update(self, frames: Frames, bits: WireBits | None = None) -> None:
         """Take the next batch of the capture or of a live bus; `bits` are its `bits_of`, where they are known already.
@@ -104,8 +105,8 @@ class HealthTracker:
             self._buses[number].add(frames, rows, bits, words)
         self._repeats.add(frames, lane, words)
         self._by_identifier(frames, words, bits, present)
-        if present & Flag.REMOTE:
-            self._count_remotes(frames, lane)
+        names = [bus.name for bus in self._buses]
+        self._requests.add(frames, lane, names, any_remote=bool(present & Flag.REMOTE))
 
     def _lane_of(self, interface: str) -> int:
         """Return the number of the bus that a capture calls `interface`."""
@@ -183,14 +184,6 @@ class HealthTracker:
             lane = self._lanes[code] = IdLane(name, identity.expected, GapLimits.of(self._described.car, name))
         return lane
 
-    def _count_remotes(self, frames: Frames, lane: UInt8s) -> None:
-        rows = np.flatnonzero(frames.has(Flag.REMOTE) & ~frames.has(Flag.ERROR))
-        key = lane[rows].astype(np.int64) << 32 | frames.id[rows] << np.int64(1)
-        key |= frames.has(Flag.EXTENDED)[rows]
-        for number, count in zip(*(column.tolist() for column in np.unique(key, return_counts=True)), strict=True):
-            name = FrameName(self._buses[number >> 32].name, (number & 0xFFFFFFFF) >> 1, bool(number & 1))
-            self._remotes[name] = self._remotes.get(name, 0) + count
-
     def copy(self) -> HealthTracker:
         """Return a tracker that goes on from here by itself."""
         # What is known of identifiers is the same for both, and the groups are only ever added to.
@@ -218,7 +211,7 @@ class HealthTracker:
             bus_of=MappingProxyType(self._bus_of),
             lanes=tuple(sorted(self._lanes.values(), key=lambda lane: lane.name)),
             identities=MappingProxyType(self._identities),
-            remotes=MappingProxyType(self._remotes),
+            requests=self._requests,
             rates={
                 bus.name: self._described.bitrate(bus.name, self._bitrates, self._data_bitrates) for bus in self._buses
             },

@@ -73,11 +73,10 @@ def crowd(case: Case, bus: BusFigures) -> Crowd:
     slow, fast = bus.slow_windows, bus.windows
     full = _usable(bus, slow) & (_steady_load(bus, slow) > _busy(case, bus.name))
     crowded = _usable(bus, fast) & (fast.load > case.limit("load_peak_suspect", bus=bus.name))
-    if _host_stamped(case, bus):
+    if bus.host_stamped != "unknown":
         crowded[:] = False
     if bus.host_stamped == "unknown":
         full |= _across(bus, slow, bus.peak_1s, _busy(case, bus.name))
-    if not _host_stamped(case, bus):
         crowded |= _across(bus, fast, bus.peak_100ms, case.limit("load_peak_suspect", bus=bus.name))
     highest, highest_ns = _highest(slow, full, bus.peak_1s)
     peak, peak_ns = _highest(fast, crowded, bus.peak_100ms)
@@ -173,12 +172,6 @@ def _steady_load(bus: BusFigures, windows: LoadWindows) -> Float64s:
     beside = np.stack([np.append(0.0, load[:-1]), load, np.append(load[1:], 0.0)])
     middle: Float64s = np.sort(beside, axis=0)[1]
     return middle
-
-
-def _host_stamped(case: Case, bus: BusFigures) -> bool:
-    """Whether frames were stamped in clumps: then 100 ms loads are partly the computer's."""
-    proof = bus.spacing.impossible if bus.spacing.impossible is not None else bus.spacing.zero
-    return proof > case.limit("host_spacing_share", bus=bus.name) * max(1, bus.spacing.pairs)
 
 
 def _sharpened(fast: LoadWindows, found: tuple[Window, ...], limit: float) -> tuple[Window, ...]:

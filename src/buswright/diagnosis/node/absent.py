@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from buswright.diagnosis.case import SECOND, Case, Sighting, Window, sighting, subject_of, whole_run
-from buswright.diagnosis.silence import absentees, came_later
+from buswright.channels.carfile.model import FrameName
+from buswright.diagnosis.case import SECOND, Case, Sighting, Window, sighting, subject_of, titled, whole_run
+from buswright.diagnosis.silence import FULL, absentees, came_later
 from buswright.diagnosis.words import LIVE_LOOM, MODULE_POWER, UNPLUG
 from buswright.findings import Severity
 from buswright.health.model.health import BusFigures
@@ -25,6 +26,7 @@ def node_sightings(case: Case) -> Iterator[Sighting]:
         for one in absent:
             if one.module not in silent:
                 yield _missing_message(case, bus, one)
+        yield from _unanswered(case, bus)
         yield from _unknown(case, bus)
     yield from _late_starts(case)
 
@@ -106,6 +108,47 @@ def _missing_message(case: Case, bus: BusFigures, one: NeverCame) -> Sighting:
         ruled_out=[f"Not a module without power: other messages of {one.module} came."] if one.module else [],
         next_check="Look at the module's settings for this message and at the receive filters. If the module doesn't "
         "send it, take it out of the database.",
+    )
+
+
+# Asked for ------------------------------------------------------------------------------------------------------------
+
+
+def _unanswered(case: Case, bus: BusFigures) -> Iterator[Sighting]:
+    """Report requests (remote frames) that nobody answered."""
+    for figures in case.health.ids_of(bus.name):
+        if (none := figures.unanswered) is None:
+            continue
+        share = none.requests / figures.remote_frames
+        often = none.requests >= FULL and share >= case.limit("lost_share_fault", frame=figures.name)
+        yield _not_answered(
+            case,
+            figures.name,
+            Severity.SUSPECT if often else Severity.NOTE,
+            Window(none.first_ns, none.last_ns),
+            none.requests,
+            f"{titled(figures)} was not sent after {none.requests} of {plural(figures.remote_frames, 'request')} "
+            f"(remote frames, {percent(share)}) before the next request.",
+        )
+    for name, asked in case.health.only_asked.items():
+        if name.bus == bus.name and (run := whole_run(bus)):
+            said = f"{name} was asked for in {plural(asked, 'remote frame')}, and no data frame of it came."
+            yield _not_answered(case, name, Severity.NOTE, run[0], asked, said)
+
+
+def _not_answered(case: Case, name: FrameName, severity: Severity, window: Window, count: int, said: str) -> Sighting:
+    return sighting(
+        "id-missing",
+        severity,
+        subject_of(name),
+        windows=[window],
+        count=count,
+        confidence=0.8,
+        evidence=[said],
+        threshold=case.used("lost_share_fault", frame=name),
+        ruled_out=[f"Not the bus: {plural(case.health.buses[name.bus].data_frames, 'data frame')} came."],
+        next_check="See whether the module that should answer is fitted and has power, then look at the receive "
+        "filters of the recorder.",
     )
 
 

@@ -14,7 +14,7 @@ from buswright.diagnosis.node.duplicates import mixed_streams
 from buswright.diagnosis.node.gaps.evidence import overloaded
 from buswright.findings import Severity
 from buswright.health.model.identifiers import IdFigures, PeriodStrip
-from buswright.wording import percent, plural
+from buswright.wording import listed, percent, plural
 
 _FEW_SPACINGS = 100
 _TAIL = 0.001
@@ -34,6 +34,7 @@ def timing_sightings(case: Case) -> Iterator[Sighting]:
     Where a host stamped the frames only who stands out against the others is late; the rest is noted, for the stamps.
     """
     mixed = mixed_streams(case)
+    yield from (_changed(case, figures) for figures in case.health.ids.values() if figures.gaps.slower)
     late = {
         figures.name: figures
         for figures in case.health.ids.values()
@@ -46,6 +47,27 @@ def timing_sightings(case: Case) -> Iterator[Sighting]:
             yield _finding(case, figures, _pattern(case, figures, true), compared[name])
         else:
             yield _smeared(case, figures, compared[name])
+
+
+def _changed(case: Case, figures: IdFigures) -> Sighting:
+    """Note that an identifier had a longer period for some time."""
+    slower, usual = figures.gaps.slower, figures.period.judged_ns or 0.0
+    windows = [Window(each.start_ns, each.end_ns) for each in slower]
+    periods = listed(sorted({f"{each.period_ns / MILLISECOND:.4g} ms" for each in slower}))
+    when = case.spans(windows)
+    return sighting(
+        "rhythm-changed",
+        Severity.NOTE,
+        subject_of(figures.name),
+        windows=windows,
+        count=len(windows),
+        confidence=0.8,
+        evidence=[f"{titled(figures)} came every {periods} {when}, and every {usual / MILLISECOND:.4g} ms else."],
+        threshold="at least 10 spacings in a row that differ by less than 10 %, where nobody declares a period",
+        ruled_out=["Not lost frames: all spacings of that time are alike."],
+        next_check="See what the car did then (cranking, idle, a menu that was open). If the message should have one "
+        "period, write it into the car file.",
+    )
 
 
 def _irregular(case: Case, figures: IdFigures) -> bool:

@@ -101,6 +101,8 @@ def _alone(figures: IdFigures, row: int, step: Step, *, full: bool) -> tuple[str
     gaps = figures.gaps
     if gaps.unheard[row]:
         return "not heard", ("the adapter was gone or this program had stopped, so its frames could not be counted",)
+    if not figures.period.counted:
+        return "silent", ("it is sent on change, and by the clock at least",)
     if gaps.caught_up[row]:
         return "late, not lost", ("the next frame came early enough: both together are where they should be",)
     if not gaps.is_missing[row] or full:

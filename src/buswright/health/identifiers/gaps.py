@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from buswright.frames.table import Bools, Int64s
 from buswright.health.folds.bounded import LongestAndLatest
-from buswright.health.model.gaps import LOADED, SHORT_GAP, GapLimits, Gaps
+from buswright.health.model.gaps import LOADED, SHORT_GAP, GapLimits, Gaps, Stretch
 from buswright.health.model.health import LoadWindows
 
 Float64s = npt.NDArray[np.float64]
@@ -39,6 +39,9 @@ _OWN_BEFORE = 5
 """With fewer arrivals since the gap before, those before that one count too."""
 _DRIFT = 100e-6
 _LEAST_TOLERANCE_NS = 300_000.0
+_LEAST_ALIKE = 10
+_ALIKE = 0.1
+"""So many gaps in a row that differ by less than this part are a period of their own."""
 _NOTICED_NS = 1_000_000_000
 """An adapter that is gone is noticed within a second, and frames arrive again within one of its return (a choice)."""
 
@@ -107,6 +110,15 @@ class KeptGaps:
             own = rows[kind == number]
             kept.add(own)
             self._frames[number] += own["frames"].sum(), own["lagging"].sum()
+
+    def silences(self, periods: float) -> KeptGaps:
+        """Return those of over so many periods, of an identifier that has no grid: nothing is known of its phase."""
+        found = KeptGaps()
+        rows = self.rows
+        long = rows[rows["length"] > periods * rows["period"]]
+        long["residual"] = np.nan
+        found.add(long)
+        return found
 
     def left_out(self, *, host: bool) -> tuple[int, int]:
         """Count what isn't kept: gaps that only held a late frame, and the frames missing in the others."""
@@ -268,7 +280,15 @@ def _median(values: Float64s, there: Bools) -> Float64s:
 
 
 def as_gaps(
-    kept: KeptGaps, loads: LoadWindows, counter: Any, limits: GapLimits, deaf: Sequence[tuple[int, int]], *, host: bool
+    kept: KeptGaps,
+    loads: LoadWindows,
+    counter: Any,
+    limits: GapLimits,
+    deaf: Sequence[tuple[int, int]],
+    *,
+    host: bool,
+    counted: bool,
+    declared: bool,
 ) -> Gaps:
     """Make the figures: which gaps hold missing frames at the load that the bus had.
 
@@ -286,6 +306,10 @@ def as_gaps(
         From when to when the recorder itself did not hear the bus.
     host
         A host stamped the frames: what catches up at all was not missing, however long the host lagged.
+    counted
+        Frames that are missing are counted. Otherwise a gap is a silence, and no frame in it was due.
+    declared
+        Somebody declares the period, so that another one is no rhythm.
     """
     if not kept.count:  # most identifiers, whenever a screen looks
         whole, real, whether = _NO_TIMES, _NO_VALUES, _NO_MARKS
@@ -294,21 +318,23 @@ def as_gaps(
             whether, real,
         )  # fmt: skip
     rows: Any = kept.rows
+    step = _counter_steps(rows, counter)
+    slower: tuple[Stretch, ...] = ()
+    left_out = 0
+    if not declared:
+        slower, own = _slower(rows, step, 0 if counter is None else counter.modulus)
+        left_out = int(np.count_nonzero(own))
+        rows, step = rows[~own], step[~own]
     frames = rows["lagging"] if host else rows["frames"]
     load = loads.load_at(rows["start"])
     busy = load > LOADED
     unheard = _unheard(rows, deaf)
-    missing = (frames > 0) & (~busy | (rows["length"] > limits.loaded * rows["period"])) & ~unheard
-    before, after = rows["counter_before"], rows["counter_after"]
-    step = np.full(len(rows), -1, dtype=np.int64)
-    if counter is not None:
-        there = (before >= 0) & (after >= 0)
-        step[there] = (after[there] - before[there]) * counter.inverse % counter.modulus
+    missing = (frames > 0) & (~busy | (rows["length"] > limits.loaded * rows["period"])) & ~unheard & counted
     late, lost = kept.left_out(host=host)
     return Gaps(
-        total=kept.count,
-        missing=int(frames[missing].sum()) + lost,
-        late=int(np.count_nonzero(~missing & ~unheard)) + late,
+        total=kept.count - left_out,
+        missing=int(frames[missing].sum()) + lost if counted else 0,
+        late=int(np.count_nonzero(~missing & ~unheard)) + late if counted else 0,
         rule=limits.rule(busy),
         start_ns=rows["start"].copy(),
         end_ns=rows["end"].copy(),
@@ -319,11 +345,47 @@ def as_gaps(
         excess_ns=rows["length"] - rows["period"],
         residual_ns=rows["residual"].copy(),
         tolerance_ns=rows["tolerance"].copy(),
-        caught_up=frames == 0,
+        caught_up=(frames == 0) & counted,
         counter_step=step,
         same_as_first=rows["same_as_first"].copy(),
         load=load,
+        slower=slower,
     )
+
+
+def _counter_steps(rows: Any, counter: Any) -> Int64s:
+    """How far the counter went over each gap, in units of its own step; -1 where there is none; int64[k]."""
+    step = np.full(len(rows), -1, dtype=np.int64)
+    if counter is not None:
+        before, after = rows["counter_before"], rows["counter_after"]
+        there = (before >= 0) & (after >= 0)
+        step[there] = (after[there] - before[there]) * counter.inverse % counter.modulus
+    return step
+
+
+def _slower(rows: Any, step: Int64s, modulus: int) -> tuple[tuple[Stretch, ...], Bools]:
+    """Find gaps that follow each other directly and are alike: a longer period, unless a counter counted on.
+
+    Returns
+    -------
+    tuple of Stretch, bool[k]
+        The stretches, and which gaps lie in them.
+    """
+    inside = np.zeros(len(rows), dtype=np.bool_)
+    if len(rows) < _LEAST_ALIKE:
+        return (), inside
+    length = rows["length"].astype(np.float64)
+    follows = rows["start"][1:] == rows["end"][:-1]
+    alike = np.abs(length[1:] / length[:-1] - 1) < _ALIKE
+    begins = np.concatenate([[0], np.flatnonzero(~(follows & alike)) + 1, [len(rows)]])
+    found = []
+    for first, last in zip(begins[:-1].tolist(), begins[1:].tolist(), strict=True):
+        own = slice(first, last)
+        counted = modulus and np.mean(step[own] == (rows["frames"][own] + 1) % modulus) > 0.5
+        if last - first >= _LEAST_ALIKE and not counted:
+            inside[own] = True
+            found.append(Stretch(int(rows["start"][first]), int(rows["end"][last - 1]), float(np.median(length[own]))))
+    return tuple(found), inside
 
 
 def _unheard(rows: Any, deaf: Sequence[tuple[int, int]]) -> Bools:

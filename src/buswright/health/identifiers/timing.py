@@ -37,8 +37,14 @@ _LEAST_EARLY = 20
 _EARLY_CHANGED = 0.95
 _KEPT_CHANGED = 0.5
 _LEAST_BURSTS = 5
-_BURSTS = 200
+_OPENING = 1024
+"""Spacings, the first ones, by which bursts are told."""
 _ALIKE = 0.9
+_PAUSE = 3.0
+"""A pause is this many times longer than any spacing within a burst."""
+_FEW_TOGETHER = 32
+_ON_THE_WIRE_NS = 50_000
+"""Frames cannot follow each other sooner: stamped closer together, they were fetched together."""
 BUSY = 3.0
 """More frames in a second than this many times what the period allows make it a busy one."""
 
@@ -98,6 +104,7 @@ class TimingFold:
         self._busiest: Busiest | None = None
         self.busy_seconds = 0
         self.early_or_same: Int64s = np.zeros((2, 2), dtype=np.int64)
+        self._opening: Int64s = np.zeros(0, dtype=np.int64)
 
     def add(
         self, time_ns: Int64s, bits: npt.NDArray[np.int32], counter: Int64s | None, first_word: Bools, changed: Bools
@@ -128,6 +135,8 @@ class TimingFold:
         forward = spacing >= 0
         forward[:lead] = False
         usable = spacing[forward]
+        if len(self._opening) < _OPENING:
+            self._opening = np.concatenate([self._opening, usable])[:_OPENING]
         self.backwards += len(spacing) - lead - len(usable)
         own = Histogram(FINE)
         own.add(usable)
@@ -351,15 +360,8 @@ class TimingFold:
 
     @property
     def in_bursts(self) -> bool:
-        """Whether the same number of frames comes again and again, and then a pause that is longer than the burst."""
-        rows = self.gaps.rows[-_BURSTS:]
-        if len(rows) < _LEAST_BURSTS:
-            return False
-        between = rows["start"][1:] - rows["end"][:-1]
-        frames = np.rint(between / rows["period"][1:]) + 1
-        usual = float(np.median(frames))
-        alike = np.count_nonzero(np.abs(frames - usual) <= max(0.0, 0.1 * usual)) >= _ALIKE * len(frames)
-        return usual >= 2 and bool(alike) and int(rows["length"].sum()) > int(between.sum())
+        """Whether the same number of frames comes again and again, and then a pause."""
+        return _burst_size(self._opening) > 1
 
     def strip(self) -> PeriodStrip:
         """Return the identifier over time."""
@@ -372,3 +374,25 @@ class TimingFold:
             rows["deviation"].copy(),
             rows["longest"].copy(),
         )
+
+
+def _burst_size(spacing: Int64s) -> int:
+    """Return how many frames always come together, 0 where spacings are no two heaps or the number isn't constant.
+
+    Few frames may be followed by a pause of any length; many by one that is longer than they take: a recorder that
+    loses something at a steady rate leaves long runs too.
+    """
+    ordered = np.sort(spacing[spacing > 0])
+    if len(ordered) <= 2 * _LEAST_BURSTS:
+        return 0
+    inner = ordered[_LEAST_BURSTS - 1 : 1 - _LEAST_BURSTS]
+    jump = inner[1:] / inner[:-1]
+    at = int(np.argmax(jump))
+    if jump[at] < _PAUSE or np.median(ordered[: _LEAST_BURSTS + at]) < _ON_THE_WIRE_NS:
+        return 0
+    pauses = spacing > inner[at]
+    sizes = np.diff(np.flatnonzero(pauses))
+    usual = int(np.median(sizes)) if len(sizes) >= _LEAST_BURSTS else 0
+    if np.count_nonzero(sizes == usual) < _ALIKE * len(sizes):
+        return 0
+    return usual if usual <= _FEW_TOGETHER or spacing[pauses].sum() > spacing[~pauses].sum() else 0

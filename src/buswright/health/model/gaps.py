@@ -20,6 +20,14 @@ LOADED = 0.70
 """Bus load over 1 s above which a frame may be that late."""
 
 
+class Stretch(NamedTuple):
+    """A time in which an identifier came regularly, but at a longer period than else."""
+
+    start_ns: int
+    end_ns: int
+    period_ns: float
+
+
 class GapLimits(NamedTuple):
     """How many periods a spacing may take: `missing_periods` and `missing_periods_loaded` of the thresholds.
 
@@ -98,6 +106,8 @@ class Gaps:
         The frame after carries the payload of the very first one: a restart often does.
     load : float64[k]
         Bus load of the 1 s window in which the gap begins; NaN where unknown.
+    slower
+        Times in which it kept a longer period of its own: nothing is missing there. Only where nobody declares one.
     """
 
     total: int
@@ -117,6 +127,7 @@ class Gaps:
     counter_step: Int64s
     same_as_first: Bools
     load: Float64s
+    slower: tuple[Stretch, ...] = ()
 
     KEPT = 10_000
     KEPT_LATE = 500

@@ -312,6 +312,14 @@ class PeriodStrip:
         return len(self.start_ns)
 
 
+class Unanswered(NamedTuple):
+    """Remote frames that no data frame followed before the next one: how many, and when the first and last came."""
+
+    requests: int
+    first_ns: int
+    last_ns: int
+
+
 class Busiest(NamedTuple):
     """The 1 s window of the grid with the most frames of one identifier, and their bits."""
 
@@ -358,6 +366,8 @@ class IdFigures:
         None where nothing pointed to it.
     copies
         Frames with the payload of one of its frames less than 1 ms before, on the same bus.
+    unanswered
+        Remote frames that it was not sent after; None for none.
     """
 
     name: FrameName
@@ -387,6 +397,7 @@ class IdFigures:
     payload: PayloadFigures
     two_senders: TwoSenders | None
     copies: int = 0
+    unanswered: Unanswered | None = None
 
 
 @dataclass(frozen=True, slots=True)

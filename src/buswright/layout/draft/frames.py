@@ -178,13 +178,24 @@ def _frame_lines(figures: IdFigures, message: Message | None, expected: Expectat
     elif period is not None and cycle and abs(period / cycle - 1) > 0.02:
         yield f"# {FILL_IN}: the database says every {cycle:g} ms, but it came every {period:.4g} ms"
         yield f"# period_ms = {number(period)}"
-    elif on_change is None and figures.period.sending in ("change-driven", "heartbeat"):
-        yield line("# change_driven = true", f"{FILL_IN}: seems to be sent only on change")
+    elif (rhythm := _rhythm(figures)) is not None:
+        yield line("# change_driven = true", f"{FILL_IN}: {rhythm}")
     counter, checksum = counter_bits(figures), checksum_bits(figures)
     if figures.counter is not None and counter is not None and not _is_quantity(message, counter):
         yield _counter_line(figures.counter)
     if figures.checksum is not None and checksum is not None and not (counter or 0) & checksum:
         yield _checksum_line(figures.checksum)
+
+
+def _rhythm(figures: IdFigures) -> str | None:
+    """Say how it comes, if not by the clock; None where it does, or nobody knows."""
+    due = figures.period.due_ns
+    return {
+        "change-driven": "seems to be sent only on change",
+        "heartbeat": f"seems to be sent on change, and at least every {(due or 0.0) * 1e-6:.4g} ms",
+        "burst": "comes several times at once, then pauses",
+        "on request": f"answers remote frames, of which {figures.remote_frames:,} came",
+    }.get(figures.period.sending)
 
 
 def _is_quantity(message: Message | None, bits: int) -> bool:

@@ -133,6 +133,24 @@ def _id_missing(fault: Fault, plan: Plan) -> None:
     bus.reshape([talker], Cut(*plan.absence(fault), record))
 
 
+@injector(
+    "rhythm-changed", "A message that nobody declares a period for is sent at a longer one for a while.",
+    severity="how many times longer", default=5.0, subject="id:chassis/5B5",
+    company=("unknown-id",), tried=(Tried((3.0, 5.0), onset_s=10.0, duration_s=14.0),),
+)  # fmt: skip
+def _rhythm_changed(fault: Fault, plan: Plan) -> None:
+    bus, number, extended = plan.identifier(fault.subject)
+    plan.record(fault).spans.append(plan.window(fault))
+    stream, (begin, end) = plan.stream(), plan.window(fault)
+    node = Node("stranger", "", -37.0, 0.0, 60.0)
+    for name, period_ms, stretches in (
+        ("USUAL", 20.0, ((0.0, begin), (end, plan.seconds))),
+        ("SLOW", 20.0 * fault.amount, ((begin, end),)),
+    ):
+        message = stranger(f"{name}_{stream}", number, extended, bus.bus.name, period_ms)
+        bus.talkers.append(Talker(message.name, message, node, stretches, stream=stream))
+
+
 def _chosen(fault: Fault, plan: Plan, share: float) -> tuple[BusPlan, Talker, Floats]:
     bus, talker, record = _message(fault, plan, lasts=False)
     due = picks(fault, plan.due(talker, *plan.window(fault)), share)

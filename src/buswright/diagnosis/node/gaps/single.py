@@ -107,6 +107,8 @@ def single_sightings(
         steps = counter_steps(figures)
         long = _long(case, figures, rows)
         yield from _missing_id(case, Single(figures, rows[long], steps[rows[long]]), figures.name in gone)
+        if not figures.period.counted:
+            continue
         rest = rows[~long]
         skipped = _skipped(figures, rest, steps[rest])
         if skipped.any():
@@ -124,7 +126,8 @@ def single_sightings(
 
 def _open_rows(case: Case, figures: IdFigures, accounted: set[int]) -> npt.NDArray[np.intp]:
     """Gaps that hold missing frames, are not accounted for, and lie in no overload."""
-    free = figures.gaps.is_missing.copy()
+    gaps = figures.gaps
+    free = gaps.is_missing.copy() if figures.period.counted else ~gaps.unheard
     free[list(accounted)] = False
     free &= ~overloaded(case, figures)
     return np.flatnonzero(free)
@@ -158,7 +161,7 @@ def _missing_id(case: Case, single: Single, accounted: bool) -> Iterator[Sightin
         stopped = ", and never came back"
     if not windows:
         return
-    rhythm = f"every {period / MILLISECOND:g} ms"
+    rhythm = f"{'' if figures.period.counted else 'at least '}every {period / MILLISECOND:.4g} ms"
     others = sum(f.module == figures.module and f.name != name for f in case.periodic(name.bus) if f.module)
     kept_on = f"{plural(others, 'other identifier')} from {figures.module} kept arriving."
     source = figures.expected.change_driven.source
@@ -180,7 +183,9 @@ def _missing_id(case: Case, single: Single, accounted: bool) -> Iterator[Sightin
         threshold=case.used("id_missing_periods", "id_missing_s", "startup_ignore_s", frame=name),
         ruled_out=[
             f"Not the module's power: {kept_on}" if others else "Not the bus: other identifiers kept arriving.",
-            f"Not a send-on-change message: {cyclic}.",
+            f"Not a send-on-change message: {cyclic}."
+            if figures.period.counted
+            else f"Not a pause between changes: without any it came {rhythm}.",
         ],
         next_check="Look at the module's settings for this message, and at what it depends on (a sensor, another "
         "module's message); see whether a receive filter was set during the run.",
