@@ -8,6 +8,7 @@ import numpy as np
 
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.session import Session, interface_names
+from buswright.diagnosis.detect import diagnose
 from buswright.frames.table import Frames
 from buswright.health.baseline.baseline import Baseline, CaptureFacts, remember
 from buswright.health.phases import PhaseTracker
@@ -45,7 +46,8 @@ def remembered(
     else:
         for _ in watched():
             pass
-    return remember(tracker.result(), session, phases=phases.result(), facts=CaptureFacts(files=("run.log",)))
+    health, facts = tracker.result(), CaptureFacts(files=("run.log",))
+    return remember(health, session, phases=phases.result(), facts=facts, findings=diagnose(health, car=car))
 
 
 def without(*identifiers: int) -> Change:

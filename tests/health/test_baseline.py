@@ -25,6 +25,7 @@ from buswright.health.baseline.differences import RANK
 from buswright.health.baseline.file import BaselineError, baseline_text, document_of, is_baseline, load, save
 from buswright.health.baseline.standstill import AtRest, Standstill, noise_of, rest_figures
 from buswright.messages.database import load_database
+from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.run import simulate_run, truth
 from buswright.simulate.source import demo_car, write_car
 
@@ -282,6 +283,60 @@ def test_what_most_identifiers_do_at_once_is_one_difference(good):
     module = {key: some[key] if entry.module == "damper_node" else entry for key, entry in ids.items()}
     (one,) = compare(good, changed_bus(good, "chassis", ids=module))
     assert (one.kind, one.severity, one.subject) == ("frames-missing", Severity.FAULT, "module:damper_node")
+
+
+@pytest.mark.parametrize(
+    ("fault", "words", "severity"),
+    [
+        (Fault("clock-jump", onset_s=10.0, severity=0.75), "the recorder's clock jumped", Severity.SUSPECT),
+        (Fault("clock-jump", onset_s=10.0, severity=3600.0), "the recorder's clock jumped", Severity.SUSPECT),
+        (Fault("clock-jump", onset_s=10.0, severity=-5.0), "the recorder's clock jumped", Severity.SUSPECT),
+        (Fault("capture-drop", onset_s=8.0, duration_s=14.0, repeat=4), "the recorder lost frames", Severity.SUSPECT),
+        (Fault("host-timestamps", onset_s=0.0, severity=4.0), "a computer stamped the frames", Severity.NOTE),
+        (Fault("echo", "capture", onset_s=0.0), "frames were recorded twice", Severity.SUSPECT),
+    ],
+    ids=lambda value: f"{value.kind} {value.amount:g}" if isinstance(value, Fault) else "",
+)
+def test_a_spoilt_recording_is_one_difference_with_its_cause(good, car, fault, words, severity):
+    spoilt = remembered(0, car=car, frames=simulate_run(25, 2, faults=(fault,)))
+    found = compare(good, spoilt)
+    (one,) = (each for each in found if each.kind == "recording-changed")
+    assert (one.severity, one.subject) == (severity, "capture")
+    assert words in one.text
+    assert [each for each in weighty(found) if each is not one] == []
+    assert compare(spoilt, spoilt) == ()
+
+
+def test_a_module_that_loses_frames_beside_a_clock_jump_is_still_named(good, car):
+    faults = (Fault("clock-jump", onset_s=10.0), Fault("frames-lost", "id:chassis/1A0", severity=0.1))
+    found = weighty(compare(good, remembered(0, car=car, frames=simulate_run(25, 2, faults=faults))))
+    assert {(each.kind, each.subject) for each in found} >= {
+        ("recording-changed", "capture"),
+        ("frames-missing", "id:chassis/1A0"),
+    }
+
+
+def test_a_baseline_of_an_older_version_knows_nothing_of_its_recording(good, tmp_path):
+    document = document_of(good)
+    for name in ("recording", "silent_s"):
+        del document["capture"][name]
+    path = tmp_path / "old.json"
+    path.write_text(json.dumps(document))
+    assert compare(load(path), good) == ()
+
+
+@pytest.mark.parametrize(("share", "subject"), [(14.5, "channel:oil_pressure")])
+def test_a_sensor_that_reads_many_times_too_much_is_named(good, car, share, subject):
+    """From the frames on: the module sends another unit than before."""
+    psi = remembered(25, 2, car=car, change=with_word(0x1B0, lambda word: np.minimum(word * share, 65535).astype(int)))
+    assert subject in {each.subject for each in weighty(compare(good, psi))}
+
+
+def test_a_heartbeat_that_dies_on_the_way_is_gone(good):
+    pulse = changed_id(good, "engine", "0A0", sending="heartbeat")
+    dead = changed_id(good, "engine", "0A0", sending="heartbeat", silent_s=12.0)
+    (one,) = compare(pulse, dead)
+    assert (one.kind, one.severity, one.subject) == ("id-vanished", Severity.FAULT, "id:engine/0A0")
 
 
 def test_what_switches_is_not_noisy(good, car):

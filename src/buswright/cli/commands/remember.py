@@ -51,6 +51,7 @@ def run(options: argparse.Namespace) -> int:
 
 def measure(options: argparse.Namespace, car: CarFile | None) -> Baseline:
     """Read the SOURCE of a command once, and make a baseline of it."""
+    from buswright.diagnosis.detect import diagnose
     from buswright.health.baseline.baseline import CaptureFacts, remember
     from buswright.health.phases import PhaseTracker
     from buswright.report.text import moment
@@ -61,4 +62,5 @@ def measure(options: argparse.Namespace, car: CarFile | None) -> Baseline:
         files=tuple(path.name for path in capture.paths),
         recorded=moment(first, "epoch") if capture.clock.origin == "epoch" and first is not None else None,
     )
-    return remember(read.health, read.session, phases=phases.result(), facts=facts)
+    findings = diagnose(read.health, car=car)
+    return remember(read.health, read.session, phases=phases.result(), facts=facts, findings=findings)

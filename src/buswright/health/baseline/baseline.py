@@ -19,6 +19,7 @@ from buswright.channels.expectation import Facts
 from buswright.channels.guessing import is_bookkeeping
 from buswright.channels.measured import electrical_of
 from buswright.channels.units import compatible, line
+from buswright.findings import Finding, Layer
 from buswright.health.baseline.standstill import AtRest, RestFigures, Standstill, find_standstill, rest_figures
 from buswright.health.model.health import BusFigures, BusHealth
 from buswright.health.model.identifiers import IdFigures
@@ -28,6 +29,10 @@ from buswright.messages.model import identifier_text, parse_identifier
 if TYPE_CHECKING:
     from buswright.channels.samples.series import Series
     from buswright.channels.session import Session
+
+NO_FAULTS: Mapping[str, int] = MappingProxyType({})
+_ALL = 0.9
+_FEW_TOGETHER = 4
 
 NO_CHANNELS: Mapping[str, ChannelBaseline] = MappingProxyType({})
 
@@ -48,6 +53,11 @@ class CaptureFacts:
         Name of the car, name and hash of the car file; None without one.
     tool
         Program and version that measured it.
+    recording
+        What was wrong with the recording itself: how often, by the name of the fault; empty where an older version
+        remembered it.
+    silent_s
+        How long nothing of a whole bus was recorded, or its clock jumped, together.
     """
 
     files: tuple[str, ...] = ()
@@ -58,6 +68,8 @@ class CaptureFacts:
     car_file: str | None = None
     car_file_sha256: str | None = None
     tool: str = f"buswright {__version__}"
+    recording: Mapping[str, int] = field(default_factory=lambda: NO_FAULTS)
+    silent_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,6 +264,7 @@ def remember(
     *,
     phases: Phases | None = None,
     facts: CaptureFacts | None = None,
+    findings: Sequence[Finding] = (),
 ) -> Baseline:
     """Put what was measured into a baseline.
 
@@ -265,6 +278,8 @@ def remember(
         Which identifiers keep one phase.
     facts
         Where the capture comes from; numbers of frames and seconds are filled in from `health`.
+    findings
+        What is wrong with it; what is the recording's own fault is remembered.
     """
     facts = facts or CaptureFacts()
     first, last = health.capture.first_ns, health.capture.last_ns
@@ -277,6 +292,8 @@ def remember(
         (car.car.name or None) if car else None,
         car.path.name if car else None,
         car.hash if car else None,
+        recording=_recording(findings),
+        silent_s=_silent_s(health),
     )
     buses = {name: _bus(figures, health, phases) for name, figures in health.buses.items()}
     if session is None:
@@ -288,6 +305,16 @@ def remember(
             series = session[name]
             channels[name] = _channel(session, name, series, still)
     return Baseline(facts, MappingProxyType(buses), still.at_rest, MappingProxyType(channels))
+
+
+def _recording(findings: Sequence[Finding]) -> Mapping[str, int]:
+    return MappingProxyType({each.fault: each.count for each in findings if each.layer is Layer.CAPTURE})
+
+
+def _silent_s(health: BusHealth) -> float:
+    """Add up the gaps that all identifiers of a bus had together."""
+    together = (g for g in health.gap_groups if g.share >= _ALL and len(g.members) >= _FEW_TOGETHER)
+    return round(sum(max(0.0, group.excess_ns) for group in together) * 1e-9, 3)
 
 
 def _bus(figures: BusFigures, health: BusHealth, phases: Phases | None) -> BusBaseline:

@@ -12,6 +12,7 @@ from buswright.health.baseline.baseline import Baseline, BusBaseline, IdBaseline
 from buswright.health.baseline.compare_channels import channel_differences
 from buswright.health.baseline.compare_identifiers import LEAST_FRAMES, WORTH_LOSING, Compared, called, id_differences
 from buswright.health.baseline.differences import RANK, SAFETY_ROLES, Difference, Kind
+from buswright.health.baseline.spoilt import Spoilt, spoilt_by_recording
 from buswright.wording import percent
 
 if TYPE_CHECKING:
@@ -58,6 +59,7 @@ def compare(a: Baseline, b: Baseline, *, car: CarFile | None = None) -> tuple[Di
         What matters most first; a run compared with itself gives none.
     """
     found: list[Difference] = []
+    spoilt = spoilt_by_recording(a, b)
     renamed = _renamed(a, b)
     for name, other in renamed.items():
         text = f"bus {name} is called {other} in the later run, with the same identifiers"
@@ -67,7 +69,7 @@ def compare(a: Baseline, b: Baseline, *, car: CarFile | None = None) -> tuple[Di
         b = replace(b, buses={name: bus for name, bus in b.buses.items() if name not in renamed.values()})
     for name, bus in a.buses.items():
         if name in b.buses:
-            found += _bus_differences(name, bus, b.buses[name], car)
+            found += _bus_differences(name, bus, b.buses[name], car, spoilt)
         else:
             found.append(_lost_bus(name, bus))
     for name, bus in b.buses.items():
@@ -76,7 +78,10 @@ def compare(a: Baseline, b: Baseline, *, car: CarFile | None = None) -> tuple[Di
             found.append(
                 Difference("bus-new", Severity.NOTE, f"bus:{name}", text, 0.0, float(len(bus.ids)), "identifiers")
             )
-    found += channel_differences(a, b, car=car, silent=_silent_messages(a, b))
+    channels = channel_differences(a, b, car=car, silent=_silent_messages(a, b))
+    found += [each for each in channels if not spoilt.explains(each)]
+    if (one := spoilt.difference()) is not None:
+        found.append(one)
     return tuple(sorted(found, key=lambda each: _rank(each, b)))
 
 
@@ -122,17 +127,20 @@ def _lost_bus(name: str, bus: BusBaseline) -> Difference:
     )
 
 
-def _bus_differences(name: str, a: BusBaseline, b: BusBaseline, car: CarFile | None) -> Iterator[Difference]:
+def _bus_differences(
+    name: str, a: BusBaseline, b: BusBaseline, car: CarFile | None, spoilt: Spoilt
+) -> Iterator[Difference]:
     yield from _vanished(name, a, b)
     gone = {key for key in a.ids.keys() & b.ids.keys() if _stopped(a.ids[key], b.ids[key])}
     for key in sorted(b.ids.keys() - a.ids.keys()):
         yield _new(name, key, b.ids[key])
     both = sorted(a.ids.keys() & b.ids.keys() - gone)
     found = [one for key in both for one in id_differences(Compared(name, key, a.ids[key], b.ids[key], car))]
+    found = [each for each in found if not spoilt.explains(each, b)]
     yield from _at_once(name, found, {key: a.ids[key] for key in both if a.ids[key].sending == "periodic"})
-    yield from _load(name, a, b, car)
+    yield from (each for each in _load(name, a, b, car) if not spoilt.explains(each))
     yield from _errors(name, a, b, car)
-    yield from _clocks(name, a, b)
+    yield from (each for each in _clocks(name, a, b) if not spoilt.explains(each, b))
 
 
 def _vanished(name: str, a: BusBaseline, b: BusBaseline) -> Iterator[Difference]:
@@ -159,7 +167,8 @@ def _stopped(before: IdBaseline, now: IdBaseline) -> bool:
 
 
 def _regular(entry: IdBaseline) -> bool:
-    return entry.sending == "periodic" and entry.period_ms is not None and entry.frames >= LEAST_FRAMES
+    by_clock = entry.sending in ("periodic", "heartbeat")
+    return by_clock and entry.period_ms is not None and entry.frames >= LEAST_FRAMES
 
 
 def _was_due(entry: IdBaseline, b: BusBaseline) -> bool:

@@ -25,9 +25,10 @@ STILL_ROLES = frozenset(
 )
 """Roles of channels that show the same whenever the car stands with its engine off. The air, the fuel pump, the
 battery and the place where the car stands are in all others."""
-_NEED_ENGINE_OFF = frozenset({"oil_pressure", "throttle"})
 _BY_DRIVER = frozenset({"brake_pressure", "throttle", "steering_angle"})
 """Inputs that the driver loads, also while the car stands."""
+_NEED_ENGINE_OFF = frozenset({"oil_pressure"}) | _BY_DRIVER
+"""A car that stands with its engine running is held, by a foot that may rest on the pedal all the lap."""
 _ALONG = 0.5
 """Share of its movement at rest by which the lowest reading of the run must have moved too."""
 _UNUSABLE, _MOSTLY_UNUSABLE = 0.01, 0.5
@@ -216,6 +217,7 @@ def _noise(one: _Compared) -> Iterator[Difference]:
     # At the input where there is one: through a thermistor's curve the same volts are more degrees when it is hot.
     before, after = one.before, one.after
     old, new, step, unit = before.input_noise, after.input_noise, after.input_resolution, one.now.input_unit or ""
+    old_input = old if new is not None else None
     if old is None or new is None:
         old, new, step, unit = before.noise, after.noise, after.resolution, one.now.unit
         old = old * abs(one.factor) if old is not None else None
@@ -224,14 +226,16 @@ def _noise(one: _Compared) -> Iterator[Difference]:
         return
     ratio = new / max(old, step / 2, 1e-12)
     suspect, fault = one.limit("noise_up"), one.limit("noise_up_fault")
-    if one.basis == "quietest":  # the car may have moved all the while
-        suspect, fault = fault, math.inf
     # The logarithm of a noise from n second differences is good to 1/sqrt(n).
     slack = math.exp(_SIGMAS * math.sqrt(1 / before.samples + 1 / after.samples))
     if ratio <= suspect * slack:
         return
     severity = Severity.FAULT if ratio > fault * slack else Severity.SUSPECT
+    look = "ground and shield of its wire, its plug; then the channels that share them"
+    if one.basis == "quietest":
+        severity, look = Severity.NOTE, "nothing yet: the car may have moved all the while"
+    elif old_input is None and one.now.role not in STILL_ROLES:
+        severity, look = Severity.NOTE, "nothing yet: what a module computes or switches may move while the car stands"
     text = f"{one.name} is {ratio:.3g} times as noisy at rest: {new:.3g} {unit}, before {old:.3g} {unit}"
     threshold = f"{suspect * slack:.3g} times as noisy, with {before.samples} and {after.samples} samples"
-    look = "ground and shield of its wire, its plug; then the channels that share them"
     yield Difference("noise-up", severity, f"channel:{one.name}", text, old, new, unit, threshold, look, size=ratio)

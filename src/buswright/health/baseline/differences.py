@@ -8,6 +8,7 @@ from typing import Literal, get_args
 from buswright.findings import Severity
 
 Kind = Literal[
+    "recording-changed",
     "bus-vanished",
     "module-vanished",
     "id-vanished",
