@@ -31,7 +31,7 @@ _SURE_NS = 5 * MILLISECOND
 """Silences of a bus are known from here on, so whether a host slept over a frame can't be said below."""
 _QUIET = 0.5
 _FEW_OVERTAKEN = 5
-_OVERTAKEN_SHARE = 0.01
+_OVERTAKEN_SHARE = 0.006
 """In clean recordings on a busy machine up to 0.3 % of an identifier's frames seem overtaken."""
 _OVERTAKEN_TIMES = 3.0
 
