@@ -286,3 +286,13 @@ def test_gaps_in_an_overload_are_late_frames_and_explained_by_it() -> None:
     one = only(health([*well("a", 0x110), *well("b", 0x610), low], [bus(load=seconds)]))
     assert one.fault == "bus-overload"
     assert [(inner.fault, inner.count) for inner in one.explains] == [("late-frames", len(at))]
+
+
+@pytest.mark.parametrize(("period", "says"), [(100, True), (5, False)])
+def test_a_bus_off_rules_a_restart_out_only_by_a_timing_that_a_restart_rarely_keeps(period: int, says: bool) -> None:
+    """0.3 ms count as kept: by chance 0.6 % of 100 ms, but 12 % of 5 ms."""
+    off = gaps([(AT, AT + 400 * MS)], period * MS, residual_ns=np.array([0.1 * MS]))
+    ids = [identifier(0x100 + n, period, "a", gaps=off) for n in range(2)]
+    one = found(health([*ids, *well("b", 0x200)]), "bus-off")
+    assert any("a restart does by chance in 0.6 %" in sentence for sentence in one.ruled_out) is says
+    assert any("Not a restart" in sentence for sentence in one.ruled_out) is says
