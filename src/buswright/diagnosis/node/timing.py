@@ -17,6 +17,7 @@ from buswright.health.model.identifiers import IdFigures, PeriodStrip
 from buswright.wording import listed, percent, plural
 
 _FEW_SPACINGS = 100
+_COPIED = 0.05
 _TAIL = 0.001
 """The share of spacings beyond the 99.9th percentile."""
 
@@ -74,6 +75,9 @@ def _irregular(case: Case, figures: IdFigures) -> bool:
     period = figures.period
     if not period.judged_ns or period.spacings < _FEW_SPACINGS:
         return False
+    clumped = case.health.buses[figures.name.bus].host_stamped != "unknown"  # equal payloads fetched together
+    if figures.copies > _COPIED * figures.frames and not clumped:
+        return False  # an echo: among copies not even the learned period is its own
     if period.sd_ns is not None and period.sd_ns > case.limit("jitter_sd", frame=figures.name) * period.judged_ns:
         return True
     return _tail(case, figures) or _late(case, figures) > 0
