@@ -124,8 +124,8 @@ def smooth(values: Floats, width: int = SMOOTH) -> Floats:
         return values
     known = np.isfinite(values)
     kernel = np.ones(width)
-    total = np.convolve(np.where(known, values, 0.0), kernel, mode="same")
-    count = np.convolve(known.astype(float), kernel, mode="same")
+    total = _folded(np.where(known, values, 0.0), kernel)
+    count = _folded(known.astype(float), kernel)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(count >= (width + 1) // 2, total / count, np.nan)
 
@@ -137,7 +137,13 @@ def slope_of(values: Floats) -> Floats:
     half = SLOPE_SPAN // 2
     weights = np.arange(-half, half + 1, dtype=np.float64)
     weights /= (weights**2).sum() * FINE_NS * 1e-9
-    return np.convolve(values, weights[::-1], mode="same")
+    return _folded(values, weights[::-1])
+
+
+def _folded(values: Floats, kernel: Floats) -> Floats:
+    """Fold values with a kernel of odd length around each; float64[k], also where the run is the shorter one."""
+    half = len(kernel) // 2
+    return np.convolve(values, kernel)[half : half + len(values)] if len(values) else values
 
 
 class Views:
