@@ -59,8 +59,8 @@ CAR = Record(
     "a table [car]",
     (
         Key("name", _TEXT, "What the car is called in reports."),
-        Key("cylinders", whole(1, 24), "Cylinders of the engine, for its firing frequency.", unread=NOT_USED_YET),
-        Key("strokes", Choice("a number of strokes", (2, 4)), "Strokes of the engine.", 4, unread=NOT_USED_YET),
+        Key("cylinders", whole(1, 24), "Cylinders of the engine, for its firing frequency."),
+        Key("strokes", Choice("a number of strokes", (2, 4)), "Strokes of the engine.", 4),
     ),
     model.Car,
 )
@@ -155,9 +155,9 @@ ZERO = Record(
             required=True,
             also_called="offset value",
         ),
-        Key("date", Day(), "When it was found.", unread=FOR_PEOPLE),
-        Key("by", _TEXT, "Who found it.", unread=FOR_PEOPLE),
-        Key("why", _TEXT, "In which state of the car it was found.", unread=FOR_PEOPLE),
+        Key("date", Day(), "When it was found."),
+        Key("by", _TEXT, "Who found it."),
+        Key("why", _TEXT, "In which state of the car it was found."),
     ),
     model.Zero,
 )
@@ -247,7 +247,6 @@ CHANNEL = Record(
             "fingerprints",
             FINGERPRINTS,
             "What the input reads in each wiring fault, in volts, from the bench test.",
-            unread=NOT_USED_YET,
         ),
         Key("thresholds", _THRESHOLDS, "Detector defaults that this channel overrides, by name."),
     ),

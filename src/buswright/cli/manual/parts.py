@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from importlib import resources
 from types import MappingProxyType
 from typing import TYPE_CHECKING
@@ -13,22 +13,6 @@ if TYPE_CHECKING:
     from buswright.channels.keys.tables import Key
 
 _USAGE_COLUMNS = 76
-HEALTH_THRESHOLDS = (
-    *("missing_periods", "missing_periods_loaded", "id_missing_periods", "id_missing_s", "startup_ignore_s"),
-    *("lost_share_suspect", "lost_share_fault", "jitter_sd", "jitter_p999"),
-    *("load_suspect", "load_fault", "load_peak_suspect", "babble_rate", "babble_share"),
-    *("error_frames_per_minute", "error_frames_per_second", "error_burst"),
-    *("reset_periods", "reset_s", "together_share", "spread_share"),
-    *("counter_share_fault", "frozen_s", "frozen_frames", "two_sender_families"),
-    *("bad_lines_share", "clock_jump_s", "common_shift_share", "echo_share", "host_spacing_share"),
-    *("debounce_s", "debounce_slow_s", "group_s", "group_share", "saturation_samples", "saturation_share"),
-    *("spike_sd", "spike_steps", "spike_s", "spike_return", "spikes_per_minute", "position_lift"),
-    *("noise_ratio_suspect", "noise_ratio_fault", "noise_correlation"),
-    *("reference_off_suspect_v", "reference_off_fault_v", "sag_share", "sag_spread", "crosstalk_correlation"),
-    *("ground_shift_suspect_v", "ground_shift_fault_v"),
-)
-"""Thresholds that detectors use."""
-
 _CODE = re.compile(r"(`[^`]*`)")
 
 
@@ -117,24 +101,6 @@ def kinds() -> str:
 
 def thresholds() -> str:
     """Return the names that `thresholds` tables may override."""
-    from buswright.findings import THRESHOLDS
-
-    return _thresholds(THRESHOLDS)
-
-
-def findings() -> str:
-    """Return every finding about captures, buses and modules, and what it means."""
-    from buswright.diagnosis.detected import DETECTED
-
-    return table(["finding", "means"], [[code(name), found.meaning] for name, found in DETECTED.items()])
-
-
-def health_thresholds() -> str:
-    """Return those of them that the buses are judged by."""
-    return _thresholds(HEALTH_THRESHOLDS)
-
-
-def _thresholds(names: Iterable[str]) -> str:
     from buswright.channels.keys.tables import NOT_USED_YET
     from buswright.findings import THRESHOLDS
 
@@ -144,9 +110,16 @@ def _thresholds(names: Iterable[str]) -> str:
             f"{one.default:g}{' ' + one.unit if one.unit else ''}",
             one.meaning + (f" *({NOT_USED_YET})*" if one.not_used_yet else ""),
         ]
-        for name, one in ((name, THRESHOLDS[name]) for name in names)
+        for name, one in THRESHOLDS.items()
     ]
     return table(["name", "default", "meaning"], rows)
+
+
+def findings() -> str:
+    """Return every finding about captures, buses and modules, and what it means."""
+    from buswright.diagnosis.detected import DETECTED
+
+    return table(["finding", "means"], [[code(name), found.meaning] for name, found in DETECTED.items()])
 
 
 def injectors() -> str:
@@ -285,7 +258,6 @@ PARTS: Mapping[str, Callable[..., str]] = MappingProxyType(
         "kinds": kinds,
         "thresholds": thresholds,
         "findings": findings,
-        "health_thresholds": health_thresholds,
         "checksums": checksums,
         "injectors": injectors,
         "positions": positions,
