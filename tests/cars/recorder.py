@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.cars.car import Bus, Car, Channel, Message
+from tests.cars.wire import exact_bits, worst_bits
 from tests.cars.world import World, coloured
 
 Floats = np.ndarray
@@ -262,22 +263,28 @@ _HEX = np.frombuffer(b"0123456789ABCDEF", dtype=np.uint8)
 
 def on_the_wire(car: Car, bus: Bus, frames: list[Frames], rng: np.random.Generator) -> list[Floats]:
     """Give the seconds at which each frame ends on its bus: senders jitter, and one frame waits for the other."""
-    starts = [part.times + np.abs(rng.normal(0, car.jitter, len(part.times))) for part in frames]
+    starts = [
+        part.times + np.abs(rng.normal(0, min(car.jitter, 0.04 * part.message.period), len(part.times)))
+        for part in frames
+    ]
     counts = [len(times) for times in starts]
     if not sum(counts):
         return starts
-    lengths = np.concatenate(
-        [
-            np.full(count, (67 if part.message.extended else 47) + 9.6 * part.message.length)
-            for count, part in zip(counts, frames, strict=True)
-        ]
-    )
-    lengths = lengths / bus.bitrate
     every = np.concatenate(starts)
     order = np.argsort(every, kind="stable")
     sent = every[order]
-    total = np.cumsum(lengths[order])
-    ends = total + np.maximum.accumulate(sent - (total - lengths[order]))
+    bits = np.repeat([worst_bits(part.message) for part in frames], counts).astype(float)
+    ends = _one_after_the_other(sent, bits[order] / bus.bitrate)
+    # Only where frames meet does it matter how long they are exactly.
+    meets = np.zeros(len(every), dtype=bool)
+    meets[order[np.flatnonzero(np.diff(ends) < 2.2 * bits.max() / bus.bitrate) + 1]] = True
+    begin = 0
+    for part, count in zip(frames, counts, strict=True):
+        rows = np.flatnonzero(meets[begin : begin + count])
+        if len(rows):
+            bits[begin + rows] = exact_bits(part.message, part.payload[rows])
+        begin += count
+    ends = _one_after_the_other(sent, bits[order] / bus.bitrate)
     if car.host_stamps:
         # The laptop fetches what its adapter has collected: a clump each few milliseconds.
         polls = np.cumsum(rng.uniform(0.0008, 0.0035, int(car.seconds / 0.0008) + 100))
@@ -286,6 +293,12 @@ def on_the_wire(car: Car, bus: Bus, frames: list[Frames], rng: np.random.Generat
     back = np.empty(len(every))
     back[order] = ends
     return np.split(back, np.cumsum(counts)[:-1])
+
+
+def _one_after_the_other(sent: Floats, seconds: Floats) -> Floats:
+    """Give when frames end that wait for each other: from the seconds when each is ready and that each takes."""
+    total = np.cumsum(seconds)
+    return total + np.maximum.accumulate(sent - (total - seconds))
 
 
 def candump(car: Car, frames: list[Frames], epoch: int, rng: np.random.Generator) -> bytes:

@@ -10,10 +10,12 @@ import pytest
 
 import buswright as bw
 from buswright.cli.main import main
+from buswright.frames.wire.bits import wire_bits
 from tests.cars.car import database
 from tests.cars.cases import COMBINED, INJECTORS, STYLES, Made, clean_run, make
 from tests.cars.recorder import Bench
 from tests.cars.styles import build_car
+from tests.cars.wire import exact_bits, worst_bits
 from tests.cars.world import KINDS, drive
 
 SECONDS = 50.0
@@ -123,6 +125,32 @@ def test_payloads_are_those_of_another_encoder(clean):
                         raw = clean.bench.raw[channel.name][1][row]
                         scale = 1.0 if channel.how == "counts" else channel.resolution
                         assert values[channel.signal] == pytest.approx(raw * scale + channel.offset)
+
+
+def test_frames_take_the_time_that_they_take_on_the_wire(clean):
+    car = clean.plan.car
+    counted: dict[int, list[int]] = {}
+    ends: dict[str, list[np.ndarray]] = {}
+    lengths: dict[str, list[np.ndarray]] = {}
+    capture = bw.open_capture(clean.case.capture)
+    for frames in capture:
+        bits = wire_bits(frames).total
+        for identifier in np.unique(frames.id).tolist():
+            counted.setdefault(identifier, []).extend(bits[frames.id == identifier].tolist())
+        for number, interface in enumerate(frames.buses):
+            rows = frames.bus == number
+            ends.setdefault(interface, []).append(frames.time_ns[rows])
+            lengths.setdefault(interface, []).append(bits[rows])
+    for message in car.messages.values():
+        ours = exact_bits(message, clean.bench.frames_of(message).payload)
+        assert sorted(ours.tolist()) == sorted(counted[message.identifier]), message.name
+        assert ours.max() <= worst_bits(message)
+    for bus in car.buses.values():
+        apart = np.diff(np.concatenate(ends[bus.interface]))
+        needed = np.concatenate(lengths[bus.interface])[1:] * 1e9 / bus.bitrate
+        assert car.host_stamps == bool(
+            np.any(apart < needed - 2_000)
+        )  # a laptop's stamps are closer than frames can be
 
 
 @pytest.mark.parametrize("style", STYLES)

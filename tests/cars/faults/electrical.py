@@ -102,6 +102,7 @@ def supply_truth(plan: Plan, fault: str, module: str, supply: str, fed: list[Cha
     plan.touched |= plan.symptoms | {f"plug:{channel.plug}" for channel in fed}
     if not fed[0].tells_wiring:
         ids = {plan.car.id_of(plan.car.messages[channel.message]) for channel in fed}
+        plan.touched |= {f"id:{name}" for name in ids}  # too small a subject, but no healthy one
         if len(ids) == 1:
             plan.alternative(fault, "nobody says the wiring, and all of them travel in one frame", f"id:{ids.pop()}")
 
@@ -254,7 +255,9 @@ def ignition_noise(plan: Plan) -> None:
         plan.touched.add(f"channel:{other.name}")
         plan.also["ignition-noise", f"channel:{other.name}"] = "the same noise is on all wires of this plug"
     if len(group) > 1:
-        shared = [f"plug:{channel.plug}", f"ground:{channel.ground}"] if channel.tells_wiring else []
+        shared = [f"plug:{channel.plug}"] if channel.tells_wiring else []
+        if channel.tells_wiring and len({other.ground for other in group}) == 1:
+            shared.append(f"ground:{channel.ground}")
         ids = {plan.car.id_of(plan.car.messages[c.message]) for c in group}
         for subject in [*shared, f"module:{channel.module}", *(f"id:{name}" for name in ids)]:
             plan.alternative("ignition-noise", "the wires of one plug share it", subject)
