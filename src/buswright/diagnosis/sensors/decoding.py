@@ -22,6 +22,8 @@ EDGE_SHARE = 0.01
 """Share of the samples that must lie at each side of the gap of unused codes."""
 GAP_SHARE = 0.5
 """Share of all codes that the gap must span."""
+SMOOTH_STEPS = 5.0
+"""How many times its usual step a signal may move where it crosses from one end of the codes to the other."""
 INVALID_SHARE = 0.001
 """Share of samples that the sender disowns, worth a look."""
 RANGE_SHARE = 0.01
@@ -126,8 +128,11 @@ def _sign(each: ChannelEvidence) -> Iterator[Sighting]:
     below = (widest + 1) / len(ordered)
     if steps[widest] < GAP_SHARE * 2.0**bits or min(below, 1 - below) < EDGE_SHARE:
         return
-    jumps = int((np.abs(np.diff(read)) > GAP_SHARE * 2.0**bits).sum())
-    if jumps < 2 or np.abs(np.diff(other)).max() > 0.25 * steps[widest]:
+    across = np.abs(np.diff(read)) > GAP_SHARE * 2.0**bits
+    jumps, moves = int(across.sum()), np.abs(np.diff(other))
+    usual = float(np.quantile(moves[~across], 0.99)) if (~across).any() else 0.0
+    # Read the other way it must cross there as it moves elsewhere: a switch jumps in both readings.
+    if jumps < 2 or float(np.median(moves[across])) > SMOOTH_STEPS * max(usual, 1.0):
         return
     right = "unsigned" if signal.signed else "signed"
     yield sighting(

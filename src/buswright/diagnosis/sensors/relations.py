@@ -228,7 +228,7 @@ class Views:
         rear = [view.value for at, view in self.dampers.items() if at.startswith("rear")]
         if not along or not (front and rear):
             return None
-        found = fit(np.mean(front, axis=0) - np.mean(rear, axis=0), -along[0].value, self.fast)
+        found = fit(np.mean(front, axis=0) - np.mean(rear, axis=0), -along[-1].value, self.fast)
         return None if found is None or abs(found.r) < 0.4 else float(np.sign(found.r))
 
     @cached_property

@@ -1,0 +1,142 @@
+"""Factors: how far channels move, held against what physics makes of others."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+
+from buswright.channels.samples.series import Floats
+from buswright.diagnosis.case import Case, Sighting, sighting
+from buswright.diagnosis.sensors.levels import MIXED, not_the_wire
+from buswright.diagnosis.sensors.relations import CLEAR_R, Fit, Views, fit
+from buswright.findings import Severity
+from buswright.health.channels.evidence import ChannelEvidence
+
+CLOSE_R = 0.95
+"""Correlation from which the factor between two ways to know one quantity means something."""
+LAW_TOLERANCE = {"wheel_speed": 0.12, "vehicle_speed": 0.12, "accel_long": 0.30, "accel_lat": 0.25, "yaw_rate": 0.25}
+"""How far a factor may be off where physics says one: tyres slip, roads are cambered, hills are steep."""
+PAIR_TOLERANCE = 0.05
+"""The same for the two wheels of an axle, which turn alike on the straight."""
+
+
+def gain_sightings(case: Case, views: Views) -> Iterator[Sighting]:
+    """Find channels whose factor against another way to know the same quantity isn't one."""
+    blamed: set[str] = set()
+    for each, made, words, agree, tolerance, sources in _laws(views):
+        off = abs(made.slope)
+        if made.r < CLOSE_R or abs(off - 1.0) <= tolerance or not blamed.isdisjoint((each.name, *sources)):
+            continue
+        blamed.add(each.name)
+        guess = case.limit("unit_guess", channel=each.name)
+        mixed = min(MIXED, key=lambda one: abs(off / one.factor - 1.0))
+        named = abs(off / mixed.factor - 1.0) <= max(guess, 0.5 * tolerance)
+        own = each.sensor is not None
+        fault = ("unit-mixup" if own else "scale-or-unit") if named else "gain"
+        said = f"That is {mixed.words}, within {100 * abs(off / mixed.factor - 1):.1f} %." if named else ""
+        yield sighting(
+            fault,
+            Severity.FAULT if agree else Severity.SUSPECT,
+            each.subject,
+            count=1,
+            confidence=0.85 if agree else 0.5,
+            evidence=[
+                f"{each.name} moves {off:.3g} times as much as {words} says (r = {made.r:.2f}, {made.seconds:.0f} s).",
+                *([said] if said else []),
+                *([] if agree else [f"It may as well be {words} that is off: no third says which."]),
+            ],
+            threshold=f"off by more than {100 * tolerance:.0f} %; {case.used('unit_guess', channel=each.name)}",
+            ruled_out=[*([f"Not {words}: others agree with it."] if agree else []), *not_the_wire(each)],
+            next_check=f"Look up scale, unit and sensor of {each.name} in the car file and the database"
+            + (", count the teeth and measure the rolling circumference." if each.role == "wheel_speed" else "."),
+        )
+
+
+class _Law(NamedTuple):
+    """A channel, how it follows what physics says it is, what that is, and whether others agree with that."""
+
+    each: ChannelEvidence
+    made: Fit
+    words: str
+    agree: bool
+    tolerance: float
+    sources: tuple[str, ...]
+
+
+def _laws(views: Views) -> Iterator[_Law]:
+    """Yield the laws that hold on any car, the surest first."""
+    yield from _wheels(views)
+    wheels = views.wheels
+    speed = views.speed
+    if speed is not None and speed.first.role == "vehicle_speed" and len(wheels) >= 2:
+        made = fit(speed.value, np.median([view.value for view in wheels.values()], axis=0))
+        if made is not None:
+            yield _law(speed.first, made, "the wheel speeds", agree=len(wheels) >= 3)
+    sources = tuple(each.name for each in speed.sources) if speed is not None else ()
+    if (
+        len(views.turning) >= 2
+        and views.turning[0].first.role == "accel_lat"
+        and views.turning[1].first.role == "yaw_rate"
+    ):
+        lateral, yaw = views.turning[:2]
+        made = fit(lateral.value, yaw.value, views.fast)
+        third = _third(views, lateral.value, yaw.value)
+        if made is not None and third == "yaw":
+            yield _law(
+                yaw.first, _turned_round(made), "the lateral acceleration over the speed", agree=True, of=sources
+            )
+        elif made is not None and third != "neither":
+            yield _law(lateral.first, made, "yaw rate times speed", agree=third == "lateral", of=sources)
+    if len(views.along) == 2:
+        own, slope = views.along
+        made = fit(own.value, slope.value)
+        if made is not None:
+            yield _law(own.first, made, "the slope of the speed", agree=False, of=sources)
+
+
+def _wheels(views: Views) -> Iterator[_Law]:
+    """Compare the wheels of each axle, which turn alike when straight, and each wheel with the middle of the others."""
+    for left, right in views.axles(views.wheels):
+        made = fit(left.value, right.value)
+        others = [view.value for view in views.wheels.values() if view not in (left, right)]
+        if made is None or abs(made.slope - 1) <= PAIR_TOLERANCE:
+            continue
+        beside = [fit(wheel.value, np.median(others, axis=0)) if others else None for wheel in (left, right)]
+        off = [abs(each.slope - 1) if each is not None else 0.0 for each in beside]
+        wrong = left if off[0] >= off[1] else right
+        turned = made if wrong is left else _turned_round(made)
+        yield _Law(wrong.first, turned, "the wheel beside it", abs(off[0] - off[1]) > 0.015, PAIR_TOLERANCE, ())
+    for at, wheel in views.wheels.items():
+        others = [view.value for other, view in views.wheels.items() if other != at]
+        made = fit(wheel.value, np.median(others, axis=0)) if len(others) >= 2 else None
+        if made is not None:
+            yield _law(wheel.first, made, "the middle of the other wheels", agree=True)
+
+
+def _law(each: ChannelEvidence, made: Fit, words: str, *, agree: bool, of: tuple[str, ...] = ()) -> _Law:
+    return _Law(each, made, words, agree, LAW_TOLERANCE[each.role or ""], of)
+
+
+def _third(views: Views, lateral: Floats, yaw: Floats) -> str:
+    """Ask the wheels which of lateral acceleration and yaw rate is wrong: "lateral", "yaw", "open" or "neither".
+
+    The difference of the wheel speeds is the yaw rate times the track, and a track of 0.9 to 1.8 m is taken as usual.
+    """
+    wheels = [way for way in views.turning if way.first.role == "wheel_speed"]
+    if not wheels:
+        return "open"
+    against = {"lateral": fit(wheels[0].value, lateral, views.fast), "yaw": fit(wheels[0].value, yaw, views.fast)}
+    usual = {
+        name: made is not None and made.r > CLEAR_R and 0.9 <= abs(made.slope) <= 1.8 for name, made in against.items()
+    }
+    if usual["lateral"] and usual["yaw"]:
+        return "neither"
+    if usual["lateral"]:
+        return "yaw"
+    return "lateral" if usual["yaw"] else "open"
+
+
+def _turned_round(made: Fit) -> Fit:
+    return Fit(made.r, 1.0 / made.slope, -made.offset / made.slope, made.seconds, -made.lag_s)

@@ -1,0 +1,155 @@
+"""Levels that no car has, and the unit or scale that would bring them back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from buswright.channels import units
+from buswright.channels.samples.series import Quality
+from buswright.diagnosis.case import Case, Sighting, sighting
+from buswright.diagnosis.sensors.relations import GRAVITY
+from buswright.findings import Severity
+from buswright.health.channels.evidence import ChannelEvidence
+
+LEAST_WINDOWS = 50
+"""Windows with a value below which a level isn't judged."""
+
+
+class Mixed(NamedTuple):
+    """A usual mix-up of units: the factor that the value is wrong by, and what was taken for what."""
+
+    factor: float
+    words: str
+
+
+MIXED = (
+    # Exact by definition: pound 0.45359237 kg, inch 25.4 mm, g 9.80665 m/s2 (NIST SP 811, appendix B).
+    Mixed(14.503773773, "psi read as bar"),
+    Mixed(1 / 14.503773773, "bar read as psi"),
+    Mixed(100.0, "kPa read as bar"),
+    Mixed(0.01, "bar read as kPa"),
+    Mixed(1.609344, "km/h where mph were sent, or the other way"),
+    Mixed(1 / 1.609344, "mph read as km/h"),
+    Mixed(3.6, "km/h read as m/s"),
+    Mixed(1 / 3.6, "m/s read as km/h"),
+    Mixed(GRAVITY, "m/s2 read as g"),
+    Mixed(1 / GRAVITY, "g read as m/s2"),
+    Mixed(180.0 / np.pi, "deg read as rad"),
+    Mixed(np.pi / 180.0, "rad read as deg"),
+    Mixed(2.0, "a diameter for a radius, or twice the teeth"),
+    Mixed(0.5, "a radius for a diameter, or half the teeth"),
+    Mixed(10.0, "a factor of ten"),
+    Mixed(0.1, "a factor of ten"),
+    Mixed(1000.0, "a factor of a thousand"),
+    Mixed(0.001, "a factor of a thousand"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Level:
+    """What a role's values can be on any car with a piston engine, generously.
+
+    Attributes
+    ----------
+    unit
+        Of the limits.
+    low, high
+        Limits of the quantile.
+    quantile
+        Which part of the run's values is held against them.
+    running
+        Only while the engine runs.
+    """
+
+    unit: str
+    low: float
+    high: float
+    quantile: float = 0.5
+    running: bool = False
+
+
+LEVELS = {
+    # Common practice, no source; wide enough for any car, so that only a wrong unit or scale leaves them.
+    "battery_voltage": _Level("V", 6.0, 18.0),
+    "module_supply": _Level("V", 4.0, 18.0),
+    "reference_voltage": _Level("V", 3.0, 12.5),
+    "oil_pressure": _Level("bar", 0.3, 12.0, running=True),
+    "fuel_pressure": _Level("bar", 0.8, 12.0, running=True),
+    "brake_pressure": _Level("bar", -5.0, 260.0, 0.95),
+    "manifold_pressure": _Level("kPa", 12.0, 400.0),
+    "barometric_pressure": _Level("kPa", 60.0, 110.0),
+    "lambda": _Level("", 0.55, 2.5, running=True),
+    "vehicle_speed": _Level("km/h", -2.0, 400.0, 0.9),
+    "wheel_speed": _Level("km/h", -2.0, 450.0, 0.9),
+    "engine_speed": _Level("rpm", -10.0, 22_000.0, 0.9),
+    "accel_lat": _Level("m/s2", -1.0, 60.0, 0.9),
+    "accel_long": _Level("m/s2", -1.0, 60.0, 0.9),
+    "yaw_rate": _Level("deg/s", -1.0, 250.0, 0.9),
+    "coolant_temperature": _Level("degC", -40.0, 150.0, 0.9),
+    "oil_temperature": _Level("degC", -40.0, 190.0, 0.9),
+    "air_temperature": _Level("degC", -40.0, 120.0, 0.9),
+}
+
+
+def level_sightings(case: Case) -> Iterator[Sighting]:
+    """Find channels whose level no car has, and the unit that would bring them back."""
+    channels = case.channels
+    assert channels is not None
+    driving = channels.driving
+    runs = driving.is_doing("idle", "driving")
+    for each in channels.values():
+        limits = LEVELS.get(each.role or "")
+        if limits is None or not each.measures or not units.compatible(each.series.unit or "", limits.unit):
+            continue
+        where = runs if limits.running else np.ones(len(runs), dtype=np.bool_)
+        held = each.value_grid.held(channels.number[where], most=5)
+        known = held[np.isfinite(held)]
+        if len(known) < LEAST_WINDOWS:
+            continue
+        level = float(np.quantile(units.convert(known, each.series.unit, limits.unit), limits.quantile))
+        if limits.low <= level <= limits.high:
+            continue
+        fits = [one for one in MIXED if limits.low <= level / one.factor <= limits.high]
+        if limits.unit == "degC":
+            fits = [Mixed(1.8, "°F read as °C")] if limits.low <= (level - 32) / 1.8 <= limits.high else []
+        if not fits and each.objections.get(Quality.DATABASE_RANGE, 0) > 0.5 * len(each):
+            continue  # that it leaves the database's range says more
+        likely = fits[0].words if len(fits) == 1 else " or ".join(dict.fromkeys(one.words for one in fits[:3]))
+        own = each.sensor is not None
+        beyond = level > 1.5 * limits.high or level < 0.5 * limits.low
+        yield sighting(
+            ("unit-mixup" if own else "scale-or-unit") if fits else "gain",
+            Severity.FAULT if beyond else Severity.SUSPECT,
+            each.subject,
+            count=1,
+            confidence=0.8 if fits and beyond else 0.5,
+            evidence=[
+                f"{each.name} shows {level:.4g} {limits.unit}"
+                + (" while the engine runs" if limits.running else "")
+                + f"; on a car it lies between {limits.low:g} and {limits.high:g}.",
+                *([f"It would fit as {likely}."] if fits else []),
+            ],
+            threshold=f"{limits.low:g} to {limits.high:g} {limits.unit}, a wide range for any car",
+            ruled_out=not_the_wire(each),
+            next_check=f"Look up unit and scale of {each.name} in the car file, the database and the sensor's sheet.",
+        )
+
+
+def not_the_wire(each: ChannelEvidence) -> list[str]:
+    """Say why it isn't the wiring, where volts show that."""
+    band = each.live_band
+    if band is None:
+        return []
+    low, high = float(np.nanmin(each.quantity)), float(np.nanmax(each.quantity))
+    if low <= band[0] or high >= band[1]:
+        return []
+    return [f"Not an open or shorted wire: its input stayed between {low:.3g} and {high:.3g} {each.quantity_unit}."]
+
+
+def caution_of(each: ChannelEvidence) -> str:
+    """Return what a person must mind at the sensor."""
+    return " ".join(each.sensor.cautions) if each.sensor is not None else ""

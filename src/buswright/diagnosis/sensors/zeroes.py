@@ -1,0 +1,316 @@
+"""Zeroes: what channels show while the car stands or drives straight, and what they showed in a good run."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from buswright.channels import units
+from buswright.channels.samples.series import Bools
+from buswright.diagnosis.case import Case, Sighting, sighting
+from buswright.diagnosis.sensors.levels import MIXED, caution_of, not_the_wire
+from buswright.diagnosis.sensors.relations import Views
+from buswright.findings import Severity
+from buswright.health.channels.evidence import ChannelEvidence
+
+AFTER_STOP = 30
+"""Windows after the engine stopped in which pressures still fall."""
+STRAIGHT_DEG_S = 1.5
+STEERING_DEG = 8.0
+"""Yaw rate that counts as straight, and the steering angle that isn't zero then (common practice, no source)."""
+REST_LEAST = 10
+"""Windows at rest below which a zero isn't judged."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Zero:
+    """What a role shows while the car stands with its engine off, in a unit.
+
+    Attributes
+    ----------
+    unit
+        In which the rest is written.
+    value
+        What it should be.
+    suspect, fault
+        Off by more, in the unit; 0: a share of the span is used.
+    words
+        Why.
+    """
+
+    unit: str
+    value: float
+    suspect: float
+    fault: float
+    words: str
+
+
+AT_REST = {
+    # Common practice, no source: the static truths of a car with key on and engine off.
+    "accel_long": _Zero("m/s2", 0.0, 1.0, 3.0, "a standing car doesn't accelerate"),
+    "accel_lat": _Zero("m/s2", 0.0, 1.0, 3.0, "a standing car doesn't accelerate"),
+    "yaw_rate": _Zero("deg/s", 0.0, 1.5, 5.0, "a standing car doesn't turn"),
+    "throttle": _Zero("%", 0.0, 5.0, 15.0, "nobody presses the pedal"),
+    "brake_pressure": _Zero("bar", 0.0, 0.0, 0.0, "without a foot on the pedal it is zero"),
+    "oil_pressure": _Zero("bar", 0.0, 0.0, 0.0, "a standing engine has none"),
+    "engine_speed": _Zero("rpm", 0.0, 30.0, 200.0, "the engine stands"),
+}
+ENGINE_OFF = frozenset({"oil_pressure", "engine_speed"})
+"""Roles that need the engine off, not only a standing car."""
+SPAN_SUSPECT, SPAN_FAULT = 0.03, 0.08
+"""Zero off by this share of the span, where the rest has no unit of its own."""
+ATMOSPHERE_BAR = (0.94, 1.03)
+"""What a gauge pressure shows at rest that was calibrated as absolute, or the other way."""
+
+
+def rest_sightings(case: Case) -> Iterator[Sighting]:
+    """Hold channels against what a standing car must show: before the first start, and after the engine ran."""
+    channels = case.channels
+    assert channels is not None
+    driving = channels.driving
+    stopped, standing = driving.settled("key-on"), driving.settled("key-on", "standing")
+    before = np.cumsum(driving.is_doing("cranking", "idle", "driving")) == 0
+    for each in channels.values():
+        rest = AT_REST.get(each.role or "")
+        if rest is None or not each.measures:
+            continue
+        rests = stopped if each.role in ENGINE_OFF else standing
+        # Before the first start, and after the engine ran, once its pressure has gone.
+        settled = (_level(case, each, part, rest.unit) for part in (rests & before, _late(rests & ~before)))
+        levels = [level for level in settled if level is not None]
+        if not levels or _touched(case, each, rests & before):
+            continue
+        level = max(levels, key=lambda found: abs(found - rest.value))
+        came = len(levels) == 2 and level == levels[1]
+        off = level - rest.value
+        suspect, fault = rest.suspect, rest.fault
+        if not suspect:
+            span = _span_in(each, rest.unit)
+            if span is None:
+                continue
+            suspect, fault = SPAN_SUSPECT * span, SPAN_FAULT * span
+        if rest.unit == "bar" and ATMOSPHERE_BAR[0] <= abs(off) <= ATMOSPHERE_BAR[1]:
+            words = "It is off by the pressure of the air: gauge and absolute are mixed up."
+            yield _sighting("unit-mixup", Severity.FAULT, each, off, rest, words, 0.85)
+        elif abs(off) > suspect:
+            severity = Severity.FAULT if abs(off) > fault else Severity.SUSPECT
+            if came and abs(levels[0] - rest.value) <= suspect:
+                words = f"Before the start it was {levels[0]:.4g} {rest.unit}: it wandered during the run."
+                yield _sighting("drift", severity, each, off, rest, words, 0.6)
+            else:
+                yield _sighting("offset", severity, each, off, rest, "", 0.75)
+
+
+def _late(rests: Bools) -> Bools:
+    """Leave the first seconds of each stretch out; bool[k]."""
+    run = np.arange(len(rests)) - np.maximum.accumulate(np.where(rests, -1, np.arange(len(rests))))
+    late: Bools = rests & (run > AFTER_STOP)
+    return late
+
+
+def _level(case: Case, each: ChannelEvidence, where: Bools, unit: str) -> float | None:
+    """Return the median of a channel's usable values in some windows, in a unit; None under `REST_LEAST` windows."""
+    assert case.channels is not None
+    if not units.compatible(each.series.unit, unit):
+        return None
+    held = each.value_grid.held(case.channels.number[where], most=5)
+    known = held[np.isfinite(held)]
+    if len(known) < REST_LEAST:
+        return None
+    return float(np.median(units.convert(known, each.series.unit, unit)))
+
+
+def _touched(case: Case, each: ChannelEvidence, where: Bools) -> bool:
+    """Whether somebody moved it meanwhile: a foot on a pedal."""
+    assert case.channels is not None
+    if each.role not in ("throttle", "brake_pressure"):
+        return False
+    values = each.value_grid.held(case.channels.number[where], most=5)
+    values = values[np.isfinite(values)]
+    return len(values) > 1 and bool(np.ptp(values) > 0.2 * _size(each))
+
+
+def _size(each: ChannelEvidence) -> float:
+    grid = each.value_grid
+    return float(grid.high.max() - grid.low.min()) if len(grid) else 0.0
+
+
+def _span_in(each: ChannelEvidence, unit: str) -> float | None:
+    """Return what a channel's sensor can measure from end to end, in a unit; None where nobody says."""
+    if each.sensor is not None and np.isfinite(each.sensor.calibration.span):
+        source = each.sensor.calibration.unit
+        if units.compatible(source, unit):
+            return abs(each.sensor.calibration.span * units.line(source, unit)[0])
+    plausible = each.channel.plausible if each.channel is not None else None
+    if plausible is not None and units.compatible(each.series.unit, unit):
+        return abs((plausible[1] - plausible[0]) * units.line(each.series.unit, unit)[0])
+    return None
+
+
+def _sighting(
+    fault: str,
+    severity: Severity,
+    each: ChannelEvidence,
+    off: float,
+    rest: _Zero,
+    words: str,
+    sure: float,
+    when: str = "Key on, engine off",
+) -> Sighting:
+    shown = f"{off:+.3g} {rest.unit}"
+    return sighting(
+        fault,
+        severity,
+        each.subject,
+        count=1,
+        confidence=sure,
+        evidence=[
+            (
+                f"{when}: {each.name} shows {rest.value + off:.4g} {rest.unit} and should show "
+                f"{rest.value:g}: {rest.words}."
+            ),
+            *([words] if words else []),
+        ],
+        threshold=f"off by more than {rest.suspect:g} {rest.unit}"
+        if rest.suspect
+        else f"off by more than {100 * SPAN_SUSPECT:g} % of the span is suspect, over {100 * SPAN_FAULT:g} % a fault",
+        ruled_out=not_the_wire(each),
+        next_check=f"With the car standing, vent or release what {each.name} measures and read it again. "
+        f"If it stays at {shown}, set its zero in the car file, with date and name.",
+        caution=caution_of(each),
+    )
+
+
+def soak_sightings(case: Case) -> Iterator[Sighting]:
+    """Find one of several temperatures, or a manifold pressure, that disagrees before the first start."""
+    channels = case.channels
+    assert channels is not None
+    driving = channels.driving
+    rests = driving.is_doing("key-on") & (np.cumsum(driving.is_doing("cranking", "idle", "driving")) == 0)
+    if rests.sum() < REST_LEAST:
+        return
+    levels = {}
+    for each in channels.values():
+        if (each.role or "").endswith("_temperature") and each.measures:
+            level = _level(case, each, rests, "degC")
+            if level is not None:
+                levels[each.name] = level
+    fluids = {name for name in levels if channels[name].role in ("oil_temperature", "coolant_temperature")}
+    if len(levels) >= 4:
+        middle = float(np.median(list(levels.values())))
+        spread = float(np.median(np.abs(np.array(list(levels.values())) - middle)))
+        far = [name for name, level in levels.items() if abs(level - middle) > max(10.0, 6 * spread)]
+        # A fluid that is as cold as the air shows that the engine is cold; without one it may still be warm.
+        if spread < 3.0 and len(far) == 1 and fluids - {far[0]}:
+            rest = _Zero(
+                "degC", middle, 10.0, 25.0, f"the other {len(levels) - 1} temperatures agree after a cold night"
+            )
+            off = levels[far[0]] - middle
+            severity = Severity.FAULT if abs(off) > rest.fault else Severity.SUSPECT
+            yield _sighting("offset", severity, channels[far[0]], off, rest, _fahrenheit(middle, off), 0.7)
+    for each in channels.with_role("manifold_pressure"):
+        for air in channels.with_role("barometric_pressure")[:1]:
+            level, outside = _level(case, each, rests, "kPa"), _level(case, air, rests, "kPa")
+            if level is None or outside is None or abs(level - outside) <= 4.0:
+                continue
+            rest = _Zero("kPa", outside, 4.0, 10.0, "with the engine off it is the pressure of the air")
+            gauge = abs(abs(level - outside) - outside) < 6.0
+            words = "It shows gauge pressure where absolute is expected." if gauge else ""
+            severity = Severity.FAULT if abs(level - outside) > rest.fault else Severity.SUSPECT
+            yield _sighting("unit-mixup" if gauge else "offset", severity, each, level - outside, rest, words, 0.8)
+
+
+def _fahrenheit(celsius: float, off: float) -> str:
+    if abs(celsius * 1.8 + 32 - (celsius + off)) < 3.0:
+        return "It is what the others show, in degrees Fahrenheit: °F read as °C."
+    return ""
+
+
+def straight_sightings(case: Case, views: Views) -> Iterator[Sighting]:
+    """Find a steering angle that isn't zero while the car drives straight."""
+    yaw = views.yaw
+    if yaw is None:
+        return
+    for each in case.channels.with_role("steering_angle") if case.channels is not None else ():
+        angle = views.column(each, "deg")
+        if angle is None:
+            continue
+        with np.errstate(invalid="ignore"):
+            straight = views.fast & (np.abs(yaw.value) < np.radians(STRAIGHT_DEG_S)) & np.isfinite(angle)
+        off = float(np.median(angle[straight])) if straight.sum() >= 2 * REST_LEAST else 0.0
+        if abs(off) > STEERING_DEG:
+            rest = _Zero("deg", 0.0, STEERING_DEG, 3 * STEERING_DEG, "the car drives straight on")
+            severity = Severity.FAULT if abs(off) > rest.fault else Severity.SUSPECT
+            yield _sighting("offset", severity, each, off, rest, "", 0.75, "While the yaw rate is near zero")
+
+
+def moved_sightings(case: Case) -> Iterator[Sighting]:
+    """Find channels whose zero, or whose range, is another than in a good run."""
+    channels, baseline = case.channels, case.baseline
+    if baseline is None or channels is None:
+        return
+    driving = channels.driving
+    basis = {"key-on": "key-on", "standing": "idle"}.get(baseline.at_rest.basis if baseline.at_rest else "")
+    rests = driving.settled("key-on" if basis == "key-on" else "idle") if basis else None
+    for name, each in channels.items():
+        known = baseline.channels.get(name)
+        if known is None or not each.measures or not known.span:
+            continue
+        if known.high is not None and known.low is not None and abs(known.high) > 0.05 * known.span:
+            yield from _other_range(case, each, known.low, known.high)
+        if rests is None or known.rest is None or known.rest.zero is None or each.role not in STEADY_ZERO:
+            continue
+        held = each.value_grid.held(channels.number[rests], most=5)
+        held = held[np.isfinite(held)]
+        if len(held) < REST_LEAST:
+            continue
+        off = float(np.median(held)) - known.rest.zero
+        share = abs(off) / known.span
+        if share <= case.limit("zero_moved", channel=name):
+            continue
+        yield sighting(
+            "offset",
+            Severity.FAULT if share > case.limit("zero_moved_fault", channel=name) else Severity.SUSPECT,
+            each.subject,
+            count=1,
+            confidence=0.7,
+            evidence=(
+                f"At rest {name} shows {known.rest.zero + off:.4g} {each.series.unit}, off by {100 * share:.1f} %.",
+                f"In the good run it was {known.rest.zero:.4g} {each.series.unit}.",
+            ),
+            threshold=case.used("zero_moved", "zero_moved_fault", channel=name),
+            ruled_out=not_the_wire(each),
+            next_check=f"Ask what was changed at {name} since the good run: ride height, mounting, a new sensor. "
+            "If nothing was, read its zero again with the car as it stood then.",
+            caution=caution_of(each),
+        )
+
+
+STEADY_ZERO = frozenset(
+    {"damper_travel", "brake_pressure", "oil_pressure", "accel_lat", "accel_long", "accel_vert", "yaw_rate", "throttle"}
+)
+"""Roles whose value at rest is the same from run to run unless somebody changes the car."""
+
+
+def _other_range(case: Case, each: ChannelEvidence, low: float, high: float) -> Iterator[Sighting]:
+    """Compare how far a channel moved with a good run: a known factor between them is a unit mixed up."""
+    now = each.series.value[each.measured]
+    if len(now) < 200 or high - low <= 0:
+        return
+    ratio = float(now.max() - now.min()) / (high - low)
+    tolerance = 5 * case.limit("unit_guess", channel=each.name)
+    for one in MIXED:
+        if not 0.55 < one.factor < 1.6 and abs(ratio / one.factor - 1) <= tolerance:
+            yield sighting(
+                "unit-mixup" if each.sensor is not None else "scale-or-unit",
+                Severity.SUSPECT,
+                each.subject,
+                count=1,
+                confidence=0.5,
+                evidence=(f"{each.name} moved {ratio:.3g} times as far as in the good run: {one.words}?",),
+                threshold=f"within {100 * tolerance:.0f} % of a known factor",
+                next_check=f"Look what changed since the good run in scale, unit and sensor of {each.name}.",
+            )
+            return

@@ -1,0 +1,59 @@
+"""Databases that don't fit the frames: the same bytes read rightly and wrongly."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from buswright.channels.samples.series import Series
+from buswright.diagnosis.case import Case
+from buswright.diagnosis.sensors.decoding import decoding_sightings
+from buswright.health.channels.evidence import ChannelEvidence, Channels
+from buswright.messages.model import Signal
+
+N = 4000
+TIMES = (np.arange(N) * 10_000_000).astype(np.int64)
+
+
+def found(raw, **described):
+    signal = Signal("S", 0, described.pop("length", 16), **described)
+    raw = np.asarray(raw)
+    value = raw * float(signal.scale) + float(signal.offset)
+    evidence = ChannelEvidence(Series("bus/M/S", "", TIMES[: len(raw)], value, raw=raw), signal=signal, message="bus/M")
+    case = Case(SimpleNamespace(), channels=Channels({"bus/M/S": evidence}))  # type: ignore[arg-type]
+    return [one.finding.fault for one in decoding_sightings(case)]
+
+
+def smooth(span, middle, rng):
+    return np.round(middle + span * np.sin(np.arange(N) / 150) + rng.normal(0, 2, N)).astype(np.int64)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_turned_bytes_are_named_and_right_ones_are_not(seed):
+    rng = np.random.default_rng(seed)
+    right = smooth(4000, 9000, rng).astype(np.uint16)
+    assert found(right.astype(np.int64)) == []
+    assert found(right.byteswap().astype(np.int64)) == ["byte-order"]
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_signal_that_moves_within_its_low_byte_decides_nothing(seed):
+    rng = np.random.default_rng(seed)
+    assert found(smooth(60, 1024, rng)) == []  # crosses the byte's border again and again
+    assert found(np.round(1020 + np.arange(N) / 400 + rng.normal(0, 1, N)).astype(np.int64)) == []
+
+
+def test_a_sign_read_as_a_size_is_named_and_the_other_way():
+    swing = smooth(3000, 0, np.random.default_rng(1))
+    assert found(swing & 0xFFFF) == ["signedness"]
+    assert found(swing, signed=True) == []
+    around = smooth(3000, 32768, np.random.default_rng(2))
+    assert found(around) == []
+    assert found(around.astype(np.uint16).astype(np.int16).astype(np.int64), signed=True) == ["signedness"]
+
+
+def test_a_channel_that_switches_between_two_ends_is_no_wrong_sign():
+    square = np.where(np.arange(N) // 500 % 2, 60_000, 100)
+    assert found(square) == []

@@ -1,0 +1,111 @@
+"""Zeroes, levels and factors: the simulated car sound, and with one channel changed after it was decoded."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from buswright.channels.session import Session
+from buswright.diagnosis.case import Case
+from buswright.diagnosis.sensors.calibration import calibration_sightings
+from buswright.diagnosis.sensors.levels import LEVELS, MIXED
+from buswright.diagnosis.sensors.physics import physics_sightings
+from buswright.health.channels.evidence import ChannelEvidence, Channels, measure_channels
+from buswright.simulate.source import SimulatedCapture, demo_car
+
+from ..made import health
+
+
+@cache
+def sound(seed: int) -> Channels:
+    return measure_channels(Session(SimulatedCapture(60.0, seed), demo_car()))
+
+
+def changed(name: str, turn: Callable[[np.ndarray], np.ndarray], seed: int = 4) -> Channels:
+    channels = dict(sound(seed))
+    old = channels[name]
+    series = replace(old.series, value=turn(old.series.value), quality=None)
+    channels[name] = ChannelEvidence(
+        series, channel=old.channel, sensor=old.sensor, signal=old.signal, frame=old.frame, message=old.message,
+        module=old.module, expected=old.expected, watched=old.watched,
+    )  # fmt: skip
+    return Channels(channels, car=demo_car())
+
+
+def said(channels: Channels) -> set[tuple[str, str]]:
+    case = Case(health(), demo_car(), channels=channels)
+    return {
+        (one.finding.fault, one.finding.subject)
+        for detect in (calibration_sightings, physics_sightings)
+        for one in detect(case)
+    }
+
+
+@pytest.mark.parametrize("seed", range(1, 5))
+def test_a_sound_car_says_nothing(seed):
+    assert said(sound(seed)) == set()
+
+
+@pytest.mark.parametrize(
+    ("name", "turn", "fault"),
+    [
+        ("oil_pressure", lambda v: v * 14.503773773, "unit-mixup"),
+        ("oil_pressure", lambda v: v + 1.013, "unit-mixup"),
+        ("accel_lat", lambda v: v + 0.2, "offset"),
+        ("yaw_rate", lambda v: v + 3.0, "offset"),
+        ("brake_pressure_front", lambda v: v + 9.0, "offset"),
+        ("steering_angle", lambda v: v + 15.0, "offset"),
+        ("manifold_pressure", lambda v: v - 99.0, "unit-mixup"),
+        ("wheel_speed_fl", lambda v: v * 1.25, "gain"),
+        ("accel_lat", lambda v: v / 9.80665, "scale-or-unit"),
+        ("accel_lat", lambda v: -v, "sign-flipped"),
+        ("accel_long", lambda v: -v, "sign-flipped"),
+    ],
+)
+def test_one_channel_with_a_wrong_number_is_named(name, turn, fault):
+    found = said(changed(name, turn))
+    assert {subject for _, subject in found} == {f"channel:{name}"}
+    assert fault in {one for one, _ in found}
+
+
+@pytest.mark.parametrize(
+    ("name", "turn"),
+    [
+        ("accel_lat", lambda v: v + 0.03),  # a garage floor with a slope of 2 degrees
+        ("wheel_speed_fl", lambda v: v * 1.02),  # a worn tyre
+        ("oil_pressure", lambda v: v * 1.3),  # another pump
+        ("coolant_temperature", lambda v: v + 25.0),  # a warm start
+        ("steering_angle", lambda v: v + 3.0),
+    ],
+)
+def test_what_may_be_so_is_left_alone(name, turn):
+    assert said(changed(name, turn)) == set()
+
+
+def test_twins_exchanged_are_named():
+    channels = dict(sound(4))
+    for pair in (("damper_fl", "damper_fr"), ("wheel_speed_rl", "wheel_speed_rr")):
+        left, right = (channels[name] for name in pair)
+        turned = {
+            old.name: ChannelEvidence(
+                replace(new.series, name=old.name), channel=old.channel, sensor=old.sensor, signal=old.signal,
+                message=old.message, module=old.module, watched=old.watched,
+            )
+            for old, new in ((left, right), (right, left))
+        }  # fmt: skip
+        found = said(Channels(channels | turned, car=demo_car()))
+        assert {fault for fault, _ in found} == {"swapped-channels"}
+        assert {subject for _, subject in found} <= {f"channel:{name}" for name in pair}
+
+
+def test_known_factors_are_those_of_the_units():
+    # NIST SP 811 appendix B: pound-force per square inch 6.894757 kPa, mile 1.609344 km, standard gravity 9.80665.
+    factors = {one.words: one.factor for one in MIXED}
+    assert factors["psi read as bar"] == pytest.approx(100 / 6.894757, rel=1e-6)
+    assert factors["m/s2 read as g"] == 9.80665
+    assert factors["mph read as km/h"] == pytest.approx(1 / 1.609344)
+    assert all(limits.low < limits.high for limits in LEVELS.values())
