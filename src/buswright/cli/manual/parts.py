@@ -26,6 +26,8 @@ HEALTH_THRESHOLDS = (
     *("noise_ratio_suspect", "noise_ratio_fault", "noise_correlation"),
     *("reference_off_suspect_v", "reference_off_fault_v", "sag_share", "sag_spread", "crosstalk_correlation"),
     *("ground_shift_suspect_v", "ground_shift_fault_v"),
+    *("high_byte_values", "roughness_ratio", "unit_guess", "zero_moved", "zero_moved_fault"),
+    *("stuck_s", "stuck_samples"),
 )
 """Thresholds that detectors use."""
 
