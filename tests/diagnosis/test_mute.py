@@ -74,6 +74,8 @@ def test_roots_come_by_gravity_then_layer() -> None:
 def test_the_table_names_faults_of_the_catalogue() -> None:
     of_shared_wiring = {
         "open-circuit",
+        "short-to-ground",
+        "short-to-supply",
         "loose-contact",
         "ignition-noise",
     }  # a plug's accounts for those of its channels

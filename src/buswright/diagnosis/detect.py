@@ -24,6 +24,7 @@ from buswright.diagnosis.sensors.calibration import calibration_sightings
 from buswright.diagnosis.sensors.contacts import contact_sightings
 from buswright.diagnosis.sensors.crosstalk import crosstalk_sightings
 from buswright.diagnosis.sensors.decoding import decoding_sightings
+from buswright.diagnosis.sensors.floating import floating_sightings
 from buswright.diagnosis.sensors.ground import ground_sightings
 from buswright.diagnosis.sensors.impossible import impossible_sightings
 from buswright.diagnosis.sensors.noise import noise_sightings
@@ -78,6 +79,7 @@ DETECTORS = (
     Detector(physics_sightings, "swapped-channels sign-flipped stuck drift under-sampled"),
     Detector(contents_sightings, "counter-jump checksum-wrong frozen-frame wrong-length"),
     Detector(rail_sightings, "open-circuit short-to-ground short-to-supply supply-lost"),
+    Detector(floating_sightings, "open-circuit"),
     Detector(contact_sightings, "loose-contact chafed-wire supply-lost"),
     Detector(sag_sightings, "supply-sag"),
     Detector(ground_sightings, "ground-shift"),

@@ -56,9 +56,8 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
             "wrong-length": "checksum-wrong counter-jump",
             "supply-lost": f"{_WIRES} supply-sag ground-shift ignition-noise cross-talk",
             "open-circuit": f"{_WIRES} ignition-noise cross-talk",
-            "short-to-ground": "open-circuit short-to-supply loose-contact chafed-wire impossible-rate saturated",
-            "short-to-supply": "open-circuit short-to-ground loose-contact chafed-wire impossible-rate saturated "
-            "cross-talk",
+            "short-to-ground": _WIRES,
+            "short-to-supply": f"{_WIRES} cross-talk",
             "loose-contact": f"{_WIRES} ignition-noise",
             "chafed-wire": "open-circuit short-to-ground short-to-supply loose-contact impossible-rate saturated",
             "supply-sag": "ground-shift impossible-rate",

@@ -24,6 +24,8 @@ _LEAST_OFF = 2
 _BINS = 6
 _DENSE = 0.2
 """Quiet fifth of each bin of engine speeds: real movement pauses now and then, ignition noise doesn't."""
+_UPPER, _EVERYWHERE = 3, 0.3
+"""The upper bins, and the part of the loudest noise that each has at least."""
 _STEADY = 0.3
 """A second in which the engine speed changes by a larger part isn't looked at."""
 _WIDE = 1.3
@@ -161,7 +163,10 @@ def _grown(
     if quiet is None:
         quiet, quiet_is = float(dense[0]), "at its lowest engine speeds"
     quiet = max(quiet, _FLOOR * each.step)
-    loud = float(dense[-2:].mean())
+    # Each of the upper engine speeds must be noisy: hands and feet make some of them so.
+    loud = float(dense[-2:].min())
+    if dense[-_UPPER:].min() < _EVERYWHERE * loud:
+        return None
     if quiet <= 0 or loud < max(case.limit("noise_ratio_suspect", channel=each.name) * quiet, _STEPS * each.step):
         return None
     correlation = _growth(rpm[running], noise[running], centres, dense)

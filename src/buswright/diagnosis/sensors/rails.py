@@ -126,6 +126,13 @@ def _wire(case: Case, each: ChannelEvidence, stays: Sequence[Stay], debounce: st
     )
 
 
+def _fault_of(stay: Stay) -> str:
+    """Name the likelier of an open and a shorted wire."""
+    likely = _weigh(stay.each, stay)
+    short = "ground" if stay.side == "low" else "supply"
+    return _FAULT_OF["open" if likely.open >= likely.short else short]
+
+
 def _weigh(each: ChannelEvidence, stay: Stay) -> _Likely:
     """Say how likely an open and a shorted wire are, from bias, fingerprints and quietness."""
     assert each.sensor is not None
@@ -311,7 +318,7 @@ def _shared(case: Case, channels: Channels, seen: Sequence[tuple[Candidate, list
         )
     intact = _intact(channels, best, members)
     return sighting(
-        "supply-lost" if lost else "open-circuit",
+        "supply-lost" if lost else Counter(_fault_of(stay) for stay in group).most_common(1)[0][0],
         Severity.FAULT if sure >= _SURE else Severity.SUSPECT,
         best.subject,
         windows=windows,

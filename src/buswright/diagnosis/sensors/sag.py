@@ -55,8 +55,10 @@ def sag_sightings(case: Case) -> Iterator[Sighting]:
         if found is not None:
             said.add(found.finding.subject)
             yield found
+    watched = {each.module for each in channels.with_role("reference_voltage") if len(each.value_grid)}
     for subject, members in _groups(channels):
-        if subject not in said:
+        # Where a reference is logged, it says itself whether its supply sags.
+        if subject not in said and not watched.intersection(each.module for each in members):
             yield from _by_factor(case, channels, subject, members)
 
 

@@ -1,0 +1,49 @@
+"""Inputs without bias, and noise that is no open wire."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from buswright.diagnosis.sensors.floating import floating_sightings
+from buswright.findings import Severity
+
+from .synthetic import TRAVEL, case_of, made, sensor
+
+HZ = 50.0
+SECONDS = np.arange(0, 60, 1 / HZ)
+
+
+def values(seed: int = 1) -> Any:
+    rng = np.random.default_rng(seed)
+    return 2.0 + 0.5 * np.sin(SECONDS * 3) + 0.003 * rng.standard_normal(len(SECONDS))
+
+
+def hum(start: float, end: float, size: float) -> Any:
+    rng = np.random.default_rng(3)
+    free = 2.4 + size * np.sin(2 * np.pi * 49.3 * SECONDS * 0.37) + 0.3 * size * rng.standard_normal(len(SECONDS))
+    return np.where((start <= SECONDS) & (end > SECONDS), free, values())
+
+
+@pytest.mark.parametrize(("reads", "severity"), [("floating", Severity.FAULT), (None, Severity.SUSPECT)])
+def test_an_input_that_is_all_hum_is_open(reads: Any, severity: Severity) -> None:
+    (one,) = floating_sightings(case_of(made("fl", hum(20, 40, 0.8), hz=HZ, kind=sensor(TRAVEL, open_reads=reads))))
+    assert (one.finding.fault, one.finding.severity) == ("open-circuit", severity)
+    assert one.finding.start_ns == pytest.approx(20e9, abs=1.1e9)
+
+
+@pytest.mark.parametrize(
+    ("column", "reads"),
+    [
+        pytest.param(values(), "floating", id="well"),
+        pytest.param(hum(20, 22, 0.8), "floating", id="too short"),
+        pytest.param(hum(20, 40, 0.02), "floating", id="too small"),
+        pytest.param(hum(20, 40, 0.8), "high", id="an input with bias"),
+        pytest.param(2.0 + np.where(SECONDS > 20, 0.8, 0.01) * np.sin(SECONDS * 25), "floating", id="a rough road"),
+    ],
+)
+def test_what_does_not_float(column: Any, reads: Any) -> None:
+    case = case_of(made("fl", column, hz=HZ, kind=sensor(TRAVEL, open_reads=reads)))
+    assert not list(floating_sightings(case))
