@@ -36,7 +36,7 @@
       scales: { y: { range: (u, low, high) => room(low, high, strip ? STRIP / (height - (last ? 54 : 20)) : 0) } },
       cursor: { y: false },
       axes: [axis, {
-        stroke: () => color("faint"), grid: { stroke: () => color("grid"), width: 1 }, ticks: { show: false }, size: 64,
+        stroke: () => color("faint"), grid: { stroke: () => color("grid"), width: 1 }, ticks: { show: false }, size: 64, space: 24,
         font: "12px system-ui, sans-serif", values: (_, splits) => splits.map(short),
       }],
       series: [{}, {

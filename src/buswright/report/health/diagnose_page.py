@@ -84,6 +84,8 @@ def _trust(report: HealthReport) -> str:
     rows = [[escape(cell) for cell in row] for row in channel_words.rows(report, report.trusted)]
     for row, one in zip(rows, report.trusted, strict=True):
         kind, sign = _SIGNS[one.state]
+        for k in channel_words.RIGHT:
+            row[k] = row[k].replace(" ", "\u00a0")
         row[1] = f'<span class="tag {kind}">{sign} {one.state}</span>'
     limits = markup.text_list(channel_words.limit_lines(report))
     table = html_table(
@@ -104,14 +106,15 @@ def _trust(report: HealthReport) -> str:
 # -- Traces -------------------------------------------------------------------------------------------------------
 
 
-def _traces(diagnosis: Diagnosis, groups: Sequence[Group], left_out: int) -> str:
+def _traces(diagnosis: Diagnosis, groups: Sequence[Group], left_out: tuple[int, int]) -> str:
     if not groups:
         why = "no finding concerns a channel" if diagnosis.report.channels is not None else "no channel was decoded"
         return f'<section id="plots"><h2>Traces</h2><p>No traces: {why}.</p></section>'
+    more = [plural(number, what) for number, what in zip(left_out, ("finding", "channel"), strict=True) if number]
     rest = (
-        f"<p>Traces are drawn of the worst {MOST_FINDINGS}. {plural(left_out, 'more')} without traces; "
-        "<code>--channel</code> shows one.</p>"
-        if left_out
+        f"<p>Traces are drawn of the worst {MOST_FINDINGS}. Without traces: {' and '.join(more)} more. "
+        "<code>--channel</code> draws those that you name.</p>"
+        if more
         else ""
     )
     parts = "\n".join(_group(diagnosis, group, number) for number, group in enumerate(groups))

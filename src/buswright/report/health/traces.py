@@ -69,7 +69,7 @@ class Group:
 # -- Which --------------------------------------------------------------------------------------------------------
 
 
-def groups_of(diagnosis: Diagnosis) -> tuple[tuple[Group, ...], int]:
+def groups_of(diagnosis: Diagnosis) -> tuple[tuple[Group, ...], tuple[int, int]]:
     """Choose what is drawn.
 
     Returns
@@ -78,11 +78,11 @@ def groups_of(diagnosis: Diagnosis) -> tuple[tuple[Group, ...], int]:
         One for each finding that concerns channels, in rank order; then the channels that were asked for, and those
         with bad samples that no finding explains.
     left_out
-        How many there would be more.
+        How many findings there would be more, and how many channels without a finding.
     """
     report = diagnosis.report
     if report.channels is None:
-        return (), 0
+        return (), (0, 0)
     chosen = []
     for number, finding in enumerate(diagnosis.findings, 1):
         names = _concerned(report, finding, diagnosis.chosen)
@@ -95,7 +95,8 @@ def groups_of(diagnosis: Diagnosis) -> tuple[tuple[Group, ...], int]:
             chosen.append((0, [name]))
             drawn.add(name)
     groups = [Group(number, names[0], tuple(_neighbours(report, names))) for number, names in chosen[:MOST_FINDINGS]]
-    return tuple(groups), len(chosen) - len(groups)
+    rest = [number for number, _ in chosen[MOST_FINDINGS:]]
+    return tuple(groups), (sum(number > 0 for number in rest), rest.count(0))
 
 
 def _concerned(report: HealthReport, finding: Finding, first: Sequence[str]) -> list[str]:
@@ -111,7 +112,7 @@ def _neighbours(report: HealthReport, names: Sequence[str]) -> Iterator[tuple[st
     """Choose what the first of the names is compared with: the other names, what shares its wiring, else its twins."""
     assert report.channels is not None
     own = report.channels[names[0]]
-    found: dict[str, str] = dict.fromkeys(names[1:], "the same finding")
+    found = {name: "the same finding" for name in names[1:] if not report.channels[name].computed}
     measured = [each for each in report.channels.values() if each.measures and each is not own]
     for what in SHARED:
         shared = own.shares(what)
