@@ -99,6 +99,7 @@ def fit(y: Floats, x: Floats, where: Bools | None = None, *, lags: int = LAGS) -
         Windows by which either may come later.
     """
     best: Fit | None = None
+    lags = min(lags, len(y) - 1)
     for lag in range(-lags, lags + 1):
         later, sooner = (y[lag:], x[: len(x) - lag]) if lag >= 0 else (y[:lag], x[-lag:])
         known = np.isfinite(later) & np.isfinite(sooner)
@@ -122,8 +123,8 @@ def smooth(values: Floats, width: int = SMOOTH) -> Floats:
     """Average over `width` windows, those without a value left out; float64[k]."""
     known = np.isfinite(values)
     kernel = np.ones(width)
-    total = np.convolve(np.where(known, values, 0.0), kernel, mode="same")
-    count = np.convolve(known.astype(float), kernel, mode="same")
+    total = _convolved(np.where(known, values, 0.0), kernel)
+    count = _convolved(known.astype(float), kernel)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(count >= (width + 1) // 2, total / count, np.nan)
 
@@ -133,7 +134,13 @@ def slope_of(values: Floats) -> Floats:
     half = SLOPE_SPAN // 2
     weights = np.arange(-half, half + 1, dtype=np.float64)
     weights /= (weights**2).sum() * FINE_NS * 1e-9
-    return np.convolve(values, weights[::-1], mode="same")
+    return _convolved(values, weights[::-1])
+
+
+def _convolved(values: Floats, kernel: Floats) -> Floats:
+    """Convolve, as long as the values; mode="same" of numpy gives what is shorter than the kernel its length."""
+    before = (len(kernel) - 1) // 2
+    return np.convolve(values, kernel)[before : before + len(values)]
 
 
 class Views:
