@@ -38,6 +38,8 @@ AROUND_NS = 1_000_000_000
 GAP_PERIODS = 3.0
 """Without a sample for so many periods, the trace is broken."""
 
+SUPPLIES = ("module_supply", "battery_voltage")
+"""Roles that show why a module restarted."""
 SHARED: tuple[Shared, ...] = ("supply", "ground", "plug", "message")
 """What makes neighbours, the best comparison first."""
 
@@ -100,12 +102,24 @@ def groups_of(diagnosis: Diagnosis) -> tuple[tuple[Group, ...], tuple[int, int]]
 
 
 def _concerned(report: HealthReport, finding: Finding, first: Sequence[str]) -> list[str]:
-    """Channels that a finding is about, then those that it explains, then those it takes along; the asked for first."""
+    """Channels that a finding is about, then those that it explains, then those it takes along.
+
+    Those that were asked for come first; of a module its supply.
+    """
     assert report.channels is not None
     named = [each.subject.partition(":")[2] for each in every([finding]) if each.subject.startswith("channel:")]
     taken = [one.channel for one in report.trusted if one.root is finding and one.state in ("failed", "suspect")]
-    measured = [name for name in dict.fromkeys([*named, *taken]) if name in report.channels]
-    return sorted(measured, key=lambda name: name not in first)
+    came = [report.channels[name] for name in dict.fromkeys([*named, *taken]) if name in report.channels]
+    of_module = finding.subject.startswith("module:")
+
+    def rank(each: ChannelEvidence) -> tuple[bool, bool, bool]:
+        return (
+            each.name not in first,
+            each.computed and each.name not in named,
+            each.role not in SUPPLIES or not of_module,
+        )
+
+    return [each.name for each in sorted(came, key=rank)]
 
 
 def _neighbours(report: HealthReport, names: Sequence[str]) -> Iterator[tuple[str, str]]:
