@@ -2,12 +2,14 @@
 /* The plots of a diagnosis: raw, volts and value of a channel with its quality, and its neighbours to compare. */
 (() => {
   const { page, color } = Plots;
-  const KINDS = { i4: Int32Array, u2: Uint16Array, f4: Float32Array, f8: Float64Array };
+  const KINDS = { i4: Int32Array, u1: Uint8Array, u2: Uint16Array, f4: Float32Array, f8: Float64Array };
   const STRIP = 14;
   const HIGH = [0, 3, 7, 12], SHADES = [null, "quiet", "uneasy", "bad"];
 
   /** Numbers out of base64; little-endian, as every machine that shows pages. */
   const numbers = ([kind, text]) => new KINDS[kind](Uint8Array.from(atob(text), (sign) => sign.charCodeAt(0)).buffer);
+
+  const runs = (from, to, level) => Array.from(level, (each, k) => [from[k] * page.tick, to[k] * page.tick, each]);
 
   const channels = {};
   for (const [name, channel] of Object.entries(page.channels)) {
@@ -19,7 +21,7 @@
       kind: channel.kind, columns,
       time: Array.from(numbers(channel.time), (ticks) => ticks * page.tick),
       quality: channel.quality ? numbers(channel.quality) : null,
-      strip: channel.strip.map(([from, to, level]) => [from * page.tick, to * page.tick, level]),
+      strip: runs(...channel.strip.map(numbers)),
     };
   }
 

@@ -163,7 +163,7 @@ def _plot(report: HealthReport, channel: str, column: str, place: str, why: str)
     figures = evidence.series.statistics()
     said = f"{channel}, {column} over time. Value from {channel_words.number(figures.minimum)} to "
     said += (
-        f"{channel_words.number(figures.maximum)} {evidence.series.unit}, mean {channel_words.number(figures.mean)}. "
+        f"{channel_words.number(figures.maximum)} {evidence.series.unit}, mean {channel_words.number(figures.mean)}; "
     )
     said += bad_words(evidence, report)
     title = f"{escape(channel)} <small>{escape(', '.join(text for text in (why, unit) if text))}</small>"

@@ -261,7 +261,7 @@ def _channel(evidence: ChannelEvidence, full: bool, rows: Rows, first: int, tick
         "time": packed(((time - first) // tick_ns).astype(np.int32)),
         "quality": packed(bits.astype(np.uint16)) if bits.any() else None,
         "columns": [[name, columns[name][1], packed(_small(column))] for name, column in taken.items()],
-        "strip": strip(series, evidence.bad, first, tick_ns),
+        "strip": [packed(each) for each in strip(series, evidence.bad, first, tick_ns)],
         "bits": [int(bit) for bit in Quality if (bits & np.int64(bit)).any()],
     }
 
@@ -300,15 +300,15 @@ def packed(column: npt.NDArray[Any]) -> list[str]:
 FINE, OBJECTED, UNUSABLE = 1, 2, 3
 
 
-def strip(series: Series, bad: npt.NDArray[np.bool_], first: int, tick_ns: int) -> list[list[int]]:
-    """Return [start, end, level] of samples of one quality in a row, in ticks: fine, with an objection, unusable.
+def strip(series: Series, bad: npt.NDArray[np.bool_], first: int, tick_ns: int) -> tuple[npt.NDArray[Any], ...]:
+    """Return start, end and level of samples of one quality in a row, in ticks: fine, with an objection, unusable.
 
     Where nothing came there is nothing. With more than `MOST_RUNS` the run is cut into so many windows, each as grave
     as the worst sample in it.
     """
     n = len(series)
     if not n:
-        return []
+        return np.zeros(0, np.int32), np.zeros(0, np.int32), np.zeros(0, np.uint8)
     level = np.full(n, FINE, np.int8)
     if series.quality is not None:
         level[(series.quality & ~np.uint16(BAD)) != 0] = OBJECTED
@@ -332,14 +332,14 @@ def strip(series: Series, bad: npt.NDArray[np.bool_], first: int, tick_ns: int) 
         hold = np.inf if series.kind == "state" else step_s * 1e9 if step_s > 0 else 0.0
         until = np.minimum(np.append(time[1:], time[-1])[ends], time[ends] + hold)
         runs = time[starts], until.astype(np.int64), level[starts]
-    begin, end, which = ((runs[0] - first) // tick_ns, (runs[1] - first) // tick_ns, runs[2])
-    return [[int(a), int(b), int(c)] for a, b, c in zip(begin, end, which, strict=True)]
+    begin, end = (((each - first) // tick_ns).astype(np.int32) for each in runs[:2])
+    return begin, end, runs[2].astype(np.uint8)
 
 
 def bad_words(evidence: ChannelEvidence, report: HealthReport) -> str:
     """Say how many samples are unusable, since when, and why."""
     if not evidence.bad_count:
-        return f"None of its {len(evidence):,} samples is bad."
+        return f"none of its {len(evidence):,} samples is bad"
     since = report.at(int(evidence.series.time_ns[evidence.bad_stretches.first[0]]))
     why = [describe_quality(bit) for bit in evidence.objections if bit & BAD]
     return f"{evidence.bad_count:,} of its {len(evidence):,} samples are bad, the first at {since}: " + (
