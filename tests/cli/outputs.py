@@ -25,6 +25,7 @@ WRITING = {
     "decode signals to Parquet": ["decode", "{run}", "--dbc", str(ENGINE), "--out", "{out}/long.parquet"],
     "decode to a wide table": ["decode", "{run}", "--car", str(CAR), "--rate", "20", "--out", "{out}/wide.csv"],
     "health": ["health", "{run}", "--fail-on", "never", "--html", "{out}/health.html"],
+    "diagnose": ["diagnose", "{run}", "--car", str(CAR), "--fail-on", "never", "--html", "{out}/diagnosis.html"],
     "remember": ["remember", "{run}", "--out", "{out}/good.json"],
     "draft": ["draft", "{run}", "--dbc", str(ENGINE), "--out", "{out}/car.toml"],
     "watch": ["watch", "{run}", "--snapshot", "{out}/screen.svg"],

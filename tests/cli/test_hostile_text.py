@@ -81,6 +81,7 @@ SHOWN = [
     ["decode", "run.log", "--car", "car.toml", "--out", "out/", "--force"],
     ["health", "run.log", "--car", "car.toml", "--html", "page.html", "--force", "--all", "--fail-on", "never"],
     ["health", "run.log", "--fail-on", "never"],
+    ["diagnose", "run.log", "--car", "car.toml", "--html", "page.html", "--force", "--all", "--fail-on", "never"],
     ["remember", "run.log", "--car", "car.toml", "--out", "good.json", "--force"],
     ["compare", "run.log", "run.log", "--dbc", ENGINE.name, "--fail-on", "never"],
     ["draft", "run.log", "--dbc", ENGINE.name, "--out", "drafted.toml", "--force"],

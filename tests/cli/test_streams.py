@@ -113,6 +113,7 @@ def test_usage_errors_are_json_when_asked(words):
         "decode {0} --dbc x.dbc --out {1}.csv",
         "decode {0} --dbc x.dbc --out {1}/",
         "health {0} --html {1}.html",
+        "diagnose {0} --html {1}.html",
         "remember {0} --out {1}.json",
         "draft {0} --out {1}.toml",
         "record live:socketcan/nonsense0 --out {1}.log",

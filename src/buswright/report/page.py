@@ -76,7 +76,14 @@ def script_json(data: Mapping[str, Any]) -> str:
     return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
 
 
-def html_table(heads: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequence[int] = (), label: str) -> str:
+def html_table(
+    heads: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    *,
+    right: Sequence[int] = (),
+    label: str,
+    ranks: Mapping[int, Sequence[int]] | None = None,
+) -> str:
     """Lay out a table.
 
     Parameters
@@ -89,13 +96,18 @@ def html_table(heads: Sequence[str], rows: Sequence[Sequence[str]], *, right: Se
         Columns of numbers.
     label
         Plain text that says what the table holds, for those who can't see where it stands.
+    ranks
+        By column: what its cells are sorted by where their text doesn't tell, a number for each row.
     """
     right_class = [' class="number"' if k in right else "" for k in range(len(heads))]
     head = "".join(f'<th scope="col"{kind}>{escape(text)}</th>' for text, kind in zip(heads, right_class, strict=True))
     lines = []
-    for row in rows:
+    for number, row in enumerate(rows):
         first, *rest = row
-        cells = "".join(f"<td{kind}>{cell}</td>" for cell, kind in zip(rest, right_class[1:], strict=True))
+        keys = [f' data-key="{ranks[k][number]}"' if ranks and k in ranks else "" for k in range(1, len(heads))]
+        cells = "".join(
+            f"<td{kind}{key}>{cell}</td>" for cell, kind, key in zip(rest, right_class[1:], keys, strict=True)
+        )
         lines.append(f'<tr><th scope="row">{first}</th>{cells}</tr>')
     return (
         f'<div class="wide" tabindex="0" role="region" aria-label="{escape(label)}"><table class="sortable">'

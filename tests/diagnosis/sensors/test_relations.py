@@ -37,6 +37,16 @@ def test_too_little_and_standing_still_give_no_fit():
     assert fit(WAVE, WAVE, np.zeros(900, dtype=bool)) is None
 
 
+@pytest.mark.parametrize("n", [1, 2, 4, 7])
+def test_what_is_shorter_than_the_window_keeps_its_length_when_smoothed(n):
+    made = smooth(np.arange(n, dtype=float), 7)
+    assert len(made) == n
+    assert np.isnan(made[0]) == (n < 4)
+    slope = slope_of(np.arange(n, dtype=float))
+    assert len(slope) == n
+    assert fit(made, slope) is None
+
+
 def test_smoothing_and_slopes_are_those_of_numpy():
     line = 3.0 * TIMES
     assert slope_of(line)[10:-10] == pytest.approx(3.0)

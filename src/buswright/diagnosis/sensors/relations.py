@@ -99,6 +99,7 @@ def fit(y: Floats, x: Floats, where: Bools | None = None, *, lags: int = LAGS) -
         Windows by which either may come later.
     """
     best: Fit | None = None
+    lags = min(lags, len(y) - 1)
     for lag in range(-lags, lags + 1):
         later, sooner = (y[lag:], x[: len(x) - lag]) if lag >= 0 else (y[:lag], x[-lag:])
         known = np.isfinite(later) & np.isfinite(sooner)
@@ -120,8 +121,6 @@ def fit(y: Floats, x: Floats, where: Bools | None = None, *, lags: int = LAGS) -
 
 def smooth(values: Floats, width: int = SMOOTH) -> Floats:
     """Average over `width` windows, those without a value left out; float64[k]."""
-    if len(values) < width:  # NumPy's `same` is the length of the longer of the two
-        return values
     known = np.isfinite(values)
     kernel = np.ones(width)
     total = _folded(np.where(known, values, 0.0), kernel)
@@ -132,8 +131,6 @@ def smooth(values: Floats, width: int = SMOOTH) -> Floats:
 
 def slope_of(values: Floats) -> Floats:
     """Slope per second, from straight lines over `SLOPE_SPAN` windows; float64[k], NaN where one is missing."""
-    if len(values) < SLOPE_SPAN:
-        return np.full(len(values), np.nan)
     half = SLOPE_SPAN // 2
     weights = np.arange(-half, half + 1, dtype=np.float64)
     weights /= (weights**2).sum() * FINE_NS * 1e-9

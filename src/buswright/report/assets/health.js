@@ -22,7 +22,7 @@
         stroke: () => color("slow"), width: 2, points: { show: false }, paths: uPlot.paths.stepped({ align: 1 }),
       }],
       hooks: {
-        drawClear: [Plots.drawFindings],
+        drawClear: [(u) => Plots.drawFindings(u)],
         draw: [(u) => { if (top !== null) limits(u, bus.limits); errors(u, bus.errors); }],
         setCursor: [(u) => { place.previousElementSibling.textContent = loadWords(u, seen, unit); }],
       },
@@ -83,7 +83,7 @@
       }],
       series: [{}, { points: { show: false } }],
       hooks: {
-        drawClear: [Plots.drawFindings],
+        drawClear: [(u) => Plots.drawFindings(u)],
         draw: [(u) => lanes.forEach((lane, k) => drawLane(u, lane, k, lanes.length))],
         setCursor: [(u) => { place.previousElementSibling.textContent = laneWords(u, lanes, half); }],
       },

@@ -73,14 +73,15 @@ const Plots = (() => {
     return plot;
   }
 
-  /** Stretches of findings behind a plot, with their numbers. */
-  function drawFindings(u) {
+  /** Stretches of findings behind a plot, with their numbers; of all, or of the one with this number. */
+  function drawFindings(u, only = 0) {
     const { ctx, bbox } = u;
     ctx.save();
     ctx.beginPath(); ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height); ctx.clip();
     ctx.font = `${11 * uPlot.pxRatio}px system-ui, sans-serif`;
     ctx.textAlign = "left"; ctx.textBaseline = "alphabetic";
     for (const [from, to, number, severity] of page.findings) {
+      if (only && number !== only) continue;
       const left = u.valToPos(from, "x", true), right = Math.max(u.valToPos(to, "x", true), left + 2 * uPlot.pxRatio);
       if (right < bbox.left || left > bbox.left + bbox.width) continue;
       ctx.globalAlpha = right - left > bbox.width * 0.9 ? 0.25 : 0.6;
@@ -101,7 +102,7 @@ const Plots = (() => {
       button.addEventListener("click", () => {
         const from = Number(button.dataset.from), to = Number(button.dataset.to), pad = Math.max((to - from) / 2, (whole[1] - whole[0]) / 100);
         show(from - pad, to + pad);
-        document.getElementById("plots").scrollIntoView();
+        document.getElementById(button.dataset.place).scrollIntoView();
       });
     }
     for (const table of document.querySelectorAll("table.sortable")) sortable(table);

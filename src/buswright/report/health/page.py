@@ -5,31 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from html import escape
 
-from buswright._version import __version__
-from buswright.findings import Finding, Severity, how_sure
 from buswright.health.model.identifiers import IdFigures
 from buswright.health.spacings import Spacings
-from buswright.report.findings import span
+from buswright.report.health import markup
 from buswright.report.health import report as words
 from buswright.report.health.plots import MOST_LANES, plot_data
 from buswright.report.health.report import HealthReport
 from buswright.report.page import html_table, render_page
-from buswright.report.text import moment
 from buswright.wording import percent, plural
-
-SIGNS = {Severity.FAULT: "✖", Severity.SUSPECT: "▲", Severity.NOTE: "●"}
-
-TOOLS = """<div class="tools" role="toolbar" aria-label="Time shown in all plots">
-<button type="button" data-move="whole">Whole run</button>
-<button type="button" data-move="in">Zoom in</button>
-<button type="button" data-move="out">Zoom out</button>
-<button type="button" data-move="earlier">← Earlier</button>
-<button type="button" data-move="later">Later →</button>
-<span class="faint">shown: <span id="shown" aria-live="polite"></span></span>
-</div>"""
-
-HOW_TO = """<p class="faint">Drag across a plot to zoom all plots. Double-click to see the whole run. With a plot in
-focus, + and − zoom, the arrows move, 0 shows all. Numbers on coloured stretches are the finding numbers.</p>"""
 
 STRIP_KEY = """<h3>How to read the strips</h3>
 <ul class="key">
@@ -59,35 +42,20 @@ def render_html(report: HealthReport, spacings: Spacings) -> str:
         [
             _head(report, name),
             "<main>",
-            _findings(report),
+            markup.findings_section(report, report.findings),
             _plots(report),
             _buses(report),
             _modules(report),
             _ids(report),
             _capture(report),
             "</main>",
-            _foot(),
+            markup.foot("health"),
         ]
     )
     return render_page(f"Bus health: {name}", body, data=plot_data(report, spacings), scripts=["health.js"])
 
 
-def _class(severity: Severity | None) -> str:
-    return severity.name.lower() if severity is not None else "good"
-
-
-def _tag(severity: Severity | None) -> str:
-    """Return a severity as a sign and a word in its colour; an empty string for none."""
-    if severity is None:
-        return ""
-    name = severity.name.lower()
-    return f'<span class="tag {name}">{SIGNS[severity]} {name}</span>'
-
-
 def _head(report: HealthReport, name: str) -> str:
-    judged = report.worst if report.worst is not None and report.worst > Severity.NOTE else None
-    word, _, rest = words.verdict(report).partition(". ")
-    sign = SIGNS[judged] if judged is not None else "✔"
     capture = report.health.capture
     figures = [
         ("frames", f"{capture.frames:,}"),
@@ -96,83 +64,15 @@ def _head(report: HealthReport, name: str) -> str:
         ("missing", f"{report.missing:,}"),
         ("error frames", f"{sum(bus.errors.count for bus in report.health.buses.values()):,}"),
     ]
-    items = "".join(f"<li><b>{value}</b> {escape(label)}</li>" for label, value in figures)
-    links = "".join(
-        f'<li><a href="#{anchor}">{text}</a></li>'
-        for anchor, text in (
-            ("findings", "Findings"),
-            ("plots", "Load and periods"),
-            ("buses", "Buses"),
-            *((("modules", "Modules"),) if report.health.modules else ()),
-            ("ids", "Identifiers"),
-            ("capture", "Capture"),
-        )
-    )
-    return (
-        f"<header><h1>Bus health: {escape(name)}</h1>"
-        f'<p class="faint">{escape(", ".join(report.files))} ({escape(report.format)}), from '
-        f"{escape(moment(report.first_ns, report.clock.origin))}</p>"
-        f'<p class="verdict {_class(judged)}">{sign} <strong>{escape(word)}.</strong> {escape(rest)}</p>'
-        f'<ul class="figures">{items}</ul>'
-        f'<nav aria-label="On this page"><ul>{links}</ul></nav></header>'
-    )
-
-
-# -- Findings -----------------------------------------------------------------------------------------------------
-
-
-def _findings(report: HealthReport) -> str:
-    shown = "\n".join(_finding(finding, number, report) for number, finding in enumerate(report.findings, 1))
-    nothing = "<p>None on the buses. Channels were not checked. Frames can't show wiring or a wrong sensor.</p>"
-    return f'<section id="findings"><h2>Findings</h2>\n{shown or nothing}\n</section>'
-
-
-def _finding(finding: Finding, number: int, report: HealthReport) -> str:
-    facts = ", ".join(fact for fact in (span(finding, report.first_ns), how_sure(finding.confidence)) if fact)
-    rows = "".join(
-        f"<dt>{label}</dt><dd>{text}</dd>"
-        for label, text in (
-            ("Check", escape(finding.next_check)),
-            ("Safety", escape(finding.caution)),
-            ("Seen", _list(finding.evidence)),
-            ("Ruled out", _list(finding.ruled_out)),
-            ("Explains", _explained(finding)),
-            ("Limit", escape(finding.threshold)),
-        )
-        if text
-    )
-    return (
-        f'<article class="finding {_class(finding.severity)}" id="finding-{number}"><h3>{number}. '
-        f"{_tag(finding.severity)} {escape(finding.fault)}: {escape(finding.subject)} "
-        f"<small>{escape(facts)}</small> {_show_button(finding, report)}</h3><dl>{rows}</dl></article>"
-    )
-
-
-def _show_button(finding: Finding, report: HealthReport) -> str:
-    if finding.start_ns is None or report.first_ns is None:
-        return ""
-    end = finding.end_ns if finding.end_ns is not None else finding.start_ns
-    times = (
-        f'data-from="{(finding.start_ns - report.first_ns) / 1e9:.3f}" data-to="{(end - report.first_ns) / 1e9:.3f}"'
-    )
-    return f'<button type="button" {times}>Show in the plots</button>'
-
-
-def _list(texts: tuple[str, ...]) -> str:
-    if len(texts) < 2:
-        return escape("".join(texts))
-    return f"<ul>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ul>"
-
-
-def _explained(finding: Finding) -> str:
-    if not finding.explains:
-        return ""
-    names = "".join(
-        f"<li>{_tag(each.severity)} {escape(each.fault)}: {escape(each.subject)} {escape(' '.join(each.evidence[:1]))}"
-        "</li>"
-        for each in finding.explains
-    )
-    return f"<details><summary>{plural(len(finding.explains), 'other finding')}</summary><ul>{names}</ul></details>"
+    sections = {
+        "findings": "Findings",
+        "plots": "Load and periods",
+        "buses": "Buses",
+        **({"modules": "Modules"} if report.health.modules else {}),
+        "ids": "Identifiers",
+        "capture": "Capture",
+    }
+    return markup.head(f"Bus health: {name}", report, figures, sections)
 
 
 # -- Plots --------------------------------------------------------------------------------------------------------
@@ -185,7 +85,7 @@ def _plots(report: HealthReport) -> str:
     return (
         '<section id="plots"><h2>Load and periods over time</h2>\n'
         "<noscript><p>The plots need scripts. The tables hold the same numbers.</p></noscript>\n"
-        + (f"{TOOLS}\n{HOW_TO}\n{key}\n" + "\n".join(parts) if parts else nothing)
+        + (f"{markup.TOOLS}\n{markup.HOW_TO}\n{key}\n" + "\n".join(parts) if parts else nothing)
         + "\n</section>"
     )
 
@@ -297,7 +197,7 @@ def _id_row(figures: IdFigures, report: HealthReport) -> list[str]:
     before = [str(figures.name), figures.message or "–", figures.module or "–"]
     behind = [rate, *expected, *timing, percent(figures.load), f"{figures.frames:,}", lengths]
     behind += [counter or "–", checksum or "–", remarks]
-    found = _tag(report.severity_of_id(figures.name)) or "–"
+    found = markup.tag(report.severity_of_id(figures.name)) or "–"
     return [*map(escape, before), found, *map(escape, behind)]
 
 
@@ -313,12 +213,4 @@ def _capture(report: HealthReport) -> str:
     return (
         f'<section id="capture"><h2>Capture</h2><p>Time stamped by: {escape(clock.source)}; '
         f"{clock.resolution_ns / 1000:g} µs steps{zone}.</p>{damage}</section>"
-    )
-
-
-def _foot() -> str:
-    return (
-        f"<footer><p>Buswright {escape(__version__)}. It only listened. This file holds everything on this page "
-        "and loads nothing. <code>buswright guide health</code> explains each number. "
-        "A missing alarm is no proof of health.</p></footer>"
     )

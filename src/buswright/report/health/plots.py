@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import base64
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
+from buswright.findings import Finding
 from buswright.frames.table import Int64s
 from buswright.health.model.gaps import Gaps
 from buswright.health.model.health import BusFigures, LoadWindows
@@ -52,7 +53,7 @@ def plot_data(report: HealthReport, spacings: Spacings) -> dict[str, Any]:
         "width": spacings.width_ns / 1e9,
         "columns": [round((start - first) / 1e9, 3) for start in columns.tolist()],
         "finest": FINEST,
-        "findings": list(_stretches(report, first)),
+        "findings": list(stretches(report.findings, first)),
         "buses": [
             {
                 **load_data(bus, first),
@@ -64,8 +65,9 @@ def plot_data(report: HealthReport, spacings: Spacings) -> dict[str, Any]:
     }
 
 
-def _stretches(report: HealthReport, first: int) -> Iterator[list[Any]]:
-    for number, finding in enumerate(report.findings, 1):
+def stretches(findings: Sequence[Finding], first: int) -> Iterator[list[Any]]:
+    """Yield [start, end, number, severity] of each finding that has a time; seconds from `first`."""
+    for number, finding in enumerate(findings, 1):
         if finding.start_ns is not None:
             end = finding.end_ns if finding.end_ns is not None else finding.start_ns
             yield [(finding.start_ns - first) / 1e9, (end - first) / 1e9, number, finding.severity.name.lower()]
