@@ -18,6 +18,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "formulas": "computed channels: operators, functions, limits",
         "captures": "formats that can be read, and what is kept and reported",
         "health": "buses: load, rates, missing frames, findings",
+        "diagnose": "a flaky channel: what is wrong, where, what to check",
         "workbench": "the terminal workbench: screens, replay, wiggle test",
         "live": "live buses: adapters, listening only, recording",
         "baseline": "a good run saved, and what changed since",

@@ -8,14 +8,14 @@ from itertools import chain
 
 from buswright.channels.carfile.model import CalibrationRecord
 from buswright.diagnosis.case import SECOND, Case, Sighting, sighting
-from buswright.diagnosis.sensors.laws import gain_sightings
-from buswright.diagnosis.sensors.levels import level_sightings
+from buswright.diagnosis.sensors.laws import wrong_factors
+from buswright.diagnosis.sensors.levels import wrong_levels
 from buswright.diagnosis.sensors.relations import Views
 from buswright.diagnosis.sensors.zeroes import (
-    moved_sightings,
-    rest_sightings,
-    soak_sightings,
-    straight_sightings,
+    moved_since,
+    wrong_at_rest,
+    wrong_after_soak,
+    wrong_when_straight,
 )
 from buswright.findings import Severity
 
@@ -25,14 +25,14 @@ def calibration_sightings(case: Case) -> Iterator[Sighting]:
     if case.channels is None:
         return
     blamed: set[str] = set()
-    views, levels = Views(case.channels), tuple(level_sightings(case))
+    views, levels = Views(case.channels), tuple(wrong_levels(case))
     every = (
         (one for one in levels if one.finding.fault != "gain"),
-        rest_sightings(case),
-        soak_sightings(case),
-        straight_sightings(case, views),
-        gain_sightings(case, views),
-        moved_sightings(case),
+        wrong_at_rest(case),
+        wrong_after_soak(case),
+        wrong_when_straight(case, views),
+        wrong_factors(case, views),
+        moved_since(case),
         levels,
     )
     for one in chain.from_iterable(every):

@@ -22,7 +22,7 @@ PAIR_TOLERANCE = 0.05
 """The same for the two wheels of an axle, which turn alike on the straight."""
 
 
-def gain_sightings(case: Case, views: Views) -> Iterator[Sighting]:
+def wrong_factors(case: Case, views: Views) -> Iterator[Sighting]:
     """Find channels whose factor against another way to know the same quantity isn't one."""
     blamed: set[str] = set()
     for each, made, words, agree, tolerance, sources in _laws(views):

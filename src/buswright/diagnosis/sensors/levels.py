@@ -95,7 +95,7 @@ LEVELS = {
 }
 
 
-def level_sightings(case: Case) -> Iterator[Sighting]:
+def wrong_levels(case: Case) -> Iterator[Sighting]:
     """Find channels whose level no car has, and the unit that would bring them back."""
     channels = case.channels
     assert channels is not None

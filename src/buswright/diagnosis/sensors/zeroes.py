@@ -65,7 +65,7 @@ ATMOSPHERE_BAR = (0.94, 1.03)
 """What a gauge pressure shows at rest that was calibrated as absolute, or the other way."""
 
 
-def rest_sightings(case: Case) -> Iterator[Sighting]:
+def wrong_at_rest(case: Case) -> Iterator[Sighting]:
     """Hold channels against what a standing car must show: before the first start, and after the engine ran."""
     channels = case.channels
     assert channels is not None
@@ -183,7 +183,7 @@ def _sighting(
     )
 
 
-def soak_sightings(case: Case) -> Iterator[Sighting]:
+def wrong_after_soak(case: Case) -> Iterator[Sighting]:
     """Find one of several temperatures, or a manifold pressure, that disagrees before the first start."""
     channels = case.channels
     assert channels is not None
@@ -228,7 +228,7 @@ def _fahrenheit(celsius: float, off: float) -> str:
     return ""
 
 
-def straight_sightings(case: Case, views: Views) -> Iterator[Sighting]:
+def wrong_when_straight(case: Case, views: Views) -> Iterator[Sighting]:
     """Find a steering angle that isn't zero while the car drives straight."""
     yaw = views.yaw
     if yaw is None:
@@ -246,7 +246,7 @@ def straight_sightings(case: Case, views: Views) -> Iterator[Sighting]:
             yield _sighting("offset", severity, each, off, rest, "", 0.75, "While the yaw rate is near zero")
 
 
-def moved_sightings(case: Case) -> Iterator[Sighting]:
+def moved_since(case: Case) -> Iterator[Sighting]:
     """Find channels whose zero, or whose range, is another than in a good run."""
     channels, baseline = case.channels, case.baseline
     if baseline is None or channels is None:
