@@ -3,6 +3,7 @@
 import gzip
 import json
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -138,6 +139,43 @@ def test_span_and_selection(capsys, tmp_path):
     assert times.min() >= first + 10_000_000_000
     assert times.max() <= first + 12_500_000_000
     assert set(table["message"].to_pylist()) == {"ENGINE_1"}
+
+
+def a_car(folder: Path, more: str) -> Path:
+    """The Wrenfell's car file and databases in a folder, with tables of its own."""
+    shutil.copytree(ROOT / "dbc_examples", folder / "car")
+    car = folder / "car" / "wrenfell.toml"
+    car.write_text(car.read_text(encoding="utf-8") + more, encoding="utf-8")
+    return car
+
+
+SEVERAL = """
+[channel.damper_fl_input]
+signal = "chassis/DAMPERS_A/AIN1"
+unit = "mV"
+[channel.damper_fl_volts]
+signal = "chassis/DAMPERS_A/AIN1"
+unit = "V"
+"""
+
+
+def test_one_signal_may_feed_several_channels(capsys, tmp_path):
+    car = a_car(tmp_path, SEVERAL)
+    assert "already" not in run(capsys, "check", "--car", car)
+    names = ("damper_fl", "damper_fl_input", "damper_fl_volts")
+    words = ["--car", car, "--to", "2", *(word for name in names for word in ("--select", name))]
+    folder = run_json(capsys, "decode", "decode", RUN, *words, "--out", f"{tmp_path}/out/")
+    assert list(folder["files"]) == ["chassis.DAMPERS_A"]
+    table = pq.read_table(folder["files"]["chassis.DAMPERS_A"]).to_pydict()
+    session = buswright.open_session(RUN, car)
+    rows = len(table["time_ns"])
+    for name in names:
+        assert np.array_equal(table[name], session[name].value[:rows])
+    assert np.allclose(table["damper_fl_volts"], np.array(table["damper_fl.raw"]) / 1000, rtol=1e-12)
+    long = run_json(capsys, "decode", "decode", RUN, *words, "--out", tmp_path / "long.parquet")
+    wide = run_json(capsys, "decode", "decode", RUN, *words, "--out", tmp_path / "wide.csv", "--rate", "50")
+    assert long["values"] == folder["values"] == 3 * rows
+    assert wide["values"] == 3 * wide["rows"] > 200
 
 
 def test_a_pattern_that_fits_nothing_is_said(capsys, tmp_path):
