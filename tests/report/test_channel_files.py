@@ -1,5 +1,6 @@
 """Channels written to files hold what the session holds, however they are cut into blocks."""
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +27,21 @@ def session():
 
 def decode(*words, source=RUN, car=CAR):
     assert main(["decode", str(source), "--car", str(car), *map(str, words)]) == 0
+
+
+def test_the_metadata_of_a_folder_names_states(tmp_path):
+    decode("--select", "gear*", "--to", "1", "--out", f"{tmp_path}/car/")
+    schema = pq.read_schema(tmp_path / "car" / "engine.GEARBOX.parquet")
+    states = {
+        field.name: json.loads(field.metadata[b"states"]) for field in schema if b"states" in (field.metadata or {})
+    }
+    assert list(states) == ["gear.raw", "gear_drum"]
+    assert states["gear.raw"] == states["gear_drum"]
+    assert states["gear_drum"]["3"] == "third"
+    database = ROOT / "dbc_examples" / "wrenfell_engine.dbc"
+    assert main(["decode", str(RUN), "--dbc", str(database), "--to", "1", "--out", f"{tmp_path}/dbc/"]) == 0
+    field = pq.read_schema(tmp_path / "dbc" / "can0.GEARBOX.parquet").field("Gear.raw")
+    assert json.loads(field.metadata[b"states"]) == states["gear.raw"]
 
 
 MIXED = """

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -143,6 +144,11 @@ def quality_column(quality: npt.NDArray[np.uint16] | None, size: int) -> npt.NDA
 def with_value(size: int, absent: Bools | None) -> int:
     """Count the samples that have a value."""
     return size - (0 if absent is None else int(np.count_nonzero(absent)))
+
+
+def named_states(names: Mapping[int, str] | Mapping[float, str]) -> dict[str, str]:
+    """Return what a Parquet column's metadata says of its states: {"states": '{"0": "neutral", ...}'}; {} for none."""
+    return {"states": json.dumps({f"{value:.15g}": name for value, name in names.items()})} if names else {}
 
 
 def _is_rounded(raw: npt.NDArray[Any] | None) -> bool:
