@@ -141,6 +141,28 @@ def test_span_and_selection(capsys, tmp_path):
     assert set(table["message"].to_pylist()) == {"ENGINE_1"}
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("contents", RUN),
+        ("decode", RUN, *DATABASES, "--out", "x.csv"),
+        ("decode", RUN, *DATABASES, "--out", "x/"),
+        ("decode", RUN, "--car", ROOT / "dbc_examples" / "wrenfell.toml", "--out", "x.csv", "--rate", "10"),
+        ("cut", RUN, "--out", "x.log"),
+        ("health", RUN),
+        ("remember", RUN, "--out", "x.json"),
+        ("watch", RUN, "--snapshot", "x.svg"),
+    ],
+    ids=lambda words: "-".join(str(word) for word in words if word != RUN)[:20],
+)
+def test_a_start_behind_the_end_of_the_capture_is_said(words, tmp_path):
+    done = command(*words, "--from", "100", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "--from 100: the capture ends before" in done.stderr
+    assert "give a time from 0 to" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
 def a_car(folder: Path, more: str) -> Path:
     """The Wrenfell's car file and databases in a folder, with tables of its own."""
     shutil.copytree(ROOT / "dbc_examples", folder / "car")

@@ -181,7 +181,7 @@ def _check(health: BusHealth, source: shared.Source, options: argparse.Namespace
     if not health.capture.frames:
         problems = [str(problem) for problem in source.capture.problems]
         why = f" ({problems[0]})" if problems else ""
-        hint = "widen --from and --to" if source.window else "`buswright contents` lists what it holds"
+        hint = "`buswright contents` lists what it holds"
         raise UserError(f"{', '.join(map(str, source.capture.paths))}: no frames to check{why}", hint=hint)
     for name in shared.bit_rates(options.bitrate)[0]:
         if name not in health.buses and name != shared.EVERY_BUS:

@@ -165,15 +165,15 @@ def _engine(options: argparse.Namespace) -> Engine:
 
 
 def _begin_ns(source: Capture, options: argparse.Namespace) -> int | None:
-    from buswright.frames.window import Moment
+    from buswright.frames.window import Moment, Window
 
     if options.begin is None:
         return None
     moment = Moment.parse(options.begin, timezone=options.timezone)
     first_ns = source.first_time_ns()
-    if first_ns is None:
-        raise UserError(f"--from {options.begin}: this capture has no time stamps", hint="leave out --from")
-    return moment.on(first_ns, source.clock)
+    for _ in Window(start=moment).cut(shared.shown(source), lambda: source.clock):
+        break  # a frame lies there: else it has been said where the frames are
+    return None if first_ns is None else moment.on(first_ns, source.clock)
 
 
 def _header(source: Capture, options: argparse.Namespace, car: CarFile | None) -> dict[str, object]:

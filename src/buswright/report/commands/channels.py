@@ -14,8 +14,8 @@ from buswright.channels.samples.series import BAD, Quality, Series, Statistics, 
 from buswright.channels.session import Session
 from buswright.report.plain import plain, problems_json, some
 from buswright.report.plot import plot_lines
-from buswright.report.text import joined, moment, problem_lines, table
-from buswright.wording import plural
+from buswright.report.text import joined, problem_lines, table
+from buswright.wording import moment, plural
 
 SCHEMA = "buswright.channels/1"
 

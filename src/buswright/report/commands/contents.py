@@ -12,8 +12,8 @@ from buswright.frames.table import Flag, Frames
 from buswright.frames.tally import Identifier, Tally
 from buswright.messages.match import Kind, Matcher
 from buswright.report.plain import CLOCK, problems_json, some
-from buswright.report.text import joined, moment, problem_lines, table
-from buswright.wording import plural
+from buswright.report.text import joined, problem_lines, table
+from buswright.wording import moment, plural
 
 SCHEMA = "buswright.contents/1"
 

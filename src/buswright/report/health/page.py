@@ -14,8 +14,7 @@ from buswright.report.health import report as words
 from buswright.report.health.plots import MOST_LANES, plot_data
 from buswright.report.health.report import HealthReport
 from buswright.report.page import html_table, render_page
-from buswright.report.text import moment
-from buswright.wording import percent, plural
+from buswright.wording import moment, percent, plural
 
 SIGNS = {Severity.FAULT: "✖", Severity.SUSPECT: "▲", Severity.NOTE: "●"}
 
