@@ -200,6 +200,47 @@ def test_one_signal_may_feed_several_channels(capsys, tmp_path):
     assert wide["values"] == 3 * wide["rows"] > 200
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        (RUN, "--select", "{0}", "--select", "{1}"),
+        (RUN, "--select", "{0}", "{1}"),
+        (RUN, "--select", "{0},{1}"),
+        (RUN, "--select", "{0},", "{1}"),
+        ("--select", "{1}", "{0}", RUN),
+        ("--select", "{0},{1}", RUN),
+    ],
+    ids=["again", "spaces", "comma", "both", "source behind", "source behind a comma"],
+)
+def test_several_selections_as_one_writes_them(words, capsys, tmp_path):
+    def filled(*patterns):
+        return [str(word).format(*patterns) for word in words]
+
+    car = ROOT / "dbc_examples" / "wrenfell.toml"
+    document = run_json(
+        capsys, "decode", "decode", "--out", tmp_path / "x.parquet", "--car", car, *filled("damper_fl", "oil_pressur?")
+    )
+    assert set(pq.read_table(document["files"]["all"])["channel"].to_pylist()) == {"damper_fl", "oil_pressure"}
+    assert document["unused_patterns"] == []
+    signals = filled("AIN1", "engine/0A0/*")
+    document = run_json(capsys, "decode", "decode", *DATABASES, "--out", tmp_path / "y.parquet", *signals)
+    messages = set(pq.read_table(document["files"]["all"])["message"].to_pylist())
+    assert messages == {"DAMPERS_A", "ENGINE_1"}
+    chosen = filled("chassis/1A0", "can0/0A0")
+    document = run_json(capsys, "cut", "cut", "--car", car, "--out", tmp_path / "z.log", *chosen)
+    frames = concatenate(list(open_capture(tmp_path / "z.log")))
+    assert set(frames.id.tolist()) == {0x1A0, 0x0A0}
+    assert document["unused_patterns"] == []
+
+
+@pytest.mark.parametrize("name", ["decode", "cut"])
+def test_a_selection_is_no_source(name, tmp_path):
+    done = command(name, "--select", "damper_fl", "--out", "x.log", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "required: SOURCE" in done.stderr
+    assert f"buswright {name} --help" in done.stderr
+
+
 def test_a_pattern_that_fits_nothing_is_said(capsys, tmp_path):
     text = run(
         capsys, "decode", RUN, *DATABASES, "--out", tmp_path / "x.csv", "--select", "DAMPER_FL", "--select", "nothing*"

@@ -46,11 +46,21 @@ _RATE = re.compile(r"(\d+(?:\.\d+)?)([kM]?)")
 _SCALE = {"": 1, "k": 1_000, "M": 1_000_000}
 
 
-def add_source(parser: argparse.ArgumentParser, *, live: Literal["no", "once", "spooled"] = "no") -> None:
-    """SOURCE and how to read it; `live`: also live buses, for a command that reads once, or (spooled) several times."""
+def add_source(
+    parser: argparse.ArgumentParser, *, live: Literal["no", "once", "spooled"] = "no", required: bool = True
+) -> None:
+    """SOURCE and how to read it.
+
+    Parameters
+    ----------
+    live
+        Also live buses, for a command that reads once, or (spooled) several times.
+    required
+        False for a command with --select, which may take in what stands behind it: `settle_selection` finds it there.
+    """
     parser.add_argument(
         "source",
-        nargs="+",
+        nargs="+" if required else "*",
         metavar="SOURCE",
         help="capture files or folders of them, merged by time: candump, ASC, or any format that python-can reads, "
         "plain or compressed; or the word demo: the simulated car" + (f"; {LIVE_HELP}" if live != "no" else ""),
@@ -84,6 +94,33 @@ def add_window(parser: argparse.ArgumentParser) -> None:
         "--from", dest="start", metavar="TIME", help="start time: seconds from the first frame, or ISO 8601"
     )
     parser.add_argument("--to", dest="stop", metavar="TIME", help="end time, inclusive; written like --from")
+
+
+def add_select(parser: argparse.ArgumentParser, metavar: str, text: str) -> None:
+    """--select; the command calls `settle_selection` first of all."""
+    several = "several: separated by spaces or commas, or --select again"
+    parser.add_argument("--select", action="extend", nargs="+", default=[], metavar=metavar, help=f"{text}; {several}")
+
+
+def settle_selection(options: argparse.Namespace) -> None:
+    """Take the patterns of --select apart at their commas; without a SOURCE, it is what stands behind them.
+
+    Raises
+    ------
+    UserError
+        There is no SOURCE.
+    """
+    words = list(options.select)
+    if not options.source:
+        while words and _is_source(words[-1]):
+            options.source.insert(0, words.pop())
+    if not options.source:
+        raise UserError("the following arguments are required: SOURCE", hint=f"buswright {options.command} --help")
+    options.select = [each for word in words for each in [part for part in word.split(",") if part] or [word]]
+
+
+def _is_source(word: str) -> bool:
+    return word == "demo" or is_live(word) or Path(word).exists()
 
 
 def add_databases(parser: argparse.ArgumentParser) -> None:

@@ -26,17 +26,11 @@ ENDINGS = {".log": "candump", ".txt": "candump", ".asc": "ASC"}
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
-    shared.add_source(parser)
+    shared.add_source(parser, required=False)
     shared.add_window(parser)
     shared.add_car(parser)
     parser.set_defaults(dbc=[])
-    parser.add_argument(
-        "--select",
-        action="append",
-        default=[],
-        metavar="BUS/ID",
-        help="keep only these frames, e.g. chassis/1A0; may be repeated",
-    )
+    shared.add_select(parser, "BUS/ID", "keep only these frames, e.g. chassis/1A0")
     parser.add_argument(
         "--start",
         dest="new_start",
@@ -55,6 +49,7 @@ def run(options: argparse.Namespace) -> int:
     from buswright.frames.select import FrameSelection
     from buswright.report.commands import cut as report
 
+    shared.settle_selection(options)
     path = Path(options.out)
     form = _form(path)
     selection = FrameSelection.parse(options.select)

@@ -34,13 +34,11 @@ PIECE_FRAMES = 125_000
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
-    shared.add_source(parser, live="spooled")
+    shared.add_source(parser, live="spooled", required=False)
     shared.add_window(parser)
     shared.add_car(parser)
     shared.add_databases(parser)
-    parser.add_argument(
-        "--select", action="append", default=[], metavar="PATTERN", help="write only these channels; may be repeated"
-    )
+    shared.add_select(parser, "PATTERN", "write only these channels")
     parser.add_argument("--rate", type=float, metavar="HZ", help="write one wide table at this common rate")
     shared.add_output(parser, "folder (ending in /), or file ending in .parquet or .csv")
     shared.add_json(parser)
@@ -50,6 +48,7 @@ def run(options: argparse.Namespace) -> int:
     """Decode and write."""
     from buswright.report.commands import decode as report
 
+    shared.settle_selection(options)
     car = shared.load_car(options)
     databases = shared.load_databases(options)
     if car is None and not options.dbc:
