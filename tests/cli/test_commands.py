@@ -75,6 +75,45 @@ def test_contents_names_messages_and_counts_what_is_unknown(capsys):
     assert document["frames"] == sum(i["frames"] for i in document["identifiers"])
 
 
+def test_contents_with_a_car_file_names_buses_messages_and_channels(capsys, tmp_path):
+    car = ROOT / "dbc_examples" / "wrenfell.toml"
+    lost = tmp_path / "lost.log"
+    gone = (b" 110#", b" 0F0#", b" 0F1#", b" 0F2#", b" 300#", b" 301#", b" 302#")
+    lines = [line for line in RUN.read_bytes().splitlines(keepends=True) if not any(key in line for key in gone)]
+    lost.write_bytes(b"".join(lines))
+    text = run(capsys, "contents", lost, "--car", car)
+    assert "bus engine (interface can0)" in text
+    (row,) = (line for line in text.splitlines() if line.split()[:1] == ["1A0"])
+    assert row.split()[1] == "DAMPERS_A"
+    assert row.endswith("damper_fl, damper_fr and steering_angle")
+    assert "never came: 1 module: chassis/inertial_node" in text
+    document = run_json(capsys, "contents", "contents", lost, "--car", car)
+    by_message = {each["message"]: each["channels"] for each in document["identifiers"]}
+    assert by_message["DAMPER_NODE_SUPPLY"] == ["node_supply", "sensor_supply"]
+    assert {each["bus"] for each in document["identifiers"]} == {"engine", "chassis"}
+    assert document["never_came"]["modules"] == ["chassis/inertial_node"]
+    absent = document["never_came"]["channels"]
+    assert "wheel_speed_fl" in absent
+    assert "damper_fl" not in absent, "only its warning waits for a channel that never came"
+    assert document["unmatched_frames"] == 0
+    decoded = run_json(capsys, "decode", "decode", lost, "--car", car, "--out", tmp_path / "x.parquet", "--to", "3")
+    assert decoded["never_came"] == document["never_came"]
+
+
+def test_a_channel_that_its_multiplexer_never_selected_is_said_to_never_have_come(capsys, tmp_path):
+    (tmp_path / "mux.dbc").write_text(
+        'VERSION ""\nBU_: NODE\nBO_ 256 PAGES: 8 NODE\n SG_ Page M : 0|8@1+ (1,0) [0|0] "" NODE\n'
+        ' SG_ First m0 : 8|8@1+ (1,0) [0|0] "" NODE\n SG_ Second m1 : 8|8@1+ (1,0) [0|0] "" NODE\n'
+    )
+    (tmp_path / "car.toml").write_text(
+        'format = 1\n[bus.body]\nbitrate = 500_000\ninterfaces = ["can0"]\ndatabases = ["mux.dbc"]\n'
+        '[channel.first]\nsignal = "body/PAGES/First"\n[channel.second]\nsignal = "body/PAGES/Second"\n'
+    )
+    (tmp_path / "run.log").write_text("".join(f"({k}.000000) can0 100#00FF\n" for k in range(9)))
+    words = ["decode", tmp_path / "run.log", "--car", tmp_path / "car.toml", "--out", tmp_path / "x.csv"]
+    assert "never came: 1 channel: second" in run(capsys, *words)
+
+
 def test_contents_of_asc_shows_header_and_events(capsys):
     document = run_json(capsys, "contents", "contents", KEYON)
     assert document["format"] == "ASC"

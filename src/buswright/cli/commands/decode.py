@@ -95,9 +95,10 @@ def _target(options: argparse.Namespace) -> tuple[Path, bool]:
 
 def _signals(options: argparse.Namespace, path: Path, source: shared.Source, databases: Databases) -> Decoding:
     """Signals as the databases scale them, at native rates: the straight way."""
+    from buswright.channels.absent import never_came
     from buswright.channels.fitting import keys_by_bus
     from buswright.messages.selection import SignalSelection
-    from buswright.report.commands.decode import Decoding, grave_notes, never_came
+    from buswright.report.commands.decode import Decoding, grave_notes
     from buswright.report.files.signals import SignalFolder, write_rows
     from buswright.report.files.tables import Tables
 
@@ -125,10 +126,11 @@ def _channels(
     options: argparse.Namespace, path: Path, source: shared.Source, car: CarFile | None, databases: Databases
 ) -> Decoding:
     """Calibrated channels, or signals on a common time base."""
+    from buswright.channels.absent import never_came
     from buswright.channels.fitting import keys_by_bus
     from buswright.channels.session import Session, databases_of
     from buswright.channels.spool import Spool
-    from buswright.report.commands.decode import Decoding, grave_notes, never_came
+    from buswright.report.commands.decode import Decoding, grave_notes
     from buswright.report.files.channels import write_folder, write_grid, write_rows
     from buswright.report.files.tables import Tables
 
@@ -144,12 +146,14 @@ def _channels(
     decoder = session.recorded.decoder
     source.check_fit(options, car, databases, keys_by_bus(decoder.matcher.groups))
     databases = databases_of(car, databases)
+    absent = never_came(car, databases, decoder.matcher.groups, session.names if car is not None else ())
+    silent = dict.fromkeys((*absent.channels, *(name for name in session.names if not len(session[name]))))
     return Decoding(
         *(tables.files, tables.rows, tables.values, session.counts, source.capture.problems),
         unused=decoder.unused_patterns() if car is None else unused,
         notes=grave_notes(databases),
         rounded=tables.rounded,
-        absent=never_came(car, databases, decoder.matcher.groups, session.names if car is not None else ()),
+        absent=replace(absent, channels=tuple(name for name in session.names if name in silent)),
     )
 
 
