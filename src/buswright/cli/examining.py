@@ -103,7 +103,7 @@ def examine(
     capture = source.capture
     health = tracker.result(events=_events(source), problems=capture.problems, clock=capture.clock)
     _check(health, source, options)
-    source.check_fit(options, car, databases, shared.keys_of(health))
+    source.check_fit(options, car, databases, health.keys())
     return Examined(source, health, session, described), further
 
 

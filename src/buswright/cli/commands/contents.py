@@ -7,6 +7,7 @@ database (--dbc) the names of messages. Both count the frames that no database k
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 
 from buswright.cli import options as shared
 
@@ -31,8 +32,8 @@ def run(options: argparse.Namespace) -> int:
     tally = Tally()
     for frames in source:
         tally.update(frames)
-    source.check_fit(options, None, {}, {})
     known = databases_of(car, databases)
     contents = report.contents_of(source.capture, tally, names=source.names, databases=known, car=car)
-    shared.show(options, report, contents)
-    return 0
+    misfit = source.check_fit(options, car, databases, contents.keys(), refuse=False)
+    shared.show(options, report, replace(contents, misfit=misfit))
+    return 2 if misfit is not None and misfit.sure and shared.is_described(options) else 0

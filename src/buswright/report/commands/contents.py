@@ -10,6 +10,7 @@ import numpy as np
 
 from buswright.channels.absent import Absent, never_came
 from buswright.channels.carfile.model import CarFile
+from buswright.channels.fitting import Key, Misfit
 from buswright.frames.capture import Capture
 from buswright.frames.table import Flag, Frames
 from buswright.frames.tally import Identifier, Tally
@@ -44,6 +45,8 @@ class Contents:
         Whether there was a database, and a car file.
     absent
         What car file and databases say of the car, and never came.
+    misfit
+        Why the capture isn't of this car, bus or database; None if it may be.
     """
 
     capture: Capture
@@ -55,6 +58,7 @@ class Contents:
     with_database: bool
     with_car: bool
     absent: Absent
+    misfit: Misfit | None = None
 
     @property
     def duration_s(self) -> float | None:
@@ -62,6 +66,14 @@ class Contents:
         if self.first_ns is None or self.last_ns is None:
             return None
         return (self.last_ns - self.first_ns) / 1e9
+
+    def keys(self) -> dict[str, set[Key]]:
+        """Return the identifiers of data frames, by bus name."""
+        found: dict[str, set[Key]] = {}
+        for entry, _ in self.identifiers:
+            if entry.kind == "data":
+                found.setdefault(self.names.get(entry.bus, entry.bus), set()).add((entry.id, entry.extended))
+        return found
 
     @property
     def unmatched_frames(self) -> int:
@@ -227,5 +239,6 @@ def render_json(contents: Contents) -> dict[str, Any]:
             for entry, meaning in contents.identifiers
         ],
         "never_came": plain(contents.absent),
+        "misfit": None if contents.misfit is None else some(contents.misfit, "text hint sure"),
         "unmatched_frames": contents.unmatched_frames if contents.with_database else None,
     }
