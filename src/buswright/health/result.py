@@ -265,6 +265,7 @@ def _modules(
             sent.setdefault((figures.name.bus, figures.module), []).append(figures)
     for bus in buses:
         seen = {figures.message for figures in ids.values() if figures.name.bus == bus}
+        seen |= {f"{each.message}@{each.name.id & 0xFF:02X}" for each in ids.values() if each.name.bus == bus}
         for one in measured.described.due(bus):
             assert one.module is not None
             sent.setdefault((bus, one.module), [])
