@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from buswright.channels.carfile.model import CarFile
+from buswright.channels.expectation import name_of
 from buswright.channels.session import inputs_of
 from buswright.messages.match import EVERY_BUS, Databases, Group
 from buswright.messages.model import Database, merge
@@ -35,7 +36,8 @@ def never_came(
     """
     seen: set[tuple[str, str]] = set()
     for group in groups:
-        names = {group.name} | ({group.message.name, group.message.identifier} if group.message else set())
+        names = {group.name, str(name_of(group)).rpartition("/")[2]}
+        names |= {group.message.name, group.message.identifier} if group.message else set()
         seen |= {(bus, name) for name in names for bus in (group.bus, EVERY_BUS)}
     there: dict[str, bool] = {}
     for bus, given in ({EVERY_BUS: databases} if isinstance(databases, Database) else databases).items():
@@ -48,7 +50,10 @@ def never_came(
     for own in car.modules.values() if car is not None else ():
         for message_name in own.messages:
             name = f"{own.bus}/{own.name}"
-            there[name] = there.get(name, False) or (own.bus, message_name) in seen
+            there[name] = there.get(name, False) or not {
+                (own.bus, message_name),
+                (own.bus, message_name.upper()),
+            }.isdisjoint(seen)
     signals = {name: each.signal for name, each in (car.channels.items() if car is not None else ())}
     gone = {name for name, each in signals.items() if each is not None and each[:2] not in seen}
     asked = [name for name in channels if car is not None and gone.intersection(inputs_of(car, [name], limits=False))]

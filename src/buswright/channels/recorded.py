@@ -156,15 +156,18 @@ class RecordedMessage:
     def _judge(self, table: SignalTable) -> UInt16s | None:
         """Verify counter and checksum of the frames that are long enough to carry them."""
         assert self.entry is not None
-        payload = np.ascontiguousarray(table.words.plain).view(np.uint8)
+        payload: UInt8s = np.ascontiguousarray(table.words.plain).view(np.uint8)
         quality = np.zeros(len(table), dtype=np.uint16)
         checksum, counter = self.entry.checksum, self.entry.counter
         if checksum is not None:
-            # Each payload length apart: a checksum over "all bytes" covers those that were sent.
-            for length in np.unique(table.length).tolist():
+            # Each payload length apart: a checksum over "all bytes" covers those that were sent. Each identifier apart:
+            # the checksum of J1939's torque requests counts its bytes, source and destination among them.
+            sorts = table.ids.astype(np.int64) << 8 | table.length.astype(np.int64)
+            for sort in np.unique(sorts).tolist():
+                identifier, length = sort >> 8, sort & 0xFF
                 if checksum.shortest <= length <= payload.shape[1]:
-                    rows = np.flatnonzero(table.length == length)
-                    right = checksum.verify(payload[rows, :length], table.message.id)
+                    rows = np.flatnonzero(sorts == sort)
+                    right = checksum.verify(payload[rows, :length], identifier)
                     quality[rows[~right]] |= np.uint16(Quality.BAD_CHECKSUM)
         if counter is not None and payload.shape[1] >= counter.shortest:
             there = np.flatnonzero(table.length >= counter.shortest)

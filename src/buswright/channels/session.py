@@ -278,11 +278,12 @@ class Session(Mapping[str, Series]):
         signal = message.signals.get(signal_name) if message is not None else None
         return None if message is None or signal is None else (message, signal)
 
-    def left_out(self, name: str) -> tuple[str, ...]:
-        """Return the J1939 messages of other source addresses that a channel would fit too: it is of one alone."""
+    def sources_of(self, name: str) -> tuple[str, ...]:
+        """Return the J1939 messages of several source addresses that a channel fits: it is of the first alone."""
         signal = self.car.channels[name].signal if self.car is not None and name in self.car.channels else None
         several = [] if signal is None else self.recorded.of_any_source(f"{signal.bus}/{signal.message}")
-        return tuple(each.group.name for each in sorted(several, key=lambda each: each.arrival)[1:])
+        found = sorted(several, key=lambda each: each.arrival) if len(several) > 1 else []
+        return tuple(each.group.name for each in found)
 
     def expected(self, name: str) -> Expectation:
         """Return how a channel's samples should come, as car file and database say; nothing before they came."""

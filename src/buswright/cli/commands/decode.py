@@ -153,6 +153,7 @@ def _channels(
         unused=decoder.unused_patterns() if car is None else unused,
         notes=grave_notes(databases),
         rounded=tables.rounded,
+        taken={name: found for name in session.names if (found := session.sources_of(name))},
         absent=replace(absent, channels=tuple(name for name in session.names if name in silent)),
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,7 @@ from buswright.messages.model import Database, LintNote
 from buswright.report.commands.contents import absent_lines
 from buswright.report.plain import plain, problems_json, some
 from buswright.report.text import joined, problem_lines
-from buswright.wording import plural
+from buswright.wording import listed, plural
 
 SCHEMA = "buswright.decode/1"
 SHOWN_NOTES = 8
@@ -68,6 +68,8 @@ class Decoding:
         Channels with raw values beyond 2^53, which the table that was written rounds.
     absent
         What should have been in the capture, and never came.
+    taken
+        The J1939 message that a channel without a source address was taken from, and those of further addresses.
     """
 
     files: dict[str, Path]
@@ -79,6 +81,7 @@ class Decoding:
     notes: tuple[LintNote, ...] = ()
     rounded: Sequence[str] = ()
     absent: Absent = field(default_factory=Absent)
+    taken: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def render_text(decoding: Decoding) -> str:
@@ -116,6 +119,9 @@ def render_text(decoding: Decoding) -> str:
         for name, number in table.items():
             lines.append(f"  {text}: {name} {number:,}")
     lines += [f"  {line}" for line in absent_lines(decoding.absent)]
+    for name, (source, *others) in decoding.taken.items():
+        text = f"of source address {source.rpartition('@')[2]} alone; {listed(others)} came too"
+        lines.append(f"  {name}: {text}: name one in the car file")
     lines += [f"  problem: {line}" for line in problem_lines(decoding.problems)]
     lines += [f"  --select {pattern}: fits no channel" for pattern in decoding.unused]
     if decoding.rounded:
@@ -143,6 +149,7 @@ def render_json(decoding: Decoding) -> dict[str, Any]:
         "unmatched": [{"bus": bus, "id": name, "frames": number} for (bus, name), number in counts.unmatched.items()],
         **some(counts, "short long undefined_mux"),
         "never_came": plain(decoding.absent),
+        "source_addresses": {name: list(messages) for name, messages in decoding.taken.items()},
         "problems": problems_json(decoding.problems),
         "unused_patterns": list(decoding.unused),
         "rounded": list(decoding.rounded),
