@@ -273,9 +273,9 @@ def test_raw_values_beyond_a_float_are_exact_or_said(tmp_path, capsys):
         (["--car", str(tmp_path / "car.toml")], "whole"),
         (["--dbc", str(tmp_path / "whole.dbc")], "can0/LONG/Whole"),
     ):
-        for out in ("long.parquet", "each/"):
-            assert main(["decode", str(log), *words, "--out", f"{tmp_path}/{out}", "--force"]) == 0
+        for out, rate in (("long.parquet", ()), ("wide.csv", ("--rate", "5")), ("each/", ())):
+            assert main(["decode", str(log), *words, *rate, "--out", f"{tmp_path}/{out}", "--force"]) == 0
             said = f"beyond 2^53: {name}\n" in capsys.readouterr().out
-            assert said == (out == "long.parquet"), (words, out)
+            assert said == (out != "each/"), (words, out)
         table = pq.read_table(max((tmp_path / "each").iterdir(), key=lambda path: path.stat().st_mtime_ns))
         assert table[name.rpartition("/")[2] + ".raw"].to_pylist() == [0x80000000000000FF] * 3

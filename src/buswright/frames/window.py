@@ -72,6 +72,20 @@ class Moment:
             raise UserError(f"{self.text}: this capture has no absolute time", hint="give seconds from the first frame")
         return self.epoch_ns
 
+    def within(self, first_ns: int, last_ns: int, clock: Clock, option: str) -> int:
+        """Return the moment on a capture's clock, in nanoseconds.
+
+        Raises
+        ------
+        UserError
+            The capture, from `first_ns` to `last_ns`, begins later or ends earlier; or as for `on`.
+        """
+        found = self.on(first_ns, clock)
+        if not first_ns <= found <= last_ns:
+            why = "begins after" if found < first_ns else "ends before"
+            raise UserError(f"{option} {self.text}: the capture {why}", hint=_times(first_ns, last_ns, clock))
+        return found
+
 
 _SECOND = datetime(1970, 1, 1, 0, 0, 1) - datetime(1970, 1, 1)  # noqa: DTZ001  (a difference has no zone)
 
@@ -163,7 +177,12 @@ class Window:
             why = "the capture begins after"
         else:
             why = "no frame lies there"
-        hint = f"the capture lasts {duration(last - first)}: give a time from 0 to {(last - first) / 1e9:.3f}"
-        if clock.origin == "epoch":
-            hint += f", or from {moment(first, clock.origin)} to {moment(last, clock.origin)}"
-        return UserError(f"{self._text}: {why}", hint=hint)
+        return UserError(f"{self._text}: {why}", hint=_times(first, last, clock))
+
+
+def _times(first: int, last: int, clock: Clock) -> str:
+    """Say from when to when a capture is."""
+    hint = f"the capture lasts {duration(last - first)}: give a time from 0 to {(last - first) / 1e9:.3f}"
+    if clock.origin == "epoch":
+        hint += f", or from {moment(first, clock.origin)} to {moment(last, clock.origin)}"
+    return hint

@@ -14,7 +14,7 @@ import numpy as np
 from buswright.channels.measured import Measured
 from buswright.channels.samples.series import Series
 from buswright.channels.session import Session
-from buswright.report.files.tables import Tables, named_states, quality_column, with_value
+from buswright.report.files.tables import Tables, is_rounded, named_states, quality_column, with_value
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -132,6 +132,7 @@ def write_grid(tables: Tables, session: Session, names: Sequence[str], rate_hz: 
     import pyarrow as pa
 
     points, columns = session.resampled(rate_hz, names)
+    tables.rounded += [name for name in names if is_rounded(session[name].raw)]
     heads = {name: f"{name} [{unit}]" if (unit := session[name].unit) else name for name in names}
     for start in range(0, max(1, len(points)), BLOCK_ROWS):
         part = slice(start, start + BLOCK_ROWS)
