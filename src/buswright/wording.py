@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Sequence
+from datetime import UTC, datetime, timedelta
 
 _UNSEEN = re.compile(
     "[\x00-\x1f\x7f-\x9f"  # C0 and C1 controls, ESC among them
@@ -77,3 +78,14 @@ def bit_rate(bits_per_s: int | None) -> str:
     if bits_per_s is None:
         return "unknown"
     return f"{bits_per_s / 1e6:g} Mbit/s" if bits_per_s >= 1_000_000 else f"{bits_per_s / 1e3:.4g} kbit/s"
+
+
+def moment(time_ns: int | None, origin: str) -> str:
+    """Write a time stamp: ISO 8601 for epoch time, seconds otherwise."""
+    if time_ns is None:
+        return "no time"
+    if origin != "epoch":
+        return f"{time_ns / 1e9:.6f} s"
+    return (
+        (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=time_ns // 1000)).isoformat().replace("+00:00", "Z")
+    )

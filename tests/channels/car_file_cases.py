@@ -128,7 +128,13 @@ WRONG_CHANNELS: list[Case] = [
         "voltage",
         'unit = "rpm"',
     ),
-    ('"engine/ENGINE_A/RPM"', '"engine/POWER/SUPPLY_5V"', "already channel engine_speed", "", "[channel.supply_5v]"),
+    (
+        'signal = "engine/ENGINE_A/RPM"\nrole = "engine_speed"\nunit = "rpm"',
+        'signal = "engine/POWER/SUPPLY_5V"\nrole = "engine_speed"',
+        "channel engine_speed already, and both have the same values",
+        "is the signal right",
+        "[channel.supply_5v]",
+    ),
     ('role = "engine_speed"', 'role = "engine_sped"', '"engine_sped" is not a role', '"engine_speed"'),
     (
         'role = "engine_speed"',

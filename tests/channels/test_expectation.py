@@ -33,7 +33,7 @@ from buswright.health.baseline.baseline import IdBaseline
 from buswright.health.track import HealthTracker
 from buswright.messages.checksum import Checksum, Counter
 from buswright.messages.match import Group, Kind
-from buswright.messages.model import Database, Message, Signal
+from buswright.messages.model import J1939, Database, Message, Signal
 from tests.health.traffic import MS, START, S, comb
 
 DATA = Path(__file__).parents[1] / "data" / "car_file"
@@ -145,7 +145,7 @@ def test_which_period_is_expected_and_who_says_so(whole):
 
 
 def test_an_entry_may_name_the_identifier_that_was_seen_or_the_one_of_the_database(whole):
-    told = replace(message(), id=0x18F0_04FE, extended=True, protocol="J1939")
+    told = replace(message(), id=0x18F0_04FE, extended=True, protocol=J1939)
     group = Group(Kind.MESSAGE, "engine", told, source=0x21)
     seen, defined = FrameName("engine", 0x18F0_0421, True), FrameName("engine", 0x18F0_04FE, True)
     assert name_of(group) == seen

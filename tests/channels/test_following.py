@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from buswright.channels.carfile.load import load_car_file
+from buswright.channels.carfile.model import Channel, Zero
 from buswright.channels.following.follow import ChannelNow, Follower
 from buswright.channels.limits import Exceedance
 from buswright.channels.samples.series import Quality, Series, unusable
@@ -147,6 +148,28 @@ def test_channels_equal_the_recorded_session(run, car):
         assert [now.name for now in channels] == list(car.channels)
         for now in channels:
             check_equal(now, whole[now.name], tolerance_of(car, now.name))
+
+
+def several_of_one_signal(car):
+    """The car with further channels of signals that have one: without a sensor, and with a zero of its own."""
+    base = car.channels["damper_fl"]
+    plain = Channel("damper_fl_input", signal=base.signal, unit="mV")
+    other = replace(base, name="damper_fl_other", zero=Zero(1.5), role=None, position=None, caution=None, warning=None)
+    return replace(car, channels={**car.channels, plain.name: plain, other.name: other})
+
+
+def test_several_channels_of_one_signal_equal_the_recorded_session(car):
+    frames = RUNS["wires and payloads"]()
+    several = several_of_one_signal(car)
+    session = Session([frames], several)
+    names = ("damper_fl", "damper_fl_input", "damper_fl_other")
+    assert np.array_equal(session["damper_fl_input"].raw, session["damper_fl"].raw)
+    other = session["damper_fl_other"].value - session["damper_fl"].value
+    assert np.allclose(other[np.isfinite(other)], 1.5 - car.channels["damper_fl"].zero.add)
+    for now in follow(Follower(several), frames, 4, 3_000):
+        if now.name in names:
+            check_equal(now, session[now.name], 0.0)
+            assert now.samples > 1_000
 
 
 def test_they_do_so_at_every_moment(clean, car):

@@ -9,6 +9,7 @@ import pytest
 
 import buswright as bw
 from buswright.channels.carfile.load import check_car_file
+from buswright.channels.carfile.model import Zero
 from buswright.channels.carfile.parts import MOST_CHAIN
 from buswright.channels.following.follow import Follower
 from buswright.channels.following.window import needs_whole_run
@@ -333,6 +334,7 @@ BO_ 2566843904 WARM: 8 NODE
 BA_DEF_ BO_  "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","reserved","J1939PG";
 BA_DEF_DEF_ "VFrameFormat" "";
 BA_ "VFrameFormat" BO_ 2566843904 3;
+VAL_ 256 Count 7 "seventh" ;
 """
 SMALL_CAR = """format = 1
 [bus.body]
@@ -374,6 +376,24 @@ def test_a_frame_that_is_too_short_has_no_value(small):
     assert tall["raw"].isna().all()
     assert tall["value"].isna().all()
     assert tall["volts"].isna().all()
+
+
+def test_states_of_switches_and_of_value_tables_have_names(small):
+    inputs = (0, 3, 9)  # volts: off, on, in no band
+    rows = [(k * S, 0, 256, 0, 8, bytes([volts, 0, 7 - k] + [0] * 5)) for k, volts in enumerate(inputs)]
+    frames = batch_of([*rows, (3 * S, 0, 256, 0, 1, b"\0")])
+    session = Session([frames], small[0])
+    assert [session["door"].label(k) for k in range(4)] == ["off", "on", "", ""]
+    moved = replace(small[0].channels["door"], zero=Zero(0.3))
+    other = Session([frames], replace(small[0], channels={"door": moved}))["door"]
+    assert [other.label(k) for k in range(3)] == ["off", "on", ""]
+    signals = bw.open_session([frames], dbc=small[1])
+    assert [signals["can0/STATES/Count"].label(k) for k in range(4)] == ["seventh", "", "", ""]
+    assert signals["can0/STATES/Switch"].label(0) == ""
+    for stop, text in ((1, "off"), (2, "on"), (3, "")):
+        follower = Follower(small[0])
+        follower.update(frames.slice(0, stop))
+        assert {now.name: now.text for now in follower.result(stop * S)}["door"] == text
 
 
 def test_what_j1939_keeps_for_error_and_not_available_is_no_measurement(small):

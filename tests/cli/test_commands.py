@@ -3,6 +3,7 @@
 import gzip
 import json
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -74,6 +75,45 @@ def test_contents_names_messages_and_counts_what_is_unknown(capsys):
     assert document["frames"] == sum(i["frames"] for i in document["identifiers"])
 
 
+def test_contents_with_a_car_file_names_buses_messages_and_channels(capsys, tmp_path):
+    car = ROOT / "dbc_examples" / "wrenfell.toml"
+    lost = tmp_path / "lost.log"
+    gone = (b" 110#", b" 0F0#", b" 0F1#", b" 0F2#", b" 300#", b" 301#", b" 302#")
+    lines = [line for line in RUN.read_bytes().splitlines(keepends=True) if not any(key in line for key in gone)]
+    lost.write_bytes(b"".join(lines))
+    text = run(capsys, "contents", lost, "--car", car)
+    assert "bus engine (interface can0)" in text
+    (row,) = (line for line in text.splitlines() if line.split()[:1] == ["1A0"])
+    assert row.split()[1] == "DAMPERS_A"
+    assert row.endswith("damper_fl, damper_fr and steering_angle")
+    assert "never came: 1 module: chassis/inertial_node" in text
+    document = run_json(capsys, "contents", "contents", lost, "--car", car)
+    by_message = {each["message"]: each["channels"] for each in document["identifiers"]}
+    assert by_message["DAMPER_NODE_SUPPLY"] == ["node_supply", "sensor_supply"]
+    assert {each["bus"] for each in document["identifiers"]} == {"engine", "chassis"}
+    assert document["never_came"]["modules"] == ["chassis/inertial_node"]
+    absent = document["never_came"]["channels"]
+    assert "wheel_speed_fl" in absent
+    assert "damper_fl" not in absent, "only its warning waits for a channel that never came"
+    assert document["unmatched_frames"] == 0
+    decoded = run_json(capsys, "decode", "decode", lost, "--car", car, "--out", tmp_path / "x.parquet", "--to", "3")
+    assert decoded["never_came"] == document["never_came"]
+
+
+def test_a_channel_that_its_multiplexer_never_selected_is_said_to_never_have_come(capsys, tmp_path):
+    (tmp_path / "mux.dbc").write_text(
+        'VERSION ""\nBU_: NODE\nBO_ 256 PAGES: 8 NODE\n SG_ Page M : 0|8@1+ (1,0) [0|0] "" NODE\n'
+        ' SG_ First m0 : 8|8@1+ (1,0) [0|0] "" NODE\n SG_ Second m1 : 8|8@1+ (1,0) [0|0] "" NODE\n'
+    )
+    (tmp_path / "car.toml").write_text(
+        'format = 1\n[bus.body]\nbitrate = 500_000\ninterfaces = ["can0"]\ndatabases = ["mux.dbc"]\n'
+        '[channel.first]\nsignal = "body/PAGES/First"\n[channel.second]\nsignal = "body/PAGES/Second"\n'
+    )
+    (tmp_path / "run.log").write_text("".join(f"({k}.000000) can0 100#00FF\n" for k in range(9)))
+    words = ["decode", tmp_path / "run.log", "--car", tmp_path / "car.toml", "--out", tmp_path / "x.csv"]
+    assert "never came: 1 channel: second" in run(capsys, *words)
+
+
 def test_contents_of_asc_shows_header_and_events(capsys):
     document = run_json(capsys, "contents", "contents", KEYON)
     assert document["format"] == "ASC"
@@ -138,6 +178,106 @@ def test_span_and_selection(capsys, tmp_path):
     assert times.min() >= first + 10_000_000_000
     assert times.max() <= first + 12_500_000_000
     assert set(table["message"].to_pylist()) == {"ENGINE_1"}
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("contents", RUN),
+        ("decode", RUN, *DATABASES, "--out", "x.csv"),
+        ("decode", RUN, *DATABASES, "--out", "x/"),
+        ("decode", RUN, "--car", ROOT / "dbc_examples" / "wrenfell.toml", "--out", "x.csv", "--rate", "10"),
+        ("cut", RUN, "--out", "x.log"),
+        ("health", RUN),
+        ("remember", RUN, "--out", "x.json"),
+        ("watch", RUN, "--snapshot", "x.svg"),
+    ],
+    ids=lambda words: "-".join(str(word) for word in words if word != RUN)[:20],
+)
+def test_a_start_behind_the_end_of_the_capture_is_said(words, tmp_path):
+    done = command(*words, "--from", "100", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "--from 100: the capture ends before" in done.stderr
+    assert "give a time from 0 to" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def a_car(folder: Path, more: str) -> Path:
+    """The Wrenfell's car file and databases in a folder, with tables of its own."""
+    shutil.copytree(ROOT / "dbc_examples", folder / "car")
+    car = folder / "car" / "wrenfell.toml"
+    car.write_text(car.read_text(encoding="utf-8") + more, encoding="utf-8")
+    return car
+
+
+SEVERAL = """
+[channel.damper_fl_input]
+signal = "chassis/DAMPERS_A/AIN1"
+unit = "mV"
+[channel.damper_fl_volts]
+signal = "chassis/DAMPERS_A/AIN1"
+unit = "V"
+"""
+
+
+def test_one_signal_may_feed_several_channels(capsys, tmp_path):
+    car = a_car(tmp_path, SEVERAL)
+    assert "already" not in run(capsys, "check", "--car", car)
+    names = ("damper_fl", "damper_fl_input", "damper_fl_volts")
+    words = ["--car", car, "--to", "2", *(word for name in names for word in ("--select", name))]
+    folder = run_json(capsys, "decode", "decode", RUN, *words, "--out", f"{tmp_path}/out/")
+    assert list(folder["files"]) == ["chassis.DAMPERS_A"]
+    table = pq.read_table(folder["files"]["chassis.DAMPERS_A"]).to_pydict()
+    session = buswright.open_session(RUN, car)
+    rows = len(table["time_ns"])
+    for name in names:
+        assert np.array_equal(table[name], session[name].value[:rows])
+    assert np.allclose(table["damper_fl_volts"], np.array(table["damper_fl.raw"]) / 1000, rtol=1e-12)
+    long = run_json(capsys, "decode", "decode", RUN, *words, "--out", tmp_path / "long.parquet")
+    wide = run_json(capsys, "decode", "decode", RUN, *words, "--out", tmp_path / "wide.csv", "--rate", "50")
+    assert long["values"] == folder["values"] == 3 * rows
+    assert wide["values"] == 3 * wide["rows"] > 200
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        (RUN, "--select", "{0}", "--select", "{1}"),
+        (RUN, "--select", "{0}", "{1}"),
+        (RUN, "--select", "{0},{1}"),
+        (RUN, "--select", "{0},", "{1}"),
+        ("--select", "{1}", "{0}", RUN),
+        ("--select", "{0},{1}", RUN),
+    ],
+    ids=["again", "spaces", "comma", "both", "source behind", "source behind a comma"],
+)
+def test_several_selections_as_one_writes_them(words, capsys, tmp_path):
+    def filled(*patterns):
+        return [str(word).format(*patterns) for word in words]
+
+    car = ROOT / "dbc_examples" / "wrenfell.toml"
+    document = run_json(
+        capsys, "decode", "decode", "--out", tmp_path / "x.parquet", "--car", car, *filled("damper_fl", "oil_pressur?")
+    )
+    assert set(pq.read_table(document["files"]["all"])["channel"].to_pylist()) == {"damper_fl", "oil_pressure"}
+    assert document["unused_patterns"] == []
+    signals = filled("AIN1", "engine/0A0/*")
+    document = run_json(capsys, "decode", "decode", *DATABASES, "--out", tmp_path / "y.parquet", *signals)
+    messages = set(pq.read_table(document["files"]["all"])["message"].to_pylist())
+    assert messages == {"DAMPERS_A", "ENGINE_1"}
+    chosen = filled("chassis/1A0", "can0/0A0")
+    document = run_json(capsys, "cut", "cut", "--car", car, "--out", tmp_path / "z.log", *chosen)
+    frames = concatenate(list(open_capture(tmp_path / "z.log")))
+    assert set(frames.id.tolist()) == {0x1A0, 0x0A0}
+    assert document["unused_patterns"] == []
+
+
+@pytest.mark.parametrize("name", ["decode", "cut"])
+def test_a_selection_is_no_source(name, tmp_path):
+    done = command(name, "--select", "damper_fl", "--out", "x.log", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "required: SOURCE" in done.stderr
+    assert f"buswright {name} --help" in done.stderr
 
 
 def test_a_pattern_that_fits_nothing_is_said(capsys, tmp_path):

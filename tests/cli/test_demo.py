@@ -47,6 +47,8 @@ def test_it_shows_every_channel_from_any_directory(tmp_path):
     ):
         assert any(word in line for line in lines), word
     assert not any("BAD" in line for line in lines)
+    (gear,) = (line for line in lines if line.split()[:1] == ["gear_drum"])
+    assert any(name in gear for name in ("neutral", "first", "second", "third", "fourth"))
     assert list(tmp_path.iterdir()) == []
 
 
@@ -56,6 +58,8 @@ def test_it_says_what_was_driven(tmp_path):
     jsonschema.validate(document, json.loads(SCHEMA.read_text(encoding="utf-8")))
     channels = {each["name"]: each for each in document["channels"]}
     assert len(channels) > 60
+    assert channels["gear_drum"]["state"] == channels["gear"]["state"] != ""
+    assert channels["engine_speed"]["state"] == ""
     real = truth(15.0)
     for name, tolerance in (("engine_speed", 30), ("damper_fl", 0.2), ("vehicle_speed", 1.0), ("oil_pressure", 0.1)):
         assert channels[name]["maximum"] == pytest.approx(np.max(real[name]), abs=tolerance), name

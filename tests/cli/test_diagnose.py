@@ -66,5 +66,15 @@ def test_a_channel_that_is_not_there_gets_the_nearest_name():
 
 
 def test_a_moment_needs_a_channel():
+    with pytest.raises(UserError, match="--at 100: the capture ends before") as caught:
+        main(["diagnose", FLAKY, "--car", CAR, "--channel", "oil_pressure", "--at", "100"])
+    assert "give a time from 0 to" in caught.value.hint
     with pytest.raises(UserError, match="--at needs --channel"):
         main(["diagnose", FLAKY, "--car", CAR, "--at", "12"])
+
+
+def test_a_state_is_explained_by_its_name(capsys):
+    _, found = document(capsys, FLAKY, "--car", CAR, "--channel", "gear_drum", "--at", "12.5")
+    (drum,) = found["explained"]
+    value = next(step["text"] for step in drum["steps"] if step["name"] == "value")
+    assert any(f"({name})" in value for name in ("neutral", "first", "second", "third", "fourth", "fifth", "sixth"))

@@ -199,9 +199,8 @@ def test_nothing_to_judge(tmp_path):
     with pytest.raises(UserError) as caught:
         run(empty)
     assert caught.value.exit_code == 2
-    with pytest.raises(UserError, match="no frames to check") as caught:
+    with pytest.raises(UserError, match="--from 1000: the capture ends before"):
         run(ROAD_CAR, "--from", "1000")
-    assert "--from" in caught.value.hint
 
 
 def test_damaged_lines_are_reported_and_the_rest_is_judged(capsys, tmp_path):

@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import binom
 
 import buswright as bw
-from buswright.channels.carfile.model import Wiring
+from buswright.channels.carfile.model import Channel, Wiring
 from buswright.channels.glitches import Glitch
 from buswright.diagnosis.wiggle.advice import State, advise, chance_text, more_needed
 from buswright.diagnosis.wiggle.model import PlaceNow, WiggleNow
@@ -327,6 +327,12 @@ def test_a_computed_channel_stands_for_what_it_is_computed_from(car):
     test = WiggleTest([computed], car)
     assert computed not in test.channels
     assert all(car.channels[name].formula is None for name in test.channels)
+
+
+def test_channels_of_one_signal_have_one_wire(car):
+    plain = Channel("damper_fl_input", signal=car.channels["damper_fl"].signal, unit="mV")
+    several = replace(car, channels={**car.channels, plain.name: plain})
+    assert WiggleTest([plain.name], several)._wiring == {plain.name: car.channels["damper_fl"].wiring}
 
 
 def test_unknown_channels_are_refused(car):

@@ -41,7 +41,6 @@ def kept(window, seconds, clock=Clock()):  # noqa: B008
         (None, "0", [0]),
         ("2023-11-14T22:13:22Z", "2023-11-14T22:13:23+00:00", [2, 3]),
         ("2023-11-14T22:13:22", "2023-11-14T23:13:23+01:00", [2, 3]),
-        ("10", None, []),
     ],
 )
 def test_both_ends_are_included(start, stop, expected):
@@ -73,4 +72,30 @@ def test_ends_the_wrong_way_round():
 def test_untimed_frames_pass_an_open_window_only():
     untimed = frames_at([0, 1], int(Flag.UNTIMED))
     assert sum(map(len, Window().cut([untimed], Clock()))) == 2
-    assert sum(map(len, Window(Moment.parse("0"), None).cut([untimed], Clock()))) == 0
+    with pytest.raises(UserError, match="--from 0: the capture's frames have no time stamps"):
+        list(Window(Moment.parse("0"), None).cut([untimed], Clock()))
+    both = [untimed, frames_at([0, 1])]
+    assert sum(map(len, Window(Moment.parse("0"), None).cut(both, Clock()))) == 2
+
+
+@pytest.mark.parametrize(
+    ("start", "stop", "said"),
+    [
+        ("100", None, "--from 100: the capture ends before"),
+        ("100", "120", "--from 100 --to 120: the capture ends before"),
+        (None, "-1", "--to -1: the capture begins after"),
+        ("2.2", "2.8", "--from 2.2 --to 2.8: no frame lies there"),
+        ("2023-11-14T22:14:00", None, "--from 2023-11-14T22:14:00: the capture ends before"),
+    ],
+)
+def test_a_span_without_a_frame_says_where_the_frames_are(start, stop, said):
+    window = Window(*(Moment.parse(t) if t else None for t in (start, stop)))
+    with pytest.raises(UserError) as caught:
+        kept(window, [0, 1, 2, 3, 4, 7.5])
+    assert str(caught.value.message) == said
+    assert "lasts 7.5 s: give a time from 0 to 7.500, or from 2023-11-14T22:13:20Z to" in caught.value.hint
+    if start != "2023-11-14T22:14:00":
+        with pytest.raises(UserError) as caught:
+            kept(window, [0, 1, 2, 3, 4, 7.5], Clock("capture"))
+        assert caught.value.hint.endswith("from 0 to 7.500")
+    assert list(window.cut([], Clock())) == []

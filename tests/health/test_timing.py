@@ -133,7 +133,7 @@ def test_strip_and_busiest_second_against_numpy(block: int, monkeypatch: pytest.
     monkeypatch.setattr(id_lane, "BLOCK", block)
     frames = without(comb(0x100, 7, 60, jitter_us=300, phase_ms=3), 21.0, 21.4)
     figures = only(measured(frames))
-    window, second = frames.time_ns // (10 * S), frames.time_ns // S
+    window = frames.time_ns // (10 * S)
     spacing = np.diff(frames.time_ns)
     for row, start in enumerate(figures.strip.start_ns):
         inside = window == start // (10 * S)
@@ -145,11 +145,22 @@ def test_strip_and_busiest_second_against_numpy(block: int, monkeypatch: pytest.
         off = np.abs(plain - (figures.period.learned_ns or 0)).max()
         if block == 8192:  # with small ones the period is still being learned
             assert figures.strip.deviation_ns[row] == pytest.approx(off, rel=1e-3)
-    counts = np.bincount(second - second[0])
+    first = np.searchsorted(frames.time_ns, frames.time_ns - S, side="right")
+    counts = np.arange(len(frames)) + 1 - first
     assert figures.busiest is not None
     assert figures.busiest.frames == counts.max()
-    assert figures.busiest.start_ns == (second[0] + counts.argmax()) * S
+    assert figures.busiest.start_ns == frames.time_ns[first[counts.argmax()]]
     assert figures.busy_seconds == 0
+
+
+@pytest.mark.parametrize("phase_s", [0.0, 0.3, 0.5, 0.97])
+def test_the_busiest_second_of_an_identifier_does_not_hang_on_the_clock(phase_s: float) -> None:
+    burst = comb(0x100, 1, 1, start=START + round((10 + phase_s) * S))
+    figures = only(measured(mixed(comb(0x100, 20, 30), burst), databases=database(0x100, cycle_time_ms=20)))
+    assert figures.busiest is not None
+    assert figures.busiest.frames in (1049, 1050, 1051)
+    assert figures.busiest.start_ns == pytest.approx(burst.time_ns[0], abs=21 * MS)
+    assert figures.busy_seconds == 1
 
 
 def test_a_babbling_second_is_counted() -> None:

@@ -1,5 +1,6 @@
 """Channels written to files hold what the session holds, however they are cut into blocks."""
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +27,21 @@ def session():
 
 def decode(*words, source=RUN, car=CAR):
     assert main(["decode", str(source), "--car", str(car), *map(str, words)]) == 0
+
+
+def test_the_metadata_of_a_folder_names_states(tmp_path):
+    decode("--select", "gear*", "--to", "1", "--out", f"{tmp_path}/car/")
+    schema = pq.read_schema(tmp_path / "car" / "engine.GEARBOX.parquet")
+    states = {
+        field.name: json.loads(field.metadata[b"states"]) for field in schema if b"states" in (field.metadata or {})
+    }
+    assert list(states) == ["gear.raw", "gear_drum"]
+    assert states["gear.raw"] == states["gear_drum"]
+    assert states["gear_drum"]["3"] == "third"
+    database = ROOT / "dbc_examples" / "wrenfell_engine.dbc"
+    assert main(["decode", str(RUN), "--dbc", str(database), "--to", "1", "--out", f"{tmp_path}/dbc/"]) == 0
+    field = pq.read_schema(tmp_path / "dbc" / "can0.GEARBOX.parquet").field("Gear.raw")
+    assert json.loads(field.metadata[b"states"]) == states["gear.raw"]
 
 
 MIXED = """
@@ -257,9 +273,9 @@ def test_raw_values_beyond_a_float_are_exact_or_said(tmp_path, capsys):
         (["--car", str(tmp_path / "car.toml")], "whole"),
         (["--dbc", str(tmp_path / "whole.dbc")], "can0/LONG/Whole"),
     ):
-        for out in ("long.parquet", "each/"):
-            assert main(["decode", str(log), *words, "--out", f"{tmp_path}/{out}", "--force"]) == 0
+        for out, rate in (("long.parquet", ()), ("wide.csv", ("--rate", "5")), ("each/", ())):
+            assert main(["decode", str(log), *words, *rate, "--out", f"{tmp_path}/{out}", "--force"]) == 0
             said = f"beyond 2^53: {name}\n" in capsys.readouterr().out
-            assert said == (out == "long.parquet"), (words, out)
+            assert said == (out != "each/"), (words, out)
         table = pq.read_table(max((tmp_path / "each").iterdir(), key=lambda path: path.stat().st_mtime_ns))
         assert table[name.rpartition("/")[2] + ".raw"].to_pylist() == [0x80000000000000FF] * 3

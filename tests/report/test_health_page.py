@@ -74,6 +74,11 @@ def test_its_numbers_are_those_of_the_json(rendered):
     assert all(text in said for each in document["findings"] for text in each["evidence"])
 
 
+def test_it_says_where_a_named_peak_may_be_higher_than_its_curve(rendered):
+    report, text = rendered
+    assert text.count("Peaks may begin anywhere, so they can be higher.") == len(report.health.buses)
+
+
 def test_strips_hold_every_extreme_and_every_gap(rendered):
     report, text = rendered
     data = data_of(text)

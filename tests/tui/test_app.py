@@ -219,10 +219,14 @@ def test_going_to_a_time():
         await settled(pilot)
         await pilot.press("g", *"soon", "enter")
         await settled(pilot)
-        return worker.asked, app.snapshot.source.first_ns
+        told = len(app._notifications)
+        await pilot.press("g", *"100", "enter")
+        await settled(pilot)
+        return worker.asked, app.snapshot.source.first_ns, [each.message for each in app._notifications][told:]
 
-    asked, first = run(steps)
-    assert asked == [("seek", first + 6_500_000_000)]
+    asked, first, told = run(steps)
+    assert asked == [("seek", first + 6_500_000_000), ("seek", first + 100_000_000_000)]
+    assert told == ["100: the capture ends before; it lasts 13.9 s"]
 
 
 def test_a_live_screen_is_held_and_released_and_never_stepped():

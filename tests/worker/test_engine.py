@@ -21,7 +21,7 @@ from buswright.worker import folds as folds_module
 from buswright.worker.engine import Engine
 from buswright.worker.notices import MOST_FAULTS
 
-from ..frames.live_fakes import SAFE, FakeAdapter, FakeBus, gone, message, unplugged, until
+from ..frames.live_fakes import SAFE, START, FakeAdapter, FakeBus, gone, message, unplugged, until
 from ..test_live_equals_recorded import same
 from .replayed import Clock, S
 
@@ -74,6 +74,25 @@ def counted(n, first=0):
 
 
 # Snapshots ----------------------------------------------------------------------------------------------------------
+
+
+def test_frames_of_another_car_or_bus_are_told_of():
+    exchanged = {"can0": "chassis", "can1": "engine"}
+    snapshot = Engine(SimulatedCapture(5.0), car=demo_car(), bus_names=exchanged).settle()
+    assert "chassis carries bus engine" in snapshot.misfit.text
+    first = snapshot.verdicts.wrong_now[0]
+    assert (first.what, first.subject) == ("does not fit", "capture")
+    assert first.check == "Start again with --bus engine=can0 --bus chassis=can1"
+    assert Engine(SimulatedCapture(5.0), car=demo_car()).settle().misfit is None
+
+
+def test_frames_of_another_car_are_told_of_on_a_live_bus_once_enough_have_come():
+    live = Live(car=demo_car(), bus_names={"can0": "engine"})
+    live.give(message(0x7A0), message(0x7A1, at=START + 0.5))
+    live.engine._compose(exact=True)
+    assert live.engine.latest().misfit is None
+    live.give(message(0x7A2, at=START + 3.0))
+    assert live.end().misfit.text == "no database knows any identifier of the capture: 7A0, 7A1, 7A2"
 
 
 def test_a_new_snapshot_replaces_one_that_was_not_taken():

@@ -13,7 +13,7 @@ from typing import Generic, Literal, TypeVar
 
 from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.messages.checksum import Checksum, Counter
-from buswright.messages.match import Group
+from buswright.messages.match import Group, with_source
 from buswright.messages.model import Message, Signal
 
 Source = Literal["car file", "car file: expected_hz", "database", "baseline", "learned", "unknown"]
@@ -138,13 +138,8 @@ def expectation(
 
 
 def _of_entry(car: CarFile, name: FrameName, message: Message | None) -> Facts | None:
-    """Return what a `[frame]` entry says; a period without further words means that the clock sends it.
-
-    J1939: an entry may name the identifier as it was seen, or as the database has it.
-    """
-    entry = car.frames.get(name)
-    if entry is None and message is not None:
-        entry = car.frames.get(FrameName(name.bus, message.id, message.extended))
+    """Return what a `[frame]` entry says; a period without further words means that the clock sends it."""
+    entry = car.entries.of(name, message)
     if entry is None:
         return None
     by_clock = False if entry.period_ms else None
@@ -157,15 +152,19 @@ def _of_entry(car: CarFile, name: FrameName, message: Message | None) -> Facts |
 
 
 def _of_channels(car: CarFile, name: FrameName, message: Message | None) -> Facts | None:
-    """Return the rate of the fastest channel; a multiplexed one has samples in some of the frames only."""
+    """Return the rate of the fastest channel; a multiplexed one has samples in some of the frames only.
+
+    J1939: a channel of another source address says nothing.
+    """
     if message is None:
         return None
+    names = (message.name, f"{message.name}@{name.id & 0xFF:02X}")
     multiplexed = {signal.name for signal in message.signals if signal.multiplexer is not None}
     rates = [
         channel.expected_hz
         for channel in car.channels.values()
         if channel.signal and channel.expected_hz and channel.signal.bus == name.bus
-        if channel.signal.message.partition("@")[0] == message.name and channel.signal.signal not in multiplexed
+        if channel.signal.message in names and channel.signal.signal not in multiplexed
     ]
     return Facts(period_ns=1e9 / max(rates), change_driven=False) if rates else None
 
@@ -230,7 +229,7 @@ def name_of(group: Group) -> FrameName:
     """Return the identifier of a group of frames; J1939: the database's, with the source address that was seen."""
     if group.message is None:
         return FrameName(group.bus, group.id, group.extended)
-    found = group.message.id if group.source is None else group.message.id & ~0xFF | group.source
+    found = group.message.id if group.source is None else with_source(group.message.id, group.source)
     return FrameName(group.bus, found, group.message.extended)
 
 

@@ -79,7 +79,7 @@ def explain(session: Session, name: str, at_ns: int | None = None) -> Explained 
         zero = channel.zero
         said = ", ".join(str(each) for each in (zero.date, zero.by, zero.why) if each)
         steps.append(Step("zero", f"{zero.add:+g} {series.unit}" + (f" ({said})" if said else "")))
-    steps.append(Step("value", _number(float(series.value[row]), series.unit)))
+    steps.append(Step("value", _sample(series, row)))
     bits = 0 if series.quality is None else int(series.quality[row])
     steps.append(Step("quality", describe_quality(bits) if bits else "nothing objected to"))
     return Explained(name, int(series.time_ns[row]), tuple(steps))
@@ -135,7 +135,13 @@ def _held(series: Series, time_ns: int) -> str:
     rows = np.flatnonzero(series.time_ns <= time_ns)
     if not len(rows):
         return f"{series.name}: no sample by then"
-    return f"{series.name} = {_number(float(series.value[rows[-1]]), series.unit)}"
+    return f"{series.name} = {_sample(series, int(rows[-1]))}"
+
+
+def _sample(series: Series, row: int) -> str:
+    """Write a value, and what its state is called."""
+    label = series.label(row)
+    return _number(float(series.value[row]), series.unit) + (f" ({label})" if label else "")
 
 
 def _number(value: float, unit: str) -> str:

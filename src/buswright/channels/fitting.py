@@ -5,7 +5,11 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from buswright.channels.carfile.model import CarFile
+from buswright.channels.session import databases_of, interface_names
+from buswright.frames.table import Flag, Frames
 from buswright.messages.match import EVERY_BUS, Databases, Group, Kind, Matcher
 from buswright.messages.model import Database, identifier_text
 
@@ -30,6 +34,9 @@ class Misfit:
     hint: str
     sure: bool = True
 
+    def __str__(self) -> str:
+        return f"{self.text}\n  try: {self.hint}"
+
 
 def known_share(keys: Collection[Key], databases: Database | Sequence[Database]) -> tuple[int, float]:
     """Return how many identifiers databases know, and the share of those that they could know."""
@@ -48,6 +55,56 @@ def keys_by_bus(groups: Iterable[Group]) -> dict[str, set[Key]]:
         elif group.kind is Kind.UNMATCHED:
             found.setdefault(group.bus, set()).add((group.id, group.extended))
     return found
+
+
+def keys_in(frames: Frames, names: Mapping[str, str]) -> dict[str, set[Key]]:
+    """Return the identifiers of the data frames of a batch, by bus name.
+
+    Parameters
+    ----------
+    names
+        Interface to bus name.
+    """
+    data = ~frames.has(Flag.ERROR | Flag.REMOTE)
+    extended = frames.has(Flag.EXTENDED)[data].astype(np.int64)
+    codes = frames.bus[data].astype(np.int64) << 33 | extended << 32 | frames.id[data]
+    found: dict[str, set[Key]] = {}
+    for code in np.unique(codes).tolist():
+        bus = frames.buses[code >> 33]
+        found.setdefault(names.get(bus, bus), set()).add((code & 0xFFFF_FFFF, bool(code >> 32 & 1)))
+    return found
+
+
+def misfit_of(
+    seen: Mapping[str, Collection[Key]],
+    interfaces: Collection[str],
+    *,
+    car: CarFile | None,
+    databases: Databases,
+    bus_names: Mapping[str, str],
+) -> Misfit | None:
+    """Say what doesn't fit a capture of all that a user gave for it; None if everything may.
+
+    Parameters
+    ----------
+    seen
+        Identifiers by bus name.
+    interfaces
+        Of the capture.
+    car
+        The car file, if there is one.
+    databases
+        Those of the user, by bus name; the car file's are added.
+    bus_names
+        Interface to bus name, as the user says.
+    """
+    names = {**interface_names(car), **bus_names}
+    bound = [] if isinstance(databases, Database) else [bus for bus in databases if bus != EVERY_BUS]
+    return (
+        misfit(seen, databases_of(car, databases), names, interfaces)
+        or wrong_names(bus_names, bound, interfaces, car)
+        or (None if car is None else _strange(car, names, interfaces))
+    )
 
 
 def misfit(
@@ -78,7 +135,7 @@ def misfit(
     settled = {bus for bus, (_, share) in own.items() if share >= SAME_BUS}
     wrong: list[str] = []
     options: list[str] = []
-    for bus, keys in seen.items():
+    for bus, keys in sorted(seen.items()):
         fits = [(*known_share(keys, each), other) for other, each in bound.items() if other not in settled | {bus}]
         count, best, other = max(fits, key=lambda fit: fit[1], default=(0, 0.0, ""))
         if own[bus][1] < LEAST_KNOWN and best >= SAME_BUS and count >= FEWEST:
@@ -129,3 +186,14 @@ def wrong_names(
             free = next((each for each in interfaces if each not in names), next(iter(interfaces)))
             return Misfit(f"--dbc {bus}=...: no bus is called {bus}; {there}", f"name it: --bus {bus}={free}")
     return None
+
+
+def _strange(car: CarFile, names: Mapping[str, str], interfaces: Collection[str]) -> Misfit | None:
+    """Say that no interface of the capture is a bus of the car file."""
+    if not interfaces or not car.buses or any(names.get(each, each) in car.buses for each in interfaces):
+        return None
+    known = [each for bus in car.buses.values() for each in bus.interfaces]
+    has = f"it knows {', '.join(known)}" if known else "it knows none"
+    text = f"no interface of the capture ({', '.join(interfaces)}) stands in the car file: {has}"
+    options = " or ".join(f"--bus {bus}={next(iter(interfaces))}" for bus in car.buses)
+    return Misfit(text, f"say which bus it is: {options}")

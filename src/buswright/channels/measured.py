@@ -12,10 +12,12 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels import units
+from buswright.channels.calibration.count import Switch
 from buswright.channels.calibration.kind import on_rail
 from buswright.channels.carfile.model import Channel, Sensor
 from buswright.channels.expectation import believable
 from buswright.channels.recorded import RecordedMessage, RecordedSignal
+from buswright.channels.samples.labels import NO_LABELS, Labels
 from buswright.channels.samples.resample import align, partner
 from buswright.channels.samples.runs import longest_step_ns
 from buswright.channels.samples.series import Bools, Floats, Int64s, Kind, Quality, Series, median
@@ -134,12 +136,12 @@ def measure_channel(
     volts: Floats | None = None
     if sensor is not None:
         volts = electrical_of(channel, sensor, signal.unit, value)
-        value = _calibrated(channel, sensor, volts, time_ns, starts, flags, lookup)
+        value = _in_unit_of(channel, sensor, _calibrated(channel, sensor, volts, time_ns, starts, flags, lookup))
         kind = "state" if sensor.calibration.kind == "switch" else kind
-    elif channel.unit and signal.unit and channel.unit != signal.unit:
-        value = units.convert(value, signal.unit, channel.unit)
-    if channel.zero is not None and channel.zero.add:
-        value = value + channel.zero.add
+    else:
+        if channel.unit and signal.unit and channel.unit != signal.unit:
+            value = units.convert(value, signal.unit, channel.unit)
+        value = _with_zero(channel, value)
     if channel.plausible is not None:
         with np.errstate(invalid="ignore"):
             flags.set((value < channel.plausible[0]) | (value > channel.plausible[1]), Quality.IMPLAUSIBLE)
@@ -155,8 +157,18 @@ def measure_channel(
         period_s=period_s,
         kind=kind,
         segments=starts,
+        labels=labels_of(channel, sensor, signal),
     )
     return Measured(series, rows)
+
+
+def labels_of(channel: Channel, sensor: Sensor | None, signal: Signal) -> Labels:
+    """Return what the states of a channel are called: those of its switch, else those that the database names."""
+    if sensor is None or not isinstance(sensor.calibration, Switch):
+        return Labels(of_raw=signal.choices) if signal.choices else NO_LABELS
+    states = sensor.calibration.states
+    values = _in_unit_of(channel, sensor, np.array([state.value for state in states]))
+    return Labels(of_value=dict(zip(values.tolist(), (state.name for state in states), strict=True)))
 
 
 def electrical_of(channel: Channel, sensor: Sensor, unit: str, value: Floats) -> Floats:
@@ -191,9 +203,18 @@ def _calibrated(
         calibration.outside(volts, references) if margin is None else calibration.outside(volts, references, margin)
     )
     flags.set(outside, Quality.OUTSIDE_CALIBRATION)
-    if channel.unit and channel.unit != calibration.unit:
-        value = units.convert(value, calibration.unit, channel.unit)
     return value
+
+
+def _in_unit_of(channel: Channel, sensor: Sensor, value: Floats) -> Floats:
+    """Turn what the calibration gives into the channel's values."""
+    if channel.unit and channel.unit != sensor.calibration.unit:
+        value = units.convert(value, sensor.calibration.unit, channel.unit)
+    return _with_zero(channel, value)
+
+
+def _with_zero(channel: Channel, value: Floats) -> Floats:
+    return value if channel.zero is None or not channel.zero.add else value + channel.zero.add
 
 
 def _reference_at(reference: Series, time_ns: Int64s, segments: Int64s) -> Floats:

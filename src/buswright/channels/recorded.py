@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from buswright.channels.carfile.model import FrameEntry, FrameName
+from buswright.channels.carfile.model import Entries, FrameEntry
+from buswright.channels.expectation import name_of
 from buswright.channels.samples.series import Quality
 from buswright.channels.spool import Parts, Spool
 from buswright.frames.order import BackwardSteps
@@ -16,7 +18,7 @@ from buswright.frames.table import Flag, Frames, Int64s, UInt8s
 from buswright.messages.checksum import Step
 from buswright.messages.columns import SignalTable, physical
 from buswright.messages.decode import Decoder
-from buswright.messages.match import Group
+from buswright.messages.match import Group, split_source
 from buswright.messages.model import Signal
 from buswright.messages.plan import Numbers, SignalPlan
 
@@ -93,11 +95,16 @@ class RecordedMessage:
         Bus, message and source.
     signals
         By name.
+    entry
+        What the car file says of it.
+    arrival
+        Number of its first frame, of all of the capture.
     """
 
     group: Group
     signals: dict[str, RecordedSignal] = field(default_factory=dict)
     entry: FrameEntry | None = None
+    arrival: int = 0
     _times: Parts = field(default_factory=Parts)
     _quality: Parts = field(default_factory=Parts)
     _rows: int = 0
@@ -149,15 +156,18 @@ class RecordedMessage:
     def _judge(self, table: SignalTable) -> UInt16s | None:
         """Verify counter and checksum of the frames that are long enough to carry them."""
         assert self.entry is not None
-        payload = np.ascontiguousarray(table.words.plain).view(np.uint8)
+        payload: UInt8s = np.ascontiguousarray(table.words.plain).view(np.uint8)
         quality = np.zeros(len(table), dtype=np.uint16)
         checksum, counter = self.entry.checksum, self.entry.counter
         if checksum is not None:
-            # Each payload length apart: a checksum over "all bytes" covers those that were sent.
-            for length in np.unique(table.length).tolist():
+            # Each payload length apart: a checksum over "all bytes" covers those that were sent. Each identifier apart:
+            # the checksum of J1939's torque requests counts its bytes, source and destination among them.
+            sorts = table.ids.astype(np.int64) << 8 | table.length.astype(np.int64)
+            for sort in np.unique(sorts).tolist():
+                identifier, length = sort >> 8, sort & 0xFF
                 if checksum.shortest <= length <= payload.shape[1]:
-                    rows = np.flatnonzero(table.length == length)
-                    right = checksum.verify(payload[rows, :length], table.message.id)
+                    rows = np.flatnonzero(sorts == sort)
+                    right = checksum.verify(payload[rows, :length], identifier)
                     quality[rows[~right]] |= np.uint16(Quality.BAD_CHECKSUM)
         if counter is not None and payload.shape[1] >= counter.shortest:
             there = np.flatnonzero(table.length >= counter.shortest)
@@ -178,7 +188,7 @@ class Recorded:
     decoder
         Knows databases, bus names and which signals are wanted.
     entries
-        What a car file says of frames: counters and checksums.
+        What a car file says of frames: counters and checksums. None: there is none.
     spool
         Where columns are kept; None: in memory.
 
@@ -192,10 +202,10 @@ class Recorded:
         Time of the first frame that has one, of whatever message; None before it came.
     """
 
-    def __init__(self, decoder: Decoder, entries: Mapping[FrameName, FrameEntry], spool: Spool | None = None) -> None:
+    def __init__(self, decoder: Decoder, entries: Entries | None, spool: Spool | None = None) -> None:
         self.decoder = decoder
         self._spool = spool
-        self._waiting = 0
+        self._waiting = self._count = 0
         self.messages: dict[str, RecordedMessage] = {}
         self.untimed = False
         self.first_ns: int | None = None
@@ -212,8 +222,9 @@ class Recorded:
         for table, before, starts in self._decoded(frames):
             message = self.messages.get(table.name)
             if message is None:
-                message = self.messages[table.name] = RecordedMessage(table.group, entry=self._entry(table))
+                message = self.messages[table.name] = RecordedMessage(table.group, **self._first(table))
             message.add(table, before, starts)
+        self._count += len(frames)
         self._waiting += len(frames)
         if self._waiting >= SPOOLED_FRAMES:
             self.move()
@@ -237,6 +248,20 @@ class Recorded:
         for table in self.decoder.decode(frames):
             yield table, before, starts
 
-    def _entry(self, table: SignalTable) -> FrameEntry | None:
-        """J1939: the entry of a frame is that of the identifier as the database has it."""
-        return self._entries.get(FrameName(table.bus, table.message.id, table.message.extended))
+    def _first(self, table: SignalTable) -> dict[str, Any]:
+        """Return what is known of a message when it first comes."""
+        entry = None if self._entries is None else self._entries.of(name_of(table.group), table.message)
+        return {"entry": entry, "arrival": self._count + int(table.rows[0])}
+
+    def of_signal(self, bus_and_message: str) -> RecordedMessage | None:
+        """Return a message; J1939: without a source address that of which a frame came first."""
+        found = self.messages.get(bus_and_message)
+        return min(self.of_any_source(bus_and_message), key=lambda each: each.arrival, default=found)
+
+    def of_any_source(self, bus_and_message: str) -> list[RecordedMessage]:
+        """Return what came of a J1939 message that is named without a source address, one for each address."""
+        if bus_and_message in self.messages:
+            return []
+        return [
+            each for name, each in self.messages.items() if split_source(name) == (bus_and_message, each.group.source)
+        ]

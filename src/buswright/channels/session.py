@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from buswright.channels.carfile.load import load_car_file
-from buswright.channels.carfile.model import CarFile, Channel, FrameEntry, FrameName
+from buswright.channels.carfile.model import CarFile, Channel
 from buswright.channels.expectation import NOTHING, Expectation, Expectations
 from buswright.channels.formula.evaluate import evaluate
 from buswright.channels.formula.parse import Formula
@@ -41,8 +41,6 @@ PathLike = str | os.PathLike[str]
 
 PAUSE_S = 10
 """A silence of all messages longer than this has no grid points."""
-
-_NO_ENTRIES: dict[FrameName, FrameEntry] = {}
 
 
 def open_session(
@@ -173,7 +171,7 @@ class Session(Mapping[str, Series]):
         elif self._only is not None:
             select = SignalSelection.parse(self._only)
         decoder = Decoder(self._databases, select=select, bus_names=self.bus_names)
-        return Recorded(decoder, self.car.frames if self.car else _NO_ENTRIES, self._spool)
+        return Recorded(decoder, self.car.entries if self.car else None, self._spool)
 
     def part(self, frames: Iterable[Frames]) -> Session:
         """Return a session of the same car, or the same databases, over other frames."""
@@ -276,12 +274,16 @@ class Session(Mapping[str, Series]):
             if channel.signal is None:
                 return None
             message_name, signal_name = f"{channel.signal.bus}/{channel.signal.message}", channel.signal.signal
-        message = self.recorded.messages.get(message_name)
-        if message is None and self.car is not None:  # J1939: the car file may leave the source address open
-            sources = (key for key in self.recorded.messages if key.rpartition("@")[0] == message_name)
-            message = self.recorded.messages.get(next(sources, ""))
+        message = self.recorded.of_signal(message_name)
         signal = message.signals.get(signal_name) if message is not None else None
         return None if message is None or signal is None else (message, signal)
+
+    def sources_of(self, name: str) -> tuple[str, ...]:
+        """Return the J1939 messages of several source addresses that a channel fits: it is of the first alone."""
+        signal = self.car.channels[name].signal if self.car is not None and name in self.car.channels else None
+        several = [] if signal is None else self.recorded.of_any_source(f"{signal.bus}/{signal.message}")
+        found = sorted(several, key=lambda each: each.arrival) if len(several) > 1 else []
+        return tuple(each.group.name for each in found)
 
     def expected(self, name: str) -> Expectation:
         """Return how a channel's samples should come, as car file and database say; nothing before they came."""

@@ -137,7 +137,7 @@ def read_signals(
     if select is not None and not isinstance(select, SignalSelection):
         select = SignalSelection.parse([select] if isinstance(select, str) else select)
     decoder = Decoder(databases, select=select, bus_names=bus_names)
-    recorded = Recorded(decoder, {})
+    recorded = Recorded(decoder, None)
     for frames in capture:
         for piece in frames.pieces(BATCH_ROWS):
             recorded.add(piece)

@@ -103,7 +103,7 @@ def examine(
     capture = source.capture
     health = tracker.result(events=_events(source), problems=capture.problems, clock=capture.clock)
     _check(health, source, options)
-    source.check_fit(options, car, databases, shared.keys_of(health))
+    source.check_fit(options, car, databases, health.keys())
     return Examined(source, health, session, described), further
 
 
@@ -181,7 +181,7 @@ def _check(health: BusHealth, source: shared.Source, options: argparse.Namespace
     if not health.capture.frames:
         problems = [str(problem) for problem in source.capture.problems]
         why = f" ({problems[0]})" if problems else ""
-        hint = "widen --from and --to" if source.window else "`buswright contents` lists what it holds"
+        hint = "`buswright contents` lists what it holds"
         raise UserError(f"{', '.join(map(str, source.capture.paths))}: no frames to check{why}", hint=hint)
     for name in shared.bit_rates(options.bitrate)[0]:
         if name not in health.buses and name != shared.EVERY_BUS:

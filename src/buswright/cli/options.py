@@ -22,13 +22,12 @@ from buswright.writing import claim
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
-    from buswright.channels.fitting import Key
+    from buswright.channels.fitting import Key, Misfit
     from buswright.findings import Severity
     from buswright.frames.capture import Capture
     from buswright.frames.table import Frames
     from buswright.frames.window import Window
     from buswright.health.baseline.baseline import Baseline
-    from buswright.health.model.health import BusHealth
     from buswright.health.track import HealthTracker
     from buswright.messages.decode import Decoder
     from buswright.messages.match import Databases
@@ -46,11 +45,21 @@ _RATE = re.compile(r"(\d+(?:\.\d+)?)([kM]?)")
 _SCALE = {"": 1, "k": 1_000, "M": 1_000_000}
 
 
-def add_source(parser: argparse.ArgumentParser, *, live: Literal["no", "once", "spooled"] = "no") -> None:
-    """SOURCE and how to read it; `live`: also live buses, for a command that reads once, or (spooled) several times."""
+def add_source(
+    parser: argparse.ArgumentParser, *, live: Literal["no", "once", "spooled"] = "no", required: bool = True
+) -> None:
+    """SOURCE and how to read it.
+
+    Parameters
+    ----------
+    live
+        Also live buses, for a command that reads once, or (spooled) several times.
+    required
+        False for a command with --select, which may take in what stands behind it: `settle_selection` finds it there.
+    """
     parser.add_argument(
         "source",
-        nargs="+",
+        nargs="+" if required else "*",
         metavar="SOURCE",
         help="capture files or folders of them, merged by time: candump, ASC, or any format that python-can reads, "
         "plain or compressed; or the word demo: the simulated car" + (f"; {LIVE_HELP}" if live != "no" else ""),
@@ -84,6 +93,33 @@ def add_window(parser: argparse.ArgumentParser) -> None:
         "--from", dest="start", metavar="TIME", help="start time: seconds from the first frame, or ISO 8601"
     )
     parser.add_argument("--to", dest="stop", metavar="TIME", help="end time, inclusive; written like --from")
+
+
+def add_select(parser: argparse.ArgumentParser, metavar: str, text: str) -> None:
+    """--select; the command calls `settle_selection` first of all."""
+    several = "several: separated by spaces or commas, or --select again"
+    parser.add_argument("--select", action="extend", nargs="+", default=[], metavar=metavar, help=f"{text}; {several}")
+
+
+def settle_selection(options: argparse.Namespace) -> None:
+    """Take the patterns of --select apart at their commas; without a SOURCE, it is what stands behind them.
+
+    Raises
+    ------
+    UserError
+        There is no SOURCE.
+    """
+    words = list(options.select)
+    if not options.source:
+        while words and _is_source(words[-1]):
+            options.source.insert(0, words.pop())
+    if not options.source:
+        raise UserError("the following arguments are required: SOURCE", hint=f"buswright {options.command} --help")
+    options.select = [each for word in words for each in [part for part in word.split(",") if part] or [word]]
+
+
+def _is_source(word: str) -> bool:
+    return word == "demo" or is_live(word) or Path(word).exists()
 
 
 def add_databases(parser: argparse.ArgumentParser) -> None:
@@ -306,6 +342,11 @@ def is_demo(options: argparse.Namespace) -> bool:
     return list(getattr(options, "source", [])) == ["demo"]
 
 
+def is_described(options: argparse.Namespace) -> bool:
+    """Whether the user named a car file, databases or buses for this call: then these have to fit."""
+    return bool(options.car or options.dbc or options.bus)
+
+
 def open_source(options: argparse.Namespace) -> Capture:
     """Open SOURCE."""
     if is_demo(options):
@@ -347,15 +388,6 @@ def shown(capture: Capture) -> Iterator[Frames]:
             yield batch
 
 
-def keys_of(health: BusHealth) -> dict[str, set[Key]]:
-    """Return the identifiers that were measured, by bus name."""
-    found: dict[str, set[Key]] = {}
-    for name, figures in health.ids.items():
-        if figures.frames:
-            found.setdefault(name.bus, set()).add((name.id, name.extended))
-    return found
-
-
 @dataclass
 class Source:
     """A capture as the options describe it: opened, windowed, with progress shown."""
@@ -389,25 +421,31 @@ class Source:
         car: CarFile | None,
         databases: Databases,
         seen: Mapping[str, Collection[Key]],
-    ) -> None:
+        *,
+        refuse: bool = True,
+    ) -> Misfit | None:
         """Refuse, once it is read, a capture of another car or bus, and names of buses that don't exist.
+
+        Parameters
+        ----------
+        seen
+            Its identifiers by bus name.
+        refuse
+            False: only say it, and return it.
 
         Raises
         ------
         UserError
             What doesn't fit; the hint says what would.
         """
-        from buswright.channels.fitting import misfit, wrong_names
-        from buswright.channels.session import databases_of
+        from buswright.channels.fitting import misfit_of
 
-        interfaces = self.capture.buses
-        bound = [bus for item in options.dbc if (bus := bound_database(item)[0])]
-        found = misfit(seen, databases_of(car, databases), self.names, interfaces)
-        found = found or wrong_names(bus_names(options), bound, interfaces, car)
-        if found is not None and found.sure:
+        found = misfit_of(seen, self.capture.buses, car=car, databases=databases, bus_names=bus_names(options))
+        if found is not None and found.sure and refuse:
             raise UserError(found.text, hint=found.hint)
         if found is not None:
             put_lines([f"buswright: {found.text}", f"  try: {found.hint}"], error=True)
+        return found
 
     def tracker(
         self, options: argparse.Namespace, car: CarFile | None, databases: Databases, baseline: Baseline | None = None

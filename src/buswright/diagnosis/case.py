@@ -170,11 +170,11 @@ class Case:
         if self.car is None:
             return ()
         sent = {(f.name.bus, f.message) for f in self.health.ids.values() if module in (None, f.module)}
+        supplies = [each for each in self.car.channels.values() if each.role in ("module_supply", "battery_voltage")]
         return tuple(
             channel.name
-            for channel in self.car.channels.values()
-            if channel.role in ("module_supply", "battery_voltage")
-            and (module is None or (channel.signal is not None and channel.signal[:2] in sent))
+            for channel in supplies
+            if module is None or (channel.signal and (channel.signal.bus, channel.signal.message_name) in sent)
         )
 
     def periodic(self, bus: str) -> Iterator[IdFigures]:

@@ -11,6 +11,7 @@ import numpy as np
 from buswright.errors import UserError
 from buswright.frames.table import Clock, Flag, Frames
 from buswright.frames.zones import epoch_seconds
+from buswright.wording import duration, moment
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +72,20 @@ class Moment:
             raise UserError(f"{self.text}: this capture has no absolute time", hint="give seconds from the first frame")
         return self.epoch_ns
 
+    def within(self, first_ns: int, last_ns: int, clock: Clock, option: str) -> int:
+        """Return the moment on a capture's clock, in nanoseconds.
+
+        Raises
+        ------
+        UserError
+            The capture, from `first_ns` to `last_ns`, begins later or ends earlier; or as for `on`.
+        """
+        found = self.on(first_ns, clock)
+        if not first_ns <= found <= last_ns:
+            why = "begins after" if found < first_ns else "ends before"
+            raise UserError(f"{option} {self.text}: the capture {why}", hint=_times(first_ns, last_ns, clock))
+        return found
+
 
 _SECOND = datetime(1970, 1, 1, 0, 0, 1) - datetime(1970, 1, 1)  # noqa: DTZ001  (a difference has no zone)
 
@@ -104,29 +119,70 @@ class Window:
 
         Untimed frames are kept only by an open window. A capture knows its clock once it is being read:
         pass a function to have it asked at the first batch.
+
+        Raises
+        ------
+        UserError
+            There are frames, and none lies inside.
         """
+        if not self:
+            yield from batches
+            return
+        first: int | None = None
+        last, found = 0, False
         low: int | None = None
         high: int | None = None
-        resolved = False
+        untimed = 0
         for frames in batches:
-            if not self:
-                yield frames
-                continue
             timed = ~frames.has(Flag.UNTIMED)
             if not timed.any():
+                untimed += len(frames)
                 continue
-            if not resolved:
+            times = frames.time_ns[timed]
+            if first is None:
+                first = last = int(times[0])
                 asked = clock() if callable(clock) else clock
-                low, high = self.limits(int(frames.time_ns[timed.argmax()]), asked)
-                resolved = True
+                low, high = self.limits(first, asked)
+            last = max(last, int(times.max()))
             inside = timed
             if low is not None:
                 inside = inside & (frames.time_ns >= low)
             if high is not None:
                 inside = inside & (frames.time_ns <= high)
             if inside.all():
+                found = True
                 yield frames
             elif inside.any():
+                found = True
                 yield frames.take(np.flatnonzero(inside))
-            elif high is not None and int(frames.time_ns[timed].min()) > high + 1_000_000_000:
+            elif found and high is not None and int(times.min()) > high + 1_000_000_000:
                 return
+        if first is not None and not found:
+            raise self._missed(first, last, (low, high), clock() if callable(clock) else clock)
+        if untimed and not found:
+            raise UserError(f"{self._text}: the capture's frames have no time stamps", hint="leave out --from and --to")
+
+    @property
+    def _text(self) -> str:
+        """As the user wrote it."""
+        ends = (("--from", self.start), ("--to", self.stop))
+        return " ".join(f"{option} {end.text}" for option, end in ends if end is not None)
+
+    def _missed(self, first: int, last: int, ends: tuple[int | None, int | None], clock: Clock) -> UserError:
+        """Say that no frame lies inside, and where the frames are."""
+        low, high = ends
+        if low is not None and low > last:
+            why = "the capture ends before"
+        elif high is not None and high < first:
+            why = "the capture begins after"
+        else:
+            why = "no frame lies there"
+        return UserError(f"{self._text}: {why}", hint=_times(first, last, clock))
+
+
+def _times(first: int, last: int, clock: Clock) -> str:
+    """Say from when to when a capture is."""
+    hint = f"the capture lasts {duration(last - first)}: give a time from 0 to {(last - first) / 1e9:.3f}"
+    if clock.origin == "epoch":
+        hint += f", or from {moment(first, clock.origin)} to {moment(last, clock.origin)}"
+    return hint

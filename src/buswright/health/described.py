@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
-from buswright.channels.carfile.model import CarFile, FrameName
+from buswright.channels.carfile.model import CarFile, FrameName, find_message
 from buswright.channels.expectation import NO_FACTS, Expectation, Expectations, Facts
 from buswright.channels.session import databases_of
 from buswright.health.model.health import BitRate
 from buswright.health.model.identifiers import ExpectedBy, NeverCame
-from buswright.messages.match import EVERY_BUS, Databases, Kind, Matcher
+from buswright.messages.match import EVERY_BUS, Databases, Kind, Matcher, split_source, with_source
 from buswright.messages.model import Database, Message, merge, parse_identifier
 
 __all__ = ["EVERY_BUS", "Described", "Identity"]
@@ -75,8 +75,8 @@ class Described:
         """Say who an identifier is."""
         group = self._matcher.find(name.bus, name.id, name.extended)
         message = group.message
-        entry = self.car.frames.get(name) if self.car else None
-        module = self.module(name.bus, message.name if message else str(name).rpartition("/")[2], message)
+        entry = self.car.entries.of(name, message) if self.car else None
+        module = self.module(name.bus, group.name, message)
         has_database = self.database(name.bus) is not None
         known: bool | None = None
         if message or entry or module or group.kind is Kind.TRANSPORT:
@@ -107,6 +107,11 @@ class Described:
                 number = parse_identifier(text)
                 if number is not None and text.upper() not in named:
                     yield self._due(FrameName(bus, *number), text, each.name, None)
+                source = split_source(text)[1]
+                told = None if source is None or database is None else find_message(database, text)
+                if source is not None and told is not None:
+                    name = FrameName(bus, with_source(told.id, source), told.extended)
+                    yield self._due(name, text, each.name, told)
 
     def _due(self, name: FrameName, text: str, module: str, message: Message | None) -> NeverCame:
         by: ExpectedBy = "car file" if self.car is not None and module in self.car.modules else "database"

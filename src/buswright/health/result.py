@@ -183,8 +183,8 @@ def _told(lane: IdLane, identity: Identity, remotes: int) -> Told:
         "rate_hz": period.spacings * 1e9 / timing.elapsed_ns if period.spacings and timing.elapsed_ns else None,
         "bits": lane.bits,
         "data_bits": lane.data_bits,
-        "busiest": timing.busiest,
-        "busy_seconds": timing.busy_seconds,
+        "busiest": timing.crowding.busiest,
+        "busy_seconds": timing.crowding.busy_seconds,
         "period": period,
         "strip": timing.strip(),
         "counter": counter,
@@ -265,6 +265,7 @@ def _modules(
             sent.setdefault((figures.name.bus, figures.module), []).append(figures)
     for bus in buses:
         seen = {figures.message for figures in ids.values() if figures.name.bus == bus}
+        seen |= {f"{each.message}@{each.name.id & 0xFF:02X}" for each in ids.values() if each.name.bus == bus}
         for one in measured.described.due(bus):
             assert one.module is not None
             sent.setdefault((bus, one.module), [])

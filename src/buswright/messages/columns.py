@@ -18,6 +18,7 @@ from buswright.messages.plan import MAX_PAYLOAD, Condition, MessagePlan, Numbers
 
 Rows = npt.NDArray[np.intp]
 Int64s = npt.NDArray[np.int64]
+UInt32s = npt.NDArray[np.uint32]
 UInt8s = npt.NDArray[np.uint8]
 Bools = npt.NDArray[np.bool_]
 
@@ -193,6 +194,11 @@ class SignalTable:
     def time_ns(self) -> Int64s:
         """Time stamps; int64[n]."""
         return self._frames.time_ns.take(self.rows)
+
+    @property
+    def ids(self) -> UInt32s:
+        """Identifiers of these frames: one, but in J1939 of every priority and destination; uint32[n]."""
+        return self._frames.id.take(self.rows)
 
     @cached_property
     def words(self) -> Words:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
@@ -25,13 +26,14 @@ TRANSPORT_GROUPS = frozenset((0xEB00, 0xEC00))
 _PDU2 = 240
 """PDU formats from here on are broadcast: the next byte extends the group instead of naming a destination."""
 
-_NO_SOURCE = 0xFE
+ANY_SOURCE = 0xFE
 """The null address: what databases write for "any source" (SAE J1939-81)."""
 
 MAX_UNMATCHED = 50_000
 """Distinct unmatched 29-bit identifiers that are told apart; further ones are counted together."""
 
 _STANDARD = 1 << 11
+_OF_SOURCE = re.compile(r"(.+)@([0-9A-F]{2})")
 
 Databases = Database | Mapping[str, Database | Sequence[Database]]
 """One database for every bus, or databases by bus name (`EVERY_BUS`: all of them)."""
@@ -226,7 +228,7 @@ class _Rules:
                 return Group(Kind.TRANSPORT, bus, id=identifier, extended=True)
             candidates = self.by_parameter_group.get(number)
             if candidates:
-                message = min(candidates, key=lambda m: _distance(m.id, identifier))
+                message = min(candidates, key=lambda m: distance(m.id, identifier))
         if message is None:
             return Group(Kind.UNMATCHED, bus, id=identifier, extended=extended)
         source = identifier & 0xFF if message.protocol == J1939 and extended else None
@@ -243,13 +245,24 @@ def parameter_group(identifier: int) -> int:
     return number if (number >> 8) & 0xFF >= _PDU2 else number & 0x3FF00
 
 
-def _distance(defined: int, seen: int) -> tuple[bool, bool, bool]:
-    """How far a definition is from an identifier of its own parameter group: least wins.
+def split_source(name: str) -> tuple[str, int | None]:
+    """Take a message's name apart that may have a J1939 source address, two hex digits: `EEC1@0A` is EEC1 of 10."""
+    found = _OF_SOURCE.fullmatch(name)
+    return (found[1], int(found[2], 16)) if found else (name, None)
+
+
+def with_source(identifier: int, source: int) -> int:
+    """Return a J1939 identifier of another source address."""
+    return identifier & ~0xFF | source
+
+
+def distance(defined: int, seen: int) -> tuple[bool, bool, bool]:
+    """Say how far a definition is from an identifier of its own parameter group: least wins.
 
     Same source first, then one for any source; among these the same destination (PDU1).
     """
     source = defined & 0xFF
-    return source != seen & 0xFF, source != _NO_SOURCE, (defined ^ seen) & 0xFF00 != 0
+    return source != seen & 0xFF, source != ANY_SOURCE, (defined ^ seen) & 0xFF00 != 0
 
 
 class _IdentifierTable:

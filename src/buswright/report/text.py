@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import UTC, datetime, timedelta
 
 from buswright.frames.table import Problems
 from buswright.wording import visible
@@ -25,17 +24,6 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequenc
         ]
         lines.append(("  " + "  ".join(cells)).rstrip())
     return lines
-
-
-def moment(time_ns: int | None, origin: str) -> str:
-    """Write a time stamp: ISO 8601 for epoch time, seconds otherwise."""
-    if time_ns is None:
-        return "no time"
-    if origin != "epoch":
-        return f"{time_ns / 1e9:.6f} s"
-    return (
-        (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=time_ns // 1000)).isoformat().replace("+00:00", "Z")
-    )
 
 
 def problem_lines(problems: Problems) -> list[str]:

@@ -25,7 +25,7 @@ from buswright.tui.screens.work_screen import WorkScreen
 from buswright.tui.search import Everything
 from buswright.tui.themes import THEMES, theme_for
 from buswright.tui.widgets.prompt import Confirm, Prompt
-from buswright.wording import visible
+from buswright.wording import duration, visible
 from buswright.worker.engine import Engine
 from buswright.worker.snapshot import Notice, Snapshot
 
@@ -305,10 +305,15 @@ class Workbench(Guarded, App[None]):
 
         if not text or self.snapshot is None or self.snapshot.source.first_ns is None:
             return
-        source = self.snapshot.source
+        source, first_ns, end_ns = self.snapshot.source, self.snapshot.source.first_ns, self.snapshot.source.end_ns
         try:
             clock = Clock("epoch" if source.epoch else "relative", "unknown", 1000, "")
-            self.worker.seek(Moment.parse(text).on(source.first_ns or 0, clock))
+            moment_ns = Moment.parse(text).on(first_ns, clock)
+            self.worker.seek(moment_ns)
+            if end_ns is not None and not first_ns <= moment_ns <= end_ns:
+                side = "begins after" if moment_ns < first_ns else "ends before"
+                told = f"{text}: the capture {side}; it lasts {duration(end_ns - first_ns)}"
+                self.notify(told, severity="warning", timeout=6)
         except UserError as fault:
             self.notify(str(fault), severity="warning", timeout=6)
 

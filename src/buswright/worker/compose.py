@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
+from buswright.channels.fitting import Key, Misfit
 from buswright.diagnosis.detect import diagnose
 from buswright.diagnosis.now.judge import NOTHING_JUDGED, judge
 from buswright.diagnosis.now.moment import Reception
@@ -29,6 +30,8 @@ HEALTH_S = 0.5
 HEALTH_SHARE = 10
 """A key pressed while the health is computed waits longer for its answer: it may take a tenth of the time."""
 EVENTS_SHOWN = 1_000
+TOLD_APART_NS = 2_000_000_000
+"""After so long, identifiers of two buses or cars are told apart: most have come by then (a choice)."""
 _NO_TIMES: Int64s = np.zeros(0, dtype=np.int64)
 _NO_LOAD: npt.NDArray[np.float64] = np.zeros(0)
 
@@ -50,6 +53,8 @@ class _Shown:
     findings: tuple[Finding, ...] = ()
     load: tuple[Int64s, npt.NDArray[np.float64]] = (_NO_TIMES, _NO_LOAD)
     recent: Recent = field(default_factory=lambda: Recent(0, {}, {}))
+    seen: Mapping[str, set[Key]] = field(default_factory=dict)
+    misfit: Misfit | None = None
 
 
 class Composer:
@@ -105,6 +110,7 @@ class Composer:
             recording_on=source.recording_on if isinstance(source, Listening) else False,
             notices=self._notices.latest(),
             remembered=self._remembered,
+            misfit=shown.misfit,
         )
         # Made here rather than by the first screen that asks; where that fails, the numbers are shown all the same.
         vars(snapshot)["verdicts"] = self._judge.run(lambda one: one(snapshot.moment), NOTHING_JUDGED)
@@ -126,10 +132,26 @@ class Composer:
         if self._whole:
             return
         shown.load = _load(shown.health)
+        self._look_whether_it_fits()
         try:
             shown.findings = tuple(diagnose(shown.health, car=known.car, baseline=known.baseline))
         except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
             self._notices.trouble("the findings can't be made", fault)
+
+    def _look_whether_it_fits(self) -> None:
+        """Tell frames of another car, bus or database once enough have come; again when there are new identifiers."""
+        shown, source, seen = self._shown, self._source, self._shown.health.keys()
+        first, last = shown.health.capture.first_ns, shown.health.capture.last_ns
+        early = not source.whole and (first is None or last is None or last - first < TOLD_APART_NS)
+        if early or (seen == shown.seen and not source.whole):
+            return
+        shown.seen = seen
+        came = [name for bus in shown.health.buses.values() for name in bus.interfaces]
+        # A live bus that is silent is there all the same.
+        found = self._folds.known.misfit(seen, source.capture.buses if isinstance(source, Listening) else came)
+        shown.misfit = found if found is not None and found.sure else None
+        if found is not None and not found.sure and source.whole:
+            self._notices.tell(str(found))
 
     def _source_now(self, now_ns: int | None) -> SourceNow:
         source = self._source

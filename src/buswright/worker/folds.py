@@ -11,6 +11,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from buswright.channels.expectation import NO_FACTS
+from buswright.channels.fitting import Key, Misfit, misfit_of
 from buswright.channels.following.follow import Follower
 from buswright.channels.session import Session, databases_of, interface_names
 from buswright.diagnosis.wiggle.model import WiggleNow
@@ -62,6 +63,10 @@ class Known:
     def bus_name(self, interface: str) -> str:
         """Return the name of the bus on an interface."""
         return {**interface_names(self.car), **self.bus_names}.get(interface, interface)
+
+    def misfit(self, seen: Mapping[str, set[Key]], interfaces: Sequence[str]) -> Misfit | None:
+        """Say what doesn't fit a capture with these identifiers by bus name; None if everything may."""
+        return misfit_of(seen, interfaces, car=self.car, databases=self.databases, bus_names=self.bus_names)
 
     def tracker(self) -> HealthTracker:
         """Make a tracker of the buses' health."""

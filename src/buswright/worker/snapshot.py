@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import CarFile, FrameName
+from buswright.channels.fitting import Misfit
 from buswright.channels.following.follow import ChannelNow, Plotted
 from buswright.diagnosis.now.judge import Verdicts, judge
 from buswright.diagnosis.now.moment import Moment, Reception
@@ -154,6 +155,8 @@ class Snapshot:
         The latest ones.
     remembered
         Identifiers of a good run; None without one.
+    misfit
+        Why the frames aren't of this car, bus or database; None if they may be.
     """
 
     number: int
@@ -172,6 +175,7 @@ class Snapshot:
     recording_on: bool
     notices: tuple[Notice, ...]
     remembered: Mapping[FrameName, IdBaseline] | None = None
+    misfit: Misfit | None = None
 
     @cached_property
     def moment(self) -> Moment:
@@ -187,6 +191,7 @@ class Snapshot:
             car=self.car,
             findings=self.findings,
             remembered=self.remembered,
+            misfit=self.misfit,
         )
 
     @cached_property

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from buswright.channels.following.follow import Plotted
+from buswright.channels.samples.labels import Labels
 from buswright.tui.app import Workbench
 from buswright.tui.screens.plot.curves import curves_of, edges_of, gap_ns
 from buswright.tui.screens.plot.drawing import AXIS, Look, beside, cell_of, nearest, picture
@@ -459,6 +460,21 @@ def test_a_resize_storm_leaves_a_whole_screen():
     assert view == View()
 
 
+def test_a_state_is_read_by_its_name():
+    series = replace(series_of(np.array([0.0, 3.0]), name=NAMES[0]), labels=Labels({3.0: "third"}))
+    (row,) = rows_of(
+        NAMES[:1],
+        {NAMES[0]: Plotted(series, ())},
+        {},
+        cursor_ns=None,
+        lead=NAMES[0],
+        decimals={},
+        scales={},
+        width=120,
+    )
+    assert "third" in "".join(span.text for span in row)
+
+
 def test_a_sample_that_is_no_number_is_not_called_good():
     series = series_of([1.0, float("nan")], name="made")
     for cursor_ns, said in ((None, "no number"), (int(series.time_ns[0]), "good")):
@@ -470,7 +486,6 @@ def test_a_sample_that_is_no_number_is_not_called_good():
             lead="made",
             decimals={},
             scales={},
-            car=None,
             width=100,
         )
         assert row[-1].text == said

@@ -9,7 +9,8 @@ from buswright.channels.carfile.model import CarFile, Channel, FrameEntry, Frame
 from buswright.channels.carfile.ranges import label_only, unit_hint
 from buswright.channels.keys.faults import FaultLog, shown, suggestion
 from buswright.channels.keys.positions import KeyPath
-from buswright.messages.model import Database, Message, Signal, parse_identifier
+from buswright.messages.match import split_source, with_source
+from buswright.messages.model import J1939, Database, Message, Signal, parse_identifier
 
 _RATE_TOLERANCE = 0.02
 """Periods and rates written by hand are rounded: 33 Hz and 30 ms agree."""
@@ -55,7 +56,7 @@ def _check_modules(car: CarFile, log: FaultLog) -> None:
             log.warning(("module", module.name), text, suggestion(module.name, senders, none="list its messages"))
         for index, name in enumerate(module.messages):
             at = ("module", module.name, "messages", index)
-            frame = _frame_of(module, name, database, at, log) if log.sound(*at) else ""
+            frame = _frame_of(car, module, name, at, log) if log.sound(*at) else ""
             other = owner.setdefault((module.bus, frame), module.name) if frame else module.name
             if other != module.name:
                 log.error(at, f"{shown(name)} is already sent by {other}", "a frame has one sender")
@@ -79,18 +80,29 @@ def _senders(database: Database) -> list[str]:
     return list(dict.fromkeys(names + [sender for message in database.messages for sender in message.senders]))
 
 
-def _frame_of(module: Module, name: str, database: Database | None, at: KeyPath, log: FaultLog) -> str:
+def _frame_of(car: CarFile, module: Module, name: str, at: KeyPath, log: FaultLog) -> str:
     """Return one spelling for a frame that may be given by name or by identifier; empty where there is none."""
-    if database and find_message(database, name):
-        return name
+    database = car.databases.get(module.bus)
+    if database and (message := find_message(database, name)):
+        return name if _may_have_source(message, name, at, log) else ""
     if identifier := parse_identifier(name):
-        message = _message_of(database, *identifier) if database else None
-        return message.name if message else name.upper()
+        told = car.entries.message(FrameName(module.bus, *identifier))
+        if told is not None and told.protocol == J1939 and told.id != identifier[0]:
+            return f"{told.name}@{identifier[0] & 0xFF:02X}"
+        return told.name if told else name.upper()
     if database:
         names = [message.name for message in database.messages]
         log.error(at, f"bus {module.bus} has no message {shown(name)}", suggestion(name, names))
         return ""
     return name
+
+
+def _may_have_source(message: Message, name: str, at: KeyPath, log: FaultLog) -> bool:
+    """Refuse a source address behind the name of a message that isn't J1939."""
+    if message.name == name or message.protocol == J1939:
+        return True
+    log.error(at, f"{shown(name)} has a source address, but {message.name} is not J1939", f'"{message.name}" alone')
+    return False
 
 
 def _message_of(database: Database, identifier: int, extended: bool) -> Message | None:
@@ -114,6 +126,8 @@ def _check_signal(
     if message is None:
         elsewhere = [bus for bus, other in car.databases.items() if find_message(other, name.message)]
         hint = f'it is on bus {elsewhere[0]}: "{name._replace(bus=elsewhere[0])}"' if elsewhere else ""
+        if not hint and find_message(database, name.message.partition("@")[0]):
+            hint = "a source address is two hex digits in capitals: EEC1@0A"
         hint = hint or suggestion(name.message, [other.name for other in database.messages])
         log.error(at, f"bus {name.bus} has no message {shown(name.message)}", hint)
         return
@@ -125,11 +139,14 @@ def _check_signal(
             hint = f'message {holders[0]} has it: "{name._replace(message=holders[0])}"'
         log.error(at, f"message {name.message} has no signal {shown(name.signal)}", hint)
         return
+    if not _may_have_source(message, name.message, at, log):
+        return
     _check_raw(channel, signal, log)
     _check_units(car, channel, signal, log)
-    frame = FrameName(name.bus, message.id, message.extended)
-    entry = car.frames.get(frame)
-    if entry is None or log.sound("frame", frame_keys[frame], "period_ms"):
+    source = split_source(name.message)[1]
+    identifier = message.id if source is None else with_source(message.id, source)
+    entry = car.entries.of(FrameName(name.bus, identifier, message.extended), message)
+    if entry is None or log.sound("frame", frame_keys[entry.name], "period_ms"):
         _check_rate(channel, signal, message, entry, log)
     _check_database_range(channel, signal, log)
 
@@ -215,7 +232,7 @@ def _check_database_range(channel: Channel, signal: Signal, log: FaultLog) -> No
 
 def _check_frame(car: CarFile, entry: FrameEntry, at: KeyPath, log: FaultLog) -> None:
     database = car.databases.get(entry.name.bus)
-    message = _message_of(database, entry.name.id, entry.name.extended) if database else None
+    message = car.entries.message(entry.name)
     if message is None:
         if database and (twin := _message_of(database, entry.name.id, not entry.name.extended)):
             other = entry.name._replace(extended=not entry.name.extended)

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from buswright.findings import THRESHOLDS
 from buswright.messages.checksum import Checksum, Counter
+from buswright.messages.match import ANY_SOURCE, Matcher, distance, parameter_group, split_source, with_source
+from buswright.messages.model import J1939, identifier_text
 
 if TYPE_CHECKING:
     from buswright.channels.calibration.kind import Calibration
@@ -125,6 +127,11 @@ class SignalName(NamedTuple):
 
     def __str__(self) -> str:
         return "/".join(self)
+
+    @property
+    def message_name(self) -> str:
+        """The message as the database calls it, without a source address."""
+        return split_source(self.message)[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,6 +279,47 @@ class FrameEntry:
     thresholds: Mapping[str, float] = field(default_factory=lambda: NO_THRESHOLDS)
 
 
+class Entries:
+    """Finds what a car file says of a frame: under its identifier, in J1939 under its parameter group too.
+
+    There an entry of the same source address comes first, of whatever priority (and destination), then one of the
+    address FE, which stands for any source, then one of the identifier that the database has.
+
+    Parameters
+    ----------
+    frames
+        The entries.
+    databases
+        By bus: they say what is J1939.
+    """
+
+    def __init__(self, frames: Mapping[FrameName, FrameEntry], databases: Mapping[str, Database]) -> None:
+        self._frames = frames
+        self._matcher = Matcher(databases)
+        self._by_group: dict[tuple[str, int], list[FrameName]] = {}
+        for name in frames:
+            if name.extended:
+                self._by_group.setdefault((name.bus, parameter_group(name.id)), []).append(name)
+
+    def of(self, name: FrameName, message: Message | None = None) -> FrameEntry | None:
+        """Return the entry of a frame; `message` is what another database than the car file's calls it."""
+        found = self._frames.get(name)
+        if found is not None or not name.extended:
+            return found
+        alike = self._by_group.get((name.bus, parameter_group(name.id)), ())
+        message = (message or self.message(name)) if alike else None
+        if message is None or message.protocol != J1939:
+            return None
+        sources = (name.id & 0xFF, ANY_SOURCE)
+        fitting = [each for each in alike if each.id & 0xFF in sources or each.id == message.id]
+        best = min(fitting, key=lambda each: distance(each.id, name.id), default=None)
+        return None if best is None else self._frames[best]
+
+    def message(self, name: FrameName) -> Message | None:
+        """Return what the car file's databases call a frame."""
+        return self._matcher.find(*name).message
+
+
 @dataclass(frozen=True, slots=True)
 class CalibrationRecord:
     """One calibration that was done: of a channel, or of a sensor on the bench (one of the two is there)."""
@@ -310,6 +358,8 @@ class CarFile:
         By bus; each the bus's database files in one, later files winning.
     faults
         The warnings and notes that were found.
+    entries
+        Finds the entry of a frame in `frames`.
     """
 
     path: Path
@@ -323,6 +373,10 @@ class CarFile:
     calibration_log: tuple[CalibrationRecord, ...]
     databases: Mapping[str, Database]
     faults: tuple[Fault, ...] = ()
+    entries: Entries = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "entries", Entries(self.frames, self.databases))
 
     def sources_of(self, name: str) -> list[str]:
         """Channels that one is made of: inputs of its formula, references of its calibration."""
@@ -342,10 +396,14 @@ class CarFile:
         Modules of the car file win over the database's senders; None if neither names one.
         """
         found = self.message(bus, message)
-        names = {message, message.partition("@")[0], *((found.name, found.identifier) if found else ())}
-        for module in self.modules.values():
-            if module.bus == bus and any(name in names or name.upper() in names for name in module.messages):
-                return module.name
+        name, source = split_source(message)
+        exact = {message} if found is None else {message, found.identifier}
+        if found is not None and source is not None:  # a module that lists this source address comes first
+            exact = {message, identifier_text(with_source(found.id, source), found.extended)}
+        for names in (exact, {name, *((found.name, found.identifier) if found else ())}):
+            for module in self.modules.values():
+                if module.bus == bus and any(each in names or each.upper() in names for each in module.messages):
+                    return module.name
         return found.senders[0] if found and found.senders else None
 
     def threshold(
@@ -360,7 +418,7 @@ class CarFile:
         """
         described: tuple[Channel | FrameEntry | Bus | None, ...] = (
             self.channels.get(channel) if channel else None,
-            self.frames.get(frame) if frame else None,
+            self.entries.of(frame) if frame else None,
             self.buses.get(bus) if bus else None,
         )
         for entry in described:
@@ -371,7 +429,7 @@ class CarFile:
 
 def find_message(database: Database, name: str) -> Message | None:
     """Return the last message of that name, as decoding does; `EEC1@00` also finds `EEC1`."""
-    for wanted in (name, name.partition("@")[0]):
+    for wanted in (name, split_source(name)[0]):
         for message in reversed(database.messages):
             if message.name == wanted:
                 return message

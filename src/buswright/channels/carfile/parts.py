@@ -162,16 +162,17 @@ def _check_order(caution: Limits, warning: Limits, at: KeyPath, log: FaultLog) -
 
 
 def _check_twice(car: CarFile, log: FaultLog) -> None:
-    """Two channels on one signal; one role twice in one position."""
-    by_signal: dict[str, str] = {}
+    """Two channels with the same values, which is a copy with a line forgotten; one role twice in one position."""
+    by_values: dict[tuple[object, ...], str] = {}
     by_role: dict[tuple[str, str | None], str] = {}
     for channel in car.channels.values():
         at = ("channel", channel.name)
         if channel.signal:
-            other = by_signal.setdefault(str(channel.signal), channel.name)
+            how = channel.sensor, channel.input_scale, channel.zero, channel.unit, channel.delay_s, channel.invalid_raw
+            other = by_values.setdefault((channel.signal, *how), channel.name)
             if other != channel.name:
-                text = f"{shown(str(channel.signal))} is already channel {other}"
-                log.error((*at, "signal"), text, "a further quantity from it is a formula channel")
+                text = f"{shown(str(channel.signal))} is channel {other} already, and both have the same values"
+                log.warning((*at, "signal"), text, "is the signal right? else give it a sensor or a unit of its own")
         if channel.role is None or not (log.sound(*at, "role") and log.sound(*at, "position")):
             continue
         other = by_role.setdefault((channel.role, channel.position), channel.name)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from buswright.channels.carfile.model import FrameEntry, FrameName
+from buswright.channels.carfile.model import Entries, FrameEntry
 from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSignal
 from buswright.channels.samples.series import Int64s, UInt16s
 from buswright.channels.spool import Parts
@@ -113,8 +113,8 @@ class RecentMessage(RecordedMessage):
 
     __slots__ = ("_recent", "_recent_quality", "_recent_times", "_starts", "first", "rows", "segment_first")
 
-    def __init__(self, group: Group, entry: FrameEntry | None) -> None:
-        super().__init__(group, entry=entry)
+    def __init__(self, group: Group, entry: FrameEntry | None, arrival: int) -> None:
+        super().__init__(group, entry=entry, arrival=arrival)
         self._recent: dict[str, RecentSignal] = {}
         self._recent_times = Buffer(np.int64)
         self._recent_quality: Buffer | None = None
@@ -184,6 +184,7 @@ class RecentMessage(RecordedMessage):
             self.group,
             {name: signal.since(at) for name, signal in self._recent.items()},
             self.entry,
+            self.arrival,
             _times=Parts([self.times(row)], [self.rows - row]),
             _quality=Parts([quality], [self.rows - row]),
             _rows=self.rows - row,
@@ -202,7 +203,7 @@ class RecentMessages(Recorded):
         Number of the segment in which the last settled batch ended.
     """
 
-    def __init__(self, decoder: Decoder, entries: Mapping[FrameName, FrameEntry]) -> None:
+    def __init__(self, decoder: Decoder, entries: Entries | None) -> None:
         super().__init__(decoder, entries)
         self.by_name: dict[str, RecentMessage] = {}
         self.segment = 0
@@ -214,17 +215,18 @@ class RecentMessages(Recorded):
         for table, before, starts in self._decoded(frames):
             message = self.by_name.get(table.name)
             if message is None:
-                message = self.by_name[table.name] = RecentMessage(table.group, self._entry(table))
+                message = self.by_name[table.name] = RecentMessage(table.group, **self._first(table))
                 message.begin_segments(range(self.segment + 1, before))
             message.add(table, before, starts)
             seen.add(table.name)
+        self._count += len(frames)
         for name, message in self.by_name.items():
             if name not in seen:
                 message.begin_segments(range(first, self._segments.count))
 
     def window(self, rows: Mapping[str, int]) -> Recorded:
         """Return each message from the given row on, as a session takes it."""
-        part = Recorded(self.decoder, {})
+        part = Recorded(self.decoder, None)
         count = self._segments.count
         part.untimed = self.untimed
         part.messages = {name: self.by_name[name].window(row, self.segment, count) for name, row in rows.items()}

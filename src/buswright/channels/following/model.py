@@ -70,7 +70,8 @@ class ChannelNow:
     time_ns
         Of the latest sample; None before there was one.
     value, text
-        The latest value, NaN where there is none; `text` is its label where it has a value table, else "".
+        The latest value, NaN where there is none; `text` is what its state is called (a switch,
+        a value table), else "".
     raw, volts, electrical
         As it stood in the frame; at the sensor's input, with that unit ("V"); None where there is no such thing.
     quality, quality_words

@@ -92,7 +92,7 @@ def channel_now(followed: Followed, now_ns: int, segment_ns: int) -> ChannelNow:
         unit=origin.unit if series is None else series.unit,
         time_ns=None if series is None else int(series.time_ns[-1]),
         value=float("nan") if series is None else float(series.value[-1]),
-        text="" if raw is None or raw != int(raw) else origin.labels.get(int(raw), ""),
+        text="" if series is None else series.labels.text(float(series.value[-1]), raw),
         raw=raw,
         volts=None if series is None or series.volts is None else float(series.volts[-1]),
         electrical=origin.electrical,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 from buswright.channels.carfile.model import CarFile, Channel, Wiring
@@ -12,7 +11,6 @@ from buswright.messages.match import Group, Kind
 from buswright.messages.model import Signal
 
 _NO_WIRING = Wiring()
-_NO_LABELS: Mapping[int, str] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +25,6 @@ class Origin:
         "" where nobody says.
     expected
         How its samples should come.
-    labels
-        Raw value to text.
     delay_ns
         How much earlier its time stamps are than its frames.
     silence
@@ -43,7 +39,6 @@ class Origin:
     message: str
     module: str
     expected: Expectation
-    labels: Mapping[int, str]
     delay_ns: int
     silence: SilenceLimits
     wiring: Wiring | None
@@ -56,7 +51,7 @@ def origin_of_signal(expectations: Expectations, group: Group, signal: Signal) -
     assert message is not None, "only frames of known messages have signals"
     sender = message.senders[0] if message.senders else ""
     expected, silence = expectations.of_signal(group, signal), SilenceLimits.of(None, None, group.bus)
-    return Origin(signal.unit, "", group.bus, group.name, sender, expected, signal.choices, 0, silence, None, "")
+    return Origin(signal.unit, "", group.bus, group.name, sender, expected, 0, silence, None, "")
 
 
 def origin_of_channel(expectations: Expectations, car: CarFile, channel: Channel, group: Group | None) -> Origin:
@@ -68,7 +63,7 @@ def origin_of_channel(expectations: Expectations, car: CarFile, channel: Channel
     if channel.signal is None:
         formula = channel.formula.text if channel.formula else ""
         expected = Expectation(rate_of_channel(channel.expected_hz))
-        return Origin(unit, "", "", "", "", expected, _NO_LABELS, 0, SilenceLimits.of(car, None, ""), wiring, formula)
+        return Origin(unit, "", "", "", "", expected, 0, SilenceLimits.of(car, None, ""), wiring, formula)
     bus, name = channel.signal.bus, group.name if group else channel.signal.message
     message = group.message if group else car.message(bus, name)
     signal = None
@@ -85,7 +80,6 @@ def origin_of_channel(expectations: Expectations, car: CarFile, channel: Channel
         name,
         car.module_of(bus, name) or "",
         expected,
-        signal.choices if signal else _NO_LABELS,
         round(channel.delay_s * 1e9),
         SilenceLimits.of(car, name_of(group) if group else None, bus),
         wiring,

@@ -122,7 +122,7 @@ class Windows:
 
     def clear(self) -> None:
         """Forget everything that came."""
-        entries = {} if self._car is None else self._car.frames
+        entries = None if self._car is None else self._car.entries
         self.recent = RecentMessages(self._template.new_recorded().decoder, entries)
         self.trusted_ns: int | None = None
         self.changed: frozenset[str] = frozenset()

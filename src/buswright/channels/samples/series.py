@@ -9,6 +9,8 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
+from buswright.channels.samples.labels import NO_LABELS, Labels
+
 Int64s = npt.NDArray[np.int64]
 UInt16s = npt.NDArray[np.uint16]
 Floats = npt.NDArray[np.float64]
@@ -163,6 +165,8 @@ class Series:
         A segment without samples repeats the next start, so that all channels of a session can count alike.
     effective_hz
         Rate at which new information arrives; for computed channels that of the slowest input. None: as sampled.
+    labels
+        What its states are called.
     """
 
     name: str
@@ -176,6 +180,7 @@ class Series:
     kind: Kind = "continuous"
     segments: Int64s = field(default_factory=lambda: _TO_BE_FOUND)
     effective_hz: float | None = None
+    labels: Labels = NO_LABELS
 
     def __post_init__(self) -> None:
         n = len(self.time_ns)
@@ -208,6 +213,11 @@ class Series:
         if self.quality is None:
             return self.value
         return np.where(unusable(self.quality), np.nan, self.value)
+
+    def label(self, row: int) -> str:
+        """Return what the state of a sample is called; "" if it has no name, or no value."""
+        raw = None if self.raw is None or (self.short is not None and self.short[row]) else self.raw[row].item()
+        return self.labels.text(float(self.value[row]), raw)
 
     @property
     def raw_value(self) -> Floats:

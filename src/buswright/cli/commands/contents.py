@@ -1,11 +1,13 @@
 """List what a capture holds: buses, identifiers with counts and rates, duration, clock, and every problem.
 
-A database (--dbc) adds message names and a count of the frames that it does not know.
+A car file (--car) adds the names of buses and messages, the channels that each message feeds, and what never came; a
+database (--dbc) the names of messages. Both count the frames that no database knows.
 """
 
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 
 from buswright.cli import options as shared
 
@@ -14,22 +16,24 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     shared.add_source(parser, live="once")
     shared.add_window(parser)
+    shared.add_car(parser)
     shared.add_databases(parser)
     shared.add_json(parser)
 
 
 def run(options: argparse.Namespace) -> int:
     """Read the capture once and print what it holds."""
+    from buswright.channels.session import databases_of
     from buswright.frames.tally import Tally
-    from buswright.messages.match import Matcher
     from buswright.report.commands import contents as report
 
-    databases = shared.load_databases(options)
-    source = shared.Source.of(options)
+    car, databases = shared.load_car(options), shared.load_databases(options)
+    source = shared.Source.of(options, car)
     tally = Tally()
     for frames in source:
         tally.update(frames)
-    source.check_fit(options, None, {}, {})
-    matcher = Matcher(databases, bus_names=source.names) if options.dbc else None
-    shared.show(options, report, report.contents_of(source.capture, tally, names=source.names, matcher=matcher))
-    return 0
+    known = databases_of(car, databases)
+    contents = report.contents_of(source.capture, tally, names=source.names, databases=known, car=car)
+    misfit = source.check_fit(options, car, databases, contents.keys(), refuse=False)
+    shared.show(options, report, replace(contents, misfit=misfit))
+    return 2 if misfit is not None and misfit.sure and shared.is_described(options) else 0

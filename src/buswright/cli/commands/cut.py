@@ -19,6 +19,7 @@ from buswright.errors import UserError
 from buswright.writing import whole_file
 
 if TYPE_CHECKING:
+    from buswright.channels.fitting import Key
     from buswright.frames.table import Event, Frames
 
 ENDINGS = {".log": "candump", ".txt": "candump", ".asc": "ASC"}
@@ -26,17 +27,11 @@ ENDINGS = {".log": "candump", ".txt": "candump", ".asc": "ASC"}
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
-    shared.add_source(parser)
+    shared.add_source(parser, required=False)
     shared.add_window(parser)
     shared.add_car(parser)
     parser.set_defaults(dbc=[])
-    parser.add_argument(
-        "--select",
-        action="append",
-        default=[],
-        metavar="BUS/ID",
-        help="keep only these frames, e.g. chassis/1A0; may be repeated",
-    )
+    shared.add_select(parser, "BUS/ID", "keep only these frames, e.g. chassis/1A0")
     parser.add_argument(
         "--start",
         dest="new_start",
@@ -49,12 +44,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Read, select, write."""
+    from buswright.channels.fitting import keys_in
     from buswright.frames.formats.asc.writer import AscWriter
     from buswright.frames.formats.candump.writer import CandumpWriter
     from buswright.frames.formats.writing import Writer, rebased, rebased_events, write_all
     from buswright.frames.select import FrameSelection
     from buswright.report.commands import cut as report
 
+    shared.settle_selection(options)
     path = Path(options.out)
     form = _form(path)
     selection = FrameSelection.parse(options.select)
@@ -67,11 +64,14 @@ def run(options: argparse.Namespace) -> int:
     offset: int | None = None
     hits: dict[str, int] = {}
     span: list[int] = []
+    seen: dict[str, set[Key]] = {}
 
     def chosen() -> Iterator[Frames]:
         nonlocal read, written, offset
         for frames in source:
             read += len(frames)
+            for bus, keys in keys_in(frames, source.names).items() if source.names else ():
+                seen.setdefault(bus, set()).update(keys)
             if selection.patterns:
                 for text, count in selection.hits(frames, source.names).items():
                     hits[text] = hits.get(text, 0) + count
@@ -101,6 +101,7 @@ def run(options: argparse.Namespace) -> int:
             writer = AscWriter(stream, clock=clock, channels=_channel_numbers(source.names))
         write_all(chosen(), writer, events)
         writer.close()
+        source.check_fit(options, car, {}, seen, refuse=shared.is_described(options))
     unused = tuple(text for text in options.select if not hits.get(text))
     losses = dict(writer.losses)
     shared.show(options, report, report.Cutting(path, form, read, written, losses, source.capture.problems, unused))

@@ -34,13 +34,11 @@ PIECE_FRAMES = 125_000
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
-    shared.add_source(parser, live="spooled")
+    shared.add_source(parser, live="spooled", required=False)
     shared.add_window(parser)
     shared.add_car(parser)
     shared.add_databases(parser)
-    parser.add_argument(
-        "--select", action="append", default=[], metavar="PATTERN", help="write only these channels; may be repeated"
-    )
+    shared.add_select(parser, "PATTERN", "write only these channels")
     parser.add_argument("--rate", type=float, metavar="HZ", help="write one wide table at this common rate")
     shared.add_output(parser, "folder (ending in /), or file ending in .parquet or .csv")
     shared.add_json(parser)
@@ -50,6 +48,7 @@ def run(options: argparse.Namespace) -> int:
     """Decode and write."""
     from buswright.report.commands import decode as report
 
+    shared.settle_selection(options)
     car = shared.load_car(options)
     databases = shared.load_databases(options)
     if car is None and not options.dbc:
@@ -96,9 +95,10 @@ def _target(options: argparse.Namespace) -> tuple[Path, bool]:
 
 def _signals(options: argparse.Namespace, path: Path, source: shared.Source, databases: Databases) -> Decoding:
     """Signals as the databases scale them, at native rates: the straight way."""
+    from buswright.channels.absent import never_came
     from buswright.channels.fitting import keys_by_bus
     from buswright.messages.selection import SignalSelection
-    from buswright.report.commands.decode import Decoding, grave_notes, never_came
+    from buswright.report.commands.decode import Decoding, grave_notes
     from buswright.report.files.signals import SignalFolder, write_rows
     from buswright.report.files.tables import Tables
 
@@ -126,10 +126,11 @@ def _channels(
     options: argparse.Namespace, path: Path, source: shared.Source, car: CarFile | None, databases: Databases
 ) -> Decoding:
     """Calibrated channels, or signals on a common time base."""
+    from buswright.channels.absent import never_came
     from buswright.channels.fitting import keys_by_bus
     from buswright.channels.session import Session, databases_of
     from buswright.channels.spool import Spool
-    from buswright.report.commands.decode import Decoding, grave_notes, never_came
+    from buswright.report.commands.decode import Decoding, grave_notes
     from buswright.report.files.channels import write_folder, write_grid, write_rows
     from buswright.report.files.tables import Tables
 
@@ -145,12 +146,15 @@ def _channels(
     decoder = session.recorded.decoder
     source.check_fit(options, car, databases, keys_by_bus(decoder.matcher.groups))
     databases = databases_of(car, databases)
+    absent = never_came(car, databases, decoder.matcher.groups, session.names if car is not None else ())
+    silent = dict.fromkeys((*absent.channels, *(name for name in session.names if not len(session[name]))))
     return Decoding(
         *(tables.files, tables.rows, tables.values, session.counts, source.capture.problems),
         unused=decoder.unused_patterns() if car is None else unused,
         notes=grave_notes(databases),
         rounded=tables.rounded,
-        absent=never_came(car, databases, decoder.matcher.groups, session.names if car is not None else ()),
+        taken={name: found for name in session.names if (found := session.sources_of(name))},
+        absent=replace(absent, channels=tuple(name for name in session.names if name in silent)),
     )
 
 

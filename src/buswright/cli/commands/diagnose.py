@@ -91,7 +91,9 @@ def _explained(options: argparse.Namespace, judged: Judged) -> tuple[Explained, 
         raise UserError("--channel needs a car file or a database", hint="add --car FILE or --dbc FILE")
     at = None
     if options.at is not None:
-        at = Moment.parse(options.at, timezone=options.timezone).on(report.first_ns or 0, report.clock)
+        capture = report.health.capture
+        asked = Moment.parse(options.at, timezone=options.timezone)
+        at = asked.within(capture.first_ns or 0, capture.last_ns or 0, report.clock, "--at")
     found = []
     for pattern in options.channel:
         names = [name for name in session.names if fnmatchcase(name, pattern)]

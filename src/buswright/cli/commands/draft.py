@@ -13,6 +13,7 @@ Captures in several formats can be given together: can0 of one and channel 1 of 
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,6 +24,7 @@ from buswright.writing import whole_file
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.load import CheckResult
+    from buswright.channels.carfile.model import CarFile
     from buswright.frames.capture import Capture
     from buswright.layout.draft.car_file import Draft, GivenDatabase, Recording
 
@@ -55,15 +57,47 @@ def run(options: argparse.Namespace) -> int:
     if not options.add:
         _claim(options, path)
     car = load_car_file(path, untrusted=options.untrusted) if options.add else None
-    drafted = draft(
-        _recordings(options), _databases(options), folder=path.parent, names=shared.bus_names(options), car=car
-    )
+    recordings, databases, names = _recordings(options), _databases(options), shared.bus_names(options)
+    _check_fit(recordings, databases, names, car)
+    drafted = draft(recordings, databases, folder=path.parent, names=names, car=car)
     text = drafted.text()
     if car is not None:
         text = with_added(path.read_bytes().decode("utf-8"), drafted)
     result = _write(path, text, drafted, untrusted=options.untrusted)
     shared.show(options, report, report.Drafting(path, drafted, text, result, added=car is not None))
     return 0
+
+
+def _check_fit(
+    recordings: Sequence[Recording], databases: Sequence[GivenDatabase], bus_names: dict[str, str], car: CarFile | None
+) -> None:
+    """Refuse captures of another car or bus than what was given for them describes.
+
+    A database that is bound to a bus which no interface is named for finds its bus by itself.
+
+    Raises
+    ------
+    UserError
+        What doesn't fit; the hint says what would.
+    """
+    from buswright.channels.fitting import Key, misfit_of
+    from buswright.channels.session import interface_names
+    from buswright.messages.match import EVERY_BUS
+    from buswright.messages.model import Database
+
+    names = {**interface_names(car), **bus_names}
+    bound: dict[str, list[Database]] = {}
+    for given in databases:
+        bus = given.bus if given.bus is not None and given.bus in names.values() else EVERY_BUS
+        bound.setdefault(bus, []).append(given.database)
+    seen: dict[str, set[Key]] = {}
+    for recording in recordings:
+        for interface, keys in recording.health.keys().items():
+            seen.setdefault(names.get(interface, interface), set()).update(keys)
+    interfaces = [name for recording in recordings for name in recording.health.buses]
+    found = misfit_of(seen, interfaces, car=car, databases=bound, bus_names=bus_names)
+    if found is not None and found.sure:
+        raise UserError(found.text, hint=found.hint)
 
 
 def _claim(options: argparse.Namespace, path: Path) -> None:

@@ -54,7 +54,7 @@ def measure(options: argparse.Namespace, car: CarFile | None) -> Baseline:
     from buswright.diagnosis.detect import diagnose
     from buswright.health.baseline.baseline import CaptureFacts, remember
     from buswright.health.phases import PhaseTracker
-    from buswright.report.text import moment
+    from buswright.wording import moment
 
     read, (phases,) = examine(options, car, shared.load_databases(options), decode=True, folds=(PhaseTracker,))
     capture, first = read.source.capture, read.health.capture.first_ns

@@ -28,6 +28,7 @@ from buswright.wording import visible
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
     from buswright.frames.capture import Capture
+    from buswright.messages.match import Databases
     from buswright.worker.engine import Engine
 
 DEFAULT_SIZE = "120x40"
@@ -82,9 +83,8 @@ def run(options: argparse.Namespace) -> int:
     engine = _engine(options)
     with _logged():
         if options.snapshot:
-            _picture(engine, options, size)
-        else:
-            _show(engine, options)
+            return _picture(engine, options, size)
+        _show(engine, options)
     return 0
 
 
@@ -150,6 +150,7 @@ def _engine(options: argparse.Namespace) -> Engine:
     rates, data_rates = shared.bit_rates(options.bitrate)
     options.spooled = False
     source = shared.open_source(options)
+    _say_what_does_not_fit(source, options, car, databases)
     return Engine(
         source,
         car=car,
@@ -164,16 +165,30 @@ def _engine(options: argparse.Namespace) -> Engine:
     )
 
 
+def _say_what_does_not_fit(
+    source: Capture, options: argparse.Namespace, car: CarFile | None, databases: Databases
+) -> None:
+    """Say what the beginning of a capture tells; the overview goes on with the rest of it, and with live buses."""
+    from buswright.channels.fitting import keys_in
+    from buswright.channels.session import interface_names
+    from buswright.frames.window import Window
+
+    names = {**interface_names(car), **shared.bus_names(options)}
+    frames = None if live_sources(options) else next(iter(source), None)
+    seen = {} if frames is None else keys_in(frames, names)
+    shared.Source(source, Window(), names).check_fit(options, car, databases, seen, refuse=False)
+
+
 def _begin_ns(source: Capture, options: argparse.Namespace) -> int | None:
-    from buswright.frames.window import Moment
+    from buswright.frames.window import Moment, Window
 
     if options.begin is None:
         return None
     moment = Moment.parse(options.begin, timezone=options.timezone)
     first_ns = source.first_time_ns()
-    if first_ns is None:
-        raise UserError(f"--from {options.begin}: this capture has no time stamps", hint="leave out --from")
-    return moment.on(first_ns, source.clock)
+    for _ in Window(start=moment).cut(shared.shown(source), lambda: source.clock):
+        break  # a frame lies there: else it has been said where the frames are
+    return None if first_ns is None else moment.on(first_ns, source.clock)
 
 
 def _header(source: Capture, options: argparse.Namespace, car: CarFile | None) -> dict[str, object]:
@@ -188,7 +203,8 @@ def _header(source: Capture, options: argparse.Namespace, car: CarFile | None) -
     return header_of(source, program=f"buswright {__version__}", car=noted, accepted=accepted)
 
 
-def _picture(engine: Engine, options: argparse.Namespace, size: tuple[int, int]) -> None:
+def _picture(engine: Engine, options: argparse.Namespace, size: tuple[int, int]) -> int:
+    """Write a picture; return 2 if what is shown doesn't fit what the user named for it."""
     from buswright.tui.app import Workbench
     from buswright.tui.picture import save
 
@@ -197,6 +213,8 @@ def _picture(engine: Engine, options: argparse.Namespace, size: tuple[int, int])
         save(app, lambda: app.snapshot, Path(options.snapshot), size)
     finally:
         engine.close()
+    fits = app.snapshot is None or app.snapshot.misfit is None
+    return 2 if shared.is_described(options) and not fits else 0
 
 
 def _show(engine: Engine, options: argparse.Namespace) -> None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
 
 from buswright.diagnosis.bus.errors import repeated
-from buswright.diagnosis.case import Case, Sighting, Window, sighting, stretches, subject_of, titled
+from buswright.diagnosis.case import SECOND, Case, Sighting, Window, sighting, stretches, subject_of, titled
 from buswright.diagnosis.words import UNPLUG
 from buswright.findings import Severity
 from buswright.frames.table import Bools
@@ -218,6 +219,13 @@ def babblers(case: Case, bus: BusFigures) -> Iterator[tuple[IdFigures, float]]:
                 yield figures, own
 
 
+def _load_from(bus: BusFigures, start_ns: int) -> float:
+    """Return the mean load of a second, of the windows of 100 ms that lie within it; NaN where it is unknown."""
+    windows = bus.windows
+    inside = (windows.start_ns >= start_ns) & (windows.start_ns + windows.width_ns <= start_ns + SECOND)
+    return float(windows.load[inside].mean()) if inside.any() else math.nan
+
+
 def _too_often(case: Case, bus: BusFigures, figures: IdFigures) -> bool:
     """Whether it came at several times its rate: the declared one, or, where it has none, its mean over the run."""
     if figures.busiest is None:
@@ -226,7 +234,7 @@ def _too_often(case: Case, bus: BusFigures, figures: IdFigures) -> bool:
     due_ns = figures.expected.due_ns
     if figures.expected.period_ns.declared and due_ns:
         return figures.busiest.frames > times * 1e9 / due_ns
-    high = float(bus.slow_windows.load_at(np.array([figures.busiest.start_ns]))[0])
+    high = _load_from(bus, figures.busiest.start_ns)
     mean = figures.frames / max(1.0, bus.seconds)
     return high > case.limit("load_fault", bus=bus.name) and (
         figures.known is False or figures.busiest.frames > times * mean
@@ -236,7 +244,7 @@ def _too_often(case: Case, bus: BusFigures, figures: IdFigures) -> bool:
 def _babbler(case: Case, bus: BusFigures, figures: IdFigures, own: float) -> Sighting:
     busiest, name = figures.busiest, figures.name
     assert busiest is not None
-    high = float(bus.slow_windows.load_at(np.array([busiest.start_ns]))[0])
+    high = _load_from(bus, busiest.start_ns)
     expected = figures.expected.due_ns
     declared = figures.expected.period_ns.declared and expected
     often = busiest.frames * expected / 1e9 if declared and expected else 0.0

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from buswright.channels.carfile.model import CarFile, FrameName
+from buswright.channels.fitting import Misfit
 from buswright.diagnosis.case import SECOND, Case
 from buswright.diagnosis.found import Found
 from buswright.findings import Finding
@@ -64,6 +65,8 @@ class Moment:
         What was found so far, in rank order.
     remembered
         Identifiers of a good run; None without one.
+    misfit
+        Why the frames aren't of this car, bus or database; None if they may be.
     """
 
     health: BusHealth
@@ -75,6 +78,7 @@ class Moment:
     car: CarFile | None
     findings: tuple[Finding, ...]
     remembered: Mapping[FrameName, IdBaseline] | None = None
+    misfit: Misfit | None = None
 
     @cached_property
     def case(self) -> Case:

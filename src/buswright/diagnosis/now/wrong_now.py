@@ -17,7 +17,7 @@ from buswright.diagnosis.now.buses import BusState
 from buswright.diagnosis.now.modules import Sender
 from buswright.diagnosis.now.moment import Moment, id_text
 from buswright.findings import FAULTS, Finding
-from buswright.wording import listed
+from buswright.wording import capital, listed
 
 PLUG_IN = "Plug the adapter back in: it reconnects by itself, and a recording goes on."
 BUS_SILENT = (
@@ -69,10 +69,21 @@ class WrongNow:
 
 
 def wrong_now(moment: Moment, buses: Sequence[BusState], senders: Sequence[Sender]) -> tuple[WrongNow, ...]:
-    """Return what is wrong now: buses first, then modules, then single identifiers."""
+    """Return what is wrong now: first that it is another car, then buses, modules, and single identifiers."""
     away = {each.name for each in buses if not each.received or each.silent_since_ns is not None}
-    found = [*_buses(moment, buses), *_senders(moment, [each for each in senders if each.bus not in away])]
+    found = [
+        *_misfit(moment),
+        *_buses(moment, buses),
+        *_senders(moment, [each for each in senders if each.bus not in away]),
+    ]
     return tuple(_with_finding(each, moment.found) for each in found)
+
+
+def _misfit(moment: Moment) -> Iterator[WrongNow]:
+    misfit = moment.misfit
+    if misfit is not None:
+        check = f"Start again with {misfit.hint}" if misfit.hint.startswith("--") else capital(misfit.hint)
+        yield WrongNow("does not fit", "capture", frozenset({"capture"}), None, check, capital(misfit.text))
 
 
 def _buses(moment: Moment, buses: Sequence[BusState]) -> Iterator[WrongNow]:

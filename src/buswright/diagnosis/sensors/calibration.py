@@ -13,8 +13,8 @@ from buswright.diagnosis.sensors.levels import wrong_levels
 from buswright.diagnosis.sensors.relations import Views
 from buswright.diagnosis.sensors.zeroes import (
     moved_since,
-    wrong_at_rest,
     wrong_after_soak,
+    wrong_at_rest,
     wrong_when_straight,
 )
 from buswright.findings import Severity

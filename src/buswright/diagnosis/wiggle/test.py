@@ -75,9 +75,7 @@ class WiggleTest:
         self.channels = _measured(channels, car)
         self._car = car
         self._session = Session((), car, databases=databases, bus_names=bus_names, only=self.channels)
-        self._wiring: dict[str, Wiring] = (
-            {name: car.channels[name].wiring for name in self.channels} if car is not None else {}
-        )
+        self._wiring: dict[str, Wiring] = _wiring_of(self.channels, car) if car is not None else {}
         self._counters: dict[str, GlitchCounter] = {}
         self._delays_ns = {
             name: round(car.channels[name].delay_s * 1e9) if car is not None else 0 for name in self.channels
@@ -269,6 +267,17 @@ class _BusPauses:
         if begun > self._counted_to:
             self._counted_to, self.counted = begun, self.counted + 1
         return True
+
+
+def _wiring_of(channels: Sequence[str], car: CarFile) -> dict[str, Wiring]:
+    """Return the wiring of channels; those of one signal have one wire, whichever of them describes it."""
+    nothing = Wiring()
+    of_signal = {each.signal: each.wiring for each in car.channels.values() if each.signal and each.wiring != nothing}
+    found = {name: car.channels[name] for name in channels}
+    return {
+        name: of_signal.get(each.signal, nothing) if each.signal and each.wiring == nothing else each.wiring
+        for name, each in found.items()
+    }
 
 
 def _measured(channels: Sequence[str], car: CarFile | None) -> tuple[str, ...]:

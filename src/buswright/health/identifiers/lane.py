@@ -21,6 +21,7 @@ from buswright.health.folds.histogram import Histogram
 from buswright.health.identifiers.checksum import ChecksumFold
 from buswright.health.identifiers.contents import Block, LengthFold, PayloadFold
 from buswright.health.identifiers.counter import CounterField, CounterFold, find_counter
+from buswright.health.identifiers.crowding import Crowding
 from buswright.health.identifiers.gaps import KeptGaps
 from buswright.health.identifiers.senders import SendersFold
 from buswright.health.identifiers.timing import TimingFold
@@ -190,7 +191,7 @@ def forked(fold: _T) -> _T:
             value = value.copy()
         elif kind is list:
             value = [each.copy() if isinstance(each, np.ndarray) else each for each in value]
-        elif kind is FirstAndLast or kind is KeptGaps:
+        elif kind in (FirstAndLast, KeptGaps, Crowding):
             value = copy.copy(value)
         elif kind in _FOLDS:
             value = forked(value)

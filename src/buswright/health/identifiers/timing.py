@@ -11,9 +11,10 @@ from buswright.channels.expectation import STEADY_TOLERANCE, contradicted
 from buswright.channels.samples.series import median
 from buswright.frames.table import Bools, Int64s
 from buswright.health.folds.histogram import COARSE, FINE, Histogram, Typical, typical
+from buswright.health.identifiers.crowding import Crowding
 from buswright.health.identifiers.gaps import AFTER, BEFORE, Arrivals, KeptGaps, Periods, find_gaps
 from buswright.health.model.gaps import SHORT_GAP
-from buswright.health.model.identifiers import Busiest, PeriodStrip
+from buswright.health.model.identifiers import PeriodStrip
 
 Float64s = npt.NDArray[np.float64]
 UInt64s = npt.NDArray[np.uint64]
@@ -45,8 +46,6 @@ _PAUSE = 3.0
 _FEW_TOGETHER = 32
 _ON_THE_WIRE_NS = 50_000
 """Frames cannot follow each other sooner: stamped closer together, they were fetched together."""
-BUSY = 3.0
-"""More frames in a second than this many times what the period allows make it a busy one."""
 
 _STRIP = np.dtype(
     [
@@ -100,9 +99,7 @@ class TimingFold:
         self._pending: Arrivals | None = None
         self._strip: list[npt.NDArray[np.void]] = []
         self._strip_rows = 0
-        self._second: tuple[int, int, int, float | None] | None = None
-        self._busiest: Busiest | None = None
-        self.busy_seconds = 0
+        self.crowding = Crowding()
         self.early_or_same: Int64s = np.zeros((2, 2), dtype=np.int64)
         self._opening: Int64s = np.zeros(0, dtype=np.int64)
 
@@ -155,7 +152,8 @@ class TimingFold:
         deviation = self._jitter(spacing, core, reference.learned_ns)
         if reference.learned_ns is not None:
             self._tell_early(time_ns, core, spacing, changed, reference.learned_ns)
-        self._window(time_ns, spacing, forward, core, deviation, bits, reference)
+        self.crowding.add(time_ns, bits, self.declared_ns or reference.judged_ns)
+        self._window(time_ns, spacing, forward, core, deviation)
         arrivals = Arrivals.of(time_ns, counter, first_word)
         # The block's columns are not ours: what is held back past this call is a copy.
         self._pending = arrivals.since(0, 0) if self._pending is None else self._pending.then(arrivals)
@@ -166,8 +164,6 @@ class TimingFold:
         """Judge the last arrivals, which so far waited for what comes after them; for a copy that is then dropped."""
         known = self.known
         self._judge_gaps(self._reference(known, 0), final=True)
-        if self._second is not None:
-            self._close_second()
 
     def _reference(self, own: Typical | None, spacings: int) -> Reference:
         """Choose what to judge a block by: see `Period.judged_ns`; a block that is steady at a rate of its own counts.
@@ -244,14 +240,11 @@ class TimingFold:
         forward: Bools,
         core: Bools,
         deviation: Float64s,
-        bits: npt.NDArray[np.int32],
-        reference: Reference,
     ) -> None:
-        """Fold into seconds and into the strip's windows."""
+        """Fold into the strip's windows."""
         second = time_ns // _SECOND_NS
         starts = np.concatenate([[0], np.flatnonzero(second[1:] != second[:-1]) + 1])
         frames = np.diff(starts, append=len(second))
-        self._seconds(second[starts], frames.copy(), np.add.reduceat(bits, starts, dtype=np.int64), reference.judged_ns)
         # Everything of a second lies in one window, so the coarser sums are made from the finer ones.
         window = second[starts] // (PeriodStrip.WIDTH_NS // _SECOND_NS)
         coarse = np.concatenate([[0], np.flatnonzero(window[1:] != window[:-1]) + 1])
@@ -274,30 +267,6 @@ class TimingFold:
             self._strip_rows += len(rows)
             if len(self._strip) >= _PIECES:
                 self._strip = [np.concatenate(self._strip)]
-
-    def _seconds(self, second: Int64s, frames: Int64s, bits: Int64s, period_ns: float | None) -> None:
-        """Count the frames of every second; the last one stays open."""
-        if self._second is not None and self._second[0] == int(second[0]):
-            frames[0] += self._second[1]
-            bits[0] += self._second[2]
-        elif self._second is not None:
-            self._close_second()
-        if len(second) > 1:
-            self._closed(second[:-1], frames[:-1], bits[:-1], period_ns)
-        self._second = (int(second[-1]), int(frames[-1]), int(bits[-1]), period_ns)
-
-    def _close_second(self) -> None:
-        assert self._second is not None
-        second, frames, bits, period = self._second
-        self._closed(np.array([second]), np.array([frames]), np.array([bits]), period)
-
-    def _closed(self, second: Int64s, frames: Int64s, bits: Int64s, period_ns: float | None) -> None:
-        at = int(np.argmax(frames))
-        if self._busiest is None or frames[at] > self._busiest.frames:
-            self._busiest = Busiest(int(second[at]) * _SECOND_NS, int(frames[at]), int(bits[at]))
-        allowed = self.declared_ns or period_ns
-        if allowed:
-            self.busy_seconds += int(np.count_nonzero(frames > BUSY * _SECOND_NS / allowed + 1))
 
     def _judge_gaps(self, reference: Reference, *, final: bool) -> None:
         """Judge the spacings that have enough arrivals behind them, and hold back the others."""
@@ -334,11 +303,6 @@ class TimingFold:
     def deviations_ns(self, *shares: float) -> tuple[float | None, ...]:
         """Return what these shares of |dt - T| are under."""
         return self._deviations.quantiles(shares) if self._jitter_count >= 4 else (None,) * len(shares)
-
-    @property
-    def busiest(self) -> Busiest | None:
-        """Busiest second."""
-        return self._busiest
 
     @property
     def spread(self) -> float:

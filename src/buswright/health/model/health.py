@@ -508,6 +508,14 @@ class BusHealth:
 
     GROUPS_KEPT = 500
 
+    def keys(self) -> dict[str, set[tuple[int, bool]]]:
+        """Return the identifiers that came, each with whether it has 29 bits, by bus name."""
+        found: dict[str, set[tuple[int, bool]]] = {}
+        for name, figures in self.ids.items():
+            if figures.frames:
+                found.setdefault(name.bus, set()).add((name.id, name.extended))
+        return found
+
     def ids_of(self, bus: str) -> Iterator[IdFigures]:
         """Return the identifiers of one bus."""
         return (figures for name, figures in self.ids.items() if name.bus == bus)

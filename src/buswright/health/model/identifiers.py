@@ -321,7 +321,7 @@ class Unanswered(NamedTuple):
 
 
 class Busiest(NamedTuple):
-    """The 1 s window of the grid with the most frames of one identifier, and their bits."""
+    """The second with the most frames of one identifier, wherever it begins; its first frame, and their bits."""
 
     start_ns: int
     frames: int
@@ -355,7 +355,8 @@ class IdFigures:
     bits, data_bits, share, load
         Exact bits on the wire; share of the bits of the bus; load of the bus, None without a bit rate.
     busiest
-        Busiest second; `busy_seconds` counts those with more than three times the frames that its period allows.
+        Busiest second, wherever it begins; `busy_seconds` counts seconds that don't overlap, and have more than three
+        times the frames that its period allows.
     period, gaps, strip
         Timing.
     counter, checksum

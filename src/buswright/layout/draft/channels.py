@@ -5,18 +5,18 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from importlib import resources
+from typing import NamedTuple
 
 from buswright.channels import units
 from buswright.channels.carfile.model import SHARED_ROLES, CarFile
 from buswright.channels.carfile.names import tidy_channel_name
 from buswright.channels.expectation import expectation
-from buswright.channels.fitting import Key
 from buswright.channels.guessing import Guess, guess, is_bookkeeping, words_of
 from buswright.health.model.identifiers import IdFigures
 from buswright.layout.draft.buses import DraftBus
 from buswright.layout.draft.frames import checksum_bits, counter_bits, round_period_ms
 from buswright.layout.draft.text import FILL_IN, Table, line, number, one_line, quoted
-from buswright.messages.match import Kind
+from buswright.messages.match import Kind, split_source
 from buswright.messages.model import Message, Signal, identifier_text
 
 SENSOR_OF_ROLE: Mapping[str, str] = {
@@ -60,6 +60,19 @@ _GUESSED = "guessed from its name"
 _GUESSED_TOO = "guessed from name and comment"
 
 
+class _Origin(NamedTuple):
+    """A message; J1939: of one source address, perhaps of several that sent it."""
+
+    message: Message
+    source: int | None
+    several: bool
+
+    @property
+    def name(self) -> str:
+        """As a car file's signals name it."""
+        return self.message.name if self.source is None else f"{self.message.name}@{self.source:02X}"
+
+
 class ChannelDrafter:
     """Drafts channels of one bus after the other, with names and roles that are unique over all.
 
@@ -72,22 +85,20 @@ class ChannelDrafter:
     def __init__(self, car: CarFile | None) -> None:
         channels = car.channels.values() if car else ()
         self._names = {channel.name for channel in channels}
-        self._signals = {
-            (channel.signal.bus, channel.signal.message.partition("@")[0], channel.signal.signal)
-            for channel in channels
-            if channel.signal
-        }
+        self._signals = {channel.signal for channel in channels if channel.signal}
         self._roles = {(channel.role, channel.position) for channel in channels if channel.role}
         self._sensors: dict[str, None] = {}
         self._there = set(car.sensors) if car else set()
 
     def tables(self, bus: DraftBus) -> Iterator[Table]:
         """Yield the channels of a bus, in the order of its databases."""
-        seen: dict[Message, list[Key]] = {}
-        for id_ in sorted(bus.ids):
+        seen: dict[Message, dict[int | None, IdFigures]] = {}
+        for id_, one in sorted(bus.ids.items()):
             group = bus.group(id_)
             if group.kind is Kind.MESSAGE and group.message is not None:
-                seen.setdefault(group.message, []).append(id_)
+                own = seen.setdefault(group.message, {})
+                if group.source not in own or one.frames > own[group.source].frames:
+                    own[group.source] = one
         # Where two messages claim an identifier or a name, the later one is what a signal's name leads to.
         by_name = {message.name: message for given in bus.databases for message in given.database}
         done: set[str] = set()
@@ -95,17 +106,19 @@ class ChannelDrafter:
             for message in given.database:
                 if by_name[message.name] is message and message.name not in done:
                     done.add(message.name)
-                    yield from self._message(bus, message, seen.get(message, []))
+                    sources: Mapping[int | None, IdFigures | None] = seen.get(message) or {None: None}
+                    for source, figures in sorted(sources.items(), key=lambda each: each[0] or 0):
+                        yield from self._message(bus, _Origin(message, source, len(sources) > 1), figures)
 
-    def _message(self, bus: DraftBus, message: Message, ids: list[Key]) -> Iterator[Table]:
-        figures = bus.ids[ids[0]] if ids else None
-        heading = _heading(bus, message, figures)
+    def _message(self, bus: DraftBus, origin: _Origin, figures: IdFigures | None) -> Iterator[Table]:
+        message = origin.message
+        heading = _heading(bus, origin, figures)
         for signal in message.signals:
-            if (bus.name, message.name, signal.name) in self._signals:
+            if self._has(bus, origin, signal):
                 continue
             if _no_channel(signal, figures):
                 continue
-            table = self._channel(bus, message, signal, figures)
+            table = self._channel(bus, origin, signal, figures)
             if heading:
                 remark = _left_out(message, figures)
                 above = [f"# {one_line(heading)}", *([f"# Left out: {remark}."] if remark else [])]
@@ -113,10 +126,18 @@ class ChannelDrafter:
                 heading = ""
             yield table
 
-    def _channel(self, bus: DraftBus, message: Message, signal: Signal, figures: IdFigures | None) -> Table:
-        name = self._name(bus, message, signal)
+    def _has(self, bus: DraftBus, origin: _Origin, signal: Signal) -> bool:
+        """Whether a channel is there: of this source address, of any, or of some where none came."""
+        there = {each.message for each in self._signals if each.bus == bus.name and each.signal == signal.name}
+        bases = {split_source(each)[0] for each in there}
+        name = origin.message.name
+        return origin.name in there or name in there or (origin.source is None and name in bases)
+
+    def _channel(self, bus: DraftBus, origin: _Origin, signal: Signal, figures: IdFigures | None) -> Table:
+        message = origin.message
+        name = self._name(bus, origin, signal)
         guessed = guess(signal.name, message.name, signal.unit, signal.comment)
-        path = quoted(f"{bus.name}/{message.name}/{signal.name}")
+        path = quoted(f"{bus.name}/{origin.name}/{signal.name}")
         lines = [line(f"[channel.{name}]", signal.comment), f"signal = {path}"]
         role, position = guessed.role, guessed.position
         wants_sensor = _wants_sensor(signal, guessed)
@@ -160,10 +181,12 @@ class ChannelDrafter:
         if guessed.position:
             yield line(f"# position = {quoted(guessed.position)}", _GUESSED_TOO)
 
-    def _name(self, bus: DraftBus, message: Message, signal: Signal) -> str:
+    def _name(self, bus: DraftBus, origin: _Origin, signal: Signal) -> str:
         """Return a name that no other channel has: the signal's, with its message or bus before it if need be."""
         own = tidy_channel_name(snake(signal.name))
-        with_message = _joined(snake(message.name), own)
+        if origin.several:
+            own = f"{own}_{origin.source:02x}"
+        with_message = _joined(snake(origin.message.name), own)
         for name in (own, tidy_channel_name(with_message), tidy_channel_name(f"{bus.name}_{with_message}")):
             if name not in self._names:
                 break
@@ -199,8 +222,10 @@ def _joined(front: str, back: str) -> str:
     return "_".join([*head, *tail])
 
 
-def _heading(bus: DraftBus, message: Message, figures: IdFigures | None) -> str:
-    name = f"{message.name}, {identifier_text(message.id, message.extended)}"
+def _heading(bus: DraftBus, origin: _Origin, figures: IdFigures | None) -> str:
+    message = origin.message
+    identifier = message.id if figures is None else figures.name.id
+    name = f"{origin.name}, {identifier_text(identifier, message.extended)}"
     if figures is None:
         return f"{name}: not in the captures" if bus.best is not None else name
     period = round_period_ms(figures)

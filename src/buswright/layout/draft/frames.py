@@ -13,6 +13,7 @@ from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, 
 from buswright.layout.draft.buses import DraftBus
 from buswright.layout.draft.text import FILL_IN, Table, key, line, listed, number, quoted, relative
 from buswright.messages.checksum import KINDS
+from buswright.messages.match import ANY_SOURCE
 from buswright.messages.model import Message, identifier_text
 
 USUAL_BITRATE = 500_000
@@ -157,12 +158,14 @@ def frame_tables(bus: DraftBus, car: CarFile | None) -> Iterator[Table]:
     """Yield what was measured about frames and stands in no database: periods, counters, checksums."""
     for id_, figures in sorted(bus.ids.items()):
         name = bus.frame_name(id_)
-        if car is not None and name in car.frames:
+        group = bus.group(id_)
+        message = group.message
+        entry = car.entries.of(name, message) if car is not None else None
+        if entry is not None and entry.name.id & 0xFF in (name.id & 0xFF, ANY_SOURCE):
             continue
-        message = bus.group(id_).message
         lines = list(_frame_lines(figures, message, expectation(name, message=message)))
         if lines:
-            comment = message.name if message else f"{figures.frames:,} frames, {_lengths(figures)}; in no database"
+            comment = group.name if message else f"{figures.frames:,} frames, {_lengths(figures)}; in no database"
             text = "\n".join([line(f"[frame.{quoted(str(name))}]", comment), *lines])
             yield Table("frame", str(name), text)
 

@@ -14,8 +14,8 @@ from buswright.channels.samples.series import BAD, Quality, Series, Statistics, 
 from buswright.channels.session import Session
 from buswright.report.plain import plain, problems_json, some
 from buswright.report.plot import plot_lines
-from buswright.report.text import joined, moment, problem_lines, table
-from buswright.wording import plural
+from buswright.report.text import joined, problem_lines, table
+from buswright.wording import moment, plural
 
 SCHEMA = "buswright.channels/1"
 
@@ -31,8 +31,8 @@ class ChannelLine:
     ----------
     name, unit
         Of the channel.
-    last
-        Its last usable value; NaN if there is none.
+    last, state
+        Its last usable value, NaN if there is none; what this state is called, "" if it has no name.
     statistics
         Over the whole capture.
     quality
@@ -42,6 +42,7 @@ class ChannelLine:
     name: str
     unit: str
     last: float
+    state: str
     statistics: Statistics
     quality: tuple[tuple[Quality, int], ...]
 
@@ -68,6 +69,7 @@ def overview_of(session: Session) -> Overview:
 def _line(name: str, series: Series) -> ChannelLine:
     usable = np.flatnonzero(series.valid)
     last = float(series.value[usable[-1]]) if len(usable) else math.nan
+    state = series.label(int(usable[-1])) if len(usable) else ""
     quality = []
     if series.quality is not None:
         for bit in Quality:
@@ -75,7 +77,7 @@ def _line(name: str, series: Series) -> ChannelLine:
             if number and bit is not NOT_AN_OBJECTION:
                 quality.append((bit, number))
     quality.sort(key=lambda item: -item[1])
-    return ChannelLine(name, series.unit, last, series.statistics(), tuple(quality))
+    return ChannelLine(name, series.unit, last, state, series.statistics(), tuple(quality))
 
 
 def render_text(overview: Overview, *, plots: tuple[str, ...] = (), width: int = 100, braille: bool = True) -> str:
@@ -102,7 +104,7 @@ def _row(line: ChannelLine) -> list[str]:
     s = line.statistics
     rate = f"{s.rate_hz:.1f}" if math.isfinite(s.rate_hz) else "–"
     numbers = [_number(value) for value in (s.minimum, s.mean, s.maximum)]
-    return [line.name, _number(line.last), line.unit, rate, *numbers, _words(line)]
+    return [line.name, line.state or _number(line.last), line.unit, rate, *numbers, _words(line)]
 
 
 def _words(line: ChannelLine) -> str:
@@ -176,6 +178,7 @@ def render_json(overview: Overview) -> dict[str, Any]:
                 **some(line, "name unit"),
                 "samples": line.statistics.count,
                 "last": plain(line.last),
+                "state": line.state,
                 **some(line.statistics, "rate_hz minimum mean maximum"),
                 "quality": {bit.name: number for bit, number in line.quality},
                 "objections": [describe_quality(int(bit)) for bit, _ in line.quality],

@@ -2,20 +2,33 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
+from buswright.channels.absent import Absent, never_came
+from buswright.channels.carfile.model import CarFile
+from buswright.channels.fitting import Key, Misfit
 from buswright.frames.capture import Capture
 from buswright.frames.table import Flag, Frames
 from buswright.frames.tally import Identifier, Tally
-from buswright.messages.match import Kind, Matcher
-from buswright.report.plain import CLOCK, problems_json, some
-from buswright.report.text import joined, moment, problem_lines, table
-from buswright.wording import plural
+from buswright.messages.match import Databases, Group, Matcher
+from buswright.report.plain import CLOCK, plain, problems_json, some
+from buswright.report.text import joined, problem_lines, table
+from buswright.wording import listed, moment, plural
 
 SCHEMA = "buswright.contents/1"
+SHOWN_ABSENT = 12
+SHOWN_CHANNELS = 3
+
+
+class Meaning(NamedTuple):
+    """What an identifier means: its message (None: no database knows it), and the car file's channels that it feeds."""
+
+    message: str | None = None
+    channels: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,18 +38,27 @@ class Contents:
     Attributes
     ----------
     identifiers
-        Pairs of an identifier and its message's name (None: no database knows it, or none was given).
+        Each with what it means.
     names
         Interface to bus name.
+    with_database, with_car
+        Whether there was a database, and a car file.
+    absent
+        What car file and databases say of the car, and never came.
+    misfit
+        Why the capture isn't of this car, bus or database; None if it may be.
     """
 
     capture: Capture
     frames: int
     first_ns: int | None
     last_ns: int | None
-    identifiers: tuple[tuple[Identifier, str | None], ...]
+    identifiers: tuple[tuple[Identifier, Meaning], ...]
     names: dict[str, str]
     with_database: bool
+    with_car: bool
+    absent: Absent
+    misfit: Misfit | None = None
 
     @property
     def duration_s(self) -> float | None:
@@ -45,29 +67,72 @@ class Contents:
             return None
         return (self.last_ns - self.first_ns) / 1e9
 
+    def keys(self) -> dict[str, set[Key]]:
+        """Return the identifiers of data frames, by bus name."""
+        found: dict[str, set[Key]] = {}
+        for entry, _ in self.identifiers:
+            if entry.kind == "data":
+                found.setdefault(self.names.get(entry.bus, entry.bus), set()).add((entry.id, entry.extended))
+        return found
+
     @property
     def unmatched_frames(self) -> int:
         """Data frames that no database knows."""
-        return sum(entry.count for entry, message in self.identifiers if entry.kind == "data" and message is None)
+        return sum(
+            entry.count for entry, meaning in self.identifiers if entry.kind == "data" and meaning.message is None
+        )
 
 
-def contents_of(capture: Capture, tally: Tally, *, names: dict[str, str], matcher: Matcher | None) -> Contents:
-    """Join what was counted with the messages that a database knows."""
-    identifiers = tally.identifiers
-    messages: list[str | None] = [None] * len(identifiers)
-    if matcher is not None and identifiers:
-        codes = matcher.match(_one_of_each(identifiers))
-        groups = [matcher.groups[code] for code in codes.tolist()]
-        messages = [group.name if group.kind is Kind.MESSAGE else None for group in groups]
+def contents_of(
+    capture: Capture,
+    tally: Tally,
+    *,
+    names: dict[str, str],
+    databases: Databases | None = None,
+    car: CarFile | None = None,
+) -> Contents:
+    """Join what was counted with what databases and a car file know of it.
+
+    Parameters
+    ----------
+    names
+        Interface to bus name.
+    databases
+        With those of the car file; None or nothing: the meaning of identifiers isn't known.
+    """
+    matcher = Matcher(databases or {}, bus_names=names)
+    groups = []
+    if tally.identifiers:
+        groups = [matcher.groups[code] for code in matcher.match(_one_of_each(tally.identifiers)).tolist()]
+    channels = car.channels if car is not None else {}
+    fed: dict[tuple[str, str], list[str]] = {}
+    for channel in channels.values():
+        if channel.signal is not None:
+            fed.setdefault(channel.signal[:2], []).append(channel.name)
     return Contents(
         capture,
         tally.frames,
         tally.first_ns,
         tally.last_ns,
-        tuple(zip(identifiers, messages, strict=True)),
+        tuple((entry, _meaning(group, fed)) for entry, group in zip(tally.identifiers, groups, strict=True)),
         names,
-        matcher is not None,
+        bool(databases),
+        car is not None,
+        never_came(car, databases or {}, matcher.groups, channels),
     )
+
+
+def _meaning(group: Group, fed: Mapping[tuple[str, str], list[str]]) -> Meaning:
+    if group.message is None:
+        return Meaning()
+    names = dict.fromkeys((group.name, group.message.name))
+    return Meaning(group.name, tuple(channel for name in names for channel in fed.get((group.bus, name), ())))
+
+
+def absent_lines(absent: Absent) -> list[str]:
+    """Name the modules and channels that never came; nothing for none."""
+    said = (("module", absent.modules), ("channel", absent.channels))
+    return [f"never came: {plural(len(names), noun)}: {listed(names, SHOWN_ABSENT)}" for noun, names in said if names]
 
 
 def _one_of_each(identifiers: tuple[Identifier, ...]) -> Frames:
@@ -117,11 +182,12 @@ def render_text(contents: Contents) -> str:
     lines += [f"            {line}" for line in problems]
     for bus in dict.fromkeys(entry.bus for entry, _ in contents.identifiers):
         lines += ["", _bus_heading(contents, bus)]
-        rows = [_row(entry, message) for entry, message in contents.identifiers if entry.bus == bus]
-        heads = ["ID", "message", "frames", "per second", "bytes", ""]
-        lines += table(heads, rows, right=(2, 3))
+        rows = [_row(entry, meaning) for entry, meaning in contents.identifiers if entry.bus == bus]
+        heads = ["ID", "message", "frames", "per second", "bytes", "", "channels"]
+        shown = len(heads) if contents.with_car else len(heads) - 1
+        lines += table(heads[:shown], [row[:shown] for row in rows], right=(2, 3))
     if contents.with_database:
-        lines += ["", f"{contents.unmatched_frames:,} frames are in no database"]
+        lines += ["", f"{contents.unmatched_frames:,} frames are in no database", *absent_lines(contents.absent)]
     return joined(lines)
 
 
@@ -132,10 +198,11 @@ def _bus_heading(contents: Contents, bus: str) -> str:
     return f"{called}: {sum(entry.count for entry in entries):,} frames, {plural(len(entries), 'identifier')}"
 
 
-def _row(entry: Identifier, message: str | None) -> list[str]:
+def _row(entry: Identifier, meaning: Meaning) -> list[str]:
     rate = "" if entry.rate_hz is None else f"{entry.rate_hz:.2f}"
     kind = " ".join(word for word in ("FD" if entry.fd else "", entry.kind if entry.kind != "data" else "") if word)
-    return [entry.text, message or "–", f"{entry.count:,}", rate, "/".join(map(str, entry.lengths)), kind]
+    lengths, fed = "/".join(map(str, entry.lengths)), listed(meaning.channels, SHOWN_CHANNELS)
+    return [entry.text, meaning.message or "–", f"{entry.count:,}", rate, lengths, kind, fed]
 
 
 def _step(resolution_ns: int) -> str:
@@ -164,11 +231,14 @@ def render_json(contents: Contents) -> dict[str, Any]:
                 "bus": contents.names.get(entry.bus, entry.bus),
                 "id": entry.text,
                 **some(entry, "extended kind fd"),
-                "message": message,
+                "message": meaning.message,
+                "channels": list(meaning.channels),
                 "frames": entry.count,
                 **some(entry, "rate_hz lengths first_ns last_ns"),
             }
-            for entry, message in contents.identifiers
+            for entry, meaning in contents.identifiers
         ],
+        "never_came": plain(contents.absent),
+        "misfit": None if contents.misfit is None else some(contents.misfit, "text hint sure"),
         "unmatched_frames": contents.unmatched_frames if contents.with_database else None,
     }

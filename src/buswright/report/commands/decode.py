@@ -2,26 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from buswright.channels.carfile.model import CarFile
-from buswright.channels.session import inputs_of
+from buswright.channels.absent import Absent
 from buswright.findings import Severity
 from buswright.frames.table import Problems
 from buswright.messages.decode import Counts
 from buswright.messages.lint import lint
-from buswright.messages.match import EVERY_BUS, Databases, Group
-from buswright.messages.model import Database, LintNote, merge
+from buswright.messages.match import Databases
+from buswright.messages.model import Database, LintNote
+from buswright.report.commands.contents import absent_lines
 from buswright.report.plain import plain, problems_json, some
 from buswright.report.text import joined, problem_lines
 from buswright.wording import listed, plural
 
 SCHEMA = "buswright.decode/1"
 SHOWN_NOTES = 8
-SHOWN_ABSENT = 12
 
 
 def grave_notes(databases: Databases) -> tuple[LintNote, ...]:
@@ -50,50 +49,6 @@ def is_table(path: Path) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class Absent:
-    """Modules of which no message came, as `bus/module`, and channels of which no sample came, or of an input."""
-
-    modules: tuple[str, ...] = ()
-    channels: tuple[str, ...] = ()
-
-
-def never_came(
-    car: CarFile | None, databases: Databases, groups: Iterable[Group], channels: Iterable[str] = ()
-) -> Absent:
-    """Say what never came.
-
-    Parameters
-    ----------
-    car, databases
-        What should: modules of the car file, else senders of the databases.
-    groups
-        What a decoder met.
-    channels
-        Channels of the car file to ask about.
-    """
-    seen: set[tuple[str, str]] = set()
-    for group in groups:
-        names = {group.name} | ({group.message.name, group.message.identifier} if group.message else set())
-        seen |= {(bus, name) for name in names for bus in (group.bus, EVERY_BUS)}
-    there: dict[str, bool] = {}
-    for bus, given in ({EVERY_BUS: databases} if isinstance(databases, Database) else databases).items():
-        for message in merge([given] if isinstance(given, Database) else given):
-            sender = message.senders[0] if message.senders else None
-            module = car.module_of(bus, message.name) if car is not None and bus in car.buses else sender
-            if module is not None:
-                name = module if bus == EVERY_BUS else f"{bus}/{module}"
-                there[name] = there.get(name, False) or (bus, message.name) in seen
-    for own in car.modules.values() if car is not None else ():
-        for message_name in own.messages:
-            name = f"{own.bus}/{own.name}"
-            there[name] = there.get(name, False) or (own.bus, message_name) in seen
-    signals = {name: each.signal for name, each in (car.channels.items() if car is not None else ())}
-    gone = {name for name, each in signals.items() if each is not None and each[:2] not in seen}
-    asked = [name for name in channels if car is not None and gone.intersection(inputs_of(car, [name]))]
-    return Absent(tuple(name for name, came in there.items() if not came), tuple(asked))
-
-
-@dataclass(frozen=True, slots=True)
 class Decoding:
     """The result of `decode`.
 
@@ -113,6 +68,8 @@ class Decoding:
         Channels with raw values beyond 2^53, which the table that was written rounds.
     absent
         What should have been in the capture, and never came.
+    taken
+        The J1939 message that a channel without a source address was taken from, and those of further addresses.
     """
 
     files: dict[str, Path]
@@ -123,7 +80,8 @@ class Decoding:
     unused: tuple[str, ...] = ()
     notes: tuple[LintNote, ...] = ()
     rounded: Sequence[str] = ()
-    absent: Absent = Absent()
+    absent: Absent = field(default_factory=Absent)
+    taken: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def render_text(decoding: Decoding) -> str:
@@ -160,9 +118,10 @@ def render_text(decoding: Decoding) -> str:
     ):
         for name, number in table.items():
             lines.append(f"  {text}: {name} {number:,}")
-    for noun, names in (("module", decoding.absent.modules), ("channel", decoding.absent.channels)):
-        if names:
-            lines.append(f"  never came: {plural(len(names), noun)}: {listed(names, SHOWN_ABSENT)}")
+    lines += [f"  {line}" for line in absent_lines(decoding.absent)]
+    for name, (source, *others) in decoding.taken.items():
+        text = f"of source address {source.rpartition('@')[2]} alone; {listed(others)} came too"
+        lines.append(f"  {name}: {text}: name one in the car file")
     lines += [f"  problem: {line}" for line in problem_lines(decoding.problems)]
     lines += [f"  --select {pattern}: fits no channel" for pattern in decoding.unused]
     if decoding.rounded:
@@ -190,6 +149,7 @@ def render_json(decoding: Decoding) -> dict[str, Any]:
         "unmatched": [{"bus": bus, "id": name, "frames": number} for (bus, name), number in counts.unmatched.items()],
         **some(counts, "short long undefined_mux"),
         "never_came": plain(decoding.absent),
+        "source_addresses": {name: list(messages) for name, messages in decoding.taken.items()},
         "problems": problems_json(decoding.problems),
         "unused_patterns": list(decoding.unused),
         "rounded": list(decoding.rounded),

@@ -14,7 +14,7 @@ import numpy as np
 from buswright.channels.measured import Measured
 from buswright.channels.samples.series import Series
 from buswright.channels.session import Session
-from buswright.report.files.tables import Tables, quality_column, with_value
+from buswright.report.files.tables import Tables, is_rounded, named_states, quality_column, with_value
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -30,7 +30,8 @@ def write_folder(tables: Tables, session: Session, names: Sequence[str]) -> None
     """Write one Parquet table per message at its native rate; computed channels by their time base.
 
     Columns: `time_ns`, and for each channel its name (value), `.raw`, `.volts` where it has a sensor, and
-    `.quality`. Units stand in the schema's metadata. Where a channel has no sample its columns are null.
+    `.quality`. Units and names of states stand in the schema's metadata. Where a channel has no sample its columns are
+    null.
     """
     for title, members in _grouped(session, names).items():
         tables.files[title] = tables.place(title)
@@ -63,7 +64,8 @@ def _write_table(tables: Tables, title: str, measured: Sequence[Measured]) -> No
                 if column is None:
                     continue
                 array = _spread(column, rows, stop - start, null)
-                metadata = None if ending else {"unit": part.unit}
+                metadata: dict[str, str] = {} if ending else {"unit": part.unit, **named_states(part.labels.of_value)}
+                metadata |= named_states(part.labels.of_raw) if ending == ".raw" else {}
                 fields.append(pa.field(f"{part.name}{ending}", array.type, metadata=metadata))
                 arrays.append(array)
             tables.values += with_value(len(part), part.short)
@@ -130,6 +132,7 @@ def write_grid(tables: Tables, session: Session, names: Sequence[str], rate_hz: 
     import pyarrow as pa
 
     points, columns = session.resampled(rate_hz, names)
+    tables.rounded += [name for name in names if is_rounded(session[name].raw)]
     heads = {name: f"{name} [{unit}]" if (unit := session[name].unit) else name for name in names}
     for start in range(0, max(1, len(points)), BLOCK_ROWS):
         part = slice(start, start + BLOCK_ROWS)

@@ -10,7 +10,7 @@ import numpy as np
 from buswright.channels.samples.series import Series
 from buswright.channels.signals import signal_quality
 from buswright.messages.decode import SignalTable
-from buswright.report.files.tables import Tables, quality_column, with_value
+from buswright.report.files.tables import Tables, named_states, quality_column, with_value
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -44,8 +44,8 @@ class SignalFolder:
     """Writes one table per message at its native rate.
 
     Every file has `time_ns`, and for each signal `name` (physical value), `name.raw` and `name.quality` (bits
-    of `Quality`). Where a signal is absent value and raw are null. Units, bus and message stand in the schema's
-    metadata.
+    of `Quality`). Where a signal is absent value and raw are null. Units, names of states, bus and message stand
+    in the schema's metadata.
     """
 
     def __init__(self, tables: Tables) -> None:
@@ -91,7 +91,8 @@ class SignalFolder:
         for column in table:
             unit = {"unit": column.unit}
             fields.append(pa.field(column.name, pa.from_numpy_dtype(column.value.dtype), metadata=unit))
-            fields.append(pa.field(f"{column.name}.raw", pa.from_numpy_dtype(column.raw.dtype)))
+            states = named_states(column.labels) or None
+            fields.append(pa.field(f"{column.name}.raw", pa.from_numpy_dtype(column.raw.dtype), metadata=states))
             fields.append(pa.field(f"{column.name}.quality", pa.uint16(), nullable=False))
         own = {"bus": table.bus, "message": table.group.name, "id": table.message.identifier}
         return pa.schema(fields, metadata={**own, **self._tables.metadata})

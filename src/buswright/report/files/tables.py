@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -41,7 +42,7 @@ class Tables:
     rows, values
         Written so far; a sample without a value (the frame was too short) is no value.
     rounded
-        Channels whose raw values the long table doesn't hold exactly.
+        Channels whose raw values a long or wide table doesn't hold exactly.
     """
 
     def __init__(self, path: Path, **metadata: str) -> None:
@@ -131,7 +132,7 @@ class Tables:
         self.write(pa.table([arrays[name] for name in LONG_COLUMNS], schema=schema))
         for each in found:
             self.values += with_value(len(each), each.short)
-            if each.name not in self.rounded and _is_rounded(each.raw):
+            if each.name not in self.rounded and is_rounded(each.raw):
                 self.rounded.append(each.name)
 
 
@@ -145,7 +146,12 @@ def with_value(size: int, absent: Bools | None) -> int:
     return size - (0 if absent is None else int(np.count_nonzero(absent)))
 
 
-def _is_rounded(raw: npt.NDArray[Any] | None) -> bool:
+def named_states(names: Mapping[int, str] | Mapping[float, str]) -> dict[str, str]:
+    """Return what a Parquet column's metadata says of its states: {"states": '{"0": "neutral", ...}'}; {} for none."""
+    return {"states": json.dumps({f"{value:.15g}": name for value, name in names.items()})} if names else {}
+
+
+def is_rounded(raw: npt.NDArray[Any] | None) -> bool:
     """Whether a long table, which has its raw values as float64, can't hold some of these exactly."""
     if raw is None or raw.dtype.kind not in "iu" or raw.dtype.itemsize < 8 or not len(raw):
         return False

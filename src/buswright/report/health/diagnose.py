@@ -13,7 +13,8 @@ from buswright.report.health import report as words
 from buswright.report.health.report import HealthReport
 from buswright.report.health.text import channel_lines, finding_section, fold, section
 from buswright.report.plain import plain, problems_json, some
-from buswright.report.text import joined, moment
+from buswright.report.text import joined
+from buswright.wording import moment
 
 SCHEMA = "buswright.diagnose/1"
 

@@ -10,8 +10,7 @@ from buswright.findings import Finding, Severity, how_sure
 from buswright.report.findings import span
 from buswright.report.health import report as words
 from buswright.report.health.report import HealthReport
-from buswright.report.text import moment
-from buswright.wording import plural
+from buswright.wording import moment, plural
 
 SIGNS = {Severity.FAULT: "✖", Severity.SUSPECT: "▲", Severity.NOTE: "●"}
 

@@ -101,6 +101,11 @@ def _strip_key(report: HealthReport) -> str:
     return f'{STRIP_KEY.format("the first limit", "the second limit")}\n<p class="faint">{escape(said)}</p>'
 
 
+CLOCK_STEPS = (
+    "The curves are over whole seconds and tenths of the clock. Peaks may begin anywhere, so they can be higher."
+)
+
+
 def _bus_plots(report: HealthReport) -> Iterator[str]:
     for k, bus in enumerate(report.health.buses.values()):
         name = escape(bus.name)
@@ -112,7 +117,7 @@ def _bus_plots(report: HealthReport) -> Iterator[str]:
                 '<ul class="key"><li style="color:var(--load)"><i></i>over 100 ms</li>'
                 '<li style="color:var(--slow)"><i style="height:2px;vertical-align:.3em"></i>over 1 s</li>'
                 '<li style="color:var(--fault)"><i class="sign">×</i>error frames</li></ul>'
-                f'<p>{escape(said)}</p>\n<div class="readout"> </div>'
+                f'<p>{escape(said)}</p>\n<p class="faint">{CLOCK_STEPS}</p>\n<div class="readout"> </div>'
                 f'<div class="plot" id="load-{k}" tabindex="0" role="img" '
                 f'aria-label="Load of {name} over time: {escape(said)}"></div>'
             )

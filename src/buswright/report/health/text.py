@@ -12,8 +12,8 @@ from buswright.report.findings import finding_lines
 from buswright.report.health import channels
 from buswright.report.health import report as words
 from buswright.report.health.report import HealthReport
-from buswright.report.text import joined, moment, table
-from buswright.wording import plural
+from buswright.report.text import joined, table
+from buswright.wording import moment, plural
 
 NARROWEST = 60
 SHOWN_IDS = 20

@@ -86,6 +86,8 @@ def _tally(snapshot: Snapshot) -> Iterator[Span]:
         yield Span(f"{plural(found[severity], severity.name.lower())} ", SEVERITY_TONES[severity])
     if not found and not snapshot.health.capture.frames:
         yield Span("nothing received ", "dim")
+    elif snapshot.misfit is not None:
+        yield Span("does not fit ", "fault")
     elif not found:
         yield Span("buses: no findings ", "good")
 

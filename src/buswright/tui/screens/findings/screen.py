@@ -26,7 +26,7 @@ from buswright.tui.times import age_text, clock_text
 from buswright.tui.widgets.bars import Bar
 from buswright.tui.widgets.rows import Cell, Column, Key, Rows
 from buswright.tui.widgets.toned import Line, Lines, Span, line
-from buswright.wording import plural
+from buswright.wording import capital, plural
 from buswright.worker.snapshot import Snapshot
 
 COLUMNS = (
@@ -233,4 +233,6 @@ def headline(snapshot: Snapshot, shown: int) -> Line:
     found = snapshot.findings
     hidden = f", {plural(len(found) - shown, 'other')} hidden by the search" if shown < len(found) else ""
     said = tally(found) if found else "buses: no findings"
+    if snapshot.misfit is not None:
+        said = f"{capital(snapshot.misfit.text)}. {capital(said)}"
     return line(Span(f" {said}", "strong"), Span(f" · {size_text(snapshot)} · {extent_text(snapshot)}{hidden}", "dim"))

@@ -83,8 +83,9 @@ class OverviewScreen(WorkScreen):
 
     Buses: the filled part of a meter is the load of the last two seconds. Its ticks are the limits: take a look from
     60 %, a fault from 80 % over one second, unless the car file has others. Beside it is the busiest tenth of a second
-    and its time: take a look from 90 %. The small blocks are the last minutes, each as high as its busiest second.
-    Error frames are bits that went wrong on the wire. This program or the recorder lost the frames under Drops: they
+    and its time: take a look from 90 %. The small blocks are the last minutes, each as high as its busiest second of
+    the clock; the busiest tenth may begin anywhere, so it can be higher. Error frames are bits that
+    went wrong on the wire. This program or the recorder lost the frames under Drops: they
     say nothing about the car.
 
     Modules: one mark a second, the newest at the right. ▆: every frame came. ▂: some were missing. ×: none came. ·: not

@@ -6,11 +6,10 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 
 from buswright.channels import units
-from buswright.channels.carfile.model import CarFile
 from buswright.channels.following.follow import ChannelNow, Plotted
 from buswright.channels.following.now import objected
 from buswright.channels.samples.series import Series, describe_quality
-from buswright.tui.digits import decimals_by_size, input_text, number, raw_text, signal_of
+from buswright.tui.digits import decimals_by_size, input_text, number, raw_text
 from buswright.tui.screens.channel_words import CURVES, quality_short
 from buswright.tui.screens.plot.curves import gap_ns
 from buswright.tui.screens.plot.drawing import Look, nearest
@@ -55,7 +54,6 @@ def rows_of(
     lead: str,
     decimals: Mapping[str, int],
     scales: Mapping[str, Scale],
-    car: CarFile | None,
     width: int,
 ) -> list[list[Span]]:
     """One row a channel: letter, name, value with unit, raw, input, quality; and the scale where there is room."""
@@ -74,7 +72,7 @@ def rows_of(
             spans.append(Span("no sample yet" if series is not None else "waiting for samples", "dim"))
         else:
             electrical = channels[name].electrical if name in channels else ""
-            spans += _sample(series, row, electrical, decimals.get(name), car)
+            spans += _sample(series, row, electrical, decimals.get(name))
             quality = _quality(series, row, cursor_ns, full=width >= 150)
             if roomy and name in scales:
                 scale = scales[name]
@@ -85,13 +83,13 @@ def rows_of(
     return rows
 
 
-def _sample(series: Series, row: int, electrical: str, decimals: int | None, car: CarFile | None) -> Iterator[Span]:
+def _sample(series: Series, row: int, electrical: str, decimals: int | None) -> Iterator[Span]:
     value = float(series.value[row])
     if decimals is None:
         decimals = decimals_by_size(value)
     raw = None if series.raw is None else series.raw[row].item()
     volts = "" if series.volts is None else input_text(float(series.volts[row]), electrical, 9)
-    shown = _label(car, series.name, raw) or number(value, decimals)
+    shown = series.label(row) or number(value, decimals)
     yield from fitted([Span(shown, "strong")], 10, right=True)
     yield from fitted([Span(f" {units.shown(series.unit)}", "dim")], 7)
     yield from fitted([Span("" if raw is None else f"raw {raw_text(raw, 8)}", "dim")], 12)
@@ -110,10 +108,3 @@ def _quality(series: Series, row: int, cursor_ns: int | None, *, full: bool) -> 
         side = "later" if away > 0 else "earlier"
         quality = [Span(f"{abs(away) / SECOND:.1f} s {side}", "suspect"), Span(" "), *quality]
     return quality
-
-
-def _label(car: CarFile | None, name: str, raw: object) -> str:
-    """Label of a raw value that the database names."""
-    signal = signal_of(car, name) if car is not None and isinstance(raw, int) else None
-    sensor = car.channels[name].sensor if car is not None and name in car.channels else None
-    return signal.choices.get(raw, "") if signal is not None and sensor is None and isinstance(raw, int) else ""

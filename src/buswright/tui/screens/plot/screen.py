@@ -163,7 +163,6 @@ class PlotScreen(WorkScreen):
             lead=lead,
             decimals=self._decimals or {},
             scales=self._picture.scales if self._picture else {},
-            car=snapshot.car,
             width=width,
         )
         limits = channels[lead].limit_text if lead in channels else ""
