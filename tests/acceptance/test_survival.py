@@ -38,7 +38,7 @@ ROOT = Path(__file__).parents[2]
 CAR = ROOT / "dbc_examples" / "wrenfell.toml"
 
 
-def until(condition, timeout_s=30.0):
+def until(condition, timeout_s=180.0):
     deadline = time.monotonic() + timeout_s
     while not condition():
         assert time.monotonic() < deadline, "it never came"
