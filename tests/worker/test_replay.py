@@ -1,6 +1,7 @@
 """A capture that is played: at any moment everything is measured from the first frame to there."""
 
 import dataclasses
+import json
 from types import SimpleNamespace
 
 import numpy as np
@@ -468,3 +469,34 @@ def test_after_going_back_the_frames_of_a_minute_have_been_given_again(monkeypat
     assert given == list(range(given[0], goal + 1, 100 * MS))
     assert rewound.checkpoint == given[0] - 100 * MS
     assert 60 * S <= goal - given[0] < 75 * S
+
+
+# Channels of the whole capture ----------------------------------------------------------------------------------------
+
+
+def test_channels_are_judged_as_diagnose_judges_them(tmp_path, capsys):
+    path = written(tmp_path, seconds=14.0, faults=(Fault("open-circuit", "channel:oil_pressure", onset_s=8.0),))
+    car = car_of(tmp_path)
+    snapshot = engine_of((path, car)).settle()
+    main(["diagnose", str(path), "--car", str(car), "--json", "--fail-on", "never"])
+    wanted = json.loads(capsys.readouterr().out)["findings"]
+    assert snapshot.channels_judged == 91
+    assert [(each.fault, each.subject) for each in snapshot.findings] == [
+        (each["fault"], each["subject"]) for each in wanted
+    ]
+    assert ("open-circuit", "channel:oil_pressure") in {(each.fault, each.subject) for each in snapshot.findings}
+
+
+def test_without_a_database_no_channel_is_judged(run):
+    assert engine_of(run, car=False).settle().channels_judged == 0
+
+
+def test_a_fault_in_a_detector_of_channels_costs_no_numbers(run, monkeypatch):
+    def broken(session):
+        raise RuntimeError("a detector is wrong")
+
+    monkeypatch.setattr("buswright.worker.compose.measure_channels", broken)
+    snapshot = engine_of(run).settle()
+    assert snapshot.findings_whole
+    assert snapshot.channels_judged == 0
+    assert any("channels can't be judged" in notice.text for notice in snapshot.notices)

@@ -2,24 +2,30 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from pathlib import Path
+from tempfile import gettempdir
 
 import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.fitting import Key, Misfit
+from buswright.channels.session import Session
+from buswright.channels.spool import Spool
 from buswright.diagnosis.detect import diagnose
 from buswright.diagnosis.now.judge import NOTHING_JUDGED, judge
 from buswright.diagnosis.now.moment import Reception
 from buswright.findings import Finding
 from buswright.frames.table import Int64s
+from buswright.health.channels.evidence import Channels, measure_channels
 from buswright.health.model.health import BusHealth
 from buswright.health.recent import Recent
 from buswright.health.track import HealthTracker
 from buswright.worker.details import id_detail
-from buswright.worker.folds import Folds
+from buswright.worker.folds import Folds, Known
 from buswright.worker.listening import Listening
 from buswright.worker.notices import Notices, Shielded
 from buswright.worker.pace import Pace
@@ -66,6 +72,11 @@ class Composer:
         Whose state is shown.
     clock
         Nanoseconds that only rise: what the costly parts take is measured with it.
+
+    Attributes
+    ----------
+    changes
+        How often something new came beside what was folded: the channels of the whole capture.
     """
 
     def __init__(self, source: Replay | Listening, folds: Folds, notices: Notices, clock: Callable[[], int]) -> None:
@@ -79,6 +90,9 @@ class Composer:
         baseline = folds.known.baseline
         self._remembered = baseline.identifiers() if baseline is not None else None
         self._number = 0
+        self._channels: Channels | None = None
+        self._looking: threading.Thread | None = None
+        self.changes = 0
 
     def measure(self, *, exact: bool) -> None:
         """Compute the health for the next snapshots where it is time, or with `exact` where it isn't of this frame."""
@@ -111,6 +125,7 @@ class Composer:
             notices=self._notices.latest(),
             remembered=self._remembered,
             misfit=shown.misfit,
+            channels_judged=0 if self._channels is None else len(self._channels),
         )
         # Made here rather than by the first screen that asks; where that fails, the numbers are shown all the same.
         vars(snapshot)["verdicts"] = self._judge.run(lambda one: one(snapshot.moment), NOTHING_JUDGED)
@@ -120,6 +135,33 @@ class Composer:
         """Judge what has been folded as the whole capture: its findings and its time line stay from now on."""
         self._measure()
         self._whole = True
+        source, known = self._source, self._folds.known
+        if isinstance(source, Replay) and known.any_message and self._shown.misfit is None:
+            self._looking = threading.Thread(target=self._look_at_channels, args=(source, known), daemon=True)
+            self._looking.start()
+
+    def finish(self) -> None:
+        """Wait until the channels of the whole capture are judged."""
+        if self._looking is not None:
+            self._looking.join()
+
+    def _look_at_channels(self, source: Replay, known: Known) -> None:
+        """Judge the channels of the whole capture, which is read once more: beside the work, so that keys are answered.
+
+        The same session, the same detectors as `diagnose`: what it prints of a capture is shown here.
+        """
+        try:
+            with Spool(Path(gettempdir())) as spool:
+                session = Session(
+                    source.capture, known.car, databases=known.databases, bus_names=known.bus_names, spool=spool
+                )
+                channels = measure_channels(session)
+                shown = self._shown
+                found = diagnose(shown.health, car=known.car, baseline=known.baseline, channels=channels)
+            shown.findings, self._channels = tuple(found), channels
+            self.changes += 1
+        except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
+            self._notices.trouble("the channels can't be judged", fault)
 
     def _measure(self) -> None:
         """Compute the health, and what is wrong with it."""

@@ -192,6 +192,7 @@ class Engine:
         self.advance()
         while self._source.busy:
             self.advance()
+        self._composer.finish()
         self._compose(exact=True)
         assert self._latest is not None
         return self._latest
@@ -215,7 +216,7 @@ class Engine:
 
     def _state(self) -> tuple[object, ...]:
         """Return what differs when there is something new to show."""
-        return self._folds.changes, self._notices.count, self._source.phase
+        return self._folds.changes, self._composer.changes, self._notices.count, self._source.phase
 
     def _compose(self, *, exact: bool) -> None:
         self._urgent = False

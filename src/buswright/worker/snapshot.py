@@ -157,6 +157,8 @@ class Snapshot:
         Identifiers of a good run; None without one.
     misfit
         Why the frames aren't of this car, bus or database; None if they may be.
+    channels_judged
+        How many channels the findings are about, too; 0 until those of a whole capture have been judged.
     """
 
     number: int
@@ -176,6 +178,7 @@ class Snapshot:
     notices: tuple[Notice, ...]
     remembered: Mapping[FrameName, IdBaseline] | None = None
     misfit: Misfit | None = None
+    channels_judged: int = 0
 
     @cached_property
     def moment(self) -> Moment:

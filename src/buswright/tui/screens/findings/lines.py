@@ -121,6 +121,10 @@ def _checked(snapshot: Snapshot) -> Iterator[str]:
         yield "Look at the overview (1): no frame was received, so nothing was checked."
         return
     yield f"Buses: no findings in {size_text(snapshot)} ({extent_text(snapshot)})."
+    if snapshot.channels_judged:
+        yield f"Channels: no findings in {snapshot.channels_judged}."
+    elif snapshot.database:
+        yield "Channels: not judged yet. Those of a capture are, once it has been read; those of a live bus are not."
     ids = health.ids.values()
     periodic = sum(each.period.sending == "periodic" for each in ids)
     counters = sum(each.counter is not None for each in ids)

@@ -31,6 +31,7 @@ from buswright.tui.targets import FindingKey, Target, go, identifiers_of, key_of
 from buswright.tui.times import age_text, clock_text
 from buswright.tui.widgets.rows import Cell, Column, Key, Part, Rows
 from buswright.tui.widgets.toned import Line, Plain, Span, hanging, sender_tone
+from buswright.wording import plural
 from buswright.worker.snapshot import Snapshot
 
 FIRST_COLUMNS = (
@@ -341,8 +342,9 @@ def _module_columns(who: str, wide: int, seconds: int) -> tuple[Column, ...]:
 
 def _about_nothing(snapshot: Snapshot) -> Iterator[Line]:
     """Say how much was looked at, and who says what should be there."""
+    channels = f" and {plural(snapshot.channels_judged, 'channel')}" if snapshot.channels_judged else ""
     yield [
-        Span("Buses: nothing suspect", "good"),
+        Span(f"Buses{channels}: nothing suspect", "good"),
         Span(f" in {size_text(snapshot)}, {extent_text(snapshot)}. [4: what was checked]"),
     ]
     if not snapshot.health.modules:
