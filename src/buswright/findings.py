@@ -177,6 +177,8 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
         "reset_s": Threshold(
             0.05, "s", "identifiers of a module silent for longer, and for reset_periods, are a reset"
         ),
+        "feed_dip": Threshold(0.1, "", "fall of a supply before a restart, from its median, that points at the feed"),
+        "feed_dip_s": Threshold(0.2, "s", "how long before a restart the supply is looked at"),
         "lost_share_suspect": Threshold(0.001, "", "share of an identifier's frames missing, worth a look"),
         "lost_share_fault": Threshold(0.01, "", "share of an identifier's frames missing that is a fault"),
         "spread_share": Threshold(

@@ -9,12 +9,12 @@ from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.capture.drops import recorder_subject, reported_drops
 from buswright.diagnosis.case import Case, Sighting, merged, sighting, told_from
 from buswright.diagnosis.node.gaps.classify import classify
+from buswright.diagnosis.node.gaps.feed import feed_before
 from buswright.diagnosis.node.gaps.settled import settled
 from buswright.diagnosis.node.gaps.single import single_sightings
 from buswright.diagnosis.node.gaps.verdict import HOST_LAG, OVERLOAD, PROVEN, TOGETHER, Verdict, joined, phase_limit
 from buswright.diagnosis.words import CLEAR_FILTERS, FEED, LIVE_LOOM, METER, MODULE_POWER, UNPLUG
 from buswright.findings import Severity
-from buswright.wording import listed
 
 _SURE = 0.6
 _PROVEN_BY_ONE = frozenset({"module-missing", "clock-jump"})
@@ -117,7 +117,13 @@ def _finding(case: Case, fault: str, subject: str, own: Sequence[Verdict]) -> Si
     evidence = [f"It was silent {case.spans(common)}."] if len(own) > 1 else []
     evidence += surest.why
     confidence = joined([verdict.weight for verdict in own], PROVEN if fault in _PROVEN_BY_ONE else TOGETHER)
-    limits = (case.used(*text.thresholds, bus=own[0].buses[0]), _PHASE, phase_limit(surest.silence))
+    next_check, ruled_out, thresholds = text.next_check, surest.ruled_out, text.thresholds
+    if fault == "module-reset":
+        feed = feed_before(case, subject.removeprefix("module:"), sorted(common))
+        evidence += feed.evidence
+        ruled_out += feed.ruled_out
+        next_check, thresholds = feed.next_check, (*thresholds, *feed.thresholds)
+    limits = (case.used(*thresholds, bus=own[0].buses[0]), _PHASE, phase_limit(surest.silence))
     found = sighting(
         fault,
         _severity(fault, confidence),
@@ -127,8 +133,8 @@ def _finding(case: Case, fault: str, subject: str, own: Sequence[Verdict]) -> Si
         confidence=confidence,
         evidence=dict.fromkeys(evidence),
         threshold="; ".join(limit for limit in limits if limit),
-        ruled_out=surest.ruled_out,
-        next_check=(_supply_first(case, subject) if fault == "module-reset" else "") + text.next_check,
+        ruled_out=ruled_out,
+        next_check=next_check,
         caution=text.caution,
         reach=_reach(case, fault, subject, own),
     )
@@ -153,11 +159,3 @@ def _reach(case: Case, fault: str, subject: str, own: Sequence[Verdict]) -> froz
         return silent | module | {f"bus:{bus}" for bus in own[0].buses if fault == "bus-off"}
     modules = {f"module:{part.module}" for part in parts if part.module is not None}
     return silent | modules | (frozenset() if fault == "segment-open" else case.subjects_of_bus(own[0].buses[0]))
-
-
-def _supply_first(case: Case, subject: str) -> str:
-    """Name the channels that show whether a module lost its feed: its own where it measures it, else all."""
-    channels = case.supply_channels(subject.removeprefix("module:")) or case.supply_channels()
-    if not channels:
-        return ""
-    return f"Look at {listed(channels)} in the 0.2 s before each restart: a dip points at the feed. "
