@@ -15,11 +15,15 @@ import pytest
 from pyarrow import csv
 
 import buswright
+from buswright.channels.samples.series import Quality
 from buswright.channels.stored import read_signals
 from buswright.cli.main import COMMANDS, main
+from buswright.frames.formats.candump.writer import write_candump
 from buswright.frames.opening import open_capture
 from buswright.frames.table import concatenate
 from buswright.messages.database import open_database
+from buswright.simulate.faults.written import read_fault
+from buswright.simulate.source import SimulatedCapture
 
 ROOT = Path(__file__).parent.parent.parent
 RUN = ROOT / "captures" / "wrenfell_run.log"
@@ -167,6 +171,89 @@ def test_decode_to_one_long_table(capsys, tmp_path, truth):
             rows = channel == name
             assert np.array_equal(table["value"].to_numpy()[rows], truth[name].value)
         assert table.num_rows == document["values"]
+
+
+@pytest.fixture(scope="module")
+def flaky(tmp_path_factory):
+    """The simulated car with an open wire from 6 to 9 s after key-on."""
+    path = tmp_path_factory.mktemp("flaky") / "run.log"
+    made = SimulatedCapture(12.0, 1, faults=[read_fault("open-circuit:channel:oil_pressure@6-9s")])
+    with path.open("wb") as stream:
+        write_candump(made, stream)
+    return path
+
+
+@pytest.mark.parametrize("out", ["x/", "x.parquet", "x.csv"])
+def test_decode_says_which_channels_have_bad_samples_why_and_since_when(capsys, tmp_path, flaky, out):
+    words = ["decode", flaky, "--car", ROOT / "dbc_examples" / "wrenfell.toml", "--out", f"{tmp_path}/{out}"]
+    found = run_json(capsys, "decode", *words)["channels"]
+    assert (found["looked_at"], found["volts_and_limits"]) == (91, True)
+    (oil,) = (each for each in found["each"] if each["channel"] == "oil_pressure")
+    # Of 50 samples a second in 3 s; the first frame comes 0.095 s after key-on.
+    assert oil["bad"] == pytest.approx(150, abs=3)
+    assert oil["share"] == pytest.approx(oil["bad"] / oil["samples"])
+    assert oil["since_s"] == pytest.approx(6 - 0.095, abs=0.05)
+    assert oil["why"] == "input at or beyond its healthy volts: wiring fault"
+    assert oil["objections"]["ELECTRICAL_RAIL"] == oil["bad"]
+    bad = {each["channel"] for each in found["each"] if each["bad"]}
+    assert bad == {"oil_pressure", "oil_pressure_margin"}  # and what is computed from it
+    assert found["with_bad_samples"] == len(bad)
+    if out == "x.csv":
+        table = csv.read_csv(tmp_path / out).to_pydict()
+        rails = [
+            bits
+            for name, bits in zip(table["channel"], table["quality"], strict=True)
+            if name == "oil_pressure" and bits & Quality.ELECTRICAL_RAIL
+        ]
+        assert len(rails) == oil["bad"]
+    said = run(capsys, *words, "--force")
+    assert "91 channels: 2 have bad samples" in said
+    assert re.search(r"oil_pressure: \d+\.\d+ % bad \(\d+ of \d+\) since 5\.9 s: input at or beyond", said)
+
+
+def test_decode_of_a_healthy_run_says_what_it_looked_at(capsys, tmp_path):
+    car = ROOT / "dbc_examples" / "wrenfell.toml"
+    words = ["decode", RUN, "--car", car, "--out", tmp_path / "x.csv", "--select", "damper_*", "--to", "5"]
+    said = run(capsys, *words)
+    assert "channels: no bad sample" in said
+    assert "No channel passed a caution or warning of the car file." in said
+
+
+@pytest.mark.parametrize("rate", [(), ("--rate", "20")])
+def test_decode_lists_the_limits_that_the_chosen_channels_passed(capsys, tmp_path, rate):
+    shutil.copytree(ROOT / "dbc_examples", tmp_path / "car")
+    car = tmp_path / "car" / "wrenfell.toml"
+    text = car.read_text()
+    car.write_text(text.replace("caution = { low = -30.0, high = 30.0,", "caution = { low = -30.0, high = 4.0,"))
+    words = ["decode", RUN, "--car", car, "--select", "damper_fl", "--out", tmp_path / "x.csv", *rate]
+    found = run_json(capsys, "decode", *words)["channels"]["exceedances"]
+    assert {(each["channel"], each["level"], each["side"]) for each in found} == {("damper_fl", "caution", "high")}
+    assert [each["start_ns"] for each in found] == sorted(each["start_ns"] for each in found)
+    said = run(capsys, *words, "--force")
+    assert re.search(r"caution: damper_fl high, \d+\.\d+ mm \(limit 4\), at \d+\.\d s for", said)
+    others = run_json(capsys, "decode", *words[:5], "oil_pressure", "--out", tmp_path / "y.csv", *rate)
+    assert others["channels"]["exceedances"] == []
+
+
+@pytest.mark.parametrize("out", ["x/", "x.parquet"])
+def test_decode_of_signals_says_what_it_can_and_what_it_did_not_look_at(capsys, tmp_path, out):
+    (tmp_path / "x.dbc").write_text(
+        'VERSION ""\nBU_: NODE\nBO_ 256 PAGES: 2 NODE\n SG_ Low : 0|8@1+ (1,0) [0|9] "" NODE\n'
+        ' SG_ High : 8|8@1+ (1,0) [0|0] "" NODE\n'
+    )
+    lines = [f"({k}.000000) can0 100#{'0001' if k < 4 else '01' if k < 6 else 'FF01'}\n" for k in range(10)]
+    (tmp_path / "run.log").write_text("".join(lines))
+    words = ["decode", tmp_path / "run.log", "--dbc", tmp_path / "x.dbc", "--out", f"{tmp_path}/{out}"]
+    found = run_json(capsys, "decode", *words)["channels"]
+    assert (found["looked_at"], found["with_bad_samples"], found["volts_and_limits"]) == (2, 1, False)
+    low, high = found["each"]
+    assert (low["bad"], low["objections"]) == (0, {"DATABASE_RANGE": 4})
+    assert (high["bad"], high["samples"], high["share"], high["since_s"]) == (2, 10, 0.2, 4.0)
+    said = run(capsys, *words, "--force")
+    assert "2 signals: 1 has bad samples" in said
+    assert "PAGES/High: 20.00 % bad (2 of 10) since 4.0 s: the frame was too short to hold this signal" in said
+    assert "1 signal left the range in the database: can0/PAGES/Low" in said
+    assert "volts, plausible ranges and limits were not looked at: they need a car file" in said
 
 
 def test_span_and_selection(capsys, tmp_path):

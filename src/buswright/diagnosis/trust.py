@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, get_args
 
-from buswright.channels.samples.series import BAD, describe_quality
+from buswright.channels.samples.tally import reason
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.found import Found
 from buswright.findings import Finding, Severity
@@ -132,9 +132,7 @@ def _by(finding: Finding | None) -> str:
 
 def _bad_words(evidence: ChannelEvidence) -> str:
     share = percent(evidence.bad_count / len(evidence), 2)
-    bits = [bit for bit in evidence.objections if bit & BAD]
-    reason = describe_quality(bits[0]) if bits else "no value"
-    return f"{plural(evidence.bad_count, 'bad sample')} ({share}): {reason}"
+    return f"{plural(evidence.bad_count, 'bad sample')} ({share}): {reason(evidence.objections)}"
 
 
 def _computed(evidence: ChannelEvidence, found: Found, judged: Mapping[str, Trust], case: Case) -> Trust:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 
 from buswright.frames.table import Problems
@@ -24,6 +25,14 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequenc
         ]
         lines.append(("  " + "  ".join(cells)).rstrip())
     return lines
+
+
+def number(value: float) -> str:
+    """Write a value with about four digits; a dash where there is none."""
+    if not math.isfinite(value):
+        return "–"
+    size = abs(value)
+    return f"{value:.{0 if size >= 1000 else 1 if size >= 100 else 2 if size >= 1 else 3}f}"
 
 
 def problem_lines(problems: Problems) -> list[str]:

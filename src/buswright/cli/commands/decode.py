@@ -7,6 +7,8 @@ one wide table on a common time base: time_ns, seconds from the first frame, uni
 With --car FILE (or ./car.toml) it writes the car's calibrated channels. With --dbc alone it writes signals, named
 bus/message/signal; a bus without a name is called by its interface. --select takes names with wildcards, and for
 signals also identifiers: 'damper_*', 'chassis/DAMPERS_A/*', '*/1A0/*'.
+
+The summary names the channels with bad samples, and the limits of the car file that were passed.
 """
 
 from __future__ import annotations
@@ -97,17 +99,21 @@ def _signals(options: argparse.Namespace, path: Path, source: shared.Source, dat
     """Signals as the databases scale them, at native rates: the straight way."""
     from buswright.channels.absent import never_came
     from buswright.channels.fitting import keys_by_bus
+    from buswright.channels.samples.tally import Tally
     from buswright.messages.selection import SignalSelection
     from buswright.report.commands.decode import Decoding, grave_notes
     from buswright.report.files.signals import SignalFolder, write_rows
     from buswright.report.files.tables import Tables
 
     decoder = source.decoder(databases, SignalSelection.parse(options.select) if options.select else None)
+    tally, first_ns = Tally(), None
     with Tables(path, source=", ".join(options.source)) as tables:
-        folder = SignalFolder(tables) if path.is_dir() else None
-        write = partial(write_rows, tables) if folder is None else folder.add
+        folder = SignalFolder(tables, tally) if path.is_dir() else None
+        write = partial(write_rows, tables, tally) if folder is None else folder.add
         write(())
         for frames in source:
+            if first_ns is None and len(frames):
+                first_ns = int(frames.time_ns[0])
             for piece in frames.pieces(PIECE_FRAMES):
                 write(decoder.decode(piece))
         if folder is not None:
@@ -119,6 +125,8 @@ def _signals(options: argparse.Namespace, path: Path, source: shared.Source, dat
         notes=grave_notes(databases),
         rounded=tables.rounded,
         absent=never_came(None, databases, decoder.matcher.groups),
+        channels=tally.result(),
+        first_ns=first_ns,
     )
 
 
@@ -128,6 +136,7 @@ def _channels(
     """Calibrated channels, or signals on a common time base."""
     from buswright.channels.absent import never_came
     from buswright.channels.fitting import keys_by_bus
+    from buswright.channels.samples.tally import bad_samples
     from buswright.channels.session import Session, databases_of
     from buswright.channels.spool import Spool
     from buswright.report.commands.decode import Decoding, grave_notes
@@ -143,6 +152,8 @@ def _channels(
             write_grid(tables, session, session.names, options.rate)
         else:
             (write_folder if path.is_dir() else write_rows)(tables, session, session.names)
+        looked_at = tuple(bad_samples(session[name]) for name in session.names if len(session[name]))
+        passed = [one for name in session.names for one in session.exceedances(name)]
     decoder = session.recorded.decoder
     source.check_fit(options, car, databases, keys_by_bus(decoder.matcher.groups))
     databases = databases_of(car, databases)
@@ -155,6 +166,10 @@ def _channels(
         rounded=tables.rounded,
         taken={name: found for name in session.names if (found := session.sources_of(name))},
         absent=replace(absent, channels=tuple(name for name in session.names if name in silent)),
+        channels=looked_at,
+        exceedances=sorted(passed, key=lambda one: one.start_ns),
+        car=car,
+        first_ns=session.first_ns,
     )
 
 

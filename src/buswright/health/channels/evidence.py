@@ -16,6 +16,7 @@ from buswright.channels.glitches import Watched
 from buswright.channels.guessing import guess, is_bookkeeping
 from buswright.channels.limits import Exceedance
 from buswright.channels.samples.series import BAD, Bools, Floats, Int64s, Quality, Series, unusable
+from buswright.channels.samples.tally import objections
 from buswright.channels.watching import watch
 from buswright.health.baseline.standstill import noise_of
 from buswright.health.channels.driving import Driving, find_driving
@@ -230,10 +231,7 @@ class ChannelEvidence:
     @cached_property
     def objections(self) -> Mapping[Quality, int]:
         """How many samples each quality bit is set in, most frequent first."""
-        if self.series.quality is None:
-            return {}
-        counts = {bit: int(((self.series.quality & np.uint16(bit)) != 0).sum()) for bit in Quality}
-        return dict(sorted(((bit, n) for bit, n in counts.items() if n), key=lambda pair: -pair[1]))
+        return objections(self.series.quality)
 
     @cached_property
     def bad_stretches(self) -> Stretches:

@@ -11,10 +11,12 @@ import numpy as np
 from buswright.channels.limits import Exceedance
 from buswright.channels.samples.resample import grid, resample
 from buswright.channels.samples.series import BAD, Quality, Series, Statistics, describe_quality
+from buswright.channels.samples.tally import objections
 from buswright.channels.session import Session
 from buswright.report.plain import plain, problems_json, some
 from buswright.report.plot import plot_lines
-from buswright.report.text import joined, problem_lines, table
+from buswright.report.quality import limit_lines, limits_json
+from buswright.report.text import joined, number, problem_lines, table
 from buswright.wording import moment, plural
 
 SCHEMA = "buswright.channels/1"
@@ -70,14 +72,8 @@ def _line(name: str, series: Series) -> ChannelLine:
     usable = np.flatnonzero(series.valid)
     last = float(series.value[usable[-1]]) if len(usable) else math.nan
     state = series.label(int(usable[-1])) if len(usable) else ""
-    quality = []
-    if series.quality is not None:
-        for bit in Quality:
-            number = int(np.count_nonzero(series.quality & np.uint16(bit)))
-            if number and bit is not NOT_AN_OBJECTION:
-                quality.append((bit, number))
-    quality.sort(key=lambda item: -item[1])
-    return ChannelLine(name, series.unit, last, state, series.statistics(), tuple(quality))
+    quality = tuple((bit, count) for bit, count in objections(series.quality).items() if bit is not NOT_AN_OBJECTION)
+    return ChannelLine(name, series.unit, last, state, series.statistics(), quality)
 
 
 def render_text(overview: Overview, *, plots: tuple[str, ...] = (), width: int = 100, braille: bool = True) -> str:
@@ -94,7 +90,7 @@ def render_text(overview: Overview, *, plots: tuple[str, ...] = (), width: int =
     lines += table(heads, rows, right=(1, 3, 4, 5, 6))
     for plot in plots:
         lines += ["", *_plot(session[plot], width, braille)]
-    lines += ["", *_limits(overview)]
+    lines += ["", *limit_lines(session.car, overview.exceedances, overview.first_ns)]
     if capture is not None:
         lines += [f"problem: {line}" for line in problem_lines(capture.problems)]
     return joined(lines)
@@ -103,8 +99,8 @@ def render_text(overview: Overview, *, plots: tuple[str, ...] = (), width: int =
 def _row(line: ChannelLine) -> list[str]:
     s = line.statistics
     rate = f"{s.rate_hz:.1f}" if math.isfinite(s.rate_hz) else "–"
-    numbers = [_number(value) for value in (s.minimum, s.mean, s.maximum)]
-    return [line.name, line.state or _number(line.last), line.unit, rate, *numbers, _words(line)]
+    numbers = [number(value) for value in (s.minimum, s.mean, s.maximum)]
+    return [line.name, line.state or number(line.last), line.unit, rate, *numbers, _words(line)]
 
 
 def _words(line: ChannelLine) -> str:
@@ -119,21 +115,6 @@ def _words(line: ChannelLine) -> str:
     return f"{mark}{bit.name.lower().replace('_', ' ') if bit.name else ''} {100 * share:.1f} %{more}"
 
 
-def _number(value: float) -> str:
-    if not math.isfinite(value):
-        return "–"
-    size = abs(value)
-    return (
-        f"{value:.0f}"
-        if size >= 1000
-        else f"{value:.1f}"
-        if size >= 100
-        else f"{value:.2f}"
-        if size >= 1
-        else f"{value:.3f}"
-    )
-
-
 def _plot(series: Series, width: int, braille: bool) -> list[str]:
     if not len(series):
         return [f"{series.name}: no samples"]
@@ -144,27 +125,10 @@ def _plot(series: Series, width: int, braille: bool) -> list[str]:
     values = series.usable_value if len(series) <= len(points) else resample(series, points).value
     drawn = plot_lines(values, width=room, height=4, braille=braille)
     known = values[np.isfinite(values)]
-    edges = ("", "") if not len(known) else (_number(float(known.max())), _number(float(known.min())))
+    edges = ("", "") if not len(known) else (number(float(known.max())), number(float(known.min())))
     labels = [edges[0], *[""] * (len(drawn) - 2), edges[1]]
     head = f"{series.name} [{series.unit}]" if series.unit else series.name
     return [head, *(f"{label:>9s} {text}" for label, text in zip(labels, drawn, strict=True))]
-
-
-def _limits(overview: Overview) -> list[str]:
-    if overview.session.car is None or not any(c.caution or c.warning for c in overview.session.car.channels.values()):
-        return ["Limits: the car file sets no caution or warning."]
-    if not overview.exceedances:
-        return ["Limits: no channel passed a caution or warning."]
-    lines = [f"Limits: channels passed a caution or warning {plural(len(overview.exceedances), 'time')}:"]
-    for each in overview.exceedances[:12]:
-        since = (each.start_ns - overview.first_ns) / 1e9
-        lines.append(
-            f"  {each.level} {each.channel} {each.side}: {_number(each.peak)} {each.unit} "
-            f"(limit {each.limit:g}) at {since:.1f} s for {each.duration_s:.1f} s"
-        )
-    if len(overview.exceedances) > 12:
-        lines.append(f"  and {len(overview.exceedances) - 12} more")
-    return lines
 
 
 def render_json(overview: Overview) -> dict[str, Any]:
@@ -185,8 +149,6 @@ def render_json(overview: Overview) -> dict[str, Any]:
             }
             for line in overview.lines
         ],
-        "exceedances": [
-            some(each, "channel level side limit unit start_ns end_ns peak peak_ns") for each in overview.exceedances
-        ],
+        "exceedances": limits_json(overview.exceedances),
         "problems": problems_json(capture.problems) if capture is not None else [],
     }

@@ -8,6 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from buswright.channels.absent import Absent
+from buswright.channels.carfile.model import CarFile
+from buswright.channels.limits import Exceedance
+from buswright.channels.samples.tally import BadSamples
 from buswright.findings import Severity
 from buswright.frames.table import Problems
 from buswright.messages.decode import Counts
@@ -16,11 +19,13 @@ from buswright.messages.match import Databases
 from buswright.messages.model import Database, LintNote
 from buswright.report.commands.contents import absent_lines
 from buswright.report.plain import plain, problems_json, some
+from buswright.report.quality import bad_json, bad_lines, limit_lines, limits_json, out_of_range_line
 from buswright.report.text import joined, problem_lines
 from buswright.wording import listed, plural
 
 SCHEMA = "buswright.decode/1"
 SHOWN_NOTES = 8
+NOT_LOOKED_AT = "  volts, plausible ranges and limits were not looked at: they need a car file"
 
 
 def grave_notes(databases: Databases) -> tuple[LintNote, ...]:
@@ -70,6 +75,14 @@ class Decoding:
         What should have been in the capture, and never came.
     taken
         The J1939 message that a channel without a source address was taken from, and those of further addresses.
+    channels
+        The channels (without a car file: signals) that came, with their bad samples.
+    exceedances
+        Where these were beyond their cautions and warnings, by time.
+    car
+        The car file; None without one.
+    first_ns
+        From where seconds count.
     """
 
     files: dict[str, Path]
@@ -82,6 +95,10 @@ class Decoding:
     rounded: Sequence[str] = ()
     absent: Absent = field(default_factory=Absent)
     taken: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    channels: Sequence[BadSamples] = ()
+    exceedances: Sequence[Exceedance] = ()
+    car: CarFile | None = None
+    first_ns: int | None = None
 
 
 def render_text(decoding: Decoding) -> str:
@@ -122,6 +139,7 @@ def render_text(decoding: Decoding) -> str:
     for name, (source, *others) in decoding.taken.items():
         text = f"of source address {source.rpartition('@')[2]} alone; {listed(others)} came too"
         lines.append(f"  {name}: {text}: name one in the car file")
+    lines += _quality_lines(decoding)
     lines += [f"  problem: {line}" for line in problem_lines(decoding.problems)]
     lines += [f"  --select {pattern}: fits no channel" for pattern in decoding.unused]
     if decoding.rounded:
@@ -131,6 +149,16 @@ def render_text(decoding: Decoding) -> str:
     if len(decoding.notes) > SHOWN_NOTES:
         lines.append(f"  database: {len(decoding.notes) - SHOWN_NOTES} more (--json lists them all)")
     return joined(lines)
+
+
+def _quality_lines(decoding: Decoding) -> list[str]:
+    """Say which channels have bad samples and which limits were passed, and what was not looked at."""
+    if decoding.car is not None:
+        limits = limit_lines(decoding.car, decoding.exceedances, decoding.first_ns)
+        return [*bad_lines(decoding.channels, decoding.first_ns), *limits]
+    lines = [*bad_lines(decoding.channels, decoding.first_ns, "signal")]
+    outside = out_of_range_line(decoding.channels, "signal")
+    return [*lines, *([outside] if outside else []), NOT_LOOKED_AT]
 
 
 def render_json(decoding: Decoding) -> dict[str, Any]:
@@ -150,6 +178,13 @@ def render_json(decoding: Decoding) -> dict[str, Any]:
         **some(counts, "short long undefined_mux"),
         "never_came": plain(decoding.absent),
         "source_addresses": {name: list(messages) for name, messages in decoding.taken.items()},
+        "channels": {
+            "looked_at": len(decoding.channels),
+            "with_bad_samples": sum(one.bad > 0 for one in decoding.channels),
+            "volts_and_limits": decoding.car is not None,
+            "each": bad_json(decoding.channels, decoding.first_ns),
+            "exceedances": limits_json(decoding.exceedances),
+        },
         "problems": problems_json(decoding.problems),
         "unused_patterns": list(decoding.unused),
         "rounded": list(decoding.rounded),

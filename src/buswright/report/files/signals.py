@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from buswright.channels.samples.series import Series
+from buswright.channels.samples.tally import Tally
 from buswright.channels.signals import signal_quality
 from buswright.messages.decode import SignalTable
 from buswright.report.files.tables import Tables, named_states, quality_column, with_value
@@ -19,15 +20,16 @@ BUFFER_BYTES = 24 << 20
 """Columns kept in memory, over all messages, before they are written as row groups."""
 
 
-def write_rows(tables: Tables, batch: Iterable[SignalTable]) -> None:
+def write_rows(tables: Tables, tally: Tally, batch: Iterable[SignalTable]) -> None:
     """Write the samples of a decoded batch into the long table; signals have no volts, absent samples are left out."""
-    tables.write_long([part for table in batch for part in _samples(table)])
+    tables.write_long([part for table in batch for part in _samples(table, tally)])
 
 
-def _samples(table: SignalTable) -> Iterator[tuple[str, str, Series]]:
+def _samples(table: SignalTable, tally: Tally) -> Iterator[tuple[str, str, Series]]:
     for column in table:
         there = slice(None) if column.valid is None else column.valid
         quality = signal_quality(column)
+        tally.add(f"{table.name}/{column.name}", table.time_ns, quality)
         series = Series(
             f"{table.name}/{column.name}",
             column.unit,
@@ -48,8 +50,9 @@ class SignalFolder:
     in the schema's metadata.
     """
 
-    def __init__(self, tables: Tables) -> None:
+    def __init__(self, tables: Tables, tally: Tally) -> None:
         self._tables = tables
+        self._tally = tally
         self._schemas: dict[str, pa.Schema] = {}
         self._waiting: dict[str, list[pa.RecordBatch]] = {}
         self._bytes = 0
@@ -66,8 +69,10 @@ class SignalFolder:
             arrays = [pa.array(table.time_ns)]
             for column in table:
                 absent = None if column.valid is None else ~column.valid
-                quality = quality_column(signal_quality(column), len(table))
-                arrays += (pa.array(column.value, mask=absent), pa.array(column.raw, mask=absent), pa.array(quality))
+                quality = signal_quality(column)
+                self._tally.add(f"{table.name}/{column.name}", table.time_ns, quality)
+                arrays += (pa.array(column.value, mask=absent), pa.array(column.raw, mask=absent))
+                arrays.append(pa.array(quality_column(quality, len(table))))
                 self._tables.values += with_value(len(table), absent)
             rows = pa.RecordBatch.from_arrays(arrays, schema=schema)
             self._waiting.setdefault(table.name, []).append(rows)

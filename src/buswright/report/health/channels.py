@@ -8,18 +8,17 @@ from typing import Any
 
 import numpy as np
 
-from buswright.channels.limits import Exceedance
 from buswright.channels.samples.series import Series
 from buswright.diagnosis.trust import Trust, counts
 from buswright.health.channels.evidence import ChannelEvidence
+from buswright.report import quality
 from buswright.report.health.report import HealthReport
 from buswright.report.plain import plain, some
+from buswright.report.text import number
 from buswright.wording import listed, percent, plural
 
 HEADS = ("channel", "state", "last", "unit", "per s", "min", "mean", "max", "bad", "since", "why")
 RIGHT = (2, 4, 5, 6, 7, 8, 9)
-LISTED_LIMITS = 12
-"""Limits passed that are listed, the first ones; the rest is counted."""
 
 
 def rows(report: HealthReport, shown: Sequence[Trust]) -> list[list[str]]:
@@ -43,14 +42,6 @@ def last_value(series: Series) -> float:
     """Return the last usable value; NaN if there is none."""
     usable = np.flatnonzero(series.valid)
     return float(series.value[usable[-1]]) if len(usable) else math.nan
-
-
-def number(value: float) -> str:
-    """Write a value with about four digits; a dash where there is none."""
-    if not math.isfinite(value):
-        return "–"
-    size = abs(value)
-    return f"{value:.{0 if size >= 1000 else 1 if size >= 100 else 2 if size >= 1 else 3}f}"
 
 
 def calibration_words(evidence: ChannelEvidence) -> str:
@@ -80,22 +71,8 @@ def through_lines(trusted: Sequence[Trust]) -> list[str]:
 
 def limit_lines(report: HealthReport) -> list[str]:
     """Say which cautions and warnings of the car file were passed, the first ones by name."""
-    if report.channels is None:
-        return []
-    car, passed = report.rules, report.channels.exceedances
-    if car is None or not any(each.caution or each.warning for each in car.channels.values()):
-        return ["The car file sets no caution or warning."] if car is not None else []
-    if not passed:
-        return ["No channel passed a caution or warning of the car file."]
-    lines = [_limit(report, each) for each in passed[:LISTED_LIMITS]]
-    return lines + ([f"{len(passed) - LISTED_LIMITS} more limits passed"] if len(passed) > LISTED_LIMITS else [])
-
-
-def _limit(report: HealthReport, each: Exceedance) -> str:
-    return (
-        f"{each.level}: {each.channel} {each.side}, {number(each.peak)} {each.unit} (limit {each.limit:g}), "
-        f"at {report.at(each.start_ns)} for {each.duration_s:.1f} s"
-    )
+    channels = report.channels
+    return [] if channels is None else quality.limit_lines(report.rules, channels.exceedances, report.first_ns)
 
 
 def as_json(report: HealthReport) -> dict[str, Any] | None:
@@ -107,9 +84,7 @@ def as_json(report: HealthReport) -> dict[str, Any] | None:
         "looked_at": len(report.trusted),
         "counts": {state.replace(" ", "_"): count for state, count in counts(report.trusted).items()},
         "trust": [_trust_json(one, channels.by_name.get(one.channel)) for one in report.trusted],
-        "exceedances": [
-            some(each, "channel level side limit unit start_ns end_ns peak peak_ns") for each in channels.exceedances
-        ],
+        "exceedances": quality.limits_json(channels.exceedances),
     }
 
 

@@ -14,6 +14,7 @@ from buswright.report.health.diagnose import Diagnosis, scope_words
 from buswright.report.health.report import HealthReport
 from buswright.report.health.traces import MOST_FINDINGS, Group, bad_words, groups_of, trace_data
 from buswright.report.page import html_table, render_page
+from buswright.report.text import number
 from buswright.wording import listed, plural
 
 TRACE_KEY = """<ul class="key">
@@ -161,10 +162,8 @@ def _plot(report: HealthReport, channel: str, column: str, place: str, why: str)
     evidence = report.channels[channel]
     unit = {"raw": "", "volts": evidence.quantity_unit, "value": evidence.series.unit}[column]
     figures = evidence.series.statistics()
-    said = f"{channel}, {column} over time. Value from {channel_words.number(figures.minimum)} to "
-    said += (
-        f"{channel_words.number(figures.maximum)} {evidence.series.unit}, mean {channel_words.number(figures.mean)}; "
-    )
+    said = f"{channel}, {column} over time. Value from {number(figures.minimum)} to "
+    said += f"{number(figures.maximum)} {evidence.series.unit}, mean {number(figures.mean)}; "
     said += bad_words(evidence, report)
     title = f"{escape(channel)} <small>{escape(', '.join(text for text in (why, unit) if text))}</small>"
     return (

@@ -19,6 +19,7 @@ from buswright.health.channels.evidence import Channels
 from buswright.health.model.health import BitRate, BusFigures, BusHealth, ModuleFigures, Peak
 from buswright.health.model.identifiers import IdFigures, Sending
 from buswright.report.findings import headline, tally
+from buswright.report.quality import since
 from buswright.report.text import problem_lines
 from buswright.wording import bit_rate, duration, listed, percent, plural
 
@@ -122,9 +123,7 @@ class HealthReport:
 
     def at(self, time_ns: int | None) -> str:
         """Write a time as `--from` takes it: "12.3 s"."""
-        if time_ns is None or self.first_ns is None:
-            return ""
-        return f"{(time_ns - self.first_ns) / 1e9:.1f} s"
+        return since(time_ns, self.first_ns)
 
 
 def report_of(
