@@ -20,7 +20,7 @@ def series(quality: list[int], value: float = 1.0) -> Series:
 
 
 @given(st.lists(st.sampled_from(BITS), max_size=40), st.lists(st.integers(0, 40), max_size=4))
-def test_however_it_is_cut_the_tally_is_that_of_the_samples_that_are_there(quality, cuts):
+def test_however_it_is_cut_the_tally_is_that_of_the_samples_that_are_there(quality: list[int], cuts: list[int]) -> None:
     present = [bits for bits in quality if not bits & Quality.MUX_ABSENT]
     whole = Series(
         "x",
@@ -38,7 +38,7 @@ def test_however_it_is_cut_the_tally_is_that_of_the_samples_that_are_there(quali
     assert tally.result() == ((bad_samples(whole),) if present else ())
 
 
-def test_a_bad_sample_is_one_that_the_series_calls_unusable():
+def test_a_bad_sample_is_one_that_the_series_calls_unusable() -> None:
     for bit in Quality:
         found = bad_samples(series([0, 0, int(bit), int(bit)]))
         assert (found.bad, found.since_ns) == ((2, 20) if bit & BAD else (0, None)), bit
@@ -47,12 +47,12 @@ def test_a_bad_sample_is_one_that_the_series_calls_unusable():
         assert found.objections == {bit: 2}
 
 
-def test_a_sample_without_value_is_bad_without_any_bit():
+def test_a_sample_without_value_is_bad_without_any_bit() -> None:
     found = bad_samples(series([0, 0], value=float("nan")))
     assert (found.bad, found.why, found.objections) == (2, "no value", {})
 
 
-def test_what_is_no_bad_sample_is_not_the_reason():
+def test_what_is_no_bad_sample_is_not_the_reason() -> None:
     many, few = Quality.DATABASE_RANGE, Quality.ELECTRICAL_RAIL
     counts = objections(np.array([many] * 5 + [few] * 2, np.uint16))
     assert list(counts) == [many, few]

@@ -12,6 +12,8 @@ from buswright.errors import UserError
 from buswright.frames.formats.candump.writer import write_candump
 from buswright.frames.opening import open_capture
 from buswright.report.commands.compare import MOST_NOTES
+from buswright.simulate.faults.written import read_fault
+from buswright.simulate.source import SimulatedCapture
 
 ROOT = Path(__file__).parents[2]
 RUN, KEYON = ROOT / "captures" / "wrenfell_run.log", ROOT / "captures" / "wrenfell_keyon.asc"
@@ -95,6 +97,42 @@ def test_a_missing_module_fails_and_says_where_to_look(capsys, good, bad):
     assert [each["kind"] for each in document["differences"]] == ["module-vanished"]
     assert document["earlier"]["source"] == str(good)
     assert status == 1
+
+
+def test_it_says_which_channels_have_bad_samples_then_and_now(capsys, good, tmp_path):
+    worse = tmp_path / "worse.log"
+    made = SimulatedCapture(12.0, 1, faults=[read_fault("open-circuit:channel:oil_pressure@6-9s")])
+    with worse.open("wb") as stream:
+        write_candump(made, stream)
+    _, text = run(capsys, "compare", good, worse, *CAR, "--fail-on", "never", "--json")
+    found = validated(text, "compare")["channels"]
+    assert found["compared"] == 77
+    (oil,) = found["with_bad_samples"]
+    assert (oil["channel"], oil["bad_share_before"]) == ("oil_pressure", 0.0)
+    assert oil["bad_share_after"] == pytest.approx(3 / 12, abs=0.01)
+    assert oil["since_s"] == pytest.approx(6 - 0.095, abs=0.05)  # the first frame comes 0.095 s after key-on
+    _, text = run(capsys, "compare", good, worse, *CAR, "--fail-on", "never")
+    assert "channels 77 in both runs; with bad samples: 1" in text
+    said = " ".join(text.split())
+    assert "oil_pressure: 0 % bad then, 25." in said
+    assert "now since 5.9 s: input at or beyond its healthy volts: wiring fault" in said
+    # The same the other way round, and from a baseline: the bad run is then the earlier one.
+    remembered = tmp_path / "worse.json"
+    assert main(["remember", str(worse), *map(str, CAR), "--out", str(remembered)]) == 0
+    capsys.readouterr()
+    _, text = run(capsys, "compare", remembered, good, *CAR, "--fail-on", "never")
+    said = " ".join(text.split())
+    assert "% bad then, 0 % now: input at or beyond its healthy volts" in said
+    _, text = run(capsys, "compare", good, remembered, *CAR, "--fail-on", "never")
+    assert "now since 5.9 s" in " ".join(text.split())
+
+
+def test_a_side_without_channels_is_said(capsys, good, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)  # no car.toml here
+    _, text = run(capsys, "compare", good, RUN)
+    assert "channels not compared: the later run has none; add --car FILE or --dbc FILE" in text
+    _, text = run(capsys, "compare", good, good)
+    assert "channels 77 in both runs: no bad sample in either" in text
 
 
 def test_a_cold_car_against_a_warm_one_gives_notes_only(capsys, good):

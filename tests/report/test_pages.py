@@ -9,7 +9,7 @@ from buswright.report.page import render_page
 
 PACKAGE = Path(buswright.__file__).parent
 REPORT = PACKAGE / "report"
-PAGES = [path for path in REPORT.rglob("page.py") if path.parent != REPORT]
+PAGES = [path for path in REPORT.rglob("*page.py") if path.parent != REPORT]
 SOURCES = {path: path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.py")}
 
 
@@ -17,7 +17,7 @@ def test_there_are_pages():
     assert PAGES
 
 
-@pytest.mark.parametrize("page", PAGES, ids=lambda path: path.parent.name)
+@pytest.mark.parametrize("page", PAGES, ids=lambda path: path.stem)
 def test_a_page_is_put_together_by_render_page_and_has_its_option(page):
     assert "render_page(" in SOURCES[page], "put together by render_page of report/page.py"
     module = ".".join(("buswright", *page.relative_to(PACKAGE).with_suffix("").parts))

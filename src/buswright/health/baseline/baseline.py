@@ -18,6 +18,7 @@ from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import Facts
 from buswright.channels.guessing import is_bookkeeping
 from buswright.channels.measured import electrical_of
+from buswright.channels.samples.tally import bad_samples
 from buswright.channels.units import compatible, line
 from buswright.findings import Finding, Layer
 from buswright.health.baseline.standstill import AtRest, RestFigures, Standstill, find_standstill, rest_figures
@@ -207,6 +208,9 @@ class ChannelBaseline:
         What it showed at rest; None where it had no sample there.
     unusable
         Share of its samples that mean nothing (at an electrical rail, marked invalid by the sender, implausible), 0..1.
+    unusable_since_s, unusable_why
+        Seconds from the first frame to the first of these, and what makes most of them so; None and empty where there
+        is none, or an older version remembered it.
     """
 
     message: str | None
@@ -221,6 +225,8 @@ class ChannelBaseline:
     span: float | None
     rest: RestFigures | None
     unusable: float = 0.0
+    unusable_since_s: float | None = None
+    unusable_why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,7 +309,7 @@ def remember(
     for name in session.names:
         if _measures(session, name):
             series = session[name]
-            channels[name] = _channel(session, name, series, still)
+            channels[name] = _channel(session, name, series, still, first or 0)
     return Baseline(facts, MappingProxyType(buses), still.at_rest, MappingProxyType(channels))
 
 
@@ -373,10 +379,10 @@ def _measures(session: Session, name: str) -> bool:
     return not is_bookkeeping(name.rpartition("/")[2])
 
 
-def _channel(session: Session, name: str, series: Series, still: Standstill) -> ChannelBaseline:
+def _channel(session: Session, name: str, series: Series, still: Standstill, first_ns: int) -> ChannelBaseline:
     described = session.car.channels[name] if session.car is not None else None
     sensor = session.car.sensors[described.sensor] if session.car and described and described.sensor else None
-    figures = series.statistics()
+    figures, bad = series.statistics(), bad_samples(series)
     return ChannelBaseline(
         message=session.home(name),
         unit=series.unit,
@@ -389,7 +395,9 @@ def _channel(session: Session, name: str, series: Series, still: Standstill) -> 
         high=_finite(figures.maximum),
         span=_span(session, name, series.unit),
         rest=rest_figures(series, still),
-        unusable=figures.bad_share,
+        unusable=bad.share,
+        unusable_since_s=None if bad.since_ns is None else round((bad.since_ns - first_ns) * 1e-9, 3),
+        unusable_why=bad.why,
     )
 
 

@@ -15,12 +15,14 @@ from buswright.health.baseline.differences import Difference
 from buswright.health.baseline.file import document_of
 from buswright.report.plain import some
 from buswright.report.text import joined, table
-from buswright.wording import plural
+from buswright.wording import listed, percent, plural
 
 SCHEMA = "buswright.compare/1"
 
 MOST_NOTES = 8
 """Notes shown as text: a hot car compared with a cold one has dozens."""
+MOST_CHANNELS = 8
+"""Channels with bad samples that are shown as text, the worst first."""
 
 _WORD_WIDTH = 9
 
@@ -51,6 +53,7 @@ def render_text(comparison: Comparison, *, width: int = 100) -> str:
         f"earlier  {_run(comparison.names[0], comparison.a)}",
         f"later    {_run(comparison.names[1], comparison.b)}",
         f"compared {_compared(comparison)}",
+        *(line for text in _channel_lines(comparison) for line in _wrapped(text, width)),
     ]
     notes = [each for each in comparison.differences if each.severity is Severity.NOTE]
     for difference in comparison.differences:
@@ -75,6 +78,56 @@ def _compared(comparison: Comparison) -> str:
     if a.at_rest and b.at_rest:
         text += f", {plural(len(a.channels.keys() & b.channels.keys()), 'channel')}; at rest: {b.at_rest.words}"
     return text
+
+
+@dataclass(frozen=True, slots=True)
+class _Channels:
+    """Channels of both runs, those with bad samples in either the worst first; and those of one run alone."""
+
+    compared: int
+    wrong: tuple[str, ...]
+    only: tuple[tuple[str, ...], tuple[str, ...]]
+
+    @classmethod
+    def of(cls, a: Baseline, b: Baseline) -> _Channels:
+        both = [name for name in b.channels if name in a.channels]
+        wrong = [name for name in both if a.channels[name].unusable or b.channels[name].unusable]
+        wrong.sort(key=lambda name: -max(a.channels[name].unusable, b.channels[name].unusable))
+        only = [tuple(name for name in one.channels if name not in other.channels) for one, other in ((a, b), (b, a))]
+        return cls(len(both), tuple(wrong), (only[0], only[1]))
+
+
+def _channel_lines(comparison: Comparison) -> Iterator[str]:
+    """Say how many channels were compared, and which have bad samples: what share then and now, since when, why."""
+    a, b = comparison.a, comparison.b
+    missing = [word for word, run in (("earlier", a), ("later", b)) if not run.channels]
+    if missing:
+        yield f"channels not compared: the {' and the '.join(missing)} run has none; add --car FILE or --dbc FILE"
+        return
+    found = _Channels.of(a, b)
+    if not found.wrong:
+        yield f"channels {found.compared} in both runs: no bad sample in either"
+    else:
+        yield f"channels {found.compared} in both runs; with bad samples: {len(found.wrong)}"
+    for name in found.wrong[:MOST_CHANNELS]:
+        now = b.channels[name]
+        since = "" if now.unusable_since_s is None else f" since {now.unusable_since_s:.1f} s"
+        why = now.unusable_why or a.channels[name].unusable_why
+        shares = f"{_share(a.channels[name].unusable)} bad then, {_share(now.unusable)} now{since}"
+        yield f"{' ' * _WORD_WIDTH}{name}: {shares}{f': {why}' if why else ''}"
+    if len(found.wrong) > MOST_CHANNELS:
+        yield f"{' ' * _WORD_WIDTH}{len(found.wrong) - MOST_CHANNELS} more (--json lists them all)"
+    for word, names in zip(("earlier", "later"), found.only, strict=True):
+        if names:
+            yield f"{' ' * _WORD_WIDTH}only in the {word} run: {listed(names)}"
+
+
+def _share(share: float) -> str:
+    return percent(share, 2) if share else "0 %"
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    return textwrap.wrap(text, width, subsequent_indent=" " * (_WORD_WIDTH + 2), break_on_hyphens=False)
 
 
 def _difference_lines(difference: Difference, width: int) -> Iterator[str]:
@@ -109,9 +162,29 @@ def render_json(comparison: Comparison) -> dict[str, Any]:
         "schema": SCHEMA,
         "earlier": _run_json(comparison.names[0], comparison.a),
         "later": _run_json(comparison.names[1], comparison.b),
+        "channels": _channels_json(comparison.a, comparison.b),
         "differences": [
             some(each, "kind severity subject text before after unit threshold look") for each in comparison.differences
         ],
+    }
+
+
+def _channels_json(a: Baseline, b: Baseline) -> dict[str, Any]:
+    found = _Channels.of(a, b)
+    return {
+        "compared": found.compared,
+        "with_bad_samples": [
+            {
+                "channel": name,
+                "bad_share_before": a.channels[name].unusable,
+                "bad_share_after": b.channels[name].unusable,
+                "since_s": b.channels[name].unusable_since_s,
+                "why": b.channels[name].unusable_why or a.channels[name].unusable_why,
+            }
+            for name in found.wrong
+        ],
+        "only_in_earlier": list(found.only[0]),
+        "only_in_later": list(found.only[1]),
     }
 
 
