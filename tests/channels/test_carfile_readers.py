@@ -32,7 +32,7 @@ HELD_BY = {
     "car": ("CarFile", "car"),
     "bus.NAME": ("Bus", "buses"),
     "module.NAME": ("Module", "modules"),
-    "sensor.NAME": ("Sensor", "sensors"),
+    "sensor.NAME": ("Sensor", "sensors", "sensor"),
     "channel.NAME": ("Channel", "channels"),
     "channel.NAME.zero": ("Zero", "zero"),
     "channel.NAME.caution": ("Limits", "caution"),
@@ -157,7 +157,6 @@ def test_check_notes_each_key_that_nothing_reads_once():
     assert {fault.severity for fault in result.unused} == {FaultSeverity.NOTE}
     assert [fault.key for fault in result.unused] == [
         "bus.chassis.terminators",
-        "sensor.damper_150.open_reads",
         "calibration_log[0].readings",
         "calibration_log[0].residual",
     ]
@@ -169,10 +168,11 @@ def test_check_notes_each_key_that_nothing_reads_once():
 
 
 def test_check_says_in_how_many_places_it_stands(tmp_path):
-    tables = "".join(
-        f'[sensor.s{n}]\nkind = "linear"\npoints = [[0, 0], [5, 9]]\nunit = "mm"\nopen_reads = "low"\n'
-        for n in range(3)
-    )
+    tables = '[sensor.s]\nkind = "linear"\npoints = [[0, 0], [5, 9]]\nunit = "mm"\n'
+    tables += '[[calibration_log]]\nsensor = "s"\ndate = 2026-04-02\nresidual = 0.1\n' * 3
     (tmp_path / "car.toml").write_text(f"format = 1\n{tables}", encoding="utf-8")
     (note,) = check_car_file(tmp_path / "car.toml").unused
-    assert (note.key, note.text) == ("sensor.s0.open_reads", "not used yet; it can stay here and in 2 more places")
+    assert (note.key, note.text) == (
+        "calibration_log[0].residual",
+        "not used yet; it can stay here and in 2 more places",
+    )

@@ -19,7 +19,7 @@ from buswright.channels.calibration.wrapped import Clamped, InUnit, Stages
 from buswright.channels.keys.faults import FaultLog, shown
 from buswright.channels.keys.kinds import Choice, Flag, Items, JsonSchema, Number, Span, Text, UnitName
 from buswright.channels.keys.positions import KeyPath
-from buswright.channels.keys.tables import NOT_USED_YET, Key, read_keys, schema_of
+from buswright.channels.keys.tables import Key, read_keys, schema_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +105,6 @@ SENSOR_KEYS = (
         "open_reads",
         Choice("what a broken wire can read", ("high", "low", "floating")),
         "What a broken signal wire reads.",
-        unread=NOT_USED_YET,
     ),
     Key("max_rate", Number(above=0.0), "Fastest believable change of the value.", unit="the unit per second"),
     Key("cautions", Items(Text(), "a list of texts"), "Warnings to show to whoever works on the sensor."),
