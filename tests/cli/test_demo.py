@@ -39,14 +39,19 @@ def test_it_shows_every_channel_from_any_directory(tmp_path):
         "damper_fl",
         "oil_pressure",
         "vehicle_speed [km/h]",
+        "What is wrong, and where:",
         "BUSES: NOTHING SUSPECT. 2 buses",
-        "Identifiers, worst first",
+        "Looked at: 2 buses, 91 channels",
+        "No channel passed a caution or warning of the car file.",
         "Try next",
+        "buswright diagnose demo --html",
+        "buswright demo --fault",
         "buswright demo --save",
         "buswright health demo --html",
     ):
         assert any(word in line for line in lines), word
     assert not any("BAD" in line for line in lines)
+    assert len([line for line in lines if "passed a caution" in line]) == 1
     (gear,) = (line for line in lines if line.split()[:1] == ["gear_drum"])
     assert any(name in gear for name in ("neutral", "first", "second", "third", "fourth"))
     assert list(tmp_path.iterdir()) == []
@@ -66,6 +71,27 @@ def test_it_says_what_was_driven(tmp_path):
         assert channels[name]["mean"] == pytest.approx(np.mean(real[name]), abs=tolerance * 2), name
 
 
+def test_a_fault_is_named_at_the_end(capsys):
+    assert main(["demo", "--seconds", "15", "--fault", "open-circuit:channel:damper_fr@8s"]) == 0
+    said = capsys.readouterr().out
+    findings = said.partition("What is wrong, and where:")[2]
+    assert "Worst: damper_fr reads as open." in findings
+    assert "1. FAULT open-circuit  channel:damper_fr" in findings
+    assert "unplug plug C12 and the module" in findings
+    assert "2 channels through damper_fr: " in findings
+    assert "2 channels through" not in said.partition("What is wrong, and where:")[0]
+
+
+def test_all_lists_every_channel_in_the_diagnosis(capsys):
+    assert main(["demo", "--seconds", "5", "--all"]) == 0
+    end = capsys.readouterr().out.partition("What is wrong, and where:")[2]
+    rows = [line.split()[0] for line in end.splitlines() if line.startswith("  ") and " fine " in line]
+    assert len(rows) > 60
+    assert "damper_fl" in rows
+    with pytest.raises(buswright.UserError, match="--live can't be used"):
+        main(["demo", "--live", "--all"])
+
+
 def test_a_terminal_without_unicode_is_no_error(tmp_path):
     done = demo(cwd=tmp_path, env={**os.environ, "PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"})
     assert done.returncode == 0, done.stderr
@@ -78,7 +104,7 @@ def test_saved_files_feed_the_other_commands(tmp_path, capsys):
     assert main(["demo", "--seconds", "5", "--save", str(folder)]) == 0
     said = capsys.readouterr().out
     commands = [line.split("  ")[1] for line in said.splitlines() if line.startswith("  buswright ")]
-    assert len(commands) == 4
+    assert len(commands) == 5
     for command in commands:
         assert main(command.split()[1:]) == 0, command
     with pytest.raises(buswright.UserError, match="exists already"):

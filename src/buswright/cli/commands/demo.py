@@ -1,4 +1,4 @@
-"""Drive the invented car, decode and calibrate every channel, and check its buses. No files are needed.
+"""Drive the invented car, decode and calibrate every channel, and say what is wrong. No files are needed.
 
 It writes nothing, unless --save FOLDER keeps the capture, the databases and the car file, to try the other
 commands on. --live drives in real time, on multicast ports and pseudo-terminals, which python-can can listen to like
@@ -49,6 +49,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="add a fault, e.g. offset:channel:damper_fl@0.05, or module-missing:module:wheel_node@20s for one that "
         "begins 20 s after key-on (default 10 s); `buswright guide practice` lists them; may be repeated",
     )
+    parser.add_argument("--all", action="store_true", help="list every channel and note, not only the worst")
     parser.add_argument("--live", action="store_true", help="drive in real time, so that other programs can listen")
     parser.add_argument(
         "--speed", type=float, metavar="X", help="with --live: drive X times as fast as real time (default 1)"
@@ -76,9 +77,9 @@ def _drive_live(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     speed = 1.0 if options.speed is None else options.speed
     if not 0.1 <= speed <= 100.0:
         raise UserError(f"--speed {speed:g}: must be 0.1 to 100", hint="1 is real time")
-    if options.json or options.save:
+    if options.json or options.save or options.all:
         raise UserError(
-            "--live can't be used with --json or --save", hint="leave them out; `buswright record` can listen"
+            "--live can't be used with --json, --save or --all", hint="leave them out; `buswright record` can listen"
         )
     port = FIRST_PORT if options.port is None else options.port
     return drive(seconds=options.seconds, seed=options.seed, speed=speed, port=port, faults=faults)
@@ -89,8 +90,8 @@ def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     from buswright.frames.opening import open_capture
     from buswright.health.channels.evidence import measure_channels
     from buswright.health.track import HealthTracker
-    from buswright.report import health
     from buswright.report.commands import channels as report
+    from buswright.report.health import diagnose
     from buswright.report.health.report import report_of
     from buswright.simulate.faults.catalogue import KINDS
     from buswright.simulate.source import DEMO_S, SimulatedCapture, demo_car
@@ -112,10 +113,10 @@ def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     shared.show(options, report, overview, plots=PLOTTED, width=width, braille=_can_show("⣿"))
     if options.json:
         return 0
-    print("\nIts buses:\n")
+    put("\nWhat is wrong, and where:\n")
     measured = tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock)
     judged = report_of(measured, capture, car, described=True, channels=measure_channels(session))
-    put(health.render_text(judged, width=width))
+    put(diagnose.render_text(diagnose.Diagnosis(judged), width=width, every_one=options.all))
     put("\n" + _next(saved))
     return 0
 
@@ -176,7 +177,9 @@ def _next(saved: Path | None) -> str:
     if saved is None:
         return (
             "All of this was simulated. Try next:\n"
-            "  buswright health demo --html health.html          check the buses, on a page with plots\n"
+            "  buswright diagnose demo --html diagnosis.html     every channel and finding, on a page with traces\n"
+            "  buswright health demo --html health.html          the buses and identifiers, on a page with plots\n"
+            "  buswright demo --fault open-circuit               see what a broken wire looks like\n"
             "  buswright demo --save wrenfell                    save the capture, databases and car file\n"
             "  buswright guide                                   read the manual"
         )
@@ -184,6 +187,7 @@ def _next(saved: Path | None) -> str:
         f"Saved in {saved}. Try next:\n"
         f"  buswright contents {saved}/run.log --dbc {saved}/wrenfell_engine.dbc\n"
         f"  buswright decode {saved}/run.log --car {saved}/wrenfell.toml --out {saved}/channels/\n"
+        f"  buswright diagnose {saved}/run.log --car {saved}/wrenfell.toml\n"
         f"  buswright health {saved}/run.log --car {saved}/wrenfell.toml\n"
         f"  buswright check --car {saved}/wrenfell.toml         check the car file"
     )

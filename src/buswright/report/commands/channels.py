@@ -15,7 +15,7 @@ from buswright.channels.samples.tally import objections
 from buswright.channels.session import Session
 from buswright.report.plain import plain, problems_json, some
 from buswright.report.plot import plot_lines
-from buswright.report.quality import limit_lines, limits_json
+from buswright.report.quality import limits_json
 from buswright.report.text import joined, number, problem_lines, table
 from buswright.wording import moment, plural
 
@@ -77,7 +77,7 @@ def _line(name: str, series: Series) -> ChannelLine:
 
 
 def render_text(overview: Overview, *, plots: tuple[str, ...] = (), width: int = 100, braille: bool = True) -> str:
-    """Write the page: a heading, a table of all channels, plots of some, limits that were passed."""
+    """Write the page: a heading, a table of all channels, plots of some."""
     session = overview.session
     capture = session.capture
     origin = capture.clock.origin if capture is not None else "epoch"
@@ -90,7 +90,6 @@ def render_text(overview: Overview, *, plots: tuple[str, ...] = (), width: int =
     lines += table(heads, rows, right=(1, 3, 4, 5, 6))
     for plot in plots:
         lines += ["", *_plot(session[plot], width, braille)]
-    lines += ["", *limit_lines(session.car, overview.exceedances, overview.first_ns)]
     if capture is not None:
         lines += [f"problem: {line}" for line in problem_lines(capture.problems)]
     return joined(lines)
