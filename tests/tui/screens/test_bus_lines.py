@@ -70,9 +70,8 @@ def test_a_peak_of_the_past_is_told_with_its_moment():
     base = snapshot_of()
     start = base.source.first_ns
     assert "a peak over 90 %" in said(filled(base, "engine", 0.93, fast=True), "engine")
-    spacing = base.health.buses["engine"].spacing
-    clumps = spacing._replace(impossible=spacing.pairs)
-    bunched = said(with_bus(base, "engine", peak_100ms=Peak(start, 2.22, 111_000), spacing=clumps), "engine")
+    late = with_bus(base, "engine", peak_100ms=Peak(start, 2.22, 111_000), host_stamped="spacings")
+    bunched = said(late, "engine")
     assert "load in order (a peak over 100 %: stamped late)" in bunched
     assert "worth a look" not in bunched
     busy = said(filled(base, "engine", 0.7, fast=False), "engine")
