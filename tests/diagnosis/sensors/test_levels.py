@@ -44,3 +44,12 @@ def test_wires_at_a_rail_are_no_scale():
     shorted = driven(6)
     shorted[N // 4 :] = 5.02
     assert found(shorted) == []
+
+
+def test_a_supply_that_was_right_at_first_is_off_for_a_while_only():
+    lost = np.where(SECONDS > 20, 0.02, 5.0)
+    (one,) = calibration_sightings(case_of(made("ref", lost, unit="V", role="reference_voltage")))
+    assert one.finding.subject == "channel:ref"
+    assert [round(window.start_ns / 1e9) for window in one.windows] == [20]
+    (one,) = calibration_sightings(case_of(made("ref", 0.1 * (lost + 5), unit="V", role="reference_voltage")))
+    assert one.windows == ()

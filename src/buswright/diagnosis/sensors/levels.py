@@ -10,11 +10,13 @@ import numpy as np
 
 from buswright.channels import units
 from buswright.channels.samples.series import Quality
-from buswright.diagnosis.case import Case, Sighting, sighting
+from buswright.diagnosis.case import Case, Sighting, Window, merged, sighting
 from buswright.diagnosis.sensors.places import beside_its_place, unused_bits
 from buswright.diagnosis.sensors.relations import GRAVITY
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence
+from buswright.health.channels.grid import FINE_NS
+from buswright.health.channels.stretches import stretches_of
 
 LEAST_WINDOWS = 50
 """Windows with a value below which a level isn't judged."""
@@ -128,6 +130,7 @@ def wrong_levels(case: Case) -> Iterator[Sighting]:
             "bit-position" if doubled else ("unit-mixup" if own else "scale-or-unit") if fits else "gain",
             Severity.FAULT if beyond else Severity.SUSPECT,
             each.subject,
+            windows=_lost_for(each, limits) if each.role in _SUPPLIES else (),
             count=1,
             confidence=0.8 if fits and beyond else 0.5,
             evidence=[
@@ -143,6 +146,9 @@ def wrong_levels(case: Case) -> Iterator[Sighting]:
         )
 
 
+_SUPPLIES = ("battery_voltage", "module_supply", "reference_voltage")
+_ALWAYS = 0.95
+"""Share of the run from which a supply counts as off all the time."""
 _REACH = 1.3
 """No converter reads more than its supply; so many times as much allows for a reference that is off."""
 _SUPPLY_V, _BATTERY_V = 5.0, 18.0
@@ -210,6 +216,17 @@ def _tenfold(each: ChannelEvidence) -> float | None:
         if factor < 1 and freely:
             return factor
     return None
+
+
+def _lost_for(each: ChannelEvidence, limits: _Level) -> tuple[Window, ...]:
+    """Return when a supply was outside its limits, where it was inside as well; a factor would last the whole run."""
+    grid = each.value_grid
+    level = units.convert(grid.mean, each.series.unit, limits.unit)
+    outside = stretches_of((level < limits.low) | (level > limits.high))
+    if outside.rows > _ALWAYS * len(grid):
+        return ()
+    pairs = zip(outside.first.tolist(), outside.stop.tolist(), strict=True)
+    return merged(Window(int(grid.start_ns[a]), int(grid.start_ns[b - 1]) + FINE_NS) for a, b in pairs)
 
 
 def not_the_wire(each: ChannelEvidence) -> list[str]:
