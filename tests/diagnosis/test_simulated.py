@@ -48,7 +48,7 @@ UNDECIDED = {
 """What this car's frames can't tell, and why: then nobody else may be blamed for a fault."""
 LOOK_ALIKE = {
     "unit-mixup": {"scale-or-unit", "gain"},
-    "scale-or-unit": {"unit-mixup", "gain"},
+    "scale-or-unit": {"unit-mixup", "gain", "bit-position"},
     "gain": {"unit-mixup", "scale-or-unit"},
     "drift": {"offset"},
 }

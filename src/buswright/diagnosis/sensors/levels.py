@@ -132,7 +132,7 @@ def wrong_levels(case: Case) -> Iterator[Sighting]:
             each.subject,
             windows=_lost_for(each, limits) if each.role in _SUPPLIES else (),
             count=1,
-            confidence=0.8 if fits and beyond else 0.5,
+            confidence=0.6 if doubled else 0.8 if fits and beyond else 0.5,
             evidence=[
                 f"{each.name} shows {level:.4g} {limits.unit}"
                 + (" while the engine runs" if limits.running else "")
