@@ -41,6 +41,7 @@ def test_wires_at_a_rail_are_no_scale():
     assert found(5.6 + rng.normal(0, STEP_V, N)) == []
     assert found(0.03 + rng.normal(0, STEP_V, N)) == []
     assert found(0.1 + np.abs(rng.normal(0, 0.05, N))) == []  # hum on an open input
+    assert found(0.008 * driven(6)) == []  # a pot whose supply is gone
     shorted = driven(6)
     shorted[N // 4 :] = 5.02
     assert found(shorted) == []

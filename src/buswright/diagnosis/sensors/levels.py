@@ -152,12 +152,14 @@ _ALWAYS = 0.95
 _REACH = 1.3
 """No converter reads more than its supply; so many times as much allows for a reference that is off."""
 _SUPPLY_V, _BATTERY_V = 5.0, 18.0
-_TENFOLD = (10.0, 100.0, 1000.0, 0.1, 0.01, 0.001)
+_TENFOLD = (10.0, 100.0, 1000.0, 0.1)
 _INSIDE = 0.98
 """Share of the samples that must lie in the live band once the factor is taken out."""
 _OUTSIDE = 0.5
 _FREELY = 0.05
 """An input that moves by this part of its live band, 5th to 95th percentile, is no wire at a rail."""
+_GROUND_V = 0.05
+"""A level below this is ground itself: a pot without its supply still moves there by some millivolts."""
 _CALM = 0.1
 """Noise over this movement: what an open input picks up is mostly noise."""
 
@@ -213,7 +215,7 @@ def _tenfold(each: ChannelEvidence) -> float | None:
         freely = high - low >= _FREELY * factor * (band[1] - band[0]) and each.fast_noise <= _CALM * (high - low)
         if factor > 1 and ((freely and high > reach) or middle > _REACH * _BATTERY_V * per):
             return factor
-        if factor < 1 and freely:
+        if factor < 1 and freely and middle > _GROUND_V * per:
             return factor
     return None
 
