@@ -36,7 +36,7 @@ _CATALOGUE: Mapping[Layer, str] = MappingProxyType(
         "power-cycle",
         Layer.NODE: "module-missing late-start module-reset id-missing frames-lost sender-skips late-frames "
         "rhythm-changed duplicate-id counter-jump checksum-wrong frozen-frame wrong-length unknown-id",
-        Layer.DECODING: "byte-order signedness bit-position* mux-undefined scale-or-unit out-of-range sender-invalid",
+        Layer.DECODING: "byte-order signedness bit-position mux-undefined scale-or-unit out-of-range sender-invalid",
         Layer.ELECTRICAL: "open-circuit short-to-ground short-to-supply supply-lost supply-sag ground-shift "
         "loose-contact chafed-wire ignition-noise impossible-rate saturated cross-talk",
         Layer.CALIBRATION: "offset gain unit-mixup calibration-overdue",

@@ -22,9 +22,9 @@ from buswright.simulate.scenarios import Scenario, clean_scenarios, scenarios
 
 from .matrix import wrenfell
 
-RAMP = {"bus-overload": 0.6, "late-frames": 4.0, "bus-errors": 2.5, "out-of-range": 1.5}
+RAMP = {"bus-overload": 0.6, "late-frames": 4.0, "bus-errors": 2.5, "out-of-range": 1.5, "saturated": 20.0}
 """Seconds by which the beginning may be off, where it isn't one period: further modules begin one after the other; a
-random delay is late only when it is large; random errors come when they come."""
+random delay is late only when it is large; random errors come when they come; a range ends where the quantity gets."""
 
 
 UNDECIDED = {
@@ -34,12 +34,21 @@ UNDECIDED = {
     ("offset", "channel:damper_fl"): "no good run says where the car rests",
     ("gain", "channel:oil_pressure"): "nothing else on the car measures it",
     ("gain", "channel:brake_pressure_rear"): "nothing else on the car measures it",
+    (
+        "impossible-rate",
+        "channel:oil_temperature",
+    ): "one sample that is wrong once is no step that stays, and no contact",
+    ("ground-shift", "ground:G3"): "the fan is switched once, and one channel of this ground stands still then",
+    (
+        "cross-talk",
+        "channel:steering_angle",
+    ): "the car rolls as it is steered, so the damper beside it really moves with it",
     ("drift", "channel:fuel_pressure"): "nothing else on the car measures it",
 }
 """What this car's frames can't tell, and why: then nobody else may be blamed for a fault."""
 LOOK_ALIKE = {
     "unit-mixup": {"scale-or-unit", "gain"},
-    "scale-or-unit": {"unit-mixup", "gain"},
+    "scale-or-unit": {"unit-mixup", "gain", "bit-position"},
     "gain": {"unit-mixup", "scale-or-unit"},
     "drift": {"offset"},
 }

@@ -29,6 +29,7 @@ from buswright.diagnosis.sensors.ground import ground_sightings
 from buswright.diagnosis.sensors.impossible import impossible_sightings
 from buswright.diagnosis.sensors.noise import noise_sightings
 from buswright.diagnosis.sensors.physics import physics_sightings
+from buswright.diagnosis.sensors.places import place_sightings
 from buswright.diagnosis.sensors.rails import rail_sightings
 from buswright.diagnosis.sensors.sag import sag_sightings
 from buswright.diagnosis.sensors.saturation import saturation_sightings
@@ -75,7 +76,8 @@ DETECTORS = (
     Detector(timing_sightings, "late-frames rhythm-changed"),
     Detector(duplicate_sightings, "duplicate-id"),
     Detector(decoding_sightings, "byte-order signedness mux-undefined out-of-range sender-invalid"),
-    Detector(calibration_sightings, "offset gain unit-mixup scale-or-unit drift calibration-overdue"),
+    Detector(place_sightings, "bit-position"),
+    Detector(calibration_sightings, "bit-position offset gain unit-mixup scale-or-unit drift calibration-overdue"),
     Detector(physics_sightings, "swapped-channels sign-flipped stuck drift under-sampled"),
     Detector(contents_sightings, "counter-jump checksum-wrong frozen-frame wrong-length"),
     Detector(rail_sightings, "open-circuit short-to-ground short-to-supply supply-lost"),

@@ -84,6 +84,10 @@ DETECTED: Mapping[str, Detected] = MappingProxyType(
         "unknown-id": Detected("an identifier is in no database and no car file", "{} is unknown", "unknown id"),
         "byte-order": Detected("bytes of a signal are read in the wrong order", "{} is read in the wrong byte order"),
         "signedness": Detected("a signal is read with the wrong sign", "{} is read with the wrong sign"),
+        "bit-position": Detected(
+            "a signal is read some bits beside its place, so that it holds bits of its neighbour",
+            "{} is read some bits beside its place",
+        ),
         "mux-undefined": Detected(
             "a multiplexer has values that the database doesn't know",
             "{} has unknown multiplexer values",

@@ -52,6 +52,7 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
             "frozen-frame": "counter-jump",
             "byte-order": "scale-or-unit out-of-range signedness",
             "signedness": "scale-or-unit out-of-range",
+            "bit-position": "byte-order signedness scale-or-unit out-of-range",
             "scale-or-unit": "out-of-range",
             "wrong-length": "checksum-wrong counter-jump",
             "supply-lost": f"{_WIRES} supply-sag ground-shift ignition-noise cross-talk",

@@ -45,3 +45,9 @@ def test_more_than_a_full_bus_is_a_wrong_rate_and_a_guessed_one_is_nobodys() -> 
     assert found(health(buses=[bus(load=1.3, shown=unknown)]), "wrong-bitrate").severity is Severity.FAULT
     guessed = BitRate(500_000, None, "guessed", 0.1, "guessed")
     assert "wrong-bitrate" not in faults(health(buses=[bus(load=1.3, bitrate=guessed, shown=guessed)]))
+
+
+def test_clumps_of_a_computer_show_no_rate() -> None:
+    about = BitRate(250_000, None, "guessed", 0.1, "guessed", exact=False)
+    clumped = bus(shown=about, host_stamped="spacings")
+    assert not [one for one in diagnose(health(buses=[clumped])) if one.fault == "wrong-bitrate"]

@@ -138,3 +138,53 @@ def test_a_damper_on_kerbs_is_no_contact() -> None:
         values += rng.uniform(0.2, 0.8) * np.exp(-0.5 * ((np.arange(len(values)) - row) / width) ** 2)
     case = case_of(made("fl", values, hz=HZ, kind=sensor(TRAVEL, open_reads="high", max_rate=3000.0)))
     assert not list(contact_sightings(case))
+
+
+def _module_of(number: int) -> str:
+    return "front" if number < 3 else "rear"
+
+
+def test_plugs_of_one_name_at_two_modules_are_two_plugs() -> None:
+    rows = at_random()
+    channels = [
+        made(
+            f"a{n}", touched(slow(n), rows, 0.0) if n < 3 else slow(n), hz=HZ, module=_module_of(n),
+            kind=sensor(TRAVEL, open_reads="low"), wiring={"plug": "C1", "supply": f"5V-{n}"},
+        )
+        for n in range(7)
+    ]  # fmt: skip
+    (one,) = found(case_of(*channels))
+    assert (one.fault, one.subject) == ("loose-contact", "plug:C1")
+
+
+def test_channels_too_slow_to_show_the_touches_speak_for_nobody() -> None:
+    rows = at_random()
+    wires = {"plug": "C1"}
+    quick = [
+        made(f"a{n}", touched(slow(n), rows, 4.98), hz=HZ, kind=sensor(TRAVEL, open_reads="high"), wiring=wires)
+        for n in range(2)
+    ]
+    tardy = [
+        made(
+            f"b{n}",
+            slow(n)[37::100],
+            seconds=SECONDS[37::100],
+            hz=1.0,
+            kind=sensor(TRAVEL, open_reads="high"),
+            wiring=wires,
+        )
+        for n in range(4)
+    ]
+    (one,) = found(case_of(*quick, *tardy))
+    assert (one.fault, one.subject) == ("loose-contact", "plug:C1")
+
+
+def test_a_plug_goes_before_the_supply_of_the_same_channels() -> None:
+    wires = {"plug": "C1", "supply": "5V-A"}
+    rows = at_random()
+    channels = [
+        made(f"a{n}", touched(slow(n), rows, 0.0), hz=HZ, kind=sensor(TRAVEL, open_reads="low"), wiring=wires)
+        for n in range(4)
+    ]
+    (one,) = found(case_of(*channels))
+    assert (one.fault, one.subject) == ("loose-contact", "plug:C1")

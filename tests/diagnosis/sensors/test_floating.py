@@ -47,3 +47,16 @@ def test_an_input_that_is_all_hum_is_open(reads: Any, severity: Severity) -> Non
 def test_what_does_not_float(column: Any, reads: Any) -> None:
     case = case_of(made("fl", column, hz=HZ, kind=sensor(TRAVEL, open_reads=reads)))
     assert not list(floating_sightings(case))
+
+
+@pytest.mark.parametrize(("starts", "plug"), [((20, 20, 20), True), ((20, 30, 42), False)])
+def test_inputs_of_a_plug_that_float_from_one_moment_on_are_that_plug(starts: Any, plug: bool) -> None:
+    channels = [
+        made(
+            f"d{n}", hum(start, 55, 0.8), hz=HZ, kind=sensor(TRAVEL, open_reads="floating"), wiring={"plug": "C7"},
+        )
+        for n, start in enumerate(starts)
+    ]  # fmt: skip
+    subjects = [one.finding.subject for one in floating_sightings(case_of(*channels))]
+    assert ("plug:C7" in subjects) is plug
+    assert len(subjects) == len(starts) + plug

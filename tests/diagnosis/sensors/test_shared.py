@@ -77,6 +77,26 @@ def test_a_reference_that_is_logged_says_it(volts: float, severity: Severity | N
     assert all(one.finding.subject == "supply:5V-A" for one in found)
 
 
+@pytest.mark.parametrize(
+    "volts",
+    [
+        pytest.param(np.full(len(SECONDS), 50.0), id="ten times too much"),
+        pytest.param(np.where(during(40, 70), 6.3, 5.0), id="up alone"),
+        pytest.param(5.0 + 0.6 * np.random.default_rng(1).standard_normal(len(SECONDS)), id="wrong bytes"),
+    ],
+)
+def test_a_reference_that_is_read_wrongly_is_no_sag(volts: Any) -> None:
+    reference = made("ref", volts, hz=HZ, unit="V", role="reference_voltage")
+    assert not list(sag_sightings(case_of(reference, *inputs([calm(n) for n in range(3)], supply="5V-A"))))
+
+
+def test_a_supply_that_rises_with_its_sensors_is_said() -> None:
+    scale = np.where(during(40, 70), 1.2, 1.0)
+    reference = made("ref", 5.0 * scale, hz=HZ, unit="V", role="reference_voltage")
+    (one,) = sag_sightings(case_of(reference, *inputs([calm(n) * scale for n in range(3)], supply="5V-A")))
+    assert one.finding.subject == "supply:5V-A"
+
+
 # Ground
 
 

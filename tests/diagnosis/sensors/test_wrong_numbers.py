@@ -109,3 +109,18 @@ def test_known_factors_are_those_of_the_units():
     assert factors["m/s2 read as g"] == 9.80665
     assert factors["mph read as km/h"] == pytest.approx(1 / 1.609344)
     assert all(limits.low < limits.high for limits in LEVELS.values())
+
+
+def pressed(start: float, end: float, bar: float, off: float) -> Callable[[np.ndarray], np.ndarray]:
+    def turn(value: np.ndarray) -> np.ndarray:
+        seconds = np.arange(len(value)) * 60.0 / len(value)
+        return value + off + np.where((seconds >= start) & (seconds < end), bar, 0.0)
+
+    return turn
+
+
+def test_a_foot_on_the_pedal_hides_no_zero_and_makes_none():
+    name = "brake_pressure_front"
+    assert ("offset", f"channel:{name}") in said(changed(name, pressed(1.0, 1.15, 30.0, 9.0)))
+    assert said(changed(name, pressed(1.0, 1.15, 30.0, 0.0))) == set()
+    assert said(changed(name, pressed(0.0, 1.7, 30.0, 0.0))) == set()

@@ -41,11 +41,13 @@ def _given_wrongly(case: Case, bus: BusFigures) -> Iterator[Sighting]:
         return
     copies = any(bus.name in (pair.bus, pair.other) for pair in case.health.capture.duplicates)
     full = bus.load is not None and bus.load > _FULL and bus.seconds >= _LONG_S and not copies
-    if not bus.contradicted and not full:
+    # A computer that fetches frames in clumps stamps them as close as it likes: that shows no rate.
+    shows = bus.contradicted and (shown.exact or bus.host_stamped == "unknown")
+    if not shows and not full:
         return
     what = _GIVEN_BY[given.source]
     evidence = [f"{bus.name} is given as {bit_rate(given.bits_per_s)} ({given.source})."]
-    if bus.contradicted and shown.bits_per_s:
+    if shows and shown.bits_per_s:
         evidence.append(
             f"Its frames show {bit_rate(shown.bits_per_s)}: {round(shown.support * bus.spacing.pairs):,} of "
             f"{bus.spacing.pairs:,} followed the frame before as soon as their own length allows at that rate."
@@ -57,7 +59,7 @@ def _given_wrongly(case: Case, bus: BusFigures) -> Iterator[Sighting]:
         )
     if full and bus.load is not None:
         evidence.append(f"At the given rate its mean load would be {percent(bus.load, 0)}, which no bus can carry.")
-    correct = f"Set it to {shown.bits_per_s:_}" if bus.contradicted else "Set it to that of the modules' data sheets"
+    correct = f"Set it to {shown.bits_per_s:_}" if shows else "Set it to that of the modules' data sheets"
     yield sighting(
         "wrong-bitrate",
         Severity.FAULT if full or shown.exact else Severity.SUSPECT,
@@ -75,7 +77,7 @@ def _given_wrongly(case: Case, bus: BusFigures) -> Iterator[Sighting]:
             ),
             *(
                 ["Not stamps of a computer: those smear the spacings, and these are exact."]
-                if bus.contradicted and shown.exact
+                if shows and shown.exact
                 else []
             ),
         ],

@@ -9,7 +9,7 @@ from itertools import chain
 from buswright.channels.carfile.model import CalibrationRecord
 from buswright.diagnosis.case import SECOND, Case, Sighting, sighting
 from buswright.diagnosis.sensors.laws import wrong_factors
-from buswright.diagnosis.sensors.levels import wrong_levels
+from buswright.diagnosis.sensors.levels import wrong_levels, wrong_volts
 from buswright.diagnosis.sensors.relations import Views
 from buswright.diagnosis.sensors.zeroes import (
     moved_since,
@@ -27,6 +27,7 @@ def calibration_sightings(case: Case) -> Iterator[Sighting]:
     blamed: set[str] = set()
     views, levels = Views(case.channels), tuple(wrong_levels(case))
     every = (
+        wrong_volts(case),
         (one for one in levels if one.finding.fault != "gain"),
         wrong_at_rest(case),
         wrong_after_soak(case),

@@ -31,6 +31,8 @@ _ONE_WAY = 0.9
 _MANY = 5
 _TOGETHER = 0.6
 """Share of a channel's touches that must fall on another's to say that they are the same."""
+_AS_WELL = 0.05
+"""A plug whose score is less by no more than this explains the touches as well as a supply."""
 _MOVED_MOST = 3.0
 _CHAFED_CHANCE = 1e-3
 """Touches that gather more surely are tied to a position though some lie elsewhere."""
@@ -197,15 +199,39 @@ def _of_groups(
         left = [one for one in rest if one not in group]
         if len(group) < 2:
             continue
-        ranked = candidates(
-            [one.each for one in group], _contactable(could), {one.each.name: one.touches.side for one in group}
-        )
+        bad = [one.each for one in group]
+        sides = {one.each.name: one.touches.side for one in group}
+        ranked = _plug_first(channels, candidates(bad, _contactable(could, group), sides), group)
         if ranked and enough(case, ranked[0]):
             yield _shared(case, channels, group, ranked[0], ranked[1:])
 
 
-def _contactable(could: Sequence[ChannelEvidence]) -> list[ChannelEvidence]:
-    return [each for each in could if each.live_band is not None]
+def _contactable(could: Sequence[ChannelEvidence], group: Sequence[_Judged]) -> list[ChannelEvidence]:
+    """Return the channels that would have shown the touches: these, and those with samples in enough of them."""
+    quickest = max(group, key=lambda one: one.each.series.rate_hz)
+    touches, own = quickest.touches, {one.each.name for one in group}
+    half = round(0.5e9 / max(quickest.each.series.rate_hz, 1e-3))
+    found = []
+    for each in could:
+        if each.live_band is None:
+            continue
+        times = each.series.time_ns
+        inside = np.searchsorted(times, touches.end_ns - half) > np.searchsorted(times, touches.start_ns - half)
+        if each.name in own or int(inside.sum()) >= _MANY:
+            found.append(each)
+    return found
+
+
+def _plug_first(channels: Channels, ranked: tuple[Candidate, ...], group: Sequence[_Judged]) -> tuple[Candidate, ...]:
+    """Put a plug before the supply of the same channels: contacts open for moments, and no reference fell."""
+    if not ranked or ranked[0].what != "supply":
+        return ranked
+    best = ranked[0]
+    windows = merged(window for one in group for window in one.touches.windows)
+    plug = next((one for one in ranked if one.what == "plug" and one.score >= best.score - _AS_WELL), None)
+    if plug is None or fallen_references(channels, best, [one.each for one in group], windows):
+        return ranked
+    return (plug, *(one for one in ranked if one is not plug))
 
 
 def _coincide(case: Case, one: Touches, other: Touches) -> bool:
@@ -231,7 +257,7 @@ def _shared(
     position = judged[0]
     fell = fallen_references(channels, best, members, windows)
     fault = "loose-contact"
-    if best.what in ("supply", "module", "message") and (low or fell):
+    if fell or (best.what == "supply" and low):
         fault = "supply-lost"
     elif position is not None or all(_to_ground(one) for one in group):
         fault = "chafed-wire"

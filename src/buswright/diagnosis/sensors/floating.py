@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from buswright.diagnosis.case import Case, Sighting, Window, sighting
+from buswright.diagnosis.case import Case, Sighting, Window, merged, sighting
 from buswright.diagnosis.sensors.rail_stays import wired
 from buswright.diagnosis.sensors.rails import POWER_OFF
-from buswright.diagnosis.sensors.sharing import reach_of
+from buswright.diagnosis.sensors.sharing import Candidate, candidates, enough, named, reach_of, separating
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence
 from buswright.health.channels.grid import COARSE_NS, grid_of
 from buswright.health.channels.stretches import stretches_of
-from buswright.wording import percent
+from buswright.wording import capital, duration, percent, plural
 
 _LOUDER = 10.0
 _OF_SPAN = 0.02
@@ -27,11 +27,21 @@ _WHITE = 0.9
 
 def floating_sightings(case: Case) -> Iterator[Sighting]:
     """Judge inputs of which an open wire may float: those that say so, and those of which nobody says anything."""
-    for each in wired(case):
-        if each.sensor is not None and each.sensor.open_reads in ("floating", None) and each.span:
-            windows = _floats(each, each.span)
-            if windows:
-                yield _found(case, each, windows)
+    could = [each for each in wired(case) if each.sensor is not None and each.sensor.open_reads in ("floating", None)]
+    found = [(each, windows) for each in could if each.span and (windows := _floats(each, each.span))]
+    for each, windows in found:
+        yield _found(case, each, windows)
+    # Their beginning is known to a second.
+    groups: dict[int, list[tuple[ChannelEvidence, list[Window]]]] = {}
+    for one in sorted(found, key=lambda each: each[1][0].start_ns):
+        start = one[1][0].start_ns
+        head = next((begin for begin in groups if start - begin <= COARSE_NS), start)
+        groups.setdefault(head, []).append(one)
+    for group in groups.values():
+        ranked = candidates([each for each, _ in group], could, {}) if len(group) > 1 else ()
+        plug = next((one for one in ranked if one.what == "plug"), None)
+        if plug is not None and enough(case, plug):
+            yield _unplugged(case, plug, [windows for each, windows in group if each in plug.bad], ranked)
 
 
 def _floats(each: ChannelEvidence, span: float) -> list[Window]:
@@ -53,6 +63,28 @@ def _floats(each: ChannelEvidence, span: float) -> list[Window]:
         if len(inside) > 2 and np.diff(inside).std() >= _WHITE * inside.std():
             windows.append(Window(start_ns, end_ns))
     return windows
+
+
+def _unplugged(
+    case: Case, plug: Candidate, windows: Sequence[Sequence[Window]], ranked: Sequence[Candidate]
+) -> Sighting:
+    return sighting(
+        "open-circuit",
+        Severity.FAULT,
+        plug.subject,
+        windows=merged(window for own in windows for window in own),
+        count=1,
+        confidence=0.85,
+        evidence=[
+            f"{capital(plug.count)} became noise and nothing else within {duration(COARSE_NS)}: {named(plug.bad)}.",
+            "No bias holds these inputs, so open wires float.",
+        ],
+        threshold=case.used("group_share"),
+        ruled_out=[f"Not one wire: {plural(len(plug.bad), 'channel')} did it at the same time."],
+        next_check=separating(plug, [one for one in ranked if one is not plug]),
+        caution=POWER_OFF,
+        reach=reach_of(case, plug.bad),
+    )
 
 
 def _found(case: Case, each: ChannelEvidence, windows: list[Window]) -> Sighting:

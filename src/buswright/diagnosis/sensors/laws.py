@@ -10,6 +10,7 @@ import numpy as np
 from buswright.channels.samples.series import Floats
 from buswright.diagnosis.case import Case, Sighting, sighting
 from buswright.diagnosis.sensors.levels import MIXED, not_the_wire
+from buswright.diagnosis.sensors.places import beside_its_place, unused_bits
 from buswright.diagnosis.sensors.relations import CLEAR_R, Fit, Views, fit
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence
@@ -35,6 +36,9 @@ def wrong_factors(case: Case, views: Views) -> Iterator[Sighting]:
         named = abs(off / mixed.factor - 1.0) <= max(guess, 0.5 * tolerance)
         own = each.sensor is not None
         fault = ("unit-mixup" if own else "scale-or-unit") if named else "gain"
+        unused = unused_bits(each)
+        doubled = unused > 0 and abs(off / 2.0**unused - 1.0) <= max(guess, 0.5 * tolerance)
+        fault = "bit-position" if doubled else fault
         said = f"That is {mixed.words}, within {100 * abs(off / mixed.factor - 1):.1f} %." if named else ""
         yield sighting(
             fault,
@@ -45,6 +49,7 @@ def wrong_factors(case: Case, views: Views) -> Iterator[Sighting]:
             evidence=[
                 f"{each.name} moves {off:.3g} times as much as {words} says (r = {made.r:.2f}, {made.seconds:.0f} s).",
                 *([said] if said else []),
+                *(beside_its_place(each, unused) if doubled else []),
                 *([] if agree else [f"It may as well be {words} that is off: no third says which."]),
             ],
             threshold=f"off by more than {100 * tolerance:.0f} %; {case.used('unit_guess', channel=each.name)}",

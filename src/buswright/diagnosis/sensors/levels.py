@@ -10,10 +10,13 @@ import numpy as np
 
 from buswright.channels import units
 from buswright.channels.samples.series import Quality
-from buswright.diagnosis.case import Case, Sighting, sighting
+from buswright.diagnosis.case import Case, Sighting, Window, merged, sighting
+from buswright.diagnosis.sensors.places import beside_its_place, unused_bits
 from buswright.diagnosis.sensors.relations import GRAVITY
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence
+from buswright.health.channels.grid import FINE_NS
+from buswright.health.channels.stretches import stretches_of
 
 LEAST_WINDOWS = 50
 """Windows with a value below which a level isn't judged."""
@@ -121,22 +124,111 @@ def wrong_levels(case: Case) -> Iterator[Sighting]:
         likely = fits[0].words if len(fits) == 1 else " or ".join(dict.fromkeys(one.words for one in fits[:3]))
         own = each.sensor is not None
         beyond = level > 1.5 * limits.high or level < 0.5 * limits.low
+        unused = unused_bits(each)
+        doubled = limits.unit != "degC" and unused and limits.low <= level / 2.0**unused <= limits.high
         yield sighting(
-            ("unit-mixup" if own else "scale-or-unit") if fits else "gain",
+            "bit-position" if doubled else ("unit-mixup" if own else "scale-or-unit") if fits else "gain",
             Severity.FAULT if beyond else Severity.SUSPECT,
             each.subject,
+            windows=_lost_for(each, limits) if each.role in _SUPPLIES else (),
             count=1,
-            confidence=0.8 if fits and beyond else 0.5,
+            confidence=0.6 if doubled else 0.8 if fits and beyond else 0.5,
             evidence=[
                 f"{each.name} shows {level:.4g} {limits.unit}"
                 + (" while the engine runs" if limits.running else "")
                 + f"; on a car it lies between {limits.low:g} and {limits.high:g}.",
                 *([f"It would fit as {likely}."] if fits else []),
+                *(beside_its_place(each, unused) if doubled else []),
             ],
             threshold=f"{limits.low:g} to {limits.high:g} {limits.unit}, a wide range for any car",
             ruled_out=not_the_wire(each),
             next_check=f"Look up unit and scale of {each.name} in the car file, the database and the sensor's sheet.",
         )
+
+
+_SUPPLIES = ("battery_voltage", "module_supply", "reference_voltage")
+_ALWAYS = 0.95
+"""Share of the run from which a supply counts as off all the time."""
+_REACH = 1.3
+"""No converter reads more than its supply; so many times as much allows for a reference that is off."""
+_SUPPLY_V, _BATTERY_V = 5.0, 18.0
+_TENFOLD = (10.0, 100.0, 1000.0, 0.1)
+_INSIDE = 0.98
+"""Share of the samples that must lie in the live band once the factor is taken out."""
+_OUTSIDE = 0.5
+_FREELY = 0.05
+"""An input that moves by this part of its live band, 5th to 95th percentile, is no wire at a rail."""
+_GROUND_V = 0.05
+"""A level below this is ground itself: a pot without its supply still moves there by some millivolts."""
+_CALM = 0.1
+"""Noise over this movement: what an open input picks up is mostly noise."""
+
+
+def wrong_volts(case: Case) -> Iterator[Sighting]:
+    """Find inputs whose volts no converter reads, and which a factor of ten brings back into their live band."""
+    for each in case.evidence:
+        if each.computed or each.live_band is None or each.per_volt is None or each.there.sum() < LEAST_WINDOWS:
+            continue
+        factor = _tenfold(each)
+        if factor is None:
+            continue
+        level = float(np.median(each.quantity[each.there]))
+        low, high = each.live_band
+        unit = each.quantity_unit
+        yield sighting(
+            "scale-or-unit",
+            Severity.FAULT,
+            each.subject,
+            count=1,
+            confidence=0.85,
+            evidence=[
+                f"The input of {each.name} reads {level:.3g} {unit}; its live band is {low:g} to {high:g} {unit}.",
+                f"Over {factor:g} all of it lies in that band: a factor of ten, or of some, in the database.",
+            ],
+            threshold=f"beyond {_REACH:g} times the supply, or moving by {100 * _FREELY:g} % of its band outside it",
+            ruled_out=[
+                "Not a short to a supply: no converter reads so much."
+                if factor > 1
+                else "Not a short to ground or an open wire: its input moves as it should, only too little."
+            ],
+            next_check=f"Look up the scale and the unit of {each.name} in the database and in the sheet of "
+            f"{each.module or 'its module'}.",
+        )
+
+
+def _tenfold(each: ChannelEvidence) -> float | None:
+    """Return the power of ten that an input's volts are too large by, from the first sample to the last; or None."""
+    band, per, sensor = each.live_band, each.per_volt, each.sensor
+    assert band is not None
+    assert per is not None
+    assert sensor is not None
+    volts = each.quantity[each.there]
+    with np.errstate(invalid="ignore"):
+        if np.mean((volts <= band[0]) | (volts >= band[1])) < _OUTSIDE:
+            return None
+    low, middle, high = np.quantile(volts, [0.05, 0.5, 0.95]).tolist()
+    top = sensor.calibration.range.electrical[1]
+    reach = _REACH * max(_SUPPLY_V * per, band[1], top if np.isfinite(top) else 0.0)
+    for factor in _TENFOLD:
+        if np.mean((volts / factor > band[0]) & (volts / factor < band[1])) < _INSIDE:
+            continue
+        freely = high - low >= _FREELY * factor * (band[1] - band[0]) and each.fast_noise <= _CALM * (high - low)
+        if factor > 1 and ((freely and high > reach) or middle > _REACH * _BATTERY_V * per):
+            return factor
+        if factor < 1 and freely and middle > _GROUND_V * per:
+            return factor
+    return None
+
+
+def _lost_for(each: ChannelEvidence, limits: _Level) -> tuple[Window, ...]:
+    """Return when a supply was outside its limits, where it was inside as well; a factor would last the whole run."""
+    grid = each.value_grid
+    level = units.convert(grid.mean, each.series.unit, limits.unit)
+    outside = stretches_of((level < limits.low) | (level > limits.high))
+    if outside.rows > _ALWAYS * len(grid):
+        return ()
+    pairs = zip(outside.first.tolist(), outside.stop.tolist(), strict=True)
+    return merged(Window(int(grid.start_ns[a]), int(grid.start_ns[b - 1]) + FINE_NS) for a, b in pairs)
 
 
 def not_the_wire(each: ChannelEvidence) -> list[str]:

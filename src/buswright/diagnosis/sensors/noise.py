@@ -62,7 +62,7 @@ class _Noisy:
     correlation
         Of noise and engine speed.
     window
-        When the engine ran.
+        From the first noisy second with the engine running to the last.
     line
         What its spectrum shows, in words; empty where nothing.
     """
@@ -141,14 +141,22 @@ def _noisy(case: Case, channels: Channels, each: ChannelEvidence) -> _Noisy | No
     if running.sum() < _LEAST_WINDOWS:
         return None
     off = known & (rpm < STILL_RPM)
-    first, last = np.flatnonzero(running)[[0, -1]].tolist()
-    window = Window(int(grid.start_ns[first]), int(grid.start_ns[last]) + COARSE_NS)
-    grown = _grown(case, each, grid.noise, rpm, off, running)
+    noise = grid.noise
+    grown = _grown(case, each, noise, rpm, off, running)
     line = _line(case, each, grid.number[running], rpm[running])
     if grown is None and line:
         # What the engine's firing is folded to may be slow: second differences hardly see it, its line proves it.
-        grown = _grown(case, each, _about_trend(each, grid.number), rpm, off, running, proven=True)
-    return None if grown is None else _Noisy(each, *grown, window, line)
+        noise = _about_trend(each, grid.number)
+        grown = _grown(case, each, noise, rpm, off, running, proven=True)
+    if grown is None:
+        return None
+    # The noise may begin long after the engine.
+    with np.errstate(invalid="ignore"):
+        loud = known & (noise >= case.limit("noise_ratio_suspect", channel=each.name) * grown[0])
+    first, last = np.flatnonzero(loud & running)[[0, -1]].tolist()
+    while first > 0 and loud[first - 1] and rpm[first - 1] > RUNNING_RPM:
+        first -= 1
+    return _Noisy(each, *grown, Window(int(grid.start_ns[first]), int(grid.start_ns[last]) + COARSE_NS), line)
 
 
 def _grown(

@@ -38,6 +38,11 @@ _SHORT = 3
 """Windows before and after a step of the reference: sensors move meanwhile."""
 _STEPPED = 0.02
 _MOST_STEPS = 20
+_HIGHEST = 1.5
+"""No supply is so many times its nominal value from beginning to end: that number is read wrongly."""
+_ONCE = 0.9
+_RESTLESS = 0.02
+"""A supply stands still. Noise above this part of it is that of wrong bytes."""
 _DEEP = 0.9
 """A factor below this is a fault."""
 _LOST = 0.5
@@ -85,9 +90,15 @@ def _reference(case: Case, channels: Channels, each: ChannelEvidence) -> Sightin
     volts = units.convert(grid.mean, each.series.unit, "V")
     nominal, subject, members = _what_it_feeds(channels, each)
     if nominal is None:
-        highest = float(np.quantile(volts, 0.99))
-        nominal = _NOMINAL_V if 0.8 * _NOMINAL_V < highest < 1.2 * _NOMINAL_V else highest
+        usual, highest = np.quantile(volts, [0.5, 0.99]).tolist()
+        usual = usual if usual >= _LOST * highest else highest
+        nominal = _NOMINAL_V if 0.8 * _NOMINAL_V < usual < 1.2 * _NOMINAL_V else usual
     off = volts - nominal
+    if not _is_read_rightly(each, volts, nominal):
+        return None
+    follows = bool(members) and _followed(channels, each, members, whole=True) is not None
+    if not follows:
+        off = np.minimum(off, 0.0)  # what rises alone is the number, not the supply
     suspect = case.limit("reference_off_suspect_v", channel=each.name)
     found = stretches_of(np.abs(off) >= suspect)
     found = found.take(found.stop - found.first >= _LEAST_WINDOWS)
@@ -125,6 +136,14 @@ def _reference(case: Case, channels: Channels, each: ChannelEvidence) -> Sightin
     )
 
 
+def _is_read_rightly(each: ChannelEvidence, volts: Floats, nominal: float) -> bool:
+    """Whether these are volts of a supply: of its size, standing still, and none that the database rules out."""
+    if not _LOST * nominal <= float(np.median(volts)) <= _HIGHEST * nominal:
+        return bool(np.quantile(volts, _ONCE) >= _LOST * nominal) and float(np.median(volts)) <= nominal
+    jumps = each.fast_noise * abs(units.line(each.series.unit, "V")[0]) if np.isfinite(each.fast_noise) else 0.0
+    return jumps <= _RESTLESS * nominal
+
+
 def _needs(each: ChannelEvidence) -> tuple[Need, ...]:
     return each.sensor.calibration.needs if each.sensor is not None else ()
 
@@ -149,8 +168,13 @@ def _what_it_feeds(channels: Channels, reference: ChannelEvidence) -> tuple[floa
     return nominal, subject, same
 
 
-def _followed(channels: Channels, reference: ChannelEvidence, same: Sequence[ChannelEvidence]) -> str | None:
-    """Return the supply whose sensors move by the factor of a reference where it steps; None where none does."""
+def _followed(
+    channels: Channels, reference: ChannelEvidence, same: Sequence[ChannelEvidence], *, whole: bool = False
+) -> str | None:
+    """Return the supply whose sensors move by the factor of a reference where it steps; None where none does.
+
+    With `whole` all of them are taken as one supply, also where the car file doesn't name it.
+    """
     number = channels.number
     own = change(np.log(np.maximum(reference.value_grid.held(number), _LOWEST_V)), width=_SHORT)
     at = peaks(own, -np.log(1.0 - _STEPPED))[:_MOST_STEPS]
@@ -158,8 +182,13 @@ def _followed(channels: Channels, reference: ChannelEvidence, same: Sequence[Cha
         return None
     off: dict[str, list[float]] = {}
     for each in same:
-        supply = each.shares("supply")
-        if supply is None or each.sensor is None or each.sensor.calibration.kind not in THREE_WIRES:
+        supply = "" if whole else each.shares("supply")
+        if (
+            supply is None
+            or each is reference
+            or each.sensor is None
+            or each.sensor.calibration.kind not in THREE_WIRES
+        ):
             continue
         volts = column(each.grid, number, each.series.rate_hz) / (each.per_volt or 1.0)
         follows = change(np.log(np.maximum(volts, _LOWEST_V)), hz=each.series.rate_hz, width=_SHORT)

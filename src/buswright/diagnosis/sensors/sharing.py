@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -102,13 +102,30 @@ def candidates(
             shared = each.shares(what)
             if shared:
                 through.setdefault(shared, []).append(each)
-        for name, own in through.items():
+        for name, own in _at_plugs(what, through):
             hit = tuple(each for each in own if each.name in failed)
             # A message is no wire: it stands for the module where nobody says which that is.
             if len(hit) >= _LEAST and (what != "message" or hit[0].module is None):
                 score = len(hit) / len(own) - (len(bad) - len(hit)) / len(bad)
                 found.append(Candidate(what, name, hit, len(own), score))
-    return tuple(sorted(found, key=lambda one: (-round(one.score - _against(one, sides), 3), ELEMENTS.index(one.what))))
+    found.sort(key=lambda one: (-round(one.score - _against(one, sides), 3), ELEMENTS.index(one.what)))
+    return tuple(
+        {one.subject: one for one in reversed(found)}[subject]
+        for subject in dict.fromkeys(one.subject for one in found)
+    )
+
+
+def _at_plugs(
+    what: Shared, through: Mapping[str, list[ChannelEvidence]]
+) -> Iterator[tuple[str, list[ChannelEvidence]]]:
+    """Yield elements with their channels; plugs of one name at several modules also each by itself."""
+    for name, own in through.items():
+        yield name, own
+        by_module: dict[str | None, list[ChannelEvidence]] = {}
+        for each in own if what == "plug" else ():
+            by_module.setdefault(each.module, []).append(each)
+        if len(by_module) > 1:
+            yield from ((name, part) for part in by_module.values())
 
 
 def _against(one: Candidate, sides: Mapping[str, str]) -> float:

@@ -59,6 +59,8 @@ AT_REST = {
 }
 ENGINE_OFF = frozenset({"oil_pressure", "engine_speed"})
 """Roles that need the engine off, not only a standing car."""
+_AS_LOW = 0.01
+"""A pedal is released where it lies within this part of its movement of its lowest."""
 SPAN_SUSPECT, SPAN_FAULT = 0.03, 0.08
 """Zero off by this share of the span, where the rest has no unit of its own."""
 ATMOSPHERE_BAR = (0.94, 1.03)
@@ -78,9 +80,12 @@ def wrong_at_rest(case: Case) -> Iterator[Sighting]:
             continue
         rests = stopped if each.role in ENGINE_OFF else standing
         # Before the first start, and after the engine ran, once its pressure has gone.
-        settled = (_level(case, each, part, rest.unit) for part in (rests & before, _late(rests & ~before)))
+        touched = _touched(case, each, rests & before)
+        settled = (
+            _level(case, each, part, rest.unit, lowest=touched) for part in (rests & before, _late(rests & ~before))
+        )
         levels = [level for level in settled if level is not None]
-        if not levels or _touched(case, each, rests & before):
+        if not levels:
             continue
         level = max(levels, key=lambda found: abs(found - rest.value))
         came = len(levels) == 2 and level == levels[1]
@@ -110,13 +115,18 @@ def _late(rests: Bools) -> Bools:
     return late
 
 
-def _level(case: Case, each: ChannelEvidence, where: Bools, unit: str) -> float | None:
-    """Return the median of a channel's usable values in some windows, in a unit; None under `REST_LEAST` windows."""
+def _level(case: Case, each: ChannelEvidence, where: Bools, unit: str, *, lowest: bool = False) -> float | None:
+    """Return the median of a channel's usable values in some windows, in a unit; None under `REST_LEAST` windows.
+
+    `lowest` takes the windows at the lowest level that lasts: a foot on a pedal only adds to its rest.
+    """
     assert case.channels is not None
     if not units.compatible(each.series.unit, unit):
         return None
     held = each.value_grid.held(case.channels.number[where], most=5)
     known = held[np.isfinite(held)]
+    if lowest and len(known):
+        known = known[known <= known.min() + _AS_LOW * _size(each)]
     if len(known) < REST_LEAST:
         return None
     return float(np.median(units.convert(known, each.series.unit, unit)))

@@ -113,7 +113,7 @@ def _impossible_rate(fault: Fault, plan: Plan) -> None:
 
 @injector(
     "saturated", "The gain of an input is too high. It runs smoothly into the top of its converter and out again.",
-    severity="gain", default=2.2, subject="channel:oil_pressure", company=("gain",),
+    severity="gain", default=2.2, subject="channel:oil_pressure", company=("gain", "offset", "impossible-rate"),
     tried=(Tried((1.7,), subject="channel:damper_fl"), Tried((2.2,)), Tried((1.6,), subject="channel:steering_angle")),
 )  # fmt: skip
 def _saturated(fault: Fault, plan: Plan) -> None:
