@@ -11,6 +11,7 @@ from buswright.channels.expectation import STEADY_TOLERANCE, contradicted
 from buswright.channels.samples.series import median
 from buswright.frames.table import Bools, Int64s
 from buswright.health.folds.histogram import COARSE, FINE, Histogram, Typical, typical
+from buswright.health.identifiers.bursts import BurstFold
 from buswright.health.identifiers.crowding import Crowding
 from buswright.health.identifiers.gaps import AFTER, BEFORE, Arrivals, KeptGaps, Periods, find_gaps
 from buswright.health.model.gaps import SHORT_GAP
@@ -37,15 +38,6 @@ _ON_GRID = 0.05
 _LEAST_EARLY = 20
 _EARLY_CHANGED = 0.95
 _KEPT_CHANGED = 0.5
-_LEAST_BURSTS = 5
-_OPENING = 1024
-"""Spacings, the first ones, by which bursts are told."""
-_ALIKE = 0.9
-_PAUSE = 3.0
-"""A pause is this many times longer than any spacing within a burst."""
-_FEW_TOGETHER = 32
-_ON_THE_WIRE_NS = 50_000
-"""Frames cannot follow each other sooner: stamped closer together, they were fetched together."""
 
 _STRIP = np.dtype(
     [
@@ -101,7 +93,7 @@ class TimingFold:
         self._strip_rows = 0
         self.crowding = Crowding()
         self.early_or_same: Int64s = np.zeros((2, 2), dtype=np.int64)
-        self._opening: Int64s = np.zeros(0, dtype=np.int64)
+        self.bursts = BurstFold()
 
     def add(
         self, time_ns: Int64s, bits: npt.NDArray[np.int32], counter: Int64s | None, first_word: Bools, changed: Bools
@@ -132,8 +124,7 @@ class TimingFold:
         forward = spacing >= 0
         forward[:lead] = False
         usable = spacing[forward]
-        if len(self._opening) < _OPENING:
-            self._opening = np.concatenate([self._opening, usable])[:_OPENING]
+        self.bursts.add(time_ns)
         self.backwards += len(spacing) - lead - len(usable)
         own = Histogram(FINE)
         own.add(usable)
@@ -164,6 +155,7 @@ class TimingFold:
         """Judge the last arrivals, which so far waited for what comes after them; for a copy that is then dropped."""
         known = self.known
         self._judge_gaps(self._reference(known, 0), final=True)
+        self.bursts.finish()
 
     def _reference(self, own: Typical | None, spacings: int) -> Reference:
         """Choose what to judge a block by: see `Period.judged_ns`; a block that is steady at a rate of its own counts.
@@ -322,11 +314,6 @@ class TimingFold:
             return False
         return bool(kept_changed <= _KEPT_CHANGED * (kept + kept_changed))
 
-    @property
-    def in_bursts(self) -> bool:
-        """Whether the same number of frames comes again and again, and then a pause."""
-        return _burst_size(self._opening) > 1
-
     def strip(self) -> PeriodStrip:
         """Return the identifier over time."""
         rows = np.concatenate(self._strip) if self._strip else np.zeros(0, dtype=_STRIP)
@@ -338,25 +325,3 @@ class TimingFold:
             rows["deviation"].copy(),
             rows["longest"].copy(),
         )
-
-
-def _burst_size(spacing: Int64s) -> int:
-    """Return how many frames always come together, 0 where spacings are no two heaps or the number isn't constant.
-
-    Few frames may be followed by a pause of any length; many by one that is longer than they take: a recorder that
-    loses something at a steady rate leaves long runs too.
-    """
-    ordered = np.sort(spacing[spacing > 0])
-    if len(ordered) <= 2 * _LEAST_BURSTS:
-        return 0
-    inner = ordered[_LEAST_BURSTS - 1 : 1 - _LEAST_BURSTS]
-    jump = inner[1:] / inner[:-1]
-    at = int(np.argmax(jump))
-    if jump[at] < _PAUSE or np.median(ordered[: _LEAST_BURSTS + at]) < _ON_THE_WIRE_NS:
-        return 0
-    pauses = spacing > inner[at]
-    sizes = np.diff(np.flatnonzero(pauses))
-    usual = int(np.median(sizes)) if len(sizes) >= _LEAST_BURSTS else 0
-    if np.count_nonzero(sizes == usual) < _ALIKE * len(sizes):
-        return 0
-    return usual if usual <= _FEW_TOGETHER or spacing[pauses].sum() > spacing[~pauses].sum() else 0
