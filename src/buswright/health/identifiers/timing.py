@@ -39,6 +39,10 @@ _LEAST_EARLY = 20
 _EARLY_CHANGED = 0.95
 _KEPT_CHANGED = 0.5
 
+_STAMPED_NS, _CLUMP = 1_000_000, 3.0
+"""A spacing under a millisecond, at a rate of less than a third of that, comes from how frames were fetched (a choice:
+no period of a car's message is so short)."""
+
 _STRIP = np.dtype(
     [
         ("window", np.int64),
@@ -134,8 +138,8 @@ class TimingFold:
             self.shortest = low if self.shortest is None else min(self.shortest, low)
             self.longest = high if self.longest is None else max(self.longest, high)
             self.elapsed_ns += int(usable.sum())
-        found = typical(own, modes=False)
         self._learn_rate(time_ns)
+        found = self._unclumped(typical(own, modes=False))
         reference = self._reference(found, own.total)
         limit = SHORT_GAP * reference.judged_ns if reference.judged_ns else np.inf
         in_gap: Bools = forward & (spacing > limit)
@@ -168,12 +172,13 @@ class TimingFold:
             return Reference(None if self._change_driven else self.declared_ns, None)
         settled = own is not None and spacings >= _OWN_LEAST and own.exact >= _OWN_STEADY
         learned = known.period_ns
-        unclear = known.exact < STEADY and known.steady < _CLEAR and not settled
-        if unclear and self._rate_ns is not None and abs(self._rate_ns / learned - 1) < _SMEARED:
+        if known.exact < STEADY and known.steady < _CLEAR and not settled and self._rate_ns is not None:
             # Smeared stamps leave no clear spacing (lost frames leave multiples of one), and the most typical one may
-            # be a fifth off; the rate stays.
-            close = self.declared_ns is not None and abs(self._rate_ns / self.declared_ns - 1) < _SAME_RATE
-            learned = self.declared_ns if close and self.declared_ns is not None else self._rate_ns
+            # be far off; the rate stays.
+            if self.declared_ns is not None and abs(self._rate_ns / self.declared_ns - 1) < _SAME_RATE:
+                learned = self.declared_ns
+            elif abs(self._rate_ns / learned - 1) < _SMEARED:
+                learned = self._rate_ns
         if settled and own is not None and contradicted(learned, own.period_ns):
             learned = own.period_ns
         if self._change_driven:
@@ -290,7 +295,21 @@ class TimingFold:
         if total != self.spacings.total:
             found = typical(self.spacings)
             self._known = (self.spacings.total, found)
-        return found
+        return self._unclumped(found)
+
+    def _unclumped(self, found: Typical | None) -> Typical | None:
+        """Return the rate where a host fetched frames by the clump: then most spacings are those of its stamps.
+
+        How steady the sender is nothing shows then.
+        """
+        rate, declared = self._rate_ns, self.declared_ns
+        if rate is None:
+            return found
+        as_declared = declared is not None and abs(rate / declared - 1) < _SAME_RATE
+        far = found is None or rate >= _CLUMP * found.period_ns
+        if not far or not (found is None or as_declared or found.period_ns <= _STAMPED_NS):
+            return found
+        return Typical(rate, 0.0, 0.0)
 
     def deviations_ns(self, *shares: float) -> tuple[float | None, ...]:
         """Return what these shares of |dt - T| are under."""
