@@ -164,7 +164,11 @@ def _missing_id(case: Case, single: Single, accounted: bool) -> Iterator[Sightin
     if not windows:
         return
     rhythm = f"{'' if figures.period.counted else 'at least '}every {period / MILLISECOND:.4g} ms"
-    others = sum(f.module == figures.module and f.name != name for f in case.periodic(name.bus) if f.module)
+    others = sum(
+        f.module == figures.module and f.name != name and not _silent_too(f, silent)
+        for f in case.periodic(name.bus)
+        if f.module
+    )
     kept_on = f"{plural(others, 'other identifier')} from {figures.module} kept arriving."
     source = figures.expected.change_driven.source
     cyclic = f"it came {rhythm}" if source == "learned" else f"the {source.partition(':')[0]} says it is cyclic"
@@ -193,6 +197,16 @@ def _missing_id(case: Case, single: Single, accounted: bool) -> Iterator[Sightin
         "module's message); see whether a receive filter was set during the run.",
     )
     yield told_from(found, silent)
+
+
+def _silent_too(figures: IdFigures, windows: Sequence[Window]) -> bool:
+    """Whether an identifier was silent for most of any of these times."""
+    gaps, last = figures.gaps, figures.last_ns or 0
+    for start, end in windows:
+        overlap = np.minimum(gaps.end_ns, end) - np.maximum(gaps.start_ns, start)
+        if 2 * max(int(overlap.max(initial=0)), end - max(last, start)) > end - start:
+            return True
+    return False
 
 
 # Skipped --------------------------------------------------------------------------------------------------------------
