@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
+import json
 from pathlib import Path
 
 import pytest
 
+from buswright.cli.main import status_of
 from buswright.findings import Severity
-from tests.cars.cases import Made, make
+from tests.cars.cases import Made, clean_run, make
 from tests.cars.evaluate import Answer, by_command
 
 
@@ -37,3 +41,19 @@ def test_a_module_whose_identifiers_stop_nearly_together_is_one_finding(
     made, found = diagnosed(name, style, seed, tmp_path)
     assert [(one.fault, one.subject) for one in found] == [(name, made.case.subject)]
     assert found[0].explains == ()
+
+
+def test_the_channels_of_a_bus_that_goes_silent_are_not_fine(tmp_path: Path) -> None:
+    case = clean_run("prefixed", 7, 0.8, "run", tmp_path).case
+    lines = case.capture.read_text().splitlines(keepends=True)
+    stopped = 30 + float(lines[0][1 : lines[0].index(")")])
+    kept = [line for line in lines if line.split()[1] == "can1" or float(line[1 : line.index(")")]) < stopped]
+    case.capture.write_text("".join(kept))
+    said = io.StringIO()
+    with contextlib.redirect_stdout(said):
+        status_of(["diagnose", str(case.capture), "--car", str(case.car_file), "--json", "--fail-on", "never"])
+    result = json.loads(said.getvalue())
+    assert ("segment-open", "bus:daq") in {(one["fault"], one["subject"]) for one in result["findings"]}
+    states = {one["channel"]: one["state"] for one in result["channels"]["trust"]}
+    assert {states[name] for name in ("DMP_FL", "DMP_RR", "A_Steer")} == {"suspect"}
+    assert {states[name] for name in ("N_Eng", "TPS")} == {"fine"}
