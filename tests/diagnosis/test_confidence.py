@@ -74,3 +74,12 @@ def test_words() -> None:
         "sure (100 %)", "sure (90 %)", "likely (89 %)", "likely (70 %)", "possible (50 %)", "can't tell (39 %)",
         "can't tell (1 %)",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize("fault", list(TRIED))
+@pytest.mark.parametrize("stated", [0.1, 0.3, 0.45, 0.6, 0.75, 0.85, 0.95])
+def test_what_was_hardly_ever_right_is_no_suspicion(fault: str, stated: float) -> None:
+    made = sighting(
+        fault, Severity.SUSPECT, "bus:a", count=1, confidence=stated, evidence=["seen"], threshold="", next_check=""
+    ).finding
+    assert made.severity is (Severity.NOTE if made.confidence < 0.2 else Severity.SUSPECT)

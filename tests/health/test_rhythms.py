@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -11,6 +12,7 @@ from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.detect import diagnose
 from buswright.findings import Severity
 from buswright.frames.table import Flag, Frames
+from buswright.health.identifiers.bursts import BurstFold
 from buswright.health.track import HealthTracker
 from buswright.report.health.as_json import render_json
 from buswright.report.health.report import HealthReport
@@ -170,6 +172,42 @@ def test_a_silence_within_a_heartbeat_is_found_with_its_times() -> None:
     seconds = (frames.time_ns - START) / 1e9
     assert found_of(frames.take((seconds < 20) | (seconds >= 23))) == [("id-missing", Severity.FAULT, 1)]
     assert found_of(frames.take((seconds < 20) | (seconds >= 20.5))) == []
+
+
+@pytest.mark.parametrize("made", [bursts, steady_bursts])
+@pytest.mark.parametrize("size", [2, 4, 12])
+def test_frames_missing_of_a_burst_are_lost_and_its_rhythm_is_no_fault(size: int, made: Callable[..., Frames]) -> None:
+    whole = made(size)
+    every = np.arange(len(whole))
+    one = whole.take(every != 10 * size + 1)
+    assert found_of(one) == [("frames-lost", Severity.NOTE, 1)]
+    some = np.isin(every // size, (10, 20, 30, 40)) & (every % size == 0)
+    assert found_of(whole.take(~some)) == [("frames-lost", Severity.SUSPECT, 4)]
+    cut_at_both_ends = (every >= 1) & (every < len(whole) - 1)
+    assert found_of(whole.take(cut_at_both_ends)) == []
+    whole_burst_away = every // size != 10
+    assert found_of(whole.take(whole_burst_away)) == []
+
+
+def test_a_pause_within_a_burst_loses_nothing() -> None:
+    whole = bursts(4)
+    late = whole.time_ns + np.where(np.isin(np.arange(len(whole)), (42, 43)), 300 * MS, 0)
+    assert found_of(replace(whole, time_ns=late)) == []
+
+
+def test_bursts_are_counted_alike_however_the_capture_is_cut() -> None:
+    whole = bursts(32).take(np.arange(32 * (SECONDS - 8)) % 501 != 0)
+    told = set()
+    for size in (1, 7, 1024, len(whole)):
+        fold = BurstFold()
+        for start in range(0, len(whole), size):
+            fold.add(whole.time_ns[start : start + size])
+        fold.finish()
+        found = fold.figures()
+        assert found is not None
+        told.add((found.size, found.short, found.missing, *found.start_ns.tolist(), *found.end_ns.tolist()))
+    ((size, short, missing, *_),) = told
+    assert (size, short, missing) == (32, 3, 3)
 
 
 def test_a_request_without_an_answer_is_found() -> None:

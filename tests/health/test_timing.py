@@ -122,7 +122,7 @@ def test_of_too_many_gaps_the_longest_and_the_latest_are_kept() -> None:
     keep[40:60] = False
     gaps = only(measured(frames.take(keep), databases=database(0x100, cycle_time_ms=2))).gaps
     assert gaps.total > gaps.KEPT
-    assert len(gaps) <= gaps.KEPT
+    assert len(gaps) <= gaps.KEPT + gaps.KEPT_LATE  # whether the last ones were late only would show later
     assert gaps.frames.max() == 22
     assert gaps.end_ns[-1] == frames.time_ns[keep][-1] or gaps.end_ns[-1] > START + 89 * S
     assert gaps.missing >= gaps.total

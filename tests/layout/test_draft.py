@@ -31,6 +31,7 @@ from buswright.simulate.car import networks as car
 from buswright.simulate.car.file import wrenfell_car_file
 from buswright.simulate.databases import wrenfell_databases
 from buswright.simulate.run import simulate_run
+from tests.health import test_rhythms as rhythms
 
 ROOT = Path(__file__).parents[2]
 RUN, KEYON = ROOT / "captures" / "wrenfell_run.log", ROOT / "captures" / "wrenfell_keyon.asc"
@@ -262,6 +263,28 @@ def test_a_given_bit_rate_is_taken_and_a_guess_says_how_sure_it_is(folder):
     assert all("as given" in table.text for table in told.of("bus"))
     guessed = draft([recording([frames])], [], folder=folder)
     assert all(re.search(r"measured, (sure|likely).*back to back", table.text) for table in guessed.of("bus"))
+
+
+@pytest.mark.parametrize(
+    ("made", "said"),
+    [
+        (rhythms.periodic(), "period_ms = 50 # measured 50.0"),
+        (rhythms.on_change(2), "# change_driven = true # FILL IN: seems to be sent only on change"),
+        (
+            rhythms.heartbeat(restarts=False),
+            "# change_driven = true # FILL IN: seems to be sent on change, and at least every (99|100)",
+        ),
+        (rhythms.bursts(3), "# change_driven = true # FILL IN: comes 3 times at once, then pauses"),
+        (rhythms.requested(), "# change_driven = true # FILL IN: answers remote frames, of which 200 came"),
+        (rhythms.wavering(0.3), None),
+    ],
+)
+def test_each_rhythm_is_drafted_in_its_own_words(made, said, folder):
+    """A guess is a comment: nobody's messages go unjudged because of what one run looked like."""
+    text = draft([recording([rhythms.with_company(made)], **{"*": 500_000})], [], folder=folder).text()
+    table = text.partition('/100"]')[2].partition("[")[0]
+    rhythm = next((line for line in table.splitlines() if "period_ms" in line or "change_driven" in line), None)
+    assert rhythm is None if said is None else re.match(said, re.sub(" +", " ", rhythm))
 
 
 def test_can_fd_asks_for_its_data_rate(folder):

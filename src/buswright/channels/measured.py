@@ -86,6 +86,7 @@ def measure_channel(
     *,
     segments: int,
     period_s: float | None,
+    on_change: bool = False,
     lookup: Lookup,
 ) -> Measured:
     """Turn a signal into a channel of the car.
@@ -100,6 +101,8 @@ def measure_channel(
         Segments of the capture.
     period_s
         Nominal time between samples; None: it is measured, for gaps.
+    on_change
+        Somebody says that it is sent only when something changes: then no time between samples is a gap.
     lookup
         Gives the channels that the calibration refers to.
     """
@@ -145,7 +148,7 @@ def measure_channel(
     if channel.plausible is not None:
         with np.errstate(invalid="ignore"):
             flags.set((value < channel.plausible[0]) | (value > channel.plausible[1]), Quality.IMPLAUSIBLE)
-    _judge_steps(channel, sensor, steps, raw, value, period_s, flags)
+    _judge_steps(channel, sensor, steps, raw, value, 0.0 if on_change else period_s, flags)
     series = Series(
         channel.name,
         channel.unit or signal.unit,

@@ -261,7 +261,15 @@ class Session(Mapping[str, Series]):
             return Measured(Series(name, channel.unit, np.zeros(0, dtype=np.int64), np.zeros(0)), None)
         sensor = self.car.sensors.get(channel.sensor) if self.car is not None and channel.sensor else None
         period_s, segments = self._period_s(name), self.recorded.segment_count
-        return measure_channel(channel, sensor, *found, segments=segments, period_s=period_s, lookup=self.__getitem__)
+        return measure_channel(
+            channel,
+            sensor,
+            *found,
+            segments=segments,
+            period_s=period_s,
+            on_change=bool(self.expected(name).change_driven.value),
+            lookup=self.__getitem__,
+        )
 
     def _evaluate(self, channel: Channel, formula: Formula, inputs: Mapping[str, Series]) -> Series:
         return evaluate(formula, inputs, name=channel.name, unit=channel.unit, rate_hz=channel.expected_hz)

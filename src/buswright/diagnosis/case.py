@@ -15,6 +15,8 @@ from buswright.health.model.health import BusFigures, BusHealth, LoadWindows
 from buswright.health.model.identifiers import IdFigures
 from buswright.wording import duration, listed, times
 
+_WORTH_A_LOOK = 0.2
+"""A suspicion that was right less often than this wastes the time of who follows it (a choice)."""
 SECOND = 1_000_000_000
 MILLISECOND = 1_000_000
 
@@ -199,8 +201,12 @@ def sighting(
 ) -> Sighting:
     """Make a sighting; the layer comes from the catalogue, first and last time from the windows.
 
-    It is as sure as the evidence says, but no surer than such findings have been right.
+    It is as sure as the evidence says, but no surer than such findings have been right. A suspicion
+    that hardly ever was is a note.
     """
+    sure = round(calibrated(fault, min(1.0, max(0.0, confidence))), 3)
+    if sure < _WORTH_A_LOOK and severity is Severity.SUSPECT:
+        severity = Severity.NOTE
     finding = Finding(
         fault=fault,
         layer=FAULTS[fault],
@@ -209,7 +215,7 @@ def sighting(
         start_ns=min((window.start_ns for window in windows), default=None),
         end_ns=max((window.end_ns for window in windows), default=None),
         count=count,
-        confidence=round(calibrated(fault, min(1.0, max(0.0, confidence))), 3),
+        confidence=sure,
         evidence=tuple(evidence),
         threshold=threshold,
         ruled_out=tuple(ruled_out),

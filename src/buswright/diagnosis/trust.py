@@ -20,6 +20,9 @@ STATES: tuple[State, ...] = get_args(State)
 FAILED_SHARE = 0.5
 """Bad samples over all samples from which a channel has failed without a finding (common practice, no source)."""
 
+_SILENT = frozenset({"segment-open", "bus-off", "module-missing", "id-missing"})
+_STOPPED_NS = 1_000_000_000
+
 
 @dataclass(frozen=True, slots=True)
 class Trust:
@@ -75,7 +78,11 @@ def trust(case: Case, findings: Sequence[Finding]) -> tuple[Trust, ...]:
     if case.channels is None:
         return ()
     found = Found.of(findings)
-    judged = {each.name: _trust(each, found) for each in case.channels.values() if not each.computed}
+    judged = {
+        each.name: _trust(each, found, case.health.capture.last_ns)
+        for each in case.channels.values()
+        if not each.computed
+    }
     judged |= {name: _absent(name, found) for name in case.channels.absent}
     for each in case.channels.values():
         if each.computed:
@@ -92,7 +99,7 @@ def counts(trusted: Sequence[Trust]) -> Mapping[State, int]:
     return {state: sum(one.state == state for one in trusted) for state in STATES}
 
 
-def _trust(evidence: ChannelEvidence, found: Found) -> Trust:
+def _trust(evidence: ChannelEvidence, found: Found, end_ns: int | None) -> Trust:
     samples, bad = len(evidence), evidence.bad_count
     since = None
     if bad:
@@ -100,7 +107,7 @@ def _trust(evidence: ChannelEvidence, found: Found) -> Trust:
     pairs = found.of_subject.get(evidence.subject, ())
     own, root = max(pairs, key=lambda pair: pair[0].severity, default=(None, None))
     if own is None:
-        root = _carrier(evidence, found)
+        root = _carrier(evidence, found, end_ns)
     if own is not None and own.severity >= Severity.SUSPECT:
         why = _by(own) if root is own else f"{_by(own)}, explained by {_by(root)}"
         state: State = "failed" if own.severity is Severity.FAULT else "suspect"
@@ -117,13 +124,21 @@ def _trust(evidence: ChannelEvidence, found: Found) -> Trust:
     return Trust(evidence.name, "fine", _looked_at(evidence), own, root, samples)
 
 
-def _carrier(evidence: ChannelEvidence, found: Found) -> Finding | None:
-    """Return the gravest root about what brings the channel: its frame, module or bus, or a part it hangs on."""
+def _carrier(evidence: ChannelEvidence, found: Found, end_ns: int | None) -> Finding | None:
+    """Return the gravest root about what brings the channel: its frame, module or bus, or a part it hangs on.
+
+    A suspect one counts too where it went silent, and the channel with it, up to the end of the capture.
+    """
     subjects = [f"module:{evidence.module}", f"bus:{evidence.bus}", "capture"]
     subjects += [f"id:{evidence.frame}"] if evidence.frame is not None else []
     subjects += [f"{what}:{evidence.shares(what)}" for what in ("supply", "ground", "plug") if evidence.shares(what)]
     root = found.worst(*subjects)
-    return root if root is not None and root.severity is Severity.FAULT else None
+    if root is None:
+        return None
+    times = evidence.series.time_ns
+    stopped = end_ns is not None and len(times) > 0 and end_ns - int(times[-1]) > _STOPPED_NS
+    silent = stopped and root.severity is Severity.SUSPECT and root.fault in _SILENT
+    return root if root.severity is Severity.FAULT or silent else None
 
 
 def _by(finding: Finding | None) -> str:

@@ -16,6 +16,8 @@ from buswright.health.model.identifiers import IdFigures
 
 SLACK_NS = 10_000_000
 """Two silences whose missing frames were due this close together may still be one."""
+_LONG_NS, _STOP_NS, _MOSTLY, _LOOK_BACK = 300_000_000, 100_000_000, 0.5, 8
+"""Silences of one module, of at least so long together: they may begin this far apart, and share most of their time."""
 _MOST_GAPS = 100_000
 """Gaps grouped, the longest (in periods) where there are more."""
 _NEAR = 0.1
@@ -70,8 +72,40 @@ def group_gaps(
     if count > BusHealth.GROUPS_KEPT:  # a stable sort: of groups of one size the earlier ones
         chosen = np.sort(np.argsort(-np.diff(bounds), kind="stable")[: BusHealth.GROUPS_KEPT])
     gathered = [_Group([_Silence(*row) for row in silences[bounds[n] : bounds[n + 1]]]) for n in chosen.tolist()]
+    joined = _of_one_stop(gathered, ids)
+    count -= len(gathered) - len(joined)
+    gathered = joined
     alive = _Alive(ids)
     return tuple(_finished(group, ids, buses, alive, end_ns) for group in gathered), count
+
+
+def _of_one_stop(groups: Sequence[_Group], ids: Sequence[IdFigures]) -> list[_Group]:
+    """Join long silences of one module that begin nearly together.
+
+    A slow identifier that is late for its own reasons, or whose turn was just missed, ends a little before the fast
+    ones of the module do.
+    """
+    found: list[_Group] = []
+    for group in groups:
+        near = range(len(found) - 1, max(-1, len(found) - 1 - _LOOK_BACK), -1)
+        at = next((n for n in near if _stopped_together(found[n], group, ids)), None)
+        if at is None:
+            found.append(group)
+        else:
+            found[at] = _Group([*found[at].silences, *group.silences])
+    return found
+
+
+def _stopped_together(one: _Group, other: _Group, ids: Sequence[IdFigures]) -> bool:
+    common = min(one.earliest_end, other.earliest_end) - max(one.latest_start, other.latest_start)
+    if common < _LONG_NS:
+        return False
+    both = (*one.silences, *other.silences)
+    whole = max(each.end for each in both) - min(each.start for each in both)
+    stopped = max(each.start for each in both) - min(each.due for each in both)
+    modules = {(ids[each.who].name.bus, ids[each.who].module) for each in both}
+    alone = len(modules) == 1 and next(iter(modules))[1] is not None
+    return alone and stopped <= _STOP_NS and common >= _MOSTLY * whole
 
 
 def _silences(ids: Sequence[IdFigures], end_ns: int | None) -> list[list[int]]:

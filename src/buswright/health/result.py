@@ -192,6 +192,7 @@ def _told(lane: IdLane, identity: Identity, remotes: int) -> Told:
         "lengths": lengths,
         "payload": payload,
         "two_senders": senders,
+        "bursts": timing.bursts.figures() if period.sending == "burst" else None,
     }
     if period.sending == "heartbeat":
         gaps = timing.gaps.silences(_SILENT_PERIODS)
@@ -203,7 +204,7 @@ def _told(lane: IdLane, identity: Identity, remotes: int) -> Told:
 def _period(
     timing: TimingFold, stated: Expectation, lane: IdLane, payload: PayloadFigures, paired: bool, remotes: int
 ) -> Period:
-    found = timing.known
+    found, bursts = timing.known, timing.bursts.figures()
     spacings = timing.spacings.total
     declared = stated.period_ns.value
     sending = _sending(stated, found, spacings, payload.changes / max(1, lane.frames - 1))
@@ -211,7 +212,7 @@ def _period(
     if not stated.change_driven.declared:
         if asked and sending != "too few":
             sending = "on request"
-        elif sending != "too few" and not paired and timing.in_bursts:
+        elif sending != "too few" and not paired and bursts is not None:
             sending = "burst"
         elif sending == "change-driven" and (paired or timing.spread < _SPREAD):
             sending = "irregular"  # neither two combs side by side nor a clock that wavers are events

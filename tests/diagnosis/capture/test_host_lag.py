@@ -75,6 +75,32 @@ def test_a_clean_drive_on_a_busy_computer_gives_nothing_at_suspect(worst_ms: flo
     assert {one.fault for one in found} >= {"host-timestamps"}
 
 
+def in_clumps(batches: Iterable[Frames], seed: int, longest_ms: float, apart_ns: int) -> list[Frames]:
+    """Stamp frames as a computer does that is far too busy: it wakes up when it may, and fetches what is in the queue.
+
+    Each bus has a queue of its own, and keeps its order.
+    """
+    rng = np.random.default_rng(seed)
+    frames = concatenate(list(batches))
+    stamps = frames.time_ns.copy()
+    for number in range(len(frames.buses)):
+        rows = np.flatnonzero(frames.bus == number)
+        sleeps = rng.uniform(1.0, longest_ms, int(3 * SECONDS * 1000 / longest_ms) + 100)
+        wakes = stamps[0] + (np.cumsum(sleeps) * MS).astype(np.int64)
+        woken = np.searchsorted(wakes, stamps[rows])
+        behind = np.arange(len(rows)) - np.searchsorted(woken, woken)
+        stamps[rows] = np.maximum.accumulate(wakes[woken] + behind * apart_ns)
+    return [replace(frames, time_ns=stamps).take(np.argsort(stamps, kind="stable"))]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 5])
+@pytest.mark.parametrize(("longest_ms", "apart_ns"), [(80.0, 0), (80.0, PASS_NS), (30.0, 0), (200.0, 6 * PASS_NS)])
+def test_frames_that_were_fetched_late_and_in_clumps_were_sent(seed: int, longest_ms: float, apart_ns: int) -> None:
+    found = found_in(in_clumps(driven(seed), seed, longest_ms, apart_ns))
+    assert [one for one in serious(found) if one[0] != "host-timestamps"] == []
+    assert {one.fault for one in found} >= {"host-timestamps"}
+
+
 @pytest.mark.parametrize("drive", [2, 3])
 def test_a_message_due_at_the_edge_of_the_computers_grid_is_not_late(drive: int) -> None:
     """A look every 2 ms by the clock, each a little late; once none for 160 ms. GNSS_POSITION is due with the looks."""

@@ -43,7 +43,7 @@ class Smear:
     Attributes
     ----------
     own_ns, others_ns
-        Median deviation from the period: its own, and that of the others.
+        Median deviation from the period: its own, and that of the others; 0 where stamps leave none to measure.
     others
         How many others there are.
     margin_ns
@@ -74,13 +74,13 @@ class Smear:
 
 def smear(case: Case, figures: IdFigures) -> Smear | None:
     """Compare an identifier with others of its bus; None where no host is known to have stamped them."""
-    own, period = figures.period.p50_ns, figures.period.judged_ns
-    if case.health.buses[figures.name.bus].host_stamped == "unknown" or own is None or not period:
+    own, period = figures.period.p50_ns or 0.0, figures.period.judged_ns
+    if case.health.buses[figures.name.bus].host_stamped == "unknown" or not period:
         return None
     others = [
         other
         for other in case.periodic(figures.name.bus)
-        if other.name != figures.name and other.period.spacings >= _FEW_SPACINGS and other.period.p50_ns is not None
+        if other.name != figures.name and other.period.spacings >= _FEW_SPACINGS
     ]
     foreign = [other for other in others if other.module is None or other.module != figures.module]
     alike = _alike(foreign, period) or _alike(others, period)

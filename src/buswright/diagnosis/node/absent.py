@@ -34,12 +34,12 @@ def node_sightings(case: Case) -> Iterator[Sighting]:
 def absent_severity(case: Case, bus: str, one: NeverCame, together: Sequence[NeverCame]) -> Severity:
     """Return how grave it is that something never came; `together` is what else of its bus never did.
 
-    Where nothing of its module came, the module is missing. Only a database may describe more than a car has.
+    Where nothing of its module came, the module is missing. Only a database may describe more than a car has: a note.
     """
     if one.module is None or _heard(case, bus, one.module):
         return Severity.SUSPECT if _sure_of_message(one) else Severity.NOTE
     own = [each for each in together if each.module == one.module]
-    return Severity.FAULT if _sure_of_module(case, one.module, own) else Severity.SUSPECT
+    return Severity.FAULT if _sure_of_module(case, one.module, own) else Severity.NOTE
 
 
 def _sure_of_message(one: NeverCame) -> bool:

@@ -32,6 +32,8 @@ _SOON = 8
 """Arrivals in which a frame that was late by itself has caught up."""
 _RUSH = 0.7
 _FEW_IN_A_RUSH = 2
+_FETCH_NS = 250_000_000
+"""No fetch of a host that keeps up at all is later (a choice)."""
 _GAPS_AT_A_TIME = 4096
 _PHASE_AFTER = 5
 _LEAST_BEFORE = 3
@@ -225,7 +227,8 @@ def _missing_later(time_ns: Int64s, at: Ints, soon: Int64s, period_ns: float) ->
     """Frames that are missing even after `AFTER` arrivals, at most those missing `soon`; int64[k].
 
     `period_ns` is the learned one: over so many arrivals a declared one that is a little off adds up. Where the
-    capture ends while they still come in a rush, the rest would have come too.
+    capture ends while they still come in a rush, the rest would have come too; and where it ends at once, no more is
+    missing than one fetch of a busy host may be late.
     """
     found = soon.copy()
     unsettled = np.flatnonzero(soon)
@@ -233,7 +236,8 @@ def _missing_later(time_ns: Int64s, at: Ints, soon: Int64s, period_ns: float) ->
         found[some] = np.minimum(found[some], _missing(time_ns, at[some], AFTER, period_ns))
     after = len(time_ns) - 2 - at
     rushing = (time_ns[-1] - time_ns[at + 1]) / period_ns < _RUSH * after
-    found[(after >= _FEW_IN_A_RUSH) & (after < AFTER) & rushing] = 0
+    at_once = (after < AFTER) & (time_ns[-1] - time_ns[at + 1] < _FETCH_NS) & (found * period_ns < _FETCH_NS)
+    found[(after >= _FEW_IN_A_RUSH) & (after < AFTER) & rushing | at_once] = 0
     return found
 
 

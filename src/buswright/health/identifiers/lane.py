@@ -18,6 +18,7 @@ from buswright.channels.expectation import Expectation
 from buswright.frames.table import Bools, Int64s, UInt8s
 from buswright.health.folds.bounded import FirstAndLast
 from buswright.health.folds.histogram import Histogram
+from buswright.health.identifiers.bursts import BurstFold
 from buswright.health.identifiers.checksum import ChecksumFold
 from buswright.health.identifiers.contents import Block, LengthFold, PayloadFold
 from buswright.health.identifiers.counter import CounterField, CounterFold, find_counter
@@ -31,7 +32,7 @@ BLOCK = 8_192
 """Frames folded at once: enough to spread the cost of some hundred array operations."""
 _FIRST_ROOM = 64
 _LONG = 64
-_FOLDS = (LengthFold, PayloadFold, CounterFold, ChecksumFold, TimingFold, SendersFold, Histogram)
+_FOLDS = (LengthFold, PayloadFold, CounterFold, ChecksumFold, TimingFold, BurstFold, SendersFold, Histogram)
 _T = TypeVar("_T")
 
 

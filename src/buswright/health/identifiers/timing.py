@@ -11,6 +11,7 @@ from buswright.channels.expectation import STEADY_TOLERANCE, contradicted
 from buswright.channels.samples.series import median
 from buswright.frames.table import Bools, Int64s
 from buswright.health.folds.histogram import COARSE, FINE, Histogram, Typical, typical
+from buswright.health.identifiers.bursts import BurstFold
 from buswright.health.identifiers.crowding import Crowding
 from buswright.health.identifiers.gaps import AFTER, BEFORE, Arrivals, KeptGaps, Periods, find_gaps
 from buswright.health.model.gaps import SHORT_GAP
@@ -37,15 +38,10 @@ _ON_GRID = 0.05
 _LEAST_EARLY = 20
 _EARLY_CHANGED = 0.95
 _KEPT_CHANGED = 0.5
-_LEAST_BURSTS = 5
-_OPENING = 1024
-"""Spacings, the first ones, by which bursts are told."""
-_ALIKE = 0.9
-_PAUSE = 3.0
-"""A pause is this many times longer than any spacing within a burst."""
-_FEW_TOGETHER = 32
-_ON_THE_WIRE_NS = 50_000
-"""Frames cannot follow each other sooner: stamped closer together, they were fetched together."""
+
+_STAMPED_NS, _CLUMP = 1_000_000, 3.0
+"""A spacing under a millisecond, at a rate of less than a third of that, comes from how frames were fetched (a choice:
+no period of a car's message is so short)."""
 
 _STRIP = np.dtype(
     [
@@ -101,7 +97,7 @@ class TimingFold:
         self._strip_rows = 0
         self.crowding = Crowding()
         self.early_or_same: Int64s = np.zeros((2, 2), dtype=np.int64)
-        self._opening: Int64s = np.zeros(0, dtype=np.int64)
+        self.bursts = BurstFold()
 
     def add(
         self, time_ns: Int64s, bits: npt.NDArray[np.int32], counter: Int64s | None, first_word: Bools, changed: Bools
@@ -132,8 +128,7 @@ class TimingFold:
         forward = spacing >= 0
         forward[:lead] = False
         usable = spacing[forward]
-        if len(self._opening) < _OPENING:
-            self._opening = np.concatenate([self._opening, usable])[:_OPENING]
+        self.bursts.add(time_ns)
         self.backwards += len(spacing) - lead - len(usable)
         own = Histogram(FINE)
         own.add(usable)
@@ -143,8 +138,8 @@ class TimingFold:
             self.shortest = low if self.shortest is None else min(self.shortest, low)
             self.longest = high if self.longest is None else max(self.longest, high)
             self.elapsed_ns += int(usable.sum())
-        found = typical(own, modes=False)
         self._learn_rate(time_ns)
+        found = self._unclumped(typical(own, modes=False))
         reference = self._reference(found, own.total)
         limit = SHORT_GAP * reference.judged_ns if reference.judged_ns else np.inf
         in_gap: Bools = forward & (spacing > limit)
@@ -164,6 +159,7 @@ class TimingFold:
         """Judge the last arrivals, which so far waited for what comes after them; for a copy that is then dropped."""
         known = self.known
         self._judge_gaps(self._reference(known, 0), final=True)
+        self.bursts.finish()
 
     def _reference(self, own: Typical | None, spacings: int) -> Reference:
         """Choose what to judge a block by: see `Period.judged_ns`; a block that is steady at a rate of its own counts.
@@ -176,12 +172,13 @@ class TimingFold:
             return Reference(None if self._change_driven else self.declared_ns, None)
         settled = own is not None and spacings >= _OWN_LEAST and own.exact >= _OWN_STEADY
         learned = known.period_ns
-        unclear = known.exact < STEADY and known.steady < _CLEAR and not settled
-        if unclear and self._rate_ns is not None and abs(self._rate_ns / learned - 1) < _SMEARED:
+        if known.exact < STEADY and known.steady < _CLEAR and not settled and self._rate_ns is not None:
             # Smeared stamps leave no clear spacing (lost frames leave multiples of one), and the most typical one may
-            # be a fifth off; the rate stays.
-            close = self.declared_ns is not None and abs(self._rate_ns / self.declared_ns - 1) < _SAME_RATE
-            learned = self.declared_ns if close and self.declared_ns is not None else self._rate_ns
+            # be far off; the rate stays.
+            if self.declared_ns is not None and abs(self._rate_ns / self.declared_ns - 1) < _SAME_RATE:
+                learned = self.declared_ns
+            elif abs(self._rate_ns / learned - 1) < _SMEARED:
+                learned = self._rate_ns
         if settled and own is not None and contradicted(learned, own.period_ns):
             learned = own.period_ns
         if self._change_driven:
@@ -298,7 +295,21 @@ class TimingFold:
         if total != self.spacings.total:
             found = typical(self.spacings)
             self._known = (self.spacings.total, found)
-        return found
+        return self._unclumped(found)
+
+    def _unclumped(self, found: Typical | None) -> Typical | None:
+        """Return the rate where a host fetched frames by the clump: then most spacings are those of its stamps.
+
+        How steady the sender is nothing shows then.
+        """
+        rate, declared = self._rate_ns, self.declared_ns
+        if rate is None:
+            return found
+        as_declared = declared is not None and abs(rate / declared - 1) < _SAME_RATE
+        far = found is None or rate >= _CLUMP * found.period_ns
+        if not far or not (found is None or as_declared or found.period_ns <= _STAMPED_NS):
+            return found
+        return Typical(rate, 0.0, 0.0)
 
     def deviations_ns(self, *shares: float) -> tuple[float | None, ...]:
         """Return what these shares of |dt - T| are under."""
@@ -322,11 +333,6 @@ class TimingFold:
             return False
         return bool(kept_changed <= _KEPT_CHANGED * (kept + kept_changed))
 
-    @property
-    def in_bursts(self) -> bool:
-        """Whether the same number of frames comes again and again, and then a pause."""
-        return _burst_size(self._opening) > 1
-
     def strip(self) -> PeriodStrip:
         """Return the identifier over time."""
         rows = np.concatenate(self._strip) if self._strip else np.zeros(0, dtype=_STRIP)
@@ -338,25 +344,3 @@ class TimingFold:
             rows["deviation"].copy(),
             rows["longest"].copy(),
         )
-
-
-def _burst_size(spacing: Int64s) -> int:
-    """Return how many frames always come together, 0 where spacings are no two heaps or the number isn't constant.
-
-    Few frames may be followed by a pause of any length; many by one that is longer than they take: a recorder that
-    loses something at a steady rate leaves long runs too.
-    """
-    ordered = np.sort(spacing[spacing > 0])
-    if len(ordered) <= 2 * _LEAST_BURSTS:
-        return 0
-    inner = ordered[_LEAST_BURSTS - 1 : 1 - _LEAST_BURSTS]
-    jump = inner[1:] / inner[:-1]
-    at = int(np.argmax(jump))
-    if jump[at] < _PAUSE or np.median(ordered[: _LEAST_BURSTS + at]) < _ON_THE_WIRE_NS:
-        return 0
-    pauses = spacing > inner[at]
-    sizes = np.diff(np.flatnonzero(pauses))
-    usual = int(np.median(sizes)) if len(sizes) >= _LEAST_BURSTS else 0
-    if np.count_nonzero(sizes == usual) < _ALIKE * len(sizes):
-        return 0
-    return usual if usual <= _FEW_TOGETHER or spacing[pauses].sum() > spacing[~pauses].sum() else 0

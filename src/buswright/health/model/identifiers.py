@@ -84,6 +84,28 @@ class Period:
         return self.sending == "periodic" and self.judged_ns is not None
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Bursts:
+    """Bursts of one identifier, which comes several times at once and then pauses.
+
+    Attributes
+    ----------
+    size
+        Frames in nearly every burst.
+    short, missing
+        Bursts that hold fewer, and the frames missing in them. One with a pause in the middle is whole.
+    start_ns, end_ns, frames : int64[k]
+        First and last frame of such a burst, and how many are missing; the first and the latest are kept.
+    """
+
+    size: int
+    short: int
+    missing: int
+    start_ns: Int64s
+    end_ns: Int64s
+    frames: Int64s
+
+
 class CounterEvent(NamedTuple):
     """A step of a counter other than one further: "repeat", "jump" (`steps` - 1 frames lost) or "back"."""
 
@@ -369,6 +391,8 @@ class IdFigures:
         Frames with the payload of one of its frames less than 1 ms before, on the same bus.
     unanswered
         Remote frames that it was not sent after; None for none.
+    bursts
+        What its bursts hold; None where it doesn't come in bursts.
     """
 
     name: FrameName
@@ -399,6 +423,7 @@ class IdFigures:
     two_senders: TwoSenders | None
     copies: int = 0
     unanswered: Unanswered | None = None
+    bursts: Bursts | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -196,7 +196,7 @@ def _rhythm(figures: IdFigures) -> str | None:
     return {
         "change-driven": "seems to be sent only on change",
         "heartbeat": f"seems to be sent on change, and at least every {(due or 0.0) * 1e-6:.4g} ms",
-        "burst": "comes several times at once, then pauses",
+        "burst": f"comes {figures.bursts.size if figures.bursts else 0} times at once, then pauses",
         "on request": f"answers remote frames, of which {figures.remote_frames:,} came",
     }.get(figures.period.sending)
 

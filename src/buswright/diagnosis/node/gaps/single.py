@@ -28,7 +28,7 @@ from buswright.diagnosis.silence import FULL, is_guest, lost_severity, missing_a
 from buswright.diagnosis.words import UNPLUG
 from buswright.findings import Severity
 from buswright.frames.table import Bools
-from buswright.health.model.identifiers import IdFigures
+from buswright.health.model.identifiers import Bursts, IdFigures
 from buswright.wording import listed, percent, plural
 
 CAUSE_OPEN = 0.3
@@ -99,6 +99,8 @@ def single_sightings(
     lost: list[Single] = []
     mixed = mixed_streams(case)
     for figures in case.health.ids.values():
+        if figures.bursts is not None and figures.bursts.missing:
+            yield _short_bursts(case, figures, figures.bursts)
         if not figures.period.due_ns or is_guest(case, figures):
             continue
         if figures.name in mixed:
@@ -162,7 +164,11 @@ def _missing_id(case: Case, single: Single, accounted: bool) -> Iterator[Sightin
     if not windows:
         return
     rhythm = f"{'' if figures.period.counted else 'at least '}every {period / MILLISECOND:.4g} ms"
-    others = sum(f.module == figures.module and f.name != name for f in case.periodic(name.bus) if f.module)
+    others = sum(
+        f.module == figures.module and f.name != name and not _silent_too(f, silent)
+        for f in case.periodic(name.bus)
+        if f.module
+    )
     kept_on = f"{plural(others, 'other identifier')} from {figures.module} kept arriving."
     source = figures.expected.change_driven.source
     cyclic = f"it came {rhythm}" if source == "learned" else f"the {source.partition(':')[0]} says it is cyclic"
@@ -191,6 +197,16 @@ def _missing_id(case: Case, single: Single, accounted: bool) -> Iterator[Sightin
         "module's message); see whether a receive filter was set during the run.",
     )
     yield told_from(found, silent)
+
+
+def _silent_too(figures: IdFigures, windows: Sequence[Window]) -> bool:
+    """Whether an identifier was silent for most of any of these times."""
+    gaps, last = figures.gaps, figures.last_ns or 0
+    for start, end in windows:
+        overlap = np.minimum(gaps.end_ns, end) - np.maximum(gaps.start_ns, start)
+        if 2 * max(int(overlap.max(initial=0)), end - max(last, start)) > end - start:
+            return True
+    return False
 
 
 # Skipped --------------------------------------------------------------------------------------------------------------
@@ -271,6 +287,32 @@ def _frames_lost(case: Case, single: Single) -> Sighting:
         caution=UNPLUG,
     )
     return told_from(found, single.silent())
+
+
+def _short_bursts(case: Case, figures: IdFigures, bursts: Bursts) -> Sighting:
+    """Judge bursts that lack frames; never their rhythm, nor a burst that did not come at all."""
+    name, share = figures.name, bursts.missing / (bursts.missing + figures.frames)
+    windows = merged(map(Window, bursts.start_ns.tolist(), bursts.end_ns.tolist()))
+    return sighting(
+        "frames-lost",
+        lost_severity(case, figures, share, bursts.short, counted=False),
+        subject_of(name),
+        windows=windows,
+        count=bursts.missing,
+        confidence=CAUSE_OPEN,
+        evidence=[
+            (
+                f"{titled(figures)} lacks {plural(bursts.missing, 'frame')} ({percent(share, 2)}) in "
+                f"{plural(bursts.short, 'burst')}, first at {case.at(windows[0].start_ns)}. A burst of it has "
+                f"{bursts.size} frames."
+            ),
+            "Nothing tells whether they were sent: lost on the way, or left out by the module.",
+        ],
+        threshold=case.used("lost_share_suspect", frame=name) + "; the bursts before and after have to be whole",
+        ruled_out=["Not a pause within the burst: the missing frames did not come later."],
+        next_check="Ask the module's manual whether it always sends this message so many times. Then look at the "
+        "receive buffers of the adapter or gateway, which a burst fills first.",
+    )
 
 
 def _spread(case: Case, bus: str, own: Sequence[Single]) -> Sighting | None:
