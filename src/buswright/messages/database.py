@@ -335,7 +335,7 @@ def _cycle_time(message: LibraryMessage) -> float | None:
     """Return the period in milliseconds; None where there is none, or something else in its place."""
     try:
         cycle = float(message.cycle_time or 0)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         return None
     return cycle if 0 < cycle < math.inf else None
 

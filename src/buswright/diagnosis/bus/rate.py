@@ -42,7 +42,9 @@ def _given_wrongly(case: Case, bus: BusFigures) -> Iterator[Sighting]:
     copies = any(bus.name in (pair.bus, pair.other) for pair in case.health.capture.duplicates)
     full = bus.load is not None and bus.load > _FULL and bus.seconds >= _LONG_S and not copies
     # A computer that fetches frames in clumps stamps them as close as it likes: that shows no rate.
-    shows = bus.contradicted and (shown.exact or bus.host_stamped == "unknown")
+    # Smeared spacings that only ask for a slower bus may as well be those of the senders' schedules.
+    smeared = bus.host_stamped == "unknown" and (shown.bits_per_s or 0) > given.bits_per_s
+    shows = bus.contradicted and (shown.exact or smeared)
     if not shows and not full:
         return
     what = _GIVEN_BY[given.source]

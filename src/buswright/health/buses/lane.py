@@ -257,7 +257,8 @@ class BusLane:
 
     def _spacing(self, bitrate: BitRate, shown: BitRate, resolution_ns: int) -> Spacing:
         given = bitrate.bits_per_s if bitrate.source not in ("guessed", "unknown") else None
-        sure = shown.bits_per_s if shown.exact or contradicted(bitrate, shown) else None
+        faster = contradicted(bitrate, shown) and (shown.bits_per_s or 0) > (bitrate.bits_per_s or 0)
+        sure = shown.bits_per_s if shown.exact or faster else None
         wire = sure or given
         return Spacing(
             pairs=self.pairs,
