@@ -137,7 +137,7 @@ def test_a_channel_that_was_asked_for_is_drawn_without_a_finding(faulty):
 
 
 def test_only_the_worst_findings_get_traces_and_the_rest_is_counted(faulty):
-    names = [each.name for each in faulty.report.channels.values() if each.electrical and not each.bad_count]
+    names = [each.name for each in faulty.report.channels.values() if each.electrical and not each.bad_samples.bad]
     names = names[: MOST_FINDINGS + 3]
     found = tuple(_open(f"channel:{name}") for name in names)
     diagnosis = Diagnosis(dataclasses.replace(faulty.report, findings=found))

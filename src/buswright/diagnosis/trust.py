@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, get_args
 
-from buswright.channels.samples.tally import reason
+from buswright.channels.samples.tally import BadSamples
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.found import Found
 from buswright.findings import Finding, Severity
@@ -100,10 +100,8 @@ def counts(trusted: Sequence[Trust]) -> Mapping[State, int]:
 
 
 def _trust(evidence: ChannelEvidence, found: Found, end_ns: int | None) -> Trust:
-    samples, bad = len(evidence), evidence.bad_count
-    since = None
-    if bad:
-        since = int(evidence.series.time_ns[evidence.bad_stretches.first[0]])
+    bad_ones = evidence.bad_samples
+    samples, bad, since = bad_ones.samples, bad_ones.bad, bad_ones.since_ns
     pairs = found.of_subject.get(evidence.subject, ())
     own, root = max(pairs, key=lambda pair: pair[0].severity, default=(None, None))
     if own is None:
@@ -114,7 +112,7 @@ def _trust(evidence: ChannelEvidence, found: Found, end_ns: int | None) -> Trust
         return Trust(evidence.name, state, why, own, root, samples, bad, since)
     if bad:
         state = "failed" if bad >= FAILED_SHARE * samples else "suspect"
-        return Trust(evidence.name, state, _bad_words(evidence), own, root, samples, bad, since)
+        return Trust(evidence.name, state, _bad_words(bad_ones), own, root, samples, bad, since)
     if own is None and root is not None:
         why = f"what carries it was at fault: {_by(root)}"
         return Trust(evidence.name, "suspect", why, None, root, samples, bad, since, root.subject)
@@ -145,9 +143,8 @@ def _by(finding: Finding | None) -> str:
     return "" if finding is None else f"{finding.fault} {finding.subject}"
 
 
-def _bad_words(evidence: ChannelEvidence) -> str:
-    share = percent(evidence.bad_count / len(evidence), 2)
-    return f"{plural(evidence.bad_count, 'bad sample')} ({share}): {reason(evidence.objections)}"
+def _bad_words(found: BadSamples) -> str:
+    return f"{plural(found.bad, 'bad sample')} ({percent(found.share, 2)}): {found.why}"
 
 
 def _computed(evidence: ChannelEvidence, found: Found, judged: Mapping[str, Trust], case: Case) -> Trust:
@@ -156,7 +153,7 @@ def _computed(evidence: ChannelEvidence, found: Found, judged: Mapping[str, Trus
     sources = case.car.sources_of(evidence.name) if case.car is not None else []
     known = [judged[name] for name in sources if name in judged]
     worst = min(known, key=lambda one: STATES.index(one.state), default=None)
-    numbers = len(evidence), evidence.bad_count
+    numbers = evidence.bad_samples.samples, evidence.bad_samples.bad
     if worst is None or worst.state in ("fine", "not judged"):
         return Trust(evidence.name, "not judged", "computed from other channels", own, own, *numbers)
     why, through = f"computed from {worst.channel}", worst.through or f"channel:{worst.channel}"

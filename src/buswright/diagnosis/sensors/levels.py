@@ -119,7 +119,7 @@ def wrong_levels(case: Case) -> Iterator[Sighting]:
         fits = [one for one in MIXED if limits.low <= level / one.factor <= limits.high]
         if limits.unit == "degC":
             fits = [Mixed(1.8, "°F read as °C")] if limits.low <= (level - 32) / 1.8 <= limits.high else []
-        if not fits and each.objections.get(Quality.DATABASE_RANGE, 0) > 0.5 * len(each):
+        if not fits and each.bad_samples.objections.get(Quality.DATABASE_RANGE, 0) > 0.5 * len(each):
             continue  # that it leaves the database's range says more
         likely = fits[0].words if len(fits) == 1 else " or ".join(dict.fromkeys(one.words for one in fits[:3]))
         own = each.sensor is not None

@@ -196,7 +196,7 @@ def _stuck(case: Case) -> Iterator[Sighting]:
         return
     found: dict[str, list[tuple[ChannelEvidence, Window, float]]] = {}
     for each in channels.values():
-        if not each.measures or each.bad_count == len(each) or each.role is None:
+        if not each.measures or each.bad_samples.bad == len(each) or each.role is None:
             continue
         held = _held_while(case, each, driving.number, moving)
         if held is not None:

@@ -348,5 +348,5 @@ def _intact(channels: Channels, best: Candidate, members: Sequence[ChannelEviden
         and each.module in modules
         and each.name not in names
         and each.shares(best.what) != best.name
-        and not each.bad_count
+        and not each.bad_samples.bad
     ]

@@ -15,8 +15,8 @@ from buswright.channels.expectation import Expectation
 from buswright.channels.glitches import Watched
 from buswright.channels.guessing import guess, is_bookkeeping
 from buswright.channels.limits import Exceedance
-from buswright.channels.samples.series import BAD, Bools, Floats, Int64s, Quality, Series, unusable
-from buswright.channels.samples.tally import objections
+from buswright.channels.samples.series import BAD, Bools, Floats, Int64s, Quality, Series
+from buswright.channels.samples.tally import BadSamples, bad_samples
 from buswright.channels.watching import watch
 from buswright.health.baseline.standstill import noise_of
 from buswright.health.channels.driving import Driving, find_driving
@@ -212,8 +212,7 @@ class ChannelEvidence:
     @cached_property
     def bad(self) -> Bools:
         """Samples with a bit of `BAD`, or without a value; bool[n]."""
-        found = ~np.isfinite(self.series.value)
-        return found if self.series.quality is None else found | unusable(self.series.quality)
+        return ~self.series.valid
 
     @cached_property
     def measured(self) -> Bools:
@@ -224,26 +223,14 @@ class ChannelEvidence:
         return found
 
     @cached_property
-    def bad_count(self) -> int:
-        """How many these are."""
-        return int(self.bad.sum())
-
-    @cached_property
-    def objections(self) -> Mapping[Quality, int]:
-        """How many samples each quality bit is set in, most frequent first."""
-        return objections(self.series.quality)
+    def bad_samples(self) -> BadSamples:
+        """How many these are, why, and since when."""
+        return bad_samples(self.series)
 
     @cached_property
     def bad_stretches(self) -> Stretches:
         """Bad samples in a row."""
         return stretches_of(self.bad, self.series.segments)
-
-    def first_bad(self, bits: Quality = BAD) -> int | None:
-        """When the first sample with one of these bits came; None if none did."""
-        if self.series.quality is None:
-            return None
-        rows = np.flatnonzero((self.series.quality & np.uint16(bits)) != 0)
-        return int(self.series.time_ns[rows[0]]) if len(rows) else None
 
     def beyond(self, low: float, high: float) -> Stretches:
         """Find samples in a row whose quantity lies at or beyond one end; see `there`."""

@@ -100,7 +100,7 @@ def _trust_json(one: Trust, evidence: ChannelEvidence | None) -> dict[str, Any]:
     return {
         **document,
         "unit": evidence.series.unit,
-        "objections": {bit.name: count for bit, count in evidence.objections.items()},
+        "objections": {bit.name: count for bit, count in evidence.bad_samples.objections.items()},
         "calibration": calibration_words(evidence),
         "last": plain(last_value(evidence.series)),
         **some(figures, "rate_hz minimum mean maximum"),

@@ -338,10 +338,10 @@ def strip(series: Series, bad: npt.NDArray[np.bool_], first: int, tick_ns: int) 
 
 def bad_words(evidence: ChannelEvidence, report: HealthReport) -> str:
     """Say how many samples are unusable, since when, and why."""
-    if not evidence.bad_count:
-        return f"none of its {len(evidence):,} samples is bad"
-    since = report.at(int(evidence.series.time_ns[evidence.bad_stretches.first[0]]))
-    why = [describe_quality(bit) for bit in evidence.objections if bit & BAD]
-    return f"{evidence.bad_count:,} of its {len(evidence):,} samples are bad, the first at {since}: " + (
+    found = evidence.bad_samples
+    if not found.bad:
+        return f"none of its {found.samples:,} samples is bad"
+    why = [describe_quality(bit) for bit in found.objections if bit & BAD]
+    return f"{found.bad:,} of its {found.samples:,} samples are bad, the first at {report.at(found.since_ns)}: " + (
         "; ".join(why) or "no value"
     )
