@@ -29,6 +29,7 @@ from buswright.errors import UserError
         (["demo", "--snapshot", "x.svg", "--size", "8x4"], "must be 20x10"),
         (["nothing.log", "--snapshot", "x.svg"], "no such file"),
         (["demo", "--snapshot", "x.svg", "--from", "yesterday"], "not a time"),
+        (["demo", "--snapshot", "x.svg", "--module", "dumper_node"], "there is no module dumper_node"),
     ],
 )
 def test_what_cannot_be_is_refused(tmp_path, monkeypatch, arguments, said):

@@ -353,6 +353,11 @@ class Workbench(Guarded, App[None]):
         """Offer in the command palette, beside names, what the keys do."""
         for name, listed in SCREENS.items():
             yield SystemCommand(f"Go to {listed.title}", "a screen", lambda name=name: self.action_go(name))
+        for name in () if self.snapshot is None else self.snapshot.modules:
+            yield SystemCommand(
+                f"Only {name}", "judges and shows one module alone", lambda name=name: self.narrow(name)
+            )
+        yield SystemCommand("Whole car", "judges and shows all modules", lambda: self.narrow(None))
         yield SystemCommand("Play or hold", "plays a capture, holds a live screen", self.action_play)
         yield SystemCommand("Go to time", "in a capture", self.action_go_to_time)
         yield SystemCommand("Marker", "marks this moment, with your words", self.action_mark)
@@ -364,6 +369,11 @@ class Workbench(Guarded, App[None]):
                 f"Colours: {theme.name}", _THEME_WORDS[theme.name], lambda name=theme.name: self._dress(name)
             )
         yield SystemCommand("Quit", "ends the program", self.action_quit)
+
+    def narrow(self, module: str | None) -> None:
+        """Judge and show one module alone, None: the whole car, and go to the screen for that."""
+        self.worker.look_only_at(module)
+        self.action_go("module" if module is not None else "overview")
 
     def _dress(self, name: str) -> None:
         self.theme = name

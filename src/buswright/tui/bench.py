@@ -26,6 +26,9 @@ class Bench(Protocol):
     def go_to(self, name: str, key: object) -> None:
         """Go to a screen, to one of its rows."""
 
+    def narrow(self, module: str | None) -> None:
+        """Judge and show one module alone; None: the whole car."""
+
     def search_in(self, name: str, text: str) -> None:
         """Go to a screen and search its list."""
 

@@ -13,14 +13,16 @@ import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.fitting import Key, Misfit
+from buswright.channels.following.follow import ChannelNow, Plotted
 from buswright.channels.session import Session
 from buswright.channels.spool import Spool
 from buswright.diagnosis.detect import diagnose
 from buswright.diagnosis.now.judge import NOTHING_JUDGED, judge
 from buswright.diagnosis.now.moment import Reception
+from buswright.diagnosis.scope import Scope, modules_known
 from buswright.findings import Finding
 from buswright.frames.table import Int64s
-from buswright.health.channels.evidence import Channels, measure_channels
+from buswright.health.channels.evidence import ChannelEvidence, Channels, measure_channels
 from buswright.health.model.health import BusHealth
 from buswright.health.recent import Recent
 from buswright.health.track import HealthTracker
@@ -38,6 +40,8 @@ HEALTH_SHARE = 10
 EVENTS_SHOWN = 1_000
 TOLD_APART_NS = 2_000_000_000
 """After so long, identifiers of two buses or cars are told apart: most have come by then (a choice)."""
+_NO_CHANNELS: tuple[ChannelNow, ...] = ()
+_NOT_PLOTTED: tuple[Plotted, ...] = ()
 _NO_TIMES: Int64s = np.zeros(0, dtype=np.int64)
 _NO_LOAD: npt.NDArray[np.float64] = np.zeros(0)
 
@@ -72,6 +76,8 @@ class Composer:
         Whose state is shown.
     clock
         Nanoseconds that only rise: what the costly parts take is measured with it.
+    scope
+        The module that is looked at; None: the whole car is.
 
     Attributes
     ----------
@@ -79,7 +85,14 @@ class Composer:
         How often something new came beside what was folded: the channels of the whole capture.
     """
 
-    def __init__(self, source: Replay | Listening, folds: Folds, notices: Notices, clock: Callable[[], int]) -> None:
+    def __init__(
+        self,
+        source: Replay | Listening,
+        folds: Folds,
+        notices: Notices,
+        clock: Callable[[], int],
+        scope: Scope | None = None,
+    ) -> None:
         self._source, self._folds, self._notices = source, folds, notices
         self._pace = Pace(HEALTH_S, HEALTH_SHARE, clock)
         self._shown = _Shown(HealthTracker().result())
@@ -92,7 +105,15 @@ class Composer:
         self._number = 0
         self._channels: Channels | None = None
         self._looking: threading.Thread | None = None
+        self._scope = scope
+        self._modules = modules_known(folds.known.car, folds.known.databases)
         self.changes = 0
+
+    def narrow(self, scope: Scope | None) -> None:
+        """Look at one module from now on; None: at the whole car."""
+        self._scope = scope
+        self.changes += 1
+        self._diagnose()
 
     def measure(self, *, exact: bool) -> None:
         """Compute the health for the next snapshots where it is time, or with `exact` where it isn't of this frame."""
@@ -107,12 +128,13 @@ class Composer:
         now_ns = source.shown_ns if isinstance(source, Listening) else source.moment_ns
         at_ns = now_ns if now_ns is not None else 0
         shown.recent = folds.recent.run(lambda one: one.result(at_ns), replace(shown.recent, now_ns=at_ns))
+        channels, inputs = self._channels_now(at_ns)
         snapshot = Snapshot(
             number=self._number,
             source=self._source_now(now_ns),
             health=shown.health,
             recent=shown.recent,
-            channels=folds.channels.run(lambda one: one.result(at_ns), ()),
+            channels=channels,
             findings=shown.findings,
             findings_whole=self._whole,
             car=folds.known.car,
@@ -126,10 +148,28 @@ class Composer:
             remembered=self._remembered,
             misfit=shown.misfit,
             channels_judged=0 if self._channels is None else len(self._channels),
+            scope=self._scope,
+            inputs=inputs,
+            modules=self._modules,
         )
         # Made here rather than by the first screen that asks; where that fails, the numbers are shown all the same.
         vars(snapshot)["verdicts"] = self._judge.run(lambda one: one(snapshot.moment), NOTHING_JUDGED)
         return snapshot
+
+    def _channels_now(self, at_ns: int) -> tuple[tuple[ChannelNow, ...], tuple[ChannelEvidence, ...]]:
+        """Return the channels in view, and the latest samples of those of a single module that are measured."""
+        scope, car, folded = self._scope, self._folds.known.car, self._folds.channels
+        channels = folded.run(lambda one: one.result(at_ns), _NO_CHANNELS)
+        if scope is None:
+            return channels, ()
+        channels = tuple(each for each in channels if scope.holds(each))
+        names = [each.name for each in channels if not each.formula]
+        found = []
+        for each in folded.run(lambda one: one.plotted(names), _NOT_PLOTTED):
+            channel = car.channels.get(each.series.name) if car is not None else None
+            sensor = car.sensors.get(channel.sensor) if car is not None and channel and channel.sensor else None
+            found.append(ChannelEvidence(each.series, channel=channel, sensor=sensor, module=scope.module))
+        return channels, tuple(found)
 
     def keep_whole(self) -> None:
         """Judge what has been folded as the whole capture: its findings and its time line stay from now on."""
@@ -155,17 +195,30 @@ class Composer:
                 session = Session(
                     source.capture, known.car, databases=known.databases, bus_names=known.bus_names, spool=spool
                 )
-                channels = measure_channels(session)
-                shown = self._shown
-                found = diagnose(shown.health, car=known.car, baseline=known.baseline, channels=channels)
-            shown.findings, self._channels = tuple(found), channels
+                self._channels = measure_channels(session)
+            self._diagnose()
             self.changes += 1
         except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
             self._notices.trouble("the channels can't be judged", fault)
 
+    def _diagnose(self) -> None:
+        """Make the findings, of the channels too where they have been measured."""
+        known, shown, scope = self._folds.known, self._shown, None
+        try:
+            while True:
+                scope = self._scope
+                found = diagnose(
+                    shown.health, car=known.car, baseline=known.baseline, channels=self._channels, scope=scope
+                )
+                if scope is self._scope:  # two threads may come here: the findings are of what is looked at now
+                    break
+            shown.findings = tuple(found)
+        except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
+            self._notices.trouble("the findings can't be made", fault)
+
     def _measure(self) -> None:
         """Compute the health, and what is wrong with it."""
-        source, shown, known = self._source, self._shown, self._folds.known
+        source, shown = self._source, self._shown
         shown.health = self._folds.health.run(
             lambda one: one.result(events=source.events(), problems=source.problems, clock=source.capture_clock),
             shown.health,
@@ -175,10 +228,7 @@ class Composer:
             return
         shown.load = _load(shown.health)
         self._look_whether_it_fits()
-        try:
-            shown.findings = tuple(diagnose(shown.health, car=known.car, baseline=known.baseline))
-        except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
-            self._notices.trouble("the findings can't be made", fault)
+        self._diagnose()
 
     def _look_whether_it_fits(self) -> None:
         """Tell frames of another car, bus or database once enough have come; again when there are new identifiers."""

@@ -58,6 +58,8 @@ class Engine:
         Of a capture, once it has been read: play it so many times as fast as it was; go to this moment first.
     header
         Of live buses: what a recording's sidecar says first.
+    module
+        The one module to look at; None: the whole car.
     clock
         The wall clock, nanoseconds.
     pace
@@ -77,6 +79,7 @@ class Engine:
         speed: float | None = None,
         begin_ns: int | None = None,
         header: Mapping[str, Any] | None = None,
+        module: str | None = None,
         clock: Callable[[], int] = time.time_ns,
         pace: Callable[[], int] = time.monotonic_ns,
     ) -> None:
@@ -90,7 +93,8 @@ class Engine:
             )
         else:
             self._source = Replay(source, clock=pace, speed=speed, begin_ns=begin_ns)
-        self._composer = Composer(self._source, self._folds, self._notices, pace)
+        scope = None if module is None else known.scope(module)
+        self._composer = Composer(self._source, self._folds, self._notices, pace, scope)
         self._clock = pace
         self._pace = Pace(SNAPSHOT_S, SNAPSHOT_SHARE, pace)
         self._answers = Pace(ANSWERS_S, ANSWERS_SHARE, pace)
@@ -286,6 +290,10 @@ class Engine:
     def look_at(self, name: FrameName | None) -> None:
         """Have snapshots carry the detail of an identifier; None: of none."""
         self._ask(lambda: self._look_closely(Asked(name, self._asked.plotted)))
+
+    def look_only_at(self, module: str | None) -> None:
+        """Judge and show one module alone; None: the whole car."""
+        self._ask(lambda: self._composer.narrow(None if module is None else self._folds.known.scope(module)))
 
     def plot(self, channels: Sequence[str]) -> None:
         """Have snapshots carry the held samples of these channels."""

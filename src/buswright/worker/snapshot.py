@@ -15,10 +15,12 @@ from buswright.channels.fitting import Misfit
 from buswright.channels.following.follow import ChannelNow, Plotted
 from buswright.diagnosis.now.judge import Verdicts, judge
 from buswright.diagnosis.now.moment import Moment, Reception
+from buswright.diagnosis.scope import Scope
 from buswright.diagnosis.wiggle.model import WiggleNow
 from buswright.findings import Finding
 from buswright.frames.recording.run import Recording
 from buswright.frames.table import Event, Int64s, UInt8s
+from buswright.health.channels.evidence import ChannelEvidence
 from buswright.health.model.gaps import GapGroup
 from buswright.health.model.health import BusHealth
 from buswright.health.recent import Recent
@@ -159,6 +161,10 @@ class Snapshot:
         Why the frames aren't of this car, bus or database; None if they may be.
     channels_judged
         How many channels the findings are about, too; 0 until those of a whole capture have been judged.
+    scope, inputs
+        The one module that is looked at, and the latest samples of its channels; None and nothing: the whole car is.
+    modules
+        The modules that somebody names, sorted.
     """
 
     number: int
@@ -179,13 +185,16 @@ class Snapshot:
     remembered: Mapping[FrameName, IdBaseline] | None = None
     misfit: Misfit | None = None
     channels_judged: int = 0
+    scope: Scope | None = None
+    inputs: tuple[ChannelEvidence, ...] = ()
+    modules: tuple[str, ...] = ()
 
     @cached_property
     def moment(self) -> Moment:
         """The numbers that everything is judged from."""
         source = self.source
         return Moment(
-            health=self.health,
+            health=self.health if self.scope is None else self.scope.of_health(self.health),
             recent=self.recent,
             receptions=source.receptions,
             live=source.live,
@@ -195,6 +204,8 @@ class Snapshot:
             findings=self.findings,
             remembered=self.remembered,
             misfit=self.misfit,
+            scope=self.scope,
+            inputs=self.inputs,
         )
 
     @cached_property

@@ -53,6 +53,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_baseline(parser)
     shared.add_bitrate(parser)
     add_live(parser)
+    parser.add_argument(
+        "--module", metavar="NAME", help="look at one module alone, as on a bench: nobody else is missing"
+    )
     parser.add_argument("--speed", type=float, metavar="X", help="play the capture X times as fast as real time")
     parser.add_argument(
         "--from", dest="begin", metavar="TIME", help="start time: seconds from the first frame, or ISO 8601"
@@ -60,9 +63,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--screen",
         choices=names,
-        default=names[0],
         metavar="NAME",
-        help=f"first screen: {', '.join(names[:-1])} or {names[-1]}",
+        help=f"first screen: {', '.join(names[:-1])} or {names[-1]}; default {names[0]}, with --module its own",
     )
     parser.add_argument(
         "--out", metavar="FILE", help="record live buses from the start: .log, .asc, .log.gz or .asc.gz"
@@ -77,6 +79,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Show it until the user ends it."""
     size = _size(options)
+    options.screen = options.screen or ("overview" if options.module is None else "module")
     _check(options)
     if not options.source and not _chosen(options):
         return 0
@@ -162,6 +165,7 @@ def _engine(options: argparse.Namespace) -> Engine:
         speed=options.speed,
         begin_ns=_begin_ns(source, options),
         header=_header(source, options, car),
+        module=options.module,
     )
 
 

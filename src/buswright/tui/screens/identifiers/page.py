@@ -80,7 +80,7 @@ class IdDetailScreen(WorkScreen):
         if snapshot.detail is not None and snapshot.detail.name == self.identifier:
             self._detail = snapshot.detail
         detail = self._detail
-        if detail is None or detail.name not in snapshot.health.ids:
+        if detail is None or detail.name not in snapshot.verdicts.ids:
             self.query_one("#id-page", Lines).show(lambda width, _: self._nothing(snapshot, width))
         else:
             self.query_one("#id-page", Lines).show(
@@ -89,8 +89,11 @@ class IdDetailScreen(WorkScreen):
 
     def _nothing(self, snapshot: Snapshot, width: int) -> Iterable[list[Span]]:
         yield line(Span(str(self.identifier), "head"))
-        if self.identifier in snapshot.health.ids:
+        if self.identifier in snapshot.verdicts.ids:
             yield line(Span("looking…", "dim"))
+            return
+        if self.identifier in snapshot.health.ids and snapshot.scope is not None:
+            yield from wrapped(f"Only {snapshot.scope.module} is looked at, and this is not its own.", width, "dim")
             return
         for row in rows_of(snapshot):
             if row.key == self.identifier:
