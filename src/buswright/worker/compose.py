@@ -33,6 +33,7 @@ from buswright.worker.notices import Notices, Shielded
 from buswright.worker.pace import Pace
 from buswright.worker.replay import Replay
 from buswright.worker.snapshot import IdDetail, Snapshot, SourceNow
+from buswright.worker.trials import Trials, keep
 
 HEALTH_S = 0.5
 HEALTH_SHARE = 10
@@ -48,10 +49,11 @@ _NO_LOAD: npt.NDArray[np.float64] = np.zeros(0)
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What screens look at closely: an identifier, channels to plot."""
+    """What screens look at closely: an identifier, channels to plot, signals that are tried."""
 
     detail: FrameName | None = None
     plotted: tuple[str, ...] = ()
+    trials: Trials = field(default_factory=Trials)
 
 
 @dataclass(slots=True)
@@ -139,7 +141,7 @@ class Composer:
             findings_whole=self._whole,
             car=folds.known.car,
             database=self._database,
-            detail=self._detail(asked.detail),
+            detail=self._detail(asked),
             plotted=folds.channels.run(lambda one: tuple(one.plotted(asked.plotted)), ()) if asked.plotted else (),
             wiggle=folds.wiggle_now(source.heard_ns),
             recording=source.recording if isinstance(source, Listening) else None,
@@ -270,13 +272,19 @@ class Composer:
             for bus in self._shown.health.buses.values()
         )
 
-    def _detail(self, name: FrameName | None) -> IdDetail | None:
-        held, health = self._folds.latest.one, self._shown.health
+    def _detail(self, asked: Asked) -> IdDetail | None:
+        name, held, health = asked.detail, self._folds.latest.one, self._shown.health
         if name is None or held is None:
             return None
         bus = health.buses.get(name.bus)
         interfaces = bus.interfaces if bus is not None else (name.bus,)
-        return self._decoder.run(lambda decoder: id_detail(name, held, interfaces, decoder, health), None)
+        return self._decoder.run(lambda decoder: id_detail(name, held, interfaces, decoder, health, asked.trials), None)
+
+    def keep(self, trials: Trials, bus: str, path: Path, *, force: bool) -> None:
+        """Keep the trial signals of a bus in a draft database and car file; a notice says where."""
+        title = _title(self._source)
+        database, car = keep(trials, bus, self._shown.health, path, source=title, force=force)
+        self._notices.tell(f"kept in {database} and {car}: `buswright watch ... --car {car}` shows them as channels")
 
 
 def _title(source: Replay | Listening) -> str:

@@ -25,6 +25,7 @@ from buswright.health.model.gaps import GapGroup
 from buswright.health.model.health import BusHealth
 from buswright.health.recent import Recent
 from buswright.messages.model import Message
+from buswright.worker.trials import TrialNow
 
 if TYPE_CHECKING:
     from buswright.health.baseline.baseline import IdBaseline
@@ -105,6 +106,8 @@ class IdDetail:
         Of the latest frame: name, raw, value as text with label, unit, and "" or why there is no value.
     gaps
         The gap groups it is in, latest first, at most 50.
+    trials
+        The signals that are tried on it; they are in `message` and `signals`, too.
     """
 
     name: FrameName
@@ -116,6 +119,7 @@ class IdDetail:
     bit_frames: int
     signals: tuple[SignalNow, ...]
     gaps: tuple[GapGroup, ...]
+    trials: tuple[TrialNow, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
