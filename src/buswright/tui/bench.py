@@ -12,8 +12,15 @@ from buswright.worker.snapshot import Snapshot
 
 
 @runtime_checkable
-class Bench(Protocol):
-    """The app, as the screens see it."""
+class Reports(Protocol):
+    """An app that says what went wrong in it, and goes on."""
+
+    def trouble(self, what: str, fault: Exception) -> None:
+        """Report and log a fault of the program; go on."""
+
+
+class Bench(Reports, Protocol):
+    """The workbench, as its screens see it."""
 
     @property
     def snapshot(self) -> Snapshot | None:
@@ -32,9 +39,6 @@ class Bench(Protocol):
     def search_in(self, name: str, text: str) -> None:
         """Go to a screen and search its list."""
 
-    def trouble(self, what: str, fault: Exception) -> None:
-        """Report and log a fault of the program; go on."""
-
 
 class Guarded(MessagePump):
     """A part of the workbench that goes on listening after one of its handlers raised.
@@ -51,7 +55,7 @@ class Guarded(MessagePump):
         Exception
             The fault, in an app that doesn't.
         """
-        if not isinstance(self.app, Bench):
+        if not isinstance(self.app, Reports):
             raise fault
         self.app.trouble(what, fault)
 
