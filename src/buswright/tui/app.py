@@ -113,9 +113,6 @@ class Workbench(Resilient):
     class Fresh(Message):
         """A snapshot lies ready."""
 
-    class Leave(Message):
-        """Something outside ends the program; nothing is asked."""
-
     def __init__(self, worker: Engine, *, screen: str = "overview", theme: str | None = None) -> None:
         super().__init__(theme)
         self.worker = worker
@@ -136,10 +133,6 @@ class Workbench(Resilient):
     def _deliver(self) -> None:
         """Wake the app from the worker's thread."""
         self.post_message(self.Fresh())
-
-    def on_workbench_leave(self) -> None:
-        """End, as a signal wants it."""
-        self.exit()
 
     def on_workbench_fresh(self) -> None:
         """Take the newest snapshot and give it to the screen in front."""

@@ -8,6 +8,7 @@ from collections import deque
 from collections.abc import Iterable
 
 from textual.app import App
+from textual.message import Message
 from textual.notifications import SeverityLevel
 
 from buswright.tui.bench import Guarded
@@ -38,6 +39,9 @@ class Resilient(Guarded, App[None]):
     App { background: $background; color: $foreground; }
     """
 
+    class Leave(Message):
+        """Something outside ends the program; nothing is asked."""
+
     def __init__(self, theme: str | None = None) -> None:
         super().__init__()
         for each in THEMES:
@@ -48,6 +52,10 @@ class Resilient(Guarded, App[None]):
         self._own = 0
         self._troubles: deque[float] = deque(maxlen=GIVE_UP)
         self._last_told: dict[str, float] = {}
+
+    def on_resilient_leave(self) -> None:
+        """End, as a signal wants it."""
+        self.exit()
 
     def tell_new(self, notices: Iterable[Notice]) -> None:
         """Tell the notices of the worker that haven't been told."""

@@ -15,12 +15,14 @@ from buswright.bench.plan.model import Step
 from buswright.bench.result import BenchResult
 from buswright.channels.carfile.model import CarFile
 from buswright.errors import UserError
-from buswright.frames.live.capture import BATCH_S
 from buswright.frames.table import Event, Frames, empty_frames
 from buswright.worker.engine import SNAPSHOT_S, SNAPSHOT_SHARE, Command
 from buswright.worker.notices import Notices
 from buswright.worker.pace import Pace
 from buswright.worker.snapshot import Notice
+
+SLICE_S, MOST_S = 0.1, 1.0
+"""A simulated module sends so much at a time, and no more, however long this computer was busy otherwise."""
 
 
 class Heard(Protocol):
@@ -54,10 +56,20 @@ class Played:
         Up to when it has sent.
     speed
         Times real time.
+    pace
+        Nanoseconds that only rise.
     """
 
-    def __init__(self, take: Callable[[float], Frames], now_ns: Callable[[], int], *, speed: float = 1.0) -> None:
-        self._take, self._now_ns, self._speed = take, now_ns, speed
+    def __init__(
+        self,
+        take: Callable[[float], Frames],
+        now_ns: Callable[[], int],
+        *,
+        speed: float = 1.0,
+        pace: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
+        self._take, self._now_ns, self._speed, self._pace = take, now_ns, speed, pace
+        self._then_ns: int | None = None
 
     @property
     def heard_ns(self) -> int:
@@ -65,9 +77,11 @@ class Played:
         return self._now_ns()
 
     def poll(self, wait: Callable[[float], None]) -> Frames | None:
-        """Return the next tenth of a second, after as long."""
-        wait(BATCH_S / self._speed)
-        return self._take(BATCH_S)
+        """Return what was sent since the last time, after a tenth of a second."""
+        then_ns = self._pace() if self._then_ns is None else self._then_ns
+        wait(SLICE_S)
+        self._then_ns = self._pace()
+        return self._take(min(max((self._then_ns - then_ns) / 1e9, SLICE_S), MOST_S) * self._speed)
 
     def events(self) -> tuple[Event, ...]:
         """Nothing but frames comes."""
@@ -159,6 +173,7 @@ class Guide:
         self._marked: tuple[Step | None, int] | None = None
         self._saved: tuple[object, ...] = ()
         self._over = False
+        self._why = "the bench test was ended"
         self._resumed = sum(each.state != "open" for each in bench.result().steps)
 
     @property
@@ -186,6 +201,10 @@ class Guide:
             self._taken = True
             return self._latest
 
+    def end_because(self, why: str) -> None:
+        """Say what a recording that is ended by `close` ended by."""
+        self._why = why
+
     def close(self) -> None:
         """End: save what was done, close the buses. May be called again."""
         self._ending.set()
@@ -194,7 +213,7 @@ class Guide:
         if thread is not None and thread is not threading.current_thread():
             thread.join()
         self._save()
-        self._source.close("the bench test was ended")
+        self._source.close(self._why)
 
     def _work(self) -> None:
         while not self._ending.is_set():

@@ -21,6 +21,7 @@ from buswright.tui.widgets.prompt import Confirm, Prompt
 from buswright.tui.widgets.toned import Lines, Plain
 from buswright.worker.guiding import BenchShot, Guide
 
+_NUMBERS = "-+0123456789.,"
 BESIDE = 100
 """From this width on the steps are listed beside the instruction."""
 TALL = 30
@@ -35,6 +36,14 @@ HELP = (
     "q ends the program. What was done is saved after each step; the same command goes on from there. When all steps "
     "are done or left out, the sheet is written, and the screen says where."
 )
+
+
+class Reading(Input):
+    """Where the reading of a meter is typed: a number, so that letters stay keys of the screen."""
+
+    def check_consume_key(self, key: str, character: str | None) -> bool:  # noqa: ARG002  (Textual's)
+        """Take what numbers are written with."""
+        return character is not None and character in _NUMBERS
 
 
 class GuidedScreen(Guarded, Screen[None]):
@@ -56,7 +65,7 @@ class GuidedScreen(Guarded, Screen[None]):
     GuidedScreen #guided-both { height: 1fr; }
     GuidedScreen #guided-work { width: 1fr; padding: 0 1; }
     GuidedScreen #guided-step { height: 1fr; }
-    GuidedScreen #guided-big { height: 3; width: auto; color: $tone-strong; margin: 0 0 0 2; }
+    GuidedScreen #guided-big { height: 3; width: auto; color: $foreground; margin: 0 0 0 2; }
     GuidedScreen #guided-list { width: 34; padding: 1 1; background: $surface; }
     GuidedScreen Input { height: 1; border: none; padding: 0 1; background: $panel; }
     GuidedScreen Input:focus { border: none; }
@@ -78,7 +87,7 @@ class GuidedScreen(Guarded, Screen[None]):
             with Vertical(id="guided-work"):
                 yield Lines(id="guided-step")
                 yield Digits("", id="guided-big")
-                yield Input(id="guided-typed", placeholder="59.8", restrict=r"[-+0-9.,]*")
+                yield Reading(id="guided-typed", placeholder="59.8", restrict=f"[{_NUMBERS}]*")
             yield Plain(id="guided-list")
         yield KeyBar()
 
@@ -196,9 +205,6 @@ class GuidedBench(Resilient):
     class Fresh(Message):
         """A shot lies ready."""
 
-    class Leave(Message):
-        """Something outside ends the program; nothing is asked."""
-
     def __init__(self, guide: Guide, *, theme: str | None = None) -> None:
         super().__init__(theme)
         self.guide = guide
@@ -223,10 +229,6 @@ class GuidedBench(Resilient):
         screen = next((each for each in self.screen_stack if isinstance(each, GuidedScreen)), None)
         if screen is not None and screen.is_mounted:
             screen.receive(shot)
-
-    def on_guided_bench_leave(self) -> None:
-        """End, as a signal wants it."""
-        self.exit()
 
     def on_unmount(self) -> None:
         """Save what was done, and close the buses."""

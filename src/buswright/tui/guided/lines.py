@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from textwrap import wrap
 
 from buswright.bench.machine import BenchNow
@@ -30,6 +30,7 @@ _MARKS: Mapping[str, tuple[str, Tone]] = {
     "skipped": ("–", "note"),
     "note": ("✓", "good"),
 }
+_WRONG: tuple[Verdict, ...] = ("fail", "not judged", "not done")
 _BAR = 40
 _BESIDE = 0.1
 """Of the healthy band, on both sides of it: so much more does the bar show."""
@@ -171,20 +172,30 @@ def _number(value: float) -> str:
 # What was found -------------------------------------------------------------------------------------------------------
 
 
-def _checks(checks: tuple[Check, ...], width: int) -> Iterator[Line]:
+def _checks(checks: Sequence[Check], width: int) -> Iterator[Line]:
+    """Say what a step showed: how much passed, what did not and what to check, then what to press, then the rest."""
     if not checks:
         yield line(Span("Nothing is judged here.", "dim"))
-    ranked = sorted(checks, key=lambda each: list(VERDICTS).index("fail") if each.failed else 9)
-    for each in ranked:
+    yield _counted({verdict: sum(each.verdict == verdict for each in checks) for verdict in VERDICTS})
+    first = [each for each in checks if each.verdict in _WRONG]
+    for each in sorted(first, key=lambda each: _WRONG.index(each.verdict)):
         yield from _check(each, width)
-    yield []
-    again = any(each.verdict in ("fail", "not judged") for each in checks)
-    more = [Span("   r", "accent"), Span(" does it again")] if again else []
+    more = [Span("   r", "accent"), Span(" does it again")] if first else []
     yield line(Span("Enter", "accent"), " goes on", *more)
+    yield []
+    for each in checks:
+        if each.verdict not in _WRONG:
+            yield from _check(each, width)
+
+
+def _counted(counts: Mapping[Verdict, int]) -> Line:
+    return line(*(Span(f"{count} {verdict}   ", VERDICTS[verdict]) for verdict, count in counts.items() if count))
 
 
 def _check(check: Check, width: int) -> Iterator[Line]:
-    start = line(Span(f"{check.verdict:<11}", VERDICTS[check.verdict]), Span(f"{check.name}: ", "strong"))
+    about = check.subject.partition(":")[2].rpartition("/")[2]
+    named = check.name if not about or about in check.said else f"{check.name}, {about}"
+    start = line(Span(f"{check.verdict:<11}", VERDICTS[check.verdict]), Span(f"{named}: ", "strong"))
     yield from hanging(start, check.said, width)
     if check.verdict == "fail":
         yield from hanging([Span(f"{'':11}check: ", "accent")], check.next_check, width) if check.next_check else ()
@@ -194,13 +205,12 @@ def _check(check: Check, width: int) -> Iterator[Line]:
 def end_lines(result: BenchResult, written: str, width: int) -> Iterator[Line]:
     """Sum the test up, say what failed, and where the sheet is."""
     width, failed = min(width, 100), result.failed
-    counted = ((verdict, result.count(verdict)) for verdict in VERDICTS)
     yield []
     if failed:
         yield line(Span(f"FAILED: {plural(len(failed), 'check')} of what is required", "fault"))
     else:
         yield line(Span("PASSED: every required check", "good"))
-    yield line(*(Span(f"{number} {verdict}   ", VERDICTS[verdict]) for verdict, number in counted if number))
+    yield _counted({verdict: result.count(verdict) for verdict in VERDICTS})
     yield []
     if written:
         yield from hanging([Span("Sheet: ", "accent")], written, width)
