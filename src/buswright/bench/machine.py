@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-from buswright.bench.judge.all import judge_all
+from buswright.bench.judge.all import Judged, judge_all
 from buswright.bench.measure.measured import measure_step
 from buswright.bench.measure.samples import Samples
 from buswright.bench.measure.watching import BEGUN, Progress, Reading, progress_of, readings_of, trap_of
@@ -102,6 +102,7 @@ class Bench:
     >>> bench = Bench(plan, car, by="Ada")  # doctest: +SKIP
     >>> bench.update(frames, now_ns)  # each batch, and now and then no frames at all   # doctest: +SKIP
     >>> now = bench.look()  # what to show: some times a second   # doctest: +SKIP
+    >>> bench.poll()  # the same without what is to be shown: the phase alone   # doctest: +SKIP
     >>> bench.answer("59.8")  # a meter reading was typed   # doctest: +SKIP
     >>> bench.accept()  # Enter: measure it now, settled or not   # doctest: +SKIP
     >>> bench.mark()  # the moment of a jump, or in which power is back   # doctest: +SKIP
@@ -109,8 +110,8 @@ class Bench:
     >>> bench.next(), bench.retry(), bench.skip("no spare sensor")  # doctest: +SKIP
     >>> bench.result()  # at any time   # doctest: +SKIP
 
-    A step begins when it comes in hand, and ends by itself when `look` finds that it happened and has settled: its
-    checks are then shown until `next`. `look` is what notices; without it nothing ends. Steps that were done before
+    A step begins when it comes in hand, and ends by itself when `look` or `poll` finds that it happened and has
+    settled: its checks are then shown until `next`. Without these two nothing ends. Steps that were done before
     an interruption are taken from `resume`.
 
     For a capture, `begin` puts any step in hand at a time, and `finish` measures it with what came since.
@@ -156,6 +157,7 @@ class Bench:
         self._source, self._source_hash = source, source_hash
         self._session = Session((), self.car)
         self._results = {step.name: StepResult(step.name) for step in plan.steps}
+        self._verdicts: tuple[tuple[StepResult, ...], Judged] | None = None
         self._results |= {each.step: each for each in (saved.steps if saved is not None else ())}
         self._notes: list[str] = []
         self._now_ns: int | None = None
@@ -338,26 +340,34 @@ class Bench:
 
     def look(self) -> BenchNow:
         """Return what to show; a step that happened and has settled is measured by this."""
+        return self._shows(*self._noticed())
+
+    def poll(self) -> tuple[Phase, Step | None]:
+        """Notice as `look` does; return the phase and the step in hand."""
+        phase, _ = self._noticed()
+        return phase, self._step
+
+    def _noticed(self) -> tuple[Phase, Progress]:
         step = self._step
         if step is None:
-            return self._shows("ended", BEGUN)
+            return "ended", BEGUN
         if self._shown:
-            return self._shows("shown", BEGUN)
+            return "shown", BEGUN
         if step.kind == "meter":
-            return self._shows("asking", BEGUN)
+            return "asking", BEGUN
         if self._begin_ns is None or self._now_ns is None:
-            return self._shows("waiting", BEGUN)
+            return "waiting", BEGUN
         self._forget_idle(step)
         progress = progress_of(step, self.plan, self.car, self._samples, self._frames, self._begin_ns, self._now_ns)
         if progress.over and step.kind != "wiggle":
             self.finish(progress.end_ns)
-            return self._shows("shown", BEGUN)
-        return self._shows(progress.phase, progress)
+            return "shown", BEGUN
+        return progress.phase, progress
 
     def result(self) -> BenchResult:
         """Return the test so far: every step, every check, the lines of calibration, the fingerprints."""
         ordered = tuple(self._results[step.name] for step in self.plan.steps)
-        checks, lines, fingerprints = judge_all(self.plan, self.car, ordered)
+        checks, lines, fingerprints = self._judged()
         done = [each for each in ordered if each.end_ns is not None]
         return BenchResult(
             name=self.plan.about.name,
@@ -401,6 +411,13 @@ class Bench:
         else:
             self.begin(following.name)
 
+    def _judged(self) -> Judged:
+        """Return the checks of what was done so far, judged again only when that has changed."""
+        ordered = tuple(self._results[step.name] for step in self.plan.steps)
+        if self._verdicts is None or self._verdicts[0] != ordered:
+            self._verdicts = ordered, judge_all(self.plan, self.car, ordered)
+        return self._verdicts[1]
+
     def _rest(self) -> StepResult | None:
         """Return the latest step in which everything was at rest."""
         done = [self._results[step.name] for step in self.plan.steps if step.kind == "listen"]
@@ -432,7 +449,7 @@ class Bench:
         step, recent = self._step, self._recent if self._step is not None else []
         samples = Samples(self._session, recent) if recent and phase != "shown" else None
         ordered = tuple(self._results[each.name] for each in self.plan.steps)
-        checks = judge_all(self.plan, self.car, ordered)[0] if any(each.state != "open" for each in ordered) else ()
+        checks = self._judged()[0] if any(each.state != "open" for each in ordered) else ()
         waited = 0.0 if self._begin_ns is None or self._now_ns is None else (self._now_ns - self._begin_ns) / 1e9
         late = step is not None and phase == "waiting" and waited > step.seconds
         return BenchNow(

@@ -107,7 +107,7 @@ def _step(document: Mapping[str, Any]) -> StepResult:
 
 def _of(kind: Any, document: Mapping[str, Any]) -> Any:
     """Make a frozen value of its table again; lists of numbers become tuples, lengths whole numbers."""
-    values = {name: tuple(each) if isinstance(each, list) else each for name, each in document.items()}
+    values: dict[str, Any] = {name: tuple(each) if isinstance(each, list) else each for name, each in document.items()}
     if kind is Talk:
         values["lengths"] = {int(length): count for length, count in values["lengths"].items()}
     if kind is Move:

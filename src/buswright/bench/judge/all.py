@@ -14,10 +14,10 @@ from buswright.bench.plan.model import WIRED, Plan
 from buswright.bench.result import Check, Line, StepResult
 from buswright.channels.carfile.model import CarFile
 
+Judged = tuple[tuple[Check, ...], tuple[Line, ...], Mapping[str, Mapping[str, float]]]
 
-def judge_all(
-    plan: Plan, car: CarFile, results: Sequence[StepResult]
-) -> tuple[tuple[Check, ...], tuple[Line, ...], Mapping[str, Mapping[str, float]]]:
+
+def judge_all(plan: Plan, car: CarFile, results: Sequence[StepResult]) -> Judged:
     """Judge what the steps have shown so far.
 
     Returns

@@ -18,6 +18,8 @@ from buswright.channels.samples.series import Floats, Int64s
 GRID_NS = 100_000_000
 BEFORE_NS = 300_000_000
 """What came so soon after the beginning of a step is how the input was before anything was done."""
+_HOME = 0.3
+"""A channel is back at an end of its travel within this share of it."""
 FEWEST = 4
 """Samples in each half of the stretch in which a level must be still."""
 
@@ -94,18 +96,40 @@ def notice_travel(
     looked = _look(samples[most], begin_ns, end_ns, settle_s, still_share)
     if looked is None:
         return Noticed()
-    away = np.abs(looked.level - looked.before)
-    furthest = np.maximum.accumulate(away)
-    span = samples[most].evidence.span or float(furthest[-1]) or 1.0
-    begun = furthest > moved * span
+    gone = np.maximum.accumulate(looked.level) - np.minimum.accumulate(looked.level)
+    span = samples[most].evidence.span or float(gone[-1]) or 1.0
+    begun = gone > moved * span
     if not begun.any():
         return Noticed()
     happened = int(looked.points_ns[int(np.argmax(begun))])
-    back = np.flatnonzero(looked.still & begun & (away <= 0.5 * furthest))
-    if not len(back):
+    turned = _turns(looked.level, moved * span) >= 1
+    back = [at for at in np.flatnonzero(looked.still & begun & turned).tolist() if _is_home(looked.level[: at + 1])]
+    if not back:
         return Noticed(happened)
     at = int(looked.points_ns[back[0]])
     return Noticed(happened, (at - looked.stretch_ns, at))
+
+
+def _is_home(level: Floats) -> bool:
+    """Whether a level is back at the end of its travel that it came to first."""
+    low, high = float(level.min()), float(level.max())
+    near = 0.1 * (high - low)
+    low_first = int(np.argmax(level <= low + near)) < int(np.argmax(level >= high - near))
+    away = level[-1] - low if low_first else high - level[-1]
+    return bool(away <= _HOME * (high - low))
+
+
+def _turns(level: Floats, least: float) -> Int64s:
+    """Count at each point how often a level has turned back by more than `least`."""
+    turns, way, extreme, count = [], 0, float(level[0]), 0
+    for each in level.tolist():
+        if (way >= 0 and each > extreme) or (way <= 0 and each < extreme):
+            way = way or (1 if each > extreme else -1)
+            extreme = each
+        elif abs(each - extreme) > least:
+            count, way, extreme = count + (way != 0), -way, each
+        turns.append(count)
+    return np.array(turns, dtype=np.int64)
 
 
 def travelled(sampled: Sampled, begin_ns: int, end_ns: int) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 
 from buswright.channels.samples.series import BAD, Bools, Floats, Int64s, Quality, Series
 from buswright.channels.session import Session
-from buswright.frames.table import Frames
+from buswright.frames.table import Frames, concatenate
 from buswright.health.channels.evidence import ChannelEvidence, measure_channels
 
 _STILL_LEVELS = (
@@ -91,7 +91,8 @@ class Samples(Mapping[str, Sampled]):
     """
 
     def __init__(self, session: Session, frames: Iterable[Frames]) -> None:
-        self.session = session.part(list(frames))
+        several = list(frames)
+        self.session = session.part([concatenate(several)] if several else [])
         car = session.car
         names = [name for name, each in car.channels.items() if each.signal is not None] if car is not None else None
         self.channels = measure_channels(self.session, names)

@@ -25,8 +25,9 @@ DIP_NS = 50_000_000
 def health_of(car: CarFile, frames: Iterable[Frames], events: Sequence[Event] = ()) -> BusHealth:
     """Measure the buses over one step."""
     tracker = HealthTracker(car=car)
-    for batch in frames:
-        tracker.update(batch)
+    several = list(frames)
+    if several:
+        tracker.update(concatenate(several))
     return tracker.result(events=events)
 
 

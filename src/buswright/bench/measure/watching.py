@@ -7,6 +7,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 from buswright.bench.measure.levels import level_of
 from buswright.bench.measure.noticing import Noticed, notice_level, notice_travel, travelled
 from buswright.bench.measure.samples import Sampled, Samples
@@ -15,8 +17,10 @@ from buswright.bench.plan.model import Plan, Step
 from buswright.channels.carfile.model import CarFile
 from buswright.diagnosis.bus.errors import repeated
 from buswright.diagnosis.case import Case
-from buswright.frames.table import Frames
+from buswright.frames.table import Frames, concatenate
 
+_FEWEST = 20
+"""Frames from which repetition is looked for."""
 BACK_NS = 1_000_000_000
 """After a dip the module is watched for so long."""
 
@@ -166,9 +170,20 @@ def readings_of(step: Step, samples: Mapping[str, Sampled], plan: Plan) -> tuple
 
 def trap_of(car: CarFile, frames: Sequence[Frames]) -> str:
     """Say that nobody acknowledges, where the latest frames show it; "" where they don't."""
-    health = health_of(car, frames)
+    joined = concatenate(list(frames))
+    if not _repeats(joined):
+        return ""
+    health = health_of(car, [joined])
     case = Case(health, car)
     return TRAP if any(repeated(case, bus) is not None for bus in health.buses.values()) else ""
+
+
+def _repeats(frames: Frames) -> bool:
+    """Whether most frames are the one before once more: only then it is worth to look closer."""
+    if len(frames) < _FEWEST:
+        return False
+    same = (np.diff(frames.id.astype(np.int64)) == 0) & (np.diff(frames.payload, axis=0) == 0).all(axis=1)
+    return bool(same.mean() > 0.5)
 
 
 def _reading(name: str, sampled: Sampled) -> Reading:
