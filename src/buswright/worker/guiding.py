@@ -269,7 +269,8 @@ class Guide:
         tries = 0 if step is None else next(each.tries for each in self._bench.result().steps if each.step == step.name)
         if (step, tries) != self._marked:
             self._marked = step, tries
-            self._source.mark("end" if step is None else step.name, self._source.heard_ns)
+            if step is None or step.kind != "meter":  # a reading is marked when it has been typed
+                self._source.mark("end" if step is None else step.name, self._source.heard_ns)
         self._tell(self._bench, now)
 
     def _save(self) -> None:
@@ -316,7 +317,10 @@ class Guide:
         """Take a typed meter reading; what is wrong with it is in the next shot."""
 
         def taken() -> None:
+            step = self._bench.poll()[1]
             self._said = self._bench.answer(text)
+            if not self._said and step is not None:
+                self._source.mark(f"{step.name} {text.strip()}", self._source.heard_ns)
 
         self._ask(taken)
 
@@ -331,7 +335,14 @@ class Guide:
 
     def skip(self, reason: str) -> None:
         """Leave the step in hand out."""
-        self._ask(lambda: self._bench.skip(reason))
+
+        def skipped() -> None:
+            step = self._bench.poll()[1]
+            self._bench.skip(reason)
+            if step is not None:
+                self._source.mark(f"skip {step.name}: {reason.strip()}", self._source.heard_ns)
+
+        self._ask(skipped)
 
     def mark(self) -> None:
         """Note this moment: of a jump, or in which the power is back."""

@@ -194,7 +194,7 @@ def _counted(counts: Mapping[Verdict, int]) -> Line:
 
 def _check(check: Check, width: int) -> Iterator[Line]:
     about = check.subject.partition(":")[2].rpartition("/")[2]
-    named = check.name if not about or about in check.said else f"{check.name}, {about}"
+    named = check.name if not about or about in check.said or about in check.step else f"{check.name}, {about}"
     start = line(Span(f"{check.verdict:<11}", VERDICTS[check.verdict]), Span(f"{named}: ", "strong"))
     yield from hanging(start, check.said, width)
     if check.verdict == "fail":
