@@ -119,12 +119,20 @@ class GuidedScreen(Guarded, Screen[None]):
         big, text = self.query_one("#guided-big", Digits), big_text(now)
         big.display = bool(text) and self.size.height >= TALL
         big.update(text)
+        page.styles.height = len(page.text.splitlines()) + 1 if big.display else "1fr"
         typed = self.query_one("#guided-typed", Input)
         if typed.display != (now.phase == "asking"):
             typed.display = now.phase == "asking"
             typed.value = ""
             (typed if typed.display else page).focus()
         self.query_one(KeyBar).draw()
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:  # noqa: ARG002  (Textual's)
+        """Offer only keys that do something now."""
+        now = self.shot.now if self.shot is not None else None
+        if now is None or now.step is None:
+            return action not in ("accept", "retry", "skip", "moment")
+        return action != "moment" or now.step.kind in ("jump", "dip")
 
     # Keys -----------------------------------------------------------------------------------------------------------
 
