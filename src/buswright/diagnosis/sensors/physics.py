@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from buswright.channels import units
 from buswright.channels.samples.series import Bools, Int64s
 from buswright.diagnosis.case import SECOND, Case, Sighting, Window, sighting
 from buswright.diagnosis.sensors.relations import CLEAR_R, LEAST_S, Fit, View, Views, fit
@@ -296,8 +297,8 @@ def _stuck_sighting(case: Case, each: ChannelEvidence, window: Window, limit: fl
     value = float(each.series.value[np.searchsorted(each.series.time_ns, window.start_ns)])
     evidence = [
         (
-            f"{each.name} stayed at {value:.4g} {each.series.unit} for {duration(window.end_ns - window.start_ns)} "
-            "while the car drove; its frames kept arriving."
+            f"{each.name} stayed at {value:.4g} {units.shown(each.series.unit)} for "
+            f"{duration(window.end_ns - window.start_ns)} while the car drove; its frames kept arriving."
         )
     ]
     if together:

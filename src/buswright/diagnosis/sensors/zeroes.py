@@ -169,7 +169,7 @@ def _sighting(
     sure: float,
     when: str = "Key on, engine off",
 ) -> Sighting:
-    shown = f"{off:+.3g} {rest.unit}"
+    shown = f"{off:+.3g} {units.shown(rest.unit)}"
     return sighting(
         fault,
         severity,
@@ -178,12 +178,12 @@ def _sighting(
         confidence=sure,
         evidence=[
             (
-                f"{when}: {each.name} shows {rest.value + off:.4g} {rest.unit} and should show "
+                f"{when}: {each.name} shows {rest.value + off:.4g} {units.shown(rest.unit)} and should show "
                 f"{rest.value:g}: {rest.words}."
             ),
             *([words] if words else []),
         ],
-        threshold=f"off by more than {rest.suspect:g} {rest.unit}"
+        threshold=f"off by more than {rest.suspect:g} {units.shown(rest.unit)}"
         if rest.suspect
         else f"off by more than {100 * SPAN_SUSPECT:g} % of the span is suspect, over {100 * SPAN_FAULT:g} % a fault",
         ruled_out=not_the_wire(each),
@@ -280,6 +280,7 @@ def moved_since(case: Case) -> Iterator[Sighting]:
         share = abs(off) / known.span
         if share <= case.limit("zero_moved", channel=name):
             continue
+        unit = units.shown(each.series.unit)
         yield sighting(
             "offset",
             Severity.FAULT if share > case.limit("zero_moved_fault", channel=name) else Severity.SUSPECT,
@@ -287,8 +288,8 @@ def moved_since(case: Case) -> Iterator[Sighting]:
             count=1,
             confidence=0.7,
             evidence=(
-                f"At rest {name} shows {known.rest.zero + off:.4g} {each.series.unit}, off by {100 * share:.1f} %.",
-                f"In the good run it was {known.rest.zero:.4g} {each.series.unit}.",
+                f"At rest {name} shows {known.rest.zero + off:.4g} {unit}, off by {100 * share:.1f} %.",
+                f"In the good run it was {known.rest.zero:.4g} {unit}.",
             ),
             threshold=case.used("zero_moved", "zero_moved_fault", channel=name),
             ruled_out=not_the_wire(each),
