@@ -33,6 +33,8 @@ TOGETHER = (
 HABIT_S, HABITS, HABIT_RUNS = 5.0, 6.0, 50
 """A slow channel is stuck if it holds a code for this long, and this many times as long as it does elsewhere, where it
 changed this often (common practice, no source)."""
+EDGE_NS = 3 * FINE_NS
+"""What moved at the edges of the time in which a channel held still ended its rest: both brakes are pressed at once."""
 TWIN_SHARE = 0.3
 """Part of its range that a twin must move while a channel holds one code, to call the channel stuck."""
 RATES_HZ = {"damper_travel": 100.0, "accel_vert": 50.0, "wheel_speed": 20.0, "throttle": 20.0, "brake_pressure": 20.0}
@@ -275,7 +277,7 @@ def _moved(other: ChannelEvidence, window: Window) -> bool:
     grid = other.value_grid
     if not len(grid):
         return False
-    inside = (grid.start_ns >= window.start_ns) & (grid.start_ns <= window.end_ns)
+    inside = (grid.start_ns >= window.start_ns + EDGE_NS) & (grid.start_ns <= window.end_ns - EDGE_NS)
     moved = float(grid.high[inside].max() - grid.low[inside].min()) if inside.any() else 0.0
     return moved > TWIN_SHARE * float(grid.high.max() - grid.low.min())
 
