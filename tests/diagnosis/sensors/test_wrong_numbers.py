@@ -156,3 +156,23 @@ def test_a_zero_that_wanders_is_seen_in_the_two_seconds_after_the_engine_stopped
 
 def test_a_foot_that_holds_the_brake_to_the_end_is_no_drift():
     assert said(stopped("brake_pressure_front", pressed(57.5, 61.0, 30.0, 0.0))) == set()
+
+
+def test_wheels_of_one_side_turn_faster_where_the_car_circles():
+    faster = {f"wheel_speed_{corner}": lambda value: value * 1.08 for corner in ("fl", "rl")}
+    assert said(changed("accel_vert", lambda value: value, **faster)) == set()
+
+
+def test_a_car_that_hardly_turns_has_no_stuck_yaw_rate():
+    def held(turns: float) -> set[tuple[str, str]]:
+        driven = changed("accel_lat", lambda value: turns * value, steering_angle=lambda value: turns * value)
+        old = driven["yaw_rate"]
+        raw = np.where(np.arange(len(old)) < len(old) / 2, np.rint(turns * old.series.value * 20), 2).astype(np.int64)
+        stuck = ChannelEvidence(
+            replace(old.series, raw=raw, value=raw / 20.0), channel=old.channel, signal=old.signal, frame=old.frame,
+            message=old.message, module=old.module, watched=old.watched,
+        )  # fmt: skip
+        return said(Channels({**driven, "yaw_rate": stuck}, car=demo_car()))
+
+    assert ("stuck", "channel:yaw_rate") in held(1.0)
+    assert held(0.01) == set()
