@@ -16,7 +16,8 @@ from buswright.channels.following.follow import Follower
 from buswright.channels.samples.series import Series
 from buswright.channels.session import Session
 from buswright.channels.spool import Spool
-from buswright.diagnosis.case import SECOND, Window
+from buswright.diagnosis.case import SECOND, Sighting, Window
+from buswright.diagnosis.comes_and_goes import with_conditions_of
 from buswright.diagnosis.detect import BUS_DETECTORS, CHANNEL_DETECTORS, case_of, sightings
 from buswright.diagnosis.mute import mute
 from buswright.diagnosis.now.lasting import Lasting, lasting
@@ -43,11 +44,15 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class _Judged:
-    """What a judgement of the kept minutes left: the channels without their samples, and what was found."""
+    """What a judgement of the kept minutes left: the channels without their samples, and what was found.
+
+    What was found of buses is measured again all the time, but for the conditions under which it came.
+    """
 
     channels: Channels
     found: tuple[Lasting, ...]
     span: Window
+    of_buses: tuple[Sighting, ...]
 
 
 def judge_capture(capture: Capture, health: BusHealth, known: Known) -> tuple[tuple[Finding, ...], JudgedChannels]:
@@ -118,7 +123,9 @@ class LiveJudge:
             channels = replace(one.channels, by_name={**one.channels, **supplies})
         case = case_of(health, car=known.car, baseline=known.baseline, channels=channels)
         found = sightings(case, BUS_DETECTORS)
-        return mute((*found, *(each.sighting for each in one.found)) if one is not None else found)
+        if one is not None:
+            found = (*with_conditions_of(found, one.of_buses), *(each.sighting for each in one.found))
+        return mute(found)
 
     def look(self, health: BusHealth) -> None:
         """Begin a judgement where it is time for one."""
@@ -154,7 +161,8 @@ class LiveJudge:
                 case = case_of(health, car=known.car, baseline=known.baseline, channels=channels)
                 found = sightings(case, self._gently(CHANNEL_DETECTORS))
                 before = self._judged.found if self._judged is not None else ()
-                self._judged = _Judged(_without_samples(channels), lasting(case, before, found, span), span)
+                of_buses = sightings(case, BUS_DETECTORS)
+                self._judged = _Judged(_without_samples(channels), lasting(case, before, found, span), span, of_buses)
             self.changes += 1
         except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
             self._notices.trouble("the channels can't be judged", fault)

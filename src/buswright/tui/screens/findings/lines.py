@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from textwrap import wrap
 
 from buswright.findings import Finding, Severity, how_sure
-from buswright.report.findings import span
+from buswright.report.findings import condition_words, span
 from buswright.tui.times import clock_text
 from buswright.tui.widgets.toned import SEVERITY_TONES, Line, Span, Tone
 from buswright.wording import plural
@@ -42,6 +42,7 @@ def evidence_lines(finding: Finding, snapshot: Snapshot, width: int) -> Iterator
         ("Check next", (finding.next_check,), "accent"),
         ("SAFETY", (finding.caution,), "suspect"),
         ("Seen", finding.evidence, "strong"),
+        ("When", condition_words(finding), "strong"),
         ("Ruled out", finding.ruled_out, "dim"),
         ("Explains", _explained(finding, snapshot), "dim"),
         ("Limits", finding.threshold.split("; "), "dim"),
