@@ -6,7 +6,6 @@ import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from tempfile import gettempdir
 
 import numpy as np
 import numpy.typing as npt
@@ -14,25 +13,24 @@ import numpy.typing as npt
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.fitting import Key, Misfit
 from buswright.channels.following.follow import ChannelNow, Plotted
-from buswright.channels.session import Session
-from buswright.channels.spool import Spool
 from buswright.diagnosis.detect import diagnose
 from buswright.diagnosis.now.judge import NOTHING_JUDGED, judge
 from buswright.diagnosis.now.moment import Reception
 from buswright.diagnosis.scope import Scope, modules_known
 from buswright.findings import Finding
-from buswright.frames.table import Int64s
-from buswright.health.channels.evidence import ChannelEvidence, Channels, measure_channels
+from buswright.frames.table import Frames, Int64s
+from buswright.health.channels.evidence import ChannelEvidence
 from buswright.health.model.health import BusHealth
 from buswright.health.recent import Recent
 from buswright.health.track import HealthTracker
 from buswright.worker.details import id_detail
-from buswright.worker.folds import Folds, Known
+from buswright.worker.folds import Folds
+from buswright.worker.judging import LiveJudge, judge_capture
 from buswright.worker.listening import Listening
 from buswright.worker.notices import Notices, Shielded
 from buswright.worker.pace import Pace
 from buswright.worker.replay import Replay
-from buswright.worker.snapshot import IdDetail, Snapshot, SourceNow
+from buswright.worker.snapshot import IdDetail, JudgedChannels, Snapshot, SourceNow
 from buswright.worker.trials import Trials, keep
 
 HEALTH_S = 0.5
@@ -80,11 +78,6 @@ class Composer:
         Nanoseconds that only rise: what the costly parts take is measured with it.
     scope
         The module that is looked at; None: the whole car is.
-
-    Attributes
-    ----------
-    changes
-        How often something new came beside what was folded: the channels of the whole capture.
     """
 
     def __init__(
@@ -105,21 +98,35 @@ class Composer:
         baseline = folds.known.baseline
         self._remembered = baseline.identifiers() if baseline is not None else None
         self._number = 0
-        self._channels: Channels | None = None
+        self._judged: JudgedChannels | None = None
         self._looking: threading.Thread | None = None
         self._scope = scope
         self._modules = modules_known(folds.known.car, folds.known.databases)
-        self.changes = 0
+        self._looks = 0
+        self._live = LiveJudge(folds.known, notices, clock) if isinstance(source, Listening) else None
+
+    @property
+    def changes(self) -> int:
+        """How often something new came beside what was folded: another scope, or what channels were judged to be."""
+        return self._looks if self._live is None else self._looks + self._live.changes
+
+    def take(self, frames: Frames) -> None:
+        """Take what has come: frames of live buses are kept for a while."""
+        if self._live is not None:
+            self._live.update(frames)
 
     def narrow(self, scope: Scope | None) -> None:
         """Look at one module from now on; None: at the whole car."""
-        self._scope = scope
-        self.changes += 1
+        self._scope, self._judged = scope, None
+        self._looks += 1
         self._diagnose()
+        if self._whole:
+            self._look()
 
     def measure(self, *, exact: bool) -> None:
         """Compute the health for the next snapshots where it is time, or with `exact` where it isn't of this frame."""
-        if self._shown.changes != self._folds.changes and (exact or self._pace.due):
+        changes = self._folds.changes + self.changes
+        if self._shown.changes != changes and (exact or self._pace.due):
             with self._pace.run():
                 self._measure()
 
@@ -149,7 +156,7 @@ class Composer:
             notices=self._notices.latest(),
             remembered=self._remembered,
             misfit=shown.misfit,
-            channels_judged=0 if self._channels is None else len(self._channels),
+            judged=self._judged if self._live is None else self._live.judged,
             scope=self._scope,
             inputs=inputs,
             modules=self._modules,
@@ -177,44 +184,47 @@ class Composer:
         """Judge what has been folded as the whole capture: its findings and its time line stay from now on."""
         self._measure()
         self._whole = True
-        source, known = self._source, self._folds.known
-        if isinstance(source, Replay) and known.any_message and self._shown.misfit is None:
-            self._looking = threading.Thread(target=self._look_at_channels, args=(source, known), daemon=True)
+        self._look()
+
+    def _look(self) -> None:
+        """Begin to judge the channels of the whole capture."""
+        source = self._source
+        if isinstance(source, Replay) and self._folds.known.any_message and self._shown.misfit is None:
+            self._looking = threading.Thread(target=self._look_at_channels, args=(source,), daemon=True)
             self._looking.start()
 
     def finish(self) -> None:
-        """Wait until the channels of the whole capture are judged."""
+        """Wait until the channels are judged: of the whole capture, or of what has come over live buses."""
         if self._looking is not None:
             self._looking.join()
+        if self._live is not None and self._shown.misfit is None:
+            self._measure()
+            self._live.finish(self._shown.health)
 
-    def _look_at_channels(self, source: Replay, known: Known) -> None:
+    def _look_at_channels(self, source: Replay) -> None:
         """Judge the channels of the whole capture, which is read once more: beside the work, so that keys are answered.
 
         The same session, the same detectors as `diagnose`: what it prints of a capture is shown here.
         """
         try:
-            with Spool(Path(gettempdir())) as spool:
-                session = Session(
-                    source.capture, known.car, databases=known.databases, bus_names=known.bus_names, spool=spool
-                )
-                self._channels = measure_channels(session)
-            self._diagnose()
-            self.changes += 1
+            scope = self._scope
+            found, judged = judge_capture(source.capture, self._shown.health, self._folds.known, scope)
+            if scope is self._scope:  # else another module was chosen meanwhile, and is looked at now
+                self._shown.findings, self._judged = found, judged
+                self._looks += 1
         except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
             self._notices.trouble("the channels can't be judged", fault)
 
     def _diagnose(self) -> None:
-        """Make the findings, of the channels too where they have been measured."""
-        known, shown, scope = self._folds.known, self._shown, None
+        """Make the findings: of a capture's buses, of the channels of live buses too."""
+        known, shown = self._folds.known, self._shown
         try:
-            while True:
-                scope = self._scope
-                found = diagnose(
-                    shown.health, car=known.car, baseline=known.baseline, channels=self._channels, scope=scope
-                )
-                if scope is self._scope:  # two threads may come here: the findings are of what is looked at now
-                    break
-            shown.findings = tuple(found)
+            if self._live is None:
+                shown.findings = diagnose(shown.health, car=known.car, baseline=known.baseline, scope=self._scope)
+            else:
+                shown.findings = self._live.findings(shown.health, self._folds.channels.one, self._scope)
+                if shown.misfit is None:
+                    self._live.look(shown.health)
         except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
             self._notices.trouble("the findings can't be made", fault)
 
@@ -225,7 +235,7 @@ class Composer:
             lambda one: one.result(events=source.events(), problems=source.problems, clock=source.capture_clock),
             shown.health,
         )
-        shown.changes = self._folds.changes
+        shown.changes = self._folds.changes + self.changes
         if self._whole:
             return
         shown.load = _load(shown.health)
