@@ -26,8 +26,8 @@ import numpy.typing as npt
 
 Int64s = npt.NDArray[np.int64]
 
-MOST_INSTANCES = 4096
-"""Busy periods that hold more instances of a message are given up: the bus is full to within a thousandth."""
+MOST_INSTANCES = 1024
+"""Busy periods that hold more instances of a message are given up: the bus is next to full."""
 _FAR_NS = 1 << 52
 """Some 52 days: a busy period as long as that has no end that matters."""
 _SURE = 1 - 1e-9
@@ -102,7 +102,7 @@ def _bound(m: int, frame: Int64s, period: Int64s, jitter: Int64s, blocking: int,
     higher = frame[:m], period[:m], jitter[:m] + bit_ns
     waits, worst, longest, which = 0, -1, 0, 0
     for q in range(instances):
-        found = _fixed_point(blocking + q * own, *higher, max(waits, blocking + q * own))
+        found = _fixed_point(blocking + q * own, *higher, max(waits + own if q else 0, blocking + q * own))
         if found is None:
             return nothing
         waits = found

@@ -24,6 +24,7 @@ Int64s = npt.NDArray[np.int64]
 MOST_FRAMES = 200_000
 """Frames of one round: longer ones are cut."""
 _LEAST_PERIODS = 2.0
+_LEAST_NS = 2_000_000_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,12 +109,12 @@ def simulate(
     rounds
         With random offsets; one in which all begin together comes first.
     span_ns
-        Length of a round; by default twice the longest period, and no more than `MOST_FRAMES` frames.
+        Length of a round; by default twice the longest period and 2 s at least, but no more than `MOST_FRAMES` frames.
     """
     ordered = by_priority(streams)
     rate = sum(1e9 / stream.period_ns for stream in ordered)
     longest = max((stream.period_ns for stream in ordered), default=1)
-    span = int(min(span_ns or _LEAST_PERIODS * longest, 1e9 * MOST_FRAMES / max(rate, 1e-9)))
+    span = int(min(span_ns or max(_LEAST_PERIODS * longest, _LEAST_NS), 1e9 * MOST_FRAMES / max(rate, 1e-9)))
     first = play(ordered, rates, span, rng=None)
     worst = _worst(ordered, first)
     frames = np.bincount(first.row, minlength=len(ordered))

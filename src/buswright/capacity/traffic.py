@@ -66,11 +66,19 @@ class Traffic:
     ids
         By bus and identifier: data frames.
     sample
-        The first frames.
+        The first frames, of all buses.
+    bus_names
+        Names of the buses in the sample.
     """
 
     ids: Mapping[FrameName, Carried]
     sample: Frames
+    bus_names: tuple[str, ...] = ()
+
+    def sample_of(self, bus: str) -> Frames:
+        """Return the first frames of one bus."""
+        here = [number for number, name in enumerate(self.bus_names) if name == bus]
+        return self.sample.take(np.isin(self.sample.bus, here))
 
 
 class TrafficFold:
@@ -169,7 +177,8 @@ class TrafficFold:
         for code, group in enumerate(self._matcher.groups):
             if group.kind is Kind.UNMATCHED and code < len(self._columns.frames) and self._columns.frames[code]:
                 found[name_of(group)] = self._columns.of(code)
-        return Traffic(MappingProxyType(found), concatenate(self._sample))
+        sample = concatenate(self._sample)
+        return Traffic(MappingProxyType(found), sample, tuple(map(self._matcher.bus_name, sample.buses)))
 
 
 class _Columns:
