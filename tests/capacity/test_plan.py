@@ -126,4 +126,5 @@ def test_what_comes_in_bursts_keeps_to_its_envelope(database):
     burst = next(stream for stream in found.streams if stream.name.id == 0x250)
     assert not burst.clocked
     assert burst.jitter_ns > 2 * burst.period_ns  # four at once
-    assert "envelope" in burst.jitter_from
+    assert burst.jitter_from == "closest 9 frames"
+    assert burst.period_from == "comes in bursts"

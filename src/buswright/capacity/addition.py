@@ -103,8 +103,8 @@ def addition_of(item: str, *, jitter_ns: int = 0) -> Addition:
 _JITTER = {
     (True, True): "as proposed",
     (True, False): "none, as proposed",
-    (False, True): "not measured: assumed",
-    (False, False): "not measured: none assumed",
+    (False, True): "assumed",
+    (False, False): "none assumed",
 }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from buswright.capacity.addition import Addition
 from buswright.capacity.advice import Packing, RateAdvice, packings, rate_advice
@@ -17,8 +17,9 @@ from buswright.capacity.stream import Rates, Stream
 from buswright.capacity.traffic import Traffic
 from buswright.channels.carfile.model import FrameName
 from buswright.findings import THRESHOLDS, Severity
+from buswright.frames.wire.arbitration import rank
 from buswright.health.described import Described
-from buswright.wording import bit_rate, listed, percent, plural
+from buswright.wording import listed, percent, plural
 
 OTHER_RATES = (125_000, 250_000, 500_000, 1_000_000)
 """Bit rates that modules can be set to (common practice, no source)."""
@@ -278,8 +279,8 @@ def _remarks(
 ) -> Iterator[Remark]:
     for clash in clashes:
         yield _clash(clash, {stream.name: stream.label for stream in (*plan.streams, *new)})
-    if then is not None:
-        yield from _of_loads(then, limits, measured=plan.figures is not None)
+    if then is not None and plan.rates is not None:
+        yield from _of_loads(then, plan.rates, limits, measured=plan.figures is not None)
     elif plan.streams or new:
         yield Remark(
             Severity.SUSPECT,
@@ -345,7 +346,18 @@ def _clash(clash: Clash, labels: Mapping[FrameName, str]) -> Remark:
     )
 
 
-def _of_loads(then: State, limits: tuple[float, ...], *, measured: bool) -> Iterator[Remark]:
+def _otherwise(then: State, rates: Rates, late: int) -> str:
+    """Say what other priorities could do about deadlines: those in the order of the deadlines."""
+    ordered = sorted(then.streams, key=lambda stream: (stream.deadline_ns, stream.rank))
+    names = sorted((stream.name for stream in ordered), key=lambda name: rank(name.id, name.extended))
+    moved = [replace(stream, name=name) for stream, name in zip(ordered, names, strict=True)]
+    left = late_count(bounds_of(moved, rates))
+    if left < late:
+        return f"with identifiers in the order of their deadlines it would be {left or 'none'}"
+    return "identifiers in the order of their deadlines would not help: send less, or use a higher bit rate"
+
+
+def _of_loads(then: State, rates: Rates, limits: tuple[float, ...], *, measured: bool) -> Iterator[Remark]:
     late = then.late
     if then.worst >= 1:
         yield Remark(
@@ -358,7 +370,7 @@ def _of_loads(then: State, limits: tuple[float, ...], *, measured: bool) -> Iter
         yield Remark(
             Severity.FAULT,
             f"{plural(len(late), 'identifier')} can miss the deadline in the worst case: {names}.",
-            "worst-case response beyond the deadline, which is the period unless somebody says more",
+            _otherwise(then, rates, len(late)),
         )
     loads = (
         (then.mean, limits[0], "mean load"),
@@ -378,10 +390,3 @@ def _of_loads(then: State, limits: tuple[float, ...], *, measured: bool) -> Iter
             "Compare it with a recording: nothing here was measured on the bus.",
             "periods and lengths are as declared, and jitter is assumed",
         )
-
-
-def rate_words(capacity: BusCapacity) -> str:
-    """Write the bit rate of a bus and who says so."""
-    rate = capacity.plan.rate
-    fast = f" / {bit_rate(rate.data_bits_per_s)}" if rate.data_bits_per_s else ""
-    return f"{bit_rate(rate.bits_per_s)}{fast} ({rate.source})" if rate.bits_per_s else "bit rate not known"

@@ -15,7 +15,7 @@ from buswright.health.described import Described
 from buswright.health.model.health import BitRate, BusFigures, BusHealth
 from buswright.health.model.identifiers import IdFigures
 from buswright.messages.model import Message
-from buswright.wording import duration, plural
+from buswright.wording import plural
 
 MOST_STREAMS = 2048
 """As many as there are 11-bit identifiers. Of a capture with more, those with the most frames are planned with."""
@@ -175,20 +175,16 @@ def seen_stream(figures: IdFigures, carried: Carried, *, host: bool = False) -> 
         if said.value is not None and said.declared and abs(every / said.value - 1) < _ONE_PERIOD:
             source = said.source
         late = period.p999_ns or 0.0
-        jitter_from = (
-            f"measured: 99.9 % of its spacings are within {duration(late)} of the period; "
-            + ("the wait for the bus and a computer's stamps are in it" if host else "the wait for the bus is in it")
-            if period.p999_ns is not None
-            else "too few frames to measure it: none"
-        )
+        jitter_from = "measured" if period.p999_ns is not None else "too few frames"
+        if host and period.p999_ns is not None:
+            jitter_from = "measured, with a computer's delays"
     else:
         found = envelope(carried.shortest_ns)
         if found is None:
             return _of_statement(figures, carried)
         every, late = found
-        source = f"measured: {_RHYTHMS.get(period.sending, 'no clock sends it')}"
-        runs = max(carried.shortest_ns)
-        jitter_from = f"envelope of its closest runs of up to {plural(runs, 'frame')}"
+        source = _RHYTHMS.get(period.sending, "no clock sends it")
+        jitter_from = f"closest {max(carried.shortest_ns)} frames"
     whole = max(1, math.floor(every))
     return Stream(
         name=figures.name,
@@ -254,7 +250,7 @@ def _of_statement(figures: IdFigures, carried: Carried) -> Stream | None:
         label=figures.message or "",
         module=figures.module or "",
         period_from=said.source,
-        jitter_from="too few frames to measure it: none",
+        jitter_from="too few frames",
         origin="capture",
         measured=carried.bits,
     )
@@ -296,7 +292,7 @@ def declared_stream(each: _Declared, period_ns: float, source: str, jitter_ns: i
         label=each.label,
         module=each.module,
         period_from=source,
-        jitter_from="not measured: assumed" if jitter_ns else "not measured: none assumed",
+        jitter_from="assumed" if jitter_ns else "none assumed",
     )
 
 

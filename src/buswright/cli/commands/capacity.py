@@ -134,7 +134,9 @@ def _plans(
         health, traffic = examined.health, fold.result()
         files = tuple(path.name for path in examined.source.capture.paths)
         names, described = examined.source.names, Described(car, databases, examined.source.names)
-    buses = list(health.buses) if health else _declared_buses(car, databases, additions)
+    buses = sorted(health.buses) if health else _declared_buses(car, databases, additions)
+    order = {name: place for place, name in enumerate(car.buses)} if car else {}
+    buses.sort(key=lambda bus: order.get(bus, len(order)))
     nominal, data = shared.bit_rates(options.bitrate)
     plans = [
         plan_of(

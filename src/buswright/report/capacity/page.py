@@ -14,10 +14,10 @@ from buswright.report.page import html_table, render_page
 from buswright.wording import duration
 
 KEY = """<ul class="key">
-<li style="color:var(--load-wash)"><i></i>handed over, waits for the bus</li>
-<li style="color:var(--load)"><i></i>is sent</li>
-<li style="color:var(--fault)"><i class="sign">|</i>bound of the first frame: it can't be later</li>
-<li><i class="sign">+</i>new</li><li style="color:var(--fault)"><i class="sign">✖</i>can miss its deadline</li>
+<li><i style="color:var(--load-wash)"></i>handed over, waits for the bus</li>
+<li><i style="color:var(--load)"></i>is sent</li>
+<li><i class="sign" style="color:var(--fault)">|</i>bound of the first frame: it can't be later</li>
+<li><i class="sign">+</i>new</li><li><i class="sign" style="color:var(--fault)">✖</i>can miss its deadline</li>
 </ul>
 <p class="faint">The worst start, simulated: all are handed over at once, just after the longest frame of all began, and
 each frame is as long as it can be. An identifier with the highest priority waits for that one frame only.</p>"""
@@ -50,14 +50,14 @@ def _verdict(bus: BusCapacity) -> str:
     said, _, rest = words.verdict(bus).partition(". ")
     return (
         f'<p class="verdict {severity_class(worst)}">{sign} <strong>{escape(said)}{"." if rest else ""}</strong> '
-        f"{escape(rest)}</p>"
+        f'{escape(rest)}</p><p class="faint">{escape(words.scope(bus))}</p>'
     )
 
 
 def _bus(bus: BusCapacity, number: int) -> str:
     parts = [f'<section id="bus-{number}"><h2>{escape(bus.plan.bus)}</h2>', _remarks(bus)]
     parts += [f"<p><strong>SAFETY</strong> {escape(words.SAFETY)}</p>"] if bus.new else []
-    parts += [f"<p>{escape(words.scope(bus))}</p>", f'<p class="faint">{escape(words.origin(bus))}</p>']
+    parts += [f'<p class="faint">{escape(words.origin(bus))}</p>']
     parts += [_loads(bus), _new(bus), "<h3>Timetable</h3>", KEY, drawing(bus), _ids(bus), _rates(bus), _free(bus)]
     parts += [_logs(bus), _advice(bus), "</section>"]
     return "\n".join(part for part in parts if part)

@@ -14,7 +14,7 @@ from buswright.wording import duration, plural
 
 MOST_ROWS, MOST_FRAMES = 60, 1_500
 """Identifiers and frames drawn: a page stays small and can be read."""
-_LEFT, _WIDTH, _ROW, _TOP, _BOTTOM = 150, 1080, 17, 8, 34
+_LEFT, _WIDTH, _ROW, _TOP, _BOTTOM = 180, 1060, 17, 8, 34
 _STEPS = (1, 2, 5)
 _LONG = 1.15
 """The drawing ends a little after the last bound."""
@@ -88,7 +88,7 @@ def _rows(shown: list[Response], span: int, scale: float) -> list[str]:
         sign = "✖ " if each.late else "+ " if each.stream.origin == "added" else ""
         label = each.stream.label
         name = sign + name_of(each.stream) + (f" {label}" if label else "")
-        short = name if len(name) <= 21 else f"{name[:20]}…"
+        short = name if len(name) <= 24 else f"{name[:23]}…"
         kind = "late" if each.late else "row"
         title = f"<title>{escape(name)}</title>"
         found.append(

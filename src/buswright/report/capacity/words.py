@@ -57,7 +57,7 @@ def verdict(bus: BusCapacity) -> str:
     if any(clash.kind == "taken" for clash in bus.clashes):
         return f"{name}: NO, an identifier of the addition is taken. {_meets(late, planned)}"
     if late:
-        return f"{name}: NO ROOM {what}. {plural(late, 'identifier')} of {planned} can miss the deadline."
+        return f"{name}: NO ROOM {what}. {late} of {planned} can miss the deadline."
     if any(remark.severity > Severity.NOTE for remark in bus.remarks):
         return f"{name}: TIGHT {what}. {_meets(0, planned)} See below what stands against it."
     return f"{name}: ROOM {what}. {_meets(0, planned)}"
