@@ -1,9 +1,6 @@
-"""Message sets: published and derived ones with their status, and random ones."""
+"""Streams made for tests, and random sets of them."""
 
 from __future__ import annotations
-
-import json
-from pathlib import Path
 
 import numpy as np
 
@@ -11,10 +8,7 @@ from buswright.capacity.stream import Rates, Stream
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import FD_LENGTHS
 
-SETS = json.loads((Path(__file__).parent / "message_sets.json").read_text(encoding="utf-8"))
-"""Davis et al. 2007 (set from memory, figures recomputed with pycpa), the SAE benchmark (from memory, recomputed), an
-example of a blog post (read), and four derived sets, on which two implementations agree. Each says its status."""
-US, MS = 1_000, 1_000_000
+MS = 1_000_000
 
 
 def stream(number: int, period_ms: float, *, bus: str = "main", extended: bool = False, **more: object) -> Stream:

@@ -1,4 +1,4 @@
-"""Response times against message sets with their stated status, and against what must hold for any set."""
+"""Response times: published sets, an independent implementation from the paper alone, and what holds for any set."""
 
 from __future__ import annotations
 
@@ -8,59 +8,82 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buswright.capacity.bounds import bounds_of
+from buswright.capacity.bounds import bounds_of, by_priority
 from buswright.capacity.response import response_times
 from buswright.frames.table import FD_LENGTHS
 from buswright.frames.wire.bits import classic_bits
-from tests.capacity.sets import MS, SETS, US, random_set
+from tests.capacity import paper
+from tests.capacity.published import SAE_OF_1994, SETS, MessageSet
+from tests.capacity.sets import MS, random_set
 
 SEEDS = st.integers(0, 10_000)
+US = 1_000
 
 
-def microseconds(bounds):
-    return [None if bound.response_ns is None else bound.response_ns / US for bound in bounds]
+def of(known: MessageSet, **more: int):
+    columns = [[getattr(each, key) * US for each in known.messages] for key in ("frame_time", "period", "jitter")]
+    return response_times(*columns, bit_ns=known.bit_us * US, **more)
+
+
+@pytest.mark.parametrize("known", SETS, ids=lambda known: known.name)
+def test_published_and_derived_sets(known):
+    assert tuple(bound.response_ns / US for bound in of(known)) == known.responses_us
+
+
+def test_the_benchmark_of_1994():
+    found = of(SAE_OF_1994, other_ns=130 * SAE_OF_1994.bit_us * US)
+    assert tuple(bound.response_ns / US for bound in found)[:14] == SAE_OF_1994.responses_us
 
 
 def test_the_second_instance_is_the_worst_one_in_the_example_that_refuted_the_first_analysis():
-    # Davis, Burns, Bril, Lukkien 2007, section 3.2, table 1 (the set from memory; figures equal pycpa's).
-    example = SETS["davis2007_example1"]
-    periods = [round(each["T_ms"] * MS) for each in example["messages"]]
-    found = response_times([MS] * 3, periods, [0] * 3, bit_ns=8 * US)
-    assert [bound.response_ns / MS for bound in found] == example["R_revised_ms"]
-    assert [bound.busy_ns / MS for bound in found] == example["busy_period_ms"]
-    assert found[2].instance == 1
-    assert found[2].response_ns / MS > example["messages"][2]["D_ms"] > example["R_original_flawed_ms"][2]
+    found = of(SETS[0])
+    assert [bound.busy_ns / US for bound in found] == [2000, 5000, 7000]
+    assert (found[2].instance, found[2].response_ns / US) == (1, 3500)
 
 
-@pytest.mark.parametrize("name", ["racecar_500k", "racecar_500k_ext_jitter", "highload_125k", "davis_ex_in_us"])
-def test_derived_sets(name):
-    # Derived: an own implementation and pycpa agree.
-    example, messages = SETS[name], SETS[name]["messages"]
-    frame, period, jitter = ([each[key] * US for each in messages] for key in ("C_us", "T_us", "J_us"))
-    found = response_times(frame, period, jitter, bit_ns=example["tau_us"] * US)
-    assert microseconds(found) == example["R_us_incl_own_J"]
-    assert [bound.delay_ns / US for bound in found] == example["pycpa_wcrt_us"]
-    lengths = [classic_bits(each["bytes"], each["ext"]) * example["tau_us"] for each in messages]
-    assert lengths == [each["C_us"] for each in messages]
+def test_lengths_and_ranks_are_those_of_the_paper():
+    for extended in (False, True):
+        for length in range(9):
+            assert classic_bits(length, extended) == paper.longest_frame_bits(length, extended=extended)
+    streams = [each for seed in range(20) for each in random_set(seed)[0]]
+    wanted = sorted(streams, key=lambda each: (paper.arbitration(each.name.id, extended=each.name.extended), each.name))
+    assert by_priority(streams) == wanted
 
 
-@pytest.mark.parametrize("rate", ["125k", "250k", "500k", "1000k"])
-def test_benchmark_of_the_automotive_industry(rate):
-    # SAE benchmark, 17 messages (from memory); the column was recomputed with pycpa.
-    rows, bit_ns = SETS["sae_benchmark_17"]["rows"], MS // int(rate[:-1])
-    frame = [classic_bits(row["bytes"], False) * bit_ns for row in rows]
-    found = response_times(frame, [row["T_ms"] * MS for row in rows], [0] * len(rows), bit_ns=bit_ns)
-    wanted = SETS["sae_benchmark_17"]["computed"][rate]["davis2007_stuffing_B_actual_J0_ms"]
-    assert [round(each / 1000, 6) for each in microseconds(found)] == wanted
+def against_the_paper(seed: int, *, fd: bool) -> int:
+    """Hold the bounds of a random set to the independent implementation; return how many there were."""
+    streams, rates = random_set(seed, fd=fd)
+    ordered = by_priority(streams)
+    messages = [paper.Message(each.longest_ns(rates), each.period_ns, each.jitter_ns) for each in ordered]
+    counted = 0
+    for one, message, wanted in zip(
+        bounds_of(streams, rates).values(), messages, paper.response_times(messages, rates.bit_ns), strict=True
+    ):
+        found = one.bound
+        assert found.blocking_ns == wanted.blocking
+        if found.response_ns is None:
+            assert wanted.busy_period is None or len(wanted.instances) > 1000
+            continue
+        assert (found.response_ns, found.busy_ns) == (wanted.worst, wanted.busy_period)
+        # From hand-over: an instance comes no sooner than its period says, and than the busy period begins.
+        delays = [
+            response - message.jitter + number * message.period - max(0, number * message.period - message.jitter)
+            for number, response in enumerate(wanted.instances)
+        ]
+        assert found.delay_ns == max(delays)
+        counted += 1
+    return counted
 
 
-def test_an_example_that_was_published_elsewhere():
-    example = SETS["blog_example_500k"]  # read, and recomputed
-    messages = example["messages"]
-    frame = [classic_bits(each["bytes"], False) * 2 * US for each in messages]
-    assert [each / US for each in frame] == [each["C_us"] for each in messages]
-    found = response_times(frame, [each["T_ms"] * MS for each in messages], [0] * 5, bit_ns=2 * US)
-    assert microseconds(found) == example["R_us"]
+@pytest.mark.parametrize("fd", [False, True])
+def test_the_same_as_an_independent_implementation(fd):
+    assert sum(against_the_paper(seed, fd=fd) for seed in range(60)) > 400
+
+
+@pytest.mark.acceptance
+@pytest.mark.parametrize("fd", [False, True])
+def test_the_same_as_an_independent_implementation_on_a_thousand_sets(fd):
+    print(f"CAN FD {fd}: {sum(against_the_paper(seed, fd=fd) for seed in range(5000, 5500))} bounds are the same")
 
 
 def test_a_full_bus_has_no_bound_below_what_fills_it():
