@@ -573,6 +573,16 @@ def test_a_wiggle_test_of_no_channel_is_a_notice():
     assert "no_such_channel" in snapshot.notices[-1].text
 
 
+def test_the_room_on_a_bus_is_worked_out_beside_the_work():
+    engine, _ = replayed()
+    engine.settle()
+    engine.work_out_room("chassis", "2 frames of 8 bytes every 10 ms")
+    room = engine.settle().room
+    assert (room.bus, room.why_not) == ("chassis", "")
+    assert len(room.found.new) == 2
+    assert room.found.now.streams
+
+
 def test_one_module_is_looked_at_from_the_start_or_later_and_the_whole_car_again():
     engine, _ = replayed(module="damper_node")
     shown = engine.settle()

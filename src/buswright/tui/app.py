@@ -282,6 +282,8 @@ class Workbench(Resilient):
             yield SystemCommand(
                 f"Only {name}", "judges and shows one module alone", lambda name=name: self.narrow(name)
             )
+        for bus in () if self.snapshot is None else self.snapshot.health.buses:
+            yield SystemCommand(f"Capacity of {bus}", "what still fits on it", lambda bus=bus: self.show_room(bus))
         yield SystemCommand("Whole car", "judges and shows all modules", lambda: self.narrow(None))
         yield SystemCommand("Play or hold", "plays a capture, holds a live screen", self.action_play)
         yield SystemCommand("Go to time", "in a capture", self.action_go_to_time)
@@ -299,6 +301,12 @@ class Workbench(Resilient):
         """Judge and show one module alone, None: the whole car, and go to the screen for that."""
         self.worker.look_only_at(module)
         self.action_go("module" if module is not None else "overview")
+
+    def show_room(self, bus: str) -> None:
+        """Show what still fits on a bus."""
+        from buswright.tui.screens.room_page import RoomScreen
+
+        self.push_screen(RoomScreen(bus))
 
     def _dress(self, name: str) -> None:
         self.theme = name

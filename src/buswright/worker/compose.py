@@ -30,6 +30,7 @@ from buswright.worker.listening import Listening
 from buswright.worker.notices import Notices, Shielded
 from buswright.worker.pace import Pace
 from buswright.worker.replay import Replay
+from buswright.worker.room import Room, room_of
 from buswright.worker.snapshot import IdDetail, JudgedChannels, Snapshot, SourceNow
 from buswright.worker.trials import Trials, keep
 
@@ -100,6 +101,8 @@ class Composer:
         self._number = 0
         self._judged: JudgedChannels | None = None
         self._looking: threading.Thread | None = None
+        self._room: Room | None = None
+        self._rooms: threading.Thread | None = None
         self._scope = scope
         self._modules = modules_known(folds.known.car, folds.known.databases)
         self._looks = 0
@@ -160,6 +163,7 @@ class Composer:
             scope=self._scope,
             inputs=inputs,
             modules=self._modules,
+            room=self._room,
         )
         # Made here rather than by the first screen that asks; where that fails, the numbers are shown all the same.
         vars(snapshot)["verdicts"] = self._judge.run(lambda one: one(snapshot.moment), NOTHING_JUDGED)
@@ -195,8 +199,9 @@ class Composer:
 
     def finish(self) -> None:
         """Wait until the channels are judged: of the whole capture, or of what has come over live buses."""
-        if self._looking is not None:
-            self._looking.join()
+        for each in (self._looking, self._rooms):
+            if each is not None:
+                each.join()
         if self._live is not None and self._shown.misfit is None:
             self._measure()
             self._live.finish(self._shown.health)
@@ -289,6 +294,23 @@ class Composer:
         bus = health.buses.get(name.bus)
         interfaces = bus.interfaces if bus is not None else (name.bus,)
         return self._decoder.run(lambda decoder: id_detail(name, held, interfaces, decoder, health, asked.trials), None)
+
+    def work_out_room(self, bus: str, proposed: str) -> None:
+        """Work out what still fits on a bus, beside the work; it is in the snapshots from then on."""
+        source, health, known = self._source, self._shown.health, self._folds.known
+        frames = source.capture if isinstance(source, Replay) else self._live.kept() if self._live is not None else ()
+
+        def work_out() -> None:
+            try:
+                self._room = room_of(
+                    bus, proposed, health, frames, described=known.described(), bus_names=known.every_name
+                )
+            except Exception as fault:  # noqa: BLE001  (a fault here must not cost the rest)
+                self._notices.trouble("the room on the bus can't be worked out", fault)
+            self._looks += 1
+
+        self._rooms = threading.Thread(target=work_out, daemon=True)
+        self._rooms.start()
 
     def keep(self, trials: Trials, bus: str, path: Path, *, force: bool) -> None:
         """Keep the trial signals of a bus in a draft database and car file; a notice says where."""

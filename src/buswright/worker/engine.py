@@ -299,6 +299,10 @@ class Engine:
         """Judge and show one module alone; None: the whole car."""
         self._ask(lambda: self._composer.narrow(None if module is None else self._folds.known.scope(module)))
 
+    def work_out_room(self, bus: str, proposed: str = "") -> None:
+        """Have snapshots carry what still fits on a bus, with what is proposed for it."""
+        self._ask(lambda: self._composer.work_out_room(bus, proposed))
+
     def plot(self, channels: Sequence[str]) -> None:
         """Have snapshots carry the held samples of these channels."""
         names = tuple(channels)

@@ -19,6 +19,7 @@ from buswright.diagnosis.wiggle.model import WiggleNow
 from buswright.diagnosis.wiggle.test import WiggleTest
 from buswright.frames.latest import LatestFrames
 from buswright.frames.table import empty_frames
+from buswright.health.described import Described
 from buswright.health.recent import RecentTracker
 from buswright.health.track import HealthTracker
 from buswright.messages.decode import Decoder
@@ -63,7 +64,7 @@ class Known:
 
     def bus_name(self, interface: str) -> str:
         """Return the name of the bus on an interface."""
-        return {**interface_names(self.car), **self.bus_names}.get(interface, interface)
+        return self.every_name.get(interface, interface)
 
     def misfit(self, seen: Mapping[str, set[Key]], interfaces: Sequence[str]) -> Misfit | None:
         """Say what doesn't fit a capture with these identifiers by bus name; None if everything may."""
@@ -72,6 +73,15 @@ class Known:
     def scope(self, module: str) -> Scope:
         """Return what is judged where one module is looked at."""
         return scope_of(module, self.car, self.databases)
+
+    def described(self) -> Described:
+        """Return what car file and databases say."""
+        return Described(self.car, self.databases, self.every_name)
+
+    @property
+    def every_name(self) -> dict[str, str]:
+        """Interface to bus name, the car file's too."""
+        return {**interface_names(self.car), **self.bus_names}
 
     def tracker(self) -> HealthTracker:
         """Make a tracker of the buses' health."""
@@ -90,8 +100,7 @@ class Known:
 
     def decoder(self) -> Decoder:
         """Make a decoder of everything."""
-        names = {**interface_names(self.car), **self.bus_names}
-        return Decoder(databases_of(self.car, self.databases), bus_names=names)
+        return Decoder(databases_of(self.car, self.databases), bus_names=self.every_name)
 
 
 @dataclass(frozen=True, slots=True)

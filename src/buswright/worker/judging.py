@@ -110,6 +110,10 @@ class LiveJudge:
         one = self._judged
         return None if one is None else JudgedChannels(len(one.channels), one.span)
 
+    def kept(self) -> tuple[Frames, ...]:
+        """Return the minutes that are kept."""
+        return self._kept.pieces()
+
     def findings(self, health: BusHealth, follower: Follower | None, scope: Scope | None = None) -> tuple[Finding, ...]:
         """Say what is wrong: of the buses now, of the channels as they were judged last.
 

@@ -30,6 +30,7 @@ from buswright.worker.trials import TrialNow
 
 if TYPE_CHECKING:
     from buswright.health.baseline.baseline import IdBaseline
+    from buswright.worker.room import Room
 
 Phase = Literal["listening", "reading", "playing", "paused", "ended", "failed"]
 """A live bus is listened to; a capture is read as fast as possible, played, paused, or at its end."""
@@ -186,6 +187,8 @@ class Snapshot:
         The one module that is looked at, and the latest samples of its channels; None and nothing: the whole car is.
     modules
         The modules that somebody names, sorted.
+    room
+        What still fits on the bus that was asked for last; None before.
     """
 
     number: int
@@ -209,6 +212,7 @@ class Snapshot:
     scope: Scope | None = None
     inputs: tuple[ChannelEvidence, ...] = ()
     modules: tuple[str, ...] = ()
+    room: Room | None = None
 
     @cached_property
     def moment(self) -> Moment:

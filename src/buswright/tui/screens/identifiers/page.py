@@ -14,13 +14,14 @@ from buswright.messages.typed import EXAMPLE
 from buswright.tui.screens.identifiers.page_lines import page, wrapped
 from buswright.tui.screens.identifiers.rows import rows_of
 from buswright.tui.screens.work_screen import WorkScreen
+from buswright.tui.widgets.paging import PAGING, Paged
 from buswright.tui.widgets.prompt import Confirm, Prompt
 from buswright.tui.widgets.toned import Lines, Span, line, tone_of
 from buswright.tui.widgets.trial_line import TrialLine
 from buswright.worker.snapshot import IdDetail, Snapshot
 
 
-class IdDetailScreen(WorkScreen):
+class IdDetailScreen(Paged, WorkScreen):
     """The page of one identifier; the worker is asked for it while the screen is in front.
 
     Parameters
@@ -54,16 +55,10 @@ class IdDetailScreen(WorkScreen):
     )
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape", "back", "Back", key_display="Esc"),
         Binding("t", "trial", "Try a signal", tooltip="types a signal, shown live beside the bits"),
         Binding("d", "drop", "Drop", show=False, tooltip="drops the latest trial signal"),
         Binding("s", "keep", "Save", show=False, tooltip="saves trial signals in a draft database and car file"),
-        Binding("down,j", "scroll(1)", "Down", show=False),
-        Binding("up,k", "scroll(-1)", "Up", show=False),
-        Binding("pagedown", "page(1)", "Page down", key_display="PgDn", show=False),
-        Binding("pageup", "page(-1)", "Page up", key_display="PgUp", show=False),
-        Binding("home", "edge(-1)", "To the top", show=False),
-        Binding("end", "edge(1)", "To the end", show=False),
+        *PAGING,
     ]
 
     DEFAULT_CSS = """
@@ -161,21 +156,3 @@ class IdDetailScreen(WorkScreen):
             Confirm(f"{names}: there already.", "Overwrite?"),
             lambda yes: self.bench.worker.keep_trials(bus, path, force=True) if yes else None,
         )
-
-    # Keys ---------------------------------------------------------------------------------------------------------
-
-    def action_scroll(self, lines: int) -> None:
-        """Scroll by lines."""
-        self.query_one("#id-page", Lines).scroll_relative(y=lines, animate=False)
-
-    def action_page(self, pages: int) -> None:
-        """Scroll by windows."""
-        self.action_scroll(pages * max(1, self.query_one("#id-page").size.height - 2))
-
-    def action_edge(self, edge: int) -> None:
-        """Go to the top or to the end."""
-        target = self.query_one("#id-page", Lines)
-        if edge < 0:
-            target.scroll_home(animate=False)
-        else:
-            target.scroll_end(animate=False)

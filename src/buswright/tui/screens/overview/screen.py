@@ -101,6 +101,7 @@ class OverviewScreen(WorkScreen):
         Binding("tab", "other", "Modules", key_display="Tab", tooltip="from the findings to the modules, and back"),
         Binding("shift+tab", "other", "Back", show=False, tooltip="the same"),
         Binding("i", "identifiers", "IDs", tooltip="identifiers of the row under the cursor"),
+        Binding("c", "room", "Capacity", show=False, tooltip="what still fits on the bus of the module"),
         Binding("a", "alone", "Alone", show=False, tooltip="looks at the module under the cursor alone; 7 shows it"),
     ]
     DEFAULT_CSS = """
@@ -324,6 +325,17 @@ class OverviewScreen(WorkScreen):
             self.notify("put the cursor on a module (Tab), then a", timeout=4)
         else:
             self.bench.narrow(sender.module)
+
+    def action_room(self) -> None:
+        """Show what still fits on the bus of the row under the cursor."""
+        from buswright.tui.screens.room_page import RoomScreen
+
+        if self.snapshot is None or not self.snapshot.health.buses:
+            self.notify("nothing has come on any bus yet", timeout=3)
+            return
+        sender = self._senders.get(self.query_one("#modules", Linked).key)
+        first = next(iter(self.snapshot.health.buses))
+        self.app.push_screen(RoomScreen(first if sender is None else sender.bus))
 
     def _open(self, sender: Sender) -> None:
         if sender.module is None:
