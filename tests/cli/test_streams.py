@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from tests.cli.outputs import CAR, ENGINE, KEYON, RUN
+from tests.cli.warm import command
 
 from buswright.cli.main import COMMANDS, status_of
 
@@ -64,8 +65,8 @@ def test_every_command_is_among_them():
 @pytest.mark.parametrize("name", PRINTING)
 def test_no_command_takes_a_full_or_closed_standard_output_for_success(name, tmp_path):
     (tmp_path / "run.log").write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[:500]))
-    for place, says in (("> /dev/full", "can't be printed"), (">&-", "standard output is closed")):
-        done = shell(f"{PRINTING[name]} {place}", cwd=tmp_path)
+    for place, says in (("/dev/full", "can't be printed"), ("closed", "standard output is closed")):
+        done = command(*PRINTING[name].split(), cwd=tmp_path, stdout=place)
         assert done.returncode == 2, (place, done.stderr)
         assert says in done.stderr
         assert "  try: " in done.stderr
@@ -98,7 +99,7 @@ def test_an_error_on_a_full_standard_output_says_both(tmp_path):
 
 @pytest.mark.parametrize("words", ["cut", "contents --nonsense x", "health x --fail-on much", "nonsense"])
 def test_usage_errors_are_json_when_asked(words):
-    done = shell(f"{words} --json")
+    done = command(*words.split(), "--json")
     assert done.returncode == 2
     document = json.loads(done.stdout)
     assert document["schema"] == "buswright.error/1"
@@ -127,7 +128,7 @@ def test_usage_errors_are_json_when_asked(words):
 )
 def test_impossible_names_are_refused_with_what_to_do(words, tmp_path):
     for name in ("n" * 300, str(KEYON / "below_a_file")):
-        done = shell(words.format(KEYON, name), cwd=tmp_path)
+        done = command(*words.format(KEYON, name).split(), cwd=tmp_path)
         assert done.returncode == 2, done.stderr
         assert "  try: " in done.stderr
         assert "Traceback" not in done.stderr
