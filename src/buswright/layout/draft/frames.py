@@ -6,12 +6,13 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from buswright.channels.carfile.model import CarFile
+from buswright.channels.carfile.rendering import Table, key, quoted
 from buswright.channels.expectation import Expectation, expectation
 from buswright.channels.fitting import Key
 from buswright.channels.keys.tables import refuse_plain_name
 from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, IdFigures
 from buswright.layout.draft.buses import DraftBus
-from buswright.layout.draft.text import FILL_IN, Table, key, line, listed, number, quoted, relative
+from buswright.layout.draft.text import FILL_IN, line, listed, number, relative
 from buswright.messages.checksum import KINDS
 from buswright.messages.match import ANY_SOURCE
 from buswright.messages.model import Message, identifier_text
