@@ -17,6 +17,7 @@ from buswright.health.identifiers.checksum import LEARN_FROM, find_checksum
 from buswright.health.identifiers.counter import CounterField, find_counter
 from buswright.health.model.health import BusHealth
 from buswright.health.model.identifiers import IdFigures
+from buswright.health.track import HealthTracker
 from buswright.messages.checksum import KINDS, Checksum, Counter
 from buswright.messages.model import Database, Message
 from buswright.simulate.car.networks import messages
@@ -252,3 +253,22 @@ def test_a_checksum_that_counts_along_with_the_counter_is_none_itself() -> None:
 def test_error_frames_without_a_word_of_the_controller_say_nothing_of_it() -> None:
     stuff = special(START, 0x008, Flag.ERROR, bytes([0, 0x01, 0x04, 0, 0, 0, 0, 0]))
     assert measured(stuff).buses["can0"].errors.controller == {}
+
+
+@pytest.mark.parametrize("size", [7, 500, 100_000])
+def test_stretches_of_the_same_frame_are_kept_however_the_run_is_cut(size: int) -> None:
+    frames = comb(0x100, 10, 60, counter=Counter(24, 8))
+    payload = frames.payload.copy()
+    for first, last in ((2000, 2300), (4000, 4100), (5800, 6000)):
+        payload[first:last] = payload[first]
+    payload[3000:3200, 3] = payload[3000, 3]  # the counter stands, and the data goes on
+    payload[4400:4404] = payload[4400]  # too short to be a stretch
+    frames = dataclasses.replace(frames, payload=payload)
+    tracker = HealthTracker()
+    for at in range(0, len(frames), size):
+        tracker.update(frames.take(np.arange(at, min(at + size, len(frames)))))
+    counter = next(iter(tracker.result().ids.values())).counter
+    assert counter is not None
+    assert [(each.frames, (each.start_ns - START) // (10 * MS)) for each in counter.held] == [
+        (300, 2000), (100, 4000), (200, 5800),
+    ]  # fmt: skip

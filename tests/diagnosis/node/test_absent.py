@@ -10,6 +10,7 @@ from buswright.health.model.health import ModuleFigures
 from buswright.health.model.identifiers import (
     ChecksumFigures,
     CounterEvent,
+    Held,
     LengthChange,
     Lengths,
     PayloadFigures,
@@ -100,12 +101,25 @@ def test_a_learned_counter_may_be_wrong_now_and_then() -> None:
 
 
 def frozen(frames: int, repeats: int) -> list[object]:
-    payload = PayloadFigures((), bytes(8), 5_000, frames, 20 * S, 20 * S + frames * 10 * MS, SECONDS * S, bytes(8))
+    end = 20 * S + frames * 10 * MS
+    payload = PayloadFigures((), bytes(8), 5_000, frames, 20 * S, end, SECONDS * S, bytes(8))
     if not repeats:
         return [identifier(0x100, payload=payload, counter=counter())]
-    end = 20 * S + frames * 10 * MS
     events = (CounterEvent(20 * S + 20 * MS, "repeat", 0, False), CounterEvent(end + 10 * MS, "jump", 3, False))
-    return [identifier(0x100, payload=payload, counter=counter(repeats=repeats, jumps_without_gap=1, events=events))]
+    held = (Held(frames, 20 * S, end),)
+    counted = counter(repeats=repeats, jumps_without_gap=1, events=events, held=held)
+    return [identifier(0x100, payload=payload, counter=counted)]
+
+
+def test_a_frame_that_froze_twice_is_one_finding() -> None:
+    held = (Held(200, 20 * S, 22 * S), Held(300, 30 * S, 33 * S), Held(30, 40 * S, 40 * S + 300 * MS))
+    events = tuple(CounterEvent(t * S + 20 * MS, "repeat", 0, False) for t in (20, 30)) + tuple(
+        CounterEvent(t * S + 10 * MS, "jump", 3, False) for t in (22, 33)
+    )
+    counted = counter(repeats=499, jumps_without_gap=2, events=events, held=held)
+    one = found(health([identifier(0x100, counter=counted)]), "frozen-frame")
+    assert (one.start_ns, one.end_ns, one.count) == (20 * S, 33 * S, 500)
+    assert faults(health([identifier(0x100, counter=counted)])) == [("frozen-frame", "id:main/100")]
 
 
 def test_a_payload_that_repeats_with_its_counter_is_frozen() -> None:

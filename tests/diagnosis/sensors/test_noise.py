@@ -30,6 +30,12 @@ def temperature(scale: Any, seed: int = 1) -> Any:
     return 2.0 + 0.2 * np.sin(SECONDS / 30) + rng.standard_normal(len(SECONDS)) * (0.001 + scale)
 
 
+def coarse() -> Any:
+    """A level near the edge of a code, 20 mV wide, that noise pushes over it more often as it grows a little."""
+    noise = np.random.default_rng(7).standard_normal(len(SECONDS)) * (0.001 + 0.004 * rpm() / 7500)
+    return np.rint((2.006 + noise) / 0.02) * 0.02
+
+
 def with_engine(values: Any, **keys: Any) -> Case:
     channel = made("oil", values, hz=HZ, kind=sensor(keys.pop("table", PRESSURE)), **keys)
     engine = made("rpm", rpm(), hz=HZ, unit="rpm", role="engine_speed")
@@ -70,6 +76,7 @@ def test_frequencies_fold_at_half_the_rate() -> None:
         pytest.param(temperature(0.02), id="noise at any speed"),
         pytest.param(temperature(0.02 * (SECONDS > 40)), id="noise that began"),
         pytest.param(temperature(0.0) + 0.002 * (np.arange(len(SECONDS)) // 25 % 2), id="a step of the converter"),
+        pytest.param(coarse(), id="a coarse converter behind a fine signal"),
         pytest.param(temperature(0.0) + 0.3 * np.sin(SECONDS * 9) * (np.sin(SECONDS / 4) > 0.5), id="movement"),
     ],
 )
@@ -96,3 +103,22 @@ def test_noise_of_a_whole_ground_is_one_finding() -> None:
     ]
     found = [one.finding for one in noise_sightings(case_of(engine, *channels))]
     assert "ground:G1" in {one.subject for one in found}
+
+
+def test_slow_movement_is_no_line_of_the_firing_where_that_folds_to_nearly_nothing() -> None:
+    hertz = 20.0
+    seconds = np.arange(0, 90, 1 / hertz)
+    dice = np.random.default_rng(5)
+    speed = np.where(seconds < 45, np.where(seconds < 10, 0.0, 3000.0), 6060 + np.repeat(dice.uniform(-20, 20, 90), 20))
+    moved = np.cumsum(dice.standard_normal(len(seconds)) * np.where(seconds < 45, 0.0005, 0.004))
+    channel = made("oil", 2.0 + moved, hz=hertz, kind=sensor())
+    case = case_of(channel, made("rpm", speed, hz=hertz, unit="rpm", role="engine_speed"))
+    car = replace(wrenfell(), car=Car("x", cylinders=4))  # 202 Hz, folded to 2 Hz
+    assert not any("firing" in text for one in noise_sightings(replace(case, car=car)) for text in one.finding.evidence)
+
+
+def test_noise_far_below_what_matters_is_left_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("tests.diagnosis.sensors.synthetic.STEP_V", 5.0 / 65536)
+    quiet = 2.0 + np.random.default_rng(1).standard_normal(len(SECONDS)) * (0.0001 + 0.0008 * rpm() / 7500)
+    assert not list(noise_sightings(with_engine(quiet)))
+    assert list(noise_sightings(with_engine(2.0 + 10 * (quiet - 2.0))))

@@ -179,3 +179,21 @@ def test_a_real_link_with_a_delay_is_no_cross_talk() -> None:
     slow = np.convolve(mover, np.exp(-np.arange(100) / 30) / 30)[: len(mover)]
     columns = [calm(0), mover, calm(2) + 0.3 * (slow - slow.mean()), calm(3)]
     assert not list(crosstalk_sightings(case_of(*inputs(columns))))
+
+
+def busy(gain: float, *, late: int = 0) -> Any:
+    """A pressure that follows the engine with a delay, more than it copies the input beside it."""
+    load, mover = wild(5), wild(1)
+    followed = np.convolve(load - load.mean(), np.exp(-np.arange(50) / 10) / 10)[: len(load)]
+    copied = np.roll(mover, late) - mover.mean()
+    columns = [calm(0), mover, calm(2) + 0.3 * followed + gain * copied, calm(3)]
+    engine = made("map", 100 * load, hz=HZ, unit="kPa", role="manifold_pressure")
+    return case_of(engine, *inputs(columns))
+
+
+def test_what_an_input_copies_is_told_from_what_really_moves_it() -> None:
+    (one,) = crosstalk_sightings(busy(0.03))
+    assert one.finding.subject == "channel:a2"
+    assert "a2 copies 3.0 % of every movement of a1" in one.finding.evidence[0]
+    assert not list(crosstalk_sightings(busy(0.0)))
+    assert not list(crosstalk_sightings(busy(0.03, late=8)))

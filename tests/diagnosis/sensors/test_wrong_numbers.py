@@ -25,14 +25,18 @@ def sound(seed: int) -> Channels:
     return measure_channels(Session(SimulatedCapture(60.0, seed), demo_car()))
 
 
-def changed(name: str, turn: Callable[[np.ndarray], np.ndarray], seed: int = 4) -> Channels:
+Turn = Callable[[np.ndarray], np.ndarray]
+
+
+def changed(name: str, turn: Turn, seed: int = 4, **others: Turn) -> Channels:
     channels = dict(sound(seed))
-    old = channels[name]
-    series = replace(old.series, value=turn(old.series.value), quality=None)
-    channels[name] = ChannelEvidence(
-        series, channel=old.channel, sensor=old.sensor, signal=old.signal, frame=old.frame, message=old.message,
-        module=old.module, expected=old.expected, watched=old.watched,
-    )  # fmt: skip
+    for each, change in ({name: turn} | others).items():
+        old = channels[each]
+        series = replace(old.series, value=change(old.series.value), quality=None)
+        channels[each] = ChannelEvidence(
+            series, channel=old.channel, sensor=old.sensor, signal=old.signal, frame=old.frame, message=old.message,
+            module=old.module, expected=old.expected, watched=old.watched,
+        )  # fmt: skip
     return Channels(channels, car=demo_car())
 
 
@@ -124,3 +128,51 @@ def test_a_foot_on_the_pedal_hides_no_zero_and_makes_none():
     assert ("offset", f"channel:{name}") in said(changed(name, pressed(1.0, 1.15, 30.0, 9.0)))
     assert said(changed(name, pressed(1.0, 1.15, 30.0, 0.0))) == set()
     assert said(changed(name, pressed(0.0, 1.7, 30.0, 0.0))) == set()
+
+
+def ramp(by: float) -> Callable[[np.ndarray], np.ndarray]:
+    return lambda value: value + by * np.linspace(0.0, 1.0, len(value))
+
+
+def stops(value: np.ndarray) -> np.ndarray:
+    """The car stands with its engine off for the last 2.5 seconds."""
+    return np.where(np.arange(len(value)) * 60.0 / len(value) < 57.5, value, 0.0)
+
+
+SPEEDS = ("vehicle_speed", *(f"wheel_speed_{corner}" for corner in ("fl", "fr", "rl", "rr")))
+
+
+def stopped(name: str, turn: Turn) -> Channels:
+    resting = ("brake_pressure_front", "accel_long", "accel_lat", "yaw_rate", *SPEEDS)
+    rests = dict.fromkeys(resting, stops)
+    whole = rests | {name: lambda value: turn(rests[name](value))}
+    return changed("engine_speed", stops, **whole)
+
+
+@pytest.mark.parametrize(("name", "by"), [("brake_pressure_front", 12.0), ("yaw_rate", 8.0), ("accel_lat", -0.5)])
+def test_a_zero_that_wanders_is_seen_in_the_two_seconds_after_the_engine_stopped(name, by):
+    assert ("drift", f"channel:{name}") in said(stopped(name, ramp(by)))
+
+
+def test_a_foot_that_holds_the_brake_to_the_end_is_no_drift():
+    assert said(stopped("brake_pressure_front", pressed(57.5, 61.0, 30.0, 0.0))) == set()
+
+
+def test_wheels_of_one_side_turn_faster_where_the_car_circles():
+    faster = {f"wheel_speed_{corner}": lambda value: value * 1.08 for corner in ("fl", "rl")}
+    assert said(changed("accel_vert", lambda value: value, **faster)) == set()
+
+
+def test_a_car_that_hardly_turns_has_no_stuck_yaw_rate():
+    def held(turns: float) -> set[tuple[str, str]]:
+        driven = changed("accel_lat", lambda value: turns * value, steering_angle=lambda value: turns * value)
+        old = driven["yaw_rate"]
+        raw = np.where(np.arange(len(old)) < len(old) / 2, np.rint(turns * old.series.value * 20), 2).astype(np.int64)
+        stuck = ChannelEvidence(
+            replace(old.series, raw=raw, value=raw / 20.0), channel=old.channel, signal=old.signal, frame=old.frame,
+            message=old.message, module=old.module, watched=old.watched,
+        )  # fmt: skip
+        return said(Channels({**driven, "yaw_rate": stuck}, car=demo_car()))
+
+    assert ("stuck", "channel:yaw_rate") in held(1.0)
+    assert held(0.01) == set()

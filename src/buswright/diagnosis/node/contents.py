@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from buswright.diagnosis.case import SECOND, Case, Sighting, Window, merged, sighting, subject_of, titled
 from buswright.findings import Severity
-from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, IdFigures
+from buswright.health.model.identifiers import ChecksumFigures, Held, IdFigures
 from buswright.wording import listed, percent, plural, times
 
 _FEW = 3
@@ -14,7 +14,6 @@ _ALL_WRONG = 0.99
 _LEARNED_SLACK = 0.02
 """A learned counter may be a number that mostly counts: up to this share of other steps says nothing."""
 _DEBOUNCE_S = 0.1
-_MOSTLY_REPEATED = 0.9
 
 
 def contents_sightings(case: Case) -> Iterator[Sighting]:
@@ -32,29 +31,25 @@ def contents_sightings(case: Case) -> Iterator[Sighting]:
 
 
 def _frozen(case: Case, figures: IdFigures) -> Sighting | None:
-    """Judge the longest stretch of equal data: with the counter standing too, nobody fills the frame."""
-    counter, payload = figures.counter, figures.payload
-    start, end = payload.longest_same_start_ns, payload.longest_same_end_ns
-    if counter is None or start is None or end is None:
+    """Judge stretches of equal frames: where the counter stands too, nobody fills the frame."""
+    held = _held(case, figures)
+    if figures.counter is None or not held:
         return None
-    seconds, frames = (case.limit(name, frame=figures.name) for name in ("frozen_s", "frozen_frames"))
-    if payload.longest_same < frames or end - start < seconds * SECOND:
-        return None
-    if counter.repeats < _MOSTLY_REPEATED * (payload.longest_same - 1) or not _repeats_inside(counter, start, end):
-        return None
-    to_end = figures.last_ns is not None and end >= figures.last_ns
+    windows = [Window(each.start_ns, each.end_ns) for each in held]
+    frames = sum(each.frames for each in held)
+    to_end = figures.last_ns is not None and windows[-1].end_ns >= figures.last_ns
     return sighting(
         "frozen-frame",
         Severity.FAULT,
         subject_of(figures.name),
-        windows=[Window(start, end)],
-        count=payload.longest_same,
-        confidence=0.95 if counter.source == "car file" else 0.8,
+        windows=windows,
+        count=frames,
+        confidence=0.95 if figures.counter.source == "car file" else 0.8,
         evidence=[
-            f"{titled(figures)} carried the same payload in {payload.longest_same:,} frames in a row, its counter "
-            f"included, from {case.at(start)} " + ("to its last frame." if to_end else f"to {case.at(end)}."),
+            f"{titled(figures)} sent one frame over and over, its counter included: {frames:,} frames.",
+            f"That was {case.spans(windows)}{', to its last frame' if to_end else ''}.",
             "The frames kept arriving on time, so the values only seem to hold.",
-            f"At other times the payload changed {payload.changes:,} times in {figures.frames:,} frames.",
+            f"At other times the payload changed {figures.payload.changes:,} times in {figures.frames:,} frames.",
         ],
         threshold=case.used("frozen_s", "frozen_frames", frame=figures.name),
         ruled_out=[
@@ -68,10 +63,16 @@ def _frozen(case: Case, figures: IdFigures) -> Sighting | None:
     )
 
 
-def _repeats_inside(counter: CounterFigures, start: int, end: int) -> bool:
-    """Whether the counter's repeats, as far as they were kept, lie in a stretch."""
-    repeats = [event for event in counter.events if event.kind == "repeat"]
-    return any(start <= event.time_ns <= end for event in repeats)
+def _held(case: Case, figures: IdFigures) -> list[Held]:
+    """Return the stretches in which counter and data stood for too long."""
+    if figures.counter is None:
+        return []
+    seconds, frames = (case.limit(name, frame=figures.name) for name in ("frozen_s", "frozen_frames"))
+    return [
+        each
+        for each in figures.counter.held
+        if each.frames >= frames and each.end_ns - each.start_ns >= seconds * SECOND
+    ]
 
 
 # Counters -------------------------------------------------------------------------------------------------------------
@@ -88,7 +89,7 @@ def _counter(case: Case, figures: IdFigures, frozen: Sighting | None) -> Iterato
         for event in counter.events
         if not event.in_gap and not any(w.start_ns <= event.time_ns <= w.end_ns for w in windows)
     ]
-    inside = figures.payload.longest_same - 1 if frozen is not None else 0
+    inside = frozen.finding.count - len(windows) if frozen is not None else 0
     repeats = max(0, counter.repeats - inside)
     backs = sum(event.kind == "back" for event in events)
     wrong = repeats + counter.jumps_without_gap + backs

@@ -29,6 +29,12 @@ _ALONE = 1.05
 """The neighbour is followed so many times better than any other input, and than anything that moves the car."""
 _NEARLY = 0.95
 _LEAST_CORRELATION = 0.25
+_APART_CORRELATION = 0.14
+"""The same of what is left once all other inputs and what moves the car are accounted for."""
+_HINT = 5.0
+"""A gain so many times its uncertainty is worth that account."""
+_SLOW_CLEAR = 1.5
+_RIDGE = 1e-6
 _LEAST_ROWS = 300
 _COMMON = (
     *("engine_speed", "throttle", "manifold_pressure", "vehicle_speed", "brake_pressure", "steering_angle"),
@@ -44,6 +50,7 @@ _LEAST_HZ = 8.0
 _MOST_ROWS = 8_000
 _FAULT_GAIN = 0.03
 _Columns = tuple[Int64s, Floats]
+_Pair = tuple[Floats, Floats]
 _NUMBER = re.compile(r"^(.*?)(\d+)$")
 
 
@@ -131,10 +138,16 @@ class _Beside:
         other = self.channels[name]
         return self._at(other, other.quantity) / (other.per_volt or 1.0) if name in self.names else None
 
-    def rivals(self, neighbour: str) -> Iterator[Floats]:
-        """Yield all other inputs, and what moves the car at the time and somewhat before."""
+    def rivals(self, neighbour: str, *, alike: bool = True) -> Iterator[Floats]:
+        """Yield all other inputs, and what moves the car at the time and somewhat before.
+
+        Without `alike` not those that measure the same as the neighbour: they move with it.
+        """
+        role = self.channels[neighbour].role
         for name in self.names:
-            found = self.input(name) if name != neighbour else None
+            if name == neighbour or not (alike or role is None or self.channels[name].role != role):
+                continue
+            found = self.input(name)
             if found is not None:
                 yield found
         for cause in self.channels.with_role(*_COMMON):
@@ -165,16 +178,15 @@ def _pairs(members: Sequence[ChannelEvidence]) -> Iterator[tuple[ChannelEvidence
             if (prefix, beside) in wired:
                 yield each, wired[prefix, beside], "by the numbers of their inputs in the car file"
     known = {each.name for each in wired.values()}
-    by_message: dict[str, list[ChannelEvidence]] = {}
-    for each in members:
-        if each.name not in known and each.message is not None and each.signal is not None:
-            by_message.setdefault(each.message, []).append(each)
-    for own in by_message.values():
-        ordered = sorted(own, key=lambda one: one.signal.first_bit if one.signal is not None else 0)
-        for first, second in pairwise(ordered):
-            said = "by the order of the signals in their message; the car file doesn't say which inputs they have"
-            yield first, second, said
-            yield second, first, said
+    placed = [
+        (each.frame.id, each.signal.first_bit, each.name, each)
+        for each in members
+        if each.name not in known and each.frame is not None and each.signal is not None
+    ]
+    for (*_, first), (*_, second) in pairwise(sorted(placed)):
+        said = "by the order of the signals in their messages; the car file doesn't say which inputs they have"
+        yield first, second, said
+        yield second, first, said
 
 
 def _move_together(each: ChannelEvidence, neighbour: ChannelEvidence) -> bool:
@@ -186,17 +198,48 @@ def _copied(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: 
     own, other = beside.own, beside.input(neighbour.name)
     if other is None:
         return None
-    size = own.shape[1]
-    fast = _gain(own[1] - own[0], other[1] - other[0])
-    if fast is None:
+    moves = [(own[later] - own[0], other[later] - other[0]) for later in (1, 2)]
+    fast = _alike(moves, _LEAST_CORRELATION)
+    if fast is not None and _alone(each, neighbour, beside, other):
+        return _Copied(each, neighbour, by, *fast)
+    hint = _gain(*moves[0])
+    if hint is None or hint[1] < _HINT or not _GAINS[0] / 2 <= abs(hint[0]) <= 2 * _GAINS[1]:
         return None
-    gain, clear, correlation = fast
-    if not _GAINS[0] <= abs(gain) <= _GAINS[1] or clear < _CLEAR or correlation < _LEAST_CORRELATION:
+    rivals = list(beside.rivals(neighbour.name, alike=False))
+    apart = [_left(move, [rival[later] - rival[0] for rival in rivals]) for later, move in enumerate(moves, start=1)]
+    fast = _alike(apart, _APART_CORRELATION)
+    return None if fast is None else _Copied(each, neighbour, by, *fast)
+
+
+def _alike(moves: Sequence[_Pair], least: float) -> tuple[float, float, float] | None:
+    """Return gain, its clearness and the correlation of fast movement; None where it isn't one gain throughout."""
+    (own, other), slow = moves
+    fast, half = _gain(own, other), len(own) // 2
+    if fast is None or not _GAINS[0] <= abs(fast[0]) <= _GAINS[1] or fast[1] < _CLEAR or fast[2] < least:
         return None
-    for later, of in ((2, slice(None)), (1, slice(size // 2)), (1, slice(size // 2, None))):
-        again = _gain(own[later, of] - own[0, of], other[later, of] - other[0, of])
-        if again is None or abs(again[0] - gain) > _ALIKE * abs(gain):
+    halves = (own[:half], other[:half]), (own[half:], other[half:])
+    for again in (_gain(*pair) for pair in (slow, *halves)):
+        if again is None or again[1] < _SLOW_CLEAR or abs(again[0] - fast[0]) > _ALIKE * abs(fast[0]):
             return None
+    return fast
+
+
+def _left(moves: _Pair, rivals: Sequence[Floats]) -> _Pair:
+    """Return what is left of two inputs' movement once that of all others is taken out (least squares)."""
+    both = np.stack(moves)
+    known = np.isfinite(both).all(axis=0)
+    moving = [each[known] for each in rivals if np.isfinite(each[known]).all() and each[known].std() > 0]
+    columns = np.array([np.ones(np.count_nonzero(known)), *(each / each.std() for each in moving)])
+    left: Floats = np.full(both.shape, np.nan)
+    # A little is added to the diagonal: two rivals may be one and the same.
+    square = columns @ columns.T + _RIDGE * columns.shape[1] * np.eye(len(columns))
+    left[:, known] = both[:, known] - np.linalg.solve(square, columns @ both[:, known].T).T @ columns
+    return left[0], left[1]
+
+
+def _alone(each: ChannelEvidence, neighbour: ChannelEvidence, beside: _Beside, other: Floats) -> bool:
+    """Whether an input follows its neighbour better than any other input, and than anything that moves the car."""
+    own = beside.own
     # A temperature follows nothing within a sample, so whatever it follows is copied: others may move alike.
     slow = each.sensor is not None and each.sensor.calibration.kind in ("thermistor", "rtd")
     views, lead = ((1,), _NEARLY) if slow else ((1, 2), _ALONE)
@@ -205,8 +248,8 @@ def _copied(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: 
         for later, best in followed.items():
             rival = _gain(own[later] - own[0], values[later] - values[0])
             if best is None or (rival is not None and best[2] < lead * rival[2]):
-                return None
-    return _Copied(each, neighbour, by, gain, clear, correlation)
+                return False
+    return True
 
 
 def _gain(own: Floats, other: Floats) -> tuple[float, float, float] | None:
@@ -254,7 +297,7 @@ def _found(case: Case, one: _Copied) -> Sighting:
         + f"; gain {percent(_GAINS[0])} to {percent(_GAINS[1], 0)}",
         ruled_out=[
             "Not a real link between the two: that has a delay, and does not copy fast and slow movement alike.",
-            "Not the supply or the ground: no other input is copied as much.",
+            "Not the supply or the ground: that would move the other inputs of the module as much.",
         ],
         next_check=f"Ground the input of {neighbour.name} at the module. If {each.name} grows quiet, look for moisture "
         "between the two pins, then for a sensor of too high a resistance for this input.",

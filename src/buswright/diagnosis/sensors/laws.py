@@ -103,10 +103,14 @@ def _laws(views: Views) -> Iterator[_Law]:
 
 def _wheels(views: Views) -> Iterator[_Law]:
     """Compare the wheels of each axle, which turn alike when straight, and each wheel with the middle of the others."""
-    for left, right in views.axles(views.wheels):
-        made = fit(left.value, right.value)
+    axles = list(views.axles(views.wheels))
+    pairs = [fit(left.value, right.value) for left, right in axles]
+    for (left, right), made, beyond in zip(axles, pairs, reversed(pairs), strict=True):
         others = [view.value for view in views.wheels.values() if view not in (left, right)]
-        if made is None or abs(made.slope - 1) <= PAIR_TOLERANCE:
+        if made is None or abs(made.slope - 1) <= (PAIR_TOLERANCE if others else LAW_TOLERANCE["wheel_speed"]):
+            continue
+        # A car that circles in a paddock turns the outer wheels of both axles faster.
+        if len(axles) > 1 and beyond is not None and abs(made.slope / beyond.slope - 1) <= PAIR_TOLERANCE:
             continue
         beside = [fit(wheel.value, np.median(others, axis=0)) if others else None for wheel in (left, right)]
         off = [abs(each.slope - 1) if each is not None else 0.0 for each in beside]

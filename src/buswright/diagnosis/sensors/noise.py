@@ -33,6 +33,9 @@ _WIDE = 1.3
 _STEPS = 2.0
 _FLOOR = 0.8
 """Noise is at least this part of a raw step: a value between two codes toggles."""
+_LEAST_OF_SPAN = 0.0003
+"""Noise below this part of the span disturbs nobody: 0.2 % from peak to peak (common practice, no source)."""
+_COARSER = 0.1
 _PROVEN = 0.5
 """So much less growth is enough where the line of the firing is in the spectrum."""
 _LEAST_SAMPLES = 8
@@ -170,12 +173,14 @@ def _grown(
     centres, dense = _by_speed(rpm[running], noise[running])
     if quiet is None:
         quiet, quiet_is = float(dense[0]), "at its lowest engine speeds"
-    quiet = max(quiet, _FLOOR * each.step)
+    step = max(each.step, _converter_step(each))
+    quiet = max(quiet, _FLOOR * step)
     # Each of the upper engine speeds must be noisy: hands and feet make some of them so.
     loud = float(dense[-2:].min())
     if dense[-_UPPER:].min() < _EVERYWHERE * loud:
         return None
-    if quiet <= 0 or loud < max(case.limit("noise_ratio_suspect", channel=each.name) * quiet, _STEPS * each.step):
+    least = max(_STEPS * step, _LEAST_OF_SPAN * (each.span or 0.0))
+    if quiet <= 0 or loud < max(case.limit("noise_ratio_suspect", channel=each.name) * quiet, least):
         return None
     correlation = _growth(rpm[running], noise[running], centres, dense)
     least = case.limit("noise_correlation", channel=each.name)
@@ -202,6 +207,13 @@ def _about_trend(each: ChannelEvidence, number: Int64s) -> Floats:
     with np.errstate(invalid="ignore", divide="ignore"):
         left = summed(value * value) - np.where(along > 0, across**2 / along, 0.0)
         return np.where(count >= _LEAST_SAMPLES, np.sqrt(np.maximum(left, 0.0) / count), np.nan)
+
+
+def _converter_step(each: ChannelEvidence) -> float:
+    """Return the smallest usual change: a converter may have coarser steps than the signal that carries them."""
+    changes = np.abs(np.diff(each.quantity[each.there & ~each.bad]))
+    changes = changes[changes > 0]
+    return float(np.quantile(changes, _COARSER)) if len(changes) else 0.0
 
 
 def _at_rest(case: Case, each: ChannelEvidence, off: Floats) -> tuple[float | None, str]:
@@ -276,8 +288,11 @@ def _line(case: Case, each: ChannelEvidence, number: Int64s, rpm: Floats) -> str
     firing = speeds / 60.0 * car.cylinders * 2.0 / car.strokes
     appears = folded(firing, rate)
     # The engine speed of a second is a mean; while it changes, the line smears.
-    hits = int((np.abs(strongest - appears) <= _NEAR_BINS * width).sum())
-    share = min(1.0, 2 * _NEAR_BINS * float(width.mean()) / (rate / 2))
+    near = np.abs(strongest[:, np.newaxis] - appears) <= _NEAR_BINS * width[:, np.newaxis]
+    hits = int(np.diagonal(near).sum())
+    # What moves slowly has its strongest frequency near zero, where the firing may appear too: by chance as often as
+    # in seconds of another engine speed.
+    share = max(min(1.0, 2 * _NEAR_BINS * float(width.mean()) / (rate / 2)), float(near.mean()))
     if binomial_at_least(hits, len(found), share) > 1e-3 or hits < 3:
         return ""
     top = int(np.argmax(firing))

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from buswright.channels import units
 from buswright.channels.samples.series import Bools, Int64s
 from buswright.diagnosis.case import SECOND, Case, Sighting, Window, sighting
 from buswright.diagnosis.sensors.relations import CLEAR_R, LEAST_S, Fit, View, Views, fit
@@ -33,8 +34,17 @@ TOGETHER = (
 HABIT_S, HABITS, HABIT_RUNS = 5.0, 6.0, 50
 """A slow channel is stuck if it holds a code for this long, and this many times as long as it does elsewhere, where it
 changed this often (common practice, no source)."""
+EDGE_NS = 3 * FINE_NS
+"""What moved at the edges of the time in which a channel held still ended its rest: both brakes are pressed at once."""
 TWIN_SHARE = 0.3
 """Part of its range that a twin must move while a channel holds one code, to call the channel stuck."""
+CLEAR_MOVES = {
+    "accel_lat": (2.0, "m/s2"), "accel_long": (2.0, "m/s2"), "accel_vert": (2.0, "m/s2"), "yaw_rate": (6.0, "deg/s"),
+    "steering_angle": (10.0, "deg"), "vehicle_speed": (15.0, "km/h"), "wheel_speed": (15.0, "km/h"),
+    "engine_speed": (500.0, "rpm"), "throttle": (10.0, "%"), "manifold_pressure": (10.0, "kPa"),
+    "brake_pressure": (2.0, "bar"), "damper_travel": (3.0, "mm"),
+}  # fmt: skip
+"""The least that a twin must move, so that what moves with it can't rest: on a straight road a car hardly turns."""
 RATES_HZ = {"damper_travel": 100.0, "accel_vert": 50.0, "wheel_speed": 20.0, "throttle": 20.0, "brake_pressure": 20.0}
 """Slowest rate at which a role shows what it is fitted for (trade table of rates, common practice, no source)."""
 ROUGH = 0.8
@@ -275,9 +285,12 @@ def _moved(other: ChannelEvidence, window: Window) -> bool:
     grid = other.value_grid
     if not len(grid):
         return False
-    inside = (grid.start_ns >= window.start_ns) & (grid.start_ns <= window.end_ns)
+    inside = (grid.start_ns >= window.start_ns + EDGE_NS) & (grid.start_ns <= window.end_ns - EDGE_NS)
     moved = float(grid.high[inside].max() - grid.low[inside].min()) if inside.any() else 0.0
-    return moved > TWIN_SHARE * float(grid.high.max() - grid.low.min())
+    least, unit = CLEAR_MOVES.get(other.role or "", (0.0, ""))
+    if least and units.compatible(other.series.unit, unit):
+        least /= abs(units.line(other.series.unit, unit)[0])
+    return moved > max(least, TWIN_SHARE * float(grid.high.max() - grid.low.min()))
 
 
 def _at_an_end(each: ChannelEvidence, row: int) -> bool:

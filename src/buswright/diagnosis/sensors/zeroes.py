@@ -16,11 +16,11 @@ from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence
 
 AFTER_STOP = 30
-"""Windows after the engine stopped in which pressures still fall."""
+"""Windows after the engine stopped in which its oil pressure still falls."""
 STRAIGHT_DEG_S = 1.5
 STEERING_DEG = 8.0
 """Yaw rate that counts as straight, and the steering angle that isn't zero then (common practice, no source)."""
-REST_LEAST = 10
+REST_LEAST = 8
 """Windows at rest below which a zero isn't judged."""
 
 
@@ -59,10 +59,18 @@ AT_REST = {
 }
 ENGINE_OFF = frozenset({"oil_pressure", "engine_speed"})
 """Roles that need the engine off, not only a standing car."""
+PEDALS = frozenset({"throttle", "brake_pressure"})
+"""Roles that a foot moves, also while the car stands."""
+_STILL_UP = 0.4
+"""A zero that wandered is seen in the last quarter of the drive by this part at least, whenever the foot is off."""
+_WANDERED = 0.5
+"""A zero that moved by this part of its error, from before the drive to after it, wandered."""
 _AS_LOW = 0.01
 """A pedal is released where it lies within this part of its movement of its lowest."""
 SPAN_SUSPECT, SPAN_FAULT = 0.03, 0.08
 """Zero off by this share of the span, where the rest has no unit of its own."""
+WARMED_DEG = 30.0
+"""How much warmer than the rest of the car the coolant may be after a short run, °C (a choice)."""
 ATMOSPHERE_BAR = (0.94, 1.03)
 """What a gauge pressure shows at rest that was calibrated as absolute, or the other way."""
 
@@ -79,12 +87,12 @@ def wrong_at_rest(case: Case) -> Iterator[Sighting]:
         if rest is None or not each.measures:
             continue
         rests = stopped if each.role in ENGINE_OFF else standing
-        # Before the first start, and after the engine ran, once its pressure has gone.
-        touched = _touched(case, each, rests & before)
-        settled = (
-            _level(case, each, part, rest.unit, lowest=touched) for part in (rests & before, _late(rests & ~before))
-        )
-        levels = [level for level in settled if level is not None]
+        after = _last(_late(rests & ~before) if each.role in ENGINE_OFF else rests & ~before)
+        levels = []
+        for part in (rests & before, after):
+            level = _level(case, each, part, rest.unit, lowest=_touched(case, each, part))
+            if level is not None and (part is not after or not _pressed(case, each, level, rest)):
+                levels.append(level)
         if not levels:
             continue
         level = max(levels, key=lambda found: abs(found - rest.value))
@@ -101,7 +109,7 @@ def wrong_at_rest(case: Case) -> Iterator[Sighting]:
             yield _sighting("unit-mixup", Severity.FAULT, each, off, rest, words, 0.85)
         elif abs(off) > suspect:
             severity = Severity.FAULT if abs(off) > fault else Severity.SUSPECT
-            if came and abs(levels[0] - rest.value) <= suspect:
+            if came and abs(level - levels[0]) > _WANDERED * abs(off):
                 words = f"Before the start it was {levels[0]:.4g} {rest.unit}: it wandered during the run."
                 yield _sighting("drift", severity, each, off, rest, words, 0.6)
             else:
@@ -113,6 +121,16 @@ def _late(rests: Bools) -> Bools:
     run = np.arange(len(rests)) - np.maximum.accumulate(np.where(rests, -1, np.arange(len(rests))))
     late: Bools = rests & (run > AFTER_STOP)
     return late
+
+
+def _last(rests: Bools) -> Bools:
+    """Keep the last stretch that is long enough to be judged; bool[k]."""
+    rows = np.flatnonzero(rests)
+    stretches = [part for part in np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1) if len(part) >= REST_LEAST]
+    kept: Bools = np.zeros(len(rests), dtype=np.bool_)
+    if stretches:
+        kept[stretches[-1]] = True
+    return kept
 
 
 def _level(case: Case, each: ChannelEvidence, where: Bools, unit: str, *, lowest: bool = False) -> float | None:
@@ -132,10 +150,24 @@ def _level(case: Case, each: ChannelEvidence, where: Bools, unit: str, *, lowest
     return float(np.median(units.convert(known, each.series.unit, unit)))
 
 
+def _pressed(case: Case, each: ChannelEvidence, level: float, rest: _Zero) -> bool:
+    """Whether a foot may hold a pedal after the drive: it was released in the drive's last quarter."""
+    assert case.channels is not None
+    if each.role not in PEDALS or level < rest.value:
+        return False
+    driven = case.channels.number[case.channels.driving.is_doing("driving")]
+    values = each.value_grid.held(driven[3 * len(driven) // 4 :], most=5)
+    values = values[np.isfinite(values)]
+    if not len(values):
+        return True
+    released = float(units.convert(values, each.series.unit, rest.unit).min())
+    return released - rest.value < _STILL_UP * (level - rest.value)
+
+
 def _touched(case: Case, each: ChannelEvidence, where: Bools) -> bool:
     """Whether somebody moved it meanwhile: a foot on a pedal."""
     assert case.channels is not None
-    if each.role not in ("throttle", "brake_pressure"):
+    if each.role not in PEDALS:
         return False
     values = each.value_grid.held(case.channels.number[where], most=5)
     values = values[np.isfinite(values)]
@@ -214,12 +246,17 @@ def wrong_after_soak(case: Case) -> Iterator[Sighting]:
         far = [name for name, level in levels.items() if abs(level - middle) > max(10.0, 6 * spread)]
         # A fluid that is as cold as the air shows that the engine is cold; without one it may still be warm.
         if spread < 3.0 and len(far) == 1 and fluids - {far[0]}:
-            rest = _Zero(
-                "degC", middle, 10.0, 25.0, f"the other {len(levels) - 1} temperatures agree after a cold night"
-            )
             off = levels[far[0]] - middle
+            fahrenheit = _fahrenheit(middle, off)
+            # A minute of running warms the coolant, and hardly the oil.
+            warmed = off > 0 and channels[far[0]].role == "coolant_temperature" and not fahrenheit
+            least = WARMED_DEG if warmed else 10.0
+            rest = _Zero(
+                "degC", middle, least, 25.0, f"the other {len(levels) - 1} temperatures agree after a cold night"
+            )
             severity = Severity.FAULT if abs(off) > rest.fault else Severity.SUSPECT
-            yield _sighting("offset", severity, channels[far[0]], off, rest, _fahrenheit(middle, off), 0.7)
+            if abs(off) > least:
+                yield _sighting("offset", severity, channels[far[0]], off, rest, fahrenheit, 0.7)
     for each in channels.with_role("manifold_pressure"):
         for air in channels.with_role("barometric_pressure")[:1]:
             level, outside = _level(case, each, rests, "kPa"), _level(case, air, rests, "kPa")

@@ -10,8 +10,8 @@ import numpy.typing as npt
 
 from buswright.channels.expectation import Source, Stated
 from buswright.frames.table import Bools, Int64s, UInt8s
-from buswright.health.folds.bounded import FirstAndLast
-from buswright.health.model.identifiers import CounterEvent, CounterFigures
+from buswright.health.folds.bounded import FirstAndLast, LongestAndLatest, Rows
+from buswright.health.model.identifiers import CounterEvent, CounterFigures, Held
 from buswright.messages.checksum import Counter
 
 LEAST_STEPS = 200
@@ -21,6 +21,9 @@ _LEARN_FROM = 1_024
 _CARRIES = 0.9
 _EVENTS_KEPT = 200
 _KINDS: tuple[Literal["repeat", "jump", "back"], ...] = ("repeat", "jump", "back")
+_HELD_KEPT, _HELD_LEAST = 32, 5
+"""Stretches, and repeats in a row from which one is a stretch: two senders side by side repeat now and then."""
+_HELD = np.dtype([("length", np.int64), ("start", np.int64), ("end", np.int64)])
 _EVENT = np.dtype([("time", np.int64), ("kind", np.int8), ("steps", np.int64), ("gap", np.bool_)])
 
 
@@ -158,6 +161,7 @@ class CounterFold:
         self._jumps_without_gap = 0
         self._alternating = 0
         self._events = FirstAndLast(_EVENT, _EVENTS_KEPT)
+        self._held = HeldFold()
 
     def values(self, payload: UInt8s, length: UInt8s) -> Int64s | None:
         """Counter values of all rows, -1 where a frame is too short; None without a counter."""
@@ -168,12 +172,16 @@ class CounterFold:
             found[length < self.field.shortest] = -1
         return found
 
-    def add(self, values: Int64s, time_ns: Int64s, in_gap: Bools) -> None:
-        """Take values in order; `in_gap` bool[n] says whether a gap in time ends at the row."""
+    def add(self, values: Int64s, time_ns: Int64s, in_gap: Bools, changed: Bools) -> None:
+        """Take values in order.
+
+        `in_gap` bool[n] says whether a gap in time ends at the row, `changed` bool[n] whether it carries other data
+        than the one before.
+        """
         assert self.field is not None
         there = values >= 0
         if not there.all():
-            values, time_ns, in_gap = values[there], time_ns[there], in_gap[there]
+            values, time_ns, in_gap, changed = values[there], time_ns[there], in_gap[there], changed[there]
         if not len(values):
             return
         fresh = len(self._last)
@@ -183,6 +191,9 @@ class CounterFold:
         inverse, modulus = self.field.inverse, self.field.modulus
         steps = (joined[start:] - joined[start - 1 : -1]) * inverse % modulus
         self._frames += len(steps)
+        still: Bools = np.zeros(len(values), dtype=np.bool_)
+        still[start - fresh :] = (steps == 0) & ~changed[start - fresh :]
+        self._held.add(still, time_ns)
         odd = np.flatnonzero(steps != 1)
         if not len(odd):
             return
@@ -223,4 +234,40 @@ class CounterFold:
             events=tuple(
                 CounterEvent(int(row["time"]), _KINDS[row["kind"]], int(row["steps"]), bool(row["gap"])) for row in rows
             ),
+            held=self._held.figures(),
         )
+
+
+class HeldFold:
+    """Stretches of frames that are the same as the one before to the last bit."""
+
+    def __init__(self) -> None:
+        self._runs = LongestAndLatest(_HELD, _HELD_KEPT)
+        self._open = Held(0, 0, 0)
+        self._last_ns = 0
+
+    def add(self, same: Bools, time_ns: Int64s) -> None:
+        """Take rows in order: bool[n] whether it is the same as the row before, and int64[n] when it came."""
+        if not self._open.frames and not same.any():
+            self._last_ns = int(time_ns[-1])
+            return
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]]).astype(np.int8)))
+        first, behind = edges[::2], edges[1::2]
+        earlier = np.concatenate([[self._last_ns], time_ns])
+        runs = np.zeros(len(first), dtype=_HELD)
+        runs["length"], runs["start"], runs["end"] = behind - first + 1, earlier[first], time_ns[behind - 1]
+        if self._open.frames:
+            if same[0]:
+                runs["length"][0] += self._open.frames - 1
+                runs["start"][0] = self._open.start_ns
+            else:
+                runs = np.concatenate([np.array([self._open], dtype=_HELD), runs])
+        self._open = Held(*runs[-1].item()) if same[-1] else Held(0, 0, 0)
+        closed: Rows = runs[:-1] if same[-1] else runs
+        self._runs.add(closed[closed["length"] > _HELD_LEAST])
+        self._last_ns = int(time_ns[-1])
+
+    def figures(self) -> tuple[Held, ...]:
+        """Return the stretches, the last one as far as it has got."""
+        kept = tuple(Held(*row) for row in self._runs.rows.tolist())
+        return (*kept, self._open) if self._open.frames > _HELD_LEAST else kept

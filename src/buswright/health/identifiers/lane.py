@@ -142,7 +142,7 @@ class IdFold:
         counter = self.counter.values(block.payload, block.length)
         in_gap = self._time(block, counter, aside, changed)
         if counter is not None:
-            self.counter.add(counter, block.time_ns, in_gap)
+            self.counter.add(counter, block.time_ns, in_gap, changed)
 
     def _time(
         self, block: Block, counter: Int64s | None, aside: npt.NDArray[np.uint64] | None, changed: Bools

@@ -115,6 +115,14 @@ class CounterEvent(NamedTuple):
     in_gap: bool
 
 
+class Held(NamedTuple):
+    """A stretch of so many frames that were all the same, their counter too."""
+
+    frames: int
+    start_ns: int
+    end_ns: int
+
+
 @dataclass(frozen=True, slots=True)
 class CounterFigures:
     """A counter in the payload.
@@ -141,6 +149,8 @@ class CounterFigures:
         senders count side by side.
     events
         The first and the latest ones, by time.
+    held
+        Stretches in which counter and data stood, the longest and the latest, by time.
     """
 
     start: int
@@ -158,6 +168,7 @@ class CounterFigures:
     jumps_without_gap: int
     alternating: float
     events: tuple[CounterEvent, ...]
+    held: tuple[Held, ...] = ()
 
     @property
     def plain(self) -> Counter | None:
