@@ -67,6 +67,42 @@ _SURENESS = ((0.9, "sure"), (0.7, "likely"), (0.4, "possible"), (0.0, "can't tel
 
 
 @dataclass(frozen=True, slots=True)
+class Condition:
+    """What the car did when something that comes and goes came: occasions against one quantity.
+
+    Attributes
+    ----------
+    about
+        What kind of quantity: "vertical acceleration", "engine speed", "temperature", "position" (of the steering, a
+        damper, the throttle), "supply voltage" or "time".
+    by
+        The channel that says so; empty for time.
+    where
+        The region in which occasions lie closest, in words: "while steering_angle was above 65 deg".
+    inside, occasions
+        Occasions in the region, and all.
+    share
+        Of the time that was spent in the region, 0..1.
+    lift
+        How many times more often it came there than over the whole run.
+    chance
+        Of so many or more there if they came at random, everything that was tried counted; 0..1.
+    clear
+        Whether chance is ruled out.
+    """
+
+    about: str
+    by: str
+    where: str
+    inside: int
+    occasions: int
+    share: float
+    lift: float
+    chance: float
+    clear: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
     """A fault with its evidence.
 
@@ -97,6 +133,9 @@ class Finding:
         Safety caution for that check; empty where there is none.
     explains
         Findings of higher layers that this one accounts for.
+    conditions
+        Of what comes and goes, what it was held against, the least likely by chance first; empty where it came too
+        seldom.
     """
 
     fault: str
@@ -113,6 +152,7 @@ class Finding:
     next_check: str = ""
     caution: str = ""
     explains: tuple[Finding, ...] = ()
+    conditions: tuple[Condition, ...] = ()
 
     def __post_init__(self) -> None:
         if FAULTS.get(self.fault) is not self.layer:

@@ -61,6 +61,9 @@ def test_it_says_what_was_driven(tmp_path):
     done = demo("--json", cwd=tmp_path)
     document = json.loads(done.stdout)
     jsonschema.validate(document, json.loads(SCHEMA.read_text(encoding="utf-8")))
+    diagnosis = SCHEMA.with_name("diagnose.schema.json")
+    jsonschema.validate(document["diagnosis"], json.loads(diagnosis.read_text(encoding="utf-8")))
+    assert document["diagnosis"]["findings"] == []
     channels = {each["name"]: each for each in document["channels"]}
     assert len(channels) > 60
     assert channels["gear_drum"]["state"] == channels["gear"]["state"] != ""

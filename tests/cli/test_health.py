@@ -141,7 +141,7 @@ def test_fault_is_the_gravest_level(capsys, lossy):
 def test_the_page_is_written_beside_the_text_and_never_over_another(capsys, lossy, tmp_path):
     page = tmp_path / "new" / "health.html"
     assert run(lossy, "--bitrate", "1M", "--html", page) == 1
-    assert f"Page with plots: {page}" in capsys.readouterr().out
+    assert f"Page: {page}" in capsys.readouterr().out
     text = page.read_text(encoding="utf-8")
     assert text.startswith("<!DOCTYPE html>")
     assert "can1" in text

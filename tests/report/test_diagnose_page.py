@@ -9,6 +9,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from buswright.channels import units
 from buswright.channels.samples.series import BAD, Quality, Series
 from buswright.cli.examining import judge
 from buswright.cli.main import build_parser, main
@@ -74,7 +75,7 @@ def test_its_numbers_are_those_of_the_json(faulty, page):
         assert row[0] == one["channel"]
         assert row[1].partition(" ")[2] == one["state"]
         assert row[-1] == one["why"]
-        assert row[column["unit"]] == one["unit"]
+        assert row[column["unit"]] == units.shown(one["unit"])
         for name, key in (("min", "minimum"), ("mean", "mean"), ("max", "maximum"), ("last", "last")):
             assert float(row[column[name]]) == pytest.approx(one[key], rel=0.006, abs=0.0006)
         share = float(row[column["bad"]].partition("\u00a0")[0])
@@ -274,7 +275,7 @@ def test_the_command_writes_it_beside_the_text(capsys, tmp_path):
     path = tmp_path / "page.html"
     words = ["diagnose", "captures/wrenfell_keyon.asc", "--car", "dbc_examples/wrenfell.toml", "--fail-on", "never"]
     assert main([*words, "--html", str(path)]) == 0
-    assert f"Page with traces: {path}" in capsys.readouterr().out
+    assert f"Page: {path}" in capsys.readouterr().out
     assert main([*words, "--html", str(path), "--force", "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
     assert len(Page(path.read_text("utf-8")).tables[0]) - 1 == document["channels"]["looked_at"]

@@ -344,7 +344,7 @@ def test_a_part_that_failed_once_begins_anew():
 
 
 def test_a_fault_in_the_findings_costs_only_them(monkeypatch):
-    monkeypatch.setattr("buswright.worker.compose.diagnose", broken)
+    monkeypatch.setattr("buswright.worker.judging.sightings", broken)
     live = Live()
     live.give(*counted(5))
     snapshot = live.end()

@@ -480,7 +480,7 @@ def test_channels_are_judged_as_diagnose_judges_them(tmp_path, capsys):
     snapshot = engine_of((path, car)).settle()
     main(["diagnose", str(path), "--car", str(car), "--json", "--fail-on", "never"])
     wanted = json.loads(capsys.readouterr().out)["findings"]
-    assert snapshot.channels_judged == 91
+    assert snapshot.judged.count == 91
     assert [(each.fault, each.subject) for each in snapshot.findings] == [
         (each["fault"], each["subject"]) for each in wanted
     ]
@@ -488,15 +488,15 @@ def test_channels_are_judged_as_diagnose_judges_them(tmp_path, capsys):
 
 
 def test_without_a_database_no_channel_is_judged(run):
-    assert engine_of(run, car=False).settle().channels_judged == 0
+    assert engine_of(run, car=False).settle().judged is None
 
 
 def test_a_fault_in_a_detector_of_channels_costs_no_numbers(run, monkeypatch):
     def broken(session):
         raise RuntimeError("a detector is wrong")
 
-    monkeypatch.setattr("buswright.worker.compose.measure_channels", broken)
+    monkeypatch.setattr("buswright.worker.judging.measure_channels", broken)
     snapshot = engine_of(run).settle()
     assert snapshot.findings_whole
-    assert snapshot.channels_judged == 0
+    assert snapshot.judged is None
     assert any("channels can't be judged" in notice.text for notice in snapshot.notices)

@@ -5,9 +5,10 @@ from __future__ import annotations
 import argparse
 import hashlib
 import re
+import shutil
 import sys
 import time
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +19,7 @@ from buswright.cli.live_source import LIVE_HELP, add_live, heard, live_sources, 
 from buswright.cli.streams import put, put_json, put_lines
 from buswright.errors import UserError
 from buswright.frames.live.address import is_live
-from buswright.writing import claim
+from buswright.writing import claim, write_whole
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
@@ -228,6 +229,30 @@ def show(options: argparse.Namespace, renderer: ModuleType, result: object, **te
         put_json(renderer.render_json(result))
     else:
         put(renderer.render_text(result, **text))
+
+
+def add_html(parser: argparse.ArgumentParser, holds: str) -> None:
+    """--html, a page with what it holds."""
+    parser.add_argument("--html", metavar="FILE", help=f"write a page with {holds}; it opens without a network")
+
+
+def claim_html(options: argparse.Namespace) -> bool:
+    """Tell whether a page is wanted; its place is refused as `claim_output` does, before anything is read."""
+    if options.html:
+        claim_output(options, Path(options.html), "--html")
+    return bool(options.html)
+
+
+def show_with_page(
+    options: argparse.Namespace, renderer: ModuleType, result: object, html: Callable[[], str], **text: object
+) -> None:
+    """Write the page of --html where one is wanted, show the result as wide as the terminal, and name the page."""
+    if options.html:
+        write_whole(Path(options.html), html())
+    width = min(shutil.get_terminal_size((100, 24)).columns, 160)
+    show(options, renderer, result, width=width, **text)
+    if options.html and not options.json:
+        put(f"\nPage: {options.html}")
 
 
 def add_output(parser: argparse.ArgumentParser, text: str) -> None:

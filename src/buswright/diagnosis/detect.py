@@ -13,6 +13,7 @@ from buswright.diagnosis.bus.rate import bit_rate_sightings
 from buswright.diagnosis.capture.drops import touch
 from buswright.diagnosis.capture.recorder import capture_sightings
 from buswright.diagnosis.case import Case, Sighting, merged
+from buswright.diagnosis.comes_and_goes import with_conditions
 from buswright.diagnosis.detected import DETECTED
 from buswright.diagnosis.mute import mute
 from buswright.diagnosis.node.absent import node_sightings
@@ -62,7 +63,7 @@ class Detector(NamedTuple):
             yield one
 
 
-DETECTORS = (
+BUS_DETECTORS = (
     Detector(capture_sightings, "bad-lines clock-jump capture-drop echo host-timestamps filter-in-force"),
     Detector(bus_sightings, "bus-errors bus-off no-acknowledge"),
     Detector(bit_rate_sightings, "wrong-bitrate"),
@@ -75,11 +76,14 @@ DETECTORS = (
     ),
     Detector(timing_sightings, "late-frames rhythm-changed"),
     Detector(duplicate_sightings, "duplicate-id"),
+    Detector(contents_sightings, "counter-jump checksum-wrong frozen-frame wrong-length"),
+)
+"""What is wrong with the capture, the buses and the modules."""
+CHANNEL_DETECTORS = (
     Detector(decoding_sightings, "byte-order signedness mux-undefined out-of-range sender-invalid"),
     Detector(place_sightings, "bit-position"),
     Detector(calibration_sightings, "bit-position offset gain unit-mixup scale-or-unit drift calibration-overdue"),
     Detector(physics_sightings, "swapped-channels sign-flipped stuck drift under-sampled"),
-    Detector(contents_sightings, "counter-jump checksum-wrong frozen-frame wrong-length"),
     Detector(rail_sightings, "open-circuit short-to-ground short-to-supply supply-lost"),
     Detector(floating_sightings, "open-circuit"),
     Detector(contact_sightings, "loose-contact chafed-wire supply-lost"),
@@ -90,6 +94,8 @@ DETECTORS = (
     Detector(impossible_sightings, "impossible-rate"),
     Detector(saturation_sightings, "saturated"),
 )
+"""What is wrong with the channels; nothing where none were decoded."""
+DETECTORS = (*BUS_DETECTORS, *CHANNEL_DETECTORS)
 """Every detector; a new one is a module with a line here. What its faults mean is said in `DETECTED`."""
 
 
@@ -133,10 +139,11 @@ def case_of(
     return Case(health, car, baseline.identifiers() if baseline is not None else None, channels, baseline)
 
 
-def sightings(case: Case) -> tuple[Sighting, ...]:
-    """Run all detectors; equal faults of one subject are one sighting, and what hits a frame hits its channels."""
-    found = _joined(found for detector in DETECTORS for found in detector.sightings(case))
-    return tuple(replace(one, reach=case.with_channels(one.reach)) for one in found)
+def sightings(case: Case, detectors: Iterable[Detector] | None = None) -> tuple[Sighting, ...]:
+    """Run detectors (all); equal faults of one subject are one sighting, and what hits a frame hits its channels."""
+    chosen = DETECTORS if detectors is None else detectors
+    found = _joined(found for detector in chosen for found in detector.sightings(case))
+    return tuple(with_conditions(case, replace(one, reach=case.with_channels(one.reach))) for one in found)
 
 
 def _joined(found: Iterable[Sighting]) -> tuple[Sighting, ...]:

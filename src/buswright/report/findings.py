@@ -6,8 +6,8 @@ import textwrap
 from collections.abc import Sequence
 
 from buswright.diagnosis.detected import DETECTED
-from buswright.findings import Finding, Severity, how_sure
-from buswright.wording import plural, times
+from buswright.findings import Condition, Finding, Severity, how_sure
+from buswright.wording import listed, percent, plural, times
 
 SHOWN_EXPLAINED = 6
 """Findings that one finding explains, said by name on the terminal; the rest is counted."""
@@ -40,6 +40,30 @@ def span(finding: Finding, first_ns: int | None) -> str:
     return ", ".join(word for word in (when, often) if word)
 
 
+def condition_words(finding: Finding) -> list[str]:
+    """Say when what comes and goes came: sentences for what chance doesn't make, one for what it has no link with."""
+    clear = [each for each in finding.conditions if each.clear]
+    others = [each.about for each in finding.conditions if not each.clear]
+    said = [
+        f"{each.inside} of {each.occasions} occasions came {each.where}. That was {percent(each.share)} of the time, "
+        f"so it is {each.lift:.1f} times the run's average (by chance {_rarity(each.chance)})."
+        for each in clear
+    ]
+    if others:
+        said.append(f"No clear link with {listed(others, len(others))}.")
+    return said
+
+
+def condition_cells(one: Condition) -> tuple[str, ...]:
+    """Return what it is about, the region, occasions in it of all, its share of the time, the lift, the chance."""
+    times_more, chance = f"{one.lift:.1f}", f"{one.chance:.2g}"
+    return one.about, one.where, f"{one.inside} of {one.occasions}", percent(one.share), times_more, chance
+
+
+def _rarity(chance: float) -> str:
+    return "in less than one case of a million" if chance < 1e-6 else f"with a probability of {chance:.2g}"
+
+
 def finding_lines(finding: Finding, number: int, first_ns: int | None, width: int) -> list[str]:
     """Write one finding: a head, then what to do, the caution, what was seen, and the limit last."""
     facts = (span(finding, first_ns), how_sure(finding.confidence))
@@ -49,6 +73,7 @@ def finding_lines(finding: Finding, number: int, first_ns: int | None, width: in
         ("check", finding.next_check),
         ("SAFETY", finding.caution),
         *(("seen", text) for text in finding.evidence),
+        *(("when", text) for text in condition_words(finding)),
         *(("ruled out", text) for text in finding.ruled_out),
         ("explains", _explained(finding.explains)),
         ("limit", finding.threshold),

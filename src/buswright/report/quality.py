@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from buswright.channels import units
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.limits import Exceedance
 from buswright.channels.samples.series import Quality
@@ -72,8 +73,8 @@ def limit_lines(car: CarFile | None, passed: Sequence[Exceedance], first_ns: int
     if not passed:
         return ["No channel passed a caution or warning of the car file."]
     lines = [
-        f"{each.level}: {each.channel} {each.side}, {number(each.peak)} {each.unit} (limit {each.limit:g}), "
-        f"at {since(each.start_ns, first_ns)} for {each.duration_s:.1f} s"
+        f"{each.level}: {each.channel} {each.side}, {number(each.peak)} {units.shown(each.unit)} "
+        f"(limit {each.limit:g}), at {since(each.start_ns, first_ns)} for {each.duration_s:.1f} s"
         for each in passed[:LISTED_LIMITS]
     ]
     return lines + ([f"{len(passed) - LISTED_LIMITS} more limits passed"] if len(passed) > LISTED_LIMITS else [])

@@ -5,32 +5,28 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from pathlib import Path
-from tempfile import gettempdir
 
 import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.fitting import Key, Misfit
-from buswright.channels.session import Session
-from buswright.channels.spool import Spool
 from buswright.diagnosis.detect import diagnose
 from buswright.diagnosis.now.judge import NOTHING_JUDGED, judge
 from buswright.diagnosis.now.moment import Reception
 from buswright.findings import Finding
-from buswright.frames.table import Int64s
-from buswright.health.channels.evidence import Channels, measure_channels
+from buswright.frames.table import Frames, Int64s
 from buswright.health.model.health import BusHealth
 from buswright.health.recent import Recent
 from buswright.health.track import HealthTracker
 from buswright.worker.details import id_detail
-from buswright.worker.folds import Folds, Known
+from buswright.worker.folds import Folds
+from buswright.worker.judging import LiveJudge, judge_capture
 from buswright.worker.listening import Listening
 from buswright.worker.notices import Notices, Shielded
 from buswright.worker.pace import Pace
 from buswright.worker.replay import Replay
-from buswright.worker.snapshot import IdDetail, Snapshot, SourceNow
+from buswright.worker.snapshot import IdDetail, JudgedChannels, Snapshot, SourceNow
 
 HEALTH_S = 0.5
 HEALTH_SHARE = 10
@@ -72,11 +68,6 @@ class Composer:
         Whose state is shown.
     clock
         Nanoseconds that only rise: what the costly parts take is measured with it.
-
-    Attributes
-    ----------
-    changes
-        How often something new came beside what was folded: the channels of the whole capture.
     """
 
     def __init__(self, source: Replay | Listening, folds: Folds, notices: Notices, clock: Callable[[], int]) -> None:
@@ -90,13 +81,25 @@ class Composer:
         baseline = folds.known.baseline
         self._remembered = baseline.identifiers() if baseline is not None else None
         self._number = 0
-        self._channels: Channels | None = None
+        self._judged: JudgedChannels | None = None
         self._looking: threading.Thread | None = None
-        self.changes = 0
+        self._looks = 0
+        self._live = LiveJudge(folds.known, notices, clock) if isinstance(source, Listening) else None
+
+    @property
+    def changes(self) -> int:
+        """How often something new came beside what was folded: what channels were judged to be."""
+        return self._looks if self._live is None else self._live.changes
+
+    def take(self, frames: Frames) -> None:
+        """Take what has come: frames of live buses are kept for a while."""
+        if self._live is not None:
+            self._live.update(frames)
 
     def measure(self, *, exact: bool) -> None:
         """Compute the health for the next snapshots where it is time, or with `exact` where it isn't of this frame."""
-        if self._shown.changes != self._folds.changes and (exact or self._pace.due):
+        changes = self._folds.changes + self.changes
+        if self._shown.changes != changes and (exact or self._pace.due):
             with self._pace.run():
                 self._measure()
 
@@ -125,7 +128,7 @@ class Composer:
             notices=self._notices.latest(),
             remembered=self._remembered,
             misfit=shown.misfit,
-            channels_judged=0 if self._channels is None else len(self._channels),
+            judged=self._judged if self._live is None else self._live.judged,
         )
         # Made here rather than by the first screen that asks; where that fails, the numbers are shown all the same.
         vars(snapshot)["verdicts"] = self._judge.run(lambda one: one(snapshot.moment), NOTHING_JUDGED)
@@ -137,29 +140,25 @@ class Composer:
         self._whole = True
         source, known = self._source, self._folds.known
         if isinstance(source, Replay) and known.any_message and self._shown.misfit is None:
-            self._looking = threading.Thread(target=self._look_at_channels, args=(source, known), daemon=True)
+            self._looking = threading.Thread(target=self._look_at_channels, args=(source,), daemon=True)
             self._looking.start()
 
     def finish(self) -> None:
-        """Wait until the channels of the whole capture are judged."""
+        """Wait until the channels are judged: of the whole capture, or of what has come over live buses."""
         if self._looking is not None:
             self._looking.join()
+        if self._live is not None and self._shown.misfit is None:
+            self._measure()
+            self._live.finish(self._shown.health)
 
-    def _look_at_channels(self, source: Replay, known: Known) -> None:
+    def _look_at_channels(self, source: Replay) -> None:
         """Judge the channels of the whole capture, which is read once more: beside the work, so that keys are answered.
 
         The same session, the same detectors as `diagnose`: what it prints of a capture is shown here.
         """
         try:
-            with Spool(Path(gettempdir())) as spool:
-                session = Session(
-                    source.capture, known.car, databases=known.databases, bus_names=known.bus_names, spool=spool
-                )
-                channels = measure_channels(session)
-                shown = self._shown
-                found = diagnose(shown.health, car=known.car, baseline=known.baseline, channels=channels)
-            shown.findings, self._channels = tuple(found), channels
-            self.changes += 1
+            self._shown.findings, self._judged = judge_capture(source.capture, self._shown.health, self._folds.known)
+            self._looks += 1
         except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
             self._notices.trouble("the channels can't be judged", fault)
 
@@ -170,13 +169,18 @@ class Composer:
             lambda one: one.result(events=source.events(), problems=source.problems, clock=source.capture_clock),
             shown.health,
         )
-        shown.changes = self._folds.changes
+        shown.changes = self._folds.changes + self.changes
         if self._whole:
             return
         shown.load = _load(shown.health)
         self._look_whether_it_fits()
         try:
-            shown.findings = tuple(diagnose(shown.health, car=known.car, baseline=known.baseline))
+            if self._live is None:
+                shown.findings = diagnose(shown.health, car=known.car, baseline=known.baseline)
+            else:
+                shown.findings = self._live.findings(shown.health, self._folds.channels.one)
+                if shown.misfit is None:
+                    self._live.look(shown.health)
         except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
             self._notices.trouble("the findings can't be made", fault)
 

@@ -180,6 +180,7 @@ class Engine:
             self._folds.back_to(got.checkpoint)
         elif got is not None:
             self._folds.update(got)
+            self._composer.take(got)
             if isinstance(self._source, Replay) and self._source.wants_checkpoint:
                 self._source.add_checkpoint(self._folds.checkpoint())
         self._look()

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.channels.fitting import Misfit
 from buswright.channels.following.follow import ChannelNow, Plotted
+from buswright.diagnosis.case import Window
 from buswright.diagnosis.now.judge import Verdicts, judge
 from buswright.diagnosis.now.moment import Moment, Reception
 from buswright.diagnosis.wiggle.model import WiggleNow
@@ -127,6 +128,22 @@ class SignalNow:
     why_not: str
 
 
+@dataclass(frozen=True, slots=True)
+class JudgedChannels:
+    """Channels that were judged.
+
+    Attributes
+    ----------
+    count
+        How many.
+    span
+        The time that was judged; None: the whole capture.
+    """
+
+    count: int
+    span: Window | None
+
+
 @dataclass(frozen=True, eq=False)
 class Snapshot:
     """Everything a screen may show: numbers, and the verdicts on them, which the worker has made already.
@@ -157,8 +174,8 @@ class Snapshot:
         Identifiers of a good run; None without one.
     misfit
         Why the frames aren't of this car, bus or database; None if they may be.
-    channels_judged
-        How many channels the findings are about, too; 0 until those of a whole capture have been judged.
+    judged
+        Which channels the findings are about, too; None until some have been judged.
     """
 
     number: int
@@ -178,7 +195,7 @@ class Snapshot:
     notices: tuple[Notice, ...]
     remembered: Mapping[FrameName, IdBaseline] | None = None
     misfit: Misfit | None = None
-    channels_judged: int = 0
+    judged: JudgedChannels | None = None
 
     @cached_property
     def moment(self) -> Moment:

@@ -64,7 +64,10 @@ def test_touches_at_one_end_of_the_steering_are_a_chafed_wire() -> None:
     oil = made("oil", touched(slow(), np.sort(rows), 0.02), hz=HZ, kind=sensor(open_reads="low"))
     (one,) = found(case_of(oil, made("steer", angle, hz=HZ, unit="deg", role="steering_angle")))
     assert (one.fault, one.severity) == ("chafed-wire", Severity.FAULT)
-    assert "while steer was above" in one.evidence[2]
+    first = one.conditions[0]
+    assert (first.about, first.by, first.clear) == ("position", "steer", True)
+    assert first.inside == first.occasions
+    assert first.where.startswith("while steer was above ")
     assert "where steer bends it" in one.next_check
 
 
@@ -82,7 +85,7 @@ def test_touches_that_follow_shaking_are_a_loose_contact_whatever_the_steering_d
     ]
     (one,) = found(case_of(oil, *others))
     assert one.fault in ("loose-contact", "chafed-wire")
-    assert any("swing of vert" in text for text in one.evidence)
+    assert any("swing of vert" in each.where for each in one.conditions if each.clear)
 
 
 def test_channels_of_one_plug_that_drop_out_together_are_one_finding() -> None:

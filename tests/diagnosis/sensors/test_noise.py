@@ -11,7 +11,8 @@ import pytest
 from buswright.channels.carfile.model import Car
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.detect import sightings
-from buswright.diagnosis.sensors.noise import folded, noise_sightings
+from buswright.diagnosis.sensors.noise import noise_sightings
+from buswright.diagnosis.sensors.spectrum import folded
 from buswright.findings import Layer, Severity
 
 from ..matrix import wrenfell

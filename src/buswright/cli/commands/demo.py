@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
-from buswright.cli.streams import put
+from buswright.cli.streams import put, put_json
 from buswright.errors import UserError
 from buswright.wording import times
 from buswright.writing import claim, whole_folder
@@ -110,13 +110,15 @@ def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     session = Session(_measured(capture, tracker), car)
     overview = report.overview_of(session)
     width = min(shutil.get_terminal_size((100, 24)).columns, 120)
-    shared.show(options, report, overview, plots=PLOTTED, width=width, braille=_can_show("⣿"))
-    if options.json:
-        return 0
-    put("\nWhat is wrong, and where:\n")
     measured = tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock)
-    judged = report_of(measured, capture, car, described=True, channels=measure_channels(session))
-    put(diagnose.render_text(diagnose.Diagnosis(judged), width=width, every_one=options.all))
+    channels = measure_channels(session)
+    diagnosis = diagnose.Diagnosis(report_of(measured, capture, car, described=True, channels=channels))
+    if options.json:
+        put_json({**report.render_json(overview), "diagnosis": diagnose.render_json(diagnosis)})
+        return 0
+    put(report.render_text(overview, plots=PLOTTED, width=width, braille=_can_show("⣿")))
+    put("\nWhat is wrong, and where:\n")
+    put(diagnose.render_text(diagnosis, width=width, every_one=options.all))
     put("\n" + _next(saved))
     return 0
 

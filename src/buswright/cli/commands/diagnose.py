@@ -13,15 +13,11 @@ value at --at TIME came about, from the raw number to the unit.
 from __future__ import annotations
 
 import argparse
-import shutil
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
 from buswright.cli.examining import judge
-from buswright.cli.streams import put
 from buswright.errors import UserError
-from buswright.writing import write_whole
 
 if TYPE_CHECKING:
     from buswright.channels.explained import Explained
@@ -47,7 +43,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--at", metavar="TIME", help="with --channel: the moment to explain; default: the first bad sample, or the last"
     )
     parser.add_argument("--all", action="store_true", help="list every channel and note, not only the worst")
-    parser.add_argument("--html", metavar="FILE", help="write a page with traces; it opens without a network")
+    shared.add_html(parser, "traces")
     shared.add_force(parser)
     shared.add_fail_on(parser)
     shared.add_json(parser)
@@ -59,20 +55,17 @@ def run(options: argparse.Namespace) -> int:
 
     if options.at is not None and not options.channel:
         raise UserError("--at needs --channel", hint="for example --channel oil_pressure --at 12.3")
-    page = Path(options.html) if options.html else None
-    if page is not None:
-        shared.claim_output(options, page, "--html")
+    shared.claim_html(options)
     judged = judge(options, baseline=shared.load_baseline(options))
     explained = _explained(options, judged)
     diagnosis = report.Diagnosis(judged.report, tuple(each.channel for each in explained), explained)
-    if page is not None:
+
+    def html() -> str:
         from buswright.report.health.diagnose_page import render_html
 
-        write_whole(page, render_html(diagnosis))
-    width = min(shutil.get_terminal_size((100, 24)).columns, 160)
-    shared.show(options, report, diagnosis, width=width, every_one=options.all)
-    if page is not None and not options.json:
-        put(f"\nPage with traces: {page}")
+        return render_html(diagnosis)
+
+    shared.show_with_page(options, report, diagnosis, html, every_one=options.all)
     return shared.exit_status((finding.severity for finding in diagnosis.findings), options)
 
 

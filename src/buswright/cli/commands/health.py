@@ -9,13 +9,9 @@ Without them periods are learned from the traffic, and the bit rate is guessed u
 from __future__ import annotations
 
 import argparse
-import shutil
-from pathlib import Path
 
 from buswright.cli import options as shared
 from buswright.cli.examining import judge
-from buswright.cli.streams import put
-from buswright.writing import write_whole
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -27,7 +23,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_baseline(parser)
     shared.add_bitrate(parser)
     parser.add_argument("--all", action="store_true", help="list every identifier and note, not only the worst")
-    parser.add_argument("--html", metavar="FILE", help="write a page with plots; it opens without a network")
+    shared.add_html(parser, "plots")
     shared.add_force(parser)
     shared.add_fail_on(parser)
     shared.add_json(parser)
@@ -38,18 +34,15 @@ def run(options: argparse.Namespace) -> int:
     from buswright.health.spacings import SpacingColumns
     from buswright.report import health
 
-    page = Path(options.html) if options.html else None
-    if page is not None:
-        shared.claim_output(options, page, "--html")
+    with_page = shared.claim_html(options)
     baseline = shared.load_baseline(options)
-    judged = judge(options, folds=(SpacingColumns,) if page is not None else (), baseline=baseline)
+    judged = judge(options, folds=(SpacingColumns,) if with_page else (), baseline=baseline)
     report = judged.report
-    if page is not None:
+
+    def html() -> str:
         from buswright.report.health.page import render_html
 
-        write_whole(page, render_html(report, judged.folds[0].result()))
-    width = min(shutil.get_terminal_size((100, 24)).columns, 160)
-    shared.show(options, health, report, width=width, every=options.all)
-    if page is not None and not options.json:
-        put(f"\nPage with plots: {page}")
+        return render_html(report, judged.folds[0].result())
+
+    shared.show_with_page(options, health, report, html, every=options.all)
     return shared.exit_status((finding.severity for finding in report.findings), options)

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 
+from buswright.channels import units
 from buswright.channels.samples.series import Floats, Int64s
+from buswright.findings import Condition
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import FINE_NS
-from buswright.wording import percent
 
 About = Literal["vertical acceleration", "engine speed", "temperature", "position", "supply voltage", "time"]
 """What a condition is about; a `position` is that of the steering, a damper or the throttle."""
@@ -31,51 +32,6 @@ _BINS = 10
 _TEMPERATURES = ("oil_temperature", "coolant_temperature", "air_temperature", "exhaust_temperature")
 _POSITIONS = ("steering_angle", "damper_travel", "throttle")
 _SUPPLIES = ("battery_voltage", "module_supply")
-
-
-@dataclass(frozen=True, slots=True)
-class Gathering:
-    """Occasions that lie closer under one condition than over the whole run.
-
-    Attributes
-    ----------
-    about
-        What the condition is about.
-    by
-        The channel that says so; empty for time.
-    where
-        The region in words: "while steering_angle was above 65 deg".
-    inside, occasions
-        Occasions in the region, and all.
-    share
-        Of the time that the car spent in the region, 0..1.
-    chance
-        Of so many or more there if they came at random, times all regions that were tried; 0..1.
-    """
-
-    about: About
-    by: str
-    where: str
-    inside: int
-    occasions: int
-    share: float
-    chance: float
-
-    @property
-    def lift(self) -> float:
-        """How many times more often than over the whole run."""
-        return self.inside / self.occasions / self.share
-
-    def sentence(self) -> str:
-        """Say it."""
-        return (
-            f"{self.inside} of {self.occasions} occasions came {self.where}. That was {percent(self.share)} of the "
-            f"time, so it is {self.lift:.1f} times the run's average (by chance {_rarity(self.chance)})."
-        )
-
-
-def _rarity(chance: float) -> str:
-    return "in less than one case of a million" if chance < 1e-6 else f"with a probability of {chance:.2g}"
 
 
 # Chance ---------------------------------------------------------------------------------------------------------------
@@ -129,37 +85,49 @@ def occasions(moments_ns: Int64s) -> Int64s:
     return moments[new]
 
 
-def gatherings(channels: Channels, of: Sequence[ChannelEvidence], moments_ns: Int64s) -> tuple[Gathering, ...]:
-    """Find the conditions under which moments gather, the least likely by chance first.
+def conditions_of(channels: Channels, own: Sequence[ChannelEvidence], moments_ns: Int64s) -> tuple[Condition, ...]:
+    """Hold moments against everything that the car says of itself, the least likely by chance first.
 
     Parameters
     ----------
     channels
         All channels of the run.
-    of
+    own
         Whose moments they are: only windows where these were sent count, and of what they say themselves only a
-        position just before.
+        position just before. None: all of the run counts.
     moments_ns : int64[n]
         When it happened.
+
+    Returns
+    -------
+    tuple of Condition
+        One for each column that was tried, where any moment came; nothing for fewer than `LEAST_OCCASIONS`.
     """
     found = occasions(moments_ns)
-    present = np.unique(np.concatenate([each.grid.number for each in of])) if of else np.zeros(0, dtype=np.int64)
+    present = np.unique(np.concatenate([each.grid.number for each in own])) if own else channels.number
     if len(found) < LEAST_OCCASIONS or not len(present):
         return ()
     rows = np.searchsorted(present, found // FINE_NS)
     rows = np.clip(rows, 0, len(present) - 1)
-    own = {each.name for each in of}
-    tried = list(_columns(channels, present, own))
+    tried = list(_columns(channels, present, {each.name for each in own}))
     each_best = [
         best
         for about, by, unit, column in tried
         if (best := _best(about, by, unit, column, column[_before(column, rows)])) is not None
     ]
-    adjusted = [
-        Gathering(g.about, g.by, g.where, g.inside, g.occasions, g.share, min(1.0, g.chance * len(tried)))
-        for g in each_best
-    ]
-    return tuple(sorted((g for g in adjusted if g.chance < SIGNIFICANT), key=lambda g: (g.chance, -g.lift)))
+    counted = [(one, min(1.0, one.chance * len(tried))) for one in each_best]
+    adjusted = [replace(one, chance=chance, clear=chance < SIGNIFICANT) for one, chance in counted]
+    return tuple(sorted(adjusted, key=lambda one: (one.chance, -one.lift)))
+
+
+def gatherings(channels: Channels, own: Sequence[ChannelEvidence], moments_ns: Int64s) -> tuple[Condition, ...]:
+    """Return the conditions under which moments gather, chance ruled out; see `conditions_of`."""
+    return tuple(one for one in conditions_of(channels, own, moments_ns) if one.clear)
+
+
+def closest(conditions: Sequence[Condition]) -> tuple[Condition, ...]:
+    """Keep the first condition of each kind."""
+    return tuple({one.about: one for one in reversed(conditions)}.values())[::-1]
 
 
 def _before(column: Floats, rows: Int64s) -> Int64s:
@@ -194,12 +162,12 @@ def _columns(channels: Channels, number: Int64s, own: set[str]) -> Iterator[tupl
     yield "time", "", "s", seconds
 
 
-def _best(about: About, by: str, unit: str, column: Floats, at: Floats) -> Gathering | None:
+def _best(about: About, by: str, unit: str, column: Floats, at: Floats) -> Condition | None:
     """Return the region of one column where the moments gather most, with its chance for all regions of the column."""
     known, hits = np.sort(column[np.isfinite(column)]), at[np.isfinite(at)]
     if len(hits) < LEAST_OCCASIONS or not len(known) or known[0] == known[-1]:
         return None
-    best: Gathering | None = None
+    best: Condition | None = None
     tried = 0
     for low, high in _regions(known):
         share = (np.searchsorted(known, high, side="right") - np.searchsorted(known, low, side="left")) / len(known)
@@ -209,13 +177,12 @@ def _best(about: About, by: str, unit: str, column: Floats, at: Floats) -> Gathe
         inside = int(((hits >= low) & (hits <= high)).sum())
         chance = binomial_at_least(inside, len(hits), float(share))
         if best is None or chance < best.chance:
+            lift = inside / len(hits) / float(share)
             where = _where(about, by, unit, low, high)
-            best = Gathering(about, by, where, inside, len(hits), float(share), chance)
+            best = Condition(about, by, where, inside, len(hits), float(share), lift, chance, clear=False)
     if best is None or not best.inside:
         return None
-    return Gathering(
-        best.about, best.by, best.where, best.inside, best.occasions, best.share, min(1.0, best.chance * tried)
-    )
+    return replace(best, chance=min(1.0, best.chance * tried))
 
 
 def _regions(known: Floats) -> Iterator[tuple[float, float]]:
@@ -236,7 +203,7 @@ def _where(about: About, by: str, unit: str, low: float, high: float) -> str:
         if math.isinf(high):
             return f"after the first {low:.0f} s"
         return f"in the first {high:.0f} s" if math.isinf(low) else f"between {low:.0f} and {high:.0f} s"
-    behind = f" {unit}" if unit else ""
+    behind = f" {units.shown(unit)}" if unit else ""
     if math.isinf(high):
         return f"while {name} was above {low:.3g}{behind}"
     if math.isinf(low):

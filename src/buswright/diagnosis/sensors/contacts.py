@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from buswright.diagnosis.case import Case, Sighting, merged, sighting
-from buswright.diagnosis.sensors.conditions import Gathering, gatherings
+from buswright.diagnosis.sensors.conditions import gatherings
 from buswright.diagnosis.sensors.rails import POWER_OFF
 from buswright.diagnosis.sensors.sharing import (
     Candidate,
@@ -22,7 +22,7 @@ from buswright.diagnosis.sensors.sharing import (
     separating,
 )
 from buswright.diagnosis.sensors.touches import Touches, touches_of
-from buswright.findings import Severity
+from buswright.findings import Condition, Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.wording import capital, duration, percent, plural
 
@@ -50,7 +50,7 @@ class _Judged:
     """One channel's touches with the conditions under which they gather."""
 
     touches: Touches
-    gathered: tuple[Gathering, ...]
+    gathered: tuple[Condition, ...]
 
     @property
     def each(self) -> ChannelEvidence:
@@ -84,7 +84,7 @@ def _is_contact(case: Case, touches: Touches) -> bool:
 # One channel ----------------------------------------------------------------------------------------------------------
 
 
-def _chafes(case: Case, one: _Judged) -> Gathering | None:
+def _chafes(case: Case, one: _Judged) -> Condition | None:
     """Return the position at which the touches gather, if that explains them better than shaking does."""
     lift = case.limit("position_lift", channel=one.each.name)
     position = next((g for g in one.gathered if g.about == "position" and g.lift >= lift), None)
@@ -126,7 +126,7 @@ def _of_channel(case: Case, one: _Judged) -> Sighting:
         windows=touches.windows,
         count=len(touches),
         confidence=sure,
-        evidence=[*_seen(case, touches), *_when(one.gathered, position), *_unclear(one, position)],
+        evidence=[*_seen(case, touches), *_unclear(one, position)],
         threshold=_thresholds(case, each),
         ruled_out=_not_this(touches, chafed=position is not None),
         next_check=text,
@@ -153,16 +153,7 @@ def _furthest(touches: Touches) -> float:
     return float(touches.peak.max() if touches.side == "high" else touches.peak.min())
 
 
-def _when(gathered: Sequence[Gathering], position: Gathering | None) -> list[str]:
-    if not gathered:
-        return ["No condition stands out: not acceleration, engine speed, temperature, position, supply or time."]
-    first = [position] if position is not None else []
-    others = {g.about: g for g in reversed(gathered) if g is not position}
-    ranked = sorted(others.values(), key=lambda g: g.chance)
-    return [g.sentence() for g in (*first, *ranked)[:2]]
-
-
-def _unclear(one: _Judged, position: Gathering | None) -> list[str]:
+def _unclear(one: _Judged, position: Condition | None) -> list[str]:
     if position is None and _to_ground(one):
         return [
             "An open signal wire reads high here, so the wire touched ground.",
@@ -272,7 +263,6 @@ def _shared(
         ),
         *[f"{each.name} fell to {lowest:.2f} {each.series.unit} at that time." for each, lowest in fell],
         *([f"They also share {said_of(rivals)}."] if rivals else []),
-        *_when(gathered, position),
     ]
     return sighting(
         fault,

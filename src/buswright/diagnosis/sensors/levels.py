@@ -134,13 +134,13 @@ def wrong_levels(case: Case) -> Iterator[Sighting]:
             count=1,
             confidence=0.6 if doubled else 0.8 if fits and beyond else 0.5,
             evidence=[
-                f"{each.name} shows {level:.4g} {limits.unit}"
+                f"{each.name} shows {level:.4g} {units.shown(limits.unit)}"
                 + (" while the engine runs" if limits.running else "")
                 + f"; on a car it lies between {limits.low:g} and {limits.high:g}.",
                 *([f"It would fit as {likely}."] if fits else []),
                 *(beside_its_place(each, unused) if doubled else []),
             ],
-            threshold=f"{limits.low:g} to {limits.high:g} {limits.unit}, a wide range for any car",
+            threshold=f"{limits.low:g} to {limits.high:g} {units.shown(limits.unit)}, a wide range for any car",
             ruled_out=not_the_wire(each),
             next_check=f"Look up unit and scale of {each.name} in the car file, the database and the sensor's sheet.",
         )

@@ -10,8 +10,8 @@ import numpy as np
 from buswright.channels import units
 from buswright.channels.samples.series import Bools, Floats, Int64s
 from buswright.diagnosis.case import Case, Sighting, Window, merged, sighting
-from buswright.diagnosis.sensors.conditions import binomial_at_least
 from buswright.diagnosis.sensors.sharing import Candidate, candidates, named, reach_of, separating
+from buswright.diagnosis.sensors.spectrum import strongest
 from buswright.findings import Severity
 from buswright.health.channels.driving import RUNNING_RPM, STILL_RPM
 from buswright.health.channels.evidence import ChannelEvidence, Channels
@@ -46,9 +46,6 @@ _MOVING = ("damper_travel", "accel_long", "accel_lat", "accel_vert", "yaw_rate",
 _MOTION = ("g", "deg/s", "mm", "km/h", "deg")
 _PULSING = ("oil_pressure", "fuel_pressure", "manifold_pressure")
 """Pressures that pulse with the engine."""
-_SPECTRA = 30
-_NEAR_BINS = 1.5
-_LEAST_SPECTRA = 8
 _CAUTION = "Never touch ignition leads while the engine runs. Keep hair, sleeves and hands off belts and fans."
 
 
@@ -89,7 +86,7 @@ def noise_sightings(case: Case) -> Iterator[Sighting]:
     channels = case.channels
     if channels is None or not np.isfinite(channels.driving.engine_speed).any():
         return
-    could = [each for each in channels.values() if _is_judged(each)]
+    could = [each for each in channels.values() if is_analogue(each)]
     noisy = [found for each in could if (found := _noisy(case, channels, each)) is not None]
     for one in noisy:
         yield _of_channel(case, one)
@@ -100,7 +97,7 @@ def noise_sightings(case: Case) -> Iterator[Sighting]:
             yield _shared(case, noisy, ranked[0], ranked[1:])
 
 
-def _is_judged(each: ChannelEvidence) -> bool:
+def is_analogue(each: ChannelEvidence) -> bool:
     """Whether a channel is analogue: noise couples into wires, not into numbers that a module counts."""
     if not each.measures or _shakes(each):
         return False
@@ -112,7 +109,7 @@ def _is_judged(each: ChannelEvidence) -> bool:
     )
 
 
-def _is_steady(channels: Channels, number: Int64s) -> Bools:
+def is_steady(channels: Channels, number: Int64s) -> Bools:
     """Tell in which windows of the coarse grid the engine kept its speed nearly; bool[len(number)]."""
     driving = channels.driving
     per = COARSE_NS // FINE_NS
@@ -133,20 +130,27 @@ def _shakes(each: ChannelEvidence) -> bool:
     return each.role in _MOVING or any(units.compatible(each.series.unit, unit) for unit in _MOTION)
 
 
+def engine_speed_in(channels: Channels, number: Int64s) -> Floats:
+    """Return the engine speed in the middle of windows of the coarse grid; float64[len(number)], NaN where unknown."""
+    driving = channels.driving
+    place = np.searchsorted(driving.number, number * (COARSE_NS // FINE_NS) + 5)
+    speed: Floats = driving.engine_speed[np.minimum(place, len(driving.number) - 1)]
+    return speed
+
+
 def _noisy(case: Case, channels: Channels, each: ChannelEvidence) -> _Noisy | None:
-    grid, driving = each.noise_grid, channels.driving
-    place = np.searchsorted(driving.number, grid.number * (COARSE_NS // FINE_NS) + 5)
-    place = np.minimum(place, len(driving.number) - 1)
-    rpm = driving.engine_speed[place]
+    grid = each.noise_grid
+    rpm = engine_speed_in(channels, grid.number)
     known = np.isfinite(grid.noise) & np.isfinite(rpm)
     # While the engine speed itself jumps, pressures and pedals really move with it.
-    running = known & (rpm > RUNNING_RPM) & _is_steady(channels, grid.number)
+    running = known & (rpm > RUNNING_RPM) & is_steady(channels, grid.number)
     if running.sum() < _LEAST_WINDOWS:
         return None
     off = known & (rpm < STILL_RPM)
     noise = grid.noise
     grown = _grown(case, each, noise, rpm, off, running)
-    line = _line(case, each, grid.number[running], rpm[running])
+    seen = strongest(case, each, grid.number[running], rpm[running])
+    line = seen.sentence() if seen is not None else ""
     if grown is None and line:
         # What the engine's firing is folded to may be slow: second differences hardly see it, its line proves it.
         noise = _about_trend(each, grid.number)
@@ -169,7 +173,7 @@ def _grown(
     running = running & np.isfinite(noise)
     if running.sum() < _LEAST_WINDOWS:
         return None
-    quiet, quiet_is = _at_rest(case, each, noise[off & np.isfinite(noise)])
+    quiet, quiet_is = noise_at_rest(case, each, noise[off & np.isfinite(noise)])
     centres, dense = _by_speed(rpm[running], noise[running])
     if quiet is None:
         quiet, quiet_is = float(dense[0]), "at its lowest engine speeds"
@@ -216,7 +220,7 @@ def _converter_step(each: ChannelEvidence) -> float:
     return float(np.quantile(changes, _COARSER)) if len(changes) else 0.0
 
 
-def _at_rest(case: Case, each: ChannelEvidence, off: Floats) -> tuple[float | None, str]:
+def noise_at_rest(case: Case, each: ChannelEvidence, off: Floats) -> tuple[float | None, str]:
     """Noise with the engine off: of this run, else of the good run; None where neither is known."""
     if len(off) >= _LEAST_OFF:
         return float(np.median(off)), "with the engine off"
@@ -252,55 +256,6 @@ def _growth(rpm: Floats, noise: Floats, centres: Floats, dense: Floats) -> float
         return 0.0
     every = float(np.corrcoef(rpm[still], noise[still])[0, 1])
     return min(every, float(np.corrcoef(centres, dense)[0, 1]))
-
-
-# The line in the spectrum ---------------------------------------------------------------------------------------------
-
-
-def folded(hertz: Floats, rate: float) -> Floats:
-    """Return where frequencies appear at a sampling rate: |f - k rate|, at most half the rate."""
-    left = np.mod(hertz, rate)
-    appears: Floats = np.minimum(left, rate - left)
-    return appears
-
-
-def _line(case: Case, each: ChannelEvidence, number: Int64s, rpm: Floats) -> str:
-    """Say whether the strongest frequency follows the firing of the engine, or its alias; empty where it doesn't."""
-    car = case.car.car if case.car is not None else None
-    if car is None or car.cylinders is None:
-        return ""
-    series, found, rate = each.series, [], each.series.rate_hz
-    loudest = np.sort(np.argsort(rpm)[-_SPECTRA:])
-    for at in loudest.tolist():
-        rows = np.searchsorted(series.time_ns, [number[at] * COARSE_NS, (number[at] + 1) * COARSE_NS])
-        part = each.quantity[rows[0] : rows[1]]
-        if len(part) < 16 or not np.isfinite(part).all() or not each.there[rows[0] : rows[1]].all():
-            continue
-        x = np.linspace(-1, 1, len(part))
-        flat = part - part.mean()
-        flat = (flat - x * (x @ flat) / (x @ x)) * np.hanning(len(part))
-        power = np.abs(np.fft.rfft(flat)) ** 2
-        power[:3] = 0
-        found.append((rpm[at], float(np.argmax(power)) * rate / len(part), rate / len(part)))
-    if len(found) < _LEAST_SPECTRA:
-        return ""
-    speeds, strongest, width = (np.array(column) for column in zip(*found, strict=True))
-    firing = speeds / 60.0 * car.cylinders * 2.0 / car.strokes
-    appears = folded(firing, rate)
-    # The engine speed of a second is a mean; while it changes, the line smears.
-    near = np.abs(strongest[:, np.newaxis] - appears) <= _NEAR_BINS * width[:, np.newaxis]
-    hits = int(np.diagonal(near).sum())
-    # What moves slowly has its strongest frequency near zero, where the firing may appear too: by chance as often as
-    # in seconds of another engine speed.
-    share = max(min(1.0, 2 * _NEAR_BINS * float(width.mean()) / (rate / 2)), float(near.mean()))
-    if binomial_at_least(hits, len(found), share) > 1e-3 or hits < 3:
-        return ""
-    top = int(np.argmax(firing))
-    seen = "" if firing[top] < rate / 2 else f", which shows as {appears[top]:.1f} Hz at {rate:.0f} samples a second"
-    return (
-        f"Its strongest frequency follows the firing of the engine in {hits} of {len(found)} seconds: "
-        f"{firing[top]:.0f} Hz at {speeds[top]:.0f} rpm{seen}."
-    )
 
 
 # Words ----------------------------------------------------------------------------------------------------------------

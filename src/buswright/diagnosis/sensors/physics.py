@@ -309,8 +309,8 @@ def _stuck_sighting(case: Case, each: ChannelEvidence, window: Window, limit: fl
     value = float(each.series.value[np.searchsorted(each.series.time_ns, window.start_ns)])
     evidence = [
         (
-            f"{each.name} stayed at {value:.4g} {each.series.unit} for {duration(window.end_ns - window.start_ns)} "
-            "while the car drove; its frames kept arriving."
+            f"{each.name} stayed at {value:.4g} {units.shown(each.series.unit)} for "
+            f"{duration(window.end_ns - window.start_ns)} while the car drove; its frames kept arriving."
         )
     ]
     if together:

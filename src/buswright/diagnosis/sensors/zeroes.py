@@ -13,6 +13,7 @@ from buswright.diagnosis.case import Case, Sighting, sighting
 from buswright.diagnosis.sensors.levels import MIXED, caution_of, not_the_wire
 from buswright.diagnosis.sensors.relations import Views
 from buswright.findings import Severity
+from buswright.health.channels.driving import Driving
 from buswright.health.channels.evidence import ChannelEvidence
 
 AFTER_STOP = 30
@@ -25,7 +26,7 @@ REST_LEAST = 8
 
 
 @dataclass(frozen=True, slots=True)
-class _Zero:
+class Rest:
     """What a role shows while the car stands with its engine off, in a unit.
 
     Attributes
@@ -49,13 +50,13 @@ class _Zero:
 
 AT_REST = {
     # Common practice, no source: the static truths of a car with key on and engine off.
-    "accel_long": _Zero("m/s2", 0.0, 1.0, 3.0, "a standing car doesn't accelerate"),
-    "accel_lat": _Zero("m/s2", 0.0, 1.0, 3.0, "a standing car doesn't accelerate"),
-    "yaw_rate": _Zero("deg/s", 0.0, 1.5, 5.0, "a standing car doesn't turn"),
-    "throttle": _Zero("%", 0.0, 5.0, 15.0, "nobody presses the pedal"),
-    "brake_pressure": _Zero("bar", 0.0, 0.0, 0.0, "without a foot on the pedal it is zero"),
-    "oil_pressure": _Zero("bar", 0.0, 0.0, 0.0, "a standing engine has none"),
-    "engine_speed": _Zero("rpm", 0.0, 30.0, 200.0, "the engine stands"),
+    "accel_long": Rest("m/s2", 0.0, 1.0, 3.0, "a standing car doesn't accelerate"),
+    "accel_lat": Rest("m/s2", 0.0, 1.0, 3.0, "a standing car doesn't accelerate"),
+    "yaw_rate": Rest("deg/s", 0.0, 1.5, 5.0, "a standing car doesn't turn"),
+    "throttle": Rest("%", 0.0, 5.0, 15.0, "nobody presses the pedal"),
+    "brake_pressure": Rest("bar", 0.0, 0.0, 0.0, "without a foot on the pedal it is zero"),
+    "oil_pressure": Rest("bar", 0.0, 0.0, 0.0, "a standing engine has none"),
+    "engine_speed": Rest("rpm", 0.0, 30.0, 200.0, "the engine stands"),
 }
 ENGINE_OFF = frozenset({"oil_pressure", "engine_speed"})
 """Roles that need the engine off, not only a standing car."""
@@ -75,8 +76,46 @@ ATMOSPHERE_BAR = (0.94, 1.03)
 """What a gauge pressure shows at rest that was calibrated as absolute, or the other way."""
 
 
-def wrong_at_rest(case: Case) -> Iterator[Sighting]:
-    """Hold channels against what a standing car must show: before the first start, and after the engine ran."""
+@dataclass(frozen=True, slots=True, eq=False)
+class SeenAtRest:
+    """What a channel shows at rest, and what it should.
+
+    Attributes
+    ----------
+    each
+        Which.
+    rest
+        What it should show, and in which unit.
+    level
+        What it shows: before the first start or after the drive, whichever is further off.
+    suspect, fault
+        How far it may be off, in that unit.
+    before
+        What it showed before the drive where `level` is of the time after it; None otherwise.
+    """
+
+    each: ChannelEvidence
+    rest: Rest
+    level: float
+    suspect: float
+    fault: float
+    before: float | None = None
+
+    @property
+    def off(self) -> float:
+        """By how much it is off."""
+        return self.level - self.rest.value
+
+    @property
+    def severity(self) -> Severity | None:
+        """How grave that is; None where it is within the limit."""
+        if abs(self.off) <= self.suspect:
+            return None
+        return Severity.FAULT if abs(self.off) > self.fault else Severity.SUSPECT
+
+
+def seen_at_rest(case: Case) -> Iterator[SeenAtRest]:
+    """Yield what channels show while the car stands: before the first start, and after the engine ran."""
     channels = case.channels
     assert channels is not None
     driving = channels.driving
@@ -90,30 +129,37 @@ def wrong_at_rest(case: Case) -> Iterator[Sighting]:
         after = _last(_late(rests & ~before) if each.role in ENGINE_OFF else rests & ~before)
         levels = []
         for part in (rests & before, after):
-            level = _level(case, each, part, rest.unit, lowest=_touched(case, each, part))
+            level = level_in(case, each, part, rest.unit, lowest=_touched(case, each, part))
             if level is not None and (part is not after or not _pressed(case, each, level, rest)):
                 levels.append(level)
         if not levels:
             continue
         level = max(levels, key=lambda found: abs(found - rest.value))
-        came = len(levels) == 2 and level == levels[1]
-        off = level - rest.value
         suspect, fault = rest.suspect, rest.fault
         if not suspect:
             span = _span_in(each, rest.unit)
             if span is None:
                 continue
             suspect, fault = SPAN_SUSPECT * span, SPAN_FAULT * span
+        came = len(levels) == 2 and level == levels[1]
+        yield SeenAtRest(each, rest, level, suspect, fault, levels[0] if came else None)
+
+
+def wrong_at_rest(case: Case) -> Iterator[Sighting]:
+    """Hold channels against what a standing car must show: before the first start, and after the engine ran."""
+    for seen in seen_at_rest(case):
+        rest, off = seen.rest, seen.off
         if rest.unit == "bar" and ATMOSPHERE_BAR[0] <= abs(off) <= ATMOSPHERE_BAR[1]:
             words = "It is off by the pressure of the air: gauge and absolute are mixed up."
-            yield _sighting("unit-mixup", Severity.FAULT, each, off, rest, words, 0.85)
-        elif abs(off) > suspect:
-            severity = Severity.FAULT if abs(off) > fault else Severity.SUSPECT
-            if came and abs(level - levels[0]) > _WANDERED * abs(off):
-                words = f"Before the start it was {levels[0]:.4g} {rest.unit}: it wandered during the run."
-                yield _sighting("drift", severity, each, off, rest, words, 0.6)
+            yield _sighting("unit-mixup", Severity.FAULT, seen.each, off, rest, words, 0.85)
+        elif seen.severity is not None:
+            if seen.before is not None and abs(seen.level - seen.before) > _WANDERED * abs(off):
+                words = (
+                    f"Before the start it was {seen.before:.4g} {units.shown(rest.unit)}: it wandered during the run."
+                )
+                yield _sighting("drift", seen.severity, seen.each, off, rest, words, 0.6)
             else:
-                yield _sighting("offset", severity, each, off, rest, "", 0.75)
+                yield _sighting("offset", seen.severity, seen.each, off, rest, "", 0.75)
 
 
 def _late(rests: Bools) -> Bools:
@@ -133,7 +179,7 @@ def _last(rests: Bools) -> Bools:
     return kept
 
 
-def _level(case: Case, each: ChannelEvidence, where: Bools, unit: str, *, lowest: bool = False) -> float | None:
+def level_in(case: Case, each: ChannelEvidence, where: Bools, unit: str, *, lowest: bool = False) -> float | None:
     """Return the median of a channel's usable values in some windows, in a unit; None under `REST_LEAST` windows.
 
     `lowest` takes the windows at the lowest level that lasts: a foot on a pedal only adds to its rest.
@@ -150,7 +196,7 @@ def _level(case: Case, each: ChannelEvidence, where: Bools, unit: str, *, lowest
     return float(np.median(units.convert(known, each.series.unit, unit)))
 
 
-def _pressed(case: Case, each: ChannelEvidence, level: float, rest: _Zero) -> bool:
+def _pressed(case: Case, each: ChannelEvidence, level: float, rest: Rest) -> bool:
     """Whether a foot may hold a pedal after the drive: it was released in the drive's last quarter."""
     assert case.channels is not None
     if each.role not in PEDALS or level < rest.value:
@@ -196,12 +242,12 @@ def _sighting(
     severity: Severity,
     each: ChannelEvidence,
     off: float,
-    rest: _Zero,
+    rest: Rest,
     words: str,
     sure: float,
     when: str = "Key on, engine off",
 ) -> Sighting:
-    shown = f"{off:+.3g} {rest.unit}"
+    shown = f"{off:+.3g} {units.shown(rest.unit)}"
     return sighting(
         fault,
         severity,
@@ -210,12 +256,12 @@ def _sighting(
         confidence=sure,
         evidence=[
             (
-                f"{when}: {each.name} shows {rest.value + off:.4g} {rest.unit} and should show "
+                f"{when}: {each.name} shows {rest.value + off:.4g} {units.shown(rest.unit)} and should show "
                 f"{rest.value:g}: {rest.words}."
             ),
             *([words] if words else []),
         ],
-        threshold=f"off by more than {rest.suspect:g} {rest.unit}"
+        threshold=f"off by more than {rest.suspect:g} {units.shown(rest.unit)}"
         if rest.suspect
         else f"off by more than {100 * SPAN_SUSPECT:g} % of the span is suspect, over {100 * SPAN_FAULT:g} % a fault",
         ruled_out=not_the_wire(each),
@@ -225,48 +271,61 @@ def _sighting(
     )
 
 
-def wrong_after_soak(case: Case) -> Iterator[Sighting]:
-    """Find one of several temperatures, or a manifold pressure, that disagrees before the first start."""
+def seen_after_soak(case: Case) -> Iterator[SeenAtRest]:
+    """Yield what temperatures show that must agree before the first start, and manifold pressures beside the air's.
+
+    Temperatures only of a cold engine: the others agree closely, a fluid's among them.
+    """
     channels = case.channels
     assert channels is not None
-    driving = channels.driving
-    rests = driving.is_doing("key-on") & (np.cumsum(driving.is_doing("cranking", "idle", "driving")) == 0)
+    rests = before_start(channels.driving)
     if rests.sum() < REST_LEAST:
         return
     levels = {}
     for each in channels.values():
         if (each.role or "").endswith("_temperature") and each.measures:
-            level = _level(case, each, rests, "degC")
+            level = level_in(case, each, rests, "degC")
             if level is not None:
                 levels[each.name] = level
     fluids = {name for name in levels if channels[name].role in ("oil_temperature", "coolant_temperature")}
     if len(levels) >= 4:
         middle = float(np.median(list(levels.values())))
         spread = float(np.median(np.abs(np.array(list(levels.values())) - middle)))
-        far = [name for name, level in levels.items() if abs(level - middle) > max(10.0, 6 * spread)]
+        far = {name for name, level in levels.items() if abs(level - middle) > max(10.0, 6 * spread)}
         # A fluid that is as cold as the air shows that the engine is cold; without one it may still be warm.
-        if spread < 3.0 and len(far) == 1 and fluids - {far[0]}:
-            off = levels[far[0]] - middle
-            fahrenheit = _fahrenheit(middle, off)
-            # A minute of running warms the coolant, and hardly the oil.
-            warmed = off > 0 and channels[far[0]].role == "coolant_temperature" and not fahrenheit
-            least = WARMED_DEG if warmed else 10.0
-            rest = _Zero(
-                "degC", middle, least, 25.0, f"the other {len(levels) - 1} temperatures agree after a cold night"
-            )
-            severity = Severity.FAULT if abs(off) > rest.fault else Severity.SUSPECT
-            if abs(off) > least:
-                yield _sighting("offset", severity, channels[far[0]], off, rest, fahrenheit, 0.7)
+        if spread < 3.0 and len(far) <= 1 and fluids - far:
+            words = f"the other {len(levels) - 1} temperatures agree after a cold night"
+            for name, level in levels.items():
+                # A minute of running warms the coolant, and hardly the oil.
+                warmed = level > middle and channels[name].role == "coolant_temperature"
+                least = WARMED_DEG if warmed and not _fahrenheit(middle, level - middle) else max(10.0, 6 * spread)
+                yield SeenAtRest(channels[name], Rest("degC", middle, least, 25.0, words), level, least, 25.0)
     for each in channels.with_role("manifold_pressure"):
         for air in channels.with_role("barometric_pressure")[:1]:
-            level, outside = _level(case, each, rests, "kPa"), _level(case, air, rests, "kPa")
-            if level is None or outside is None or abs(level - outside) <= 4.0:
-                continue
-            rest = _Zero("kPa", outside, 4.0, 10.0, "with the engine off it is the pressure of the air")
-            gauge = abs(abs(level - outside) - outside) < 6.0
+            level, outside = level_in(case, each, rests, "kPa"), level_in(case, air, rests, "kPa")
+            if level is not None and outside is not None:
+                rest = Rest("kPa", outside, 4.0, 10.0, "with the engine off it is the pressure of the air")
+                yield SeenAtRest(each, rest, level, rest.suspect, rest.fault)
+
+
+def before_start(driving: Driving) -> Bools:
+    """Tell in which windows the key was on before the engine first turned; bool[k]."""
+    before: Bools = driving.is_doing("key-on") & (np.cumsum(driving.is_doing("cranking", "idle", "driving")) == 0)
+    return before
+
+
+def wrong_after_soak(case: Case) -> Iterator[Sighting]:
+    """Find one of several temperatures, or a manifold pressure, that disagrees before the first start."""
+    for seen in seen_after_soak(case):
+        severity, rest, off = seen.severity, seen.rest, seen.off
+        if severity is None:
+            continue
+        if rest.unit == "degC":
+            yield _sighting("offset", severity, seen.each, off, rest, _fahrenheit(rest.value, off), 0.7)
+        else:
+            gauge = abs(abs(off) - rest.value) < 6.0
             words = "It shows gauge pressure where absolute is expected." if gauge else ""
-            severity = Severity.FAULT if abs(level - outside) > rest.fault else Severity.SUSPECT
-            yield _sighting("unit-mixup" if gauge else "offset", severity, each, level - outside, rest, words, 0.8)
+            yield _sighting("unit-mixup" if gauge else "offset", severity, seen.each, off, rest, words, 0.8)
 
 
 def _fahrenheit(celsius: float, off: float) -> str:
@@ -288,7 +347,7 @@ def wrong_when_straight(case: Case, views: Views) -> Iterator[Sighting]:
             straight = views.fast & (np.abs(yaw.value) < np.radians(STRAIGHT_DEG_S)) & np.isfinite(angle)
         off = float(np.median(angle[straight])) if straight.sum() >= 2 * REST_LEAST else 0.0
         if abs(off) > STEERING_DEG:
-            rest = _Zero("deg", 0.0, STEERING_DEG, 3 * STEERING_DEG, "the car drives straight on")
+            rest = Rest("deg", 0.0, STEERING_DEG, 3 * STEERING_DEG, "the car drives straight on")
             severity = Severity.FAULT if abs(off) > rest.fault else Severity.SUSPECT
             yield _sighting("offset", severity, each, off, rest, "", 0.75, "While the yaw rate is near zero")
 
@@ -317,6 +376,7 @@ def moved_since(case: Case) -> Iterator[Sighting]:
         share = abs(off) / known.span
         if share <= case.limit("zero_moved", channel=name):
             continue
+        unit = units.shown(each.series.unit)
         yield sighting(
             "offset",
             Severity.FAULT if share > case.limit("zero_moved_fault", channel=name) else Severity.SUSPECT,
@@ -324,8 +384,8 @@ def moved_since(case: Case) -> Iterator[Sighting]:
             count=1,
             confidence=0.7,
             evidence=(
-                f"At rest {name} shows {known.rest.zero + off:.4g} {each.series.unit}, off by {100 * share:.1f} %.",
-                f"In the good run it was {known.rest.zero:.4g} {each.series.unit}.",
+                f"At rest {name} shows {known.rest.zero + off:.4g} {unit}, off by {100 * share:.1f} %.",
+                f"In the good run it was {known.rest.zero:.4g} {unit}.",
             ),
             threshold=case.used("zero_moved", "zero_moved_fault", channel=name),
             ruled_out=not_the_wire(each),

@@ -88,6 +88,20 @@ class ChannelEvidence:
     def __len__(self) -> int:
         return len(self.series)
 
+    def with_series(self, series: Series) -> ChannelEvidence:
+        """Return the same channel with other samples."""
+        return ChannelEvidence(
+            series,
+            channel=self.channel,
+            sensor=self.sensor,
+            signal=self.signal,
+            frame=self.frame,
+            message=self.message,
+            module=self.module,
+            expected=self.expected,
+            watched=self.watched,
+        )
+
     @property
     def name(self) -> str:
         """Of the channel; without a car file `bus/message/signal`."""

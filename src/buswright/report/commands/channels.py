@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from buswright.channels import units
 from buswright.channels.limits import Exceedance
 from buswright.channels.samples.resample import grid, resample
 from buswright.channels.samples.series import BAD, Quality, Series, Statistics, describe_quality
@@ -99,7 +100,7 @@ def _row(line: ChannelLine) -> list[str]:
     s = line.statistics
     rate = f"{s.rate_hz:.1f}" if math.isfinite(s.rate_hz) else "–"
     numbers = [number(value) for value in (s.minimum, s.mean, s.maximum)]
-    return [line.name, line.state or number(line.last), line.unit, rate, *numbers, _words(line)]
+    return [line.name, line.state or number(line.last), units.shown(line.unit), rate, *numbers, _words(line)]
 
 
 def _words(line: ChannelLine) -> str:
@@ -126,7 +127,7 @@ def _plot(series: Series, width: int, braille: bool) -> list[str]:
     known = values[np.isfinite(values)]
     edges = ("", "") if not len(known) else (number(float(known.max())), number(float(known.min())))
     labels = [edges[0], *[""] * (len(drawn) - 2), edges[1]]
-    head = f"{series.name} [{series.unit}]" if series.unit else series.name
+    head = f"{series.name} [{units.shown(series.unit)}]" if series.unit else series.name
     return [head, *(f"{label:>9s} {text}" for label, text in zip(labels, drawn, strict=True))]
 
 

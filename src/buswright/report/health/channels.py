@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from buswright.channels import units
 from buswright.channels.samples.series import Series
 from buswright.diagnosis.trust import Trust, counts
 from buswright.health.channels.evidence import ChannelEvidence
@@ -34,7 +35,7 @@ def _row(report: HealthReport, one: Trust) -> list[str]:
     numbers = [number(value) for value in (figures.minimum, figures.mean, figures.maximum)]
     rate = f"{figures.rate_hz:.1f}" if math.isfinite(figures.rate_hz) else "–"
     bad = percent(one.share, 2) if one.bad else "0"
-    last, unit = number(last_value(evidence.series)), evidence.series.unit
+    last, unit = number(last_value(evidence.series)), units.shown(evidence.series.unit)
     return [one.channel, one.state, last, unit, rate, *numbers, bad, report.at(one.since_ns), one.why]
 
 
@@ -52,7 +53,7 @@ def calibration_words(evidence: ChannelEvidence) -> str:
     sensor = evidence.sensor
     said = f"{sensor.name}: {sensor.calibration.describe()}" if sensor is not None else "scaled by the database"
     if channel is not None and channel.zero is not None and channel.zero.add:
-        said += f", zero {channel.zero.add:+g} {evidence.series.unit}"
+        said += f", zero {channel.zero.add:+g} {units.shown(evidence.series.unit)}"
     return said
 
 

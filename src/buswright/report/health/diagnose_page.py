@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from html import escape
 
+from buswright.channels import units
 from buswright.diagnosis.trust import STATES, State, counts
 from buswright.findings import Severity
 from buswright.report.findings import span
@@ -160,10 +161,10 @@ def _group(diagnosis: Diagnosis, group: Group, number: int) -> str:
 def _plot(report: HealthReport, channel: str, column: str, place: str, why: str) -> str:
     assert report.channels is not None
     evidence = report.channels[channel]
-    unit = {"raw": "", "volts": evidence.quantity_unit, "value": evidence.series.unit}[column]
+    unit = {"raw": "", "volts": evidence.quantity_unit, "value": units.shown(evidence.series.unit)}[column]
     figures = evidence.series.statistics()
     said = f"{channel}, {column} over time. Value from {number(figures.minimum)} to "
-    said += f"{number(figures.maximum)} {evidence.series.unit}, mean {number(figures.mean)}; "
+    said += f"{number(figures.maximum)} {units.shown(evidence.series.unit)}, mean {number(figures.mean)}; "
     said += bad_words(evidence, report)
     title = f"{escape(channel)} <small>{escape(', '.join(text for text in (why, unit) if text))}</small>"
     return (

@@ -7,9 +7,10 @@ from html import escape
 
 from buswright._version import __version__
 from buswright.findings import Finding, Severity, how_sure
-from buswright.report.findings import span
+from buswright.report.findings import condition_cells, condition_words, span
 from buswright.report.health import report as words
 from buswright.report.health.report import HealthReport
+from buswright.report.page import html_table
 from buswright.wording import moment, plural
 
 SIGNS = {Severity.FAULT: "✖", Severity.SUSPECT: "▲", Severity.NOTE: "●"}
@@ -107,6 +108,7 @@ def _finding(finding: Finding, number: int, report: HealthReport, place: str) ->
             ("Check", escape(finding.next_check)),
             ("Safety", escape(finding.caution)),
             ("Seen", text_list(finding.evidence)),
+            ("When", _conditions(finding)),
             ("Ruled out", text_list(finding.ruled_out)),
             ("Explains", _explained(finding)),
             ("Limit", escape(finding.threshold)),
@@ -135,6 +137,16 @@ def text_list(texts: Sequence[str]) -> str:
     if len(texts) < 2:
         return escape("".join(texts))
     return f"<ul>{''.join(f'<li>{escape(text)}</li>' for text in texts)}</ul>"
+
+
+def _conditions(finding: Finding) -> str:
+    """Lay out what a finding that comes and goes was held against: sentences, and the figures folded."""
+    if not finding.conditions:
+        return ""
+    heads = ("against", "closest", "occasions", "of the time", "times the average", "by chance")
+    rows = [[escape(cell) for cell in condition_cells(each)] for each in finding.conditions]
+    table = html_table(heads, rows, right=(2, 3, 4, 5), label=f"Conditions of {finding.fault} {finding.subject}")
+    return f"{text_list(condition_words(finding))}<details><summary>Figures</summary>{table}</details>"
 
 
 def _explained(finding: Finding) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from buswright.channels import units
 from buswright.channels.samples.series import BAD, Quality, Series, describe_quality
 from buswright.diagnosis.found import every
 from buswright.findings import Finding
@@ -248,7 +249,7 @@ def _channel(evidence: ChannelEvidence, full: bool, rows: Rows, first: int, tick
     quality = np.zeros(len(series), np.uint16) if series.quality is None else series.quality
     at = _with_breaks(series, rows)
     time = np.where(at < 0, series.time_ns[~at] + 1, series.time_ns[at])
-    columns = {"value": (series.value, series.unit)}
+    columns = {"value": (series.value, units.shown(series.unit))}
     if full and series.volts is not None:
         columns = {"volts": (series.volts, evidence.quantity_unit), **columns}
     if full and series.raw is not None:

@@ -89,7 +89,7 @@ def _tally(snapshot: Snapshot) -> Iterator[Span]:
     elif snapshot.misfit is not None:
         yield Span("does not fit ", "fault")
     elif not found:
-        yield Span("buses: no findings ", "good")
+        yield Span("buses: no findings " if snapshot.judged is None else "buses, channels: no findings ", "good")
 
 
 class Tabs(Bar):

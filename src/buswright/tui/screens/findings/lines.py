@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from textwrap import wrap
 
 from buswright.findings import Finding, Severity, how_sure
-from buswright.report.findings import span
+from buswright.report.findings import condition_words, span
 from buswright.tui.times import clock_text
 from buswright.tui.widgets.toned import SEVERITY_TONES, Line, Span, Tone
 from buswright.wording import plural
@@ -42,6 +42,7 @@ def evidence_lines(finding: Finding, snapshot: Snapshot, width: int) -> Iterator
         ("Check next", (finding.next_check,), "accent"),
         ("SAFETY", (finding.caution,), "suspect"),
         ("Seen", finding.evidence, "strong"),
+        ("When", condition_words(finding), "strong"),
         ("Ruled out", finding.ruled_out, "dim"),
         ("Explains", _explained(finding, snapshot), "dim"),
         ("Limits", finding.threshold.split("; "), "dim"),
@@ -111,8 +112,24 @@ def size_text(snapshot: Snapshot) -> str:
     """Say how much was looked at."""
     health = snapshot.health
     seconds = max((bus.seconds for bus in health.buses.values()), default=0.0)
-    long = f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.1f} min"
-    return f"{plural(health.capture.frames, 'frame')} in {long}"
+    return f"{plural(health.capture.frames, 'frame')} in {_long(seconds)}"
+
+
+def channels_text(snapshot: Snapshot) -> str:
+    """Say how many channels the findings are about, and which time was judged; empty before any was."""
+    judged, first_ns = snapshot.judged, snapshot.source.first_ns
+    if judged is None:
+        return ""
+    said = plural(judged.count, "channel")
+    if judged.span is None or first_ns is None:
+        return said
+    length = _long((judged.span.end_ns - judged.span.start_ns) / 1e9)
+    last = "the last" if judged.span.start_ns > first_ns else "the first"
+    return f"{said} judged over {last} {length}, up to {clock_text(judged.span.end_ns, snapshot.source, tenths=False)}"
+
+
+def _long(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.1f} min"
 
 
 def _checked(snapshot: Snapshot) -> Iterator[str]:
@@ -121,10 +138,10 @@ def _checked(snapshot: Snapshot) -> Iterator[str]:
         yield "Look at the overview (1): no frame was received, so nothing was checked."
         return
     yield f"Buses: no findings in {size_text(snapshot)} ({extent_text(snapshot)})."
-    if snapshot.channels_judged:
-        yield f"Channels: no findings in {snapshot.channels_judged}."
+    if snapshot.judged is not None:
+        yield f"Channels: no findings in {channels_text(snapshot)}."
     elif snapshot.database:
-        yield "Channels: not judged yet. Those of a capture are, once it has been read; those of a live bus are not."
+        yield "Channels: not judged yet."
     ids = health.ids.values()
     periodic = sum(each.period.sending == "periodic" for each in ids)
     counters = sum(each.counter is not None for each in ids)
@@ -138,4 +155,5 @@ def _checked(snapshot: Snapshot) -> Iterator[str]:
     )
     if not health.modules:
         yield "No list of expected modules: add --car or --dbc."
-    yield "Not checked: the channels (screen 3 judges them), and whatever was not recorded."
+    missing = "" if snapshot.judged is not None else "the channels (screen 3 shows how they are now), and "
+    yield f"Not checked: {missing}whatever was not recorded."

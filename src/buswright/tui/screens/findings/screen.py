@@ -12,6 +12,7 @@ from textual.widget import Widget
 from buswright.findings import Finding
 from buswright.report.findings import tally
 from buswright.tui.screens.findings.lines import (
+    channels_text,
     checked_lines,
     evidence_lines,
     extent_text,
@@ -232,7 +233,9 @@ def headline(snapshot: Snapshot, shown: int) -> Line:
         return [Span(" no frame received yet", "dim")]
     found = snapshot.findings
     hidden = f", {plural(len(found) - shown, 'other')} hidden by the search" if shown < len(found) else ""
-    said = tally(found) if found else "buses: no findings"
+    channels = channels_text(snapshot)
+    said = tally(found) if found else "no findings" if channels else "buses: no findings"
     if snapshot.misfit is not None:
         said = f"{capital(snapshot.misfit.text)}. {capital(said)}"
-    return line(Span(f" {said}", "strong"), Span(f" · {size_text(snapshot)} · {extent_text(snapshot)}{hidden}", "dim"))
+    parts = [size_text(snapshot), extent_text(snapshot), *([channels] if channels else [])]
+    return line(Span(f" {said}", "strong"), Span(f" · {' · '.join(parts)}{hidden}", "dim"))

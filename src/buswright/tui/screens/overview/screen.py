@@ -17,6 +17,7 @@ from buswright.diagnosis.now.seconds import ALL, NONE, SOME, marks
 from buswright.diagnosis.now.wrong_now import WrongNow
 from buswright.findings import Finding
 from buswright.tui.screens.findings.lines import (
+    channels_text,
     evidence_lines,
     extent_text,
     severity_span,
@@ -31,7 +32,6 @@ from buswright.tui.targets import FindingKey, Target, go, identifiers_of, key_of
 from buswright.tui.times import age_text, clock_text
 from buswright.tui.widgets.rows import Cell, Column, Key, Part, Rows
 from buswright.tui.widgets.toned import Line, Plain, Span, hanging, sender_tone
-from buswright.wording import plural
 from buswright.worker.snapshot import Snapshot
 
 FIRST_COLUMNS = (
@@ -342,11 +342,14 @@ def _module_columns(who: str, wide: int, seconds: int) -> tuple[Column, ...]:
 
 def _about_nothing(snapshot: Snapshot) -> Iterator[Line]:
     """Say how much was looked at, and who says what should be there."""
-    channels = f" and {plural(snapshot.channels_judged, 'channel')}" if snapshot.channels_judged else ""
+    channels = channels_text(snapshot)
+    whole = snapshot.judged is not None and snapshot.judged.span is None
     yield [
-        Span(f"Buses{channels}: nothing suspect", "good"),
+        Span(f"Buses{f' and {channels}' if whole else ''}: nothing suspect", "good"),
         Span(f" in {size_text(snapshot)}, {extent_text(snapshot)}. [4: what was checked]"),
     ]
+    if channels and not whole:
+        yield [Span("Channels: nothing suspect", "good"), Span(f" in {channels}.")]
     if not snapshot.health.modules:
         yield [Span("No list of expected modules: add --car or --dbc.", "dim")]
 

@@ -1,0 +1,183 @@
+"""The channels judged beside the work: of a whole capture once, of live buses again and again."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from tempfile import gettempdir
+from typing import TypeVar
+
+import numpy as np
+
+from buswright.channels.following.follow import Follower
+from buswright.channels.samples.series import Series
+from buswright.channels.session import Session
+from buswright.channels.spool import Spool
+from buswright.diagnosis.case import SECOND, Sighting, Window
+from buswright.diagnosis.comes_and_goes import with_conditions_of
+from buswright.diagnosis.detect import BUS_DETECTORS, CHANNEL_DETECTORS, case_of, sightings
+from buswright.diagnosis.mute import mute
+from buswright.diagnosis.now.lasting import Lasting, lasting
+from buswright.findings import Finding
+from buswright.frames.capture import Capture
+from buswright.frames.table import Frames, Int64s
+from buswright.health.channels.evidence import Channels, measure_channels
+from buswright.health.model.health import BusHealth
+from buswright.worker.folds import Known
+from buswright.worker.kept import KeptFrames
+from buswright.worker.notices import Notices
+from buswright.worker.pace import Pace
+from buswright.worker.snapshot import JudgedChannels
+from buswright.worker.supplies import Supplies
+
+JUDGED_S, JUDGED_SHARE = 10.0, 10
+"""Channels of a live bus are judged every ten seconds at most, and for a tenth of the time."""
+LEAST_S = 5
+"""So much must have come before they are judged first."""
+_NO_TIMES: Int64s = np.zeros(0, dtype=np.int64)
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """What a judgement of the kept minutes left: the channels without their samples, and what was found.
+
+    What was found of buses is measured again all the time, but for the conditions under which it came.
+    """
+
+    channels: Channels
+    found: tuple[Lasting, ...]
+    span: Window
+    of_buses: tuple[Sighting, ...]
+
+
+def judge_capture(capture: Capture, health: BusHealth, known: Known) -> tuple[tuple[Finding, ...], JudgedChannels]:
+    """Judge a capture with its channels as `diagnose` does; it is read for it."""
+    with Spool(Path(gettempdir())) as spool:
+        channels = measure_channels(_session(capture, known, spool))
+        found = sightings(case_of(health, car=known.car, baseline=known.baseline, channels=channels))
+    return mute(found), JudgedChannels(len(channels), None)
+
+
+def _session(frames: Iterable[Frames], known: Known, spool: Spool) -> Session:
+    return Session(frames, known.car, databases=known.databases, bus_names=known.bus_names, spool=spool)
+
+
+class LiveJudge:
+    """Judges the kept minutes of live buses in a thread of its own, which rests as long as it works.
+
+    Parameters
+    ----------
+    known
+        Car file, databases, a good run.
+    notices
+        Told where it fails.
+    clock
+        Nanoseconds that only rise.
+
+    Attributes
+    ----------
+    changes
+        How many judgements there were.
+    """
+
+    def __init__(self, known: Known, notices: Notices, clock: Callable[[], int]) -> None:
+        self._known, self._notices = known, notices
+        self._kept = KeptFrames()
+        self._pace = Pace(JUDGED_S, JUDGED_SHARE, clock)
+        self._thread: threading.Thread | None = None
+        self._judged: _Judged | None = None
+        self._supplies = Supplies()
+        self._hurry = threading.Event()
+        self._tried = self.changes = 0
+
+    def update(self, frames: Frames) -> None:
+        """Keep a batch."""
+        if self._known.any_message:
+            self._kept.add(frames)
+
+    @property
+    def judged(self) -> JudgedChannels | None:
+        """How many channels were judged, and over which time; None before that."""
+        one = self._judged
+        return None if one is None else JudgedChannels(len(one.channels), one.span)
+
+    def findings(self, health: BusHealth, follower: Follower | None) -> tuple[Finding, ...]:
+        """Say what is wrong: of the buses now, of the channels as they were judged last.
+
+        Parameters
+        ----------
+        health
+            From the first frame to now.
+        follower
+            Whose supply voltages show whether a module that restarts has lost its feed; None: it failed.
+        """
+        known, one = self._known, self._judged
+        channels = None
+        if one is not None:
+            supplies = self._supplies.so_far(one.channels, follower)
+            channels = replace(one.channels, by_name={**one.channels, **supplies})
+        case = case_of(health, car=known.car, baseline=known.baseline, channels=channels)
+        found = sightings(case, BUS_DETECTORS)
+        if one is not None:
+            found = (*with_conditions_of(found, one.of_buses), *(each.sighting for each in one.found))
+        return mute(found)
+
+    def look(self, health: BusHealth) -> None:
+        """Begin a judgement where it is time for one."""
+        span = self._kept.span
+        early = span is None or span.end_ns - span.start_ns < LEAST_S * SECOND
+        running = self._thread is not None and self._thread.is_alive()
+        if not early and not running and self._tried != self._kept.count and self._pace.due:
+            self._thread = threading.Thread(target=self._judge, args=self._task(health), daemon=True)
+            self._thread.start()
+
+    def finish(self, health: BusHealth) -> None:
+        """Judge what has come to its end; waits for it."""
+        self._hurry.set()
+        if self._thread is not None:
+            self._thread.join()
+        if self._kept.count and self._tried != self._kept.count:
+            self._judge(*self._task(health))
+
+    def _task(self, health: BusHealth) -> tuple[BusHealth, tuple[Frames, ...], Window]:
+        span = self._kept.span
+        assert span is not None
+        self._tried = self._kept.count
+        return health, self._kept.pieces(), span
+
+    def _judge(self, health: BusHealth, frames: tuple[Frames, ...], span: Window) -> None:
+        known = self._known
+        try:
+            with self._pace.run(), Spool(Path(gettempdir())) as spool:
+                session = _session(self._gently(frames), known, spool)
+                for name in self._gently(session.names):
+                    session.measured(name)
+                channels = measure_channels(session)
+                case = case_of(health, car=known.car, baseline=known.baseline, channels=channels)
+                found = sightings(case, self._gently(CHANNEL_DETECTORS))
+                before = self._judged.found if self._judged is not None else ()
+                of_buses = sightings(case, BUS_DETECTORS)
+                self._judged = _Judged(_without_samples(channels), lasting(case, before, found, span), span, of_buses)
+            self.changes += 1
+        except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
+            self._notices.trouble("the channels can't be judged", fault)
+
+    def _gently(self, things: Iterable[T]) -> Iterator[T]:
+        """Rest after each as long as it took: frames must be taken from the buses, and keys answered."""
+        for each in things:
+            begun = time.perf_counter()
+            yield each
+            if not self._hurry.is_set():
+                time.sleep(time.perf_counter() - begun)
+
+
+def _without_samples(channels: Channels) -> Channels:
+    """Return what the channels are, without what they showed, so that it takes no memory."""
+    nothing = {name: Series(name, each.series.unit, _NO_TIMES, np.zeros(0)) for name, each in channels.items()}
+    bare = {name: each.with_series(nothing[name]) for name, each in channels.items()}
+    return Channels(bare, channels.absent, car=channels.car)
