@@ -26,6 +26,7 @@ WRITING = {
     "decode to a wide table": ["decode", "{run}", "--car", str(CAR), "--rate", "20", "--out", "{out}/wide.csv"],
     "health": ["health", "{run}", "--fail-on", "never", "--html", "{out}/health.html"],
     "diagnose": ["diagnose", "{run}", "--car", str(CAR), "--fail-on", "never", "--html", "{out}/diagnosis.html"],
+    "capacity": ["capacity", "{run}", "--fail-on", "never", "--html", "{out}/room.html"],
     "remember": ["remember", "{run}", "--out", "{out}/good.json"],
     "draft": ["draft", "{run}", "--dbc", str(ENGINE), "--out", "{out}/car.toml"],
     "watch": ["watch", "{run}", "--snapshot", "{out}/screen.svg"],

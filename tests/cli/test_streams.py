@@ -49,6 +49,7 @@ PRINTING = {
     "health": "health run.log --fail-on never",
     "diagnose": f"diagnose run.log --car {CAR} --fail-on never",
     "draft": f"draft run.log --dbc {ENGINE} --out new.toml",
+    "capacity": "capacity run.log",
     "check": "check --schema",
     "remember": "remember run.log --out new.json",
     "compare": "compare run.log run.log --fail-on never",

@@ -237,7 +237,7 @@ _OF_CAPTURES = (
     *(["cut", "{file}", "--out", "{out}.log"], ["cut", "{file}", "--out", "{out}.asc"]),
     *(["decode", "{file}", "--dbc", "wrenfell_engine.dbc", "--out", "{out}.csv"],),
     *(["remember", "{file}", "--out", "{out}.json"], ["compare", "long.log", "{file}"]),
-    ["diagnose", "{file}", "--dbc", "wrenfell_engine.dbc"],
+    *(["diagnose", "{file}", "--dbc", "wrenfell_engine.dbc"], ["capacity", "{file}", "--fail-on", "never"]),
 )
 COMMANDS = {
     **dict.fromkeys(("candump", "ASC", "BLF", "TRC", "SQLite", "CSV"), _OF_CAPTURES),
@@ -251,12 +251,14 @@ COMMANDS = {
         ["diagnose", "long.log", "--car", "{file}"],
         *(["remember", "long.log", "--car", "{file}", "--out", "{out}.json"],),
         *(["decode", "long.log", "--car", "{file}", "--out", "{out}.csv"], ["check", "{file}", "--json"]),
+        *(["capacity", "long.log", "--car", "{file}"], ["capacity", "--car", "{file}", "--json"]),
         *(["compare", "long.log", "run.log", "--car", "{file}"], ["contents", "run.log", "--car", "{file}"]),
     ),
     "DBC": (
         *(["contents", "long.log", "--dbc", "{file}"], ["health", "long.log", "--dbc", "{file}"]),
         *(["decode", "long.log", "--dbc", "{file}", "--out", "{out}/"], ["draft", "long.log", "--dbc", "{file}"]),
         *(["decode", "long.log", "--dbc", "{file}", "--rate", "10", "--out", "{out}.csv"],),
+        *(["capacity", "long.log", "--dbc", "{file}"], ["capacity", "--bitrate", "1M", "--add", "{file}"]),
     ),
 }
 """Commands that read a file of each format, tried in turn."""

@@ -28,6 +28,7 @@ COMMANDS: dict[str, str] = {
     "diagnose": "say what is wrong and where, worst first; how far each channel can be trusted",
     "watch": "open the terminal workbench on live buses or a capture",
     "draft": "draft a car file from captures and databases",
+    "capacity": "say whether something fits on a bus: load, response times, identifiers, log size",
     "check": "check the car file and its databases; list every fault with line and hint",
     "remember": "save the baseline of a good run in one readable file",
     "compare": "list what changed from one run to another, worst first",

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.frames.table import FD_CODE_OF_LENGTH, Flag, Frames
+from buswright.frames.wire.arbitration import arbitrate, rank
 from buswright.frames.wire.bits import INTERFRAME_BITS, wire_bits
 from buswright.messages.encode import encode
 from buswright.simulate.car import networks as car
@@ -16,7 +17,6 @@ from buswright.simulate.car.definition import Bus, Message, Node, Signal, in_dat
 from buswright.simulate.car.sensing import Disturb, Moment, value_of
 from buswright.simulate.physics.hill import Floats
 from buswright.simulate.physics.quantities import Cycle
-from buswright.simulate.wire.arbitration import arbitrate, rank
 
 Int64s = npt.NDArray[np.int64]
 UInt8s = npt.NDArray[np.uint8]
