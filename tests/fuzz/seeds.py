@@ -3,6 +3,7 @@
 import random
 import shutil
 import tempfile
+import zipfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -150,6 +151,13 @@ def _trc():
     ]
 
 
+def _pack():
+    from buswright.layout.handover.pack import archived
+    from tests.layout.handover.packs import entries_of, good, zipped
+
+    return [Seed(archived(good())), Seed(zipped(entries_of(good()), compression=zipfile.ZIP_DEFLATED))]
+
+
 SEEDS = {
     "candump": _candump,
     "ASC": _asc,
@@ -164,10 +172,17 @@ SEEDS = {
     "baseline": _baseline,
     "car file": _car,
     "DBC": _dbc,
+    "pack": _pack,
 }
 """Format to a function that makes its seeds."""
 
-NAMES = {"DBC": "stranger.dbc", "car file": "car.toml", "baseline": "good.json", "sidecar": "run.log.events.jsonl"}
+NAMES = {
+    "DBC": "stranger.dbc",
+    "pack": "stranger.zip",
+    "car file": "car.toml",
+    "baseline": "good.json",
+    "sidecar": "run.log.events.jsonl",
+}
 """What a file of a format is called; captures are known by their content."""
 
 
