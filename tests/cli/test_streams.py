@@ -56,6 +56,7 @@ PRINTING = {
     "compare": "compare run.log run.log --fail-on never",
     "pack": f"pack --car {CAR} --out new.zip",
     "unpack": "unpack car.zip --out new",
+    "differences": f"differences {CAR} car.zip --fail-on never",
     "guide": "guide",
 }
 """A call of every command that prints something."""

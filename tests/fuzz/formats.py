@@ -178,10 +178,12 @@ def baseline(data, seed, folder):
 
 
 def car_file(data, seed, folder):
-    """What the check accepts can be computed with."""
+    """What the check accepts can be computed with, and differs in nothing from itself."""
     from buswright.channels.carfile.load import check_car_file
     from buswright.channels.session import Session
+    from buswright.layout.differences.compare import compare
     from buswright.report.commands import check as report
+    from buswright.report.commands import differences as listed
 
     path = folder / NAMES["car file"]
     path.write_bytes(data)
@@ -190,6 +192,10 @@ def car_file(data, seed, folder):
     report.render_text(checking)
     report.render_json(checking)
     if result.car is not None:
+        compared = compare(result.car, result.car)
+        listed.render_text(listed.Listing(("a", "b"), (result.car, result.car), compared))
+        if compared.differences:
+            raise BrokenError(f"differs from itself: {compared.differences[0]}")
         try:
             session = Session(open_capture(folder / "run.log"), result.car)
             for name in session:
@@ -283,6 +289,7 @@ COMMANDS = {
         *(["remember", "long.log", "--car", "{file}", "--out", "{out}.json"],),
         *(["decode", "long.log", "--car", "{file}", "--out", "{out}.csv"], ["check", "{file}", "--json"]),
         *(["pack", "--car", "{file}", "--untrusted", "--out", "{out}.zip"],),
+        *(["differences", "sound.toml", "{file}", "--untrusted"], ["differences", "{file}", "sound.toml", "--json"]),
         *(["compare", "long.log", "run.log", "--car", "{file}"], ["contents", "run.log", "--car", "{file}"]),
     ),
     "DBC": (
@@ -290,7 +297,10 @@ COMMANDS = {
         *(["decode", "long.log", "--dbc", "{file}", "--out", "{out}/"], ["draft", "long.log", "--dbc", "{file}"]),
         *(["decode", "long.log", "--dbc", "{file}", "--rate", "10", "--out", "{out}.csv"],),
     ),
-    "pack": (["unpack", "{file}", "--out", "{out}_pack"], ["unpack", "{file}", "--out", "{out}_pack", "--json"]),
+    "pack": (
+        *(["unpack", "{file}", "--out", "{out}_pack"], ["unpack", "{file}", "--out", "{out}_pack", "--json"]),
+        ["differences", "sound.toml", "{file}"],
+    ),
 }
 """Commands that read a file of each format, tried in turn."""
 

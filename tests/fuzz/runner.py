@@ -143,7 +143,8 @@ def warm_up():
     import buswright.diagnosis.detect
     import buswright.health.track
     import buswright.layout.draft
-    import buswright.layout.handover.unpack  # noqa: F401
+    import buswright.layout.handover.unpack
+    import buswright.report.commands.differences  # noqa: F401
     from buswright.cli.main import build_parser
 
     build_parser()

@@ -191,5 +191,6 @@ def put_neighbours(folder):
     for path in (*EXAMPLES.glob("*.dbc"), *(ROOT / "tests/data/car_file").glob("*.dbc")):
         shutil.copy(path, folder)
     (folder / "dbc_examples").mkdir(exist_ok=True)
+    shutil.copy(CAR, folder / "sound.toml")
     (folder / "run.log").write_bytes(_candump()[0].data)
     (folder / "long.log").write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[:3000]))

@@ -33,6 +33,7 @@ COMMANDS: dict[str, str] = {
     "compare": "list what changed from one run to another, worst first",
     "pack": "pack a car file with its databases into one ZIP file, to hand over",
     "unpack": "take in a stranger's pack: bounded, inside one folder, checked",
+    "differences": "list what changed from one car file or pack to another, by meaning",
     "guide": "read the manual in the terminal",
 }
 """Name and one line of help, in the order shown; each is a module of `commands`."""
