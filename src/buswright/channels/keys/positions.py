@@ -105,23 +105,6 @@ def find_positions(text: str) -> Positions:
     return Positions(scanner.keys, scanner.values, scanner.ends, still_open)
 
 
-def text_at(text: str, path: KeyPath) -> tuple[int, int]:
-    """Return where a value that is text begins and ends in a TOML text, its quotes included, as offsets.
-
-    Raises
-    ------
-    KeyError
-        There is no text at this path.
-    """
-    place = find_positions(text).values[path]
-    lines = text.split("\n")
-    start = sum(len(line) + 1 for line in lines[: place.line - 1]) + place.column - 1
-    found = _STRING.match(text, start)
-    if found is None:
-        raise KeyError(path)
-    return found.span()
-
-
 class _UnexpectedTextError(Exception):
     """The text isn't TOML from here on."""
 

@@ -1,7 +1,7 @@
 """Making a pack: the car file with its databases, and what is named beside it; nothing else.
 
 The car file stays as it is where all its databases lie in its folder. A database from elsewhere gets a place in the
-pack, and its path in the car file is changed to that; no other sign of the file is.
+pack, and the list of its bus in the car file is changed to that; no other sign of the file is.
 """
 
 from __future__ import annotations
@@ -10,14 +10,14 @@ import io
 import os
 import tomllib
 import zipfile
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
 
 from buswright.channels.carfile import files
 from buswright.channels.carfile.load import load_car_file
-from buswright.channels.keys.positions import text_at
+from buswright.channels.carfile.splicing import BYTE_ORDER_MARK, Put, changed
 from buswright.layout.handover.content import wrong_with
 from buswright.layout.handover.manifest import (
     ENDINGS,
@@ -87,10 +87,21 @@ def gather(
     name = car.name if not objection(car.name) and has_ending_for(car.name, Holds.CAR) else "car.toml"
     packer.taken[name] = b""  # its content depends on where the databases go
     data = files.read_bytes(car, untrusted=untrusted)
-    written = list(_databases(data))
-    places = {at: packer.add(car.parent / Path(path).expanduser(), Holds.DATABASE) for at, path in written}
-    moved = {at: place for at, place in places.items() if Path(dict(written)[at]).as_posix() != place}
-    packer.taken[name] = _with_paths(data, moved)
+    written = _databases(data)
+    places = {
+        bus: [
+            packer.add(car.parent / (path if untrusted else Path(path).expanduser()), Holds.DATABASE) for path in paths
+        ]
+        for bus, paths in written.items()
+    }
+    moved = {
+        old: new
+        for bus in places
+        for old, new in zip(written[bus], places[bus], strict=True)
+        if Path(old).as_posix() != new
+    }
+    others = {bus: places[bus] for bus in places if moved.keys() & set(written[bus])}
+    packer.taken[name] = _with_paths(data, others)
     packer.holds[name] = Holds.CAR
     for path, holds in (
         (baseline, Holds.BASELINE),
@@ -105,7 +116,7 @@ def gather(
         MappingProxyType(packer.taken),
     )
     _check_size(pack)
-    return Packing(pack, (car, *packer.inputs), tuple((dict(written)[at], place) for at, place in moved.items()))
+    return Packing(pack, (car, *packer.inputs), tuple(moved.items()))
 
 
 class _Packer:
@@ -164,24 +175,17 @@ _HINTS = {
 }
 
 
-def _databases(data: bytes) -> Iterator[tuple[tuple[str | int, ...], str]]:
-    """Yield every database that a sound car file names, as written, with its place in the file."""
+def _databases(data: bytes) -> dict[str, list[str]]:
+    """Return the databases that a sound car file names, by bus and as written."""
     text, _, _ = files.decode(data)
-    for bus, table in tomllib.loads(text).get("bus", {}).items():
-        for index, path in enumerate(table.get("databases", ())):
-            yield ("bus", bus, "databases", index), path
+    return {bus: list(table.get("databases", ())) for bus, table in tomllib.loads(text).get("bus", {}).items()}
 
 
-def _with_paths(data: bytes, paths: Mapping[tuple[str | int, ...], str]) -> bytes:
-    """Return a car file with other paths of databases, and every other byte as it is."""
-    if not paths:
-        return data
-    text = data.decode("utf-8-sig")
-    spans = sorted(((text_at(text, at), place) for at, place in paths.items()), reverse=True)
-    for (start, end), place in spans:
-        text = f'{text[:start]}"{place}"{text[end:]}'
-    mark = data[:3] if data.startswith(b"\xef\xbb\xbf") else b""
-    return mark + text.encode()
+def _with_paths(data: bytes, places: Mapping[str, list[str]]) -> bytes:
+    """Return a car file with other databases of some buses, and every other byte as it is."""
+    text, _, _ = files.decode(data)
+    mark = data[: len(data) - len(data.removeprefix(BYTE_ORDER_MARK.encode()))]
+    return mark + changed(text, [Put(("bus", bus), "databases", names) for bus, names in places.items()]).encode()
 
 
 def _check_size(pack: Pack) -> None:
