@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -9,8 +10,10 @@ from pathlib import Path
 import pytest
 from tests.cli.outputs import CAR, ENGINE, KEYON, RUN
 from tests.cli.warm import command
+from tests.layout.handover.packs import good
 
 from buswright.cli.main import COMMANDS, status_of
+from buswright.layout.handover.pack import archived
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="shell and devices of POSIX")
 PROGRAM = f"{sys.executable} -m buswright"
@@ -53,6 +56,9 @@ PRINTING = {
     "check": "check --schema",
     "remember": "remember run.log --out new.json",
     "compare": "compare run.log run.log --fail-on never",
+    "pack": f"pack --car {CAR} --out new.zip",
+    "unpack": "unpack car.zip --out new",
+    "differences": f"differences {CAR} car.zip --fail-on never",
     "guide": "guide",
 }
 """A call of every command that prints something."""
@@ -66,6 +72,7 @@ def test_every_command_is_among_them():
 @pytest.mark.parametrize("name", PRINTING)
 def test_no_command_takes_a_full_or_closed_standard_output_for_success(name, tmp_path):
     (tmp_path / "run.log").write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[:500]))
+    (tmp_path / "car.zip").write_bytes(archived(good()))
     for place, says in (("/dev/full", "can't be printed"), ("closed", "standard output is closed")):
         done = command(*PRINTING[name].split(), cwd=tmp_path, stdout=place)
         assert done.returncode == 2, (place, done.stderr)
@@ -73,7 +80,7 @@ def test_no_command_takes_a_full_or_closed_standard_output_for_success(name, tmp
         assert "  try: " in done.stderr
         assert "Traceback" not in done.stderr
         for path in tmp_path.glob("new*"):
-            path.unlink()
+            shutil.rmtree(path) if path.is_dir() else path.unlink()
 
 
 @pytest.mark.parametrize("name", COMMANDS)

@@ -4,6 +4,8 @@ import sqlite3
 import struct
 from functools import cache
 
+from tests.layout.handover.packs import HOSTILE as HOSTILE_PACKS
+
 
 def _blf_of(*objects):
     head = struct.pack("<4sLBBBBBBBBQQLL8H8H", b"LOGG", 144, *[0] * 8, 1 << 40, 1 << 40, 1 << 31, 0, *[0] * 16)
@@ -162,6 +164,7 @@ HOSTILE = {
         _BO % b"8" + b'CM_ BO_ 100 "' + b"x\n" * 200_000,
         b"".join(b"BO_ %d M%d: 8 A\n SG_ broken\n" % (k, k) for k in range(300)),
     ),
+    "pack": lambda: tuple(make() for make, _ in HOSTILE_PACKS.values()),
 }
 """Format to a function that makes its files; some have megabytes."""
 
