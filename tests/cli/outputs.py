@@ -28,6 +28,7 @@ WRITING = {
     "diagnose": ["diagnose", "{run}", "--car", str(CAR), "--fail-on", "never", "--html", "{out}/diagnosis.html"],
     "remember": ["remember", "{run}", "--out", "{out}/good.json"],
     "draft": ["draft", "{run}", "--dbc", str(ENGINE), "--out", "{out}/car.toml"],
+    "layout": ["layout", "{run}", "--car", str(CAR), "--out", "{out}/layout.html"],
     "watch": ["watch", "{run}", "--snapshot", "{out}/screen.svg"],
     "demo": ["demo", "--seconds", "{seconds}", "--save", "{out}/demo"],
 }

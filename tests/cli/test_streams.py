@@ -51,6 +51,8 @@ PRINTING = {
     "check": "check --schema",
     "remember": "remember run.log --out new.json",
     "compare": "compare run.log run.log --fail-on never",
+    "layout": "layout run.log --out new.html",
+    "verify": "verify layout.md run.log --fail-on never",
     "guide": "guide",
 }
 """A call of every command that prints something."""
@@ -64,6 +66,8 @@ def test_every_command_is_among_them():
 @pytest.mark.parametrize("name", PRINTING)
 def test_no_command_takes_a_full_or_closed_standard_output_for_success(name, tmp_path):
     (tmp_path / "run.log").write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[:500]))
+    if name == "verify":
+        assert status_of(["layout", str(tmp_path / "run.log"), "--out", str(tmp_path / "layout.md")]) == 0
     for place, says in (("> /dev/full", "can't be printed"), (">&-", "standard output is closed")):
         done = shell(f"{PRINTING[name]} {place}", cwd=tmp_path)
         assert done.returncode == 2, (place, done.stderr)

@@ -31,6 +31,8 @@ COMMANDS: dict[str, str] = {
     "check": "check the car file and its databases; list every fault with line and hint",
     "remember": "save the baseline of a good run in one readable file",
     "compare": "list what changed from one run to another, worst first",
+    "layout": "document the buses: modules, frames, bits, channels, wiring, what is unknown",
+    "verify": "say whether a car still matches its layout document",
     "guide": "read the manual in the terminal",
 }
 """Name and one line of help, in the order shown; each is a module of `commands`."""
