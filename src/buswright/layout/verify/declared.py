@@ -245,9 +245,10 @@ def _fields(
     new: Any,
     compared: Sequence[_Field],
 ) -> Iterator[Difference]:
+    turned = isinstance(old, SignalLayout) and old.big_endian != new.big_endian
     for each in compared:
         before, after = getattr(old, each.name), getattr(new, each.name)
-        if before != after:
+        if before != after and not (turned and each.name == "start"):  # counted otherwise in the other order
             words = (_value(value, each.name) for value in (after, before))
             text = "{}: {} is {}; the document says {}".format(called, each.words, *words)
             old_number, new_number = _number(before), _number(after)

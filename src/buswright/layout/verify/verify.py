@@ -2,25 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from buswright.findings import Severity
 from buswright.health.baseline.compare import compare
 from buswright.health.baseline.differences import RANK, Difference, Kind
-from buswright.layout.document.model import Change, Issue, Layout, severity_word
+from buswright.layout.document.model import Change, Layout, severity_word
 from buswright.layout.verify.declared import declared_differences
 from buswright.wording import listed, plural
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
 
-_OF_DECODING = frozenset({"byte-order", "signedness", "bit-position", "mux-undefined", "scale-or-unit", "unit-mixup"})
-"""Findings that say that payloads are no longer made as the document says."""
-_OF_A_PAYLOAD: frozenset[Kind] = frozenset({"length-changed", "signal-changed", "message-changed", "decoding-changed"})
-"""What happens to a frame, and with it to all its channels."""
-_OF_A_VALUE: frozenset[Kind] = frozenset({"calibration-changed", "zero-changed", "channel-changed", "decoding-changed"})
+_OF_DECODING = ("byte-order", "signedness", "bit-position", "mux-undefined", "scale-or-unit", "unit-mixup")
+"""Findings that say that payloads are no longer made as the document says; what accounts for the others comes first."""
+_CAUSES: frozenset[Kind] = frozenset(
+    {
+        *("length-changed", "signal-changed", "message-changed", "decoding-changed"),
+        *("calibration-changed", "zero-changed", "channel-changed"),
+    }
+)
+"""What happens to a payload, a sensor or a channel, and shows in the values of channels."""
+_OF_A_CHANNEL: frozenset[Kind] = frozenset(
+    {
+        *("zero-moved", "noise-up", "channel-unusable", "channel-silent", "range-moved", "scale-changed"),
+        *("unit-changed", "decoding-changed"),
+    }
+)
 _SEVERITIES = {severity_word(severity): severity for severity in Severity}
 
 
@@ -42,12 +52,16 @@ def differences(document: Layout, now: Layout, *, car: CarFile | None = None) ->
         What matters most first. What another difference accounts for is a note that says so. A car compared with a
         document that was made of the same inputs gives none.
     """
-    said = list(declared_differences(document, now))
-    said += _decoding(document, now)
-    seen = list(_replaced(compare(document.baseline, now.baseline, car=car)))
-    changed = _changed_channels([*said, *seen], document, now)
-    found = said + [_explained(one, changed) for one in seen]
-    return tuple(sorted(found, key=_rank))
+    # What the car files say otherwise stands among the differences itself: there is no need to be told that they differ.
+    facts = replace(document.baseline.capture, car_file_sha256=now.baseline.capture.car_file_sha256)
+    before = replace(document.baseline, capture=facts)
+    found = [
+        *declared_differences(document, now),
+        *_replaced(compare(before, now.baseline, car=car)),
+        *_decoding(document, now),
+    ]
+    causes = _causes(found, document, now)
+    return tuple(sorted((_explained(one, causes) for one in found), key=_rank))
 
 
 def with_changes(layout: Layout, earlier: Layout, name: str, car: CarFile | None) -> Layout:
@@ -72,15 +86,12 @@ def _rank(one: Difference) -> tuple[int, int, float, str]:
 def _decoding(document: Layout, now: Layout) -> Iterator[Difference]:
     """Yield what detectors say of payloads that they did not say when the document was made."""
     known = {(one.fault, one.subject) for one in document.issues}
-    for one in now.issues:
-        if one.fault in _OF_DECODING and (one.fault, one.subject) not in known:
-            yield _of_issue(one)
-
-
-def _of_issue(one: Issue) -> Difference:
-    text = f"{one.subject.partition(':')[2]}: {one.fault}, which the document doesn't have. {one.text}"
-    severity = max(_SEVERITIES[one.severity], Severity.SUSPECT)
-    return Difference("decoding-changed", severity, one.subject, text, look=one.check)
+    new = [one for one in now.issues if one.fault in _OF_DECODING and (one.fault, one.subject) not in known]
+    for one in sorted(new, key=lambda each: _OF_DECODING.index(each.fault)):
+        text = f"{one.subject.partition(':')[2]}: {one.fault}, which the document doesn't have. {one.text}"
+        severity = max(_SEVERITIES[one.severity], Severity.SUSPECT)
+        size = float(len(_OF_DECODING) - _OF_DECODING.index(one.fault))
+        yield Difference("decoding-changed", severity, one.subject, text, look=one.check, size=size)
 
 
 def _replaced(found: Sequence[Difference]) -> Iterator[Difference]:
@@ -101,34 +112,31 @@ def _replaced(found: Sequence[Difference]) -> Iterator[Difference]:
             yield one
 
 
-def _changed_channels(found: Sequence[Difference], document: Layout, now: Layout) -> dict[str, str]:
-    """Return the channels that a difference accounts for, by name, with the subject of that difference."""
-    changed: dict[str, str] = {}
+def _causes(found: Sequence[Difference], document: Layout, now: Layout) -> dict[str, Difference]:
+    """Return by channel the difference that accounts for what is seen of it."""
+    causes: dict[str, Difference] = {}
     homes = {name: channel.message for name, channel in document.baseline.channels.items() if channel.message}
     by_frame = {one.key: f"{one.bus}/{one.name}" for one in (*document.messages, *now.messages) if one.name}
     sensors = {channel.name: channel.sensor for channel in now.channels}
     for one in found:
         kind, _, name = one.subject.partition(":")
-        if one.severity == Severity.NOTE:
+        if one.severity == Severity.NOTE or one.kind not in _CAUSES:
             continue
-        if kind == "channel" and one.kind in _OF_A_VALUE:
-            changed.setdefault(name, one.subject)
-        elif kind == "sensor" and one.kind == "calibration-changed":
-            changed.update({channel: one.subject for channel, sensor in sensors.items() if sensor == name})
-        elif kind == "id" and one.kind in _OF_A_PAYLOAD:
-            home = by_frame.get(name)
-            changed.update({channel: one.subject for channel, message in homes.items() if message == home})
-    return changed
+        if kind == "sensor":
+            reached = [channel for channel, sensor in sensors.items() if sensor == name]
+        elif kind == "id" or one.kind == "decoding-changed":  # the whole payload is made otherwise
+            home = by_frame.get(name) if kind == "id" else homes.get(name)
+            reached = [channel for channel, message in homes.items() if home is not None and message == home]
+        else:
+            reached = [name]
+        for channel in reached:
+            causes.setdefault(channel, one)
+    return causes
 
 
-_OF_A_CHANNEL: frozenset[Kind] = frozenset(
-    {"zero-moved", "noise-up", "channel-unusable", "channel-silent", "range-moved", "scale-changed", "unit-changed"}
-)
-
-
-def _explained(one: Difference, changed: dict[str, str]) -> Difference:
+def _explained(one: Difference, causes: Mapping[str, Difference]) -> Difference:
     """Return a difference of a channel as a note where another difference accounts for it."""
-    cause = changed.get(one.subject.removeprefix("channel:"))
-    if one.kind not in _OF_A_CHANNEL or cause is None:
+    cause = causes.get(one.subject.removeprefix("channel:"))
+    if one.kind not in _OF_A_CHANNEL or cause is None or cause is one or not one.subject.startswith("channel:"):
         return one
-    return replace(one, severity=Severity.NOTE, threshold="", look=f"accounted for: {cause} changed")
+    return replace(one, severity=Severity.NOTE, threshold="", look=f"accounted for: {cause.kind} of {cause.subject}")
