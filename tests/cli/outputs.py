@@ -33,6 +33,7 @@ WRITING = {
     "draft": ["draft", "{run}", "--dbc", str(ENGINE), "--out", "{out}/car.toml"],
     "pack": ["pack", "--car", str(CAR), "--licence", "{run}", "--out", "{out}/car.zip"],
     "unpack": ["unpack", "{pack}", "--out", "{out}/got"],
+    "layout": ["layout", "{run}", "--car", str(CAR), "--out", "{out}/layout.html"],
     "watch": ["watch", "{run}", "--snapshot", "{out}/screen.svg"],
     "demo": ["demo", "--seconds", "{seconds}", "--save", "{out}/demo"],
 }

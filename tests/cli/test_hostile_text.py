@@ -132,6 +132,10 @@ SHOWN = [
     ["record", "live:virtual/x", "--out", "new.log", "--seconds", "0.01", "--bus", f"{FORGED}=x"],
     ["watch", f"{FORGED}.gone", "--snapshot", "new.svg"],
     ["watch", "run.log", "--snapshot", "new.svg", "--force", "--car", "car.toml"],
+    ["layout", "run.log", "--car", "car.toml", "--out", "layout.html", "--force", "--date", FORGED + HOSTILE],
+    ["layout", "run.log", "--dbc", ENGINE.name, "--out", "layout.md", "--force", *BUS],
+    ["verify", "layout.html", "run.log", "--car", "car.toml", "--fail-on", "never"],
+    ["verify", FORGED, "run.log"],
     ["demo", "--fault", FORGED],
 ]
 

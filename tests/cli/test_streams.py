@@ -59,6 +59,8 @@ PRINTING = {
     "pack": f"pack --car {CAR} --out new.zip",
     "unpack": "unpack car.zip --out new",
     "differences": f"differences {CAR} car.zip --fail-on never",
+    "layout": "layout run.log --out new.html",
+    "verify": "verify layout.md run.log --fail-on never",
     "guide": "guide",
 }
 """A call of every command that prints something."""
@@ -73,6 +75,8 @@ def test_every_command_is_among_them():
 def test_no_command_takes_a_full_or_closed_standard_output_for_success(name, tmp_path):
     (tmp_path / "run.log").write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[:500]))
     (tmp_path / "car.zip").write_bytes(archived(good()))
+    if name == "verify":
+        assert status_of(["layout", str(tmp_path / "run.log"), "--out", str(tmp_path / "layout.md")]) == 0
     for place, says in (("/dev/full", "can't be printed"), ("closed", "standard output is closed")):
         done = command(*PRINTING[name].split(), cwd=tmp_path, stdout=place)
         assert done.returncode == 2, (place, done.stderr)

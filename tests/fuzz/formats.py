@@ -177,6 +177,22 @@ def baseline(data, seed, folder):
         report.render_json(compared)
 
 
+def layout(data, seed, folder):
+    """A document that is read can be held against another, both ways."""
+    from buswright.layout.document.file import load
+    from buswright.layout.verify import differences
+    from buswright.report.commands import verify as report
+
+    good, path = folder / "kept.md", folder / NAMES["layout"]
+    good.write_bytes(seed.data)
+    path.write_bytes(data)
+    other, mine = load(good), load(path)
+    for a, b in ((mine, other), (mine, mine)):
+        verified = report.Verified("a", a, b, differences(a, b))
+        report.render_text(verified)
+        report.render_json(verified)
+
+
 def car_file(data, seed, folder):
     """What the check accepts can be computed with, and differs in nothing from itself."""
     from buswright.channels.carfile.load import check_car_file
@@ -262,6 +278,7 @@ CHECKS = {
     "CSV": TextCapture("CSV", (b"hello", b"1.0,0x1,0,0,0,1", b"x,0x1,0,0,0,1,AA==", b"1.0,0x1,0,0,0,nine,AA==")),
     "sidecar": sidecar,
     "baseline": baseline,
+    "layout": layout,
     "car file": car_file,
     "DBC": database,
     "pack": pack,
@@ -282,6 +299,10 @@ COMMANDS = {
     "baseline": (
         *(["compare", "{file}", "long.log"], ["compare", "long.log", "{file}", "--json"]),
         ["diagnose", "long.log", "--baseline", "{file}"],
+    ),
+    "layout": (
+        *(["verify", "{file}", "long.log"], ["verify", "{file}", "long.log", "--json"]),
+        ["layout", "long.log", "--since", "{file}", "--out", "{out}.md"],
     ),
     "car file": (
         *(["check", "{file}"], ["health", "long.log", "--car", "{file}"]),

@@ -123,6 +123,11 @@ HOSTILE = {
         ),
         *(b'{"schema":"buswright.baseline/1","buses":' + b"{" * 3000, b'{"schema":' + b"9" * 6000 + b"}"),
     ),
+    "layout": lambda: (
+        *(b"```json\n" * 50_000, b'<script type="application/json" id="data">' * 20_000, b"[" * 500_000),
+        b'```json\n{"schema":"buswright.layout/1","car":' + b"[" * 3000 + b"\n```\n",
+        b'{"schema":"buswright.layout/2"}',
+    ),
     "car file": lambda: (
         *(
             b"[" * 100_000,

@@ -126,6 +126,19 @@ def _baseline():
     return found
 
 
+def _layout():
+    from buswright.cli.main import main
+
+    found = []
+    with tempfile.TemporaryDirectory() as folder:
+        run = Path(folder) / "run.log"
+        run.write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[:1500]))
+        for name, more in (("plain.md", []), ("car.html", ["--car", str(CAR)])):
+            main(["layout", str(run), *more, "--out", str(Path(folder) / name)])
+            found.append(Seed((Path(folder) / name).read_bytes()))
+    return found
+
+
 def _car():
     folder = ROOT / "tests/data/car_file"
     return [Seed((folder / "car.toml").read_bytes()), Seed(CAR.read_bytes())]
@@ -170,6 +183,7 @@ SEEDS = {
     "CSV": _csv,
     "sidecar": _sidecar,
     "baseline": _baseline,
+    "layout": _layout,
     "car file": _car,
     "DBC": _dbc,
     "pack": _pack,
@@ -181,6 +195,7 @@ NAMES = {
     "pack": "stranger.zip",
     "car file": "car.toml",
     "baseline": "good.json",
+    "layout": "layout.md",
     "sidecar": "run.log.events.jsonl",
 }
 """What a file of a format is called; captures are known by their content."""
