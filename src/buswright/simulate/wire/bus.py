@@ -173,6 +173,18 @@ class Wire:
         sent = replace(due.take(order), released=stamps - stamps % RESOLUTION_NS)
         return self._frames(sent), min([end_ns, *self._held.released[:1].tolist()])
 
+    def send(self, due: Due, free_ns: int) -> tuple[Frames, int]:
+        """Send what was released in a stretch of time, on a bus that is free from a moment on.
+
+        Returns the frames, stamped in nanoseconds from key-on, and when the bus is free again.
+        """
+        due = replace(due, released=np.maximum(due.released, free_ns))
+        duration, tail = self._durations(due)
+        order, starts = arbitrate(due.released, self._ranks[due.sender], duration)
+        stamps = starts + duration[order] - tail[order]
+        sent = replace(due.take(order), released=stamps - stamps % RESOLUTION_NS)
+        return self._frames(sent), int((starts + duration[order]).max()) if len(order) else free_ns
+
     def _frames(self, due: Due) -> Frames:
         """Return frames as a capture has them, stamped with their release."""
         lengths = self._lengths[due.sender]
