@@ -13,6 +13,7 @@ from buswright.diagnosis.now.moment import Moment
 from buswright.diagnosis.scope import Scope, modules_known, scope_of
 from buswright.errors import UserError
 from buswright.findings import Severity
+from buswright.health.baseline.baseline import remember
 from buswright.health.recent import Recent
 from buswright.health.track import HealthTracker
 from buswright.simulate.faults.catalogue import Fault
@@ -112,15 +113,10 @@ def test_a_module_whose_bus_is_not_received_is_said_to_be_so():
 def test_what_a_good_run_knew_of_other_modules_is_not_expected():
     health, _ = bench("damper_node")
     whole, _ = measured(SimulatedCapture(6.0), CAR)
-    from buswright.health.baseline.baseline import IdBaseline
-
-    scope = Scope("damper_node", CAR)
-    case_of = moment_of(health, None, None).case
-    remembered = {
-        name: IdBaseline(each.message, each.module, 1, "periodic", 10.0, 0.1, 0.1, 0, {8: 1}, None, None, 0.0)
-        for name, each in whole.ids.items()
-    }
-    kept = scope.of_case(replace(case_of, remembered=remembered)).remembered
+    scope, remembered = Scope("damper_node", CAR), remember(whole).identifiers()
+    case = moment_of(health, None, None).case
+    assert {"damper_node", "wheel_node"} <= {each.module for each in remembered.values()}
+    kept = scope.of_case(replace(case, remembered=remembered)).remembered
     assert {each.module for each in kept.values()} == {"damper_node"}
 
 

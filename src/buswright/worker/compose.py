@@ -19,13 +19,13 @@ from buswright.diagnosis.now.moment import Reception
 from buswright.diagnosis.scope import Scope, modules_known
 from buswright.findings import Finding
 from buswright.frames.table import Frames, Int64s
-from buswright.health.channels.evidence import ChannelEvidence
+from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.model.health import BusHealth
 from buswright.health.recent import Recent
 from buswright.health.track import HealthTracker
 from buswright.worker.details import id_detail
 from buswright.worker.folds import Folds
-from buswright.worker.judging import LiveJudge, judge_capture
+from buswright.worker.judging import LiveJudge, channels_of
 from buswright.worker.listening import Listening
 from buswright.worker.notices import Notices, Shielded
 from buswright.worker.pace import Pace
@@ -99,7 +99,7 @@ class Composer:
         baseline = folds.known.baseline
         self._remembered = baseline.identifiers() if baseline is not None else None
         self._number = 0
-        self._judged: JudgedChannels | None = None
+        self._channels: Channels | None = None
         self._looking: threading.Thread | None = None
         self._room: Room | None = None
         self._rooms: threading.Thread | None = None
@@ -110,8 +110,8 @@ class Composer:
 
     @property
     def changes(self) -> int:
-        """How often something new came beside what was folded: another scope, or what channels were judged to be."""
-        return self._looks if self._live is None else self._looks + self._live.changes
+        """How often something new came beside what was folded: channels were judged, another module is looked at."""
+        return self._looks + (0 if self._live is None else self._live.changes)
 
     def take(self, frames: Frames) -> None:
         """Take what has come: frames of live buses are kept for a while."""
@@ -120,11 +120,9 @@ class Composer:
 
     def narrow(self, scope: Scope | None) -> None:
         """Look at one module from now on; None: at the whole car."""
-        self._scope, self._judged = scope, None
+        self._scope = scope
         self._looks += 1
         self._diagnose()
-        if self._whole:
-            self._look()
 
     def measure(self, *, exact: bool) -> None:
         """Compute the health for the next snapshots where it is time, or with `exact` where it isn't of this frame."""
@@ -159,7 +157,7 @@ class Composer:
             notices=self._notices.latest(),
             remembered=self._remembered,
             misfit=shown.misfit,
-            judged=self._judged if self._live is None else self._live.judged,
+            judged=self._judged(),
             scope=self._scope,
             inputs=inputs,
             modules=self._modules,
@@ -184,16 +182,17 @@ class Composer:
             found.append(ChannelEvidence(each.series, channel=channel, sensor=sensor, module=scope.module))
         return channels, tuple(found)
 
+    def _judged(self) -> JudgedChannels | None:
+        if self._live is not None:
+            return self._live.judged
+        return None if self._channels is None else JudgedChannels(len(self._channels), None)
+
     def keep_whole(self) -> None:
         """Judge what has been folded as the whole capture: its findings and its time line stay from now on."""
         self._measure()
         self._whole = True
-        self._look()
-
-    def _look(self) -> None:
-        """Begin to judge the channels of the whole capture."""
-        source = self._source
-        if isinstance(source, Replay) and self._folds.known.any_message and self._shown.misfit is None:
+        source, known = self._source, self._folds.known
+        if isinstance(source, Replay) and known.any_message and self._shown.misfit is None:
             self._looking = threading.Thread(target=self._look_at_channels, args=(source,), daemon=True)
             self._looking.start()
 
@@ -212,24 +211,29 @@ class Composer:
         The same session, the same detectors as `diagnose`: what it prints of a capture is shown here.
         """
         try:
-            scope = self._scope
-            found, judged = judge_capture(source.capture, self._shown.health, self._folds.known, scope)
-            if scope is self._scope:  # else another module was chosen meanwhile, and is looked at now
-                self._shown.findings, self._judged = found, judged
-                self._looks += 1
+            self._channels = channels_of(source.capture, self._folds.known)
+            self._diagnose()
+            self._looks += 1
         except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
             self._notices.trouble("the channels can't be judged", fault)
 
     def _diagnose(self) -> None:
-        """Make the findings: of a capture's buses, of the channels of live buses too."""
-        known, shown = self._folds.known, self._shown
+        """Make the findings, of the channels too where they have been measured."""
+        known, shown, scope = self._folds.known, self._shown, None
         try:
-            if self._live is None:
-                shown.findings = diagnose(shown.health, car=known.car, baseline=known.baseline, scope=self._scope)
-            else:
-                shown.findings = self._live.findings(shown.health, self._folds.channels.one, self._scope)
-                if shown.misfit is None:
-                    self._live.look(shown.health)
+            while True:
+                scope = self._scope
+                if self._live is not None:
+                    found = self._live.findings(shown.health, self._folds.channels.one, scope)
+                else:
+                    found = diagnose(
+                        shown.health, car=known.car, baseline=known.baseline, channels=self._channels, scope=scope
+                    )
+                if scope is self._scope:  # two threads may come here: the findings are of what is looked at now
+                    break
+            shown.findings = found
+            if self._live is not None and shown.misfit is None:
+                self._live.look(shown.health)
         except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
             self._notices.trouble("the findings can't be made", fault)
 
@@ -299,12 +303,11 @@ class Composer:
         """Work out what still fits on a bus, beside the work; it is in the snapshots from then on."""
         source, health, known = self._source, self._shown.health, self._folds.known
         frames = source.capture if isinstance(source, Replay) else self._live.kept() if self._live is not None else ()
+        described, names = known.described(), known.every_name
 
         def work_out() -> None:
             try:
-                self._room = room_of(
-                    bus, proposed, health, frames, described=known.described(), bus_names=known.every_name
-                )
+                self._room = room_of(bus, proposed, health, frames, described=described, bus_names=names)
             except Exception as fault:  # noqa: BLE001  (a fault here must not cost the rest)
                 self._notices.trouble("the room on the bus can't be worked out", fault)
             self._looks += 1

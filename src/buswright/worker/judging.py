@@ -18,7 +18,7 @@ from buswright.channels.session import Session
 from buswright.channels.spool import Spool
 from buswright.diagnosis.case import SECOND, Sighting, Window
 from buswright.diagnosis.comes_and_goes import with_conditions_of
-from buswright.diagnosis.detect import BUS_DETECTORS, CHANNEL_DETECTORS, case_of, diagnose, sightings
+from buswright.diagnosis.detect import BUS_DETECTORS, CHANNEL_DETECTORS, case_of, sightings
 from buswright.diagnosis.mute import mute
 from buswright.diagnosis.now.lasting import Lasting, lasting
 from buswright.diagnosis.scope import Scope
@@ -56,15 +56,10 @@ class _Judged:
     of_buses: tuple[Sighting, ...]
 
 
-def judge_capture(
-    capture: Capture, health: BusHealth, known: Known, scope: Scope | None = None
-) -> tuple[tuple[Finding, ...], JudgedChannels]:
-    """Judge a capture, or one module in it, with its channels as `diagnose` does; it is read for it."""
+def channels_of(capture: Capture, known: Known) -> Channels:
+    """Measure the channels of a capture, which is read for it."""
     with Spool(Path(gettempdir())) as spool:
-        channels = measure_channels(_session(capture, known, spool))
-        found = diagnose(health, car=known.car, baseline=known.baseline, channels=channels, scope=scope)
-    judged = len(channels) if scope is None or known.car is None else len(scope.channels & set(channels))
-    return found, JudgedChannels(judged, None)
+        return measure_channels(_session(capture, known, spool))
 
 
 def _session(frames: Iterable[Frames], known: Known, spool: Spool) -> Session:
@@ -124,7 +119,7 @@ class LiveJudge:
         follower
             Whose supply voltages show whether a module that restarts has lost its feed; None: it failed.
         scope
-            The module that is judged; None: the whole car is.
+            The module that is looked at; None: the whole car is.
         """
         known, one = self._known, self._judged
         channels = None

@@ -23,6 +23,8 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "live": "live buses: adapters, listening only, recording",
         "baseline": "a good run saved, and what changed since",
         "capacity": "will it fit: load, response times, identifiers, log size",
+        "handing-over": "give a car file to somebody, take one in safely",
+        "layout": "the bus layout document, and whether the car still matches it",
         "quality": "the objections that a sample may carry",
         "units": "every unit and its spellings",
         "commands": "every command and option, exit status, JSON",

@@ -177,6 +177,10 @@ class ChannelDrafter:
             yield line(f"# sensor = {quoted(sensor)}", f"{FILL_IN}: the signal is in {unit}; is this the sensor on it?")
         if not signal.unit:
             yield line("# input_scale = 0.001221", f"{FILL_IN}: volts per count, 5 / 4095 for 12 bits over 5 V")
+        yield line(
+            '# wiring = { plug = "", pin = "", supply = "", ground = "" }',
+            f"{FILL_IN}: what it shares with others, so that a common splice or supply is found",
+        )
         if guessed.role:
             yield line(f"# role = {quoted(guessed.role)}", f"with its sensor; {_GUESSED_TOO}")
         if guessed.position:

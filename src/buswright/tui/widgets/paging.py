@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import ClassVar
+
 from textual.binding import Binding
 from textual.screen import Screen
 
@@ -20,19 +22,21 @@ PAGING = (
 
 
 class Paged(Screen[None]):
-    """A screen with one page, its only `Lines`."""
+    """A screen that is one page: `FIRST` is where it stands."""
+
+    FIRST: ClassVar[str] = ""
 
     def action_scroll(self, lines: int) -> None:
         """Scroll by lines."""
-        self.query_one(Lines).scroll_relative(y=lines, animate=False)
+        self.query_one(self.FIRST, Lines).scroll_relative(y=lines, animate=False)
 
     def action_page(self, pages: int) -> None:
         """Scroll by windows."""
-        self.action_scroll(pages * max(1, self.query_one(Lines).size.height - 2))
+        self.action_scroll(pages * max(1, self.query_one(self.FIRST, Lines).size.height - 2))
 
     def action_edge(self, edge: int) -> None:
         """Go to the top or to the end."""
-        page = self.query_one(Lines)
+        page = self.query_one(self.FIRST, Lines)
         if edge < 0:
             page.scroll_home(animate=False)
         else:
