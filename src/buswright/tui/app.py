@@ -84,6 +84,8 @@ class Workbench(Resilient):
         The one to begin with.
     theme
         A name of `themes.THEMES`; None: by what the terminal can show.
+    document
+        Writes the layout document of the capture to a file and says what is in it; None: it can't be made of this.
     """
 
     TITLE = "Buswright"
@@ -113,8 +115,16 @@ class Workbench(Resilient):
     class Fresh(Message):
         """A snapshot lies ready."""
 
-    def __init__(self, worker: Engine, *, screen: str = "overview", theme: str | None = None) -> None:
+    def __init__(
+        self,
+        worker: Engine,
+        *,
+        screen: str = "overview",
+        theme: str | None = None,
+        document: Callable[[Path], str] | None = None,
+    ) -> None:
         super().__init__(theme)
+        self._document = document
         self.worker = worker
         self.snapshot: Snapshot | None = None
         self._first = screen
@@ -290,6 +300,7 @@ class Workbench(Resilient):
         yield SystemCommand("Marker", "marks this moment, with your words", self.action_mark)
         yield SystemCommand("Help", "what this screen shows, and its keys", self.action_help)
         yield SystemCommand("Notices", "messages of the program so far", self.action_notices)
+        yield SystemCommand("Save the layout document", "of the buses, as a page or Markdown", self.action_document)
         yield SystemCommand("Save a picture", "of this screen, as SVG, in the current folder", self.action_picture)
         for theme in THEMES:
             yield SystemCommand(
@@ -310,6 +321,41 @@ class Workbench(Resilient):
 
     def _dress(self, name: str) -> None:
         self.theme = name
+
+    def action_document(self) -> None:
+        """Ask where to write the layout document."""
+        if self._document is None:
+            told = "a live bus has no layout document yet: record it, then `buswright layout` the recording"
+            self.notify(told, severity="warning", timeout=8)
+            return
+        hint = "A page to print (.html), or Markdown (.md). The capture is read once more for it."
+        self.push_screen(Prompt("Save the layout document as", hint, "layout.html"), self._document_asked)
+
+    def _document_asked(self, text: str | None) -> None:
+        if not text:
+            return
+        path = Path(text).expanduser()
+        if path.exists():
+            question = Confirm(f"{path} is there already.", "Overwrite it?")
+            self.push_screen(question, lambda yes: self._write_document(path) if yes else None)
+        else:
+            self._write_document(path)
+
+    def _write_document(self, path: Path) -> None:
+        """Write it beside the drawing: a large capture takes its time."""
+        write = self._document
+        assert write is not None, "it was asked for"
+
+        def work() -> None:
+            try:
+                told = write(path)
+            except Exception as fault:  # noqa: BLE001  (told; the workbench goes on)
+                self.call_from_thread(self.trouble, "the layout document could not be written", fault)
+            else:
+                self.call_from_thread(self.notify, told, timeout=10)
+
+        self.notify("reading the capture for the layout document…", timeout=4)
+        self.run_worker(work, thread=True)
 
     def action_picture(self) -> None:
         """Save a picture of the screen."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import re
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -218,4 +219,25 @@ def _show(engine: Engine, options: argparse.Namespace) -> None:
         except BaseException:
             engine.close()
             raise
-    run_app(Workbench(engine, screen=options.screen), engine)
+    run_app(Workbench(engine, screen=options.screen, document=_document(options)), engine)
+
+
+def _document(options: argparse.Namespace) -> Callable[[Path], str] | None:
+    """Return what writes the layout document of the captures that are watched; None for live buses."""
+    if live_sources(options):
+        return None
+
+    def write(path: Path) -> str:
+        from buswright.cli.documenting import measured_layout
+        from buswright.layout.document.file import settled
+        from buswright.report.commands import layout as report
+        from buswright.report.layout import words
+        from buswright.writing import write_whole
+
+        asked = argparse.Namespace(**{**vars(options), "bench": (), "out": str(path)})
+        made = settled(measured_layout(asked, shared.load_car(options)))
+        write_whole(path, report.rendered(made, path))
+        counts = ", ".join(f"{value} {label}" for label, value in words.figures(made))
+        return f"layout document saved as {path}: {counts}"
+
+    return write

@@ -1,0 +1,60 @@
+"""The layout document, saved from the workbench: asked for, never over an older file unasked, and told."""
+
+import asyncio
+
+from buswright.errors import UserError
+from buswright.tui.app import Workbench
+
+from .made import FakeWorker, snapshot_of
+from .piloted import settled, text_of, told
+
+
+def saved(document, *keys):
+    """Ask for the document and press these keys; return what the screen shows and what was told."""
+
+    async def run():
+        app = Workbench(FakeWorker(snapshot_of()), theme="dusk", document=document)
+        async with app.run_test(size=(100, 30)) as pilot:
+            await settled(pilot)
+            app.action_document()
+            await settled(pilot)
+            await pilot.press(*keys)
+            await app.workers.wait_for_complete()
+            await settled(pilot)
+            return "\n".join(text_of(app)), told(app)
+
+    return asyncio.run(run())
+
+
+def test_it_is_written_where_the_user_says_and_told(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+
+    def write(path):
+        path.write_text("made", encoding="utf-8")
+        return f"saved as {path}: 2 buses"
+
+    _, said = saved(write, "enter")
+    assert "saved as layout.html: 2 buses" in said
+    (tmp_path / "layout.html").write_text("mine", encoding="utf-8")
+    asked, _ = saved(write, "enter")
+    assert "layout.html is there already" in asked
+    saved(write, "enter", "n")
+    assert (tmp_path / "layout.html").read_text(encoding="utf-8") == "mine"
+    saved(write, "enter", "y")
+    assert (tmp_path / "layout.html").read_text(encoding="utf-8") == "made"
+
+
+def test_what_hinders_it_is_told(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+
+    def write(path):
+        raise UserError("the disk is full")
+
+    _, said = saved(write, "enter")
+    assert "the layout document could not be written: the disk is full" in said
+
+
+def test_a_live_bus_has_none_yet():
+    shown, said = saved(None)
+    assert "record it" in said
+    assert "Save the layout document as" not in shown
