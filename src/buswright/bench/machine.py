@@ -364,6 +364,16 @@ class Bench:
             return "shown", BEGUN
         return progress.phase, progress
 
+    @property
+    def trapped(self) -> bool:
+        """Whether a step showed that nobody acknowledges: nothing can be measured before that is put right."""
+        return any(check.name == "acknowledged" for check in self._judged()[0])
+
+    @property
+    def open_steps(self) -> tuple[Step, ...]:
+        """The steps that are neither done nor skipped."""
+        return tuple(step for step in self.plan.steps if self._results[step.name].state == "open")
+
     def result(self) -> BenchResult:
         """Return the test so far: every step, every check, the lines of calibration, the fingerprints."""
         ordered = tuple(self._results[step.name] for step in self.plan.steps)

@@ -35,7 +35,10 @@ def _supply(test: Tested, step: Step, result: StepResult) -> Iterator[Check]:
     missing = [name for name in missing_ids(test.plan, result.talk) if name in due]
     lost = sum(talk.missing for name, talk in result.talk.items() if name in due)
     broken = lost > test.plan.limit("missing_share") * max(1, sum(talk.frames for talk in result.talk.values()))
-    if len(missing) == len(due) and due:
+    gap = result.silence
+    if gap is not None:
+        said = f"At {volts:g} V it fell silent for {gap.seconds:.2f} s."
+    elif len(missing) == len(due) and due:
         said = f"It sends nothing at {volts:g} V."
     elif missing:
         said = f"At {volts:g} V {listed(missing)} did not come."
@@ -48,7 +51,7 @@ def _supply(test: Tested, step: Step, result: StepResult) -> Iterator[Check]:
         "identifiers",
         f"Below which voltage does it stop? {FEED}",
     )
-    talks = not missing and not broken
+    talks = not missing and not broken and gap is None
     yield judged(step, check, good=talks)
     if not talks:
         return

@@ -59,7 +59,8 @@ def measure_step(
         return replace(result, levels=levels_of(samples, begin_ns, end_ns), traces=_traces(samples, shown, result))
     if step.kind == "supply":
         since = notice_supply(step, plan, car, samples, begin_ns, end_ns) or begin_ns
-        return replace(result, levels=levels_of(samples, since, end_ns))
+        silence = silence_of(plan, frames, since, end_ns, to_the_end=True)
+        return replace(result, silence=silence, levels=levels_of(samples, since, end_ns))
     if step.kind == "dip":
         gap = silence_of(plan, frames, begin_ns, end_ns)
         if gap is not None and mark_ns is not None:  # from when the power was back

@@ -106,13 +106,17 @@ def findings_of(car: CarFile, health: BusHealth, channels: Channels | None) -> t
     )
 
 
-def silence_of(plan: Plan, frames: Sequence[Frames], begin_ns: int, end_ns: int) -> Gap | None:
+def silence_of(
+    plan: Plan, frames: Sequence[Frames], begin_ns: int, end_ns: int, *, to_the_end: bool = False
+) -> Gap | None:
     """Return the longest silence of the module that frames end again; None if it never was silent for long.
 
-    Silent is who sends none of the identifiers of the plan.
+    Silent is who sends none of the identifiers of the plan. With `to_the_end` a silence that goes on counts too.
     """
     time = times_of(plan, frames)
     time = time[(time >= begin_ns) & (time <= end_ns)]
+    if to_the_end:
+        time = np.append(time, end_ns)
     if len(time) < 2:
         return None
     steps = np.diff(time)

@@ -9,6 +9,7 @@ BEGIN_S = 0.3
 """Nothing is done so soon after a step begins: there the program sees what was before."""
 _GO_S = 0.4
 _TRAVEL_S = 0.9
+_STAY_S = 0.6
 NOMINAL_V = 13.0
 
 
@@ -34,8 +35,8 @@ def act(module: BenchModule, step: Step, at_s: float) -> tuple[float, float | No
         first, other = (low, high) if step.begin == "low" else (high, low)
         track.go(first, begun, _GO_S)
         track.go(other, begun + _GO_S + 0.1, _TRAVEL_S)
-        track.go(first, begun + _GO_S + 0.3 + _TRAVEL_S, _TRAVEL_S)
-        return BEGIN_S + _GO_S + 2 * _TRAVEL_S + 1.0, None
+        track.go(first, begun + _GO_S + 0.1 + _TRAVEL_S + _STAY_S, _TRAVEL_S)
+        return BEGIN_S + _GO_S + 2 * _TRAVEL_S + _STAY_S + 0.9, None
     if step.kind in ("hold", "jump"):
         value = step.value if step.value is not None else stand.devices[step.channel].rest
         stand.tracks[step.channel].go(value, begun, _GO_S if step.kind == "hold" else 0.0)

@@ -12,7 +12,7 @@ from buswright.simulate.bench.module import BenchModule
 from buswright.simulate.bench.person import act, leave, read_meter
 
 SLICE_S = 0.1
-PATIENCE_S = 8.0
+PATIENCE_S = 3.0
 """A person who sees nothing happen for so long measures it as it is."""
 
 
@@ -124,6 +124,9 @@ def run_by_itself(bench: Bench, acting: ReactingBench, *, most_s: float = 3600.0
         phase, step = bench.poll()
         if phase == "ended":
             return
+        if phase == "shown" and bench.trapped:
+            for each in bench.open_steps:
+                bench.skip("nobody acknowledges: put that right first", each.name)
         acting.follow(bench, phase, step)
         if phase not in ("shown", "asking"):
             bench.update(acting.take(), acting.now_ns)
