@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -128,6 +128,8 @@ class Bench:
         What is listened to, for the sheet.
     saved
         What was done before; see `resume`.
+    bus_names
+        Interface to bus name, over the car file's.
 
     Attributes
     ----------
@@ -149,13 +151,15 @@ class Bench:
         source: str = "",
         source_hash: str = "",
         saved: Saved | None = None,
+        bus_names: Mapping[str, str] | None = None,
     ) -> None:
         self.plan = plan
         self.car = one_module(car, plan.about.module) if plan.about.module else car
         check_against(plan, self.car)
         self.by = by or (saved.by if saved is not None else "")
         self._source, self._source_hash = source, source_hash
-        self._session = Session((), self.car)
+        self._session = Session((), self.car, bus_names=bus_names)
+        self._bus_names = dict(bus_names or {})
         self._results = {step.name: StepResult(step.name) for step in plan.steps}
         self._verdicts: tuple[tuple[StepResult, ...], Judged] | None = None
         self._results |= {each.step: each for each in (saved.steps if saved is not None else ())}
@@ -244,7 +248,7 @@ class Bench:
         self._clear()
         self._begin_ns = time_ns if time_ns is not None else self._now_ns
         if step.kind == "wiggle":
-            self._wiggle = WiggleTest(self._wiggled(step), self.car, start_ns=self._begin_ns)
+            self._wiggle = WiggleTest(self._wiggled(step), self.car, bus_names=self._bus_names, start_ns=self._begin_ns)
 
     def accept(self) -> None:
         """Measure the step in hand now, settled or not; where it is shown already, go on to the next."""
@@ -474,7 +478,7 @@ class Bench:
             help=progress.help if late else "",
             readings=readings_of(step, samples, self.plan) if step is not None and samples is not None else (),
             moving=progress.moving,
-            trap=trap_of(self.car, recent) if recent and phase != "shown" else "",
+            trap=trap_of(self.car, recent, self._bus_names) if recent and phase != "shown" else "",
             checks=tuple(check for check in checks if step is not None and check.step == step.name)
             if phase == "shown"
             else (),

@@ -62,7 +62,7 @@ def measure_step(
         silence = silence_of(plan, frames, since, end_ns, to_the_end=True)
         return replace(result, silence=silence, levels=levels_of(samples, since, end_ns))
     if step.kind == "dip":
-        gap = silence_of(plan, frames, begin_ns, end_ns)
+        gap = silence_of(plan, frames, begin_ns, end_ns, to_the_end=True)
         if gap is not None and mark_ns is not None:  # from when the power was back
             came = gap.start_s + gap.seconds
             back = (mark_ns - begin_ns) / 1e9
@@ -87,7 +87,7 @@ def _talked(
     frames: Sequence[Frames],
     events: Sequence[Event],
 ) -> StepResult:
-    health = health_of(car, frames, events)
+    health = health_of(car, frames, events, samples.session.bus_names)
     channels = samples.channels if step.kind == "listen" else None
     return replace(
         result,

@@ -13,13 +13,15 @@ _STAY_S = 0.6
 NOMINAL_V = 13.0
 
 
-def act(module: BenchModule, step: Step, at_s: float) -> tuple[float, float | None]:
+def act(module: BenchModule, step: Step, at_s: float, linger_s: float = 0.1) -> tuple[float, float | None]:
     """Do a step.
 
     Parameters
     ----------
     at_s
         When it begins, seconds from the beginning of the bench.
+    linger_s
+        How much longer a level is held than a quick sensor needs.
 
     Returns
     -------
@@ -40,7 +42,7 @@ def act(module: BenchModule, step: Step, at_s: float) -> tuple[float, float | No
     if step.kind in ("hold", "jump"):
         value = step.value if step.value is not None else stand.devices[step.channel].rest
         stand.tracks[step.channel].go(value, begun, _GO_S if step.kind == "hold" else 0.0)
-        return BEGIN_S + _GO_S + 0.7, begun if step.kind == "jump" else None
+        return BEGIN_S + _GO_S + _STAY_S + linger_s, begun if step.kind == "jump" else None
     if step.kind in WIRED:
         stand.wires.append((step.channel, step.kind, begun, float("inf")))
         return BEGIN_S + 0.9, None
