@@ -116,7 +116,7 @@ def _rms(calibration: Calibration, readings: Sequence[Reading]) -> float:
 
 
 def _part(share: float) -> str:
-    return f"{share:.0f} times the span" if share >= 10.0 else f"{percent(share)} of the span"
+    return f"{share:.0f} times the span" if share >= 2.0 else f"{percent(share)} of the span"
 
 
 def _size(value: float, fit: Fit) -> str:
@@ -274,7 +274,7 @@ def _others(fit: Fit) -> Iterator[tuple[str, str, Sheet, int]]:
             yield "a thermistor", "--kind thermistor", {"kind": "thermistor", **base, **circuit}, 0
     if fit.kind == "thermistor" and "coefficients" not in fit.sheet and "table" not in fit.sheet and different >= 5:
         sheet = {key: value for key, value in fit.sheet.items() if key not in ("beta", "r25")}
-        yield "a thermistor with three constants", "--kind thermistor", sheet, 0
+        yield "a thermistor with three constants", "--form coefficients", sheet, 0
     for degree in (2, 3):
         if different >= degree + 3 and not (fit.kind == "polynomial" and _degree(fit) >= degree):
             words = f"a polynomial of degree {degree}"
@@ -332,7 +332,8 @@ def _uncovered(fit: Fit) -> Iterator[Doubt]:
     if not math.isfinite(width) or width <= 0:
         return
     beyond = [end for end, gap in ((ends[0], given.min() - ends[0]), (ends[1], ends[1] - given.max())) if gap > 0]
-    values = fit.calibration.apply(np.array([given.min(), given.max()]))
+    outer = np.array([given.min(), given.max()])
+    values = fit.calibration.apply(outer, nominal_references(fit.calibration))
     covered = abs(float(values[1] - values[0])) / fit.span
     if not beyond or not covered < 1.0 - OUTSIDE_MARGIN:
         return
