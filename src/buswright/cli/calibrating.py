@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 _LOOK_S = 0.2
 _KEPT_S = 40.0
+_TELL_S = 4.0
 
 
 # -- recordings ---------------------------------------------------------------------------------------------------
@@ -171,13 +172,14 @@ class Listener:
                 continue
         return None
 
-    def settle(self) -> Spot | None:
+    def settle(self, tell: Callable[[str], None]) -> Spot | None:
         """Wait until the value is at rest for as long as it is averaged, from now on; None if no sample came.
 
         Samples from before this call don't count: the value was still on its way.
         """
         self._kept.clear()
         begun = time.monotonic()
+        told = begun
         latest: Spot | None = None
         while not self._capture.stopped and time.monotonic() - begun < PATIENCE_S:
             self._listen(_LOOK_S)
@@ -185,6 +187,10 @@ class Listener:
                 latest = self._make(tuple(self._kept)).latest() or latest
             if latest is not None and latest.rest.still:
                 return latest
+            if time.monotonic() - told > _TELL_S:
+                told = time.monotonic()
+                moves = "no sample yet" if latest is None else f"it moves by {abs(latest.rest.drift):.2g}"
+                tell(f"   Waiting until it is still: {moves}, {PATIENCE_S - told + begun:.0f} s left.")
         return latest
 
     def _listen(self, seconds: float) -> None:
@@ -225,7 +231,7 @@ def readings_live(
             except ReadingError as error:
                 put_lines([f"   {error.message}. Type the number again."], error=True)
                 continue
-            spot = listener.settle()
+            spot = listener.settle(lambda text: put(text, error=True))
             if spot is None:
                 text = f"   No sample of {wanted.channel} came. Is the module powered? Press Enter to try again."
                 put_lines([text], error=True)

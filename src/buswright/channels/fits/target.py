@@ -184,8 +184,8 @@ def curve_changes(target: Target, fit: Fit, signed: Signature) -> tuple[Change, 
         reference=signed.reference,
         readings=tuple((figures(each.electrical, 6), figures(each.value, 6)) for each in fit.readings),
         as_found=as_found(target.old, fit.readings),
-        as_left=f"within {figures(fit.largest, 2):g} {fit.calibration.unit}",
-        residual=figures(fit.largest, 3),
+        as_left=as_left(fit),
+        residual=figures(fit.largest, 3) if fit.freedom else None,
         due=signed.due,
     )
     changes: list[Change] = []
@@ -205,6 +205,13 @@ def _ordered(sheet: Sheet) -> dict[str, Any]:
     last = [key.name for key in SENSOR_KEYS]
     rank = {"kind": 0, "electrical": 1}
     return dict(sorted(sheet.items(), key=lambda pair: rank.get(pair[0], 3 if pair[0] in last else 2)))
+
+
+def as_left(fit: Fit) -> str:
+    """Say how well the new curve meets its readings."""
+    if not fit.freedom:
+        return f"the curve goes through all {len(fit.readings)} readings"
+    return f"within {figures(max(fit.largest, 1e-6 * fit.span), 2):g} {fit.calibration.unit}"
 
 
 def as_found(old: Calibration | None, readings: Sequence[Reading]) -> str:

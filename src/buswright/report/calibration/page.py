@@ -33,7 +33,7 @@ def render_html(result: Calibrating) -> str:
     """Write the page."""
     title = f"Calibration: {result.name}"
     body = "\n".join([_head(result, title), "<main>", _safety(result), *_fit(result), _changes(result), "</main>"])
-    return render_page(title, f"{body}\n{foot('calibrate')}", data={"span": [0, 1]}, scripts=[])
+    return render_page(title, f"{body}\n{foot('calibrate')}", data={}, scripts=[], plots=False)
 
 
 def _head(result: Calibrating, title: str) -> str:

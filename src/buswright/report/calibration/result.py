@@ -151,8 +151,9 @@ def constant_lines(fit: Fit) -> list[str]:
         return []
     lines = []
     for each in fit.constants:
-        half = f" ± {each.half:.2g}" if math.isfinite(each.half) else " (interval unknown)"
-        lines.append(f"{each.name} = {each.value:.6g}{half}{f' {each.unit}' if each.unit else ''}")
+        unit = f" {each.unit}" if each.unit else ""
+        said = f" ± {each.half:.2g}{unit}" if math.isfinite(each.half) else f"{unit} (interval unknown)"
+        lines.append(f"{each.name} = {each.value:.6g}{said}")
     return lines
 
 
