@@ -312,6 +312,7 @@ COMMANDS = {
         *(["capacity", "long.log", "--car", "{file}"], ["capacity", "--car", "{file}", "--json"]),
         *(["pack", "--car", "{file}", "--untrusted", "--out", "{out}.zip"],),
         *(["differences", "sound.toml", "{file}", "--untrusted"], ["differences", "{file}", "sound.toml", "--json"]),
+        ["calibrate", "oil_pressure", "--car", "{file}", "--reading", "0.5=0", "--reading", "4.5=10"],
         *(["compare", "long.log", "run.log", "--car", "{file}"], ["contents", "run.log", "--car", "{file}"]),
         ["bench", "--draft", "car", "--car", "{file}"],
     ),

@@ -30,6 +30,7 @@ COMMANDS: dict[str, str] = {
     "watch": "open the terminal workbench on live buses or a capture",
     "draft": "draft a car file from captures and databases",
     "capacity": "say whether something fits on a bus: load, response times, identifiers, log size",
+    "calibrate": "fit a sensor's curve to readings, or set a channel's zero; keep it in the car file",
     "check": "check the car file and its databases; list every fault with line and hint",
     "remember": "save the baseline of a good run in one readable file",
     "compare": "list what changed from one run to another, worst first",
