@@ -88,7 +88,7 @@ CHANNEL_DETECTORS = (
     Detector(rail_sightings, "open-circuit short-to-ground short-to-supply supply-lost"),
     Detector(floating_sightings, "open-circuit"),
     Detector(contact_sightings, "loose-contact chafed-wire supply-lost"),
-    Detector(sag_sightings, "supply-sag"),
+    Detector(sag_sightings, "supply-sag open-circuit"),
     Detector(ground_sightings, "ground-shift"),
     Detector(crosstalk_sightings, "cross-talk"),
     Detector(noise_sightings, "ignition-noise"),

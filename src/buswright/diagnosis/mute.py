@@ -56,7 +56,7 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
             "scale-or-unit": "out-of-range",
             "wrong-length": "checksum-wrong counter-jump",
             "supply-lost": f"{_WIRES} supply-sag ground-shift ignition-noise cross-talk",
-            "open-circuit": f"{_WIRES} ignition-noise cross-talk",
+            "open-circuit": f"{_WIRES} ignition-noise cross-talk scale-or-unit",
             "short-to-ground": _WIRES,
             "short-to-supply": f"{_WIRES} cross-talk",
             "loose-contact": f"{_WIRES} ignition-noise",

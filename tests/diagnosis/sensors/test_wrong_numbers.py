@@ -18,6 +18,7 @@ from buswright.health.channels.evidence import ChannelEvidence, Channels, measur
 from buswright.simulate.source import SimulatedCapture, demo_car
 
 from ..made import health
+from .synthetic import channels_of, made
 
 
 @cache
@@ -176,3 +177,25 @@ def test_a_car_that_hardly_turns_has_no_stuck_yaw_rate():
 
     assert ("stuck", "channel:yaw_rate") in held(1.0)
     assert held(0.01) == set()
+
+
+def slow(noise: float, *, stuck: bool) -> Channels:
+    """A temperature whose role nobody says, in steps of 0.001, while the car drives."""
+    dice = np.random.default_rng(3)
+    seconds = np.arange(0, 60, 0.1)
+    value = 40 + 0.05 * np.sin(seconds / 9) + dice.standard_normal(len(seconds)) * noise * 0.001
+    if stuck:
+        value[300:] = value[300]
+    parts = made("t", value, seconds=seconds, hz=10.0, unit="degC"), made("v", 80 + seconds, seconds=seconds, hz=10.0,
+        unit="km/h", role="vehicle_speed")  # fmt: skip
+    return channels_of(*parts)
+
+
+def test_a_channel_without_a_role_that_never_rested_is_stuck_where_it_rests():
+    assert said(slow(1.0, stuck=True)) == {("stuck", "channel:t")}
+    assert said(slow(1.0, stuck=False)) == set()
+    assert said(slow(0.1, stuck=True)) == set()  # it may sit between two codes
+
+
+def test_a_pressure_that_is_off_by_an_atmosphere_and_no_more_than_its_zero_may_be_is_left_alone():
+    assert said(changed("brake_pressure_front", lambda value: value + 1.0)) == set()

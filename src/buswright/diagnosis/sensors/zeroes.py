@@ -149,7 +149,7 @@ def wrong_at_rest(case: Case) -> Iterator[Sighting]:
     """Hold channels against what a standing car must show: before the first start, and after the engine ran."""
     for seen in seen_at_rest(case):
         rest, off = seen.rest, seen.off
-        if rest.unit == "bar" and ATMOSPHERE_BAR[0] <= abs(off) <= ATMOSPHERE_BAR[1]:
+        if rest.unit == "bar" and ATMOSPHERE_BAR[0] <= abs(off) <= ATMOSPHERE_BAR[1] and abs(off) > 2 / 3 * seen.suspect:
             words = "It is off by the pressure of the air: gauge and absolute are mixed up."
             yield _sighting("unit-mixup", Severity.FAULT, seen.each, off, rest, words, 0.85)
         elif seen.severity is not None:
