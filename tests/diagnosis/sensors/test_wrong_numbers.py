@@ -11,9 +11,8 @@ import pytest
 
 from buswright.channels.session import Session
 from buswright.diagnosis.case import Case
-from buswright.diagnosis.sensors.calibration import calibration_sightings
+from buswright.diagnosis.sensors.calibration import value_sightings
 from buswright.diagnosis.sensors.levels import LEVELS, MIXED
-from buswright.diagnosis.sensors.physics import physics_sightings
 from buswright.health.channels.evidence import ChannelEvidence, Channels, measure_channels
 from buswright.simulate.source import SimulatedCapture, demo_car
 
@@ -43,11 +42,7 @@ def changed(name: str, turn: Turn, seed: int = 4, **others: Turn) -> Channels:
 
 def said(channels: Channels) -> set[tuple[str, str]]:
     case = Case(health(), demo_car(), channels=channels)
-    return {
-        (one.finding.fault, one.finding.subject)
-        for detect in (calibration_sightings, physics_sightings)
-        for one in detect(case)
-    }
+    return {(one.finding.fault, one.finding.subject) for one in value_sightings(case)}
 
 
 @pytest.mark.parametrize("seed", range(1, 5))

@@ -54,11 +54,8 @@ ROUGH = 0.8
 """Steps between samples over their standard deviation from which they jump as noise does (1.41): common practice."""
 
 
-def physics_sightings(case: Case) -> Iterator[Sighting]:
+def physics_sightings(case: Case, views: Views) -> Iterator[Sighting]:
     """Hold channels against each other and against what the car did."""
-    if case.channels is None:
-        return
-    views = Views(case.channels)
     turned = list(_turned(views))
     yield from turned
     blamed = {one.finding.subject for one in turned}
