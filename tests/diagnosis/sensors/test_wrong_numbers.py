@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,6 +15,7 @@ from buswright.channels.session import Session
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.sensors.calibration import value_sightings
 from buswright.diagnosis.sensors.levels import LEVELS, MIXED
+from buswright.health.baseline.standstill import noise_of
 from buswright.health.channels.evidence import ChannelEvidence, Channels, measure_channels
 from buswright.simulate.source import SimulatedCapture, demo_car
 
@@ -194,3 +197,27 @@ def test_a_channel_without_a_role_that_never_rested_is_stuck_where_it_rests():
 
 def test_a_pressure_that_is_off_by_an_atmosphere_and_no_more_than_its_zero_may_be_is_left_alone():
     assert said(changed("brake_pressure_front", lambda value: value + 1.0)) == set()
+
+
+def since(now: Channels, before: Channels, name: str) -> set[tuple[str, str, str]]:
+    """What is said of one channel beside a good run in which the car stood with its engine off."""
+    old = before[name].series
+    still = old.value[old.time_ns < old.time_ns[0] + 1_500_000_000]
+    rest = SimpleNamespace(zero=float(np.median(still)), noise=noise_of(still), input_noise=None)
+    known = SimpleNamespace(rest=rest, span=10.0, low=float(old.value.min()), high=float(old.value.max()))
+    good: Any = SimpleNamespace(at_rest=SimpleNamespace(basis="key-on"), channels={name: known})
+    found = value_sightings(Case(health(), demo_car(), channels=now, baseline=good))
+    return {(one.finding.fault, one.finding.severity.name, one.finding.subject) for one in found}
+
+
+def test_a_shorter_drive_than_the_good_run_is_no_unit_and_a_unit_is():
+    name = "oil_pressure"
+    gentle = changed(name, lambda value: np.where(np.arange(len(value)) < len(value) / 8, value, value / 3.6))
+    assert not {fault for fault, *_ in since(gentle, sound(4), name)} & {"unit-mixup", "scale-or-unit"}
+    psi = changed(name, lambda value: value / 14.503773773)
+    assert ("unit-mixup", "SUSPECT", f"channel:{name}") in since(psi, sound(4), name)
+
+
+def test_a_damper_that_rests_elsewhere_than_in_the_good_run_is_a_note():
+    lower = changed("damper_fl", lambda value: value - 6.0)
+    assert since(lower, sound(4), "damper_fl") == {("offset", "NOTE", "channel:damper_fl")}
