@@ -215,7 +215,7 @@ def test_a_shorter_drive_than_the_good_run_is_no_unit_and_a_unit_is():
     gentle = changed(name, lambda value: np.where(np.arange(len(value)) < len(value) / 8, value, value / 3.6))
     assert not {fault for fault, *_ in since(gentle, sound(4), name)} & {"unit-mixup", "scale-or-unit"}
     psi = changed(name, lambda value: value / 14.503773773)
-    assert ("unit-mixup", "SUSPECT", f"channel:{name}") in since(psi, sound(4), name)
+    assert ("unit-mixup", "NOTE", f"channel:{name}") in since(psi, sound(4), name)
 
 
 def test_a_damper_that_rests_elsewhere_than_in_the_good_run_is_a_note():

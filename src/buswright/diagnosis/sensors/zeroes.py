@@ -432,7 +432,7 @@ def _other_range(
         if not 0.55 < one.factor < 1.6 and abs(ratio / one.factor - 1) <= tolerance and alike:
             yield sighting(
                 "unit-mixup" if each.sensor is not None else "scale-or-unit",
-                Severity.SUSPECT,
+                Severity.NOTE,  # another drive, or a converter that rests, may look so
                 each.subject,
                 count=1,
                 confidence=0.5,
