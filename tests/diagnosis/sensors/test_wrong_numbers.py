@@ -221,3 +221,17 @@ def test_a_shorter_drive_than_the_good_run_is_no_unit_and_a_unit_is():
 def test_a_damper_that_rests_elsewhere_than_in_the_good_run_is_a_note():
     lower = changed("damper_fl", lambda value: value - 6.0)
     assert since(lower, sound(4), "damper_fl") == {("offset", "NOTE", "channel:damper_fl")}
+
+
+def test_a_wheel_that_stuck_has_no_gain():
+    driven = sound(4)
+    old = driven["wheel_speed_fl"]
+    half = len(old) // 2
+    raw = np.where(np.arange(len(old)) < half, old.series.raw, old.series.raw[half])
+    value = np.where(np.arange(len(old)) < half, old.series.value, old.series.value[half])
+    stuck = ChannelEvidence(
+        replace(old.series, raw=raw, value=value, quality=None), channel=old.channel, signal=old.signal,
+        frame=old.frame, message=old.message, module=old.module, watched=old.watched,
+    )  # fmt: skip
+    found = said(Channels({**driven, "wheel_speed_fl": stuck}, car=demo_car()))
+    assert found == {("stuck", "channel:wheel_speed_fl")}

@@ -26,8 +26,11 @@ def value_sightings(case: Case) -> Iterator[Sighting]:
     if case.channels is None:
         return
     views = Views(case.channels)
-    yield from _calibration(case, views)
-    yield from physics_sightings(case, views)
+    physics = list(physics_sightings(case, views))
+    stuck = {one.finding.subject for one in physics if one.finding.fault == "stuck"}
+    # What stood still for a part of the run has no zero and no gain that could be judged.
+    yield from (one for one in _calibration(case, views) if one.finding.subject not in stuck)
+    yield from physics
     yield from _overdue(case)
 
 
