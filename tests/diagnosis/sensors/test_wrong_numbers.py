@@ -223,15 +223,13 @@ def test_a_damper_that_rests_elsewhere_than_in_the_good_run_is_a_note():
     assert since(lower, sound(4), "damper_fl") == {("offset", "NOTE", "channel:damper_fl")}
 
 
-def test_a_wheel_that_stuck_has_no_gain():
-    driven = sound(4)
-    old = driven["wheel_speed_fl"]
-    half = len(old) // 2
-    raw = np.where(np.arange(len(old)) < half, old.series.raw, old.series.raw[half])
-    value = np.where(np.arange(len(old)) < half, old.series.value, old.series.value[half])
+def test_a_channel_that_stuck_to_the_end_has_no_zero_that_wandered():
+    driven = stopped("accel_lat", lambda value: value)
+    old = driven["yaw_rate"]
+    raw = np.where(np.arange(len(old)) < len(old) / 2, np.rint(old.series.value * 20), 240).astype(np.int64)
     stuck = ChannelEvidence(
-        replace(old.series, raw=raw, value=value, quality=None), channel=old.channel, signal=old.signal,
-        frame=old.frame, message=old.message, module=old.module, watched=old.watched,
+        replace(old.series, raw=raw, value=raw / 20.0), channel=old.channel, signal=old.signal, frame=old.frame,
+        message=old.message, module=old.module, watched=old.watched,
     )  # fmt: skip
-    found = said(Channels({**driven, "wheel_speed_fl": stuck}, car=demo_car()))
-    assert found == {("stuck", "channel:wheel_speed_fl")}
+    found = said(Channels({**driven, "yaw_rate": stuck}, car=demo_car()))
+    assert {fault for fault, subject in found if subject == "channel:yaw_rate"} == {"stuck"}
