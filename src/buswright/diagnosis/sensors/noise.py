@@ -41,7 +41,7 @@ _PROVEN = 0.5
 _LEAST_SAMPLES = 8
 _UNMOVED = ("degC", "bar", "V")
 """Units of quantities that don't shake with the engine; motion is real vibration as well."""
-_MOVING = ("damper_travel", "accel_long", "accel_lat", "accel_vert", "yaw_rate", "lambda")
+_MOVING = ("damper_travel", "accel_long", "accel_lat", "accel_vert", "yaw_rate", "lambda", "exhaust_temperature")
 """Roles that are lively while the engine runs, or the car moves, whatever their wires do."""
 _MOTION = ("g", "deg/s", "mm", "km/h", "deg")
 _PULSING = ("oil_pressure", "fuel_pressure", "manifold_pressure")
