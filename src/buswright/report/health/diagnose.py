@@ -80,9 +80,8 @@ def _phase_lines(tables: PhaseTables, width: int, *, tables_too: bool) -> list[s
         lines += fold(f"  {text}", width, "    ")
     for sheet in phase_words.sheets(tables) if tables_too else ():
         columns = [Column(k, head, right=k in sheet.right) for k, head in enumerate(sheet.heads)]
-        last = len(columns) - 1
         lines += section(sheet.title, width)
-        lines += fitted(columns, sheet.rows, width, drop=(last, *range(last - 1, 0, -1)), shorten=last)
+        lines += fitted(columns, sheet.rows, width, drop=sheet.drop, shorten=sheet.drop[0])
     return lines
 
 

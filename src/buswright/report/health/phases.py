@@ -26,6 +26,8 @@ class Sheet:
         Its id on a page, and what stands above it.
     heads, rows, right
         Cells as plain text; columns of numbers.
+    drop
+        Columns that are left out first where there is no room.
     wrong
         Which rows are not as they should be.
     """
@@ -35,6 +37,7 @@ class Sheet:
     heads: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     right: tuple[int, ...]
+    drop: tuple[int, ...]
     wrong: tuple[int, ...]
 
 
@@ -44,9 +47,11 @@ def sheets(tables: PhaseTables) -> list[Sheet]:
     return [one for one in every if one.rows]
 
 
-def _made(place: str, title: str, heads: str, rows: Sequence[tuple[str, ...]], right: tuple[int, ...]) -> Sheet:
+def _made(
+    place: str, title: str, heads: str, rows: Sequence[tuple[str, ...]], right: tuple[int, ...], drop: tuple[int, ...]
+) -> Sheet:
     wrong = tuple(k for k, row in enumerate(rows) if any(cell.startswith(_WRONG) for cell in row))
-    return Sheet(place, title, tuple(heads.split("|")), tuple(rows), right, wrong)
+    return Sheet(place, title, tuple(heads.split("|")), tuple(rows), right, drop, wrong)
 
 
 _WRONG = ("beyond", "look", "BAD", "slow", "wasteful", "aliased")
@@ -55,7 +60,7 @@ _WRONG = ("beyond", "look", "BAD", "slow", "wasteful", "aliased")
 def _truths(tables: PhaseTables) -> Sheet:
     title = f"Key on, engine off ({tables.seconds.get('key-on', 0.0):.1f} s): what a standing car must show"
     rows = [_truth(one) for one in tables.truths]
-    return _made("phase-rest", title, "channel|shows|unit|should be|good run|verdict|why", rows, (1, 3, 4))
+    return _made("phase-rest", title, "channel|shows|unit|should be|good run|verdict|why", rows, (1, 3, 4), (6, 4, 2))
 
 
 def _truth(one: Truth) -> tuple[str, ...]:
@@ -68,7 +73,9 @@ def _truth(one: Truth) -> tuple[str, ...]:
 def _changes(tables: PhaseTables) -> Sheet:
     title = f"Key on against idling ({tables.seconds.get('idle', 0.0):.1f} s)"
     heads = "channel|unit|key on|idling|shift|verdict|noise key on|noise idling|ratio|verdict|strongest|why not judged"
-    return _made("phase-start", title, heads, [_change(one) for one in tables.changes], (2, 3, 4, 6, 7, 8))
+    return _made(
+        "phase-start", title, heads, [_change(one) for one in tables.changes], (2, 3, 4, 6, 7, 8), (11, 10, 7, 6, 3, 2)
+    )
 
 
 def _change(one: Change) -> tuple[str, ...]:
@@ -101,7 +108,7 @@ def _strongest(one: Change) -> str:
 def _supplies(tables: PhaseTables) -> Sheet:
     rows = [_supply(one) for one in tables.supplies]
     title = "Supplies: key on, the lowest while cranking, idling"
-    return _made("phase-supplies", title, "channel|key on|lowest|idling|unit|verdict", rows, (1, 2, 3))
+    return _made("phase-supplies", title, "channel|key on|lowest|idling|unit|verdict", rows, (1, 2, 3), (4,))
 
 
 def _supply(one: Supply) -> tuple[str, ...]:
@@ -110,9 +117,9 @@ def _supply(one: Supply) -> tuple[str, ...]:
 
 
 def _gaps(tables: PhaseTables) -> Sheet:
-    title = f"Silences of modules while cranking (over {CRANK_PERIODS:g} periods needs a look)"
+    title = f"Modules silent while cranking (a look over {CRANK_PERIODS:g} periods)"
     return _made(
-        "phase-crank", title, "module|bus|longest|periods|verdict", [_gap(g) for g in tables.crank_gaps], (2, 3)
+        "phase-crank", title, "module|bus|longest|periods|verdict", [_gap(g) for g in tables.crank_gaps], (2, 3), (1,)
     )
 
 
@@ -124,7 +131,7 @@ def _gap(one: CrankGap) -> tuple[str, ...]:
 
 def _sampling(tables: PhaseTables) -> Sheet:
     rows = [_sampled(one) for one in tables.sampling]
-    return _made("sampling", "How often channels come", "channel|per s|useful|advice|why", rows, (1, 2))
+    return _made("sampling", "How often channels come", "channel|per s|useful|advice|why", rows, (1, 2), (4, 2))
 
 
 def _sampled(one: Sampling) -> tuple[str, ...]:
