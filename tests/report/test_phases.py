@@ -36,7 +36,7 @@ TABLES = PhaseTables(
 def test_a_sentence_for_each_phase_names_what_is_wrong():
     assert summary(TABLES) == [
         "Key on, engine off: 1 of 2 channels within their limits, 1 not judged. Beyond: pedal.",
-        "Idling against key on: levels shifted of oil (2 judged); noisier are oil (2 judged).",
+        "Idling against key on: oil shifted (2 judged); oil got noisier (2 judged).",
         "Cranking: battery fell to 9.8 V. Silent for over 3 periods: node.",
         "Sampling, aliased: oil.",
         "The engine was not cranked in this run.",

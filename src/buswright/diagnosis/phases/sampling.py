@@ -43,7 +43,7 @@ LOG_HZ: Mapping[str, tuple[float, float]] = MappingProxyType(
 """How many samples a second a role needs, and more than which few can use (common practice, no source)."""
 if wrong := {role for role, low in RATES_HZ.items() if LOG_HZ[role][0] != low}:
     raise ValueError(f"another lower rate than the detector's: {', '.join(sorted(wrong))}")
-_WASTE = 2.0
+_WASTE = 2.5
 """So many times the useful rate is waste, where a whole message comes as often."""
 _SLOW = 0.8
 

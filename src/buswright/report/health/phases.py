@@ -163,9 +163,9 @@ def summary(tables: PhaseTables) -> list[str]:
             + (f". Beyond: {listed(beyond)}." if beyond else ".")
         )
     if tables.changes:
-        shifts = _named(tables.changes, [one.shift_grade for one in tables.changes])
-        noises = _named(tables.changes, [one.ratio_grade for one in tables.changes])
-        said.append(f"Idling against key on: levels shifted of {shifts}; noisier are {noises}.")
+        shifts = _named(tables.changes, [one.shift_grade for one in tables.changes], "shifted")
+        noises = _named(tables.changes, [one.ratio_grade for one in tables.changes], "got noisier")
+        said.append(f"Idling against key on: {shifts}; {noises}.")
     lowest = [one for one in tables.supplies if one.lowest is not None]
     if lowest:
         least = min(lowest, key=lambda one: one.lowest or 0.0)
@@ -179,11 +179,11 @@ def summary(tables: PhaseTables) -> list[str]:
     return [*said, *tables.notes]
 
 
-def _named(changes: Sequence[Change], grades: Sequence[Grade]) -> str:
+def _named(changes: Sequence[Change], grades: Sequence[Grade], what: str) -> str:
     """Name the channels that need a look, of those that were judged."""
     bad = [one.channel for one, grade in zip(changes, grades, strict=True) if grade in ("look", "bad")]
     judged = sum(grade != "not judged" for grade in grades)
-    return f"{listed(bad) if bad else 'none'} ({judged} judged)"
+    return f"{listed(bad)} {what} ({judged} judged)" if bad else f"none of {plural(judged, 'channel')} {what}"
 
 
 def as_json(tables: PhaseTables) -> dict[str, Any]:
