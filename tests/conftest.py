@@ -4,8 +4,16 @@ import os
 
 from hypothesis import settings
 
+# Programs that tests start keep their bytecode: without it, each would compile a good part of the sources again.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 # No deadlines: a shared machine may be slow at any moment, and no test asserts a time. In CI the examples are the
 # same at every run, so that a red run can be repeated; by hand they are new ones each time.
 settings.register_profile("by hand", deadline=None)
 settings.register_profile("ci", deadline=None, derandomize=True)
 settings.load_profile("ci" if os.environ.get("CI") else "by hand")
+
+
+def pytest_xdist_auto_num_workers() -> int:
+    """Give one worker more than there are processors: some tests wait for buses, terminals and signals."""
+    return (os.cpu_count() or 1) + 1

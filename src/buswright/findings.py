@@ -198,6 +198,11 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType(
         "load_suspect": Threshold(0.60, "", "bus load over 1 s worth a look"),
         "load_fault": Threshold(0.80, "", "bus load over 1 s that is a fault"),
         "load_peak_suspect": Threshold(0.90, "", "bus load over 100 ms worth a look"),
+        "plan_mean": Threshold(0.40, "", "mean bus load up to which something new is planned for"),
+        "plan_peak": Threshold(0.60, "", "bus load over 100 ms up to which something new is planned for"),
+        "plan_worst": Threshold(
+            0.70, "", "bus load with every frame at its longest, up to which something is planned for"
+        ),
         "error_frames_per_minute": Threshold(1.0, "1/min", "error frames up to this rate are a note"),
         "error_frames_per_second": Threshold(1.0, "1/s", "error frames above this rate, over ten seconds, are a fault"),
         "error_burst": Threshold(16.0, "", "error frames within 50 ms that can put a module off the bus"),

@@ -13,7 +13,7 @@ import secrets
 import shutil
 import signal
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import MappingProxyType
@@ -144,7 +144,7 @@ def whole_folder(path: Path, *, replaces: Callable[[Path], bool] = lambda _: Fal
     """Give a folder to write files to; put them into their place when the block has ended well.
 
     A folder that holds nothing else is exchanged in one step, where the system can. In one that holds other files,
-    too, the new files come one after the other, each of them whole; the others stay.
+    too, the new files come one after the other, each of them whole; the others stay. Files may lie in folders below.
 
     Parameters
     ----------
@@ -165,19 +165,43 @@ def whole_folder(path: Path, *, replaces: Callable[[Path], bool] = lambda _: Fal
             new = folder / "new"
             new.mkdir(parents=True)
             yield new
-            for each in new.iterdir():
-                _synced(each)
+            files = sorted(each.relative_to(new) for each in new.rglob("*") if each.is_file())
+            for each in files:
+                _synced(new / each)
             if not place.exists():
                 new.rename(place)
                 return
             shutil.copymode(place, new)
-            names = {each.name for each in new.iterdir()}
-            there = [each for each in place.iterdir() if not each.name.startswith(_PREFIX)]
-            going = [each for each in there if each.name in names or replaces(each)]
+            there = list(_entries(place, files))
+            going = [each for each in there if each.relative_to(place) in files or replaces(each)]
             alone = len(going) == len(there) and not inside
             if alone and place not in (Path.cwd(), *Path.cwd().parents) and _exchanged(new, place):
                 return
-            _moved_one_by_one(new, place, going, folder)
+            _moved_one_by_one([(new / each, place / each) for each in files], going, place, folder)
+
+
+def _entries(place: Path, files: Sequence[Path]) -> Iterator[Path]:
+    """Yield what a folder held before: files, and folders as a whole unless new files go there, too.
+
+    Raises
+    ------
+    WritingError
+        A link stands where such a folder should, so files would go elsewhere; or a folder where a file should.
+    """
+    folders = {parent for each in files for parent in each.parents}
+    waiting = [place]
+    while waiting:
+        for each in waiting.pop().iterdir():
+            if each.name.startswith(_PREFIX):
+                continue
+            if each.relative_to(place) in folders:
+                if each.is_symlink():
+                    raise WritingError(f"{each}: is a link: nothing is written through it", hint="use another folder")
+                waiting.append(each)
+            elif each.relative_to(place) in files and each.is_dir() and not each.is_symlink():
+                raise WritingError(f"{each}: is a folder, and a file should go there", hint="use another folder")
+            else:
+                yield each
 
 
 @contextmanager
@@ -240,22 +264,27 @@ def _exchanged(new: Path, old: Path) -> bool:
     return bool(call(*arguments) == 0)
 
 
-def _moved_one_by_one(new: Path, place: Path, going: Iterable[Path], folder: Path) -> None:
+def _moved_one_by_one(coming: Iterable[tuple[Path, Path]], going: Iterable[Path], place: Path, folder: Path) -> None:
     """Put new files in the place of old ones, Ctrl-C put off meanwhile; after a fault all is as it was."""
     aside = folder / "old"
-    aside.mkdir()
-    moves = [(each, aside / each.name) for each in going]
-    moves += [(each, place / each.name) for each in new.iterdir()]
+    moves = [(each, aside / each.relative_to(place)) for each in going]
+    moves += coming
     done: list[tuple[Path, Path]] = []
+    made: list[Path] = []
     with _undisturbed():
         try:
             for source, target in moves:
+                made += [each for each in (target.parent, *target.parent.parents) if not each.exists()]
+                target.parent.mkdir(parents=True, exist_ok=True)
                 source.replace(target)
                 done.append((source, target))
         except BaseException:
             for source, target in reversed(done):
                 with suppress(OSError):
                     target.replace(source)
+            for each in sorted(made, reverse=True):
+                with suppress(OSError):
+                    each.rmdir()
             raise
 
 

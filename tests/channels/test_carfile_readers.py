@@ -31,6 +31,7 @@ DESCRIPTION = ("findings.py", "channels/carfile/", "channels/keys/", "cli/manual
 HELD_BY = {
     "car": ("CarFile", "car"),
     "bus.NAME": ("Bus", "buses"),
+    "bus.NAME.resistance": ("Resistance", "resistance"),
     "module.NAME": ("Module", "modules"),
     "sensor.NAME": ("Sensor", "sensors", "sensor"),
     "channel.NAME": ("Channel", "channels"),
@@ -132,7 +133,7 @@ def test_a_key_has_a_reader_or_is_marked(line: KeyLine):
 
 @pytest.mark.parametrize("name", THRESHOLDS)
 def test_a_threshold_has_a_reader_or_is_marked(name: str):
-    read = name in texts_of("channels/", "health/", "diagnosis/", "worker/", "tui/")
+    read = name in texts_of("channels/", "health/", "diagnosis/", "capacity/", "worker/", "tui/")
     unread = "take the mark away" if read else "no detector reads it: mark it as not used yet"
     assert read != THRESHOLDS[name].not_used_yet, unread
 
@@ -151,15 +152,23 @@ def test_the_words_of_this_test_are_those_of_the_file():
     assert all(spec.keys for spec in KINDS.values())
 
 
+@pytest.fixture
+def unread():
+    """Mark keys of the file as read by nobody, as one is that was just added."""
+    marked = [line.key for line in LINES if line.path in ("bus.NAME.terminators", "calibration_log[].residual")]
+    for key in marked:
+        object.__setattr__(key, "unread", NOT_USED_YET)
+    yield
+    for key in marked:
+        object.__setattr__(key, "unread", "")
+
+
+@pytest.mark.usefixtures("unread")
 def test_check_notes_each_key_that_nothing_reads_once():
     result = check_car_file(DATA / "car.toml")
     text = (DATA / "car.toml").read_text(encoding="utf-8").split("\n")
     assert {fault.severity for fault in result.unused} == {FaultSeverity.NOTE}
-    assert [fault.key for fault in result.unused] == [
-        "bus.chassis.terminators",
-        "calibration_log[0].readings",
-        "calibration_log[0].residual",
-    ]
+    assert [fault.key for fault in result.unused] == ["bus.chassis.terminators", "calibration_log[0].residual"]
     for fault in result.unused:
         assert fault.key.rpartition(".")[2] in text[fault.line - 1]
         assert fault.text == "not used yet; it can stay"
@@ -167,6 +176,7 @@ def test_check_notes_each_key_that_nothing_reads_once():
     assert result.car is not None
 
 
+@pytest.mark.usefixtures("unread")
 def test_check_says_in_how_many_places_it_stands(tmp_path):
     tables = '[sensor.s]\nkind = "linear"\npoints = [[0, 0], [5, 9]]\nunit = "mm"\n'
     tables += '[[calibration_log]]\nsensor = "s"\ndate = 2026-04-02\nresidual = 0.1\n' * 3

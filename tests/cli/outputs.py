@@ -10,6 +10,8 @@ import time
 from contextlib import contextmanager
 from pathlib import Path
 
+from buswright.layout.handover.pack import archived, gather
+
 ROOT = Path(__file__).parent.parent.parent
 RUN, KEYON = ROOT / "captures" / "wrenfell_run.log", ROOT / "captures" / "wrenfell_keyon.asc"
 EXAMPLES = ROOT / "dbc_examples"
@@ -26,12 +28,16 @@ WRITING = {
     "decode to a wide table": ["decode", "{run}", "--car", str(CAR), "--rate", "20", "--out", "{out}/wide.csv"],
     "health": ["health", "{run}", "--fail-on", "never", "--html", "{out}/health.html"],
     "diagnose": ["diagnose", "{run}", "--car", str(CAR), "--fail-on", "never", "--html", "{out}/diagnosis.html"],
+    "capacity": ["capacity", "{run}", "--fail-on", "never", "--html", "{out}/room.html"],
     "remember": ["remember", "{run}", "--out", "{out}/good.json"],
     "draft": ["draft", "{run}", "--dbc", str(ENGINE), "--out", "{out}/car.toml"],
+    "pack": ["pack", "--car", str(CAR), "--licence", "{run}", "--out", "{out}/car.zip"],
+    "unpack": ["unpack", "{pack}", "--out", "{out}/got"],
+    "layout": ["layout", "{run}", "--car", str(CAR), "--out", "{out}/layout.html"],
     "watch": ["watch", "{run}", "--snapshot", "{out}/screen.svg"],
     "demo": ["demo", "--seconds", "{seconds}", "--save", "{out}/demo"],
 }
-"""Commands by a name; `{run}` is a capture of two, so that an old result differs from the new one."""
+"""Commands by a name; `{run}` is a capture of two, so that an old result differs from the new one; so is `{pack}`."""
 
 
 def snapshot(folder):
@@ -90,9 +96,20 @@ class Output:
     def _filled(self, which):
         seconds = ["1", "2"][which]
         return [
-            word.format(run=self.runs[which], out=self.out, seconds=seconds) if "{" in word else word
+            word.format(run=self.runs[which], out=self.out, seconds=seconds, pack=self._pack(which))
+            if "{" in word
+            else word
             for word in WRITING[self.name]
         ]
+
+    def _pack(self, which):
+        if self.name != "unpack":
+            return ""
+        folder = self.runs[which].with_suffix("")
+        folder.mkdir(exist_ok=True)
+        shutil.copy(self.runs[which], folder / "licence.txt")
+        (folder / "car.zip").write_bytes(archived(gather(CAR, licence=folder / "licence.txt").pack))
+        return folder / "car.zip"
 
     @staticmethod
     def _clean(folder):

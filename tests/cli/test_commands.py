@@ -13,6 +13,7 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 from pyarrow import csv
+from tests.cli.warm import command
 
 import buswright
 from buswright.channels.samples.series import Quality
@@ -51,12 +52,6 @@ def run_json(capsys, name, *words):
     document = json.loads(run(capsys, *words, "--json"))
     jsonschema.validate(document, json.loads((SCHEMAS / f"{name}.schema.json").read_text(encoding="utf-8")))
     return document
-
-
-def command(*words, **options) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "buswright", *map(str, words)], capture_output=True, text=True, **options
-    )
 
 
 @pytest.fixture(scope="module")

@@ -4,14 +4,18 @@ import csv
 import json
 import re
 import shutil
+from dataclasses import replace
 
 import pytest
 from tests.cli.outputs import CAR, ENGINE, RUN
+from tests.layout.handover.packs import zipped
 
 from buswright.cli.main import COMMANDS, main
 from buswright.cli.status_line import one_line
 from buswright.errors import UserError
 from buswright.frames.opening import open_capture
+from buswright.layout.handover.manifest import Holds, Pack, PackedFile
+from buswright.layout.handover.pack import archived
 
 ESCAPE, BIDI, C1 = "\x1b]0;owned\x07", "\u202egnp", "\x9b2J"
 HOSTILE = f"a{ESCAPE}b{BIDI}c{C1}"
@@ -63,6 +67,15 @@ def hostile(tmp_path, monkeypatch):
     bad = 'format = 1\n"' + json.dumps(HOSTILE + FORGED)[1:-1] + '" = 1\n[car]\nname = 3\n'
     bad += f"[channel.x]\nsignal = {json.dumps(HOSTILE)}\nunit = {json.dumps(FORGED)}\nrole = {json.dumps(HOSTILE)}\n"
     (tmp_path / "bad.toml").write_text(bad, encoding="utf-8")
+    files = {
+        "car.toml": (Holds.CAR, car.encode()),
+        ENGINE.name: (Holds.DATABASE, database.encode()),
+        "good.txt": (Holds.LICENCE, HOSTILE.encode("utf-8").replace(b"\x07", b"").replace(b"\x1b", b"")),
+    }
+    pack = Pack(HOSTILE + FORGED, tuple(PackedFile.of(name, *files[name]) for name in sorted(files)), {})
+    pack = replace(pack, contents={name: content for name, (_, content) in files.items()})
+    (tmp_path / "car.zip").write_bytes(archived(pack))
+    (tmp_path / "evil.zip").write_bytes(zipped([(f"{HOSTILE}.txt", b"x"), (f"{FORGED}.txt", b"x")]))
     return tmp_path
 
 
@@ -85,6 +98,10 @@ SHOWN = [
     ["remember", "run.log", "--car", "car.toml", "--out", "good.json", "--force"],
     ["compare", "run.log", "run.log", "--dbc", ENGINE.name, "--fail-on", "never"],
     ["draft", "run.log", "--dbc", ENGINE.name, "--out", "drafted.toml", "--force"],
+    ["capacity", "run.log", "--car", "car.toml", "--html", "page.html", "--force", "--fail-on", "never", "--all"],
+    ["capacity", "run.log", "--dbc", ENGINE.name, *BUS, "--fail-on", "never", "--add", f"{ENGINE.name}"],
+    ["capacity", "--bitrate", "1M", "--add", f"{HOSTILE}=2 frames of 8 bytes at 9 Hz", "--fail-on", "never"],
+    ["capacity", "run.log", "--add", HOSTILE],
     ["check", "bad.toml", "--fail-on", "never"],
     ["check", "car.toml", "--fail-on", "never"],
     ["decode", "run.log", "--car", "bad.toml", "--out", "out.csv", "--force"],
@@ -103,11 +120,22 @@ SHOWN = [
     ["remember", "run.log", "--out", "good.json", "--force", "--bus", f"{FORGED}=can0"],
     ["diagnose", "run.log", "--car", "car.toml", "--fail-on", "never"],
     ["diagnose", "run.log", "--car", "car.toml", "--channel", FORGED],
+    ["pack", "--car", "car.toml", "--out", f"{FORGED}.zip"],
+    ["pack", "--car", "car.toml", "--sheet", f"{FORGED}.log", "--out", "new.zip"],
+    ["unpack", "car.zip", "--out", f"{FORGED}", "--force", "--fail-on", "never"],
+    ["unpack", "evil.zip", "--out", "new"],
+    ["differences", "car.toml", str(CAR), "--fail-on", "never"],
+    ["differences", str(CAR), "car.zip", "--fail-on", "never"],
+    ["differences", "car.toml", "evil.zip"],
     ["interfaces", "--find-bitrate", FORGED],
     ["record", f"live:{FORGED}/x", "--out", "new.log"],
     ["record", "live:virtual/x", "--out", "new.log", "--seconds", "0.01", "--bus", f"{FORGED}=x"],
     ["watch", f"{FORGED}.gone", "--snapshot", "new.svg"],
     ["watch", "run.log", "--snapshot", "new.svg", "--force", "--car", "car.toml"],
+    ["layout", "run.log", "--car", "car.toml", "--out", "layout.html", "--force", "--date", FORGED + HOSTILE],
+    ["layout", "run.log", "--dbc", ENGINE.name, "--out", "layout.md", "--force", *BUS],
+    ["verify", "layout.html", "run.log", "--car", "car.toml", "--fail-on", "never"],
+    ["verify", FORGED, "run.log"],
     ["demo", "--fault", FORGED],
 ]
 

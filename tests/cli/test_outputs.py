@@ -22,7 +22,7 @@ def run(tmp_path_factory):
         yield run
 
 
-WRITTEN, READ = {"--out", "--html", "--snapshot", "--save"}, {"--car", "--dbc", "--baseline"}
+WRITTEN, READ = {"--out", "--html", "--snapshot", "--save"}, {"--car", "--dbc", "--baseline", "--sheet", "--licence"}
 GROWING = {("record", "--out"), ("watch", "--out")}
 """Recordings grow while they are made: tests/frames/recording and tests/acceptance/test_survival.py."""
 

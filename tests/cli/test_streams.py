@@ -2,14 +2,18 @@
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 from tests.cli.outputs import CAR, ENGINE, KEYON, RUN
+from tests.cli.warm import command
+from tests.layout.handover.packs import good
 
 from buswright.cli.main import COMMANDS, status_of
+from buswright.layout.handover.pack import archived
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="shell and devices of POSIX")
 PROGRAM = f"{sys.executable} -m buswright"
@@ -48,9 +52,15 @@ PRINTING = {
     "health": "health run.log --fail-on never",
     "diagnose": f"diagnose run.log --car {CAR} --fail-on never",
     "draft": f"draft run.log --dbc {ENGINE} --out new.toml",
+    "capacity": "capacity run.log",
     "check": "check --schema",
     "remember": "remember run.log --out new.json",
     "compare": "compare run.log run.log --fail-on never",
+    "pack": f"pack --car {CAR} --out new.zip",
+    "unpack": "unpack car.zip --out new",
+    "differences": f"differences {CAR} car.zip --fail-on never",
+    "layout": "layout run.log --out new.html",
+    "verify": "verify layout.md run.log --fail-on never",
     "guide": "guide",
 }
 """A call of every command that prints something."""
@@ -64,14 +74,17 @@ def test_every_command_is_among_them():
 @pytest.mark.parametrize("name", PRINTING)
 def test_no_command_takes_a_full_or_closed_standard_output_for_success(name, tmp_path):
     (tmp_path / "run.log").write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[:500]))
-    for place, says in (("> /dev/full", "can't be printed"), (">&-", "standard output is closed")):
-        done = shell(f"{PRINTING[name]} {place}", cwd=tmp_path)
+    (tmp_path / "car.zip").write_bytes(archived(good()))
+    if name == "verify":
+        assert status_of(["layout", str(tmp_path / "run.log"), "--out", str(tmp_path / "layout.md")]) == 0
+    for place, says in (("/dev/full", "can't be printed"), ("closed", "standard output is closed")):
+        done = command(*PRINTING[name].split(), cwd=tmp_path, stdout=place)
         assert done.returncode == 2, (place, done.stderr)
         assert says in done.stderr
         assert "  try: " in done.stderr
         assert "Traceback" not in done.stderr
         for path in tmp_path.glob("new*"):
-            path.unlink()
+            shutil.rmtree(path) if path.is_dir() else path.unlink()
 
 
 @pytest.mark.parametrize("name", COMMANDS)
@@ -98,7 +111,7 @@ def test_an_error_on_a_full_standard_output_says_both(tmp_path):
 
 @pytest.mark.parametrize("words", ["cut", "contents --nonsense x", "health x --fail-on much", "nonsense"])
 def test_usage_errors_are_json_when_asked(words):
-    done = shell(f"{words} --json")
+    done = command(*words.split(), "--json")
     assert done.returncode == 2
     document = json.loads(done.stdout)
     assert document["schema"] == "buswright.error/1"
@@ -127,7 +140,7 @@ def test_usage_errors_are_json_when_asked(words):
 )
 def test_impossible_names_are_refused_with_what_to_do(words, tmp_path):
     for name in ("n" * 300, str(KEYON / "below_a_file")):
-        done = shell(words.format(KEYON, name), cwd=tmp_path)
+        done = command(*words.format(KEYON, name).split(), cwd=tmp_path)
         assert done.returncode == 2, done.stderr
         assert "  try: " in done.stderr
         assert "Traceback" not in done.stderr

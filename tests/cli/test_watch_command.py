@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import pytest
 from tests.ports import free_ports
 
+from buswright.cli import at_terminal
 from buswright.cli.commands import watch as watch_command
 from buswright.cli.main import main
 from buswright.errors import UserError
@@ -29,6 +30,7 @@ from buswright.errors import UserError
         (["demo", "--snapshot", "x.svg", "--size", "8x4"], "must be 20x10"),
         (["nothing.log", "--snapshot", "x.svg"], "no such file"),
         (["demo", "--snapshot", "x.svg", "--from", "yesterday"], "not a time"),
+        (["demo", "--snapshot", "x.svg", "--module", "dumper_node"], "there is no module dumper_node"),
     ],
 )
 def test_what_cannot_be_is_refused(tmp_path, monkeypatch, arguments, said):
@@ -60,7 +62,7 @@ def test_faults_of_the_program_go_to_a_file_that_is_made_when_there_is_one(tmp_p
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     monkeypatch.setenv("LOCALAPPDATA", str(tmp_path / "state"))
     log = tmp_path / "state" / "buswright" / "watch.log"
-    with watch_command._logged():
+    with at_terminal.logged():
         assert not log.exists()
         logging.getLogger("buswright.watch").error("it broke", exc_info=ValueError("why"))
         logging.getLogger("buswright.watch").warning("%s: no", "\x1b]0;owned\x07\u202e\x9b2J\n2026-01-01 ERROR forged")
@@ -72,7 +74,7 @@ def test_faults_of_the_program_go_to_a_file_that_is_made_when_there_is_one(tmp_p
     (tmp_path / "file").write_text("")
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "file"))
     monkeypatch.setenv("LOCALAPPDATA", str(tmp_path / "file"))
-    with watch_command._logged():
+    with at_terminal.logged():
         logging.getLogger("buswright.watch").error("nowhere to write it")
     assert capsys.readouterr() == ("", "")  # the screen is not disturbed
 
@@ -86,7 +88,7 @@ def test_a_closed_standard_input_is_no_terminal(monkeypatch):
 def test_a_recording_that_cannot_begin_ends_the_call_before_the_screen(monkeypatch, tmp_path):
     """Told by a notice alone, whoever looks away would believe that it is recorded."""
     opened = []
-    monkeypatch.setattr(watch_command, "_at_terminal", lambda: True)
+    monkeypatch.setattr(watch_command, "at_terminal", lambda: True)
     monkeypatch.setattr("buswright.tui.app.Workbench.run", opened.append)
     monkeypatch.setattr("shutil.disk_usage", lambda folder: SimpleNamespace(free=1000))
     source = f"live:udp_multicast/239.74.163.3?port={free_ports()}"

@@ -13,11 +13,11 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.frames.table import Flag, Frames, concatenate
+from buswright.frames.wire.arbitration import arbitrate, rank
 from buswright.frames.wire.bits import wire_bits
 from buswright.simulate.car import networks as car
 from buswright.simulate.car.definition import Message
 from buswright.simulate.run import simulate_run
-from buswright.simulate.wire.arbitration import arbitrate, rank
 
 Rows = npt.NDArray[np.intp]
 Mask = npt.NDArray[np.bool_]

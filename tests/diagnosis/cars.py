@@ -19,10 +19,10 @@ from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.diagnosis.detect import diagnose
 from buswright.findings import Finding
 from buswright.frames.table import Flag, Frames, concatenate, empty_frames
+from buswright.frames.wire.arbitration import arbitrate, rank
 from buswright.frames.wire.bits import wire_bits
 from buswright.health.track import HealthTracker
 from buswright.messages.checksum import Checksum, Counter
-from buswright.simulate.wire.arbitration import arbitrate, rank
 from tests.health.test_bitrate import interrupted
 from tests.health.traffic import START, S, comb
 

@@ -6,7 +6,7 @@ A check takes the bytes, the seed they come from, and a folder; it raises `Broke
 
 import io
 import re
-from contextlib import redirect_stderr, redirect_stdout
+from contextlib import redirect_stderr, redirect_stdout, suppress
 from pathlib import Path
 
 import numpy as np
@@ -177,11 +177,29 @@ def baseline(data, seed, folder):
         report.render_json(compared)
 
 
+def layout(data, seed, folder):
+    """A document that is read can be held against another, both ways."""
+    from buswright.layout.document.file import load
+    from buswright.layout.verify import differences
+    from buswright.report.commands import verify as report
+
+    good, path = folder / "kept.md", folder / NAMES["layout"]
+    good.write_bytes(seed.data)
+    path.write_bytes(data)
+    other, mine = load(good), load(path)
+    for a, b in ((mine, other), (mine, mine)):
+        verified = report.Verified("a", a, b, differences(a, b))
+        report.render_text(verified)
+        report.render_json(verified)
+
+
 def car_file(data, seed, folder):
-    """What the check accepts can be computed with."""
+    """What the check accepts can be computed with, and differs in nothing from itself."""
     from buswright.channels.carfile.load import check_car_file
     from buswright.channels.session import Session
+    from buswright.layout.differences.compare import compare
     from buswright.report.commands import check as report
+    from buswright.report.commands import differences as listed
 
     path = folder / NAMES["car file"]
     path.write_bytes(data)
@@ -190,6 +208,10 @@ def car_file(data, seed, folder):
     report.render_text(checking)
     report.render_json(checking)
     if result.car is not None:
+        compared = compare(result.car, result.car)
+        listed.render_text(listed.Listing(("a", "b"), (result.car, result.car), compared))
+        if compared.differences:
+            raise BrokenError(f"differs from itself: {compared.differences[0]}")
         try:
             session = Session(open_capture(folder / "run.log"), result.car)
             for name in session:
@@ -215,6 +237,36 @@ def database(data, seed, folder):
                 column.value  # noqa: B018  (computes it)
 
 
+def pack(data, seed, folder):
+    """A damaged pack is refused as a whole; sound around damaged files, it is taken in and checked like any other."""
+    from buswright.layout.handover.manifest import MANIFEST, Holds, Pack, PackedFile
+    from buswright.layout.handover.pack import archived
+    from buswright.layout.handover.reading import read_pack
+    from tests.layout.handover.packs import entries_of, good, zipped
+
+    path = folder / NAMES["pack"]
+    path.write_bytes(data)
+    with suppress(UserError):
+        if read_pack(path) != good():
+            raise BrokenError("a damaged pack is taken for another")
+    # Each file as the damage left it, behind its header of 30 bytes and its name.
+    names = [name for name, _ in entries_of(good())]
+    found = data.partition(b"PK\x01\x02")[0].split(b"PK\x03\x04")[1:]
+    damaged = {name: part[26 + len(name) :] for name, part in zip(names, found, strict=False)}
+    listing = damaged.pop(MANIFEST, b"")
+    path.write_bytes(zipped([(MANIFEST, listing), *entries_of(good())[1:]]))
+    with suppress(UserError):
+        read_pack(path)
+    contents = dict(good().contents) | damaged
+    holds = {each.path: each.holds for each in good().files}
+    listed = tuple(PackedFile.of(name, holds[name], contents[name]) for name in sorted(contents))
+    path.write_bytes(archived(Pack("x", listed, contents)))
+    taken = read_pack(path)
+    if taken.contents != contents:
+        raise BrokenError("a pack gives other files than it holds")
+    car_file(taken.contents[next(each.path for each in listed if each.holds is Holds.CAR)], seed, folder)
+
+
 CHECKS = {
     "candump": TextCapture(
         "candump", (b"(1.x) can0 1A0#00", b"(1775901600.1) can0 1A0#0", b"hello", b"(1.0) can0 FFF#00")
@@ -226,8 +278,10 @@ CHECKS = {
     "CSV": TextCapture("CSV", (b"hello", b"1.0,0x1,0,0,0,1", b"x,0x1,0,0,0,1,AA==", b"1.0,0x1,0,0,0,nine,AA==")),
     "sidecar": sidecar,
     "baseline": baseline,
+    "layout": layout,
     "car file": car_file,
     "DBC": database,
+    "pack": pack,
 }
 
 # -- the same through commands ------------------------------------------------------------------------------------
@@ -237,7 +291,7 @@ _OF_CAPTURES = (
     *(["cut", "{file}", "--out", "{out}.log"], ["cut", "{file}", "--out", "{out}.asc"]),
     *(["decode", "{file}", "--dbc", "wrenfell_engine.dbc", "--out", "{out}.csv"],),
     *(["remember", "{file}", "--out", "{out}.json"], ["compare", "long.log", "{file}"]),
-    ["diagnose", "{file}", "--dbc", "wrenfell_engine.dbc"],
+    *(["diagnose", "{file}", "--dbc", "wrenfell_engine.dbc"], ["capacity", "{file}", "--fail-on", "never"]),
 )
 COMMANDS = {
     **dict.fromkeys(("candump", "ASC", "BLF", "TRC", "SQLite", "CSV"), _OF_CAPTURES),
@@ -246,17 +300,29 @@ COMMANDS = {
         *(["compare", "{file}", "long.log"], ["compare", "long.log", "{file}", "--json"]),
         ["diagnose", "long.log", "--baseline", "{file}"],
     ),
+    "layout": (
+        *(["verify", "{file}", "long.log"], ["verify", "{file}", "long.log", "--json"]),
+        ["layout", "long.log", "--since", "{file}", "--out", "{out}.md"],
+    ),
     "car file": (
         *(["check", "{file}"], ["health", "long.log", "--car", "{file}"]),
         ["diagnose", "long.log", "--car", "{file}"],
         *(["remember", "long.log", "--car", "{file}", "--out", "{out}.json"],),
         *(["decode", "long.log", "--car", "{file}", "--out", "{out}.csv"], ["check", "{file}", "--json"]),
+        *(["capacity", "long.log", "--car", "{file}"], ["capacity", "--car", "{file}", "--json"]),
+        *(["pack", "--car", "{file}", "--untrusted", "--out", "{out}.zip"],),
+        *(["differences", "sound.toml", "{file}", "--untrusted"], ["differences", "{file}", "sound.toml", "--json"]),
         *(["compare", "long.log", "run.log", "--car", "{file}"], ["contents", "run.log", "--car", "{file}"]),
     ),
     "DBC": (
         *(["contents", "long.log", "--dbc", "{file}"], ["health", "long.log", "--dbc", "{file}"]),
         *(["decode", "long.log", "--dbc", "{file}", "--out", "{out}/"], ["draft", "long.log", "--dbc", "{file}"]),
         *(["decode", "long.log", "--dbc", "{file}", "--rate", "10", "--out", "{out}.csv"],),
+        *(["capacity", "long.log", "--dbc", "{file}"], ["capacity", "--bitrate", "1M", "--add", "{file}"]),
+    ),
+    "pack": (
+        *(["unpack", "{file}", "--out", "{out}_pack"], ["unpack", "{file}", "--out", "{out}_pack", "--json"]),
+        ["differences", "sound.toml", "{file}"],
     ),
 }
 """Commands that read a file of each format, tried in turn."""

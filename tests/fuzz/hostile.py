@@ -4,6 +4,8 @@ import sqlite3
 import struct
 from functools import cache
 
+from tests.layout.handover.packs import HOSTILE as HOSTILE_PACKS
+
 
 def _blf_of(*objects):
     head = struct.pack("<4sLBBBBBBBBQQLL8H8H", b"LOGG", 144, *[0] * 8, 1 << 40, 1 << 40, 1 << 31, 0, *[0] * 16)
@@ -121,6 +123,11 @@ HOSTILE = {
         ),
         *(b'{"schema":"buswright.baseline/1","buses":' + b"{" * 3000, b'{"schema":' + b"9" * 6000 + b"}"),
     ),
+    "layout": lambda: (
+        *(b"```json\n" * 50_000, b'<script type="application/json" id="data">' * 20_000, b"[" * 500_000),
+        b'```json\n{"schema":"buswright.layout/1","car":' + b"[" * 3000 + b"\n```\n",
+        b'{"schema":"buswright.layout/2"}',
+    ),
     "car file": lambda: (
         *(
             b"[" * 100_000,
@@ -162,6 +169,7 @@ HOSTILE = {
         _BO % b"8" + b'CM_ BO_ 100 "' + b"x\n" * 200_000,
         b"".join(b"BO_ %d M%d: 8 A\n SG_ broken\n" % (k, k) for k in range(300)),
     ),
+    "pack": lambda: tuple(make() for make, _ in HOSTILE_PACKS.values()),
 }
 """Format to a function that makes its files; some have megabytes."""
 

@@ -73,7 +73,7 @@ def file_of(form, number):
     if isinstance(check, formats.TextCapture) and rng.random() < 0.15:
         data, bad = mutations.with_bad_lines(rng, seed.data, check.bad, behind=seed.head)
         return data, seed, bad, False
-    text = form not in ("BLF", "SQLite")
+    text = form not in ("BLF", "SQLite", "pack")
     return mutations.mutated(rng, seed.data, text=text), seed, None, rng.random() < 0.25
 
 
@@ -142,7 +142,9 @@ def warm_up():
     import buswright.channels.session
     import buswright.diagnosis.detect
     import buswright.health.track
-    import buswright.layout.draft  # noqa: F401
+    import buswright.layout.draft
+    import buswright.layout.handover.unpack
+    import buswright.report.commands.differences  # noqa: F401
     from buswright.cli.main import build_parser
 
     build_parser()

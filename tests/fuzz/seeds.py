@@ -3,6 +3,7 @@
 import random
 import shutil
 import tempfile
+import zipfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -125,6 +126,19 @@ def _baseline():
     return found
 
 
+def _layout():
+    from buswright.cli.main import main
+
+    found = []
+    with tempfile.TemporaryDirectory() as folder:
+        run = Path(folder) / "run.log"
+        run.write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[:1500]))
+        for name, more in (("plain.md", []), ("car.html", ["--car", str(CAR)])):
+            main(["layout", str(run), *more, "--out", str(Path(folder) / name)])
+            found.append(Seed((Path(folder) / name).read_bytes()))
+    return found
+
+
 def _car():
     folder = ROOT / "tests/data/car_file"
     return [Seed((folder / "car.toml").read_bytes()), Seed(CAR.read_bytes())]
@@ -150,6 +164,13 @@ def _trc():
     ]
 
 
+def _pack():
+    from buswright.layout.handover.pack import archived
+    from tests.layout.handover.packs import entries_of, good, zipped
+
+    return [Seed(archived(good())), Seed(zipped(entries_of(good()), compression=zipfile.ZIP_DEFLATED))]
+
+
 SEEDS = {
     "candump": _candump,
     "ASC": _asc,
@@ -162,12 +183,21 @@ SEEDS = {
     "CSV": _csv,
     "sidecar": _sidecar,
     "baseline": _baseline,
+    "layout": _layout,
     "car file": _car,
     "DBC": _dbc,
+    "pack": _pack,
 }
 """Format to a function that makes its seeds."""
 
-NAMES = {"DBC": "stranger.dbc", "car file": "car.toml", "baseline": "good.json", "sidecar": "run.log.events.jsonl"}
+NAMES = {
+    "DBC": "stranger.dbc",
+    "pack": "stranger.zip",
+    "car file": "car.toml",
+    "baseline": "good.json",
+    "layout": "layout.md",
+    "sidecar": "run.log.events.jsonl",
+}
 """What a file of a format is called; captures are known by their content."""
 
 
@@ -176,5 +206,6 @@ def put_neighbours(folder):
     for path in (*EXAMPLES.glob("*.dbc"), *(ROOT / "tests/data/car_file").glob("*.dbc")):
         shutil.copy(path, folder)
     (folder / "dbc_examples").mkdir(exist_ok=True)
+    shutil.copy(CAR, folder / "sound.toml")
     (folder / "run.log").write_bytes(_candump()[0].data)
     (folder / "long.log").write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[:3000]))

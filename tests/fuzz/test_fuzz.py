@@ -14,15 +14,17 @@ from tests.fuzz.seeds import SEEDS
 
 ROOT = Path(__file__).parent.parent.parent
 
-SHORT = dict.fromkeys(formats.CHECKS, 60) | {"BLF": 30, "TRC": 30, "SQLite": 30, "CSV": 30}
+SHORT = dict.fromkeys(formats.CHECKS, 60) | {"BLF": 30, "TRC": 30, "SQLite": 30, "CSV": 30, "layout": 12}
 LONG = dict.fromkeys(("BLF", "TRC", "SQLite", "CSV", "DBC"), 1000) | {
     "candump": 6000,
     "ASC": 5000,
     "sidecar": 3000,
     "baseline": 800,
     "car file": 1200,
+    "pack": 1000,
+    "layout": 500,
 }
-"""Files of each format: 21,000 in all."""
+"""Files of each format: 22,500 in all."""
 _AT_ONCE = 250
 
 

@@ -14,6 +14,8 @@ from buswright.channels.calibration.registry import KINDS
 from buswright.channels.carfile.load import check_car_file, load_car_file
 from buswright.channels.carfile.model import ROLES, FrameName
 from buswright.channels.carfile.names import refuse_channel_name
+from buswright.channels.carfile.rendering import Table, key, quoted
+from buswright.channels.carfile.splicing import with_tables
 from buswright.channels.expectation import expectation
 from buswright.channels.session import open_session
 from buswright.errors import CarFileError
@@ -21,11 +23,10 @@ from buswright.frames.opening import open_capture
 from buswright.frames.table import concatenate
 from buswright.health.phases import PhaseTracker
 from buswright.health.track import HealthTracker
-from buswright.layout.draft.add import with_added
 from buswright.layout.draft.car_file import GROUPS, Draft, GivenDatabase, Recording, draft
 from buswright.layout.draft.channels import SENSOR_OF_ROLE, snake, starter_blocks
 from buswright.layout.draft.frames import round_period_ms
-from buswright.layout.draft.text import FILL_IN, Table, key, line, number, quoted
+from buswright.layout.draft.text import FILL_IN, line, number
 from buswright.messages.database import load_database
 from buswright.simulate.car import networks as car
 from buswright.simulate.car.file import wrenfell_car_file
@@ -340,7 +341,7 @@ def test_what_is_new_is_added_and_no_line_is_touched(run, folder, newline):
     old = path.read_bytes().decode()
     before = load_car_file(path)
     drafted = draft([run], [], folder=folder, car=before)
-    new = with_added(old, drafted)
+    new = with_tables(old, drafted.tables)
     assert is_subsequence(lines_of(old), lines_of(new))
     if newline == "\r\n":
         assert "\n" not in new.replace("\r\n", "")
@@ -357,7 +358,7 @@ def test_what_is_new_is_added_and_no_line_is_touched(run, folder, newline):
     # Behind their groups: everything the file had after the channels is still after them.
     assert new.index("[channel.yaw_rate]") < new.index('[frame."engine/0A0"]') < new.index("[[calibration_log]]")
     assert new.index("[module.wheel_node]") < new.index("[sensor.damper_75]")
-    assert with_added(new, draft([run], [], folder=folder, car=after)) == new
+    assert with_tables(new, draft([run], [], folder=folder, car=after).tables) == new
 
 
 def test_a_role_that_is_taken_stays_where_it_is(run, folder):
@@ -388,7 +389,7 @@ def test_a_file_without_some_groups_gets_them_at_its_end(run, folder):
     path = folder / "small.toml"
     old = 'format = 1\n[bus.engine]\nbitrate = 500_000\ninterfaces = ["can0"]\ndatabases = ["wrenfell_engine.dbc"]'
     path.write_text(old, encoding="utf-8")  # no newline at the end
-    new = with_added(old, draft([run], databases(folder), folder=folder, car=load_car_file(path)))
+    new = with_tables(old, draft([run], databases(folder), folder=folder, car=load_car_file(path)).tables)
     assert new.startswith(old + "\n")
     path.write_text(new, encoding="utf-8")
     car_file = load_car_file(path)
@@ -407,7 +408,7 @@ def test_a_file_that_nothing_can_be_added_to_says_so(run, folder, old):
     path = folder / "odd.toml"
     path.write_text(old, encoding="utf-8")
     with pytest.raises(CarFileError, match="nothing can be added") as caught:
-        with_added(old, draft([run], [], folder=folder, car=load_car_file(path)))
+        with_tables(old, draft([run], [], folder=folder, car=load_car_file(path)).tables)
     assert caught.value.hint
 
 
@@ -440,7 +441,7 @@ period_ms = 10
 )
 def test_a_new_table_goes_behind_the_comments_that_belong_to_the_last_one(group, before):
     """Comments right below a table are its own; what follows after a blank line belongs to what comes next."""
-    new = with_added(EDITED, Draft((Table(group, "new", f"[{group}.new]\nvalue = 1"),), ("run.log",)))
+    new = with_tables(EDITED, Draft((Table(group, "new", f"[{group}.new]\nvalue = 1"),), ("run.log",)).tables)
     added = f"\n[{group}.new]\nvalue = 1\n"
     assert new.replace(added, "", 1) == EDITED
     at = len(EDITED) if before is None else EDITED.index(before)
@@ -479,7 +480,7 @@ def test_text_is_put_in_anywhere_but_inside_something(tables, top):
     drafted = Draft(
         tuple(Table(group, "new", f"# about it\n[{group}.new_one]\nvalue = 1") for group in GROUPS), ("run.log",)
     )
-    new = with_added(old, drafted)
+    new = with_tables(old, drafted.tables)
     assert is_subsequence(lines_of(old), lines_of(new))
     after = tomllib.loads(new)
     for group in GROUPS:

@@ -10,6 +10,7 @@ from buswright.report.page import render_page
 PACKAGE = Path(buswright.__file__).parent
 REPORT = PACKAGE / "report"
 PAGES = [path for path in REPORT.rglob("*page.py") if path.parent != REPORT]
+WRITTEN_TO_OUT = {"buswright.report.layout.page": "the command is for nothing but the document"}
 SOURCES = {path: path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.py")}
 
 
@@ -24,6 +25,7 @@ def test_a_page_is_put_together_by_render_page_and_has_its_option(page):
     users = [text for path, text in SOURCES.items() if path.parent.name == "commands" and f"from {module} " in text]
     assert users, "its option in a command of cli/commands/"
     assert any("add_html(" in text for text in users), "its option in the command"
+    assert any('"--html"' in text or module in WRITTEN_TO_OUT for text in users), "its option in the command"
 
 
 def test_every_script_of_the_folder_is_on_a_page():

@@ -43,6 +43,7 @@ SHOTS = (
     Shot("plot", "channels", (*DAMPERS, "enter"), ("escape",)),
     Shot("findings", "findings"),
     Shot("wiggle", "wiggle"),
+    Shot("module", "module", ("enter",), ("w",)),
     Shot("help", "overview", ("question_mark",), ("escape",)),
 )
 

@@ -8,7 +8,8 @@ from typing import ClassVar
 import pytest
 
 from buswright.diagnosis.now.moment import Reception
-from buswright.tui.app import GIVE_UP, Workbench
+from buswright.tui.app import Workbench
+from buswright.tui.resilient import GIVE_UP
 from buswright.tui.screens.help_screen import HelpScreen
 from buswright.tui.screens.work_screen import WorkScreen
 from buswright.tui.themes import THEMES

@@ -571,3 +571,18 @@ def test_a_wiggle_test_of_no_channel_is_a_notice():
     snapshot = engine.settle()
     assert snapshot.wiggle is None
     assert "no_such_channel" in snapshot.notices[-1].text
+
+
+def test_one_module_is_looked_at_from_the_start_or_later_and_the_whole_car_again():
+    engine, _ = replayed(module="damper_node")
+    shown = engine.settle()
+    assert {each.module for each in shown.verdicts.senders} == {"damper_node"}
+    assert {each.name for each in shown.inputs} == {each.name for each in shown.verdicts.inputs} != set()
+    assert "damper_fl_speed" in {each.name for each in shown.channels}
+    assert "engine_speed" not in {each.name for each in shown.channels}
+    engine.look_only_at("wheel_node")
+    assert {each.module for each in engine.settle().verdicts.senders} == {"wheel_node"}
+    engine.look_only_at(None)
+    whole = engine.settle()
+    assert {"damper_node", "wheel_node"} < {each.module for each in whole.verdicts.senders} <= {None, *whole.modules}
+    assert whole.inputs == ()

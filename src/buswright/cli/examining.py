@@ -14,9 +14,11 @@ if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
     from buswright.channels.session import Session
     from buswright.channels.spool import Spool
+    from buswright.findings import Finding
     from buswright.frames.table import Event, Frames
     from buswright.health.baseline.baseline import Baseline
     from buswright.health.model.health import BusHealth
+    from buswright.health.phases import Phases
     from buswright.messages.match import Databases
     from buswright.report.health.report import HealthReport
 
@@ -105,6 +107,29 @@ def examine(
     _check(health, source, options)
     source.check_fit(options, car, databases, health.keys())
     return Examined(source, health, session, described), further
+
+
+def good_run(read: Examined, phases: Phases, findings: Sequence[Finding]) -> Baseline:
+    """Make a baseline of what was read.
+
+    Parameters
+    ----------
+    read
+        The capture, measured.
+    phases
+        Which identifiers keep one phase, of the fold `PhaseTracker`.
+    findings
+        What is wrong with it.
+    """
+    from buswright.health.baseline.baseline import CaptureFacts, remember
+    from buswright.wording import moment
+
+    capture, first = read.source.capture, read.health.capture.first_ns
+    facts = CaptureFacts(
+        files=tuple(path.name for path in capture.paths),
+        recorded=moment(first, "epoch") if capture.clock.origin == "epoch" and first is not None else None,
+    )
+    return remember(read.health, read.session, phases=phases, facts=facts, findings=findings)
 
 
 @dataclass(frozen=True, slots=True)

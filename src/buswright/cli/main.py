@@ -28,9 +28,15 @@ COMMANDS: dict[str, str] = {
     "diagnose": "say what is wrong and where, worst first; how far each channel can be trusted",
     "watch": "open the terminal workbench on live buses or a capture",
     "draft": "draft a car file from captures and databases",
+    "capacity": "say whether something fits on a bus: load, response times, identifiers, log size",
     "check": "check the car file and its databases; list every fault with line and hint",
     "remember": "save the baseline of a good run in one readable file",
     "compare": "list what changed from one run to another, worst first",
+    "pack": "pack a car file with its databases into one ZIP file, to hand over",
+    "unpack": "take in a stranger's pack: bounded, inside one folder, checked",
+    "differences": "list what changed from one car file or pack to another, by meaning",
+    "layout": "document the buses: modules, frames, bits, channels, wiring, what is unknown",
+    "verify": "say whether a car still matches its layout document",
     "guide": "read the manual in the terminal",
 }
 """Name and one line of help, in the order shown; each is a module of `commands`."""

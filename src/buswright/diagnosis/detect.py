@@ -21,6 +21,7 @@ from buswright.diagnosis.node.contents import contents_sightings
 from buswright.diagnosis.node.duplicates import duplicate_sightings
 from buswright.diagnosis.node.gaps.findings import gap_sightings
 from buswright.diagnosis.node.timing import timing_sightings
+from buswright.diagnosis.scope import Scope
 from buswright.diagnosis.sensors.calibration import calibration_sightings
 from buswright.diagnosis.sensors.contacts import contact_sightings
 from buswright.diagnosis.sensors.crosstalk import crosstalk_sightings
@@ -105,6 +106,7 @@ def diagnose(
     car: CarFile | None = None,
     baseline: Baseline | None = None,
     channels: Channels | None = None,
+    scope: Scope | None = None,
 ) -> tuple[Finding, ...]:
     """Say what is wrong with the capture, the buses, the modules and, where they were decoded, the channels.
 
@@ -118,6 +120,8 @@ def diagnose(
         A good run; its identifiers are expected, others are unknown.
     channels
         What the channels showed; None: they aren't judged.
+    scope
+        The module that is judged; None: the whole car is.
 
     Returns
     -------
@@ -125,7 +129,10 @@ def diagnose(
         Root findings, the gravest first; what they account for stands in their `explains`. All that can be said is
         what the numbers are consistent with: no finding is no proof of health.
     """
-    return mute(sightings(case_of(health, car=car, baseline=baseline, channels=channels)))
+    case = case_of(health, car=car, baseline=baseline, channels=channels)
+    if scope is None:
+        return mute(sightings(case))
+    return scope.of_findings(mute(sightings(scope.of_case(case))), health)
 
 
 def case_of(

@@ -331,6 +331,41 @@ def _signal(signal: LibrarySignal, line: int) -> Signal:
     )
 
 
+def dbc_of(messages: Sequence[Message]) -> str:
+    """Write messages as the text of a DBC: names, places, scalings and units; no multiplexers, no value tables."""
+    from cantools.database.can.database import Database as Written
+    from cantools.database.can.message import Message as WrittenMessage
+    from cantools.database.can.signal import Signal as WrittenSignal
+    from cantools.database.conversion import BaseConversion
+
+    written = [
+        WrittenMessage(
+            frame_id=message.id,
+            name=message.name,
+            length=message.length,
+            signals=[
+                WrittenSignal(
+                    name=signal.name,
+                    start=signal.start,
+                    length=signal.length,
+                    byte_order="big_endian" if signal.big_endian else "little_endian",
+                    is_signed=signal.signed,
+                    conversion=BaseConversion.factory(signal.scale, signal.offset, is_float=signal.is_float),
+                    unit=signal.unit or None,
+                )
+                for signal in message.signals
+            ],
+            senders=list(message.senders),
+            cycle_time=None if message.cycle_time_ms is None else round(message.cycle_time_ms),
+            is_extended_frame=message.extended,
+            is_fd=message.fd,
+            strict=False,  # two signals may lie on the same bits: which of them is right is being tried
+        )
+        for message in messages
+    ]
+    return str(Written(messages=written, strict=False).as_dbc_string())
+
+
 def _cycle_time(message: LibraryMessage) -> float | None:
     """Return the period in milliseconds; None where there is none, or something else in its place."""
     try:

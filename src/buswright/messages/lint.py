@@ -148,7 +148,7 @@ def _container(message: Message) -> Iterator[LintNote]:
 
 
 def _overlaps(message: Message) -> Iterator[LintNote]:
-    bits = [_bits(signal) for signal in message.signals]
+    bits = [signal.bits for signal in message.signals]
     chains = [_chain(signal, message) for signal in message.signals]
     for a, b in combinations(range(len(bits)), 2):
         if bits[a] & bits[b] and _can_meet(chains[a], chains[b]):
@@ -162,16 +162,6 @@ def _overlaps(message: Message) -> Iterator[LintNote]:
                 signal=second,
                 hint="check start bit, length and byte order of both",
             )
-
-
-def _bits(signal: Signal) -> int:
-    """Bits that a signal takes, as an integer with one bit each, in the order they are numbered in a DBC."""
-    if not signal.big_endian:
-        return ((1 << max(0, signal.length)) - 1) << max(0, signal.start)
-    taken = 0
-    for place in range(signal.first_bit, signal.end_bit):
-        taken |= 1 << (place // 8 * 8 + 7 - place % 8)
-    return taken
 
 
 def _chain(signal: Signal, message: Message) -> dict[str, tuple[tuple[int, int], ...]]:

@@ -95,6 +95,16 @@ class Signal:
         return 8 * (self.start // 8) + 7 - self.start % 8 if self.big_endian else self.start
 
     @property
+    def bits(self) -> int:
+        """The bits that it takes, as a mask over the payload: bit 0 is the lowest of byte 0."""
+        if not self.big_endian:
+            return ((1 << max(0, self.length)) - 1) << max(0, self.start)
+        taken = 0
+        for place in range(self.first_bit, self.end_bit):
+            taken |= 1 << (place // 8 * 8 + 7 - place % 8)
+        return taken
+
+    @property
     def end_bit(self) -> int:
         """Payload bits that must be there for the whole signal to be there."""
         return self.first_bit + self.length

@@ -10,6 +10,7 @@ from importlib import resources
 from typing import Any
 
 from buswright._version import __version__
+from buswright.records import escaped
 from buswright.wording import visible
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:"
@@ -23,7 +24,7 @@ def asset(name: str) -> str:
     return resources.files("buswright.report").joinpath("assets", name).read_text(encoding="utf-8")
 
 
-def render_page(title: str, body: str, *, data: Mapping[str, Any], scripts: Sequence[str]) -> str:
+def render_page(title: str, body: str, *, data: Mapping[str, Any], scripts: Sequence[str], plots: bool = True) -> str:
     """Put a page together.
 
     Parameters
@@ -35,11 +36,12 @@ def render_page(title: str, body: str, *, data: Mapping[str, Any], scripts: Sequ
     data
         What the scripts draw, readable by them as JSON under the id `data`.
     scripts
-        Names of assets that run after the plotting library and `plots.js`.
+        Names of assets that run, after the plotting library and `plots.js` where there are plots.
+    plots
+        Whether anything is plotted.
     """
-    library = _BANNER.sub("", asset("uPlot.iife.min.js"))
     title, body = visible(title), visible(body, keep="\n")
-    code = "\n".join([asset("plots.js"), *(asset(name) for name in scripts)])
+    code = "\n".join(asset(name) for name in (*(["plots.js"] if plots else ()), *scripts))
     return f"""<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -49,20 +51,13 @@ def render_page(title: str, body: str, *, data: Mapping[str, Any], scripts: Sequ
 <meta name="generator" content="Buswright {escape(__version__)}">
 <title>{escape(title)}</title>
 <style>
-{asset("uPlot.min.css")}
-{asset("page.css")}
+{_library_style() if plots else ""}{asset("page.css")}
 </style>
 </head>
 <body>
 {body}
 <script type="application/json" id="data">{script_json(data)}</script>
-<!-- The plots are drawn by uPlot.
-{asset("uPlot.LICENSE").strip()}
--->
-<script>
-{library.strip()}
-</script>
-<script>
+{_library() if plots else ""}<script>
 {code}
 </script>
 </body>
@@ -70,10 +65,20 @@ def render_page(title: str, body: str, *, data: Mapping[str, Any], scripts: Sequ
 """
 
 
+def _library_style() -> str:
+    return asset("uPlot.min.css") + "\n"
+
+
+def _library() -> str:
+    """Return the plotting library with its licence."""
+    licence, code = asset("uPlot.LICENSE").strip(), _BANNER.sub("", asset("uPlot.iife.min.js")).strip()
+    return f"<!-- The plots are drawn by uPlot.\n{licence}\n-->\n<script>\n{code}\n</script>\n"
+
+
 def script_json(data: Mapping[str, Any]) -> str:
-    """Write JSON that may stand inside a script element: no text in it can end the element."""
+    """Write JSON that may stand inside a script element: no text in it can end the element, or turn its writing."""
     text = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+    return visible(text, spelled=escaped).replace("<", "\\u003c")
 
 
 def html_table(

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import gc
-import logging
 import time
-from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from importlib import import_module
@@ -15,30 +13,21 @@ from typing import ClassVar
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
 from textual.message import Message
-from textual.notifications import SeverityLevel
 from textual.screen import Screen
 
-from buswright.tui.bench import Guarded
+from buswright.tui.resilient import Resilient
 from buswright.tui.screen_list import SCREENS, Listed
 from buswright.tui.screens.help_screen import HelpScreen
 from buswright.tui.screens.work_screen import WorkScreen
 from buswright.tui.search import Everything
-from buswright.tui.themes import THEMES, theme_for
+from buswright.tui.themes import THEMES
 from buswright.tui.widgets.prompt import Confirm, Prompt
-from buswright.wording import duration, visible
+from buswright.wording import duration
 from buswright.worker.engine import Engine
-from buswright.worker.snapshot import Notice, Snapshot
+from buswright.worker.snapshot import Snapshot
 
-LOG = logging.getLogger("buswright.watch")
-
-GIVE_UP = 20
-"""So many faults within `GIVE_UP_S` seconds end the program: a screen that can't be drawn is of no use."""
-GIVE_UP_S = 5.0
 SLOWEST, FASTEST = 1 / 16, 64.0
 """Speeds of a replay that keys go to; --speed goes further, and no key jumps back from there."""
-DRAWN_AFTER_S = 0.01
-AGAIN_S = 30.0
-"""A fault that every snapshot repeats is reported again after this time."""
 
 
 def _maker(listed: Listed) -> Callable[[], Screen[None]]:
@@ -84,7 +73,7 @@ def held_still(held: Snapshot, newest: Snapshot) -> Snapshot:
     )
 
 
-class Workbench(Guarded, App[None]):
+class Workbench(Resilient):
     """The app.
 
     Parameters
@@ -120,32 +109,18 @@ class Workbench(Guarded, App[None]):
         Binding("ctrl+p", "command_palette", "Commands", key_display="^p"),
         Binding("q,ctrl+c", "quit", "Quit", key_display="q"),
     ]
-    DEFAULT_CSS = """
-    App { background: $background; color: $foreground; }
-    """
 
     class Fresh(Message):
         """A snapshot lies ready."""
 
-    class Leave(Message):
-        """Something outside ends the program; nothing is asked."""
-
     def __init__(self, worker: Engine, *, screen: str = "overview", theme: str | None = None) -> None:
-        super().__init__()
-        for each in THEMES:
-            self.register_theme(each)
-        self.theme = theme or theme_for(self.console.color_system)
+        super().__init__(theme)
         self.worker = worker
         self.snapshot: Snapshot | None = None
-        self.notices: deque[Notice] = deque(maxlen=200)
         self._first = screen
-        self._seen = 0
-        self._own = 0
         self._held = False
         self._speed: float | None = None
         """Asked for, until a snapshot has it: keys may come faster than snapshots."""
-        self._troubles: deque[float] = deque(maxlen=GIVE_UP)
-        self._last_told: dict[str, float] = {}
 
     # Snapshots ----------------------------------------------------------------------------------------------------
 
@@ -159,19 +134,12 @@ class Workbench(Guarded, App[None]):
         """Wake the app from the worker's thread."""
         self.post_message(self.Fresh())
 
-    def on_workbench_leave(self) -> None:
-        """End, as a signal wants it."""
-        self.exit()
-
     def on_workbench_fresh(self) -> None:
         """Take the newest snapshot and give it to the screen in front."""
         snapshot = self.worker.take()
         if snapshot is None:
             return
-        for notice in snapshot.notices:
-            if notice.number > self._seen:
-                self._seen = notice.number
-                self._tell(notice)
+        self.tell_new(snapshot.notices)
         if self._held and self.snapshot is not None and snapshot.source.live:
             snapshot = held_still(self.snapshot, snapshot)
         self.snapshot = snapshot
@@ -185,49 +153,6 @@ class Workbench(Guarded, App[None]):
     def front(self) -> WorkScreen | None:
         """The uppermost of our screens; dialogs lie above it."""
         return next((each for each in reversed(self.screen_stack) if isinstance(each, WorkScreen)), None)
-
-    def _tell(self, notice: Notice) -> None:
-        self.notices.append(notice)
-        self.notify(notice.text, severity="error" if notice.level == "trouble" else "information", timeout=8)
-
-    def notify(
-        self,
-        message: str,
-        *,
-        title: str = "",
-        severity: SeverityLevel = "information",
-        timeout: float | None = None,
-        markup: bool = True,  # noqa: ARG002  (Textual's)
-    ) -> None:
-        """Tell the user something; text from files in it is shown, and neither obeyed nor taken for markup."""
-        message = visible(message, keep="\n")
-        super().notify(message, title=title, severity=severity, timeout=timeout, markup=False)
-
-    def delay_update(self, delay: float = 0.05) -> None:
-        """Wait less than Textual would before a screen that comes to the front is drawn."""
-        super().delay_update(min(delay, DRAWN_AFTER_S))
-
-    # Faults of the program ----------------------------------------------------------------------------------------
-
-    def trouble(self, what: str, fault: Exception) -> None:
-        """Report and log a fault of the program; go on. The same one is reported again after half a minute."""
-        now = time.monotonic()
-        if now - self._last_told.get(what, -AGAIN_S) < AGAIN_S:
-            return
-        self._last_told[what] = now
-        LOG.error("%s", what, exc_info=fault)
-        self._own += 1
-        self._tell(Notice(self._own, "trouble", f"{what}: {fault or type(fault).__name__}. It is in the log."))
-
-    def _handle_exception(self, error: Exception) -> None:
-        """Go on after whatever a key or a drawing raised, unless it does so without end."""
-        now = time.monotonic()
-        self._troubles.append(now)
-        if not self.is_running or (len(self._troubles) == GIVE_UP and now - self._troubles[0] < GIVE_UP_S):
-            LOG.error("giving up", exc_info=error)
-            super()._handle_exception(error)
-            return
-        self.trouble("something went wrong on this screen", error)
 
     # Keys ---------------------------------------------------------------------------------------------------------
 
@@ -353,6 +278,11 @@ class Workbench(Guarded, App[None]):
         """Offer in the command palette, beside names, what the keys do."""
         for name, listed in SCREENS.items():
             yield SystemCommand(f"Go to {listed.title}", "a screen", lambda name=name: self.action_go(name))
+        for name in () if self.snapshot is None else self.snapshot.modules:
+            yield SystemCommand(
+                f"Only {name}", "judges and shows one module alone", lambda name=name: self.narrow(name)
+            )
+        yield SystemCommand("Whole car", "judges and shows all modules", lambda: self.narrow(None))
         yield SystemCommand("Play or hold", "plays a capture, holds a live screen", self.action_play)
         yield SystemCommand("Go to time", "in a capture", self.action_go_to_time)
         yield SystemCommand("Marker", "marks this moment, with your words", self.action_mark)
@@ -364,6 +294,11 @@ class Workbench(Guarded, App[None]):
                 f"Colours: {theme.name}", _THEME_WORDS[theme.name], lambda name=theme.name: self._dress(name)
             )
         yield SystemCommand("Quit", "ends the program", self.action_quit)
+
+    def narrow(self, module: str | None) -> None:
+        """Judge and show one module alone, None: the whole car, and go to the screen for that."""
+        self.worker.look_only_at(module)
+        self.action_go("module" if module is not None else "overview")
 
     def _dress(self, name: str) -> None:
         self.theme = name

@@ -12,8 +12,15 @@ from buswright.worker.snapshot import Snapshot
 
 
 @runtime_checkable
-class Bench(Protocol):
-    """The app, as the screens see it."""
+class Reports(Protocol):
+    """An app that says what went wrong in it, and goes on."""
+
+    def trouble(self, what: str, fault: Exception) -> None:
+        """Report and log a fault of the program; go on."""
+
+
+class Bench(Reports, Protocol):
+    """The workbench, as its screens see it."""
 
     @property
     def snapshot(self) -> Snapshot | None:
@@ -26,11 +33,11 @@ class Bench(Protocol):
     def go_to(self, name: str, key: object) -> None:
         """Go to a screen, to one of its rows."""
 
+    def narrow(self, module: str | None) -> None:
+        """Judge and show one module alone; None: the whole car."""
+
     def search_in(self, name: str, text: str) -> None:
         """Go to a screen and search its list."""
-
-    def trouble(self, what: str, fault: Exception) -> None:
-        """Report and log a fault of the program; go on."""
 
 
 class Guarded(MessagePump):
@@ -48,7 +55,7 @@ class Guarded(MessagePump):
         Exception
             The fault, in an app that doesn't.
         """
-        if not isinstance(self.app, Bench):
+        if not isinstance(self.app, Reports):
             raise fault
         self.app.trouble(what, fault)
 

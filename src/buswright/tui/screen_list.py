@@ -21,4 +21,5 @@ SCREENS: Mapping[str, Listed] = {
     "findings": Listed("Findings", "findings.screen", "FindingsScreen"),
     "wiggle": Listed("Wiggle", "wiggle.screen", "WiggleScreen"),
     "recording": Listed("Recording", "recording.screen", "RecordingScreen"),
+    "module": Listed("Module", "module.screen", "ModuleScreen"),
 }

@@ -34,7 +34,8 @@ def places(snapshot: Snapshot) -> Iterator[Place]:
     """Everything that can be gone to by name."""
     for channel in snapshot.channels:
         yield Place(channel.name, "channel", "channels", channel.name)
-    for name, figures in snapshot.health.ids.items():
+    for name in snapshot.verdicts.ids:
+        figures = snapshot.health.ids[name]
         words = " ".join(each for each in (str(name), figures.message, figures.module) if each)
         yield Place(words, "identifier", "identifiers", name)
     for finding in snapshot.findings:

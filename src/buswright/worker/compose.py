@@ -5,28 +5,33 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.fitting import Key, Misfit
+from buswright.channels.following.follow import ChannelNow, Plotted
 from buswright.diagnosis.detect import diagnose
 from buswright.diagnosis.now.judge import NOTHING_JUDGED, judge
 from buswright.diagnosis.now.moment import Reception
+from buswright.diagnosis.scope import Scope, modules_known
 from buswright.findings import Finding
 from buswright.frames.table import Frames, Int64s
+from buswright.health.channels.evidence import ChannelEvidence
 from buswright.health.model.health import BusHealth
 from buswright.health.recent import Recent
 from buswright.health.track import HealthTracker
 from buswright.worker.details import id_detail
 from buswright.worker.folds import Folds
-from buswright.worker.judging import LiveJudge, judge_capture
+from buswright.worker.judging import LiveJudge, channels_of
 from buswright.worker.listening import Listening
 from buswright.worker.notices import Notices, Shielded
 from buswright.worker.pace import Pace
 from buswright.worker.replay import Replay
 from buswright.worker.snapshot import IdDetail, JudgedChannels, Snapshot, SourceNow
+from buswright.worker.trials import Trials, keep
 
 HEALTH_S = 0.5
 HEALTH_SHARE = 10
@@ -34,16 +39,19 @@ HEALTH_SHARE = 10
 EVENTS_SHOWN = 1_000
 TOLD_APART_NS = 2_000_000_000
 """After so long, identifiers of two buses or cars are told apart: most have come by then (a choice)."""
+_NO_CHANNELS: tuple[ChannelNow, ...] = ()
+_NOT_PLOTTED: tuple[Plotted, ...] = ()
 _NO_TIMES: Int64s = np.zeros(0, dtype=np.int64)
 _NO_LOAD: npt.NDArray[np.float64] = np.zeros(0)
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What screens look at closely: an identifier, channels to plot."""
+    """What screens look at closely: an identifier, channels to plot, signals that are tried."""
 
     detail: FrameName | None = None
     plotted: tuple[str, ...] = ()
+    trials: Trials = field(default_factory=Trials)
 
 
 @dataclass(slots=True)
@@ -68,9 +76,18 @@ class Composer:
         Whose state is shown.
     clock
         Nanoseconds that only rise: what the costly parts take is measured with it.
+    scope
+        The module that is looked at; None: the whole car is.
     """
 
-    def __init__(self, source: Replay | Listening, folds: Folds, notices: Notices, clock: Callable[[], int]) -> None:
+    def __init__(
+        self,
+        source: Replay | Listening,
+        folds: Folds,
+        notices: Notices,
+        clock: Callable[[], int],
+        scope: Scope | None = None,
+    ) -> None:
         self._source, self._folds, self._notices = source, folds, notices
         self._pace = Pace(HEALTH_S, HEALTH_SHARE, clock)
         self._shown = _Shown(HealthTracker().result())
@@ -81,20 +98,28 @@ class Composer:
         baseline = folds.known.baseline
         self._remembered = baseline.identifiers() if baseline is not None else None
         self._number = 0
-        self._judged: JudgedChannels | None = None
+        self._channels: Channels | None = None
         self._looking: threading.Thread | None = None
+        self._scope = scope
+        self._modules = modules_known(folds.known.car, folds.known.databases)
         self._looks = 0
         self._live = LiveJudge(folds.known, notices, clock) if isinstance(source, Listening) else None
 
     @property
     def changes(self) -> int:
-        """How often something new came beside what was folded: what channels were judged to be."""
-        return self._looks if self._live is None else self._live.changes
+        """How often something new came beside what was folded: channels were judged, another module is looked at."""
+        return self._looks + (0 if self._live is None else self._live.changes)
 
     def take(self, frames: Frames) -> None:
         """Take what has come: frames of live buses are kept for a while."""
         if self._live is not None:
             self._live.update(frames)
+
+    def narrow(self, scope: Scope | None) -> None:
+        """Look at one module from now on; None: at the whole car."""
+        self._scope = scope
+        self._looks += 1
+        self._diagnose()
 
     def measure(self, *, exact: bool) -> None:
         """Compute the health for the next snapshots where it is time, or with `exact` where it isn't of this frame."""
@@ -110,17 +135,18 @@ class Composer:
         now_ns = source.shown_ns if isinstance(source, Listening) else source.moment_ns
         at_ns = now_ns if now_ns is not None else 0
         shown.recent = folds.recent.run(lambda one: one.result(at_ns), replace(shown.recent, now_ns=at_ns))
+        channels, inputs = self._channels_now(at_ns)
         snapshot = Snapshot(
             number=self._number,
             source=self._source_now(now_ns),
             health=shown.health,
             recent=shown.recent,
-            channels=folds.channels.run(lambda one: one.result(at_ns), ()),
+            channels=channels,
             findings=shown.findings,
             findings_whole=self._whole,
             car=folds.known.car,
             database=self._database,
-            detail=self._detail(asked.detail),
+            detail=self._detail(asked),
             plotted=folds.channels.run(lambda one: tuple(one.plotted(asked.plotted)), ()) if asked.plotted else (),
             wiggle=folds.wiggle_now(source.heard_ns),
             recording=source.recording if isinstance(source, Listening) else None,
@@ -128,11 +154,34 @@ class Composer:
             notices=self._notices.latest(),
             remembered=self._remembered,
             misfit=shown.misfit,
-            judged=self._judged if self._live is None else self._live.judged,
+            judged=self._judged(),
+            scope=self._scope,
+            inputs=inputs,
+            modules=self._modules,
         )
         # Made here rather than by the first screen that asks; where that fails, the numbers are shown all the same.
         vars(snapshot)["verdicts"] = self._judge.run(lambda one: one(snapshot.moment), NOTHING_JUDGED)
         return snapshot
+
+    def _channels_now(self, at_ns: int) -> tuple[tuple[ChannelNow, ...], tuple[ChannelEvidence, ...]]:
+        """Return the channels in view, and the latest samples of those of a single module that are measured."""
+        scope, car, folded = self._scope, self._folds.known.car, self._folds.channels
+        channels = folded.run(lambda one: one.result(at_ns), _NO_CHANNELS)
+        if scope is None:
+            return channels, ()
+        channels = tuple(each for each in channels if scope.holds(each))
+        names = [each.name for each in channels if not each.formula]
+        found = []
+        for each in folded.run(lambda one: one.plotted(names), _NOT_PLOTTED):
+            channel = car.channels.get(each.series.name) if car is not None else None
+            sensor = car.sensors.get(channel.sensor) if car is not None and channel and channel.sensor else None
+            found.append(ChannelEvidence(each.series, channel=channel, sensor=sensor, module=scope.module))
+        return channels, tuple(found)
+
+    def _judged(self) -> JudgedChannels | None:
+        if self._live is not None:
+            return self._live.judged
+        return None if self._channels is None else JudgedChannels(len(self._channels), None)
 
     def keep_whole(self) -> None:
         """Judge what has been folded as the whole capture: its findings and its time line stay from now on."""
@@ -157,14 +206,35 @@ class Composer:
         The same session, the same detectors as `diagnose`: what it prints of a capture is shown here.
         """
         try:
-            self._shown.findings, self._judged = judge_capture(source.capture, self._shown.health, self._folds.known)
+            self._channels = channels_of(source.capture, self._folds.known)
+            self._diagnose()
             self._looks += 1
         except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
             self._notices.trouble("the channels can't be judged", fault)
 
+    def _diagnose(self) -> None:
+        """Make the findings, of the channels too where they have been measured."""
+        known, shown, scope = self._folds.known, self._shown, None
+        try:
+            while True:
+                scope = self._scope
+                if self._live is not None:
+                    found = self._live.findings(shown.health, self._folds.channels.one, scope)
+                else:
+                    found = diagnose(
+                        shown.health, car=known.car, baseline=known.baseline, channels=self._channels, scope=scope
+                    )
+                if scope is self._scope:  # two threads may come here: the findings are of what is looked at now
+                    break
+            shown.findings = found
+            if self._live is not None and shown.misfit is None:
+                self._live.look(shown.health)
+        except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
+            self._notices.trouble("the findings can't be made", fault)
+
     def _measure(self) -> None:
         """Compute the health, and what is wrong with it."""
-        source, shown, known = self._source, self._shown, self._folds.known
+        source, shown = self._source, self._shown
         shown.health = self._folds.health.run(
             lambda one: one.result(events=source.events(), problems=source.problems, clock=source.capture_clock),
             shown.health,
@@ -174,15 +244,7 @@ class Composer:
             return
         shown.load = _load(shown.health)
         self._look_whether_it_fits()
-        try:
-            if self._live is None:
-                shown.findings = diagnose(shown.health, car=known.car, baseline=known.baseline)
-            else:
-                shown.findings = self._live.findings(shown.health, self._folds.channels.one)
-                if shown.misfit is None:
-                    self._live.look(shown.health)
-        except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
-            self._notices.trouble("the findings can't be made", fault)
+        self._diagnose()
 
     def _look_whether_it_fits(self) -> None:
         """Tell frames of another car, bus or database once enough have come; again when there are new identifiers."""
@@ -224,13 +286,19 @@ class Composer:
             for bus in self._shown.health.buses.values()
         )
 
-    def _detail(self, name: FrameName | None) -> IdDetail | None:
-        held, health = self._folds.latest.one, self._shown.health
+    def _detail(self, asked: Asked) -> IdDetail | None:
+        name, held, health = asked.detail, self._folds.latest.one, self._shown.health
         if name is None or held is None:
             return None
         bus = health.buses.get(name.bus)
         interfaces = bus.interfaces if bus is not None else (name.bus,)
-        return self._decoder.run(lambda decoder: id_detail(name, held, interfaces, decoder, health), None)
+        return self._decoder.run(lambda decoder: id_detail(name, held, interfaces, decoder, health, asked.trials), None)
+
+    def keep(self, trials: Trials, bus: str, path: Path, *, force: bool) -> None:
+        """Keep the trial signals of a bus in a draft database and car file; a notice says where."""
+        title = _title(self._source)
+        database, car = keep(trials, bus, self._shown.health, path, source=title, force=force)
+        self._notices.tell(f"kept in {database} and {car}: `buswright watch ... --car {car}` shows them as channels")
 
 
 def _title(source: Replay | Listening) -> str:

@@ -15,11 +15,13 @@ from buswright.messages.columns import Reason, SignalColumn
 from buswright.messages.decode import Decoder
 from buswright.messages.model import Message
 from buswright.worker.snapshot import IdDetail, SignalNow
+from buswright.worker.trials import TrialNow, Trials, tried, with_trials
 
 FRAMES = 2_000
 GAPS = 50
 BITS_NS = 5_000_000_000
 
+_NO_TRIALS = Trials()
 _WHY_NOT = {
     Reason.SHORT_FRAME: "the frame is too short",
     Reason.MUX_ABSENT: "not in this frame: its multiplexer selects others",
@@ -28,7 +30,12 @@ _WHY_NOT = {
 
 
 def id_detail(
-    name: FrameName, held: LatestFrames, interfaces: Sequence[str], decoder: Decoder, health: BusHealth
+    name: FrameName,
+    held: LatestFrames,
+    interfaces: Sequence[str],
+    decoder: Decoder,
+    health: BusHealth,
+    trials: Trials = _NO_TRIALS,
 ) -> IdDetail:
     """Look at one identifier.
 
@@ -44,6 +51,8 @@ def id_detail(
         Knows every message.
     health
         For its gaps.
+    trials
+        Signals that are tried on it.
     """
     frames = _latest(held, name, interfaces)
     payload = frames.whole_payload()
@@ -52,6 +61,12 @@ def id_detail(
     message, signals = _signals(frames, decoder)
     if message is None and interfaces:
         message = decoder.matcher.find(interfaces[0], name.id, name.extended).message
+    typing = trials.typing[1] if trials.typing is not None and trials.typing[0] == name else None
+    tests = tuple(tried(frames, name, each, taken=each is not typing) for each in trials.of(name))
+    if tests:
+        message = with_trials(message, name, [each.signal for each in tests], int(frames.length.max(initial=0)))
+        names = (each.name for each in message.signals[-len(tests) :])
+        signals += tuple(_trial(each, one) for each, one in zip(names, tests, strict=True))
     return IdDetail(
         name=name,
         message=message,
@@ -64,7 +79,15 @@ def id_detail(
         gaps=tuple(
             group for group in reversed(health.gap_groups) if any(member.name == name for member in group.members)
         )[:GAPS],
+        trials=tests,
     )
+
+
+def _trial(name: str, one: TrialNow) -> SignalNow:
+    unit = units.shown(one.signal.unit)
+    if one.raw is None:
+        return SignalNow(name, None, "", unit, _WHY_NOT[Reason.SHORT_FRAME])
+    return SignalNow(name, one.raw, f"{one.value[-1]:.9g}", unit, "")
 
 
 def _latest(held: LatestFrames, name: FrameName, interfaces: Sequence[str]) -> Frames:

@@ -6,6 +6,7 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +14,7 @@ from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.frames.capture import Capture
 from buswright.frames.live.capture import LiveCapture
 from buswright.messages.match import Databases
+from buswright.messages.model import Signal
 from buswright.worker.compose import Asked, Composer
 from buswright.worker.folds import Folds, Known
 from buswright.worker.listening import Listening
@@ -20,6 +22,7 @@ from buswright.worker.notices import LOG, Notices
 from buswright.worker.pace import Pace
 from buswright.worker.replay import Replay, Rewound
 from buswright.worker.snapshot import Snapshot
+from buswright.worker.trials import Trials
 
 if TYPE_CHECKING:
     from buswright.health.baseline.baseline import Baseline
@@ -58,6 +61,8 @@ class Engine:
         Of a capture, once it has been read: play it so many times as fast as it was; go to this moment first.
     header
         Of live buses: what a recording's sidecar says first.
+    module
+        The one module to look at; None: the whole car.
     clock
         The wall clock, nanoseconds.
     pace
@@ -77,6 +82,7 @@ class Engine:
         speed: float | None = None,
         begin_ns: int | None = None,
         header: Mapping[str, Any] | None = None,
+        module: str | None = None,
         clock: Callable[[], int] = time.time_ns,
         pace: Callable[[], int] = time.monotonic_ns,
     ) -> None:
@@ -90,7 +96,8 @@ class Engine:
             )
         else:
             self._source = Replay(source, clock=pace, speed=speed, begin_ns=begin_ns)
-        self._composer = Composer(self._source, self._folds, self._notices, pace)
+        scope = None if module is None else known.scope(module)
+        self._composer = Composer(self._source, self._folds, self._notices, pace, scope)
         self._clock = pace
         self._pace = Pace(SNAPSHOT_S, SNAPSHOT_SHARE, pace)
         self._answers = Pace(ANSWERS_S, ANSWERS_SHARE, pace)
@@ -286,12 +293,35 @@ class Engine:
 
     def look_at(self, name: FrameName | None) -> None:
         """Have snapshots carry the detail of an identifier; None: of none."""
-        self._ask(lambda: self._look_closely(Asked(name, self._asked.plotted)))
+        self._ask(lambda: self._look_closely(replace(self._asked, detail=name)))
+
+    def look_only_at(self, module: str | None) -> None:
+        """Judge and show one module alone; None: the whole car."""
+        self._ask(lambda: self._composer.narrow(None if module is None else self._folds.known.scope(module)))
 
     def plot(self, channels: Sequence[str]) -> None:
         """Have snapshots carry the held samples of these channels."""
         names = tuple(channels)
-        self._ask(lambda: self._look_closely(Asked(self._asked.detail, names)))
+        self._ask(lambda: self._look_closely(replace(self._asked, plotted=names)))
+
+    def type_trial(self, name: FrameName, signal: Signal | None) -> None:
+        """Try a signal that is being typed on an identifier; None: it is typed no more."""
+        self._ask(lambda: self._try(self._asked.trials.with_typed(name, signal)))
+
+    def take_trial(self, name: FrameName, signal: Signal) -> None:
+        """Go on trying a signal; it takes the place of one with its name."""
+        self._ask(lambda: self._try(self._asked.trials.with_taken(name, signal)))
+
+    def drop_trial(self, name: FrameName) -> None:
+        """Drop the latest signal that is tried on an identifier."""
+        self._ask(lambda: self._try(self._asked.trials.without_last(name)))
+
+    def keep_trials(self, bus: str, path: Path, *, force: bool = False) -> None:
+        """Keep the trial signals of a bus in a draft database and car file; a notice says where, or what hinders it."""
+        self._ask(lambda: self._composer.keep(self._asked.trials, bus, path, force=force))
+
+    def _try(self, trials: Trials) -> None:
+        self._look_closely(replace(self._asked, trials=trials))
 
     def _look_closely(self, asked: Asked) -> None:
         self._asked = asked

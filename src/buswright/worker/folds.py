@@ -14,6 +14,7 @@ from buswright.channels.expectation import NO_FACTS
 from buswright.channels.fitting import Key, Misfit, misfit_of
 from buswright.channels.following.follow import Follower
 from buswright.channels.session import Session, databases_of, interface_names
+from buswright.diagnosis.scope import Scope, scope_of
 from buswright.diagnosis.wiggle.model import WiggleNow
 from buswright.diagnosis.wiggle.test import WiggleTest
 from buswright.frames.latest import LatestFrames
@@ -67,6 +68,10 @@ class Known:
     def misfit(self, seen: Mapping[str, set[Key]], interfaces: Sequence[str]) -> Misfit | None:
         """Say what doesn't fit a capture with these identifiers by bus name; None if everything may."""
         return misfit_of(seen, interfaces, car=self.car, databases=self.databases, bus_names=self.bus_names)
+
+    def scope(self, module: str) -> Scope:
+        """Return what is judged where one module is looked at."""
+        return scope_of(module, self.car, self.databases)
 
     def tracker(self) -> HealthTracker:
         """Make a tracker of the buses' health."""

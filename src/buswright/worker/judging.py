@@ -21,6 +21,7 @@ from buswright.diagnosis.comes_and_goes import with_conditions_of
 from buswright.diagnosis.detect import BUS_DETECTORS, CHANNEL_DETECTORS, case_of, sightings
 from buswright.diagnosis.mute import mute
 from buswright.diagnosis.now.lasting import Lasting, lasting
+from buswright.diagnosis.scope import Scope
 from buswright.findings import Finding
 from buswright.frames.capture import Capture
 from buswright.frames.table import Frames, Int64s
@@ -55,12 +56,10 @@ class _Judged:
     of_buses: tuple[Sighting, ...]
 
 
-def judge_capture(capture: Capture, health: BusHealth, known: Known) -> tuple[tuple[Finding, ...], JudgedChannels]:
-    """Judge a capture with its channels as `diagnose` does; it is read for it."""
+def channels_of(capture: Capture, known: Known) -> Channels:
+    """Measure the channels of a capture, which is read for it."""
     with Spool(Path(gettempdir())) as spool:
-        channels = measure_channels(_session(capture, known, spool))
-        found = sightings(case_of(health, car=known.car, baseline=known.baseline, channels=channels))
-    return mute(found), JudgedChannels(len(channels), None)
+        return measure_channels(_session(capture, known, spool))
 
 
 def _session(frames: Iterable[Frames], known: Known, spool: Spool) -> Session:
@@ -106,7 +105,7 @@ class LiveJudge:
         one = self._judged
         return None if one is None else JudgedChannels(len(one.channels), one.span)
 
-    def findings(self, health: BusHealth, follower: Follower | None) -> tuple[Finding, ...]:
+    def findings(self, health: BusHealth, follower: Follower | None, scope: Scope | None = None) -> tuple[Finding, ...]:
         """Say what is wrong: of the buses now, of the channels as they were judged last.
 
         Parameters
@@ -115,6 +114,8 @@ class LiveJudge:
             From the first frame to now.
         follower
             Whose supply voltages show whether a module that restarts has lost its feed; None: it failed.
+        scope
+            The module that is looked at; None: the whole car is.
         """
         known, one = self._known, self._judged
         channels = None
@@ -122,10 +123,10 @@ class LiveJudge:
             supplies = self._supplies.so_far(one.channels, follower)
             channels = replace(one.channels, by_name={**one.channels, **supplies})
         case = case_of(health, car=known.car, baseline=known.baseline, channels=channels)
-        found = sightings(case, BUS_DETECTORS)
+        found = sightings(case if scope is None else scope.of_case(case), BUS_DETECTORS)
         if one is not None:
             found = (*with_conditions_of(found, one.of_buses), *(each.sighting for each in one.found))
-        return mute(found)
+        return mute(found) if scope is None else scope.of_findings(mute(found), health)
 
     def look(self, health: BusHealth) -> None:
         """Begin a judgement where it is time for one."""

@@ -16,14 +16,17 @@ from buswright.channels.following.follow import ChannelNow, Plotted
 from buswright.diagnosis.case import Window
 from buswright.diagnosis.now.judge import Verdicts, judge
 from buswright.diagnosis.now.moment import Moment, Reception
+from buswright.diagnosis.scope import Scope
 from buswright.diagnosis.wiggle.model import WiggleNow
 from buswright.findings import Finding
 from buswright.frames.recording.run import Recording
 from buswright.frames.table import Event, Int64s, UInt8s
+from buswright.health.channels.evidence import ChannelEvidence
 from buswright.health.model.gaps import GapGroup
 from buswright.health.model.health import BusHealth
 from buswright.health.recent import Recent
 from buswright.messages.model import Message
+from buswright.worker.trials import TrialNow
 
 if TYPE_CHECKING:
     from buswright.health.baseline.baseline import IdBaseline
@@ -104,6 +107,8 @@ class IdDetail:
         Of the latest frame: name, raw, value as text with label, unit, and "" or why there is no value.
     gaps
         The gap groups it is in, latest first, at most 50.
+    trials
+        The signals that are tried on it; they are in `message` and `signals`, too.
     """
 
     name: FrameName
@@ -115,6 +120,7 @@ class IdDetail:
     bit_frames: int
     signals: tuple[SignalNow, ...]
     gaps: tuple[GapGroup, ...]
+    trials: tuple[TrialNow, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,6 +182,10 @@ class Snapshot:
         Why the frames aren't of this car, bus or database; None if they may be.
     judged
         Which channels the findings are about, too; None until some have been judged.
+    scope, inputs
+        The one module that is looked at, and the latest samples of its channels; None and nothing: the whole car is.
+    modules
+        The modules that somebody names, sorted.
     """
 
     number: int
@@ -196,13 +206,16 @@ class Snapshot:
     remembered: Mapping[FrameName, IdBaseline] | None = None
     misfit: Misfit | None = None
     judged: JudgedChannels | None = None
+    scope: Scope | None = None
+    inputs: tuple[ChannelEvidence, ...] = ()
+    modules: tuple[str, ...] = ()
 
     @cached_property
     def moment(self) -> Moment:
         """The numbers that everything is judged from."""
         source = self.source
         return Moment(
-            health=self.health,
+            health=self.health if self.scope is None else self.scope.of_health(self.health),
             recent=self.recent,
             receptions=source.receptions,
             live=source.live,
@@ -212,6 +225,8 @@ class Snapshot:
             findings=self.findings,
             remembered=self.remembered,
             misfit=self.misfit,
+            scope=self.scope,
+            inputs=self.inputs,
         )
 
     @cached_property

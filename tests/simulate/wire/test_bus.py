@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from buswright.frames.table import Flag
+from buswright.frames.wire.arbitration import rank
 from buswright.frames.wire.bits import wire_bits
 from buswright.messages.checksum import Step
 from buswright.simulate.car import networks as car
 from buswright.simulate.run import START_EPOCH_NS, cycles
-from buswright.simulate.wire.arbitration import rank
 from buswright.simulate.wire.bus import BLOCK_S, MOST_JITTER, RESOLUTION_NS, Wire, car_talkers, due_times
 
 NODES = {node.name: node for node in car.NODES}

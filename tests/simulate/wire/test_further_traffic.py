@@ -5,11 +5,11 @@ import pytest
 
 from buswright.channels.carfile.load import load_car_file
 from buswright.errors import UserError
+from buswright.frames.wire.arbitration import rank
 from buswright.messages.database import load_database
 from buswright.simulate.car import networks as car
 from buswright.simulate.run import simulate_run
 from buswright.simulate.source import write_car
-from buswright.simulate.wire.arbitration import rank
 from buswright.simulate.wire.further_traffic import DRIVER_EVENTS, filler_messages, further_messages
 from tests.simulate.fault_runs import SECONDS, at, clean, load, possible, same, seen
 

@@ -28,8 +28,10 @@ _LONG_KEY = re.compile(
 _SYNTAX_PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
-def read_bytes(path: Path, *, untrusted: bool) -> bytes:
-    """Return the bytes of a car file.
+def read_bytes(
+    path: Path, *, untrusted: bool, what: str = "a car file", maker: str = "buswright draft makes one from a capture"
+) -> bytes:
+    """Return the bytes of a car file, or of another file that people write: `what` it is, and what makes one.
 
     Raises
     ------
@@ -40,7 +42,7 @@ def read_bytes(path: Path, *, untrusted: bool) -> bytes:
         if path.is_dir():
             toml = sorted(path.glob("*.toml"))
             hint = f"did you mean {toml[0]}?" if toml else "name the file"
-            raise CarFileError(f"{path}: is a folder, not a car file", hint=hint)
+            raise CarFileError(f"{path}: is a folder, not {what}", hint=hint)
         if untrusted:
             if not path.is_file():
                 raise FileNotFoundError  # a pipe or a device would be read for ever
@@ -51,13 +53,13 @@ def read_bytes(path: Path, *, untrusted: bool) -> bytes:
     except FileNotFoundError:
         there = [other.name for other in path.parent.glob("*.toml")] if path.parent.is_dir() else []
         found = nearest(path.name, there) or (there[0] if len(there) == 1 else None)
-        hint = f"did you mean {path.parent / found}?" if found else "buswright draft makes one from a capture"
+        hint = f"did you mean {path.parent / found}?" if found else maker
         raise CarFileError(f"{path}: there is no such file", hint=hint) from None
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         raise CarFileError(f"{path}: can't be read: {reason}", hint="check the path") from None
     if len(data) > MOST_BYTES:
-        raise CarFileError(f"{path}: has more than {MOST_BYTES >> 20} MiB, so it is no car file")
+        raise CarFileError(f"{path}: has more than {MOST_BYTES >> 20} MiB, so it is not {what}")
     return data
 
 

@@ -31,7 +31,7 @@ from buswright.channels.keys.kinds import (
     pairs,
     whole,
 )
-from buswright.channels.keys.tables import FOR_PEOPLE, NOT_USED_YET, Key, KeyLine, Named, NumberTable, Record, lines
+from buswright.channels.keys.tables import NOT_USED_YET, Key, KeyLine, Named, NumberTable, Record, lines
 from buswright.findings import THRESHOLDS
 from buswright.messages.checksum import KINDS as CHECKSUM_KINDS
 from buswright.messages.checksum import Checksum, Counter
@@ -71,6 +71,15 @@ def _build_bus(interfaces: tuple[str | int, ...] = (), **values: Any) -> model.B
         values.setdefault("fd", "iso")
     return model.Bus(interfaces=tuple(str(interface) for interface in interfaces), **values)
 
+
+RESISTANCE = Record(
+    "a table like { ohm = 60.2, date = 2026-04-02 }",
+    (
+        Key("ohm", NOT_NEGATIVE, "The reading in ohm; two terminators of 120 ohm give 60.", required=True),
+        Key("date", Day(), "When it was taken."),
+    ),
+    model.Resistance,
+)
 
 BUS = Record(
     "a table [bus.NAME]",
@@ -122,8 +131,14 @@ BUS = Record(
             Items(_TEXT, "a list of module names", most=4, distinct=True),
             "Modules that hold a terminating resistor.",
             also_called="termination",
-            unread=NOT_USED_YET,
         ),
+        Key(
+            "lengths_m",
+            Items(Number(low=0.0, high=1000.0), "a list of lengths in metres, like [0.6, 1.4]"),
+            "Metres of bus from each module of chain to the next.",
+            also_called="lengths length_m",
+        ),
+        Key("resistance", RESISTANCE, "What a meter showed between the two bus wires, battery disconnected."),
         Key("thresholds", _THRESHOLDS, "Detector defaults that this bus overrides, by name."),
     ),
     _build_bus,
@@ -140,6 +155,14 @@ MODULE = Record(
             "Messages it sends: names from the database, or identifiers like 1A0 on a bus without one.",
             otherwise="the messages whose database sender has the module's name",
         ),
+        Key("part", _TEXT, "What it is: maker's name and part number.", also_called="part_number type"),
+        Key("serial", _TEXT, "Its serial number.", also_called="serial_number"),
+        Key("firmware", _TEXT, "Version of its firmware.", also_called="software version"),
+        Key("place", _TEXT, "Where in the car it is.", also_called="location"),
+        Key("plug", _TEXT, "Its plug on the bus.", also_called="connector"),
+        Key("supply", _TEXT, "Fuse or output that feeds it.", also_called="fuse power"),
+        Key("ground", _TEXT, "Ground point that it is on."),
+        Key("stub_m", Number(low=0.0, high=100.0), "Metres of wire from the bus to it.", also_called="stub"),
     ),
     model.Module,
     named=True,
@@ -183,8 +206,9 @@ LIMITS = Record(
 WIRING = Record(
     'a table like { input = "AIN1", plug = "C12" }',
     (
-        Key("input", _TEXT, "Input of the module.", also_called="pin"),
+        Key("input", _TEXT, "Input of the module."),
         Key("plug", _TEXT, "Connector that the wire runs through.", also_called="connector"),
+        Key("pin", _TEXT, "Pin of that plug."),
         Key("supply", _TEXT, "Sensor supply that feeds it.", also_called="reference"),
         Key("ground", _TEXT, "Ground point that it shares with others."),
     ),
@@ -344,14 +368,12 @@ CALIBRATION_RECORD = Record(
         Key("channel", _TEXT, "The channel that was calibrated; or sensor."),
         Key("sensor", _TEXT, "The sensor that was calibrated on the bench; or channel."),
         Key("date", Day(), "The day on which it was done.", required=True),
-        Key("by", _TEXT, "Who did it.", unread=FOR_PEOPLE),
-        Key("reference", _TEXT, "What it was compared with.", unread=FOR_PEOPLE),
-        Key(
-            "readings", pairs("[electrical, value]"), "Pairs of electrical reading and true value.", unread=NOT_USED_YET
-        ),
-        Key("as_found", _TEXT, "What it showed before.", unread=FOR_PEOPLE),
-        Key("as_left", _TEXT, "What it showed after.", unread=FOR_PEOPLE),
-        Key("residual", NOT_NEGATIVE, "Largest error that is left, in the unit of the value.", unread=NOT_USED_YET),
+        Key("by", _TEXT, "Who did it."),
+        Key("reference", _TEXT, "What it was compared with."),
+        Key("readings", pairs("[electrical, value]"), "Pairs of electrical reading and true value."),
+        Key("as_found", _TEXT, "What it showed before."),
+        Key("as_left", _TEXT, "What it showed after."),
+        Key("residual", NOT_NEGATIVE, "Largest error that is left, in the unit of the value."),
         Key("due", Day(), "When it should be done again.", also_called="due_date expires valid_until"),
     ),
     model.CalibrationRecord,

@@ -98,7 +98,23 @@ def check_car_file(
         The file can't be read at all.
     """
     path = Path(path)
-    data = files.read_bytes(path, untrusted=untrusted)
+    return check_car_data(path, files.read_bytes(path, untrusted=untrusted), untrusted=untrusted, today=today)
+
+
+def check_car_data(
+    path: Path, data: bytes, *, untrusted: bool = False, today: datetime.date | None = None
+) -> CheckResult:
+    """Find every fault of a car file that isn't written yet, as `check_car_file` does.
+
+    Parameters
+    ----------
+    path
+        Where it will lie: its databases are looked for from there.
+    data
+        Its bytes.
+    untrusted, today
+        See `check_car_file`.
+    """
     text, place, wrong = files.decode(data)
     positions = find_positions(text)
     log = FaultLog(path, positions, HOMES)

@@ -47,6 +47,14 @@ class Car:
 
 
 @dataclass(frozen=True, slots=True)
+class Resistance:
+    """What a meter showed between the two wires of a bus, with the battery disconnected."""
+
+    ohm: float
+    date: datetime.date | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Bus:
     """One physical CAN network.
 
@@ -66,6 +74,10 @@ class Bus:
         Modules in the order of the daisy chain.
     terminators
         Modules that hold a terminating resistor.
+    lengths_m
+        Metres from each module of the chain to the next.
+    resistance
+        What a meter showed between its two wires.
     thresholds
         Detector defaults that this bus overrides.
     """
@@ -78,16 +90,30 @@ class Bus:
     databases: tuple[Path, ...] = ()
     chain: tuple[str, ...] = ()
     terminators: tuple[str, ...] = ()
+    lengths_m: tuple[float, ...] = ()
+    resistance: Resistance | None = None
     thresholds: Mapping[str, float] = field(default_factory=lambda: NO_THRESHOLDS)
 
 
 @dataclass(frozen=True, slots=True)
 class Module:
-    """A node that sends messages: names from the database, or identifiers (`1A0`) of a bus that has none."""
+    """A node that sends messages: names from the database, or identifiers (`1A0`) of a bus that has none.
+
+    The other texts describe the device and how it is fitted; they are empty where unknown. `stub_m` are the metres of
+    wire from the bus to it.
+    """
 
     name: str
     bus: str
     messages: tuple[str, ...] = ()
+    part: str = ""
+    serial: str = ""
+    firmware: str = ""
+    place: str = ""
+    plug: str = ""
+    supply: str = ""
+    ground: str = ""
+    stub_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,6 +199,7 @@ class Wiring:
 
     input: str = ""
     plug: str = ""
+    pin: str = ""
     supply: str = ""
     ground: str = ""
 

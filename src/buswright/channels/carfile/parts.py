@@ -73,6 +73,10 @@ def _check_bus(bus: Bus, log: FaultLog) -> None:
         log.error((*at, "fd"), "needs data_bitrate beside it", "or leave fd out on a classic CAN bus")
     if bus.data_bitrate is not None and bus.data_bitrate < bus.bitrate and log.sound(*at, "bitrate"):
         log.error((*at, "data_bitrate"), f"{bus.data_bitrate} is below the bitrate of {bus.bitrate}")
+    between = max(0, len(bus.chain) - 1)
+    if bus.lengths_m and len(bus.lengths_m) != between and log.sound(*at, "chain"):
+        hint = f"a chain of {len(bus.chain)} modules has {between} lengths between them"
+        log.error((*at, "lengths_m"), f"has {len(bus.lengths_m)} lengths", hint)
 
 
 def _check_interfaces(car: CarFile, log: FaultLog) -> None:

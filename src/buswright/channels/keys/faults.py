@@ -86,6 +86,8 @@ class FaultLog:
         Tables in which an error was found, by path: what depends on their values is not judged.
     unused
         By name, where keys stand that nothing reads yet.
+    what
+        What the file is.
     """
 
     path: Path = field(default_factory=Path)
@@ -94,6 +96,7 @@ class FaultLog:
     faults: list[Fault] = field(default_factory=list)
     broken: set[KeyPath] = field(default_factory=set)
     unused: dict[str, list[KeyPath]] = field(default_factory=dict)
+    what: str = "the car file"
 
     def error(self, at: KeyPath, text: str, hint: str = "", *, key: bool = False, inside: int = 0) -> None:
         """Add an error at the value of `at`, `inside` characters into it, or at its key."""

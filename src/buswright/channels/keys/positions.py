@@ -12,7 +12,7 @@ import re
 import tomllib
 from bisect import bisect_right
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 KeyPath = tuple[str | int, ...]
@@ -56,12 +56,15 @@ class Positions:
         Where the key (for array items: the item) stands. A table that several headers mention stands at its own.
     values
         Where the value begins.
+    ends
+        Where a value behind its key, or an item of an array, ends: the place behind its last character.
     still_open
         The innermost bracket or quote that the text never closes; None in valid TOML.
     """
 
     keys: Mapping[KeyPath, Position]
     values: Mapping[KeyPath, Position]
+    ends: Mapping[KeyPath, Position] = field(default_factory=dict)
     still_open: Position | None = None
 
     def of_key(self, path: KeyPath) -> Position:
@@ -99,7 +102,7 @@ def find_positions(text: str) -> Positions:
         still_open = None
     except (_UnexpectedTextError, RecursionError):
         still_open = scanner.position(scanner.open[-1]) if scanner.open else None
-    return Positions(scanner.keys, scanner.values, still_open)
+    return Positions(scanner.keys, scanner.values, scanner.ends, still_open)
 
 
 class _UnexpectedTextError(Exception):
@@ -113,6 +116,7 @@ class _Scanner:
         self.line_starts = [0, *(match.end() for match in re.finditer("\n", text))]
         self.keys: dict[KeyPath, Position] = {}
         self.values: dict[KeyPath, Position] = {}
+        self.ends: dict[KeyPath, Position] = {}
         self.open: list[int] = []  # offsets of brackets and quotes not closed yet
         self.tables_in: dict[KeyPath, int] = {}  # [[name]] headers seen, by path
 
@@ -164,12 +168,19 @@ class _Scanner:
             self.note(path, offset, offset)
         self.values[path] = self.position(self.at)
         self.value(path)
+        self.note_end(path)
 
     def note(self, path: KeyPath, key: int, value: int) -> None:
         if len(path) > MOST_DEPTH:
             raise _UnexpectedTextError
         self.keys.setdefault(path, self.position(key))
         self.values.setdefault(path, self.position(value))
+
+    def note_end(self, path: KeyPath) -> None:
+        end = self.at
+        while self.text[end - 1] in " \t":  # a number takes the blanks behind it along
+            end -= 1
+        self.ends[path] = self.position(end)
 
     def dotted_key(self) -> list[tuple[str, int]]:
         """Read `a."b".c`; return each part with its offset."""
@@ -212,6 +223,8 @@ class _Scanner:
             if index < MOST_ITEMS:
                 self.note((*path, index), self.at, self.at)
             self.value((*path, index))
+            if index < MOST_ITEMS:
+                self.note_end((*path, index))
             index += 1
             self.skip(_BLANK)
             if not self.text.startswith(",", self.at):

@@ -126,7 +126,7 @@ def _refuse_unknown(
             hint = f"did you mean {shown(found)}?"
         else:
             hint = f"it belongs in {log.homes[name]}" if name in log.homes else suggestion(name, known)
-        log.error((*at, name), "is not a key of the car file here", hint, key=True)
+        log.error((*at, name), f"is not a key of {log.what} here", hint, key=True)
     return meant
 
 

@@ -14,13 +14,12 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
 from buswright.errors import CarFileError, UserError
-from buswright.writing import whole_file
+from buswright.writing import write_whole
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.load import CheckResult
@@ -47,7 +46,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Measure, draft, write, say what is left to do."""
     from buswright.channels.carfile.load import load_car_file
-    from buswright.layout.draft.add import with_added
+    from buswright.channels.carfile.splicing import with_tables
     from buswright.layout.draft.car_file import draft
     from buswright.report.commands import draft as report
 
@@ -62,7 +61,7 @@ def run(options: argparse.Namespace) -> int:
     drafted = draft(recordings, databases, folder=path.parent, names=names, car=car)
     text = drafted.text()
     if car is not None:
-        text = with_added(path.read_bytes().decode("utf-8"), drafted)
+        text = with_tables(path.read_bytes().decode("utf-8"), drafted.tables)
     result = _write(path, text, drafted, untrusted=options.untrusted)
     shared.show(options, report, report.Drafting(path, drafted, text, result, added=car is not None))
     return 0
@@ -161,18 +160,16 @@ def _databases(options: argparse.Namespace) -> list[GivenDatabase]:
 
 def _write(path: Path, text: str, drafted: Draft, *, untrusted: bool) -> CheckResult:
     """Write the file as a whole, but only if it is a valid car file."""
-    from buswright.channels.carfile.load import check_car_file
+    from buswright.channels.carfile.load import check_car_data
 
-    with whole_file(path) as new:
-        new.write_bytes(text.encode("utf-8"))
-        result = check_car_file(new, untrusted=untrusted)
-        if result.errors:
-            raise CarFileError(
-                [
-                    f"{path}: not written, because the draft is not valid:",
-                    *(f"line {fault.line}: {fault.key}: {fault.text}" for fault in result.errors[:5]),
-                ],
-                hint=f"please report it; the draft has {len(drafted.tables)} tables",
-            )
-    faults = tuple(replace(fault, path=path) if fault.path == new else fault for fault in result.faults)
-    return replace(result, faults=faults)
+    result = check_car_data(path, text.encode("utf-8"), untrusted=untrusted)
+    if result.errors:
+        raise CarFileError(
+            [
+                f"{path}: not written, because the draft is not valid:",
+                *(f"line {fault.line}: {fault.key}: {fault.text}" for fault in result.errors[:5]),
+            ],
+            hint=f"please report it; the draft has {len(drafted.tables)} tables",
+        )
+    write_whole(path, text)
+    return result

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
-from buswright.cli.examining import examine
+from buswright.cli.examining import examine, good_run
 from buswright.cli.streams import put, put_json
 
 if TYPE_CHECKING:
@@ -52,15 +52,7 @@ def run(options: argparse.Namespace) -> int:
 def measure(options: argparse.Namespace, car: CarFile | None) -> Baseline:
     """Read the SOURCE of a command once, and make a baseline of it."""
     from buswright.diagnosis.detect import diagnose
-    from buswright.health.baseline.baseline import CaptureFacts, remember
     from buswright.health.phases import PhaseTracker
-    from buswright.wording import moment
 
     read, (phases,) = examine(options, car, shared.load_databases(options), decode=True, folds=(PhaseTracker,))
-    capture, first = read.source.capture, read.health.capture.first_ns
-    facts = CaptureFacts(
-        files=tuple(path.name for path in capture.paths),
-        recorded=moment(first, "epoch") if capture.clock.origin == "epoch" and first is not None else None,
-    )
-    findings = diagnose(read.health, car=car)
-    return remember(read.health, read.session, phases=phases.result(), facts=facts, findings=findings)
+    return good_run(read, phases.result(), diagnose(read.health, car=car))

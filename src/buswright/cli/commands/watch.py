@@ -8,22 +8,16 @@ finds. The bottom line shows the keys; ? explains the screen; q quits.
 from __future__ import annotations
 
 import argparse
-import logging
-import os
 import re
-import sys
-import threading
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright._version import __version__
 from buswright.cli import options as shared
+from buswright.cli.at_terminal import at_terminal, logged, run_app
 from buswright.cli.live_source import LIVE_HELP, add_live, live_sources
 from buswright.errors import UserError
 from buswright.tui.screen_list import SCREENS
-from buswright.wording import visible
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
@@ -33,8 +27,6 @@ if TYPE_CHECKING:
 
 DEFAULT_SIZE = "120x40"
 SLOWEST, FASTEST = 0.01, 1000.0
-GRACE_S = 5.0
-"""A signal ends the program after this long even if the screen does not answer."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -53,6 +45,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_baseline(parser)
     shared.add_bitrate(parser)
     add_live(parser)
+    parser.add_argument(
+        "--module", metavar="NAME", help="look at one module alone, as on a bench: nobody else is missing"
+    )
     parser.add_argument("--speed", type=float, metavar="X", help="play the capture X times as fast as real time")
     parser.add_argument(
         "--from", dest="begin", metavar="TIME", help="start time: seconds from the first frame, or ISO 8601"
@@ -60,9 +55,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--screen",
         choices=names,
-        default=names[0],
         metavar="NAME",
-        help=f"first screen: {', '.join(names[:-1])} or {names[-1]}",
+        help=f"first screen: {', '.join(names[:-1])} or {names[-1]}; default {names[0]}, with --module its own",
     )
     parser.add_argument(
         "--out", metavar="FILE", help="record live buses from the start: .log, .asc, .log.gz or .asc.gz"
@@ -77,11 +71,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Show it until the user ends it."""
     size = _size(options)
+    options.screen = options.screen or ("overview" if options.module is None else "module")
     _check(options)
     if not options.source and not _chosen(options):
         return 0
     engine = _engine(options)
-    with _logged():
+    with logged():
         if options.snapshot:
             return _picture(engine, options, size)
         _show(engine, options)
@@ -118,13 +113,8 @@ def _check(options: argparse.Namespace) -> None:
         shared.claim_output(options, Path(options.snapshot), "--snapshot")
         if not options.source:
             raise UserError("--snapshot needs a SOURCE", hint="name a capture, or demo")
-    elif not _at_terminal():
+    elif not at_terminal():
         raise UserError("watch needs a terminal", hint="--snapshot FILE.svg writes a picture without one")
-
-
-def _at_terminal() -> bool:
-    """Whether all three streams are a terminal; Python has None for a closed one."""
-    return all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr))
 
 
 def _chosen(options: argparse.Namespace) -> bool:
@@ -162,6 +152,7 @@ def _engine(options: argparse.Namespace) -> Engine:
         speed=options.speed,
         begin_ns=_begin_ns(source, options),
         header=_header(source, options, car),
+        module=options.module,
     )
 
 
@@ -219,7 +210,6 @@ def _picture(engine: Engine, options: argparse.Namespace, size: tuple[int, int])
 
 def _show(engine: Engine, options: argparse.Namespace) -> None:
     """Run the app; a signal ends it as the user would, the recording finished."""
-    from buswright.cli.stopping import stopping
     from buswright.tui.app import Workbench
 
     if options.out:
@@ -228,70 +218,4 @@ def _show(engine: Engine, options: argparse.Namespace) -> None:
         except BaseException:
             engine.close()
             raise
-    app = Workbench(engine, screen=options.screen)
-    asked, ended = threading.Event(), threading.Event()
-    with stopping(asked.set) as stop:
-
-        def leave() -> None:
-            asked.wait()
-            if not stop.why:
-                return
-            engine.end_because(stop.why)
-            app.post_message(Workbench.Leave())
-            if not ended.wait(GRACE_S):  # it hangs on a terminal that is gone: the recording is what matters
-                engine.close()
-                os._exit(0)
-
-        # A handler can't end the app itself: the loop may be asleep, and only another thread wakes it.
-        threading.Thread(target=leave, name="buswright-end", daemon=True).start()
-        try:
-            app.run()
-        finally:
-            engine.close()
-            ended.set()
-            asked.set()
-
-
-@contextmanager
-def _logged() -> Iterator[None]:
-    """Have faults of the program written to a file: on the screen they would be in the way."""
-    log, handler = logging.getLogger("buswright"), _LogFile(_state_folder() / "watch.log")
-    handler.setFormatter(_OneEntry("%(asctime)s %(levelname)s %(message)s"))
-    before, log.propagate = log.propagate, False
-    log.addHandler(handler)
-    try:
-        yield
-    finally:
-        log.removeHandler(handler)
-        log.propagate = before
-        handler.close()
-
-
-class _OneEntry(logging.Formatter):
-    """Writes an entry so that text from files neither steers the terminal that shows it nor forges another entry."""
-
-    def format(self, record: logging.LogRecord) -> str:
-        """Return the entry, all its lines but the first indented."""
-        return visible(super().format(record), keep="\n").replace("\n", "\n  ")
-
-
-class _LogFile(logging.FileHandler):
-    """A file that is only made when there is something to write, and never in the way."""
-
-    def __init__(self, path: Path) -> None:
-        super().__init__(path, encoding="utf-8", delay=True)
-
-    def emit(self, record: logging.LogRecord) -> None:
-        with suppress(OSError):  # nowhere to write it: lost, as below
-            Path(self.baseFilename).parent.mkdir(parents=True, exist_ok=True)
-            super().emit(record)
-
-    def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802  (logging's name)
-        """Lose it: a full disk must not disturb the screen."""
-
-
-def _state_folder() -> Path:
-    """Return where programs keep such files: XDG base directories; Windows' local application data."""
-    if os.name == "nt":
-        return Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local") / "buswright"
-    return Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "buswright"
+    run_app(Workbench(engine, screen=options.screen), engine)

@@ -113,8 +113,7 @@ class BusState:
 
 def judge_buses(moment: Moment) -> tuple[BusState, ...]:
     """Judge all buses: what is received, then what was measured beside that."""
-    names = dict.fromkeys([*(each.bus for each in moment.receptions), *moment.health.buses])
-    return tuple(_bus(moment, name) for name in names)
+    return tuple(_bus(moment, name) for name in moment.buses)
 
 
 def _bus(moment: Moment, name: str) -> BusState:

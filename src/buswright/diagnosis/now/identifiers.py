@@ -117,7 +117,8 @@ class Unseen:
 
 def judge_identifiers(moment: Moment) -> dict[FrameName, IdState]:
     """Judge every identifier that came."""
-    return {name: _judged(moment, figures, moment.recent.ids.get(name)) for name, figures in moment.health.ids.items()}
+    health, recent = moment.health, moment.recent
+    return {name: _judged(moment, health.ids[name], recent.ids.get(name)) for name in moment.ids}
 
 
 def judge_unseen(moment: Moment) -> tuple[Unseen, ...]:

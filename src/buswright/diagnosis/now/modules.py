@@ -83,8 +83,10 @@ def judge_modules(moment: Moment, ids: Mapping[FrameName, IdState], unseen: Sequ
     for each in unseen:
         if each.module:
             absent.setdefault((each.key.bus, each.module), []).append(each.state)
-    found = [_module(moment, ids, key, absent.get(key, ())) for key in moment.health.modules]
-    found += [single(moment, ids, name) for name, each in moment.health.ids.items() if each.module is None]
+    only = moment.scope.module if moment.scope is not None else None
+    keys = [key for key in moment.health.modules if only in (None, key[1])]
+    found = [_module(moment, ids, key, absent.get(key, ())) for key in keys]
+    found += [single(moment, ids, name) for name in moment.ids if moment.health.ids[name].module is None]
     # Stable, so that equals stay in the order of the bus.
     return tuple(sorted(found, key=_importance))
 

@@ -10,9 +10,11 @@ from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.channels.fitting import Misfit
 from buswright.diagnosis.case import SECOND, Case
 from buswright.diagnosis.found import Found
+from buswright.diagnosis.scope import Scope
 from buswright.findings import Finding
 from buswright.frames.live.capture import Drops
 from buswright.health.baseline.baseline import IdBaseline
+from buswright.health.channels.evidence import ChannelEvidence
 from buswright.health.model.health import BusHealth
 from buswright.health.model.identifiers import IdFigures
 from buswright.health.recent import Recent
@@ -67,6 +69,10 @@ class Moment:
         Identifiers of a good run; None without one.
     misfit
         Why the frames aren't of this car, bus or database; None if they may be.
+    scope
+        The module that is judged; None: the whole car is. Then `health` expects nobody else.
+    inputs
+        The latest samples of that module's channels.
     """
 
     health: BusHealth
@@ -79,11 +85,29 @@ class Moment:
     findings: tuple[Finding, ...]
     remembered: Mapping[FrameName, IdBaseline] | None = None
     misfit: Misfit | None = None
+    scope: Scope | None = None
+    inputs: tuple[ChannelEvidence, ...] = ()
+
+    @cached_property
+    def ids(self) -> tuple[FrameName, ...]:
+        """The identifiers that came and are judged."""
+        if self.scope is None:
+            return tuple(self.health.ids)
+        own = self.scope.ids(self.health)
+        return tuple(name for name in self.health.ids if name in own)
+
+    @cached_property
+    def buses(self) -> tuple[str, ...]:
+        """The buses that are judged, what is received first; of a module that is on none of them, all."""
+        every = dict.fromkeys([*(each.bus for each in self.receptions), *self.health.buses])
+        own = frozenset(every) if self.scope is None else self.scope.buses(self.health)
+        return tuple(each for each in every if each in own) or tuple(every)
 
     @cached_property
     def case(self) -> Case:
         """Health and car file, which give the thresholds."""
-        return Case(self.health, self.car, self.remembered)
+        case = Case(self.health, self.car, self.remembered)
+        return case if self.scope is None else self.scope.of_case(case)
 
     @cached_property
     def found(self) -> Found:

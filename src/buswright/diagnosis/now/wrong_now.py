@@ -74,6 +74,7 @@ def wrong_now(moment: Moment, buses: Sequence[BusState], senders: Sequence[Sende
     found = [
         *_misfit(moment),
         *_buses(moment, buses),
+        *_elsewhere(moment),
         *_senders(moment, [each for each in senders if each.bus not in away]),
     ]
     return tuple(_with_finding(each, moment.found) for each in found)
@@ -96,6 +97,18 @@ def _buses(moment: Moment, buses: Sequence[BusState]) -> Iterator[WrongNow]:
         if each.silent_since_ns is not None:
             subject, seen = f"bus:{each.name}", "No frame of any identifier comes."
             yield WrongNow("bus silent", subject, frozenset({subject}), each.silent_since_ns, BUS_SILENT, seen)
+
+
+def _elsewhere(moment: Moment) -> Iterator[WrongNow]:
+    """Tell that the module in view belongs on a bus that isn't received here."""
+    scope = moment.scope
+    own = scope.buses(moment.health) if scope is not None else frozenset()
+    if scope is not None and moment.health.buses and own.isdisjoint(moment.buses):
+        bus = next(iter(sorted(own)), "its bus")
+        check = f"Say which interface {bus} is: --bus {bus}=INTERFACE."
+        seen = f"{bus} is not received here; {listed(moment.buses)} is."
+        subject = f"module:{scope.module}"
+        yield WrongNow("module-missing", subject, frozenset({subject}), None, check, seen)
 
 
 def _senders(moment: Moment, senders: Sequence[Sender]) -> Iterator[WrongNow]:

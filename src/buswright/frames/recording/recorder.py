@@ -97,6 +97,11 @@ def format_of(path: Path) -> tuple[str, bool]:
     return form, packed
 
 
+def packed(data: bytes) -> bytes:
+    """Compress what one sync writes: a gzip member, complete in itself."""
+    return gzip.compress(data, compresslevel=6, mtime=0)
+
+
 def part_path(path: Path, number: int) -> Path:
     """Name a part of a rotated recording: run.log.gz becomes run-002.log.gz."""
     ending = "".join(path.suffixes[-2:] if path.suffix.lower() == ".gz" else path.suffixes[-1:])
@@ -231,7 +236,7 @@ class SyncedFile:
             return
         data = b"".join(self._pieces)
         if self._packed:
-            data = gzip.compress(data, compresslevel=6, mtime=0)
+            data = packed(data)
         left = memoryview(data)
         try:
             while left:

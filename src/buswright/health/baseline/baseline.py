@@ -1,6 +1,6 @@
 """A good run remembered: what the buses and channels were like, in one frozen value that a file can hold.
 
-Every class here is written to JSON field by field (`baseline_file`), so a field's name is what a reader sees.
+Every class here is written to JSON field by field (`records`), so a field's name is what a reader sees.
 """
 
 from __future__ import annotations
@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 NO_FAULTS: Mapping[str, int] = MappingProxyType({})
 _ALL = 0.9
 _FEW_TOGETHER = 4
+_MOST_DIGITS = 3
+"""Of a number of bytes."""
 
 NO_CHANNELS: Mapping[str, ChannelBaseline] = MappingProxyType({})
 
@@ -136,6 +138,11 @@ class IdBaseline:
     counter: CounterBaseline | None = None
     checksum: ChecksumBaseline | None = None
     silent_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        for text in self.lengths:
+            if not (text.isascii() and text.isdigit() and len(text) <= _MOST_DIGITS):
+                raise ValueError(f"lengths has {text[:60]!r}, which is no number of bytes")
 
     @property
     def length(self) -> int | None:

@@ -90,6 +90,10 @@ class RestFigures:
     input_noise: float | None
     input_resolution: float
 
+    def __post_init__(self) -> None:
+        if not self.samples:
+            raise ValueError("samples is 0; without a sample there is nothing at rest")
+
 
 @dataclass(frozen=True, slots=True)
 class Standstill:

@@ -8,12 +8,13 @@ from pathlib import Path
 
 from buswright._version import __version__
 from buswright.channels.carfile.model import CarFile
+from buswright.channels.carfile.rendering import Table
 from buswright.layout.draft.buses import DraftBus, GivenDatabase, Recording, find_buses
 from buswright.layout.draft.channels import ChannelDrafter
 from buswright.layout.draft.frames import bus_table, frame_tables, module_tables
-from buswright.layout.draft.text import FILL_IN, Table
+from buswright.layout.draft.text import FILL_IN
 
-__all__ = ["Draft", "GivenDatabase", "Recording", "Table", "draft"]
+__all__ = ["Draft", "GivenDatabase", "Recording", "draft"]
 
 GROUPS: Mapping[str, str] = {
     "car": "",

@@ -10,12 +10,13 @@ from typing import NamedTuple
 from buswright.channels import units
 from buswright.channels.carfile.model import SHARED_ROLES, CarFile
 from buswright.channels.carfile.names import tidy_channel_name
+from buswright.channels.carfile.rendering import Table, quoted
 from buswright.channels.expectation import expectation
 from buswright.channels.guessing import Guess, guess, is_bookkeeping, words_of
 from buswright.health.model.identifiers import IdFigures
 from buswright.layout.draft.buses import DraftBus
 from buswright.layout.draft.frames import checksum_bits, counter_bits, round_period_ms
-from buswright.layout.draft.text import FILL_IN, Table, line, number, one_line, quoted
+from buswright.layout.draft.text import FILL_IN, line, number, one_line
 from buswright.messages.match import Kind, split_source
 from buswright.messages.model import Message, Signal, identifier_text
 
@@ -176,6 +177,10 @@ class ChannelDrafter:
             yield line(f"# sensor = {quoted(sensor)}", f"{FILL_IN}: the signal is in {unit}; is this the sensor on it?")
         if not signal.unit:
             yield line("# input_scale = 0.001221", f"{FILL_IN}: volts per count, 5 / 4095 for 12 bits over 5 V")
+        yield line(
+            '# wiring = { plug = "", pin = "", supply = "", ground = "" }',
+            f"{FILL_IN}: what it shares with others, so that a common splice or supply is found",
+        )
         if guessed.role:
             yield line(f"# role = {quoted(guessed.role)}", f"with its sensor; {_GUESSED_TOO}")
         if guessed.position:

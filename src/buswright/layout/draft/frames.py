@@ -6,12 +6,13 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from buswright.channels.carfile.model import CarFile
+from buswright.channels.carfile.rendering import Table, key, quoted
 from buswright.channels.expectation import Expectation, expectation
 from buswright.channels.fitting import Key
 from buswright.channels.keys.tables import refuse_plain_name
 from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, IdFigures
 from buswright.layout.draft.buses import DraftBus
-from buswright.layout.draft.text import FILL_IN, Table, key, line, listed, number, quoted, relative
+from buswright.layout.draft.text import FILL_IN, line, listed, number, relative
 from buswright.messages.checksum import KINDS
 from buswright.messages.match import ANY_SOURCE
 from buswright.messages.model import Message, identifier_text
@@ -46,8 +47,14 @@ def bus_table(bus: DraftBus, folder: Path) -> Table:
         lines.append(f"databases = {listed(relative(given.path, folder) for given in bus.databases)}")
     else:
         lines.append(line("# databases = []", f"{FILL_IN}: with a database its signals become channels"))
-    lines.append(line("# chain = []", f"{FILL_IN}: modules in their order along the bus"))
-    lines.append(line("# terminators = []", f"{FILL_IN}: the two modules with a terminating resistor"))
+    lines.append(line("# chain = []", f"{FILL_IN}: modules in their order along the bus; then an open link is found"))
+    lines.append(line("# lengths_m = []", f"{FILL_IN}: metres between them, for the drawing of the bus"))
+    lines.append(
+        line("# terminators = []", f"{FILL_IN}: the two modules with a terminating resistor; frames can't show it")
+    )
+    lines.append(
+        line("# resistance = { ohm = 60 }", f"{FILL_IN}: between its wires, battery off; proves both terminators")
+    )
     return Table("bus", bus.name, "\n".join(lines))
 
 
@@ -126,6 +133,7 @@ def _sender_table(bus: DraftBus, sender: str, messages: Sequence[Message], also:
     if also:
         names = listed([*(message.name for message in messages), *also])
         lines += [f"# {', '.join(also)}: in no database, but on the same clock as the others.", f"messages = {names}"]
+    lines += _fitting_lines()
     return Table("module", sender, "\n".join(lines))
 
 
@@ -139,9 +147,18 @@ def _clock_table(bus: DraftBus, name: str, members: Sequence[Key]) -> Table:
                 line(f"[module.{name}]", f"{FILL_IN} its name: one clock sends these, so very likely one module"),
                 f"bus = {quoted(bus.name)}",
                 f"messages = {listed(ids)}",
+                *_fitting_lines(),
             ]
         ),
     )
+
+
+def _fitting_lines() -> Iterator[str]:
+    """Yield what nobody can measure of a module, and why it is asked."""
+    yield line('# supply = ""', f"{FILL_IN}: the fuse that feeds it; the first thing to look at when it is silent")
+    yield line('# ground = ""', f"{FILL_IN}: its ground point; modules on one ground shift together")
+    yield line('# plug = ""', f"{FILL_IN}: its plug on the bus, and where it is (place), so that others find it")
+    yield line("# stub_m = 0.2", f"{FILL_IN}: metres of wire from the bus to it; long stubs spoil fast buses")
 
 
 def _next_name(taken: set[str]) -> str:

@@ -2,35 +2,16 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Iterable
-from dataclasses import dataclass
 from pathlib import Path
+
+from buswright.channels.carfile.rendering import quoted
 
 FILL_IN = "FILL IN"
 """What stands where only a person can decide."""
 
 _COMMENT_COLUMN = 32
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """One table of the car file.
-
-    Attributes
-    ----------
-    group
-        "bus", "module", "channel" ...
-    name
-        What it is called there.
-    text
-        Its lines, without a newline at the end.
-    """
-
-    group: str
-    name: str
-    text: str
 
 
 def line(text: str, comment: str = "") -> str:
@@ -43,11 +24,6 @@ def one_line(text: str) -> str:
     return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
 
 
-def quoted(text: str) -> str:
-    """Write a TOML string."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
 def listed(items: Iterable[str | int]) -> str:
     """Write a TOML array."""
     return "[" + ", ".join(quoted(item) if isinstance(item, str) else str(item) for item in items) + "]"
@@ -58,12 +34,6 @@ def number(value: float) -> str:
     if float(value).is_integer() and abs(value) < 1e15:
         return f"{int(value):_}" if abs(value) >= 10_000 else str(int(value))
     return f"{value:.4g}" if "e" not in f"{value:.4g}" else repr(float(value))
-
-
-def key(name: str) -> str:
-    """Write one part of a table's name: bare if it can be, quoted if not."""
-    bare = name and all(sign.isascii() and (sign.isalnum() or sign in "_-") for sign in name)
-    return name if bare else quoted(name)
 
 
 def relative(path: Path, folder: Path) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -58,7 +58,7 @@ def render_text(comparison: Comparison, *, width: int = 100) -> str:
     notes = [each for each in comparison.differences if each.severity is Severity.NOTE]
     for difference in comparison.differences:
         if difference not in notes[MOST_NOTES:]:
-            lines += ["", *_difference_lines(difference, width)]
+            lines += ["", *difference_lines(difference, width)]
     if len(notes) > MOST_NOTES:
         lines += ["", f"{len(notes) - MOST_NOTES} more notes (--json lists them all)"]
     return joined([*lines, "", _verdict(comparison)])
@@ -130,7 +130,8 @@ def _wrapped(text: str, width: int) -> list[str]:
     return textwrap.wrap(text, width, subsequent_indent=" " * (_WORD_WIDTH + 2), break_on_hyphens=False)
 
 
-def _difference_lines(difference: Difference, width: int) -> Iterator[str]:
+def difference_lines(difference: Difference, width: int) -> Iterator[str]:
+    """Write one difference: what changed, then where to look, and the limit last."""
     indent = " " * _WORD_WIDTH
     word = difference.severity.name.lower().ljust(_WORD_WIDTH)
     yield from textwrap.wrap(difference.text, width, initial_indent=word, subsequent_indent=indent)
@@ -146,14 +147,23 @@ def _labelled(label: str, text: str, width: int) -> list[str]:
 
 
 def _verdict(comparison: Comparison) -> str:
-    counts = Counter(difference.severity for difference in comparison.differences)
-    scope = _compared(comparison)
-    parts = [plural(counts[severity], severity.name.lower()) for severity in reversed(Severity) if counts[severity]]
-    if not counts:
+    scope, counts = _compared(comparison), difference_tally(comparison.differences)
+    if not comparison.differences:
         return f"no change: {scope}"
-    if not counts[Severity.SUSPECT] and not counts[Severity.FAULT]:
-        return f"no change that matters: {scope} ({', '.join(parts)})"
-    return ", ".join(parts)
+    if all(difference.severity is Severity.NOTE for difference in comparison.differences):
+        return f"no change that matters: {scope} ({counts})"
+    return counts
+
+
+def difference_tally(differences: Sequence[Difference]) -> str:
+    """Count differences by severity, gravest first: "1 fault, 2 notes"."""
+    counts = Counter(difference.severity for difference in differences)
+    return ", ".join(plural(counts[each], each.name.lower()) for each in reversed(Severity) if counts[each])
+
+
+def difference_json(difference: Difference) -> dict[str, Any]:
+    """Return a difference as plain data."""
+    return some(difference, "kind severity subject text before after unit threshold look")
 
 
 def render_json(comparison: Comparison) -> dict[str, Any]:
@@ -163,9 +173,7 @@ def render_json(comparison: Comparison) -> dict[str, Any]:
         "earlier": _run_json(comparison.names[0], comparison.a),
         "later": _run_json(comparison.names[1], comparison.b),
         "channels": _channels_json(comparison.a, comparison.b),
-        "differences": [
-            some(each, "kind severity subject text before after unit threshold look") for each in comparison.differences
-        ],
+        "differences": [difference_json(each) for each in comparison.differences],
     }
 
 

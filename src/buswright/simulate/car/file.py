@@ -18,6 +18,26 @@ _CHAIN = ("power_node", "engine_controller", "inertial_node", "wheel_node", "dam
 CHAINS: Mapping[str, tuple[str, ...]] = MappingProxyType({"engine": _CHAIN[:2], "chassis": _CHAIN})
 """Modules in the order in which the wires of each bus pass from one to the next."""
 
+_LENGTHS_M: Mapping[str, tuple[float, ...]] = MappingProxyType({"engine": (1.4,), "chassis": (1.4, 0.6, 1.1, 0.9)})
+"""Metres from each module of a chain to the next."""
+
+_FITTED: Mapping[str, Mapping[str, Any]] = MappingProxyType(
+    {
+        "engine_controller": {"place": "left of the seat", "plug": "C1", "supply": "F1", "ground": "G1", "stub_m": 0.1},
+        "power_node": {
+            "place": "behind the dash",
+            "plug": "C2",
+            "supply": "main switch",
+            "ground": "G1",
+            "stub_m": 0.1,
+        },
+        "inertial_node": {"place": "under the seat", "plug": "C3", "supply": "F2", "ground": "G1", "stub_m": 0.2},
+        "damper_node": {"place": "rear bulkhead", "plug": "C4", "supply": "F3", "ground": "G2", "stub_m": 0.15},
+        "wheel_node": {"place": "rear bulkhead", "plug": "C5", "supply": "F3", "ground": "G2", "stub_m": 0.2},
+    }
+)
+"""Where each module is, and what feeds it."""
+
 NOTHING: Mapping[str, str] = MappingProxyType({})
 
 _DATES = frozenset({"date", "due"})
@@ -47,7 +67,7 @@ def _lines(fd: bool, further: Mapping[str, str], due: Mapping[str, date]) -> Ite
         yield from _table(f"bus.{bus.name}", _bus(bus, number, fd, further.get(bus.name)))
     for node in car.NODES:
         homes = [message.bus for message in car.messages(fd=fd) if message.sender == node.name]
-        yield from _table(f"module.{node.name}", {"bus": homes[0]}, node.comment)
+        yield from _table(f"module.{node.name}", {"bus": homes[0], **_FITTED[node.name]}, node.comment)
     yield from _section("Kinds of sensors: what they make of a quantity, and what intact wiring looks like.")
     for name, sensor in SENSORS.items():
         yield from _table(f"sensor.{name}", sensor)
@@ -78,6 +98,8 @@ def _bus(bus: Bus, number: int, fd: bool, further: str | None) -> dict[str, Any]
         "databases": [f"wrenfell_{bus.name}{variant}.dbc", *([further] if further else [])],
         "chain": chain,
         "terminators": [chain[0], chain[-1]],
+        "lengths_m": _LENGTHS_M[bus.name],
+        "resistance": {"ohm": 60.3, "date": "2026-03-14"},
     }
 
 

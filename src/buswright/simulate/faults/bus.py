@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 
 from buswright.errors import UserError
+from buswright.frames.wire.arbitration import rank
 from buswright.frames.wire.bits import INTERFRAME_BITS
 from buswright.simulate.car.definition import Node
 from buswright.simulate.car.file import CHAINS
 from buswright.simulate.faults.catalogue import SENDER_GONE, Fault, Tried, Turn, injector
 from buswright.simulate.faults.plan import BusPlan, ErrorPlan, Plan, gaps, stranger
 from buswright.simulate.faults.reshapers import Cut, Freeze
-from buswright.simulate.wire.arbitration import rank
 from buswright.simulate.wire.bus import Talker
 from buswright.simulate.wire.further_traffic import filler_talkers, typical_bits
 

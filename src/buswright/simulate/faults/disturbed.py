@@ -14,9 +14,9 @@ from types import MappingProxyType
 import numpy as np
 
 from buswright.frames.table import Flag
+from buswright.frames.wire.arbitration import arbitrate
 from buswright.simulate.faults.plan import BusPlan, ErrorPlan
 from buswright.simulate.physics.quantities import Cycle
-from buswright.simulate.wire.arbitration import arbitrate
 from buswright.simulate.wire.bus import SECOND, Due, Int64s, Released, Talker, Wire, in_order
 
 _PROTOCOL, _NO_ACKNOWLEDGE, _BUS_ERROR, _COUNTERS = 0x08, 0x20, 0x80, 0x200

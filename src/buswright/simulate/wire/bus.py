@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.frames.table import FD_CODE_OF_LENGTH, Flag, Frames
+from buswright.frames.wire.arbitration import arbitrate, rank
 from buswright.frames.wire.bits import INTERFRAME_BITS, wire_bits
 from buswright.messages.encode import encode
 from buswright.simulate.car import networks as car
@@ -16,7 +17,6 @@ from buswright.simulate.car.definition import Bus, Message, Node, Signal, in_dat
 from buswright.simulate.car.sensing import Disturb, Moment, value_of
 from buswright.simulate.physics.hill import Floats
 from buswright.simulate.physics.quantities import Cycle
-from buswright.simulate.wire.arbitration import arbitrate, rank
 
 Int64s = npt.NDArray[np.int64]
 UInt8s = npt.NDArray[np.uint8]
@@ -172,6 +172,18 @@ class Wire:
         stamps = starts + duration[order] - tail[order]
         sent = replace(due.take(order), released=stamps - stamps % RESOLUTION_NS)
         return self._frames(sent), min([end_ns, *self._held.released[:1].tolist()])
+
+    def send(self, due: Due, free_ns: int) -> tuple[Frames, int]:
+        """Send what was released in a stretch of time, on a bus that is free from a moment on.
+
+        Returns the frames, stamped in nanoseconds from key-on, and when the bus is free again.
+        """
+        due = replace(due, released=np.maximum(due.released, free_ns))
+        duration, tail = self._durations(due)
+        order, starts = arbitrate(due.released, self._ranks[due.sender], duration)
+        stamps = starts + duration[order] - tail[order]
+        sent = replace(due.take(order), released=stamps - stamps % RESOLUTION_NS)
+        return self._frames(sent), int((starts + duration[order]).max()) if len(order) else free_ns
 
     def _frames(self, due: Due) -> Frames:
         """Return frames as a capture has them, stamped with their release."""

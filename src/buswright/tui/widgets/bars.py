@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from buswright.worker.snapshot import Snapshot, SourceNow
 
 _BLOCKS = " ▁▂▃▄▅▆▇█"
+_LOOSE, _TIGHT = 5, 3
+"""Cells of a tab beside its title: with room around it, and without."""
 _PHASES = {"listening": "live", "reading": "reading", "playing": "playing", "paused": "paused", "ended": "at the end"}
 
 
@@ -50,7 +52,8 @@ class TopBar(Bar):
 def _top(snapshot: Snapshot, width: int) -> list[Span]:
     source = snapshot.source
     right: list[Span] = [*_recording(snapshot), *_tally(snapshot)]
-    left = line(Span("Buswright ", "head"), Span(f"{source.title}  ", "strong"), *_phase(source))
+    only = [] if snapshot.scope is None else [Span(f"only {snapshot.scope.module}  ", "accent")]
+    left = line(Span("Buswright ", "head"), Span(f"{source.title}  ", "strong"), *only, *_phase(source))
     room = width - width_of(right)
     if room < 20:
         return left
@@ -104,13 +107,15 @@ class Tabs(Bar):
         self.show(lambda width, _: [[span for tab in self._tabs(width).values() for span in tab]])
 
     def _tabs(self, width: int) -> dict[str, list[Span]]:
+        whole = sum(len(listed.title) for listed in SCREENS.values())
+        short, close = width < whole + _TIGHT * len(SCREENS) + 1, width < whole + _LOOSE * len(SCREENS)
         tabs = {}
         for number, (name, listed) in enumerate(SCREENS.items(), 1):
-            digit, text = Span(str(number), "accent"), listed.title[:5] if width < 76 else listed.title
+            digit, text = Span(str(number), "accent"), listed.title[:5] if short else listed.title
             if name == self._front:
-                tabs[name] = [Span("["), digit, Span(f" {text}", "strong"), Span("] ")]
+                tabs[name] = [Span("["), digit, Span(f" {text}", "strong"), Span("]" if close else "] ")]
             else:
-                tabs[name] = [Span(" "), digit, Span(f" {text}  ", "dim")]
+                tabs[name] = [Span("" if close else " "), digit, Span(f" {text} " if close else f" {text}  ", "dim")]
         return tabs
 
     def on_click(self, event: events.Click) -> None:

@@ -75,6 +75,7 @@ class Confirm(ModalScreen[bool]):
     Confirm { align: center middle; background: $background 60%; }
     Confirm > Vertical { width: 60; max-width: 95%; height: auto; padding: 1 2; }
     Confirm > Vertical { background: $surface; border: round $border; }
+    Confirm Label { width: 100%; height: auto; }
     Confirm .keys { color: $tone-accent; padding-top: 1; }
     """
 

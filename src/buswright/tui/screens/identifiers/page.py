@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from pathlib import Path
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 from textual.widget import Widget
 
 from buswright.channels.carfile.model import FrameName
+from buswright.messages.typed import EXAMPLE
 from buswright.tui.screens.identifiers.page_lines import page, wrapped
 from buswright.tui.screens.identifiers.rows import rows_of
 from buswright.tui.screens.work_screen import WorkScreen
+from buswright.tui.widgets.prompt import Confirm, Prompt
 from buswright.tui.widgets.toned import Lines, Span, line, tone_of
+from buswright.tui.widgets.trial_line import TrialLine
 from buswright.worker.snapshot import IdDetail, Snapshot
 
 
@@ -41,11 +45,19 @@ class IdDetailScreen(WorkScreen):
         "period T and the line over which a frame is late.\n\n"
         "Gaps: each silence with what must have happened: frames that were sent and lost make a counter jump, "
         "frames never sent leave it going on by one, a module that restarted comes back off its earlier timing.\n\n"
+        "Trial signals: t types one, in the words of a data sheet and in any order, for example: "
+        f"{EXAMPLE}. What is left out is little-endian, unsigned, times 1, plus 0. While you type, its bits get a "
+        "letter, and its value and trace are shown. Enter takes it, so that you can try another one; d drops the "
+        "latest. Move the quantity that you know: the right signal follows it. s saves the trials of this bus in a "
+        "draft database and a draft car file.\n\n"
         "The search looks for signals by name."
     )
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "back", "Back", key_display="Esc"),
+        Binding("t", "trial", "Try a signal", tooltip="types a signal, shown live beside the bits"),
+        Binding("d", "drop", "Drop", show=False, tooltip="drops the latest trial signal"),
+        Binding("s", "keep", "Save", show=False, tooltip="saves trial signals in a draft database and car file"),
         Binding("down,j", "scroll(1)", "Down", show=False),
         Binding("up,k", "scroll(-1)", "Up", show=False),
         Binding("pagedown", "page(1)", "Page down", key_display="PgDn", show=False),
@@ -56,6 +68,7 @@ class IdDetailScreen(WorkScreen):
 
     DEFAULT_CSS = """
     IdDetailScreen #id-page { overflow-y: scroll; }
+    IdDetailScreen TrialLine { dock: bottom; }
     """
 
     def __init__(self, name: FrameName) -> None:
@@ -66,6 +79,7 @@ class IdDetailScreen(WorkScreen):
     def body(self) -> Iterable[Widget]:
         """One page that scrolls."""
         yield Lines(id="id-page")
+        yield TrialLine()
 
     def on_screen_resume(self) -> None:
         """Ask for the identifier when the screen comes to the front."""
@@ -80,7 +94,7 @@ class IdDetailScreen(WorkScreen):
         if snapshot.detail is not None and snapshot.detail.name == self.identifier:
             self._detail = snapshot.detail
         detail = self._detail
-        if detail is None or detail.name not in snapshot.health.ids:
+        if detail is None or detail.name not in snapshot.verdicts.ids:
             self.query_one("#id-page", Lines).show(lambda width, _: self._nothing(snapshot, width))
         else:
             self.query_one("#id-page", Lines).show(
@@ -89,8 +103,11 @@ class IdDetailScreen(WorkScreen):
 
     def _nothing(self, snapshot: Snapshot, width: int) -> Iterable[list[Span]]:
         yield line(Span(str(self.identifier), "head"))
-        if self.identifier in snapshot.health.ids:
+        if self.identifier in snapshot.verdicts.ids:
             yield line(Span("looking…", "dim"))
+            return
+        if self.identifier in snapshot.health.ids and snapshot.scope is not None:
+            yield from wrapped(f"Only {snapshot.scope.module} is looked at, and this is not its own.", width, "dim")
             return
         for row in rows_of(snapshot):
             if row.key == self.identifier:
@@ -98,6 +115,52 @@ class IdDetailScreen(WorkScreen):
                 yield from wrapped(row.state.why, width)
                 return
         yield from wrapped("It has not come up to the moment shown.", width, "dim")
+
+    # Trial signals ------------------------------------------------------------------------------------------------
+
+    def action_trial(self) -> None:
+        """Type a signal; its bits, value and trace follow what is typed."""
+        self.query_one(TrialLine).ask()
+
+    def on_trial_line_typed(self, event: TrialLine.Typed) -> None:
+        """Show the signal while it is typed."""
+        self.bench.worker.type_trial(self.identifier, event.signal)
+
+    def on_trial_line_taken(self, event: TrialLine.Taken) -> None:
+        """Go on showing it."""
+        self.bench.worker.take_trial(self.identifier, event.signal)
+        self.notify("t tries another one; s saves them in a draft database and car file", timeout=4)
+
+    def on_trial_line_closed(self) -> None:
+        """Give the focus back."""
+        self.query_one(self.FIRST).focus()
+
+    def action_drop(self) -> None:
+        """Drop the latest trial signal."""
+        self.bench.worker.drop_trial(self.identifier)
+
+    def action_keep(self) -> None:
+        """Ask where to keep the trial signals of this bus."""
+        if self._detail is None or not any(each.taken for each in self._detail.trials):
+            self.notify("there is no trial signal yet: t types one, Enter takes it", timeout=4)
+            return
+        bus = self.identifier.bus
+        hint = "A draft database (.dbc), and beside it a draft car file (.toml) with the signals as channels."
+        self.app.push_screen(Prompt(f"Save the trial signals of {bus} as", hint, f"trial_{bus}.dbc"), self._keep)
+
+    def _keep(self, text: str | None) -> None:
+        if not text:
+            return
+        path, bus = Path(text).expanduser(), self.identifier.bus
+        there = [each for each in (path.with_suffix(".dbc"), path.with_suffix(".toml")) if each.exists()]
+        if not there:
+            self.bench.worker.keep_trials(bus, path)
+            return
+        names = " and ".join(each.name for each in there)
+        self.app.push_screen(
+            Confirm(f"{names}: there already.", "Overwrite?"),
+            lambda yes: self.bench.worker.keep_trials(bus, path, force=True) if yes else None,
+        )
 
     # Keys ---------------------------------------------------------------------------------------------------------
 

@@ -26,6 +26,7 @@ from buswright.tui.widgets.bit_grid import (
 )
 from buswright.tui.widgets.spacing_plot import BEYOND, spacing_lines
 from buswright.tui.widgets.toned import SEVERITY_TONES, Span, Tone, fitted, hanging, line, tone_of
+from buswright.tui.widgets.value_plot import value_lines
 from buswright.wording import duration, percent
 from buswright.worker.snapshot import IdDetail, SignalNow, Snapshot
 
@@ -49,6 +50,7 @@ def page(snapshot: Snapshot, detail: IdDetail, *, matches: Matches, width: int) 
     figures = snapshot.health.ids[detail.name]
     yield from _title(snapshot, detail, figures, width)
     yield from _contents(detail, matches, width)
+    yield from _trials(detail, width)
     yield from _timing(snapshot, detail, figures, width)
     yield from _guards(figures, width)
     yield from _gaps(snapshot, detail, figures, width)
@@ -145,7 +147,7 @@ def _contents(detail: IdDetail, matches: Matches, width: int) -> Drawn:
 
 def _signals(detail: IdDetail, message: Message | None, matches: Matches, room: int) -> Drawn:
     if message is None:
-        yield from wrapped("No database has this identifier: there are only bits to show.", room, "dim")
+        yield from wrapped("No database has this identifier: t tries a signal on its bits.", room, "dim")
         return
     if message.is_container:
         yield from wrapped("A container of other messages: its contents are not decoded.", room, "dim")
@@ -173,6 +175,19 @@ def _signal(signal: SignalNow, letter: str, widths: tuple[int, int, int]) -> lis
     written = ABSENT if signal.raw is None else f"{signal.raw:g}" if isinstance(signal.raw, float) else str(signal.raw)
     middle = [Span(f"{written:>{raw}} ", "dim")] if raw else []
     return [*start, *middle, Span(f"{signal.value:>{value}}", "strong"), Span(f" {signal.unit}")]
+
+
+def _trials(detail: IdDetail, width: int) -> Drawn:
+    for each in detail.trials:
+        finite = each.value[np.isfinite(each.value)]
+        said = f"trial {each.signal.name}" + ("" if each.taken else ", being typed")
+        if not len(finite):
+            yield line(Span(said, "accent"), Span("  no frame in memory is long enough for it", "suspect"))
+            continue
+        span = duration(float(detail.time_ns[-1] - detail.time_ns[0]))
+        over = f"  {finite.min():.6g} to {finite.max():.6g} {each.signal.unit}".rstrip()
+        yield line(Span(said, "accent"), over, Span(f"  over the latest {len(detail.time_ns)} frames, {span}", "dim"))
+        yield from value_lines(detail.time_ns, each.value, width=min(width, 120), height=3)
 
 
 # Timing ---------------------------------------------------------------------------------------------------------------

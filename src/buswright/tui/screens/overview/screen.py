@@ -101,6 +101,7 @@ class OverviewScreen(WorkScreen):
         Binding("tab", "other", "Modules", key_display="Tab", tooltip="from the findings to the modules, and back"),
         Binding("shift+tab", "other", "Back", show=False, tooltip="the same"),
         Binding("i", "identifiers", "IDs", tooltip="identifiers of the row under the cursor"),
+        Binding("a", "alone", "Alone", show=False, tooltip="looks at the module under the cursor alone; 7 shows it"),
     ]
     DEFAULT_CSS = """
     OverviewScreen #both { layout: vertical; height: 1fr; }
@@ -315,6 +316,14 @@ class OverviewScreen(WorkScreen):
             self.notify("this row concerns no identifier", timeout=3)
         else:
             go(self.bench, target)
+
+    def action_alone(self) -> None:
+        """Look at the module under the cursor alone."""
+        sender = self._senders.get(self.query_one("#modules", Linked).key)
+        if sender is None or sender.module is None:
+            self.notify("put the cursor on a module (Tab), then a", timeout=4)
+        else:
+            self.bench.narrow(sender.module)
 
     def _open(self, sender: Sender) -> None:
         if sender.module is None:

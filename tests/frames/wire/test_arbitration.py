@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buswright.simulate.wire.arbitration import arbitrate, rank
+from buswright.frames.wire.arbitration import arbitrate, rank
 
 
 def plainly(released, ranks, duration):

@@ -1,0 +1,1 @@
+"""The bench plan: what it may say, how it is read and written."""

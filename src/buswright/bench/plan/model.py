@@ -1,0 +1,228 @@
+"""What a bench plan says, as frozen values. `keys.py` maps every key of the file to a field of these."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+from typing import Literal
+
+from buswright.bench.limits import LIMITS
+from buswright.channels.carfile.model import FrameName
+
+StepKind = Literal[
+    "meter", "listen", "move", "hold", "open", "to_ground", "to_supply", "jump", "supply", "dip", "wiggle"
+]
+
+KINDS: Mapping[StepKind, str] = MappingProxyType(
+    {
+        "meter": "a reading that frames can't give, typed in",
+        "listen": "touch nothing: what comes, how regularly, and how noisy it is at rest",
+        "move": "move one input over its whole travel and back, and nothing else",
+        "hold": "bring one input to a known value and keep it there",
+        "open": "take the wire of one input off",
+        "to_ground": "connect one input to the sensor ground",
+        "to_supply": "connect one input to the sensor supply",
+        "jump": "change one input as fast as possible, and leave it there",
+        "supply": "set the supply of the module to a voltage",
+        "dip": "take the supply away for a moment",
+        "wiggle": "move one plug after the other, and count glitches",
+    }
+)
+"""What is done in a step of each kind."""
+
+WIRED: tuple[StepKind, ...] = ("open", "to_ground", "to_supply")
+"""Kinds whose level is a fingerprint."""
+
+ON_ONE_INPUT: tuple[StepKind, ...] = ("move", "hold", *WIRED, "jump")
+"""Kinds that need a channel."""
+
+NO_LIMITS: Mapping[str, float] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class About:
+    """The head of a plan: its name, the car file (as written), the module ("" is the whole car)."""
+
+    name: str = ""
+    car: str = ""
+    module: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectedFrame:
+    """How an identifier should come.
+
+    Attributes
+    ----------
+    name
+        Bus and identifier.
+    period_ms, length
+        None: not judged.
+    counter, checksum
+        Whether the payload carries one, as the car file describes it.
+    required
+        Whether the test fails without it.
+    """
+
+    name: FrameName
+    period_ms: float | None = None
+    length: int | None = None
+    counter: bool = False
+    checksum: bool = False
+    required: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedInput:
+    """One channel under test.
+
+    Attributes
+    ----------
+    name
+        The channel.
+    span
+        Both ends of its travel, in the channel's unit, before the car file's `zero`.
+    limits
+        Limits that it overrides.
+    """
+
+    name: str
+    span: tuple[float, float]
+    limits: Mapping[str, float] = field(default_factory=lambda: NO_LIMITS)
+
+    @property
+    def travel(self) -> float:
+        """From end to end."""
+        return self.span[1] - self.span[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What must hold when nothing moves.
+
+    Attributes
+    ----------
+    channels
+        One; several for the length of a vector, or to agree.
+    low, high
+        What the channel, or the length of the vector, must be; None: no such end.
+    within
+        How close several must be to each other; None: they need not agree.
+    why
+        What stands behind it.
+    """
+
+    channels: tuple[str, ...]
+    low: float | None = None
+    high: float | None = None
+    within: float | None = None
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step.
+
+    Attributes
+    ----------
+    name
+        Unique; markers in a capture name it.
+    kind
+        What is done; see `KINDS`.
+    channel
+        The input that it is about; "" for none.
+    value
+        hold, jump: the value that is applied, in the channel's unit, before the car file's `zero`.
+    volts
+        hold, jump: the same in the sensor's electrical unit, in place of `value`. supply: the voltage to set.
+    begin
+        move: which end comes first, "low" or "high".
+    unit, low, high
+        meter: what is read, and what it may be.
+    seconds
+        listen: how long. hold and the like: how long to wait at most before the program asks again.
+    off_s
+        dip: about how long the supply is off.
+    places
+        wiggle: the plugs, in order.
+    truths
+        listen: whether the truths of the plan are judged.
+    say, caution
+        What to do, and what to mind; "" for the program's own words.
+    required
+        Whether the test fails with it.
+    """
+
+    name: str
+    kind: StepKind
+    channel: str = ""
+    value: float | None = None
+    volts: float | None = None
+    begin: Literal["low", "high"] = "low"
+    unit: str = ""
+    low: float | None = None
+    high: float | None = None
+    seconds: float = 20.0
+    off_s: float = 0.5
+    places: tuple[str, ...] = ()
+    truths: bool = False
+    say: str = ""
+    caution: str = ""
+    required: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A plan without errors.
+
+    Attributes
+    ----------
+    path, hash
+        The file, and the SHA-256 of its bytes, hexadecimal.
+    about
+        Name, car file, module.
+    limits
+        Limits that it overrides for all channels.
+    frames
+        What should come, by bus and identifier.
+    inputs
+        Channels under test, by name.
+    truths
+        What must hold at rest.
+    steps
+        In order.
+    """
+
+    path: Path
+    hash: str
+    about: About
+    limits: Mapping[str, float]
+    frames: Mapping[FrameName, ExpectedFrame]
+    inputs: Mapping[str, PlannedInput]
+    truths: tuple[Truth, ...]
+    steps: tuple[Step, ...]
+
+    def limit(self, name: str, channel: str = "") -> float:
+        """Return a limit: the input's, else the plan's, else the default."""
+        planned = self.inputs.get(channel)
+        if planned is not None and name in planned.limits:
+            return planned.limits[name]
+        return self.limits.get(name, LIMITS[name].default)
+
+    def said_by(self, name: str, channel: str = "") -> str:
+        """Say where a limit comes from."""
+        planned = self.inputs.get(channel)
+        own = name in self.limits or (planned is not None and name in planned.limits)
+        return "the plan" if own else LIMITS[name].source
+
+    def step(self, name: str) -> Step | None:
+        """Return a step by its name, upper and lower case aside."""
+        wanted = " ".join(name.casefold().split())
+        return next((step for step in self.steps if step.name.casefold() == wanted), None)
+
+    def of(self, channel: str, *kinds: StepKind) -> tuple[Step, ...]:
+        """Return the steps of these kinds that are about a channel, in order."""
+        return tuple(step for step in self.steps if step.channel == channel and step.kind in kinds)

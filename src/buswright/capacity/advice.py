@@ -1,0 +1,182 @@
+"""What could be done: frames that fit into one, rates that a kind of signal needs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+from buswright.capacity.stream import Rates, Stream
+from buswright.channels import units
+from buswright.channels.carfile.model import CarFile
+from buswright.channels.guessing import guess, is_bookkeeping
+from buswright.health.described import Described
+from buswright.messages.model import Message, Signal
+
+RATES_HZ: Mapping[str, tuple[float, float]] = MappingProxyType(
+    {
+        **dict.fromkeys(
+            ("temperature", "oil_temperature", "coolant_temperature", "air_temperature", "battery_voltage"), (1.0, 5.0)
+        ),
+        **dict.fromkeys(("latitude", "longitude", "exhaust_temperature"), (10.0, 25.0)),
+        **dict.fromkeys(("oil_pressure", "fuel_pressure", "lambda", "steering_angle"), (20.0, 50.0)),
+        **dict.fromkeys(("engine_speed", "throttle", "brake_pressure", "wheel_speed", "vehicle_speed"), (50.0, 100.0)),
+        **dict.fromkeys(("accel_long", "accel_lat", "accel_vert", "yaw_rate"), (50.0, 100.0)),
+        "damper_travel": (200.0, 500.0),
+    }
+)
+"""Usual rates by kind of signal: five to ten times the highest frequency that is acted on (common practice, no source).
+A kind is a role of the car file, or "temperature" for what has that unit and no role."""
+
+_SAME = 0.01
+_WASTE = 2.0
+"""A message faster than so many times what its signals need is worth a word."""
+_ROUNDING = 0.98
+"""A clock that is a little slow makes no rate too low."""
+
+
+@dataclass(frozen=True, slots=True)
+class Packing:
+    """Frames of one module and one period that fit into fewer.
+
+    Attributes
+    ----------
+    module
+        Their sender.
+    streams
+        The frames.
+    frames
+        How many would do.
+    saves
+        Worst-case load that this saves, 0..1.
+    """
+
+    module: str
+    streams: tuple[Stream, ...]
+    frames: int
+    saves: float
+
+
+@dataclass(frozen=True, slots=True)
+class RateAdvice:
+    """A message that is faster or slower than what it carries needs.
+
+    Attributes
+    ----------
+    stream
+        The message.
+    kind, signal
+        The kind of signal that decides, and one that is of it.
+    low_hz, high_hz
+        What is usual for that kind.
+    guessed
+        Whether the kind is guessed from names, not stated by a car file.
+    saves
+        Worst-case load that the upper usual rate would save; 0 for a message that is too slow.
+    """
+
+    stream: Stream
+    kind: str
+    signal: str
+    low_hz: float
+    high_hz: float
+    guessed: bool
+    saves: float
+
+    @property
+    def too_slow(self) -> bool:
+        """Whether it is slower than usual."""
+        return self.stream.hz < self.low_hz * _ROUNDING
+
+
+def packings(streams: Iterable[Stream], rates: Rates) -> list[Packing]:
+    """Find frames of one sender and period that fit into fewer, the largest saving first.
+
+    Only classic frames whose sender is known are looked at. Bytes are moved as they stand; counters and checksums
+    that each frame carries would be needed once only, which isn't counted.
+    """
+    groups: dict[str, list[list[Stream]]] = {}
+    for stream in sorted(streams, key=lambda each: (each.module, each.period_ns, each.name)):
+        if not stream.module or stream.fd or not stream.clocked or stream.length >= 8:
+            continue
+        own = groups.setdefault(stream.module, [])
+        if not own or stream.period_ns > own[-1][0].period_ns * (1 + _SAME):
+            own.append([])
+        own[-1].append(stream)
+    found = []
+    for module, own in groups.items():
+        for group in own:
+            boxes = _boxes([stream.length for stream in group])
+            if len(boxes) < len(group):
+                joined = [replace(group[k], length=length) for k, length in enumerate(boxes)]
+                before, after = (
+                    sum(each.longest_ns(rates) / each.period_ns for each in part) for part in (group, joined)
+                )
+                found.append(Packing(module, tuple(group), len(boxes), before - after))
+    return sorted(found, key=lambda packing: -packing.saves)
+
+
+def _boxes(lengths: Sequence[int]) -> list[int]:
+    """Fill frames of eight bytes, the longest first; return their lengths."""
+    boxes: list[int] = []
+    for length in sorted(lengths, reverse=True):
+        at = next((k for k, full in enumerate(boxes) if full + length <= 8), None)
+        if at is None:
+            boxes.append(length)
+        else:
+            boxes[at] += length
+    return boxes
+
+
+def rate_advice(streams: Iterable[Stream], described: Described, rates: Rates) -> Iterator[RateAdvice]:
+    """Yield messages that come slower than is usual for something they carry, or much faster than for all they carry.
+
+    A message is called too fast only where the kind of every signal is known; counters and checksums don't matter.
+    """
+    kinds = _stated(described.car)
+    for stream in streams:
+        database = described.database(stream.name.bus)
+        message = (
+            next((each for each in reversed(database.messages) if each.name == stream.label), None)
+            if database
+            else None
+        )
+        if message is None or not stream.clocked:
+            continue
+        found = [
+            (kind, signal.name, (stream.name.bus, message.name, signal.name) not in kinds)
+            for signal in message.signals
+            if not is_bookkeeping(signal.name) and not signal.is_multiplexer
+            for kind in [kinds.get((stream.name.bus, message.name, signal.name)) or _guessed(signal, message)]
+        ]
+        known = [(kind, name, guessed) for kind, name, guessed in found if kind in RATES_HZ]
+        if not known:
+            continue
+        kind, name, guessed = max(known, key=lambda each: RATES_HZ[each[0] or ""])
+        low, high = RATES_HZ[kind or ""]
+        saves = (1 - high / stream.hz) * stream.longest_ns(rates) / stream.period_ns
+        advice = RateAdvice(stream, kind or "", name, low, high, guessed, 0.0)
+        if advice.too_slow:
+            yield advice
+        elif len(known) == len(found) and stream.hz > _WASTE * high:
+            yield replace(advice, saves=saves)
+
+
+def _stated(car: CarFile | None) -> dict[tuple[str, str, str], str]:
+    """Return roles by bus, message and signal, as the car file states them."""
+    if car is None:
+        return {}
+    return {
+        (channel.signal.bus, channel.signal.message_name, channel.signal.signal): channel.role
+        for channel in car.channels.values()
+        if channel.signal is not None and channel.role is not None
+    }
+
+
+def _guessed(signal: Signal, message: Message) -> str | None:
+    """Return the kind that names and unit speak for."""
+    found = guess(signal.name, message.name, signal.unit, signal.comment)
+    if found.role in RATES_HZ and found.fits:
+        return found.role
+    known = units.find(signal.unit) if signal.unit else None
+    return "temperature" if known is not None and known.quantity == "temperature" else None

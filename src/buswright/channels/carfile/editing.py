@@ -1,0 +1,167 @@
+"""Changing a car file that a person wrote: what is changed is changed, and every other byte stays.
+
+The changed text is read again twice: by the standard parser, which must find what was asked for and nothing else,
+and by the car file's own reader.
+"""
+
+from __future__ import annotations
+
+import datetime
+import difflib
+import os
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from buswright.channels.carfile import files
+from buswright.channels.carfile.load import CheckResult, check_car_data
+from buswright.channels.carfile.model import CalibrationRecord, Fingerprints, Zero
+from buswright.channels.carfile.rendering import Table, table_of
+from buswright.channels.carfile.splicing import BYTE_ORDER_MARK, Change, Put, changed
+from buswright.channels.keys.faults import Fault, FaultSeverity
+from buswright.errors import CarFileError
+from buswright.writing import write_whole
+
+
+def put_zero(channel: str, zero: Zero) -> Put:
+    """Give a channel its zero."""
+    return Put(("channel", channel), "zero", _said(asdict(zero)))
+
+
+def put_fingerprints(channel: str, found: Fingerprints) -> Put:
+    """Give a channel the volts of its wiring faults."""
+    return Put(("channel", channel), "fingerprints", _said(asdict(found)))
+
+
+def logged(record: CalibrationRecord) -> Table:
+    """Make an entry of the calibration log."""
+    values = {name: value for name in ("channel", "sensor") if (value := getattr(record, name))}
+    return table_of("calibration_log", {**values, **_said(asdict(record))})
+
+
+def _said(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Leave out what isn't known."""
+    return {name: value for name, value in values.items() if value is not None and value not in ("", ())}
+
+
+@dataclass(frozen=True, slots=True)
+class Edit:
+    """A changed car file, read again, not written yet.
+
+    Attributes
+    ----------
+    path
+        The file.
+    before, after
+        Its bytes.
+    result
+        What the reader says of it afterwards.
+    new_faults
+        Warnings and notes that weren't there before.
+    """
+
+    path: Path
+    before: bytes
+    after: bytes
+    result: CheckResult
+    new_faults: tuple[Fault, ...]
+
+    def difference(self) -> tuple[str, ...]:
+        """Return the changed lines with one around each, as `-old` and `+new`, and @@ before each place."""
+        old, new = (data.decode("utf-8-sig").splitlines() for data in (self.before, self.after))
+        return tuple(
+            line for line in difflib.unified_diff(old, new, n=1, lineterm="") if line[:3] not in ("---", "+++")
+        )
+
+    def save(self, now: datetime.datetime) -> Path | None:
+        """Write the file as a whole, and what it was to a file beside it.
+
+        Parameters
+        ----------
+        now
+            Local time, for the name of that file.
+
+        Returns
+        -------
+        Path
+            The file that holds what was there before; None where nothing changed.
+
+        Raises
+        ------
+        CarFileError
+            Somebody else has changed the file meanwhile; it is as it was.
+        WritingError
+            It can't be written; it is as it was.
+        """
+        if self.after == self.before:
+            return None
+        place = self.path.resolve()
+        try:
+            unchanged = place.read_bytes() == self.before
+        except OSError:
+            unchanged = False
+        if not unchanged:
+            raise CarFileError(f"{self.path}: changed by somebody else meanwhile, not written", hint="do it again")
+        backup = _free_name(place, f"{now:%Y-%m-%d-%H%M%S}")
+        write_whole(backup, self.before)
+        write_whole(place, self.after)
+        return backup
+
+
+def _free_name(path: Path, stamp: str) -> Path:
+    names = (f"{path.name}.{stamp}{f'-{number}' if number else ''}.bak" for number in range(1000))
+    return next(path.with_name(name) for name in names if not os.path.lexists(path.with_name(name)))
+
+
+def edit_car_file(
+    path: str | os.PathLike[str],
+    changes: Sequence[Change],
+    *,
+    untrusted: bool = False,
+    today: datetime.date | None = None,
+) -> Edit:
+    """Change a car file in memory, and read it again.
+
+    Parameters
+    ----------
+    path
+        The TOML file.
+    changes
+        What to change, in this order.
+    untrusted
+        Read nothing outside the file's folder.
+    today
+        The day on which calibrations are due; today by default.
+
+    Raises
+    ------
+    CarFileError
+        It can't be read, is written in a way that can't be changed, or would have errors that it hasn't now.
+    """
+    path = Path(path)
+    before = files.read_bytes(path, untrusted=untrusted)
+    old = check_car_data(path, before, untrusted=untrusted, today=today)
+    text, place, wrong = files.decode(before)
+    if place is not None:
+        raise CarFileError(f"{path}: {wrong}", hint="save the file as UTF-8")
+    mark = BYTE_ORDER_MARK if before.startswith(BYTE_ORDER_MARK.encode()) else ""
+    try:
+        after = (mark + changed(text, changes)).encode()
+    except CarFileError as error:
+        raise CarFileError(f"{path}: {error.message}", hint=error.hint) from None
+    result = check_car_data(path, after, untrusted=untrusted, today=today)
+    known = Counter((fault.severity, fault.key, fault.text) for fault in old.faults)
+    fresh = []
+    for fault in result.faults:
+        said = (fault.severity, fault.key, fault.text)
+        known[said] -= 1
+        if known[said] < 0:
+            fresh.append(fault)
+    errors = [str(fault) for fault in fresh if fault.severity is FaultSeverity.ERROR]
+    if errors:
+        raise CarFileError(
+            [f"{path}: not written, because it would have {len(errors)} new faults:", *errors[:5]], faults=tuple(errors)
+        )
+    return Edit(path, before, after, result, tuple(fresh))

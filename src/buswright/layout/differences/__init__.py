@@ -1,0 +1,1 @@
+"""What changed from one car file to another, by meaning."""

@@ -1,0 +1,109 @@
+"""The buses and modules of a layout: bit rates, loads, what hangs where, and which identifiers are free."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+
+from buswright.channels.carfile.model import Module
+from buswright.layout.document.gathered import Gathered
+from buswright.layout.document.model import (
+    CAR,
+    DATABASE,
+    INFERRED,
+    MEASURED,
+    BusLayout,
+    MessageLayout,
+    ModuleLayout,
+)
+from buswright.messages.model import identifier_text
+
+_ELEVEN_BITS = 1 << 11
+
+
+def bus_layouts(of: Gathered, messages: Sequence[MessageLayout]) -> tuple[BusLayout, ...]:
+    """Return the buses, those of the capture first."""
+    return tuple(_bus(of, name, [one for one in messages if one.bus == name]) for name in of.bus_names)
+
+
+def _bus(of: Gathered, name: str, messages: Sequence[MessageLayout]) -> BusLayout:
+    figures, measured = of.health.buses.get(name), of.measured.buses.get(name)
+    said = of.car.buses.get(name) if of.car is not None else None
+    bitrate = figures.bitrate.bits_per_s if figures is not None else said.bitrate if said is not None else None
+    by = figures.bitrate.source if figures is not None else "car file"
+    data = figures.bitrate.data_bits_per_s if figures is not None else said.data_bitrate if said is not None else None
+    chain = said.chain if said is not None else ()
+    return BusLayout(
+        name=name,
+        bitrate=bitrate,
+        data_bitrate=data,
+        fd=(said.fd or "") if said is not None else "",
+        interfaces=said.interfaces if said is not None else figures.interfaces if figures is not None else (),
+        load=measured.load if measured is not None else None,
+        load_peak=measured.load_peak if measured is not None else None,
+        seconds=measured.seconds if measured is not None else 0.0,
+        chain=chain,
+        lengths_m=said.lengths_m if said is not None else (),
+        terminators=said.terminators if said is not None else (),
+        beside=tuple(one for one in dict.fromkeys(_on_bus(of, name, messages)) if one not in chain),
+        resistance_ohm=said.resistance.ohm if said is not None and said.resistance is not None else None,
+        resistance_date=str(said.resistance.date or "") if said is not None and said.resistance is not None else "",
+        free_ids=tuple(_free(int(one.id, 16) for one in messages if not one.extended)),
+        said_by={
+            "bitrate": {"option": CAR, "car file": CAR, "database": DATABASE, "guessed": MEASURED}.get(by, INFERRED),
+            "interfaces": CAR if said is not None else MEASURED,
+        },
+    )
+
+
+def _on_bus(of: Gathered, bus: str, messages: Iterable[MessageLayout]) -> Iterator[str]:
+    """Yield the modules that send on a bus, or that the car file puts there."""
+    yield from (one.module for one in messages if one.module)
+    for module in of.car.modules.values() if of.car is not None else ():
+        if module.bus == bus:
+            yield module.name
+
+
+def _free(taken: Iterable[int]) -> Iterator[str]:
+    """Yield the ranges of 11-bit identifiers that nobody has."""
+    start = 0
+    for used in [*sorted(set(taken)), _ELEVEN_BITS]:
+        if used > start:
+            ends = [identifier_text(end, False) for end in dict.fromkeys((start, used - 1))]
+            yield "-".join(ends)
+        start = used + 1
+
+
+def module_layouts(
+    of: Gathered, buses: Sequence[BusLayout], messages: Sequence[MessageLayout]
+) -> tuple[ModuleLayout, ...]:
+    """Return the modules: those of the car file, of the chains, then all other senders."""
+    named = [*(of.car.modules if of.car is not None else ())]
+    named += [module for bus in buses for module in (*bus.chain, *bus.beside)]
+    return tuple(_module(of, name, buses, messages) for name in dict.fromkeys(named))
+
+
+def _module(of: Gathered, name: str, buses: Sequence[BusLayout], messages: Sequence[MessageLayout]) -> ModuleLayout:
+    said = of.car.modules.get(name) if of.car is not None else None
+    comment = next(
+        (node.comment for database in of.by_bus.values() for node in database.nodes if node.name == name), ""
+    )
+    own = [one for one in messages if one.module == name]
+    on = [bus.name for bus in buses if name in bus.chain or name in bus.beside]
+    there = said or Module(name, "")
+    return ModuleLayout(
+        name=name,
+        buses=tuple(on),
+        comment=comment,
+        sends=tuple(one.key for one in own if one.frames),
+        never_came=tuple(one.key for one in own if not one.frames),
+        bench=of.bench.get(name, ()),
+        said_by={"comment": DATABASE, **({} if said is not None else {"name": DATABASE if own else CAR})},
+        part=there.part,
+        serial=there.serial,
+        firmware=there.firmware,
+        place=there.place,
+        plug=there.plug,
+        supply=there.supply,
+        ground=there.ground,
+        stub_m=there.stub_m,
+    )

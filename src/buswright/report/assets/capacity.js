@@ -1,0 +1,3 @@
+"use strict";
+/* The timetable is drawn already; tables sort. */
+Plots.start();

@@ -1,0 +1,58 @@
+"""A pack that was taken in and checked, as text and as JSON."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from buswright.layout.handover.manifest import Holds, Pack
+from buswright.report.commands import check
+from buswright.report.commands.pack import file_table
+from buswright.report.text import joined
+from buswright.wording import plural
+
+SCHEMA = "buswright.unpack/1"
+
+
+@dataclass(frozen=True, slots=True)
+class Unpacked:
+    """A pack, the folder that it lies in now, and what `check` found."""
+
+    source: Path
+    folder: Path
+    pack: Pack
+    checking: check.Checking
+
+
+def render_text(unpacked: Unpacked) -> str:
+    """Write what `unpack` prints."""
+    pack, car = unpacked.pack, unpacked.checking.path
+    named = f"the car file of {pack.name}" if pack.name else "a car file"
+    lines = [
+        f"{unpacked.folder}: {named} from {unpacked.source}, {plural(len(pack.files), 'file')}; all hashes fit",
+        *file_table(pack),
+        "  licence: read it before you use or pass on any of this"
+        if pack.of(Holds.LICENCE)
+        else "  no licence: ask the sender what you may do with it",
+        "",
+        f"check of {car}, reading nothing outside its folder:",
+        check.render_text(unpacked.checking) or f"{car} can be used; nothing wrong in it or its databases",
+        "",
+        "SAFETY: limits and calibrations in it are the sender's claims. Check each on your car.",
+        f"As long as you do not trust it: --car {car} --untrusted",
+    ]
+    return "\n".join([joined(lines[:-5]), *lines[-5:-3], joined(lines[-3:])])
+
+
+def render_json(unpacked: Unpacked) -> dict[str, Any]:
+    """Return the document that `unpack --json` prints; its schema is unpack.schema.json in schemas/."""
+    checked = check.render_json(unpacked.checking)
+    return {
+        "schema": SCHEMA,
+        "pack": str(unpacked.source),
+        "folder": str(unpacked.folder),
+        "car": unpacked.pack.name,
+        "files": unpacked.pack.manifest["files"],
+        **{key: checked[key] for key in ("file", "usable", "remarks")},
+    }

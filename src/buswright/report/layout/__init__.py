@@ -1,0 +1,1 @@
+"""The bus layout document as an HTML page and as Markdown."""

@@ -1,0 +1,1 @@
+"""The guided bench test on the terminal: one instruction at a time."""

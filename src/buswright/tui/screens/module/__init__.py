@@ -1,0 +1,1 @@
+"""One module alone: for the bench."""

@@ -1,0 +1,363 @@
+"""The worker behind a guided bench test: listens, feeds the step machine, saves what was done, lays frames ready."""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from buswright.bench.machine import Bench, BenchNow
+from buswright.bench.plan.model import Step
+from buswright.bench.result import BenchResult
+from buswright.channels.carfile.model import CarFile
+from buswright.errors import UserError
+from buswright.frames.table import Event, Frames, empty_frames
+from buswright.worker.engine import SNAPSHOT_S, SNAPSHOT_SHARE, Command
+from buswright.worker.notices import Notices
+from buswright.worker.pace import Pace
+from buswright.worker.snapshot import Notice
+
+SLICE_S, MOST_S = 0.1, 1.0
+"""A simulated module sends so much at a time, and no more, however long this computer was busy otherwise."""
+
+
+class Heard(Protocol):
+    """What a bench test listens to: live buses, or the simulated bench."""
+
+    @property
+    def heard_ns(self) -> int:
+        """The moment up to which frames are no longer on their way, on their clock."""
+
+    def poll(self, wait: Callable[[float], None]) -> Frames | None:
+        """Return what has come, after a short wait; None where nothing came."""
+
+    def events(self) -> tuple[Event, ...]:
+        """Return everything so far that is no frame, by time."""
+
+    def mark(self, text: str, time_ns: int) -> None:
+        """Set a marker; a recording keeps it."""
+
+    def close(self, why: str) -> None:
+        """End listening, and a recording."""
+
+
+class Played:
+    """A simulated bench in real time.
+
+    Parameters
+    ----------
+    take
+        Gives what the module sends in the next so many seconds.
+    now_ns
+        Up to when it has sent.
+    speed
+        Times real time.
+    pace
+        Nanoseconds that only rise.
+    """
+
+    def __init__(
+        self,
+        take: Callable[[float], Frames],
+        now_ns: Callable[[], int],
+        *,
+        speed: float = 1.0,
+        pace: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
+        self._take, self._now_ns, self._speed, self._pace = take, now_ns, speed, pace
+        self._then_ns: int | None = None
+
+    @property
+    def heard_ns(self) -> int:
+        """Everything has come."""
+        return self._now_ns()
+
+    def poll(self, wait: Callable[[float], None]) -> Frames | None:
+        """Return what was sent since the last time, after a tenth of a second."""
+        then_ns = self._pace() if self._then_ns is None else self._then_ns
+        wait(SLICE_S)
+        self._then_ns = self._pace()
+        return self._take(min(max((self._then_ns - then_ns) / 1e9, SLICE_S), MOST_S) * self._speed)
+
+    def events(self) -> tuple[Event, ...]:
+        """Nothing but frames comes."""
+        return ()
+
+    def mark(self, text: str, time_ns: int) -> None:
+        """Nothing is recorded."""
+
+    def close(self, why: str) -> None:
+        """Nothing is open."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BenchShot:
+    """What the guided screen draws.
+
+    Attributes
+    ----------
+    number
+        Rises by one with each.
+    now
+        The step in hand; see there.
+    said
+        What is wrong with what was typed last; "" for nothing.
+    result
+        The test so far, once all steps are done or skipped; None before.
+    written
+        Where the sheet was written, or why it was not; "" before the end.
+    resumed
+        How many steps were done before this program started.
+    notices
+        The latest ones.
+    """
+
+    number: int
+    now: BenchNow
+    said: str
+    result: BenchResult | None
+    written: str
+    resumed: int
+    notices: tuple[Notice, ...]
+
+
+class Guide:
+    """Does the work of a guided bench test, in a thread of its own; the screen asks, and is given shots.
+
+    Every method may be called from any thread and returns at once, but `advance` and `close`.
+
+    Parameters
+    ----------
+    source
+        Listened to, and closed at the end. A marker is set at each step, so that a recording of it is a bench session
+        that `buswright bench` can judge by itself.
+    bench
+        The step machine.
+    state
+        Where what was done is saved after each step; removed when the test is over. None: nowhere.
+    finish
+        Writes the sheet once all steps are done, and says where.
+    asked
+        Called after each look: a simulated module does what is asked for.
+    pace
+        Nanoseconds that only rise.
+    """
+
+    def __init__(
+        self,
+        source: Heard,
+        bench: Bench,
+        *,
+        state: Path | None = None,
+        finish: Callable[[BenchResult], str] = lambda result: "",  # noqa: ARG005  (writes nothing)
+        asked: Callable[[Bench, BenchNow], None] = lambda bench, now: None,  # noqa: ARG005  (a real one isn't told)
+        pace: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
+        self._source, self._bench, self._state, self._finish, self._tell = source, bench, state, finish, asked
+        self._notices = Notices()
+        self._pace = Pace(SNAPSHOT_S, SNAPSHOT_SHARE, pace)
+        self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
+        self._ending = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._deliver: Command = lambda: None
+        self._lock = threading.Lock()
+        self._latest: BenchShot | None = None
+        self._taken = True
+        self._urgent = True
+        self._number = self._events = 0
+        self._said = self._written = ""
+        self._marked: tuple[Step | None, int] | None = None
+        self._saved: tuple[object, ...] = ()
+        self._over = False
+        self._why = "the bench test was ended"
+        self._resumed = sum(each.state != "open" for each in bench.result().steps)
+
+    @property
+    def car(self) -> CarFile:
+        """The car file of what is tested."""
+        return self._bench.car
+
+    @property
+    def title(self) -> str:
+        """What is tested, in words."""
+        about = self._bench.plan.about
+        return about.name or about.module or "bench test"
+
+    # Life -------------------------------------------------------------------------------------------------------------
+
+    def start(self, deliver: Command = lambda: None) -> None:
+        """Begin to work; `deliver` is called from the worker's thread when a shot lies ready."""
+        self._deliver = deliver
+        self._thread = threading.Thread(target=self._work, name="buswright-guide", daemon=True)
+        self._thread.start()
+
+    def take(self) -> BenchShot | None:
+        """Return the newest shot and allow the next delivery."""
+        with self._lock:
+            self._taken = True
+            return self._latest
+
+    def end_because(self, why: str) -> None:
+        """Say what a recording that is ended by `close` ended by."""
+        self._why = why
+
+    def close(self) -> None:
+        """End: save what was done, close the buses. May be called again."""
+        self._ending.set()
+        self._commands.put(lambda: None)
+        thread, self._thread = self._thread, None
+        if thread is not None and thread is not threading.current_thread():
+            thread.join()
+        self._save()
+        self._source.close(self._why)
+
+    def _work(self) -> None:
+        while not self._ending.is_set():
+            self.advance(self._wait)
+
+    def _wait(self, seconds: float) -> None:
+        self._ending.wait(seconds)
+
+    def advance(self, wait: Callable[[float], None] = lambda seconds: None) -> None:  # noqa: ARG005  (no wait)
+        """Do what was asked, take what has come, lay a shot ready if it is time."""
+        self._obey()
+        try:
+            frames = self._source.poll(wait)
+            events = [each for each in self._source.events() if each.kind != "marker"]
+            new, self._events = events[self._events :], len(events)
+            self._bench.update(frames if frames is not None else empty_frames(), self._source.heard_ns, new)
+        except Exception as fault:  # noqa: BLE001  (told; what was done is kept)
+            self._notices.trouble("nothing more can be received", fault)
+            wait(SNAPSHOT_S)
+        if self._urgent or self._pace.due:
+            self._shoot()
+
+    def _shoot(self) -> None:
+        self._urgent = False
+        with self._pace.run():
+            try:
+                now = self._bench.look()
+            except Exception as fault:  # noqa: BLE001  (as above: the person can skip the step)
+                self._notices.trouble("this step can't be measured", fault)
+                return
+            self._follow(now)
+            self._number += 1
+            result = self._bench.result() if now.phase == "ended" else None
+            if result is not None and not self._over:
+                self._end(result)
+            self._over = result is not None
+            shot = BenchShot(
+                self._number, now, self._said, result, self._written, self._resumed, self._notices.latest()
+            )
+        with self._lock:
+            self._latest = shot
+            call, self._taken = self._taken, False
+        if call:
+            self._deliver()
+
+    def _follow(self, now: BenchNow) -> None:
+        """Mark which step begins or ends, save what was done, and let a simulated module react."""
+        done = tuple((each.step, each.state) for each in now.lines)
+        if done != self._saved:
+            self._saved = done
+            self._save()
+        step = now.step if now.phase != "shown" else None
+        tries = 0 if step is None else next(each.tries for each in self._bench.result().steps if each.step == step.name)
+        if (step, tries) != self._marked:
+            self._marked = step, tries
+            if step is None or step.kind != "meter":  # a reading is marked when it has been typed
+                self._source.mark("end" if step is None else step.name, self._source.heard_ns)
+        self._tell(self._bench, now)
+
+    def _save(self) -> None:
+        if self._state is None or not any(each.state != "open" for each in self._bench.result().steps) or self._over:
+            return
+        try:
+            self._bench.save(self._state)
+        except UserError as fault:
+            self._notices.trouble("what was done can't be saved", fault)
+
+    def _end(self, result: BenchResult) -> None:
+        """Write the sheet; what was saved on the way is then no longer needed."""
+        try:
+            self._written = self._finish(result)
+            if self._state is not None:
+                self._state.unlink(missing_ok=True)
+        except (UserError, OSError) as fault:
+            self._written = f"The sheet can't be written: {fault}"
+
+    # Asking -----------------------------------------------------------------------------------------------------------
+
+    def _ask(self, command: Command) -> None:
+        self._commands.put(command)
+
+    def _obey(self) -> None:
+        while True:
+            try:
+                command = self._commands.get_nowait()
+            except queue.Empty:
+                return
+            self._urgent, self._said = True, ""
+            try:
+                command()
+            except UserError as fault:
+                self._said = str(fault)
+            except Exception as fault:  # noqa: BLE001  (told; the test goes on)
+                self._notices.trouble("that can't be done", fault)
+
+    def accept(self) -> None:
+        """Go on: measure the step now, or take the next one."""
+        self._ask(self._bench.accept)
+
+    def answer(self, text: str) -> None:
+        """Take a typed meter reading; what is wrong with it is in the next shot."""
+
+        def taken() -> None:
+            step = self._bench.poll()[1]
+            self._said = self._bench.answer(text)
+            if not self._said and step is not None:
+                self._source.mark(f"{step.name} {text.strip()}", self._source.heard_ns)
+
+        self._ask(taken)
+
+    def retry(self, name: str = "") -> None:
+        """Do a step again, the one in hand by default."""
+
+        def again() -> None:
+            self._marked = None  # the same step begins once more: it is marked once more
+            self._bench.retry(name)
+
+        self._ask(again)
+
+    def skip(self, reason: str) -> None:
+        """Leave the step in hand out."""
+
+        def skipped() -> None:
+            step = self._bench.poll()[1]
+            self._bench.skip(reason)
+            if step is not None:
+                self._source.mark(f"skip {step.name}: {reason.strip()}", self._source.heard_ns)
+
+        self._ask(skipped)
+
+    def mark(self) -> None:
+        """Note this moment: of a jump, or in which the power is back."""
+
+        def marked() -> None:
+            self._bench.mark(self._source.heard_ns)
+            self._source.mark("now", self._source.heard_ns)
+
+        self._ask(marked)
+
+    def place(self, name: str) -> None:
+        """In a wiggle step: this plug is being moved from now on; "" is none."""
+
+        def moved() -> None:
+            self._bench.place(name, self._source.heard_ns)
+            self._source.mark(name or "quiet", self._source.heard_ns)
+
+        self._ask(moved)

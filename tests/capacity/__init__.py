@@ -1,0 +1,1 @@
+"""Tests of what fits on a bus."""

@@ -1,0 +1,74 @@
+"""The commands layout and verify, from files in a folder to a verdict."""
+
+import json
+
+import jsonschema
+import pytest
+from tests.layout.documented import ROOT, drive, edit, frames
+
+from buswright.cli.main import main
+from buswright.errors import UserError
+
+SCHEMAS = ROOT / "src/buswright/report/schemas"
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    folder = drive(tmp_path_factory.mktemp("commands") / "car", frames()[:6000])
+    words = ["layout", str(folder / "run.log"), "--car", str(folder / "wrenfell.toml")]
+    assert main([*words, "--out", str(folder / "layout.html"), "--date", "2026-04-12"]) == 0
+    return folder
+
+
+def run(capsys, *words):
+    capsys.readouterr()
+    status = main(list(map(str, words)))
+    return status, capsys.readouterr().out
+
+
+def verify(capsys, folder, *words):
+    return run(capsys, "verify", folder / "layout.html", folder / "run.log", "--car", folder / "wrenfell.toml", *words)
+
+
+def test_a_car_matches_its_document(folder, capsys):
+    status, out = verify(capsys, folder)
+    assert status == 0
+    assert "issue of 2026-04-12" in out.lower()
+    assert out.endswith("The car matches its document in what was compared.\n")
+
+
+def test_a_difference_ends_with_status_1_and_can_be_let_pass(folder, tmp_path, capsys):
+    other = drive(tmp_path / "car", frames()[:6000])
+    edit(other / "wrenfell.toml", ('terminators = ["power_node", "damper_node"]', 'terminators = ["wheel_node"]'))
+    words = ("verify", folder / "layout.html", other / "run.log", "--car", other / "wrenfell.toml")
+    status, out = run(capsys, *words)
+    assert status == 1
+    assert out.startswith(
+        "fault    the terminators of chassis are in wheel_node; the document says power_node and damper_node"
+    )
+    assert "The car does not match its document: 1 fault." in out
+    assert run(capsys, *words, "--fail-on", "never")[0] == 0
+    status, out = run(capsys, *words, "--json")
+    document = json.loads(out)
+    jsonschema.validate(document, json.loads((SCHEMAS / "verify.schema.json").read_text("utf-8")))
+    assert (status, document["matches"]) == (1, False)
+    assert [each["kind"] for each in document["differences"]] == ["terminator-moved"]
+
+
+def test_json_of_layout_is_the_document(folder, capsys):
+    words = ("layout", folder / "run.log", "--car", folder / "wrenfell.toml", "--out", folder / "again.md", "--json")
+    status, out = run(capsys, *words)
+    assert status == 0
+    jsonschema.validate(json.loads(out), json.loads((SCHEMAS / "layout.schema.json").read_text("utf-8")))
+    status, out = run(capsys, *words[:-1], "--force", "--since", folder / "layout.html")
+    assert "0 changes since layout.html" in out
+
+
+def test_a_name_that_is_neither_page_nor_markdown_is_refused(folder):
+    with pytest.raises(UserError, match="a layout is a page or Markdown"):
+        main(["layout", str(folder / "run.log"), "--out", str(folder / "x.pdf")])
+
+
+def test_an_older_document_is_only_overwritten_with_force(folder):
+    with pytest.raises(UserError, match="exists already"):
+        main(["layout", str(folder / "run.log"), "--out", str(folder / "layout.html")])

@@ -1,0 +1,229 @@
+"""The layout of a car that has nothing of the invented one, part by part, counted by hand."""
+
+import dataclasses
+import hashlib
+import json
+import re
+
+import jsonschema
+import pytest
+
+from buswright.errors import UserError
+from buswright.layout.document.file import document_of, layout_text, load
+from buswright.layout.document.make import for_handover
+from buswright.layout.document.model import Coverage, source_of
+from buswright.layout.verify import differences
+from buswright.report.layout.grid import grid_lines, grids
+from buswright.report.layout.markdown import render_markdown
+from buswright.report.layout.page import render_html
+from tests.layout.document import plain_car
+from tests.layout.documented import ROOT, layout_of
+
+SCHEMA = json.loads((ROOT / "src/buswright/report/schemas/layout.schema.json").read_text("utf-8"))
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return plain_car.put(tmp_path_factory.mktemp("plain") / "car")
+
+
+@pytest.fixture(scope="module")
+def layout(folder):
+    return layout_of(folder / "run.log", car=folder / "car.toml")
+
+
+@pytest.fixture(scope="module")
+def bare(folder):
+    return layout_of(folder / "run.log")
+
+
+def message(layout, identifier):
+    return next(one for one in layout.messages if one.id == identifier)
+
+
+def test_frames_come_by_priority_those_that_never_came_among_them(layout):
+    # 18FF0102 begins with the bits of 63F: behind 400, before 7F0.
+    assert [one.id for one in layout.messages] == ["123", "300", "400", "18FF0102", "7F0"]
+    never = message(layout, "400")
+    assert (never.name, never.module, never.frames, never.length) == ("NEVER", "dash", 0, 2)
+    unknown = message(layout, "7F0")
+    assert (unknown.name, unknown.frames, unknown.lengths_seen) == ("", 100, (2,))
+    assert unknown.seen_ms == pytest.approx(40)
+
+
+def test_pages_of_a_multiplexer_say_which_came_and_which_the_database_lacks(layout):
+    pages = {page.values: (page.signals, page.frames) for page in message(layout, "123").pages}
+    assert pages == {"0": (("Volts",), 67), "1": (("Amps", "Level"), 67), "3": ((), 66)}
+
+
+def test_ranges_of_signals_are_those_of_the_pages_on_which_they_came(layout):
+    seen = {one.name: (one.seen_low, one.seen_high) for one in layout.signals}
+    assert seen["Volts"] == (12.0, 12.04)
+    assert seen["Amps"] == (30.0, 30.6)
+    assert seen["Level"] == (50.0, 52.0)
+    assert seen["Lamp"] == (None, None)
+
+
+def test_coverage_counts_each_page_that_came(layout):
+    # Three pages of 64 bits: 8 + 16 bits, 8 + 16 + 8 bits, and 8 bits of the one that nobody knows.
+    status = message(layout, "123").coverage
+    assert (status.bits, status.explained) == (192, 24 + 32 + 8)
+    assert message(layout, "300").coverage == Coverage(64, 64, 0, 0)
+    assert message(layout, "7F0").coverage.explained == 0
+    assert layout.coverage.bits == 192 + 64 + 32 + 16
+
+
+def test_the_grid_draws_each_page_and_marks_what_nobody_explains(layout):
+    status = message(layout, "123")
+    first, second, third = grids(status, [one for one in layout.signals if one.frame == status.key])
+    assert first.title == "Page = 0 (67 frames)"
+    assert third.title == "Page = 3: a page that the database doesn't have (66 frames)"
+    assert grid_lines(first)[1:4] == ["   0  a a a a a a a a", "   1  b b b b b b b b", "   2  b b b b b b b b"]
+    assert grid_lines(second)[4] == "   3  d d d d d d d d"
+    assert grid_lines(first)[5] == "   4  . . . . . . . ."
+    assert "~" in grid_lines(third)[2]
+
+
+def test_facts_say_who_says_them(layout):
+    status = message(layout, "123")
+    assert {source.key: source.kind for source in layout.sources} == {
+        "M": "measured",
+        "F": "car file",
+        "D1": "database",
+        "B": "baseline",
+        "C": "computed",
+        "I": "inferred",
+    }
+    assert (source_of(status, "name"), source_of(status, "seen_ms")) == ("D1", "M")
+    assert source_of(layout.buses[0], "bitrate") == "F"
+    assert source_of(layout.buses[0], "load") == "M"
+    assert source_of(layout.buses[0], "free_ids") == "I"
+
+
+def test_files_have_their_hashes(layout, folder):
+    hashes = {source.name: source.sha256 for source in layout.sources if source.sha256}
+    for name in ("run.log", "car.toml", "plain.dbc"):
+        assert hashes[name] == hashlib.sha256((folder / name).read_bytes()).hexdigest()
+
+
+def test_free_identifiers_lie_between_those_that_are_taken(layout):
+    assert layout.buses[0].free_ids == ("000-122", "124-2FF", "301-3FF", "401-7EF", "7F1-7FF")
+
+
+def test_open_questions_name_what_is_missing_and_where_it_belongs(layout):
+    asked = {question.where: question.text for question in layout.questions if question.where}
+    assert asked["[bus.main] terminators"] == ("Which two modules of main hold the terminating resistors? 1 is named.")
+    assert "ohm" in asked["[bus.main] resistance"]
+    assert asked["[module.box]"] == "box: which supply, ground and plug?"
+    assert "[[calibration_log]]" not in asked
+    texts = " ".join(question.text for question in layout.questions)
+    assert "NEVER (400) never came" in texts
+    assert "18FF0102 and 7F0" in texts
+
+
+def test_a_stub_too_long_for_a_fast_bus_is_a_question(folder, tmp_path):
+    fast = plain_car.put(tmp_path / "fast")
+    (fast / "car.toml").write_text(plain_car.CAR.replace("250_000", "1_000_000"))
+    asked = [one.text for one in layout_of(fast / "run.log", car=fast / "car.toml").questions]
+    assert "The stub of box is 0.4 m long; main allows 0.3 m." in asked
+
+
+def test_cautions_of_sensors_are_among_the_cautions(layout):
+    assert "level: Fuel: no sparks." in layout.cautions
+
+
+def test_without_anything_but_frames_there_is_still_a_document(bare):
+    assert [bus.name for bus in bare.buses] == ["can7"]
+    assert len(bare.unknown) == 4
+    assert bare.coverage.explained == 0
+    assert bare.questions[0].text.startswith("There is no car file.")
+    assert differences(bare, bare) == ()
+
+
+def test_the_same_inputs_give_the_same_bytes(layout, folder):
+    again = layout_of(folder / "run.log", car=folder / "car.toml")
+    assert render_html(again) == render_html(layout)
+    assert render_markdown(again) == render_markdown(layout)
+
+
+@pytest.mark.parametrize("of", ["layout", "bare"])
+def test_page_and_markdown_and_json_hold_the_same_twin(of, tmp_path, request):
+    layout = request.getfixturevalue(of)
+    texts = {"a.html": render_html(layout), "a.md": render_markdown(layout), "a.json": layout_text(layout)}
+    for name, text in texts.items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+        assert load(tmp_path / name) == layout
+    jsonschema.validate(document_of(layout), SCHEMA)
+
+
+def test_handover_leaves_out_positions_names_and_notes(layout):
+    given = for_handover(layout)
+    for text in (render_html(given), render_markdown(given)):
+        for word in ("Ann Author", "her note", "her can", "parks it", "run.log", "48.123", "11.123"):
+            assert word not in text
+        assert "left out: a position" in text
+    assert "Ann Author" in render_html(layout)
+    assert "48.12" in render_html(layout)
+    kept = next(source for source in given.sources if source.kind == "measured")
+    assert kept.sha256 == layout.sources[0].sha256
+    assert given.calibrations[0].residual == 0.2
+    assert differences(given, layout) == ()  # what was left out is no difference
+
+
+def test_handover_of_signals_alone_leaves_out_positions_too(folder):
+    given = for_handover(layout_of(folder / "run.log", "--dbc", str(folder / "plain.dbc")))
+    assert not [one for one in given.signals if one.name == "Latitude" and one.seen_low is not None]
+    places = {name: channel for name, channel in given.baseline.channels.items() if "itude" in name}
+    assert places
+    assert all(channel.low is None and channel.rest is None for channel in places.values())
+
+
+HOSTILE = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\u202e|`*\x1b[2J\n```json\n# x"
+
+
+def test_hostile_texts_do_nothing_in_the_page_and_in_markdown(layout, tmp_path):
+    spoilt = dataclasses.replace(
+        layout,
+        car=HOSTILE,
+        buses=tuple(dataclasses.replace(one, name=HOSTILE, chain=(HOSTILE, HOSTILE)) for one in layout.buses),
+        modules=tuple(dataclasses.replace(one, name=HOSTILE, supply=HOSTILE, place=HOSTILE) for one in layout.modules),
+        messages=tuple(dataclasses.replace(one, bus=HOSTILE, name=HOSTILE, comment=HOSTILE) for one in layout.messages),
+        signals=tuple(dataclasses.replace(one, name=HOSTILE, unit=HOSTILE, comment=HOSTILE) for one in layout.signals),
+        cautions=(HOSTILE,),
+    )
+    page = render_html(spoilt)
+    assert "<script>alert" not in page
+    assert "<img" not in page
+    assert "\u202e" not in page
+    assert "\x1b" not in page
+    text = render_markdown(spoilt)
+    twin_at = text.index("## For programs")
+    assert "<" not in re.sub(r"^```text$.*?^```$", "", text[:twin_at], flags=re.DOTALL | re.MULTILINE)
+    assert not [line for line in text[:twin_at].splitlines() if line.startswith(("```json", "# x"))]
+    for name, each in (("a.html", page), ("a.md", text)):
+        (tmp_path / name).write_text(each, encoding="utf-8")
+        assert load(tmp_path / name) == spoilt
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("<html>nothing</html>", "holds no layout: its machine-readable part is missing"),
+        ("# nothing\n", "holds no layout"),
+        ('{"schema": "buswright.layout/2"}', "is buswright.layout/2; this version reads buswright.layout/1"),
+        ('{"schema": "buswright.baseline/1"}', "is buswright.baseline/1"),
+        ('{"schema": "buswright.layout/1", "car": 3}', "car is 3, not a text"),
+        ('{"schema": "buswright.layout/1",', "is no JSON"),
+    ],
+)
+def test_what_is_no_layout_is_refused_with_what_to_do(text, says, tmp_path):
+    (tmp_path / "x.md").write_text(text)
+    with pytest.raises(UserError) as caught:
+        load(tmp_path / "x.md")
+    assert says in str(caught.value)
+    assert "  try: " in str(caught.value)
+
+
+def test_a_missing_document_is_said(tmp_path):
+    with pytest.raises(UserError, match="can't be read"):
+        load(tmp_path / "none.html")

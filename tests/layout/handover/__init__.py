@@ -1,0 +1,1 @@
+"""Tests of handing a car file over."""
