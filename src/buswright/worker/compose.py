@@ -19,7 +19,7 @@ from buswright.diagnosis.now.moment import Reception
 from buswright.diagnosis.scope import Scope, modules_known
 from buswright.findings import Finding
 from buswright.frames.table import Frames, Int64s
-from buswright.health.channels.evidence import ChannelEvidence
+from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.model.health import BusHealth
 from buswright.health.recent import Recent
 from buswright.health.track import HealthTracker
