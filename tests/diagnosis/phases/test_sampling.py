@@ -19,7 +19,7 @@ def advice(*channels, changed=()):
 
 def test_what_comes_too_seldom_for_its_role_is_slow():
     assert advice(came("d", "damper_travel", 20.0)) == {"d": "slow"}
-    assert advice(came("d", "damper_travel", 100.0)) == {"d": "fine"}
+    assert advice(came("d", "damper_travel", 250.0)) == {"d": "fine"}
 
 
 def test_a_message_of_which_nobody_needs_the_rate_is_wasteful():

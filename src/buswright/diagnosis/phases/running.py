@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from buswright.channels import units
-from buswright.channels.samples.series import Int64s
+from buswright.channels.samples.series import Bools, Int64s
 from buswright.diagnosis.case import MILLISECOND, Case
 from buswright.diagnosis.node.gaps.feed import ROLES
 from buswright.diagnosis.sensors.ground import REAL_CHANGES
@@ -17,7 +17,7 @@ from buswright.diagnosis.sensors.noise import PULSING, engine_speed_in, is_analo
 from buswright.diagnosis.sensors.spectrum import Strongest, strongest
 from buswright.diagnosis.sensors.zeroes import REST_LEAST, level_in
 from buswright.health.baseline.standstill import noise_of
-from buswright.health.channels.driving import RUNNING_RPM, Doing
+from buswright.health.channels.driving import RUNNING_RPM, Driving
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import FINE_NS
 
@@ -31,6 +31,8 @@ _MOVED = 3.0
 """What moved by so many times its noise between the phases moves by itself, and that isn't smooth."""
 _FLOOR = 0.8
 """Noise is at least this part of a raw step: a value between two codes toggles."""
+_AROUND_START = 300
+"""Windows of the fine grid, half a minute, before and after a start (a choice)."""
 _AROUND_CRANK_NS = 200 * MILLISECOND
 
 
@@ -114,18 +116,32 @@ def changes(case: Case) -> tuple[Change, ...]:
 
 def has_both(channels: Channels) -> bool:
     """Whether the run has both phases, settled."""
-    driving = channels.driving
-    return bool(min(driving.settled("key-on").sum(), driving.settled("idle").sum()) >= REST_LEAST)
+    off, idle = around_starts(channels.driving)
+    return bool(min(off.sum(), idle.sum()) >= REST_LEAST)
+
+
+def around_starts(driving: Driving) -> tuple[Bools, Bools]:
+    """Tell in which windows the key was on just before the engine ran, and in which it idled just after; bool[k] each.
+
+    Minutes later everything is warmer and has moved: that is no doing of the start.
+    """
+    runs = driving.is_doing("idle", "driving")
+    near = np.zeros((2, len(runs)), dtype=np.bool_)
+    for at in (np.flatnonzero(runs[1:] & ~runs[:-1]) + 1).tolist():
+        begun = driving.number[at]
+        near[0] |= (driving.number < begun) & (driving.number >= begun - _AROUND_START)
+        near[1] |= (driving.number >= begun) & (driving.number < begun + _AROUND_START)
+    return driving.settled("key-on") & near[0], driving.settled("idle") & near[1]
 
 
 def _change(case: Case, channels: Channels, each: ChannelEvidence) -> Change | None:
-    driving, per = channels.driving, each.per_volt
+    per, phases = each.per_volt, around_starts(channels.driving)
     factor = 1.0 if per is None else 1000.0 / per
     unit = units.shown(each.series.unit) if per is None else "mV"
     grid = each.value_grid if per is None else each.grid
     levels = []
-    for phase in ("key-on", "idle"):
-        held = grid.held(channels.number[driving.settled(phase)], most=5)
+    for phase in phases:
+        held = grid.held(channels.number[phase], most=5)
         held = held[np.isfinite(held)]
         levels.append(float(np.median(held)) * factor if len(held) >= REST_LEAST else None)
     rest, idle = levels
@@ -136,7 +152,7 @@ def _change(case: Case, channels: Channels, each: ChannelEvidence) -> Change | N
     seen = _strongest(case, channels, each)
     # Noise is of the quantity; without a voltage that may be in another unit than the value.
     scale = factor if per is not None or not each.electrical else None
-    off, loud = (None if one is None or scale is None else one * scale for one in _noises(case, channels, each))
+    off, loud = (None if one is None or scale is None else one * scale for one in _noises(case, channels, each, phases))
     quiet = None if off is None or scale is None else max(off, _FLOOR * each.step * scale)
     graded = _graded_ratio(case, each, shift, (quiet, loud), seen is not None and seen.follows)
     return Change(each.name, unit, rest, idle, shift, grade, why, off, loud, *graded, seen)
@@ -175,16 +191,14 @@ def _graded_ratio(
     return ratio, "look" if ratio > case.limit("noise_ratio_suspect", channel=each.name) else "good", ""
 
 
-def _noises(case: Case, channels: Channels, each: ChannelEvidence) -> tuple[float | None, float | None]:
+def _noises(
+    case: Case, channels: Channels, each: ChannelEvidence, phases: tuple[Bools, Bools]
+) -> tuple[float | None, float | None]:
     """Return the noise of the quantity with the engine off (else that of the good run), and idling."""
-    off, idle = (_noise_in(channels, each, phase) for phase in ("key-on", "idle"))
+    usable = each.there & ~each.bad
+    windows = each.series.time_ns // FINE_NS
+    off, idle = (noise_of(each.quantity[usable & np.isin(windows, channels.number[phase])]) for phase in phases)
     return off if off is not None else noise_at_rest(case, each, np.zeros(0))[0], idle
-
-
-def _noise_in(channels: Channels, each: ChannelEvidence, phase: Doing) -> float | None:
-    driving = channels.driving
-    inside = np.isin(each.series.time_ns // FINE_NS, driving.number[driving.settled(phase)])
-    return noise_of(each.quantity[inside & each.there & ~each.bad])
 
 
 def _strongest(case: Case, channels: Channels, each: ChannelEvidence) -> Strongest | None:

@@ -4,48 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import Literal
 
+from buswright.channels.useful_rates import ROUNDING, USEFUL_HZ, WASTE
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.phases.running import Change
-from buswright.diagnosis.sensors.physics import RATES_HZ
 from buswright.diagnosis.sensors.spectrum import Strongest
 
 Advice = Literal["fine", "slow", "wasteful", "aliased"]
-
-LOG_HZ: Mapping[str, tuple[float, float]] = MappingProxyType(
-    {
-        "oil_pressure": (20.0, 100.0),
-        "fuel_pressure": (20.0, 50.0),
-        "brake_pressure": (20.0, 100.0),
-        "manifold_pressure": (20.0, 100.0),
-        "barometric_pressure": (0.2, 5.0),
-        "oil_temperature": (1.0, 5.0),
-        "coolant_temperature": (1.0, 5.0),
-        "air_temperature": (1.0, 10.0),
-        "exhaust_temperature": (5.0, 25.0),
-        "damper_travel": (100.0, 500.0),
-        "steering_angle": (20.0, 100.0),
-        "throttle": (20.0, 100.0),
-        "wheel_speed": (20.0, 100.0),
-        "vehicle_speed": (10.0, 100.0),
-        "engine_speed": (20.0, 100.0),
-        "accel_long": (20.0, 100.0),
-        "accel_lat": (20.0, 100.0),
-        "accel_vert": (50.0, 200.0),
-        "yaw_rate": (20.0, 100.0),
-        "lambda": (10.0, 50.0),
-        "battery_voltage": (5.0, 20.0),
-        "module_supply": (5.0, 100.0),
-    }
-)
-"""How many samples a second a role needs, and more than which few can use (common practice, no source)."""
-if wrong := {role for role, low in RATES_HZ.items() if LOG_HZ[role][0] != low}:
-    raise ValueError(f"another lower rate than the detector's: {', '.join(sorted(wrong))}")
-_WASTE = 2.5
-"""So many times the useful rate is waste, where a whole message comes as often."""
-_SLOW = 0.8
+_UNSTEADY = 1.02
+"""A measured rate may be so much above the nominal one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,9 +62,9 @@ def _rows(case: Case, lines: Mapping[str, Strongest]) -> Iterator[Sampling]:
     useful = _useful(case)
     for each in case.evidence:
         role = each.role or ""
-        if role not in LOG_HZ or not each.measures or each.message is None or len(each) < 2:
+        if role not in USEFUL_HZ or not each.measures or each.message is None or len(each) < 2:
             continue
-        low, high = LOG_HZ[role]
+        low, high = USEFUL_HZ[role]
         rate, line = each.series.rate_hz, lines.get(each.name)
         advice: Advice = "fine"
         words = ""
@@ -104,9 +72,9 @@ def _rows(case: Case, lines: Mapping[str, Strongest]) -> Iterator[Sampling]:
         if line is not None and line.follows and line.firing_hz is not None and line.firing_hz > rate / 2:
             advice = "aliased"
             words = f"the firing of {line.firing_hz:.0f} Hz shows as {line.appears_hz:.1f} Hz: filter it in the module"
-        elif rate < _SLOW * low:
+        elif rate < ROUNDING * low:
             advice, words = "slow", f"raise {each.message} to {low:g} a second or more"
-        elif whole is not None and rate > _WASTE * whole:
+        elif whole is not None and rate > _UNSTEADY * WASTE * whole:
             advice = "wasteful"
             words = f"nothing in {each.message} needs more than {whole:g} a second: lower its rate"
         yield Sampling(each.name, role, each.message, rate, low, high, advice, words)
@@ -119,7 +87,7 @@ def _useful(case: Case) -> dict[str, float | None]:
         if each.message is None or not each.measures:
             continue
         role = each.role or ""
-        high = LOG_HZ[role][1] if role in LOG_HZ else None
+        high = USEFUL_HZ[role][1] if role in USEFUL_HZ else None
         before = found.get(each.message, 0.0)
         found[each.message] = None if high is None or before is None else max(before, high)
     return found
