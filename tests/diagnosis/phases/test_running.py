@@ -31,6 +31,20 @@ def test_a_level_that_moves_with_the_start_is_a_shift(volts, grade):
     assert one.shift_grade == grade
 
 
+def test_what_moves_minutes_later_is_no_doing_of_the_start():
+    seconds = np.arange(0, 120, 1 / HZ)
+    rpm, still = np.where(seconds < 6, 0.0, 900.0), 0.0 * seconds
+    late = 2.0 + 0.04 * (seconds > 60) + np.random.default_rng(1).standard_normal(len(seconds)) * 0.001
+    channels = (
+        made("rpm", rpm, hz=HZ, unit="rpm", role="engine_speed"),
+        made("speed", still, hz=HZ, unit="km/h", role="vehicle_speed"),
+        made("a", late, hz=HZ, kind=sensor()),
+    )
+    (one,) = changes(case_of(*channels))
+    assert one.shift == pytest.approx(0.0, abs=1.0)
+    assert one.shift_grade == "good"
+
+
 def test_what_the_engine_really_moves_is_no_shift():
     found = table(
         pressed("oil", np.where(OFF, 0.5, 2.0) + noise(0.001), "oil_pressure"),
