@@ -44,7 +44,7 @@ _UNMOVED = ("degC", "bar", "V")
 _MOVING = ("damper_travel", "accel_long", "accel_lat", "accel_vert", "yaw_rate", "lambda", "exhaust_temperature")
 """Roles that are lively while the engine runs, or the car moves, whatever their wires do."""
 _MOTION = ("g", "deg/s", "mm", "km/h", "deg")
-_PULSING = ("oil_pressure", "fuel_pressure", "manifold_pressure")
+PULSING = ("oil_pressure", "fuel_pressure", "manifold_pressure")
 """Pressures that pulse with the engine."""
 _CAUTION = "Never touch ignition leads while the engine runs. Keep hair, sleeves and hands off belts and fans."
 
@@ -268,7 +268,7 @@ def _millivolts(each: ChannelEvidence, noise: float) -> str:
 
 def _of_channel(case: Case, one: _Noisy) -> Sighting:
     each = one.each
-    pulsing = each.role in _PULSING and not one.line
+    pulsing = each.role in PULSING and not one.line
     fault = one.ratio >= case.limit("noise_ratio_fault", channel=each.name) and not pulsing
     evidence = [
         (
