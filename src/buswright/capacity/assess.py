@@ -178,7 +178,7 @@ def assess(
         if addition.placed:
             clashes += clashes_of([stream.name for stream in own], plan.seen | names, plan.declared)
         else:
-            chosen = place(own, (*plan.streams, *new), used | names, plan.rates)
+            chosen = place(own, (*plan.streams, *new), used, plan.rates)
             placed += chosen
             own = tuple(each.stream for each in chosen)
         new += own
