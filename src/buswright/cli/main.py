@@ -37,6 +37,7 @@ COMMANDS: dict[str, str] = {
     "differences": "list what changed from one car file or pack to another, by meaning",
     "layout": "document the buses: modules, frames, bits, channels, wiring, what is unknown",
     "verify": "say whether a car still matches its layout document",
+    "take": "take a sensor, or a module with its messages, over from another car file",
     "guide": "read the manual in the terminal",
 }
 """Name and one line of help, in the order shown; each is a module of `commands`."""
