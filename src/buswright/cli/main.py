@@ -37,6 +37,7 @@ COMMANDS: dict[str, str] = {
     "pack": "pack a car file with its databases into one ZIP file, to hand over",
     "unpack": "take in a stranger's pack: bounded, inside one folder, checked",
     "differences": "list what changed from one car file or pack to another, by meaning",
+    "take": "take a sensor, or a module with its messages, over from another car file",
     "layout": "document the buses: modules, frames, bits, channels, wiring, what is unknown",
     "verify": "say whether a car still matches its layout document",
     "guide": "read the manual in the terminal",
