@@ -52,6 +52,7 @@ def _lines(layout: Layout) -> Iterator[str]:
         yield from _titled(f"Frames of {plain(bus.name)}, highest priority first", tables.frames(layout, bus.name))
     yield from _messages(layout)
     yield from _titled("Channels", tables.channels(layout))
+    yield from _titled("Zeroes and limits", tables.zeroes(layout))
     yield from _titled("Wiring", tables.wiring(layout))
     yield from _titled("Sensors", tables.sensors(layout))
     yield from _titled("Calibrations", tables.calibrations(layout))

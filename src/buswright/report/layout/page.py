@@ -114,7 +114,7 @@ def _cells(row: Sequence[Cell], table: Table, kinds: Sequence[str], layout: Layo
         else:
             empty = ' data-empty=""' if cell.text == NOTHING else ""
             mark = f" ({table.marks[k]})" if table.marks[k] else ""
-            yield f'<td{kinds[k]} data-head="{escape(table.heads[k] + mark)}"{empty}>{text}</td>'
+            yield f'<td{kinds[k]} data-head="{escape(table.heads[k] + mark)}"{empty}><span>{text}</span></td>'
 
 
 # -- the first page -----------------------------------------------------------------------------------------------
@@ -194,8 +194,9 @@ def _message(layout: Layout, one: MessageLayout, own: Sequence[SignalLayout]) ->
     figures = "".join(_grid(grid, own) for grid in grids(one, own))
     signals = _html(tables.signals(layout, one, own), layout) if own else ""
     note = f"<p>{escape(one.comment)}</p>" if one.comment else ""
+    bare = "" if own else " bare"
     return (
-        f'<article class="message"><h3>{escape(head)} <small>{escape(", ".join(facts))}</small></h3>{note}'
+        f'<article class="message{bare}"><h3>{escape(head)} <small>{escape(", ".join(facts))}</small></h3>{note}'
         f'<div class="beside"><div class="grids">{figures}</div><div class="signals">{signals}</div></div></article>'
     )
 
@@ -226,6 +227,7 @@ def _channels(layout: Layout) -> str:
         return ""
     parts = [_html(tables.channels(layout), layout)]
     for title, table in (
+        ("Zeroes and limits", tables.zeroes(layout)),
         ("Wiring", tables.wiring(layout)),
         ("Sensors", tables.sensors(layout)),
         ("Calibrations", tables.calibrations(layout)),

@@ -42,12 +42,17 @@ def marks_line(layout: Layout) -> str:
 
 def figures(layout: Layout) -> list[tuple[str, str]]:
     """Return what is counted, as (name, number)."""
+    came = sum(one.frames > 0 for one in layout.messages)
+    counted = [
+        plural(len(layout.buses), "bus", "buses"),
+        plural(len(layout.modules), "module"),
+        plural(came, "identifier that came", "identifiers that came"),
+        plural(len(layout.signals), "signal"),
+        plural(len(layout.channels), "channel"),
+    ]
+    pairs = [text.partition(" ") for text in counted]
     return [
-        ("buses", str(len(layout.buses))),
-        ("modules", str(len(layout.modules))),
-        ("identifiers that came", str(sum(one.frames > 0 for one in layout.messages))),
-        ("signals", str(len(layout.signals))),
-        ("channels", str(len(layout.channels))),
+        *((words, number) for number, _, words in pairs),
         ("of the payload explained", percent(layout.coverage.share)),
     ]
 
