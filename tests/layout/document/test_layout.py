@@ -107,7 +107,19 @@ def test_files_have_their_hashes(layout, folder):
 
 
 def test_free_identifiers_lie_between_those_that_are_taken(layout):
-    assert layout.buses[0].free_ids == ("000-122", "124-2FF", "301-3FF", "401-7EF", "7F1-7FF")
+    # 7DF and above are kept for scan tools and old controllers.
+    assert layout.buses[0].free_ids == ("000-122", "124-2FF", "301-3FF", "401-7DE")
+
+
+def test_worst_cases_are_those_of_the_response_time_analysis(layout):
+    # Davis et al. (2007): an 11-bit frame of s bytes has at most 55 + 10 s bits, a 29-bit one 80 + 10 s.
+    bit_ms = 1 / 250
+    assert message(layout, "123").response_ms == pytest.approx((135 + 135) * bit_ms, abs=0.02)
+    assert layout.buses[0].worst_load == pytest.approx((135 / 20 + 135 / 20 + 120 / 20 + 75 / 40) * bit_ms, rel=0.01)
+    assert "too late" not in render_markdown(layout)
+    late = dataclasses.replace(message(layout, "123"), response_ms=25.0)
+    spoilt = dataclasses.replace(layout, messages=(late, *layout.messages[1:]))
+    assert "STATUS may be 25 ms under way and is due every 20 ms" in render_markdown(spoilt)
 
 
 def test_open_questions_name_what_is_missing_and_where_it_belongs(layout):
@@ -227,3 +239,38 @@ def test_what_is_no_layout_is_refused_with_what_to_do(text, says, tmp_path):
 def test_a_missing_document_is_said(tmp_path):
     with pytest.raises(UserError, match="can't be read"):
         load(tmp_path / "none.html")
+
+
+SHEET = {
+    **{"schema": "buswright.bench/1", "verdict": "passed", "said": "9 checks passed, none failed.", "module": "box"},
+    **{"by": "Ann Author", "started_ns": 1_780_000_000_000_000_000, "more": {"unknown": [1]}},
+    "steps": [
+        {"name": "still", "kind": "listen", "state": "done"},
+        {"name": "cut", "kind": "dip", "state": "done", "tries": 1},
+        {"name": "sweep", "kind": "supply", "state": "skipped"},
+    ],
+    "checks": [
+        {"name": "presence", "step": "still", "verdict": "pass", "said": "All came."},
+        {"name": "restart", "step": "cut", "verdict": "pass", "said": "It sent again 0.41 s after the supply."},
+        {"name": "supply", "step": "sweep", "verdict": "skipped", "said": "No time."},
+    ],
+}
+
+
+def test_a_bench_sheet_says_what_a_module_does_without_power(folder, tmp_path):
+    (tmp_path / "box.json").write_text(json.dumps(SHEET))
+    layout = layout_of(folder / "run.log", "--bench", str(tmp_path / "box.json"), car=folder / "car.toml")
+    box = next(module for module in layout.modules if module.name == "box")
+    assert [(fact.step, fact.source, fact.date) for fact in box.bench] == [
+        ("bench test", "T1", "2026-05-28"),
+        ("restart", "T1", "2026-05-28"),
+    ]
+    assert "restart: pass: It sent again 0.41 s after the supply." in render_markdown(layout)
+    assert [source.text for source in layout.sources if source.key == "T1"] == ["box, passed, 2026-05-28"]
+    assert "Ann Author" not in render_html(for_handover(layout))
+
+
+def test_what_is_no_bench_sheet_is_refused(folder, tmp_path):
+    (tmp_path / "box.json").write_text('{"schema": "buswright.baseline/1"}')
+    with pytest.raises(UserError, match=r"this version reads buswright\.bench/1"):
+        layout_of(folder / "run.log", "--bench", str(tmp_path / "box.json"))

@@ -59,6 +59,7 @@ def _silent(of: Gathered, name: FrameName, message: Message | None) -> MessageLa
     """Describe a frame that never came."""
     expected = expectation(name, car=of.car, message=message)
     books = _declared(expected)
+    response_ms, deadline_ms = of.response(name)
     key = of.key_of(message)
     text = identifier_text(name.id, name.extended)
     return MessageLayout(
@@ -71,6 +72,8 @@ def _silent(of: Gathered, name: FrameName, message: Message | None) -> MessageLa
         length=message.length if message is not None else None,
         period_ms=_ms(expected.period_ns.value),
         rhythm="on change" if expected.change_driven.value else "",
+        response_ms=response_ms,
+        deadline_ms=deadline_ms,
         comment=message.comment if message is not None else "",
         pages=tuple(_pages(message, None)) if message is not None else (),
         said_by={
@@ -88,6 +91,7 @@ def _came(of: Gathered, figures: IdFigures, group: Group) -> MessageLayout:
     """Describe a frame that came."""
     message, expected, period = group.message, figures.expected, figures.period
     books = _judged(figures)
+    response_ms, deadline_ms = of.response(figures.name)
     key = of.key_of(message)
     declared = expected.period_ns.declared
     seen = of.seen.get((figures.name.bus, group.name))
@@ -108,6 +112,8 @@ def _came(of: Gathered, figures: IdFigures, group: Group) -> MessageLayout:
         late_ms=_ms(period.p999_ns) if period.sending == "periodic" else None,
         frames=figures.frames,
         load=figures.load,
+        response_ms=response_ms,
+        deadline_ms=deadline_ms,
         share=figures.share,
         moving_bits=_mask_text(int.from_bytes(figures.payload.changing_bits, "little")),
         comment=message.comment if message is not None else "",

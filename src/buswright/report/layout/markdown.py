@@ -32,6 +32,7 @@ def _lines(layout: Layout) -> Iterator[str]:
     yield ", ".join(f"{value} {label}" for label, value in words.figures(layout)) + "."
     yield from ("", plain(words.marks_line(layout)), "", "## Buses", "")
     yield from _table(tables.buses(layout))
+    yield from (f"\n{plain(text)}" for text in words.late_lines(layout))
     for bus in layout.buses:
         if bus.chain or bus.beside:
             yield from ("", "```text", f"{visible(bus.name)}, {bit_rate(bus.bitrate)}")

@@ -127,6 +127,7 @@ def _first_page(layout: Layout) -> str:
     parts = [
         f'<p class="faint">{escape(words.marks_line(layout))}</p>',
         _html(tables.buses(layout), layout),
+        _list([escape(text) for text in words.late_lines(layout)]),
         f'<div class="drawings">{drawings}</div>' if drawings else "",
         f"<h3>What is unknown</h3><p>{escape(words.coverage_words(layout))}</p>"
         + _html(tables.unknown(layout), layout),

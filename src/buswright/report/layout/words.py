@@ -80,6 +80,17 @@ def coverage_words(layout: Layout) -> str:
     return text
 
 
+def late_lines(layout: Layout) -> Iterator[str]:
+    """Say which frames may come later than they are due, in the worst case."""
+    for one in layout.messages:
+        if one.response_ms is not None and one.deadline_ms is not None and one.response_ms > one.deadline_ms:
+            name = f"{one.key} {one.name}".rstrip()
+            yield (
+                f"{name} may be {one.response_ms:.3g} ms under way and is due every {one.deadline_ms:.4g} ms. "
+                "The command capacity says what to do."
+            )
+
+
 def shown_questions(layout: Layout) -> list[tuple[str, str, str]]:
     """Return the open questions: where the answer belongs, the question, why it is asked."""
     return [(one.where, one.text, one.why) for one in layout.questions]
