@@ -242,8 +242,13 @@ def test_a_missing_document_is_said(tmp_path):
 
 
 SHEET = {
-    **{"schema": "buswright.bench/1", "verdict": "passed", "said": "9 checks passed, none failed.", "module": "box"},
-    **{"by": "Ann Author", "started_ns": 1_780_000_000_000_000_000, "more": {"unknown": [1]}},
+    "schema": "buswright.bench/1",
+    "verdict": "passed",
+    "said": "9 checks passed, none failed.",
+    "module": "box",
+    "by": "Ann Author",
+    "started_ns": 1_780_000_000_000_000_000,
+    "more": {"unknown": [1]},
     "steps": [
         {"name": "still", "kind": "listen", "state": "done"},
         {"name": "cut", "kind": "dip", "state": "done", "tries": 1},
@@ -274,3 +279,14 @@ def test_what_is_no_bench_sheet_is_refused(folder, tmp_path):
     (tmp_path / "box.json").write_text('{"schema": "buswright.baseline/1"}')
     with pytest.raises(UserError, match=r"this version reads buswright\.bench/1"):
         layout_of(folder / "run.log", "--bench", str(tmp_path / "box.json"))
+
+
+def test_a_given_good_run_is_what_the_document_is_held_against(folder, tmp_path):
+    from buswright.cli.main import main
+
+    good = tmp_path / "good.json"
+    main(["remember", str(folder / "run.log"), "--car", str(folder / "car.toml"), "--out", str(good)])
+    layout = layout_of(folder / "run.log", "--baseline", str(good), car=folder / "car.toml")
+    source = layout.source("B")
+    assert (source.name, source.sha256) == ("good.json", hashlib.sha256(good.read_bytes()).hexdigest())
+    assert layout.baseline.capture.frames == 700
