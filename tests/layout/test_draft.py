@@ -106,9 +106,9 @@ def test_a_draft_from_capture_and_databases_checks_without_a_word(run, key_on, f
 
 def test_it_asks_for_what_frames_cannot_show_and_says_why(run, folder):
     text = draft([run], databases(folder), folder=folder).text()
-    for key in ("chain", "lengths_m", "terminators", "resistance", "supply", "ground", "plug", "stub_m", "wiring"):
-        asked = [line for line in text.splitlines() if line.startswith(f"# {key} = ") and line != "# supply = 5.0"]
-        assert asked, key
+    for name in ("chain", "lengths_m", "terminators", "resistance", "supply", "ground", "plug", "stub_m", "wiring"):
+        asked = [line for line in text.splitlines() if line.startswith(f"# {name} = ") and line != "# supply = 5.0"]
+        assert asked, name
         assert all(re.search(r"FILL IN: \S.{20,}", line) for line in asked), asked
 
 

@@ -78,9 +78,9 @@ def test_the_grid_draws_each_page_and_marks_what_nobody_explains(layout):
     first, second, third = grids(status, [one for one in layout.signals if one.frame == status.key])
     assert first.title == "Page = 0 (67 frames)"
     assert third.title == "Page = 3: a page that the database doesn't have (66 frames)"
-    assert grid_lines(first)[1:4] == ["   0  a a a a a a a a", "   1  b b b b b b b b", "   2  b b b b b b b b"]
-    assert grid_lines(second)[4] == "   3  d d d d d d d d"
-    assert grid_lines(first)[5] == "   4  . . . . . . . ."
+    assert grid_lines(first)[1:4] == ["    0 a a a a a a a a", "    1 b b b b b b b b", "    2 b b b b b b b b"]
+    assert grid_lines(second)[4] == "    3 d d d d d d d d"
+    assert grid_lines(first)[5] == "  4-7 . . . . . . . ."
     assert "~" in grid_lines(third)[2]
 
 
@@ -290,3 +290,41 @@ def test_a_given_good_run_is_what_the_document_is_held_against(folder, tmp_path)
     source = layout.source("B")
     assert (source.name, source.sha256) == ("good.json", hashlib.sha256(good.read_bytes()).hexdigest())
     assert layout.baseline.capture.frames == 700
+
+
+LONG = """VERSION ""
+BU_: ecu
+BO_ 2364540158 EEC1: 8 ecu
+ SG_ Speed : 24|16@1+ (0.125,0) [0|8031.875] "rpm" Vector__XXX
+BO_ 352 BIG: 64 ecu
+ SG_ First : 7|16@0- (0.1,0) [-100|100] "g" Vector__XXX
+ SG_ Last : 496|16@1+ (1,0) [0|65535] "" Vector__XXX
+BA_DEF_ "ProtocolType" STRING ;
+BA_DEF_ BO_ "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","reserved","J1939PG";
+BA_DEF_DEF_ "ProtocolType" "";
+BA_DEF_DEF_ "VFrameFormat" "StandardCAN";
+BA_ "ProtocolType" "J1939";
+BA_ "VFrameFormat" BO_ 2364540158 3;
+"""
+
+
+def test_long_frames_and_messages_of_several_sources(tmp_path):
+    lines = []
+    for k in range(200):
+        time = 1_780_000_000 + k * 0.01
+        lines.append(f"({time:.6f}) can0 0CF00400#FFFFFF{k:02X}10FFFFFF\n")
+        lines.append(f"({time + 0.001:.6f}) can0 0CF00427#FFFFFF00{k:02X}FFFFFF\n")
+        lines.append(f"({time + 0.002:.6f}) can0 160##1{k:04X}{'00' * 60}{k:04X}\n")
+    (tmp_path / "long.dbc").write_text(LONG)
+    (tmp_path / "run.log").write_text("".join(lines))
+    layout = layout_of(tmp_path / "run.log", "--dbc", str(tmp_path / "long.dbc"), "--bitrate", "500k/2M")
+    assert [(one.id, one.name) for one in layout.messages] == [
+        *(("160", "BIG"), ("0CF00400", "EEC1@00"), ("0CF00427", "EEC1@27"))
+    ]
+    speeds = {one.frame: (one.seen_low, one.seen_high) for one in layout.signals if one.name == "Speed"}
+    assert speeds == {"can0/0CF00400": (512.0, 536.875), "can0/0CF00427": (0.0, 6368.0)}
+    big = message(layout, "160")
+    assert (big.coverage.bits, big.coverage.explained) == (512, 32)
+    (grid,) = grids(big, [one for one in layout.signals if one.frame == big.key])
+    assert [row.label for row in grid.rows] == ["0", "1", "2-61", "62", "63"]
+    assert differences(layout, layout) == ()

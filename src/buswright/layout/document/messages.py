@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from buswright.channels.carfile.model import FrameName
-from buswright.channels.expectation import Expectation, expectation
+from buswright.channels.expectation import Expectation, Stated, expectation
 from buswright.channels.guessing import guess
 from buswright.health.model.identifiers import IdFigures
 from buswright.layout.document.gathered import Gathered
@@ -92,7 +92,8 @@ def _came(of: Gathered, figures: IdFigures, group: Group) -> MessageLayout:
     message, expected, period = group.message, figures.expected, figures.period
     books = _judged(figures)
     response_ms, deadline_ms = of.response(figures.name)
-    key = of.key_of(message)
+    key = of.key_of(message) if message is not None else INFERRED
+    counter, checksum = figures.counter, figures.checksum
     declared = expected.period_ns.declared
     seen = of.seen.get((figures.name.bus, group.name))
     lengths = tuple(sorted(figures.lengths.counts))
@@ -121,10 +122,10 @@ def _came(of: Gathered, figures: IdFigures, group: Group) -> MessageLayout:
         coverage=_coverage(figures, message, seen),
         said_by={
             **dict.fromkeys(("name", "length", "comment"), key),
-            "module": CAR if module_by_car else key if message is not None else INFERRED,
+            "module": CAR if module_by_car else key,
             "period_ms": of.says(expected.period_ns, message),
-            "counter": of.says(expected.counter, message),
-            "checksum": of.says(expected.checksum, message),
+            "counter": of.says(Stated(source=counter.source), message) if counter is not None else INFERRED,
+            "checksum": of.says(Stated(source=checksum.source), message) if checksum is not None else INFERRED,
         },
         counter=books.counter,
         counter_bits=_mask_text(books.counter_mask),

@@ -148,6 +148,6 @@ def _grid(grid: Grid, own: Sequence[SignalLayout]) -> Iterator[str]:
     if grid.title:
         yield visible(grid.title)
     yield from grid_lines(grid)
-    numbers = dict.fromkeys(run.number for runs in grid.rows for run in runs if run.kind == "signal")
+    numbers = dict.fromkeys(run.number for row in grid.rows for run in row.runs if run.kind == "signal")
     if numbers:
         yield ", ".join(f"{letter(number)} = {visible(own[number - 1].name)}" for number in sorted(numbers))

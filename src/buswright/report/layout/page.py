@@ -206,17 +206,17 @@ def _grid(grid: Grid, own: Sequence[SignalLayout]) -> str:
     title = f"<caption>{escape(grid.title)}</caption>" if grid.title else ""
     head = "<tr><td></td>" + "".join(f'<th scope="col">{bit}</th>' for bit in range(7, -1, -1)) + "</tr>"
     rows = []
-    for byte, runs in enumerate(grid.rows):
+    for label, runs in grid.rows:
         cells = []
         for run in runs:
             name = own[run.number - 1].name if run.kind == "signal" else ""
-            label = {"signal": str(run.number), "shared": "&amp;", "counter": "C", "checksum": "K", "moves": "~"}.get(
+            sign = {"signal": str(run.number), "shared": "&amp;", "counter": "C", "checksum": "K", "moves": "~"}.get(
                 run.kind, "·"
             )
             wash = f"{run.kind}{' odd' if run.kind == 'signal' and run.number % 2 else ''}"
             hint = f' title="{escape(name)}"' if name else ""
-            cells.append(f'<td colspan="{run.bits}" class="{wash}"{hint}>{label}</td>')
-        rows.append(f'<tr><th scope="row">{byte}</th>{"".join(cells)}</tr>')
+            cells.append(f'<td colspan="{run.bits}" class="{wash}"{hint}>{sign}</td>')
+        rows.append(f'<tr><th scope="row">{label}</th>{"".join(cells)}</tr>')
     return f'<table class="bits">{title}{head}{"".join(rows)}</table>'
 
 

@@ -190,7 +190,7 @@ def _frame_cells(one: MessageLayout) -> Iterator[Cell]:
         length = f"{seen} (declared {one.length})"
     yield Cell(one.id, MEASURED if one.frames else source_of(one, "name"))
     yield Cell("29" if one.extended else "11")
-    yield cell(one, "name", one.name or ("not known" if one.frames else ""))
+    yield cell(one, "name") if one.name or not one.frames else Cell("not known")
     yield cell(one, "module")
     yield Cell(length, MEASURED if seen else source_of(one, "length"))
     yield cell(one, "period_ms", figure(one.period_ms, "ms"))
