@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from buswright.capacity.addition import Addition
 from buswright.capacity.advice import Packing, RateAdvice, packings, rate_advice
@@ -143,7 +143,10 @@ def assess(
         now = state_of(plan, plan.streams, plan.rates)
         then = state_of(plan, streams, plan.rates) if new else now
         simulation = simulate(streams, plan.rates, seed=seed)
-        advised = tuple(packings(streams, plan.rates)), tuple(rate_advice(plan.streams, described, plan.rates))
+        advised = (
+            tuple(packings(map(_sent_together, streams), plan.rates)),
+            tuple(rate_advice(plan.streams, described, plan.rates)),
+        )
     tried = sorted({*OTHER_RATES, *([plan.rates.bits_per_s] if plan.rates else [])})
     limits = tuple(_limit(described, name, plan.bus) for name in ("plan_mean", "plan_peak", "plan_worst"))
     return BusCapacity(
@@ -166,6 +169,11 @@ def assess(
         ),
         limits=limits,  # type: ignore[arg-type]
     )
+
+
+def _sent_together(stream: Stream) -> Stream:
+    """Let frames of a phrase, whose sender has no name, come from one module."""
+    return replace(stream, module="the addition") if stream.origin == "added" and not stream.module else stream
 
 
 def _limit(described: Described, name: str, bus: str) -> float:
