@@ -11,7 +11,8 @@ import numpy as np
 
 from buswright.channels import units
 from buswright.channels.calibration.kind import Calibration, CalibrationError, Floats, nominal_references
-from buswright.channels.fits.models import Curve, Sheet, calibration_of, curve_of, own_unit, points_of
+from buswright.channels.fits.curves import Curve, points_of
+from buswright.channels.fits.models import Sheet, calibration_of, curve_of, own_unit
 from buswright.channels.fits.readings import Data, Reading, columns, directions
 from buswright.channels.fits.student import half_width, quantile
 
