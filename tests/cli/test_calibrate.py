@@ -315,6 +315,16 @@ def test_markers_of_a_recording_say_what_was_true(folder, capsys):
     assert 'marker "applied 50 bar"' in run(capsys, "brake_front", "run.log")
 
 
+def test_a_recorded_bench_test_is_readings_too(tmp_path, monkeypatch, capsys):
+    """Its markers name the channel; those of other channels, and of the supply, say nothing of this one."""
+    monkeypatch.chdir(tmp_path)
+    words = [str(ROOT / "captures" / "wrenfell_bench.log"), "--car", str(ROOT / "dbc_examples" / "wrenfell.toml")]
+    document = run_json(capsys, "oil_pressure", *words)
+    assert [each["true"] for each in document["fit"]["readings"]] == [0.0, 5.0, 10.0, 5.0, 0.0]
+    assert document["fit"]["largest_share"] < 0.005
+    assert document["doubts"] == []
+
+
 def test_spans_of_a_recording_say_what_was_true(folder, capsys):
     recording(folder / "run.log", markers=False)
     spans = ["--at", "2..4=0", "--at", "7=50", "--at", "10.5..12=1450.377 psi"]
