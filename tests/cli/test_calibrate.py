@@ -20,7 +20,10 @@ from tests.report.pages import Page, assert_it_stands_alone
 
 import buswright
 from buswright.channels.carfile.load import load_car_file
+from buswright.channels.fits.models import FITTED
+from buswright.channels.fits.target import FORMS
 from buswright.cli import calibrating
+from buswright.cli.commands import calibrate as command
 from buswright.cli.main import main
 from buswright.errors import UserError
 from buswright.frames.sidecar import event_line, line_of, sidecar_of
@@ -87,6 +90,11 @@ def run_json(capsys, *words, status=0):
     document = json.loads(run(capsys, *words, "--json", status=status))
     jsonschema.validate(document, json.loads(SCHEMA.read_text(encoding="utf-8")))
     return document
+
+
+def test_the_words_of_the_options_are_those_of_the_fits():
+    assert command.FORMS == FORMS
+    assert set(command.KINDS) == set(FITTED) - {"stages"}
 
 
 def names(document):

@@ -67,8 +67,6 @@ class Fit:
     ----------
     sheet
         The sensor's table with the fitted constants.
-    dropped
-        Keys of the old table that have no place any more.
     calibration
         The same as the car file's reader makes it.
     readings
@@ -90,7 +88,6 @@ class Fit:
     """
 
     sheet: Mapping[str, Any]
-    dropped: tuple[str, ...]
     calibration: Calibration
     readings: tuple[Reading, ...]
     constants: tuple[Constant, ...]
@@ -175,7 +172,7 @@ def fit_readings(sheet: Sheet, readings: Sequence[Reading], *, degree: int = 0) 
     freedom = len(readings) - curve.parameters
     variance = float(weights @ inner**2) / freedom if freedom else math.nan
     covariance = solution.spread * (variance if freedom else math.nan)
-    made, dropped = _written(sheet, curve.keys(parameters, data))
+    made = _written(sheet, curve.keys(parameters, data))
     try:
         calibration = calibration_of(made)
     except CalibrationError as fault:
@@ -187,7 +184,6 @@ def fit_readings(sheet: Sheet, readings: Sequence[Reading], *, degree: int = 0) 
     span = outer.high - outer.low
     return Fit(
         made,
-        dropped,
         calibration,
         tuple(readings),
         _constants(curve, parameters, covariance, freedom),
@@ -256,10 +252,9 @@ def _studentized(curve: Curve, data: Data, parameters: Floats, weights: Floats, 
     return np.asarray(studentized, dtype=np.float64)
 
 
-def _written(sheet: Sheet, keys: Mapping[str, Any]) -> tuple[dict[str, Any], tuple[str, ...]]:
+def _written(sheet: Sheet, keys: Mapping[str, Any]) -> dict[str, Any]:
     made = {name: value for name, value in sheet.items() if keys.get(name, value) is not None}
-    made |= {name: value for name, value in keys.items() if value is not None}
-    return made, tuple(name for name, value in keys.items() if value is None and name in sheet)
+    return made | {name: value for name, value in keys.items() if value is not None}
 
 
 def _hysteresis(readings: Sequence[Reading], error: Floats) -> Hysteresis | None:
