@@ -81,7 +81,7 @@ def read_markers(plan: Plan, events: Iterable[Event], first_ns: int) -> Told:
             begun[-1][2].append((time_ns, text.strip()))
         else:
             unknown.append(f"{(time_ns - first_ns) / 1e9:.1f} s: {text!r} names no step of the plan")
-    ends = [each[0] for each in begun[1:]] + [None]
+    ends = [*(each[0] for each in begun[1:]), None][: len(begun)]
     stretches = [
         Stretch(step, start, end, tuple(inside))
         for (start, step, inside), end in zip(begun, ends, strict=True)
