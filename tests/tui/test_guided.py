@@ -162,6 +162,14 @@ def test_quitting_asks_while_steps_are_left(shots):
     assert "2 of 4 steps are done" in text
     assert "the same command goes on from there" in " ".join(text.replace("│", " ").split())
 
+    async def unsaved(app, pilot, guide):
+        guide.give(replace(guide.shot, saved=False))
+        await settled(pilot)
+        await pilot.press("q")
+        return await words(app, pilot)
+
+    assert "Nothing is saved. Quit?" in run(shots, "happening", unsaved)
+
     async def steps(app, pilot, guide):
         await pilot.press("q")
         await settled(pilot)

@@ -112,6 +112,8 @@ class BenchShot:
         Where the sheet was written, or why it was not; "" before the end.
     resumed
         How many steps were done before this program started.
+    saved
+        Whether what is done is saved, to go on from there.
     notices
         The latest ones.
     """
@@ -122,6 +124,7 @@ class BenchShot:
     result: BenchResult | None
     written: str
     resumed: int
+    saved: bool
     notices: tuple[Notice, ...]
 
 
@@ -251,7 +254,14 @@ class Guide:
                 self._end(result)
             self._over = result is not None
             shot = BenchShot(
-                self._number, now, self._said, result, self._written, self._resumed, self._notices.latest()
+                number=self._number,
+                now=now,
+                said=self._said,
+                result=result,
+                written=self._written,
+                resumed=self._resumed,
+                saved=self._state is not None,
+                notices=self._notices.latest(),
             )
         with self._lock:
             self._latest = shot
