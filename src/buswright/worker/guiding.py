@@ -319,9 +319,22 @@ class Guide:
             except Exception as fault:  # noqa: BLE001  (told; the test goes on)
                 self._notices.trouble("that can't be done", fault)
 
-    def accept(self) -> None:
-        """Go on: measure the step now, or take the next one."""
-        self._ask(self._bench.accept)
+    def accept(self, seen: BenchNow) -> None:
+        """Go on: measure the step now, or take the next one.
+
+        Parameters
+        ----------
+        seen
+            What was on the screen when the key was pressed: where that is over, nothing is done. A key pressed twice
+            must not measure the next step before anybody has touched it.
+        """
+
+        def accepted() -> None:
+            phase, step = self._bench.poll()
+            if (step, phase == "shown") == (seen.step, seen.phase == "shown"):
+                self._bench.accept()
+
+        self._ask(accepted)
 
     def answer(self, text: str) -> None:
         """Take a typed meter reading; what is wrong with it is in the next shot."""

@@ -142,7 +142,8 @@ class GuidedScreen(Guarded, Screen[None]):
 
     def action_accept(self) -> None:
         """Measure now, or go on."""
-        self.guide.accept()
+        if self.shot is not None:
+            self.guide.accept(self.shot.now)
 
     def action_retry(self) -> None:
         """Do the step again."""
