@@ -16,6 +16,7 @@ ROOT = Path(__file__).parent.parent.parent
 RUN, KEYON = ROOT / "captures" / "wrenfell_run.log", ROOT / "captures" / "wrenfell_keyon.asc"
 EXAMPLES = ROOT / "dbc_examples"
 CAR, ENGINE = EXAMPLES / "wrenfell.toml", EXAMPLES / "wrenfell_engine.dbc"
+PLAN = ROOT / "tests" / "data" / "bench_plan.toml"
 FAULTS = ("ENOSPC", "EIO", "EROFS", "Ctrl-C", "SIGKILL", "limit")
 
 WRITING = {
@@ -30,6 +31,7 @@ WRITING = {
     "diagnose": ["diagnose", "{run}", "--car", str(CAR), "--fail-on", "never", "--html", "{out}/diagnosis.html"],
     "capacity": ["capacity", "{run}", "--fail-on", "never", "--html", "{out}/room.html"],
     "remember": ["remember", "{run}", "--out", "{out}/good.json"],
+    "bench": ["bench", str(PLAN), "{run}", "--html", "{out}/sheet.html"],
     "draft": ["draft", "{run}", "--dbc", str(ENGINE), "--out", "{out}/car.toml"],
     "pack": ["pack", "--car", str(CAR), "--licence", "{run}", "--out", "{out}/car.zip"],
     "unpack": ["unpack", "{pack}", "--out", "{out}/got"],

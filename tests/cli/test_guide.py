@@ -14,9 +14,10 @@ from pathlib import Path
 import pytest
 
 import buswright
+from buswright.bench.plan.load import check_against, load_plan
 from buswright.channels.calibration.registry import COMMON_KEYS, KINDS, read_calibration
 from buswright.channels.carfile.keys import DOCUMENT, key_lines
-from buswright.channels.carfile.load import check_car_file
+from buswright.channels.carfile.load import check_car_file, load_car_file
 from buswright.channels.carfile.model import POSITIONS, ROLES
 from buswright.channels.formula.parse import parse_formula
 from buswright.channels.formula.tree import FUNCTIONS
@@ -234,7 +235,10 @@ def test_every_toml_block_is_valid_in_whole_or_in_part(number, tmp_path):
     for table in document.get("channel", {}).values():
         if "formula" in table:
             parse_formula(table["formula"])
-    if "format" in document:
+    if "plan" in document:
+        (tmp_path / "plan.toml").write_text(text, encoding="utf-8")
+        check_against(load_plan(tmp_path / "plan.toml"), load_car_file(ROOT / "dbc_examples" / "wrenfell.toml"))
+    elif "format" in document:
         for path in (ROOT / "dbc_examples").glob("*.dbc"):
             shutil.copy(path, tmp_path)
         (tmp_path / "car.toml").write_text(text, encoding="utf-8")

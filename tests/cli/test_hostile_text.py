@@ -137,6 +137,9 @@ SHOWN = [
     ["verify", "layout.html", "run.log", "--car", "car.toml", "--fail-on", "never"],
     ["verify", FORGED, "run.log"],
     ["demo", "--fault", FORGED],
+    ["demo", "--bench", "--fault", FORGED],
+    ["bench", "--draft", FORGED, "--car", "car.toml"],
+    ["bench", f"{FORGED}.toml", "run.log"],
 ]
 
 

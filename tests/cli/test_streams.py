@@ -61,6 +61,7 @@ PRINTING = {
     "differences": f"differences {CAR} car.zip --fail-on never",
     "layout": "layout run.log --out new.html",
     "verify": "verify layout.md run.log --fail-on never",
+    "bench": f"bench --draft car --car {CAR}",
     "guide": "guide",
 }
 """A call of every command that prints something."""

@@ -313,6 +313,7 @@ COMMANDS = {
         *(["pack", "--car", "{file}", "--untrusted", "--out", "{out}.zip"],),
         *(["differences", "sound.toml", "{file}", "--untrusted"], ["differences", "{file}", "sound.toml", "--json"]),
         *(["compare", "long.log", "run.log", "--car", "{file}"], ["contents", "run.log", "--car", "{file}"]),
+        ["bench", "--draft", "car", "--car", "{file}"],
     ),
     "DBC": (
         *(["contents", "long.log", "--dbc", "{file}"], ["health", "long.log", "--dbc", "{file}"]),

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
+
+import numpy as np
 
 from buswright.bench.judge.all import Judged, judge_all
 from buswright.bench.measure.measured import measure_step
@@ -128,6 +130,8 @@ class Bench:
         What is listened to, for the sheet.
     saved
         What was done before; see `resume`.
+    bus_names
+        Interface to bus name, over the car file's.
 
     Attributes
     ----------
@@ -149,13 +153,15 @@ class Bench:
         source: str = "",
         source_hash: str = "",
         saved: Saved | None = None,
+        bus_names: Mapping[str, str] | None = None,
     ) -> None:
         self.plan = plan
         self.car = one_module(car, plan.about.module) if plan.about.module else car
         check_against(plan, self.car)
         self.by = by or (saved.by if saved is not None else "")
         self._source, self._source_hash = source, source_hash
-        self._session = Session((), self.car)
+        self._session = Session((), self.car, bus_names=bus_names)
+        self._bus_names = dict(bus_names or {})
         self._results = {step.name: StepResult(step.name) for step in plan.steps}
         self._verdicts: tuple[tuple[StepResult, ...], Judged] | None = None
         self._results |= {each.step: each for each in (saved.steps if saved is not None else ())}
@@ -244,7 +250,7 @@ class Bench:
         self._clear()
         self._begin_ns = time_ns if time_ns is not None else self._now_ns
         if step.kind == "wiggle":
-            self._wiggle = WiggleTest(self._wiggled(step), self.car, start_ns=self._begin_ns)
+            self._wiggle = WiggleTest(self._wiggled(step), self.car, bus_names=self._bus_names, start_ns=self._begin_ns)
 
     def accept(self) -> None:
         """Measure the step in hand now, settled or not; where it is shown already, go on to the next."""
@@ -261,12 +267,13 @@ class Bench:
         end = max(begin, time_ns if time_ns is not None else self._now_ns or begin)
         if self._wiggle is not None:
             self._wiggle.stop(end)
+        frames = [each for each in map(_up_to(end), self._frames) if len(each)]
         measured = measure_step(
             step,
             self.plan,
             self.car,
-            Samples(self._session, self._frames),
-            self._frames,
+            Samples(self._session, frames),
+            frames,
             tuple(self._events),
             begin,
             end,
@@ -363,6 +370,16 @@ class Bench:
             self.finish(progress.end_ns)
             return "shown", BEGUN
         return progress.phase, progress
+
+    @property
+    def trapped(self) -> bool:
+        """Whether a step showed that nobody acknowledges: nothing can be measured before that is put right."""
+        return any(check.name == "acknowledged" for check in self._judged()[0])
+
+    @property
+    def open_steps(self) -> tuple[Step, ...]:
+        """The steps that are neither done nor skipped."""
+        return tuple(step for step in self.plan.steps if self._results[step.name].state == "open")
 
     def result(self) -> BenchResult:
         """Return the test so far: every step, every check, the lines of calibration, the fingerprints."""
@@ -464,13 +481,23 @@ class Bench:
             help=progress.help if late else "",
             readings=readings_of(step, samples, self.plan) if step is not None and samples is not None else (),
             moving=progress.moving,
-            trap=trap_of(self.car, recent) if recent and phase != "shown" else "",
+            trap=trap_of(self.car, recent, self._bus_names) if recent and phase != "shown" else "",
             checks=tuple(check for check in checks if step is not None and check.step == step.name)
             if phase == "shown"
             else (),
             lines=tuple(Line(each.step, each.state, _worst(checks, each.step)) for each in ordered),
             wiggle=self._wiggle.result().advice if self._wiggle is not None else "",
         )
+
+
+def _up_to(end_ns: int) -> Callable[[Frames], Frames]:
+    """Return what cuts a batch at the end of its step: what came later is no part of it."""
+
+    def cut(frames: Frames) -> Frames:
+        inside = frames.time_ns <= end_ns
+        return frames if inside.all() else frames.take(np.flatnonzero(inside))
+
+    return cut
 
 
 _GRAVITY = ("fail", "not done", "not judged", "skipped", "pass", "note")

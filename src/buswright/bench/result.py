@@ -193,10 +193,14 @@ class Trace:
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """A silence of the module: when it began, seconds from the beginning of the step, and how long it was."""
+    """A silence of the module: when it began, seconds from the beginning of the step, and how long it was.
+
+    `over` is False where it was silent to the end of the step.
+    """
 
     start_s: float
     seconds: float
+    over: bool = True
 
 
 @dataclass(frozen=True, slots=True)

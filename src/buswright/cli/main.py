@@ -26,6 +26,7 @@ COMMANDS: dict[str, str] = {
     "decode": "write channels to Parquet or CSV files",
     "health": "check the buses: load, rates, missing frames, counters, errors",
     "diagnose": "say what is wrong and where, worst first; how far each channel can be trusted",
+    "bench": "test a module on the bench by a plan, or the car at key-on; write the sheet",
     "watch": "open the terminal workbench on live buses or a capture",
     "draft": "draft a car file from captures and databases",
     "capacity": "say whether something fits on a bus: load, response times, identifiers, log size",

@@ -1,4 +1,4 @@
-"""Writes the example files: the car's databases, its car file, and three short captures."""
+"""Writes the example files: the car's databases, its car file, a bench plan, and four short captures."""
 
 from __future__ import annotations
 
@@ -9,6 +9,8 @@ from types import MappingProxyType
 
 from buswright.frames.formats.asc.writer import write_asc
 from buswright.frames.formats.candump.writer import write_candump
+from buswright.frames.sidecar import ENDING
+from buswright.simulate.bench.example import LOG_NAME, PLAN_NAME, bench_log, bench_sidecar, plan_text
 from buswright.simulate.car.file import FILE_NAME, wrenfell_car_file
 from buswright.simulate.databases import wrenfell_databases
 from buswright.simulate.faults.catalogue import Fault
@@ -55,6 +57,7 @@ CAPTURES: Mapping[str, Callable[[], bytes]] = MappingProxyType(
         "captures/wrenfell_run.log": run_log,
         "captures/wrenfell_keyon.asc": key_on_log,
         "captures/wrenfell_flaky.log": flaky_log,
+        f"captures/{LOG_NAME}": bench_log,
     }
 )
 
@@ -63,7 +66,8 @@ def example_files() -> dict[str, bytes]:
     """Return every example file by its path in the project."""
     databases = {f"dbc_examples/{name}": content for name, content in wrenfell_databases().items()}
     car_file = {f"dbc_examples/{FILE_NAME}": wrenfell_car_file().encode()}
-    return databases | car_file | {path: make() for path, make in CAPTURES.items()}
+    bench = {f"dbc_examples/{PLAN_NAME}": plan_text().encode(), f"captures/{LOG_NAME}{ENDING}": bench_sidecar()}
+    return databases | car_file | bench | {path: make() for path, make in CAPTURES.items()}
 
 
 def write_example_files(folder: Path) -> list[Path]:

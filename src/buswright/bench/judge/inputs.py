@@ -86,8 +86,11 @@ def _ladder(test: Tested, planned: PlannedInput) -> Iterator[Check]:
             yield _crosstalk(test, step, planned, result)
     elif moves:
         yield unjudged("moves its channel", moves[-1][0], subject, stopped)
-    yield from _curve(test, planned, moves, line, stopped)
+    curve = list(_curve(test, planned, moves, line, stopped))
+    yield from curve
     yield from _responses(test, planned, stopped)
+    if any(check.name == "gain" and check.verdict == "fail" for check in curve):
+        stopped = "Put its gain right first."
     yield from _wires(test, planned, stopped)
 
 

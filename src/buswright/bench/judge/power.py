@@ -35,7 +35,10 @@ def _supply(test: Tested, step: Step, result: StepResult) -> Iterator[Check]:
     missing = [name for name in missing_ids(test.plan, result.talk) if name in due]
     lost = sum(talk.missing for name, talk in result.talk.items() if name in due)
     broken = lost > test.plan.limit("missing_share") * max(1, sum(talk.frames for talk in result.talk.values()))
-    if len(missing) == len(due) and due:
+    gap = result.silence
+    if gap is not None:
+        said = f"At {volts:g} V it was silent for {gap.seconds:.2f} s."
+    elif len(missing) == len(due) and due:
         said = f"It sends nothing at {volts:g} V."
     elif missing:
         said = f"At {volts:g} V {listed(missing)} did not come."
@@ -48,7 +51,7 @@ def _supply(test: Tested, step: Step, result: StepResult) -> Iterator[Check]:
         "identifiers",
         f"Below which voltage does it stop? {FEED}",
     )
-    talks = not missing and not broken
+    talks = not missing and not broken and gap is None
     yield judged(step, check, good=talks)
     if not talks:
         return
@@ -116,13 +119,18 @@ def _dip(test: Tested, step: Step, result: StepResult) -> Iterator[Check]:
     limit = most if known else most + step.off_s
     since = "after the power was back" if known else f"of silence, with the {step.off_s:g} s that it was off"
     check = Check(
-        *("restart", step.name, subject, "pass", f"It came back {gap.seconds:.2f} s {since}."),
+        *("restart", step.name, subject, "pass"),
+        f"It came back {gap.seconds:.2f} s {since}."
+        if gap.over
+        else f"It was still silent {gap.seconds:.2f} s {since}.",
         test.limit_words("restart_s", f"at most {most:g} s{'' if known else f' and {step.off_s:g} s off'}"),
         gap.seconds,
         "s",
         "A module that starts slowly is missing after every dip at the starter: ask its maker, or bridge its feed.",
     )
-    yield judged(step, check, good=gap.seconds <= limit)
+    yield judged(step, check, good=gap.over and gap.seconds <= limit)
+    if not gap.over:
+        return
     due = _came_at_rest(test)
     missing = [name for name in missing_ids(test.plan, result.talk) if name in due]
     if missing:

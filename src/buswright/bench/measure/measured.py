@@ -59,9 +59,10 @@ def measure_step(
         return replace(result, levels=levels_of(samples, begin_ns, end_ns), traces=_traces(samples, shown, result))
     if step.kind == "supply":
         since = notice_supply(step, plan, car, samples, begin_ns, end_ns) or begin_ns
-        return replace(result, levels=levels_of(samples, since, end_ns))
+        silence = silence_of(plan, frames, since, end_ns, to_the_end=True)
+        return replace(result, silence=silence, levels=levels_of(samples, since, end_ns))
     if step.kind == "dip":
-        gap = silence_of(plan, frames, begin_ns, end_ns)
+        gap = silence_of(plan, frames, begin_ns, end_ns, to_the_end=True)
         if gap is not None and mark_ns is not None:  # from when the power was back
             came = gap.start_s + gap.seconds
             back = (mark_ns - begin_ns) / 1e9
@@ -86,7 +87,7 @@ def _talked(
     frames: Sequence[Frames],
     events: Sequence[Event],
 ) -> StepResult:
-    health = health_of(car, frames, events)
+    health = health_of(car, frames, events, samples.session.bus_names)
     channels = samples.channels if step.kind == "listen" else None
     return replace(
         result,

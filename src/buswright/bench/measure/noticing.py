@@ -154,19 +154,20 @@ def _look(sampled: Sampled, begin_ns: int, end_ns: int, settle_s: float, still_s
     middles, starts = points - stretch // 2, points - stretch
     edges = np.searchsorted(time, np.stack((starts, middles, points)), side="right")
     edges[0] = np.maximum(edges[0], 0)
-    sums, squares = (np.concatenate(([0.0], np.cumsum(column))) for column in (quantity, quantity**2))
+    sums = np.concatenate(([0.0], np.cumsum(quantity)))
     counts = edges[1:] - edges[:-1]
     enough = (counts >= FEWEST).all(axis=0) & (starts >= begin_ns)
     safe = np.maximum(counts, 1)
     halves = (sums[edges[1:]] - sums[edges[:-1]]) / safe
-    total = np.maximum(counts.sum(axis=0), 1)
-    spread = (squares[edges[2]] - squares[edges[0]]) / total - ((sums[edges[2]] - sums[edges[0]]) / total) ** 2
-    spread = np.sqrt(np.maximum(spread, 0.0))
+    # Noise by the middle of the differences from sample to sample: the tail of a movement doesn't count as noise.
+    leaps = np.abs(np.diff(quantity, prepend=quantity[0]))
+    noise = np.array([np.median(leaps[first:last]) if last > first else 0.0 for first, last in edges[[0, 2]].T])
+    error = 1.05 * noise / np.sqrt(np.maximum(counts.sum(axis=0), 1))
     early = quantity[time <= begin_ns + BEFORE_NS]
     early = early if len(early) >= FEWEST else quantity[:FEWEST]
     before, span = float(np.median(early)), sampled.evidence.span or 0.0
     least = max(2 * still_share * span, 3 * sampled.evidence.step, 4 * float(early.std()))
-    allowed = np.maximum(max(still_share * span, sampled.evidence.step), 4 * spread / np.sqrt(total))
+    allowed = np.maximum(max(still_share * span, sampled.evidence.step), 8 * error)
     still = enough & (np.abs(halves[1] - halves[0]) <= allowed)
     level = np.where(counts[1] > 0, halves[1], before)
     return _Looked(points, level, still, before, least, stretch)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from types import MappingProxyType
 
 import numpy as np
 
@@ -18,13 +19,19 @@ from buswright.health.model.identifiers import IdFigures
 from buswright.health.track import HealthTracker
 from buswright.messages.model import Message, Signal
 
+NO_NAMES: Mapping[str, str] = MappingProxyType({})
 DIP_NS = 50_000_000
 """A shorter silence is none: the slowest identifier that a module has aside (`reset_s` of the detectors)."""
 
 
-def health_of(car: CarFile, frames: Iterable[Frames], events: Sequence[Event] = ()) -> BusHealth:
+def health_of(
+    car: CarFile,
+    frames: Iterable[Frames],
+    events: Sequence[Event] = (),
+    bus_names: Mapping[str, str] = NO_NAMES,
+) -> BusHealth:
     """Measure the buses over one step."""
-    tracker = HealthTracker(car=car)
+    tracker = HealthTracker(car=car, bus_names=bus_names)
     several = list(frames)
     if several:
         tracker.update(concatenate(several))
@@ -106,13 +113,17 @@ def findings_of(car: CarFile, health: BusHealth, channels: Channels | None) -> t
     )
 
 
-def silence_of(plan: Plan, frames: Sequence[Frames], begin_ns: int, end_ns: int) -> Gap | None:
+def silence_of(
+    plan: Plan, frames: Sequence[Frames], begin_ns: int, end_ns: int, *, to_the_end: bool = False
+) -> Gap | None:
     """Return the longest silence of the module that frames end again; None if it never was silent for long.
 
-    Silent is who sends none of the identifiers of the plan.
+    Silent is who sends none of the identifiers of the plan. With `to_the_end` a silence that goes on counts too.
     """
     time = times_of(plan, frames)
     time = time[(time >= begin_ns) & (time <= end_ns)]
+    if to_the_end:
+        time = np.append(time, end_ns)
     if len(time) < 2:
         return None
     steps = np.diff(time)
@@ -120,7 +131,7 @@ def silence_of(plan: Plan, frames: Sequence[Frames], begin_ns: int, end_ns: int)
     least = max(DIP_NS, 3 * _fastest_ns(plan))
     if steps[at] < least:
         return None
-    return Gap(float(time[at] - begin_ns) / 1e9, float(steps[at]) / 1e9)
+    return Gap(float(time[at] - begin_ns) / 1e9, float(steps[at]) / 1e9, over=not to_the_end or at + 2 < len(time))
 
 
 def times_of(plan: Plan, frames: Sequence[Frames]) -> Int64s:

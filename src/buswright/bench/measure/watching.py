@@ -12,7 +12,7 @@ import numpy as np
 from buswright.bench.measure.levels import level_of
 from buswright.bench.measure.noticing import Noticed, notice_level, notice_travel, travelled
 from buswright.bench.measure.samples import Sampled, Samples
-from buswright.bench.measure.talk import DIP_NS, health_of, silence_of, times_of
+from buswright.bench.measure.talk import DIP_NS, NO_NAMES, health_of, silence_of, times_of
 from buswright.bench.plan.model import Plan, Step
 from buswright.channels.carfile.model import CarFile
 from buswright.diagnosis.bus.errors import repeated
@@ -168,12 +168,12 @@ def readings_of(step: Step, samples: Mapping[str, Sampled], plan: Plan) -> tuple
     return tuple(_reading(name, samples[name]) for name in names or samples)
 
 
-def trap_of(car: CarFile, frames: Sequence[Frames]) -> str:
+def trap_of(car: CarFile, frames: Sequence[Frames], bus_names: Mapping[str, str] = NO_NAMES) -> str:
     """Say that nobody acknowledges, where the latest frames show it; "" where they don't."""
     joined = concatenate(list(frames))
     if not _repeats(joined):
         return ""
-    health = health_of(car, [joined])
+    health = health_of(car, [joined], bus_names=bus_names)
     case = Case(health, car)
     return TRAP if any(repeated(case, bus) is not None for bus in health.buses.values()) else ""
 

@@ -3,6 +3,9 @@
 It writes nothing, unless --save FOLDER keeps the capture, the databases and the car file, to try the other
 commands on. --live drives in real time, on multicast ports and pseudo-terminals, which python-can can listen to like
 any bus. Only this computer can receive it.
+
+--bench tests a simulated module by a plan: on a terminal a screen guides you, and the module does what it asks.
+Elsewhere, and with --all, the test runs by itself. Both print what the sheet says. --fault NAME tests a bad one.
 """
 
 from __future__ import annotations
@@ -50,6 +53,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "begins 20 s after key-on (default 10 s); `buswright guide practice` lists them; may be repeated",
     )
     parser.add_argument("--all", action="store_true", help="list every channel and note, not only the worst")
+    parser.add_argument(
+        "--bench",
+        action="store_true",
+        help="test a simulated module on the bench; --fault then names one of its faults",
+    )
     parser.add_argument("--live", action="store_true", help="drive in real time, so that other programs can listen")
     parser.add_argument(
         "--speed", type=float, metavar="X", help="with --live: drive X times as fast as real time (default 1)"
@@ -64,10 +72,49 @@ def run(options: argparse.Namespace) -> int:
     """Simulate; decode and show, or play."""
     from buswright.simulate.faults.written import read_fault
 
+    if options.bench:
+        return _test_on_bench(options)
     if options.seconds is not None and not 1.0 <= options.seconds <= 36_000.0:
         raise UserError(f"--seconds {options.seconds:g}: out of range", hint="give 1 to 36000")
     faults = [read_fault(text) for text in options.fault]
     return _drive_live(options, faults) if options.live else _show(options, faults)
+
+
+def _test_on_bench(options: argparse.Namespace) -> int:
+    """Test the simulated module, on a screen or by itself: whoever tests does what the program asks."""
+    from buswright.cli.at_terminal import at_terminal
+    from buswright.cli.commands.bench import width
+    from buswright.cli.guided import guided
+    from buswright.report.bench import sheet as report
+    from buswright.simulate.bench.example import demo_bench
+    from buswright.simulate.bench.session import run_by_itself
+    from buswright.worker.guiding import Played
+
+    others = ("seconds", "save", "live", "speed", "port")
+    if len(options.fault) > 1 or any(getattr(options, name) for name in others):
+        hint = "buswright demo --bench --fault swapped-inputs"
+        raise UserError("--bench takes --fault once, --all and --json; no other option", hint=hint)
+    bench, acting = demo_bench(options.fault[0] if options.fault else "")
+    if at_terminal() and not options.json and not options.all:
+        guided(
+            bench,
+            Played(acting.take, lambda: acting.now_ns),
+            state=None,
+            finish=lambda _: "nowhere: this is a demo. What it says is printed when you leave.",
+            asked=lambda one, now: acting.follow(one, now.phase, now.step, by_itself=False),
+        )
+    else:
+        run_by_itself(bench, acting)
+    sheet = report.Sheet(bench.result(), bench.plan, bench.car)
+    shared.show(options, report, sheet, width=width(), every_one=options.all)
+    if not options.json:
+        put(
+            "\nAll of this was simulated. Try next:\n"
+            "  buswright demo --bench --fault swapped-inputs    a bad module; buswright guide bench lists all\n"
+            "  buswright demo --save wrenfell                   save the car file, to draft a plan from:\n"
+            "  buswright bench --draft damper_node --car wrenfell/wrenfell.toml"
+        )
+    return 0
 
 
 def _drive_live(options: argparse.Namespace, faults: Sequence[Fault]) -> int:

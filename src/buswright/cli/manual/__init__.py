@@ -19,6 +19,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "captures": "formats that can be read, and what is kept and reported",
         "health": "buses: load, rates, missing frames, findings",
         "diagnose": "a flaky channel: what is wrong, where, what to check",
+        "bench": "test a module before it goes into the car; the key-on check",
         "workbench": "the terminal workbench: screens, replay, wiggle test",
         "live": "live buses: adapters, listening only, recording",
         "baseline": "a good run saved, and what changed since",

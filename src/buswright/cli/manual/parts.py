@@ -10,7 +10,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from buswright.channels.keys.tables import Key
+    from buswright.channels.keys.tables import Key, KeyLine
 
 _USAGE_COLUMNS = 76
 _CODE = re.compile(r"(`[^`]*`)")
@@ -37,12 +37,48 @@ def keys(name: str) -> str:
     """Return the keys of one table of the car file ("document": its top level); a sensor's that all kinds have."""
     from buswright.channels.carfile.keys import key_lines
 
+    return _keys_of(key_lines(), name)
+
+
+def plan_keys(name: str) -> str:
+    """Return the keys of one table of a bench plan ("document": its top level)."""
+    from buswright.bench.plan.keys import key_lines
+
+    return _keys_of(key_lines(), name)
+
+
+def _keys_of(lines: Sequence[KeyLine], name: str) -> str:
     rows = []
-    for line in key_lines():
+    for line in lines:
         table_name, below = _below(line.path)
         if table_name == name and not line.of:
             rows.append([code(below), _key_words(line.key)])
     return table(["key", "meaning"], rows)
+
+
+def step_kinds() -> str:
+    """Return what is done in each kind of step of a bench plan."""
+    from buswright.bench.plan.model import KINDS
+
+    return table(["kind", "what you do"], [[code(name), words] for name, words in KINDS.items()])
+
+
+def bench_limits() -> str:
+    """Return the limits of the bench test, with where they come from."""
+    from buswright.bench.limits import LIMITS
+
+    rows = [
+        [code(name), f"{limit.default:g} {limit.unit}".rstrip(), f"{limit.meaning} ({limit.source})"]
+        for name, limit in LIMITS.items()
+    ]
+    return table(["limit", "default", "meaning"], rows)
+
+
+def bench_faults() -> str:
+    """Return the faults of the simulated module."""
+    from buswright.simulate.bench.wrenfell import FAULTS
+
+    return table(["fault", "what is wrong"], [[code(name), words] for name, words in FAULTS.items()])
 
 
 def _below(path: str) -> tuple[str, str]:
@@ -51,7 +87,7 @@ def _below(path: str) -> tuple[str, str]:
     head = head.removesuffix("[]")
     if not dot:
         return "document", path
-    return head, re.sub(r'^(NAME|"bus/ID")\.', "", rest)
+    return head, re.sub(r'^(NAME|CHANNEL|"bus/ID")\.', "", rest)
 
 
 def _key_words(key: Key) -> str:
@@ -254,6 +290,10 @@ def _help(action: argparse.Action, parser: argparse.ArgumentParser) -> str:
 PARTS: Mapping[str, Callable[..., str]] = MappingProxyType(
     {
         "keys": keys,
+        "plan_keys": plan_keys,
+        "step_kinds": step_kinds,
+        "bench_limits": bench_limits,
+        "bench_faults": bench_faults,
         "calibration": calibration,
         "kinds": kinds,
         "thresholds": thresholds,

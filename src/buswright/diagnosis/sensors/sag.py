@@ -218,6 +218,8 @@ def _by_factor(case: Case, channels: Channels, subject: str, members: Sequence[C
         return
     number = channels.number
     usable = [each for each in members if len(each.grid)]
+    if not usable:
+        return
     columns = [
         np.maximum(column(each.grid, number, each.series.rate_hz) / (each.per_volt or 1.0), _LOWEST_V)
         for each in usable

@@ -9,16 +9,19 @@ BEGIN_S = 0.3
 """Nothing is done so soon after a step begins: there the program sees what was before."""
 _GO_S = 0.4
 _TRAVEL_S = 0.9
+_STAY_S = 0.6
 NOMINAL_V = 13.0
 
 
-def act(module: BenchModule, step: Step, at_s: float) -> tuple[float, float | None]:
+def act(module: BenchModule, step: Step, at_s: float, linger_s: float = 0.1) -> tuple[float, float | None]:
     """Do a step.
 
     Parameters
     ----------
     at_s
         When it begins, seconds from the beginning of the bench.
+    linger_s
+        How much longer a level is held than a quick sensor needs.
 
     Returns
     -------
@@ -34,12 +37,12 @@ def act(module: BenchModule, step: Step, at_s: float) -> tuple[float, float | No
         first, other = (low, high) if step.begin == "low" else (high, low)
         track.go(first, begun, _GO_S)
         track.go(other, begun + _GO_S + 0.1, _TRAVEL_S)
-        track.go(first, begun + _GO_S + 0.3 + _TRAVEL_S, _TRAVEL_S)
-        return BEGIN_S + _GO_S + 2 * _TRAVEL_S + 1.0, None
+        track.go(first, begun + _GO_S + 0.1 + _TRAVEL_S + _STAY_S, _TRAVEL_S)
+        return BEGIN_S + _GO_S + 2 * _TRAVEL_S + _STAY_S + 0.9, None
     if step.kind in ("hold", "jump"):
         value = step.value if step.value is not None else stand.devices[step.channel].rest
         stand.tracks[step.channel].go(value, begun, _GO_S if step.kind == "hold" else 0.0)
-        return BEGIN_S + _GO_S + 0.7, begun if step.kind == "jump" else None
+        return BEGIN_S + _GO_S + _STAY_S + linger_s, begun if step.kind == "jump" else None
     if step.kind in WIRED:
         stand.wires.append((step.channel, step.kind, begun, float("inf")))
         return BEGIN_S + 0.9, None

@@ -12,11 +12,13 @@ from buswright.simulate.bench.module import BenchModule
 from buswright.simulate.bench.person import act, leave, read_meter
 
 SLICE_S = 0.1
-PATIENCE_S = 8.0
+PATIENCE_S = 3.0
 """A person who sees nothing happen for so long measures it as it is."""
 
 
-def perform(module: BenchModule, plan: Plan, epoch_ns: int) -> Iterator[tuple[Frames, list[Event]]]:
+def perform(
+    module: BenchModule, plan: Plan, epoch_ns: int, *, linger_s: float = 0.1, slice_s: float = SLICE_S
+) -> Iterator[tuple[Frames, list[Event]]]:
     """Do the steps of a plan at the pace of the person, whatever the module sends; give slices and their markers."""
     markers = 0
 
@@ -33,23 +35,25 @@ def perform(module: BenchModule, plan: Plan, epoch_ns: int) -> Iterator[tuple[Fr
             events.append(marker(module.now_s, f"{step.name} {read_meter(step):g} {step.unit}".rstrip()))
             continue
         begun = module.now_s
-        takes, moment = act(module, step, begun)
+        takes, moment = act(module, step, begun, linger_s)
         events.append(marker(begun, step.name))
         if moment is not None:
             events.append(marker(moment, "now"))
-        yield from _slices(module, begun + takes, events)
+        yield from _slices(module, begun + takes, events, slice_s)
         events = []
         leave(module, step, module.now_s)
-        if step.kind in ("supply", "move", "jump", "open", "to_ground", "to_supply"):
+        if step.kind in ("supply", "dip", "move", "jump", "open", "to_ground", "to_supply"):
             events.append(marker(module.now_s, "end"))
-            yield from _slices(module, module.now_s + 0.3, events)
+            yield from _slices(module, module.now_s + 0.3, events, slice_s)
             events = []
 
 
-def _slices(module: BenchModule, until_s: float, events: list[Event]) -> Iterator[tuple[Frames, list[Event]]]:
+def _slices(
+    module: BenchModule, until_s: float, events: list[Event], slice_s: float
+) -> Iterator[tuple[Frames, list[Event]]]:
     given = events
     while module.now_s < until_s - 1e-9:
-        yield module.frames(min(module.now_s + SLICE_S, until_s)), given
+        yield module.frames(min(module.now_s + slice_s, until_s)), given
         given = []
 
 
@@ -124,6 +128,9 @@ def run_by_itself(bench: Bench, acting: ReactingBench, *, most_s: float = 3600.0
         phase, step = bench.poll()
         if phase == "ended":
             return
+        if phase == "shown" and bench.trapped:
+            for each in bench.open_steps:
+                bench.skip("nobody acknowledges: put that right first", each.name)
         acting.follow(bench, phase, step)
         if phase not in ("shown", "asking"):
             bench.update(acting.take(), acting.now_ns)
