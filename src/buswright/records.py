@@ -13,7 +13,7 @@ from buswright.errors import UserError
 
 _WIDTH = 150
 _DIGITS = 7
-_MOST = 1e18
+_MOST = 1e19
 """No figure is as large; what is larger is damaged, and could not be computed with."""
 
 T = TypeVar("T")

@@ -22,7 +22,8 @@ def test_frames_of_one_module_and_period_are_packed():
         stream(0x101, 10.002, length=4, **own),
         stream(0x102, 10, length=2, **own),
         stream(0x103, 20, length=2, **own),
-        stream(0x104, 10, length=2, module="other"),
+        stream(0x104, 10, length=5, module="other"),
+        stream(0x107, 10, length=4, module="other"),
         stream(0x105, 10, length=2),
         stream(0x106, 10, length=2),
     ]

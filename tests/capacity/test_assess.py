@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import pytest
 
 from buswright.capacity.addition import addition_of
 from buswright.capacity.assess import assess
-from buswright.capacity.plan import Plan
+from buswright.capacity.plan import Plan, Unplanned
 from buswright.capacity.stream import Rates
 from buswright.findings import Severity
 from buswright.health.described import Described
@@ -61,7 +63,8 @@ def test_an_overfull_bus_and_a_missed_deadline_are_faults():
     late = assess(plan([stream(0x100, 10), stream(0x101, 1), stream(0x102, 0.7)]), DESCRIBED)
     assert severities(late) >= {Severity.FAULT}
     assert "1 of 3 planned identifiers can miss the deadline" in words.verdict(late)
-    assert any("in the order of their deadlines it would be none" in remark.why for remark in late.remarks)
+    assert late.remarks[0].text == "Give urgent frames lower identifiers: 102 can miss its deadline in the worst case."
+    assert late.remarks[0].why == "all in the order of their deadlines, none would be late"
     full = assess(plan([stream(0x100, 0.2), stream(0x101, 1)]), DESCRIBED)
     assert full.then.late[-1].bound.response_ns is None
     assert any("the bus is asked for 162.0 %" in remark.text for remark in full.remarks)
@@ -78,6 +81,10 @@ def test_clashes_have_their_severity():
     assert (kinds, severity) == ({"taken"}, Severity.FAULT)
     assert "NO, an identifier of the addition is taken" in said
     assert gravest("1 frame of 8 bytes at 1 Hz from 200")[:2] == ({"declared"}, Severity.SUSPECT)
+    declared = plan([stream(0x100, 10), stream(0x200, 5)], declared=frozenset({stream(0x200, 1).name}))
+    declared = dataclasses.replace(declared, seen=frozenset({stream(0x100, 10).name}))
+    replaced = assess(declared, DESCRIBED, additions=[addition_of("1 frame of 8 bytes at 1 Hz from 200")])
+    assert [each.period_ns for each in replaced.then.streams] == [10_000_000, 1_000_000_000]
     assert gravest("1 frame of 8 bytes at 1 Hz from 300")[:2] == ({"other width"}, Severity.NOTE)
     twice = [addition_of("1 frame of 8 bytes at 1 Hz from 500"), addition_of("1 frame of 8 bytes at 2 Hz from 500")]
     assert [clash.kind for clash in assess(bus, DESCRIBED, additions=twice).clashes] == ["taken"]
@@ -102,6 +109,9 @@ def test_can_fd_has_two_bit_rates():
     long = stream(0x100, 10, length=64, fd=True, switched=True)
     slow, fast = (assess(plan([long], 500_000, data), DESCRIBED).now for data in (500_000, 4_000_000))
     assert fast.worst < slow.worst / 3
+    unstated = assess(plan([long]), DESCRIBED)
+    assert unstated.now.worst == slow.worst
+    assert "--bitrate 500k/2M" in unstated.remarks[0].text
     assert slow.worst == pytest.approx(sum(long.bits("worst")) / 500_000 * 100, rel=1e-3)
 
 
@@ -111,3 +121,11 @@ def test_the_simulation_is_the_same_for_the_same_seed():
     assert dict(one.streams) == dict(same.streams)
     assert dict(one.streams) != dict(other.streams)
     assert one.load == pytest.approx(0.41, abs=0.02)  # random lengths, between the shortest and the longest
+
+
+def test_a_frame_that_nobody_has_a_period_for_may_be_in_the_way():
+    lone = Unplanned(stream(0x700, 1).name, "", 1, "1 frame only", (135, 0))
+    without, with_it = (assess(plan([stream(0x100, 10)], unplanned=each), DESCRIBED) for each in ((), (lone,)))
+    first, second = (found.then.responses[stream(0x100, 10).name].worst_ns for found in (without, with_it))
+    assert (first, second) == (270_000, 540_000)
+    assert "1 identifier without a known period" in words.scope(with_it)

@@ -114,6 +114,14 @@ def test_declared_and_measured_identifiers_are_planned_with(database):
     assert {stream.origin for stream in fewer.streams} == {"capture"}
 
 
+@pytest.mark.parametrize(("comes_ms", "plans_ms"), [(8.5, 8.5), (11.5, 10)])
+def test_the_shorter_of_the_declared_and_the_measured_period_is_planned_with(database, comes_ms, plans_ms):
+    found, _ = plan(comb(0x100, comes_ms, 4), database, seen_only=True)
+    (seen,) = found.streams
+    assert seen.period_ns == pytest.approx(plans_ms * MS, rel=1e-4)
+    assert seen.period_from == ("measured" if comes_ms == plans_ms else "database")
+
+
 def test_an_identifier_of_one_state_of_the_car_is_named(database):
     frames = mixed(comb(0x100, 10, 10), comb(0x222, 10, 2, start=START + 3 * S))
     found, _ = plan(frames, database)

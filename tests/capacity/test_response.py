@@ -10,11 +10,12 @@ from hypothesis import strategies as st
 
 from buswright.capacity.bounds import bounds_of, by_priority
 from buswright.capacity.response import response_times
+from buswright.capacity.stream import Rates
 from buswright.frames.table import FD_LENGTHS
 from buswright.frames.wire.bits import classic_bits
 from tests.capacity import paper
 from tests.capacity.published import SAE_OF_1994, SETS, MessageSet
-from tests.capacity.sets import MS, random_set
+from tests.capacity.sets import MS, random_set, stream
 
 SEEDS = st.integers(0, 10_000)
 US = 1_000
@@ -95,6 +96,19 @@ def test_a_full_bus_has_no_bound_below_what_fills_it():
 def test_what_is_not_planned_with_still_blocks():
     alone, blocked = (response_times([MS], [9 * MS], [0], bit_ns=US, other_ns=other)[0] for other in (0, 3 * MS))
     assert (alone.response_ns, blocked.response_ns) == (MS, 4 * MS)
+
+
+def test_a_deadline_counts_from_hand_over_where_no_clock_sends_the_frames():
+    by_clock, by_event = (stream(0x100, 10, jitter_ns=15 * MS, clocked=clocked) for clocked in (True, False))
+    found = [bounds_of([each], Rates(500_000))[each.name] for each in (by_clock, by_event)]
+    # Two frames may be handed over at once; the second goes after the first.
+    assert [(each.worst_ns, each.late) for each in found] == [(15 * MS + 270 * US, True), (540 * US, False)]
+
+
+def test_times_are_rounded_up():
+    assert Rates(83_333).time_ns(135, 0) == 1_620_007
+    assert Rates(83_333).bit_ns == 12_001
+    assert Rates(500_000, 2_000_000).time_ns(100, 100) == 250_000
 
 
 def no_lower(before, after):

@@ -12,7 +12,7 @@ import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
@@ -32,17 +32,26 @@ class Answer:
     severity: str
     confidence: float
     explains: tuple[tuple[str, str], ...] = ()
+    right: bool = False
 
 
+GOOD, GOOD_MINUTES = "good.json", 1.2
 Diagnose = Callable[[Path, Path], Sequence[Answer]]
 """From a capture and a car file to root findings in rank order."""
 
 
 def by_command(capture: Path, car_file: Path, command: str = COMMAND) -> list[Answer]:
     """Run the command, within this process to save its start, and read its findings."""
+    call = [command, str(capture), "--car", str(car_file), "--json", "--fail-on", "never"]
+    good = capture.parent / GOOD
+    if good.exists():
+        call += ["--baseline", str(good)]
+    return read_findings(_called(call))
+
+
+def _called(call: list[str]) -> str:
     from buswright.cli.main import status_of
 
-    call = [command, str(capture), "--car", str(car_file), "--json", "--fail-on", "never"]
     said, complained = io.StringIO(), io.StringIO()
     with contextlib.redirect_stdout(said), contextlib.redirect_stderr(complained):
         status = status_of(call)
@@ -50,7 +59,14 @@ def by_command(capture: Path, car_file: Path, command: str = COMMAND) -> list[An
         raise RuntimeError(
             f"buswright {' '.join(call)}: exit status {status}\n{said.getvalue()}{complained.getvalue()}"
         )
-    return read_findings(said.getvalue())
+    return said.getvalue()
+
+
+def _remember(style: str, seed: int, folder: Path) -> None:
+    """Lay a baseline of a good run of the same car beside the capture."""
+    with tempfile.TemporaryDirectory() as other:
+        good = clean_run(style, seed, GOOD_MINUTES, "run", Path(other)).case
+        _called(["remember", str(good.capture), "--car", str(good.car_file), "--out", str(folder / GOOD)])
 
 
 def read_findings(text: str) -> list[Answer]:
@@ -121,7 +137,9 @@ def judge(case: Case, answers: Sequence[Answer], kind: str = "") -> Outcome:
         rank = SEVERITIES.index(answer.severity)
         return rank >= 1 or (rank >= least and (answer.fault, answer.subject) in case.right)
 
-    out.answers = [answer for answer in answers if heard(answer)]
+    out.answers = [
+        replace(answer, right=(answer.fault, answer.subject) in case.right) for answer in answers if heard(answer)
+    ]
     places = [i for i, a in enumerate(out.answers) if (a.fault, a.subject) in case.right]
     out.found = bool(places)
     out.first_right = bool(places) and places[0] == 0
@@ -131,20 +149,24 @@ def judge(case: Case, answers: Sequence[Answer], kind: str = "") -> Outcome:
     return out
 
 
-def run_case(diagnose: Diagnose, task: tuple[str, str, int]) -> Outcome | None:
+def run_case(diagnose: Diagnose, task: tuple[str, str, int], baseline: bool = False) -> Outcome | None:
     """Make one case and have it diagnosed; None where the car has no such target."""
     name, style, seed = task
     with tempfile.TemporaryDirectory() as folder:
         made = make(name, style, seed, Path(folder))
         if made is None:
             return None
+        if baseline:
+            _remember(style, seed, Path(folder))
         return _diagnosed(diagnose, made.case)
 
 
-def run_clean(diagnose: Diagnose, task: tuple[str, int, float, str]) -> Outcome:
+def run_clean(diagnose: Diagnose, task: tuple[str, int, float, str], baseline: bool = False) -> Outcome:
     """Record one clean run and have it diagnosed."""
     style, seed, minutes, kind = task
     with tempfile.TemporaryDirectory() as folder:
+        if baseline:
+            _remember(style, seed, Path(folder))
         return _diagnosed(diagnose, clean_run(style, seed, minutes, kind, Path(folder)).case, kind)
 
 
@@ -234,6 +256,13 @@ def report(outcomes: Sequence[Outcome], clean: Sequence[Outcome], misses: int = 
         if inside:
             mean, hit = sum(c for c, _ in inside) / len(inside), sum(right for _, right in inside) / len(inside)
             lines.append(f"  {low:.2f}-{min(high, 1.0):.2f}  n {len(inside):4}  said {mean:.2f}  right {hit:.2f}")
+    lines += ["", "all findings at suspect or above by fault: how many, said, right"]
+    every = [a for o in [*outcomes, *clean] for a in o.answers if a.severity != "note"]
+    for fault in sorted({a.fault for a in every}):
+        own = [a for a in every if a.fault == fault]
+        for band in sorted({round(a.confidence, 2) for a in own}):
+            part = [a for a in own if round(a.confidence, 2) == band]
+            lines.append(f"  {fault:20} n {len(part):4}  said {band:.2f}  right {sum(a.right for a in part)}")
     missed = [o for o in outcomes if (o.detectable and not o.first_right) or o.wrong_blame]
     lines += ["", f"missed or blamed wrongly: {len(missed)}, the first {min(misses, len(missed))}"]
     for o in missed[:misses]:
@@ -262,12 +291,16 @@ def numbers(text: str) -> list[int]:
 
 
 def evaluate(
-    tasks: Sequence[tuple[str, str, int]], clean: Sequence[tuple[str, int, float, str]], diagnose: Diagnose, jobs: int
+    tasks: Sequence[tuple[str, str, int]],
+    clean: Sequence[tuple[str, int, float, str]],
+    diagnose: Diagnose,
+    jobs: int,
+    baseline: bool = False,
 ) -> tuple[list[Outcome], list[Outcome]]:
     """Run cases and clean runs in worker processes, which must be able to import `diagnose`."""
     with ProcessPoolExecutor(jobs) as pool:
-        cases = pool.map(partial(run_case, diagnose), tasks)
-        runs = pool.map(partial(run_clean, diagnose), clean)
+        cases = pool.map(partial(run_case, diagnose, baseline=baseline), tasks)
+        runs = pool.map(partial(run_clean, diagnose, baseline=baseline), clean)
         return [outcome for outcome in cases if outcome], list(runs)
 
 
@@ -289,6 +322,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     )
     parser.add_argument("--clean-seeds", default="", help="default: the first of --seeds")
     parser.add_argument("--kinds", default=",".join(KINDS), help="kinds of clean driving")
+    parser.add_argument("--baseline", action="store_true", help="give the command a good run of the same car, too")
     parser.add_argument("--command", default=COMMAND, help="the command under test: diagnose or health")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--misses", type=int, default=30, help="how many missed cases to list")
@@ -312,7 +346,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         runs = [
             (style, seed, options.clean, kind) for style in styles for seed in own for kind in options.kinds.split(",")
         ]
-    outcomes, clean = evaluate(tasks, runs, partial(by_command, command=options.command), options.jobs)
+    outcomes, clean = evaluate(
+        tasks, runs, partial(by_command, command=options.command), options.jobs, options.baseline
+    )
     print(report(outcomes, clean, options.misses))
     if options.json:
         options.json.write_text(json.dumps([asdict(o) for o in [*outcomes, *clean]], indent=1), encoding="utf-8")

@@ -125,8 +125,10 @@ def test_a_key_is_dropped_with_its_line():
 
 
 def test_a_log_entry_follows_the_last_one():
-    record = CalibrationRecord(DAY, channel="fl", by="us", readings=((0.5, 0.0), (4.5, 75.0)), residual=0.25)
-    new = changed(OWN, [logged(record)])
+    entry_made = logged(
+        CalibrationRecord(DAY, channel="fl", by="us", readings=((0.5, 0.0), (4.5, 75.0)), residual=0.25)
+    )
+    new = changed(OWN, [entry_made])
     entry = (
         '\n[[calibration_log]]\nchannel = "fl"\ndate = 2026-04-02\nby = "us"\n'
         "readings = [[0.5, 0.0], [4.5, 75.0]]\nresidual = 0.25\n"

@@ -36,6 +36,10 @@ WRITING = {
     "pack": ["pack", "--car", str(CAR), "--licence", "{run}", "--out", "{out}/car.zip"],
     "unpack": ["unpack", "{pack}", "--out", "{out}/got"],
     "layout": ["layout", "{run}", "--car", str(CAR), "--out", "{out}/layout.html"],
+    "calibrate": [
+        *("calibrate", "new", "--kind", "linear", "--unit", "mm", "--reading", "0.5={seconds}", "--reading", "4.5=75"),
+        *("--html", "{out}/curve.html"),
+    ],
     "watch": ["watch", "{run}", "--snapshot", "{out}/screen.svg"],
     "demo": ["demo", "--seconds", "{seconds}", "--save", "{out}/demo"],
 }

@@ -39,7 +39,11 @@ def test_an_addition_to_the_invented_car(capsys, tmp_path):
     engine, chassis = found["buses"]
     assert engine["with_addition"] is None
     assert chassis["placed"][0]["id"] == "1A2"
-    assert chassis["with_addition"]["mean"] > chassis["now"]["mean"]
+    main(["health", str(RUN), "--car", str(CAR), "--json"])
+    measured = {bus["name"]: bus for bus in json.loads(capsys.readouterr().out)["buses"]}["chassis"]["load"]
+    assert chassis["now"]["mean"] == pytest.approx(measured, rel=1e-6)
+    for load in ("mean", "peak_100ms", "worst"):
+        assert 0.02 < chassis["with_addition"][load] - chassis["now"][load] < 0.03
     for each in chassis["identifiers"]:
         assert each["simulated"]["worst_ns"] <= each["worst_ns"] <= each["deadline_ns"]
     read = Page(page.read_text(encoding="utf-8"))

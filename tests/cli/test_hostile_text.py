@@ -64,6 +64,7 @@ def hostile(tmp_path, monkeypatch):
     (tmp_path / f"{FORGED}.log").write_bytes(b"junk\n" + b"".join(lines[:20]))
     (tmp_path / f"{FORGED}.toml").write_text("format = 1\n", encoding="utf-8")
     (tmp_path / f"{FORGED}.dbc").write_text("BO_ 1 M: 99999 X\n", encoding="utf-8")
+    (tmp_path / "mine.toml").write_text("format = 1\n[bus.engine]\nbitrate = 500_000\n", encoding="utf-8")
     bad = 'format = 1\n"' + json.dumps(HOSTILE + FORGED)[1:-1] + '" = 1\n[car]\nname = 3\n'
     bad += f"[channel.x]\nsignal = {json.dumps(HOSTILE)}\nunit = {json.dumps(FORGED)}\nrole = {json.dumps(HOSTILE)}\n"
     (tmp_path / "bad.toml").write_text(bad, encoding="utf-8")
@@ -105,6 +106,20 @@ SHOWN = [
     ["check", "bad.toml", "--fail-on", "never"],
     ["check", "car.toml", "--fail-on", "never"],
     ["decode", "run.log", "--car", "bad.toml", "--out", "out.csv", "--force"],
+    [
+        "calibrate",
+        "oil_pressure",
+        "--car",
+        "car.toml",
+        "--reading",
+        "0.5=0",
+        "--reading",
+        "4.5=10",
+        "--html",
+        "page.html",
+    ],
+    ["calibrate", HOSTILE, "--kind", "linear", "--unit", "bar", "--reading", f"0.5={HOSTILE}"],
+    ["calibrate", HOSTILE, "--kind", "linear", "--unit", "bar", "--csv", f"{FORGED}.log", "--columns", f"{HOSTILE},2"],
     ["health", HOSTILE],
     ["cut", "run.log", "--out", HOSTILE],
     ["decode", "run.log", "--dbc", f"{HOSTILE}={ENGINE.name}", "--out", "out.csv", "--force"],
@@ -127,6 +142,9 @@ SHOWN = [
     ["differences", "car.toml", str(CAR), "--fail-on", "never"],
     ["differences", str(CAR), "car.zip", "--fail-on", "never"],
     ["differences", "car.toml", "evil.zip"],
+    ["take", "car.zip", "module:damper_node", "sensor:damper_75", "--car", "mine.toml", "--on", "engine"],
+    ["take", "car.toml", "sensor:damper_75", f"module:{FORGED}", "--car", "mine.toml"],
+    ["take", "car.toml", "sensor:steering_360", "--on", HOSTILE, "--car", f"{FORGED}.toml"],
     ["interfaces", "--find-bitrate", FORGED],
     ["record", f"live:{FORGED}/x", "--out", "new.log"],
     ["record", "live:virtual/x", "--out", "new.log", "--seconds", "0.01", "--bus", f"{FORGED}=x"],

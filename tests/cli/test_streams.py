@@ -54,6 +54,7 @@ PRINTING = {
     "draft": f"draft run.log --dbc {ENGINE} --out new.toml",
     "capacity": "capacity run.log",
     "check": "check --schema",
+    "calibrate": "calibrate oil --kind linear --unit bar --reading 0.5=0 --reading 4.5=10",
     "remember": "remember run.log --out new.json",
     "compare": "compare run.log run.log --fail-on never",
     "pack": f"pack --car {CAR} --out new.zip",
@@ -62,6 +63,7 @@ PRINTING = {
     "layout": "layout run.log --out new.html",
     "verify": "verify layout.md run.log --fail-on never",
     "bench": f"bench --draft car --car {CAR}",
+    "take": f"take {CAR} sensor:damper_75 --car new.toml",
     "guide": "guide",
 }
 """A call of every command that prints something."""
@@ -79,6 +81,8 @@ def test_no_command_takes_a_full_or_closed_standard_output_for_success(name, tmp
     if name == "verify":
         assert status_of(["layout", str(tmp_path / "run.log"), "--out", str(tmp_path / "layout.md")]) == 0
     for place, says in (("/dev/full", "can't be printed"), ("closed", "standard output is closed")):
+        if name == "take":
+            (tmp_path / "new.toml").write_text("format = 1\n", encoding="utf-8")
         done = command(*PRINTING[name].split(), cwd=tmp_path, stdout=place)
         assert done.returncode == 2, (place, done.stderr)
         assert says in done.stderr

@@ -129,18 +129,7 @@ def _name(scenario: Scenario) -> str:
 
 def _unless_nothing_finds_it_yet(listed: Iterable[Scenario]) -> list[Any]:
     skip = pytest.mark.skip(reason="no detector finds it yet")
-    behind = pytest.mark.xfail(reason="a sag behind the place where the reference is measured isn't looked for yet")
-    return [
-        pytest.param(
-            s,
-            marks=skip
-            if s.faults[0].kind in FAULTS_NOT_USED_YET
-            else behind
-            if (s.faults[0].kind, s.faults[0].variant) == ("supply-sag", "in-loom")
-            else (),
-        )
-        for s in listed
-    ]
+    return [pytest.param(s, marks=skip if s.faults[0].kind in FAULTS_NOT_USED_YET else ()) for s in listed]
 
 
 @pytest.mark.parametrize("scenario", _unless_nothing_finds_it_yet(_one_of_each()), ids=_name)

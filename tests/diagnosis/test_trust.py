@@ -73,6 +73,11 @@ def test_a_fault_of_what_brings_it_makes_it_suspect_through_that():
     assert state(pressure(), found("module-reset", Severity.FAULT, "module:another"))[0] == "fine"
 
 
+@pytest.mark.parametrize(("fault", "subject"), [("clock-jump", "capture"), ("bus-overload", "bus:main")])
+def test_what_leaves_values_right_says_nothing_against_a_channel(fault, subject):
+    assert state(pressure(), found(fault, Severity.FAULT, subject))[0] == "fine"
+
+
 def test_what_cannot_be_judged_says_why_and_all_are_counted():
     gear = made("gear", np.ones(100))
     gear.series = replace(gear.series, kind="state")

@@ -311,7 +311,10 @@ COMMANDS = {
         *(["decode", "long.log", "--car", "{file}", "--out", "{out}.csv"], ["check", "{file}", "--json"]),
         *(["capacity", "long.log", "--car", "{file}"], ["capacity", "--car", "{file}", "--json"]),
         *(["pack", "--car", "{file}", "--untrusted", "--out", "{out}.zip"],),
+        *(["take", "{file}", "sensor:damper_75", "module:damper_node", "--car", "mine.toml"],),
+        ["take", "sound.toml", "sensor:damper_75", "module:wheel_node", "--car", "{file}", "--force"],
         *(["differences", "sound.toml", "{file}", "--untrusted"], ["differences", "{file}", "sound.toml", "--json"]),
+        ["calibrate", "oil_pressure", "--car", "{file}", "--reading", "0.5=0", "--reading", "4.5=10"],
         *(["compare", "long.log", "run.log", "--car", "{file}"], ["contents", "run.log", "--car", "{file}"]),
         ["bench", "--draft", "car", "--car", "{file}"],
     ),
@@ -323,7 +326,7 @@ COMMANDS = {
     ),
     "pack": (
         *(["unpack", "{file}", "--out", "{out}_pack"], ["unpack", "{file}", "--out", "{out}_pack", "--json"]),
-        ["differences", "sound.toml", "{file}"],
+        *(["differences", "sound.toml", "{file}"], ["take", "{file}", "module:wheel_node", "--car", "mine.toml"]),
     ),
 }
 """Commands that read a file of each format, tried in turn."""

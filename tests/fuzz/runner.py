@@ -143,6 +143,7 @@ def warm_up():
     import buswright.diagnosis.detect
     import buswright.health.track
     import buswright.layout.draft
+    import buswright.layout.handover.take
     import buswright.layout.handover.unpack
     import buswright.report.commands.differences  # noqa: F401
     from buswright.cli.main import build_parser

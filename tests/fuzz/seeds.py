@@ -207,5 +207,6 @@ def put_neighbours(folder):
         shutil.copy(path, folder)
     (folder / "dbc_examples").mkdir(exist_ok=True)
     shutil.copy(CAR, folder / "sound.toml")
+    (folder / "mine.toml").write_text("format = 1\n[bus.chassis]\nbitrate = 1_000_000\n", encoding="utf-8")
     (folder / "run.log").write_bytes(_candump()[0].data)
     (folder / "long.log").write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[:3000]))

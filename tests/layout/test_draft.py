@@ -104,6 +104,14 @@ def test_a_draft_from_capture_and_databases_checks_without_a_word(run, key_on, f
     }
 
 
+def test_it_asks_for_what_frames_cannot_show_and_says_why(run, folder):
+    text = draft([run], databases(folder), folder=folder).text()
+    for name in ("chain", "lengths_m", "terminators", "resistance", "supply", "ground", "plug", "stub_m", "wiring"):
+        asked = [line for line in text.splitlines() if line.startswith(f"# {name} = ") and line != "# supply = 5.0"]
+        assert asked, name
+        assert all(re.search(r"FILL IN: \S.{20,}", line) for line in asked), asked
+
+
 def test_every_signal_is_a_channel_or_said_to_be_left_out(run, folder):
     drafted = draft([run], databases(folder), folder=folder)
     car_file = load_car_file(written(drafted, folder))

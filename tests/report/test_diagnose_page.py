@@ -53,6 +53,17 @@ def page(faulty):
     return text, Page(text), data_of(text)
 
 
+def test_the_phases_are_those_of_the_json(faulty, page):
+    _, read, _ = page
+    phases = render_json(faulty)["phases"]
+    by_head = {tuple(each[0]): each[1:] for each in read.tables}
+    rest = next(rows for heads, rows in by_head.items() if "should be" in heads)
+    assert [(row[0], row[5]) for row in rest] == [(one["channel"], one["verdict"]) for one in phases["truths"]]
+    started = next(rows for heads, rows in by_head.items() if "noise idling" in heads)
+    assert [row[0] for row in started] == [one["channel"] for one in phases["changes"]]
+    assert {"phases", "phase-rest", "phase-start", "phase-supplies", "phase-crank", "sampling"} <= set(read.ids)
+
+
 def numbers(packed):
     kind, text = packed
     return np.frombuffer(base64.b64decode(text), KINDS[kind])
@@ -68,7 +79,7 @@ def test_it_is_well_formed_and_loads_nothing(page):
 def test_its_numbers_are_those_of_the_json(faulty, page):
     _, read, _ = page
     document = render_json(faulty)
-    (table,) = read.tables
+    table = next(each for each in read.tables if "state" in each[0])
     column = {head: k for k, head in enumerate(table[0])}
     assert len(table) - 1 == document["channels"]["looked_at"] == 91
     for row, one in zip(table[1:], document["channels"]["trust"], strict=True):

@@ -2,37 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 
 from buswright.capacity.stream import Rates, Stream
 from buswright.channels import units
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.guessing import guess, is_bookkeeping
+from buswright.channels.useful_rates import ROUNDING, USEFUL_HZ, WASTE
 from buswright.health.described import Described
 from buswright.messages.model import Message, Signal
 
-RATES_HZ: Mapping[str, tuple[float, float]] = MappingProxyType(
-    {
-        **dict.fromkeys(
-            ("temperature", "oil_temperature", "coolant_temperature", "air_temperature", "battery_voltage"), (1.0, 5.0)
-        ),
-        **dict.fromkeys(("latitude", "longitude", "exhaust_temperature"), (10.0, 25.0)),
-        **dict.fromkeys(("oil_pressure", "fuel_pressure", "lambda", "steering_angle"), (20.0, 50.0)),
-        **dict.fromkeys(("engine_speed", "throttle", "brake_pressure", "wheel_speed", "vehicle_speed"), (50.0, 100.0)),
-        **dict.fromkeys(("accel_long", "accel_lat", "accel_vert", "yaw_rate"), (50.0, 100.0)),
-        "damper_travel": (200.0, 500.0),
-    }
-)
-"""Usual rates by kind of signal: five to ten times the highest frequency that is acted on (common practice, no source).
-A kind is a role of the car file, or "temperature" for what has that unit and no role."""
-
 _SAME = 0.01
-_WASTE = 2.0
-"""A message faster than so many times what its signals need is worth a word."""
-_ROUNDING = 0.98
-"""A clock that is a little slow makes no rate too low."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +67,7 @@ class RateAdvice:
     @property
     def too_slow(self) -> bool:
         """Whether it is slower than usual."""
-        return self.stream.hz < self.low_hz * _ROUNDING
+        return self.stream.hz < self.low_hz * ROUNDING
 
 
 def packings(streams: Iterable[Stream], rates: Rates) -> list[Packing]:
@@ -149,16 +130,16 @@ def rate_advice(streams: Iterable[Stream], described: Described, rates: Rates) -
             if not is_bookkeeping(signal.name) and not signal.is_multiplexer
             for kind in [kinds.get((stream.name.bus, message.name, signal.name)) or _guessed(signal, message)]
         ]
-        known = [(kind, name, guessed) for kind, name, guessed in found if kind in RATES_HZ]
+        known = [(kind, name, guessed) for kind, name, guessed in found if kind in USEFUL_HZ]
         if not known:
             continue
-        kind, name, guessed = max(known, key=lambda each: RATES_HZ[each[0] or ""])
-        low, high = RATES_HZ[kind or ""]
+        kind, name, guessed = max(known, key=lambda each: USEFUL_HZ[each[0] or ""])
+        low, high = USEFUL_HZ[kind or ""]
         saves = (1 - high / stream.hz) * stream.longest_ns(rates) / stream.period_ns
         advice = RateAdvice(stream, kind or "", name, low, high, guessed, 0.0)
         if advice.too_slow:
             yield advice
-        elif len(known) == len(found) and stream.hz > _WASTE * high:
+        elif len(known) == len(found) and stream.hz > WASTE * high:
             yield replace(advice, saves=saves)
 
 
@@ -176,7 +157,7 @@ def _stated(car: CarFile | None) -> dict[tuple[str, str, str], str]:
 def _guessed(signal: Signal, message: Message) -> str | None:
     """Return the kind that names and unit speak for."""
     found = guess(signal.name, message.name, signal.unit, signal.comment)
-    if found.role in RATES_HZ and found.fits:
+    if found.role in USEFUL_HZ and found.fits:
         return found.role
     known = units.find(signal.unit) if signal.unit else None
     return "temperature" if known is not None and known.quantity == "temperature" else None

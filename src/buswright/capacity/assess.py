@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from buswright.capacity.addition import Addition
@@ -34,10 +34,12 @@ class State:
     ----------
     streams
         These.
-    mean, worst
-        Load on average, and with every frame as long as it can be; 0..
+    mean
+        Load on average, 0..: the exact bits of all that was recorded, and what did not come on top.
+    worst
+        Load with every frame as long as it can be, as often as it can come; 0..
     peak
-        Busiest 100 ms: as measured, and what is new on top of it; None without a capture.
+        Busiest 100 ms: as measured, and what did not come on top of it; None without a capture.
     responses
         Bound of every stream, the highest priority first.
     """
@@ -178,16 +180,19 @@ def assess(
         if addition.placed:
             clashes += clashes_of([stream.name for stream in own], plan.seen | names, plan.declared)
         else:
-            chosen = place(own, (*plan.streams, *new), used | names, plan.rates)
+            chosen = place(own, (*plan.streams, *new), used, plan.rates)
             placed += chosen
             own = tuple(each.stream for each in chosen)
         new += own
-    streams = (*plan.streams, *new)
+    # Two senders of one identifier can't be planned with: what is proposed replaces what is declared, not what came.
+    given = {stream.name for stream in new}
+    fresh = tuple({stream.name: stream for stream in new if stream.name not in plan.seen}.values())
+    streams = (*(stream for stream in plan.streams if stream.name in plan.seen or stream.name not in given), *fresh)
     now = then = simulation = None
     advised: tuple[tuple[Packing, ...], tuple[RateAdvice, ...]] = ((), ())
     if plan.rates is not None:
-        now = _state(plan, plan.streams, (), plan.rates)
-        then = _state(plan, streams, new, plan.rates) if new else now
+        now = _state(plan, plan.streams, plan.rates)
+        then = _state(plan, streams, plan.rates) if new else now
         simulation = simulate(streams, plan.rates, seed=seed)
         advised = tuple(packings(streams, plan.rates)), tuple(rate_advice(plan.streams, described, plan.rates))
     tried = sorted({*OTHER_RATES, *([plan.rates.bits_per_s] if plan.rates else [])})
@@ -218,20 +223,39 @@ def _limit(described: Described, name: str, bus: str) -> float:
     return described.car.threshold(name, bus=bus) if described.car else THRESHOLDS[name].default
 
 
-def _state(plan: Plan, streams: tuple[Stream, ...], new: Iterable[Stream], rates: Rates) -> State:
+def _state(plan: Plan, streams: tuple[Stream, ...], rates: Rates) -> State:
     peak = plan.figures.peak_100ms if plan.figures else None
     top = None if peak is None else peak.load
     if top is not None:
-        top += sum(-(-_PEAK_NS // stream.period_ns) * stream.longest_ns(rates) for stream in new) / _PEAK_NS
-    return State(streams, mean_load(streams, rates), worst_load(streams, rates), top, bounds_of(streams, rates))
+        more = (stream for stream in streams if stream.origin != "capture")
+        top += sum(-(-_PEAK_NS // stream.period_ns) * stream.longest_ns(rates) for stream in more) / _PEAK_NS
+    bounds = bounds_of(streams, rates, other_ns=_other_ns(plan, rates))
+    return State(streams, _mean(plan, streams, rates), worst_load(streams, rates), top, bounds)
+
+
+def _other_ns(plan: Plan, rates: Rates) -> int:
+    """Return the longest frame of what can't be planned with: one such may be in the way."""
+    return max((rates.time_ns(*each.bits) for each in plan.unplanned), default=0)
+
+
+def _mean(plan: Plan, streams: tuple[Stream, ...], rates: Rates) -> float:
+    """Return the mean load: measured, and computed of what did not come."""
+    figures = plan.figures
+    if figures is None or not figures.seconds:
+        return mean_load(streams, rates)
+    if figures.load is not None and rates == plan.rates:
+        measured = figures.load
+    else:
+        measured = rates.time_ns(figures.bits, figures.data_bits) / (figures.seconds * 1e9)
+    return measured + mean_load((stream for stream in streams if stream.origin != "capture"), rates)
 
 
 def _at(streams: tuple[Stream, ...], plan: Plan, bits_per_s: int) -> AtRate:
     given = plan.rates or Rates(bits_per_s)
     fast = given.data_bits_per_s
     rates = Rates(bits_per_s, max(fast, bits_per_s) if fast else None, given.form)
-    late = late_count(bounds_of(streams, rates))
-    return AtRate(bits_per_s, mean_load(streams, rates), worst_load(streams, rates), late)
+    late = late_count(bounds_of(streams, rates, other_ns=_other_ns(plan, rates)))
+    return AtRate(bits_per_s, _mean(plan, streams, rates), worst_load(streams, rates), late)
 
 
 def _logs(plan: Plan, new: tuple[Stream, ...], traffic: Traffic | None) -> Logs | None:
@@ -278,14 +302,25 @@ def _remarks(
     limits: tuple[float, ...],
 ) -> Iterator[Remark]:
     for clash in clashes:
-        yield _clash(clash, {stream.name: stream.label for stream in (*plan.streams, *new)})
+        labels = {each.name: each.label for each in plan.streams} | {each.name: each.label for each in plan.unplanned}
+        yield _clash(clash, labels)
     if then is not None and plan.rates is not None:
-        yield from _of_loads(then, plan.rates, limits, measured=plan.figures is not None)
+        yield from _of_loads(plan, then, plan.rates, limits)
     elif plan.streams or new:
         yield Remark(
             Severity.SUSPECT,
             "Give the bit rate with --bitrate: without it no load and no response time can be said.",
             plan.rate.basis,
+        )
+    if (
+        plan.rates is not None
+        and not plan.rates.data_bits_per_s
+        and any(each.switched for each in (*plan.streams, *new))
+    ):
+        yield Remark(
+            Severity.SUSPECT,
+            "Give the data bit rate too, for example --bitrate 500k/2M: frames switch to one that nobody states.",
+            "without it all bits are taken as sent at the slower rate, which is too long",
         )
     if plan.rate.source == "guessed":
         yield Remark(Severity.NOTE, "Check the bit rate: it is guessed from the frames.", plan.rate.basis)
@@ -346,18 +381,21 @@ def _clash(clash: Clash, labels: Mapping[FrameName, str]) -> Remark:
     )
 
 
-def _otherwise(then: State, rates: Rates, late: int) -> str:
-    """Say what other priorities could do about deadlines: those in the order of the deadlines."""
+def _otherwise(plan: Plan, then: State, rates: Rates, late: int) -> tuple[str, str]:
+    """Say what to do about deadlines that can be missed, and what other priorities would change."""
     ordered = sorted(then.streams, key=lambda stream: (stream.deadline_ns, stream.rank))
     names = sorted((stream.name for stream in ordered), key=lambda name: rank(name.id, name.extended))
     moved = [replace(stream, name=name) for stream, name in zip(ordered, names, strict=True)]
-    left = late_count(bounds_of(moved, rates))
+    left = late_count(bounds_of(moved, rates, other_ns=_other_ns(plan, rates)))
     if left < late:
-        return f"with identifiers in the order of their deadlines it would be {left or 'none'}"
-    return "identifiers in the order of their deadlines would not help: send less, or use a higher bit rate"
+        return (
+            "Give urgent frames lower identifiers",
+            f"all in the order of their deadlines, {left or 'none'} would be late",
+        )
+    return "Send less, or use a higher bit rate", "identifiers in the order of their deadlines would not help"
 
 
-def _of_loads(then: State, rates: Rates, limits: tuple[float, ...], *, measured: bool) -> Iterator[Remark]:
+def _of_loads(plan: Plan, then: State, rates: Rates, limits: tuple[float, ...]) -> Iterator[Remark]:
     late = then.late
     if then.worst >= 1:
         yield Remark(
@@ -367,24 +405,23 @@ def _of_loads(then: State, rates: Rates, limits: tuple[float, ...], *, measured:
         )
     if late:
         names = listed([str(each.stream.name).rpartition("/")[2] for each in late])
-        yield Remark(
-            Severity.FAULT,
-            f"{plural(len(late), 'identifier')} can miss the deadline in the worst case: {names}.",
-            _otherwise(then, rates, len(late)),
-        )
+        do, why = _otherwise(plan, then, rates, len(late))
+        whose = "its deadline" if len(late) == 1 else "their deadlines"
+        yield Remark(Severity.FAULT, f"{do}: {names} can miss {whose} in the worst case.", why)
     loads = (
         (then.mean, limits[0], "mean load"),
         (then.peak, limits[1], "load over the busiest 100 ms"),
         (then.worst, limits[2], "worst-case load"),
     )
-    for load, limit, what in loads:
-        if load is not None and limit < load and not (what == "worst-case load" and load >= 1):
-            yield Remark(
-                Severity.SUSPECT,
-                f"Leave more room: {what} {percent(load)}, planning limit {percent(limit, 0)}.",
-                "planning limits are common practice; a bus near them has no room for repeats and growth",
-            )
-    if not measured and then.streams:
+    above = [(what, load, limit) for load, limit, what in loads if load is not None and limit < load]
+    if above:
+        said = listed([f"{what} {percent(load)} (planning limit {percent(limit, 0)})" for what, load, limit in above])
+        yield Remark(
+            Severity.SUSPECT,
+            f"Leave more room: {said}.",
+            "the limits are common practice; a bus beyond them has no room for repeats and growth",
+        )
+    if plan.figures is None and then.streams:
         yield Remark(
             Severity.NOTE,
             "Compare it with a recording: nothing here was measured on the bus.",

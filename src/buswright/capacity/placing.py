@@ -54,7 +54,7 @@ def place(
     streams
         What the bus carries.
     used
-        Identifiers that are taken: seen, declared, or with a clash.
+        Further identifiers that are taken: declared, or seen and not planned with.
     rates
         Of the bus; None: deadlines alone decide.
 
@@ -63,7 +63,8 @@ def place(
     UserError
         No identifier is free.
     """
-    taken, have, found = set(used), list(streams), []
+    have, found = list(streams), []
+    taken = {*used, *(stream.name for stream in streams)}
     for stream in sorted(new, key=lambda each: (each.deadline_ns, each.name)):
         placed = _place(stream, have, taken, rates)
         taken.add(placed.stream.name)

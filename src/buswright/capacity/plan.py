@@ -6,19 +6,21 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from buswright.capacity.stream import Rates, Stream
+from buswright.capacity.stream import Rates, Stream, bits_of
 from buswright.capacity.traffic import Carried, Traffic
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import Expectation
 from buswright.frames.table import FD_CODE_OF_LENGTH, FD_LENGTH_OF_CODE
+from buswright.frames.wire.bits import FdForm
 from buswright.health.described import Described
 from buswright.health.model.health import BitRate, BusFigures, BusHealth
 from buswright.health.model.identifiers import IdFigures
 from buswright.messages.model import Message
 from buswright.wording import plural
 
-MOST_STREAMS = 2048
-"""As many as there are 11-bit identifiers. Of a capture with more, those with the most frames are planned with."""
+MOST_STREAMS = 512
+"""Far more than a car's bus carries. Of a capture with more identifiers, those with the most frames are planned with:
+bounds take time with the square of their number."""
 _WHOLE = 0.9
 """An identifier that was there for a smaller part of the recording may belong to one state of the car."""
 _ONE_PERIOD = 0.01
@@ -27,12 +29,25 @@ _ONE_PERIOD = 0.01
 
 @dataclass(frozen=True, slots=True)
 class Unplanned:
-    """An identifier that can't be planned with: nobody knows how often it comes."""
+    """An identifier that can't be planned with: nobody knows how often it comes.
+
+    Attributes
+    ----------
+    name, label
+        Its bus and identifier; its message, "" where nobody says.
+    frames
+        How often it came.
+    why
+        What is not known.
+    bits
+        Its longest frame, at the nominal and the data bit rate: the others may have to wait for it.
+    """
 
     name: FrameName
     label: str
     frames: int
     why: str
+    bits: tuple[int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +126,7 @@ def plan_of(
     seen_only
         Leave out what is declared and did not come.
     """
+    form: FdForm = "non-iso" if described.non_iso(bus) else "iso"
     own = [figures for figures in health.ids.values() if figures.name.bus == bus] if health else []
     own.sort(key=lambda figures: -figures.frames)
     bus_figures = health.buses.get(bus) if health else None
@@ -123,7 +139,8 @@ def plan_of(
         stream = seen_stream(figures, carried, host=bus_figures is not None and bus_figures.host_stamped != "unknown")
         if stream is None:
             why = f"{plural(figures.frames, 'frame')} only, and nobody declares its period"
-            unplanned.append(Unplanned(figures.name, figures.message or "", figures.frames, why))
+            bits = bits_of(figures.name, carried.length, "worst", form, fd=carried.fd, switched=carried.switched)
+            unplanned.append(Unplanned(figures.name, figures.message or "", figures.frames, why, bits))
         else:
             streams.append(stream)
     seen = frozenset(figures.name for figures in own)
@@ -132,15 +149,16 @@ def plan_of(
     for each in missing if not seen_only else ():
         stream = each.stream(jitter_ns)
         if stream is None:
-            unplanned.append(Unplanned(each.name, each.label, 0, "declared without a period, and did not come"))
+            why = "declared without a period, and did not come"
+            fd = each.fd
+            bits = bits_of(each.name, each.length, "worst", form, fd=fd, switched=fd)
+            unplanned.append(Unplanned(each.name, each.label, 0, why, bits))
         else:
             streams.append(stream)
-    fast = rate.data_bits_per_s
-    form = "non-iso" if described.non_iso(bus) else "iso"
     return Plan(
         bus=bus,
         rate=rate,
-        rates=Rates(rate.bits_per_s, fast, form) if rate.bits_per_s else None,  # type: ignore[arg-type]
+        rates=Rates(rate.bits_per_s, rate.data_bits_per_s, form) if rate.bits_per_s else None,
         streams=tuple(sorted(streams, key=lambda stream: stream.name)),
         unplanned=tuple(sorted(unplanned, key=lambda each: each.name)),
         some_time=tuple(_some_time(own, traffic)),
@@ -269,31 +287,36 @@ class _Declared:
     message: Message | None
     expected: Expectation
 
+    @property
+    def fd(self) -> bool:
+        """Whether it is sent as CAN FD."""
+        return self.message is not None and (self.message.fd or self.message.length > 8)
+
+    @property
+    def length(self) -> int:
+        """Bytes of its frames; without a message eight."""
+        return planned_length(self.message.length, fd=self.fd) if self.message else 8
+
     def stream(self, jitter_ns: int) -> Stream | None:
         """Return its stream; None where nobody states its period."""
         said = self.expected.period_ns
-        return None if said.value is None else declared_stream(self, said.value, said.source, jitter_ns)
-
-
-def declared_stream(each: _Declared, period_ns: float, source: str, jitter_ns: int) -> Stream:
-    """Return the stream of a message as declared; without a message it has eight bytes."""
-    message, whole = each.message, max(1, math.floor(period_ns))
-    fd = message is not None and (message.fd or message.length > 8)
-    length = planned_length(message.length, fd=fd) if message else 8
-    return Stream(
-        name=each.name,
-        length=length,
-        period_ns=whole,
-        deadline_ns=whole,
-        jitter_ns=jitter_ns,
-        fd=fd,
-        switched=fd,
-        clocked=not each.expected.change_driven.value,
-        label=each.label,
-        module=each.module,
-        period_from=source,
-        jitter_from="assumed" if jitter_ns else "none assumed",
-    )
+        if said.value is None:
+            return None
+        whole = max(1, math.floor(said.value))
+        return Stream(
+            name=self.name,
+            length=self.length,
+            period_ns=whole,
+            deadline_ns=whole,
+            jitter_ns=jitter_ns,
+            fd=self.fd,
+            switched=self.fd,
+            clocked=not self.expected.change_driven.value,
+            label=self.label,
+            module=self.module,
+            period_from=said.source,
+            jitter_from="assumed" if jitter_ns else "none assumed",
+        )
 
 
 def planned_length(length: int, *, fd: bool) -> int:

@@ -84,7 +84,7 @@ class Simulation:
     rounds, span_ns, seed
         How many rounds of which length, and what their offsets were drawn from.
     load
-        Share of the time that the bus was taken in the rounds with random offsets.
+        Time that frames of the rounds with random offsets took, over the time in which they were due.
     """
 
     streams: Mapping[FrameName, Simulated]
@@ -119,7 +119,7 @@ def simulate(
     worst = _worst(ordered, first)
     frames = np.bincount(first.row, minlength=len(ordered))
     sums, late, counted = np.zeros(len(ordered)), np.zeros(len(ordered)), np.zeros(len(ordered), dtype=np.int64)
-    taken, lasted = 0, 0
+    taken = 0
     deadlines = np.array([stream.deadline_ns for stream in ordered], dtype=np.int64)
     for number in range(rounds):
         played = play(ordered, rates, span, rng=np.random.default_rng([seed, number]))
@@ -129,7 +129,6 @@ def simulate(
         sums += np.bincount(played.row, waits, minlength=len(ordered))
         late += np.bincount(played.row, waits > deadlines[played.row], minlength=len(ordered))
         taken += int((played.end_ns - played.start_ns).sum())
-        lasted += max(span, int(played.end_ns.max(initial=0)))
     some = np.maximum(counted, 1)
     return Simulation(
         streams=MappingProxyType(
@@ -142,7 +141,7 @@ def simulate(
         rounds=rounds,
         span_ns=span,
         seed=seed,
-        load=taken / lasted if lasted else 0.0,
+        load=taken / (rounds * span),
     )
 
 

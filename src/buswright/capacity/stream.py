@@ -129,9 +129,7 @@ class Stream:
         Worst: classic frames by the formula of Davis et al. (2007); CAN FD frames by the exact maximum over every
         identifier and payload (`frames.wire.bits.fd_bits`). Best: no stuff bit.
         """
-        if self.fd:
-            return fd_bits(self.length, self.name.extended, stuffing, switched=self.switched, fd=form)
-        return classic_bits(self.length, self.name.extended, stuffing), 0
+        return bits_of(self.name, self.length, stuffing, form, fd=self.fd, switched=self.switched)
 
     def longest_ns(self, rates: Rates) -> int:
         """How long its longest frame can take, nanoseconds: whatever it holds."""
@@ -140,3 +138,12 @@ class Stream:
     def shortest_ns(self, rates: Rates) -> int:
         """How long its shortest frame takes: as measured, else its longest payload without a stuff bit."""
         return rates.time_ns(*(self.measured.shortest if self.measured else self.bits("best", rates.form)))
+
+
+def bits_of(
+    name: FrameName, length: int, stuffing: Stuffing, form: FdForm, *, fd: bool, switched: bool
+) -> tuple[int, int]:
+    """Bits of a frame as `Stream.bits` gives them."""
+    if fd:
+        return fd_bits(length, name.extended, stuffing, switched=switched, fd=form)
+    return classic_bits(length, name.extended, stuffing), 0

@@ -34,21 +34,31 @@ def measured_layout(options: argparse.Namespace, car: CarFile | None, *, date: s
     """
     from tempfile import gettempdir
 
+    from buswright.capacity.traffic import TrafficFold
     from buswright.channels.session import databases_of
     from buswright.channels.spool import Spool
     from buswright.diagnosis.detect import diagnose
     from buswright.health.channels.evidence import measure_channels
+    from buswright.health.described import Described
     from buswright.health.phases import PhaseTracker
+    from buswright.layout.document.bench import read_sheets
     from buswright.layout.document.gathered import Gathered, recorded_words, sources_of
     from buswright.layout.document.make import make_layout
+    from buswright.layout.document.planned import plans_of
     from buswright.layout.document.seen import SignalTracker
 
     databases = shared.load_databases(options)
     joined = databases_of(car, databases)
     baseline = shared.load_baseline(options) if hasattr(options, "baseline") else None
-    folds = (PhaseTracker, lambda names: SignalTracker(joined, names))
+    sheets, bench = read_sheets([Path(path) for path in getattr(options, "bench", ())])
+    non_iso = {name for name, bus in car.buses.items() if bus.fd == "non-iso"} if car is not None else set()
+    folds = (
+        PhaseTracker,
+        lambda names: SignalTracker(joined, names),
+        lambda names: TrafficFold(names, non_iso),
+    )
     with Spool(Path(gettempdir())) as spool:
-        read, (phases, signals) = examine(
+        read, (phases, signals, traffic) = examine(
             options, car, databases, decode=True, folds=folds, spool=spool, baseline=baseline
         )
         channels = measure_channels(read.session) if read.session is not None else None
@@ -64,6 +74,7 @@ def measured_layout(options: argparse.Namespace, car: CarFile | None, *, date: s
             car=car,
             databases=files,
             baseline=Path(options.baseline) if baseline is not None else None,
+            sheets=sheets,
         )
         return make_layout(
             Gathered(
@@ -75,6 +86,8 @@ def measured_layout(options: argparse.Namespace, car: CarFile | None, *, date: s
                 databases=joined,
                 seen=signals.result(),
                 sources=sources,
+                bench=bench,
+                planned=plans_of(read.health, traffic.result(), Described(car, databases, read.source.names)),
             ),
             date=date,
         )

@@ -22,7 +22,7 @@ from buswright.diagnosis.node.duplicates import duplicate_sightings
 from buswright.diagnosis.node.gaps.findings import gap_sightings
 from buswright.diagnosis.node.timing import timing_sightings
 from buswright.diagnosis.scope import Scope
-from buswright.diagnosis.sensors.calibration import calibration_sightings
+from buswright.diagnosis.sensors.calibration import value_sightings
 from buswright.diagnosis.sensors.contacts import contact_sightings
 from buswright.diagnosis.sensors.crosstalk import crosstalk_sightings
 from buswright.diagnosis.sensors.decoding import decoding_sightings
@@ -30,7 +30,6 @@ from buswright.diagnosis.sensors.floating import floating_sightings
 from buswright.diagnosis.sensors.ground import ground_sightings
 from buswright.diagnosis.sensors.impossible import impossible_sightings
 from buswright.diagnosis.sensors.noise import noise_sightings
-from buswright.diagnosis.sensors.physics import physics_sightings
 from buswright.diagnosis.sensors.places import place_sightings
 from buswright.diagnosis.sensors.rails import rail_sightings
 from buswright.diagnosis.sensors.sag import sag_sightings
@@ -83,12 +82,15 @@ BUS_DETECTORS = (
 CHANNEL_DETECTORS = (
     Detector(decoding_sightings, "byte-order signedness mux-undefined out-of-range sender-invalid"),
     Detector(place_sightings, "bit-position"),
-    Detector(calibration_sightings, "bit-position offset gain unit-mixup scale-or-unit drift calibration-overdue"),
-    Detector(physics_sightings, "swapped-channels sign-flipped stuck drift under-sampled"),
+    Detector(
+        value_sightings,
+        "bit-position offset gain unit-mixup scale-or-unit calibration-overdue swapped-channels sign-flipped "
+        "stuck drift under-sampled",
+    ),
     Detector(rail_sightings, "open-circuit short-to-ground short-to-supply supply-lost"),
     Detector(floating_sightings, "open-circuit"),
     Detector(contact_sightings, "loose-contact chafed-wire supply-lost"),
-    Detector(sag_sightings, "supply-sag"),
+    Detector(sag_sightings, "supply-sag open-circuit"),
     Detector(ground_sightings, "ground-shift"),
     Detector(crosstalk_sightings, "cross-talk"),
     Detector(noise_sightings, "ignition-noise"),

@@ -82,8 +82,12 @@ class Found:
 
     def worst(self, *subjects: str) -> Finding | None:
         """Return the gravest root that is about one of these subjects; None if there is none."""
+        return next(self.about(*subjects), None)
+
+    def about(self, *subjects: str) -> Iterator[Finding]:
+        """Yield the roots that are about one of these subjects, the gravest first."""
         wanted = frozenset(subjects)
-        return next((each for each in self.roots if each.subject in wanted), None)
+        return (each for each in self.roots if each.subject in wanted)
 
     def standing(self, case: Case, figures: IdFigures) -> Standing:
         """Say how grave what was found of an identifier is.

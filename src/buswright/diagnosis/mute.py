@@ -19,19 +19,22 @@ _FRAMES_A_LINE = 3
 _LOSSES = "frames-lost sender-skips counter-jump late-frames"
 _WIRES = "open-circuit short-to-ground short-to-supply loose-contact chafed-wire impossible-rate saturated"
 _SPOILS = (
-    "bad-lines capture-drop clock-jump echo wrong-bitrate bus-off segment-open module-missing module-reset id-missing "
+    "bad-lines capture-drop wrong-bitrate bus-off segment-open power-cycle module-missing module-reset id-missing "
     "duplicate-id checksum-wrong frozen-frame wrong-length no-acknowledge babbling-node"
 )
 _SPOILS_VALUES = frozenset(_SPOILS.split())
-"""Faults up to the node layer that make values wrong or stop them. Others only make frames late, few or unlisted."""
+"""Faults up to the node layer that make values wrong or stop them. Others make frames late, few, twofold or unlisted,
+or their times wrong: values stay right."""
+_BY_TIME = "impossible-rate loose-contact chafed-wire ignition-noise stuck drift under-sampled"
+"""Faults of sensors that are seen in how values follow each other in time."""
 EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
     {
         cause: frozenset(effects.split())
         for cause, effects in {
             "bad-lines": "frames-lost counter-jump capture-drop",
-            "clock-jump": f"{_LOSSES} bus-overload",
+            "clock-jump": f"{_LOSSES} bus-overload {_BY_TIME}",
             "capture-drop": f"{_LOSSES} id-missing module-missing module-reset bus-off",
-            "echo": f"{_LOSSES} host-timestamps frozen-frame duplicate-id bus-overload babbling-node",
+            "echo": f"{_LOSSES} {_BY_TIME} host-timestamps frozen-frame duplicate-id bus-overload babbling-node",
             "host-timestamps": "late-frames bus-overload",
             "filter-in-force": "id-missing module-missing",
             "bus-errors": "late-frames",
@@ -56,7 +59,7 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
             "scale-or-unit": "out-of-range",
             "wrong-length": "checksum-wrong counter-jump",
             "supply-lost": f"{_WIRES} supply-sag ground-shift ignition-noise cross-talk",
-            "open-circuit": f"{_WIRES} ignition-noise cross-talk",
+            "open-circuit": f"{_WIRES} ignition-noise cross-talk scale-or-unit",
             "short-to-ground": _WIRES,
             "short-to-supply": f"{_WIRES} cross-talk",
             "loose-contact": f"{_WIRES} ignition-noise",
@@ -99,11 +102,15 @@ def mute(sightings: Sequence[Sighting]) -> tuple[Finding, ...]:
     return tuple(_assembled(one, children) for one in ordered if id(one) not in parent)
 
 
+def spoils_values(finding: Finding) -> bool:
+    """Whether a finding means that values of its subject are wrong, or don't come."""
+    return finding.layer > Layer.NODE or finding.fault in _SPOILS_VALUES
+
+
 def accounts_for(cause: Sighting, effect: Sighting) -> bool:
     """Whether one sighting explains another: by kind, subject, gravity and time."""
     own, other = cause.finding, effect.finding
-    spoils = own.layer > Layer.NODE or own.fault in _SPOILS_VALUES
-    higher = own.layer < other.layer > Layer.NODE and spoils
+    higher = own.layer < other.layer > Layer.NODE and spoils_values(own)
     if not (higher or other.fault in EXPLAINS.get(own.fault, frozenset())) or other.subject not in cause.reach:
         return False
     if own.fault == "bad-lines":

@@ -9,6 +9,7 @@ from typing import Literal, get_args
 from buswright.channels.samples.tally import BadSamples
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.found import Found
+from buswright.diagnosis.mute import spoils_values
 from buswright.findings import Finding, Severity
 from buswright.health.channels.evidence import ChannelEvidence
 from buswright.wording import percent, plural
@@ -125,12 +126,13 @@ def _trust(evidence: ChannelEvidence, found: Found, end_ns: int | None) -> Trust
 def _carrier(evidence: ChannelEvidence, found: Found, end_ns: int | None) -> Finding | None:
     """Return the gravest root about what brings the channel: its frame, module or bus, or a part it hangs on.
 
-    A suspect one counts too where it went silent, and the channel with it, up to the end of the capture.
+    A suspect one counts too where it went silent, and the channel with it, up to the end of the capture. What leaves
+    values right, such as a jump of the capture's clock, doesn't count.
     """
     subjects = [f"module:{evidence.module}", f"bus:{evidence.bus}", "capture"]
     subjects += [f"id:{evidence.frame}"] if evidence.frame is not None else []
     subjects += [f"{what}:{evidence.shares(what)}" for what in ("supply", "ground", "plug") if evidence.shares(what)]
-    root = found.worst(*subjects)
+    root = next((one for one in found.about(*subjects) if spoils_values(one)), None)
     if root is None:
         return None
     times = evidence.series.time_ns

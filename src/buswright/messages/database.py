@@ -103,6 +103,23 @@ def load_database(path: PathLike, *, encoding: str | None = None) -> Database:
     return _converted(library, str(path), used, [], ())
 
 
+def part_of(path: PathLike, messages: Iterable[Message]) -> bytes | None:
+    """Return a DBC file with only some of its messages, in its own encoding; None if the file is no DBC.
+
+    Raises
+    ------
+    DatabaseError
+        The file can't be read.
+    """
+    path = Path(path)
+    if path.suffix.lower() != ".dbc":
+        return None
+    text, encoding = _read_text(path, None)
+    wanted = tuple(messages)
+    senders = dict.fromkeys(sender for message in wanted for sender in message.senders)
+    return dbc_text.only(text, {each.id | each.extended << 31 for each in wanted}, senders).encode(encoding)
+
+
 def _read_text(path: Path, encoding: str | None) -> tuple[str, str]:
     """Read a file as text, and say in which encoding."""
     try:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 
 UNASSIGNED = "VECTOR__INDEPENDENT_SIG_MSG"
@@ -120,6 +120,34 @@ def _with_messages(found: list[tuple[str, int, list[str]]]) -> list[Statement]:
                 belongs = message
         result.append(Statement(keyword, text if text.endswith("\n") else text + "\n", line, belongs))
     return result
+
+
+_OF_NODE = re.compile(r'\s*(?:CM_|BA_\s+"[^"]*")\s+BU_\s+(\w+)')
+_OF_OTHERS = frozenset(("EV_", "ENVVAR_DATA_", "EV_DATA_", "BA_REL_"))
+
+
+def only(text: str, messages: Collection[int], nodes: Collection[str]) -> str:
+    """Return a DBC with some of its messages and nodes, and what it says of these; each statement as it stands.
+
+    Parameters
+    ----------
+    text
+        The whole DBC.
+    messages
+        Identifiers, those of 29 bits with the flag bit 31 as the file writes them.
+    nodes
+        Names.
+    """
+    kept = []
+    for statement in statements(text):
+        if statement.keyword == "BU_":
+            kept.append(f"BU_: {' '.join(nodes)}\n")
+            continue
+        node = _OF_NODE.match(statement.text)
+        of_another = node[1] not in nodes if node else statement.message and int(statement.message) not in messages
+        if not of_another and statement.keyword not in _OF_OTHERS:
+            kept.append(statement.text)
+    return "".join(kept)
 
 
 def objection(statement: Statement) -> str:

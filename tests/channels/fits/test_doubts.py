@@ -108,6 +108,7 @@ def test_an_outlier_is_named_by_its_number():
     suspects, found = named(PRESSURE, readings(inputs, values))
     assert suspects == ["outlier"]
     assert "Reading 4 (2 = 3.84)" in found[0].text
+    assert "Without it the others fit within 0.01" in found[0].text
 
 
 def test_noise_seldom_shows_an_outlier():

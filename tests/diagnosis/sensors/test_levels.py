@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from buswright.diagnosis.sensors.calibration import calibration_sightings
+from buswright.diagnosis.sensors.calibration import value_sightings
 
 from .synthetic import STEP_V, case_of, made, sensor
 
@@ -15,7 +15,7 @@ SECONDS = np.arange(N) / 50.0
 
 def found(volts):
     channel = made("p", volts, kind=sensor())
-    return [(one.finding.fault, one.finding.subject) for one in calibration_sightings(case_of(channel))]
+    return [(one.finding.fault, one.finding.subject) for one in value_sightings(case_of(channel))]
 
 
 def driven(seed):
@@ -49,8 +49,8 @@ def test_wires_at_a_rail_are_no_scale():
 
 def test_a_supply_that_was_right_at_first_is_off_for_a_while_only():
     lost = np.where(SECONDS > 20, 0.02, 5.0)
-    (one,) = calibration_sightings(case_of(made("ref", lost, unit="V", role="reference_voltage")))
+    (one,) = value_sightings(case_of(made("ref", lost, unit="V", role="reference_voltage")))
     assert one.finding.subject == "channel:ref"
     assert [round(window.start_ns / 1e9) for window in one.windows] == [20]
-    (one,) = calibration_sightings(case_of(made("ref", 0.1 * (lost + 5), unit="V", role="reference_voltage")))
+    (one,) = value_sightings(case_of(made("ref", 0.1 * (lost + 5), unit="V", role="reference_voltage")))
     assert one.windows == ()

@@ -131,6 +131,16 @@ def test_without_wiring_the_module_is_suspected() -> None:
     assert any("names no supply or plug" in text for text in one.evidence)
 
 
+def test_without_wiring_inputs_that_go_where_an_open_wire_goes_are_a_plug() -> None:
+    reads = ("high", "low", "high", "low")
+    channels = [
+        made(f"a{n}", at_rail(volts(n), 4.98 if side == "high" else 0.02), kind=sensor(TRAVEL, open_reads=side))
+        for n, side in enumerate(reads)
+    ]
+    (one,) = found(case_of(*channels))
+    assert (one.fault, one.subject) == ("open-circuit", "module:node")
+
+
 def test_a_reference_that_falls_is_proof() -> None:
     wires = {"supply": "5V-A"}
     channels = [made(f"a{n}", at_rail(volts(n), 0.0), kind=sensor(TRAVEL), wiring=wires) for n in range(3)]

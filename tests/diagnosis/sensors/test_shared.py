@@ -97,6 +97,33 @@ def test_a_supply_that_rises_with_its_sensors_is_said() -> None:
     assert one.finding.subject == "supply:5V-A"
 
 
+def lively(number: int) -> Any:
+    """A damper or a pedal: it never stands still."""
+    noise = 0.003 * np.random.default_rng(number).standard_normal(len(SECONDS))
+    return 2.0 + 0.2 * np.sin(SECONDS * (2 + number / 2) + number) + noise
+
+
+def test_a_sag_is_seen_while_its_sensors_move_and_behind_the_reference() -> None:
+    scale = np.where(during(40, 70), 0.85, 1.0)
+    columns = [calm(0), calm(1), lively(2), lively(3), lively(4)]
+    reference = made("ref", np.full(len(SECONDS), 5.0), hz=HZ, unit="V", role="reference_voltage")
+    (one,) = sag_sightings(case_of(reference, *inputs([each * scale for each in columns], supply="5V-A")))
+    assert one.finding.subject == "supply:5V-A"
+    assert one.finding.start_ns == pytest.approx(40e9, abs=1e8)
+    assert "ref stayed as it was" in one.finding.evidence[2]
+    assert not list(sag_sightings(case_of(reference, *inputs(columns, supply="5V-A"))))
+
+
+def test_a_reference_that_falls_without_its_sensors_is_a_broken_number() -> None:
+    gone = np.where(during(40, 70), 0.03, 5.0)
+    reference = made("ref", gone, hz=HZ, unit="V", role="reference_voltage")
+    (one,) = sag_sightings(case_of(reference, *inputs([calm(n) for n in range(3)], supply="5V-A")))
+    assert (one.finding.fault, one.finding.subject) == ("open-circuit", "channel:ref")
+    assert {f"channel:a{n}" for n in range(3)} <= one.reach
+    (one,) = sag_sightings(case_of(reference, *inputs([calm(n) * gone / 5 for n in range(3)], supply="5V-A")))
+    assert one.finding.fault == "supply-sag"
+
+
 # Ground
 
 

@@ -5,19 +5,22 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 
 from buswright.channels.session import Session
 from buswright.diagnosis.case import Case
-from buswright.diagnosis.sensors.calibration import calibration_sightings
+from buswright.diagnosis.sensors.calibration import value_sightings
 from buswright.diagnosis.sensors.levels import LEVELS, MIXED
-from buswright.diagnosis.sensors.physics import physics_sightings
+from buswright.health.baseline.standstill import noise_of
 from buswright.health.channels.evidence import ChannelEvidence, Channels, measure_channels
 from buswright.simulate.source import SimulatedCapture, demo_car
 
 from ..made import health
+from .synthetic import channels_of, made
 
 
 @cache
@@ -42,11 +45,7 @@ def changed(name: str, turn: Turn, seed: int = 4, **others: Turn) -> Channels:
 
 def said(channels: Channels) -> set[tuple[str, str]]:
     case = Case(health(), demo_car(), channels=channels)
-    return {
-        (one.finding.fault, one.finding.subject)
-        for detect in (calibration_sightings, physics_sightings)
-        for one in detect(case)
-    }
+    return {(one.finding.fault, one.finding.subject) for one in value_sightings(case)}
 
 
 @pytest.mark.parametrize("seed", range(1, 5))
@@ -176,3 +175,61 @@ def test_a_car_that_hardly_turns_has_no_stuck_yaw_rate():
 
     assert ("stuck", "channel:yaw_rate") in held(1.0)
     assert held(0.01) == set()
+
+
+def slow(noise: float, *, stuck: bool) -> Channels:
+    """A temperature whose role nobody says, in steps of 0.001, while the car drives."""
+    dice = np.random.default_rng(3)
+    seconds = np.arange(0, 60, 0.1)
+    value = 40 + 0.05 * np.sin(seconds / 9) + dice.standard_normal(len(seconds)) * noise * 0.001
+    if stuck:
+        value[300:] = value[300]
+    parts = made("t", value, seconds=seconds, hz=10.0, unit="degC"), made("v", 80 + seconds, seconds=seconds, hz=10.0,
+        unit="km/h", role="vehicle_speed")  # fmt: skip
+    return channels_of(*parts)
+
+
+def test_a_channel_without_a_role_that_never_rested_is_stuck_where_it_rests():
+    assert said(slow(1.0, stuck=True)) == {("stuck", "channel:t")}
+    assert said(slow(1.0, stuck=False)) == set()
+    assert said(slow(0.1, stuck=True)) == set()  # it may sit between two codes
+
+
+def test_a_pressure_that_is_off_by_an_atmosphere_and_no_more_than_its_zero_may_be_is_left_alone():
+    assert said(changed("brake_pressure_front", lambda value: value + 1.0)) == set()
+
+
+def since(now: Channels, before: Channels, name: str) -> set[tuple[str, str, str]]:
+    """What is said of one channel beside a good run in which the car stood with its engine off."""
+    old = before[name].series
+    still = old.value[old.time_ns < old.time_ns[0] + 1_500_000_000]
+    rest = SimpleNamespace(zero=float(np.median(still)), noise=noise_of(still), input_noise=None)
+    known = SimpleNamespace(rest=rest, span=10.0, low=float(old.value.min()), high=float(old.value.max()))
+    good: Any = SimpleNamespace(at_rest=SimpleNamespace(basis="key-on"), channels={name: known})
+    found = value_sightings(Case(health(), demo_car(), channels=now, baseline=good))
+    return {(one.finding.fault, one.finding.severity.name, one.finding.subject) for one in found}
+
+
+def test_a_shorter_drive_than_the_good_run_is_no_unit_and_a_unit_is():
+    name = "oil_pressure"
+    gentle = changed(name, lambda value: np.where(np.arange(len(value)) < len(value) / 8, value, value / 3.6))
+    assert not {fault for fault, *_ in since(gentle, sound(4), name)} & {"unit-mixup", "scale-or-unit"}
+    psi = changed(name, lambda value: value / 14.503773773)
+    assert ("unit-mixup", "NOTE", f"channel:{name}") in since(psi, sound(4), name)
+
+
+def test_a_damper_that_rests_elsewhere_than_in_the_good_run_is_a_note():
+    lower = changed("damper_fl", lambda value: value - 6.0)
+    assert since(lower, sound(4), "damper_fl") == {("offset", "NOTE", "channel:damper_fl")}
+
+
+def test_a_channel_that_stuck_to_the_end_has_no_zero_that_wandered():
+    driven = stopped("accel_lat", lambda value: value)
+    old = driven["yaw_rate"]
+    raw = np.where(np.arange(len(old)) < len(old) / 2, np.rint(old.series.value * 20), 240).astype(np.int64)
+    stuck = ChannelEvidence(
+        replace(old.series, raw=raw, value=raw / 20.0), channel=old.channel, signal=old.signal, frame=old.frame,
+        message=old.message, module=old.module, watched=old.watched,
+    )  # fmt: skip
+    found = said(Channels({**driven, "yaw_rate": stuck}, car=demo_car()))
+    assert {fault for fault, subject in found if subject == "channel:yaw_rate"} == {"stuck"}

@@ -78,9 +78,9 @@ def test_the_grid_draws_each_page_and_marks_what_nobody_explains(layout):
     first, second, third = grids(status, [one for one in layout.signals if one.frame == status.key])
     assert first.title == "Page = 0 (67 frames)"
     assert third.title == "Page = 3: a page that the database doesn't have (66 frames)"
-    assert grid_lines(first)[1:4] == ["   0  a a a a a a a a", "   1  b b b b b b b b", "   2  b b b b b b b b"]
-    assert grid_lines(second)[4] == "   3  d d d d d d d d"
-    assert grid_lines(first)[5] == "   4  . . . . . . . ."
+    assert grid_lines(first)[1:4] == ["    0 a a a a a a a a", "    1 b b b b b b b b", "    2 b b b b b b b b"]
+    assert grid_lines(second)[4] == "    3 d d d d d d d d"
+    assert grid_lines(first)[5] == "  4-7 . . . . . . . ."
     assert "~" in grid_lines(third)[2]
 
 
@@ -107,7 +107,19 @@ def test_files_have_their_hashes(layout, folder):
 
 
 def test_free_identifiers_lie_between_those_that_are_taken(layout):
-    assert layout.buses[0].free_ids == ("000-122", "124-2FF", "301-3FF", "401-7EF", "7F1-7FF")
+    # 7DF and above are kept for scan tools and old controllers.
+    assert layout.buses[0].free_ids == ("000-122", "124-2FF", "301-3FF", "401-7DE")
+
+
+def test_worst_cases_are_those_of_the_response_time_analysis(layout):
+    # Davis et al. (2007): an 11-bit frame of s bytes has at most 55 + 10 s bits, a 29-bit one 80 + 10 s.
+    bit_ms = 1 / 250
+    assert message(layout, "123").response_ms == pytest.approx((135 + 135) * bit_ms, abs=0.02)
+    assert layout.buses[0].worst_load == pytest.approx((135 / 20 + 135 / 20 + 120 / 20 + 75 / 40) * bit_ms, rel=0.01)
+    assert "too late" not in render_markdown(layout)
+    late = dataclasses.replace(message(layout, "123"), response_ms=25.0)
+    spoilt = dataclasses.replace(layout, messages=(late, *layout.messages[1:]))
+    assert "STATUS may be 25 ms under way and is due every 20 ms" in render_markdown(spoilt)
 
 
 def test_open_questions_name_what_is_missing_and_where_it_belongs(layout):
@@ -227,3 +239,92 @@ def test_what_is_no_layout_is_refused_with_what_to_do(text, says, tmp_path):
 def test_a_missing_document_is_said(tmp_path):
     with pytest.raises(UserError, match="can't be read"):
         load(tmp_path / "none.html")
+
+
+SHEET = {
+    "schema": "buswright.bench/1",
+    "verdict": "passed",
+    "said": "9 checks passed, none failed.",
+    "module": "box",
+    "by": "Ann Author",
+    "started_ns": 1_780_000_000_000_000_000,
+    "more": {"unknown": [1]},
+    "steps": [
+        {"name": "still", "kind": "listen", "state": "done"},
+        {"name": "cut", "kind": "dip", "state": "done", "tries": 1},
+        {"name": "sweep", "kind": "supply", "state": "skipped"},
+    ],
+    "checks": [
+        {"name": "presence", "step": "still", "verdict": "pass", "said": "All came."},
+        {"name": "restart", "step": "cut", "verdict": "pass", "said": "It sent again 0.41 s after the supply."},
+        {"name": "supply", "step": "sweep", "verdict": "skipped", "said": "No time."},
+    ],
+}
+
+
+def test_a_bench_sheet_says_what_a_module_does_without_power(folder, tmp_path):
+    (tmp_path / "box.json").write_text(json.dumps(SHEET))
+    layout = layout_of(folder / "run.log", "--bench", str(tmp_path / "box.json"), car=folder / "car.toml")
+    box = next(module for module in layout.modules if module.name == "box")
+    assert [(fact.step, fact.source, fact.date) for fact in box.bench] == [
+        ("bench test", "T1", "2026-05-28"),
+        ("restart", "T1", "2026-05-28"),
+    ]
+    assert "restart: pass: It sent again 0.41 s after the supply." in render_markdown(layout)
+    assert [source.text for source in layout.sources if source.key == "T1"] == ["box, passed, 2026-05-28"]
+    assert "Ann Author" not in render_html(for_handover(layout))
+
+
+def test_what_is_no_bench_sheet_is_refused(folder, tmp_path):
+    (tmp_path / "box.json").write_text('{"schema": "buswright.baseline/1"}')
+    with pytest.raises(UserError, match=r"this version reads buswright\.bench/1"):
+        layout_of(folder / "run.log", "--bench", str(tmp_path / "box.json"))
+
+
+def test_a_given_good_run_is_what_the_document_is_held_against(folder, tmp_path):
+    from buswright.cli.main import main
+
+    good = tmp_path / "good.json"
+    main(["remember", str(folder / "run.log"), "--car", str(folder / "car.toml"), "--out", str(good)])
+    layout = layout_of(folder / "run.log", "--baseline", str(good), car=folder / "car.toml")
+    source = layout.source("B")
+    assert (source.name, source.sha256) == ("good.json", hashlib.sha256(good.read_bytes()).hexdigest())
+    assert layout.baseline.capture.frames == 700
+
+
+LONG = """VERSION ""
+BU_: ecu
+BO_ 2364540158 EEC1: 8 ecu
+ SG_ Speed : 24|16@1+ (0.125,0) [0|8031.875] "rpm" Vector__XXX
+BO_ 352 BIG: 64 ecu
+ SG_ First : 7|16@0- (0.1,0) [-100|100] "g" Vector__XXX
+ SG_ Last : 496|16@1+ (1,0) [0|65535] "" Vector__XXX
+BA_DEF_ "ProtocolType" STRING ;
+BA_DEF_ BO_ "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","reserved","J1939PG";
+BA_DEF_DEF_ "ProtocolType" "";
+BA_DEF_DEF_ "VFrameFormat" "StandardCAN";
+BA_ "ProtocolType" "J1939";
+BA_ "VFrameFormat" BO_ 2364540158 3;
+"""
+
+
+def test_long_frames_and_messages_of_several_sources(tmp_path):
+    lines = []
+    for k in range(200):
+        time = 1_780_000_000 + k * 0.01
+        lines.append(f"({time:.6f}) can0 0CF00400#FFFFFF{k:02X}10FFFFFF\n")
+        lines.append(f"({time + 0.001:.6f}) can0 0CF00427#FFFFFF00{k:02X}FFFFFF\n")
+        lines.append(f"({time + 0.002:.6f}) can0 160##1{k:04X}{'00' * 60}{k:04X}\n")
+    (tmp_path / "long.dbc").write_text(LONG)
+    (tmp_path / "run.log").write_text("".join(lines))
+    layout = layout_of(tmp_path / "run.log", "--dbc", str(tmp_path / "long.dbc"), "--bitrate", "500k/2M")
+    assert [(one.id, one.name) for one in layout.messages] == [
+        *(("160", "BIG"), ("0CF00400", "EEC1@00"), ("0CF00427", "EEC1@27"))
+    ]
+    speeds = {one.frame: (one.seen_low, one.seen_high) for one in layout.signals if one.name == "Speed"}
+    assert speeds == {"can0/0CF00400": (512.0, 536.875), "can0/0CF00427": (0.0, 6368.0)}
+    big = message(layout, "160")
+    assert (big.coverage.bits, big.coverage.explained) == (512, 32)
+    (grid,) = grids(big, [one for one in layout.signals if one.frame == big.key])
+    assert [row.label for row in grid.rows] == ["0", "1", "2-61", "62", "63"]
+    assert differences(layout, layout) == ()

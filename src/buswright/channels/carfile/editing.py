@@ -37,8 +37,9 @@ def put_fingerprints(channel: str, found: Fingerprints) -> Put:
 
 def logged(record: CalibrationRecord) -> Table:
     """Make an entry of the calibration log."""
-    values = {name: value for name in ("channel", "sensor") if (value := getattr(record, name))}
-    return table_of("calibration_log", {**values, **_said(asdict(record))})
+    said = _said(asdict(record))
+    first = {name: said.pop(name) for name in ("channel", "sensor") if name in said}
+    return table_of("calibration_log", first | said)
 
 
 def _said(values: Mapping[str, Any]) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from buswright.findings import THRESHOLDS
 from buswright.messages.checksum import Checksum, Counter
@@ -134,6 +134,8 @@ class Sensor:
         Fastest real change, in the calibration's unit per second.
     cautions
         What a person must mind when they work on it.
+    written
+        Its table as it stands in the file.
     """
 
     name: str
@@ -142,6 +144,7 @@ class Sensor:
     open_reads: Literal["high", "low", "floating"] | None = None
     max_rate: float | None = None
     cautions: tuple[str, ...] = ()
+    written: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}), compare=False, repr=False)
 
 
 class SignalName(NamedTuple):

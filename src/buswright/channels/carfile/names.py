@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from buswright.channels.calibration.registry import (
     COMMON_KEYS,
@@ -92,7 +93,8 @@ class SensorTable:
             return None
         calibration, values = made
         own = {key.name: values[key.name] for key in SENSOR_KEYS if key.name in values}
-        return Sensor(name=str(at[-1]), calibration=calibration, **own)
+        assert isinstance(value, Mapping)
+        return Sensor(name=str(at[-1]), calibration=calibration, written=MappingProxyType(dict(value)), **own)
 
     def schema(self) -> JsonSchema:
         """Return an object whose keys depend on its kind."""

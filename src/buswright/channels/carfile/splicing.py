@@ -129,6 +129,29 @@ def _parsed(text: str) -> dict[str, Any]:
         ) from None
 
 
+def as_written(text: str, group: str, name: str) -> Table | None:
+    """Return a table of a car file with the comments on and right above it; None if it isn't under one header alone.
+
+    Parameters
+    ----------
+    text
+        The car file, without a byte order mark.
+    group, name
+        As in `[group.name]`.
+    """
+    lines = [line.rstrip("\r") for line in text.split("\n")]
+    headers = _headers(text)
+    row = next((row for row, path in headers if path == (group, name)), None)
+    if row is None:
+        return None
+    last, first = _last_line(lines, row, headers), row
+    while first and lines[first - 1].startswith("#"):
+        first -= 1
+    table = Table(group, name, "\n".join(lines[first : last + 1]))
+    alone = tomllib.loads(table.text) == {group: {name: _parsed(text)[group][name]}}
+    return table if alone else None
+
+
 # -- values and keys ----------------------------------------------------------------------------------------------
 
 

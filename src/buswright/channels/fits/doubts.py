@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -116,7 +117,7 @@ def _rms(calibration: Calibration, readings: Sequence[Reading]) -> float:
 
 
 def _part(share: float) -> str:
-    return f"{share:.0f} times the span" if share >= 10.0 else f"{percent(share)} of the span"
+    return f"{share:.0f} times the span" if share >= 2.0 else f"{percent(share)} of the span"
 
 
 def _size(value: float, fit: Fit) -> str:
@@ -172,7 +173,8 @@ def _other_resistor(readings: Sequence[Reading], old: Calibration) -> Iterator[_
     made = replace(inner, circuit=replace(inner.circuit, fixed=fixed))
     off = "ten times off: " if near else "not the one that is written: "
     text = f"The {way} looks {off}{figures(fixed, 3):g} ohm would agree, not {inner.circuit.fixed:g} ohm."
-    hint = f"look it up in the module's manual; write {way.replace('-', '_')} = {figures(fixed, 3)}"
+    key = f"{way.replace('-', '_')} = {figures(fixed, 3)}"
+    hint = f"look the module up, and write {key}; after a cold night all temperatures should agree"
     taken: Sequence[Reading] = readings
     if old.unit != inner.unit:
         taken = [
@@ -225,11 +227,18 @@ def _unsteady(fit: Fit) -> Iterator[Doubt]:
 
 
 def _outliers(fit: Fit) -> Iterator[Doubt]:
+    rest = [reading for row, reading in enumerate(fit.readings) if row not in fit.outliers]
+    without = ""
+    if fit.outliers:
+        with suppress(CalibrationError):
+            other = fit_readings(fit.sheet, rest, degree=_degree(fit))
+            them = "it" if len(fit.outliers) == 1 else "these"
+            without = f" Without {them} the others fit within {_size(other.largest, fit)}."
     for row in fit.outliers:
         reading = fit.readings[row]
         text = (
             f"Reading {row + 1} ({reading.electrical:g} = {reading.value:g}) lies {fit.error[row]:+.3g} off, "
-            f"{abs(fit.studentized[row]):.1f} times what the others scatter."
+            f"{abs(fit.studentized[row]):.1f} times what the others scatter.{without}"
         )
         yield Doubt("outlier", Severity.SUSPECT, text, "take it again; leave it out only if you know why it is wrong")
 
@@ -257,6 +266,8 @@ def _kinds(fit: Fit) -> Iterator[Doubt]:
         )
         yield Doubt("wrong-kind", Severity.SUSPECT, text, f"try {option}")
         return
+    if fit.outliers:
+        return  # they are the reason
     row = int(np.argmax(np.abs(fit.error)))
     hint = f"take reading {row + 1} again; if it repeats, the sensor itself is off"
     yield Doubt("poor-fit", Severity.SUSPECT, f"The largest error is {left}.", hint)
@@ -274,7 +285,7 @@ def _others(fit: Fit) -> Iterator[tuple[str, str, Sheet, int]]:
             yield "a thermistor", "--kind thermistor", {"kind": "thermistor", **base, **circuit}, 0
     if fit.kind == "thermistor" and "coefficients" not in fit.sheet and "table" not in fit.sheet and different >= 5:
         sheet = {key: value for key, value in fit.sheet.items() if key not in ("beta", "r25")}
-        yield "a thermistor with three constants", "--kind thermistor", sheet, 0
+        yield "a thermistor with three constants", "--form coefficients", sheet, 0
     for degree in (2, 3):
         if different >= degree + 3 and not (fit.kind == "polynomial" and _degree(fit) >= degree):
             words = f"a polynomial of degree {degree}"
@@ -332,7 +343,8 @@ def _uncovered(fit: Fit) -> Iterator[Doubt]:
     if not math.isfinite(width) or width <= 0:
         return
     beyond = [end for end, gap in ((ends[0], given.min() - ends[0]), (ends[1], ends[1] - given.max())) if gap > 0]
-    values = fit.calibration.apply(np.array([given.min(), given.max()]))
+    outer = np.array([given.min(), given.max()])
+    values = fit.calibration.apply(outer, nominal_references(fit.calibration))
     covered = abs(float(values[1] - values[0])) / fit.span
     if not beyond or not covered < 1.0 - OUTSIDE_MARGIN:
         return

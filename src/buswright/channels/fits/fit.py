@@ -17,6 +17,8 @@ from buswright.channels.fits.student import half_width, quantile
 
 _STEADIEST = 1.0 / 3.0
 """Part of the median scatter below which no reading counts as steadier: what it was compared with isn't."""
+_MATTERS = 0.002
+"""An error below this part of the span is no outlier, however well the others agree (common practice)."""
 _OUTLIER_CHANCE = 0.05
 """With this chance a series without an outlier shows one (Bonferroni's bound over all readings)."""
 
@@ -116,11 +118,12 @@ class Fit:
     def outliers(self) -> tuple[int, ...]:
         """Readings that lie further off than chance lets one of so many."""
         n = len(self.error)
-        if self.freedom < 2:
+        if self.freedom < 3:
             return ()
         limit = quantile(1.0 - 0.5 * _OUTLIER_CHANCE / n, self.freedom - 1)
         with np.errstate(invalid="ignore"):
-            return tuple(np.flatnonzero(np.abs(self.studentized) > limit).tolist())
+            far = (np.abs(self.studentized) > limit) & (np.abs(self.error) > _MATTERS * self.span)
+        return tuple(np.flatnonzero(far).tolist())
 
     def band(self, electrical: Floats) -> Band:
         """Return the curve with its 95 % interval (Student's t) at inputs, nominal supply and cold junction."""
@@ -172,7 +175,12 @@ def fit_readings(sheet: Sheet, readings: Sequence[Reading], *, degree: int = 0) 
     variance = float(weights @ inner**2) / freedom if freedom else math.nan
     covariance = solution.spread * (variance if freedom else math.nan)
     made, dropped = _written(sheet, curve.keys(parameters, data))
-    calibration = calibration_of(made)
+    try:
+        calibration = calibration_of(made)
+    except CalibrationError as fault:
+        lines = ["through these readings no curve of this kind goes:", *fault.lines]
+        hint = "look at the readings, the unit and the circuit; fewer constants (--form beta) bend less"
+        raise CalibrationError(lines, hint=hint) from None
     error = inner * outward[0]
     outer = calibration.range
     span = outer.high - outer.low

@@ -74,17 +74,17 @@ def rest_of(time_ns: Int64s, values: Floats, span: float) -> Rest | None:
     means = np.array([float(block.mean()) for block in blocks])
     quarter = max(_BLOCKS // 4, 1)
     drift = float(means[-quarter:].mean() - means[:quarter].mean())
-    noise = float(values.std(ddof=1))
-    # What noise alone moves a block: by the blocks about a straight line, or by the samples within them.
+    deviation = float(values.std(ddof=1))
     trend = np.polyval(np.polyfit(np.arange(_BLOCKS), means, 1), np.arange(_BLOCKS))
     wobble = math.sqrt(float(np.sum((means - trend) ** 2)) / (_BLOCKS - 2))
-    within = math.sqrt(float(np.mean([block.var() for block in blocks])) * _BLOCKS / len(values))
-    noises = _NOISES * max(wobble, within) * math.sqrt(2.0 / quarter)
+    # Successive differences hold the noise and next to nothing of a movement (von Neumann 1941).
+    noise_of_block = math.sqrt(float(np.mean(np.diff(values) ** 2)) / 2.0 * _BLOCKS / len(values))
+    noises = _NOISES * noise_of_block * math.sqrt(2.0 / quarter)
     still = abs(drift) <= max(_MOVES * span, noises) and wobble <= _WOBBLES * span
     return Rest(
         float(values.mean()),
         float(means.std(ddof=1)) / math.sqrt(_BLOCKS),
-        noise,
+        deviation,
         drift,
         len(values),
         int(time_ns[0]),

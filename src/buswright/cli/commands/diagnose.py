@@ -7,6 +7,9 @@ alone by their values. Every channel is called fine, suspect, failed or not judg
 --baseline B also compares with a good run (`buswright remember`). --channel C shows one channel's findings, and how its
 value at --at TIME came about, from the raw number to the unit.
 
+--phases holds a car with its key on and its engine off against what it must show, and compares that with idling: zeroes
+that shift, noise, supplies and modules while cranking. It also says which channels come too seldom, or in vain.
+
 --html FILE writes a page with every channel and the traces of each finding. It opens without a network.
 """
 
@@ -42,6 +45,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--at", metavar="TIME", help="with --channel: the moment to explain; default: the first bad sample, or the last"
     )
+    parser.add_argument(
+        "--phases",
+        action="store_true",
+        help="list what each channel shows with the key on, at the start and idling, and how often it comes",
+    )
     parser.add_argument("--all", action="store_true", help="list every channel and note, not only the worst")
     shared.add_html(parser, "traces")
     shared.add_force(parser)
@@ -65,7 +73,7 @@ def run(options: argparse.Namespace) -> int:
 
         return render_html(diagnosis)
 
-    shared.show_with_page(options, report, diagnosis, html, every_one=options.all)
+    shared.show_with_page(options, report, diagnosis, html, every_one=options.all, phases=options.phases)
     return shared.exit_status((finding.severity for finding in diagnosis.findings), options)
 
 

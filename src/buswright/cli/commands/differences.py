@@ -32,6 +32,7 @@ def run(options: argparse.Namespace) -> int:
     """Load both, compare, show."""
     from buswright.channels.carfile.load import load_car_file
     from buswright.layout.differences.compare import compare
+    from buswright.layout.handover.packs import beside_the_cars
     from buswright.layout.handover.unpack import car_file_of
     from buswright.report.commands import differences as report
 
@@ -39,7 +40,7 @@ def run(options: argparse.Namespace) -> int:
     with ExitStack() as stack:
         found = [stack.enter_context(car_file_of(Path(name))) for name in names]
         before, after = (load_car_file(path, untrusted=options.untrusted or pack is not None) for path, pack in found)
-    compared = compare(before, after, (found[0][1], found[1][1]))
+    compared = compare(before, after, beside_the_cars(found[0][1], found[1][1]))
     width = min(shutil.get_terminal_size((100, 24)).columns, 120)
     shared.show(options, report, report.Listing(names, (before, after), compared), width=width)
     return shared.exit_status((each.severity for each in compared.differences), options)

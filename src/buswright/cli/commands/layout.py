@@ -31,6 +31,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_databases(parser)
     shared.add_bitrate(parser)
     shared.add_baseline(parser)
+    parser.add_argument(
+        "--bench",
+        action="append",
+        default=[],
+        metavar="SHEET",
+        help="bench sheet of a module, as JSON: adds what it does without power; may be repeated",
+    )
     parser.add_argument("--since", metavar="OLD", help="an earlier layout: list what changed since then")
     parser.add_argument("--date", default="", metavar="DATE", help="date of this issue, written as you want it")
     parser.add_argument(

@@ -14,6 +14,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "car-file": "the car file: every key",
         "roles": "what a channel measures, so that it can be judged",
         "calibrations": "from volts to units: every kind, its formula and source",
+        "calibrate": "calibrate a sensor: readings, fit, intervals, zero",
         "sensors": "starter sensors to copy into a car file",
         "formulas": "computed channels: operators, functions, limits",
         "captures": "formats that can be read, and what is kept and reported",

@@ -10,6 +10,7 @@ from buswright.channels.carfile.model import CalibrationRecord
 from buswright.diagnosis.case import SECOND, Case, Sighting, sighting
 from buswright.diagnosis.sensors.laws import wrong_factors
 from buswright.diagnosis.sensors.levels import wrong_levels, wrong_volts
+from buswright.diagnosis.sensors.physics import physics_sightings
 from buswright.diagnosis.sensors.relations import Views
 from buswright.diagnosis.sensors.zeroes import (
     moved_since,
@@ -20,12 +21,22 @@ from buswright.diagnosis.sensors.zeroes import (
 from buswright.findings import Severity
 
 
-def calibration_sightings(case: Case) -> Iterator[Sighting]:
+def value_sightings(case: Case) -> Iterator[Sighting]:
     """Hold channels against what they must show at rest, and against each other while driving."""
     if case.channels is None:
         return
+    views = Views(case.channels)
+    physics = list(physics_sightings(case, views))
+    stuck = {one.finding.subject for one in physics if one.finding.fault == "stuck"}
+    # What stood still for a part of the run has no zero and no gain that could be judged.
+    yield from (one for one in _calibration(case, views) if one.finding.subject not in stuck)
+    yield from physics
+    yield from _overdue(case)
+
+
+def _calibration(case: Case, views: Views) -> Iterator[Sighting]:
     blamed: set[str] = set()
-    views, levels = Views(case.channels), tuple(wrong_levels(case))
+    levels = tuple(wrong_levels(case))
     every = (
         wrong_volts(case),
         (one for one in levels if one.finding.fault != "gain"),
@@ -40,7 +51,6 @@ def calibration_sightings(case: Case) -> Iterator[Sighting]:
         if one.finding.subject not in blamed:  # the first that is said of a channel is the most telling
             blamed.add(one.finding.subject)
             yield one
-    yield from _overdue(case)
 
 
 def _overdue(case: Case) -> Iterator[Sighting]:

@@ -53,23 +53,6 @@ def binomial_at_least(count: int, of: int, share: float) -> float:
     return min(1.0, _summed(terms))
 
 
-def poisson_at_least(count: int, expected: float) -> float:
-    """Return the chance of at least `count` events where so many are expected; exact, expected up to some 700."""
-    if count <= 0:
-        return 1.0
-    if expected <= 0.0:
-        return 0.0
-    if count > expected:
-        terms: list[float] = []
-        k = count
-        while not terms or terms[-1] > terms[0] - 40.0:  # what follows is under e-17 of the whole
-            terms.append(k * math.log(expected) - expected - math.lgamma(k + 1))
-            k += 1
-        return min(1.0, _summed(terms))
-    below = [k * math.log(expected) - expected - math.lgamma(k + 1) for k in range(count)]
-    return max(0.0, 1.0 - _summed(below))
-
-
 def _summed(logarithms: Sequence[float]) -> float:
     largest = max(logarithms)
     return math.exp(largest) * math.fsum(math.exp(each - largest) for each in logarithms)

@@ -41,6 +41,8 @@ _COMMON = (
     *("accel_long", "accel_lat", "accel_vert", "damper_travel", "battery_voltage", "lambda"),
 )
 """Roles of what really moves several inputs, each in its own way and with its own delay."""
+_BODY = frozenset({"steering_angle", "accel_lat", "accel_long", "accel_vert", "yaw_rate", "damper_travel"})
+"""Roles of how the car moves: it rolls as it is steered."""
 _LATE = (0, 1, 3)
 _SLOW, _SLOW_S = 3, 0.5
 """Samples, and seconds, over which slow movement is taken."""
@@ -184,14 +186,16 @@ def _pairs(members: Sequence[ChannelEvidence]) -> Iterator[tuple[ChannelEvidence
         if each.name not in known and each.frame is not None and each.signal is not None
     ]
     for (*_, first), (*_, second) in pairwise(sorted(placed)):
+        if first.role is None or second.role is None:
+            continue  # where nobody says what they measure either, they may well move together
         said = "by the order of the signals in their messages; the car file doesn't say which inputs they have"
         yield first, second, said
         yield second, first, said
 
 
 def _move_together(each: ChannelEvidence, neighbour: ChannelEvidence) -> bool:
-    """Whether two channels measure what really moves together: dampers on one car, the tracks of one pedal."""
-    return each.role is not None and each.role == neighbour.role
+    """Whether two channels measure what really moves together: the tracks of one pedal, or two views of one car."""
+    return each.role is not None and (each.role == neighbour.role or {each.role, neighbour.role} <= _BODY)
 
 
 def _copied(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: _Beside) -> _Copied | None:

@@ -43,7 +43,7 @@ _LEAST_A, _LEAST_V, _LEAST_STATE = 2.0, 0.4, 0.5
 _STEP_SDS = 6.0
 _CRANKED = 80
 """Windows of the fine grid, 8 s, within which a start follows key-on."""
-_REAL_CHANGES = ("oil_pressure", "fuel_pressure", "manifold_pressure", "exhaust_temperature", "lambda", "throttle")
+REAL_CHANGES = ("oil_pressure", "fuel_pressure", "manifold_pressure", "exhaust_temperature", "lambda", "throttle")
 """Roles that change when the engine starts, whatever their ground does."""
 
 
@@ -179,7 +179,7 @@ def _shift(case: Case, load: _Load, could: Sequence[ChannelEvidence], columns: M
     """Find the channels that all move by the same volts with a load."""
     moved: list[tuple[ChannelEvidence, float, float]] = []
     for each in could:
-        if load.starts and each.role in _REAL_CHANGES:
+        if load.starts and each.role in REAL_CHANGES:
             continue
         found = _moved(columns[each.name], load, each.series.rate_hz)
         if found is not None:

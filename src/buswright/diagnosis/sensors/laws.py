@@ -22,6 +22,9 @@ LAW_TOLERANCE = {"wheel_speed": 0.12, "vehicle_speed": 0.12, "accel_long": 0.30,
 PAIR_TOLERANCE = 0.05
 """The same for the two wheels of an axle, which turn alike on the straight."""
 
+_CIRCLED = 0.3
+"""Both axles turn unevenly in a circle, the front one less: this part of the other's difference at the least."""
+
 
 def wrong_factors(case: Case, views: Views) -> Iterator[Sighting]:
     """Find channels whose factor against another way to know the same quantity isn't one."""
@@ -107,10 +110,14 @@ def _wheels(views: Views) -> Iterator[_Law]:
     pairs = [fit(left.value, right.value) for left, right in axles]
     for (left, right), made, beyond in zip(axles, pairs, reversed(pairs), strict=True):
         others = [view.value for view in views.wheels.values() if view not in (left, right)]
-        if made is None or abs(made.slope - 1) <= (PAIR_TOLERANCE if others else LAW_TOLERANCE["wheel_speed"]):
+        if made is None or abs(made.slope - 1) <= (PAIR_TOLERANCE if len(axles) > 1 else LAW_TOLERANCE["wheel_speed"]):
             continue
         # A car that circles in a paddock turns the outer wheels of both axles faster.
-        if len(axles) > 1 and beyond is not None and abs(made.slope / beyond.slope - 1) <= PAIR_TOLERANCE:
+        if (
+            len(axles) > 1
+            and beyond is not None
+            and _CIRCLED * abs(made.slope - 1) < (beyond.slope - 1) * np.sign(made.slope - 1)
+        ):
             continue
         beside = [fit(wheel.value, np.median(others, axis=0)) if others else None for wheel in (left, right)]
         off = [abs(each.slope - 1) if each is not None else 0.0 for each in beside]

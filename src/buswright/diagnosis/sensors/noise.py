@@ -41,10 +41,10 @@ _PROVEN = 0.5
 _LEAST_SAMPLES = 8
 _UNMOVED = ("degC", "bar", "V")
 """Units of quantities that don't shake with the engine; motion is real vibration as well."""
-_MOVING = ("damper_travel", "accel_long", "accel_lat", "accel_vert", "yaw_rate", "lambda")
+_MOVING = ("damper_travel", "accel_long", "accel_lat", "accel_vert", "yaw_rate", "lambda", "exhaust_temperature")
 """Roles that are lively while the engine runs, or the car moves, whatever their wires do."""
 _MOTION = ("g", "deg/s", "mm", "km/h", "deg")
-_PULSING = ("oil_pressure", "fuel_pressure", "manifold_pressure")
+PULSING = ("oil_pressure", "fuel_pressure", "manifold_pressure")
 """Pressures that pulse with the engine."""
 _CAUTION = "Never touch ignition leads while the engine runs. Keep hair, sleeves and hands off belts and fans."
 
@@ -268,7 +268,7 @@ def _millivolts(each: ChannelEvidence, noise: float) -> str:
 
 def _of_channel(case: Case, one: _Noisy) -> Sighting:
     each = one.each
-    pulsing = each.role in _PULSING and not one.line
+    pulsing = each.role in PULSING and not one.line
     fault = one.ratio >= case.limit("noise_ratio_fault", channel=each.name) and not pulsing
     evidence = [
         (

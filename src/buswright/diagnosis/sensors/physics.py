@@ -36,6 +36,9 @@ HABIT_S, HABITS, HABIT_RUNS = 5.0, 6.0, 50
 changed this often (common practice, no source)."""
 EDGE_NS = 3 * FINE_NS
 """What moved at the edges of the time in which a channel held still ended its rest: both brakes are pressed at once."""
+RESTLESS_STEPS = 0.3
+"""Noise, in raw steps, of a slow channel that changes by itself: with less it may sit between two codes for minutes."""
+RESTS_SHARE = 0.01
 TWIN_SHARE = 0.3
 """Part of its range that a twin must move while a channel holds one code, to call the channel stuck."""
 CLEAR_MOVES = {
@@ -51,11 +54,8 @@ ROUGH = 0.8
 """Steps between samples over their standard deviation from which they jump as noise does (1.41): common practice."""
 
 
-def physics_sightings(case: Case) -> Iterator[Sighting]:
+def physics_sightings(case: Case, views: Views) -> Iterator[Sighting]:
     """Hold channels against each other and against what the car did."""
-    if case.channels is None:
-        return
-    views = Views(case.channels)
     turned = list(_turned(views))
     yield from turned
     blamed = {one.finding.subject for one in turned}
@@ -206,7 +206,7 @@ def _stuck(case: Case) -> Iterator[Sighting]:
         return
     found: dict[str, list[tuple[ChannelEvidence, Window, float]]] = {}
     for each in channels.values():
-        if not each.measures or each.bad_samples.bad == len(each) or each.role is None:
+        if not each.measures or each.bad_samples.bad == len(each):
             continue
         held = _held_while(case, each, driving.number, moving)
         if held is not None:
@@ -221,15 +221,14 @@ def _stuck(case: Case) -> Iterator[Sighting]:
 def _held_while(case: Case, each: ChannelEvidence, number: Int64s, moving: Bools) -> tuple[Window, float] | None:
     """Return the longest time that a channel held one code while the car drove, and the limit, if it is over that."""
     assert case.channels is not None
-    assert each.role is not None
     period = each.series.step_s()
     if not period > 0:
         return None
-    slow = each.role not in MOVES
+    slow = each.role not in MOVES  # or nobody says what it is: then only its own habit tells
     least_s = max(
         case.limit("stuck_s", channel=each.name),
         case.limit("stuck_samples", channel=each.name) * period,
-        MOVES.get(each.role, 0.0),
+        MOVES.get(each.role or "", 0.0),
     )
     time = each.series.time_ns
     held = each.held(max(2, int(0.5 * least_s / period)))
@@ -251,8 +250,9 @@ def _held_while(case: Case, each: ChannelEvidence, number: Int64s, moving: Bools
     limit = max(least_s, 3.0 * usual)
     if slow and not _twin_moved(case.channels, each, window):
         limit = max(HABIT_S, HABITS * _usual_s(each, window))
-        at_low = float(each.quantity[held.first[longest]]) <= float(np.nanmin(each.quantity))
-        return None if seconds[longest] <= limit or at_low else (window, limit)
+        restless = each.fast_noise >= RESTLESS_STEPS * each.step
+        rests = _rests_there(each, int(held.first[longest]), window)
+        return None if seconds[longest] <= limit or rests or not restless else (window, limit)
     if not slow and (seconds[longest] <= limit or _at_an_end(each, int(held.first[longest]))):
         return None
     if not slow and not _moved_with(case.channels, each, window):
@@ -267,6 +267,14 @@ def _moved_with(channels: Channels, each: ChannelEvidence, window: Window) -> bo
     return not others or any(_moved(other, window) for other in others)
 
 
+def _rests_there(each: ChannelEvidence, row: int, window: Window) -> bool:
+    """Whether a channel holds its lowest value, as it does at other times: it can't go lower."""
+    value = float(each.quantity[row])
+    outside = (each.series.time_ns < window.start_ns) | (each.series.time_ns > window.end_ns)
+    again = float(np.mean(each.quantity[outside] == value)) if outside.any() else 1.0
+    return value <= float(np.nanmin(each.quantity)) and again > RESTS_SHARE
+
+
 def _usual_s(each: ChannelEvidence, window: Window) -> float:
     """Return how long a channel holds one code at the most, the given window aside; seconds."""
     time, held = each.series.time_ns, each.held(1)
@@ -277,7 +285,8 @@ def _usual_s(each: ChannelEvidence, window: Window) -> float:
 
 def _twin_moved(channels: Channels, each: ChannelEvidence, window: Window) -> bool:
     """Whether another channel of its role moved meanwhile by a good part of what it, or this one, ever does."""
-    return any(_moved(other, window) for other in channels.with_role(each.role or "") if other is not each)
+    twins = channels.with_role(each.role) if each.role is not None else ()
+    return any(_moved(other, window) for other in twins if other is not each)
 
 
 def _moved(other: ChannelEvidence, window: Window) -> bool:

@@ -293,9 +293,11 @@ def _shared(case: Case, channels: Channels, seen: Sequence[tuple[Candidate, list
     windows = merged(stay.window for _, stays, _ in seen for stay in stays)
     begins = [stay.window.start_ns for stay in group]
     fell = fallen_references(channels, best, members, windows)
-    lost = best.what in ("supply", "module", "message") and (
-        sum(stay.side == "low" for stay in group) * 2 >= len(group) or bool(fell)
-    )
+    # A plug that comes off leaves some inputs high where their bias says so; without their supply all fall.
+    low = sum(stay.side == "low" for stay in group)
+    all_fit = all(_fault_of(stay) == "open-circuit" for stay in group)
+    unplugged = best.what in ("module", "message") and low < len(group) and all_fit
+    lost = best.what in ("supply", "module", "message") and (bool(fell) or (low * 2 >= len(group) and not unplugged))
     rivals = rivals_of(best, others)
     sure = 0.9 if not rivals else 0.75
     if best.what in ("module", "message"):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,29 +11,20 @@ from buswright.channels import units
 from buswright.channels.calibration.kind import Need
 from buswright.channels.samples.series import Floats, Int64s
 from buswright.diagnosis.case import Case, Sighting, Window, merged, sighting
+from buswright.diagnosis.sensors.factor import LOST, common_factors
 from buswright.diagnosis.sensors.rails import POWER_OFF
 from buswright.diagnosis.sensors.sharing import CHECKS, THREE_WIRES, named, reach_of
-from buswright.diagnosis.sensors.steps import SLOW_HZ, WIDTH, change, column, in_volts, kinds, moment, peaks
+from buswright.diagnosis.sensors.steps import change, column, in_volts, peaks
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import FINE_NS
 from buswright.health.channels.stretches import stretches_of
-from buswright.wording import percent, plural, times
+from buswright.wording import listed, percent, plural, times
 
 _NOMINAL_V = 5.0
-_LEAST_MEMBERS = 3
-_SHARE = 0.8
-"""Share of the channels that stand still enough to show it which must agree."""
-_QUIET = 4.0
-"""A channel shows a step where it is so many times what it moves just before and after."""
-_LEAST_KINDS = 2
-"""Sensors of one kind can really move by one factor: dampers of an axle."""
 _LEAST_WINDOWS = 5
 _LOWEST_V = 0.05
 """Volts below this are taken as this: a factor of nothing is none."""
-_STANDS_OUT = 5.0
-_AT_ONCE = 0.7
-"""Share of the step that must be there within `_SHORT` windows."""
 _SHORT = 3
 """Windows before and after a step of the reference: sensors move meanwhile."""
 _STEPPED = 0.02
@@ -43,10 +34,10 @@ _HIGHEST = 1.5
 _ONCE = 0.9
 _RESTLESS = 0.02
 """A supply stands still. Noise above this part of it is that of wrong bytes."""
+_LEAST_KEPT, _MOST_KEPT = 2, 0.7
+"""Sensors, and their share, that must keep their volts to say that a reference was there all the time."""
 _DEEP = 0.9
 """A factor below this is a fault."""
-_LOST = 0.5
-"""A supply below this part of its nominal value is lost, not sagging."""
 
 
 def sag_sightings(case: Case) -> Iterator[Sighting]:
@@ -60,10 +51,8 @@ def sag_sightings(case: Case) -> Iterator[Sighting]:
         if found is not None:
             said.add(found.finding.subject)
             yield found
-    watched = {each.module for each in channels.with_role("reference_voltage") if len(each.value_grid)}
     for subject, members in _groups(channels):
-        # Where a reference is logged, it says itself whether its supply sags.
-        if subject not in said and not watched.intersection(each.module for each in members):
+        if subject not in said:
             yield from _by_factor(case, channels, subject, members)
 
 
@@ -91,7 +80,7 @@ def _reference(case: Case, channels: Channels, each: ChannelEvidence) -> Sightin
     nominal, subject, members = _what_it_feeds(channels, each)
     if nominal is None:
         usual, highest = np.quantile(volts, [0.5, 0.99]).tolist()
-        usual = usual if usual >= _LOST * highest else highest
+        usual = usual if usual >= LOST * highest else highest
         nominal = _NOMINAL_V if 0.8 * _NOMINAL_V < usual < 1.2 * _NOMINAL_V else usual
     off = volts - nominal
     if not _is_read_rightly(each, volts, nominal):
@@ -110,6 +99,9 @@ def _reference(case: Case, channels: Channels, each: ChannelEvidence) -> Sightin
         Window(int(grid.start_ns[a]), int(grid.start_ns[b - 1]) + FINE_NS)
         for a, b in zip(found.first.tolist(), found.stop.tolist(), strict=True)
     ]
+    kept = _kept(channels, members, grid.number[inside]) if nominal + worst < LOST * nominal else []
+    if kept:
+        return _number_broken(case, each, members, kept, windows)
     fault = abs(worst) >= case.limit("reference_off_fault_v", channel=each.name)
     ratiometric = [one for one in members if any(need.channel == each.name for need in _needs(one))]
     evidence = [
@@ -136,10 +128,58 @@ def _reference(case: Case, channels: Channels, each: ChannelEvidence) -> Sightin
     )
 
 
+def _kept(channels: Channels, members: Sequence[ChannelEvidence], lost: Int64s) -> list[ChannelEvidence]:
+    """Return the sensors of a reference if most of them kept their volts in windows in which it was gone."""
+    known, kept = 0, []
+    for each in members:
+        if each.sensor is None or each.sensor.calibration.kind not in THREE_WIRES or not len(each.grid):
+            continue
+        volts = each.grid.held(channels.number)
+        gone = np.isin(channels.number, lost)
+        inside, outside = volts[gone & np.isfinite(volts)], volts[~gone & np.isfinite(volts)]
+        if not len(inside) or not len(outside):
+            continue
+        known += 1
+        if float(np.median(inside)) > LOST * float(np.median(outside)) and float(np.median(outside)) > 0:
+            kept.append(each)
+    return kept if len(kept) >= _LEAST_KEPT and len(kept) >= _MOST_KEPT * known else []
+
+
+def _number_broken(
+    case: Case,
+    each: ChannelEvidence,
+    members: Sequence[ChannelEvidence],
+    kept: Sequence[ChannelEvidence],
+    windows: Sequence[Window],
+) -> Sighting:
+    """Say that the measurement of a reference is broken and not the reference."""
+    found = sighting(
+        "open-circuit",
+        Severity.FAULT,
+        each.subject,
+        windows=windows,
+        count=len(windows),
+        confidence=0.8,
+        evidence=[
+            f"{each.name} fell to nearly nothing {case.spans(windows)}.",
+            f"{named(kept)} kept their volts meanwhile, so their supply was there.",
+            "Values that are corrected for it were wrong in that time.",
+            "An open wire and one shorted to ground look the same in this number.",
+        ],
+        threshold=case.used("reference_off_fault_v", channel=each.name),
+        ruled_out=["Not the supply: without it the sensors that it feeds would read 0 V."],
+        next_check="Measure the supply at a sensor's plug, key on. Then check the wire and the pin by which the module "
+        f"measures {each.name}.",
+        caution=POWER_OFF,
+        reach=reach_of(case, [each, *members]),
+    )
+    return replace(found, windows=())  # numbers that are off somewhere in the run have no time of their own
+
+
 def _is_read_rightly(each: ChannelEvidence, volts: Floats, nominal: float) -> bool:
     """Whether these are volts of a supply: of its size, standing still, and none that the database rules out."""
-    if not _LOST * nominal <= float(np.median(volts)) <= _HIGHEST * nominal:
-        return bool(np.quantile(volts, _ONCE) >= _LOST * nominal) and float(np.median(volts)) <= nominal
+    if not LOST * nominal <= float(np.median(volts)) <= _HIGHEST * nominal:
+        return bool(np.quantile(volts, _ONCE) >= LOST * nominal) and float(np.median(volts)) <= nominal
     jumps = each.fast_noise * abs(units.line(each.series.unit, "V")[0]) if np.isfinite(each.fast_noise) else 0.0
     return jumps <= _RESTLESS * nominal
 
@@ -203,58 +243,37 @@ def _followed(
 # Without one ----------------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class _Step:
-    """One moment at which channels scaled by one factor: window, log of the factor, who showed it, how well."""
-
-    at: int
-    factor: float
-    members: tuple[ChannelEvidence, ...]
-    spread: float
-
-
 def _by_factor(case: Case, channels: Channels, subject: str, members: Sequence[ChannelEvidence]) -> Iterator[Sighting]:
-    if len(members) < _LEAST_MEMBERS:
-        return
-    number = channels.number
-    usable = [each for each in members if len(each.grid)]
-    if not usable:
-        return
-    columns = [
-        np.maximum(column(each.grid, number, each.series.rate_hz) / (each.per_volt or 1.0), _LOWEST_V)
-        for each in usable
-    ]
-    logs = [np.log(values) for values in columns]
-    changes = np.vstack([change(log, hz=each.series.rate_hz) for each, log in zip(usable, logs, strict=True)])
-    least = -np.log(1.0 - case.limit("sag_share"))
-    steps = [
-        step
-        for at in peaks(_median(changes), least).tolist()
-        if (step := _step(case, usable, columns, logs, changes[:, at], at)) is not None
-    ]
+    named_supply = subject.startswith("supply")
+    steps = sorted(common_factors(case, members, share=named_supply), key=lambda step: step.time_ns)
     downs = [step for step in steps if step.factor < 0]
     if not downs:
         return
-    windows = merged(_span(number, step, steps) for step in downs)
+    end = int(channels.number[-1]) * FINE_NS
+    windows = merged(
+        Window(step.time_ns, next((up.time_ns for up in steps if up.time_ns > step.time_ns and up.factor > 0), end))
+        for step in downs
+    )
     deepest = min(downs, key=lambda step: step.factor)
-    shown = deepest.members
+    shown = [one.each for one in deepest.members]
+    volts = [f"{one.each.name} {one.before:.2f} to {one.after:.2f} V" for one in deepest.members[:4]]
+    logged = [each for each in channels.with_role("reference_voltage") if each.module in {one.module for one in shown}]
     yield sighting(
         "supply-sag",
         Severity.FAULT if np.exp(deepest.factor) < _DEEP else Severity.SUSPECT,
         subject,
         windows=windows,
         count=len(downs),
-        confidence=0.8 if subject.startswith("supply") else 0.5,
+        confidence=0.8 if named_supply else 0.5,
         evidence=[
             (
                 f"{len(shown)} channels fell to {np.exp(deepest.factor):.3f} of their volts together, "
                 f"{times(len(downs))}: {named(shown)}."
             ),
-            (
-                f"The factor is the same for all within {percent(deepest.spread)}, whatever their volts: "
-                f"{_volts_of(shown, usable, columns, deepest.at)}."
-            ),
-            "A module whose converter is fed by the same supply would not show this, so the sag may be older.",
+            f"The factor is the same for all within {percent(deepest.spread)}, whatever their volts: {listed(volts)}.",
+            f"{named(logged)} stayed as it was, so look behind the place where it is measured."
+            if logged
+            else "A module whose converter is fed by the same supply would not show this, so the sag may be older.",
         ],
         threshold=case.used("sag_share", "sag_spread"),
         ruled_out=[
@@ -265,79 +284,6 @@ def _by_factor(case: Case, channels: Channels, subject: str, members: Sequence[C
         caution=POWER_OFF,
         reach=reach_of(case, members),
     )
-
-
-def _median(changes: Floats) -> Floats:
-    """Median over channels, NaN where fewer than three are known; float64[k]."""
-    known = np.isfinite(changes).sum(axis=0) >= _LEAST_MEMBERS
-    found = np.full(changes.shape[1], np.nan)
-    found[known] = np.nanmedian(changes[:, known], axis=0)
-    return found
-
-
-def _step(
-    case: Case,
-    members: Sequence[ChannelEvidence],
-    columns: Sequence[Floats],
-    logs: Sequence[Floats],
-    changed: Floats,
-    at: int,
-) -> _Step | None:
-    """Tell whether the channels that stand still just then all scaled by one factor at a window."""
-    middle = float(np.nanmedian(changed))
-    moves = np.array([max(_spread(log[max(0, at - WIDTH) : at]), _spread(log[at + 2 : at + WIDTH])) for log in logs])
-    quiet = np.isfinite(changed) & (moves * _QUIET <= abs(middle))
-    if quiet.sum() < _LEAST_MEMBERS or np.exp(-abs(middle)) < _LOST:
-        return None
-    middle = float(np.median(changed[quiet]))
-    # What moves a little by itself may be off by twice that, as long as the factor stands out.
-    apart = np.minimum(np.maximum(case.limit("sag_spread"), 2.0 * moves), abs(middle) / _STANDS_OUT)
-    agree = quiet & (np.abs(changed - middle) <= apart)
-    agree &= np.array([_is_sharp(each, log, middle, at) for each, log in zip(members, logs, strict=True)])
-    if agree.sum() < _LEAST_MEMBERS or agree.sum() < _SHARE * quiet.sum():
-        return None
-    rows = np.flatnonzero(agree).tolist()
-    if kinds([members[row] for row in rows]) < _LEAST_KINDS:
-        return None
-    before = np.array([np.nanmean(columns[row][at - WIDTH : at]) for row in rows])
-    moved = before * np.expm1(changed[rows])
-    # The same millivolts on all would be a ground: the factor must fit better than the difference.
-    if moved.std() / abs(moved.mean()) < changed[rows].std() / abs(middle):
-        return None
-    return _Step(at, middle, tuple(members[row] for row in rows), float(np.ptp(changed[rows])))
-
-
-def _is_sharp(each: ChannelEvidence, log: Floats, middle: float, at: int) -> bool:
-    """Whether a channel's step is over within some windows: a supply sags at once, cars move slowly."""
-    if each.series.rate_hz < SLOW_HZ:
-        return True
-    before, after = log[at - _SHORT : at], log[at + 1 : at + 1 + _SHORT]
-    if not np.isfinite(before).any() or not np.isfinite(after).any():
-        return False
-    return bool((np.nanmean(after) - np.nanmean(before)) / middle >= _AT_ONCE)
-
-
-def _spread(part: Floats) -> float:
-    """Return how much a column moves in some windows; infinite where too few are known."""
-    known = part[np.isfinite(part)]
-    return float(known.std()) if len(known) >= WIDTH // 2 else np.inf
-
-
-def _span(number: Int64s, step: _Step, steps: Sequence[_Step]) -> Window:
-    """From a step down to the next one up, or to the end."""
-    up = next((other for other in steps if other.at > step.at and other.factor > 0), None)
-    return Window(moment(number, step.at), moment(number, up.at if up is not None else len(number) - 1))
-
-
-def _volts_of(
-    shown: Sequence[ChannelEvidence], members: Sequence[ChannelEvidence], columns: Sequence[Floats], at: int
-) -> str:
-    parts = []
-    for each in shown[:4]:
-        values = columns[list(members).index(each)]
-        before, after = np.nanmean(values[max(0, at - 10) : at]), np.nanmean(values[at + 2 : at + 12])
-        parts.append(f"{each.name} {before:.2f} to {after:.2f} V")
-    return ", ".join(parts)
 
 
 def _check(subject: str) -> str:

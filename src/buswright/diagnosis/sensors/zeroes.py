@@ -13,8 +13,10 @@ from buswright.diagnosis.case import Case, Sighting, sighting
 from buswright.diagnosis.sensors.levels import MIXED, caution_of, not_the_wire
 from buswright.diagnosis.sensors.relations import Views
 from buswright.findings import Severity
+from buswright.health.baseline.standstill import noise_of
 from buswright.health.channels.driving import Driving
 from buswright.health.channels.evidence import ChannelEvidence
+from buswright.health.channels.grid import FINE_NS
 
 AFTER_STOP = 30
 """Windows after the engine stopped in which its oil pressure still falls."""
@@ -149,7 +151,8 @@ def wrong_at_rest(case: Case) -> Iterator[Sighting]:
     """Hold channels against what a standing car must show: before the first start, and after the engine ran."""
     for seen in seen_at_rest(case):
         rest, off = seen.rest, seen.off
-        if rest.unit == "bar" and ATMOSPHERE_BAR[0] <= abs(off) <= ATMOSPHERE_BAR[1]:
+        an_atmosphere = rest.unit == "bar" and ATMOSPHERE_BAR[0] <= abs(off) <= ATMOSPHERE_BAR[1]
+        if an_atmosphere and abs(off) > 2 / 3 * seen.suspect:
             words = "It is off by the pressure of the air: gauge and absolute are mixed up."
             yield _sighting("unit-mixup", Severity.FAULT, seen.each, off, rest, words, 0.85)
         elif seen.severity is not None:
@@ -364,9 +367,11 @@ def moved_since(case: Case) -> Iterator[Sighting]:
         known = baseline.channels.get(name)
         if known is None or not each.measures or not known.span:
             continue
+        if rests is None or known.rest is None:
+            continue
         if known.high is not None and known.low is not None and abs(known.high) > 0.05 * known.span:
-            yield from _other_range(case, each, known.low, known.high)
-        if rests is None or known.rest is None or known.rest.zero is None or each.role not in STEADY_ZERO:
+            yield from _other_range(case, each, known.high - known.low, known.rest.noise, rests)
+        if known.rest.zero is None or each.role not in STEADY_ZERO:
             continue
         held = each.value_grid.held(channels.number[rests], most=5)
         held = held[np.isfinite(held)]
@@ -379,7 +384,11 @@ def moved_since(case: Case) -> Iterator[Sighting]:
         unit = units.shown(each.series.unit)
         yield sighting(
             "offset",
-            Severity.FAULT if share > case.limit("zero_moved_fault", channel=name) else Severity.SUSPECT,
+            Severity.NOTE
+            if each.role == "damper_travel"  # a driver, fuel or a spring seat moves it
+            else Severity.FAULT
+            if share > case.limit("zero_moved_fault", channel=name)
+            else Severity.SUSPECT,
             each.subject,
             count=1,
             confidence=0.7,
@@ -395,28 +404,42 @@ def moved_since(case: Case) -> Iterator[Sighting]:
         )
 
 
+_NOISE_ALIKE = 1.4
+"""Noise at rest scales by a unit's factor, within so much."""
 STEADY_ZERO = frozenset(
     {"damper_travel", "brake_pressure", "oil_pressure", "accel_lat", "accel_long", "accel_vert", "yaw_rate", "throttle"}
 )
 """Roles whose value at rest is the same from run to run unless somebody changes the car."""
 
 
-def _other_range(case: Case, each: ChannelEvidence, low: float, high: float) -> Iterator[Sighting]:
-    """Compare how far a channel moved with a good run: a known factor between them is a unit mixed up."""
+def _other_range(
+    case: Case, each: ChannelEvidence, moved: float, noise: float | None, rests: Bools
+) -> Iterator[Sighting]:
+    """Compare how far a channel moved with a good run: a known factor between them is a unit mixed up.
+
+    Another drive moves it otherwise; a unit scales its noise at rest, too.
+    """
+    assert case.channels is not None
     now = each.series.value[each.measured]
-    if len(now) < 200 or high - low <= 0:
+    if len(now) < 200 or moved <= 0 or not noise:
         return
-    ratio = float(now.max() - now.min()) / (high - low)
+    resting = np.isin(each.series.time_ns // FINE_NS, case.channels.number[rests]) & each.measured
+    louder = (noise_of(each.series.value[resting]) or 0.0) / noise
+    ratio = float(now.max() - now.min()) / moved
     tolerance = 5 * case.limit("unit_guess", channel=each.name)
     for one in MIXED:
-        if not 0.55 < one.factor < 1.6 and abs(ratio / one.factor - 1) <= tolerance:
+        alike = 1 / _NOISE_ALIKE < louder / one.factor < _NOISE_ALIKE
+        if not 0.55 < one.factor < 1.6 and abs(ratio / one.factor - 1) <= tolerance and alike:
             yield sighting(
                 "unit-mixup" if each.sensor is not None else "scale-or-unit",
-                Severity.SUSPECT,
+                Severity.NOTE,  # another drive, or a converter that rests, may look so
                 each.subject,
                 count=1,
                 confidence=0.5,
-                evidence=(f"{each.name} moved {ratio:.3g} times as far as in the good run: {one.words}?",),
+                evidence=(
+                    f"{each.name} moved {ratio:.3g} times as far as in the good run: {one.words}?",
+                    f"Its noise at rest is {louder:.3g} times what it was.",
+                ),
                 threshold=f"within {100 * tolerance:.0f} % of a known factor",
                 next_check=f"Look what changed since the good run in scale, unit and sensor of {each.name}.",
             )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 
@@ -14,7 +14,6 @@ from buswright.layout.differences import channels
 from buswright.layout.differences.difference import Difference, number
 from buswright.layout.differences.messages import databases
 from buswright.layout.differences.tables import named, record
-from buswright.layout.handover.manifest import Holds, Pack
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,9 +35,9 @@ class Compared:
     users: Mapping[str, tuple[str, ...]]
 
 
-def compare(before: CarFile, after: CarFile, packs: tuple[Pack | None, Pack | None] = (None, None)) -> Compared:
-    """Compare two car files, or two packs with what else is in them."""
-    found = [*_all(before, after), *_files(*packs)]
+def compare(before: CarFile, after: CarFile, beside: Iterable[Difference] = ()) -> Compared:
+    """Compare two car files; `beside` is what else differs, of the packs that they come from."""
+    found = [*_all(before, after), *beside]
     found.sort(key=_order(found))
     both = ("channels", "sensors", "modules", "frames", "buses")
     counts = {name: len(getattr(before, name).keys() & getattr(after, name).keys()) for name in both}
@@ -134,19 +133,3 @@ def _told(one: CalibrationRecord) -> tuple[str, str]:
     said += [f"due {one.due}" if one.due else ""]
     said += [f"{len(one.readings)} readings {one.readings}" if one.readings else ""]
     return subject, ", ".join(filter(None, said))
-
-
-def _files(before: Pack | None, after: Pack | None) -> Iterator[Difference]:
-    """Compare what packs hold beside car file and databases, by content."""
-    if before is None or after is None:
-        return
-    for holds in (Holds.BASELINE, Holds.SHEET, Holds.LICENCE):
-        old = {each.path: each.sha256 for each in before.of(holds)}
-        new = {each.path: each.sha256 for each in after.of(holds)}
-        for path in dict.fromkeys([*old, *new]):
-            if old.get(path) == new.get(path):
-                continue
-            texts = old.get(path, ""), new.get(path, "")
-            what = "is gone" if not texts[1] else "is new" if not texts[0] else "has another content"
-            severity = Severity.SUSPECT if texts[0] and holds is Holds.LICENCE else Severity.NOTE
-            yield Difference(severity, f"{holds}:{path}", "", what, *texts)

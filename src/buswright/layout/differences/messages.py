@@ -48,12 +48,12 @@ def databases(before: Mapping[str, Database], after: Mapping[str, Database]) -> 
             text = f"name: {name} → {other}"
             subject = f"message:{name}"
             yield Difference(Severity.SUSPECT, subject, "name", text, name, other)
-            yield from _message(subject, old[name], new[other])
+            yield from message_differences(subject, old[name], new[other])
         rest = [
             {name: message for name, message in each.items() if name not in left}
             for each, left in ((old, renamed), (new, set(renamed.values())))
         ]
-        yield from named(rest[0], rest[1], "message", _message)
+        yield from named(rest[0], rest[1], "message", message_differences)
 
 
 def _messages(database: Database, bus: str) -> dict[str, Message]:
@@ -70,7 +70,8 @@ def _renamed(before: Mapping[str, Message], after: Mapping[str, Message]) -> Ite
             yield name, new[message.id, message.extended]
 
 
-def _message(subject: str, before: Message, after: Message) -> Iterator[Difference]:
+def message_differences(subject: str, before: Message, after: Message) -> Iterator[Difference]:
+    """Compare two messages."""
     yield from _fields(subject, "", before, after, _OF_MESSAGE)
     old = {signal.name: signal for signal in before.signals}
     new = {signal.name: signal for signal in after.signals}

@@ -25,6 +25,7 @@ from buswright.layout.document.model import (
     Source,
     SourceKind,
 )
+from buswright.layout.document.planned import Planned
 from buswright.layout.document.seen import SeenMessage
 from buswright.messages.match import EVERY_BUS, Databases, Group, Matcher
 from buswright.messages.model import Database, Message, merge
@@ -55,6 +56,8 @@ class Gathered:
         Files and the other places where facts come from.
     bench
         What bench tests showed, by module.
+    planned
+        The worst case of each bus; empty where it was not asked for.
     """
 
     health: BusHealth
@@ -66,6 +69,7 @@ class Gathered:
     seen: Mapping[tuple[str, str], SeenMessage]
     sources: tuple[Source, ...]
     bench: Mapping[str, tuple[BenchFact, ...]] = field(default_factory=dict)
+    planned: Mapping[str, Planned] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "matcher", Matcher(self.databases))
@@ -87,6 +91,13 @@ class Gathered:
         """Return the key of who states a fact."""
         keys = {"database": self.key_of(message), "baseline": GOOD_RUN, "learned": MEASURED, "unknown": INFERRED}
         return keys.get(stated.source, CAR)
+
+    def response(self, name: FrameName) -> tuple[float | None, float | None]:
+        """Return worst-case response and deadline of a frame, milliseconds; None where nobody knows."""
+        found = self.planned[name.bus].responses.get(name) if name.bus in self.planned else None
+        if found is None:
+            return None, None
+        return None if found.worst_ns is None else found.worst_ns / 1e6, found.stream.deadline_ns / 1e6
 
     @property
     def bus_names(self) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from buswright.channels.carfile.model import FrameName
-from buswright.channels.expectation import Expectation, expectation
+from buswright.channels.expectation import Expectation, Stated, expectation
 from buswright.channels.guessing import guess
 from buswright.health.model.identifiers import IdFigures
 from buswright.layout.document.gathered import Gathered
@@ -59,6 +59,7 @@ def _silent(of: Gathered, name: FrameName, message: Message | None) -> MessageLa
     """Describe a frame that never came."""
     expected = expectation(name, car=of.car, message=message)
     books = _declared(expected)
+    response_ms, deadline_ms = of.response(name)
     key = of.key_of(message)
     text = identifier_text(name.id, name.extended)
     return MessageLayout(
@@ -71,6 +72,8 @@ def _silent(of: Gathered, name: FrameName, message: Message | None) -> MessageLa
         length=message.length if message is not None else None,
         period_ms=_ms(expected.period_ns.value),
         rhythm="on change" if expected.change_driven.value else "",
+        response_ms=response_ms,
+        deadline_ms=deadline_ms,
         comment=message.comment if message is not None else "",
         pages=tuple(_pages(message, None)) if message is not None else (),
         said_by={
@@ -88,7 +91,9 @@ def _came(of: Gathered, figures: IdFigures, group: Group) -> MessageLayout:
     """Describe a frame that came."""
     message, expected, period = group.message, figures.expected, figures.period
     books = _judged(figures)
-    key = of.key_of(message)
+    response_ms, deadline_ms = of.response(figures.name)
+    key = of.key_of(message) if message is not None else INFERRED
+    counter, checksum = figures.counter, figures.checksum
     declared = expected.period_ns.declared
     seen = of.seen.get((figures.name.bus, group.name))
     lengths = tuple(sorted(figures.lengths.counts))
@@ -108,6 +113,8 @@ def _came(of: Gathered, figures: IdFigures, group: Group) -> MessageLayout:
         late_ms=_ms(period.p999_ns) if period.sending == "periodic" else None,
         frames=figures.frames,
         load=figures.load,
+        response_ms=response_ms,
+        deadline_ms=deadline_ms,
         share=figures.share,
         moving_bits=_mask_text(int.from_bytes(figures.payload.changing_bits, "little")),
         comment=message.comment if message is not None else "",
@@ -115,10 +122,10 @@ def _came(of: Gathered, figures: IdFigures, group: Group) -> MessageLayout:
         coverage=_coverage(figures, message, seen),
         said_by={
             **dict.fromkeys(("name", "length", "comment"), key),
-            "module": CAR if module_by_car else key if message is not None else INFERRED,
+            "module": CAR if module_by_car else key,
             "period_ms": of.says(expected.period_ns, message),
-            "counter": of.says(expected.counter, message),
-            "checksum": of.says(expected.checksum, message),
+            "counter": of.says(Stated(source=counter.source), message) if counter is not None else INFERRED,
+            "checksum": of.says(Stated(source=checksum.source), message) if checksum is not None else INFERRED,
         },
         counter=books.counter,
         counter_bits=_mask_text(books.counter_mask),

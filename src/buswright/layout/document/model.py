@@ -70,7 +70,8 @@ class BusLayout:
     resistance_ohm, resistance_date
         What a meter showed between its wires.
     free_ids
-        Ranges of 11-bit identifiers that neither capture nor database has, "100-17F".
+        Ranges of 11-bit identifiers that neither capture nor database has, "100-17F"; without those that
+        controllers and scan tools keep for themselves.
     """
 
     name: str

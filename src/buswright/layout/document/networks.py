@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from buswright.channels.carfile.model import Module
+from buswright.capacity.identifiers import free_ranges
+from buswright.channels.carfile.model import FrameName, Module
 from buswright.layout.document.gathered import Gathered
 from buswright.layout.document.model import (
     CAR,
@@ -16,8 +17,6 @@ from buswright.layout.document.model import (
     ModuleLayout,
 )
 from buswright.messages.model import identifier_text
-
-_ELEVEN_BITS = 1 << 11
 
 
 def bus_layouts(of: Gathered, messages: Sequence[MessageLayout]) -> tuple[BusLayout, ...]:
@@ -47,7 +46,8 @@ def _bus(of: Gathered, name: str, messages: Sequence[MessageLayout]) -> BusLayou
         beside=tuple(one for one in dict.fromkeys(_on_bus(of, name, messages)) if one not in chain),
         resistance_ohm=said.resistance.ohm if said is not None and said.resistance is not None else None,
         resistance_date=str(said.resistance.date or "") if said is not None and said.resistance is not None else "",
-        free_ids=tuple(_free(int(one.id, 16) for one in messages if not one.extended)),
+        free_ids=tuple(_free(name, messages)),
+        worst_load=of.planned[name].worst_load if name in of.planned else None,
         said_by={
             "bitrate": {"option": CAR, "car file": CAR, "database": DATABASE, "guessed": MEASURED}.get(by, INFERRED),
             "interfaces": CAR if said is not None else MEASURED,
@@ -63,14 +63,11 @@ def _on_bus(of: Gathered, bus: str, messages: Iterable[MessageLayout]) -> Iterat
             yield module.name
 
 
-def _free(taken: Iterable[int]) -> Iterator[str]:
+def _free(bus: str, messages: Iterable[MessageLayout]) -> Iterator[str]:
     """Yield the ranges of 11-bit identifiers that nobody has."""
-    start = 0
-    for used in [*sorted(set(taken)), _ELEVEN_BITS]:
-        if used > start:
-            ends = [identifier_text(end, False) for end in dict.fromkeys((start, used - 1))]
-            yield "-".join(ends)
-        start = used + 1
+    for found in free_ranges(FrameName(bus, int(one.id, 16), one.extended) for one in messages):
+        ends = [identifier_text(end, False) for end in dict.fromkeys((found.first, found.last))]
+        yield "-".join(ends)
 
 
 def module_layouts(

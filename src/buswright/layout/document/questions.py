@@ -36,7 +36,7 @@ def open_questions(
         found.append(
             Question(
                 "",
-                "There is no car file. `buswright draft` makes one from the same capture.",
+                "There is no car file. The command draft makes one from the same capture.",
                 "it holds the wiring, the calibrations and the order of the modules, which frames can't show",
             )
         )
@@ -55,7 +55,10 @@ def _of_bus(of: Gathered, bus: BusLayout) -> Iterator[Question]:
     if figures is None:
         yield Question(at, f"Bus {bus.name} is not in the capture.", "nothing about it was measured")
     elif figures.bitrate.source == "guessed":
-        yield Question(f"{at} bitrate", f"The bit rate of {bus.name} is a guess: {figures.bitrate.basis}.")
+        yield Question(
+            f"{at} bitrate",
+            f"The bit rate of {bus.name} is a guess: {figures.bitrate.basis.removeprefix('guessed: ')}.",
+        )
     elif figures.bitrate.source == "unknown":
         yield Question(f"{at} bitrate", f"The bit rate of {bus.name} is unknown.", "loads need it")
     if of.car is None:

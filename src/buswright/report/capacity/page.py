@@ -55,7 +55,7 @@ def _verdict(bus: BusCapacity) -> str:
 
 
 def _bus(bus: BusCapacity, number: int) -> str:
-    parts = [f'<section id="bus-{number}"><h2>{escape(bus.plan.bus)}</h2>', _remarks(bus)]
+    parts = [f'<section class="room" id="bus-{number}"><h2>{escape(bus.plan.bus)}</h2>', _remarks(bus)]
     parts += [f"<p><strong>SAFETY</strong> {escape(words.SAFETY)}</p>"] if bus.new else []
     parts += [f'<p class="faint">{escape(words.origin(bus))}</p>']
     parts += [_loads(bus), _new(bus), "<h3>Timetable</h3>", KEY, drawing(bus), _ids(bus), _rates(bus), _free(bus)]
@@ -106,9 +106,9 @@ def _new(bus: BusCapacity) -> str:
 def _ids(bus: BusCapacity) -> str:
     if bus.then is None or not bus.then.responses:
         return ""
-    heads = [*words.id_heads(), "period from", "jitter from"]
+    heads = [*words.id_heads(), "period; jitter from"]
     rows = [
-        [*map(escape, words.id_cells(each, bus)), escape(each.stream.period_from), escape(each.stream.jitter_from)]
+        [*map(escape, words.id_cells(each, bus)), escape(f"{each.stream.period_from}; {each.stream.jitter_from}")]
         for each in bus.then.responses.values()
     ]
     no_clock = any(not each.stream.clocked for each in bus.then.responses.values())

@@ -70,21 +70,22 @@ def _meets(late: int, planned: str) -> str:
 def scope(bus: BusCapacity) -> str:
     """Say what the verdict holds for, and what it leaves out."""
     plan = bus.plan
-    seen = sum(stream.origin == "capture" for stream in plan.streams)
-    held = ((seen, "seen"), (len(plan.streams) - seen, "only declared"), (len(bus.new), "new"))
+    streams = bus.then.streams if bus.then else bus.streams
+    names = {"capture": "seen", "declared": "only declared", "added": "new"}
+    counts = [(sum(stream.origin == origin for stream in streams), what) for origin, what in names.items()]
     figures = plan.figures
     without = plural(len(plan.unplanned), "identifier without a known period", "identifiers without a known period")
-    out = [without] if plan.unplanned else []
+    out = [f"{without} (one frame of these may be in the way)"] if plan.unplanned else []
     if plan.left_out:
         out.append(plural(plan.left_out, "rarer identifier"))
     if figures is not None and figures.remote_frames:
         out.append(plural(figures.remote_frames, "remote frame"))
     if figures is not None and figures.error_frames:
         out.append(plural(figures.error_frames, "error frame"))
-    unmeasured = sum(not stream.jitter_ns and stream.origin != "capture" for stream in bus.streams)
+    unmeasured = sum(not stream.jitter_ns and stream.origin != "capture" for stream in streams)
     assumed = f"no jitter assumed where none was measured ({unmeasured}; --jitter); " if unmeasured else ""
     return (
-        f"Holds for {', '.join(f'{count} {what}' for count, what in held if count)}; deadline = period; "
+        f"Holds for {', '.join(f'{count} {what}' for count, what in counts if count) or 'nothing'}; deadline = period; "
         f"each frame as long as it can be; {assumed}no errors on the bus; "
         f"senders offer their most urgent frame first. Left out: {', '.join(out) or 'nothing that came'}."
     )

@@ -7,11 +7,13 @@ from typing import Any
 
 from buswright.channels.explained import Explained
 from buswright.diagnosis.found import every
+from buswright.diagnosis.phases.tables import PhaseTables
 from buswright.findings import Finding
 from buswright.report.health import channels as channel_words
+from buswright.report.health import phases as phase_words
 from buswright.report.health import report as words
 from buswright.report.health.report import HealthReport
-from buswright.report.health.text import channel_lines, finding_section, fold, section
+from buswright.report.health.text import Column, channel_lines, finding_section, fitted, fold, section
 from buswright.report.plain import plain, problems_json, some
 from buswright.report.text import joined
 from buswright.wording import moment
@@ -51,19 +53,36 @@ class Diagnosis:
         )
 
 
-def render_text(diagnosis: Diagnosis, *, width: int = 80, every_one: bool = False) -> str:
-    """Write the page: verdict, what was looked at, findings, channels that are not fine, how values came about."""
+def render_text(diagnosis: Diagnosis, *, width: int = 80, every_one: bool = False, phases: bool = False) -> str:
+    """Write the page: verdict, what was looked at, findings, channels that are not fine, phases, how values came about.
+
+    With `phases` their tables are written, else a sentence for each.
+    """
     report = diagnosis.report
     size = f"{', '.join(report.files)}: {words.size_words(report)} from {moment(report.first_ns, report.clock.origin)}"
     lines = [*fold(words.verdict(report), width, "    "), *fold(size, width), *fold(scope_words(report), width, "    ")]
     lines += [*section("Findings", width), *finding_section(diagnosis.findings, report, width, every_one)]
     if report.channels is not None:
         lines += [*section("Channels", width), *channel_lines(report, width, every_one, diagnosis.chosen)]
+    if report.channels is not None and (phases or not diagnosis.chosen):
+        lines += _phase_lines(report.phases, width, tables_too=phases)
     for each in diagnosis.explained:
         lines += section(f"{each.channel} at {report.at(each.time_ns)}, from the raw number to the unit", width)
         for step in each.steps:
             lines += fold(f"  {step.name:<9} {step.text}", width, " " * 12)
     return joined(lines)
+
+
+def _phase_lines(tables: PhaseTables, width: int, *, tables_too: bool) -> list[str]:
+    """Write a sentence for each phase, and the tables behind them."""
+    lines = section("Phases", width, "" if tables_too else "--phases lists each channel")
+    for text in phase_words.summary(tables):
+        lines += fold(f"  {text}", width, "    ")
+    for sheet in phase_words.sheets(tables) if tables_too else ():
+        columns = [Column(k, head, right=k in sheet.right) for k, head in enumerate(sheet.heads)]
+        lines += section(sheet.title, width)
+        lines += fitted(columns, sheet.rows, width, drop=sheet.drop, shorten=sheet.drop[0])
+    return lines
 
 
 def scope_words(report: HealthReport) -> str:
@@ -97,5 +116,6 @@ def render_json(diagnosis: Diagnosis) -> dict[str, Any]:
         "problems": problems_json(report.problems),
         "findings": plain(diagnosis.findings),
         "channels": channel_words.as_json(report),
+        "phases": None if report.channels is None else phase_words.as_json(report.phases),
         "explained": plain(diagnosis.explained),
     }

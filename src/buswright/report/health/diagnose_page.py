@@ -11,6 +11,7 @@ from buswright.findings import Severity
 from buswright.report.findings import span
 from buswright.report.health import channels as channel_words
 from buswright.report.health import markup
+from buswright.report.health import phases as phase_words
 from buswright.report.health.diagnose import Diagnosis, scope_words
 from buswright.report.health.report import HealthReport
 from buswright.report.health.traces import MOST_FINDINGS, Group, bad_words, groups_of, trace_data
@@ -49,6 +50,7 @@ def render_html(diagnosis: Diagnosis) -> str:
             "<main>",
             markup.findings_section(report, diagnosis.findings, places, note),
             _trust(report),
+            _phases(report),
             _traces(diagnosis, groups, left_out),
             _explained(diagnosis),
             "</main>",
@@ -70,6 +72,7 @@ def _head(diagnosis: Diagnosis, name: str, drawn: bool) -> str:
     sections = {
         "findings": "Findings",
         "channels": "Channels",
+        **({"phases": "Phases and sampling"} if report.channels is not None else {}),
         **({"plots": "Traces"} if drawn else {}),
         **({"values": "How values came about"} if diagnosis.explained else {}),
     }
@@ -103,6 +106,26 @@ def _trust(report: HealthReport) -> str:
         "of samples that are not bad. Click a head to sort.</p>"
         f"{table}<div>{limits}</div></section>"
     )
+
+
+# -- Phases -------------------------------------------------------------------------------------------------------
+
+
+def _phases(report: HealthReport) -> str:
+    if report.channels is None:
+        return ""
+    said = markup.text_list(phase_words.summary(report.phases))
+    tables = "".join(_sheet(sheet) for sheet in phase_words.sheets(report.phases))
+    return f'<section id="phases"><h2>Phases and sampling</h2><div>{said}</div>{tables}</section>'
+
+
+def _sheet(sheet: phase_words.Sheet) -> str:
+    rows = [[escape(cell) for cell in row] for row in sheet.rows]
+    for k in sheet.wrong:
+        rows[k][0] = f'<span class="tag suspect">{markup.SIGNS[Severity.SUSPECT]} {rows[k][0]}</span>'
+    table = html_table(sheet.heads, rows, right=sheet.right, label=sheet.title)
+    shown = " open" if sheet.wrong else ""
+    return f'<details id="{sheet.place}"{shown}><summary>{escape(sheet.title)}</summary>{table}</details>'
 
 
 # -- Traces -------------------------------------------------------------------------------------------------------

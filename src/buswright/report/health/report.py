@@ -10,6 +10,7 @@ from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.detect import diagnose
 from buswright.diagnosis.found import Found, Standing, worst
+from buswright.diagnosis.phases.tables import PhaseTables, phase_tables
 from buswright.diagnosis.trust import Trust, counts, trust
 from buswright.findings import Finding, Layer, Severity
 from buswright.frames.capture import Capture
@@ -50,6 +51,8 @@ class HealthReport:
         What the channels showed; None where none were decoded.
     baseline
         The file of the good run that says what to expect; empty without one.
+    good_run
+        What it remembers; None without one.
     """
 
     health: BusHealth
@@ -63,6 +66,7 @@ class HealthReport:
     rules: CarFile | None = None
     channels: Channels | None = None
     baseline: str = ""
+    good_run: Baseline | None = None
 
     @property
     def first_ns(self) -> int | None:
@@ -87,7 +91,12 @@ class HealthReport:
     @cached_property
     def case(self) -> Case:
         """What was measured, with the thresholds in force."""
-        return Case(self.health, self.rules, channels=self.channels)
+        return Case(self.health, self.rules, channels=self.channels, baseline=self.good_run)
+
+    @cached_property
+    def phases(self) -> PhaseTables:
+        """What the run shows phase by phase, and how well its channels are sampled."""
+        return phase_tables(self.case)
 
     @cached_property
     def trusted(self) -> tuple[Trust, ...]:
@@ -147,6 +156,7 @@ def report_of(
         described,
         car,
         channels,
+        good_run=baseline,
     )
 
 

@@ -13,6 +13,8 @@ Kind = Literal["signal", "shared", "counter", "checksum", "moves", "still"]
 
 LETTERS = "abcdefghijklmnopqrstuvwxyzABDEFGHIJLMNOPQRSTUVWXYZ"
 """Of signals in text, without the C and K of counters and checksums."""
+LEAST_TOGETHER = 4
+"""Bytes of a long frame that nothing is known of are drawn as one from so many on."""
 SIGNS = {"shared": "&", "counter": "C", "checksum": "K", "moves": "~", "still": "."}
 
 
@@ -24,12 +26,19 @@ class Run(NamedTuple):
     number: int = 0
 
 
+class Row(NamedTuple):
+    """A byte, or several alike: which, and its runs from bit 7 down."""
+
+    label: str
+    runs: tuple[Run, ...]
+
+
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """One page of a message: a title (empty without multiplexers), and for each byte its runs from bit 7 down."""
+    """One page of a message: a title (empty without multiplexers), and its bytes."""
 
     title: str
-    rows: tuple[tuple[Run, ...], ...]
+    rows: tuple[Row, ...]
 
 
 def grids(message: MessageLayout, signals: Sequence[SignalLayout]) -> tuple[Grid, ...]:
@@ -70,9 +79,22 @@ def _grid(title: str, message: MessageLayout, signals: Sequence[tuple[int, Signa
     moving = int(message.moving_bits or "0", 16)
     for bit in range(size):
         owner.setdefault(bit, ("moves" if moving >> bit & 1 else "still", 0))
-    return Grid(
-        title, tuple(tuple(_runs([owner[8 * byte + bit] for bit in range(7, -1, -1)])) for byte in range(message.size))
-    )
+    rows = [tuple(_runs([owner[8 * byte + bit] for bit in range(7, -1, -1)])) for byte in range(message.size)]
+    return Grid(title, tuple(_together(rows)))
+
+
+def _together(rows: Sequence[tuple[Run, ...]]) -> Iterator[Row]:
+    """Yield the rows; many bytes in a row that nobody explains and that never moved are one."""
+    start = 0
+    for byte in range(1, len(rows) + 1):
+        alike = byte < len(rows) and rows[byte] == rows[start] == (Run(8, "still"),)
+        if alike:
+            continue
+        if byte - start < LEAST_TOGETHER:
+            yield from (Row(str(each), rows[each]) for each in range(start, byte))
+        else:
+            yield Row(f"{start}-{byte - 1}", rows[start])
+        start = byte
 
 
 def _runs(bits: Sequence[tuple[Kind, int]]) -> Iterator[Run]:
@@ -91,9 +113,9 @@ def letter(number: int) -> str:
 def grid_lines(grid: Grid) -> list[str]:
     """Draw a grid as text."""
     lines = ["byte  7 6 5 4 3 2 1 0"]
-    for byte, runs in enumerate(grid.rows):
+    for label, runs in grid.rows:
         signs = [
             letter(run.number) if run.kind == "signal" else SIGNS[run.kind] for run in runs for _ in range(run.bits)
         ]
-        lines.append(f"{byte:>4}  {' '.join(signs)}")
+        lines.append(f"{label:>5} {' '.join(signs)}")
     return lines

@@ -32,6 +32,7 @@ def _lines(layout: Layout) -> Iterator[str]:
     yield ", ".join(f"{value} {label}" for label, value in words.figures(layout)) + "."
     yield from ("", plain(words.marks_line(layout)), "", "## Buses", "")
     yield from _table(tables.buses(layout))
+    yield from (f"\n{plain(text)}" for text in words.late_lines(layout))
     for bus in layout.buses:
         if bus.chain or bus.beside:
             yield from ("", "```text", f"{visible(bus.name)}, {bit_rate(bus.bitrate)}")
@@ -52,6 +53,7 @@ def _lines(layout: Layout) -> Iterator[str]:
         yield from _titled(f"Frames of {plain(bus.name)}, highest priority first", tables.frames(layout, bus.name))
     yield from _messages(layout)
     yield from _titled("Channels", tables.channels(layout))
+    yield from _titled("Zeroes and limits", tables.zeroes(layout))
     yield from _titled("Wiring", tables.wiring(layout))
     yield from _titled("Sensors", tables.sensors(layout))
     yield from _titled("Calibrations", tables.calibrations(layout))
@@ -146,6 +148,6 @@ def _grid(grid: Grid, own: Sequence[SignalLayout]) -> Iterator[str]:
     if grid.title:
         yield visible(grid.title)
     yield from grid_lines(grid)
-    numbers = dict.fromkeys(run.number for runs in grid.rows for run in runs if run.kind == "signal")
+    numbers = dict.fromkeys(run.number for row in grid.rows for run in row.runs if run.kind == "signal")
     if numbers:
         yield ", ".join(f"{letter(number)} = {visible(own[number - 1].name)}" for number in sorted(numbers))

@@ -114,7 +114,7 @@ def _cells(row: Sequence[Cell], table: Table, kinds: Sequence[str], layout: Layo
         else:
             empty = ' data-empty=""' if cell.text == NOTHING else ""
             mark = f" ({table.marks[k]})" if table.marks[k] else ""
-            yield f'<td{kinds[k]} data-head="{escape(table.heads[k] + mark)}"{empty}>{text}</td>'
+            yield f'<td{kinds[k]} data-head="{escape(table.heads[k] + mark)}"{empty}><span>{text}</span></td>'
 
 
 # -- the first page -----------------------------------------------------------------------------------------------
@@ -127,6 +127,7 @@ def _first_page(layout: Layout) -> str:
     parts = [
         f'<p class="faint">{escape(words.marks_line(layout))}</p>',
         _html(tables.buses(layout), layout),
+        _list([escape(text) for text in words.late_lines(layout)]),
         f'<div class="drawings">{drawings}</div>' if drawings else "",
         f"<h3>What is unknown</h3><p>{escape(words.coverage_words(layout))}</p>"
         + _html(tables.unknown(layout), layout),
@@ -194,8 +195,9 @@ def _message(layout: Layout, one: MessageLayout, own: Sequence[SignalLayout]) ->
     figures = "".join(_grid(grid, own) for grid in grids(one, own))
     signals = _html(tables.signals(layout, one, own), layout) if own else ""
     note = f"<p>{escape(one.comment)}</p>" if one.comment else ""
+    bare = "" if own else " bare"
     return (
-        f'<article class="message"><h3>{escape(head)} <small>{escape(", ".join(facts))}</small></h3>{note}'
+        f'<article class="message{bare}"><h3>{escape(head)} <small>{escape(", ".join(facts))}</small></h3>{note}'
         f'<div class="beside"><div class="grids">{figures}</div><div class="signals">{signals}</div></div></article>'
     )
 
@@ -204,17 +206,17 @@ def _grid(grid: Grid, own: Sequence[SignalLayout]) -> str:
     title = f"<caption>{escape(grid.title)}</caption>" if grid.title else ""
     head = "<tr><td></td>" + "".join(f'<th scope="col">{bit}</th>' for bit in range(7, -1, -1)) + "</tr>"
     rows = []
-    for byte, runs in enumerate(grid.rows):
+    for label, runs in grid.rows:
         cells = []
         for run in runs:
             name = own[run.number - 1].name if run.kind == "signal" else ""
-            label = {"signal": str(run.number), "shared": "&amp;", "counter": "C", "checksum": "K", "moves": "~"}.get(
+            sign = {"signal": str(run.number), "shared": "&amp;", "counter": "C", "checksum": "K", "moves": "~"}.get(
                 run.kind, "·"
             )
             wash = f"{run.kind}{' odd' if run.kind == 'signal' and run.number % 2 else ''}"
             hint = f' title="{escape(name)}"' if name else ""
-            cells.append(f'<td colspan="{run.bits}" class="{wash}"{hint}>{label}</td>')
-        rows.append(f'<tr><th scope="row">{byte}</th>{"".join(cells)}</tr>')
+            cells.append(f'<td colspan="{run.bits}" class="{wash}"{hint}>{sign}</td>')
+        rows.append(f'<tr><th scope="row">{label}</th>{"".join(cells)}</tr>')
     return f'<table class="bits">{title}{head}{"".join(rows)}</table>'
 
 
@@ -226,6 +228,7 @@ def _channels(layout: Layout) -> str:
         return ""
     parts = [_html(tables.channels(layout), layout)]
     for title, table in (
+        ("Zeroes and limits", tables.zeroes(layout)),
         ("Wiring", tables.wiring(layout)),
         ("Sensors", tables.sensors(layout)),
         ("Calibrations", tables.calibrations(layout)),

@@ -190,7 +190,7 @@ def _frame_cells(one: MessageLayout) -> Iterator[Cell]:
         length = f"{seen} (declared {one.length})"
     yield Cell(one.id, MEASURED if one.frames else source_of(one, "name"))
     yield Cell("29" if one.extended else "11")
-    yield cell(one, "name", one.name or ("not known" if one.frames else ""))
+    yield cell(one, "name") if one.name or not one.frames else Cell("not known")
     yield cell(one, "module")
     yield Cell(length, MEASURED if seen else source_of(one, "length"))
     yield cell(one, "period_ms", figure(one.period_ms, "ms"))
@@ -208,7 +208,8 @@ def _frame_cells(one: MessageLayout) -> Iterator[Cell]:
 
 def signals(layout: Layout, message: MessageLayout, own: Sequence[SignalLayout]) -> Table:
     """Signals of a message, numbered as in its grid."""
-    heads = ("signal", "bits", "order", "sign", "scale", "unit", "declared", "measured", "page", "meaning", "channel")
+    heads = ["signal", "start", "bits", "order", "sign", "scale", "unit", "declared", "measured", "page", "meaning"]
+    heads += ["channel"]
     rows = []
     for number, one in enumerate(own, 1):
         sign = "float" if one.is_float else "signed" if one.signed else "unsigned"
@@ -222,7 +223,8 @@ def signals(layout: Layout, message: MessageLayout, own: Sequence[SignalLayout])
         rows.append(
             (
                 Cell(f"{number} {one.name}", source_of(one, "name")),
-                Cell(f"{one.start}, {one.length} long", source_of(one, "name")),
+                Cell(str(one.start), source_of(one, "name")),
+                Cell(str(one.length), source_of(one, "name")),
                 Cell("big" if one.big_endian else "little", source_of(one, "name")),
                 Cell(sign, source_of(one, "name")),
                 Cell(scale, source_of(one, "name")),
@@ -241,30 +243,42 @@ def signals(layout: Layout, message: MessageLayout, own: Sequence[SignalLayout])
 
 
 def channels(layout: Layout) -> Table:
-    """Channels: origin, sensor, zero, what they showed."""
-    heads = ["channel", "from", "sensor", "unit", "role", "position", "rate", "plausible", "measured", "at rest"]
-    heads += ["noise", "zero", "found", "calibrated", "due", "limits", "bad samples"]
+    """List channels: origin, sensor, role, what they showed."""
+    heads = ["channel", "from", "sensor", "unit", "role", "rate", "plausible", "measured", "at rest", "noise"]
     rows = [tuple(_channel_cells(layout, one)) for one in layout.channels]
-    return table("Channels", heads, rows, ("rate", "at rest", "noise", "zero"))
+    return table("Channels", heads, rows, ("rate", "at rest", "noise"))
 
 
 def _channel_cells(layout: Layout, one: ChannelLayout) -> Iterator[Cell]:
     hidden = layout.handover and one.is_place
     yield Cell(one.name, CAR)
     yield cell(one, "origin", f"= {one.origin}" if one.is_formula else one.origin)
-    yield from (cell(one, name) for name in ("sensor", "unit", "role", "position"))
+    yield from (cell(one, name) for name in ("sensor", "unit"))
+    yield cell(one, "role", ", ".join(part for part in (one.role, one.position) if part))
     yield cell(one, "rate_hz", figure(one.rate_hz, "Hz", 3))
     yield cell(one, "plausible", span(*one.plausible) if one.plausible else NOTHING)
     yield cell(one, "seen_low", "left out: a position" if hidden else span(one.seen_low, one.seen_high))
     yield cell(one, "rest", figure(one.rest))
     yield cell(one, "noise", figure(one.noise, digits=2))
-    yield cell(one, "zero", NOTHING if one.zero is None else f"{one.zero:+.4g}")
-    yield cell(one, "zero_date", " ".join(part for part in (one.zero_date, one.zero_by, one.zero_why) if part))
-    yield cell(one, "calibrated")
-    yield cell(one, "due")
-    yield cell(one, "limits", "; ".join(one.limits))
-    bad = f"{percent(one.bad_share, 2)}: {one.bad_why}" if one.bad_share else NOTHING
-    yield cell(one, "bad_share", bad)
+
+
+def zeroes(layout: Layout) -> Table:
+    """List zeroes, calibrations, limits and bad samples of the channels that have any."""
+    heads = ("channel", "zero", "found", "calibrated", "due", "limits", "bad samples")
+    rows = [
+        (
+            Cell(one.name, CAR),
+            cell(one, "zero", NOTHING if one.zero is None else f"{one.zero:+.4g} {one.unit}".rstrip()),
+            cell(one, "zero_date", " ".join(part for part in (one.zero_date, one.zero_by, one.zero_why) if part)),
+            cell(one, "calibrated"),
+            cell(one, "due"),
+            cell(one, "limits", "; ".join(one.limits)),
+            cell(one, "bad_share", f"{percent(one.bad_share, 2)}: {one.bad_why}" if one.bad_share else NOTHING),
+        )
+        for one in layout.channels
+        if one.zero is not None or one.calibrated or one.limits or one.bad_share
+    ]
+    return table("Zeroes and limits", heads, rows, ("zero",))
 
 
 def wiring(layout: Layout) -> Table:

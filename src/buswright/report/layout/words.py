@@ -42,12 +42,17 @@ def marks_line(layout: Layout) -> str:
 
 def figures(layout: Layout) -> list[tuple[str, str]]:
     """Return what is counted, as (name, number)."""
+    came = sum(one.frames > 0 for one in layout.messages)
+    counted = [
+        plural(len(layout.buses), "bus", "buses"),
+        plural(len(layout.modules), "module"),
+        plural(came, "identifier that came", "identifiers that came"),
+        plural(len(layout.signals), "signal"),
+        plural(len(layout.channels), "channel"),
+    ]
+    pairs = [text.partition(" ") for text in counted]
     return [
-        ("buses", str(len(layout.buses))),
-        ("modules", str(len(layout.modules))),
-        ("identifiers that came", str(sum(one.frames > 0 for one in layout.messages))),
-        ("signals", str(len(layout.signals))),
-        ("channels", str(len(layout.channels))),
+        *((words, number) for number, _, words in pairs),
         ("of the payload explained", percent(layout.coverage.share)),
     ]
 
@@ -73,6 +78,17 @@ def coverage_words(layout: Layout) -> str:
     if layout.unlisted:
         text += f" {plural(layout.unlisted, 'frame')} of further identifiers were not told apart."
     return text
+
+
+def late_lines(layout: Layout) -> Iterator[str]:
+    """Say which frames may come later than they are due, in the worst case."""
+    for one in layout.messages:
+        if one.response_ms is not None and one.deadline_ms is not None and one.response_ms > one.deadline_ms:
+            name = f"{one.key} {one.name}".rstrip()
+            yield (
+                f"{name} may be {one.response_ms:.3g} ms under way and is due every {one.deadline_ms:.4g} ms. "
+                "The command capacity says what to do."
+            )
 
 
 def shown_questions(layout: Layout) -> list[tuple[str, str, str]]:

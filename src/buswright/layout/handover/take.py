@@ -1,0 +1,270 @@
+"""Taking a sensor, or a module with its messages, over from another car file.
+
+What is there already and means the same stays. What means something else is a conflict: it is shown, and replaced
+only on demand. Messages come as a database file of their own beside the car file; of a bus's files the last wins.
+"""
+
+from __future__ import annotations
+
+import datetime
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import count
+from pathlib import Path
+from typing import Any
+
+from buswright.channels.carfile import files
+from buswright.channels.carfile.editing import edit_car_file, logged
+from buswright.channels.carfile.keys import FRAME, MODULE
+from buswright.channels.carfile.model import CarFile, FrameName
+from buswright.channels.carfile.names import parse_frame_name
+from buswright.channels.carfile.rendering import Table, table_of
+from buswright.channels.carfile.splicing import Change, Put, as_written
+from buswright.channels.keys.faults import suggestion
+from buswright.errors import UserError
+from buswright.findings import Severity
+from buswright.layout.differences import channels
+from buswright.layout.differences.difference import Difference
+from buswright.layout.differences.messages import message_differences
+from buswright.layout.differences.tables import record
+from buswright.layout.handover.manifest import Holds
+from buswright.layout.handover.names import free_name
+from buswright.messages.database import part_of
+from buswright.messages.model import Message
+from buswright.writing import write_whole
+
+
+class TakeError(UserError):
+    """Something can't be taken over."""
+
+
+@dataclass(slots=True)
+class Plan:
+    """What taking over would do.
+
+    Attributes
+    ----------
+    changes
+        Of the car file, in an order that its writer takes.
+    files
+        New databases by their name beside the car file.
+    taken, same
+        What is taken, and what is there already and means the same, by subject.
+    conflicts
+        What is there and means something else.
+    """
+
+    changes: list[Change] = field(default_factory=list)
+    files: dict[str, bytes] = field(default_factory=dict)
+    taken: list[str] = field(default_factory=list)
+    same: list[str] = field(default_factory=list)
+    conflicts: list[Difference] = field(default_factory=list)
+
+    def judge(self, subject: str, found: Iterable[Difference]) -> bool:
+        """Note what differs; return whether there is anything to replace."""
+        conflicts = [each for each in found if each.severity > Severity.NOTE]
+        self.conflicts += conflicts
+        (self.taken if conflicts else self.same).append(subject)
+        return bool(conflicts)
+
+
+def plan_taking(source: CarFile, wanted: Sequence[str], target: CarFile, *, bus: str | None = None) -> Plan:
+    """Find out what taking over means.
+
+    Parameters
+    ----------
+    source, target
+        The other car file, and the one that gets it.
+    wanted
+        `sensor:NAME` or `module:NAME`, several.
+    bus
+        The bus of `target` that modules go on; None: the one of the same name.
+
+    Raises
+    ------
+    UserError
+        There is no such sensor, module or bus.
+    """
+    made = _Making(source, target, bus)
+    for each in wanted:
+        kind, _, name = each.partition(":")
+        if kind == "sensor" and name:
+            made.sensor(name)
+        elif kind == "module" and name:
+            made.module(name)
+        else:
+            raise TakeError(f"{each}: must be sensor:NAME or module:NAME", hint="for example sensor:damper_75")
+    return made.finished()
+
+
+def take(plan: Plan, target: Path, *, untrusted: bool, now: datetime.datetime) -> Path | None:
+    """Do it: the databases first, then the car file that names them; the latter as a whole or not at all.
+
+    Returns
+    -------
+    Path
+        The file that holds what the car file was before; None where nothing of it changed.
+
+    Raises
+    ------
+    UserError
+        The car file would have new errors, or something can't be written; the car file is as it was.
+    """
+    made = []
+    try:
+        for name, content in plan.files.items():
+            place = target.parent / name
+            if not place.exists():
+                write_whole(place, content)
+                made.append(place)
+        return edit_car_file(target, plan.changes, untrusted=untrusted).save(now)
+    except BaseException:
+        for place in made:
+            place.unlink(missing_ok=True)
+        raise
+
+
+class _Making:
+    def __init__(self, source: CarFile, target: CarFile, bus: str | None) -> None:
+        self.source, self.target, self.bus = source, target, bus
+        self.text, _, _ = files.decode(source.path.read_bytes())
+        self.document: dict[str, Any] = tomllib.loads(self.text)
+        self.own: dict[str, Any] = tomllib.loads(files.decode(target.path.read_bytes())[0])
+        self.plan = Plan()
+        self.databases: dict[str, list[str]] = {}
+
+    def finished(self) -> Plan:
+        """Return the plan with the databases of each bus, its changes in the order that their writer wants."""
+        for bus, names in self.databases.items():
+            if names != self.own["bus"][bus].get("databases", []):
+                self.plan.changes.append(Put(("bus", bus), "databases", names))
+        self.plan.changes.sort(key=lambda change: isinstance(change, Table))
+        return self.plan
+
+    def put(self, group: str, name: str, values: Mapping[str, object], *, old: str | None, as_name: str = "") -> None:
+        """Put a table in, as it is written where nothing of it changes; or change the old one key by key."""
+        if old is not None:
+            self.plan.changes.append(Put((group,), old, values))
+            return
+        same = values == self.document[group].get(name) and as_name in ("", name)
+        written = as_written(self.text, group, name) if same else None
+        self.plan.changes.append(written or table_of(group, values, as_name or name))
+
+    def sensor(self, name: str) -> None:
+        """Plan a sensor with its calibration records."""
+        found = self.source.sensors.get(name)
+        if found is None:
+            hint = suggestion(name, self.source.sensors, none="it has no sensors")
+            raise TakeError(f"{self.source.path}: has no sensor {name}", hint=hint)
+        subject, mine = f"sensor:{name}", self.target.sensors.get(name)
+        if mine is None:
+            self.plan.taken.append(subject)
+        if mine is None or self.plan.judge(subject, channels.sensor(subject, mine, found)):
+            self.put("sensor", name, self.document["sensor"][name], old=None if mine is None else name)
+        for each in self.source.calibration_log:
+            if each.sensor == name and each not in self.target.calibration_log:
+                self.plan.changes.append(logged(each))
+
+    def module(self, name: str) -> None:
+        """Plan a module with its messages and what the car file says of their frames."""
+        described = self.source.modules.get(name)
+        buses = [described.bus] if described else [bus for bus in self.source.databases if self._messages(bus, name)]
+        if not buses:
+            known = dict.fromkeys([*self.source.modules, *_senders(self.source)])
+            hint = suggestion(name, known, none="it has no modules")
+            raise TakeError(f"{self.source.path}: has no module {name}", hint=hint)
+        for bus in buses:
+            place = self.bus or bus
+            if place not in self.target.buses:
+                hint = f"name one of its buses with --on: {', '.join(self.target.buses)}"
+                raise TakeError(f"{self.target.path}: has no bus {place}", hint=hint)
+            if described:
+                self._module_table(name, place)
+            messages = self._messages(bus, name)
+            self._database(name, messages, bus, place)
+            listed = {(m.id, m.extended) for m in messages}
+            self._frames(bus, place, listed, set(described.messages) if described else set())
+
+    def _messages(self, bus: str, module: str) -> list[Message]:
+        database = self.source.databases.get(bus)
+        return [each for each in database or () if self.source.module_of(bus, each.name) == module]
+
+    def _module_table(self, name: str, place: str) -> None:
+        subject, mine = f"module:{name}", self.target.modules.get(name)
+        values = {**self.document["module"][name], "bus": place}
+        if mine is not None:
+            theirs = replace(self.source.modules[name], bus=place)
+            if not self.plan.judge(subject, record(MODULE, subject, mine, theirs)):
+                return
+        else:
+            self.plan.taken.append(subject)
+        self.put("module", name, values, old=None if mine is None else name)
+
+    def _database(self, module: str, messages: Sequence[Message], bus: str, place: str) -> None:
+        """Plan a database of the messages that aren't there already, from each file that has some of them."""
+        mine = self.target.databases.get(place)
+        by_id = {(each.id, each.extended): each for each in mine or ()}
+        by_name = {each.name: each for each in mine or ()}
+        lacking: list[Message] = []
+        for message in messages:
+            subject = f"message:{place}/{message.name}"
+            old = by_id.get((message.id, message.extended)) or by_name.get(message.name)
+            if old is None:
+                self.plan.taken.append(subject)
+            if old is None or self.plan.judge(subject, message_differences(subject, old, message)):
+                lacking.append(message)
+        names = self.databases.setdefault(place, list(self.own["bus"][place].get("databases", ())))
+        for path in dict.fromkeys(message.path for message in lacking):
+            content = part_of(path, [message for message in lacking if message.path == path])
+            name = self._file(module, Path(path).suffix.lower(), content or self._whole(path, bus, module))
+            if name not in names:
+                names.append(name)
+
+    def _whole(self, path: str, bus: str, module: str) -> bytes:
+        """Return a database that can't be taken apart, if all its messages are the module's."""
+        others = [m for m in self.source.databases[bus] if m.path == path and m not in self._messages(bus, module)]
+        if others:
+            raise TakeError(
+                f"{path}: holds messages of other modules, too, and only a DBC can be taken apart",
+                hint="save it as a DBC first",
+            )
+        return Path(path).read_bytes()
+
+    def _file(self, module: str, ending: str, content: bytes) -> str:
+        """Return a name beside the target for a database: that of the same bytes, or a free one."""
+        stem = Path(free_name(f"{module}{ending}", Holds.DATABASE, ())).stem
+        for number in count(1):
+            name = f"{stem}{f'-{number}' if number > 1 else ''}{ending}"
+            place = self.target.path.parent / name
+            if name not in self.plan.files and (not place.exists() or place.read_bytes() == content):
+                break
+        self.plan.files[name] = content
+        return name
+
+    def _frames(self, bus: str, place: str, listed: set[tuple[int, bool]], identifiers: set[str]) -> None:
+        written = {_frame_name(key): key for key in self.own.get("frame", {})}
+        for key, values in self.document.get("frame", {}).items():
+            name = _frame_name(key)
+            entry = self.source.frames.get(name) if name else None
+            if name is None or entry is None or name.bus != bus:
+                continue
+            text = str(name).partition("/")[2]
+            if (name.id, name.extended) not in listed and text not in {each.upper() for each in identifiers}:
+                continue
+            goal = name._replace(bus=place)
+            subject, mine = f"id:{goal}", self.target.frames.get(goal)
+            if mine is None:
+                self.plan.taken.append(subject)
+            if mine is None or self.plan.judge(subject, record(FRAME, subject, mine, entry)):
+                self.put("frame", key, values, old=written.get(goal), as_name=str(goal))
+
+
+def _frame_name(key: str) -> FrameName | None:
+    return parse_frame_name(key)[0]
+
+
+def _senders(car: CarFile) -> Iterator[str]:
+    for database in car.databases.values():
+        for message in database:
+            yield from message.senders

@@ -1,0 +1,1 @@
+"""A calibration as text, as JSON and as a page."""

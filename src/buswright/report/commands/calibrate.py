@@ -1,0 +1,169 @@
+"""A calibration as text and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from buswright.channels import units
+from buswright.channels.carfile.rendering import table_of
+from buswright.channels.fits.readings import directions
+from buswright.channels.fits.target import as_found
+from buswright.findings import Severity
+from buswright.report.calibration.result import (
+    MOST_ROWS,
+    Calibrating,
+    band_of,
+    change_lines,
+    constant_lines,
+    digits,
+    found_lines,
+    headline,
+    new_faults,
+    reading_rows,
+    statistics_lines,
+)
+from buswright.report.plain import plain, some
+from buswright.report.text import joined, table
+from buswright.wording import plural
+
+SCHEMA = "buswright.calibrate/1"
+
+_WORDS = {Severity.FAULT: "FAULT", Severity.SUSPECT: "LOOK", Severity.NOTE: "NOTE"}
+
+
+def render_text(result: Calibrating) -> str:
+    """Write what `calibrate` prints: what to do, what to mind, what was found, the numbers, the changes."""
+    return joined(_lines(result))
+
+
+def _lines(result: Calibrating) -> Iterator[str]:
+    yield headline(result)
+    for doubt in result.doubts:
+        yield f"{_WORDS[doubt.severity]} {doubt.text}"
+        yield f"     do: {doubt.hint}"
+    yield from (f"SAFETY {each}" for each in result.cautions)
+    yield from found_lines(result)
+    yield from result.left_out
+    if result.fit is not None:
+        yield from _numbers(result)
+    yield ""
+    yield from change_lines(result)
+    if result.edit is not None:
+        yield from (f"  {line}" for line in result.edit.difference() if not result.written)
+        yield from (f"New in `check`: {line}" for line in new_faults(result))
+    elif result.fit is not None:
+        yield "For a car file:"
+        yield from (f"  {line}" for line in table_of("sensor", result.fit.sheet, result.target.name).text.split("\n"))
+
+
+def _numbers(result: Calibrating) -> Iterator[str]:
+    fit = result.fit
+    assert fit is not None
+    heads, rows = reading_rows(fit)
+    numbers = range(len(heads) - 2)
+    yield ""
+    yield from table(heads, rows[:MOST_ROWS], right=numbers)
+    if len(rows) > MOST_ROWS:
+        yield f"  and {plural(len(rows) - MOST_ROWS, 'more reading')} (--json lists all)"
+    yield ""
+    yield from statistics_lines(fit)
+    constants = constant_lines(fit)
+    if constants:
+        yield "Constants with their 95 % intervals:"
+        yield from (f"  {line}" for line in constants)
+    if fit.freedom:
+        band = band_of(fit)
+        step = fit.span / 1000
+        unit, electrical = units.shown(fit.calibration.unit), units.shown(fit.calibration.electrical)
+        cells = [
+            [f"{x:.4g}", digits(y, step), f"{half:.2g}"]
+            for x, y, half in zip(band.electrical.tolist(), band.value.tolist(), band.half.tolist(), strict=True)
+        ]
+        yield "Curve with its 95 % interval:"
+        yield from table([f"input {electrical}", unit, f"± {unit}"], cells, right=range(3))
+
+
+def render_json(result: Calibrating) -> dict[str, Any]:
+    """Return the document that `calibrate --json` prints; its schema is calibrate.schema.json in schemas/."""
+    target, edit = result.target, result.edit
+    return {
+        "schema": SCHEMA,
+        "sensor": target.name,
+        "channel": target.channel,
+        "headline": headline(result),
+        "date": str(result.signed.date),
+        "by": result.signed.by,
+        "reference": result.signed.reference,
+        "due": str(result.signed.due) if result.signed.due else None,
+        "doubts": plain(result.doubts),
+        "cautions": list(result.cautions),
+        "remarks": found_lines(result),
+        "left_out": list(result.left_out),
+        "fit": _fit_json(result) if result.fit is not None else None,
+        "zero": _zero_json(result) if result.zeroing is not None else None,
+        "file": plain(result.file),
+        "written": result.written,
+        "blocked": result.blocked,
+        "backup": plain(result.backup),
+        "changes": list(edit.difference()) if edit is not None else [],
+        "new_faults": list(new_faults(result)),
+    }
+
+
+def _fit_json(result: Calibrating) -> dict[str, Any]:
+    fit = result.fit
+    assert fit is not None
+    band = band_of(fit, 41)
+    ways = {1: "up", -1: "down", 0: None}
+    readings = [
+        {
+            "input": plain(reading.electrical),
+            "true": plain(reading.value),
+            "curve": plain(reading.value + error),
+            "error": plain(error),
+            "studentized": plain(studentized),
+            "outlier": row in fit.outliers,
+            "way": ways[way],
+            **some(reading, "scatter reference source note"),
+        }
+        for row, (reading, error, studentized, way) in enumerate(
+            zip(fit.readings, fit.error.tolist(), fit.studentized.tolist(), directions(fit.readings), strict=True)
+        )
+    ]
+    return {
+        "kind": fit.kind,
+        "electrical": fit.calibration.electrical,
+        "unit": fit.calibration.unit,
+        "table": plain(fit.sheet),
+        "readings": readings,
+        "constants": [
+            {"name": each.name, "value": plain(each.value), "half_95": plain(each.half), "unit": each.unit}
+            for each in fit.constants
+        ],
+        "curve": [
+            {"input": plain(x), "value": plain(y), "half_95": plain(half)}
+            for x, y, half in zip(band.electrical.tolist(), band.value.tolist(), band.half.tolist(), strict=True)
+        ],
+        "freedom": fit.freedom,
+        "deviation": plain(fit.deviation),
+        "largest_error": plain(fit.largest),
+        "span": plain(fit.span),
+        "largest_share": plain(fit.largest / fit.span if fit.span > 0 else float("nan")),
+        "hysteresis": plain(fit.hysteresis),
+        "as_found": as_found(result.target.old, fit.readings),
+    }
+
+
+def _zero_json(result: Calibrating) -> dict[str, Any]:
+    zeroing = result.zeroing
+    assert zeroing is not None
+    return {
+        "add": plain(zeroing.zero.add),
+        "why": zeroing.zero.why,
+        "unit": result.unit,
+        "shown": plain(zeroing.shown),
+        "wanted": plain(zeroing.wanted),
+        "input": plain(zeroing.reading),
+        "half_95": plain(zeroing.half),
+    }
