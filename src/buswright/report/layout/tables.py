@@ -152,7 +152,7 @@ def modules(layout: Layout) -> Table:
     heads += ["never came", "without power"]
     rows = []
     for one in layout.modules:
-        bench = "; ".join(f"{fact.step}: {fact.result}" for fact in one.bench)
+        bench = " ".join(fact.result for fact in one.bench)
         source = one.bench[0].source if one.bench else BENCH
         rows.append(
             (
