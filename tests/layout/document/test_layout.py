@@ -271,7 +271,7 @@ def test_a_bench_sheet_says_what_a_module_does_without_power(folder, tmp_path):
         ("bench test", "T1", "2026-05-28"),
         ("cut", "T1", "2026-05-28"),
     ]
-    assert "none failed. It sent again 0.41 s after the supply." in render_markdown(layout)
+    assert "| box | cut | It sent again 0.41 s after the supply. | 2026-05-28 Ann Author |" in render_markdown(layout)
     assert [source.text for source in layout.sources if source.key == "T1"] == ["box, passed, 2026-05-28"]
     assert "Ann Author" not in render_html(for_handover(layout))
 
