@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buswright.channels.carfile.editing import edit_car_file, log_entry, put_fingerprints, put_zero
+from buswright.channels.carfile.editing import edit_car_file, logged, put_fingerprints, put_zero
 from buswright.channels.carfile.load import load_car_file
-from buswright.channels.carfile.model import Fingerprints, Zero
+from buswright.channels.carfile.model import CalibrationRecord, Fingerprints, Zero
 from buswright.channels.carfile.rendering import rendered, table_of
 from buswright.channels.carfile.splicing import Drop, Put, changed
 from buswright.errors import CarFileError
@@ -125,7 +125,9 @@ def test_a_key_is_dropped_with_its_line():
 
 
 def test_a_log_entry_follows_the_last_one():
-    entry_made = log_entry(DAY, channel="fl", by="us", readings=((0.5, 0.0), (4.5, 75.0)), residual=0.25)
+    entry_made = logged(
+        CalibrationRecord(DAY, channel="fl", by="us", readings=((0.5, 0.0), (4.5, 75.0)), residual=0.25)
+    )
     new = changed(OWN, [entry_made])
     entry = (
         '\n[[calibration_log]]\nchannel = "fl"\ndate = 2026-04-02\nby = "us"\n'
@@ -136,7 +138,7 @@ def test_a_log_entry_follows_the_last_one():
 
 def test_a_log_that_is_one_list_gets_another_item():
     old = 'format = 1\ncalibration_log = [{ sensor = "a", date = 2026-01-01 }] # short\n'
-    new = changed(old, [log_entry(DAY, sensor="b")])
+    new = changed(old, [logged(CalibrationRecord(DAY, sensor="b"))])
     assert tomllib.loads(new)["calibration_log"][1] == {"sensor": "b", "date": DAY}
     assert new.endswith(" # short\n")
 
@@ -257,7 +259,7 @@ _KEYS = st.sampled_from(["unit", "zero", "fingerprints", "points", "new", "a b",
 _CHANGES = st.one_of(
     st.builds(Put, _TABLES, _KEYS, _VALUES),
     st.builds(Drop, _TABLES, _KEYS),
-    st.builds(lambda day: log_entry(day, sensor="pot"), st.dates()),
+    st.builds(lambda day: logged(CalibrationRecord(day, sensor="pot")), st.dates()),
 )
 
 

@@ -35,21 +35,8 @@ def put_fingerprints(channel: str, found: Fingerprints) -> Put:
     return Put(("channel", channel), "fingerprints", _said(asdict(found)))
 
 
-def log_entry(
-    date: datetime.date,
-    *,
-    channel: str | None = None,
-    sensor: str | None = None,
-    by: str = "",
-    reference: str = "",
-    readings: Sequence[tuple[float, float]] = (),
-    as_found: str = "",
-    as_left: str = "",
-    residual: float | None = None,
-    due: datetime.date | None = None,
-) -> Table:
-    """Make an entry of the calibration log, of a channel or of a sensor; see `CalibrationRecord`."""
-    record = CalibrationRecord(date, channel, sensor, by, reference, tuple(readings), as_found, as_left, residual, due)
+def logged(record: CalibrationRecord) -> Table:
+    """Make an entry of the calibration log."""
     said = _said(asdict(record))
     first = {name: said.pop(name) for name in ("channel", "sensor") if name in said}
     return table_of("calibration_log", first | said)

@@ -14,8 +14,8 @@ import numpy as np
 from buswright.channels import units
 from buswright.channels.calibration.kind import Calibration, CalibrationError, nominal_references
 from buswright.channels.calibration.registry import KINDS, SENSOR_KEYS, keys_of
-from buswright.channels.carfile.editing import log_entry, put_zero
-from buswright.channels.carfile.model import CarFile, Zero
+from buswright.channels.carfile.editing import logged, put_zero
+from buswright.channels.carfile.model import CalibrationRecord, CarFile, Zero
 from buswright.channels.carfile.rendering import table_of
 from buswright.channels.carfile.splicing import Change, Drop, Put
 from buswright.channels.fits.fit import Fit, errors_of
@@ -176,7 +176,7 @@ class Signature:
 
 def curve_changes(target: Target, fit: Fit, signed: Signature) -> tuple[Change, ...]:
     """Return what a new curve changes: keys of the sensor's table (or a new one), and an entry of the log."""
-    entry = log_entry(
+    record = CalibrationRecord(
         signed.date,
         channel=target.channel,
         sensor=None if target.channel else target.name,
@@ -197,7 +197,7 @@ def curve_changes(target: Target, fit: Fit, signed: Signature) -> tuple[Change, 
         at = ("sensor", target.name)
         changes += [Drop(at, key) for key in target.before if key not in fit.sheet]
         changes += [Put(at, key, value) for key, value in fit.sheet.items() if target.before.get(key) != value]
-    return (*changes, entry)
+    return (*changes, logged(record))
 
 
 def _ordered(sheet: Sheet) -> dict[str, Any]:
@@ -255,7 +255,7 @@ class Zeroing:
 def zero_changes(channel: str, zeroing: Zeroing, unit: str, signed: Signature) -> tuple[Change, ...]:
     """Return what a new zero changes: the channel's zero, and an entry of the log."""
     off = zeroing.shown - zeroing.wanted
-    entry = log_entry(
+    record = CalibrationRecord(
         signed.date,
         channel=channel,
         by=signed.by,
@@ -264,7 +264,7 @@ def zero_changes(channel: str, zeroing: Zeroing, unit: str, signed: Signature) -
         as_left=f"zero {zeroing.zero.add:g} {unit}",
         due=signed.due,
     )
-    return put_zero(channel, zeroing.zero), entry
+    return put_zero(channel, zeroing.zero), logged(record)
 
 
 def value_of(calibration: Calibration, electrical: float, unit: str) -> float:
