@@ -2,6 +2,7 @@
 
 import contextlib
 import io
+import itertools
 import json
 
 import can
@@ -12,10 +13,14 @@ from buswright.cli.main import main
 from buswright.frames.live.capture import open_live
 from buswright.frames.recording.run import header_of
 from buswright.frames.table import Flag, concatenate
+from buswright.health.track import HealthTracker
 from buswright.report.plain import plain
 from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.source import SimulatedCapture, demo_car
 from buswright.worker.engine import Engine
+from buswright.worker.folds import Known
+from buswright.worker.judging import LiveJudge
+from buswright.worker.notices import Notices
 
 from ..frames.live_fakes import SAFE, FakeAdapter, FakeBus, until
 from .replayed import Clock, S, car_of
@@ -107,3 +112,22 @@ def test_a_restart_looks_up_the_supply(driven):
     restart = next(each for each in driven[1].findings if each.fault == "module-reset")
     assert any("node_supply" in each and " V in the 0.2 s before" in each for each in restart.evidence)
     assert "Look at node_supply" not in restart.next_check
+
+
+def test_each_moment_is_judged_twice_however_long_that_takes(monkeypatch):
+    """Of a computer that needs an hour for it, minutes of the run would never be looked at."""
+    clock, notices = Clock(), Notices()
+    judge = LiveJudge(Known(demo_car(), {}, {}, {}, {}), notices, clock)
+    frames = concatenate(list(SimulatedCapture(40.0)))
+    judge.update(frames)
+    tracker = HealthTracker(car=demo_car())
+    tracker.update(frames)
+    health = tracker.result()
+    took = itertools.count(0, 3600 * S)
+    monkeypatch.setattr("buswright.worker.judging.time.thread_time_ns", lambda: next(took))
+    assert judge._due
+    judge.finish(health)
+    assert judge.judged.count == 91
+    assert not judge._due
+    clock.move(20.1)
+    assert judge._due

@@ -14,6 +14,7 @@ from buswright.frames import table
 from buswright.frames.opening import open_capture
 from buswright.frames.table import Flag, Problems, concatenate
 from buswright.health.baseline.file import load
+from buswright.report.plain import plain
 from buswright.simulate.faults.catalogue import Fault
 from buswright.tui.screens.identifiers.rows import rows_of
 from buswright.worker import replay as replay_module
@@ -474,17 +475,24 @@ def test_after_going_back_the_frames_of_a_minute_have_been_given_again(monkeypat
 # Channels of the whole capture ----------------------------------------------------------------------------------------
 
 
-def test_channels_are_judged_as_diagnose_judges_them(tmp_path, capsys):
+def test_channels_are_judged_as_diagnose_judges_them_also_at_the_end_of_a_replay(tmp_path, capsys):
     path = written(tmp_path, seconds=14.0, faults=(Fault("open-circuit", "channel:oil_pressure", onset_s=8.0),))
-    car = car_of(tmp_path)
-    snapshot = engine_of((path, car)).settle()
+    car, clock = car_of(tmp_path), Clock()
+    engine = engine_of((path, car), clock)
+    snapshot = engine.settle()
     main(["diagnose", str(path), "--car", str(car), "--json", "--fail-on", "never"])
     wanted = json.loads(capsys.readouterr().out)["findings"]
     assert snapshot.judged.count == 91
-    assert [(each.fault, each.subject) for each in snapshot.findings] == [
-        (each["fault"], each["subject"]) for each in wanted
-    ]
-    assert ("open-circuit", "channel:oil_pressure") in {(each.fault, each.subject) for each in snapshot.findings}
+    assert ("open-circuit", "channel:oil_pressure") in {(each["fault"], each["subject"]) for each in wanted}
+    assert plain(snapshot.findings) == wanted
+    engine.set_speed(100.0)
+    engine.play()
+    while engine.latest().source.phase != "playing":
+        engine.advance(clock.wait)
+    while engine.latest().source.phase == "playing":
+        engine.advance(clock.wait)
+    assert engine.latest().source.phase == "ended"
+    assert plain(engine.settle().findings) == wanted
 
 
 def test_without_a_database_no_channel_is_judged(run):

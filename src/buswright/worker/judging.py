@@ -30,12 +30,13 @@ from buswright.health.model.health import BusHealth
 from buswright.worker.folds import Known
 from buswright.worker.kept import KeptFrames
 from buswright.worker.notices import Notices
-from buswright.worker.pace import Pace
 from buswright.worker.snapshot import JudgedChannels
 from buswright.worker.supplies import Supplies
 
 JUDGED_S, JUDGED_SHARE = 10.0, 10
-"""Channels of a live bus are judged every ten seconds at most, and for a tenth of the time."""
+"""Channels of a live bus are judged every ten seconds at most, with a tenth of a core's time at most."""
+SEEN_TWICE = 2
+"""But so often that each moment is judged so many times while its frames are kept, however busy the computer is."""
 LEAST_S = 5
 """So much must have come before they are judged first."""
 _NO_TIMES: Int64s = np.zeros(0, dtype=np.int64)
@@ -87,7 +88,8 @@ class LiveJudge:
     def __init__(self, known: Known, notices: Notices, clock: Callable[[], int]) -> None:
         self._known, self._notices = known, notices
         self._kept = KeptFrames()
-        self._pace = Pace(JUDGED_S, JUDGED_SHARE, clock)
+        self._clock = clock
+        self._next_ns: int | None = None
         self._thread: threading.Thread | None = None
         self._judged: _Judged | None = None
         self._supplies = Supplies()
@@ -137,9 +139,13 @@ class LiveJudge:
         span = self._kept.span
         early = span is None or span.end_ns - span.start_ns < LEAST_S * SECOND
         running = self._thread is not None and self._thread.is_alive()
-        if not early and not running and self._tried != self._kept.count and self._pace.due:
+        if not early and not running and self._tried != self._kept.count and self._due:
             self._thread = threading.Thread(target=self._judge, args=self._task(health), daemon=True)
             self._thread.start()
+
+    @property
+    def _due(self) -> bool:
+        return self._next_ns is None or self._clock() >= self._next_ns
 
     def finish(self, health: BusHealth) -> None:
         """Judge what has come to its end; waits for it."""
@@ -156,9 +162,9 @@ class LiveJudge:
         return health, self._kept.pieces(), span
 
     def _judge(self, health: BusHealth, frames: tuple[Frames, ...], span: Window) -> None:
-        known = self._known
+        known, begun_ns, before_ns = self._known, self._clock(), time.thread_time_ns()
         try:
-            with self._pace.run(), Spool(Path(gettempdir())) as spool:
+            with Spool(Path(gettempdir())) as spool:
                 session = _session(self._gently(frames), known, spool)
                 for name in self._gently(session.names):
                     session.measured(name)
@@ -171,14 +177,18 @@ class LiveJudge:
             self.changes += 1
         except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
             self._notices.trouble("the channels can't be judged", fault)
+        # Its own time, not that of the clock: others take theirs meanwhile, and it rests.
+        took_ns = JUDGED_SHARE * (time.thread_time_ns() - before_ns)
+        most_ns = (span.end_ns - span.start_ns) // SEEN_TWICE
+        self._next_ns = begun_ns + max(round(JUDGED_S * SECOND), min(took_ns, most_ns))
 
     def _gently(self, things: Iterable[T]) -> Iterator[T]:
         """Rest after each as long as it took: frames must be taken from the buses, and keys answered."""
         for each in things:
-            begun = time.perf_counter()
+            begun = time.thread_time()
             yield each
             if not self._hurry.is_set():
-                time.sleep(time.perf_counter() - begun)
+                time.sleep(time.thread_time() - begun)
 
 
 def _without_samples(channels: Channels) -> Channels:
