@@ -176,7 +176,8 @@ class _Making:
         for bus in buses:
             place = self.bus or bus
             if place not in self.target.buses:
-                hint = f"name one of its buses with --on: {', '.join(self.target.buses)}"
+                there = ", ".join(self.target.buses)
+                hint = f"name one of its buses with --on: {there}" if there else "add the bus to it first: [bus.NAME]"
                 raise TakeError(f"{self.target.path}: has no bus {place}", hint=hint)
             if described:
                 self._module_table(name, place)
