@@ -10,7 +10,7 @@ from buswright.bench.plan.model import Step
 from buswright.bench.result import Check, Line, StepResult, Verdict
 from buswright.report.bench.drawing import residual_svg, trace_svg
 from buswright.report.bench.sheet import SCOPE, Sheet, moved_matrix, value_of, verdict
-from buswright.report.page import asset, html_table, render_page
+from buswright.report.page import html_table, render_page
 from buswright.wording import percent
 
 _CLASSES: dict[Verdict, tuple[str, str]] = {
@@ -27,7 +27,6 @@ def render_html(sheet: Sheet) -> str:
     """Write the page."""
     body = "\n".join(
         [
-            f"<style>{asset('bench.css')}</style>",
             _head(sheet),
             "<main>",
             _wrong(sheet),

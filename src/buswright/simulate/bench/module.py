@@ -92,7 +92,7 @@ class BenchModule:
     def frames(self, until_s: float) -> Frames:
         """Return what it sends up to a moment, stamped since 1970."""
         parts = [self._part(start, stop) for start, stop in self._stretches(until_s) if stop > start]
-        sent, self._free_ns = self._wire.send(in_order(parts), self._free_ns) if parts else (empty_frames(), 0)
+        sent, self._free_ns = self._wire.put_in_order(in_order(parts), self._free_ns) if parts else (empty_frames(), 0)
         self.now_s, self._slice = until_s, self._slice + 1
         if self.build.unheard and len(sent):
             sent = _repeated(sent)

@@ -173,7 +173,7 @@ class Wire:
         sent = replace(due.take(order), released=stamps - stamps % RESOLUTION_NS)
         return self._frames(sent), min([end_ns, *self._held.released[:1].tolist()])
 
-    def send(self, due: Due, free_ns: int) -> tuple[Frames, int]:
+    def put_in_order(self, due: Due, free_ns: int) -> tuple[Frames, int]:
         """Send what was released in a stretch of time, on a bus that is free from a moment on.
 
         Returns the frames, stamped in nanoseconds from key-on, and when the bus is free again.
