@@ -195,7 +195,7 @@ def _graded_ratio(
         return ratio, "not judged", "the engine shakes it"
     if each.role in PULSING and not line:
         return ratio, "not judged", "it pulses with the engine"
-    if shift is None or abs(shift) > _MOVED * loud:
+    if (shift is None or abs(shift) > _MOVED * loud) and not line:
         return ratio, "not judged", "it moved meanwhile, so its noise may be real"
     if ratio > case.limit("noise_ratio_fault", channel=each.name):
         return ratio, "bad", ""
