@@ -315,6 +315,8 @@ def bench_of(which, folder, fault=""):
     return bench
 
 
-def changed(plan, name, **values):
+def changed(plan, step_name, /, **values):
     """Return a plan with one step changed."""
-    return replace(plan, steps=tuple(replace(step, **values) if step.name == name else step for step in plan.steps))
+    return replace(
+        plan, steps=tuple(replace(step, **values) if step.name == step_name else step for step in plan.steps)
+    )

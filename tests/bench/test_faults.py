@@ -10,8 +10,16 @@ def folder(tmp_path_factory):
     return tmp_path_factory.mktemp("bench")
 
 
-@pytest.mark.parametrize("which", ["wrenfell", "hub"])
-@pytest.mark.parametrize("fault", FAULTS)
+QUICK = ("", "swapped-inputs", "wrong-scale", "no-acknowledge")
+"""Faults of the bigger module that the suite tries; of the other it tries all, and the acceptance tier all of both."""
+CASES = [
+    pytest.param(which, fault, marks=() if which == "hub" or fault in QUICK else pytest.mark.acceptance)
+    for which in ("wrenfell", "hub")
+    for fault in FAULTS
+]
+
+
+@pytest.mark.parametrize(("which", "fault"), CASES)
 def test_the_right_check_fails_and_no_other(which, fault, folder):
     result = bench_of(which, folder, fault).result()
     found = {(check.name, check.subject) for check in result.failed if check.verdict == "fail"}

@@ -129,3 +129,12 @@ def test_a_frame_that_nobody_has_a_period_for_may_be_in_the_way():
     first, second = (found.then.responses[stream(0x100, 10).name].worst_ns for found in (without, with_it))
     assert (first, second) == (270_000, 540_000)
     assert "1 identifier without a known period" in words.scope(with_it)
+
+
+def test_frames_of_an_addition_that_fit_into_fewer_are_named():
+    found = assess(plan([stream(0x100, 10)]), DESCRIBED, additions=[addition_of("4 frames of 2 bytes at 200 Hz")])
+    (packing,) = found.packings
+    assert (packing.module, packing.frames, len(packing.streams)) == ("the addition", 1, 4)
+    # 75 bits for two bytes, 135 for eight, 200 times a second.
+    assert packing.saves == pytest.approx((4 * 75 - 135) * 200 / 500_000)
+    assert words.packing_words(packing).startswith("Pack new 1 (as named) and new 2 (as named)")

@@ -134,6 +134,8 @@ MALICIOUS = [
     ("a, b", 0, "list of values"),
     ("()", 0, "list of values"),
     ("a // 2", 2, "write / to divide"),
+    ("a << 2", 2, "write < or > to compare"),
+    ("2 >> a", 2, "write < or > to compare"),
     ("a ^ 2", 2, "**"),
     ("a && b", 2, "write and"),
     ("a | b", 2, "write or"),

@@ -20,7 +20,10 @@ from tests.report.pages import Page, assert_it_stands_alone
 
 import buswright
 from buswright.channels.carfile.load import load_car_file
+from buswright.channels.fits.models import FITTED
+from buswright.channels.fits.target import FORMS
 from buswright.cli import calibrating
+from buswright.cli.commands import calibrate as command
 from buswright.cli.main import main
 from buswright.errors import UserError
 from buswright.frames.sidecar import event_line, line_of, sidecar_of
@@ -87,6 +90,11 @@ def run_json(capsys, *words, status=0):
     document = json.loads(run(capsys, *words, "--json", status=status))
     jsonschema.validate(document, json.loads(SCHEMA.read_text(encoding="utf-8")))
     return document
+
+
+def test_the_words_of_the_options_are_those_of_the_fits():
+    assert command.FORMS == FORMS
+    assert set(command.KINDS) == set(FITTED) - {"stages"}
 
 
 def names(document):
@@ -313,6 +321,16 @@ def test_markers_of_a_recording_say_what_was_true(folder, capsys):
     assert document["fit"]["hysteresis"]["at"] in (0.0, 50.0)
     assert document["fit"]["largest_share"] < 0.005
     assert 'marker "applied 50 bar"' in run(capsys, "brake_front", "run.log")
+
+
+def test_a_recorded_bench_test_is_readings_too(tmp_path, monkeypatch, capsys):
+    """Its markers name the channel; those of other channels, and of the supply, say nothing of this one."""
+    monkeypatch.chdir(tmp_path)
+    words = [str(ROOT / "captures" / "wrenfell_bench.log"), "--car", str(ROOT / "dbc_examples" / "wrenfell.toml")]
+    document = run_json(capsys, "oil_pressure", *words)
+    assert [each["true"] for each in document["fit"]["readings"]] == [0.0, 5.0, 10.0, 5.0, 0.0]
+    assert document["fit"]["largest_share"] < 0.005
+    assert document["doubts"] == []
 
 
 def test_spans_of_a_recording_say_what_was_true(folder, capsys):

@@ -7,11 +7,13 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from tests.health.traffic import START, S, comb, mixed
 from tests.report.pages import Page
 
 import buswright
 from buswright.cli.main import main
 from buswright.errors import UserError
+from buswright.frames.formats.candump.writer import CandumpWriter
 
 ROOT = Path(__file__).parents[2]
 ROAD_CAR = ROOT / "tests" / "data" / "road_car.log"
@@ -109,3 +111,46 @@ def test_a_page_is_never_written_over_a_database(tmp_path):
     with pytest.raises(UserError, match=r"module\.dbc"):
         main(words)
     assert module.read_bytes().startswith(b"VERSION")
+
+
+KIT = """VERSION ""
+BU_: ECU
+BO_ 193 FAST: 8 ECU
+BO_ 341 TEMPERATURES_1: 3 ECU
+BO_ 342 TEMPERATURES_2: 4 ECU
+BO_ 1540 CRANKING_ONLY: 8 ECU
+BO_ 1541 FAULTS: 8 ECU
+BA_DEF_ BO_ "GenMsgCycleTime" INT 0 65535;
+BA_DEF_DEF_ "GenMsgCycleTime" 0;
+BA_ "GenMsgCycleTime" BO_ 193 4;
+BA_ "GenMsgCycleTime" BO_ 1540 10;
+"""
+
+
+def test_a_kit_car_with_can_fd_both_widths_and_frames_that_no_clock_sends(capsys, tmp_path):
+    bursts = [comb(0x5A0, 0.7, 0.0035, start=START + k * S) for k in range(1, 9)]
+    frames = mixed(
+        comb(0x0C1, 4, 10, jitter_us=150),
+        comb(0x155, 16, 10, phase_ms=2, length=3),
+        comb(0x156, 16, 10, phase_ms=2.7, length=4),
+        comb(0x155, 250, 10, phase_ms=9, extended=True),
+        comb(0x421, 64, 10, phase_ms=5, length=64),
+        comb(0x222, 20, 2, phase_ms=7, start=START + 3 * S),
+        *bursts,
+    )
+    with (tmp_path / "kit.log").open("wb") as file, CandumpWriter(file) as writer:
+        writer.write(frames)
+    (tmp_path / "kit.dbc").write_text(KIT, encoding="utf-8")
+    bus = ("--bus", "body=can0", "--bitrate", "body=500k")
+    add = ("--add", "6 channels of 16 bit at 250 Hz", "--add", "body=1 frame of 8 bytes every 5 ms from 604")
+    status, found = document(capsys, tmp_path / "kit.log", "--dbc", tmp_path / "kit.dbc", *bus, *add)
+    (body,) = found["buses"]
+    ids = {each["id"]: each for each in body["identifiers"]}
+    assert status == 1
+    assert list(ids) == ["00000155", "0C1", "0C2", "0C3", "155", "156", "222", "421", "5A0", "604"]
+    assert body["with_addition"]["late"] == ["604"]
+    assert [(each["id"], each["kind"]) for each in body["clashes"]] == [("155", "other width"), ("604", "declared")]
+    assert [each["id"] for each in body["part_of_the_time"]] == ["222", "5A0"]
+    assert [each["id"] for each in body["not_planned"]] == ["605"]
+    assert (ids["421"]["fd"], ids["421"]["length"], ids["5A0"]["clocked"]) == (True, 64, False)
+    assert [each["ids"] for each in body["packings"]] == [["155", "156"]]

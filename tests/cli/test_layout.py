@@ -14,7 +14,7 @@ SCHEMAS = ROOT / "src/buswright/report/schemas"
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
-    folder = drive(tmp_path_factory.mktemp("commands") / "car", frames()[:6000])
+    folder = drive(tmp_path_factory.mktemp("commands") / "car", frames()[:4000])
     words = ["layout", str(folder / "run.log"), "--car", str(folder / "wrenfell.toml")]
     assert main([*words, "--out", str(folder / "layout.html"), "--date", "2026-04-12"]) == 0
     return folder
@@ -38,13 +38,14 @@ def test_a_car_matches_its_document(folder, capsys):
 
 
 def test_a_difference_ends_with_status_1_and_can_be_let_pass(folder, tmp_path, capsys):
-    other = drive(tmp_path / "car", frames()[:6000])
+    other = drive(tmp_path / "car", frames()[:4000])
     edit(other / "wrenfell.toml", ('terminators = ["power_node", "damper_node"]', 'terminators = ["wheel_node"]'))
     words = ("verify", folder / "layout.html", other / "run.log", "--car", other / "wrenfell.toml")
     status, out = run(capsys, *words)
     assert status == 1
-    assert out.startswith(
-        "fault    the terminators of chassis are in wheel_node; the document says power_node and damper_node"
+    first = " ".join(out.split("\n\n")[0].split())  # wrapped to the width of the terminal
+    assert first.startswith(
+        "fault the terminators of chassis are in wheel_node; the document says power_node and damper_node check: "
     )
     assert "The car does not match its document: 1 fault." in out
     assert run(capsys, *words, "--fail-on", "never")[0] == 0
@@ -72,3 +73,10 @@ def test_a_name_that_is_neither_page_nor_markdown_is_refused(folder):
 def test_an_older_document_is_only_overwritten_with_force(folder):
     with pytest.raises(UserError, match="exists already"):
         main(["layout", str(folder / "run.log"), "--out", str(folder / "layout.html")])
+
+
+def test_the_simulated_car_has_a_layout_without_any_file(tmp_path, capsys):
+    assert run(capsys, "layout", "demo", "--to", "2", "--out", tmp_path / "demo.md")[0] == 0
+    text = (tmp_path / "demo.md").read_text(encoding="utf-8")
+    assert "of the simulated car, no file" in text
+    assert run(capsys, "verify", tmp_path / "demo.md", "demo", "--to", "2")[0] == 0

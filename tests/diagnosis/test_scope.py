@@ -80,6 +80,18 @@ def test_a_fault_of_another_module_is_none_of_this_one():
     assert judge(moment_of(health, frames, Scope("damper_node", CAR))).wrong_now == ()
 
 
+def test_a_message_that_another_module_never_sent_is_not_expected():
+    whole, frames = measured(SimulatedCapture(6.0), CAR)
+    lost = next(each for name, each in whole.ids.items() if each.module == "wheel_node")
+    tracker = HealthTracker(car=CAR)
+    frames = frames.take(frames.id != lost.name.id)
+    tracker.update(frames)
+    health = tracker.result()
+    assert lost.name in {each.key for each in judge(moment_of(health, frames, None)).unseen}
+    assert judge(moment_of(health, frames, Scope("damper_node", CAR))).unseen == ()
+    assert lost.name in {each.key for each in judge(moment_of(health, frames, Scope("wheel_node", CAR))).unseen}
+
+
 def test_a_frame_that_nobody_knows_is_shown_with_the_module_of_its_bus():
     health, frames = bench("damper_node")
     stray = FrameName("chassis", 0x7AB, False)

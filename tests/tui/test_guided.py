@@ -48,13 +48,13 @@ def shots(tmp_path_factory):
     found["wrong"] = one.go()
     one.guide.answer("60")
     one.go()
-    one.guide.accept()
+    one.accept()
     found["timing"] = one.go(1.0)
     one.until("shown")
-    one.guide.accept()
+    one.accept()
     found["happening"] = one.until("happening")
     found["shown"] = one.until("shown")
-    one.guide.accept()
+    one.accept()
     one.go()
     one.guide.skip("the plug is sealed")
     found["ended"] = one.until("ended")
@@ -137,7 +137,7 @@ def test_a_reading_is_typed_and_letters_stay_keys(shots):
 
 
 def test_keys_go_on_again_back_and_mark(shots):
-    assert pressed(shots, "happening", "enter")[0] == [("accept",)]
+    assert pressed(shots, "happening", "enter")[0] == [("accept", shots[1]["happening"].now)]
     assert pressed(shots, "happening", "r")[0] == [("retry",)]
     assert pressed(shots, "happening", "b")[0] == [("retry", "rest")]
     assert pressed(shots, "ended", "b")[0] == [("retry", "damper_fl open")]
@@ -161,6 +161,14 @@ def test_quitting_asks_while_steps_are_left(shots):
     assert screen == "Confirm"
     assert "2 of 4 steps are done" in text
     assert "the same command goes on from there" in " ".join(text.replace("│", " ").split())
+
+    async def unsaved(app, pilot, guide):
+        guide.give(replace(guide.shot, saved=False))
+        await settled(pilot)
+        await pilot.press("q")
+        return await words(app, pilot)
+
+    assert "Nothing is saved. Quit?" in run(shots, "happening", unsaved)
 
     async def steps(app, pilot, guide):
         await pilot.press("q")

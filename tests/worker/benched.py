@@ -103,6 +103,10 @@ class Guided:
             self.guide.advance(self._wait)
         return self.guide.take()
 
+    def accept(self):
+        """Press Enter on what is shown."""
+        self.guide.accept(self.guide.take().now)
+
     def until(self, phase, seconds=20.0):
         """Go on until this is the phase."""
         end = self.now_ns + round(seconds * 1e9)

@@ -22,7 +22,7 @@ def done(tmp_path_factory):
         if shot.now.phase == "asking":
             one.guide.answer("60.2")
         elif shot.now.phase == "shown":
-            one.guide.accept()
+            one.accept()
         elif shot.now.phase == "ended":
             return one, shot, phases
     raise AssertionError(phases)
@@ -85,7 +85,7 @@ def test_what_was_done_is_saved_after_each_step_and_gone_on_from(tmp_path):
     one.go()
     one.guide.answer("60")
     one.go()
-    one.guide.accept()
+    one.accept()
     one.go()
     one.guide.skip("no time")
     one.go()
@@ -116,7 +116,7 @@ def test_nothing_happens_by_itself_where_nobody_acts(tmp_path):
     one.guide.skip("later")
     shot = one.go(3.0)
     assert (shot.now.phase, shot.now.step.name) == ("waiting", "damper_fl moves")
-    one.guide.accept()  # Enter measures at once
+    one.accept()  # Enter measures at once
     shot = one.go()
     assert shot.now.phase == "shown"
     assert any(each.verdict == "fail" for each in shot.now.checks)
@@ -148,3 +148,14 @@ def test_a_source_that_fails_is_told_and_the_test_goes_on(tmp_path):
     assert "adapter is gone" in one.go(0.5).notices[-1].text
     one.guide.answer("60")
     assert one.go(0.5).now.phase == "shown"
+
+
+def test_a_key_pressed_twice_measures_no_step_that_was_not_seen(tmp_path):
+    one = Guided(tmp_path)
+    one.go()
+    one.guide.answer("60")
+    shot = one.go()
+    for _ in range(3):
+        one.guide.accept(shot.now)
+    shot = one.go()
+    assert (shot.now.step.name, shot.now.phase) == ("rest", "timing")

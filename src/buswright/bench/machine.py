@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
+
+import numpy as np
 
 from buswright.bench.judge.all import Judged, judge_all
 from buswright.bench.measure.measured import measure_step
@@ -265,12 +267,13 @@ class Bench:
         end = max(begin, time_ns if time_ns is not None else self._now_ns or begin)
         if self._wiggle is not None:
             self._wiggle.stop(end)
+        frames = [each for each in map(_up_to(end), self._frames) if len(each)]
         measured = measure_step(
             step,
             self.plan,
             self.car,
-            Samples(self._session, self._frames),
-            self._frames,
+            Samples(self._session, frames),
+            frames,
             tuple(self._events),
             begin,
             end,
@@ -485,6 +488,16 @@ class Bench:
             lines=tuple(Line(each.step, each.state, _worst(checks, each.step)) for each in ordered),
             wiggle=self._wiggle.result().advice if self._wiggle is not None else "",
         )
+
+
+def _up_to(end_ns: int) -> Callable[[Frames], Frames]:
+    """Return what cuts a batch at the end of its step: what came later is no part of it."""
+
+    def cut(frames: Frames) -> Frames:
+        inside = frames.time_ns <= end_ns
+        return frames if inside.all() else frames.take(np.flatnonzero(inside))
+
+    return cut
 
 
 _GRAVITY = ("fail", "not done", "not judged", "skipped", "pass", "note")

@@ -63,6 +63,9 @@ def read_markers(plan: Plan, events: Iterable[Event], first_ns: int) -> Told:
     readings: dict[str, str] = {}
     skipped: dict[str, str] = {}
     unknown = []
+    timed = [step for step in plan.steps if step.kind != "meter"]
+    if len(timed) == 1 and not any(plan.step(text) == timed[0] for _, text in markers):
+        begun.append((first_ns, timed[0], []))
     for time_ns, text in markers:
         step = plan.step(text)
         meter = _metered(plan, text)
@@ -78,10 +81,7 @@ def read_markers(plan: Plan, events: Iterable[Event], first_ns: int) -> Told:
             begun[-1][2].append((time_ns, text.strip()))
         else:
             unknown.append(f"{(time_ns - first_ns) / 1e9:.1f} s: {text!r} names no step of the plan")
-    timed = [step for step in plan.steps if step.kind != "meter"]
-    if not begun and len(timed) == 1:
-        begun.append((first_ns, timed[0], []))
-    ends = [each[0] for each in begun[1:]] + [None]
+    ends = [*(each[0] for each in begun[1:]), None][: len(begun)]
     stretches = [
         Stretch(step, start, end, tuple(inside))
         for (start, step, inside), end in zip(begun, ends, strict=True)

@@ -15,6 +15,8 @@ from buswright.wording import duration, plural
 MOST_PLACES, MOST_BOUNDS = 24, 6_000
 """Places in the order of priority that are tried for one frame, and bounds that are computed for it at most; the
 places are evenly chosen where there are more."""
+_SAME = 1.01
+"""A measured period is that of a clock a little slow or fast; a deadline this much longer is as urgent."""
 _ROUND = 0x10
 """Identifiers are easier to read where a new group begins with a 0."""
 
@@ -82,7 +84,8 @@ def _place(stream: Stream, have: Sequence[Stream], taken: Collection[FrameName],
             hint="use 29-bit identifiers" if not stream.name.extended else "take identifiers of something that is gone",
         )
     # Behind the last one that is as urgent; the bus may not be in the order of its deadlines.
-    urgent = max((k + 1 for k, each in enumerate(ordered) if each.deadline_ns <= stream.deadline_ns), default=0)
+    as_urgent = stream.deadline_ns * _SAME
+    urgent = max((k + 1 for k, each in enumerate(ordered) if each.deadline_ns <= as_urgent), default=0)
     wanted = min(names, key=lambda place: (abs(place - urgent), place))
     why = f"by its deadline of {duration(stream.deadline_ns)}, {_neighbours(ordered, wanted)}"
     if rates is None:
@@ -92,12 +95,12 @@ def _place(stream: Stream, have: Sequence[Stream], taken: Collection[FrameName],
     if len(places) > most:
         places = sorted({wanted, places[0], places[-1], *places[:: -(-len(places) // most)]})
     tried = {place: bounds_of([*have, replace(stream, name=names[place])], rates) for place in places}
-    late = {place: late_count(found) for place, found in tried.items()}
-    best = min(places, key=lambda place: (late[place], place != wanted, abs(place - wanted)))
+    missed = {place: late_count(found) for place, found in tried.items()}
+    best = min(places, key=lambda place: (missed[place], place != wanted, abs(place - wanted)))
     if best != wanted:
         why = (
-            f"{_neighbours(ordered, best)}: there {_lates(late[best])}; "
-            f"by its deadline it would be {names[wanted].id:03X}, and {_lates(late[wanted])}"
+            f"{_neighbours(ordered, best)}: there {_lates(missed[best])}; "
+            f"by its deadline it would be {names[wanted].id:03X}, and {_lates(missed[wanted])}"
         )
     lowest = tried[places[-1]][names[places[-1]]].worst_ns
     return Placed(replace(stream, name=names[best]), why, lowest)
@@ -129,13 +132,19 @@ def _names(stream: Stream, ordered: Sequence[Stream], taken: Collection[FrameNam
         first = _after(ordered[place - 1], extended) if place else _ROUND << (18 if extended else 0)
         limit = ordered[place].rank if place < len(ordered) else None
         round_up = -(-first // _ROUND) * _ROUND
-        starts = [first] if place and ordered[place - 1].deadline_ns == stream.deadline_ns else [round_up, first]
+        starts = [first] if place and _alike(ordered[place - 1], stream) else [round_up, first]
         for start in (*starts, 0) if not place else starts:
             name = _free(start, end, extended, bus, taken)
             if name is not None and (limit is None or replace(stream, name=name).rank < limit):
                 found[place] = name
                 break
     return found
+
+
+def _alike(one: Stream, other: Stream) -> bool:
+    """Whether two have one deadline."""
+    low, high = sorted((one.deadline_ns, other.deadline_ns))
+    return high <= low * _SAME
 
 
 def _after(stream: Stream, extended: bool) -> int:

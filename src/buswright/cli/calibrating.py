@@ -243,7 +243,8 @@ def readings_live(
 
 def _ask(value: str, wanted: Wanted, number: int) -> None:
     unit = units.shown(wanted.unit)
-    text = f"Apply {value} {unit}, then press Enter" if value else f"Apply a value, type it in {unit}, press Enter"
+    applied = value if value in wanted.words else f"{value} {unit}"
+    text = f"Apply {applied}, then press Enter" if value else f"Apply a value, type it in {unit}, press Enter"
     put(f"{number}. {text}{'' if value else ' (Enter alone ends)'}:", error=True)
 
 

@@ -75,6 +75,7 @@ def measured_layout(options: argparse.Namespace, car: CarFile | None, *, date: s
             databases=files,
             baseline=Path(options.baseline) if baseline is not None else None,
             sheets=sheets,
+            simulated=shared.is_demo(options) and options.car is None and not options.dbc,
         )
         return make_layout(
             Gathered(

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
 from buswright.cli.at_terminal import at_terminal, logged, run_app
+from buswright.cli.streams import put
 from buswright.errors import UserError
 
 if TYPE_CHECKING:
@@ -103,6 +104,9 @@ def guided_live(
         heard.close("the test could not begin")
         raise
     guided(bench, heard, state=state, finish=lambda _: write(bench))
+    left = sum(each.state == "open" for each in bench.result().steps)
+    if left and state.exists():
+        put(f"{left} of {len(plan.steps)} steps are left; what was done is in {state}. The same command goes on.\n")
     return bench
 
 

@@ -63,9 +63,7 @@ class Scope:
     def of_health(self, health: BusHealth) -> BusHealth:
         """Return what was measured, nobody but the module being expected; what the others sent stays as evidence."""
         modules = {
-            key: each if key[1] == self.module else replace(each, never_came=())
-            for key, each in health.modules.items()
-            if each.ids or key[1] == self.module
+            key: each if key[1] == self.module else replace(each, never_came=()) for key, each in health.modules.items()
         }
         asked = {name: count for name, count in health.only_asked.items() if self._expects(health, name)}
         return replace(health, modules=modules, only_asked=asked)

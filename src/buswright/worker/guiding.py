@@ -112,6 +112,8 @@ class BenchShot:
         Where the sheet was written, or why it was not; "" before the end.
     resumed
         How many steps were done before this program started.
+    saved
+        Whether what is done is saved, to go on from there.
     notices
         The latest ones.
     """
@@ -122,6 +124,7 @@ class BenchShot:
     result: BenchResult | None
     written: str
     resumed: int
+    saved: bool
     notices: tuple[Notice, ...]
 
 
@@ -251,7 +254,14 @@ class Guide:
                 self._end(result)
             self._over = result is not None
             shot = BenchShot(
-                self._number, now, self._said, result, self._written, self._resumed, self._notices.latest()
+                number=self._number,
+                now=now,
+                said=self._said,
+                result=result,
+                written=self._written,
+                resumed=self._resumed,
+                saved=self._state is not None,
+                notices=self._notices.latest(),
             )
         with self._lock:
             self._latest = shot
@@ -309,9 +319,22 @@ class Guide:
             except Exception as fault:  # noqa: BLE001  (told; the test goes on)
                 self._notices.trouble("that can't be done", fault)
 
-    def accept(self) -> None:
-        """Go on: measure the step now, or take the next one."""
-        self._ask(self._bench.accept)
+    def accept(self, seen: BenchNow) -> None:
+        """Go on: measure the step now, or take the next one.
+
+        Parameters
+        ----------
+        seen
+            What was on the screen when the key was pressed: where that is over, nothing is done. A key pressed twice
+            must not measure the next step before anybody has touched it.
+        """
+
+        def accepted() -> None:
+            phase, step = self._bench.poll()
+            if (step, phase == "shown") == (seen.step, seen.phase == "shown"):
+                self._bench.accept()
+
+        self._ask(accepted)
 
     def answer(self, text: str) -> None:
         """Take a typed meter reading; what is wrong with it is in the next shot."""

@@ -216,6 +216,17 @@ EXACT = {
         np.array([1.3, 2.0, 4.0]),
     ),
     "frequency": ({"kind": "frequency", "teeth": 48.0, "circumference": 1.79, "unit": "km/h"}, np.array([10.0, 900.0])),
+    "stages": (
+        {
+            "kind": "stages",
+            "unit": "barg",
+            "stages": [
+                {"kind": "linear", "points": [[0.88, 4.0], [4.4, 20.0]], "unit": "mA"},
+                {"kind": "linear", "electrical": "A", "points": [[0.004, 0.0], [0.02, 16.0]], "unit": "barg"},
+            ],
+        },
+        np.array([0.9, 2.0, 4.3]),
+    ),
     "shaft": ({"kind": "frequency", "teeth": 12.0, "unit": "rpm"}, np.array([10.0, 900.0])),
 }
 

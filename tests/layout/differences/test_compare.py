@@ -21,6 +21,7 @@ from buswright.cli.main import main
 from buswright.findings import Severity
 from buswright.layout.differences.compare import compare
 from buswright.layout.differences.curves import curve_change
+from buswright.layout.differences.difference import same
 from buswright.layout.handover.manifest import Holds
 from buswright.layout.handover.pack import archived, gather
 from tests.layout.handover.packs import CAR, EXAMPLES, with_files
@@ -262,6 +263,24 @@ def test_a_single_change_is_the_single_difference(pair, subject, text, car, chan
 def test_a_change_of_a_database_is_the_single_difference(pair, subject, text, car, changed):
     found = said(car, changed(pair, file="wrenfell_chassis.dbc"))
     assert found == [(subject, text)]
+
+
+def test_a_message_under_another_name_is_still_that_identifier(car):
+    database = car.databases["chassis"]
+    renamed = tuple(
+        replace(each, name="FRONT_AXLE", cycle_time_ms=10.0) if each.name == "DAMPERS_A" else each for each in database
+    )
+    after = replace(car, databases={**car.databases, "chassis": replace(database, messages=renamed)})
+    assert said(car, after) == [
+        ("message:chassis/DAMPERS_A", "name: chassis/DAMPERS_A → chassis/FRONT_AXLE"),
+        ("message:chassis/DAMPERS_A", "period: 5 → 10 ms"),
+    ]
+
+
+def test_rounding_makes_no_difference_and_a_millionth_does():
+    assert same(0.1 + 0.2, 0.3)
+    assert same((1.0, (0.1 + 0.2, "a")), (1.0, (0.3, "a")))
+    assert not same(1.0, 1.000001)
 
 
 def test_numbers_in_another_unit_are_converted_first(every_key):

@@ -19,7 +19,8 @@ from buswright.report.layout.page import render_html
 from tests.layout.document import plain_car
 from tests.layout.documented import ROOT, layout_of
 
-SCHEMA = json.loads((ROOT / "src/buswright/report/schemas/layout.schema.json").read_text("utf-8"))
+SCHEMAS = ROOT / "src/buswright/report/schemas"
+SCHEMA = json.loads((SCHEMAS / "layout.schema.json").read_text("utf-8"))
 
 
 @pytest.fixture(scope="module")
@@ -268,9 +269,9 @@ def test_a_bench_sheet_says_what_a_module_does_without_power(folder, tmp_path):
     box = next(module for module in layout.modules if module.name == "box")
     assert [(fact.step, fact.source, fact.date) for fact in box.bench] == [
         ("bench test", "T1", "2026-05-28"),
-        ("restart", "T1", "2026-05-28"),
+        ("cut", "T1", "2026-05-28"),
     ]
-    assert "restart: pass: It sent again 0.41 s after the supply." in render_markdown(layout)
+    assert "| box | cut | It sent again 0.41 s after the supply. | 2026-05-28 Ann Author |" in render_markdown(layout)
     assert [source.text for source in layout.sources if source.key == "T1"] == ["box, passed, 2026-05-28"]
     assert "Ann Author" not in render_html(for_handover(layout))
 
@@ -328,3 +329,13 @@ def test_long_frames_and_messages_of_several_sources(tmp_path):
     (grid,) = grids(big, [one for one in layout.signals if one.frame == big.key])
     assert [row.label for row in grid.rows] == ["0", "1", "2-61", "62", "63"]
     assert differences(layout, layout) == ()
+
+
+def test_what_is_read_of_a_bench_sheet_is_what_such_a_sheet_has():
+    """The sheet above is made by hand; its keys are those of the sheets that `bench` writes."""
+    schema = json.loads((SCHEMAS / "bench.schema.json").read_text("utf-8"))
+    assert set(SHEET) - {"more"} <= set(schema["properties"])
+    for name in ("steps", "checks"):
+        items = schema["properties"][name]["items"]
+        known = schema["$defs"][items["$ref"].rpartition("/")[2]] if "$ref" in items else items
+        assert {key for each in SHEET[name] for key in each} <= set(known["properties"])

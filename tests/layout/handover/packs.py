@@ -86,6 +86,16 @@ def bomb(mebibytes=20):
     return zipped(entries_of(pack), compression=zipfile.ZIP_DEFLATED)
 
 
+def claiming(mebibytes=15):
+    """Return a ZIP file whose files all say to be large, too large together."""
+    data = bytearray(zipped([(f"{k}.dbc", b"\n") for k in range(6)]))
+    place = data.find(b"PK\x01\x02")
+    while place >= 0:
+        data[place + 24 : place + 28] = struct.pack("<L", mebibytes << 20)
+        place = data.find(b"PK\x01\x02", place + 4)
+    return bytes(data)
+
+
 def lying_bomb():
     """Return a pack with a database that unpacks to more than it says."""
     data = bytearray(bomb(8))
@@ -170,9 +180,11 @@ HOSTILE = {
     "a wrong checksum": (lambda: archived(good()).replace(b"[sensor.damper_75]", b"[sensor.damper_76]"), "is damaged"),
     "a bomb": (bomb, "more than 16 MiB"),
     "a bomb that lies": (lying_bomb, "is damaged"),
+    "files too large together": (claiming, "all files together: have 94,371,840 bytes, more than 64 MiB"),
     "overlapping files": (overlapping, "they overlap"),
     "an endless list": (endless_list, "at most 200 are taken"),
     "a comment": (lambda: archived(good())[:-2] + b"\x03\x00abc", "something stands behind it"),
+    "a comment that isn't there": (lambda: archived(good())[:-2] + b"\x03\x00", "a ZIP file of another sort"),
     "something in front": (lambda: b"#!/bin/sh\n" + archived(good()), "isn't a ZIP file"),
     "something behind": (lambda: archived(good()) + b"x", "something stands behind it"),
     "half a pack": (lambda: archived(good())[:20_000], "its end is missing"),

@@ -121,6 +121,28 @@ def test_an_identifier_that_is_another_message_here_is_a_conflict(mine, capsys):
     assert "signal A is gone" in [each["text"] for each in document["conflicts"]]
 
 
+def test_a_name_that_is_another_identifier_here_is_a_conflict(mine, capsys):
+    mine.with_name("mine.dbc").write_text(DATABASE.replace("MINE", "DAMPERS_A"), encoding="utf-8")
+    document = take(capsys, OTHER, "module:damper_node", "--on", "can", status=1)
+    assert "identifier: 010 → 1A0" in [each["text"] for each in document["conflicts"]]
+
+
+def test_a_database_that_another_one_overrides_wins_when_it_is_taken(mine, capsys):
+    """The bytes to write lie there already, but an older file behind them says something else."""
+    whole = load_database(EXAMPLES / "wrenfell_chassis.dbc")
+    wanted = [each for each in whole if each.name == "DAMPERS_A"]
+    other = part_of(EXAMPLES / "wrenfell_chassis.dbc", wanted)
+    mine.with_name("other").joinpath("wrenfell_chassis.dbc").write_bytes(other)
+    text = 'format = 1\n[bus.chassis]\nbitrate = 1_000_000\ndatabases = ["wrenfell_chassis.dbc"]\n'
+    mine.with_name("other").joinpath("wrenfell.toml").write_text(text, encoding="utf-8")
+    mine.with_name("damper_node.dbc").write_bytes(other)
+    mine.with_name("mine.dbc").write_bytes(other.replace(b"AIN1 : 0|16@1+ (1,0)", b"AIN1 : 0|16@1+ (2,0)"))
+    mine.write_text(MINE.replace('["mine.dbc"]', '["damper_node.dbc", "mine.dbc"]'), encoding="utf-8")
+    assert take(capsys, OTHER, "module:damper_node", "--on", "can", "--force")["written"]
+    assert 'databases = ["mine.dbc", "damper_node.dbc"]' in mine.read_text(encoding="utf-8")
+    assert load_car_file(mine).databases["can"].find("DAMPERS_A").signal("AIN1").scale == 1
+
+
 def test_a_pack_is_as_good_as_a_car_file(mine, capsys):
     mine.with_name("w.zip").write_bytes(archived(good()))
     assert take(capsys, "w.zip", "sensor:damper_75")["taken"] == ["sensor:damper_75"]
@@ -135,6 +157,7 @@ def test_a_pack_is_as_good_as_a_car_file(mine, capsys):
         (["channel:damper_fl"], "must be sensor:NAME or module:NAME"),
         (["sensor:"], "must be sensor:NAME"),
         (["sensor:pressure_10"], "not written, because it would have"),
+        (["sensor:pressure_10", "module:damper_node", "--on", "can"], "not written, because it would have"),
     ],
 )
 def test_what_can_not_be_taken_is_refused_and_changes_nothing(words, says, mine):

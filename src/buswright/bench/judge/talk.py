@@ -133,7 +133,7 @@ def _timing(test: Tested, step: Step, expected: ExpectedFrame, talk: Talk) -> It
     most = test.plan.limit("period_error")
     check = Check(
         *("rate", step.name, subject, "pass"),
-        f"It comes every {talk.period_ms:.4g} ms, {off * 100:+.2f} % off.",
+        f"It comes every {talk.period_ms:.4g} ms, {round(off * 100, 2) + 0.0:.2f} % off.",
         test.limit_words("period_error", f"every {planned:g} ms within {percent(most, 0)}"),
         1000.0 / talk.period_ms,
         "Hz",

@@ -90,7 +90,7 @@ class PlannedInput:
     """
 
     name: str
-    span: tuple[float, float]
+    span: tuple[float, float] = (0.0, 1.0)
     limits: Mapping[str, float] = field(default_factory=lambda: NO_LIMITS)
 
     @property

@@ -13,8 +13,9 @@ from buswright.channels import units
 from buswright.channels.calibration.circuit import Divider
 from buswright.channels.calibration.kind import OUTSIDE_MARGIN, Calibration, CalibrationError, nominal_references
 from buswright.channels.calibration.resistor import Rtd, Thermistor
+from buswright.channels.fits.curves import figures
 from buswright.channels.fits.fit import Fit, errors_of, fit_readings
-from buswright.channels.fits.models import Sheet, bare, electrical_of, figures, own_unit
+from buswright.channels.fits.models import Sheet, bare, electrical_of, own_unit
 from buswright.channels.fits.readings import Reading, columns
 from buswright.findings import Severity
 from buswright.wording import listed, percent, plural

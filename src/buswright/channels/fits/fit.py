@@ -11,7 +11,8 @@ import numpy as np
 
 from buswright.channels import units
 from buswright.channels.calibration.kind import Calibration, CalibrationError, Floats, nominal_references
-from buswright.channels.fits.models import Curve, Sheet, calibration_of, curve_of, own_unit, points_of
+from buswright.channels.fits.curves import Curve, points_of
+from buswright.channels.fits.models import Sheet, calibration_of, curve_of, own_unit
 from buswright.channels.fits.readings import Data, Reading, columns, directions
 from buswright.channels.fits.student import half_width, quantile
 
@@ -66,8 +67,6 @@ class Fit:
     ----------
     sheet
         The sensor's table with the fitted constants.
-    dropped
-        Keys of the old table that have no place any more.
     calibration
         The same as the car file's reader makes it.
     readings
@@ -89,7 +88,6 @@ class Fit:
     """
 
     sheet: Mapping[str, Any]
-    dropped: tuple[str, ...]
     calibration: Calibration
     readings: tuple[Reading, ...]
     constants: tuple[Constant, ...]
@@ -174,7 +172,7 @@ def fit_readings(sheet: Sheet, readings: Sequence[Reading], *, degree: int = 0) 
     freedom = len(readings) - curve.parameters
     variance = float(weights @ inner**2) / freedom if freedom else math.nan
     covariance = solution.spread * (variance if freedom else math.nan)
-    made, dropped = _written(sheet, curve.keys(parameters, data))
+    made = _written(sheet, curve.keys(parameters, data))
     try:
         calibration = calibration_of(made)
     except CalibrationError as fault:
@@ -186,7 +184,6 @@ def fit_readings(sheet: Sheet, readings: Sequence[Reading], *, degree: int = 0) 
     span = outer.high - outer.low
     return Fit(
         made,
-        dropped,
         calibration,
         tuple(readings),
         _constants(curve, parameters, covariance, freedom),
@@ -255,10 +252,9 @@ def _studentized(curve: Curve, data: Data, parameters: Floats, weights: Floats, 
     return np.asarray(studentized, dtype=np.float64)
 
 
-def _written(sheet: Sheet, keys: Mapping[str, Any]) -> tuple[dict[str, Any], tuple[str, ...]]:
+def _written(sheet: Sheet, keys: Mapping[str, Any]) -> dict[str, Any]:
     made = {name: value for name, value in sheet.items() if keys.get(name, value) is not None}
-    made |= {name: value for name, value in keys.items() if value is not None}
-    return made, tuple(name for name, value in keys.items() if value is None and name in sheet)
+    return made | {name: value for name, value in keys.items() if value is not None}
 
 
 def _hysteresis(readings: Sequence[Reading], error: Floats) -> Hysteresis | None:

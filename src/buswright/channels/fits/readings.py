@@ -107,8 +107,11 @@ def quantity(text: str, unit: str, words: Mapping[str, float] | None = None) -> 
     ReadingError
         It is no number, or its unit measures something else.
     """
-    if words and (celsius := words.get(text.strip().casefold())) is not None:
-        return _converted(celsius, "degC", unit, text)
+    word = text.strip().casefold()
+    if words and word in words:
+        return _converted(words[word], "degC", unit, text)
+    if words is not None and word == "boiling":
+        raise ReadingError("water doesn't boil at 100 °C everywhere", hint="add --altitude 500, or --barometer 955")
     match = _QUANTITY.fullmatch(text)
     if match is None:
         raise ReadingError(f"{shown(text.strip())} is not a number")
@@ -150,7 +153,8 @@ def typed(text: str, electrical: str, unit: str, words: Mapping[str, float] | No
     try:
         return Reading(quantity(left, electrical), quantity(right, unit, words))
     except ReadingError as error:
-        raise ReadingError(f"reading {shown(text)}: {error.message}", hint="for example 0.5=0 or 500mV=0") from None
+        hint = error.hint or "for example 0.5=0 or 500mV=0"
+        raise ReadingError(f"reading {shown(text)}: {error.message}", hint=hint) from None
 
 
 # -- files --------------------------------------------------------------------------------------------------------

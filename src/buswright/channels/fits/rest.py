@@ -102,7 +102,15 @@ def settled(time_ns: Int64s, values: Floats, span: float, *, hold_s: float = HOL
 
 
 def stillest(time_ns: Int64s, values: Floats, span: float, *, hold_s: float = HOLD_S) -> Rest | None:
-    """Find the stillest `hold_s` seconds: the first still ones, else those with the smallest drift."""
+    """Find the first still `hold_s` seconds; where there are none, a half or a quarter of them.
+
+    Where nothing is still it is the stretch of `hold_s` with the smallest drift.
+    """
+    tried = [_stillest(time_ns, values, span, hold_s * part) for part in (1.0, 0.5, 0.25)]
+    return next((rest for rest in tried if rest is not None and rest.still), tried[0])
+
+
+def _stillest(time_ns: Int64s, values: Floats, span: float, hold_s: float) -> Rest | None:
     if not len(time_ns):
         return None
     width = round(hold_s * 1e9)

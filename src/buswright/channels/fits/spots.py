@@ -20,6 +20,8 @@ PATIENCE_S = 30.0
 """So long a value may take to come to rest; then it is taken as it is, and that is said."""
 _MARKED = re.compile(r"(?:^|[\s=:])([+-]?\d[^\s=]*(?:\s*[^\s\d]\S*)?)\s*$")
 """A marker that says a value: it ends with a number, and perhaps a unit."""
+_NAMED = re.compile(r"(\S+) at (.+?)(?: up| down)?")
+"""A marker of a bench test: `damper_fl at 37.5 up`."""
 _LOST = Quality.SHORT_FRAME | Quality.MUX_ABSENT | Quality.SENDER_INVALID | Quality.BAD_CHECKSUM
 """What is no measurement at all. What only the old curve objects to, still is one."""
 
@@ -141,11 +143,15 @@ def reading_of(spot: Spot, value: float, source: str, wanted: Wanted) -> Reading
 
 
 def readings_marked(reader: Reader, markers: Sequence[tuple[int, str]], wanted: Wanted) -> Iterator[Reading]:
-    """Read the stillest seconds after each marker that ends with a value, until the next marker."""
+    """Read the stillest seconds after each marker that says a value, until the next marker.
+
+    Where markers name the channel, as those of a bench test do, only these count.
+    """
+    named = any(_named_value(text, wanted) for _, text in markers)
     last = int(reader.time_ns[-1]) + 1
     for index, (time_ns, text) in enumerate(markers):
         end = markers[index + 1][0] if index + 1 < len(markers) else last
-        value = _marked_value(text, wanted)
+        value = _value_in(_named_value(text, wanted) if named else text, wanted)
         if value is None:
             continue
         spot = reader.stillest(time_ns, min(end, time_ns + round(PATIENCE_S * 1e9)))
@@ -153,7 +159,12 @@ def readings_marked(reader: Reader, markers: Sequence[tuple[int, str]], wanted: 
             yield reading_of(spot, value, f'marker "{text}"', wanted)
 
 
-def _marked_value(text: str, wanted: Wanted) -> float | None:
+def _named_value(text: str, wanted: Wanted) -> str:
+    found = _NAMED.fullmatch(text.strip())
+    return found[2] if found and found[1] == wanted.channel else ""
+
+
+def _value_in(text: str, wanted: Wanted) -> float | None:
     found = _MARKED.search(text)
     for each in (text, found[1] if found else ""):
         try:

@@ -18,8 +18,9 @@ from buswright.channels.carfile.editing import logged, put_zero
 from buswright.channels.carfile.model import CalibrationRecord, CarFile, Zero
 from buswright.channels.carfile.rendering import table_of
 from buswright.channels.carfile.splicing import Change, Drop, Put
+from buswright.channels.fits.curves import figures
 from buswright.channels.fits.fit import Fit, errors_of
-from buswright.channels.fits.models import Sheet, electrical_of, figures, own_unit
+from buswright.channels.fits.models import Sheet, electrical_of, own_unit
 from buswright.channels.fits.readings import Reading
 from buswright.channels.keys.faults import shown, suggestion
 from buswright.errors import UserError

@@ -170,6 +170,8 @@ def _check_tokens(text: str) -> None:
             raise _error(text, at, f"the word {word!r} can't be used in a formula", _REFUSED_WORDS.get(word, ""))
         if text.startswith("//", at):
             raise _error(text, at, "// is not an operator here", "write / to divide")
+        if text.startswith(("<<", ">>"), at):
+            raise _error(text, at, f"{text[at : at + 2]} is not an operator here", "write < or > to compare")
         depth += {"(": 1, ")": -1}.get(word, 0)
         if depth < 0:
             raise _error(text, at, "this parenthesis was never opened")

@@ -4,9 +4,12 @@
 each input what to move, to hold and to break. --draft car writes the key-on check of the whole car. Shorten the plan;
 it is a text file.
 
-SOURCE is a capture with markers. A marker that is the name of a step begins it; "end", or the next step, ends it. The
-name of a meter step is followed by its reading: pair resistance 59.8. "now" marks the moment of a jump, or in which
-the power is back. "skip NAME: reason" leaves a step out. `buswright record` sets markers while it records.
+On a live SOURCE a screen guides you: one instruction at a time. It notices when a step happened and has settled, and
+saves what was done; the same command goes on after an interruption. --record NAME keeps what was heard.
+
+Any other SOURCE is a capture with markers. A marker that is the name of a step begins it; "end", or the next step,
+ends it. The name of a meter step is followed by its reading: pair resistance 59.8. "now" marks the moment of a jump,
+or in which the power is back. "skip NAME: reason" leaves a step out. `buswright record` sets markers while it records.
 
 --store writes what broken inputs read into the car file, where diagnosis finds it; a dated copy of the old file stays.
 """
@@ -19,11 +22,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
+from buswright.cli.live_source import live_sources
 from buswright.cli.streams import put
 from buswright.errors import UserError
 from buswright.writing import write_whole
 
 if TYPE_CHECKING:
+    from buswright.bench.machine import Bench
     from buswright.bench.plan.model import Plan
     from buswright.channels.carfile.model import CarFile
     from buswright.report.bench.sheet import Sheet
@@ -36,13 +41,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "plan", nargs="?", metavar="PLAN", help="the plan, a TOML file; with --draft: where to write it"
     )
-    shared.add_source(parser, required=False)
+    shared.add_source(parser, live="once", required=False)
     parser.add_argument(
         "--draft", metavar="MODULE", help="write the plan of this module; the word car: the key-on check of the car"
     )
     shared.add_car(parser)
     parser.add_argument("--by", default="", metavar="NAME", help="who tests, for the sheet")
     parser.add_argument("--html", metavar="FILE", help="write the sheet as a page to print; it opens without a network")
+    parser.add_argument("--record", metavar="NAME", help="with a live SOURCE: record what is heard, with its markers")
     parser.add_argument("--store", action="store_true", help="write what broken inputs read into the car file")
     parser.add_argument("--all", action="store_true", help="list every check, not only what is to be put right")
     shared.add_force(parser)
@@ -107,17 +113,45 @@ def _test(options: argparse.Namespace) -> int:
         shared.claim_output(options, page, "--html")
     plan = load_plan(options.plan)
     car = _car_of(options, plan)
-    sheet = _unattended(options, plan, car)
-    if page is not None:
-        from buswright.report.bench.page import render_html
-
-        write_whole(page, render_html(sheet))
+    if live_sources(options):
+        sheet = _guided(options, plan, car, page)
+    elif options.record is not None:
+        raise UserError("--record needs a live SOURCE", hint="a capture is recorded already")
+    else:
+        sheet = _unattended(options, plan, car)
+        if page is not None:
+            write_sheet(page, sheet)
     shared.show(options, report, sheet, width=width(), every_one=options.all)
     if page is not None and not options.json:
         put(f"\nSheet to print: {page}")
     if options.store:
         _store(options, plan, sheet)
     return int(bool(sheet.result.failed))
+
+
+def _guided(options: argparse.Namespace, plan: Plan, car: CarFile, page: Path | None) -> Sheet:
+    """Guide through the test on live buses; its sheet is written when all steps are done."""
+    from buswright.cli.guided import free_name, guided_live
+    from buswright.report.bench.sheet import Sheet
+
+    record = Path(options.record) if options.record else None
+    if record is not None:
+        shared.claim_output(options, record, "--record")
+    place = page if page is not None else free_name(plan.path.with_suffix(".html"))
+
+    def write(bench: Bench) -> str:
+        write_sheet(place, Sheet(bench.result(), plan, bench.car))
+        return str(place)
+
+    bench = guided_live(options, plan, car, write, record)
+    return Sheet(bench.result(), plan, bench.car)
+
+
+def write_sheet(path: Path, sheet: Sheet) -> None:
+    """Write the page, as a whole."""
+    from buswright.report.bench.page import render_html
+
+    write_whole(path, render_html(sheet))
 
 
 def width() -> int:

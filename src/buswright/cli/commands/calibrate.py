@@ -22,9 +22,8 @@ from typing import TYPE_CHECKING, Any
 
 from buswright.cli import options as shared
 from buswright.cli.live_source import live_sources
-from buswright.cli.streams import put, put_lines
+from buswright.cli.streams import put_lines
 from buswright.errors import UserError
-from buswright.writing import write_whole
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.editing import Edit
@@ -62,7 +61,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_databases(parser)
     parser.add_argument("--write", action="store_true", help="change the car file; a dated copy is kept beside it")
     parser.add_argument("--anyway", action="store_true", help="with --write: in spite of doubts")
-    parser.add_argument("--html", metavar="FILE", help="write a page with the curve and the errors as plots")
+    shared.add_html(parser, "the curve and the errors as plots")
     shared.add_force(parser)
     shared.add_fail_on(parser)
     shared.add_json(parser)
@@ -129,23 +128,16 @@ def _add_curve(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Read, fit, judge, show, and write if asked to."""
     from buswright.channels.fits.target import Signature
+    from buswright.report.calibration.page import render_html
     from buswright.report.commands import calibrate as report
 
-    page = Path(options.html) if options.html else None
-    if page is not None:
-        shared.claim_output(options, page, "--html")
+    shared.claim_html(options)
     car = shared.load_car(options)
     signed = Signature(_today(), options.by, options.reference, _day(options.due))
     result = _zero(options, car, signed) if options.zero is not None else _curve(options, car, signed)
     if options.write:
         result = _written(options, result)
-    if page is not None:
-        from buswright.report.calibration.page import render_html
-
-        write_whole(page, render_html(result))
-    shared.show(options, report, result)
-    if page is not None and not options.json:
-        put(f"\nPage with plots: {page}")
+    shared.show_with_page(options, report, result, lambda: render_html(result))
     return shared.exit_status((doubt.severity for doubt in result.doubts), options)
 
 
@@ -283,9 +275,6 @@ def _words(options: argparse.Namespace) -> dict[str, float]:
     pressure = _number(options.barometer, "--barometer")
     altitude = _number(options.altitude, "--altitude")
     if pressure is None and altitude is None:
-        for text in options.reading:
-            if text.rpartition("=")[2].strip().casefold() == "boiling":
-                raise UserError("boiling water is not always at 100 °C", hint="add --altitude 500, or --barometer 955")
         return {"ice": ICE_CELSIUS}
     return {
         "ice": ICE_CELSIUS,

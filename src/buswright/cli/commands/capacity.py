@@ -16,15 +16,13 @@ simulation beside them shows what usually happens. --html FILE writes a page wit
 from __future__ import annotations
 
 import argparse
-import shutil
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
-from buswright.cli.streams import put
 from buswright.errors import UserError
-from buswright.writing import claim, write_whole
+from buswright.writing import claim
 
 if TYPE_CHECKING:
     from buswright.capacity.addition import Addition
@@ -62,7 +60,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--seen-only", action="store_true", help="leave out what is declared and did not come")
     parser.add_argument("--seed", type=_seed, default=1, metavar="N", help="random seed of the simulation; default: 1")
     parser.add_argument("--all", action="store_true", help="list every identifier, free range and piece of advice")
-    parser.add_argument("--html", metavar="FILE", help="write a page with a timetable; it opens without a network")
+    shared.add_html(parser, "a timetable")
     shared.add_force(parser)
     shared.add_fail_on(parser)
     shared.add_json(parser)
@@ -73,14 +71,12 @@ def run(options: argparse.Namespace) -> int:
     from buswright.capacity.addition import addition_of
     from buswright.capacity.assess import assess
     from buswright.report import capacity as report
-    from buswright.report.capacity.page import render_html
     from buswright.report.capacity.words import Capacity
 
-    page = Path(options.html) if options.html else None
     additions = [addition_of(item, jitter_ns=options.jitter) for item in options.add]
-    if page is not None:
+    if options.html:
         read = (*shared.inputs_of(options), *(each.path for each in additions if each.path is not None))
-        claim(page, force=options.force, option="--html", inputs=read)
+        claim(Path(options.html), force=options.force, option="--html", inputs=read)
     car, databases = shared.load_car(options), shared.load_databases(options)
     plans, described, traffic, files = _plans(options, car, databases, additions)
     names = [plan.bus for plan in plans]
@@ -103,12 +99,13 @@ def run(options: argparse.Namespace) -> int:
         files=files,
         car=car.car.name if car else "",
     )
-    if page is not None:
-        write_whole(page, render_html(found))
-    width = min(shutil.get_terminal_size((100, 24)).columns, 160)
-    shared.show(options, report, found, width=width, every=options.all)
-    if page is not None and not options.json:
-        put(f"\nPage with a timetable: {page}")
+
+    def html() -> str:
+        from buswright.report.capacity.page import render_html
+
+        return render_html(found)
+
+    shared.show_with_page(options, report, found, html, every=options.all)
     return shared.exit_status((remark.severity for bus in found.buses for remark in bus.remarks), options)
 
 

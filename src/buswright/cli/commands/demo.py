@@ -4,7 +4,8 @@ It writes nothing, unless --save FOLDER keeps the capture, the databases and the
 commands on. --live drives in real time, on multicast ports and pseudo-terminals, which python-can can listen to like
 any bus. Only this computer can receive it.
 
---bench tests a simulated module by a plan, and prints what the sheet says. --fault NAME tests a bad one.
+--bench tests a simulated module by a plan: on a terminal a screen guides you, and the module does what it asks.
+Elsewhere, and with --all, the test runs by itself. Both print what the sheet says. --fault NAME tests a bad one.
 """
 
 from __future__ import annotations
@@ -80,18 +81,30 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _test_on_bench(options: argparse.Namespace) -> int:
-    """Test the simulated module: whoever tests does what the program asks, as fast as it can be computed."""
+    """Test the simulated module, on a screen or by itself: whoever tests does what the program asks."""
+    from buswright.cli.at_terminal import at_terminal
     from buswright.cli.commands.bench import width
+    from buswright.cli.guided import guided
     from buswright.report.bench import sheet as report
     from buswright.simulate.bench.example import demo_bench
     from buswright.simulate.bench.session import run_by_itself
+    from buswright.worker.guiding import Played
 
     others = ("seconds", "save", "live", "speed", "port")
     if len(options.fault) > 1 or any(getattr(options, name) for name in others):
         hint = "buswright demo --bench --fault swapped-inputs"
         raise UserError("--bench takes --fault once, --all and --json; no other option", hint=hint)
     bench, acting = demo_bench(options.fault[0] if options.fault else "")
-    run_by_itself(bench, acting)
+    if at_terminal() and not options.json and not options.all:
+        guided(
+            bench,
+            Played(acting.take, lambda: acting.now_ns),
+            state=None,
+            finish=lambda _: "nowhere: this is a demo. What it says is printed when you leave.",
+            asked=lambda one, now: acting.follow(one, now.phase, now.step, by_itself=False),
+        )
+    else:
+        run_by_itself(bench, acting)
     sheet = report.Sheet(bench.result(), bench.plan, bench.car)
     shared.show(options, report, sheet, width=width(), every_one=options.all)
     if not options.json:

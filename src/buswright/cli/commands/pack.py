@@ -25,7 +25,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="FILE",
-        help="bench sheet to pack, the JSON of a bench test; may be repeated",
+        help="bench sheet to pack, saved from `buswright bench PLAN SOURCE --json`; may be repeated",
     )
     parser.add_argument("--licence", metavar="FILE", help="text that says what the receiver may do with it all")
     shared.add_output(parser, "pack to write, e.g. my_car.zip")

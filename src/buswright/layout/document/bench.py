@@ -28,7 +28,6 @@ class _Step:
 
 @dataclass(frozen=True, slots=True)
 class _Check:
-    name: str
     step: str
     verdict: str
     said: str
@@ -80,8 +79,9 @@ def _read(path: Path) -> _Sheet:
 
 
 def _facts(sheet: _Sheet, key: str, day: str) -> Iterator[BenchFact]:
-    yield BenchFact("bench test", f"{sheet.verdict}: {sheet.said}", key, day, sheet.by)
+    yield BenchFact("bench test", f"Bench test {sheet.verdict}: {sheet.said}", key, day, sheet.by)
     power = {step.name for step in sheet.steps if step.kind in _OF_POWER and step.state == "done"}
     for check in sheet.checks:
         if check.step in power:
-            yield BenchFact(check.name, f"{check.verdict}: {check.said}", key, day, sheet.by)
+            said = check.said if check.verdict == "pass" else f"{check.verdict}: {check.said}"
+            yield BenchFact(check.step, said, key, day, sheet.by)

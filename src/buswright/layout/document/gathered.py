@@ -130,6 +130,7 @@ def sources_of(
     databases: Sequence[Path],
     baseline: Path | None = None,
     sheets: Sequence[Source] = (),
+    simulated: bool = False,
 ) -> tuple[Source, ...]:
     """List where the facts of a layout come from, files with their hashes.
 
@@ -145,6 +146,8 @@ def sources_of(
         A good run that was given.
     sheets
         Bench sheets, as their reader lists them.
+    simulated
+        Whether the databases are those of the simulated car, which are no files.
 
     Raises
     ------
@@ -160,7 +163,13 @@ def sources_of(
     if car is not None:
         found.append(Source(CAR, "car file", car.path.name, car.hash))
     names: dict[str, Path] = {path.name: path for path in databases}
-    found += [file_source(f"{DATABASE}{number}", "database", path) for number, path in enumerate(names.values(), 1)]
+    for number, (name, path) in enumerate(names.items(), 1):
+        key = f"{DATABASE}{number}"
+        found.append(
+            Source(key, "database", name, "", "of the simulated car, no file")
+            if simulated
+            else file_source(key, "database", path)
+        )
     found += sheets
     if baseline is not None:
         found.append(file_source(GOOD_RUN, "baseline", baseline, "a good run that was given"))

@@ -170,7 +170,7 @@ def _read(path: Path, holds: Holds) -> bytes:
 
 _HINTS = {
     Holds.BASELINE: "a baseline is written by `buswright remember`",
-    Holds.SHEET: "a bench sheet is the JSON of a bench test, saved to a file",
+    Holds.SHEET: "a bench sheet is what `buswright bench PLAN SOURCE --json` prints, saved to a file",
     Holds.LICENCE: "name a plain text file",
 }
 

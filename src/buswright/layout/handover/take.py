@@ -19,7 +19,7 @@ from buswright.channels.carfile.editing import edit_car_file, logged
 from buswright.channels.carfile.keys import FRAME, MODULE
 from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.channels.carfile.names import parse_frame_name
-from buswright.channels.carfile.rendering import Table, table_of
+from buswright.channels.carfile.rendering import table_of
 from buswright.channels.carfile.splicing import Change, Put, as_written
 from buswright.channels.keys.faults import suggestion
 from buswright.errors import UserError
@@ -46,7 +46,7 @@ class Plan:
     Attributes
     ----------
     changes
-        Of the car file, in an order that its writer takes.
+        Of the car file.
     files
         New databases by their name beside the car file.
     taken, same
@@ -135,11 +135,10 @@ class _Making:
         self.databases: dict[str, list[str]] = {}
 
     def finished(self) -> Plan:
-        """Return the plan with the databases of each bus, its changes in the order that their writer wants."""
+        """Return the plan with the databases of each bus."""
         for bus, names in self.databases.items():
             if names != self.own["bus"][bus].get("databases", []):
                 self.plan.changes.append(Put(("bus", bus), "databases", names))
-        self.plan.changes.sort(key=lambda change: isinstance(change, Table))
         return self.plan
 
     def put(self, group: str, name: str, values: Mapping[str, object], *, old: str | None, as_name: str = "") -> None:
@@ -177,7 +176,8 @@ class _Making:
         for bus in buses:
             place = self.bus or bus
             if place not in self.target.buses:
-                hint = f"name one of its buses with --on: {', '.join(self.target.buses)}"
+                there = ", ".join(self.target.buses)
+                hint = f"name one of its buses with --on: {there}" if there else "add the bus to it first: [bus.NAME]"
                 raise TakeError(f"{self.target.path}: has no bus {place}", hint=hint)
             if described:
                 self._module_table(name, place)
@@ -218,8 +218,9 @@ class _Making:
         for path in dict.fromkeys(message.path for message in lacking):
             content = part_of(path, [message for message in lacking if message.path == path])
             name = self._file(module, Path(path).suffix.lower(), content or self._whole(path, bus, module))
-            if name not in names:
-                names.append(name)
+            if name in names:
+                names.remove(name)
+            names.append(name)  # the last one wins
 
     def _whole(self, path: str, bus: str, module: str) -> bytes:
         """Return a database that can't be taken apart, if all its messages are the module's."""

@@ -135,7 +135,7 @@ def reading_rows(fit: Fit) -> tuple[list[str], list[list[str]]]:
             digits(reading.value, step),
             digits(reading.value + error, step),
             digits(error, step),
-            f"{100 * error / fit.span:+.2f} %" if abs(error) > 1e-9 * fit.span else "0 %",
+            _share(error / fit.span),
             {1: "up", -1: "down"}.get(way, ""),
             reading.source,
         ]
@@ -143,6 +143,11 @@ def reading_rows(fit: Fit) -> tuple[list[str], list[list[str]]]:
             row.insert(2, "" if reading.scatter is None else f"{reading.scatter:.2g}")
         rows.append(row)
     return heads, rows
+
+
+def _share(part: float) -> str:
+    text = f"{100 * part:+.2f} %"
+    return "0.00 %" if text in ("+0.00 %", "-0.00 %") else text
 
 
 def constant_lines(fit: Fit) -> list[str]:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from buswright.capacity.assess import BusCapacity, State
+from buswright.capacity.assess import BusCapacity
 from buswright.capacity.bounds import Response
 from buswright.capacity.identifiers import Range
 from buswright.capacity.log_size import LogSize
+from buswright.capacity.state import State
 from buswright.capacity.stream import Stream
 from buswright.report.capacity import words
 from buswright.report.capacity.words import Capacity, name_of

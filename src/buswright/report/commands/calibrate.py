@@ -23,32 +23,36 @@ from buswright.report.calibration.result import (
     reading_rows,
     statistics_lines,
 )
+from buswright.report.health.text import fold
 from buswright.report.plain import plain, some
 from buswright.report.text import joined, table
 from buswright.wording import plural
 
 SCHEMA = "buswright.calibrate/1"
 
+_INDENT = "     "
 _WORDS = {Severity.FAULT: "FAULT", Severity.SUSPECT: "LOOK", Severity.NOTE: "NOTE"}
 
 
-def render_text(result: Calibrating) -> str:
+def render_text(result: Calibrating, *, width: int = 100) -> str:
     """Write what `calibrate` prints: what to do, what to mind, what was found, the numbers, the changes."""
-    return joined(_lines(result))
+    return joined(_lines(result, width))
 
 
-def _lines(result: Calibrating) -> Iterator[str]:
-    yield headline(result)
+def _lines(result: Calibrating, width: int) -> Iterator[str]:
+    yield from fold(headline(result), width, "  ")
     for doubt in result.doubts:
-        yield f"{_WORDS[doubt.severity]} {doubt.text}"
-        yield f"     do: {doubt.hint}"
-    yield from (f"SAFETY {each}" for each in result.cautions)
-    yield from found_lines(result)
-    yield from result.left_out
+        yield from fold(f"{_WORDS[doubt.severity]} {doubt.text}", width, _INDENT)
+        yield from fold(f"{_INDENT}do: {doubt.hint}", width, f"{_INDENT}    ")
+    for each in result.cautions:
+        yield from fold(f"SAFETY {each}", width, "       ")
+    for each in (*found_lines(result), *result.left_out):
+        yield from fold(each, width, "  ")
     if result.fit is not None:
         yield from _numbers(result)
     yield ""
-    yield from change_lines(result)
+    for each in change_lines(result):
+        yield from fold(each, width, "  ")
     if result.edit is not None:
         yield from (f"  {line}" for line in result.edit.difference() if not result.written)
         yield from (f"New in `check`: {line}" for line in new_faults(result))

@@ -49,6 +49,7 @@ def _lines(layout: Layout) -> Iterator[str]:
         items = [f"{one.severity}: {plain(one.text)}" for one in layout.changes] or ["Nothing changed."]
         yield from _section(f"Changes since {plain(layout.changes_since)}", items)
     yield from _titled("Modules", tables.modules(layout))
+    yield from _titled("On the bench", tables.bench(layout))
     for bus in layout.buses:
         yield from _titled(f"Frames of {plain(bus.name)}, highest priority first", tables.frames(layout, bus.name))
     yield from _messages(layout)

@@ -25,7 +25,7 @@ def render_html(layout: Layout) -> str:
         _head(layout),
         "<main>",
         _first_page(layout),
-        _section("modules", "Modules", _html(tables.modules(layout), layout), "No module is named."),
+        _modules(layout),
         *(_frames(layout, bus.name) for bus in layout.buses),
         _messages(layout, by_frame),
         _channels(layout),
@@ -171,6 +171,12 @@ def _frames(layout: Layout, bus: str) -> str:
     return _section(
         anchor, f"Frames of {bus}, highest priority first", _html(tables.frames(layout, bus), layout), "None."
     )
+
+
+def _modules(layout: Layout) -> str:
+    tested = _html(tables.bench(layout), layout)
+    body = _html(tables.modules(layout), layout) + (f"<h3>On the bench</h3>{tested}" if tested else "")
+    return _section("modules", "Modules", body, "No module is named.")
 
 
 def _messages(layout: Layout, by_frame: dict[str, list[SignalLayout]]) -> str:

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from buswright.layout.document.model import (
-    BENCH,
     CAR,
     DATABASE,
     INFERRED,
@@ -149,23 +148,35 @@ def unknown(layout: Layout) -> Table:
 def modules(layout: Layout) -> Table:
     """Modules: how they are fitted, and what they send."""
     heads = ["module", "bus", "part", "serial", "firmware", "place", "plug", "supply", "ground", "stub", "sends"]
-    heads += ["never came", "without power"]
-    rows = []
-    for one in layout.modules:
-        bench = "; ".join(f"{fact.step}: {fact.result}" for fact in one.bench)
-        source = one.bench[0].source if one.bench else BENCH
-        rows.append(
-            (
-                Cell(one.name, source_of(one, "name")),
-                Cell(", ".join(one.buses), CAR if CAR in {each.key for each in layout.sources} else INFERRED),
-                *(cell(one, name) for name in ("part", "serial", "firmware", "place", "plug", "supply", "ground")),
-                cell(one, "stub_m", figure(one.stub_m, "m")),
-                cell(one, "sends", ids_words(one.sends, one.buses)),
-                Cell(ids_words(one.never_came, one.buses), MEASURED),
-                Cell(bench or NOTHING, source),
-            )
+    heads += ["never came"]
+    on = CAR if layout.source(CAR) is not None else INFERRED
+    rows = [
+        (
+            Cell(one.name, source_of(one, "name")),
+            Cell(", ".join(one.buses), on),
+            *(cell(one, name) for name in ("part", "serial", "firmware", "place", "plug", "supply", "ground")),
+            cell(one, "stub_m", figure(one.stub_m, "m")),
+            cell(one, "sends", ids_words(one.sends, one.buses)),
+            Cell(ids_words(one.never_came, one.buses), MEASURED),
         )
+        for one in layout.modules
+    ]
     return table("Modules", heads, rows)
+
+
+def bench(layout: Layout) -> Table:
+    """List what bench tests showed of modules: how they went, and what a module does when its supply sags or is cut."""
+    rows = [
+        (
+            Cell(one.name),
+            Cell(fact.step, fact.source),
+            Cell(fact.result, fact.source),
+            Cell(" ".join(part for part in (fact.date, fact.by) if part) or NOTHING, fact.source),
+        )
+        for one in layout.modules
+        for fact in one.bench
+    ]
+    return table("On the bench", ("module", "step", "shown", "tested"), rows)
 
 
 def ids_words(keys: Sequence[str], on: Sequence[str]) -> str:

@@ -102,7 +102,7 @@ class BenchModule:
         """Return the parts of the coming slice in which it is on; a switch ends or begins one."""
         due = [(at, on) for at, on in sorted(self._switches) if at < until_s]
         self._switches = [each for each in self._switches if each not in due]
-        due += self._by_supply(until_s)
+        due += self._by_supply(until_s) if not due else []
         found, at = [], self.now_s
         for moment, on in sorted(due):
             moment = max(moment, at)

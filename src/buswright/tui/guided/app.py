@@ -142,7 +142,8 @@ class GuidedScreen(Guarded, Screen[None]):
 
     def action_accept(self) -> None:
         """Measure now, or go on."""
-        self.guide.accept()
+        if self.shot is not None:
+            self.guide.accept(self.shot.now)
 
     def action_retry(self) -> None:
         """Do the step again."""
@@ -192,7 +193,8 @@ class GuidedScreen(Guarded, Screen[None]):
             return
         done = len(self.shot.now.lines) - left
         what = f"{done} of {len(self.shot.now.lines)} steps are done."
-        kept = "They are saved: the same command goes on from there. Quit?" if done else "Quit?"
+        saved = "They are saved: the same command goes on from there." if self.shot.saved else "Nothing is saved."
+        kept = f"{saved} Quit?" if done else "Quit?"
         self.app.push_screen(Confirm(what, kept), lambda yes: self.app.exit() if yes else None)
 
 

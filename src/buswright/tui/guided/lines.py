@@ -50,7 +50,7 @@ def head_line(shot: BenchShot, title: str, width: int) -> Line:
 
 def step_lines(shot: BenchShot, car: CarFile, width: int) -> Iterator[Line]:
     """Say what to mind, what to do, what was noticed, and what the step showed."""
-    now, width = shot.now, min(width, _WIDEST)
+    now, width = shot.now, min(width - 2, _WIDEST)  # the scroll bar comes and goes
     for each in now.cautions if now.phase != "shown" else ():
         yield from hanging([Span("SAFETY ", "suspect")], each, width)
     yield []
@@ -180,7 +180,8 @@ def _checks(checks: Sequence[Check], width: int) -> Iterator[Line]:
     first = [each for each in checks if each.verdict in _WRONG]
     for each in sorted(first, key=lambda each: _WRONG.index(each.verdict)):
         yield from _check(each, width)
-    more = [Span("   r", "accent"), Span(" does it again")] if first else []
+    failed = any(each.verdict == "fail" for each in first)
+    more = [Span("   r", "accent"), Span(" does it again")] if failed else []
     yield line(Span("Enter", "accent"), " goes on", *more)
     yield []
     for each in checks:
@@ -204,7 +205,7 @@ def _check(check: Check, width: int) -> Iterator[Line]:
 
 def end_lines(result: BenchResult, written: str, width: int) -> Iterator[Line]:
     """Sum the test up, say what failed, and where the sheet is."""
-    width, failed = min(width, 100), result.failed
+    width, failed = min(width - 2, 100), result.failed
     yield []
     if failed:
         yield line(Span(f"FAILED: {plural(len(failed), 'check')} of what is required", "fault"))
