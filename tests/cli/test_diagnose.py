@@ -55,8 +55,21 @@ def test_a_value_is_explained_from_the_raw_number_to_the_unit(capsys):
 
 
 def test_without_a_car_file_or_database_it_says_that_channels_were_not_decoded(capsys):
-    main(["diagnose", FLAKY])
-    assert "Channels: not decoded" in capsys.readouterr().out
+    main(["diagnose", FLAKY, "--phases"])
+    said = capsys.readouterr().out
+    assert "Channels: not decoded" in said
+    assert "No channels were decoded: add --car FILE or --dbc FILE." in said
+
+
+def test_the_phases_are_listed_where_that_is_asked_for(capsys):
+    main(["diagnose", "captures/wrenfell_run.log", "--car", CAR])
+    short = capsys.readouterr().out
+    main(["diagnose", "captures/wrenfell_run.log", "--car", CAR, "--phases"])
+    said = capsys.readouterr().out
+    for title in ("what a standing car must show", "Key on against idling", "Supplies:", "while cranking", "How often"):
+        assert title in said
+        assert title not in short
+    assert "--phases lists each channel" in short
 
 
 def test_a_channel_that_is_not_there_gets_the_nearest_name():

@@ -20,7 +20,7 @@ from buswright.simulate.source import SimulatedCapture, demo_car
 from buswright.worker.engine import Engine
 from buswright.worker.folds import Known
 from buswright.worker.judging import LiveJudge
-from buswright.worker.notices import Notices
+from buswright.worker.notices import MOST_FAULTS, Notices
 
 from ..frames.live_fakes import SAFE, FakeAdapter, FakeBus, until
 from .replayed import Clock, S, car_of
@@ -76,6 +76,10 @@ class Driven:
         return self.engine.settle()
 
 
+def found(snapshot):
+    return {(each.fault, each.subject) for each in snapshot.findings}
+
+
 @pytest.fixture(scope="module")
 def driven(tmp_path_factory):
     """Drive for ten seconds; give the snapshot from within, the last one, and what `diagnose` says of the recording."""
@@ -84,7 +88,7 @@ def driven(tmp_path_factory):
     path = folder / "live.log"
     one.engine.record_from_the_start(path)
     one.drive(5.9)
-    one.until(lambda: one.engine.latest().judged is not None)
+    one.until(lambda: ("open-circuit", "channel:oil_pressure") in found(one.engine.latest()))
     within = one.engine.latest()
     one.drive()
     last = one.end()
@@ -99,7 +103,7 @@ def test_channels_are_judged_while_they_come(driven):
     assert within.judged.count == 91
     assert within.source.phase == "listening"
     assert within.judged.span.end_ns <= within.health.capture.last_ns < last.judged.span.end_ns
-    assert ("open-circuit", "channel:oil_pressure") in {(each.fault, each.subject) for each in within.findings}
+    assert ("open-circuit", "channel:oil_pressure") in found(within)
 
 
 def test_what_is_found_live_is_what_diagnose_finds_in_the_recording(driven):
@@ -112,6 +116,27 @@ def test_a_restart_looks_up_the_supply(driven):
     restart = next(each for each in driven[1].findings if each.fault == "module-reset")
     assert any("node_supply" in each and " V in the 0.2 s before" in each for each in restart.evidence)
     assert "Look at node_supply" not in restart.next_check
+
+
+def test_a_fault_in_a_detector_is_told_a_few_times_and_costs_no_other_finding(monkeypatch):
+    def broken(session):
+        raise RuntimeError("a detector is wrong")
+
+    monkeypatch.setattr("buswright.worker.judging.measure_channels", broken)
+    clock, notices = Clock(), Notices()
+    judge = LiveJudge(Known(demo_car(), {}, {}, {}, {}), notices, clock)
+    tracker = HealthTracker(car=demo_car())
+    for frames in SimulatedCapture(8.0, faults=FAULTS[1:]):
+        for piece in frames.pieces(1_000):
+            judge.update(piece)
+            tracker.update(piece)
+            clock.move(60.0)
+            judge.look(tracker.result())
+            if judge._thread is not None:
+                judge._thread.join()
+    assert [each.level for each in notices.latest()] == ["trouble"] * MOST_FAULTS
+    assert judge.judged is None
+    assert [each.fault for each in judge.findings(tracker.result(), None)] == ["module-reset"]
 
 
 def test_each_moment_is_judged_twice_however_long_that_takes(monkeypatch):

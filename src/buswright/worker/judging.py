@@ -29,7 +29,7 @@ from buswright.health.channels.evidence import Channels, measure_channels
 from buswright.health.model.health import BusHealth
 from buswright.worker.folds import Known
 from buswright.worker.kept import KeptFrames
-from buswright.worker.notices import Notices
+from buswright.worker.notices import MOST_FAULTS, Notices
 from buswright.worker.snapshot import JudgedChannels
 from buswright.worker.supplies import Supplies
 
@@ -94,7 +94,7 @@ class LiveJudge:
         self._judged: _Judged | None = None
         self._supplies = Supplies()
         self._hurry = threading.Event()
-        self._tried = self.changes = 0
+        self._tried = self._faults = self.changes = 0
 
     def update(self, frames: Frames) -> None:
         """Keep a batch."""
@@ -145,7 +145,7 @@ class LiveJudge:
 
     @property
     def _due(self) -> bool:
-        return self._next_ns is None or self._clock() >= self._next_ns
+        return self._faults < MOST_FAULTS and (self._next_ns is None or self._clock() >= self._next_ns)
 
     def finish(self, health: BusHealth) -> None:
         """Judge what has come to its end; waits for it."""
@@ -176,6 +176,7 @@ class LiveJudge:
                 self._judged = _Judged(_without_samples(channels), lasting(case, before, found, span), span, of_buses)
             self.changes += 1
         except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
+            self._faults += 1
             self._notices.trouble("the channels can't be judged", fault)
         # Its own time, not that of the clock: others take theirs meanwhile, and it rests.
         took_ns = JUDGED_SHARE * (time.thread_time_ns() - before_ns)

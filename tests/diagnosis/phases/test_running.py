@@ -25,10 +25,19 @@ def table(*channels):
 
 @pytest.mark.parametrize(("volts", "grade"), [(0.003, "good"), (0.015, "look"), (-0.04, "bad")])
 def test_a_level_that_moves_with_the_start_is_a_shift(volts, grade):
-    one = table(pressed("a", 2.0 + volts * ~OFF + noise(0.001)))["a"]
+    found = table(*(pressed(name, 2.0 + volts * ~OFF + noise(0.001)) for name in ("a", "b")))
+    one = found["a"]
     assert one.unit == "mV"
     assert one.shift == pytest.approx(1000 * volts, abs=1.0)
-    assert one.shift_grade == grade
+    assert one.shift_grade == found["b"].shift_grade == grade
+
+
+def test_what_moves_alone_is_no_ground():
+    """The pressure of the water rises with its pump."""
+    found = table(*(pressed(name, 2.0 + volts * ~OFF + noise(0.001)) for name, volts in (("a", 0.04), ("b", 0.0))))
+    assert [found[name].shift_grade for name in "ab"] == ["not judged", "good"]
+    found = table(*(pressed(name, 2.0 + volts * ~OFF + noise(0.001)) for name, volts in (("a", 0.04), ("b", -0.04))))
+    assert {one.shift_grade for one in found.values()} == {"not judged"}
 
 
 def test_what_moves_minutes_later_is_no_doing_of_the_start():

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -12,7 +12,7 @@ from buswright.channels import units
 from buswright.channels.samples.series import Bools, Int64s
 from buswright.diagnosis.case import MILLISECOND, Case
 from buswright.diagnosis.node.gaps.feed import ROLES
-from buswright.diagnosis.sensors.ground import REAL_CHANGES
+from buswright.diagnosis.sensors.ground import REAL_CHANGES, SAME
 from buswright.diagnosis.sensors.noise import PULSING, engine_speed_in, is_analogue, is_steady, noise_at_rest
 from buswright.diagnosis.sensors.spectrum import Strongest, strongest
 from buswright.diagnosis.sensors.zeroes import REST_LEAST, level_in
@@ -111,7 +111,18 @@ def changes(case: Case) -> tuple[Change, ...]:
     if channels is None or not has_both(channels):
         return ()
     could = [each for each in channels.values() if each.measures and (each.per_volt is not None or is_analogue(each))]
-    return tuple(one for each in could if (one := _change(case, channels, each)) is not None)
+    found = [one for each in could if (one := _change(case, channels, each)) is not None]
+    return tuple(_with_neighbours(one, found) for one in found)
+
+
+def _with_neighbours(one: Change, every: Sequence[Change]) -> Change:
+    """Judge a shift only where another channel moves by the same millivolts: a ground never moves one alone."""
+    if one.shift is None or one.shift_grade not in ("look", "bad"):
+        return one
+    shift, others = one.shift, (each for each in every if each is not one and each.shift_grade in ("look", "bad"))
+    if any(each.shift is not None and abs(each.shift - shift) <= SAME * abs(shift) for each in others):
+        return one
+    return replace(one, shift_grade="not judged", shift_why="no other channel moved by as much, so it is no ground")
 
 
 def has_both(channels: Channels) -> bool:
@@ -184,7 +195,7 @@ def _graded_ratio(
         return ratio, "not judged", "the engine shakes it"
     if each.role in PULSING and not line:
         return ratio, "not judged", "it pulses with the engine"
-    if shift is None or abs(shift) > _MOVED * loud:
+    if (shift is None or abs(shift) > _MOVED * loud) and not line:
         return ratio, "not judged", "it moved meanwhile, so its noise may be real"
     if ratio > case.limit("noise_ratio_fault", channel=each.name):
         return ratio, "bad", ""

@@ -29,7 +29,7 @@ from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.wording import capital, plural
 
-_SAME = 0.3
+SAME = 0.3
 """How much the shifts may differ from their median (trade: ratio 1 within 0.3)."""
 _CLEAR = 4.0
 """A shift is one where it is so many times its own uncertainty."""
@@ -190,9 +190,9 @@ def _shift(case: Case, load: _Load, could: Sequence[ChannelEvidence], columns: M
         return None
     best: _Shift | None = None
     for _, centre, _ in clear:
-        same = [one for one in clear if abs(one[1] - centre) <= _SAME * abs(centre)]
+        same = [one for one in clear if abs(one[1] - centre) <= SAME * abs(centre)]
         middle = float(np.median([volts for _, volts, _ in same]))
-        same = [one for one in clear if abs(one[1] - middle) <= _SAME * abs(middle)]
+        same = [one for one in clear if abs(one[1] - middle) <= SAME * abs(middle)]
         members = tuple(each for each, _, _ in same)
         if len(same) < _LEAST or (kinds(members) < _LEAST_KINDS and len(same) < _ENOUGH) or abs(middle) < least:
             continue

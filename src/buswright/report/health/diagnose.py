@@ -64,7 +64,7 @@ def render_text(diagnosis: Diagnosis, *, width: int = 80, every_one: bool = Fals
     lines += [*section("Findings", width), *finding_section(diagnosis.findings, report, width, every_one)]
     if report.channels is not None:
         lines += [*section("Channels", width), *channel_lines(report, width, every_one, diagnosis.chosen)]
-    if report.channels is not None and (phases or not diagnosis.chosen):
+    if phases or (report.channels is not None and not diagnosis.chosen):
         lines += _phase_lines(report.phases, width, tables_too=phases)
     for each in diagnosis.explained:
         lines += section(f"{each.channel} at {report.at(each.time_ns)}, from the raw number to the unit", width)
