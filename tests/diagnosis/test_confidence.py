@@ -62,7 +62,7 @@ def test_what_was_rarely_right_is_no_surer_than_that_and_what_was_not_tried_says
 
 def test_channel_findings_are_no_surer_than_such_were_on_other_cars() -> None:
     assert calibrated("offset", 0.9) == pytest.approx(15 / 19)
-    assert calibrated("scale-or-unit", 0.8) < 0.6 < calibrated("scale-or-unit", 0.85)
+    assert calibrated("scale-or-unit", 0.8) < 0.7 < calibrated("scale-or-unit", 0.85)
     assert calibrated("supply-lost", 0.55) == 0.55
 
 

@@ -77,7 +77,7 @@ _CHANNELS: Mapping[str, tuple[Tried, ...]] = MappingProxyType(
         "open-circuit": (Tried(0.0, _ALL, 60, 62),),
         "out-of-range": (Tried(0.0, _ALL, 19, 22),),
         "saturated": (Tried(0.0, _ALL, 19, 19),),
-        "scale-or-unit": (Tried(0.0, 0.7, 4, 4), Tried(0.7, 0.82, 7, 12), Tried(0.82, _ALL, 21, 21)),
+        "scale-or-unit": (Tried(0.0, 0.82, 11, 16), Tried(0.82, _ALL, 21, 21)),
         "sender-invalid": (Tried(0.0, _ALL, 27, 27),),
         "short-to-ground": (Tried(0.0, _ALL, 16, 16),),
         "short-to-supply": (Tried(0.0, _ALL, 17, 18),),
