@@ -173,6 +173,19 @@ def test_a_shift_at_the_start_of_the_engine_alone_is_a_suspicion() -> None:
     assert (one.finding.subject, one.finding.severity) == ("ground:G1", Severity.SUSPECT)
 
 
+@pytest.mark.parametrize(("count", "found"), [(2, 0), (4, 1)])
+def test_two_of_a_plug_that_moved_once_are_chance_where_no_ground_is_named(count: int, found: int) -> None:
+    engine = made("rpm", np.where(SECONDS > 30, 1500.0, 0.0), hz=HZ, unit="rpm", role="engine_speed")
+    moved = [
+        made(
+            f"a{n}", calm(n) + 0.03 * (SECONDS > 30), hz=HZ, kind=sensor(TABLES[n % 3]), module=None,
+            wiring={"plug": "C1"},
+        )
+        for n in range(count)
+    ]  # fmt: skip
+    assert len(list(ground_sightings(case_of(engine, *moved)))) == found
+
+
 # Cross-talk
 
 
