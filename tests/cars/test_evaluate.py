@@ -10,8 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.cars.cases import EVALUATION, INJECTORS, KINDS, STYLES, Case
+from tests.cars.cases import COMBINED, EVALUATION, INJECTORS, KINDS, STYLES, Case
 from tests.cars.evaluate import Answer, by_command, case_tasks, evaluate, judge, numbers, read_findings, report
+from tests.diagnosis.reliability import Stated
+from tests.diagnosis.test_confidence import overstated
 
 SMALL = [
     ("open-circuit", "club", 0),
@@ -122,3 +124,18 @@ def test_the_figures_of_the_evaluation_seeds():
     if results:
         Path(results).write_text(text, encoding="utf-8")
     assert not [outcome.error for outcome in [*cases, *clean] if outcome.error]
+
+
+@pytest.mark.acceptance
+def test_channel_findings_are_right_as_often_as_they_say():
+    seeds = numbers(os.environ.get("BUSWRIGHT_CARS_SEEDS", f"{EVALUATION.start + 20}-{EVALUATION.start + 23}"))
+    tasks = case_tasks([name for name in INJECTORS if name not in COMBINED], seeds, list(STYLES), every_style=False)
+    cases, _ = evaluate(tasks, [], by_command, jobs=os.cpu_count() or 1)
+    stated = [
+        Stated(case.name, case.seed, one.fault, one.subject, one.confidence, one.right)
+        for case in cases
+        for one in case.answers
+        if one.severity != "note" and one.subject.startswith(("channel:", "supply:", "ground:", "plug:"))
+    ]
+    assert len(stated) > 50
+    assert overstated(stated) == []

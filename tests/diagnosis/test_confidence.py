@@ -60,6 +60,12 @@ def test_what_was_rarely_right_is_no_surer_than_that_and_what_was_not_tried_says
     assert made.finding.confidence < 0.05
 
 
+def test_channel_findings_are_no_surer_than_such_were_on_other_cars() -> None:
+    assert calibrated("offset", 0.9) == pytest.approx(15 / 19)
+    assert calibrated("scale-or-unit", 0.8) < 0.7 < calibrated("scale-or-unit", 0.85)
+    assert calibrated("supply-lost", 0.55) == 0.55
+
+
 def test_stronger_evidence_is_never_less_sure() -> None:
     assert set(TRIED) <= set(FAULTS)
     for fault, classes in TRIED.items():

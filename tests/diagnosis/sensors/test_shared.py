@@ -173,6 +173,19 @@ def test_a_shift_at_the_start_of_the_engine_alone_is_a_suspicion() -> None:
     assert (one.finding.subject, one.finding.severity) == ("ground:G1", Severity.SUSPECT)
 
 
+@pytest.mark.parametrize(("count", "found"), [(2, 0), (4, 1)])
+def test_two_of_a_plug_that_moved_once_are_chance_where_no_ground_is_named(count: int, found: int) -> None:
+    engine = made("rpm", np.where(SECONDS > 30, 1500.0, 0.0), hz=HZ, unit="rpm", role="engine_speed")
+    moved = [
+        made(
+            f"a{n}", calm(n) + 0.03 * (SECONDS > 30), hz=HZ, kind=sensor(TABLES[n % 3]), module=None,
+            wiring={"plug": "C1"},
+        )
+        for n in range(count)
+    ]  # fmt: skip
+    assert len(list(ground_sightings(case_of(engine, *moved)))) == found
+
+
 # Cross-talk
 
 
@@ -183,7 +196,12 @@ def copying(gain: float, beside: int = 2, by_wiring: bool = True) -> Any:
     return (
         case_of(*inputs(columns))
         if by_wiring
-        else case_of(*[made(f"a{n}", values, hz=HZ, kind=sensor(TABLES[n % 3])) for n, values in enumerate(columns)])
+        else case_of(
+            *[
+                made(f"a{n}", values, hz=HZ, kind=sensor(TABLES[n % 3]), role=f"{'abc'[n % 3]}_temperature")
+                for n, values in enumerate(columns)
+            ]
+        )
     )
 
 
@@ -224,3 +242,9 @@ def test_what_an_input_copies_is_told_from_what_really_moves_it() -> None:
     assert "a2 copies 3.0 % of every movement of a1" in one.finding.evidence[0]
     assert not list(crosstalk_sightings(busy(0.0)))
     assert not list(crosstalk_sightings(busy(0.03, late=8)))
+
+
+@pytest.mark.parametrize(("by_wiring", "severity"), [(True, Severity.SUSPECT), (False, Severity.NOTE)])
+def test_a_weak_copy_between_guessed_neighbours_is_a_note(by_wiring: bool, severity: Severity) -> None:
+    (one,) = crosstalk_sightings(copying(0.02, by_wiring=by_wiring))
+    assert one.finding.severity is severity

@@ -181,9 +181,9 @@ def _pairs(members: Sequence[ChannelEvidence]) -> Iterator[tuple[ChannelEvidence
                 yield each, wired[prefix, beside], "by the numbers of their inputs in the car file"
     known = {each.name for each in wired.values()}
     placed = [
-        (each.frame.id, each.signal.first_bit, each.name, each)
+        (each.frame.id if each.frame is not None else 0, each.message or "", each.signal.first_bit, each.name, each)
         for each in members
-        if each.name not in known and each.frame is not None and each.signal is not None
+        if each.name not in known and each.signal is not None
     ]
     for (*_, first), (*_, second) in pairwise(sorted(placed)):
         if first.role is None or second.role is None:
@@ -282,9 +282,11 @@ def _found(case: Case, one: _Copied) -> Sighting:
     each, neighbour = one.each, one.neighbour
     strong = abs(one.gain) >= _FAULT_GAIN and one.correlation > case.limit("crosstalk_correlation", channel=each.name)
     series = each.series
+    # Where the car file names no inputs, that the two are neighbours is a guess, and a weak copy may be a real link.
+    guessed = not (each.channel is not None and each.channel.wiring.input)
     return sighting(
         "cross-talk",
-        Severity.FAULT if strong else Severity.SUSPECT,
+        Severity.FAULT if strong else Severity.NOTE if guessed else Severity.SUSPECT,
         each.subject,
         windows=[Window(int(series.time_ns[0]), int(series.time_ns[-1]))],
         count=1,
