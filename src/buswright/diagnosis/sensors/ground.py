@@ -206,8 +206,8 @@ def _shift(case: Case, load: _Load, could: Sequence[ChannelEvidence], columns: M
     on_it = _place(could_show, best)
     if on_it is None:
         return None
-    if on_it.what != "ground" and not any(each.shares("ground") for each in best.members):
-        # Nobody says which of them share a ground: so many together prove that they do.
+    if on_it.what != "ground":
+        # Nobody says that they share a ground: so many together prove that they do.
         return best if len(best.members) >= _ENOUGH and kinds(best.members) >= _LEAST_KINDS else None
     return best if on_it.score >= _SHARE else None
 
