@@ -44,7 +44,7 @@ def measured_layout(options: argparse.Namespace, car: CarFile | None, *, date: s
     from buswright.layout.document.bench import read_sheets
     from buswright.layout.document.gathered import Gathered, recorded_words, sources_of
     from buswright.layout.document.make import make_layout
-    from buswright.layout.document.planned import plans_of
+    from buswright.layout.document.planned import states_of
     from buswright.layout.document.seen import SignalTracker
 
     databases = shared.load_databases(options)
@@ -88,7 +88,7 @@ def measured_layout(options: argparse.Namespace, car: CarFile | None, *, date: s
                 seen=signals.result(),
                 sources=sources,
                 bench=bench,
-                planned=plans_of(read.health, traffic.result(), Described(car, databases, read.source.names)),
+                planned=states_of(read.health, traffic.result(), Described(car, databases, read.source.names)),
             ),
             date=date,
         )

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from buswright.capacity.state import State
 from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.channels.expectation import Stated
 from buswright.errors import UserError
@@ -25,7 +26,6 @@ from buswright.layout.document.model import (
     Source,
     SourceKind,
 )
-from buswright.layout.document.planned import Planned
 from buswright.layout.document.seen import SeenMessage
 from buswright.messages.match import EVERY_BUS, Databases, Group, Matcher
 from buswright.messages.model import Database, Message, merge
@@ -57,7 +57,7 @@ class Gathered:
     bench
         What bench tests showed, by module.
     planned
-        The worst case of each bus; empty where it was not asked for.
+        Loads and bounds of each bus whose bit rate is known, as `capacity` computes them.
     """
 
     health: BusHealth
@@ -69,7 +69,7 @@ class Gathered:
     seen: Mapping[tuple[str, str], SeenMessage]
     sources: tuple[Source, ...]
     bench: Mapping[str, tuple[BenchFact, ...]] = field(default_factory=dict)
-    planned: Mapping[str, Planned] = field(default_factory=dict)
+    planned: Mapping[str, State] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "matcher", Matcher(self.databases))

@@ -57,8 +57,10 @@ class BusLayout:
     ----------
     bitrate, data_bitrate, fd
         Bit/s, and the CAN FD dialect.
-    load, load_peak
-        Measured: median and busiest of whole seconds, 0..1.
+    load
+        On average, 0..1: measured, and computed of what did not come.
+    load_peak
+        Busiest whole second, 0..1.
     worst_load
         If every frame had the most stuff bits and came as often as it may, 0..1.
     seconds

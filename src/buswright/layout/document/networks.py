@@ -9,6 +9,7 @@ from buswright.channels.carfile.model import FrameName, Module
 from buswright.layout.document.gathered import Gathered
 from buswright.layout.document.model import (
     CAR,
+    COMPUTED,
     DATABASE,
     INFERRED,
     MEASURED,
@@ -31,13 +32,15 @@ def _bus(of: Gathered, name: str, messages: Sequence[MessageLayout]) -> BusLayou
     by = figures.bitrate.source if figures is not None else "car file"
     data = figures.bitrate.data_bits_per_s if figures is not None else said.data_bitrate if said is not None else None
     chain = said.chain if said is not None else ()
+    state = of.planned.get(name)
+    measured_alone = state is None or all(stream.origin == "capture" for stream in state.streams)
     return BusLayout(
         name=name,
         bitrate=bitrate,
         data_bitrate=data,
         fd=(said.fd or "") if said is not None else "",
         interfaces=said.interfaces if said is not None else figures.interfaces if figures is not None else (),
-        load=measured.load if measured is not None else None,
+        load=state.mean if state is not None else None,
         load_peak=measured.load_peak if measured is not None else None,
         seconds=measured.seconds if measured is not None else 0.0,
         chain=chain,
@@ -47,10 +50,11 @@ def _bus(of: Gathered, name: str, messages: Sequence[MessageLayout]) -> BusLayou
         resistance_ohm=said.resistance.ohm if said is not None and said.resistance is not None else None,
         resistance_date=str(said.resistance.date or "") if said is not None and said.resistance is not None else "",
         free_ids=tuple(_free(name, messages)),
-        worst_load=of.planned[name].worst_load if name in of.planned else None,
+        worst_load=state.worst if state is not None else None,
         said_by={
             "bitrate": {"option": CAR, "car file": CAR, "database": DATABASE, "guessed": MEASURED}.get(by, INFERRED),
             "interfaces": CAR if said is not None else MEASURED,
+            **({} if measured_alone else {"load": COMPUTED}),
         },
     )
 

@@ -95,7 +95,7 @@ def buses(layout: Layout) -> Table:
     heads = (
         "bus",
         "bit rate",
-        "load",
+        "mean load",
         "busiest second",
         "worst case",
         "identifiers",
@@ -119,7 +119,7 @@ def buses(layout: Layout) -> Table:
                 cell(bus, "interfaces", ", ".join(bus.interfaces)),
             )
         )
-    return table("Buses", heads, rows, ("load", "busiest second", "worst case", "identifiers"))
+    return table("Buses", heads, rows, ("mean load", "busiest second", "worst case", "identifiers"))
 
 
 def unknown(layout: Layout) -> Table:
