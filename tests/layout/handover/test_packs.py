@@ -11,7 +11,7 @@ import pytest
 import buswright
 from buswright.cli.main import main, status_of
 from buswright.errors import UserError
-from buswright.layout.handover.manifest import MANIFEST, Holds
+from buswright.layout.handover.manifest import MANIFEST, Holds, Pack, PackedFile
 from buswright.layout.handover.names import free_name, objection
 from buswright.layout.handover.pack import archived, gather
 from buswright.layout.handover.reading import read_pack
@@ -168,6 +168,41 @@ def test_unpacking_over_files_needs_force_and_keeps_what_is_not_the_packs(tmp_pa
     assert main(["unpack", str(pack), "--out", str(folder), "--force"]) == 0
     assert (folder / "notes.txt").read_text(encoding="utf-8") == "mine"
     assert (folder / "wrenfell.toml").read_bytes() == CAR.read_bytes()
+
+
+def test_what_is_left_of_an_older_pack_goes_unless_it_was_changed(full, tmp_path, capsys):
+    older, newer, folder = tmp_path / "older.zip", tmp_path / "newer.zip", tmp_path / "got"
+    main([*full, "--out", str(older)])
+    newer.write_bytes(archived(good()))
+    main(["unpack", str(older), "--out", str(folder)])
+    more = [path for path in snapshot(folder) if path not in read_pack(newer).contents and path != "pack.json"]
+    assert len(more) > 2
+    changed, *others = more
+    (folder / changed).write_text("changed by hand", encoding="utf-8")
+    (folder / "databases").mkdir(exist_ok=True)
+    (folder / "databases" / "mine.dbc").write_text("mine", encoding="utf-8")
+    capsys.readouterr()
+    assert main(["unpack", str(newer), "--out", str(folder), "--force", "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    jsonschema.validate(document, schema("unpack"))
+    assert (sorted(document["removed"]), document["kept"]) == (sorted(others), [changed])
+    assert set(snapshot(folder)) == {*read_pack(newer).contents, "pack.json", changed, "databases/mine.dbc"}
+
+
+def test_the_list_of_an_older_pack_removes_nothing_outside_its_folder(tmp_path):
+    folder, outside = tmp_path / "got", tmp_path / "outside"
+    folder.mkdir()
+    outside.mkdir()
+    (outside / "a.dbc").write_bytes(b"mine")
+    (folder / "linked").symlink_to(outside, target_is_directory=True)
+    (folder / "a.dbc").symlink_to(outside / "a.dbc")
+    names = ("../outside/a.dbc", str(outside / "a.dbc"), "linked/a.dbc", "a.dbc")
+    files = tuple(PackedFile.of(name, Holds.DATABASE, b"mine") for name in names)
+    (folder / "pack.json").write_bytes(Pack("", files, {}).manifest_text)
+    (tmp_path / "p.zip").write_bytes(archived(good()))
+    assert main(["unpack", str(tmp_path / "p.zip"), "--out", str(folder), "--force"]) == 0
+    assert (outside / "a.dbc").read_bytes() == b"mine"
+    assert (folder / "a.dbc").is_symlink()
 
 
 def test_a_link_in_the_folder_leads_no_file_elsewhere(full, tmp_path):

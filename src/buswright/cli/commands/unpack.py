@@ -18,7 +18,7 @@ from buswright.cli import options as shared
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     parser.add_argument("pack", metavar="PACK", help="ZIP file from `buswright pack`")
-    shared.add_output(parser, "folder to unpack to: new or empty; with --force other files in it stay")
+    shared.add_output(parser, "folder to unpack to: new or empty; with --force your own files in it stay")
     shared.add_fail_on(parser)
     shared.add_json(parser)
 
@@ -33,8 +33,8 @@ def run(options: argparse.Namespace) -> int:
 
     folder = Path(options.out)
     pack = read_pack(Path(options.pack))
-    unpack(pack, folder, force=options.force)
+    older = unpack(pack, folder, force=options.force)
     car = folder / pack.car.path
     checking = checking_of(car, check_car_file(car, untrusted=True))
-    shared.show(options, report, report.Unpacked(Path(options.pack), folder, pack, checking))
+    shared.show(options, report, report.Unpacked(Path(options.pack), folder, pack, older, checking))
     return shared.exit_status((remark.severity for remark in checking.counted), options)

@@ -198,6 +198,20 @@ def _checked(path: Path, contents: dict[str, bytes]) -> Pack:
     return Pack(name, files, MappingProxyType({each.path: contents[each.path] for each in files}))
 
 
+def files_listed_in(manifest: Path) -> tuple[PackedFile, ...]:
+    """Return what the list of an unpacked pack names; its paths are as unsafe as whoever wrote it.
+
+    Raises
+    ------
+    OSError
+        It can't be read.
+    PackError
+        It is no list of a pack.
+    """
+    with manifest.open("rb") as stream:
+        return _manifest(manifest, stream.read(_MOST_MANIFEST))[1]
+
+
 def _manifest(path: Path, content: bytes) -> tuple[str, tuple[PackedFile, ...]]:
     """Read the list of a pack."""
     try:

@@ -2,26 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from buswright.layout.handover.manifest import Holds, Pack
+from buswright.layout.handover.unpack import Older
 from buswright.report.commands import check
 from buswright.report.commands.pack import file_table
 from buswright.report.text import joined
-from buswright.wording import plural
+from buswright.wording import listed, plural
 
 SCHEMA = "buswright.unpack/1"
 
 
 @dataclass(frozen=True, slots=True)
 class Unpacked:
-    """A pack, the folder that it lies in now, and what `check` found."""
+    """A pack, the folder that it lies in now, what was left of an older one, and what `check` found."""
 
     source: Path
     folder: Path
     pack: Pack
+    older: Older
     checking: check.Checking
 
 
@@ -32,6 +35,7 @@ def render_text(unpacked: Unpacked) -> str:
     lines = [
         f"{unpacked.folder}: {named} from {unpacked.source}, {plural(len(pack.files), 'file')}; all hashes fit",
         *file_table(pack),
+        *_older_lines(unpacked.older),
         "  licence: read it before you use or pass on any of this"
         if pack.of(Holds.LICENCE)
         else "  no licence: ask the sender what you may do with it",
@@ -45,6 +49,13 @@ def render_text(unpacked: Unpacked) -> str:
     return "\n".join([joined(lines[:-5]), *lines[-5:-3], joined(lines[-3:])])
 
 
+def _older_lines(older: Older) -> Iterator[str]:
+    if older.removed:
+        yield f"  removed, of the older pack: {listed(older.removed, most=12)}"
+    if older.kept:
+        yield f"  changed since the older pack came, so kept: {listed(older.kept, most=12)}"
+
+
 def render_json(unpacked: Unpacked) -> dict[str, Any]:
     """Return the document that `unpack --json` prints; its schema is unpack.schema.json in schemas/."""
     checked = check.render_json(unpacked.checking)
@@ -53,6 +64,8 @@ def render_json(unpacked: Unpacked) -> dict[str, Any]:
         "pack": str(unpacked.source),
         "folder": str(unpacked.folder),
         "car": unpacked.pack.name,
+        "removed": list(unpacked.older.removed),
+        "kept": list(unpacked.older.kept),
         "files": unpacked.pack.manifest["files"],
         **{key: checked[key] for key in ("file", "usable", "remarks")},
     }
