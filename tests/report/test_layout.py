@@ -90,3 +90,10 @@ def test_figures_have_the_digits_that_mean_something(value, shown):
 
 def test_text_of_a_file_is_no_markdown():
     assert plain("a|b*c`d<e>[f]\n") == r"a\|b\*c\`d&lt;e&gt;\[f\]\\n"
+
+
+def test_long_names_may_break_at_their_joints_and_very_long_ones_anywhere(layout):
+    message = dataclasses.replace(layout.messages[0], name="BRAKE_TEMPERATURES<b>", module="x" * 60)
+    page = render_html(dataclasses.replace(layout, messages=(message,)))
+    assert "BRAKE_<wbr>TEMPERATURES&lt;b&gt;" in page
+    assert f"{'x' * 18}<wbr>{'x' * 18}<wbr>{'x' * 18}<wbr>{'x' * 6}" in page

@@ -121,7 +121,7 @@ Circuit = Resistance | Divider | Excited
 def ends_in_words(outer: Range, electrical: str) -> str:
     """Give the outer points of a temperature sensor in words."""
     (x0, x1), (y0, y1) = outer.electrical, outer.value
-    return f"{x0:.4g} {electrical} = {y0:g} degC to {x1:.4g} {electrical} = {y1:g} degC"
+    return f"{x0:.4g} {electrical} = {y0:g} °C to {x1:.4g} {electrical} = {y1:g} °C"
 
 
 # -- from the car file --------------------------------------------------------------------------------------------

@@ -80,7 +80,7 @@ class Thermocouple(OneStage):
 
     def describe(self) -> str:
         """Give the type, the amplifier, the cold junction and the ends of the band, in words."""
-        source = f'measured by channel "{self.channel}"' if self.channel else f"at {self.cold_junction:g} degC"
+        source = f'measured by channel "{self.channel}"' if self.channel else f"at {self.cold_junction:g} °C"
         return (
             f"thermocouple type {self.letter} (ITS-90), {self.per_millivolt:g} {self.electrical} per mV, "
             f"cold junction {source}; {ends_in_words(self.range, self.electrical)}"

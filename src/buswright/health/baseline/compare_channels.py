@@ -89,7 +89,7 @@ def channel_differences(
             if before.message not in silent:
                 yield _without_samples(name, before)
         elif before.unit != after.unit and not units.compatible(before.unit, after.unit):
-            text = f"{name} was in {before.unit or 'no unit'} and now is in {after.unit or 'no unit'}"
+            text = f"{name} was in {units.shown(before.unit) or 'no unit'} and now is in {units.shown(after.unit) or 'no unit'}"
             yield Difference(
                 "unit-changed", Severity.SUSPECT, f"channel:{name}", text, threshold="any change", look="the car files"
             )
@@ -144,8 +144,9 @@ def _range(
         return
     above = now_high - high >= low - now_low
     was, now = (high, now_high) if above else (low, now_low)
-    text = f"{name} went {'up' if above else 'down'} to {now:.4g} {unit}, before to {was:.4g} {unit}"
-    threshold = f"further beyond than it can measure from end to end, {span:.4g} {unit}"
+    shown = units.shown(unit)
+    text = f"{name} went {'up' if above else 'down'} to {now:.4g} {shown}, before to {was:.4g} {shown}"
+    threshold = f"further beyond than it can measure from end to end, {span:.4g} {shown}"
     look = "the unit and scaling set in its module, in the database and in the car file; then the sensor"
     subject = f"channel:{name}"
     yield Difference("range-moved", Severity.SUSPECT, subject, text, was, now, unit, threshold, look, beyond / span)
@@ -160,7 +161,8 @@ def _scale(one: _Compared) -> Iterator[Difference]:
         return
     if not before or not after or abs(after / before - 1) <= _SAME_STEP:
         return
-    text = f"one step of {one.name} is {after:.4g} {unit}, before {before:.4g} {unit}"
+    shown = units.shown(unit)
+    text = f"one step of {one.name} is {after:.4g} {shown}, before {before:.4g} {shown}"
     threshold = f"{percent(_SAME_STEP, 0)} more or less"
     look = "the database and input_scale of the two runs, and the unit set in its module"
     subject, size = f"channel:{one.name}", abs(math.log(after / before))
@@ -192,10 +194,11 @@ def _zero(one: _Compared) -> Iterator[Difference]:
     if abs(moved) <= max(suspect * span, 2 * after.resolution + 5 * noise):
         return
     role, unit = one.now.role, one.now.unit
-    text = f"{one.name} rests at {after.zero:.4g} {unit}, before at {zero:.4g} {unit} ({moved:+.3g} {unit})"
+    shown = units.shown(unit)
+    text = f"{one.name} rests at {after.zero:.4g} {shown}, before at {zero:.4g} {shown} ({moved:+.3g} {shown})"
     look = "sensor and its mounting, the wire and its ground. Was the car in the same state (driver, fuel)?"
     if before.input is not None and after.input is not None:
-        electrical = one.now.input_unit or ""
+        electrical = units.shown(one.now.input_unit or "")
         text += f"; its input at {after.input:.4g} {electrical}, before at {before.input:.4g} {electrical}"
         if abs(after.input - before.input) <= 2 * after.input_resolution:
             look = "calibration or zero in the car file: the input is the same as before"
@@ -204,7 +207,7 @@ def _zero(one: _Compared) -> Iterator[Difference]:
         look = "nothing yet: the driver may have pressed or held it, as its lowest reading of the whole run didn't move"
     elif role in STILL_ROLES and (one.basis in ("key-on", "engine-off") or role not in _NEED_ENGINE_OFF):
         severity = Severity.FAULT if abs(moved) > fault * span else Severity.SUSPECT
-        threshold = f"{percent(suspect, 0)} of the span of {span:.4g} {unit} is suspect, {percent(fault, 0)} a fault"
+        threshold = f"{percent(suspect, 0)} of the span of {span:.4g} {shown} is suspect, {percent(fault, 0)} a fault"
     else:
         look = "nothing yet: its role does not mean the same reading whenever the car rests" if role else ""
     size = abs(moved) / span
@@ -236,6 +239,7 @@ def _noise(one: _Compared) -> Iterator[Difference]:
         severity, look = Severity.NOTE, "nothing yet: the car may have moved all the while"
     elif old_input is None and one.now.role not in STILL_ROLES:
         severity, look = Severity.NOTE, "nothing yet: what a module computes or switches may move while the car stands"
-    text = f"{one.name} is {ratio:.3g} times as noisy at rest: {new:.3g} {unit}, before {old:.3g} {unit}"
+    shown = units.shown(unit)
+    text = f"{one.name} is {ratio:.3g} times as noisy at rest: {new:.3g} {shown}, before {old:.3g} {shown}"
     threshold = f"{suspect * slack:.3g} times as noisy, with {before.samples} and {after.samples} samples"
     yield Difference("noise-up", severity, f"channel:{one.name}", text, old, new, unit, threshold, look, size=ratio)

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from buswright.channels import units
 from buswright.channels.calibration.kind import Calibration
 from buswright.channels.carfile.model import CarFile, Channel, Limits, Sensor
 from buswright.layout.document.gathered import Gathered
@@ -158,7 +159,7 @@ def _limits(channel: Channel, unit: str) -> Iterator[str]:
         more = f" for {limits.hold_s:g} s" if limits.hold_s else ""
         more += f", clears after {limits.hysteresis:g}" if limits.hysteresis else ""
         more += f", while {limits.when.text}" if limits.when is not None else ""
-        yield f"{level} {' or '.join(ends)} {unit}".rstrip() + more
+        yield f"{level} {' or '.join(ends)} {units.shown(unit)}".rstrip() + more
 
 
 def _fingerprints(channel: Channel) -> str:

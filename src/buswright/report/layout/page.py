@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from html import escape
 
@@ -15,6 +16,7 @@ from buswright.report.layout.topology import topology_svg
 from buswright.report.page import asset, render_page
 from buswright.wording import percent, plural
 
+_JOINT = re.compile(r"[_/](?=\w)|[^\s_/]{18}(?=\S)")
 _SEVERITY_SIGNS = {"fault": "✖", "suspect": "▲", "note": "●"}
 
 
@@ -105,10 +107,15 @@ def _html(table: Table, layout: Layout) -> str:
     )
 
 
+def _breakable(text: str) -> str:
+    """Let a name break at its joints, and a long run of characters anywhere, so that no column is wider than paper."""
+    return escape(_JOINT.sub("\\g<0>\0", text)).replace("\0", "<wbr>")
+
+
 def _cells(row: Sequence[Cell], table: Table, kinds: Sequence[str], layout: Layout) -> Iterator[str]:
     for k, cell in enumerate(row):
         own = "" if table.marks[k] or cell.text == NOTHING else _mark(cell.source, layout)
-        text = f"{escape(cell.text)}{own}"
+        text = f"{_breakable(cell.text)}{own}"
         if not k:
             yield f'<th scope="row">{text}</th>'
         else:

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
+from buswright.channels import units
 from buswright.layout.document.model import (
     CAR,
     DATABASE,
@@ -239,7 +240,7 @@ def signals(layout: Layout, message: MessageLayout, own: Sequence[SignalLayout])
                 Cell("big" if one.big_endian else "little", source_of(one, "name")),
                 Cell(sign, source_of(one, "name")),
                 Cell(scale, source_of(one, "name")),
-                Cell(one.unit or NOTHING, source_of(one, "name")),
+                Cell(units.shown(one.unit) or NOTHING, source_of(one, "name")),
                 Cell(span(one.low, one.high), source_of(one, "name")),
                 Cell(seen, MEASURED),
                 Cell(page or NOTHING, source_of(one, "name")),
@@ -264,7 +265,8 @@ def _channel_cells(layout: Layout, one: ChannelLayout) -> Iterator[Cell]:
     hidden = layout.handover and one.is_place
     yield Cell(one.name, CAR)
     yield cell(one, "origin", f"= {one.origin}" if one.is_formula else one.origin)
-    yield from (cell(one, name) for name in ("sensor", "unit"))
+    yield cell(one, "sensor")
+    yield cell(one, "unit", units.shown(one.unit))
     yield cell(one, "role", ", ".join(part for part in (one.role, one.position) if part))
     yield cell(one, "rate_hz", figure(one.rate_hz, "Hz", 3))
     yield cell(one, "plausible", span(*one.plausible) if one.plausible else NOTHING)
@@ -279,7 +281,7 @@ def zeroes(layout: Layout) -> Table:
     rows = [
         (
             Cell(one.name, CAR),
-            cell(one, "zero", NOTHING if one.zero is None else f"{one.zero:+.4g} {one.unit}".rstrip()),
+            cell(one, "zero", NOTHING if one.zero is None else f"{one.zero:+.4g} {units.shown(one.unit)}".rstrip()),
             cell(one, "zero_date", " ".join(part for part in (one.zero_date, one.zero_by, one.zero_why) if part)),
             cell(one, "calibrated"),
             cell(one, "due"),
@@ -316,7 +318,7 @@ def sensors(layout: Layout) -> Table:
             Cell(one.text, CAR),
             Cell(f"{span(*one.healthy)} {one.electrical}" if len(one.healthy) == 2 else NOTHING, CAR),
             Cell(one.open_reads or NOTHING, CAR),
-            Cell(figure(one.max_rate, f"{one.unit}/s"), CAR),
+            Cell(figure(one.max_rate, f"{units.shown(one.unit)}/s"), CAR),
             Cell(", ".join(each.name for each in layout.channels if each.sensor == one.name) or NOTHING, CAR),
         )
         for one in layout.sensors
