@@ -89,7 +89,8 @@ def channel_differences(
             if before.message not in silent:
                 yield _without_samples(name, before)
         elif before.unit != after.unit and not units.compatible(before.unit, after.unit):
-            text = f"{name} was in {units.shown(before.unit) or 'no unit'} and now is in {units.shown(after.unit) or 'no unit'}"
+            was, now = (units.shown(each.unit) or "no unit" for each in (before, after))
+            text = f"{name} was in {was} and now is in {now}"
             yield Difference(
                 "unit-changed", Severity.SUSPECT, f"channel:{name}", text, threshold="any change", look="the car files"
             )
