@@ -1,15 +1,21 @@
 """`buswright watch`: what it refuses before anything is opened, and pictures without a terminal."""
 
+import hashlib
+import json
 import logging
 import re
+from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 from tests.ports import free_ports
+from tests.tui.made import snapshot_of
+from tests.tui.screens.test_wiggle_screen import LIKELY
 
 from buswright.cli import at_terminal
 from buswright.cli.commands import watch as watch_command
-from buswright.cli.main import main
+from buswright.cli.main import build_parser, main
 from buswright.errors import UserError
 
 
@@ -96,3 +102,22 @@ def test_a_recording_that_cannot_begin_ends_the_call_before_the_screen(monkeypat
         main(["watch", source, "--out", str(tmp_path / "run.log")])
     assert not opened
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("live", [False, True])
+def test_a_wiggle_test_is_saved_with_the_hash_of_what_was_watched(tmp_path, live):
+    capture = tmp_path / "run.log"
+    capture.write_text("(1.000000) can0 123#00\n", encoding="utf-8")
+    name = "live:virtual/x" if live else str(capture)
+    options = build_parser().parse_args(["watch", name])
+    snapshot = snapshot_of()
+    source = replace(snapshot.source, live=live)
+    recording = SimpleNamespace(paths=(Path("kept.log"),)) if live else None
+    snapshot = replace(snapshot, source=source, wiggle=LIKELY, recording=recording)
+    sheet = tmp_path / "wiggle.json"
+    assert str(sheet) in watch_command._sheet(options)(snapshot, sheet)
+    document = json.loads(sheet.read_text(encoding="utf-8"))
+    assert document["source"] == name
+    assert document["source_hash"] == ("" if live else hashlib.sha256(capture.read_bytes()).hexdigest())
+    assert document["car_hash"] == snapshot.car.hash
+    assert ("Recorded in kept.log." in document["notes"]) == live

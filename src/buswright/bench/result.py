@@ -205,13 +205,17 @@ class Gap:
 
 @dataclass(frozen=True, slots=True)
 class PlaceCount:
-    """What moving one plug did in a wiggle test; see `diagnosis.wiggle.model.PlaceNow`."""
+    """What moving one plug did in a wiggle test; see `diagnosis.wiggle.model.PlaceNow`.
+
+    `channels` has the glitches of each: those of several at one moment count once in `glitches`.
+    """
 
     place: str
     seconds: float
     glitches: int
     chance: float | None
     likely: bool
+    channels: Mapping[str, int] = field(default_factory=dict)
 
 
 NOTHING: Mapping[str, object] = MappingProxyType({})

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from buswright.bench.plan.model import Plan, Step
 from buswright.channels.carfile.model import CarFile
-from buswright.diagnosis.words import METER
+from buswright.diagnosis.words import METER, WIGGLE
 
 BENCH_ONLY = (
     "Only on a bench, never on a car: the adapter acknowledges frames here. Fuse the bench supply and set its current "
@@ -37,6 +37,7 @@ def cautions(step: Step, car: CarFile) -> tuple[str, ...]:
         "to_supply": _WIRE,
         "supply": _SUPPLY,
         "dip": _SUPPLY,
+        "wiggle": WIGGLE,
     }.get(step.kind, "")
     said = [own, *(sensor.cautions if sensor is not None and step.kind != "listen" else ()), step.caution]
     return tuple(dict.fromkeys(text for text in said if text))

@@ -164,7 +164,23 @@ def path_and_hash(path: Path) -> dict[str, str]:
     OSError
         It can't be read.
     """
-    return {"path": str(path), "hash": hashlib.sha256(path.read_bytes()).hexdigest()}
+    return {"path": str(path), "hash": _hash(path)}
+
+
+def hashes(paths: Iterable[Path]) -> str:
+    """Return the SHA-256 of each file of a capture; what is no file, such as a pipe, has none.
+
+    Raises
+    ------
+    OSError
+        One can't be read.
+    """
+    return ", ".join(_hash(path) for path in paths if path.is_file())
+
+
+def _hash(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def add_json(parser: argparse.ArgumentParser) -> None:

@@ -30,4 +30,5 @@ MODULE_POWER = (
     "Power at the module's plug first, then the fuse, then the CAN pair to it, then the modules behind it in the "
     "daisy chain."
 )
+WIGGLE = "Keep hands clear of fans, belts and hot parts. Never reach under a car that isn't on rated stands."
 CLEAR_FILTERS = "Clear the receive filters of the adapter and of the recording program, and record a few seconds again."

@@ -84,6 +84,8 @@ class Workbench(Resilient):
         The one to begin with.
     theme
         A name of `themes.THEMES`; None: by what the terminal can show.
+    sheet
+        Writes the wiggle test of a snapshot to a file, and says where.
     document
         Writes the layout document of the capture to a file and says what is in it; None: it can't be made of this.
     """
@@ -122,8 +124,10 @@ class Workbench(Resilient):
         screen: str = "overview",
         theme: str | None = None,
         document: Callable[[Path], str] | None = None,
+        sheet: Callable[[Snapshot, Path], str] | None = None,
     ) -> None:
         super().__init__(theme)
+        self._sheet = sheet
         self._document = document
         self.worker = worker
         self.snapshot: Snapshot | None = None
@@ -301,6 +305,7 @@ class Workbench(Resilient):
         yield SystemCommand("Help", "what this screen shows, and its keys", self.action_help)
         yield SystemCommand("Notices", "messages of the program so far", self.action_notices)
         yield SystemCommand("Save the layout document", "of the buses, as a page or Markdown", self.action_document)
+        yield SystemCommand("Save the wiggle test", "its sheet, as a page or JSON", self.save_wiggle)
         yield SystemCommand("Save a picture", "of this screen, as SVG, in the current folder", self.action_picture)
         for theme in THEMES:
             yield SystemCommand(
@@ -329,32 +334,45 @@ class Workbench(Resilient):
             self.notify(told, severity="warning", timeout=8)
             return
         hint = "A page to print (.html), or Markdown (.md). The capture is read once more for it."
-        self.push_screen(Prompt("Save the layout document as", hint, "layout.html"), self._document_asked)
+        self._save("the layout document", hint, "layout.html", self._document)
 
-    def _document_asked(self, text: str | None) -> None:
-        if not text:
+    def save_wiggle(self) -> None:
+        """Ask where to write the sheet of the wiggle test, as it stands now."""
+        snapshot, write = self.snapshot, self._sheet
+        if snapshot is None or snapshot.wiggle is None or write is None:
+            place = list(SCREENS).index("wiggle") + 1
+            self.notify(f"no wiggle test yet: screen {place} makes one", severity="warning", timeout=6)
             return
-        path = Path(text).expanduser()
-        if path.exists():
-            question = Confirm(f"{path} is there already.", "Overwrite it?")
-            self.push_screen(question, lambda yes: self._write_document(path) if yes else None)
-        else:
-            self._write_document(path)
+        hint = "A page to print (.html), or JSON (.json): each place, its glitches, and what follows."
+        self._save("the wiggle test", hint, "wiggle.html", lambda path: write(snapshot, path))
 
-    def _write_document(self, path: Path) -> None:
-        """Write it beside the drawing: a large capture takes its time."""
-        write = self._document
-        assert write is not None, "it was asked for"
+    def _save(self, what: str, hint: str, name: str, write: Callable[[Path], str]) -> None:
+        """Ask where to write a file; one that is there is overwritten only if the user says so."""
+
+        def asked(text: str | None) -> None:
+            if not text:
+                return
+            path = Path(text).expanduser()
+            if path.exists():
+                question = Confirm(f"{path} is there already.", "Overwrite it?")
+                self.push_screen(question, lambda yes: self._write(what, write, path) if yes else None)
+            else:
+                self._write(what, write, path)
+
+        self.push_screen(Prompt(f"Save {what} as", hint, name), asked)
+
+    def _write(self, what: str, write: Callable[[Path], str], path: Path) -> None:
+        """Write a file beside the drawing: a large capture takes its time."""
 
         def work() -> None:
             try:
                 told = write(path)
             except Exception as fault:  # noqa: BLE001  (told; the workbench goes on)
-                self.call_from_thread(self.trouble, "the layout document could not be written", fault)
+                self.call_from_thread(self.trouble, f"{what} could not be written", fault)
             else:
                 self.call_from_thread(self.notify, told, timeout=10)
 
-        self.notify("reading the capture for the layout document…", timeout=4)
+        self.notify(f"writing {what}…", timeout=4)
         self.run_worker(work, thread=True)
 
     def action_picture(self) -> None:

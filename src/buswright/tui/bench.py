@@ -36,6 +36,9 @@ class Bench(Reports, Protocol):
     def narrow(self, module: str | None) -> None:
         """Judge and show one module alone; None: the whole car."""
 
+    def save_wiggle(self) -> None:
+        """Ask where to write the sheet of the wiggle test."""
+
     def search_in(self, name: str, text: str) -> None:
         """Go to a screen and search its list."""
 

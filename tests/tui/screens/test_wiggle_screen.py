@@ -115,6 +115,19 @@ def test_enter_starts_with_the_channel_under_the_cursor():
     assert piloted(steps, screen="wiggle") == [("start_wiggle", ["throttle"])]
 
 
+def test_what_found_the_channels_does_not_hide_the_places():
+    async def steps(app, pilot, worker):
+        await pilot.press("slash", *"throttle", "enter", "s")
+        worker.give(wiggle=LIKELY)
+        await settled(pilot)
+        return app.screen.sought, "\n".join(await drawn(app, pilot))
+
+    sought, text = piloted(steps, screen="wiggle")
+    assert sought == ""
+    assert "1 seat loom" in text
+    assert "f Save" in text
+
+
 def test_picks_and_whole_modules_start_in_the_order_of_the_car_file():
     async def steps(app, pilot, worker):
         await pilot.press("slash", *"r_fr", "enter", "x")

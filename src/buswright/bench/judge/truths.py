@@ -9,11 +9,12 @@ import numpy as np
 
 from buswright.bench.judge.making import Tested, judged, span_text, unjudged
 from buswright.bench.plan.model import Step, Truth
-from buswright.bench.result import Check, StepResult
+from buswright.bench.result import Check, PlaceCount, StepResult
 from buswright.bench.words import cautions
 from buswright.channels import units
+from buswright.diagnosis.wiggle.advice import QUIET_S, SIGNIFICANT, chance_text
 from buswright.diagnosis.words import TERMINATION
-from buswright.wording import listed
+from buswright.wording import listed, percent, plural
 
 
 def truth_checks(test: Tested) -> Iterator[Check]:
@@ -91,17 +92,40 @@ def meter_checks(test: Tested) -> Iterator[Check]:
 
 
 def wiggle_checks(test: Tested) -> Iterator[Check]:
-    """Judge each plug that was moved."""
+    """Judge each plug that was moved, and name those of the plan that were not."""
     for step, result in test.done("wiggle"):
+        quiet = result.wiggle[0] if result.wiggle else None
         for place in result.wiggle[1:]:
-            likely = place.likely
-            chance = "" if place.chance is None else f", by chance {place.chance:.2g}"
-            said = f"{place.glitches} glitches in {place.seconds:.0f} s of moving it{chance}."
-            check = Check(
-                *("wiggle", step.name, f"plug:{place.place.removeprefix('plug ')}", "pass", said),
-                "no more glitches than chance makes (1 %)",
-                float(place.glitches),
-                "glitches",
-                result.advice,
-            )
-            yield judged(step, check, good=not likely)
+            yield _place(step, result, place, quiet.seconds if quiet is not None else 0.0)
+        moved = {_folded(place.place) for place in result.wiggle[1:]}
+        for name in step.places:
+            if _folded(name) not in moved:
+                said = "It was not moved."
+                yield Check("wiggle", step.name, _subject(name), "not done", said, required=step.required)
+
+
+def _place(step: Step, result: StepResult, place: PlaceCount, quiet_s: float) -> Check:
+    subject, seconds = _subject(place.place), place.seconds
+    if not place.likely and quiet_s < QUIET_S:
+        why = f"Nothing to compare with: only {quiet_s:.0f} s were quiet, and {QUIET_S:.0f} s are needed."
+        return unjudged("wiggle", step, subject, why)
+    if not place.likely and seconds < QUIET_S / 2:
+        return unjudged("wiggle", step, subject, f"It was moved for {seconds:.0f} s only: {QUIET_S:.0f} s tell more.")
+    chance = "" if place.chance is None else f" (by chance {chance_text(place.chance)})"
+    glitches = plural(place.glitches, "glitch", "glitches")
+    check = Check(
+        *("wiggle", step.name, subject, "pass", f"{glitches} in {seconds:.0f} s of moving it{chance}."),
+        f"no more than chance explains: at least {percent(SIGNIFICANT, 0)}",
+        float(place.glitches),
+        "glitches",
+        result.advice,
+    )
+    return judged(step, check, good=not place.likely)
+
+
+def _folded(place: str) -> str:
+    return " ".join(place.casefold().split())
+
+
+def _subject(place: str) -> str:
+    return f"plug:{place.removeprefix('plug ')}" if place.startswith("plug ") else f"place:{place}"

@@ -74,7 +74,7 @@ def measure_step(
         moved = sorted(moves, key=lambda name: -abs(moves[name].copied or 0.0))[:3]
         return replace(result, moves=moves, traces=_traces(samples, [step.channel, *moved], result))
     if wiggle is not None:
-        return _wiggled(result, wiggle)
+        return wiggled(result, wiggle)
     return _held(result, step, plan, samples, mark_ns, rest)
 
 
@@ -132,10 +132,15 @@ def _traces(samples: Samples, names: Sequence[str], result: StepResult) -> tuple
     return tuple(trace_of(samples[name], start, end) for name in wanted)
 
 
-def _wiggled(result: StepResult, wiggle: WiggleNow) -> StepResult:
+def wiggled(result: StepResult, wiggle: WiggleNow) -> StepResult:
+    """Return the result of a step with its wiggle test: what came while nothing was moved, then each place."""
     places = tuple(
-        PlaceCount(each.place, each.seconds, each.total, None if math.isnan(each.chance) else each.chance, each.likely)
+        PlaceCount(
+            *(each.place, each.seconds, each.total, None if math.isnan(each.chance) else each.chance, each.likely),
+            channels=dict(each.counts),
+        )
         for each in wiggle.places
     )
-    quiet = PlaceCount("nothing moved", wiggle.quiet_s, sum(count for _, count in wiggle.quiet), None, False)
+    moments = wiggle.total - sum(each.total for each in wiggle.places)
+    quiet = PlaceCount("nothing moved", wiggle.quiet_s, moments, None, False, dict(wiggle.quiet))
     return replace(result, wiggle=(quiet, *places), advice=wiggle.advice)

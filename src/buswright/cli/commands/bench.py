@@ -126,7 +126,7 @@ def _test(options: argparse.Namespace) -> int:
         put(f"\nSheet to print: {page}")
     if options.store:
         _store(options, plan, sheet)
-    return int(bool(sheet.result.failed))
+    return int(report.verdict(sheet.result)[0] != "PASSED")
 
 
 def _guided(options: argparse.Namespace, plan: Plan, car: CarFile, page: Path | None) -> Sheet:
@@ -181,9 +181,8 @@ def _unattended(options: argparse.Namespace, plan: Plan, car: CarFile) -> Sheet:
     first = capture.first_time_ns()
     if first is None:
         raise UserError(f"{', '.join(map(str, capture.paths))}: no frames to test", hint="buswright contents SOURCE")
-    files = [path for path in capture.paths if path.is_file()]
     named = ", ".join(map(str, capture.paths))
-    digest = ", ".join(shared.path_and_hash(path)["hash"] for path in files)
+    digest = shared.hashes(capture.paths)
     bench = Bench(plan, car, by=options.by, source=named, source_hash=digest, bus_names=source.names)
     run_unattended(bench, batches, capture.events, first)
     if not any(each.start_ns is not None for each in bench.result().steps):

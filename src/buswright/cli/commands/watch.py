@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from buswright.frames.capture import Capture
     from buswright.messages.match import Databases
     from buswright.worker.engine import Engine
+    from buswright.worker.snapshot import Snapshot
 
 DEFAULT_SIZE = "120x40"
 SLOWEST, FASTEST = 0.01, 1000.0
@@ -219,7 +220,30 @@ def _show(engine: Engine, options: argparse.Namespace) -> None:
         except BaseException:
             engine.close()
             raise
-    run_app(Workbench(engine, screen=options.screen, document=_document(options)), engine)
+    run_app(Workbench(engine, screen=options.screen, sheet=_sheet(options), document=_document(options)), engine)
+
+
+def _sheet(options: argparse.Namespace) -> Callable[[Snapshot, Path], str]:
+    """Return what writes the sheet of a wiggle test."""
+
+    def write(snapshot: Snapshot, path: Path) -> str:
+        from buswright.bench.wiggle_alone import NO_CAR, wiggle_alone
+        from buswright.report.bench.sheet import Sheet
+        from buswright.report.bench.written import rendered
+        from buswright.wording import listed
+        from buswright.writing import write_whole
+
+        assert snapshot.wiggle is not None, "it was asked for"
+        named = ", ".join(options.source)
+        digest = "" if snapshot.source.live else shared.hashes(shared.open_source(options).paths)
+        kept = snapshot.recording.paths if snapshot.recording is not None else ()
+        notes = (f"Recorded in {listed([path.name for path in kept])}.",) if kept else ()
+        plan, result = wiggle_alone(snapshot.wiggle, snapshot.car, source=named, source_hash=digest, notes=notes)
+        origin = "epoch" if snapshot.source.epoch else "relative"
+        write_whole(path, rendered(Sheet(result, plan, snapshot.car or NO_CAR, origin), path))
+        return f"wiggle test saved as {path}"
+
+    return write
 
 
 def _document(options: argparse.Namespace) -> Callable[[Path], str] | None:

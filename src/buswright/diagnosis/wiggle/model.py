@@ -62,6 +62,8 @@ class WiggleNow:
         Moments with a glitch since the start: a screen that saw it rise may ring the bell.
     advice
         What to do next, in a sentence.
+    start_ns, end_ns
+        From when to when, on the clock of the frames; None before anything came.
     silences
         How often the whole bus fell silent: an adapter or the bus itself, so no glitch of a channel.
     """
@@ -75,4 +77,6 @@ class WiggleNow:
     latest: tuple[tuple[Glitch, str], ...]
     total: int
     advice: str
+    start_ns: int | None = None
+    end_ns: int | None = None
     silences: int = 0

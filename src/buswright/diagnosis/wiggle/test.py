@@ -143,6 +143,8 @@ class WiggleTest:
             latest=tuple(sorted(self._latest, key=lambda one: one[0].time_ns, reverse=True)),
             total=quiet.total + sum(tally.total for tally in places.places.values()),
             advice="",
+            start_ns=places.start_ns if self._places is not None else None,
+            end_ns=places.now_ns if self._places is not None else None,
             silences=sum(bus.counted for bus in self._buses.values()),
         )
         standing = tuple(name for name, counter in self._counters.items() if counter.standing)

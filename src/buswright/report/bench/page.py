@@ -8,6 +8,7 @@ from html import escape
 from buswright._version import __version__
 from buswright.bench.plan.model import Step
 from buswright.bench.result import Check, Line, StepResult, Verdict
+from buswright.diagnosis.wiggle.advice import chance_text
 from buswright.report.bench.drawing import residual_svg, trace_svg
 from buswright.report.bench.sheet import SCOPE, Sheet, moved_matrix, value_of, verdict
 from buswright.report.page import html_table, render_page
@@ -39,7 +40,7 @@ def render_html(sheet: Sheet) -> str:
             _foot(),
         ]
     )
-    return render_page(f"Bench test: {sheet.result.name}", body, data={"span": [0, 1], "findings": []}, scripts=[])
+    return render_page(sheet.title, body, data={"span": [0, 1], "findings": []}, scripts=[])
 
 
 def _foot() -> str:
@@ -66,8 +67,8 @@ def _head(sheet: Sheet) -> str:
         if result.count(each) or each in ("pass", "fail")
     )
     files = [
-        ("Car file", f"{result.car_file}, SHA-256 {result.car_hash}"),
-        ("Plan", f"{result.plan}, SHA-256 {result.plan_hash}"),
+        ("Car file", f"{result.car_file}, SHA-256 {result.car_hash}" if result.car_file else "none"),
+        ("Plan", f"{result.plan}, SHA-256 {result.plan_hash}" if result.plan else "none: a wiggle test alone"),
         (
             "Capture",
             f"{result.source}, SHA-256 {result.source_hash}" if result.source_hash else result.source or "live",
@@ -83,7 +84,7 @@ def _head(sheet: Sheet) -> str:
     rows = "".join(f"<dt>{label}</dt><dd>{escape(text)}</dd>" for label, text in facts)
     notes = "".join(f"<p>{escape(note)}</p>" for note in result.notes)
     return (
-        f"<header><h1>Bench test: {escape(result.name)}</h1>"
+        f"<header><h1>{escape(sheet.title)}</h1>"
         f'<p class="verdict {kind}">{sign} <strong>{word}.</strong> {escape(said)}</p>'
         f'<ul class="figures">{figures}</ul><dl class="steps files">{rows}</dl>{notes}</header>'
     )
@@ -240,12 +241,15 @@ def _wiggle(shown: StepResult) -> str:
             escape(each.place),
             f"{each.seconds:.0f} s",
             str(each.glitches),
-            "–" if each.chance is None else f"{each.chance:.2g}",
-            "likely" if each.likely else "",
+            escape(", ".join(f"{name} {count}" for name, count in each.channels.items() if count)) or "–",
+            "–" if each.chance is None else chance_text(each.chance),
+            "LIKELY" if each.likely else "",
         ]
         for each in shown.wiggle
     ]
-    table = html_table(["place", "moved for", "glitches", "by chance", ""], rows, right=(1, 2, 3), label="Wiggle test")
+    table = html_table(
+        ["place", "for", "glitches", "of which channel", "by chance", ""], rows, right=(1, 2, 4), label="Wiggle test"
+    )
     return f"{table}<p>{escape(shown.advice)}</p>"
 
 

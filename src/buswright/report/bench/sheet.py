@@ -13,7 +13,7 @@ from buswright.channels.carfile.model import CarFile
 from buswright.report.health.text import fold, section
 from buswright.report.plain import plain, some
 from buswright.report.text import joined, table
-from buswright.wording import moment, plural
+from buswright.wording import listed, moment, plural
 
 SCHEMA = "buswright.bench/1"
 
@@ -37,7 +37,7 @@ class Sheet:
     result
         What the test found.
     plan, car
-        What it was held against; `car` is cut down to the module.
+        What it was held against; `car` is cut down to the module. A wiggle test alone has no plan file.
     origin
         Where its time comes from; see `frames.table.Clock`.
     """
@@ -64,9 +64,15 @@ class Sheet:
         return zip(self.plan.steps, self.result.steps, strict=True)
 
     @property
+    def title(self) -> str:
+        """What it is, and of what."""
+        name = self.result.name
+        return f"Bench test: {name}" if self.result.plan else f"{name[:1].upper()}{name[1:]}"
+
+    @property
     def tested(self) -> str:
-        """What was tested."""
-        return self.result.module or "the whole car"
+        """What was tested: the module, the channels of a wiggle test alone, or the whole car."""
+        return self.result.module or ("the whole car" if self.result.plan else listed(tuple(self.plan.inputs)))
 
     @property
     def when(self) -> str:
@@ -87,8 +93,8 @@ def verdict(result: BenchResult) -> tuple[str, str]:
     rest = "".join(f"; {text}" for text in left if text)
     if failed:
         return "FAILED", f"{len(failed)} of {plural(judged, 'check')} failed{rest}."
-    if undone:
-        return "NOT COMPLETE", f"{plural(judged, 'check')} passed{rest}."
+    if undone or not judged:
+        return "NOT COMPLETE", f"{plural(judged, 'check')} passed{rest}." if judged else f"Nothing was judged{rest}."
     return "PASSED", f"{plural(judged, 'check')} passed, none failed{rest}."
 
 

@@ -71,12 +71,16 @@ class WorkScreen(Guarded, Screen[None]):
         if self.snapshot is not None:
             self.receive(self.snapshot)
 
-    def seek_row(self, key: object) -> None:
-        """Put the cursor on the row with this key, clearing a search that hides it."""
+    def forget_search(self) -> None:
+        """Show everything again."""
         if self.sought:
             self.query_one(SearchLine).clear()
             self.sought = ""
             self.again()
+
+    def seek_row(self, key: object) -> None:
+        """Put the cursor on the row with this key, clearing a search that hides it."""
+        self.forget_search()
         for rows in self.query(Rows):
             if isinstance(key, Hashable) and rows.go_to(key):
                 rows.focus()

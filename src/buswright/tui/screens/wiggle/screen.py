@@ -14,6 +14,7 @@ from buswright.channels.following.follow import ChannelNow
 from buswright.channels.glitches import Glitch
 from buswright.diagnosis.now.channels import judge_channel
 from buswright.diagnosis.wiggle.model import WiggleNow
+from buswright.diagnosis.words import WIGGLE
 from buswright.tui.digits import decimals_of
 from buswright.tui.screens.help_screen import HelpScreen
 from buswright.tui.screens.wiggle import lines as wiggle_lines
@@ -35,12 +36,12 @@ class WiggleScreen(WorkScreen):
 
     NAME = "wiggle"
     FIRST = "#choice"
-    HELP = """
+    HELP = f"""
     The wiggle test finds a loose contact. Key on, engine off, car standing. Pick the channels that misbehave (x), or all of a module (a). Enter starts.
 
-    First touch nothing, for as long as you will move a place. Then name a place (1 or w) and move it: a plug, a piece of loom, a ground stud. Name it before you move it. A digit goes back to its place, 0 is quiet again. The bell (b) tells you of a glitch without looking.
+    First touch nothing, for as long as you will move a place. Then name a place (1 or w) and move it: a plug, a piece of loom, a ground stud. Name it before you move it. A digit goes back to its place, 0 is quiet again. The bell (b) tells you of a glitch without looking. f saves what was found as a sheet.
 
-    SAFETY: keep hands clear of fans, belts and hot parts. Never reach under a car that isn't on rated stands.
+    SAFETY: {WIGGLE}
 
     LIKELY: this place makes glitches. With many places one can look likely by accident, so move it again to be sure.
 
@@ -57,6 +58,7 @@ class WiggleScreen(WorkScreen):
         Binding("w", "name", "New place", tooltip="name a place, then move it"),
         Binding("d", "advice", "What to do", tooltip="all of the advice"),
         Binding("b", "bell", "Bell", tooltip="ring at each glitch, or not"),
+        Binding("f", "save", "Save", tooltip="save the test as a sheet: a page to print, or JSON"),
         Binding("e", "end", "End", tooltip="end the test; the result stays"),
         Binding("c", "choose", "Choose", tooltip="choose channels for a new test"),
     ]
@@ -202,6 +204,7 @@ class WiggleScreen(WorkScreen):
         names = [name for name in self._channels if name in self.picks] or ([key] if isinstance(key, str) else [])
         if names:
             self._choosing = False
+            self.forget_search()  # what found the channels would hide the places
             self.bench.worker.start_wiggle(names)
             self.notify("touch nothing now", timeout=4)
 
@@ -295,6 +298,10 @@ class WiggleScreen(WorkScreen):
         """End the test; its result stays."""
         self.bench.worker.stop_wiggle()
 
+    def action_save(self) -> None:
+        """Save the test, as it stands now, as a sheet."""
+        self.bench.save_wiggle()
+
     def action_choose(self) -> None:
         """Choose channels for a new test."""
         self._choosing = True
@@ -318,7 +325,7 @@ class WiggleScreen(WorkScreen):
             return self.test is None
         if action == "choose":
             return self.test is not None and not self.running
-        if action in ("bell", "advice"):
+        if action in ("bell", "advice", "save"):
             return self.test is not None
         return True
 
