@@ -264,7 +264,17 @@ def _moved_with(channels: Channels, each: ChannelEvidence, window: Window) -> bo
     """Whether what a fast channel moves with moved meanwhile, or nobody can tell."""
     roles = {role for together in TOGETHER if each.role in together for role in together}
     others = [other for other in channels.with_role(*roles) if other is not each]
+    if any(other.role == each.role and _rested(other, window) for other in others):
+        return False
     return not others or any(_moved(other, window) for other in others)
+
+
+def _rested(twin: ChannelEvidence, window: Window) -> bool:
+    """Whether a twin lived and yet moved nowhere: it shows that the quantity rested, as under a steady foot."""
+    grid = twin.value_grid
+    inside = (grid.start_ns >= window.start_ns + EDGE_NS) & (grid.start_ns <= window.end_ns - EDGE_NS)
+    lived = bool(inside.any()) and float(grid.high[inside].max()) > float(grid.low[inside].min())
+    return lived and not _moved(twin, window)
 
 
 def _rests_there(each: ChannelEvidence, row: int, window: Window) -> bool:
