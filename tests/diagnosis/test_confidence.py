@@ -7,7 +7,7 @@ import itertools
 import pytest
 
 from buswright.diagnosis.case import sighting
-from buswright.diagnosis.confidence import TRIED, calibrated
+from buswright.diagnosis.confidence import TRIED, Tried, calibrated
 from buswright.findings import FAULTS, Severity, how_sure
 
 from .reliability import BANDS, Stated, tried
@@ -61,9 +61,23 @@ def test_what_was_rarely_right_is_no_surer_than_that_and_what_was_not_tried_says
 
 
 def test_channel_findings_are_no_surer_than_such_were_on_other_cars() -> None:
-    assert calibrated("offset", 0.9) == pytest.approx(15 / 19)
+    assert calibrated("offset", 0.9) == pytest.approx(15 / 25)
     assert calibrated("scale-or-unit", 0.8) < 0.7 < calibrated("scale-or-unit", 0.85)
-    assert calibrated("supply-lost", 0.55) == 0.55
+
+
+def test_what_was_right_more_often_than_it_says_says_more_and_never_more_than_was_counted():
+    (one,) = TRIED["stuck"]
+    assert (one.right, one.of) == (22, 23)
+    assert 0.8 < calibrated("stuck", 0.8) == pytest.approx(0.92 - (0.92 * 0.08 / 26) ** 0.5)
+    assert calibrated("stuck", 1.0) == one.share == pytest.approx(0.92)
+    assert Tried(0.0, 1.01, 3, 3, 3).floor < Tried(0.0, 1.01, 30, 30, 30).floor < 31 / 32
+
+
+def test_evidence_that_leaves_two_names_open_is_made_no_surer_by_being_right_about_either():
+    (one,) = TRIED["byte-order"]
+    assert one.right == one.of > 3 * one.exact
+    assert calibrated("byte-order", 0.5) == 0.5
+    assert calibrated("bus-errors", 0.5) == 0.5  # nobody counted the exact ones
 
 
 def test_stronger_evidence_is_never_less_sure() -> None:

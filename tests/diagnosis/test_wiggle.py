@@ -100,9 +100,9 @@ def test_times_add_up_over_visits_and_glitches_belong_to_the_place_of_their_mome
 @pytest.mark.parametrize("settled", [False, True])
 def test_what_several_channels_show_together_counts_once_and_names_what_they_share(settled):
     wiring = {
-        "a": Wiring("AIN1", "C12", "5V-A", "G2"),
-        "b": Wiring("AIN2", "C12", "5V-A", "G2"),
-        "c": Wiring("AIN6", "C21", "5V-A", "G3"),
+        "a": Wiring(input="AIN1", plug="C12", supply="5V-A", ground="G2"),
+        "b": Wiring(input="AIN2", plug="C12", supply="5V-A", ground="G2"),
+        "c": Wiring(input="AIN6", plug="C21", supply="5V-A", ground="G3"),
     }
     places = Places(0, wiring)
     for at in (10.0, 11.0, 12.0):
@@ -375,9 +375,9 @@ def test_it_says_what_to_do_next(car, standing, upto_s, timeline, times, expecte
 
 def test_what_wires_share_is_named_where_it_was_so_at_half_of_the_times_or_more():
     wiring = {
-        "a": Wiring("AIN1", "C12", "5V-A", "G1"),
-        "b": Wiring("AIN2", "C12", "5V-B", "G2"),
-        "c": Wiring("AIN3", "C21", "5V-A", "G3"),
+        "a": Wiring(input="AIN1", plug="C12", supply="5V-A", ground="G1"),
+        "b": Wiring(input="AIN2", plug="C12", supply="5V-B", ground="G2"),
+        "c": Wiring(input="AIN3", plug="C21", supply="5V-A", ground="G3"),
     }
     places = Places(0, wiring)
     places.move_to("loom", 20 * S)

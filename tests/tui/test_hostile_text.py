@@ -23,7 +23,7 @@ NASTY = "\x1b]0;owned\x07[@click=app.quit]\u202eevil\x9b2J\n"
 def hostile():
     """The car with a line of trouble in every text that comes from a file."""
     base = snapshot_of()
-    wiring = Wiring(*(f"{name}{NASTY}" for name in "abcd"))
+    wiring = Wiring(*(f"{name}{NASTY}" for name in "abcde"))
     channels = tuple(
         replace(each, name=each.name + NASTY, unit=NASTY, module=NASTY, text=NASTY, formula="", wiring=wiring)
         for each in base.channels

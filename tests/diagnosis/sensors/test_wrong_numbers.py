@@ -195,6 +195,20 @@ def test_a_channel_without_a_role_that_never_rested_is_stuck_where_it_rests():
     assert said(slow(0.1, stuck=True)) == set()  # it may sit between two codes
 
 
+@pytest.mark.parametrize(("front", "stuck"), [("steady", False), ("released", True), ("moving", True)])
+def test_a_brake_that_holds_one_code_under_a_steady_foot_is_not_stuck(front, stuck):
+    dice = np.random.default_rng(5)
+    seconds = np.arange(0, 60, 0.02)
+    foot = np.where((seconds > 30) & (seconds < 37), 12.0, 6.0 + 6.0 * np.sin(seconds))
+    rear = foot + 0.001 * dice.standard_normal(len(seconds))
+    rear[(seconds > 30.1) & (seconds < 36.9)] = 12.0
+    ways = {"steady": foot, "released": np.where(foot == 12.0, 0.0, foot), "moving": 6.0 + 6.0 * np.sin(seconds)}
+    parts = {"rear": rear, "front": ways[front] + 0.003 * dice.standard_normal(len(seconds))}
+    brakes = [made(name, value, unit="bar", role="brake_pressure") for name, value in parts.items()]
+    driven = made("v", 80 + seconds, unit="km/h", role="vehicle_speed")
+    assert (("stuck", "channel:rear") in said(channels_of(*brakes, driven))) is stuck
+
+
 def test_a_pressure_that_is_off_by_an_atmosphere_and_no_more_than_its_zero_may_be_is_left_alone():
     assert said(changed("brake_pressure_front", lambda value: value + 1.0)) == set()
 

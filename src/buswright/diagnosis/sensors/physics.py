@@ -251,7 +251,7 @@ def _held_while(case: Case, each: ChannelEvidence, number: Int64s, moving: Bools
     if slow and not _twin_moved(case.channels, each, window):
         limit = max(HABIT_S, HABITS * _usual_s(each, window))
         restless = each.fast_noise >= RESTLESS_STEPS * each.step
-        rests = _rests_there(each, int(held.first[longest]), window)
+        rests = _rests_there(each, int(held.first[longest]), window) or _foot_rests(case.channels, each, window)
         return None if seconds[longest] <= limit or rests or not restless else (window, limit)
     if not slow and (seconds[longest] <= limit or _at_an_end(each, int(held.first[longest]))):
         return None
@@ -265,6 +265,29 @@ def _moved_with(channels: Channels, each: ChannelEvidence, window: Window) -> bo
     roles = {role for together in TOGETHER if each.role in together for role in together}
     others = [other for other in channels.with_role(*roles) if other is not each]
     return not others or any(_moved(other, window) for other in others)
+
+
+def _foot_rests(channels: Channels, each: ChannelEvidence, window: Window) -> bool:
+    """Whether a steady foot holds what a channel measures: a twin is pressed, too, alive and moves nowhere."""
+    twins = channels.with_role("brake_pressure") if each.role == "brake_pressure" else ()
+    return any(_held_alive(twin, window) for twin in twins if twin is not each)
+
+
+def _held_alive(twin: ChannelEvidence, window: Window) -> bool:
+    grid = twin.value_grid
+    inside = (grid.start_ns >= window.start_ns + EDGE_NS) & (grid.start_ns <= window.end_ns - EDGE_NS)
+    if not inside.any() or _moved(twin, window):
+        return False
+    low, high = float(grid.low[inside].min()), float(grid.high[inside].max())
+    return high > low > float(grid.low.min()) + _clear_move(twin)
+
+
+def _clear_move(each: ChannelEvidence) -> float:
+    """The least that a channel of this role moves clearly, in its own unit; 0 where the role has none."""
+    least, unit = CLEAR_MOVES.get(each.role or "", (0.0, ""))
+    if least and units.compatible(each.series.unit, unit):
+        least /= abs(units.line(each.series.unit, unit)[0])
+    return least
 
 
 def _rests_there(each: ChannelEvidence, row: int, window: Window) -> bool:
@@ -296,10 +319,7 @@ def _moved(other: ChannelEvidence, window: Window) -> bool:
         return False
     inside = (grid.start_ns >= window.start_ns + EDGE_NS) & (grid.start_ns <= window.end_ns - EDGE_NS)
     moved = float(grid.high[inside].max() - grid.low[inside].min()) if inside.any() else 0.0
-    least, unit = CLEAR_MOVES.get(other.role or "", (0.0, ""))
-    if least and units.compatible(other.series.unit, unit):
-        least /= abs(units.line(other.series.unit, unit)[0])
-    return moved > max(least, TWIN_SHARE * float(grid.high.max() - grid.low.min()))
+    return moved > max(_clear_move(other), TWIN_SHARE * float(grid.high.max() - grid.low.min()))
 
 
 def _at_an_end(each: ChannelEvidence, row: int) -> bool:
