@@ -22,7 +22,10 @@ def run(tmp_path_factory):
         yield run
 
 
-WRITTEN, READ = {"--out", "--html", "--snapshot", "--save"}, {"--car", "--dbc", "--baseline", "--sheet", "--licence"}
+WRITTEN, READ = (
+    {"--out", "--html", "--snapshot", "--save"},
+    {"--car", "--csv", "--dbc", "--baseline", "--sheet", "--licence"},
+)
 GROWING = {("record", "--out"), ("watch", "--out")}
 """Recordings grow while they are made: tests/frames/recording and tests/acceptance/test_survival.py."""
 

@@ -378,7 +378,7 @@ def test_what_fits_on_a_full_disk_is_whole_lines(tmp_path):
     )
     root = Path(__file__).parents[3]
     done = subprocess.run(
-        [sys.executable, "-c", code, str(tmp_path / "run.log")], capture_output=True, text=True, cwd=root
+        [sys.executable, "-B", "-c", code, str(tmp_path / "run.log")], capture_output=True, text=True, cwd=root
     )
     assert "can't be written any further" in done.stdout, done.stderr
     capture, frames = read(tmp_path / "run.log")
