@@ -283,7 +283,7 @@ def _held_alive(twin: ChannelEvidence, window: Window) -> bool:
 
 
 def _clear_move(each: ChannelEvidence) -> float:
-    """The least that a channel of this role moves clearly, in its own unit; 0 where the role has none."""
+    """Return the least that a channel of this role moves clearly, in its own unit; 0 where the role has none."""
     least, unit = CLEAR_MOVES.get(each.role or "", (0.0, ""))
     if least and units.compatible(each.series.unit, unit):
         least /= abs(units.line(each.series.unit, unit)[0])
