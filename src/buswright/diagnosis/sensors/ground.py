@@ -204,7 +204,7 @@ def _shift(case: Case, load: _Load, could: Sequence[ChannelEvidence], columns: M
     # Channels that would have shown it, and did not.
     could_show = [each for each, _, unsure in moved if _CLEAR * unsure <= abs(best.volts)]
     on_it = _place(could_show, best)
-    if on_it is None:
+    if on_it is None or on_it.what == "supply":  # a supply that moves scales: it shifts nothing
         return None
     if on_it.what != "ground":
         # Nobody says that they share a ground: so many together prove that they do.
