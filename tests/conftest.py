@@ -4,6 +4,9 @@ import os
 
 from hypothesis import settings
 
+# Programs that tests start keep their bytecode: without it, each would compile a good part of the sources again.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 # No deadlines: a shared machine may be slow at any moment, and no test asserts a time. In CI the examples are the
 # same at every run, so that a red run can be repeated; by hand they are new ones each time.
 settings.register_profile("by hand", deadline=None)

@@ -408,7 +408,7 @@ def _of_reports(snapshot: Snapshot, spacings: Spacings | None = None) -> Iterato
             yield f"{name}: {severity}, and the text has {line!r}"
 
 
-@settings(max_examples=120, phases=PHASES, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@settings(max_examples=60, phases=PHASES, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 @given(st.data())
 def test_nobody_contradicts_the_others_whatever_the_faults_and_the_limits(data: st.DataObject) -> None:
     run = data.draw(runs())

@@ -77,6 +77,7 @@ def serve():
     import buswright.cli.main
     import buswright.diagnosis.detect  # noqa: F401
 
+    sys.dont_write_bytecode = True  # a disk that fails must not spoil what other tests load
     os.chdir(Path(sys.argv[1]))
     for line in sys.stdin:
         print(json.dumps(run(json.loads(line))), flush=True)

@@ -332,7 +332,7 @@ def test_a_disk_that_takes_no_more_is_a_clear_end(tmp_path):
         resource.setrlimit(resource.RLIMIT_FSIZE, (10, 10))
 
     out = tmp_path / "run.log"
-    command = [sys.executable, "-m", "buswright", "record", "live:virtual/x", "--out", str(out)]
+    command = [sys.executable, "-B", "-m", "buswright", "record", "live:virtual/x", "--out", str(out)]
     done = subprocess.run(command, capture_output=True, text=True, preexec_fn=limit, stdin=subprocess.DEVNULL)
     assert done.returncode == 2
     assert "can't be written any further" in done.stderr

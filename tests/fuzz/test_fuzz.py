@@ -14,7 +14,7 @@ from tests.fuzz.seeds import SEEDS
 
 ROOT = Path(__file__).parent.parent.parent
 
-SHORT = dict.fromkeys(formats.CHECKS, 60) | {"BLF": 30, "TRC": 30, "SQLite": 30, "CSV": 30, "layout": 12, "pack": 30}
+SHORT = dict.fromkeys(formats.CHECKS, 30) | {"layout": 12}
 LONG = dict.fromkeys(("BLF", "TRC", "SQLite", "CSV", "DBC"), 1000) | {
     "candump": 6000,
     "ASC": 5000,

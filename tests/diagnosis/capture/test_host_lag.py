@@ -93,7 +93,7 @@ def in_clumps(batches: Iterable[Frames], seed: int, longest_ms: float, apart_ns:
     return [replace(frames, time_ns=stamps).take(np.argsort(stamps, kind="stable"))]
 
 
-@pytest.mark.parametrize("seed", [1, 2, 5])
+@pytest.mark.parametrize("seed", [1, *(pytest.param(seed, marks=pytest.mark.acceptance) for seed in (2, 5))])
 @pytest.mark.parametrize(("longest_ms", "apart_ns"), [(80.0, 0), (80.0, PASS_NS), (30.0, 0), (200.0, 6 * PASS_NS)])
 def test_frames_that_were_fetched_late_and_in_clumps_were_sent(seed: int, longest_ms: float, apart_ns: int) -> None:
     found = found_in(in_clumps(driven(seed), seed, longest_ms, apart_ns))

@@ -112,6 +112,20 @@ def test_a_change_on_the_wire_is_named_first(document, tmp_path, name):
     assert first.severity > Severity.NOTE
 
 
+def test_a_curve_written_in_another_way_is_the_same_curve(document, tmp_path):
+    folder = drive(tmp_path / "car")
+    edit(folder / "wrenfell.toml", (POINTS, "slope = 18.75\noffset = -9.375"))
+    assert [each for each in found(document, folder) if each.severity > Severity.NOTE] == []
+
+
+def test_a_zero_that_moved_says_by_how_much(document, tmp_path):
+    folder = drive(tmp_path / "car")
+    edit(folder / "wrenfell.toml", ("add = -38.4", "add = -37.2"))
+    first, *_ = found(document, folder)
+    assert (first.kind, first.subject) == ("zero-changed", "channel:damper_fl")
+    assert first.text.endswith("it moved by +1.2 mm")
+
+
 @pytest.mark.parametrize("name", SAID)
 def test_a_change_of_what_is_said_is_named_first(document, tmp_path, name):
     (file, old, new), kind, subject = SAID[name]

@@ -19,13 +19,13 @@ KeyPath = tuple[str | int, ...]
 """`("channel", "oil", "caution", "low")`; array items are counted from 0."""
 
 _INLINE_SPACE = re.compile(r"[ \t]*+")
-_BLANK = re.compile(r"(?:[ \t\n]++|#[^\n]*+)*+")
+_BLANK = re.compile(r"(?:[ \t\n]++|#[^\n]*+)*")
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]++")
-_QUOTED_KEY = re.compile(r""""(?:[^"\\\n]++|\\.)*+"|'[^'\n]*+'""")
+_QUOTED_KEY = re.compile(r""""(?:[^"\\\n]++|\\.)*"|'[^'\n]*+'""")
 _STRING = re.compile(
-    r'''"""(?:[^"\\]++|\\.|"(?!""))*+"{3,5}'''  # a multi-line string may end in two quotes of its own
-    r"""|'''(?:[^']++|'(?!''))*+'{3,5}"""
-    r"""|"(?!"")(?:[^"\\\n]++|\\.)*+"|'(?!'')[^'\n]*+'|""(?!")|''(?!')""",
+    r'''"""(?:[^"\\]++|\\.|"(?!""))*"{3,5}'''  # a multi-line string may end in two quotes of its own
+    r"""|'''(?:[^']++|'(?!''))*'{3,5}"""
+    r"""|"(?!"")(?:[^"\\\n]++|\\.)*"|'(?!'')[^'\n]*+'|""(?!")|''(?!')""",
     re.DOTALL,
 )
 _SCALAR = re.compile(r"[^,\[\]{}\"'#\n=]++")

@@ -293,14 +293,14 @@ class SignalLayout:
 
 @dataclass(frozen=True, slots=True)
 class SensorLayout:
-    """A kind of device; `settings` are the numbers and names of its calibration, by name."""
+    """A kind of device; `curve` holds the keys of its calibration in the car file, as JSON."""
 
     name: str
     kind: str
     text: str
     electrical: str
     unit: str
-    settings: Mapping[str, str]
+    curve: str
     healthy: tuple[float, ...] = ()
     open_reads: str = ""
     max_rate: float | None = None

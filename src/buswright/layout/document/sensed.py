@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import fields, is_dataclass
+import json
+from collections.abc import Iterator
 from datetime import date
-from typing import Any
-
-import numpy as np
 
 from buswright.channels import units
-from buswright.channels.calibration.kind import Calibration
+from buswright.channels.calibration.registry import SENSOR_KEYS
 from buswright.channels.carfile.model import CarFile, Channel, Limits, Sensor
 from buswright.layout.document.gathered import Gathered
 from buswright.layout.document.messages import PLACES
@@ -31,7 +28,7 @@ def _sensor(sensor: Sensor) -> SensorLayout:
         text=calibration.describe(),
         electrical=calibration.electrical,
         unit=calibration.unit,
-        settings=settings_of(calibration),
+        curve=_curve(sensor),
         healthy=sensor.healthy or (),
         open_reads=sensor.open_reads or "",
         max_rate=sensor.max_rate,
@@ -39,32 +36,10 @@ def _sensor(sensor: Sensor) -> SensorLayout:
     )
 
 
-def settings_of(calibration: Calibration) -> Mapping[str, str]:
-    """Return the numbers and names that make a calibration what it is, as text, by name."""
-    return {name: text for name, text in _settings(calibration, "") if name not in ("electrical", "unit")}
-
-
-def _settings(value: Any, front: str) -> Iterator[tuple[str, str]]:
-    for each in fields(value):
-        inner = getattr(value, each.name)
-        if is_dataclass(inner) and not isinstance(inner, type):
-            yield from _settings(inner, f"{front}{each.name}.")
-        elif (text := _text(inner)) is not None:
-            yield f"{front}{each.name}", text
-
-
-def _text(value: Any) -> str | None:
-    """Write a number, a name or a list of these; None for what is none, such as a function."""
-    if isinstance(value, bool | str):
-        return str(value)
-    if isinstance(value, int | float):
-        return f"{value:.10g}"
-    if isinstance(value, np.ndarray):
-        value = value.tolist()
-    if isinstance(value, list | tuple):
-        parts = [_text(each) for each in value]
-        return f"[{', '.join(part for part in parts if part is not None)}]"
-    return None
+def _curve(sensor: Sensor) -> str:
+    """Return the keys of the curve as JSON, so that it can be read and compared again."""
+    beside = {key.name for key in SENSOR_KEYS}
+    return json.dumps({name: value for name, value in sensor.written.items() if name not in beside}, sort_keys=True)
 
 
 def calibration_layouts(car: CarFile | None) -> tuple[CalibrationLayout, ...]:

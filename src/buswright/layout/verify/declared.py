@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from buswright.channels import units
+from buswright.channels.calibration.kind import Calibration
+from buswright.channels.calibration.registry import read_calibration
 from buswright.findings import Severity
 from buswright.health.baseline.differences import Difference, Kind
+from buswright.layout.differences.curves import curve_change
+from buswright.layout.differences.difference import number
 from buswright.layout.document.model import (
     BusLayout,
     ChannelLayout,
@@ -226,16 +232,33 @@ def _sensors(before: Layout, now: Layout) -> Iterator[Difference]:
         if found is None:
             continue  # the channels that had it say so
         using = [channel.name for channel in now.channels if channel.sensor == sensor.name]
-        if _curve(sensor) != _curve(found):
+        change = _another_curve(sensor, found)
+        if change:
             reach = f"; it changes {listed(using)}" if using else ""
-            text = f"sensor {sensor.name} is another: {found.text}; the document says {sensor.text}{reach}"
+            text = f"sensor {sensor.name} is another: {change}; the document says {sensor.text}{reach}"
             look = "the calibration record, then a reading of the sensor at two known values"
             yield Difference("calibration-changed", Severity.FAULT, f"sensor:{sensor.name}", text, look=look)
         yield from _fields(f"sensor:{sensor.name}", f"sensor {sensor.name}", sensor, found, _SENSOR)
 
 
-def _curve(sensor: SensorLayout) -> tuple[object, ...]:
-    return (sensor.kind, sensor.electrical, sensor.unit, sorted(sensor.settings.items()))
+def _another_curve(old: SensorLayout, new: SensorLayout) -> str:
+    """Say how the curve differs by what it makes of an input; empty where it means the same, however it is written."""
+    if old.curve == new.curve:
+        return ""
+    before, after = _read(old), _read(new)
+    if before is None or after is None:
+        return new.text
+    change = curve_change(before, after, (old.healthy[0], old.healthy[-1]) if old.healthy else None)
+    return f"{change.text} ({new.text})" if change is not None else ""
+
+
+def _read(sensor: SensorLayout) -> Calibration | None:
+    """Read a curve back; None where a document holds none that can be read."""
+    try:
+        table = json.loads(sensor.curve)
+    except (ValueError, RecursionError):
+        return None
+    return read_calibration(table) if isinstance(table, dict) else None
 
 
 def _fields(
@@ -252,6 +275,9 @@ def _fields(
             words = (_value(value, each.name) for value in (after, before))
             text = "{}: {} is {}; the document says {}".format(called, each.words, *words)
             old_number, new_number = _number(before), _number(after)
+            if each.name == "zero" and old_number is not None and new_number is not None:
+                moved = new_number - old_number
+                text = f"{text}: it moved by {'+' * (moved > 0)}{number(moved)} {units.shown(new.unit)}".rstrip()
             yield Difference(
                 *(each.kind, each.severity, subject, text, old_number, new_number), "", "any change", look=each.look
             )
