@@ -103,6 +103,8 @@ SHOWN = [
     ["capacity", "run.log", "--dbc", ENGINE.name, *BUS, "--fail-on", "never", "--add", f"{ENGINE.name}"],
     ["capacity", "--bitrate", "1M", "--add", f"{HOSTILE}=2 frames of 8 bytes at 9 Hz", "--fail-on", "never"],
     ["capacity", "run.log", "--add", HOSTILE],
+    ["database", ENGINE.name, "--out", "table.csv", "--force", "--fail-on", "never"],
+    ["database", FORGED, "--reading", HOSTILE],
     ["check", "bad.toml", "--fail-on", "never"],
     ["check", "car.toml", "--fail-on", "never"],
     ["decode", "run.log", "--car", "bad.toml", "--out", "out.csv", "--force"],
