@@ -6,6 +6,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from tests.cli.outputs import RUN
 
 from buswright.cli.main import status_of
 from buswright.messages.database import load_database
@@ -93,3 +94,22 @@ def test_a_wrong_call_says_what_to_try(words, says, here, capsys):
     assert status == 2
     assert says in err
     assert "try: " in err
+
+
+def test_a_table_is_held_against_a_capture(here, capsys):
+    assert said(capsys, str(ENGINE), "--out", "engine.csv")[0] == 0
+    status, out, _ = said(capsys, "engine.csv", "--against", str(RUN))
+    assert "engine.csv: held against the capture: " in out
+    assert "no other reading fits better" in out
+    lines = Path("engine.csv").read_text(encoding="utf-8").splitlines()
+    heads = lines[0].split(",")
+    place = heads.index("start bit")
+    moved = [",".join([*c[:place], str(int(c[place]) + 8), *c[place + 1 :]]) for c in (x.split(",") for x in lines[1:])]
+    Path("moved.csv").write_text("\n".join([lines[0], *moved]) + "\n", encoding="utf-8")
+    status, result = document(capsys, "moved.csv", "--against", str(RUN))
+    assert status == 1
+    (misread,) = result["against"][0]["misreadings"]
+    assert (misread["name"], misread["readings"]) == ("bytes-from-1", ["bytes-from-1"])
+    assert "moved.csv: read it with --reading bytes-from-1" in said(capsys, "moved.csv", "--against", str(RUN))[1]
+    status, _, err = said(capsys, str(ENGINE), "--against", str(RUN))
+    assert (status, "buswright diagnose" in err) == (2, True)

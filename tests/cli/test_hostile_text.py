@@ -105,6 +105,7 @@ SHOWN = [
     ["capacity", "run.log", "--add", HOSTILE],
     ["database", ENGINE.name, "--out", "table.csv", "--force", "--fail-on", "never"],
     ["database", FORGED, "--reading", HOSTILE],
+    ["database", ENGINE.name, "--against", FORGED],
     ["check", "bad.toml", "--fail-on", "never"],
     ["check", "car.toml", "--fail-on", "never"],
     ["decode", "run.log", "--car", "bad.toml", "--out", "out.csv", "--force"],

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from buswright.findings import Severity
 from buswright.layout.databases.making import Made
+from buswright.layout.databases.misreadings import Judged
 from buswright.layout.differences.difference import Difference
 from buswright.report.commands.check import MOST_ALIKE
 from buswright.report.plain import some
 from buswright.report.text import joined
-from buswright.wording import listed, plural
+from buswright.wording import listed, percent, plural
 
 SCHEMA = "buswright.database/1"
 
@@ -33,12 +34,15 @@ class Listing:
         Whether it was written.
     lost
         What of the database the file can't hold.
+    judged
+        What a capture says of the tables, by file; empty without one.
     """
 
     made: Made
     target: Path | None
     written: bool
     lost: tuple[str, ...]
+    judged: Mapping[str, Judged]
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +88,8 @@ def _listing(listing: Listing) -> Iterator[str]:
         yield "  --later-wins takes the side of the later file; or correct one of them"
     else:
         yield f"{names}: {holds}"
+    for path, judged in listing.judged.items():
+        yield from _of_capture(path, judged)
     for each in made.conflicts:
         yield f"  {each.severity.name.lower()}: {each.subject}{f': {each.part}' if each.part else ''}"
         yield from (f"    {path}: {side}" for path, side in zip(each.paths, each.sides, strict=True))
@@ -91,7 +97,26 @@ def _listing(listing: Listing) -> Iterator[str]:
     if listing.lost:
         yield f"  not in the table, which has no place for it: {listed(listing.lost)}"
     if not made.notes:
-        yield f"  checked: nothing wrong in {plural(len(made.paths), 'file')}; nothing was held against a capture"
+        capture = "" if listing.judged else "; nothing was held against a capture"
+        yield f"  checked: nothing wrong in {plural(len(made.paths), 'file')} by itself{capture}"
+
+
+def _of_capture(path: str, judged: Judged) -> Iterator[str]:
+    """Say what to do, what was seen, how sure it is, and what was not looked at."""
+    for each in judged.misreadings:
+        if each.readings:
+            yield f"  {path}: read it with {' '.join(f'--reading {name}' for name in each.readings)}"
+        else:
+            yield f"  {path}: correct the sign of {plural(len(each.signals), 'row')}"
+        yield f"    the table means: {each.meaning} ({each.name}, {percent(each.confidence, 0)} sure)"
+        yield from (f"    {text}" for text in each.evidence)
+    seen, all_of_them = len(judged.seen), len(judged.seen) + len(judged.missing)
+    moved = f"{judged.judged} of {plural(judged.signals, 'signal')} moved"
+    scope = f"{seen} of {plural(all_of_them, 'identifier')} came, {moved}"
+    found = "" if judged.misreadings else "; no other reading fits better"
+    yield f"  {path}: held against the capture: {scope}{found}"
+    if judged.missing:
+        yield f"    not judged, because they did not come: {listed(judged.missing)}"
 
 
 def _notes(made: Made) -> Iterator[str]:
@@ -129,5 +154,11 @@ def render_json(result: Listing | Changes) -> dict[str, Any]:
         "written": result.written,
         "lost": list(result.lost),
         "conflicts": [some(each, "severity subject part paths sides") for each in made.conflicts],
+        "against": [_judged_json(path, judged) for path, judged in result.judged.items()],
         "notes": [some(each, "rule severity message signal path line text hint") for each in made.notes],
     }
+
+
+def _judged_json(path: str, judged: Judged) -> dict[str, Any]:
+    found = [some(each, "name readings meaning evidence signals confidence") for each in judged.misreadings]
+    return {"file": path, "misreadings": found, **some(judged, "seen missing judged signals")}
