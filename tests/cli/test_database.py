@@ -111,5 +111,6 @@ def test_a_table_is_held_against_a_capture(here, capsys):
     (misread,) = result["against"][0]["misreadings"]
     assert (misread["name"], misread["readings"]) == ("bytes-from-1", ["bytes-from-1"])
     assert "moved.csv: read it with --reading bytes-from-1" in said(capsys, "moved.csv", "--against", str(RUN))[1]
+    assert "so nothing could be judged" in said(capsys, "sheet.csv", "--against", str(RUN))[1]
     status, _, err = said(capsys, str(ENGINE), "--against", str(RUN))
     assert (status, "buswright diagnose" in err) == (2, True)

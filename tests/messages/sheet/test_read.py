@@ -55,6 +55,7 @@ def test_a_title_above_the_heads_and_cells_that_repeat_the_row_above(tmp_path):
         ("a,,16..31,,big,no,1,0,,", (23, 16, True)),
         ("a,,15..8,,big,no,1,0,,", (15, 8, True)),
         ("a,3,7:4,,little,no,1,0,,", (28, 4, False)),
+        ("a,2,20,4,little,no,1,0,,", (20, 4, False)),
         ("a,1,,,,uint16 be,1,0,,", (15, 16, True)),
     ],
 )
@@ -126,6 +127,7 @@ BAD = {
     "id": ("0xZZ,M,8,a,0,,16,,no,1,0,,", "column 'CAN ID': '0xZZ' is no identifier"),
     "id too large": ("0x20000000,M,8,a,0,,16,,no,1,0,,", "'20000000' is above 1FFFFFFF"),
     "no place": ("0x100,M,8,a,,,16,,no,1,0,,", "a: where it lies is not given"),
+    "bit of no byte": ("0x100,M,8,a,1,16,4,,no,1,0,,", "a: bit 16 lies in no byte 1"),
     "no length": ("0x100,M,8,a,0,,,,no,1,0,,", "a: no length is given"),
     "no name": ("0x100,M,8,,0,,16,,no,1,0,,", "without a signal's name"),
     "no id": (",M,8,a,0,,16,,no,1,0,,", "message 'M' has no identifier"),
@@ -143,6 +145,16 @@ def test_a_bad_row_is_said_with_its_place_and_costs_no_good_one(name, tmp_path):
     assert note.line == 3
     assert said in note.text
     assert note.hint
+
+
+@pytest.mark.parametrize(
+    ("head", "cell", "place"),
+    [("bits", "16", (8, 16)), ("bits", "3..0", (8, 4)), ("bit", "3", (11, 1)), ("bit", "3..0", (8, 4))],
+)
+def test_bits_are_a_number_of_them_or_which(head, cell, place, tmp_path):
+    database = read(tmp_path, f"id,signal,byte,{head}\n0x100,a,1,{cell}\n")
+    one = database.find("100").signal("a")
+    assert (one.start, one.length) == place
 
 
 def test_what_is_not_used_is_named(tmp_path):

@@ -13,7 +13,7 @@ from buswright.errors import DatabaseError
 from buswright.findings import Severity
 from buswright.messages.dbc_text import MAX_BYTES
 from buswright.messages.model import J1939, NO_CHOICES, Database, LintNote, Message, Node, Signal
-from buswright.messages.sheet import cells
+from buswright.messages.sheet import cells, words
 from buswright.messages.sheet.cells import CellError, Identifier
 from buswright.messages.sheet.grid import Grid, Row, read_grid
 from buswright.messages.sheet.reading import AGAINST, READINGS, Entry, signal_of
@@ -197,6 +197,14 @@ class _Reader:
         self._notes: list[LintNote] = []
         self._frames: dict[tuple[str, str], Frame] = {}
         self._renamed: set[str] = set()
+        texts = [text for row in grid.rows if (text := self._cell(row, "bits"))]
+        # "Bits" without any range, and nothing else that says how long a signal is: how many there are.
+        self._bits_are_lengths = (
+            "bits" in self._places
+            and words.squeezed(grid.heads[self._places["bits"]].text) == "bits"
+            and not {"length", "start bit"} & self._places.keys()
+            and all(text.isdecimal() and text != "0" for text in texts)
+        )
 
     def table(self) -> Table:
         grid = self._grid
@@ -338,6 +346,8 @@ class _Reader:
         if start is None and bits is not None:
             start, is_range = bits, True
         length = self._length(row, kind)
+        if is_range and bits is not None and self._bits_are_lengths:
+            start, is_range, length = None, False, bits[0]
         if is_range and start is not None and start[0] == start[1] and length is not None:
             is_range = False  # one bit number beside a length is where it starts
         return Entry(

@@ -113,7 +113,7 @@ def place(entry: Entry, readings: frozenset[str]) -> tuple[int, int]:
         byte = min(ends) - first
         if byte < 0:
             raise CellError("lies before the first byte, if bytes are counted from 1", "count bytes from 0")
-        base = 8 * byte
+        base = 0 if _is_absolute(entry, byte) else 8 * byte
     else:
         base = -8 * first
     if entry.bits is None:
@@ -124,6 +124,21 @@ def place(entry: Entry, readings: frozenset[str]) -> tuple[int, int]:
     if start < 0:
         raise CellError("begins before the payload", "count bits from 0, or give the other end of it")
     return start, length
+
+
+def _is_absolute(entry: Entry, byte: int) -> bool:
+    """Whether bits beside a byte are counted from the payload's first one, and not within the byte.
+
+    Raises
+    ------
+    CellError
+        They are neither.
+    """
+    if entry.bits is None or max(entry.bits) <= 7:
+        return False
+    if min(entry.bits) // 8 == byte:
+        return True
+    raise CellError(f"bit {max(entry.bits)} lies in no byte {byte}", "a byte has bits 0 to 7")
 
 
 def _start(entry: Entry, base: int, length: int, *, big: bool, as_sent: bool, lsb: bool) -> int:

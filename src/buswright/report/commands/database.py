@@ -113,7 +113,8 @@ def _of_capture(path: str, judged: Judged) -> Iterator[str]:
     seen, all_of_them = len(judged.seen), len(judged.seen) + len(judged.missing)
     moved = f"{judged.judged} of {plural(judged.signals, 'signal')} moved"
     scope = f"{seen} of {plural(all_of_them, 'identifier')} came, {moved}"
-    found = "" if judged.misreadings else "; no other reading fits better"
+    fits = "; no other reading fits better" if judged.judged else "; so nothing could be judged"
+    found = "" if judged.misreadings else fits
     yield f"  {path}: held against the capture: {scope}{found}"
     if judged.missing:
         yield f"    not judged, because they did not come: {listed(judged.missing)}"
