@@ -17,6 +17,7 @@ RUN, KEYON = ROOT / "captures" / "wrenfell_run.log", ROOT / "captures" / "wrenfe
 EXAMPLES = ROOT / "dbc_examples"
 CAR, ENGINE = EXAMPLES / "wrenfell.toml", EXAMPLES / "wrenfell_engine.dbc"
 PLAN = ROOT / "tests" / "data" / "bench_plan.toml"
+TABLES = ENGINE, EXAMPLES / "wrenfell_chassis.dbc"
 FAULTS = ("ENOSPC", "EIO", "EROFS", "Ctrl-C", "SIGKILL", "limit")
 
 WRITING = {
@@ -33,6 +34,7 @@ WRITING = {
     "remember": ["remember", "{run}", "--out", "{out}/good.json"],
     "bench": ["bench", str(PLAN), "{run}", "--html", "{out}/sheet.html"],
     "draft": ["draft", "{run}", "--dbc", str(ENGINE), "--out", "{out}/car.toml"],
+    "database": ["database", "{table}", "--out", "{out}/table.xlsx"],
     "pack": ["pack", "--car", str(CAR), "--licence", "{run}", "--out", "{out}/car.zip"],
     "unpack": ["unpack", "{pack}", "--out", "{out}/got"],
     "layout": ["layout", "{run}", "--car", str(CAR), "--out", "{out}/layout.html"],
@@ -43,7 +45,7 @@ WRITING = {
     "watch": ["watch", "{run}", "--snapshot", "{out}/screen.svg"],
     "demo": ["demo", "--seconds", "{seconds}", "--save", "{out}/demo"],
 }
-"""Commands by a name; `{run}` is a capture of two, so that an old result differs from the new one; so is `{pack}`."""
+"""Commands by a name; of `{run}`, `{pack}` and `{table}` there are two, so that an old result differs from the new."""
 
 
 def snapshot(folder):
@@ -102,7 +104,9 @@ class Output:
     def _filled(self, which):
         seconds = ["1", "2"][which]
         return [
-            word.format(run=self.runs[which], out=self.out, seconds=seconds, pack=self._pack(which))
+            word.format(
+                run=self.runs[which], out=self.out, seconds=seconds, pack=self._pack(which), table=TABLES[which]
+            )
             if "{" in word
             else word
             for word in WRITING[self.name]

@@ -53,6 +53,7 @@ PRINTING = {
     "diagnose": f"diagnose run.log --car {CAR} --fail-on never",
     "draft": f"draft run.log --dbc {ENGINE} --out new.toml",
     "capacity": "capacity run.log",
+    "database": f"database {ENGINE}",
     "check": "check --schema",
     "calibrate": "calibrate oil --kind linear --unit bar --reading 0.5=0 --reading 4.5=10",
     "remember": "remember run.log --out new.json",

@@ -323,6 +323,7 @@ COMMANDS = {
         *(["decode", "long.log", "--dbc", "{file}", "--out", "{out}/"], ["draft", "long.log", "--dbc", "{file}"]),
         *(["decode", "long.log", "--dbc", "{file}", "--rate", "10", "--out", "{out}.csv"],),
         *(["capacity", "long.log", "--dbc", "{file}"], ["capacity", "--bitrate", "1M", "--add", "{file}"]),
+        *(["database", "{file}", "--out", "{out}.csv"], ["database", "{file}", "wrenfell_engine.dbc", "--json"]),
     ),
     "pack": (
         *(["unpack", "{file}", "--out", "{out}_pack"], ["unpack", "{file}", "--out", "{out}_pack", "--json"]),

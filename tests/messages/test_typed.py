@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from buswright.errors import DatabaseError
-from buswright.messages.database import dbc_of, load_database
+from buswright.messages.database import load_database
+from buswright.messages.dbc_writing import dbc_of
 from buswright.messages.decode import Decoder
 from buswright.messages.model import Database, Message, Signal
 from buswright.messages.typed import EXAMPLE, NAMELESS, typed_signal

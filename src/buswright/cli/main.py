@@ -25,6 +25,7 @@ COMMANDS: dict[str, str] = {
     "cut": "cut, merge and convert captures",
     "decode": "write channels to Parquet or CSV files",
     "draft": "draft a car file from captures and databases",
+    "database": "turn a data-sheet table into a database and back; merge, compare and check databases",
     "check": "check the car file and its databases; list every fault with line and hint",
     "health": "check the buses: load, rates, missing frames, counters, errors",
     "diagnose": "say what is wrong and where, worst first; how far each channel can be trusted",

@@ -103,6 +103,28 @@ def load_database(path: PathLike, *, encoding: str | None = None) -> Database:
     return _converted(library, str(path), used, [], ())
 
 
+def database_of_text(text: str, path: str) -> Database:
+    """Load the text of a DBC; see `load_database`.
+
+    Parameters
+    ----------
+    path
+        What to call it where something is wrong.
+    """
+    return _load_dbc(path, text, "utf-8")
+
+
+def dbc_text_of(path: PathLike) -> str | None:
+    """Return the text of a DBC file, decoded; None if the file is no DBC.
+
+    Raises
+    ------
+    DatabaseError
+        The file can't be read.
+    """
+    return _read_text(Path(path), None)[0] if Path(path).suffix.lower() == ".dbc" else None
+
+
 def part_of(path: PathLike, messages: Iterable[Message]) -> bytes | None:
     """Return a DBC file with only some of its messages, in its own encoding; None if the file is no DBC.
 
@@ -346,41 +368,6 @@ def _signal(signal: LibrarySignal, line: int) -> Signal:
         attributes=_attributes(signal.dbc),
         line=line,
     )
-
-
-def dbc_of(messages: Sequence[Message]) -> str:
-    """Write messages as the text of a DBC: names, places, scalings and units; no multiplexers, no value tables."""
-    from cantools.database.can.database import Database as Written
-    from cantools.database.can.message import Message as WrittenMessage
-    from cantools.database.can.signal import Signal as WrittenSignal
-    from cantools.database.conversion import BaseConversion
-
-    written = [
-        WrittenMessage(
-            frame_id=message.id,
-            name=message.name,
-            length=message.length,
-            signals=[
-                WrittenSignal(
-                    name=signal.name,
-                    start=signal.start,
-                    length=signal.length,
-                    byte_order="big_endian" if signal.big_endian else "little_endian",
-                    is_signed=signal.signed,
-                    conversion=BaseConversion.factory(signal.scale, signal.offset, is_float=signal.is_float),
-                    unit=signal.unit or None,
-                )
-                for signal in message.signals
-            ],
-            senders=list(message.senders),
-            cycle_time=None if message.cycle_time_ms is None else round(message.cycle_time_ms),
-            is_extended_frame=message.extended,
-            is_fd=message.fd,
-            strict=False,  # two signals may lie on the same bits: which of them is right is being tried
-        )
-        for message in messages
-    ]
-    return str(Written(messages=written, strict=False).as_dbc_string())
 
 
 def _cycle_time(message: LibraryMessage) -> float | None:

@@ -125,7 +125,8 @@ def keep(trials: Trials, bus: str, health: BusHealth, path: Path, *, source: str
     """
     from buswright.health.phases import Phases
     from buswright.layout.draft.car_file import GivenDatabase, Recording, draft
-    from buswright.messages.database import dbc_of, load_database
+    from buswright.messages.database import load_database
+    from buswright.messages.dbc_writing import dbc_of
 
     own = {name: signals for name, signals in trials.taken.items() if name.bus == bus}
     if not own:

@@ -11,6 +11,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
     {
         "getting-started": "from a capture to channels, with a database and without",
         "draft": "draft a car file from captures and databases",
+        "database": "from a data-sheet table to a database; merging",
         "car-file": "the car file: every key",
         "roles": "what a channel measures, so that it can be judged",
         "calibrations": "from volts to units: every kind, its formula and source",

@@ -56,6 +56,21 @@ def _keys_of(lines: Sequence[KeyLine], name: str) -> str:
     return table(["key", "meaning"], rows)
 
 
+def table_columns() -> str:
+    """Return the columns of a data-sheet table, with the words that they may have."""
+    from buswright.messages.sheet.words import ALL
+
+    rows = [[code(column.name), column.text, ", ".join(column.words[1:])] for column in ALL]
+    return table(["column", "what stands in it", "other words"], rows)
+
+
+def table_readings() -> str:
+    """Return the ways in which a table may be meant."""
+    from buswright.messages.sheet.reading import READINGS
+
+    return table(["--reading", "what the table means"], [[code(name), text] for name, text in READINGS.items()])
+
+
 def step_kinds() -> str:
     """Return what is done in each kind of step of a bench plan."""
     from buswright.bench.plan.model import KINDS
@@ -307,6 +322,8 @@ PARTS: Mapping[str, Callable[..., str]] = MappingProxyType(
         "quality": quality,
         "units": units,
         "sensors": sensors_block,
+        "table_columns": table_columns,
+        "table_readings": table_readings,
         "commands": commands,
     }
 )

@@ -59,7 +59,7 @@ def databases(before: Mapping[str, Database], after: Mapping[str, Database]) -> 
 def _messages(database: Database, bus: str) -> dict[str, Message]:
     """Return messages by name; of those that claim one identifier the last decodes."""
     decoding = {(message.id, message.extended): message for message in database.messages}
-    return {f"{bus}/{message.name}": message for message in decoding.values()}
+    return {f"{bus}/{message.name}" if bus else message.name: message for message in decoding.values()}
 
 
 def _renamed(before: Mapping[str, Message], after: Mapping[str, Message]) -> Iterator[tuple[str, str]]:
