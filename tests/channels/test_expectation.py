@@ -225,7 +225,9 @@ def test_health_sessions_followed_channels_and_the_wiggle_test_say_the_same(whol
         else:
             assert not getattr(figures.expected, fact).declared
     if stated.change_driven.declared:
-        assert figures.period.sending == ("change-driven" if stated.change_driven.value else "periodic")
+        # Random spacings may look like events above a clock, and a database's cycle time is often the heartbeat's.
+        at_times = set() if stated.change_driven.source.startswith("car file") else {"heartbeat"}
+        assert figures.period.sending in ({"change-driven"} if stated.change_driven.value else {"periodic"} | at_times)
         assert judge_channel(now).word == ("ok" if stated.change_driven.value else "silent")
     if figures.period.sending == "periodic" and figures.expected.period_ns.declared and not figures.period.conflict:
         assert figures.period.judged_ns == figures.expected.due_ns
