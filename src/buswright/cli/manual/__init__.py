@@ -33,6 +33,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "commands": "every command and option, exit status, JSON",
         "practice": "captures with a known fault, to learn what each looks like",
         "safety": "before you work on the car",
+        "changes": "what changed, by version",
     }
 )
 """Every page and one line about it, in the order of reading."""
