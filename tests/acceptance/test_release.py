@@ -91,7 +91,7 @@ def test_the_wheel_carries_licences_manual_and_schemas(built):
 def use(program: Path, folder: Path) -> None:
     """Run the main job with an installed program, from an empty folder."""
     run(program, "demo", "--save", "car", folder=folder)
-    printed = run(program, "decode", "car/run.log", "--car", "car/wrenfell.toml", "--out", "channels", "--json",
+    printed = run(program, "decode", "car/run.log", "--car", "car/wrenfell.toml", "--out", "channels/", "--json",
                   folder=folder)  # fmt: skip
     assert json.loads(printed)
     assert run(program, "guide", "changes", folder=folder).strip()
