@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from importlib import resources
 
@@ -10,6 +11,7 @@ import pytest
 
 from buswright.channels.calibration.kind import Calibration, on_rail
 from buswright.channels.calibration.registry import read_calibration
+from buswright.channels.carfile.load import check_car_file
 
 TEXT = resources.files("buswright.channels.calibration").joinpath("starter_sensors.toml").read_text(encoding="utf-8")
 SENSORS = tomllib.loads(TEXT)["sensor"]
@@ -55,3 +57,12 @@ def test_every_sensor_is_introduced_by_a_comment():
     for block in blocks[1:]:
         if "[sensor." in block:
             assert block.startswith(("#", "[sensor.pt100]")), block
+
+
+def test_as_printed_they_pass_the_check(tmp_path):
+    (tmp_path / "car.toml").write_text(f"format = 1\n{TEXT}", encoding="utf-8")
+    faults = check_car_file(tmp_path / "car.toml").faults
+    assert {fault.text for fault in faults} == {"no channel uses this sensor"}
+    assert np.array(SENSORS["ntc_2k5_table"]["table"])[:, 1] == pytest.approx(
+        [2500 * math.exp(3400 * (1 / (273.15 + t) - 1 / 293.15)) for t in range(-20, 141, 20)], rel=0.01
+    )  # a beta curve: no maker's part

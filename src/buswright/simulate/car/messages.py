@@ -201,18 +201,18 @@ CHASSIS_MESSAGES = (
         number("TC3", "TC3", "mV", 0.002, -10, 60, "Thermocouple, cylinder 3."),
         number("ColdJunction", "board_temperature", "°C", 0.01, -40, 125, "At the terminals.", noise=0.03, offset=0.0),
     )),
-    Message("GNSS_POSITION", 0x300, "inertial_node", "chassis", 40, 6.0, "Where the car is.", (
+    Message("GNSS_POSITION", 0x2D1, "inertial_node", "chassis", 40, 6.0, "Where the car is.", (
         number("Latitude", "latitude", "deg", 1e-7, -90, 90, "North positive.", bits=32, noise=2e-7),
         number("Longitude", "longitude", "deg", 1e-7, -180, 180, "East positive.", bits=32, noise=3e-7),
     ), delay_s=0.12),
-    Message("GNSS_SPEED", 0x301, "inertial_node", "chassis", 40, 7.0, "How the car moves over ground.", (
+    Message("GNSS_SPEED", 0x2D2, "inertial_node", "chassis", 40, 7.0, "How the car moves over ground.", (
         number("GroundSpeed", "vehicle_speed", "km/h", 0.01, 0, 500, "Over ground.", noise=0.06),
         number("Course", "course", "deg", 0.01, 0, 360, "Clockwise from north.", noise=0.05),
         number("Altitude", "altitude", "m", 0.1, -500, 6000, "Above the ellipsoid.", offset=-500.0, noise=0.15),
         number("Satellites", "satellites", "1", 1.0, 0, 31, "In use.", bits=5),
         state("Fix", 3, "gnss_fix", {0: "none", 1: "dead reckoning", 2: "2D", 3: "3D"}, "Kind of fix."),
     ), delay_s=0.12),
-    Message("GNSS_TIME", 0x302, "inertial_node", "chassis", 200, 9.0, "Time.", (
+    Message("GNSS_TIME", 0x2D3, "inertial_node", "chassis", 200, 9.0, "Time.", (
         number("TimeOfDay", "time_of_day", "s", 0.001, 0, 86400, "UTC.", bits=32),
         number("Dilution", "dilution", "1", 0.01, 0, 99, "Horizontal dilution of precision.", noise=0.01),
     ), length=6, delay_s=0.12),

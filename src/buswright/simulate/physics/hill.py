@@ -50,8 +50,11 @@ COURSE: tuple[tuple[float, float, float], ...] = (
 RUN_OFF_M = 170.0
 TURN_M = 28
 
-ORIGIN = (54.2381, -2.4467, 212.0)
-"""Latitude and longitude in degrees and altitude in metres of the paddock gate."""
+ORIGIN = (47.5, -27.25, 212.0)
+"""Latitude and longitude in degrees and altitude in metres of the paddock gate.
+
+The hill is invented. It stands in the open sea, in the middle of the North Atlantic, so that it is no real place.
+"""
 
 HEADING_AT_GATE = math.radians(35.0)
 """Counter-clockwise from east."""
