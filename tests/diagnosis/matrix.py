@@ -274,7 +274,7 @@ def _contents() -> Iterator[Scenario]:
             "checksum", f"{share:.1%}", lambda f, s, p=share: b.wrong_checksums(f, b.CHASSIS, 0x0F0, p, s),
             "checksum-wrong", "id:chassis/0F0", None, 0.0,
         )  # fmt: skip
-    for identifier, length in ((0x300, 6), (0x112, 4)):
+    for identifier, length in ((0x2D1, 6), (0x112, 4)):
         yield Scenario(
             "short frame", f"{length} bytes",
             lambda f, s, i=identifier, n=length: b.cut_short(f, b.CHASSIS, i, n, ONSET_S, ONSET_S + 4),
