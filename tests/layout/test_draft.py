@@ -23,8 +23,9 @@ from buswright.frames.opening import open_capture
 from buswright.frames.table import concatenate
 from buswright.health.phases import PhaseTracker
 from buswright.health.track import HealthTracker
-from buswright.layout.draft.car_file import GROUPS, Draft, GivenDatabase, Recording, draft
-from buswright.layout.draft.channels import SENSOR_OF_ROLE, snake, starter_blocks
+from buswright.layout.draft.car_file import GROUPS, Draft, GivenDatabase, Recording, draft, drafted_before
+from buswright.layout.draft.channels import snake
+from buswright.layout.draft.starters import SENSORS_OF_ROLE, starter_blocks
 from buswright.layout.draft.frames import round_period_ms
 from buswright.layout.draft.text import FILL_IN, line, number
 from buswright.messages.database import load_database
@@ -203,8 +204,8 @@ def test_what_is_suggested_in_comments_is_valid_too(run, folder):
     (folder / "car.toml").write_text(text[: sensors[0]] + block + text[sensors[1] :], encoding="utf-8")
     result = check_car_file(folder / "car.toml")
     assert [str(fault) for fault in result.errors] == []
-    assert {"linear_pot_75", "pressure_10_bar", "ntc_10k", "exhaust_gas_k"} <= set(result.car.sensors)
-    assert result.car.channels["ain6"].unit == "barg"
+    assert {"linear_pot_75", "pressure_10_bar", "ntc_10k", "thermocouple_k"} <= set(result.car.sensors)
+    assert result.car.channels["oil_pressure"].unit == "barg"
 
 
 def test_without_a_database_buses_modules_and_frames_are_found(run, folder):
@@ -542,7 +543,99 @@ def test_names_are_tidied(name, expected):
 
 def test_every_suggested_sensor_is_a_starter_sensor_and_every_role_exists():
     blocks = starter_blocks()
-    assert set(SENSOR_OF_ROLE.values()) <= set(blocks)
-    assert set(SENSOR_OF_ROLE) <= set(ROLES)
+    assert {name for names in SENSORS_OF_ROLE.values() for name in names} <= set(blocks)
+    assert set(SENSORS_OF_ROLE) <= set(ROLES)
     for name, block in blocks.items():
         assert tomllib.loads(block)["sensor"][name]["kind"] in KINDS
+
+
+# -- as little as possible is left ----------------------------------------------------------------------------------
+
+ANALOGUE = """VERSION ""
+NS_ :
+BS_:
+BU_: box
+BO_ 256 INPUTS: 8 box
+ SG_ AIN1 : 0|16@1+ (0.001,0) [0|5] "V" Vector__XXX
+ SG_ AIN2 : 16|16@1+ (0.001,0) [0|5] "V" Vector__XXX
+ SG_ AIN3 : 32|16@1+ (0.0001,0) [0|1] "V" Vector__XXX
+ SG_ KnockLevel : 48|16@1+ (0.001,0) [0|5] "V" Vector__XXX
+BO_ 257 MORE: 8 box
+ SG_ AIN4 : 0|16@1+ (0.001,0) [0|5] "V" Vector__XXX
+ SG_ TankLevel : 16|16@1+ (0.001,0) [0|5] "V" Vector__XXX
+ SG_ CoolantPressure : 32|16@1+ (0.001,0) [0|5] "V" Vector__XXX
+CM_ SG_ 256 AIN1 "Oil pressure, main gallery; 10 bar.";
+CM_ SG_ 256 AIN3 "Fuel pressure.";
+CM_ SG_ 257 AIN4 "Temperature of the gearbox oil.";
+"""
+
+
+@pytest.fixture
+def analogue(tmp_path):
+    (tmp_path / "box.dbc").write_text(ANALOGUE, encoding="cp1252")
+    return [GivenDatabase(tmp_path / "box.dbc", load_database(tmp_path / "box.dbc"), "main")]
+
+
+def block_of(text, name):
+    return text.partition(f"[channel.{name}]")[2].partition("\n\n")[0]
+
+
+def test_channels_are_called_by_what_they_are_and_may_be_renamed(analogue, tmp_path):
+    drafted = draft([], analogue, folder=tmp_path)
+    assert [table.name for table in drafted.of("channel")] == [
+        "oil_pressure_main_gallery",
+        "ain2",
+        "fuel_pressure",
+        "knock_level",
+        "temperature_gearbox_oil",
+        "tank_level",
+        "coolant_pressure",
+    ]
+    assert "may be renamed" in block_of(drafted.text(), "ain2")
+    assert "may be renamed" not in block_of(drafted.text(), "fuel_pressure")
+
+
+def test_a_starter_sensor_is_offered_where_unit_and_range_fit_and_never_elsewhere(analogue, tmp_path):
+    text = draft([], analogue, folder=tmp_path).text()
+    offered = {
+        name: re.search(r'# sensor = "(\w*)"', block_of(text, name))[1]
+        for name in ("oil_pressure_main_gallery", "fuel_pressure", "knock_level", "tank_level", "coolant_pressure")
+    }
+    assert offered == {
+        "oil_pressure_main_gallery": "pressure_10_bar",
+        "fuel_pressure": "",  # an input of 1 V shows an eighth of its range
+        "knock_level": "",
+        "tank_level": "fuel_level",
+        "coolant_pressure": "pressure_10_bar",
+    }
+    assert "coolant_temperature" not in text
+
+
+def test_what_is_the_same_for_each_table_is_asked_once(run, folder):
+    text = draft([run], databases(folder), folder=folder).text()
+    for name in ("chain", "terminators", "supply", "wiring"):
+        assert text.count(f"# {name} = ") - text.count("# supply = 5.0") * (name == "supply") == 1, name
+
+
+@pytest.mark.parametrize("newline", ["\n", "\r\n"])
+def test_a_deleted_channel_stays_deleted_until_its_note_is_deleted(analogue, tmp_path, newline):
+    path = written(draft([], analogue, folder=tmp_path), tmp_path)
+    text = re.sub(r"\[channel\.ain2\].*\n(?:.+\n)*\n", "", path.read_text(encoding="utf-8"))
+    path.write_text(text, encoding="utf-8", newline=newline)
+    text = path.read_bytes().decode()
+
+    def again(text):
+        drafted = draft([], [], folder=tmp_path, car=load_car_file(path), drafted=drafted_before(text))
+        return drafted, drafted.added_to(text)
+
+    drafted, same = again(text)
+    assert same == text
+    assert "1 channel that you deleted" in drafted.remarks[0]
+    text = text.replace(', "AIN2"', "")
+    drafted, new = again(text)
+    assert [table.name for table in drafted.of("channel")] == ["ain2"]
+    assert drafted_before(new) == {"main/INPUTS": ["AIN1", "AIN3", "KnockLevel", "AIN2"], **drafted_before(text)} | {
+        "main/INPUTS": ["AIN1", "AIN3", "KnockLevel", "AIN2"]
+    }
+    if newline == "\r\n":
+        assert "\n" not in new.replace("\r\n", "")

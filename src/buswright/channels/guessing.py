@@ -23,6 +23,13 @@ _TEMPERATURE = frozenset({"temperature"})
 _VOLTAGE = frozenset({"voltage"})
 _NUMBER = frozenset({"ratio", "state", "gear"})
 
+_OTHER_QUANTITIES = {
+    "temperature": r"press|\b(level|flow|current|knock)\b",
+    "pressure": r"temp|\b(level|flow|current)\b",
+    "length": r"press|temp|\b(force|load)\b",
+}
+"""Words that speak against a role of such a quantity."""
+
 _NO_TARGET = r"target|desired|request|limit|max|min|set ?point|error|status|fault"
 
 
@@ -141,9 +148,19 @@ def guess(signal: str, message: str = "", unit: str = "", comment: str = "") -> 
                     continue
                 if needs_sensor and rule.quantities & (_VOLTAGE | _NUMBER):
                     continue
+                if needs_sensor and _contradicts(rule, text):
+                    continue
                 if re.search(rule.words, text) and not re.search(f"{rule.not_words}|{_NO_TARGET}", text):
                     return Guess(rule.role, position, fits, by_message)
     return Guess(None, position, False)
+
+
+def _contradicts(rule: _Rule, text: str) -> bool:
+    """Whether the words name another quantity: with volts, no unit tells a coolant's pressure from its temperature."""
+    if rule.role == "barometric_pressure" and not re.search(r"baro|press|atmos", text):
+        return True  # ambient air has a temperature, too
+    others = _OTHER_QUANTITIES.get(min(rule.quantities & _OTHER_QUANTITIES.keys(), default=""), "")
+    return bool(others and re.search(others, text))
 
 
 def _electrical(quantity: str, unit: str) -> bool:

@@ -46,8 +46,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Measure, draft, write, say what is left to do."""
     from buswright.channels.carfile.load import load_car_file
-    from buswright.channels.carfile.splicing import with_tables
-    from buswright.layout.draft.car_file import draft
+    from buswright.layout.draft.car_file import draft, drafted_before
     from buswright.report.commands import draft as report
 
     path = Path(options.out)
@@ -58,10 +57,9 @@ def run(options: argparse.Namespace) -> int:
     car = load_car_file(path, untrusted=options.untrusted) if options.add else None
     recordings, databases, names = _recordings(options), _databases(options), shared.bus_names(options)
     _check_fit(recordings, databases, names, car)
-    drafted = draft(recordings, databases, folder=path.parent, names=names, car=car)
-    text = drafted.text()
-    if car is not None:
-        text = with_tables(path.read_bytes().decode("utf-8"), drafted.tables)
+    old = path.read_bytes().decode("utf-8") if options.add else ""
+    drafted = draft(recordings, databases, folder=path.parent, names=names, car=car, drafted=drafted_before(old))
+    text = drafted.added_to(old) if options.add else drafted.text()
     result = _write(path, text, drafted, untrusted=options.untrusted)
     shared.show(options, report, report.Drafting(path, drafted, text, result, added=car is not None))
     return 0

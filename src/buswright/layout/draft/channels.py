@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
-from importlib import resources
+from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from buswright.channels import units
@@ -16,43 +15,11 @@ from buswright.channels.guessing import Guess, guess, is_bookkeeping, words_of
 from buswright.health.model.identifiers import IdFigures
 from buswright.layout.draft.buses import DraftBus
 from buswright.layout.draft.frames import checksum_bits, counter_bits, round_period_ms
+from buswright.layout.draft.starters import starter_blocks, starters_for
 from buswright.layout.draft.text import FILL_IN, line, number, one_line
 from buswright.messages.match import Kind, split_source
 from buswright.messages.model import Message, Signal, identifier_text
 
-SENSOR_OF_ROLE: Mapping[str, str] = {
-    "damper_travel": "linear_pot_75",
-    "brake_pressure": "brake_pressure_160_bar",
-    "oil_pressure": "pressure_10_bar",
-    "fuel_pressure": "pressure_10_bar",
-    "manifold_pressure": "manifold_pressure_2_5_bar",
-    "barometric_pressure": "manifold_pressure_2_5_bar",
-    "oil_temperature": "ntc_10k",
-    "coolant_temperature": "ntc_10k",
-    "air_temperature": "ntc_10k",
-    "exhaust_temperature": "exhaust_gas_k",
-    "steering_angle": "steering_angle_360",
-    "throttle": "throttle",
-    "gear": "gear_barrel",
-    "wheel_speed": "wheel_speed",
-    "engine_speed": "shaft_speed",
-    "accel_long": "accelerometer_3g",
-    "accel_lat": "accelerometer_3g",
-    "accel_vert": "accelerometer_3g",
-    "lambda": "lambda_analogue",
-}
-"""The starter sensor that usually measures a role."""
-
-_SENSOR_OF_WORD = (
-    (r"\b(tyre|tire)\b", "tyre_infrared"),
-    (r"temp|\bntc\b", "ntc_10k"),
-    (r"press", "pressure_10_bar"),
-    (r"\b(pot|travel|position|pos|height)\b", "linear_pot_75"),
-    (r"\bdrum\b|barrel", "gear_barrel"),
-    (r"\bcurrent\b", "current_100_a"),
-    (r"\blevel\b", "fuel_level"),
-    (r"\bswitch\b", "switch_to_ground"),
-)
 _INPUT = re.compile(r"\b(ain|adc|an|analog|analogue|input|tc)\b")
 _ELECTRICAL = frozenset({"voltage", "resistance"})
 _SUPPLY_ROLES = frozenset({"battery_voltage", "module_supply", "reference_voltage"})
@@ -81,9 +48,21 @@ class ChannelDrafter:
     ----------
     car
         The car file that there is; its names, signals and roles are taken.
+    drafted
+        Signals by `bus/message` that were drafted before: whoever has deleted such a channel doesn't want it.
+
+    Attributes
+    ----------
+    drafted
+        Signals by `bus/message` that are drafted now.
+    left_out
+        How many signals have no channel because somebody deleted it.
     """
 
-    def __init__(self, car: CarFile | None) -> None:
+    def __init__(self, car: CarFile | None, drafted: Mapping[str, Sequence[str]]) -> None:
+        self._drafted = drafted
+        self.drafted: dict[str, list[str]] = {}
+        self.left_out = 0
         channels = car.channels.values() if car else ()
         self._names = {channel.name for channel in channels}
         self._signals = {channel.signal for channel in channels if channel.signal}
@@ -119,6 +98,11 @@ class ChannelDrafter:
                 continue
             if _no_channel(signal, figures):
                 continue
+            path = f"{bus.name}/{origin.name}"
+            if signal.name in self._drafted.get(path, ()):
+                self.left_out += 1
+                continue
+            self.drafted.setdefault(path, []).append(signal.name)
             table = self._channel(bus, origin, signal, figures)
             if heading:
                 remark = _left_out(message, figures)
@@ -139,10 +123,12 @@ class ChannelDrafter:
         name = self._name(bus, origin, signal)
         guessed = guess(signal.name, message.name, signal.unit, signal.comment)
         path = quoted(f"{bus.name}/{origin.name}/{signal.name}")
-        lines = [line(f"[channel.{name}]", signal.comment), f"signal = {path}"]
+        comment = signal.comment
+        if bare_input(signal.name) and name.startswith(snake(signal.name)):
+            comment = "; ".join(filter(None, (comment, "named after its input: may be renamed to what it measures")))
+        lines = [line(f"[channel.{name}]", comment), f"signal = {path}"]
         role, position = guessed.role, guessed.position
-        wants_sensor = _wants_sensor(signal, guessed)
-        if wants_sensor:
+        if wants_sensor(signal, guessed):
             lines += self._sensor_lines(signal, message, guessed)
         else:
             lines += _unit_lines(signal, guessed)
@@ -167,7 +153,7 @@ class ChannelDrafter:
 
     def _sensor_lines(self, signal: Signal, message: Message, guessed: Guess) -> Iterator[str]:
         unit = signal.unit or "counts"
-        sensor = _sensor(signal, message, guessed)
+        sensor = next(iter(starters_for(signal, message, guessed)), None)
         if sensor is None:
             yield line(
                 '# sensor = ""', f'{FILL_IN}: what is wired to it? It is in {unit}; see "buswright guide sensors"'
@@ -177,10 +163,6 @@ class ChannelDrafter:
             yield line(f"# sensor = {quoted(sensor)}", f"{FILL_IN}: the signal is in {unit}; is this the sensor on it?")
         if not signal.unit:
             yield line("# input_scale = 0.001221", f"{FILL_IN}: volts per count, 5 / 4095 for 12 bits over 5 V")
-        yield line(
-            '# wiring = { plug = "", pin = "", supply = "", ground = "" }',
-            f"{FILL_IN}: what it shares with others, so that a common splice or supply is found",
-        )
         if guessed.role:
             yield line(f"# role = {quoted(guessed.role)}", f"with its sensor; {_GUESSED_TOO}")
         if guessed.position:
@@ -188,7 +170,7 @@ class ChannelDrafter:
 
     def _name(self, bus: DraftBus, origin: _Origin, signal: Signal) -> str:
         """Return a name that no other channel has: the signal's, with its message or bus before it if need be."""
-        own = tidy_channel_name(snake(signal.name))
+        own = tidy_channel_name(_described(signal, message=origin.message) or snake(signal.name))
         if origin.several:
             own = f"{own}_{origin.source:02x}"
         with_message = _joined(snake(origin.message.name), own)
@@ -216,6 +198,31 @@ _SEAM = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])|[^A-Za-z0-9]+"
 def snake(name: str) -> str:
     """Write a name with underscores: EngineSpeed becomes engine_speed, AIN1 ain1."""
     return "_".join(part for part in _SEAM.sub(" ", name).lower().split()) or "channel"
+
+
+_BARE = re.compile(r"(?:ain|adc|an|ai|analog|analogue|analog_in|analogue_in|input|in|ch|channel|tc|volt|voltage)_?\d+")
+_SMALL_WORDS = frozenset({"the", "of", "a", "an", "at", "in", "on", "its", "from", "to", "and"})
+_NO_NAME = re.compile(r"\b(input|channel|analog|analogue|volts?|m?v|adc|raw|unused|spare|reserved)\b")
+_MOST_WORDS = 4
+
+
+def bare_input(name: str) -> bool:
+    """Whether a signal is only called after the input that it is read at, like AIN6."""
+    return _BARE.fullmatch(snake(name)) is not None
+
+
+def _described(signal: Signal, message: Message) -> str:
+    """Return a name made of what a comment says of a bare input, else of its likely role; empty if neither does."""
+    if not bare_input(signal.name):
+        return ""
+    first = words_of(re.split(r"[.;:(]", signal.comment)[0])
+    words = [word for word in first.split() if word not in _SMALL_WORDS]
+    if 1 <= len(words) <= _MOST_WORDS and words[0].isalpha() and not _NO_NAME.search(first):
+        return "_".join(words)
+    guessed = guess(signal.name, message.name, signal.unit, signal.comment)
+    if guessed.role is None or guessed.by_message:
+        return ""
+    return "_".join([guessed.role, *(guessed.position or "").split("-")]).rstrip("_")
 
 
 def _joined(front: str, back: str) -> str:
@@ -278,7 +285,7 @@ def _rate(bus: DraftBus, message: Message, signal: Signal, figures: IdFigures | 
     return 1e9 / (due or period * 1e6)
 
 
-def _wants_sensor(signal: Signal, guessed: Guess) -> bool:
+def wants_sensor(signal: Signal, guessed: Guess) -> bool:
     """Whether a signal seems to be what a module reads at an input rather than a finished quantity."""
     if signal.choices or signal.length < 8:
         return False
@@ -291,20 +298,3 @@ def _wants_sensor(signal: Signal, guessed: Guess) -> bool:
     if known is not None and known.quantity == "count":
         return True
     return not signal.unit and signal.scale == 1 and bool(_INPUT.search(words))
-
-
-def _sensor(signal: Signal, message: Message, guessed: Guess) -> str | None:
-    if guessed.role is not None and guessed.role in SENSOR_OF_ROLE:
-        return SENSOR_OF_ROLE[guessed.role]
-    for text in (words_of(signal.name), words_of(signal.comment), words_of(message.name)):
-        for pattern, sensor in _SENSOR_OF_WORD:
-            if re.search(pattern, text):
-                return sensor
-    return None
-
-
-def starter_blocks() -> dict[str, str]:
-    """Return the text of each starter sensor by name."""
-    text = (resources.files("buswright.channels.calibration") / "starter_sensors.toml").read_text(encoding="utf-8")
-    blocks = re.findall(r"^(\[sensor\.(\w+)\]\n(?:.+\n)*)", text, re.MULTILINE)
-    return {name: block for block, name in blocks}

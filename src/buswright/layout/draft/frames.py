@@ -18,6 +18,8 @@ from buswright.messages.match import ANY_SOURCE
 from buswright.messages.model import Message, identifier_text
 
 USUAL_BITRATE = 500_000
+UNKNOWN_RATE = "unknown; 500 kbit/s is only usual"
+NAMELESS = "one clock sends these, so very likely one module"
 _STEADY = 0.9
 """Share of spacings that must fit a measured period for it to be written down."""
 _PERIOD_TOLERANCE = 0.002
@@ -47,14 +49,6 @@ def bus_table(bus: DraftBus, folder: Path) -> Table:
         lines.append(f"databases = {listed(relative(given.path, folder) for given in bus.databases)}")
     else:
         lines.append(line("# databases = []", f"{FILL_IN}: with a database its signals become channels"))
-    lines.append(line("# chain = []", f"{FILL_IN}: modules in their order along the bus; then an open link is found"))
-    lines.append(line("# lengths_m = []", f"{FILL_IN}: metres between them, for the drawing of the bus"))
-    lines.append(
-        line("# terminators = []", f"{FILL_IN}: the two modules with a terminating resistor; frames can't show it")
-    )
-    lines.append(
-        line("# resistance = { ohm = 60 }", f"{FILL_IN}: between its wires, battery off; proves both terminators")
-    )
     return Table("bus", bus.name, "\n".join(lines))
 
 
@@ -69,7 +63,7 @@ def _bitrate(bus: DraftBus) -> str:
         differs = f"; {FILL_IN}: the frames show {shown:_}" if shown else ""
         return line(f"bitrate = {said:_}", f"the database says so{differs}")
     if measured is None or measured.bits_per_s is None:
-        return line(f"bitrate = {USUAL_BITRATE:_}", f"{FILL_IN}: unknown; 500 kbit/s is only usual")
+        return line(f"bitrate = {USUAL_BITRATE:_}", f"{FILL_IN}: {UNKNOWN_RATE}")
     how_sure = "measured, sure" if measured.exact else f"measured, likely ({FILL_IN} if wrong)"
     return line(f"bitrate = {measured.bits_per_s:_}", f"{how_sure}: {measured.basis.removeprefix('guessed: ')}")
 
@@ -133,7 +127,6 @@ def _sender_table(bus: DraftBus, sender: str, messages: Sequence[Message], also:
     if also:
         names = listed([*(message.name for message in messages), *also])
         lines += [f"# {', '.join(also)}: in no database, but on the same clock as the others.", f"messages = {names}"]
-    lines += _fitting_lines()
     return Table("module", sender, "\n".join(lines))
 
 
@@ -144,21 +137,12 @@ def _clock_table(bus: DraftBus, name: str, members: Sequence[Key]) -> Table:
         name,
         "\n".join(
             [
-                line(f"[module.{name}]", f"{FILL_IN} its name: one clock sends these, so very likely one module"),
+                line(f"[module.{name}]", f"{FILL_IN} its name: {NAMELESS}"),
                 f"bus = {quoted(bus.name)}",
                 f"messages = {listed(ids)}",
-                *_fitting_lines(),
             ]
         ),
     )
-
-
-def _fitting_lines() -> Iterator[str]:
-    """Yield what nobody can measure of a module, and why it is asked."""
-    yield line('# supply = ""', f"{FILL_IN}: the fuse that feeds it; the first thing to look at when it is silent")
-    yield line('# ground = ""', f"{FILL_IN}: its ground point; modules on one ground shift together")
-    yield line('# plug = ""', f"{FILL_IN}: its plug on the bus, and where it is (place), so that others find it")
-    yield line("# stub_m = 0.2", f"{FILL_IN}: metres of wire from the bus to it; long stubs spoil fast buses")
 
 
 def _next_name(taken: set[str]) -> str:

@@ -56,7 +56,7 @@ def render_text(drafting: Drafting) -> str:
     lines = [f"{drafting.path}: {what} {'added; no line changed' if drafting.added else 'drafted'}"]
     if drafting.added and draft.tables:
         lines += [f"  [{table.group}.{table.name}]" for table in draft.tables]
-    lines += [f"  for you to do: {remark}" for remark in draft.remarks]
+    lines += [f"  note: {remark}" for remark in draft.remarks]
     places = drafting.to_fill_in
     if places:
         shown = ", ".join(map(str, places[:_SHOWN])) + (", …" if len(places) > _SHOWN else "")
