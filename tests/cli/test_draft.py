@@ -1,5 +1,6 @@
 """draft, as a user types it."""
 
+import io
 import json
 import shutil
 from pathlib import Path
@@ -112,4 +113,34 @@ def test_a_capture_without_frames_is_refused(folder):
     (folder / "empty.log").write_text("", encoding="utf-8")
     with pytest.raises(UserError, match="holds no frames"):
         main(["draft", "empty.log", "--out", "car.toml"])
+    assert not (folder / "car.toml").exists()
+
+
+def typed(monkeypatch, *lines):
+    monkeypatch.setattr("sys.stdin", io.StringIO("".join(f"{line}\n" for line in lines)))
+
+
+def test_questions_from_a_pipe_are_answered_skipped_stopped_and_gone_on_with(capsys, folder, monkeypatch):
+    words = ["draft", RUN, *DATABASES, "--out", "car.toml", "--ask"]
+    typed(monkeypatch, "Hill car", "", "nobody", "1", "q", "never read")
+    text = run(capsys, *words)
+    assert "What is the car called?" in text
+    assert 'no module "nobody"' in text
+    assert "Measured: 1567 to 3569 mV" in text
+    assert "2 questions answered, 2 skipped" in text
+    car = check_car_file("car.toml").car
+    assert (car.car.name, car.channels["damper_front_left"].sensor) == ("Hill car", "linear_pot_75")
+    typed(monkeypatch, "damper_node wheel_node")
+    text = run(capsys, *words)
+    assert "What is the car called?" not in text
+    assert "channel damper_front_left?" not in text
+    assert "1 question answered" in text
+    car = check_car_file("car.toml").car
+    assert car.buses["chassis"].terminators == ("damper_node", "wheel_node")
+    assert run(capsys, "check", "car.toml") == ""
+
+
+def test_nobody_is_asked_for_json(folder):
+    with pytest.raises(UserError, match="nobody to ask"):
+        main(["draft", str(RUN), "--out", "car.toml", "--ask", "--json"])
     assert not (folder / "car.toml").exists()

@@ -25,8 +25,8 @@ from buswright.health.phases import PhaseTracker
 from buswright.health.track import HealthTracker
 from buswright.layout.draft.car_file import GROUPS, Draft, GivenDatabase, Recording, draft, drafted_before
 from buswright.layout.draft.channels import snake
-from buswright.layout.draft.starters import SENSORS_OF_ROLE, starter_blocks
 from buswright.layout.draft.frames import round_period_ms
+from buswright.layout.draft.starters import SENSORS_OF_ROLE, starter_blocks
 from buswright.layout.draft.text import FILL_IN, line, number
 from buswright.messages.database import load_database
 from buswright.simulate.car import networks as car

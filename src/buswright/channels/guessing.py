@@ -155,6 +155,12 @@ def guess(signal: str, message: str = "", unit: str = "", comment: str = "") -> 
     return Guess(None, position, False)
 
 
+def role_takes(role: str, unit: str) -> bool:
+    """Whether a role's quantity may have this unit."""
+    known = units.find(unit)
+    return known is not None and any(rule.role == role and known.quantity in rule.quantities for rule in _RULES)
+
+
 def _contradicts(rule: _Rule, text: str) -> bool:
     """Whether the words name another quantity: with volts, no unit tells a coolant's pressure from its temperature."""
     if rule.role == "barometric_pressure" and not re.search(r"baro|press|atmos", text):

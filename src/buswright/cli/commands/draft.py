@@ -7,7 +7,10 @@ periods, counters and checksums that no database mentions. FILL IN marks what on
 Each database is matched to the bus whose identifiers it knows; --dbc BUS=FILE and --bus NAME=INTERFACE set it.
 Captures in several formats can be given together: can0 of one and channel 1 of another become one bus.
 
---add puts new tables into an existing car file and changes no line of it.
+--add puts new tables into an existing car file and changes no line of it. A channel that you deleted stays deleted.
+
+--ask then asks what only a person can decide: one question at a time, with what was measured beside it. Enter skips
+a question, q stops, and every answer is written at once. With a car file that is there it goes on where it was left.
 """
 
 from __future__ import annotations
@@ -26,6 +29,7 @@ if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
     from buswright.frames.capture import Capture
     from buswright.layout.draft.car_file import Draft, GivenDatabase, Recording
+    from buswright.layout.draft.questions import Seen
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -38,7 +42,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--add", action="store_true", help="add new tables to the existing car file; change no line of it"
     )
     parser.add_argument(
-        "--untrusted", action="store_true", help="with --add: read nothing outside the car file's folder"
+        "--ask", action="store_true", help="ask what is open, one question at a time; goes on with an existing file"
+    )
+    parser.add_argument(
+        "--untrusted", action="store_true", help="with --add or --ask: read nothing outside the car file's folder"
     )
     shared.add_json(parser)
 
@@ -50,6 +57,10 @@ def run(options: argparse.Namespace) -> int:
     from buswright.report.commands import draft as report
 
     path = Path(options.out)
+    if options.ask and options.json:
+        raise UserError("--ask: there is nobody to ask with --json", hint="leave one of the two out")
+    if options.ask and path.is_file() and not options.force:
+        options.add = True  # goes on where it was left
     if options.add and not path.is_file():
         raise UserError(f"{path}: no car file to add to", hint="leave out --add to draft a new one")
     if not options.add:
@@ -62,7 +73,57 @@ def run(options: argparse.Namespace) -> int:
     text = drafted.added_to(old) if options.add else drafted.text()
     result = _write(path, text, drafted, untrusted=options.untrusted)
     shared.show(options, report, report.Drafting(path, drafted, text, result, added=car is not None))
+    if options.ask:
+        _ask(options, path, recordings)
     return 0
+
+
+def _ask(options: argparse.Namespace, path: Path, recordings: Sequence[Recording]) -> None:
+    """Ask what is open, with what the captures show beside it."""
+    import sys
+
+    from buswright.channels.carfile.load import load_car_file
+    from buswright.cli.asking import ask
+    from buswright.cli.streams import put_lines
+    from buswright.layout.draft.questions import open_questions
+
+    car = load_car_file(path, untrusted=options.untrusted)
+    seen = _seen(options, car)
+    sent: dict[str, str] = {}
+    for recording in recordings:
+        for interface, figures in recording.health.buses.items():
+            name = next((bus.name for bus in car.buses.values() if interface in (*bus.interfaces, bus.name)), interface)
+            sent.setdefault(name, f"{figures.frames:,} frames in {recording.name} don't tell it.")
+    asked = ask(
+        path,
+        lambda text, now: open_questions(text, now, seen, sent),
+        untrusted=options.untrusted,
+        line=sys.stdin.readline if sys.stdin is not None else str,
+    )
+    put_lines(["", asked.told(path), f"Next: buswright check {path}"])
+
+
+def _seen(options: argparse.Namespace, car: CarFile) -> dict[str, Seen]:
+    """Measure the channels that lack a sensor, each in the first capture that has it."""
+    import numpy as np
+
+    from buswright.channels.session import Session
+    from buswright.layout.draft.questions import Seen, unanswered
+
+    found: dict[str, Seen] = {}
+    wanted = unanswered(car)
+    for capture in _captures(options) if wanted else ():
+        session = Session(capture, car, bus_names=shared.bus_names(options), only=wanted)
+        for name in wanted:
+            if name in found or name not in session:
+                continue
+            series = session[name]
+            values = series.usable_value
+            values = values[np.isfinite(values)]
+            if len(values):
+                low, middle, high = np.percentile(values, [0, 50, 100])
+                found[name] = Seen(float(low), float(middle), float(high), series.rate_hz)
+    return found
 
 
 def _check_fit(

@@ -42,8 +42,8 @@ GROUPS: Mapping[str, tuple[str, ...]] = {
         'More of them: "buswright guide sensors".',
     ),
     "channel": (
-        "-- What is measured. Without a sensor the database's scaling is final. Channels may be renamed. A channel that",
-        "you delete stays away, --add or not. Where its wire goes, to copy into the channel of an input:",
+        "-- What is measured. Without a sensor the database's scaling is final. Channels may be renamed. One that you",
+        "delete stays away, --add or not. Where its wire goes, to copy into the channel of an input:",
         line(
             'wiring = { plug = "", pin = "", supply = "", ground = "" }',
             f"{FILL_IN}: what it shares with others, so that a common splice or supply is found",
