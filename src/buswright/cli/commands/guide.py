@@ -1,6 +1,9 @@
 """The manual.
 
-Without TOPIC it lists the topics. In a pipe a page is plain text, 80 columns wide; --markdown prints Markdown.
+Without TOPIC it lists the topics. Other words, or a whole question, are searched for on all pages, and the passages
+that are nearest are shown: buswright guide which wire is open
+
+In a pipe a page is plain text, 80 columns wide; --markdown prints Markdown.
 `buswright guide sensors > sensors.toml` writes the starter sensors as TOML, to copy from.
 `buswright guide --markdown > manual.md` writes the whole manual.
 """
@@ -16,6 +19,8 @@ from buswright.errors import UserError
 COLUMNS = 80
 """Width of a page in a pipe, and the most on a terminal where lines would become too long to read."""
 WIDEST = 100
+MOST_PASSAGES = 5
+"""A search shows this many: what fits on two screens."""
 _UNBROKEN = 30
 """Code up to this many characters stays on one line."""
 _JOINED = "␠"
@@ -24,7 +29,12 @@ _JOINED = "␠"
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
-    parser.add_argument("topic", nargs="?", metavar="TOPIC", help="a page of the manual; default: list the pages")
+    parser.add_argument(
+        "topic",
+        nargs="*",
+        metavar="TOPIC",
+        help="a page of the manual, or words to search for; default: list the pages",
+    )
     parser.add_argument("--markdown", action="store_true", help="print Markdown; without TOPIC the whole manual")
 
 
@@ -32,11 +42,15 @@ def run(options: argparse.Namespace) -> int:
     """Print the list, a page, or the manual."""
     from buswright.cli.manual import TOPICS, page, whole_manual
 
-    if options.topic is None:
+    words = " ".join(options.topic)
+    if not words.strip():
         print(whole_manual() if options.markdown else _list(), end="")
         return 0
-    topic = _topic(options.topic, list(TOPICS))
-    if options.markdown:
+    topic = _topic(words, list(TOPICS))
+    if topic is None:
+        text = _found(words)
+        print(text, end="") if options.markdown else _show(text)
+    elif options.markdown:
         print(page(topic), end="")
     elif topic == "sensors" and not sys.stdout.isatty():
         from buswright.cli.manual.parts import starter_sensors
@@ -47,29 +61,37 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _topic(word: str, topics: list[str]) -> str:
+def _topic(words: str, topics: list[str]) -> str | None:
+    """Return the page of that name; None if there is none."""
+    folded = re.sub(r"[\s_-]+", "", words.lower())
+    return next((topic for topic in topics if topic.replace("-", "") == folded), None)
+
+
+def _found(words: str) -> str:
+    """Return the passages that are nearest to some words, as Markdown.
+
+    Raises
+    ------
+    UserError
+        No page has any of them.
+    """
     import difflib
 
-    folded = word.strip().lower().replace("_", "-").replace(" ", "-")
-    if folded in topics:
-        return folded
-    near = difflib.get_close_matches(folded, topics, n=1, cutoff=0.7) or [
-        topic for topic in topics if topic.startswith(folded) or folded in topic
-    ]
-    hint = f"buswright guide {near[0]}" if near else _mention(word.strip(), topics)
-    raise UserError(f'the manual has no topic "{word}"', hint=hint)
+    from buswright.cli.manual import TOPICS, page
+    from buswright.cli.manual.parts import escaped
+    from buswright.cli.manual.searching import search
 
-
-def _mention(word: str, topics: list[str]) -> str:
-    """Say which page has a heading of this word, or else speaks of it as a key, a function, a unit."""
-    from buswright.cli.manual import page
-
-    pages = {topic: page(topic) for topic in topics}
-    for sign in (f"\n## {word}\n", f"`{word}`", f"`{word}("):
-        for topic, text in pages.items():
-            if sign in text:
-                return f"buswright guide {topic} explains it"
-    return "`buswright guide` lists the topics"
+    found = search(words, {topic: page(topic) for topic in TOPICS}, MOST_PASSAGES)
+    near = difflib.get_close_matches(words.strip().lower(), TOPICS, n=1, cutoff=0.7)
+    if not found:
+        hint = f"buswright guide {near[0]}" if near else "`buswright guide` lists the topics"
+        raise UserError(f'the manual says nothing of "{words}"', hint=hint)
+    also = f" There is a page `buswright guide {near[0]}`." if near else ""
+    parts = [f"The manual on *{words}*, the nearest first.{also}"]
+    for passage in found:
+        where = " > ".join(passage.headings)
+        parts += [f"## {escaped(where)}", f"`buswright guide {passage.topic}`", passage.text]
+    return "\n\n".join(parts) + "\n"
 
 
 def _list() -> str:
@@ -78,7 +100,10 @@ def _list() -> str:
     width = max(map(len, TOPICS))
     lines = [f"  {name.ljust(width)}  {text}" for name, text in TOPICS.items()]
     head = "The manual of Buswright. `buswright guide TOPIC` prints a page:"
-    foot = "`buswright COMMAND --help` explains a command."
+    foot = (
+        "Other words are searched for: `buswright guide which wire is open`.\n"
+        "`buswright COMMAND --help` explains a command."
+    )
     return "\n".join([head, "", *lines, "", foot, ""])
 
 
@@ -97,11 +122,12 @@ def plain(text: str, columns: int = COLUMNS) -> str:
     """Lay a page of Markdown out as plain text: headings are underlined, and code keeps its backticks."""
     from rich.console import Console, ConsoleOptions, RenderResult
     from rich.markdown import Heading, Markdown
+    from rich.text import Text
 
     class Underlined(Heading):
         def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
             line = {"h1": "=", "h2": "-"}.get(self.tag, "·")
-            yield f"{self.text.plain}\n{line * len(self.text)}"
+            yield Text(f"{self.text.plain}\n{line * len(self.text)}")  # a plain string would lose [bus.NAME]
 
     class Plain(Markdown):
         elements = {**Markdown.elements, "heading_open": Underlined}  # noqa: RUF012  (a class variable there, too)

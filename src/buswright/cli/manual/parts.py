@@ -271,23 +271,46 @@ def sensors_block() -> str:
     return f"```toml\n{starter_sensors()}```"
 
 
+_SHARED_BY = 3
+"""An option that so many commands have in the same words is explained once."""
+
+
 def commands() -> str:
     """Return every command with its usage, description and options, from the parsers themselves."""
+    from collections import Counter
+
     from buswright.cli.main import build_parser
 
     parser = build_parser()
     (action,) = (a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
-    return "\n\n".join(_command(name, command) for name, command in action.choices.items())
+    counted: Counter[tuple[str, str]] = Counter()
+    for command in action.choices.values():
+        counted.update({_row(one, command) for one in _actions(command)})
+    shared = [row for row, count in counted.items() if count >= _SHARED_BY]
+    head = "## Shared options\n\nThese mean the same in every command that has them.\n\n"
+    blocks = [head + table(["option", "meaning"], sorted(shared))]
+    blocks += [_command(name, command, shared) for name, command in action.choices.items()]
+    return "\n\n".join(blocks)
 
 
-def _command(name: str, parser: argparse.ArgumentParser) -> str:
-    actions = [action for action in parser._actions if action.dest != "help"]
+def _actions(parser: argparse.ArgumentParser) -> list[argparse.Action]:
+    return [action for action in parser._actions if action.dest != "help"]
+
+
+def _row(action: argparse.Action, parser: argparse.ArgumentParser) -> tuple[str, str]:
+    return _option(action), escaped(_help(action, parser))
+
+
+def _command(name: str, parser: argparse.ArgumentParser, shared: Sequence[tuple[str, str]]) -> str:
     formatter = argparse.HelpFormatter(parser.prog, width=_USAGE_COLUMNS)
-    formatter.add_usage(None, actions, [], prefix="")
-    rows = [[_option(action), escaped(_help(action, parser))] for action in actions]
+    formatter.add_usage(None, _actions(parser), [], prefix="")
+    rows = [_row(action, parser) for action in _actions(parser)]
     usage = formatter.format_help().rstrip()
     text = escaped((parser.description or "").strip())
-    return "\n\n".join([f"## {name}", f"```\n{usage}\n```", text, table(["option", "meaning"], rows)])
+    own = [row for row in rows if row not in shared]
+    common = ", ".join(option for option, _ in rows if (option, _) in shared)
+    own += [(common, "shared, see above")] if common else []
+    return "\n\n".join([f"## {name}", f"```\n{usage}\n```", text, table(["option", "meaning"], own)])
 
 
 def _option(action: argparse.Action) -> str:
