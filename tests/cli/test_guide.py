@@ -16,6 +16,7 @@ import pytest
 import buswright
 from buswright.bench.plan.load import check_against, load_plan
 from buswright.channels.calibration.registry import COMMON_KEYS, KINDS, read_calibration
+from buswright.channels.calibration.starters import starter_sensors
 from buswright.channels.carfile.keys import DOCUMENT, key_lines
 from buswright.channels.carfile.load import check_car_file, load_car_file
 from buswright.channels.carfile.model import POSITIONS, ROLES
@@ -27,7 +28,7 @@ from buswright.channels.units import UNITS
 from buswright.cli.commands.guide import plain
 from buswright.cli.main import COMMANDS, build_parser, main
 from buswright.cli.manual import TOPICS, page, source, whole_manual
-from buswright.cli.manual.parts import PARTS, starter_sensors
+from buswright.cli.manual.parts import PARTS
 from buswright.diagnosis.detected import DETECTED
 from buswright.errors import UserError
 from buswright.findings import THRESHOLDS

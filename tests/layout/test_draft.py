@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from buswright.channels.calibration.registry import KINDS
+from buswright.channels.calibration.starters import starter_blocks
 from buswright.channels.carfile.load import check_car_file, load_car_file
 from buswright.channels.carfile.model import ROLES, FrameName
 from buswright.channels.carfile.names import refuse_channel_name
@@ -26,7 +27,7 @@ from buswright.health.track import HealthTracker
 from buswright.layout.draft.car_file import GROUPS, Draft, GivenDatabase, Recording, draft, drafted_before
 from buswright.layout.draft.channels import snake
 from buswright.layout.draft.frames import round_period_ms
-from buswright.layout.draft.starters import SENSORS_OF_ROLE, starter_blocks
+from buswright.layout.draft.starters import SENSORS_OF_ROLE
 from buswright.layout.draft.text import FILL_IN, line, number
 from buswright.messages.database import load_database
 from buswright.simulate.car import networks as car

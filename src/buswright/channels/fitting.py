@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from buswright.channels.carfile.model import CarFile
+from buswright.channels.keys.faults import nearest
 from buswright.channels.session import databases_of, interface_names
 from buswright.frames.table import Flag, Frames
 from buswright.messages.match import EVERY_BUS, Databases, Group, Kind, Matcher
@@ -101,10 +102,19 @@ def misfit_of(
     names = {**interface_names(car), **bus_names}
     bound = [] if isinstance(databases, Database) else [bus for bus in databases if bus != EVERY_BUS]
     return (
-        misfit(seen, databases_of(car, databases), names, interfaces)
+        _mistyped(bound, {*names.values(), *interfaces})
+        or misfit(seen, databases_of(car, databases), names, interfaces)
         or wrong_names(bus_names, bound, interfaces, car)
         or (None if car is None else _strange(car, names, interfaces))
     )
+
+
+def _mistyped(bound: Collection[str], known: Collection[str]) -> Misfit | None:
+    """Say that a database is bound to a bus that there isn't, but one with nearly that name; None if not."""
+    for bus in bound:
+        if bus not in known and (near := nearest(bus, known)):
+            return Misfit(f"--dbc {bus}=...: no bus is called {bus}", f"write --dbc {near}=...")
+    return None
 
 
 def misfit(

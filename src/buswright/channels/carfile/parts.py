@@ -7,6 +7,7 @@ import graphlib
 from collections.abc import Collection, Mapping
 from typing import Any
 
+from buswright.channels.calibration.starters import starter_blocks
 from buswright.channels.carfile.model import (
     SHARED_ROLES,
     Bus,
@@ -121,8 +122,12 @@ def _check_channel(channel: Channel, tables: NamedTables, log: FaultLog) -> None
     elif "signal" not in table:
         log.error(at, "has neither signal nor formula", 'signal = "bus/message/signal"', key=True)
     if channel.sensor:
-        none = "describe it under [sensor.NAME]"
-        log.known((*at, "sensor"), channel.sensor, tables["sensor"], "sensor", none=none)
+        if channel.sensor not in tables["sensor"] and channel.sensor in starter_blocks():
+            hint = "it is a starter sensor: copy its table from `buswright guide sensors` into this file"
+            log.error((*at, "sensor"), f"there is no sensor {shown(channel.sensor)} in this file", hint)
+        else:
+            none = "describe it under [sensor.NAME]; `buswright guide sensors` has some to copy"
+            log.known((*at, "sensor"), channel.sensor, tables["sensor"], "sensor", none=none)
     elif "sensor" not in table and "input_scale" in table and "formula" not in table:
         log.error((*at, "input_scale"), "needs a sensor", "without one the database's scaling is final", key=True)
     if channel.input_scale == 0 and log.sound(*at, "input_scale"):

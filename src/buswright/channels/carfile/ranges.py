@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,11 +11,14 @@ import numpy as np
 from buswright.channels import units
 from buswright.channels.calibration.kind import OUTSIDE_MARGIN, nominal_references
 from buswright.channels.carfile.model import CarFile, Channel, Sensor
+from buswright.channels.guessing import PRESSURES
 from buswright.channels.keys.faults import FaultLog, shown
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.parts import NamedTables
 
+_MARGIN = 0.02
+"""How far beyond the calibration's ends a healthy band is proposed, as a part of its span."""
 _STEPS = 257
 """Points at which a curve is looked at: it may turn round inside the band."""
 
@@ -76,8 +81,43 @@ def _check_sensor(car: CarFile, sensor: Sensor, tables: NamedTables, log: FaultL
     elif np.isfinite([low, high]).all() and (sensor.healthy[0] > low or sensor.healthy[1] < high):
         points = "points" in tables["sensor"][sensor.name]
         text = f"does not cover the {'points' if points else 'calibration'} ({_span((low, high))} {unit})"
-        hint = f"points are [{unit}, {sensor.calibration.unit}]: swapped or mistyped?" if points else ""
-        log.warning((*at, "healthy"), text, hint or "readings outside it are called wiring faults")
+        log.warning((*at, "healthy"), text, _what_to_change(sensor, tables["sensor"][sensor.name], (low, high)))
+    _check_direction(sensor, tables["sensor"][sensor.name], log)
+
+
+def _what_to_change(sensor: Sensor, table: Mapping[str, object], ends: tuple[float, float]) -> str:
+    """Say which number of a sensor would make `healthy` and the calibration agree."""
+    assert sensor.healthy is not None
+    unit = sensor.calibration.electrical
+    margin = _MARGIN * (ends[1] - ends[0])
+    below = ends[0] - margin if ends[0] <= 0 or ends[0] > margin else ends[0] / 2
+    wider = (min(sensor.healthy[0], below), max(sensor.healthy[1], ends[1] + margin))
+    hint = f"write healthy = [{_span(wider).replace(' to ', ', ')}]"
+    if "range" in table:
+        inner = np.clip(sensor.healthy, *ends)
+        given = table["range"]
+        if isinstance(given, list) and np.allclose(sorted(given), sorted(sensor.calibration.range.value)):
+            # In degrees, as a thermistor's is; a line's is in volts.
+            values = sorted(sensor.calibration.apply(inner, nominal_references(sensor.calibration)).tolist())
+            inner = np.array([math.ceil(values[0]), math.floor(values[1])])
+        hint += f", or range = [{_span((inner[0], inner[1])).replace(' to ', ', ')}]"
+    if "points" in table:
+        hint += f", or correct the points: [{unit}, {sensor.calibration.unit}] pairs, swapped or mistyped?"
+    return hint
+
+
+def _check_direction(sensor: Sensor, table: Mapping[str, object], log: FaultLog) -> None:
+    """Ask whether values stand in reverse order: an amplified pressure sensor gives more volts at more pressure."""
+    known = units.find(sensor.calibration.unit)
+    key = next((key for key in ("points", "fractions") if key in table), None)
+    if key is None or known is None or known.quantity not in PRESSURES:
+        return
+    low, high = sensor.calibration.range.value
+    if low > high and units.compatible(sensor.calibration.electrical, "V"):
+        left, right = sensor.calibration.range.electrical
+        text = f"the pressure falls from {low:g} to {high:g} {known.name} while the input rises: in reverse order?"
+        hint = f"most sensors: {key} = [[{left:g}, {high:g}], [{right:g}, {low:g}]]" if key == "points" else ""
+        log.warning(("sensor", sensor.name, key), text, hint or "most sensors give more volts at more pressure")
 
 
 def _check_channel(channel: Channel, sensor: Sensor, log: FaultLog) -> None:

@@ -168,8 +168,13 @@ class FaultLog:
 
 
 def nearest(word: str, words: Iterable[str]) -> str | None:
-    """Return the word of a list that looks most like `word`, upper and lower case aside; None if none does."""
-    by_folded = {candidate.casefold(): candidate for candidate in itertools.islice(words, _MOST_CHOICES)}
+    """Return the word of a list that looks most like `word`, upper and lower case aside; None if none does.
+
+    Never the word itself: whoever reads it has just been told that this one is wrong.
+    """
+    by_folded = {
+        candidate.casefold(): candidate for candidate in itertools.islice(words, _MOST_CHOICES) if candidate != word
+    }
     found = difflib.get_close_matches(word.casefold()[:80], by_folded, n=1, cutoff=0.6)
     return by_folded[found[0]] if found else None
 

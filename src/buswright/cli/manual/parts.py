@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import re
 from collections.abc import Callable, Mapping, Sequence
-from importlib import resources
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -261,13 +260,10 @@ def units() -> str:
     return table(["quantity", "units, and other spellings in brackets"], rows)
 
 
-def starter_sensors() -> str:
-    """Return the list of starter sensors, TOML."""
-    return (resources.files("buswright.channels.calibration") / "starter_sensors.toml").read_text(encoding="utf-8")
-
-
 def sensors_block() -> str:
-    """Return the same as a Markdown code block."""
+    """Return the list of starter sensors as a Markdown code block."""
+    from buswright.channels.calibration.starters import starter_sensors
+
     return f"```toml\n{starter_sensors()}```"
 
 

@@ -13,6 +13,7 @@ from buswright.diagnosis.case import Case, Sighting, Window, sighting
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence
 from buswright.health.channels.stretches import stretches_of
+from buswright.messages.model import Signal
 from buswright.wording import percent, plural
 
 LEAST_SAMPLES = 200
@@ -24,6 +25,8 @@ GAP_SHARE = 0.5
 """Share of all codes that the gap must span."""
 SMOOTH_STEPS = 5.0
 """How many times its usual step a signal may move where it crosses from one end of the codes to the other."""
+MOSTLY = 0.5
+"""Share of samples beyond the database's range from which the range is held against the other byte order."""
 INVALID_SHARE = 0.001
 """Share of samples that the sender disowns, worth a look."""
 RANGE_SHARE = 0.01
@@ -74,6 +77,15 @@ def _order(case: Case, each: ChannelEvidence) -> Iterator[Sighting]:
     best = min(_roughness(other.astype(np.float64)), _roughness(_signed(other, signal.length)))
     high = len(np.unique(other >> np.array(signal.length - 8, dtype=other.dtype)))
     ratio = case.limit("roughness_ratio", channel=each.name)
+    if mine > best > 0 and (beyond := _beyond(signal, codes)) >= MOSTLY and _beyond(signal, other) <= EDGE_SHARE:
+        span = f"{signal.minimum:g} to {signal.maximum:g} {signal.unit}".rstrip()
+        inside = percent(1 - _beyond(signal, other))
+        evidence = (
+            f"{percent(beyond)} of {each.name} lies outside {span}, the database's range.",
+            f"Read in the other byte order {inside} lie inside, and it runs smoother.",
+        )
+        yield _other_order(each, signal, evidence, f"more than {percent(MOSTLY)} beyond the database's range")
+        return
     if high < case.limit("high_byte_values", channel=each.name) or not mine >= ratio * best > 0:
         return
     # The byte that is read as the highest must be the one that changes most: the lowest of the true order.
@@ -85,17 +97,36 @@ def _order(case: Case, each: ChannelEvidence) -> Iterator[Sighting]:
     if top < BUSY * bottom:
         return
     there, here = ("little-endian", "big-endian") if signal.big_endian else ("big-endian", "little-endian")
-    yield sighting(
+    yield _other_order(
+        each,
+        signal,
+        (
+            f"{each.name} jumps {mine / best:.1f} times as much read as {here} than read as {there}.",
+            f"Read as {there} its high byte takes {plural(high, 'value')}.",
+        ),
+        case.used("roughness_ratio", "high_byte_values", channel=each.name),
+    )
+
+
+def _beyond(signal: Signal, codes: npt.NDArray[Any]) -> float:
+    """Share of codes whose values lie outside the database's range; 0 where it has none."""
+    if signal.minimum is None or signal.maximum is None or signal.minimum >= signal.maximum:
+        return 0.0
+    values = _signed(codes, signal.length) if signal.signed else codes.astype(np.float64)
+    values = values * float(signal.scale) + float(signal.offset)
+    return float(((values < signal.minimum) | (values > signal.maximum)).mean())
+
+
+def _other_order(each: ChannelEvidence, signal: Signal, evidence: tuple[str, ...], threshold: str) -> Sighting:
+    there = "little-endian" if signal.big_endian else "big-endian"
+    return sighting(
         "byte-order",
         Severity.FAULT,
         each.subject,
         count=1,
         confidence=0.9,
-        evidence=(
-            f"{each.name} jumps {mine / best:.1f} times as much read as {here} than read as {there}.",
-            f"Read as {there} its high byte takes {plural(high, 'value')}.",
-        ),
-        threshold=case.used("roughness_ratio", "high_byte_values", channel=each.name),
+        evidence=evidence,
+        threshold=threshold,
         ruled_out=("Not noise on a wire: the same bytes, read in the other order, run smoothly.",),
         next_check=f"Change the byte order of {signal.name} in the database to {there}, and look at the start bit.",
     )

@@ -8,6 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from buswright.channels import units
+from buswright.channels.calibration.circuit import Divider
+from buswright.channels.calibration.kind import nominal_references
+from buswright.channels.calibration.resistor import Rtd, Thermistor
 from buswright.channels.samples.series import Bools
 from buswright.diagnosis.case import Case, Sighting, sighting
 from buswright.diagnosis.sensors.levels import MIXED, caution_of, not_the_wire
@@ -249,6 +252,7 @@ def _sighting(
     words: str,
     sure: float,
     when: str = "Key on, engine off",
+    check: str = "",
 ) -> Sighting:
     shown = f"{off:+.3g} {units.shown(rest.unit)}"
     return sighting(
@@ -268,7 +272,8 @@ def _sighting(
         if rest.suspect
         else f"off by more than {100 * SPAN_SUSPECT:g} % of the span is suspect, over {100 * SPAN_FAULT:g} % a fault",
         ruled_out=not_the_wire(each),
-        next_check=f"With the car standing, vent or release what {each.name} measures and read it again. "
+        next_check=check
+        or f"With the car standing, vent or release what {each.name} measures and read it again. "
         f"If it stays at {shown}, set its zero in the car file, with date and name.",
         caution=caution_of(each),
     )
@@ -296,8 +301,11 @@ def seen_after_soak(case: Case) -> Iterator[SeenAtRest]:
         spread = float(np.median(np.abs(np.array(list(levels.values())) - middle)))
         far = {name for name, level in levels.items() if abs(level - middle) > max(10.0, 6 * spread)}
         # A fluid that is as cold as the air shows that the engine is cold; without one it may still be warm.
-        if spread < 3.0 and len(far) <= 1 and fluids - far:
-            words = f"the other {len(levels) - 1} temperatures agree after a cold night"
+        # Several at once are one sensor's curve, or its pull-up; a warm engine is never colder than the air.
+        one_curve = len({channels[name].sensor for name in far}) == 1 and len(levels) - len(far) >= 3
+        colder = bool(far) and all(levels[name] < middle for name in far)
+        if spread < 3.0 and (len(far) <= 1 or one_curve) and (fluids - far or (one_curve and colder)):
+            words = f"the other {len(levels) - max(1, len(far))} temperatures agree after a cold night"
             for name, level in levels.items():
                 # A minute of running warms the coolant, and hardly the oil.
                 warmed = level > middle and channels[name].role == "coolant_temperature"
@@ -324,11 +332,42 @@ def wrong_after_soak(case: Case) -> Iterator[Sighting]:
         if severity is None:
             continue
         if rest.unit == "degC":
-            yield _sighting("offset", severity, seen.each, off, rest, _fahrenheit(rest.value, off), 0.7)
+            resistor = _other_resistor(seen.each, rest.value, off)
+            words = _fahrenheit(rest.value, off) or resistor
+            check = ""
+            if words and words == resistor:
+                check = (
+                    "Look up the fixed resistor of this input in the module's manual, and correct it in the car file."
+                )
+            yield _sighting("offset", severity, seen.each, off, rest, words, 0.7, check=check)
         else:
             gauge = abs(abs(off) - rest.value) < 6.0
             words = "It shows gauge pressure where absolute is expected." if gauge else ""
             yield _sighting("unit-mixup" if gauge else "offset", severity, seen.each, off, rest, words, 0.8)
+
+
+def _other_resistor(each: ChannelEvidence, celsius: float, off: float) -> str:
+    """Say which fixed resistor would make a thermistor or a platinum probe agree; empty where none is far off."""
+    if each.sensor is None:
+        return ""
+    calibration = each.sensor.calibration
+    if not isinstance(calibration, Thermistor | Rtd) or not isinstance(calibration.circuit, Divider):
+        return ""
+    circuit = calibration.circuit
+    inputs = calibration.invert(np.array([celsius + off, celsius]), nominal_references(calibration))
+    shown_ohm, true_ohm = circuit.ohm(inputs, None).tolist()
+    ratio = true_ohm / shown_ohm
+    if not 1.5 <= max(ratio, 1 / ratio) <= _MOST_RATIO:
+        return ""
+    likely = float(f"{circuit.fixed * ratio:.2g}")
+    return (
+        f"With {likely:g} ohm instead of {circuit.fixed:g} ohm as the fixed resistor of sensor {each.sensor.name} it "
+        "would agree."
+    )
+
+
+_MOST_RATIO = 40.0
+"""Fixed resistors of inputs lie between some hundred ohm and some ten kiloohm."""
 
 
 def _fahrenheit(celsius: float, off: float) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from buswright.channels import units
+from buswright.channels.calibration.starters import starter_blocks
 from buswright.channels.carfile.model import SHARED_ROLES, CarFile
 from buswright.channels.carfile.names import tidy_channel_name
 from buswright.channels.carfile.rendering import Table, quoted
@@ -15,7 +16,7 @@ from buswright.channels.guessing import Guess, guess, is_bookkeeping, words_of
 from buswright.health.model.identifiers import IdFigures
 from buswright.layout.draft.buses import DraftBus
 from buswright.layout.draft.frames import checksum_bits, counter_bits, round_period_ms
-from buswright.layout.draft.starters import starter_blocks, starters_for
+from buswright.layout.draft.starters import starters_for
 from buswright.layout.draft.text import FILL_IN, line, number, one_line
 from buswright.messages.match import Kind, split_source
 from buswright.messages.model import Message, Signal, identifier_text

@@ -12,6 +12,7 @@ import numpy as np
 
 from buswright.channels import units
 from buswright.channels.calibration.kind import Calibration, nominal_references
+from buswright.channels.calibration.starters import starter_blocks
 from buswright.channels.carfile.model import SHARED_ROLES, CarFile, Channel
 from buswright.channels.carfile.names import refuse_channel_name
 from buswright.channels.carfile.rendering import Table, key, table_of
@@ -22,7 +23,7 @@ from buswright.channels.keys.tables import refuse_plain_name
 from buswright.errors import UserError
 from buswright.layout.draft.channels import bare_input, wants_sensor
 from buswright.layout.draft.frames import NAMELESS, UNKNOWN_RATE
-from buswright.layout.draft.starters import starter_blocks, starter_calibration, starters_for, starters_that_fit
+from buswright.layout.draft.starters import starter_calibration, starters_for, starters_that_fit
 from buswright.layout.draft.text import FILL_IN
 from buswright.messages.model import Message, Signal
 

@@ -6,13 +6,13 @@ import re
 import tomllib
 from collections.abc import Mapping
 from functools import cache
-from importlib import resources
 
 import numpy as np
 
 from buswright.channels import units
 from buswright.channels.calibration.kind import Calibration
 from buswright.channels.calibration.registry import read_calibration
+from buswright.channels.calibration.starters import starter_blocks
 from buswright.channels.guessing import Guess, words_of
 from buswright.messages.model import Message, Signal
 
@@ -86,14 +86,6 @@ def fits(signal: Signal, starter: str) -> bool:
     low, high = sorted((signal.minimum * factor + offset, signal.maximum * factor + offset))
     covered = min(high, ends.max()) - max(low, ends.min())
     return bool(covered >= _LEAST_COVERED * np.ptp(ends))
-
-
-@cache
-def starter_blocks() -> Mapping[str, str]:
-    """Return the text of each starter sensor by name."""
-    text = (resources.files("buswright.channels.calibration") / "starter_sensors.toml").read_text(encoding="utf-8")
-    blocks = re.findall(r"^(\[sensor\.(\w+)\]\n(?:.+\n)*)", text, re.MULTILINE)
-    return {name: block for block, name in blocks}
 
 
 @cache
