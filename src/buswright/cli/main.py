@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import difflib
+import re
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
@@ -56,7 +58,12 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Raise it, with where the usage stands."""
-        raise UserError(message, hint=f"{self.prog} --help")
+        found = re.match(r"argument COMMAND: invalid choice: '(.*?)'", message)
+        if found is None:
+            raise UserError(message, hint=f"{self.prog} --help")
+        near = difflib.get_close_matches(found[1], COMMANDS, n=1)
+        hint = f"did you mean {self.prog} {near[0]}?" if near else f"{self.prog} --help lists the commands"
+        raise UserError(f"there is no command {found[1]}", hint=hint)
 
     def print_help(self, file: SupportsWrite[str] | None = None) -> None:
         """Print it; argparse itself would pass over a standard output that is full."""

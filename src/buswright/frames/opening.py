@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import codecs
+import difflib
+import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
@@ -74,7 +76,7 @@ def _recognise(path: Path) -> Format:
             except (EOFError, OSError, ValueError) as fault:
                 raise CaptureError(f"{path}: can't be decompressed: {fault}", hint="is the file whole?") from fault
     except FileNotFoundError:
-        raise CaptureError(f"{path}: no such file", hint="check the name and the folder") from None
+        raise CaptureError(f"{path}: no such file", hint=_nearest(path)) from None
     except PermissionError:
         raise CaptureError(f"{path}: no permission to read it", hint=f"chmod u+r {path}") from None
     except IsADirectoryError:
@@ -91,5 +93,24 @@ def _recognise(path: Path) -> Format:
     shown = head[:60].decode("utf-8", "backslashreplace")
     raise CaptureError(
         f"{path}: not a capture of a known format (tried {tried}); it begins {shown!r}",
-        hint="record with `candump -L` or as ASC, or name another file",
+        hint=_what_it_is(head) or "record with `candump -L` or as ASC, or name another file",
     )
+
+
+def _nearest(path: Path) -> str:
+    """Name the file of that folder that is nearly called so."""
+    try:
+        there = [each.name for each in path.parent.iterdir()]
+    except OSError:
+        there = []
+    near = difflib.get_close_matches(path.name, there, n=1)
+    return f"did you mean {path.parent / near[0]}?" if near else "check the name and the folder"
+
+
+def _what_it_is(head: bytes) -> str:
+    """Say where a file belongs that people take for a capture; empty if nobody knows."""
+    if head.lstrip().startswith(b"VERSION") or b"\nBU_:" in head or b"\nBO_ " in head:
+        return "it looks like a database: give it with --dbc, and name the capture"
+    if re.search(rb"^format = \d|^\[(bus|channel|car)[.\]]", head, re.MULTILINE):
+        return "it looks like a car file: give it with --car, and name the capture"
+    return ""

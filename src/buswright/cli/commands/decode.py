@@ -179,12 +179,14 @@ def _chosen(car: CarFile | None, patterns: Sequence[str]) -> tuple[Sequence[str]
         return None, ()
     if car is None:
         return list(patterns), ()
+    from buswright.channels.keys.faults import suggestion
+
     fitting = {pattern: [name for name in car.channels if fnmatchcase(name, pattern)] for pattern in patterns}
     unused = tuple(pattern for pattern, names in fitting.items() if not names)
     chosen = {name for names in fitting.values() for name in names}
     if not chosen:
         raise UserError(
             f"--select {', '.join(patterns)}: no channel of {car.path} fits",
-            hint="use the channel names of the car file; * stands for any text",
+            hint="; ".join(filter(None, (suggestion(patterns[0], car.channels), "* stands for any text"))),
         )
     return [name for name in car.channels if name in chosen], unused

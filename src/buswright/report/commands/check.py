@@ -64,7 +64,10 @@ class Remark:
 
 @dataclass(frozen=True, slots=True)
 class Checking:
-    """The result of `check`: whether the car file can be used, and all remarks, the car file's own first."""
+    """The result of `check`: whether the car file can be used, and all remarks.
+
+    Faults of databases come first, then the car file's own, then the rest.
+    """
 
     path: Path
     usable: bool
@@ -78,10 +81,12 @@ class Checking:
 
 def checking_of(path: Path, result: CheckResult) -> Checking:
     """Join the faults of a car file with what is wrong with its databases."""
-    remarks = [_of_fault(fault) for fault in result.faults]
+    notes = [_of_note(note, path.parent) for database in result.databases.values() for note in lint(database)]
+    # What is wrong with a database comes first: a channel that finds no signal is what follows from it.
+    remarks = [note for note in notes if note.severity is Severity.FAULT]
+    remarks += [_of_fault(fault) for fault in result.faults]
     remarks += [replace(_of_fault(fault), rule=NOT_USED_YET) for fault in result.unused]
-    for database in result.databases.values():
-        remarks += [_of_note(note, path.parent) for note in lint(database)]
+    remarks += notes
     return Checking(path, result.car is not None, tuple(dict.fromkeys(remarks)))
 
 

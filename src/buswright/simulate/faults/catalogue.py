@@ -15,6 +15,7 @@ from enum import IntEnum
 from types import MappingProxyType
 from typing import Any
 
+from buswright.channels.keys.faults import suggestion
 from buswright.errors import UserError
 from buswright.findings import FAULTS, Layer
 
@@ -188,7 +189,9 @@ class Fault:
     def __post_init__(self) -> None:
         kind = KINDS.get(self.kind)
         if kind is None:
-            raise UserError(f"there is no fault {self.kind!r}", hint=f"one of {', '.join(KINDS)}")
+            raise UserError(
+                f"there is no fault {self.kind!r}", hint=suggestion(self.kind, KINDS) or f"one of {', '.join(KINDS)}"
+            )
         if not self.subject:
             object.__setattr__(self, "subject", kind.subject)
         if self.subject.partition(":")[0] not in kind.takes:
