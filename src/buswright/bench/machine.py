@@ -63,7 +63,7 @@ class BenchNow:
     remaining_s
         Of a step that takes its time, or until the level has been still for long enough; None where nobody knows.
     help
-        What may be wrong, when nothing has happened for as long as the step allows; "" before that.
+        What may be wrong, or what is to be done next; while nothing has happened only after as long as the step allows.
     readings
         What the channels of the step read now: the one in hand, or all that the module sends.
     moving
@@ -478,7 +478,7 @@ class Bench:
             cautions=cautions(step, self.car) if step is not None else (),
             question=f"{step.name}{f', {step.unit}' if step.unit else ''}" if step and phase == "asking" else "",
             remaining_s=progress.remaining_s,
-            help=progress.help if late else "",
+            help=progress.help if late or phase != "waiting" else "",
             readings=readings_of(step, samples, self.plan) if step is not None and samples is not None else (),
             moving=progress.moving,
             trap=trap_of(self.car, recent, self._bus_names) if recent and phase != "shown" else "",
