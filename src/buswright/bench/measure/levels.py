@@ -113,7 +113,8 @@ def _round_trip(values: Floats, least: float) -> int:
     """
     if len(values) < _FEW or _range(values) < least:
         return 0
-    return {(-1, 1, -1): 1, (1, -1, 1): -1}.get(ends_visited(values), 0)
+    ends = ends_visited(values)
+    return -ends[0] if len(ends) == 3 else 0
 
 
 def response_of(sampled: Sampled, begin_ns: int | None, happened_ns: int, still_ns: tuple[int, int]) -> Response | None:
