@@ -1,7 +1,8 @@
 """Did the step happen, and has it settled? The same answer for a bus that goes on and for a capture.
 
 A level is looked at on a grid of tenths of a second from the beginning of its step, and only at what came before each
-point: so the first point at which it is settled doesn't depend on how much more came later.
+point: so the first point at which it is settled doesn't depend on how much more came later. What still means here is
+the plan's to say (`still_span`, `settle_s`); `channels.fits.rest` has no plan, and judges one stretch by its own noise.
 """
 
 from __future__ import annotations

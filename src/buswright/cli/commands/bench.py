@@ -163,7 +163,11 @@ def _car_of(options: argparse.Namespace, plan: Plan) -> CarFile:
     """Load the car file of --car, else the one that the plan names."""
     from buswright.channels.carfile.load import load_car_file
 
-    return load_car_file(_car_path(options, plan), untrusted=options.untrusted)
+    path = _car_path(options, plan)
+    if not options.car and not path.exists():
+        hint = f"{plan.path} names it under [plan]: mend that, or name another one with --car FILE"
+        raise UserError(f"{path}: there is no such car file", hint=hint)
+    return load_car_file(path, untrusted=options.untrusted)
 
 
 def _car_path(options: argparse.Namespace, plan: Plan) -> Path:
