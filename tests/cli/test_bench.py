@@ -1,5 +1,6 @@
 """`buswright bench`, and the bench of the demo, from the command line."""
 
+import hashlib
 import json
 import re
 import shutil
@@ -57,6 +58,9 @@ def test_the_document_fits_its_schema_and_a_failed_check_gives_one(capsys, tmp_p
     assert (failed["name"], failed["subject"]) == ("rate", "id:chassis/1B2")
     assert failed["value"] == pytest.approx(25.0, abs=0.01)
     assert "period_error; common practice, no source" in failed["limit"]
+    moved = next(step for step in document["steps"] if step["kind"] == "move")
+    drawn = next(each for each in moved["traces"] if each["channel"] == moved["channel"])
+    assert len(drawn["seconds"]) == len(drawn["value"]) > 100, "the plots of the page are in the document too"
 
 
 def test_the_key_on_check_is_drafted_and_passes_on_a_good_morning(capsys, tmp_path, monkeypatch):
@@ -128,3 +132,44 @@ def test_the_bench_of_the_demo_finds_its_fault(capsys):
     assert out.startswith("FAILED")
     assert "Nobody acknowledges" in out
     assert "never on a car" in out
+
+
+def test_a_live_test_that_was_cut_off_goes_on_by_itself_and_its_sheet_names_every_recording(
+    tmp_path, monkeypatch, capsys
+):
+    """The screen is left out: what it would do with the test is done here."""
+    plan = tmp_path / "plan.toml"
+    plan.write_text(
+        f'format = 1\n[plan]\nname = "node"\ncar = "{CAR.as_posix()}"\nmodule = "damper_node"\n'
+        '[[step]]\nname = "pair"\nkind = "meter"\nunit = "ohm"\nlow = 54.0\nhigh = 66.0\n'
+        '[[step]]\nname = "rest"\nkind = "listen"\nseconds = 1.0\n',
+        "utf-8",
+    )
+    monkeypatch.setattr("buswright.cli.guided.at_terminal", lambda: True)
+    words = ["bench", str(plan), "live:virtual/bench", "--record", str(tmp_path / "session.log"), "--by", "Ada"]
+
+    def cut_off(bench, heard, *, state, **_):
+        bench.next()
+        bench.answer("60")
+        bench.save(state)
+        heard.close("cut off")
+
+    def to_the_end(bench, heard, *, state, finish, **_):
+        assert [step.name for step in bench.open_steps] == ["rest"]
+        bench.skip("no supply", "rest")
+        assert finish(bench.result()) == f"{tmp_path / 'plan.html'} and .json"
+        state.unlink()
+        heard.close("over")
+
+    monkeypatch.setattr("buswright.cli.guided.guided", cut_off)
+    assert status_of(words) == 1
+    assert "The same command goes on" in capsys.readouterr().out
+    monkeypatch.setattr("buswright.cli.guided.guided", to_the_end)
+    status_of(words)
+    recordings = [tmp_path / "session.log", tmp_path / "session-2.log"]
+    assert f"Recorded in {recordings[0]}, {recordings[1]}" in capsys.readouterr().out
+    sheet = json.loads((tmp_path / "plan.json").read_text("utf-8"))
+    assert sheet["source"] == f"live:virtual/bench, recorded in {recordings[0]}, {recordings[1]}"
+    assert sheet["source_hash"].split(", ") == [hashlib.sha256(each.read_bytes()).hexdigest() for each in recordings]
+    assert (sheet["by"], sheet["steps"][0]["reading"]) == ("Ada", 60.0)
+    assert sheet["source_hash"] in (tmp_path / "plan.html").read_text("utf-8")

@@ -270,7 +270,7 @@ def hysteresis_of(values: Floats, error: Floats) -> Hysteresis | None:
     values, error
         float64[n], true values in their order and what was read, less them (or less any curve through them).
     """
-    ways = np.array(directions(values))
+    ways = np.array(directions(values.tolist()), dtype=np.int64)
     found = []
     for rows in points_of(values):
         up, down = rows[ways[rows] > 0], rows[ways[rows] < 0]
