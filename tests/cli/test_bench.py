@@ -75,6 +75,22 @@ def test_the_key_on_check_is_drafted_and_passes_on_a_good_morning(capsys, tmp_pa
     assert re.search(r"pass +presence +id:engine/0A0", out)
 
 
+def test_a_running_engine_is_one_fault_of_the_key_on_check_and_the_truths_at_rest_are_not_judged(
+    capsys, tmp_path, monkeypatch
+):
+    monkeypatch.chdir(tmp_path)
+    assert status_of(["bench", "keyon.toml", "--draft", "car", "--car", str(CAR)]) == 0
+    capsys.readouterr()
+    assert status_of(["bench", "keyon.toml", "--by", "Ada", "demo", "--json"]) == 1
+    sheet = json.loads(capsys.readouterr().out)
+    assert sheet["by"] == "Ada", "a SOURCE is taken behind options too"
+    at_rest = [check for check in sheet["checks"] if check["name"] in ("at rest", "agree")]
+    (failed,) = [check for check in at_rest if check["verdict"] == "fail"]
+    assert failed["subject"] == "channel:engine_speed"
+    assert "engine off" in failed["next_check"]
+    assert {check["verdict"] for check in at_rest if check is not failed} == {"not judged"}
+
+
 def test_a_draft_is_printed_and_never_written_over(capsys, tmp_path):
     assert status_of(["bench", "--draft", "damper_node", "--car", str(CAR)]) == 0
     assert '[frame."chassis/18FF1A42"]' in capsys.readouterr().out
@@ -109,6 +125,7 @@ def test_fingerprints_are_stored_beside_those_that_are_there(capsys, tmp_path, m
     ("words", "says"),
     [
         (["bench"], "PLAN"),
+        (["bench", "--drat", "car"], "unrecognized arguments: --drat"),
         (["bench", str(PLAN)], "SOURCE"),
         (["bench", str(PLAN), str(ROOT / "captures" / "wrenfell_run.log")], "no marker names a step"),
         (["bench", "nowhere.toml", str(LOG)], "no such file"),

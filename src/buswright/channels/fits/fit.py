@@ -249,10 +249,11 @@ def _studentized(curve: Curve, data: Data, parameters: Floats, weights: Floats, 
     q, _ = np.linalg.qr(curve.slopes(data, parameters) * np.sqrt(weights)[:, None])
     rest = np.maximum(1.0 - np.sum(q**2, axis=1), 0.0)
     weighted = error * np.sqrt(weights)
-    with np.errstate(all="ignore"):
-        variance = (weighted @ weighted - weighted**2 / rest) / (freedom - 1)
-        studentized = weighted / np.sqrt(variance * rest)
     noise = 1e-9 * (float(np.ptp(data.value)) or 1.0)  # what is left of an exact fit is rounding
+    with np.errstate(all="ignore"):
+        # Where all others fit exactly the difference of squares is rounding too, and may be below zero.
+        variance = np.maximum((weighted @ weighted - weighted**2 / rest) / (freedom - 1), noise**2)
+        studentized = weighted / np.sqrt(variance * rest)
     studentized[(rest < 1e-9) | (np.abs(error) < noise)] = 0.0
     return np.asarray(studentized, dtype=np.float64)
 
