@@ -194,3 +194,34 @@ def test_how_batches_are_cut_changes_nothing(hub):
         results.append(replace(bench.result().steps[bench.plan.steps.index(plan.step("line middle"))], start_ns=0))
     assert results[0].levels == results[1].levels
     assert results[0].end_ns == results[1].end_ns
+
+
+@pytest.mark.parametrize(
+    ("fault", "far", "verdict"), [("", False, "pass"), ("", True, "not judged"), ("wrong-sign", False, "fail")]
+)
+def test_the_sign_of_a_move_alone_is_never_wrong_and_the_other_end_is_asked_about(hub, fault, far, verdict):
+    plan, car = hub
+    move = next(step for step in plan.steps if step.kind == "move")
+    alone = replace(plan, steps=(next(step for step in plan.steps if step.kind == "listen"), move))
+    bench, acting = live("hub", alone, car, fault)
+    if far:
+        stand = acting.module.stand
+        stand.devices[move.channel] = replace(stand.devices[move.channel], rest=stand.devices[move.channel].span[1])
+        stand.tracks[move.channel].go(stand.devices[move.channel].span[1], 0.0, 0.0)
+    asked = set()
+    for _ in range(600):
+        phase, step = bench.poll()
+        if phase == "ended":
+            break
+        if step == move:
+            asked.add(bench.look().help)
+        acting.follow(bench, phase, step)
+        if phase != "shown":
+            bench.update(acting.take(), acting.now_ns)
+    (sign,) = [
+        check for check in bench.result().checks if check.name == "sign" and check.subject.endswith(move.channel)
+    ]
+    assert sign.verdict == verdict, sign.said
+    assert any("If it is there, press Enter" in text for text in asked) == (far or fault != "")
+    if far:
+        assert "Do it again from its low end" in sign.said

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from buswright.bench.measure.levels import moves_of, response_of, trace_of
-from buswright.bench.measure.noticing import notice_level, notice_travel
+from buswright.bench.measure.noticing import Noticed, notice_level, notice_travel
 from buswright.bench.measure.samples import Sampled
 from buswright.channels.glitches import Watched
 from buswright.channels.samples.series import Series
@@ -62,7 +62,7 @@ def test_noise_is_not_taken_for_movement_nor_a_slow_creep_for_stillness():
     assert level(sampled(noisy), 3.5).still_ns is not None
     creeping = ramp() + np.clip(np.arange(len(ramp())) / 200.0 - 1.5, 0, None) * 5.0
     assert level(sampled(creeping), 3.5).still_ns is None
-    assert level(sampled(np.full(700, 20.0)), 3.5) == (None, None)
+    assert level(sampled(np.full(700, 20.0)), 3.5) == Noticed()
 
 
 def travel(low=0.0, high=100.0, rest=20.0):
@@ -71,11 +71,34 @@ def travel(low=0.0, high=100.0, rest=20.0):
     return np.interp(seconds, *zip(*points, strict=True))
 
 
+def notice_of(values, upto_s, *, channel="one", begin="low"):
+    samples = {"one": sampled(values), "two": sampled(np.full(len(values), 30.0), name="two")}
+    limits = {"settle_s": 0.5, "still_share": 0.003, "moved": 0.05}
+    return notice_travel(samples, 0, round(upto_s * SECOND), channel=channel, begin=begin, **limits)
+
+
 def test_a_travel_is_over_when_it_is_back_where_it_began_and_not_at_the_other_end():
-    samples = {"one": sampled(travel()), "two": sampled(np.full(1000, 30.0), name="two")}
-    found = notice_travel(samples, 0, 5 * SECOND, settle_s=0.5, still_share=0.003, moved=0.05)
-    assert found.still_ns[1] / SECOND > 4.3
-    assert notice_travel(samples, 0, 3 * SECOND, settle_s=0.5, still_share=0.003, moved=0.05).still_ns is None
+    assert notice_of(travel(), 5).still_ns[1] / SECOND > 4.3
+    assert notice_of(travel(), 3).still_ns is None
+    assert (
+        notice_of(travel(), 5, channel="two").still_ns[1] / SECOND > 4.3
+    )  # another one moves: whichever end was first
+
+
+def from_the_far_end(upto_s):
+    """An input that rests at its high end when the step begins, and rests there again on the way."""
+    points = [(0, 100), (1, 100), (1.5, 0), (2.5, 0), (3.5, 100), (5, 100), (6, 0), (7.5, 0)]
+    return np.interp(np.arange(0, upto_s, 0.005), *zip(*points, strict=True))
+
+
+def test_a_move_that_starts_at_the_far_end_gets_no_sign_at_all_rather_than_a_wrong_one():
+    halfway = notice_of(from_the_far_end(5), 5)
+    assert (halfway.still_ns, halfway.elsewhere) == (None, True)
+    assert notice_of(from_the_far_end(7.5), 7.5).still_ns[1] / SECOND > 6.3
+    assert moves_of({"one": sampled(from_the_far_end(7.5))}, 0, 7 * SECOND, 0.05)["one"].first == 0
+    # Begun where it should, it has one; a sensor that works the wrong way round looks as if it is elsewhere.
+    assert moves_of({"one": sampled(travel())}, 0, 5 * SECOND, 0.05)["one"].first == 1
+    assert notice_of(100 - travel(rest=50), 5).elsewhere
 
 
 def test_a_movement_is_told_from_its_copy_and_from_noise():

@@ -1,5 +1,6 @@
 """`buswright bench`, and the bench of the demo, from the command line."""
 
+import hashlib
 import json
 import re
 import shutil
@@ -57,6 +58,9 @@ def test_the_document_fits_its_schema_and_a_failed_check_gives_one(capsys, tmp_p
     assert (failed["name"], failed["subject"]) == ("rate", "id:chassis/1B2")
     assert failed["value"] == pytest.approx(25.0, abs=0.01)
     assert "period_error; common practice, no source" in failed["limit"]
+    moved = next(step for step in document["steps"] if step["kind"] == "move")
+    drawn = next(each for each in moved["traces"] if each["channel"] == moved["channel"])
+    assert len(drawn["seconds"]) == len(drawn["value"]) > 100, "the plots of the page are in the document too"
 
 
 def test_the_key_on_check_is_drafted_and_passes_on_a_good_morning(capsys, tmp_path, monkeypatch):
@@ -69,6 +73,22 @@ def test_the_key_on_check_is_drafted_and_passes_on_a_good_morning(capsys, tmp_pa
     assert "PASSED" in out
     assert re.search(r"pass +agree +channel:oil_temperature", out)
     assert re.search(r"pass +presence +id:engine/0A0", out)
+
+
+def test_a_running_engine_is_one_fault_of_the_key_on_check_and_the_truths_at_rest_are_not_judged(
+    capsys, tmp_path, monkeypatch
+):
+    monkeypatch.chdir(tmp_path)
+    assert status_of(["bench", "keyon.toml", "--draft", "car", "--car", str(CAR)]) == 0
+    capsys.readouterr()
+    assert status_of(["bench", "keyon.toml", "--by", "Ada", "demo", "--json"]) == 1
+    sheet = json.loads(capsys.readouterr().out)
+    assert sheet["by"] == "Ada", "a SOURCE is taken behind options too"
+    at_rest = [check for check in sheet["checks"] if check["name"] in ("at rest", "agree")]
+    (failed,) = [check for check in at_rest if check["verdict"] == "fail"]
+    assert failed["subject"] == "channel:engine_speed"
+    assert "engine off" in failed["next_check"]
+    assert {check["verdict"] for check in at_rest if check is not failed} == {"not judged"}
 
 
 def test_a_draft_is_printed_and_never_written_over(capsys, tmp_path):
@@ -105,6 +125,7 @@ def test_fingerprints_are_stored_beside_those_that_are_there(capsys, tmp_path, m
     ("words", "says"),
     [
         (["bench"], "PLAN"),
+        (["bench", "--drat", "car"], "unrecognized arguments: --drat"),
         (["bench", str(PLAN)], "SOURCE"),
         (["bench", str(PLAN), str(ROOT / "captures" / "wrenfell_run.log")], "no marker names a step"),
         (["bench", "nowhere.toml", str(LOG)], "no such file"),
@@ -128,3 +149,44 @@ def test_the_bench_of_the_demo_finds_its_fault(capsys):
     assert out.startswith("FAILED")
     assert "Nobody acknowledges" in out
     assert "never on a car" in out
+
+
+def test_a_live_test_that_was_cut_off_goes_on_by_itself_and_its_sheet_names_every_recording(
+    tmp_path, monkeypatch, capsys
+):
+    """The screen is left out: what it would do with the test is done here."""
+    plan = tmp_path / "plan.toml"
+    plan.write_text(
+        f'format = 1\n[plan]\nname = "node"\ncar = "{CAR.as_posix()}"\nmodule = "damper_node"\n'
+        '[[step]]\nname = "pair"\nkind = "meter"\nunit = "ohm"\nlow = 54.0\nhigh = 66.0\n'
+        '[[step]]\nname = "rest"\nkind = "listen"\nseconds = 1.0\n',
+        "utf-8",
+    )
+    monkeypatch.setattr("buswright.cli.guided.at_terminal", lambda: True)
+    words = ["bench", str(plan), "live:virtual/bench", "--record", str(tmp_path / "session.log"), "--by", "Ada"]
+
+    def cut_off(bench, heard, *, state, **_):
+        bench.next()
+        bench.answer("60")
+        bench.save(state)
+        heard.close("cut off")
+
+    def to_the_end(bench, heard, *, state, finish, **_):
+        assert [step.name for step in bench.open_steps] == ["rest"]
+        bench.skip("no supply", "rest")
+        assert finish(bench.result()) == f"{tmp_path / 'plan.html'} and .json"
+        state.unlink()
+        heard.close("over")
+
+    monkeypatch.setattr("buswright.cli.guided.guided", cut_off)
+    assert status_of(words) == 1
+    assert "The same command goes on" in capsys.readouterr().out
+    monkeypatch.setattr("buswright.cli.guided.guided", to_the_end)
+    status_of(words)
+    recordings = [tmp_path / "session.log", tmp_path / "session-2.log"]
+    assert f"Recorded in {recordings[0]}, {recordings[1]}" in capsys.readouterr().out
+    sheet = json.loads((tmp_path / "plan.json").read_text("utf-8"))
+    assert sheet["source"] == f"live:virtual/bench, recorded in {recordings[0]}, {recordings[1]}"
+    assert sheet["source_hash"].split(", ") == [hashlib.sha256(each.read_bytes()).hexdigest() for each in recordings]
+    assert (sheet["by"], sheet["steps"][0]["reading"]) == ("Ada", 60.0)
+    assert sheet["source_hash"] in (tmp_path / "plan.html").read_text("utf-8")

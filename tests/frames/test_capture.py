@@ -385,3 +385,11 @@ def test_stamps_that_turn_out_finer_later_make_the_capture_finer(tmp_path, monke
     capture = open_capture(tmp_path / "run.log")
     assert sum(map(len, capture)) == 501
     assert capture.clock.resolution_ns == 1
+
+
+def test_captures_that_are_merged_begin_with_the_first_of_them(tmp_path):
+    later, earlier, empty = (tmp_path / f"{name}.log" for name in ("a", "b", "c"))
+    later.write_text("(12.500000) can0 123#00\n", "utf-8")
+    earlier.write_text("(10.250000) can0 123#00\n", "utf-8")
+    empty.write_text("", "utf-8")
+    assert open_capture([later, earlier, empty]).first_time_ns() == 10_250_000_000

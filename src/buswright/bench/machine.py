@@ -63,7 +63,7 @@ class BenchNow:
     remaining_s
         Of a step that takes its time, or until the level has been still for long enough; None where nobody knows.
     help
-        What may be wrong, when nothing has happened for as long as the step allows; "" before that.
+        What may be wrong, or what is to be done next; while nothing has happened only after as long as the step allows.
     readings
         What the channels of the step read now: the one in hand, or all that the module sends.
     moving
@@ -153,12 +153,16 @@ class Bench:
         source: str = "",
         source_hash: str = "",
         saved: Saved | None = None,
+        recording: str = "",
         bus_names: Mapping[str, str] | None = None,
     ) -> None:
         self.plan = plan
         self.car = one_module(car, plan.about.module) if plan.about.module else car
         check_against(plan, self.car)
         self.by = by or (saved.by if saved is not None else "")
+        heard = (saved.recordings if saved is not None else (), (recording,) if recording else ())
+        self.recordings = tuple(dict.fromkeys((*heard[0], *heard[1])))
+        """Where a live test is recorded: one file for each time that the program was started."""
         self._source, self._source_hash = source, source_hash
         self._session = Session((), self.car, bus_names=bus_names)
         self._bus_names = dict(bus_names or {})
@@ -198,7 +202,7 @@ class Bench:
         WritingError
             It can't be written.
         """
-        save_state(path, self.plan, self.car.hash, self.by, tuple(self._results.values()))
+        save_state(path, self.plan, self.car.hash, Saved(self.by, tuple(self._results.values()), self.recordings))
 
     # What comes in --------------------------------------------------------------------------------------------------
 
@@ -394,7 +398,7 @@ class Bench:
             plan_hash=self.plan.hash,
             car_file=str(self.car.path),
             car_hash=self.car.hash,
-            source=self._source,
+            source=", recorded in ".join(each for each in (self._source, ", ".join(self.recordings)) if each),
             source_hash=self._source_hash,
             by=self.by,
             started_ns=min((each.start_ns for each in done if each.start_ns is not None), default=self._first_ns),
@@ -478,7 +482,7 @@ class Bench:
             cautions=cautions(step, self.car) if step is not None else (),
             question=f"{step.name}{f', {step.unit}' if step.unit else ''}" if step and phase == "asking" else "",
             remaining_s=progress.remaining_s,
-            help=progress.help if late else "",
+            help=progress.help if late or phase != "waiting" else "",
             readings=readings_of(step, samples, self.plan) if step is not None and samples is not None else (),
             moving=progress.moving,
             trap=trap_of(self.car, recent, self._bus_names) if recent and phase != "shown" else "",

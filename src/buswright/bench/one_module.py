@@ -7,6 +7,7 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from buswright.channels.carfile.model import CarFile, Channel, Limits
+from buswright.diagnosis.scope import Scope, modules_known
 from buswright.errors import UserError
 
 
@@ -25,29 +26,17 @@ def one_module(car: CarFile, name: str) -> CarFile:
         for bus, database in car.databases.items()
     }
     sent = {bus: messages for bus, messages in sent.items() if messages}
-    known = set(car.modules) | {
-        sender for database in car.databases.values() for message in database.messages for sender in message.senders
-    }
+    known = modules_known(car, {})
     if name not in known:
-        raise UserError(f"there is no module {name!r} in {car.path}", hint=suggestion(name, sorted(known)))
+        raise UserError(f"there is no module {name!r} in {car.path}", hint=suggestion(name, known))
     if not sent:
         raise UserError(
             f"nothing says which messages {name} sends",
             hint=f"name them under [module.{name}] in the car file, or their sender in the database",
         )
     databases = {bus: replace(car.databases[bus], messages=tuple(messages), nodes=()) for bus, messages in sent.items()}
-    own = {(bus, message.name) for bus, messages in sent.items() for message in messages}
-    direct = {
-        each.name
-        for each in car.channels.values()
-        if each.signal is not None and (each.signal.bus, each.signal.message_name) in own
-    }
-    channels = {
-        each.name: each
-        for each in car.channels.values()
-        if each.name in direct or (each.formula is not None and direct.issuperset(each.formula.inputs))
-    }
-    channels = {key: each for key, each in channels.items() if direct.issuperset(car.sources_of(key))}
+    own = Scope(name, car).channels
+    channels = {key: each for key, each in car.channels.items() if key in own}
     ids = {(bus, message.id) for bus, messages in sent.items() for message in messages}
     return replace(
         car,

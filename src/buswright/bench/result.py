@@ -117,7 +117,7 @@ class Move:
     alike
         Correlation with the moved channel; None as above.
     first
-        +1: it rose before it fell; -1; 0: it did not move.
+        +1: it went from its low end to its high end and back; -1: the other way round; 0: neither, it can't be told.
     railed
         Share of the samples at or beyond its healthy band.
     """

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
 from typing import Any
@@ -25,13 +25,14 @@ _LISTS = {"wiggle": PlaceCount, "traces": Trace}
 
 @dataclass(frozen=True, slots=True)
 class Saved:
-    """What a state holds: who tests, and the steps that were done or skipped."""
+    """What a state holds: who tests, the steps that were done or skipped, and where what was heard is recorded."""
 
     by: str
     steps: tuple[StepResult, ...]
+    recordings: tuple[str, ...] = ()
 
 
-def save_state(path: Path, plan: Plan, car_hash: str, by: str, steps: Sequence[StepResult]) -> None:
+def save_state(path: Path, plan: Plan, car_hash: str, saved: Saved) -> None:
     """Write what has been done so far, as a whole.
 
     Raises
@@ -43,8 +44,9 @@ def save_state(path: Path, plan: Plan, car_hash: str, by: str, steps: Sequence[S
         "schema": SCHEMA,
         "plan": plan.hash,
         "car": car_hash,
-        "by": by,
-        "steps": [bare(step) for step in steps if step.state != "open"],
+        "by": saved.by,
+        "recordings": saved.recordings,
+        "steps": [bare(step) for step in saved.steps if step.state != "open"],
     }
     write_whole(path, json.dumps(document, ensure_ascii=False, allow_nan=False) + "\n")
 
@@ -70,7 +72,8 @@ def load_state(path: Path, plan: Plan, car_hash: str) -> Saved:
                 raise UserError(f"{path}: the {file} was changed since this test was interrupted", hint=hint)
         names = {step.name for step in plan.steps}
         steps = tuple(_step(each) for each in document["steps"])
-        return Saved(str(document.get("by", "")), tuple(step for step in steps if step.step in names))
+        recordings = tuple(map(str, document.get("recordings", ())))
+        return Saved(str(document.get("by", "")), tuple(step for step in steps if step.step in names), recordings)
     except OSError as fault:
         raise UserError(f"{path}: can't be read: {fault.strerror or fault}", hint=hint) from None
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as fault:

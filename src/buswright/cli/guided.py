@@ -61,7 +61,8 @@ def guided_live(
     write
         Writes the sheet of a test that is over, and says where.
     record
-        Record what is heard to this file, its markers as `buswright bench` reads them; None: nowhere.
+        Record what is heard to this file, its markers as `buswright bench` reads them; None: nowhere. A recording that
+        is there from before an interruption stays: this one gets a number.
 
     Raises
     ------
@@ -82,6 +83,8 @@ def guided_live(
         raise UserError("a bench test on live buses needs a terminal", hint=hint)
     state = state_of(plan)
     saved = load_state(state, plan, car.hash) if state.exists() else None
+    if record is not None and (saved is not None or not options.force):
+        record = free_name(record)
     options.spooled = False
     capture = shared.open_source(options)
     assert isinstance(capture, LiveCapture), "its SOURCE is live"
@@ -99,13 +102,21 @@ def guided_live(
         if record is not None:
             heard.start_recording(record, force=options.force)
         source = ", ".join(address.text for address in capture.addresses)
-        bench = Bench(plan, car, by=options.by, source=source, saved=saved, bus_names=shared.bus_names(options))
+        bench = Bench(
+            plan,
+            car,
+            by=options.by,
+            source=source,
+            saved=saved,
+            recording=str(record or ""),
+            bus_names=shared.bus_names(options),
+        )
     except BaseException:
         heard.close("the test could not begin")
         raise
     guided(bench, heard, state=state, finish=lambda _: write(bench))
     left = sum(each.state == "open" for each in bench.result().steps)
-    if left and state.exists():
+    if left and state.exists() and not options.json:
         put(f"{left} of {len(plan.steps)} steps are left; what was done is in {state}. The same command goes on.\n")
     return bench
 
@@ -115,10 +126,10 @@ def state_of(plan: Plan) -> Path:
     return plan.path.with_suffix(".progress.json")
 
 
-def free_name(path: Path) -> Path:
-    """Return a name that no file has: this one, or with a number behind it."""
+def free_name(path: Path, *endings: str) -> Path:
+    """Return a name that no file has, with its own ending or one of these: this one, or with a number behind it."""
     number, found = 1, path
-    while found.exists():
+    while any(each.exists() for each in (found, *map(found.with_suffix, endings))):
         number += 1
         found = path.with_name(f"{path.stem}-{number}{path.suffix}")
     return found

@@ -107,7 +107,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     arguments = list(sys.argv[1:] if arguments is None else arguments)
     wanted = next((word for word in arguments if not word.startswith("-")), "")
-    options = build_parser(wanted).parse_args(arguments)
+    options, behind = build_parser(wanted).parse_known_args(arguments)
+    # argparse before Python 3.13 takes no SOURCE behind an option that follows the words before it: PLAN --by X SOURCE.
+    if behind and (not hasattr(options, "source") or any(word.startswith("-") for word in behind)):
+        raise UserError(f"unrecognized arguments: {' '.join(behind)}", hint=f"buswright {options.command} --help")
+    if behind:
+        options.source = [*options.source, *behind]
     status: int = options.run(options)
     return status
 

@@ -69,6 +69,10 @@ class MergedCapture(Capture):
         """Bytes consumed over all parts."""
         return sum(part.position for part in self._parts)
 
+    def first_time_ns(self) -> int | None:
+        """Time of the first frame of the part that begins first; None where no part has a timed frame."""
+        return self._first[0]
+
     def __iter__(self) -> Iterator[Frames]:
         self._reading = Reading(self._reading.path)
         waiting = list(zip(self._parts, self._first, strict=True))

@@ -111,6 +111,18 @@ def test_an_outlier_is_named_by_its_number():
     assert "Without it the others fit within 0.01" in found[0].text
 
 
+def test_an_outlier_among_readings_that_fit_exactly_is_named_too():
+    suspects, found = named(PRESSURE, readings([0.5, 1.3, 2.1, 2.9, 3.7, 4.5], [0, 2, 4, 7, 8, 10]))
+    assert suspects == ["outlier"]
+    assert "Reading 4 (2.9 = 7) lies -0.819 off, and the others fit exactly." in found[0].text
+
+
+def test_what_the_readings_cover_is_said_with_the_digits_of_its_span():
+    inputs = read_calibration(NTC).invert(np.array([0.0, 30.0, 80.0]))
+    (text,) = [each.text for each in named(NTC, readings(inputs, [0.0, 30.0, 80.0]))[1] if each.name == "extrapolated"]
+    assert "cover 0 to 80 °C" in text
+
+
 def test_noise_seldom_shows_an_outlier():
     """With 5 % by definition: of 200 series of normal noise about 10."""
     generator, inputs, count = np.random.default_rng(8), np.linspace(0.5, 4.5, 8), 0

@@ -207,12 +207,16 @@ def _sign(
         right = own.first == wanted
         way = "rose" if own.first > 0 else "fell"
         said = f"It {way} first, moved from its {moved[0].begin} end."
+    elif own is not None and moved is not None and own.travel >= test.plan.limit("moved_span", planned.name):
+        step = moved[0]
+        why = f"It did not go from one end to the other and back. Do it again from its {step.begin} end."
+        return unjudged("sign", step, subject, why)
     else:
         return unjudged("sign", step, subject, "It did not move far enough to tell.")
+    wires = f"re two wires of {where(planned.name, test.car)} exchanged, or is it mounted the other way round?"
+    ask = "A" if line.gain is not None else f"Did it begin at its {step.begin} end? If not, do it again. If so: a"
     check = Check(
-        *("sign", step.name, subject, "pass", said, "more is more"),
-        next_check=f"Are two wires of {where(planned.name, test.car)} exchanged, or is it mounted the other way round?",
-        caution=METER,
+        *("sign", step.name, subject, "pass", said, "more is more"), next_check=f"{ask}{wires}", caution=METER
     )
     return judged(step, check, good=right)
 

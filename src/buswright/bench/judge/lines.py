@@ -7,10 +7,10 @@ import numpy as np
 from buswright.bench.judge.making import Tested
 from buswright.bench.plan.model import PlannedInput, Step
 from buswright.bench.result import Level, Line, Point
+from buswright.channels.fits.curves import points_of
+from buswright.channels.fits.fit import hysteresis_of
+from buswright.channels.fits.readings import directions
 from buswright.channels.samples.series import Floats
-
-_SAME = 1e-9
-"""Known values closer than this part of the span are one."""
 
 
 def line_of(test: Tested, planned: PlannedInput) -> Line:
@@ -39,8 +39,7 @@ def line_of(test: Tested, planned: PlannedInput) -> Line:
         return nothing
     true = np.array([each[1] for each in points])
     value = np.array([each[2] for each in points])
-    span = (level.span if electrical and level is not None else planned.travel) or 1.0
-    different = 1 + int((np.diff(np.sort(true)) > _SAME * span).sum())
+    different = len(points_of(true))
     if different < 2:
         return Line(planned.name, unit, electrical, None, None, None, None, _points(points, value - true))
     gain, offset = np.polyfit(true, value, 1)
@@ -53,7 +52,7 @@ def line_of(test: Tested, planned: PlannedInput) -> Line:
         gain=float(gain),
         offset=float(offset + gain * middle - middle),
         worst=float(np.abs(residual).max()) if different > 2 else None,
-        hysteresis=_hysteresis(true, value, _SAME * span),
+        hysteresis=abs(lag.size) if (lag := hysteresis_of(true, value - true)) is not None else None,
         points=_points(points, residual),
     )
 
@@ -63,19 +62,8 @@ def _read(step: Step, level: Level) -> tuple[float, float | None]:
 
 
 def _points(points: list[tuple[Step, float, float]], residual: Floats) -> tuple[Point, ...]:
-    rising = [number == 0 or points[number][1] >= points[number - 1][1] for number in range(len(points))]
+    ways = directions([true for _, true, _ in points])
     return tuple(
-        Point(step.name, true, value, float(left), up)
-        for (step, true, value), left, up in zip(points, residual, rising, strict=True)
+        Point(step.name, true, value, float(left), way >= 0)
+        for (step, true, value), left, way in zip(points, residual, ways, strict=True)
     )
-
-
-def _hysteresis(true: Floats, value: Floats, same: float) -> float | None:
-    """Return the largest difference between a value held on the way up and on the way down; None without one."""
-    rising = np.concatenate(([True], np.diff(true) >= 0))
-    apart = [
-        abs(float(up - down))
-        for up, at in zip(value[rising], true[rising], strict=True)
-        for down in value[~rising][np.abs(true[~rising] - at) <= same]
-    ]
-    return max(apart, default=None)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from buswright.bench.words import cautions
 from buswright.channels import units
 from buswright.diagnosis.wiggle.advice import QUIET_S, SIGNIFICANT, chance_text
 from buswright.diagnosis.words import TERMINATION
+from buswright.health.channels.driving import RUNNING_RPM
 from buswright.wording import listed, percent, plural
 
 
@@ -21,8 +23,22 @@ def truth_checks(test: Tested) -> Iterator[Check]:
     """Judge the truths of the plan in the steps that ask for them."""
     for step, result in test.done("listen"):
         if step.truths:
-            for truth in test.plan.truths:
-                yield _truth(test, step, result, truth)
+            found = [(truth, _truth(test, step, result, truth)) for truth in test.plan.truths]
+            running = [check for truth, check in found if _is_running(test, truth, check)]
+            for _, check in found:
+                if not running:
+                    yield check
+                elif check in running:
+                    yield replace(check, next_check="The engine runs. Key on, engine off, and do the step again.")
+                else:
+                    yield unjudged(check.name, step, check.subject, "The engine runs, so nothing is at rest.")
+
+
+def _is_running(test: Tested, truth: Truth, check: Check) -> bool:
+    """Whether a truth fails because the engine runs: then the others can't hold either, and say nothing."""
+    channel = test.car.channels[truth.channels[0]]
+    fails = channel.role == "engine_speed" and check.verdict == "fail" and check.value is not None
+    return fails and float(units.convert(np.array(check.value), check.unit, "rpm")) > RUNNING_RPM
 
 
 def _truth(test: Tested, step: Step, result: StepResult, truth: Truth) -> Check:

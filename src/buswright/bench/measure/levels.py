@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from buswright.bench.measure.noticing import ends_visited
 from buswright.bench.measure.samples import Sampled
 from buswright.bench.result import Level, Move, Response, Trace
 from buswright.channels.samples.series import Floats
@@ -76,7 +77,7 @@ def moves_of(samples: Mapping[str, Sampled], start_ns: int, stop_ns: int, moved:
             travel=travel,
             copied=1.0 if name == most and copied is not None else copied,
             alike=alike,
-            first=_first_way(known if len(known) == len(share) else share, moved * (_range(known) or 1.0)),
+            first=_round_trip(known if len(known) == len(share) else share, moved * (_range(known) or 1.0)),
             railed=float(samples[name].railed[rows].mean()) if len(share) else 0.0,
         )
     return found
@@ -105,18 +106,15 @@ def _against(time: Floats, share: Floats, when: Floats, reference: Floats) -> tu
     return both / size, both / math.sqrt(size * float(a @ a)) if float(a @ a) > 0 else 0.0
 
 
-def _first_way(values: Floats, least: float) -> int:
-    """Return which way a channel went first, over the greater part of its way: it turned back between its extremes.
+def _round_trip(values: Floats, least: float) -> int:
+    """Return +1 for a channel that went from its low end to its high end and back, -1 the other way round, else 0.
 
-    A movement begins at one end: whichever of the extremes came first says the way to the other.
+    One that began at one end and is at the other now says nothing: it may have been there before the movement began.
     """
     if len(values) < _FEW or _range(values) < least:
         return 0
-    lowest, highest = int(np.argmin(values)), int(np.argmax(values))
-    near = 0.05 * _range(values)
-    first_low = int(np.argmax(values <= values[lowest] + near))
-    first_high = int(np.argmax(values >= values[highest] - near))
-    return 1 if first_low < first_high else -1
+    ends = ends_visited(values)
+    return -ends[0] if len(ends) == 3 else 0
 
 
 def response_of(sampled: Sampled, begin_ns: int | None, happened_ns: int, still_ns: tuple[int, int]) -> Response | None:

@@ -1,13 +1,14 @@
 """Did the step happen, and has it settled? The same answer for a bus that goes on and for a capture.
 
 A level is looked at on a grid of tenths of a second from the beginning of its step, and only at what came before each
-point: so the first point at which it is settled doesn't depend on how much more came later.
+point: so the first point at which it is settled doesn't depend on how much more came later. What still means here is
+the plan's to say (`still_span`, `settle_s`); `channels.fits.rest` has no plan, and judges one stretch by its own noise.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -27,10 +28,14 @@ Bools = npt.NDArray[np.bool_]
 
 
 class Noticed(NamedTuple):
-    """When a step happened, and from when to when its level was still; nanoseconds, None: not yet."""
+    """When a step happened, and from when to when its level was still; nanoseconds, None: not yet.
+
+    `elsewhere`: it is back and still, but at the end of its travel where it should not be.
+    """
 
     happened_ns: int | None = None
     still_ns: tuple[int, int] | None = None
+    elsewhere: bool = False
 
 
 class _Looked(NamedTuple):
@@ -80,12 +85,25 @@ def last_stretch(sampled: Sampled, begin_ns: int, end_ns: int, settle_s: float) 
 
 
 def notice_travel(
-    samples: Mapping[str, Sampled], begin_ns: int, end_ns: int, *, settle_s: float, still_share: float, moved: float
+    samples: Mapping[str, Sampled],
+    begin_ns: int,
+    end_ns: int,
+    *,
+    channel: str,
+    begin: Literal["low", "high"],
+    settle_s: float,
+    still_share: float,
+    moved: float,
 ) -> Noticed:
     """Notice that some input went over its travel and back: the channel that moved most decides.
 
+    Where that is the one under test it must be back at the end where the step begins. At the other end either it works
+    the wrong way round, or it was there when the step began: only whoever moves it can tell.
+
     Parameters
     ----------
+    channel, begin
+        Which is moved, and the end of its travel that comes first and last.
     moved
         Share of its span that a channel must go to have moved.
     """
@@ -103,20 +121,42 @@ def notice_travel(
         return Noticed()
     happened = int(looked.points_ns[int(np.argmax(begun))])
     turned = _turns(looked.level, moved * span) >= 1
-    back = [at for at in np.flatnonzero(looked.still & begun & turned).tolist() if _is_home(looked.level[: at + 1])]
+    rested = np.flatnonzero(looked.still & begun & turned).tolist()
+    home = _home(samples[most], begin_ns, end_ns, begin) if most == channel else 0
+    back = [at for at in rested if _is_home(looked.level[: at + 1], home)]
     if not back:
-        return Noticed(happened)
+        return Noticed(happened, elsewhere=any(_is_home(looked.level[: at + 1], -home) for at in rested[-1:] if home))
     at = int(looked.points_ns[back[0]])
     return Noticed(happened, (at - looked.stretch_ns, at))
 
 
-def _is_home(level: Floats) -> bool:
-    """Whether a level is back at the end of its travel that it came to first."""
+def ends_visited(values: Floats) -> tuple[int, ...]:
+    """Return the ends of its travel that a channel came to, in order: -1 the low one, 1 the high one."""
+    low, high = float(values.min()), float(values.max())
+    near = _HOME * (high - low)
+    ends = np.where(values <= low + near, -1, np.where(values >= high - near, 1, 0))
+    ends = ends[ends != 0]
+    return tuple(ends[np.flatnonzero(np.diff(ends, prepend=0))].tolist())
+
+
+def _home(sampled: Sampled, begin_ns: int, end_ns: int, begin: Literal["low", "high"]) -> int:
+    """Return at which end of the electrical level the channel is at the end that comes first; 0 where nobody knows."""
+    rows = sampled.between(begin_ns, end_ns)
+    quantity, value = sampled.quantity[rows], sampled.value[rows]
+    known = np.isfinite(value)
+    if not known.any():
+        return 0
+    rising = value[known][np.argmax(quantity[known])] > value[known][np.argmin(quantity[known])]
+    return 1 if rising == (begin == "high") else -1
+
+
+def _is_home(level: Floats, home: int) -> bool:
+    """Whether a level went from an end of its travel to the other and back: -1 the low end, 1 the high one, 0 any."""
+    ends = ends_visited(level)
+    home = home or ends[0]
     low, high = float(level.min()), float(level.max())
-    near = 0.1 * (high - low)
-    low_first = int(np.argmax(level <= low + near)) < int(np.argmax(level >= high - near))
-    away = level[-1] - low if low_first else high - level[-1]
-    return bool(away <= _HOME * (high - low))
+    away = level[-1] - low if home < 0 else high - level[-1]
+    return ends[-3:] == (home, -home, home) and bool(away <= _HOME * (high - low))
 
 
 def _turns(level: Floats, least: float) -> Int64s:

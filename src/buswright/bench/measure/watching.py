@@ -114,6 +114,8 @@ def progress_of(
         return Progress("settling", over=True, end_ns=noticed_level.still_ns[1], moving=moving)
     if noticed_level.happened_ns is None:
         return Progress("waiting", help=_nothing_moved(step, moving), moving=moving)
+    if noticed_level.elsewhere:
+        return Progress("happening", help=_at_the_other_end(step, plan, car), moving=moving)
     return Progress("happening" if step.kind == "move" else "settling", moving=moving)
 
 
@@ -122,7 +124,14 @@ def notice(step: Step, plan: Plan, samples: Mapping[str, Sampled], begin_ns: int
     settle, still = plan.limit("settle_s", step.channel), plan.limit("still_span", step.channel)
     if step.kind == "move":
         moved = plan.limit("moved_span", step.channel)
-        return notice_travel(samples, begin_ns, end_ns, settle_s=settle, still_share=still, moved=moved)
+        return notice_travel(
+            *(samples, begin_ns, end_ns),
+            channel=step.channel,
+            begin=step.begin,
+            settle_s=settle,
+            still_share=still,
+            moved=moved,
+        )
     sampled = samples.get(step.channel)
     if sampled is None:
         return Noticed()
@@ -220,6 +229,14 @@ def _dip(plan: Plan, frames: Sequence[Frames], begin_ns: int, now_ns: int) -> Pr
     if len(time) and now_ns - int(time[-1]) > DIP_NS:
         return Progress("happening", help="The module is silent. Give the supply back.")
     return Progress("waiting", help="The module did not stop. Take its supply away, not only its load.")
+
+
+def _at_the_other_end(step: Step, plan: Plan, car: CarFile) -> str:
+    end = plan.inputs[step.channel].span[step.begin == "high"]
+    wanted = f"{end:.6g} {car.channels[step.channel].unit}".rstrip()
+    return (
+        f"It should be at {wanted} now, and reads the other end. If it is there, press Enter. If not, bring it there."
+    )
 
 
 def _nothing_moved(step: Step, moving: Sequence[tuple[str, float]]) -> str:

@@ -118,6 +118,8 @@ def _check_steps(steps: tuple[Step | None, ...], inputs: Mapping[str, Any], log:
         if folded in seen:
             log.error((*at, "name"), f"step {seen[folded] + 1} has this name too", "each name once")
         seen.setdefault(folded, number)
+        if not log.sound(*at, "kind"):
+            continue  # what it lacks depends on its kind
         if step.kind in ON_ONE_INPUT and not step.channel:
             log.error(at, f"a {step.kind} step needs a channel", f'for example channel = "{next(iter(inputs), "oil")}"')
         elif step.channel and step.kind in ON_ONE_INPUT:

@@ -13,7 +13,7 @@ from buswright.channels import units
 from buswright.channels.calibration.circuit import Divider
 from buswright.channels.calibration.kind import OUTSIDE_MARGIN, Calibration, CalibrationError, nominal_references
 from buswright.channels.calibration.resistor import Rtd, Thermistor
-from buswright.channels.fits.curves import figures
+from buswright.channels.fits.curves import figures, rounded
 from buswright.channels.fits.fit import Fit, errors_of, fit_readings
 from buswright.channels.fits.models import Sheet, bare, electrical_of, own_unit
 from buswright.channels.fits.readings import Reading, columns
@@ -22,6 +22,8 @@ from buswright.wording import listed, percent, plural
 
 POOR = 0.01
 """A largest error above this part of the span deserves a look (common practice)."""
+_ENDLESS = 1000.0
+"""An outlier so many times beyond the scatter has no number: the others fit exactly."""
 _OFF = 0.03
 """Readings this far off the old curve (root mean square, part of its span) may be mistyped."""
 _BETTER = 0.25
@@ -237,10 +239,10 @@ def _outliers(fit: Fit) -> Iterator[Doubt]:
             without = f" Without {them} the others fit within {_size(other.largest, fit)}."
     for row in fit.outliers:
         reading = fit.readings[row]
-        text = (
-            f"Reading {row + 1} ({reading.electrical:g} = {reading.value:g}) lies {fit.error[row]:+.3g} off, "
-            f"{abs(fit.studentized[row]):.1f} times what the others scatter.{without}"
-        )
+        times = abs(fit.studentized[row])
+        scatter = f"{times:.1f} times what the others scatter" if times < _ENDLESS else "and the others fit exactly"
+        given = f"{reading.electrical:g} = {reading.value:g}"
+        text = f"Reading {row + 1} ({given}) lies {fit.error[row]:+.3g} off, {scatter}.{without}"
         yield Doubt("outlier", Severity.SUSPECT, text, "take it again; leave it out only if you know why it is wrong")
 
 
@@ -356,9 +358,10 @@ def _uncovered(fit: Fit) -> Iterator[Doubt]:
         for value, half in zip(band.value.tolist(), band.half.tolist(), strict=True)
         if math.isfinite(half)
     ]
+    low, high = (rounded(end, 1000.0 * fit.span) for end in (values.min(), values.max()))
     known = f" Extrapolated it is sure to {listed(sure)}." if sure else ""
     text = (
-        f"The readings cover {figures(values.min(), 4) + 0.0:g} to {values.max():.4g} {unit}, "
+        f"The readings cover {low:g} to {high:g} {unit}, "
         f"{percent(covered, 0)} of the span ({whole.low:.4g} to {whole.high:.4g} {unit}).{known}"
     )
     yield Doubt("extrapolated", Severity.NOTE, text, "take readings nearer to the ends, where that is safe")

@@ -108,6 +108,11 @@ class Fit:
         return str(self.sheet["kind"])
 
     @property
+    def directions(self) -> tuple[int, ...]:
+        """From which side each true value was reached, see `readings.directions`."""
+        return directions([reading.value for reading in self.readings])
+
+    @property
     def largest(self) -> float:
         """Largest error, without its sign."""
         return float(np.abs(self.error).max())
@@ -192,7 +197,7 @@ def fit_readings(sheet: Sheet, readings: Sequence[Reading], *, degree: int = 0) 
         freedom,
         math.sqrt(variance / float(np.mean(weights))) * abs(outward[0]) if freedom else math.nan,
         span if math.isfinite(span) and span > 0 else float(np.ptp(given.value)),
-        _hysteresis(readings, error),
+        hysteresis_of(data.value, error),
         curve,
         parameters,
         covariance,
@@ -244,10 +249,11 @@ def _studentized(curve: Curve, data: Data, parameters: Floats, weights: Floats, 
     q, _ = np.linalg.qr(curve.slopes(data, parameters) * np.sqrt(weights)[:, None])
     rest = np.maximum(1.0 - np.sum(q**2, axis=1), 0.0)
     weighted = error * np.sqrt(weights)
-    with np.errstate(all="ignore"):
-        variance = (weighted @ weighted - weighted**2 / rest) / (freedom - 1)
-        studentized = weighted / np.sqrt(variance * rest)
     noise = 1e-9 * (float(np.ptp(data.value)) or 1.0)  # what is left of an exact fit is rounding
+    with np.errstate(all="ignore"):
+        # Where all others fit exactly the difference of squares is rounding too, and may be below zero.
+        variance = np.maximum((weighted @ weighted - weighted**2 / rest) / (freedom - 1), noise**2)
+        studentized = weighted / np.sqrt(variance * rest)
     studentized[(rest < 1e-9) | (np.abs(error) < noise)] = 0.0
     return np.asarray(studentized, dtype=np.float64)
 
@@ -257,10 +263,15 @@ def _written(sheet: Sheet, keys: Mapping[str, Any]) -> dict[str, Any]:
     return made | {name: value for name, value in keys.items() if value is not None}
 
 
-def _hysteresis(readings: Sequence[Reading], error: Floats) -> Hysteresis | None:
-    """Compare, at each true value reached from both sides, the mean errors of the two ways."""
-    ways = np.array(directions(readings))
-    values = np.array([reading.value for reading in readings])
+def hysteresis_of(values: Floats, error: Floats) -> Hysteresis | None:
+    """Compare, at each true value reached from both sides, the mean errors of the two ways; None if there is none.
+
+    Parameters
+    ----------
+    values, error
+        float64[n], true values in their order and what was read, less them (or less any curve through them).
+    """
+    ways = np.array(directions(values.tolist()), dtype=np.int64)
     found = []
     for rows in points_of(values):
         up, down = rows[ways[rows] > 0], rows[ways[rows] < 0]

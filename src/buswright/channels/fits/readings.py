@@ -352,12 +352,11 @@ def _listed(heads: Sequence[str]) -> str:
 # -- the order of readings ----------------------------------------------------------------------------------------
 
 
-def directions(readings: Sequence[Reading]) -> tuple[int, ...]:
-    """Return for each reading whether its true value came from below (1), from above (-1), or neither (0).
+def directions(values: Sequence[float]) -> tuple[int, ...]:
+    """Return for each true value whether it came from below (1), from above (-1), or neither (0).
 
     The first goes the way of the second: a series usually starts at its end.
     """
-    values = [reading.value for reading in readings]
     way = [0, *(int(np.sign(after - before)) for before, after in itertools.pairwise(values))]
     for index in range(1, len(way)):
         way[index] = way[index] or way[index - 1]

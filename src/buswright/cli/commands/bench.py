@@ -5,7 +5,8 @@ each input what to move, to hold and to break. --draft car writes the key-on che
 it is a text file.
 
 On a live SOURCE a screen guides you: one instruction at a time. It notices when a step happened and has settled, and
-saves what was done; the same command goes on after an interruption. --record NAME keeps what was heard.
+saves what was done; the same command goes on after an interruption. --record NAME keeps what was heard; where NAME is
+there already, NAME-2 is next. The sheet is a page, and JSON beside it.
 
 Any other SOURCE is a capture with markers. A marker that is the name of a step begins it; "end", or the next step,
 ends it. The name of a meter step is followed by its reading: pair resistance 59.8. "now" marks the moment of a jump,
@@ -131,20 +132,33 @@ def _test(options: argparse.Namespace) -> int:
 
 def _guided(options: argparse.Namespace, plan: Plan, car: CarFile, page: Path | None) -> Sheet:
     """Guide through the test on live buses; its sheet is written when all steps are done."""
+    from dataclasses import replace
+
     from buswright.cli.guided import free_name, guided_live
     from buswright.report.bench.sheet import Sheet
+    from buswright.report.bench.written import rendered
 
     record = Path(options.record) if options.record else None
-    if record is not None:
-        shared.claim_output(options, record, "--record")
-    place = page if page is not None else free_name(plan.path.with_suffix(".html"))
+    place = page if page is not None else free_name(plan.path.with_suffix(".html"), ".json")
+    if page is not None:
+        shared.claim_output(options, page.with_suffix(".json"), "--html")
+
+    def sheet_of(bench: Bench) -> Sheet:
+        heard = shared.hashes(map(Path, bench.recordings))
+        return Sheet(replace(bench.result(), source_hash=heard), plan, bench.car)
 
     def write(bench: Bench) -> str:
-        write_sheet(place, Sheet(bench.result(), plan, bench.car))
-        return str(place)
+        sheet = sheet_of(bench)
+        write_sheet(place, sheet)
+        write_whole(place.with_suffix(".json"), rendered(sheet, place.with_suffix(".json")))
+        return f"{place} and .json"
 
     bench = guided_live(options, plan, car, write, record)
-    return Sheet(bench.result(), plan, bench.car)
+    if not bench.open_steps:
+        write(bench)  # again, because only now its recording is whole
+    if bench.recordings and not options.json:
+        put(f"Recorded in {', '.join(bench.recordings)}\n")
+    return sheet_of(bench)
 
 
 def write_sheet(path: Path, sheet: Sheet) -> None:
@@ -163,7 +177,11 @@ def _car_of(options: argparse.Namespace, plan: Plan) -> CarFile:
     """Load the car file of --car, else the one that the plan names."""
     from buswright.channels.carfile.load import load_car_file
 
-    return load_car_file(_car_path(options, plan), untrusted=options.untrusted)
+    path = _car_path(options, plan)
+    if not options.car and not path.exists():
+        hint = f"{plan.path} names it under [plan]: mend that, or name another one with --car FILE"
+        raise UserError(f"{path}: there is no such car file", hint=hint)
+    return load_car_file(path, untrusted=options.untrusted)
 
 
 def _car_path(options: argparse.Namespace, plan: Plan) -> Path:

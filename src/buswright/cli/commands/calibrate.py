@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import shutil
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -151,13 +152,15 @@ def _curve(options: argparse.Namespace, car: CarFile | None, signed: Signature) 
     from buswright.channels.fits.fit import fit_readings
     from buswright.channels.fits.target import curve_changes, find_target
     from buswright.report.calibration.result import Calibrating
+    from buswright.report.health.text import fold
 
     target = find_target(options.target, car, _settings(options), own_name=options.own_name, form=options.form)
     channel = car.channels.get(target.channel) if car is not None and target.channel else None
     role = channel.role if channel is not None else None
     cautions = cautions_of(target.unit, role=role, kind=str(target.sheet["kind"]), own=target.cautions)
     if live_sources(options):
-        put_lines([f"SAFETY {each}" for each in cautions], error=True)
+        width = shutil.get_terminal_size((100, 24)).columns
+        put_lines([line for each in cautions for line in fold(f"SAFETY {each}", width, "       ")], error=True)
     readings, left_out = _readings(options, car, target)
     try:
         fit = fit_readings(target.sheet, readings, degree=options.degree)

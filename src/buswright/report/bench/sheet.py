@@ -171,7 +171,7 @@ def _step(sheet: Sheet, step: Step, shown: StepResult) -> dict[str, Any]:
         "instruction": sheet.to_do(step),
         "cautions": list(sheet.cautions(step)),
         **some(shown, "state reason tries start_ns end_ns reading settled levels moves response silence talk bus"),
-        **some(shown, "findings wiggle advice"),
+        **some(shown, "findings wiggle advice traces"),
     }
 
 

@@ -11,7 +11,6 @@ import numpy as np
 from buswright.channels import units
 from buswright.channels.calibration.kind import Floats
 from buswright.channels.fits.fit import Fit
-from buswright.channels.fits.readings import directions
 from buswright.report.calibration.result import band_of
 
 _WIDTH, _LEFT, _RIGHT, _TOP, _BOTTOM = 760, 72, 16, 12, 44
@@ -100,7 +99,7 @@ def _signs(frame: _Frame, fit: Fit, ys: Floats, over: Floats | None = None) -> I
     """Draw a reading on the way up as a triangle up, on the way down as one down; outliers are crossed."""
     inputs = np.array([reading.electrical for reading in fit.readings]) if over is None else over
     outliers = set(fit.outliers)
-    rows = zip(inputs.tolist(), ys.tolist(), directions(fit.readings), strict=True)
+    rows = zip(inputs.tolist(), ys.tolist(), fit.directions, strict=True)
     for row, (x, y, way) in enumerate(rows):
         if row >= _MOST_DRAWN:
             return

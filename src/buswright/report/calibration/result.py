@@ -14,7 +14,6 @@ from buswright.channels.calibration.kind import Bools, Floats
 from buswright.channels.carfile.editing import Edit
 from buswright.channels.fits.doubts import Doubt
 from buswright.channels.fits.fit import Band, Fit, errors_of
-from buswright.channels.fits.readings import directions
 from buswright.channels.fits.target import Signature, Target, Zeroing
 from buswright.findings import Severity
 from buswright.wording import listed, percent, plural
@@ -122,7 +121,7 @@ def reading_rows(fit: Fit) -> tuple[list[str], list[list[str]]]:
     step = fit.span / 1000 if fit.span > 0 else 1.0
     given = np.array([reading.electrical for reading in fit.readings])
     input_step = (float(np.ptp(given)) or 1.0) / 1000
-    ways = directions(fit.readings)
+    ways = fit.directions
     scattered = any(reading.scatter is not None for reading in fit.readings)
     heads = ["", f"input {electrical}", f"true {unit}", f"curve {unit}", f"error {unit}", "of span", "", "from"]
     if scattered:

@@ -7,7 +7,6 @@ from typing import Any
 
 from buswright.channels import units
 from buswright.channels.carfile.rendering import table_of
-from buswright.channels.fits.readings import directions
 from buswright.channels.fits.target import as_found
 from buswright.findings import Severity
 from buswright.report.calibration.result import (
@@ -132,7 +131,7 @@ def _fit_json(result: Calibrating) -> dict[str, Any]:
             **some(reading, "scatter reference source note"),
         }
         for row, (reading, error, studentized, way) in enumerate(
-            zip(fit.readings, fit.error.tolist(), fit.studentized.tolist(), directions(fit.readings), strict=True)
+            zip(fit.readings, fit.error.tolist(), fit.studentized.tolist(), fit.directions, strict=True)
         )
     ]
     return {
