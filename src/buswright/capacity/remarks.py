@@ -57,7 +57,7 @@ def remarks_of(
             "without it all bits are taken as sent at the slower rate, which is too long",
         )
     if plan.rate.source == "guessed":
-        yield Remark(Severity.NOTE, "Check the bit rate: it is guessed from the frames.", plan.rate.basis)
+        yield Remark(Severity.NOTE, "Check the bit rate: it is guessed.", plan.rate.basis.removeprefix("guessed: "))
     if plan.unplanned:
         names = listed([str(each.name).rpartition("/")[2] for each in plan.unplanned])
         yield Remark(

@@ -237,6 +237,17 @@ def test_what_is_no_layout_is_refused_with_what_to_do(text, says, tmp_path):
     assert "  try: " in str(caught.value)
 
 
+def test_a_misspelt_key_of_the_twin_is_refused_with_its_place(layout, tmp_path):
+    text = render_markdown(layout)
+    (tmp_path / "x.md").write_text(text.replace('"bitrate":', '"bitrat":', 1), encoding="utf-8")
+    with pytest.raises(UserError, match=r"x\.md: buses\[0\]\.bitrat is no key .* did you mean bitrate\?"):
+        load(tmp_path / "x.md")
+
+
+def test_markdown_has_no_two_blank_lines_together(layout, bare):
+    assert "\n\n\n" not in render_markdown(layout) + render_markdown(bare)
+
+
 def test_a_missing_document_is_said(tmp_path):
     with pytest.raises(UserError, match="can't be read"):
         load(tmp_path / "none.html")

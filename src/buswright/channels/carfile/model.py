@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
@@ -455,6 +455,12 @@ class CarFile:
             if entry and name in entry.thresholds:
                 return entry.thresholds[name]
         return THRESHOLDS[name].default
+
+
+def buses_in_order(names: Iterable[str], car: CarFile | None) -> list[str]:
+    """Return each bus once: those of the car file in its order, then the others by name."""
+    place = {name: number for number, name in enumerate(car.buses)} if car is not None else {}
+    return sorted(set(names), key=lambda name: (place.get(name, len(place)), name))
 
 
 def find_message(database: Database, name: str) -> Message | None:
