@@ -52,7 +52,13 @@ def test_an_addition_to_the_invented_car(capsys, tmp_path):
     rows = next(table for table in read.tables if table[0][:2] == ["ID", "message"] and len(table) == 17)
     assert [row[0] for row in rows[1:]] == [each["id"] for each in chassis["identifiers"]]
     svgs = [value for tag, name, value in read.attributes if tag == "svg" and name == "aria-label"]
-    assert [text.split(":")[0] for text in svgs] == ["Timetable of engine", "Timetable of chassis"]
+    wide_and_narrow = [f"Timetable of {bus}" for bus in ("engine", "engine", "chassis", "chassis")]
+    assert [text.split(":")[0] for text in svgs] == wide_and_narrow
+    assert [value for tag, name, value in read.attributes if tag == "svg" and name == "class"] == [
+        *("timetable on-screen", "timetable on-phone") * 2
+    ]
+    heads = {value for tag, name, value in read.attributes if tag == "td" and name == "data-head"}
+    assert set(rows[0][1:]) <= heads  # on a phone each cell says its own head
 
 
 def test_a_road_car_without_a_database(capsys):

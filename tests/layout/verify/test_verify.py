@@ -1,11 +1,14 @@
 """A layout verifies against what it was made of, and each single change is the first difference that is named."""
 
 import re
+from dataclasses import replace
 
 import pytest
 
 from buswright.findings import Severity
+from buswright.layout.document.make import for_handover
 from buswright.layout.verify import differences, with_changes
+from tests.layout.document.plain_car import put
 from tests.layout.documented import documented, drive, edit, frames, layout_of
 
 LINE = re.compile(r"\(([\d.]+)\) (\w+) (\w+)#(\w*)")
@@ -89,6 +92,11 @@ SAID = {
         ("wrenfell.toml", 'supply = "F2"', 'supply = "F7"'),
         *("module-changed", "module:inertial_node"),
     ),
+    "a faster real change": (
+        ("wrenfell.toml", "max_rate = 3000.0", "max_rate = 3100.0"),
+        *("channel-changed", "sensor:damper_75"),
+    ),
+    "another car": (("wrenfell.toml", 'name = "Wrenfell 3"', 'name = "Wrenfell 4"'), "car-changed", "car"),
     "modules plugged in another order": (
         (
             "wrenfell.toml",
@@ -165,6 +173,13 @@ def test_without_a_car_file_the_traffic_is_compared_and_the_rest_is_said(documen
     said = [each.text for each in others if each.kind == "not-compared"]
     assert "databases are not compared: none given; add --dbc FILE" in said
     assert "wiring, sensors and channels are not compared: none given; add --car FILE" in said
+
+
+def test_what_a_document_for_handover_leaves_out_is_no_difference(tmp_path):
+    car = put(tmp_path / "car")
+    now = layout_of(car / "run.log", car=car / "car.toml")
+    assert differences(for_handover(now), now) == ()
+    assert any(each.kind == "zero-changed" for each in differences(replace(for_handover(now), handover=False), now))
 
 
 def test_an_issue_lists_what_changed_since_the_one_before(document, tmp_path):

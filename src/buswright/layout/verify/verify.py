@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from buswright.findings import Severity
 from buswright.health.baseline.compare import compare
 from buswright.health.baseline.differences import RANK, Difference, Kind
+from buswright.layout.document.make import for_handover
 from buswright.layout.document.model import Change, Layout, severity_word
 from buswright.layout.verify.declared import declared_differences
 from buswright.wording import listed, plural
@@ -52,6 +53,8 @@ def differences(document: Layout, now: Layout, *, car: CarFile | None = None) ->
         What matters most first. What another difference accounts for is a note that says so. A car compared with a
         document that was made of the same inputs gives none.
     """
+    if document.handover:  # what it leaves out is no difference
+        now = for_handover(now)
     # What the car files say otherwise stands among the differences itself: that they differ needn't be said.
     facts = replace(document.baseline.capture, car_file_sha256=now.baseline.capture.car_file_sha256)
     before = replace(document.baseline, capture=facts)
