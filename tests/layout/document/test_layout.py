@@ -11,7 +11,7 @@ import pytest
 from buswright.errors import UserError
 from buswright.layout.document.file import document_of, layout_text, load
 from buswright.layout.document.make import for_handover
-from buswright.layout.document.model import Coverage, source_of
+from buswright.layout.document.model import Coverage, Issue, source_of
 from buswright.layout.verify import differences
 from buswright.report.layout.grid import grid_lines, grids
 from buswright.report.layout.markdown import render_markdown
@@ -189,6 +189,23 @@ def test_handover_of_signals_alone_leaves_out_positions_too(folder):
     places = {name: channel for name, channel in given.baseline.channels.items() if "itude" in name}
     assert places
     assert all(channel.low is None and channel.rest is None for channel in places.values())
+
+
+def test_handover_knows_positions_by_signal_and_formula_and_leaves_them_out_of_findings(folder, tmp_path):
+    car = plain_car.put(tmp_path / "car")
+    text = (
+        (car / "car.toml").read_text().replace('role = "latitude"\n', "").replace("channel.latitude", "channel.y_deg")
+    )
+    text = text.replace("channel.longitude", "channel.x").replace(
+        "[[calibration_log]]", '[channel.east]\nformula = "(x - 11) * 74"\nunit = "km"\n[[calibration_log]]', 1
+    )
+    (car / "car.toml").write_text(text)
+    made = layout_of(car / "run.log", car=car / "car.toml")
+    assert [one.name for one in made.channels if one.is_place] == ["y_deg", "x", "east"]
+    told = Issue("stuck", "suspect", "channel:level", "It stayed while y_deg was 48.1.", "")
+    given = for_handover(dataclasses.replace(made, issues=(told, dataclasses.replace(told, text="It stayed."))))
+    assert [one.text for one in given.issues] == ["It stayed."]
+    assert not [one for one in given.channels if one.is_place and one.seen_low is not None]
 
 
 HOSTILE = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\u202e|`*\x1b[2J\n```json\n# x"

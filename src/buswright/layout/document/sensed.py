@@ -10,7 +10,7 @@ from buswright.channels import units
 from buswright.channels.calibration.registry import SENSOR_KEYS
 from buswright.channels.carfile.model import CarFile, Channel, Limits, Sensor
 from buswright.layout.document.gathered import Gathered
-from buswright.layout.document.messages import PLACES
+from buswright.layout.document.messages import PLACES, says_where
 from buswright.layout.document.model import CalibrationLayout, ChannelLayout, SensorLayout
 from buswright.wording import listed
 
@@ -106,8 +106,21 @@ def _channel(of: Gathered, car: CarFile, channel: Channel) -> ChannelLayout:
         bad_why=shown.unusable_why if shown is not None else "",
         calibrated=calibrated,
         due=due,
-        is_place=channel.role in PLACES,
+        is_place=_is_place(car, channel),
     )
+
+
+def _is_place(car: CarFile, channel: Channel) -> bool:
+    """Whether a channel says where the car is: by its role, its signal, or what it is computed from."""
+    if channel.role in PLACES:
+        return True
+    if channel.formula is not None:  # the reader has refused formulas that go in a circle
+        return any(_is_place(car, car.channels[name]) for name in channel.formula.inputs if name in car.channels)
+    name = channel.signal
+    message = car.message(name.bus, name.message) if name is not None else None
+    if name is None or message is None:
+        return False
+    return any(says_where(signal, message) for signal in message.signals if signal.name == name.signal)
 
 
 def _dates(car: CarFile, channel: Channel) -> tuple[str, str]:
