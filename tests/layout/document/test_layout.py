@@ -13,6 +13,7 @@ from buswright.layout.document.file import document_of, layout_text, load
 from buswright.layout.document.make import for_handover
 from buswright.layout.document.model import Coverage, Issue, source_of
 from buswright.layout.verify import differences
+from buswright.report.layout import tables
 from buswright.report.layout.grid import grid_lines, grids
 from buswright.report.layout.markdown import render_markdown
 from buswright.report.layout.page import render_html
@@ -302,6 +303,18 @@ def test_a_bench_sheet_says_what_a_module_does_without_power(folder, tmp_path):
     assert "| box | cut | It sent again 0.41 s after the supply. | 2026-05-28 Ann Author |" in render_markdown(layout)
     assert [source.text for source in layout.sources if source.key == "T1"] == ["box, passed, 2026-05-28"]
     assert "Ann Author" not in render_html(for_handover(layout))
+
+
+def test_a_zero_found_later_leaves_the_due_date_of_the_curve_and_a_new_curve_ends_it(tmp_path):
+    car = plain_car.put(tmp_path / "car")
+    zero = '[[calibration_log]]\nchannel = "level"\ndate = 2026-05-01\nas_left = "zero 0.5 l"\n'
+    for more, due in ((zero, "2027-04-02"), (zero + "readings = [[0, 0], [100, 40]]\n", "")):
+        (car / "car.toml").write_text(plain_car.CAR + more)
+        made = layout_of(car / "run.log", car=car / "car.toml")
+        level = next(one for one in made.channels if one.name == "level")
+        assert (level.calibrated, level.due) == ("2026-05-01", due)
+        table = tables.calibrations(made)
+        assert [row[table.heads.index("largest error left")].text for row in table.rows] == ["0.2 l", "–"]
 
 
 def test_what_is_no_bench_sheet_is_refused(folder, tmp_path):

@@ -436,6 +436,23 @@ class CarFile:
                     return module.name
         return found.senders[0] if found and found.senders else None
 
+    def calibrations_of(self, channel: Channel) -> list[CalibrationRecord]:
+        """Return the calibrations of a channel and of its sensor, latest last."""
+        own = [
+            one
+            for one in self.calibration_log
+            if one.channel == channel.name or (one.sensor is not None and one.sensor == channel.sensor)
+        ]
+        return sorted(own, key=lambda one: one.date)
+
+    def due_by(self, channel: Channel) -> CalibrationRecord | None:
+        """Return the calibration whose due date holds for a channel; None where none names one.
+
+        A zero found later, without readings, leaves the date of the curve as it is.
+        """
+        curves = [one for one in self.calibrations_of(channel) if one.readings or one.due is not None]
+        return curves[-1] if curves and curves[-1].due is not None else None
+
     def threshold(
         self, name: str, *, channel: str | None = None, frame: FrameName | None = None, bus: str | None = None
     ) -> float:

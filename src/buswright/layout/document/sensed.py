@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from datetime import date
 
 from buswright.channels import units
 from buswright.channels.calibration.registry import SENSOR_KEYS
@@ -125,15 +124,8 @@ def _is_place(car: CarFile, channel: Channel) -> bool:
 
 def _dates(car: CarFile, channel: Channel) -> tuple[str, str]:
     """Return when a channel or its sensor was last calibrated, and when that is due again; empty where unknown."""
-    done = [
-        one
-        for one in car.calibration_log
-        if one.channel == channel.name or (one.sensor is not None and one.sensor == channel.sensor)
-    ]
-    latest = max(done, key=lambda one: one.date, default=None)
-    last = latest.date if latest is not None else None
-    due: date | None = latest.due if latest is not None else None
-    return str(last or ""), str(due or "")
+    done, dated = car.calibrations_of(channel), car.due_by(channel)
+    return str(done[-1].date) if done else "", str(dated.due) if dated is not None else ""
 
 
 def _limits(channel: Channel, unit: str) -> Iterator[str]:
