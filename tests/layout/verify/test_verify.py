@@ -153,6 +153,19 @@ def test_what_another_difference_accounts_for_is_a_note(document, tmp_path):
     assert notes["channel:oil_pressure"] == "accounted for: decoding-changed of channel:oil_pressure"
 
 
+@pytest.mark.parametrize(("moving", "named"), [("FF0F", True), ("0FFF", False), ("FFFF", False), ("010F", False)])
+def test_bytes_that_move_the_other_way_round_are_named_where_no_detector_can(document, moving, named):
+    """AIN6 lies in bytes 0 and 1, the lowest first: 0FFF moves as it must."""
+
+    def moved(layout, bits):
+        messages = [replace(one, moving_bits=bits) if one.key == "chassis/1B0" else one for one in layout.messages]
+        return replace(layout, messages=tuple(messages))
+
+    found = differences(moved(document, "0FFF"), moved(document, moving))
+    assert [(each.kind, each.subject) for each in found] == [("decoding-changed", "id:chassis/1B0")] * named
+    assert [each.text for each in found] == ["chassis/1B0: AIN6 now moves as if sent in the other byte order"] * named
+
+
 def test_a_signal_that_the_database_lost_and_one_that_it_gained_are_named(document, tmp_path):
     folder = drive(tmp_path / "car")
     edit(folder / "wrenfell_chassis.dbc", ("SG_ AIN6 :", "SG_ AIN66 :"))
