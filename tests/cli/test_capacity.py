@@ -119,6 +119,13 @@ def test_a_page_is_never_written_over_a_database(tmp_path):
     assert module.read_bytes().startswith(b"VERSION")
 
 
+def test_can_fd_on_a_bus_that_has_none_yet_is_doubted(capsys):
+    add = "1 frame of 8 bytes every 10 ms, CAN FD"
+    _, out = said(capsys, ROAD_CAR, "--add", add)
+    assert "Make sure that every module of can2 takes CAN FD" in " ".join(out.split())
+    assert "takes CAN FD" not in said(capsys, ROAD_CAR, "--add", add.removesuffix(", CAN FD"))[1]
+
+
 KIT = """VERSION ""
 BU_: ECU
 BO_ 193 FAST: 8 ECU
