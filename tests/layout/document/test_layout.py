@@ -294,7 +294,7 @@ SHEET = {
 
 def test_a_bench_sheet_says_what_a_module_does_without_power(folder, tmp_path):
     (tmp_path / "box.json").write_text(json.dumps(SHEET))
-    layout = layout_of(folder / "run.log", "--bench", str(tmp_path / "box.json"), car=folder / "car.toml")
+    layout = layout_of(folder / "run.log", "--sheet", str(tmp_path / "box.json"), car=folder / "car.toml")
     box = next(module for module in layout.modules if module.name == "box")
     assert [(fact.step, fact.source, fact.date) for fact in box.bench] == [
         ("bench test", "T1", "2026-05-28"),
@@ -320,7 +320,7 @@ def test_a_zero_found_later_leaves_the_due_date_of_the_curve_and_a_new_curve_end
 def test_what_is_no_bench_sheet_is_refused(folder, tmp_path):
     (tmp_path / "box.json").write_text('{"schema": "buswright.baseline/1"}')
     with pytest.raises(UserError, match=r"this version reads buswright\.bench/1"):
-        layout_of(folder / "run.log", "--bench", str(tmp_path / "box.json"))
+        layout_of(folder / "run.log", "--sheet", str(tmp_path / "box.json"))
 
 
 def test_a_given_good_run_is_what_the_document_is_held_against(folder, tmp_path):

@@ -32,7 +32,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_bitrate(parser)
     shared.add_baseline(parser)
     parser.add_argument(
-        "--bench",
+        "--sheet",
         action="append",
         default=[],
         metavar="SHEET",
