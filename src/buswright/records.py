@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import json
 import types
 from collections.abc import Mapping
@@ -24,7 +25,15 @@ class WrongValueError(Exception):
 
 
 def read_record(
-    kind: type[T], text: str, where: str, *, schema: str, noun: str, hint: str, error: type[UserError] = UserError
+    kind: type[T],
+    text: str,
+    where: str,
+    *,
+    schema: str,
+    noun: str,
+    hint: str,
+    error: type[UserError] = UserError,
+    partial: bool = False,
 ) -> T:
     """Read a frozen value from the text of a JSON document.
 
@@ -42,11 +51,14 @@ def read_record(
         What such a file is called, and how one is made.
     error
         What is raised.
+    partial
+        Whether `kind` is only a part of what stands there. Else a key that it lacks is a mistake: a misspelt one would
+        leave its value out without a word.
 
     Raises
     ------
     error
-        It is no such document, or has a value of the wrong kind; the text says where.
+        It is no such document, or has a value of the wrong kind or an unknown key; the text says where.
     """
     try:
         document = json.loads(text)
@@ -63,7 +75,7 @@ def read_record(
             hint=f"update Buswright, or {hint}" if newer else hint,
         )
     try:
-        value: T = from_plain(kind, document)
+        value: T = from_plain(kind, {key: item for key, item in document.items() if key != "schema"}, partial=partial)
     except WrongValueError as fault:
         raise error(f"{where}: {fault}", hint=hint) from None
     return value
@@ -115,27 +127,29 @@ def laid_out(value: Any, indent: str = "") -> str:
     return "[\n" + ",\n".join(f"{inner}{laid_out(item, inner)}" for item in value) + f"\n{indent}]"
 
 
-def from_plain(kind: Any, value: Any, at: str = "") -> Any:
-    """Return a JSON value as a value of a type: the mirror of `to_plain`. Unknown keys are left alone."""
+def from_plain(kind: Any, value: Any, at: str = "", *, partial: bool = False) -> Any:
+    """Return a JSON value as a value of a type: the mirror of `to_plain`. With `partial`, further keys may be there."""
     origin = get_origin(kind)
     if origin is Union or origin is types.UnionType:
         choices = [each for each in get_args(kind) if each is not type(None)]
-        return None if value is None else from_plain(choices[0], value, at)
+        return None if value is None else from_plain(choices[0], value, at, partial=partial)
     if origin is Literal:
         if value not in get_args(kind):
             raise WrongValueError(f"{at} is {value!r}, not one of {', '.join(map(repr, get_args(kind)))}")
         return value
     if is_dataclass(kind):
-        return _record(kind, value, at)
+        return _record(kind, value, at, partial)
     if origin is tuple:
         if not isinstance(value, list):
             raise WrongValueError(f"{at} is no list")
-        return tuple(from_plain(get_args(kind)[0], item, f"{at}[{index}]") for index, item in enumerate(value))
+        inner = get_args(kind)[0]
+        return tuple(from_plain(inner, item, f"{at}[{index}]", partial=partial) for index, item in enumerate(value))
     if origin is not None:
         if not isinstance(value, dict):
             raise WrongValueError(f"{at} is no table")
+        inner = get_args(kind)[1]
         return MappingProxyType(
-            {key: from_plain(get_args(kind)[1], item, f"{at}.{key}") for key, item in value.items()}
+            {key: from_plain(inner, item, f"{at}.{key}", partial=partial) for key, item in value.items()}
         )
     wanted = (int, float) if kind is float else kind
     if not isinstance(value, wanted) or isinstance(value, bool) != (kind is bool):
@@ -146,18 +160,26 @@ def from_plain(kind: Any, value: Any, at: str = "") -> Any:
     return kind(value)
 
 
-def _record(kind: Any, value: Any, at: str) -> Any:
+def _record(kind: Any, value: Any, at: str, partial: bool) -> Any:
     if not isinstance(value, dict):
         raise WrongValueError(f"{at or 'the document'} is no table")
     hints = get_type_hints(kind)
     values = {}
+    if not partial and (further := [key for key in value if key not in hints]):
+        raise WrongValueError(_unknown_key(further[0], at, hints))
     for each in fields(kind):
         here = f"{at}.{each.name}" if at else each.name
         if each.name in value:
-            values[each.name] = from_plain(hints[each.name], value[each.name], here)
+            values[each.name] = from_plain(hints[each.name], value[each.name], here, partial=partial)
         elif each.default is MISSING and each.default_factory is MISSING:
             raise WrongValueError(f"{here} is missing")
     try:
         return kind(**values)
     except ValueError as fault:  # the class itself says what it can't be
         raise WrongValueError(f"{at}.{fault}") from None
+
+
+def _unknown_key(key: str, at: str, known: Mapping[str, Any]) -> str:
+    close = difflib.get_close_matches(key[:60], known, n=1)
+    said = f"; did you mean {close[0]}?" if close else "; if a newer version wrote it, update Buswright"
+    return f"{at}{'.' * bool(at)}{key[:60]} is no key that this version knows{said}"

@@ -52,7 +52,13 @@ def test_an_addition_to_the_invented_car(capsys, tmp_path):
     rows = next(table for table in read.tables if table[0][:2] == ["ID", "message"] and len(table) == 17)
     assert [row[0] for row in rows[1:]] == [each["id"] for each in chassis["identifiers"]]
     svgs = [value for tag, name, value in read.attributes if tag == "svg" and name == "aria-label"]
-    assert [text.split(":")[0] for text in svgs] == ["Timetable of engine", "Timetable of chassis"]
+    wide_and_narrow = [f"Timetable of {bus}" for bus in ("engine", "engine", "chassis", "chassis")]
+    assert [text.split(":")[0] for text in svgs] == wide_and_narrow
+    assert [value for tag, name, value in read.attributes if tag == "svg" and name == "class"] == [
+        *("timetable on-screen", "timetable on-phone") * 2
+    ]
+    heads = {value for tag, name, value in read.attributes if tag == "td" and name == "data-head"}
+    assert set(rows[0][1:]) <= heads  # on a phone each cell says its own head
 
 
 def test_a_road_car_without_a_database(capsys):
@@ -111,6 +117,13 @@ def test_a_page_is_never_written_over_a_database(tmp_path):
     with pytest.raises(UserError, match=r"module\.dbc"):
         main(words)
     assert module.read_bytes().startswith(b"VERSION")
+
+
+def test_can_fd_on_a_bus_that_has_none_yet_is_doubted(capsys):
+    add = "1 frame of 8 bytes every 10 ms, CAN FD"
+    _, out = said(capsys, ROAD_CAR, "--add", add)
+    assert "Make sure that every module of can2 takes CAN FD" in " ".join(out.split())
+    assert "takes CAN FD" not in said(capsys, ROAD_CAR, "--add", add.removesuffix(", CAN FD"))[1]
 
 
 KIT = """VERSION ""

@@ -4,6 +4,7 @@ import json
 
 import jsonschema
 import pytest
+from tests.layout.document.plain_car import put
 from tests.layout.documented import ROOT, drive, edit, frames
 
 from buswright.cli.main import main
@@ -54,6 +55,18 @@ def test_a_difference_ends_with_status_1_and_can_be_let_pass(folder, tmp_path, c
     jsonschema.validate(document, json.loads((SCHEMAS / "verify.schema.json").read_text("utf-8")))
     assert (status, document["matches"]) == (1, False)
     assert [each["kind"] for each in document["differences"]] == ["terminator-moved"]
+
+
+def test_changes_in_a_document_for_handover_name_nobody(tmp_path, capsys):
+    car = put(tmp_path / "car")
+    words = ("layout", car / "run.log", "--car", car / "car.toml")
+    run(capsys, *words, "--out", tmp_path / "ann.md")
+    edit(car / "car.toml", ('why = "her note"', 'why = "his note"'), ("add = 0.5", "add = 0.7"))
+    for name in ("b.md", "b.html"):
+        run(capsys, *words, "--since", tmp_path / "ann.md", "--for-handover", "--out", tmp_path / name)
+        text = (tmp_path / name).read_text("utf-8")
+        assert "level: zero is 0.7; the document says 0.5: it moved by +0.2 l" in text
+        assert not [word for word in ("her note", "his note", "Ann", "ann.md") if word in text]
 
 
 def test_json_of_layout_is_the_document(folder, capsys):

@@ -46,7 +46,7 @@ def layout_of(capture, *words, car=None, date=""):
     for add in (shared.add_source, shared.add_window, shared.add_car, shared.add_databases, shared.add_bitrate):
         add(parser)
     parser.add_argument("--baseline")
-    parser.add_argument("--bench", action="append", default=[])
+    parser.add_argument("--sheet", action="append", default=[])
     options = parser.parse_args([str(capture), *words])
     return settled(measured_layout(options, load_car_file(car) if car is not None else None, date=date))
 

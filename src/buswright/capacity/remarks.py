@@ -46,6 +46,12 @@ def remarks_of(
             "Give the bit rate with --bitrate: without it no load and no response time can be said.",
             plan.rate.basis,
         )
+    if plan.streams and any(each.fd for each in new) and not any(each.fd for each in plan.streams):
+        yield Remark(
+            Severity.SUSPECT,
+            f"Make sure that every module of {plan.bus} takes CAN FD: no frame on it is CAN FD yet.",
+            "a classic controller marks each CAN FD frame as an error and so destroys it",
+        )
     if (
         plan.rates is not None
         and not plan.rates.data_bits_per_s
@@ -57,7 +63,7 @@ def remarks_of(
             "without it all bits are taken as sent at the slower rate, which is too long",
         )
     if plan.rate.source == "guessed":
-        yield Remark(Severity.NOTE, "Check the bit rate: it is guessed from the frames.", plan.rate.basis)
+        yield Remark(Severity.NOTE, "Check the bit rate: it is guessed.", plan.rate.basis.removeprefix("guessed: "))
     if plan.unplanned:
         names = listed([str(each.name).rpartition("/")[2] for each in plan.unplanned])
         yield Remark(

@@ -21,7 +21,7 @@ def measured_layout(options: argparse.Namespace, car: CarFile | None, *, date: s
     Parameters
     ----------
     options
-        Of a command with a SOURCE, --dbc, --bitrate, --baseline and --bench.
+        Of a command with a SOURCE, --dbc, --bitrate, --baseline and --sheet.
     car
         The car file; None without one.
     date
@@ -50,7 +50,7 @@ def measured_layout(options: argparse.Namespace, car: CarFile | None, *, date: s
     databases = shared.load_databases(options)
     joined = databases_of(car, databases)
     baseline = shared.load_baseline(options) if hasattr(options, "baseline") else None
-    sheets, bench = read_sheets([Path(path) for path in getattr(options, "bench", ())])
+    sheets, bench = read_sheets([Path(path) for path in getattr(options, "sheet", ())])
     non_iso = {name for name, bus in car.buses.items() if bus.fd == "non-iso"} if car is not None else set()
     folds = (
         PhaseTracker,

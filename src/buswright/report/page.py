@@ -88,6 +88,7 @@ def html_table(
     right: Sequence[int] = (),
     label: str,
     ranks: Mapping[int, Sequence[int]] | None = None,
+    cards: bool = False,
 ) -> str:
     """Lay out a table.
 
@@ -103,18 +104,24 @@ def html_table(
         Plain text that says what the table holds, for those who can't see where it stands.
     ranks
         By column: what its cells are sorted by where their text doesn't tell, a number for each row.
+    cards
+        Whether each row becomes a card on a phone, where every cell says its head; for tables of many columns.
     """
     right_class = [' class="number"' if k in right else "" for k in range(len(heads))]
     head = "".join(f'<th scope="col"{kind}>{escape(text)}</th>' for text, kind in zip(heads, right_class, strict=True))
+    kind_of_table = f"sortable{' cards' if cards else ''}"
     lines = []
     for number, row in enumerate(rows):
         first, *rest = row
         keys = [f' data-key="{ranks[k][number]}"' if ranks and k in ranks else "" for k in range(1, len(heads))]
+        if cards:
+            keys = [f'{key} data-head="{escape(text)}"' for key, text in zip(keys, heads[1:], strict=True)]
         cells = "".join(
-            f"<td{kind}{key}>{cell}</td>" for cell, kind, key in zip(rest, right_class[1:], keys, strict=True)
+            f"<td{kind}{key}>{f'<span>{cell}</span>' if cards else cell}</td>"
+            for cell, kind, key in zip(rest, right_class[1:], keys, strict=True)
         )
         lines.append(f'<tr><th scope="row">{first}</th>{cells}</tr>')
     return (
-        f'<div class="wide" tabindex="0" role="region" aria-label="{escape(label)}"><table class="sortable">'
+        f'<div class="wide" tabindex="0" role="region" aria-label="{escape(label)}"><table class="{kind_of_table}">'
         f"<thead><tr>{head}</tr></thead><tbody>\n" + "\n".join(lines) + "\n</tbody></table></div>"
     )

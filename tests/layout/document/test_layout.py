@@ -11,8 +11,9 @@ import pytest
 from buswright.errors import UserError
 from buswright.layout.document.file import document_of, layout_text, load
 from buswright.layout.document.make import for_handover
-from buswright.layout.document.model import Coverage, source_of
+from buswright.layout.document.model import Coverage, Issue, source_of
 from buswright.layout.verify import differences
+from buswright.report.layout import tables
 from buswright.report.layout.grid import grid_lines, grids
 from buswright.report.layout.markdown import render_markdown
 from buswright.report.layout.page import render_html
@@ -191,6 +192,23 @@ def test_handover_of_signals_alone_leaves_out_positions_too(folder):
     assert all(channel.low is None and channel.rest is None for channel in places.values())
 
 
+def test_handover_knows_positions_by_signal_and_formula_and_leaves_them_out_of_findings(folder, tmp_path):
+    car = plain_car.put(tmp_path / "car")
+    text = (
+        (car / "car.toml").read_text().replace('role = "latitude"\n', "").replace("channel.latitude", "channel.y_deg")
+    )
+    text = text.replace("channel.longitude", "channel.x").replace(
+        "[[calibration_log]]", '[channel.east]\nformula = "(x - 11) * 74"\nunit = "km"\n[[calibration_log]]', 1
+    )
+    (car / "car.toml").write_text(text)
+    made = layout_of(car / "run.log", car=car / "car.toml")
+    assert [one.name for one in made.channels if one.is_place] == ["y_deg", "x", "east"]
+    told = Issue("stuck", "suspect", "channel:level", "It stayed while y_deg was 48.1.", "")
+    given = for_handover(dataclasses.replace(made, issues=(told, dataclasses.replace(told, text="It stayed."))))
+    assert [one.text for one in given.issues] == ["It stayed."]
+    assert not [one for one in given.channels if one.is_place and one.seen_low is not None]
+
+
 HOSTILE = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\u202e|`*\x1b[2J\n```json\n# x"
 
 
@@ -237,6 +255,17 @@ def test_what_is_no_layout_is_refused_with_what_to_do(text, says, tmp_path):
     assert "  try: " in str(caught.value)
 
 
+def test_a_misspelt_key_of_the_twin_is_refused_with_its_place(layout, tmp_path):
+    text = render_markdown(layout)
+    (tmp_path / "x.md").write_text(text.replace('"bitrate":', '"bitrat":', 1), encoding="utf-8")
+    with pytest.raises(UserError, match=r"x\.md: buses\[0\]\.bitrat is no key .* did you mean bitrate\?"):
+        load(tmp_path / "x.md")
+
+
+def test_markdown_has_no_two_blank_lines_together(layout, bare):
+    assert "\n\n\n" not in render_markdown(layout) + render_markdown(bare)
+
+
 def test_a_missing_document_is_said(tmp_path):
     with pytest.raises(UserError, match="can't be read"):
         load(tmp_path / "none.html")
@@ -265,7 +294,7 @@ SHEET = {
 
 def test_a_bench_sheet_says_what_a_module_does_without_power(folder, tmp_path):
     (tmp_path / "box.json").write_text(json.dumps(SHEET))
-    layout = layout_of(folder / "run.log", "--bench", str(tmp_path / "box.json"), car=folder / "car.toml")
+    layout = layout_of(folder / "run.log", "--sheet", str(tmp_path / "box.json"), car=folder / "car.toml")
     box = next(module for module in layout.modules if module.name == "box")
     assert [(fact.step, fact.source, fact.date) for fact in box.bench] == [
         ("bench test", "T1", "2026-05-28"),
@@ -276,10 +305,22 @@ def test_a_bench_sheet_says_what_a_module_does_without_power(folder, tmp_path):
     assert "Ann Author" not in render_html(for_handover(layout))
 
 
+def test_a_zero_found_later_leaves_the_due_date_of_the_curve_and_a_new_curve_ends_it(tmp_path):
+    car = plain_car.put(tmp_path / "car")
+    zero = '[[calibration_log]]\nchannel = "level"\ndate = 2026-05-01\nas_left = "zero 0.5 l"\n'
+    for more, due in ((zero, "2027-04-02"), (zero + "readings = [[0, 0], [100, 40]]\n", "")):
+        (car / "car.toml").write_text(plain_car.CAR + more)
+        made = layout_of(car / "run.log", car=car / "car.toml")
+        level = next(one for one in made.channels if one.name == "level")
+        assert (level.calibrated, level.due) == ("2026-05-01", due)
+        table = tables.calibrations(made)
+        assert [row[table.heads.index("largest error left")].text for row in table.rows] == ["0.2 l", "–"]
+
+
 def test_what_is_no_bench_sheet_is_refused(folder, tmp_path):
     (tmp_path / "box.json").write_text('{"schema": "buswright.baseline/1"}')
     with pytest.raises(UserError, match=r"this version reads buswright\.bench/1"):
-        layout_of(folder / "run.log", "--bench", str(tmp_path / "box.json"))
+        layout_of(folder / "run.log", "--sheet", str(tmp_path / "box.json"))
 
 
 def test_a_given_good_run_is_what_the_document_is_held_against(folder, tmp_path):

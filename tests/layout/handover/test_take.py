@@ -79,6 +79,43 @@ def test_a_module_comes_with_its_messages_and_frames_on_another_bus(mine, capsys
     assert 'databases = ["mine.dbc", "damper_node.dbc"]\n\n# the end\n' in mine.read_text(encoding="utf-8")
 
 
+def test_a_module_brings_its_channels_when_asked_and_their_sensors_but_no_zero(mine, capsys):
+    words = (OTHER, "module:damper_node", "--on", "can")
+    (said,) = take(capsys, *words)["left_out"]
+    assert said.endswith("channels of damper_node; --channels takes them, too")
+    document = take(capsys, *words, "--channels")
+    car, other = load_car_file(mine), load_car_file(CAR)
+    mine_now, theirs = car.channels["damper_fl"], other.channels["damper_fl"]
+    assert mine_now.signal == theirs.signal._replace(bus="can")
+    assert mine_now.zero is None
+    assert (mine_now.sensor, mine_now.caution, mine_now.wiring) == ("damper_75", theirs.caution, theirs.wiring)
+    assert car.sensors["damper_75"] == other.sensors["damper_75"]
+    assert {channel.signal.message for channel in car.channels.values() if channel.signal} <= {
+        message.name for message in car.databases["can"]
+    }
+    assert len([each for each in document["taken"] if each == "sensor:damper_75"]) == 1
+    assert "the zero of damper_fl: it was found on the other car; find it on yours" in document["left_out"]
+    lacking = "the warning of damper_fl: it is judged by vehicle_speed, which your car file lacks"
+    assert lacking in document["left_out"]
+    assert mine_now.warning is None
+    assert take(capsys, *words, "--channels")["taken"] == []
+
+
+def test_a_channel_of_mine_keeps_its_zero_and_other_limits_are_a_conflict(mine, capsys):
+    words = (OTHER, "module:damper_node", "--channels", "--on", "can")
+    take(capsys, *words)
+    text = mine.read_text(encoding="utf-8")
+    text = text.replace('signal = "can/DAMPERS_A/AIN1"', 'signal = "can/DAMPERS_A/AIN1"\nzero = { add = 2.5 }')
+    mine.write_text(text.replace("low = -30.0", "low = -20.0", 1), encoding="utf-8")
+    document = take(capsys, *words, status=1)
+    assert [(each["subject"], each["text"]) for each in document["conflicts"]] == [
+        ("channel:damper_fl", "caution.low: -20 → -30 mm")
+    ]
+    assert take(capsys, *words, "--force")["written"]
+    channel = load_car_file(mine).channels["damper_fl"]
+    assert (channel.zero.add, channel.caution.low) == (2.5, -30.0)
+
+
 def test_what_is_the_same_already_is_left_alone(mine, capsys):
     words = (OTHER, "module:damper_node", "sensor:damper_75", "--on", "can")
     take(capsys, *words)
@@ -154,7 +191,10 @@ def test_a_pack_is_as_good_as_a_car_file(mine, capsys):
         (["sensor:damper_76"], "has no sensor damper_76"),
         (["module:nobody"], "has no module nobody"),
         (["module:damper_node"], "has no bus chassis"),
-        (["channel:damper_fl"], "must be sensor:NAME or module:NAME"),
+        (["channel:damper_f"], "has no channel damper_f"),
+        (["channel:damper_fl"], "has no bus chassis"),
+        (["channel:damper_fl", "--on", "can"], "not written, because it would have"),
+        (["plug:C1"], "must be sensor:NAME, channel:NAME or module:NAME"),
         (["sensor:"], "must be sensor:NAME"),
         (["sensor:pressure_10"], "not written, because it would have"),
         (["sensor:pressure_10", "module:damper_node", "--on", "can"], "not written, because it would have"),

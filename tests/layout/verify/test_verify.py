@@ -1,11 +1,14 @@
 """A layout verifies against what it was made of, and each single change is the first difference that is named."""
 
 import re
+from dataclasses import replace
 
 import pytest
 
 from buswright.findings import Severity
+from buswright.layout.document.make import for_handover
 from buswright.layout.verify import differences, with_changes
+from tests.layout.document.plain_car import put
 from tests.layout.documented import documented, drive, edit, frames, layout_of
 
 LINE = re.compile(r"\(([\d.]+)\) (\w+) (\w+)#(\w*)")
@@ -89,6 +92,11 @@ SAID = {
         ("wrenfell.toml", 'supply = "F2"', 'supply = "F7"'),
         *("module-changed", "module:inertial_node"),
     ),
+    "a faster real change": (
+        ("wrenfell.toml", "max_rate = 3000.0", "max_rate = 3100.0"),
+        *("channel-changed", "sensor:damper_75"),
+    ),
+    "another car": (("wrenfell.toml", 'name = "Wrenfell 3"', 'name = "Wrenfell 4"'), "car-changed", "car"),
     "modules plugged in another order": (
         (
             "wrenfell.toml",
@@ -145,6 +153,19 @@ def test_what_another_difference_accounts_for_is_a_note(document, tmp_path):
     assert notes["channel:oil_pressure"] == "accounted for: decoding-changed of channel:oil_pressure"
 
 
+@pytest.mark.parametrize(("moving", "named"), [("FF0F", True), ("0FFF", False), ("FFFF", False), ("010F", False)])
+def test_bytes_that_move_the_other_way_round_are_named_where_no_detector_can(document, moving, named):
+    """AIN6 lies in bytes 0 and 1, the lowest first: 0FFF moves as it must."""
+
+    def moved(layout, bits):
+        messages = [replace(one, moving_bits=bits) if one.key == "chassis/1B0" else one for one in layout.messages]
+        return replace(layout, messages=tuple(messages))
+
+    found = differences(moved(document, "0FFF"), moved(document, moving))
+    assert [(each.kind, each.subject) for each in found] == [("decoding-changed", "id:chassis/1B0")] * named
+    assert [each.text for each in found] == ["chassis/1B0: AIN6 now moves as if sent in the other byte order"] * named
+
+
 def test_a_signal_that_the_database_lost_and_one_that_it_gained_are_named(document, tmp_path):
     folder = drive(tmp_path / "car")
     edit(folder / "wrenfell_chassis.dbc", ("SG_ AIN6 :", "SG_ AIN66 :"))
@@ -165,6 +186,13 @@ def test_without_a_car_file_the_traffic_is_compared_and_the_rest_is_said(documen
     said = [each.text for each in others if each.kind == "not-compared"]
     assert "databases are not compared: none given; add --dbc FILE" in said
     assert "wiring, sensors and channels are not compared: none given; add --car FILE" in said
+
+
+def test_what_a_document_for_handover_leaves_out_is_no_difference(tmp_path):
+    car = put(tmp_path / "car")
+    now = layout_of(car / "run.log", car=car / "car.toml")
+    assert differences(for_handover(now), now) == ()
+    assert any(each.kind == "zero-changed" for each in differences(replace(for_handover(now), handover=False), now))
 
 
 def test_an_issue_lists_what_changed_since_the_one_before(document, tmp_path):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
@@ -436,6 +436,23 @@ class CarFile:
                     return module.name
         return found.senders[0] if found and found.senders else None
 
+    def calibrations_of(self, channel: Channel) -> list[CalibrationRecord]:
+        """Return the calibrations of a channel and of its sensor, latest last."""
+        own = [
+            one
+            for one in self.calibration_log
+            if one.channel == channel.name or (one.sensor is not None and one.sensor == channel.sensor)
+        ]
+        return sorted(own, key=lambda one: one.date)
+
+    def due_by(self, channel: Channel) -> CalibrationRecord | None:
+        """Return the calibration whose due date holds for a channel; None where none names one.
+
+        A zero found later, without readings, leaves the date of the curve as it is.
+        """
+        curves = [one for one in self.calibrations_of(channel) if one.readings or one.due is not None]
+        return curves[-1] if curves and curves[-1].due is not None else None
+
     def threshold(
         self, name: str, *, channel: str | None = None, frame: FrameName | None = None, bus: str | None = None
     ) -> float:
@@ -455,6 +472,12 @@ class CarFile:
             if entry and name in entry.thresholds:
                 return entry.thresholds[name]
         return THRESHOLDS[name].default
+
+
+def buses_in_order(names: Iterable[str], car: CarFile | None) -> list[str]:
+    """Return each bus once: those of the car file in its order, then the others by name."""
+    place = {name: number for number, name in enumerate(car.buses)} if car is not None else {}
+    return sorted(set(names), key=lambda name: (place.get(name, len(place)), name))
 
 
 def find_message(database: Database, name: str) -> Message | None:

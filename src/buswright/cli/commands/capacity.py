@@ -115,6 +115,7 @@ def _plans(
     """Lay out every bus; also return what describes them, what was measured, and the names of the files read."""
     from buswright.capacity.plan import plan_of
     from buswright.capacity.traffic import TrafficFold
+    from buswright.channels.carfile.model import buses_in_order
     from buswright.channels.session import interface_names
     from buswright.cli.examining import examine
     from buswright.health.described import Described
@@ -131,9 +132,7 @@ def _plans(
         health, traffic = examined.health, fold.result()
         files = tuple(path.name for path in examined.source.capture.paths)
         names, described = examined.source.names, Described(car, databases, examined.source.names)
-    buses = sorted(health.buses) if health else _declared_buses(car, databases, additions)
-    order = {name: place for place, name in enumerate(car.buses)} if car else {}
-    buses.sort(key=lambda bus: order.get(bus, len(order)))
+    buses = buses_in_order(health.buses if health else _declared_buses(car, databases, additions), car)
     nominal, data = shared.bit_rates(options.bitrate)
     plans = [
         plan_of(
@@ -170,7 +169,7 @@ def _declared_buses(car: CarFile | None, databases: Databases, additions: list[A
             "nothing to plan with: no capture, car file, database or addition",
             hint='for example buswright capacity run.log --add "4 channels of 16 bit at 200 Hz"',
         )
-    return list(dict.fromkeys(named)) or [ONE_BUS]
+    return named or [ONE_BUS]
 
 
 def _milliseconds(text: str) -> int:

@@ -32,7 +32,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_bitrate(parser)
     shared.add_baseline(parser)
     parser.add_argument(
-        "--bench",
+        "--sheet",
         action="append",
         default=[],
         metavar="SHEET",
@@ -63,10 +63,11 @@ def run(options: argparse.Namespace) -> int:
     earlier = load(Path(options.since)) if options.since else None
     car = shared.load_car(options)
     made = settled(measured_layout(options, car, date=options.date))
+    name = Path(options.since or "").name
+    if options.for_handover:  # before the changes are told, which would say what is left out
+        made, name = for_handover(made), "the issue before"
     if earlier is not None:
-        made = with_changes(made, earlier, Path(options.since).name, car)
-    if options.for_handover:
-        made = for_handover(made)
+        made = with_changes(made, for_handover(earlier) if options.for_handover else earlier, name, car)
     write_whole(path, report.rendered(made, path))
     shared.show(options, report, report.Documented(path, made))
     return 0

@@ -258,7 +258,7 @@ def _document(options: argparse.Namespace) -> Callable[[Path], str] | None:
         from buswright.report.layout import words
         from buswright.writing import write_whole
 
-        asked = argparse.Namespace(**{**vars(options), "bench": (), "out": str(path)})
+        asked = argparse.Namespace(**{**vars(options), "sheet": (), "out": str(path)})
         made = settled(measured_layout(asked, shared.load_car(options)))
         write_whole(path, report.rendered(made, path))
         counts = ", ".join(f"{value} {label}" for label, value in words.figures(made))

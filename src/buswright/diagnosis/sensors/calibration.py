@@ -6,7 +6,6 @@ import datetime
 from collections.abc import Iterator
 from itertools import chain
 
-from buswright.channels.carfile.model import CalibrationRecord
 from buswright.diagnosis.case import SECOND, Case, Sighting, sighting
 from buswright.diagnosis.sensors.laws import wrong_factors
 from buswright.diagnosis.sensors.levels import wrong_levels, wrong_volts
@@ -59,13 +58,9 @@ def _overdue(case: Case) -> Iterator[Sighting]:
     if car is None or first is None or first < 10**9 * SECOND // 10:
         return
     day = datetime.datetime.fromtimestamp(first / SECOND, tz=datetime.UTC).date()
-    latest: dict[str, CalibrationRecord] = {}
-    for record in car.calibration_log:
-        for name in [record.channel] if record.channel else _of_sensor(case, record.sensor):
-            if name is not None and (name not in latest or record.date >= latest[name].date):
-                latest[name] = record
-    for name, record in latest.items():
-        if record.due is not None and record.due < day and case.channels is not None and name in case.channels:
+    for channel in car.channels.values():
+        name, record = channel.name, car.due_by(channel)
+        if record is not None and record.due is not None and record.due < day and name in (case.channels or ()):
             yield sighting(
                 "calibration-overdue",
                 Severity.NOTE,
@@ -76,8 +71,3 @@ def _overdue(case: Case) -> Iterator[Sighting]:
                 threshold="the due date of the calibration log lies before the capture",
                 next_check=f"Calibrate {name} again, or write into the log why it still holds.",
             )
-
-
-def _of_sensor(case: Case, sensor: str | None) -> list[str]:
-    assert case.channels is not None
-    return [each.name for each in case.channels.values() if sensor and each.channel and each.channel.sensor == sensor]

@@ -8,6 +8,7 @@ from typing import Literal, get_args
 from buswright.findings import Severity
 
 Kind = Literal[
+    "car-changed",
     "recording-changed",
     "bus-vanished",
     "module-replaced",

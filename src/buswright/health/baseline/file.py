@@ -40,7 +40,9 @@ def load(path: Path) -> Baseline:
         raise BaselineError(f"{path}: can't be read: {error.strerror}") from None
     except UnicodeDecodeError:
         raise BaselineError(f"{path}: is no JSON", hint=hint) from None
-    return read_record(Baseline, text, str(path), schema=SCHEMA, noun="baseline", hint=hint, error=BaselineError)
+    return read_record(
+        Baseline, text, str(path), schema=SCHEMA, noun="baseline", hint=hint, error=BaselineError, partial=True
+    )
 
 
 def is_baseline(path: Path) -> bool:

@@ -146,8 +146,8 @@ class SpacingsByLength:
 
 
 def _measured(pile: _Pile, pairs: int) -> BitRate:
-    how = "exactly" if pile.exact else "about (the stamps may be a computer's)"
-    basis = f"guessed: {pile.frames:,} of {pairs:,} frames follow back to back at {how} {bit_rate(pile.rate)}"
+    basis = f"guessed: {pile.frames:,} of {pairs:,} frame spacings fit {bit_rate(pile.rate)}"
+    basis += "" if pile.exact else "; the time stamps are rough"
     return BitRate(pile.rate, None, "guessed", pile.frames / pairs, basis, exact=pile.exact)
 
 

@@ -14,7 +14,7 @@ from buswright.channels.carfile.model import CarFile, Channel, Limits, Sensor, Z
 from buswright.channels.keys.tables import Record
 from buswright.findings import Severity
 from buswright.layout.differences.curves import curve_change
-from buswright.layout.differences.difference import Difference, close, number, written
+from buswright.layout.differences.difference import Difference, close, moved, number, written
 from buswright.layout.differences.tables import record
 
 _SENSOR = Record("a sensor beside its curve", SENSOR_KEYS, dict)
@@ -81,7 +81,7 @@ def _zero(subject: str, before: Zero | None, after: Zero | None, unit: str) -> I
     shown = f" {units.shown(unit)}" if unit else ""
     texts = [f"{number(each.add)}{shown}" if each else "" for each in (before, after)]
     notes = [_note(each) for each in (before, after)]
-    moved = (after.add if after else 0.0) - (before.add if before else 0.0)
+    by = (after.add if after else 0.0) - (before.add if before else 0.0)
     if before and after and close(before.add, after.add):
         if notes[0] == notes[1]:
             return
@@ -92,10 +92,10 @@ def _zero(subject: str, before: Zero | None, after: Zero | None, unit: str) -> I
         f"{text}{f' ({note})' if note and notes[0] != notes[1] else ''}"
         for text, note in zip(texts, notes, strict=True)
     ]
-    text = f"zero moved by {moved:+.6g}{shown}: {said[0] or 'none'} → {said[1] or 'none'}"
+    text = f"zero {moved(by, unit)}: {said[0] or 'none'} → {said[1] or 'none'}"
     if notes[0] and notes[0] == notes[1]:
         text += f"; its note is as before ({notes[0]})"
-    yield Difference(Severity.SUSPECT, subject, "zero", text, texts[0], texts[1], float(f"{moved:.12g}"), unit)
+    yield Difference(Severity.SUSPECT, subject, "zero", text, texts[0], texts[1], float(f"{by:.12g}"), unit)
 
 
 def _note(zero: Zero | None) -> str:

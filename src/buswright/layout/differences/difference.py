@@ -53,7 +53,7 @@ def change(
     """Say that a value is another one."""
     texts = written(before), written(after)
     moved = None
-    if _is_number(before) and _is_number(after):
+    if is_number(before) and is_number(after):
         moved = float(after) - float(before)  # type: ignore[arg-type]
     shown = f" {units.shown(unit)}" if unit else ""
     ends = [text if text == NOT_GIVEN else f"{text}{shown}" for text in texts]
@@ -62,8 +62,14 @@ def change(
     return Difference(severity, subject, part, f"{part}: {ends[0]} → {ends[1]}", *texts, moved, unit)
 
 
-def _is_number(value: object) -> bool:
+def is_number(value: object) -> bool:
+    """Whether a value is a number; true and false are none."""
     return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def moved(by: float, unit: str) -> str:
+    """Say by how much a number moved."""
+    return f"moved by {by:+.6g} {units.shown(unit)}".rstrip()
 
 
 def number(value: float) -> str:
@@ -100,7 +106,7 @@ def same(before: object, after: object) -> bool:
     """Whether two values mean the same: formulas whatever their blanks, numbers but for rounding."""
     if isinstance(before, Formula) and isinstance(after, Formula):
         return re.sub(r"\s+", "", before.text) == re.sub(r"\s+", "", after.text)
-    if _is_number(before) and _is_number(after):
+    if is_number(before) and is_number(after):
         return close(float(before), float(after))  # type: ignore[arg-type]
     if isinstance(before, tuple) and isinstance(after, tuple) and len(before) == len(after):
         return all(map(same, before, after))

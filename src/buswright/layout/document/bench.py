@@ -75,7 +75,7 @@ def _read(path: Path) -> _Sheet:
         raise UserError(f"{path}: can't be read: {error.strerror}", hint=_HINT) from None
     except UnicodeDecodeError:
         raise UserError(f"{path}: is no text", hint=_HINT) from None
-    return read_record(_Sheet, text, str(path), schema=_SCHEMA, noun="bench sheet", hint=_HINT)
+    return read_record(_Sheet, text, str(path), schema=_SCHEMA, noun="bench sheet", hint=_HINT, partial=True)
 
 
 def _facts(sheet: _Sheet, key: str, day: str) -> Iterator[BenchFact]:

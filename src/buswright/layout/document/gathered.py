@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from buswright.capacity.state import State
-from buswright.channels.carfile.model import CarFile, FrameName
+from buswright.channels.carfile.model import CarFile, FrameName, buses_in_order
 from buswright.channels.expectation import Stated
 from buswright.errors import UserError
 from buswright.findings import Finding
@@ -101,9 +101,9 @@ class Gathered:
 
     @property
     def bus_names(self) -> tuple[str, ...]:
-        """Buses of the capture, then those that only the car file or a database has."""
+        """Buses of the capture, the car file and the databases."""
         further = [*(self.car.buses if self.car is not None else ()), *self.by_bus]
-        return tuple(dict.fromkeys([*self.health.buses, *further]))
+        return tuple(buses_in_order([*self.health.buses, *further], self.car))
 
     @property
     def by_bus(self) -> dict[str, Database]:

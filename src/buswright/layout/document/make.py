@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from types import MappingProxyType
 
@@ -65,6 +66,7 @@ def for_handover(layout: Layout) -> Layout:
     """
     places = {channel.name for channel in layout.channels if channel.is_place}
     places |= {f"{signal.frame.partition('/')[0]}/{signal.name}" for signal in layout.signals if signal.position}
+    told = re.compile("|".join(rf"\b{re.escape(name.rpartition('/')[2])}\b" for name in sorted(places)) or r"(?!)")
     return replace(
         layout,
         handover=True,
@@ -84,7 +86,7 @@ def for_handover(layout: Layout) -> Layout:
             for one in layout.channels
         ),
         calibrations=tuple(replace(one, by="", reference="", as_found="", as_left="") for one in layout.calibrations),
-        issues=tuple(one for one in layout.issues if one.subject.removeprefix("channel:") not in places),
+        issues=tuple(one for one in layout.issues if not told.search(f"{one.subject} {one.text}")),
         baseline=_placeless(layout.baseline, places),
     )
 

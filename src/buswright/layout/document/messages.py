@@ -310,12 +310,13 @@ def signal_layouts(of: Gathered, messages: Sequence[MessageLayout]) -> tuple[Sig
             names = dict.fromkeys((group.name, message.name))
             keys = [(layout.bus, name, signal.name) for name in names]
             own = [channel for key in keys for channel in channels.get(key, ())]
-            is_place = any(key in places for key in keys) or _says_where(signal, message)
+            is_place = any(key in places for key in keys) or says_where(signal, message)
             found.append(_signal(layout, signal, seen, of.key_of(message), own, is_place))
     return tuple(found)
 
 
-def _says_where(signal: Signal, message: Message) -> bool:
+def says_where(signal: Signal, message: Message) -> bool:
+    """Whether a signal seems to say where the car is."""
     return guess(signal.name, message.name, signal.unit, signal.comment).role in PLACES
 
 

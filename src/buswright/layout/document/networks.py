@@ -21,7 +21,7 @@ from buswright.messages.model import identifier_text
 
 
 def bus_layouts(of: Gathered, messages: Sequence[MessageLayout]) -> tuple[BusLayout, ...]:
-    """Return the buses, those of the capture first."""
+    """Return the buses in the order of the car file, then by name."""
     return tuple(_bus(of, name, [one for one in messages if one.bus == name]) for name in of.bus_names)
 
 

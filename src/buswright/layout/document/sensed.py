@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from datetime import date
 
 from buswright.channels import units
 from buswright.channels.calibration.registry import SENSOR_KEYS
 from buswright.channels.carfile.model import CarFile, Channel, Limits, Sensor
 from buswright.layout.document.gathered import Gathered
-from buswright.layout.document.messages import PLACES
+from buswright.layout.document.messages import PLACES, says_where
 from buswright.layout.document.model import CalibrationLayout, ChannelLayout, SensorLayout
 from buswright.wording import listed
 
@@ -106,21 +105,27 @@ def _channel(of: Gathered, car: CarFile, channel: Channel) -> ChannelLayout:
         bad_why=shown.unusable_why if shown is not None else "",
         calibrated=calibrated,
         due=due,
-        is_place=channel.role in PLACES,
+        is_place=_is_place(car, channel),
     )
+
+
+def _is_place(car: CarFile, channel: Channel) -> bool:
+    """Whether a channel says where the car is: by its role, its signal, or what it is computed from."""
+    if channel.role in PLACES:
+        return True
+    if channel.formula is not None:  # the reader has refused formulas that go in a circle
+        return any(_is_place(car, car.channels[name]) for name in channel.formula.inputs if name in car.channels)
+    name = channel.signal
+    message = car.message(name.bus, name.message) if name is not None else None
+    if name is None or message is None:
+        return False
+    return any(says_where(signal, message) for signal in message.signals if signal.name == name.signal)
 
 
 def _dates(car: CarFile, channel: Channel) -> tuple[str, str]:
     """Return when a channel or its sensor was last calibrated, and when that is due again; empty where unknown."""
-    done = [
-        one
-        for one in car.calibration_log
-        if one.channel == channel.name or (one.sensor is not None and one.sensor == channel.sensor)
-    ]
-    latest = max(done, key=lambda one: one.date, default=None)
-    last = latest.date if latest is not None else None
-    due: date | None = latest.due if latest is not None else None
-    return str(last or ""), str(due or "")
+    done, dated = car.calibrations_of(channel), car.due_by(channel)
+    return str(done[-1].date) if done else "", str(dated.due) if dated is not None else ""
 
 
 def _limits(channel: Channel, unit: str) -> Iterator[str]:

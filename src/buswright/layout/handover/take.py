@@ -1,4 +1,4 @@
-"""Taking a sensor, or a module with its messages, over from another car file.
+"""Taking a sensor, a channel, or a module with its messages (and channels), over from another car file.
 
 What is there already and means the same stays. What means something else is a conflict: it is shown, and replaced
 only on demand. Messages come as a database file of their own beside the car file; of a bus's files the last wins.
@@ -17,7 +17,7 @@ from typing import Any
 from buswright.channels.carfile import files
 from buswright.channels.carfile.editing import edit_car_file, logged
 from buswright.channels.carfile.keys import FRAME, MODULE
-from buswright.channels.carfile.model import CarFile, FrameName
+from buswright.channels.carfile.model import CarFile, Channel, FrameName, Limits
 from buswright.channels.carfile.names import parse_frame_name
 from buswright.channels.carfile.rendering import table_of
 from buswright.channels.carfile.splicing import Change, Put, as_written
@@ -32,6 +32,7 @@ from buswright.layout.handover.manifest import Holds
 from buswright.layout.handover.names import free_name
 from buswright.messages.database import part_of
 from buswright.messages.model import Message
+from buswright.wording import plural
 from buswright.writing import write_whole
 
 
@@ -53,6 +54,8 @@ class Plan:
         What is taken, and what is there already and means the same, by subject.
     conflicts
         What is there and means something else.
+    left_out
+        What does not come along, and why, in words.
     """
 
     changes: list[Change] = field(default_factory=list)
@@ -60,6 +63,7 @@ class Plan:
     taken: list[str] = field(default_factory=list)
     same: list[str] = field(default_factory=list)
     conflicts: list[Difference] = field(default_factory=list)
+    left_out: list[str] = field(default_factory=list)
 
     def judge(self, subject: str, found: Iterable[Difference]) -> bool:
         """Note what differs; return whether there is anything to replace."""
@@ -69,7 +73,9 @@ class Plan:
         return bool(conflicts)
 
 
-def plan_taking(source: CarFile, wanted: Sequence[str], target: CarFile, *, bus: str | None = None) -> Plan:
+def plan_taking(
+    source: CarFile, wanted: Sequence[str], target: CarFile, *, bus: str | None = None, channels_too: bool = False
+) -> Plan:
     """Find out what taking over means.
 
     Parameters
@@ -77,24 +83,29 @@ def plan_taking(source: CarFile, wanted: Sequence[str], target: CarFile, *, bus:
     source, target
         The other car file, and the one that gets it.
     wanted
-        `sensor:NAME` or `module:NAME`, several.
+        `sensor:NAME`, `channel:NAME` or `module:NAME`, several.
     bus
-        The bus of `target` that modules go on; None: the one of the same name.
+        The bus of `target` that modules and channels go on; None: the one of the same name.
+    channels_too
+        Whether modules bring the channels that are made of their messages.
 
     Raises
     ------
     UserError
-        There is no such sensor, module or bus.
+        There is no such sensor, channel, module or bus.
     """
     made = _Making(source, target, bus)
     for each in wanted:
         kind, _, name = each.partition(":")
         if kind == "sensor" and name:
             made.sensor(name)
+        elif kind == "channel" and name:
+            made.channel(name)
         elif kind == "module" and name:
-            made.module(name)
+            made.module(name, channels_too=channels_too)
         else:
-            raise TakeError(f"{each}: must be sensor:NAME or module:NAME", hint="for example sensor:damper_75")
+            hint = "for example sensor:damper_75"
+            raise TakeError(f"{each}: must be sensor:NAME, channel:NAME or module:NAME", hint=hint)
     return made.finished()
 
 
@@ -133,6 +144,7 @@ class _Making:
         self.own: dict[str, Any] = tomllib.loads(files.decode(target.path.read_bytes())[0])
         self.plan = Plan()
         self.databases: dict[str, list[str]] = {}
+        self.done: set[str] = set()
 
     def finished(self) -> Plan:
         """Return the plan with the databases of each bus."""
@@ -157,6 +169,9 @@ class _Making:
             hint = suggestion(name, self.source.sensors, none="it has no sensors")
             raise TakeError(f"{self.source.path}: has no sensor {name}", hint=hint)
         subject, mine = f"sensor:{name}", self.target.sensors.get(name)
+        if subject in self.done:  # several channels have it
+            return
+        self.done.add(subject)
         if mine is None:
             self.plan.taken.append(subject)
         if mine is None or self.plan.judge(subject, channels.sensor(subject, mine, found)):
@@ -165,8 +180,65 @@ class _Making:
             if each.sensor == name and each not in self.target.calibration_log:
                 self.plan.changes.append(logged(each))
 
-    def module(self, name: str) -> None:
-        """Plan a module with its messages and what the car file says of their frames."""
+    def channel(self, name: str) -> None:
+        """Plan a channel with its sensor and the channels that it is computed from, without its zero."""
+        found = self.source.channels.get(name)
+        if found is None:
+            hint = suggestion(name, self.source.channels, none="it has no channels")
+            raise TakeError(f"{self.source.path}: has no channel {name}", hint=hint)
+        subject, mine = f"channel:{name}", self.target.channels.get(name)
+        if subject in self.done:
+            return
+        self.done.add(subject)
+        values = {key: value for key, value in self.document["channel"][name].items() if key != "zero"}
+        if found.signal is not None:
+            signal = found.signal._replace(bus=self._place(found.signal.bus))
+            found, values["signal"] = replace(found, signal=signal), str(signal)
+        if mine is not None and mine.zero is not None:
+            values["zero"] = self.own["channel"][name]["zero"]
+        elif found.zero is not None:
+            self.plan.left_out.append(f"the zero of {name}: it was found on the other car; find it on yours")
+        found = replace(found, zero=mine.zero if mine is not None else None)
+        found = self._limits(found, values)
+        inputs = list(found.formula.inputs) if found.formula is not None else []
+        if found.sensor is not None:
+            self.sensor(found.sensor)
+            inputs += [need.channel for need in self.source.sensors[found.sensor].calibration.needs]
+        for each in inputs:
+            if each not in self.target.channels:
+                self.channel(each)
+        if mine is None:
+            self.plan.taken.append(subject)
+        cars = (self.target, self.source)
+        if mine is None or self.plan.judge(subject, channels.channel(subject, mine, found, cars)):
+            self.put("channel", name, values, old=None if mine is None else name)
+
+    def _limits(self, found: Channel, values: dict[str, Any]) -> Channel:
+        """Leave out limits that are judged while something holds of which the target knows nothing."""
+        for key in ("caution", "warning"):
+            limits: Limits | None = getattr(found, key)
+            needed = limits.when.inputs if limits is not None and limits.when is not None else ()
+            lacking = [
+                each for each in needed if each not in self.target.channels and f"channel:{each}" not in self.done
+            ]
+            if lacking:
+                values.pop(key)
+                found = replace(found, caution=None) if key == "caution" else replace(found, warning=None)
+                why = f"it is judged by {', '.join(lacking)}, which your car file lacks"
+                self.plan.left_out.append(f"the {key} of {found.name}: {why}")
+        return found
+
+    def _place(self, bus: str) -> str:
+        """Return the bus of the target that stands for one of the source."""
+        place = self.bus or bus
+        if place not in self.target.buses:
+            there = ", ".join(self.target.buses)
+            hint = f"name one of its buses with --on: {there}" if there else "add the bus to it first: [bus.NAME]"
+            raise TakeError(f"{self.target.path}: has no bus {place}", hint=hint)
+        return place
+
+    def module(self, name: str, *, channels_too: bool = False) -> None:
+        """Plan a module with its messages and what the car file says of their frames, and with its channels."""
         described = self.source.modules.get(name)
         buses = [described.bus] if described else [bus for bus in self.source.databases if self._messages(bus, name)]
         if not buses:
@@ -174,17 +246,23 @@ class _Making:
             hint = suggestion(name, known, none="it has no modules")
             raise TakeError(f"{self.source.path}: has no module {name}", hint=hint)
         for bus in buses:
-            place = self.bus or bus
-            if place not in self.target.buses:
-                there = ", ".join(self.target.buses)
-                hint = f"name one of its buses with --on: {there}" if there else "add the bus to it first: [bus.NAME]"
-                raise TakeError(f"{self.target.path}: has no bus {place}", hint=hint)
+            place = self._place(bus)
             if described:
                 self._module_table(name, place)
             messages = self._messages(bus, name)
             self._database(name, messages, bus, place)
             listed = {(m.id, m.extended) for m in messages}
             self._frames(bus, place, listed, set(described.messages) if described else set())
+            self._channels(name, bus, {each.name for each in messages}, channels_too)
+
+    def _channels(self, module: str, bus: str, messages: set[str], wanted: bool) -> None:
+        signals = ((each.name, each.signal) for each in self.source.channels.values())
+        own = [name for name, signal in signals if signal and signal.bus == bus and signal.message_name in messages]
+        if wanted:
+            for each in own:
+                self.channel(each)
+        elif lacking := [each for each in own if each not in self.target.channels]:
+            self.plan.left_out.append(f"{plural(len(lacking), 'channel')} of {module}; --channels takes them, too")
 
     def _messages(self, bus: str, module: str) -> list[Message]:
         database = self.source.databases.get(bus)

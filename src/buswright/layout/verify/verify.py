@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 from buswright.findings import Severity
 from buswright.health.baseline.compare import compare
 from buswright.health.baseline.differences import RANK, Difference, Kind
+from buswright.layout.document.make import for_handover
 from buswright.layout.document.model import Change, Layout, severity_word
 from buswright.layout.verify.declared import declared_differences
+from buswright.layout.verify.turned import turned_differences
 from buswright.wording import listed, plural
 
 if TYPE_CHECKING:
@@ -52,6 +54,8 @@ def differences(document: Layout, now: Layout, *, car: CarFile | None = None) ->
         What matters most first. What another difference accounts for is a note that says so. A car compared with a
         document that was made of the same inputs gives none.
     """
+    if document.handover:  # what it leaves out is no difference
+        now = for_handover(now)
     # What the car files say otherwise stands among the differences itself: that they differ needn't be said.
     facts = replace(document.baseline.capture, car_file_sha256=now.baseline.capture.car_file_sha256)
     before = replace(document.baseline, capture=facts)
@@ -84,7 +88,7 @@ def _rank(one: Difference) -> tuple[int, int, float, str]:
 
 
 def _decoding(document: Layout, now: Layout) -> Iterator[Difference]:
-    """Yield what detectors say of payloads that they did not say when the document was made."""
+    """Yield what detectors, and the bits that move, say of payloads that was not so when the document was made."""
     known = {(one.fault, one.subject) for one in document.issues}
     new = [one for one in now.issues if one.fault in _OF_DECODING and (one.fault, one.subject) not in known]
     for one in sorted(new, key=lambda each: _OF_DECODING.index(each.fault)):
@@ -92,6 +96,10 @@ def _decoding(document: Layout, now: Layout) -> Iterator[Difference]:
         severity = max(_SEVERITIES[one.severity], Severity.SUSPECT)
         size = float(len(_OF_DECODING) - _OF_DECODING.index(one.fault))
         yield Difference("decoding-changed", severity, one.subject, text, look=one.check, size=size)
+    keys = {f"{one.bus}/{one.name}": one.key for one in now.messages}
+    told = {one.subject.removeprefix("channel:") for one in new}
+    homes = {keys.get(channel.message or "", "") for name, channel in now.baseline.channels.items() if name in told}
+    yield from turned_differences(document, now, homes)
 
 
 def _replaced(found: Sequence[Difference]) -> Iterator[Difference]:

@@ -56,11 +56,14 @@ def render_text(taken: Taken) -> str:
         lines.append(f"  the same already: {listed([_words(each) for each in plan.same], _MOST)}")
     if plan.conflicts:
         lines += ["  replaced, before → after:", *_conflicts(taken)]
+    lines += [f"  left out: {each}" for each in plan.left_out[:_MOST]]
+    if len(plan.left_out) > _MOST:
+        lines.append(f"  left out: {len(plan.left_out) - _MOST} more (--json lists them all)")
     lines += [f"  database {taken.path.parent / name}: {len(content):,} bytes" for name, content in plan.files.items()]
     if taken.backup:
         lines.append(f"  what it was: {taken.path.parent / taken.backup.name}")
     if any(each.startswith("module:") for each in plan.taken):
-        lines.append("  next: put the module into the chain of its bus; `buswright draft --add` drafts its channels")
+        lines.append("  next: put the module into the chain of its bus")
     if changed:
         lines += ["", "SAFETY: calibrations and limits from another car are claims. Check them on yours."]
     return joined(lines)
@@ -85,6 +88,7 @@ def render_json(taken: Taken) -> dict[str, Any]:
         "written": taken.written,
         "taken": plan.taken,
         "same": plan.same,
+        "left_out": plan.left_out,
         "conflicts": [some(each, "severity subject part text before after change unit") for each in plan.conflicts],
         "databases": [str(taken.path.parent / name) for name in plan.files],
         "backup": str(taken.path.parent / taken.backup.name) if taken.backup else None,

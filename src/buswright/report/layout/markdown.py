@@ -14,11 +14,13 @@ from buswright.report.layout.topology import topology_lines
 from buswright.wording import bit_rate, percent, plural, visible
 
 _SPECIAL = re.compile(r"([\\`*|\[\]~])")
+_BLANK = re.compile(r"\n{3,}")
+"""More than one blank line: between them a part had nothing to say."""
 
 
 def render_markdown(layout: Layout) -> str:
     """Write the document; the same layout gives the same bytes."""
-    return "\n".join(_lines(layout)).rstrip() + "\n"
+    return _BLANK.sub("\n\n", "\n".join(_lines(layout))).rstrip() + "\n"
 
 
 def plain(text: str) -> str:

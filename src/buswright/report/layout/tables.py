@@ -329,6 +329,8 @@ def sensors(layout: Layout) -> Table:
 def calibrations(layout: Layout) -> Table:
     """Calibrations that were done."""
     heads = ("of", "date", "by", "compared with", "readings", "as found", "as left", "largest error left", "due")
+    found = {f"sensor {one.name}": units.shown(one.unit) for one in layout.sensors}
+    found |= {f"channel {one.name}": units.shown(one.unit) for one in layout.channels}
     rows = [
         (
             Cell(one.of, CAR),
@@ -338,7 +340,7 @@ def calibrations(layout: Layout) -> Table:
             Cell("; ".join(" = ".join(f"{value:g}" for value in pair) for pair in one.readings) or NOTHING, CAR),
             Cell(one.as_found or NOTHING, CAR),
             Cell(one.as_left or NOTHING, CAR),
-            Cell(figure(one.residual), CAR),
+            Cell(figure(one.residual, found.get(one.of, "")), CAR),
             Cell(one.due or NOTHING, CAR),
         )
         for one in layout.calibrations

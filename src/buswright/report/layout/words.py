@@ -68,11 +68,12 @@ def coverage_words(layout: Layout) -> str:
     )
     if cover.moving:
         left = cover.moving - cover.moving_explained
-        text += (
-            f" Of {plural(cover.moving, 'bit')} that moved, {left:,} are not explained."
-            if left
-            else (f" All {cover.moving:,} bits that moved are explained.")
-        )
+        if left == cover.moving:
+            text += f" None of the {cover.moving:,} bits that moved is explained."
+        elif left:
+            text += f" Of {cover.moving:,} bits that moved, {left:,} are not explained."
+        else:
+            text += f" All {cover.moving:,} bits that moved are explained."
     unknown = layout.unknown
     text += f" {plural(len(unknown), 'identifier')} without a name." if unknown else " Every identifier has a name."
     if layout.unlisted:
