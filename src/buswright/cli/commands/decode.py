@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from buswright.messages.match import Databases
     from buswright.report.commands.decode import Decoding
 
-PIECE_FRAMES = 125_000
+PIECE_FRAMES = 250_000
 """Frames decoded at a time: what is in memory at once, decoded, is a small multiple of this."""
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from buswright.channels.measured import Measured
 from buswright.channels.samples.series import Series
 from buswright.channels.session import Session
+from buswright.report.files.columns import array_of
 from buswright.report.files.tables import Tables, is_rounded, named_states, quality_column, with_value
 
 if TYPE_CHECKING:
@@ -50,7 +51,7 @@ def _write_table(tables: Tables, title: str, measured: Sequence[Measured]) -> No
         places = [np.searchsorted(time_ns, each.series.time_ns) for each in measured]
     for start in range(0, len(time_ns), BLOCK_ROWS):
         stop = min(start + BLOCK_ROWS, len(time_ns))
-        fields, arrays = [pa.field("time_ns", pa.int64())], [pa.array(time_ns[start:stop])]
+        fields, arrays = [pa.field("time_ns", pa.int64())], [array_of(time_ns[start:stop])]
         for each, place in zip(measured, places, strict=True):
             first, last = (start, stop) if place is None else np.searchsorted(place, (start, stop)).tolist()
             rows = None if place is None else place[first:last] - start
@@ -69,7 +70,7 @@ def _write_table(tables: Tables, title: str, measured: Sequence[Measured]) -> No
                 fields.append(pa.field(f"{part.name}{ending}", array.type, metadata=metadata))
                 arrays.append(array)
             tables.values += with_value(len(part), part.short)
-        tables.write(pa.table(arrays, schema=pa.schema(fields, metadata=tables.metadata)), title)
+        tables.write(pa.Table.from_arrays(arrays, schema=pa.schema(fields, metadata=tables.metadata)), title)
 
 
 def _grouped(session: Session, names: Sequence[str]) -> dict[str, list[str]]:
@@ -89,14 +90,12 @@ def _grouped(session: Session, names: Sequence[str]) -> dict[str, list[str]]:
 
 def _spread(values: Any, rows: Any, size: int, null: Any) -> pa.Array:
     """Put values into the rows of a table (None: as they are), null elsewhere and where told."""
-    import pyarrow as pa
-
     if rows is None:
-        return pa.array(values, mask=null)
+        return array_of(values, null)
     column, absent = np.zeros(size, dtype=values.dtype), np.ones(size, dtype=np.bool_)
     column[rows] = values
     absent[rows] = False if null is None else null
-    return pa.array(column, mask=absent)
+    return array_of(column, absent)
 
 
 def write_rows(tables: Tables, session: Session, names: Sequence[str]) -> None:
@@ -137,11 +136,11 @@ def write_grid(tables: Tables, session: Session, names: Sequence[str], rate_hz: 
     for start in range(0, max(1, len(points)), BLOCK_ROWS):
         part = slice(start, start + BLOCK_ROWS)
         block = points[part]
-        arrays: dict[str, Any] = {"time_ns": pa.array(block), "seconds": pa.array((block - session.first_ns) / 1e9)}
+        arrays: dict[str, Any] = {"time_ns": array_of(block), "seconds": array_of((block - session.first_ns) / 1e9)}
         for name, head in heads.items():
             value, quality = columns[name]
             nan = np.isnan(value[part])
-            arrays[head] = pa.array(value[part], mask=nan)
+            arrays[head] = array_of(value[part], nan)
             tables.values += with_value(len(nan), nan)
-            arrays[f"{name} quality"] = pa.array(quality_column(None if quality is None else quality[part], len(block)))
-        tables.write(pa.table(arrays).replace_schema_metadata(tables.metadata))
+            arrays[f"{name} quality"] = array_of(quality_column(None if quality is None else quality[part], len(block)))
+        tables.write(pa.Table.from_pydict(arrays, metadata=tables.metadata))

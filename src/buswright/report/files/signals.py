@@ -11,12 +11,13 @@ from buswright.channels.samples.series import Series
 from buswright.channels.samples.tally import Tally
 from buswright.channels.signals import signal_quality
 from buswright.messages.decode import SignalTable
+from buswright.report.files.columns import array_of
 from buswright.report.files.tables import Tables, named_states, quality_column, with_value
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-BUFFER_BYTES = 24 << 20
+BUFFER_BYTES = 64 << 20
 """Columns kept in memory, over all messages, before they are written as row groups."""
 
 
@@ -66,13 +67,13 @@ class SignalFolder:
             if schema is None:
                 schema = self._schemas[table.name] = self._schema(table)
                 self._tables.files[table.name] = self._tables.place(table.bus, table.group.name)
-            arrays = [pa.array(table.time_ns)]
+            arrays = [array_of(table.time_ns)]
             for column in table:
                 absent = None if column.valid is None else ~column.valid
                 quality = signal_quality(column)
                 self._tally.add(f"{table.name}/{column.name}", table.time_ns, quality)
-                arrays += (pa.array(column.value, mask=absent), pa.array(column.raw, mask=absent))
-                arrays.append(pa.array(quality_column(quality, len(table))))
+                arrays += (array_of(column.value, absent), array_of(column.raw, absent))
+                arrays.append(array_of(quality_column(quality, len(table))))
                 self._tables.values += with_value(len(table), absent)
             rows = pa.RecordBatch.from_arrays(arrays, schema=schema)
             self._waiting.setdefault(table.name, []).append(rows)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +15,7 @@ import numpy.typing as npt
 
 from buswright._version import __version__
 from buswright.channels.samples.series import Bools, Series
+from buswright.report.files.columns import array_of, parquet_writer, texts_of
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -21,6 +24,9 @@ LONG_COLUMNS = ("time_ns", "bus", "message", "channel", "raw", "volts", "value",
 
 EXACT = 1 << 53
 """Every whole number up to here is a float64."""
+
+WAITING_BYTES = 64 << 20
+"""Tables that may wait for the threads that write them."""
 
 _UNSAFE = re.compile(r"[^A-Za-z0-9._@+-]+")
 
@@ -32,6 +38,8 @@ class Tables:
     ----------
     path
         The file, or the folder of the files.
+    jobs
+        With more than one, so many threads write, several files at a time; what goes to one file keeps its order.
     metadata
         What Parquet files say of themselves.
 
@@ -45,7 +53,7 @@ class Tables:
         Channels whose raw values a long or wide table doesn't hold exactly.
     """
 
-    def __init__(self, path: Path, **metadata: str) -> None:
+    def __init__(self, path: Path, jobs: int = 1, /, **metadata: str) -> None:
         self.files: dict[str, Path] = {}
         self.rows = 0
         self.values = 0
@@ -53,14 +61,23 @@ class Tables:
         self.metadata = {**metadata, "buswright": __version__}
         self._path = path
         self._writers: dict[Path, Any] = {}
+        self._threads = ThreadPoolExecutor(jobs) if jobs > 1 else None
+        self._under_way: deque[tuple[Future[None], int]] = deque()
+        self._last: dict[Path, Future[None]] = {}
 
     def __enter__(self) -> Tables:
         return self
 
-    def __exit__(self, *_: object) -> None:
+    def __exit__(self, kind: object, *_: object) -> None:
         """Finish all files."""
-        for writer in self._writers.values():
-            writer.close()
+        if self._threads is not None:
+            self._threads.shutdown(cancel_futures=kind is not None)
+        try:
+            if kind is None:
+                self._wait(-1)
+        finally:
+            for writer in self._writers.values():
+                writer.close()
 
     def place(self, *words: str) -> Path:
         """Return a path of the folder that no other table has."""
@@ -75,20 +92,40 @@ class Tables:
         path = self.files.setdefault(title, self._path)
         if path.suffix == ".csv":
             table = table.rename_columns([_cell(name) for name in table.column_names])
-        writer = self._writers.get(path)
-        if writer is None:
+        if path not in self._writers:
             path.parent.mkdir(parents=True, exist_ok=True)
             if path.suffix == ".csv":
                 from pyarrow import csv
 
-                writer = csv.CSVWriter(path, table.schema)
+                self._writers[path] = csv.CSVWriter(path, table.schema)
             else:
-                import pyarrow.parquet as pq
-
-                writer = pq.ParquetWriter(path, table.schema, compression="zstd", compression_level=1)
-            self._writers[path] = writer
-        writer.write_table(table)
+                self._writers[path] = parquet_writer(path, table.schema)
+        self._have_written(path, self._writers[path].write_table, table)
         self.rows += len(table)
+
+    def _have_written(self, path: Path, write: Callable[[pa.Table], None], table: pa.Table) -> None:
+        """Write a table, or have a thread write it once the one before it is in the file."""
+        if self._threads is None:
+            write(table)
+            return
+        self._wait(WAITING_BYTES)
+        before = self._last.get(path)
+
+        def in_turn() -> None:
+            if before is not None:
+                before.result()  # was begun before this one, so that this waits only for what goes on
+            write(table)
+
+        self._last[path] = self._threads.submit(in_turn)
+        self._under_way.append((self._last[path], table.nbytes))
+
+    def _wait(self, most: int) -> None:
+        """Wait until no more than so many bytes are under way; raise what went wrong in a thread."""
+        size = sum(each for _, each in self._under_way)
+        while self._under_way and (size > most or self._under_way[0][0].done()):
+            done, its = self._under_way.popleft()
+            done.result()
+            size -= its
 
     def write_long(self, parts: Sequence[tuple[str, str, Series]]) -> None:
         """Append samples of bus, message and series, by time, to `time_ns, bus, message, channel, raw, volts, ...`.
@@ -114,11 +151,11 @@ class Tables:
             texts = list(dict.fromkeys(said))
             code_of = {one: code for code, one in enumerate(texts)}
             each_code = np.array([code_of[one] for one in said], np.int32)
-            codes = pa.array(np.repeat(each_code, [len(each) for each in found])[order])
+            codes = array_of(np.repeat(each_code, [len(each) for each in found])[order])
             if as_csv:
-                arrays[column] = pa.array([_cell(one) for one in texts], pa.string()).take(codes)
+                arrays[column] = texts_of([_cell(one) for one in texts]).take(codes)
             else:
-                arrays[column] = pa.DictionaryArray.from_arrays(codes, pa.array(texts, pa.string()))
+                arrays[column] = pa.DictionaryArray.from_arrays(codes, texts_of(texts))
         nothing = np.full(max(map(len, found)), np.nan)
         for name, columns in (
             ("time_ns", [each.time_ns for each in found]),
@@ -128,8 +165,8 @@ class Tables:
             ("quality", [quality_column(each.quality, len(each)) for each in found]),
         ):
             joined = np.concatenate(columns)[order]
-            arrays[name] = pa.array(joined, mask=np.isnan(joined) if name in ("raw", "volts") else None)
-        self.write(pa.table([arrays[name] for name in LONG_COLUMNS], schema=schema))
+            arrays[name] = array_of(joined, np.isnan(joined) if name in ("raw", "volts") else None)
+        self.write(pa.Table.from_arrays([arrays[name] for name in LONG_COLUMNS], schema=schema))
         for each in found:
             self.values += with_value(len(each), each.short)
             if each.name not in self.rounded and is_rounded(each.raw):
