@@ -43,6 +43,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_select(parser, "PATTERN", "write only these channels")
     parser.add_argument("--rate", type=float, metavar="HZ", help="write one wide table at this common rate")
     shared.add_output(parser, "folder (ending in /), or file ending in .parquet or .csv")
+    shared.add_jobs(parser)
     shared.add_json(parser)
 
 
@@ -107,7 +108,7 @@ def _signals(options: argparse.Namespace, path: Path, source: shared.Source, dat
 
     decoder = source.decoder(databases, SignalSelection.parse(options.select) if options.select else None)
     tally, first_ns = Tally(), None
-    with Tables(path, source=", ".join(options.source)) as tables:
+    with Tables(path, shared.jobs_of(options), source=", ".join(options.source)) as tables:
         folder = SignalFolder(tables, tally) if path.is_dir() else None
         write = partial(write_rows, tables, tally) if folder is None else folder.add
         write(())
@@ -144,9 +145,12 @@ def _channels(
     from buswright.report.files.tables import Tables
 
     names, unused = _chosen(car, options.select)
-    rate = {} if options.rate is None else {"rate_hz": f"{options.rate:g}"}
-    car_hash = car.hash if car is not None else ""
-    with Spool(path.parent) as spool, Tables(path, source=", ".join(options.source), car=car_hash, **rate) as tables:
+    said = {"source": ", ".join(options.source), "car": car.hash if car is not None else ""}
+    said |= {} if options.rate is None else {"rate_hz": f"{options.rate:g}"}
+    with (
+        Spool(path.parent) as spool,
+        Tables(path, shared.jobs_of(options), **said) as tables,
+    ):
         session = Session(source, car, databases=databases, bus_names=source.names, only=names, spool=spool)
         if options.rate is not None:
             write_grid(tables, session, session.names, options.rate)
