@@ -25,6 +25,7 @@ from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSigna
 from buswright.channels.samples.resample import Resampled, resample
 from buswright.channels.samples.series import Int64s, Series
 from buswright.channels.spool import Spool
+from buswright.channels.units import shown
 from buswright.errors import UserError
 from buswright.frames.capture import Capture
 from buswright.frames.opening import open_capture
@@ -446,7 +447,7 @@ class Session(Mapping[str, Series]):
                         "raw": series.raw_value,
                         "volts": np.full(n, np.nan) if series.volts is None else series.volts,
                         "value": series.value,
-                        "unit": np.full(n, series.unit, dtype=object),
+                        "unit": np.full(n, shown(series.unit), dtype=object),
                         "quality": np.zeros(n, np.uint16) if series.quality is None else series.quality,
                     }
                 )

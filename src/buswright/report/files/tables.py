@@ -12,12 +12,16 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright._version import __version__
-from buswright.channels.samples.series import Bools, Series
+from buswright.channels import units
+from buswright.channels.samples.series import BAD, Bools, Int64s, Quality, Series, unusable
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
 LONG_COLUMNS = ("time_ns", "bus", "message", "channel", "raw", "volts", "value", "unit", "quality")
+
+OWN_COLUMNS = ("time_ns", "time", "seconds")
+"""The columns of a folder's tables and of the wide one that belong to no channel."""
 
 EXACT = 1 << 53
 """Every whole number up to here is a float64."""
@@ -43,6 +47,8 @@ class Tables:
         Written so far; a sample without a value (the frame was too short) is no value.
     rounded
         Channels whose raw values a long or wide table doesn't hold exactly.
+    as_csv
+        Whether it is CSV, which has no types and no metadata.
     """
 
     def __init__(self, path: Path, **metadata: str) -> None:
@@ -50,7 +56,8 @@ class Tables:
         self.rows = 0
         self.values = 0
         self.rounded: list[str] = []
-        self.metadata = {**metadata, "buswright": __version__}
+        self.metadata = {**metadata, **_MEANING, "buswright": __version__}
+        self.as_csv = path.suffix == ".csv"
         self._path = path
         self._writers: dict[Path, Any] = {}
 
@@ -93,15 +100,17 @@ class Tables:
     def write_long(self, parts: Sequence[tuple[str, str, Series]]) -> None:
         """Append samples of bus, message and series, by time, to `time_ns, bus, message, channel, raw, volts, ...`.
 
-        `raw` and `value` are float64, exact to 2**53; a table per message keeps every bit of `raw`. Texts are
-        dictionary-encoded where the format can.
+        `raw` and `value` are float64, exact to 2**53; a table per message keeps every bit of `raw`. Parquet has
+        dictionary-encoded texts, and `time` and `valid` besides.
         """
         import pyarrow as pa
 
-        as_csv = self._path.suffix == ".csv"
-        text = pa.string() if as_csv else pa.dictionary(pa.int32(), pa.string())
+        text = pa.string() if self.as_csv else pa.dictionary(pa.int32(), pa.string())
         types = (pa.int64(), text, text, text, pa.float64(), pa.float64(), pa.float64(), text, pa.uint16())
-        schema = pa.schema(list(zip(LONG_COLUMNS, types, strict=True)), metadata=self.metadata)
+        fields = list(zip(LONG_COLUMNS, types, strict=True))
+        if not self.as_csv:
+            fields = [fields[0], ("time", pa.timestamp("ns", "UTC")), *fields[1:], ("valid", pa.bool_())]
+        schema = pa.schema(fields, metadata=self.metadata)
         if not parts:
             if not self._writers:
                 self.write(schema.empty_table())
@@ -109,13 +118,13 @@ class Tables:
         found = [series for _, _, series in parts]
         order = np.argsort(np.concatenate([each.time_ns for each in found]), kind="stable")
         arrays: dict[str, Any] = {}
-        words = [(bus, message, each.name, each.unit) for bus, message, each in parts]
+        words = [(bus, message, each.name, units.shown(each.unit)) for bus, message, each in parts]
         for column, said in zip(("bus", "message", "channel", "unit"), zip(*words, strict=True), strict=True):
             texts = list(dict.fromkeys(said))
             code_of = {one: code for code, one in enumerate(texts)}
             each_code = np.array([code_of[one] for one in said], np.int32)
             codes = pa.array(np.repeat(each_code, [len(each) for each in found])[order])
-            if as_csv:
+            if self.as_csv:
                 arrays[column] = pa.array([_cell(one) for one in texts], pa.string()).take(codes)
             else:
                 arrays[column] = pa.DictionaryArray.from_arrays(codes, pa.array(texts, pa.string()))
@@ -129,11 +138,65 @@ class Tables:
         ):
             joined = np.concatenate(columns)[order]
             arrays[name] = pa.array(joined, mask=np.isnan(joined) if name in ("raw", "volts") else None)
-        self.write(pa.table([arrays[name] for name in LONG_COLUMNS], schema=schema))
+        arrays["time"] = timestamps(arrays["time_ns"])
+        if not self.as_csv:
+            arrays["valid"] = pa.array(np.concatenate([each.valid for each in found])[order])
+        self.write(pa.table([arrays[name] for name in schema.names], schema=schema))
         for each in found:
             self.values += with_value(len(each), each.short)
             if each.name not in self.rounded and is_rounded(each.raw):
                 self.rounded.append(each.name)
+
+
+_MEANING = {
+    "bad_quality": str(int(BAD)),
+    "quality_bits": json.dumps({str(int(bit)): bit.name for bit in Quality}),
+}
+"""What Parquet files say of their quality columns: the mask of the bits that make a value unusable, and every name."""
+
+
+def column_of(channel: str) -> str:
+    """Return the column of a channel's values: its name, unless a table has a column of its own of that name.
+
+    Compared without case, as databases do that read Parquet.
+    """
+    return f"{channel}.value" if channel.lower() in OWN_COLUMNS else channel
+
+
+def timestamps(time_ns: pa.Array) -> pa.Array:
+    """Return whole nanoseconds as moments in UTC, nothing copied.
+
+    A capture without a date counts from its own start: its times lie in January 1970.
+    """
+    import pyarrow as pa
+
+    return time_ns.view(pa.timestamp("ns", "UTC"))
+
+
+def time_columns(time_ns: Int64s) -> tuple[list[pa.Field], list[pa.Array]]:
+    """Return the first columns of a Parquet table, `time_ns` and `time`."""
+    import pyarrow as pa
+
+    fields = [pa.field("time_ns", pa.int64(), nullable=False)]
+    fields.append(pa.field("time", pa.timestamp("ns", "UTC"), nullable=False))
+    array = pa.array(time_ns)
+    return fields, [array, timestamps(array)]
+
+
+def valid_column(value: npt.NDArray[Any], quality: npt.NDArray[np.uint16] | None, absent: Bools | None) -> Bools:
+    """Tell which values can be computed with; bool[n], false also where there is none."""
+    valid = np.isfinite(value) if value.dtype.kind == "f" else np.ones(len(value), np.bool_)
+    if absent is not None:
+        valid &= ~absent
+    if quality is not None:
+        valid &= ~unusable(quality)
+    return valid
+
+
+def with_units(metadata: Mapping[str, str], unit_of: Mapping[str, str]) -> dict[str, str]:
+    """Add the units of channels to what a table says of itself; pandas takes them as `attrs["units"]`."""
+    named = {column_of(channel): units.shown(unit) for channel, unit in unit_of.items()}
+    return {**metadata, "PANDAS_ATTRS": json.dumps({"units": named})}
 
 
 def quality_column(quality: npt.NDArray[np.uint16] | None, size: int) -> npt.NDArray[np.uint16]:
