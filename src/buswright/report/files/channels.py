@@ -12,18 +12,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from buswright.channels import units
+from buswright.channels.exported import column_of, time_columns, timestamps, with_units
 from buswright.channels.measured import Measured
 from buswright.channels.samples.series import Series
 from buswright.channels.session import Session
 from buswright.report.files.tables import (
     Tables,
-    column_of,
     is_rounded,
     named_states,
     quality_column,
-    time_columns,
-    timestamps,
-    with_units,
     with_value,
 )
 

@@ -8,18 +8,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from buswright.channels import units
+from buswright.channels.exported import column_of, time_columns, with_units
 from buswright.channels.samples.series import Series
 from buswright.channels.samples.tally import Tally
 from buswright.channels.signals import signal_quality
 from buswright.messages.decode import SignalTable
 from buswright.report.files.tables import (
     Tables,
-    column_of,
     named_states,
     quality_column,
-    time_columns,
     valid_column,
-    with_units,
     with_value,
 )
 

@@ -13,15 +13,13 @@ import numpy.typing as npt
 
 from buswright._version import __version__
 from buswright.channels import units
-from buswright.channels.samples.series import BAD, Bools, Int64s, Quality, Series, unusable
+from buswright.channels.exported import MEANING, timestamps
+from buswright.channels.samples.series import Bools, Series, unusable
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
 LONG_COLUMNS = ("time_ns", "bus", "message", "channel", "raw", "volts", "value", "unit", "quality")
-
-OWN_COLUMNS = ("time_ns", "time", "seconds")
-"""The columns of a folder's tables and of the wide one that belong to no channel."""
 
 EXACT = 1 << 53
 """Every whole number up to here is a float64."""
@@ -56,7 +54,7 @@ class Tables:
         self.rows = 0
         self.values = 0
         self.rounded: list[str] = []
-        self.metadata = {**metadata, **_MEANING, "buswright": __version__}
+        self.metadata = {**metadata, **MEANING, "buswright": __version__}
         self.as_csv = path.suffix == ".csv"
         self._path = path
         self._writers: dict[Path, Any] = {}
@@ -148,41 +146,6 @@ class Tables:
                 self.rounded.append(each.name)
 
 
-_MEANING = {
-    "bad_quality": str(int(BAD)),
-    "quality_bits": json.dumps({str(int(bit)): bit.name for bit in Quality}),
-}
-"""What Parquet files say of their quality columns: the mask of the bits that make a value unusable, and every name."""
-
-
-def column_of(channel: str) -> str:
-    """Return the column of a channel's values: its name, unless a table has a column of its own of that name.
-
-    Compared without case, as databases do that read Parquet.
-    """
-    return f"{channel}.value" if channel.lower() in OWN_COLUMNS else channel
-
-
-def timestamps(time_ns: pa.Array) -> pa.Array:
-    """Return whole nanoseconds as moments in UTC, nothing copied.
-
-    A capture without a date counts from its own start: its times lie in January 1970.
-    """
-    import pyarrow as pa
-
-    return time_ns.view(pa.timestamp("ns", "UTC"))
-
-
-def time_columns(time_ns: Int64s) -> tuple[list[pa.Field], list[pa.Array]]:
-    """Return the first columns of a Parquet table, `time_ns` and `time`."""
-    import pyarrow as pa
-
-    fields = [pa.field("time_ns", pa.int64(), nullable=False)]
-    fields.append(pa.field("time", pa.timestamp("ns", "UTC"), nullable=False))
-    array = pa.array(time_ns)
-    return fields, [array, timestamps(array)]
-
-
 def valid_column(value: npt.NDArray[Any], quality: npt.NDArray[np.uint16] | None, absent: Bools | None) -> Bools:
     """Tell which values can be computed with; bool[n], false also where there is none."""
     valid = np.isfinite(value) if value.dtype.kind == "f" else np.ones(len(value), np.bool_)
@@ -191,12 +154,6 @@ def valid_column(value: npt.NDArray[Any], quality: npt.NDArray[np.uint16] | None
     if quality is not None:
         valid &= ~unusable(quality)
     return valid
-
-
-def with_units(metadata: Mapping[str, str], unit_of: Mapping[str, str]) -> dict[str, str]:
-    """Add the units of channels to what a table says of itself; pandas takes them as `attrs["units"]`."""
-    named = {column_of(channel): units.shown(unit) for channel, unit in unit_of.items()}
-    return {**metadata, "PANDAS_ATTRS": json.dumps({"units": named})}
 
 
 def quality_column(quality: npt.NDArray[np.uint16] | None, size: int) -> npt.NDArray[np.uint16]:
