@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from buswright.report.files.columns import array_of, parquet_writer, texts_of
+from buswright.channels.exported import array_of, texts_of
+from buswright.report.files.columns import parquet_writer
 from buswright.report.files.tables import Tables
 
 

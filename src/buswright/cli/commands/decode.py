@@ -2,7 +2,8 @@
 
 The ending of --out sets the shape. PATH/ is a folder with one Parquet table per message, at its native rate.
 .parquet or .csv is one long table: time_ns, bus, message, channel, raw, volts, value, unit, quality. --rate HZ makes
-one wide table on a common time base: time_ns, seconds from the first frame, units in the header.
+one wide table on a common time base: time_ns, seconds from the first frame, units in the header of CSV. Parquet has a
+timestamp in `time` besides, and a `valid` column; `buswright guide getting-started` says more.
 
 With --car FILE (or ./car.toml) it writes the car's calibrated channels. With --dbc alone it writes signals, named
 bus/message/signal; a bus without a name is called by its interface. --select takes names with wildcards, and for

@@ -30,6 +30,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "layout": "the bus layout document, and whether the car still matches it",
         "quality": "the objections that a sample may carry",
         "units": "every unit and its spellings",
+        "notebook": "Python: channels as data frames, a plot, what is wrong",
         "commands": "every command and option, exit status, JSON",
         "practice": "captures with a known fault, to learn what each looks like",
         "safety": "before you work on the car",

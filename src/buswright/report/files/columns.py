@@ -1,58 +1,14 @@
-"""Columns as Parquet holds them: handed to pyarrow without a copy, and encoded as such numbers pack best.
-
-`pyarrow.array` looks for pandas objects, and imports pandas to do so where that is installed: a quarter of a second
-that a short capture would wait for. So arrays are made of their buffers here.
-"""
+"""How Parquet files hold their columns: each encoded as such numbers pack best."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
-import numpy.typing as npt
-
-from buswright.channels.samples.series import Bools
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     import pyarrow as pa
     import pyarrow.parquet as pq
-
-
-def array_of(values: npt.NDArray[Any], absent: Bools | None = None) -> pa.Array:
-    """Return a column as pyarrow has it; it shares the memory of `values`, which must not change any more.
-
-    Parameters
-    ----------
-    values : [n]
-        Numbers, or bool.
-    absent : bool[n], optional
-        Where it is null.
-    """
-    import pyarrow as pa
-
-    nulls, there = 0, None
-    if absent is not None and (nulls := int(np.count_nonzero(absent))):
-        there = _bits(~absent)
-    data = _bits(values) if values.dtype == np.bool_ else pa.py_buffer(np.ascontiguousarray(values))
-    return pa.Array.from_buffers(pa.from_numpy_dtype(values.dtype), len(values), [there, data], nulls)
-
-
-def texts_of(texts: Sequence[str]) -> pa.Array:
-    """Return texts as pyarrow has them."""
-    import pyarrow as pa
-
-    encoded = [text.encode() for text in texts]
-    ends = np.cumsum([0, *map(len, encoded)], dtype=np.int32)
-    return pa.Array.from_buffers(pa.string(), len(texts), [None, pa.py_buffer(ends), pa.py_buffer(b"".join(encoded))])
-
-
-def _bits(mask: Bools) -> pa.Buffer:
-    import pyarrow as pa
-
-    return pa.py_buffer(np.packbits(mask, bitorder="little"))
 
 
 def parquet_writer(path: Path, schema: pa.Schema) -> pq.ParquetWriter:

@@ -14,8 +14,10 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright._version import __version__
-from buswright.channels.samples.series import Bools, Series
-from buswright.report.files.columns import array_of, parquet_writer, texts_of
+from buswright.channels import units
+from buswright.channels.exported import MEANING, array_of, texts_of, timestamps
+from buswright.channels.samples.series import Bools, Series, unusable
+from buswright.report.files.columns import parquet_writer
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -51,6 +53,8 @@ class Tables:
         Written so far; a sample without a value (the frame was too short) is no value.
     rounded
         Channels whose raw values a long or wide table doesn't hold exactly.
+    as_csv
+        Whether it is CSV, which has no types and no metadata.
     """
 
     def __init__(self, path: Path, jobs: int = 1, /, **metadata: str) -> None:
@@ -58,7 +62,8 @@ class Tables:
         self.rows = 0
         self.values = 0
         self.rounded: list[str] = []
-        self.metadata = {**metadata, "buswright": __version__}
+        self.metadata = {**metadata, **MEANING, "buswright": __version__}
+        self.as_csv = path.suffix == ".csv"
         self._path = path
         self._writers: dict[Path, Any] = {}
         self._threads = ThreadPoolExecutor(jobs) if jobs > 1 else None
@@ -130,15 +135,17 @@ class Tables:
     def write_long(self, parts: Sequence[tuple[str, str, Series]]) -> None:
         """Append samples of bus, message and series, by time, to `time_ns, bus, message, channel, raw, volts, ...`.
 
-        `raw` and `value` are float64, exact to 2**53; a table per message keeps every bit of `raw`. Texts are
-        dictionary-encoded where the format can.
+        `raw` and `value` are float64, exact to 2**53; a table per message keeps every bit of `raw`. Parquet has
+        dictionary-encoded texts, and `time` and `valid` besides.
         """
         import pyarrow as pa
 
-        as_csv = self._path.suffix == ".csv"
-        text = pa.string() if as_csv else pa.dictionary(pa.int32(), pa.string())
+        text = pa.string() if self.as_csv else pa.dictionary(pa.int32(), pa.string())
         types = (pa.int64(), text, text, text, pa.float64(), pa.float64(), pa.float64(), text, pa.uint16())
-        schema = pa.schema(list(zip(LONG_COLUMNS, types, strict=True)), metadata=self.metadata)
+        fields = list(zip(LONG_COLUMNS, types, strict=True))
+        if not self.as_csv:
+            fields = [fields[0], ("time", pa.timestamp("ns", "UTC")), *fields[1:], ("valid", pa.bool_())]
+        schema = pa.schema(fields, metadata=self.metadata)
         if not parts:
             if not self._writers:
                 self.write(schema.empty_table())
@@ -146,13 +153,13 @@ class Tables:
         found = [series for _, _, series in parts]
         order = np.argsort(np.concatenate([each.time_ns for each in found]), kind="stable")
         arrays: dict[str, Any] = {}
-        words = [(bus, message, each.name, each.unit) for bus, message, each in parts]
+        words = [(bus, message, each.name, units.shown(each.unit)) for bus, message, each in parts]
         for column, said in zip(("bus", "message", "channel", "unit"), zip(*words, strict=True), strict=True):
             texts = list(dict.fromkeys(said))
             code_of = {one: code for code, one in enumerate(texts)}
             each_code = np.array([code_of[one] for one in said], np.int32)
             codes = array_of(np.repeat(each_code, [len(each) for each in found])[order])
-            if as_csv:
+            if self.as_csv:
                 arrays[column] = texts_of([_cell(one) for one in texts]).take(codes)
             else:
                 arrays[column] = pa.DictionaryArray.from_arrays(codes, texts_of(texts))
@@ -166,11 +173,24 @@ class Tables:
         ):
             joined = np.concatenate(columns)[order]
             arrays[name] = array_of(joined, np.isnan(joined) if name in ("raw", "volts") else None)
-        self.write(pa.Table.from_arrays([arrays[name] for name in LONG_COLUMNS], schema=schema))
+        arrays["time"] = timestamps(arrays["time_ns"])
+        if not self.as_csv:
+            arrays["valid"] = array_of(np.concatenate([each.valid for each in found])[order])
+        self.write(pa.Table.from_arrays([arrays[name] for name in schema.names], schema=schema))
         for each in found:
             self.values += with_value(len(each), each.short)
             if each.name not in self.rounded and is_rounded(each.raw):
                 self.rounded.append(each.name)
+
+
+def valid_column(value: npt.NDArray[Any], quality: npt.NDArray[np.uint16] | None, absent: Bools | None) -> Bools:
+    """Tell which values can be computed with; bool[n], false also where there is none."""
+    valid = np.isfinite(value) if value.dtype.kind == "f" else np.ones(len(value), np.bool_)
+    if absent is not None:
+        valid &= ~absent
+    if quality is not None:
+        valid &= ~unusable(quality)
+    return valid
 
 
 def quality_column(quality: npt.NDArray[np.uint16] | None, size: int) -> npt.NDArray[np.uint16]:
