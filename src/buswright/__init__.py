@@ -9,12 +9,15 @@ Examples
 ...     print(len(frames), frames.buses)
 >>> s = bw.open_session("run3.log", "car.toml")  # doctest: +SKIP
 >>> s["oil_temperature"].value  # doctest: +SKIP
+>>> bw.diagnose("run3.log", "car.toml").findings  # doctest: +SKIP
 >>> signals = bw.read_signals(bw.open_capture("run3.log"), bw.open_database("chassis.dbc"))  # doctest: +SKIP
 >>> signals["can1/DAMPERS_A/AIN1"].value  # doctest: +SKIP
 """
 
 from __future__ import annotations
 
+import sys
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from buswright._version import __version__
@@ -23,7 +26,7 @@ if TYPE_CHECKING:
     from buswright.channels.carfile.load import check_car_file, load_car_file
     from buswright.channels.carfile.model import CarFile
     from buswright.channels.samples.series import Quality, Series, describe_quality
-    from buswright.channels.session import Session, open_session
+    from buswright.channels.session import Session
     from buswright.channels.stored import SignalStore, read_signals
     from buswright.errors import BuswrightError, UserError
     from buswright.frames.capture import Capture
@@ -33,6 +36,7 @@ if TYPE_CHECKING:
     from buswright.messages.decode import Decoder
     from buswright.messages.model import Database, Message, Signal
     from buswright.messages.selection import SignalSelection
+    from buswright.notebook import Answer, compare, diagnose, health, open_session
 
 _HOME = {
     "CarFile": "channels.carfile.model",
@@ -42,7 +46,11 @@ _HOME = {
     "Series": "channels.samples.series",
     "describe_quality": "channels.samples.series",
     "Session": "channels.session",
-    "open_session": "channels.session",
+    "Answer": "notebook",
+    "compare": "notebook",
+    "diagnose": "notebook",
+    "health": "notebook",
+    "open_session": "notebook",
     "BuswrightError": "errors",
     "UserError": "errors",
     "Capture": "frames.capture",
@@ -66,6 +74,7 @@ _HOME = {
 }
 
 __all__ = [
+    "Answer",
     "BuswrightError",
     "Capture",
     "CarFile",
@@ -87,8 +96,11 @@ __all__ = [
     "UserError",
     "__version__",
     "check_car_file",
+    "compare",
     "concatenate",
     "describe_quality",
+    "diagnose",
+    "health",
     "load_car_file",
     "load_database",
     "open_capture",
@@ -110,3 +122,14 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return __all__
+
+
+class _Package(ModuleType):
+    """Keeps the function `health` from being hidden by the package of that name once something imports it."""
+
+    def __setattr__(self, name: str, value: object) -> None:
+        if not (name == "health" and isinstance(value, ModuleType)):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package

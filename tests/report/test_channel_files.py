@@ -12,6 +12,7 @@ from pyarrow import csv
 
 import buswright as bw
 from buswright.channels import recorded, spool
+from buswright.channels.units import shown
 from buswright.cli.main import main
 from buswright.report.files import channels as files
 
@@ -102,7 +103,7 @@ def test_files_hold_what_the_session_holds(tmp_path_factory, mixed, capsys):
     """Bit for bit, however capture and tables are cut into blocks and whatever lies in the spool."""
     path, car = mixed
     session = bw.open_session(path, car)
-    tall, wide = session.to_pandas(), session.to_pandas(rate=20)
+    tall, wide = session.to_pandas(), session.to_pandas(rate=20, index="seconds")
     assert len(tall) > 3_000
     assert set(tall["channel"]) == set(session)
 
@@ -126,10 +127,9 @@ def test_files_hold_what_the_session_holds(tmp_path_factory, mixed, capsys):
                 assert np.array_equal(table[column].to_pandas(), tall[column], equal_nan=True), column
         table = pq.read_table(folder / "wide.parquet")
         assert np.array_equal(table["seconds"], wide.index)
-        assert np.array_equal(table["time_ns"], wide["time_ns"])
+        assert np.array_equal(table["time_ns"], session.grid_ns(20))
         for name in session:
-            unit = session[name].unit
-            got = table[f"{name} [{unit}]" if unit else name].to_numpy(zero_copy_only=False)
+            got = table[name].to_numpy(zero_copy_only=False)
             assert np.array_equal(got, wide[name], equal_nan=True), name
         for each in (folder / "each").iterdir():
             table = pq.read_table(each)
@@ -139,6 +139,8 @@ def test_files_hold_what_the_session_holds(tmp_path_factory, mixed, capsys):
                     got = table[f"{name}{ending}"].to_numpy()[there]
                     assert np.array_equal(got, np.zeros(len(got)) if wanted is None else wanted, equal_nan=True), name
                 assert np.array_equal(table["time_ns"].to_numpy()[there], session[name].time_ns), name
+                assert np.array_equal(table[f"{name}.valid"].to_numpy()[there], session[name].valid), name
+                assert not table[f"{name}.valid"].to_numpy()[~there].any(), name
 
     check()
 
@@ -155,7 +157,7 @@ def test_a_table_per_message(tmp_path, session, capsys):
             assert np.array_equal(table[name].to_numpy()[there], series.value, equal_nan=True), name
             for ending, wanted in ((".raw", series.raw), (".volts", series.volts)):
                 assert wanted is None or np.array_equal(table[name + ending].to_numpy()[there], wanted), name
-            assert table.schema.field(name).metadata[b"unit"].decode() == series.unit
+            assert table.schema.field(name).metadata[b"unit"].decode() == shown(series.unit)
             seen.add(name)
     assert seen == set(session)
 
@@ -175,7 +177,7 @@ def test_one_wide_table(tmp_path, session, capsys):
     table = csv.read_csv(path)
     seconds = table["seconds"].to_numpy()
     assert np.allclose(seconds, np.arange(len(seconds)) / 50)
-    assert table.column_names[:4] == ["time_ns", "seconds", "gear [gear]", "gear quality"]
+    assert table.column_names[:4] == ["time_ns", "seconds", "gear [gear]", "gear.quality"]
     assert np.array_equal(table["time_ns"], session.grid_ns(50))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import os
 import re
 import shutil
 import sys
@@ -181,6 +182,33 @@ def hashes(paths: Iterable[Path]) -> str:
 def _hash(path: Path) -> str:
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def add_jobs(parser: argparse.ArgumentParser) -> None:
+    """--jobs."""
+    parser.add_argument(
+        "--jobs",
+        type=int,
+        metavar="N",
+        help="processes and threads at work on a large capture; default: the processor's cores. The result is the same",
+    )
+
+
+def jobs_of(options: argparse.Namespace) -> int:
+    """Return how many processes or threads may work: those of --jobs, one for a command without it.
+
+    Raises
+    ------
+    UserError
+        The number is below 1.
+    """
+    if not hasattr(options, "jobs"):
+        return 1
+    if options.jobs is None:
+        return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    if options.jobs < 1:
+        raise UserError(f"--jobs {options.jobs}: must be 1 or more", hint="leave it out to use every core")
+    return int(options.jobs)
 
 
 def add_json(parser: argparse.ArgumentParser) -> None:
@@ -401,7 +429,7 @@ def open_source(options: argparse.Namespace) -> Capture:
         return spooled(options, span) if options.spooled else open_live_source(options, span)
     from buswright.frames.opening import open_capture
 
-    return open_capture(options.source, timezone=options.timezone)
+    return open_capture(options.source, timezone=options.timezone, jobs=jobs_of(options))
 
 
 def shown(capture: Capture) -> Iterator[Frames]:

@@ -6,7 +6,9 @@ import io
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import BinaryIO
 
+from buswright.frames.formats.in_parts import read_in_parts
 from buswright.frames.formats.reading import Format, Reading
 from buswright.frames.order import BackwardSteps
 from buswright.frames.sidecar import take_sidecar
@@ -14,6 +16,8 @@ from buswright.frames.table import Clock, Event, Flag, Frames, Problems
 from buswright.frames.unpacking import opened_file
 
 HEAD_BYTES = 1 << 16
+LEAST_FOR_PARTS = 16 << 20
+"""Bytes of a file from which on further processes are worth their start."""
 
 
 class Capture:
@@ -32,8 +36,9 @@ class Capture:
         Bytes on disk.
     """
 
-    def __init__(self, path: Path, form: Format, timezone: str) -> None:
+    def __init__(self, path: Path, form: Format, timezone: str, jobs: int = 1) -> None:
         self._form = form
+        self._jobs = jobs
         self._timezone = timezone
         self.paths: tuple[Path, ...] = (path,)
         self.format = form.name
@@ -78,7 +83,7 @@ class Capture:
         order = _OrderWatch(reading)
         beside = count = 0
         with opened_file(self.paths[0]) as (raw, stream):
-            for frames in self._form.read(stream, reading):
+            for frames in self._batches(raw, stream, reading):
                 reading.bytes_read = raw.tell()
                 count += len(frames)
                 if not beside and (first_ns := _first_time(frames)) is not None:
@@ -89,6 +94,13 @@ class Capture:
             reading.bytes_read = self.size if self._form.needs_path else raw.tell()
         if not beside:
             take_sidecar(self.paths[0], reading, None, empty=not count)
+
+    def _batches(self, raw: BinaryIO, stream: BinaryIO, reading: Reading) -> Iterator[Frames]:
+        """Read, in several processes where they are wanted and the file is text, plain and large."""
+        make, size = self._form.reader, self.size
+        if self._jobs < 2 or make is None or stream is not raw or size < LEAST_FOR_PARTS or not self.paths[0].is_file():
+            return self._form.read(stream, reading)
+        return read_in_parts(raw, size, reading, make, self._jobs)
 
     def first_time_ns(self) -> int | None:
         """Time of the first frame, from the first bytes alone; None where they hold no timed frame."""

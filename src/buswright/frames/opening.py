@@ -24,7 +24,7 @@ FORMATS: tuple[Format, ...] = (candump.FORMAT, asc.FORMAT, *library.FORMATS)
 PathLike = str | Path
 
 
-def open_capture(source: PathLike | Sequence[PathLike], *, timezone: str = "UTC") -> Capture:
+def open_capture(source: PathLike | Sequence[PathLike], *, timezone: str = "UTC", jobs: int = 1) -> Capture:
     """Open a capture file, several, or a folder of them (merged by time).
 
     Parameters
@@ -34,6 +34,8 @@ def open_capture(source: PathLike | Sequence[PathLike], *, timezone: str = "UTC"
         content decides, not the name.
     timezone
         Assumed for dates that a file writes without one: "UTC", "local", "+02:00", or an IANA name.
+    jobs
+        Processes that read a large candump or ASC file, this one included; of several files, two each at most.
 
     Raises
     ------
@@ -44,7 +46,7 @@ def open_capture(source: PathLike | Sequence[PathLike], *, timezone: str = "UTC"
     paths = [found for item in several for found in _expand(Path(item))]
     if not paths:
         raise CaptureError("no capture was named", hint="name a capture file or a folder of them")
-    captures = [_open_file(path, timezone) for path in paths]
+    captures = [_open_file(path, timezone, jobs if len(paths) == 1 else min(jobs, 2)) for path in paths]
     return captures[0] if len(captures) == 1 else MergedCapture(captures)
 
 
@@ -64,8 +66,8 @@ def _expand(path: Path) -> Iterable[Path]:
     return found
 
 
-def _open_file(path: Path, timezone: str) -> Capture:
-    return Capture(path, _recognise(path), timezone)
+def _open_file(path: Path, timezone: str, jobs: int) -> Capture:
+    return Capture(path, _recognise(path), timezone, jobs)
 
 
 def _recognise(path: Path) -> Format:

@@ -296,10 +296,10 @@ class Problems:
         else:
             self.noted += count
 
-    def merge(self, other: Problems) -> None:
-        """Add another reader's problems to these."""
-        for reason, first in other._first.items():
-            self._first.setdefault(reason, first)
+    def merge(self, other: Problems, lines: int = 0) -> None:
+        """Add another reader's problems to these; `lines` stand before those that it counted."""
+        for reason, (path, line, text) in other._first.items():
+            self._first.setdefault(reason, (path, line + lines if line else 0, text))
             self._counts[reason] = self._counts.get(reason, 0) + other._counts[reason]
         self.rejected += other.rejected
         self.noted += other.noted

@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
+import numpy.typing as npt
 
 from buswright.channels.samples.runs import run_lengths
 from buswright.channels.samples.series import Floats, Int64s
@@ -78,6 +79,61 @@ def low_pass(column: Floats, starts: Int64s, cutoff: float) -> Floats:
         for part in np.split(runs, np.flatnonzero(np.diff(group)) + 1):
             _filter_runs(column, filtered, starts[part], lengths[part], kernel)
     return filtered
+
+
+def low_pass_at(column: Floats, starts: Int64s, lengths: Int64s, cutoff: float, rows: Int64s) -> Floats:
+    """Low-pass as `low_pass` does, but only at some rows: where the rate is lowered, most are not wanted.
+
+    Parameters
+    ----------
+    column : float64[n]
+        Evenly spaced values.
+    starts, lengths : int64[r]
+        Runs, ascending; rows between them belong to none.
+    cutoff
+        Cycles per sample, below 0.5.
+    rows : int64[k]
+        Those wanted, ascending, each in a run.
+    """
+    run = np.searchsorted(starts, rows, side="right") - 1
+    found: Floats = column[rows]
+    full = half_width(cutoff)
+    long = lengths[run]
+    halves = np.where(long > full, full, 1 << np.log2(np.maximum(long - 1, 1)).astype(np.int64))
+    halves[long < 2] = 0
+    for half in np.unique(halves[halves > 0]).tolist():
+        kernel = low_pass_kernel(cutoff, half)
+        places = np.flatnonzero(halves == half)
+        for part in np.array_split(places, -(-len(places) * len(kernel) // _GROUP)):
+            runs, which = np.unique(run[part], return_inverse=True)
+            begin, last = _needed(starts[runs], lengths[runs], rows[part], which, half)
+            extended, at = _extended(column, starts[runs], starts[runs] + lengths[runs] - 1, begin, last)
+            windows = np.lib.stride_tricks.sliding_window_view(extended, len(kernel))
+            found[part] = windows[at[which] + rows[part] - half - begin[which]] @ kernel
+    return found
+
+
+def _needed(
+    starts: Int64s, lengths: Int64s, rows: Int64s, which: npt.NDArray[np.intp], half: int
+) -> tuple[Int64s, Int64s]:
+    """Return the first and last row of each run that the windows around the wanted rows reach, beyond its ends too."""
+    first, last = starts + lengths, starts - 1
+    np.minimum.at(first, which, rows)
+    np.maximum.at(last, which, rows)
+    return first - half, last + half
+
+
+def _extended(column: Floats, first: Int64s, last: Int64s, begin: Int64s, end: Int64s) -> tuple[Floats, Int64s]:
+    """Lay stretches of runs one behind the other, their ends continued by point reflection; and where each begins."""
+    size = end - begin + 1
+    at = np.cumsum(size) - size
+    rows = np.arange(int(size.sum())) + np.repeat(begin - at, size)
+    laid = column.take(np.clip(rows, 0, len(column) - 1))
+    for edge, beyond in ((first, rows < np.repeat(first, size)), (last, rows > np.repeat(last, size))):
+        out = np.flatnonzero(beyond)
+        mirror = np.repeat(edge, size)[out]
+        laid[out] = 2 * column[mirror] - column[2 * mirror - rows[out]]
+    return laid, at
 
 
 def _filter_runs(column: Floats, filtered: Floats, starts: Int64s, lengths: Int64s, kernel: Floats) -> None:

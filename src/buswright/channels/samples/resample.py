@@ -8,8 +8,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from buswright.channels.samples.filters import half_width, low_pass
-from buswright.channels.samples.runs import longest_step_ns, read_between, run_starts, window_or
+from buswright.channels.samples.filters import half_width, low_pass_at
+from buswright.channels.samples.runs import longest_step_ns, run_starts, window_or
 from buswright.channels.samples.series import (
     Bools,
     Floats,
@@ -240,30 +240,57 @@ def _low_passed(series: Series, grid_ns: Int64s, new_step_ns: float, step_ns: fl
         origin = int(grid_ns[start])
         wanted = (grid_ns[part] - origin) / fine_ns
         fine = np.arange(-margin, int(np.ceil(wanted[-1])) + margin + 1, dtype=np.float64) * np.float64(fine_ns)
-        column = _lay_out(time_ns, values, starts, origin, fine)
-        value[part] = read_between(_low_pass_known(column, cutoff), wanted + margin)
+        value[part] = _low_passed_at(_laid_out(time_ns, values, starts, origin, fine), cutoff, wanted + margin)
     return value
 
 
-def _lay_out(time_ns: Int64s, values: Floats, starts: Int64s, origin: int, fine: Floats) -> Floats:
-    """Interpolate onto a fine grid (nanoseconds from `origin`) within runs, NaN between them; float64[m]."""
-    column: Floats = np.full(len(fine), np.nan)
+class _LaidOut(NamedTuple):
+    """Values on a fine grid, float64[m], and the rows where its runs start and how long they are, int64[r]."""
+
+    column: Floats
+    starts: Int64s
+    lengths: Int64s
+
+
+def _laid_out(time_ns: Int64s, values: Floats, starts: Int64s, origin: int, fine: Floats) -> _LaidOut:
+    """Interpolate onto a fine grid (nanoseconds from `origin`) within runs."""
     low = max(0, int(np.searchsorted(time_ns, origin + int(fine[0]))) - 1)
     high = int(np.searchsorted(time_ns, origin + int(fine[-1]), side="right")) + 1
     since = (time_ns[low:high] - origin).astype(np.float64)
     if not len(since):
-        return column
-    column[:] = np.interp(fine, since, values[low:high])
-    run = np.searchsorted(time_ns[starts] - origin, fine + _SAME_NS, side="right") - 1
-    ends = time_ns[np.append(starts[1:], len(time_ns)) - 1] - origin
-    column[(run < 0) | (fine - _SAME_NS > ends[run])] = np.nan
-    return column
+        return _LaidOut(np.full(len(fine), np.nan), starts[:0], starts[:0])
+    column = np.interp(fine, since, values[low:high])
+    runs = slice(max(0, int(np.searchsorted(starts, low, side="right")) - 1), int(np.searchsorted(starts, high)))
+    ends = np.append(starts[1:], len(time_ns))[runs] - 1
+    step = fine[1] - fine[0]
+    begins, stops = (
+        np.clip(np.asarray(edge((rows - origin + shift - fine[0]) / step), np.int64), 0, len(fine))
+        for edge, rows, shift in (
+            (np.ceil, time_ns[starts[runs]], -_SAME_NS),
+            (lambda at: np.floor(at) + 1, time_ns[ends], _SAME_NS),
+        )
+    )
+    there = stops > begins
+    return _LaidOut(column, begins[there], (stops - begins)[there])
 
 
-def _low_pass_known(column: Floats, cutoff: float) -> Floats:
-    """Low-pass each stretch between NaN."""
-    known = np.flatnonzero(np.isfinite(column))
-    starts = np.flatnonzero(np.diff(known, prepend=-2) > 1)
-    filtered = np.full(len(column), np.nan)
-    filtered[known] = low_pass(column[known], starts, cutoff)
-    return filtered
+def _low_passed_at(laid: _LaidOut, cutoff: float, position: Floats) -> Floats:
+    """Low-pass each run, and read it at positions that may lie between two of its points; NaN outside of runs."""
+    lower = np.floor(position + 1e-6).astype(np.int64)
+    fraction = np.maximum(position - lower, 0.0)
+    value = _filtered(laid, cutoff, lower)
+    between = np.flatnonzero(fraction > 1e-6)
+    if len(between):
+        upper = _filtered(laid, cutoff, np.minimum(lower[between] + 1, len(laid.column) - 1))
+        value[between] += fraction[between] * (upper - value[between])
+    return value
+
+
+def _filtered(laid: _LaidOut, cutoff: float, rows: Int64s) -> Floats:
+    value = np.full(len(rows), np.nan)
+    if not len(laid.starts):
+        return value
+    run = np.searchsorted(laid.starts, rows, side="right") - 1
+    inside = np.flatnonzero((run >= 0) & (rows < (laid.starts + laid.lengths)[run]))
+    value[inside] = low_pass_at(laid.column, laid.starts, laid.lengths, cutoff, rows[inside])
+    return value

@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from enum import IntFlag
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 
+from buswright.channels.samples.indexed import Index, index_of, pandas_series
 from buswright.channels.samples.labels import NO_LABELS, Labels
+from buswright.channels.units import shown
+from buswright.errors import UserError
+from buswright.frames.table import Clock
+from buswright.frames.window import Moment
+from buswright.wording import plural
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Int64s = npt.NDArray[np.int64]
 UInt16s = npt.NDArray[np.uint16]
@@ -18,6 +28,12 @@ Bools = npt.NDArray[np.bool_]
 
 Kind = Literal["continuous", "state"]
 """`continuous` may be interpolated and filtered; a `state` (gear, counter, switch) keeps its value till the next."""
+
+Time = float | str | datetime | np.datetime64
+"""A moment: seconds from the capture's first frame, or a date and time."""
+
+_DATED_NS = 365 * 86_400 * 1_000_000_000
+"""A capture that begins in 1970 has no date: it counts from its own start."""
 
 _TO_BE_FOUND: Int64s = np.zeros(0, dtype=np.int64)
 _TO_BE_FOUND.flags.writeable = False
@@ -137,7 +153,7 @@ class Statistics:
     flagged_share: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Series:
     """One channel's n samples at its native rate, arrays read-only.
 
@@ -167,6 +183,8 @@ class Series:
         Rate at which new information arrives; for computed channels that of the slowest input. None: as sampled.
     labels
         What its states are called.
+    first_ns
+        Time of the capture's first frame, from which seconds count; None: from the first sample.
     """
 
     name: str
@@ -181,6 +199,7 @@ class Series:
     segments: Int64s = field(default_factory=lambda: _TO_BE_FOUND)
     effective_hz: float | None = None
     labels: Labels = NO_LABELS
+    first_ns: int | None = None
 
     def __post_init__(self) -> None:
         n = len(self.time_ns)
@@ -257,9 +276,84 @@ class Series:
         }
         return replace(self, **columns, segments=_ONE_SEGMENT)
 
-    def between(self, start_ns: int, stop_ns: int) -> Series:
-        """Keep the samples with start_ns <= time <= stop_ns, of every segment."""
-        return self.take((self.time_ns >= start_ns) & (self.time_ns <= stop_ns))
+    @property
+    def origin_ns(self) -> int:
+        """Time from which seconds count, nanoseconds; 0 for a series without samples that is of no capture."""
+        if self.first_ns is not None:
+            return self.first_ns
+        return int(self.time_ns[0]) if len(self) else 0
+
+    def between(self, start: Time | None = None, stop: Time | None = None) -> Series:
+        """Keep the samples from one moment to another, both included, of every segment.
+
+        Parameters
+        ----------
+        start, stop
+            Seconds from the capture's first frame, an ISO 8601 time, or a datetime (UTC where it names no zone); None
+            is open.
+
+        Raises
+        ------
+        UserError
+            It is no time, an absolute one was asked of a capture without a date, or the end is before the start.
+        """
+        low, high = (None if each is None else self._moment_ns(each) for each in (start, stop))
+        if low is not None and high is not None and low > high:
+            raise UserError(f"between({start}, {stop}): the end is before the start", hint="swap the two")
+        inside = np.ones(len(self), np.bool_)
+        if low is not None:
+            inside &= self.time_ns >= low
+        if high is not None:
+            inside &= self.time_ns <= high
+        return self.take(inside)
+
+    def _moment_ns(self, time: Time) -> int:
+        if isinstance(time, np.datetime64):
+            return int(time.astype("datetime64[ns]").astype(np.int64))
+        if isinstance(time, datetime | str):
+            asked = Moment.parse(str(time))
+            dated = Clock("epoch" if self.origin_ns >= _DATED_NS else "capture")
+            return asked.on(self.origin_ns, dated)
+        return self.origin_ns + round(float(time) * 1e9)
+
+    # For other libraries --------------------------------------------------------------------------------------------
+
+    def to_numpy(self) -> Floats:
+        """Return the values that can be used, NaN for the others; float64[n]. `value` has them all."""
+        return self.usable_value
+
+    def __array__(self, dtype: npt.DTypeLike | None = None, copy: bool | None = None) -> npt.NDArray[Any]:
+        """Let NumPy take the series as the values of `to_numpy`."""
+        return np.array(self.usable_value, dtype=dtype, copy=copy)
+
+    def to_pandas(self, *, index: Index = "time", valid_only: bool = False) -> pd.Series[float]:
+        """Return the values as a pandas series, NaN where they can't be used; `attrs["unit"]` is their unit.
+
+        Parameters
+        ----------
+        index
+            "time": moments in UTC (a capture without a date begins in 1970). "seconds": from the capture's first
+            frame.
+        valid_only
+            Leave out samples that can't be used.
+
+        Raises
+        ------
+        UserError
+            pandas isn't installed.
+        """
+        kept = self.take(self.valid) if valid_only else self
+        return pandas_series(self.name, self.unit, kept.usable_value, index_of(kept.time_ns, self.origin_ns, index))
+
+    def __repr__(self) -> str:
+        unit = f" [{shown(self.unit)}]" if self.unit else ""
+        if not len(self):
+            return f"<Series {self.name}{unit}: no samples>"
+        lasts = (int(self.time_ns.max()) - int(self.time_ns.min())) / 1e9
+        rate = f" at {self.rate_hz:.4g} Hz" if np.isfinite(self.rate_hz) else ""
+        bad = len(self) - int(np.count_nonzero(self.valid))
+        said = f", {bad:,} can't be used" if bad else ""
+        return f"<Series {self.name}{unit}: {plural(len(self), 'sample')}{rate}, {lasts:.3f} s{said}>"
 
     def segment(self, number: int) -> Series:
         """One segment as a series of its own; views, nothing copied."""

@@ -20,6 +20,7 @@ from buswright.errors import UserError
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
     from buswright.health.baseline.baseline import Baseline
+    from buswright.report.commands.compare import Comparison
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -36,17 +37,24 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Measure what is no baseline yet, compare, show."""
-    from buswright.health.baseline.compare import compare
     from buswright.report.commands import compare as report
+
+    comparison = comparison_of(options)
+    shared.show(options, report, comparison, width=min(shutil.get_terminal_size((100, 24)).columns, 120))
+    return shared.exit_status((difference.severity for difference in comparison.differences), options)
+
+
+def comparison_of(options: argparse.Namespace) -> Comparison:
+    """Compare the runs of the options, each measured if it is no baseline yet."""
+    from buswright.health.baseline.compare import compare
+    from buswright.report.commands.compare import Comparison
 
     a, car_of_a = _baseline(options, options.earlier)
     b, car_of_b = _baseline(options, options.later)
     car = car_of_b or car_of_a
     if car is None and options.car:
         car = shared.load_car(options)
-    comparison = report.Comparison(a, b, (options.earlier, options.later), compare(a, b, car=car))
-    shared.show(options, report, comparison, width=min(shutil.get_terminal_size((100, 24)).columns, 120))
-    return shared.exit_status((difference.severity for difference in comparison.differences), options)
+    return Comparison(a, b, (options.earlier, options.later), compare(a, b, car=car))
 
 
 def _baseline(options: argparse.Namespace, word: str) -> tuple[Baseline, CarFile | None]:

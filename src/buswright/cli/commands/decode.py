@@ -2,7 +2,8 @@
 
 The ending of --out sets the shape. PATH/ is a folder with one Parquet table per message, at its native rate.
 .parquet or .csv is one long table: time_ns, bus, message, channel, raw, volts, value, unit, quality. --rate HZ makes
-one wide table on a common time base: time_ns, seconds from the first frame, units in the header.
+one wide table on a common time base: time_ns, seconds from the first frame, units in the header of CSV. Parquet has a
+timestamp in `time` besides, and a `valid` column; `buswright guide getting-started` says more.
 
 With --car FILE (or ./car.toml) it writes the car's calibrated channels. With --dbc alone it writes signals, named
 bus/message/signal; a bus without a name is called by its interface. --select takes names with wildcards, and for
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from buswright.messages.match import Databases
     from buswright.report.commands.decode import Decoding
 
-PIECE_FRAMES = 125_000
+PIECE_FRAMES = 250_000
 """Frames decoded at a time: what is in memory at once, decoded, is a small multiple of this."""
 
 
@@ -43,6 +44,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_select(parser, "PATTERN", "write only these channels")
     parser.add_argument("--rate", type=float, metavar="HZ", help="write one wide table at this common rate")
     shared.add_output(parser, "folder (ending in /), or file ending in .parquet or .csv")
+    shared.add_jobs(parser)
     shared.add_json(parser)
 
 
@@ -107,7 +109,7 @@ def _signals(options: argparse.Namespace, path: Path, source: shared.Source, dat
 
     decoder = source.decoder(databases, SignalSelection.parse(options.select) if options.select else None)
     tally, first_ns = Tally(), None
-    with Tables(path, source=", ".join(options.source)) as tables:
+    with Tables(path, shared.jobs_of(options), source=", ".join(options.source)) as tables:
         folder = SignalFolder(tables, tally) if path.is_dir() else None
         write = partial(write_rows, tables, tally) if folder is None else folder.add
         write(())
@@ -144,9 +146,12 @@ def _channels(
     from buswright.report.files.tables import Tables
 
     names, unused = _chosen(car, options.select)
-    rate = {} if options.rate is None else {"rate_hz": f"{options.rate:g}"}
-    car_hash = car.hash if car is not None else ""
-    with Spool(path.parent) as spool, Tables(path, source=", ".join(options.source), car=car_hash, **rate) as tables:
+    said = {"source": ", ".join(options.source), "car": car.hash if car is not None else ""}
+    said |= {} if options.rate is None else {"rate_hz": f"{options.rate:g}"}
+    with (
+        Spool(path.parent) as spool,
+        Tables(path, shared.jobs_of(options), **said) as tables,
+    ):
         session = Session(source, car, databases=databases, bus_names=source.names, only=names, spool=spool)
         if options.rate is not None:
             write_grid(tables, session, session.names, options.rate)

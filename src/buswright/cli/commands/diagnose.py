@@ -54,6 +54,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_html(parser, "traces")
     shared.add_force(parser)
     shared.add_fail_on(parser)
+    shared.add_jobs(parser)
     shared.add_json(parser)
 
 

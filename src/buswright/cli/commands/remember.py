@@ -30,6 +30,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shared.add_databases(parser)
     shared.add_bitrate(parser)
     shared.add_output(parser, "baseline to write, a JSON file")
+    shared.add_jobs(parser)
     shared.add_json(parser)
 
 

@@ -36,6 +36,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "thresholds": "the limits of findings, and how to change them",
         "quality": "the objections that a sample may carry",
         "units": "every unit and its spellings",
+        "notebook": "Python: channels as data frames, a plot, what is wrong",
         "commands": "every command and option, exit status, JSON",
         "practice": "captures with a known fault, to learn what each looks like",
         "changes": "what changed, by version",

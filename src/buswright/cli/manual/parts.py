@@ -321,6 +321,15 @@ def _help(action: argparse.Action, parser: argparse.ArgumentParser) -> str:
     return (action.help or "") % {**vars(action), "prog": parser.prog} if action.help else ""
 
 
+def python() -> str:
+    """Return every name that `import buswright` gives, with its first sentence."""
+    import buswright
+
+    named = [name for name in buswright.__all__ if not name.startswith("_")]
+    documented = {name: (getattr(buswright, name).__doc__ or "").strip().partition("\n")[0] for name in named}
+    return table(["name", "what it is"], [[code(name), text] for name, text in documented.items()])
+
+
 PARTS: Mapping[str, Callable[..., str]] = MappingProxyType(
     {
         "keys": keys,
@@ -344,6 +353,7 @@ PARTS: Mapping[str, Callable[..., str]] = MappingProxyType(
         "table_columns": table_columns,
         "table_readings": table_readings,
         "commands": commands,
+        "python": python,
     }
 )
 """What a `{{name}}` or `{{name argument}}` line of a page is replaced by."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
-from typing import BinaryIO
+from typing import Any, BinaryIO, Protocol
 
 import numpy as np
 
@@ -125,16 +125,30 @@ class Chunk:
     buffer: UInt8s
 
 
-def read_chunks(stream: BinaryIO, reading: Reading, size: int = CHUNK_BYTES) -> Iterator[Chunk]:
+class Readable(Protocol):
+    """What text is read from."""
+
+    def read(self, size: int, /) -> bytes:
+        """Return the next bytes, so many at most; none at the end."""
+
+
+def read_chunks(
+    stream: Readable, reading: Reading, size: int = CHUNK_BYTES, *, line: int = 1, at_start: bool = True
+) -> Iterator[Chunk]:
     """Yield the stream as chunks of whole lines; a lone carriage return ends no line.
 
     A line longer than `LONGEST_LINE` is counted as a problem and passed over. A stream that breaks in the
     middle (a truncated gzip file) ends the capture with a problem; what came before it is kept.
+
+    Parameters
+    ----------
+    line
+        Number of the first line.
+    at_start
+        The stream begins where the file does, perhaps with a byte order mark.
     """
     tail = b""  # the beginning of a line whose end has not been read yet
-    line = 1
     skipping = False
-    at_start = True
     while True:
         try:
             block = stream.read(size)
@@ -228,6 +242,55 @@ def note_unterminated(reading: Reading, chunk: Chunk, lines: int, text: bytes) -
     reading.problems.add(reason, reading.path, chunk.first_line + lines - 1, text, lost=False)
 
 
+class ChunkReader(Protocol):
+    """Reads the chunks of one text file in their order.
+
+    Where the file is cut into parts that several processes read (`in_parts`), what the lines of a part mean must
+    depend on nothing before it but `state`.
+    """
+
+    reading: Reading
+
+    def read(self, chunk: Chunk) -> Columns:
+        """Return the frames of the next chunk; problems and events go to `reading`."""
+
+    def finish(self) -> None:
+        """Say what is known at the end only."""
+
+    def state(self) -> Any:
+        """Return what later lines depend on, to be compared and given to `resume`; None: they depend on all before."""
+
+    def resume(self, state: Any) -> None:
+        """Go on as a reader did that was in this state."""
+
+    def last_ns(self) -> int | None:
+        """Time of the last frame that has one; None before it came."""
+
+    def adopt(self, last_ns: int | None, first_event: int) -> None:
+        """Take over a part that another process has read, whose last frame was then.
+
+        Parameters
+        ----------
+        first_event
+            Its events are those of `reading` from this one on.
+        """
+
+
+MakeReader = Callable[[Reading], ChunkReader]
+
+
+def read_text(stream: BinaryIO, reading: Reading, make: MakeReader) -> Iterator[Frames]:
+    """Yield a text file as batches of frames; problems and events go to `reading`."""
+    reader = make(reading)
+
+    def chunks() -> Iterator[Columns]:
+        for chunk in read_chunks(stream, reading):
+            yield reader.read(chunk)
+        reader.finish()
+
+    yield from batches(chunks(), reading)
+
+
 SniffFunction = Callable[[bytes, str], bool]
 """(first bytes after decompression, file name) -> whether the file looks like this format."""
 ReadFunction = Callable[[BinaryIO, Reading], Iterator[Frames]]
@@ -244,9 +307,12 @@ class Format:
         As the user sees it.
     needs_path
         The reader opens `reading.path` by itself (formats read through another library).
+    reader
+        Makes what reads it chunk by chunk; None where it is no text.
     """
 
     name: str
     sniff: SniffFunction
     read: ReadFunction
     needs_path: bool = False
+    reader: MakeReader | None = None

@@ -11,10 +11,18 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from buswright.channels import units
+from buswright.channels.exported import array_of, column_of, time_columns, timestamps, with_units
 from buswright.channels.measured import Measured
 from buswright.channels.samples.series import Series
 from buswright.channels.session import Session
-from buswright.report.files.tables import Tables, is_rounded, named_states, quality_column, with_value
+from buswright.report.files.tables import (
+    Tables,
+    is_rounded,
+    named_states,
+    quality_column,
+    with_value,
+)
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -29,9 +37,9 @@ COMPUTED = "computed"
 def write_folder(tables: Tables, session: Session, names: Sequence[str]) -> None:
     """Write one Parquet table per message at its native rate; computed channels by their time base.
 
-    Columns: `time_ns`, and for each channel its name (value), `.raw`, `.volts` where it has a sensor, and
-    `.quality`. Units and names of states stand in the schema's metadata. Where a channel has no sample its columns are
-    null.
+    Columns: `time_ns`, `time`, and for each channel its name (value), `.raw`, `.volts` where it has a sensor,
+    `.quality` and `.valid`. Units and names of states stand in the schema's metadata. Where a channel has no sample
+    its columns are null, and `.valid` is false.
     """
     for title, members in _grouped(session, names).items():
         tables.files[title] = tables.place(title)
@@ -48,9 +56,10 @@ def _write_table(tables: Tables, title: str, measured: Sequence[Measured]) -> No
     else:  # every channel of this message is multiplexed
         time_ns = np.unique(np.concatenate([each.series.time_ns for each in measured]))
         places = [np.searchsorted(time_ns, each.series.time_ns) for each in measured]
+    said = with_units(tables.metadata, {each.series.name: each.series.unit for each in measured})
     for start in range(0, len(time_ns), BLOCK_ROWS):
         stop = min(start + BLOCK_ROWS, len(time_ns))
-        fields, arrays = [pa.field("time_ns", pa.int64())], [pa.array(time_ns[start:stop])]
+        fields, arrays = time_columns(time_ns[start:stop])
         for each, place in zip(measured, places, strict=True):
             first, last = (start, stop) if place is None else np.searchsorted(place, (start, stop)).tolist()
             rows = None if place is None else place[first:last] - start
@@ -64,12 +73,19 @@ def _write_table(tables: Tables, title: str, measured: Sequence[Measured]) -> No
                 if column is None:
                     continue
                 array = _spread(column, rows, stop - start, null)
-                metadata: dict[str, str] = {} if ending else {"unit": part.unit, **named_states(part.labels.of_value)}
+                metadata: dict[str, str] = (
+                    {} if ending else {"unit": units.shown(part.unit), **named_states(part.labels.of_value)}
+                )
                 metadata |= named_states(part.labels.of_raw) if ending == ".raw" else {}
-                fields.append(pa.field(f"{part.name}{ending}", array.type, metadata=metadata))
+                name = f"{part.name}{ending}" if ending else column_of(part.name)
+                fields.append(pa.field(name, array.type, metadata=metadata))
                 arrays.append(array)
+            valid = np.zeros(stop - start, np.bool_)
+            valid[slice(None) if rows is None else rows] = part.valid
+            fields.append(pa.field(f"{part.name}.valid", pa.bool_(), nullable=False))
+            arrays.append(array_of(valid))
             tables.values += with_value(len(part), part.short)
-        tables.write(pa.table(arrays, schema=pa.schema(fields, metadata=tables.metadata)), title)
+        tables.write(pa.Table.from_arrays(arrays, schema=pa.schema(fields, metadata=said)), title)
 
 
 def _grouped(session: Session, names: Sequence[str]) -> dict[str, list[str]]:
@@ -89,14 +105,12 @@ def _grouped(session: Session, names: Sequence[str]) -> dict[str, list[str]]:
 
 def _spread(values: Any, rows: Any, size: int, null: Any) -> pa.Array:
     """Put values into the rows of a table (None: as they are), null elsewhere and where told."""
-    import pyarrow as pa
-
     if rows is None:
-        return pa.array(values, mask=null)
+        return array_of(values, null)
     column, absent = np.zeros(size, dtype=values.dtype), np.ones(size, dtype=np.bool_)
     column[rows] = values
     absent[rows] = False if null is None else null
-    return pa.array(column, mask=absent)
+    return array_of(column, absent)
 
 
 def write_rows(tables: Tables, session: Session, names: Sequence[str]) -> None:
@@ -127,21 +141,32 @@ def _by_time(found: Sequence[Series]) -> Iterator[list[Series]]:
 def write_grid(tables: Tables, session: Session, names: Sequence[str], rate_hz: float) -> None:
     """Write one wide table on a common time base: `time_ns`, seconds from the first frame, a column a channel.
 
-    Units stand in the header. Values that can't be used are empty. A column `NAME quality` stands beside each channel.
+    Parquet has the moment in `time` besides, and says units in its metadata; CSV says them in its header. Values that
+    can't be used are empty. A column `NAME.quality` stands beside each channel.
     """
     import pyarrow as pa
 
     points, columns = session.resampled(rate_hz, names)
     tables.rounded += [name for name in names if is_rounded(session[name].raw)]
-    heads = {name: f"{name} [{unit}]" if (unit := session[name].unit) else name for name in names}
+    unit_of = {name: units.shown(session[name].unit) for name in names}
+    fields = [pa.field("time_ns", pa.int64())]
+    fields += [] if tables.as_csv else [pa.field("time", pa.timestamp("ns", "UTC"))]
+    fields.append(pa.field("seconds", pa.float64(), metadata={"unit": "s"}))
+    for name, unit in unit_of.items():
+        head = f"{name} [{unit}]" if unit and tables.as_csv else column_of(name)
+        fields.append(pa.field(head, pa.float64(), metadata={"unit": unit}))
+        fields.append(pa.field(f"{name}.quality", pa.uint16()))
+    schema = pa.schema(fields, metadata=with_units(tables.metadata, unit_of))
     for start in range(0, max(1, len(points)), BLOCK_ROWS):
         part = slice(start, start + BLOCK_ROWS)
         block = points[part]
-        arrays: dict[str, Any] = {"time_ns": pa.array(block), "seconds": pa.array((block - session.first_ns) / 1e9)}
-        for name, head in heads.items():
+        arrays = [array_of(block)]
+        arrays += [] if tables.as_csv else [timestamps(arrays[0])]
+        arrays.append(array_of((block - session.first_ns) / 1e9))
+        for name in names:
             value, quality = columns[name]
             nan = np.isnan(value[part])
-            arrays[head] = pa.array(value[part], mask=nan)
+            arrays.append(array_of(value[part], nan))
             tables.values += with_value(len(nan), nan)
-            arrays[f"{name} quality"] = pa.array(quality_column(None if quality is None else quality[part], len(block)))
-        tables.write(pa.table(arrays).replace_schema_metadata(tables.metadata))
+            arrays.append(array_of(quality_column(None if quality is None else quality[part], len(block))))
+        tables.write(pa.Table.from_arrays(arrays, schema=schema))

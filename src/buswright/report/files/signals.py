@@ -7,16 +7,24 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from buswright.channels import units
+from buswright.channels.exported import array_of, column_of, time_columns, with_units
 from buswright.channels.samples.series import Series
 from buswright.channels.samples.tally import Tally
 from buswright.channels.signals import signal_quality
 from buswright.messages.decode import SignalTable
-from buswright.report.files.tables import Tables, named_states, quality_column, with_value
+from buswright.report.files.tables import (
+    Tables,
+    named_states,
+    quality_column,
+    valid_column,
+    with_value,
+)
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-BUFFER_BYTES = 24 << 20
+BUFFER_BYTES = 64 << 20
 """Columns kept in memory, over all messages, before they are written as row groups."""
 
 
@@ -45,9 +53,9 @@ def _samples(table: SignalTable, tally: Tally) -> Iterator[tuple[str, str, Serie
 class SignalFolder:
     """Writes one table per message at its native rate.
 
-    Every file has `time_ns`, and for each signal `name` (physical value), `name.raw` and `name.quality` (bits
-    of `Quality`). Where a signal is absent value and raw are null. Units, names of states, bus and message stand
-    in the schema's metadata.
+    Every file has `time_ns` and `time`, and for each signal `name` (physical value), `name.raw`, `name.quality`
+    (bits of `Quality`) and `name.valid`. Where a signal is absent value and raw are null. Units, names of states,
+    bus and message stand in the schema's metadata.
     """
 
     def __init__(self, tables: Tables, tally: Tally) -> None:
@@ -66,13 +74,14 @@ class SignalFolder:
             if schema is None:
                 schema = self._schemas[table.name] = self._schema(table)
                 self._tables.files[table.name] = self._tables.place(table.bus, table.group.name)
-            arrays = [pa.array(table.time_ns)]
+            arrays = time_columns(table.time_ns)[1]
             for column in table:
                 absent = None if column.valid is None else ~column.valid
                 quality = signal_quality(column)
                 self._tally.add(f"{table.name}/{column.name}", table.time_ns, quality)
-                arrays += (pa.array(column.value, mask=absent), pa.array(column.raw, mask=absent))
-                arrays.append(pa.array(quality_column(quality, len(table))))
+                arrays += (array_of(column.value, absent), array_of(column.raw, absent))
+                arrays.append(array_of(quality_column(quality, len(table))))
+                arrays.append(array_of(valid_column(column.value, quality, absent)))
                 self._tables.values += with_value(len(table), absent)
             rows = pa.RecordBatch.from_arrays(arrays, schema=schema)
             self._waiting.setdefault(table.name, []).append(rows)
@@ -92,12 +101,14 @@ class SignalFolder:
     def _schema(self, table: SignalTable) -> pa.Schema:
         import pyarrow as pa
 
-        fields = [pa.field("time_ns", pa.int64(), nullable=False)]
+        fields = time_columns(table.time_ns)[0]
         for column in table:
-            unit = {"unit": column.unit}
-            fields.append(pa.field(column.name, pa.from_numpy_dtype(column.value.dtype), metadata=unit))
+            name, unit = column_of(column.name), {"unit": units.shown(column.unit)}
+            fields.append(pa.field(name, pa.from_numpy_dtype(column.value.dtype), metadata=unit))
             states = named_states(column.labels) or None
             fields.append(pa.field(f"{column.name}.raw", pa.from_numpy_dtype(column.raw.dtype), metadata=states))
             fields.append(pa.field(f"{column.name}.quality", pa.uint16(), nullable=False))
+            fields.append(pa.field(f"{column.name}.valid", pa.bool_(), nullable=False))
         own = {"bus": table.bus, "message": table.group.name, "id": table.message.identifier}
-        return pa.schema(fields, metadata={**own, **self._tables.metadata})
+        unit_of = {column.name: column.unit for column in table}
+        return pa.schema(fields, metadata=with_units({**own, **self._tables.metadata}, unit_of))

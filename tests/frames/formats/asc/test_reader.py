@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from buswright.frames.formats.asc import reader as asc
 from buswright.frames.formats.candump import reader as candump
-from buswright.frames.formats.reading import Reading
+from buswright.frames.formats.reading import Reading, batches, read_chunks
 from buswright.frames.table import FD_LENGTHS, Flag, Frames, concatenate
 from tests.frames.frame_batches import rows_of
 
@@ -20,9 +20,20 @@ HEAD = b"base hex  timestamps absolute\ninternal events logged\n// version 9.0.0
 TAIL = "  102203  133   303000 e0006659 46500250 4b140250 20011736 2001040d"
 
 
+def _batches(text, reading, *, arrays=True, chunk_bytes=1 << 20):
+    reader = asc.AscReader(reading, arrays=arrays)
+
+    def chunks():
+        for chunk in read_chunks(io.BytesIO(text), reading, chunk_bytes):
+            yield reader.read(chunk)
+        reader.finish()
+
+    yield from batches(chunks(), reading)
+
+
 def read(text: bytes, *, arrays: bool = True, chunk_bytes: int = 1 << 20, **options) -> tuple[Frames, Reading]:
     reading = Reading("test.asc", **options)
-    return concatenate(list(asc._read(io.BytesIO(text), reading, arrays=arrays, chunk_bytes=chunk_bytes))), reading
+    return concatenate(list(_batches(text, reading, arrays=arrays, chunk_bytes=chunk_bytes))), reading
 
 
 def read_all_ways(text: bytes, **options) -> tuple[Frames, Reading]:
@@ -44,7 +55,6 @@ def as_arrays(line: str) -> bool:
     """Whether a line is read without the exact path."""
     from buswright.frames.formats.asc import arrays as asc_arrays
     from buswright.frames.formats.asc import fields as asc_fields
-    from buswright.frames.formats.reading import read_chunks
 
     (chunk,) = read_chunks(io.BytesIO(line.encode() + b"\n"), Reading("x"))
     layout = asc_fields.Layout.of(chunk)
@@ -556,7 +566,7 @@ def test_many_batches_join_to_the_whole(monkeypatch):
     monkeypatch.setattr("buswright.frames.formats.reading.BATCH_FRAMES", 10)
     text = HEAD + "\n".join([*FAST, *SLOW] * 5).encode() + b"\n"
     reading = Reading("test.asc")
-    batches = list(asc._read(io.BytesIO(text), reading, chunk_bytes=500))
+    batches = list(_batches(text, reading, chunk_bytes=500))
     assert len(batches) > 3
     assert rows_of(concatenate(batches)) == [*FAST.values(), *SLOW.values()] * 5
     assert np.array_equal(concatenate(batches).long_payload, read(text)[0].long_payload)

@@ -70,6 +70,15 @@ class StampClock:
         """Whether times depend on nothing but their own stamp until the next line without one."""
         return self.started and not self.relative and self.block_ns is None
 
+    def state(self) -> tuple[int, bool, int] | None:
+        """Return origin, whether it is a date, and the finest stamp's digits; None while times depend on more."""
+        return (self._origin_ns, self._dated, self._finest) if self.in_step else None
+
+    def resume(self, state: tuple[int, bool, int]) -> None:
+        """Go on as a clock did that was in this state."""
+        self._origin_ns, self._dated, self._finest = state
+        self.started = True
+
     def date(self, text: str, number: int) -> None:
         """Take the header's date; later ones begin a recording that was appended."""
         value = date_ns(text, self._reading.timezone)

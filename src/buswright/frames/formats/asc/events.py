@@ -117,6 +117,11 @@ class EventLog:
         self._reading = reading
         self._others: dict[tuple[str | None, str, str, str], list[int]] = {}
 
+    @property
+    def counting(self) -> bool:
+        """Whether lines are counted that become events at the end, or as many events are kept as may be."""
+        return bool(self._others) or len(self._reading.events) >= EVENTS_KEPT
+
     def add(self, number: int, event: Event) -> None:
         """Keep an event of line `number`, or count it when there are too many."""
         if len(self._reading.events) < EVENTS_KEPT:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from typing import Any
 
 from buswright.frames.formats.asc.clock import StampClock, fraction_digits, stamp_ns
 from buswright.frames.formats.asc.events import EventLog, error_frame, statistics, status
@@ -50,6 +51,20 @@ class LineReader:
         self.log = EventLog(reading)
         self.base = 16
         self._names: dict[str, str] = {}
+
+    def state(self) -> tuple[object, ...] | None:
+        """Return what the meaning of later lines depends on; None where that is more than can be handed over."""
+        clock = self.clock.state()
+        if clock is None or self.log.counting:
+            return None
+        return (clock, self.base, dict(self._names), dict(self.reading.metadata))
+
+    def resume(self, state: tuple[Any, ...]) -> None:
+        """Go on as a reader did that was in this state."""
+        clock, self.base, names, metadata = state
+        self.clock.resume(clock)
+        self._names = dict(names)
+        self.reading.metadata = dict(metadata)
 
     def read_line(self, line: bytes, number: int, place: int, rows: Rows) -> bool:
         """Read one line into `rows`, an event, or a problem.

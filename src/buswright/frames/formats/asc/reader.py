@@ -1,6 +1,6 @@
 """ASC text, read as arrays.
 
-A batch's way: `read` takes chunks of whole lines; `_read_chunk` gives a chunk to `read_classic` and `read_fd`
+A batch's way: `AscReader` takes chunks of whole lines; `_read_chunk` gives a chunk to `read_classic` and `read_fd`
 (arrays.py, fields.py), and what these leave line by line to `LineReader` (lines.py), which also says what is wrong
 with a line. What stamps and dates mean is settled in clock.py. The format is the one that python-can's ASCReader and
 ASCWriter document; decimal files take the exact path altogether.
@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
 
@@ -20,16 +20,14 @@ from buswright.frames.formats.asc.lines import BLANKS, LineReader
 from buswright.frames.formats.columns import Columns, Rows, interleave
 from buswright.frames.formats.digits import Places
 from buswright.frames.formats.reading import (
-    CHUNK_BYTES,
     INK,
     MANY_LINES,
     Chunk,
     Format,
     Reading,
-    batches,
     lines_with,
     note_unterminated,
-    read_chunks,
+    read_text,
     worth_reading,
 )
 from buswright.frames.table import Frames
@@ -55,26 +53,46 @@ def sniff(head: bytes, name: str) -> bool:  # noqa: ARG001  (content decides, no
     return 2 * sum(_TYPICAL.match(line) is not None for line in lines) > len(lines)
 
 
+class AscReader:
+    """Reads the chunks of an ASC file; see `ChunkReader`.
+
+    With `arrays` off every line takes the exact path (the tests compare the two).
+    """
+
+    def __init__(self, reading: Reading, *, arrays: bool = True) -> None:
+        self.reading = reading
+        self._lines = LineReader(reading)
+        self._arrays = arrays
+
+    def read(self, chunk: Chunk) -> Columns:
+        """Read one chunk."""
+        return _read_chunk(chunk, self._lines, arrays=self._arrays)
+
+    def finish(self) -> None:
+        """Write down the events that were counted."""
+        self._lines.log.finish()
+
+    def state(self) -> Any:
+        """Return clock, base and names; None while stamps count from those before, or lines are being counted."""
+        return self._lines.state()
+
+    def resume(self, state: Any) -> None:
+        """Go on behind the header."""
+        self._lines.resume(state)
+
+    def last_ns(self) -> None:
+        """Tell no time: every event has its own."""
+
+    def adopt(self, last_ns: int | None, first_event: int) -> None:
+        """Take over a part, which has changed nothing."""
+
+
 def read(stream: BinaryIO, reading: Reading) -> Iterator[Frames]:
     """Yield an ASC file as batches of frames; problems and events go to `reading`."""
-    yield from _read(stream, reading)
+    yield from read_text(stream, reading, AscReader)
 
 
-FORMAT = Format("ASC", sniff, read)
-
-
-def _read(
-    stream: BinaryIO, reading: Reading, *, arrays: bool = True, chunk_bytes: int = CHUNK_BYTES
-) -> Iterator[Frames]:
-    """Read; with `arrays` off every line takes the exact path (the tests compare the two)."""
-    reader = LineReader(reading)
-
-    def chunks() -> Iterator[Columns]:
-        for chunk in read_chunks(stream, reading, chunk_bytes):
-            yield _read_chunk(chunk, reader, arrays=arrays)
-        reader.log.finish()
-
-    yield from batches(chunks(), reading)
+FORMAT = Format("ASC", sniff, read, reader=AscReader)
 
 
 def _read_chunk(chunk: Chunk, reader: LineReader, *, arrays: bool) -> Columns:

@@ -1,13 +1,14 @@
 """candump text: the compact form (`-L`, `-l`) and the terminal form, read as arrays.
 
-A batch's way: `read` takes chunks of whole lines; `_read_chunk` gives a chunk to `read_compact` (compact.py), what
-that leaves to `read_terminal` (terminal.py), and what is left then line by line to `read_line` (lines.py), which
+A batch's way: `CandumpReader` takes chunks of whole lines; `_read_chunk` gives a chunk to `read_compact` (compact.py),
+what that leaves to `read_terminal` (terminal.py), and what is left then line by line to `read_line` (lines.py), which
 also says what is wrong with a line. Formats after the output of can-utils' candump.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import BinaryIO
 
 import numpy as np
@@ -22,10 +23,9 @@ from buswright.frames.formats.reading import (
     Chunk,
     Format,
     Reading,
-    batches,
     lines_with,
     note_unterminated,
-    read_chunks,
+    read_text,
     worth_reading,
 )
 from buswright.frames.table import Clock, Event, Flag, Frames, Int64s
@@ -49,31 +49,63 @@ def sniff(head: bytes, name: str) -> bool:  # noqa: ARG001  (content decides, no
     return False
 
 
+class CandumpReader:
+    """Reads the chunks of a candump file; see `ChunkReader`."""
+
+    def __init__(self, reading: Reading) -> None:
+        self.reading = reading
+        self._stamps = Stamps()
+        self._untimed = False
+
+    def read(self, chunk: Chunk) -> Columns:
+        """Read one chunk, and give its frames and events their times."""
+        reading, stamps = self.reading, self._stamps
+        events = len(reading.events)
+        columns = _read_chunk(chunk, reading, stamps)
+        if len(columns):
+            if not stamps.settled:
+                _settle_stamps(columns, reading, stamps)
+            if stamps.delta:
+                np.cumsum(columns.time_ns, out=columns.time_ns)
+                columns.time_ns += stamps.last_ns
+            stamps.last_ns = int(columns.time_ns[-1])
+            self._untimed = self._untimed or bool((columns.flags & np.uint8(Flag.UNTIMED)).any())
+        if len(reading.events) > events:
+            _date_events(reading, events, stamps)
+        return columns
+
+    def finish(self) -> None:
+        """Set the resolution: one stamp may be finer than those of the beginning."""
+        if self._stamps.nanoseconds and self.reading.clock.resolution_ns == 1000:
+            self.reading.clock = replace(self.reading.clock, source="unknown", resolution_ns=1)
+
+    def state(self) -> tuple[bool, bool] | None:
+        """Return whether stamps were dates and finer than microseconds; None where times hang on the frame before."""
+        stamps = self._stamps
+        alone = stamps.settled and not stamps.delta and not self._untimed
+        return (stamps.dated, stamps.nanoseconds) if alone else None
+
+    def resume(self, state: tuple[bool, bool]) -> None:
+        """Go on after the first chunks."""
+        self._stamps = Stamps(settled=True, dated=state[0], nanoseconds=state[1])
+
+    def last_ns(self) -> int | None:
+        """Time of the last frame, where there are stamps."""
+        return self._stamps.last_ns if self._stamps.seen else None
+
+    def adopt(self, last_ns: int | None, first_event: int) -> None:
+        """Take over a part: its events before its first stamp have the time of the last frame before it."""
+        _date_events(self.reading, first_event, self._stamps)
+        if last_ns is not None:
+            self._stamps.last_ns, self._stamps.seen = last_ns, True
+
+
 def read(stream: BinaryIO, reading: Reading) -> Iterator[Frames]:
     """Yield a candump file as batches of frames; problems and events go to `reading`."""
-    stamps = Stamps()
-    yield from batches((_read_in_time(chunk, reading, stamps) for chunk in read_chunks(stream, reading)), reading)
-    if stamps.nanoseconds and reading.clock.resolution_ns == 1000:
-        reading.clock = Clock(reading.clock.origin, "unknown", 1, reading.clock.timezone)
+    yield from read_text(stream, reading, CandumpReader)
 
 
-FORMAT = Format("candump", sniff, read)
-
-
-def _read_in_time(chunk: Chunk, reading: Reading, stamps: Stamps) -> Columns:
-    """Read one chunk, and give its frames and events their times."""
-    events = len(reading.events)
-    columns = _read_chunk(chunk, reading, stamps)
-    if len(columns):
-        if not stamps.settled:
-            _settle_stamps(columns, reading, stamps)
-        if stamps.delta:
-            np.cumsum(columns.time_ns, out=columns.time_ns)
-            columns.time_ns += stamps.last_ns
-        stamps.last_ns = int(columns.time_ns[-1])
-    if len(reading.events) > events:
-        _date_events(reading, events, stamps)
-    return columns
+FORMAT = Format("candump", sniff, read, reader=CandumpReader)
 
 
 def _read_chunk(chunk: Chunk, reading: Reading, stamps: Stamps, *, arrays: bool = True) -> Columns:
