@@ -183,7 +183,7 @@ def _checksum_severity(case: Case, figures: IdFigures, checksum: ChecksumFigures
 
 
 def _until_changed(figures: IdFigures, at: int) -> Window:
-    """Return how long a length stayed that the database doesn't know; of one that it knows, the moment of the change."""
+    """Return how long a length stayed that is not the database's; of the right one, the moment of the change."""
     lengths, event = figures.lengths, figures.lengths.events[at]
     if lengths.declared in (None, event.after):
         return Window(event.time_ns, event.time_ns)
