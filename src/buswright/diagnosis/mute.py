@@ -66,7 +66,7 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
             "chafed-wire": "open-circuit short-to-ground short-to-supply loose-contact impossible-rate saturated",
             "supply-sag": "ground-shift impossible-rate",
             "ground-shift": "impossible-rate",
-            "ignition-noise": "ignition-noise cross-talk",
+            "ignition-noise": "ignition-noise cross-talk impossible-rate",
         }.items()
     }
 )

@@ -54,6 +54,16 @@ def test_a_sign_read_as_a_size_is_named_and_the_other_way():
     assert found(around.astype(np.uint16).astype(np.int16).astype(np.int64), signed=True) == ["signedness"]
 
 
+def test_a_sign_that_shows_only_now_and_then_at_nought_is_named_and_a_code_for_no_value_is_not():
+    rng = np.random.default_rng(3)
+    pedal = np.where(np.arange(N) % 1000 < 100, 0, 3000 + 1000 * np.sin(np.arange(N) / 90)).astype(np.int64)
+    wrapped, absent = pedal.copy(), pedal.copy()
+    wrapped[rng.choice(np.flatnonzero(pedal == 0), 20, replace=False)] = 0xFFFF
+    absent[rng.choice(np.flatnonzero(pedal > 0), 20, replace=False)] = 0xFFFF
+    assert found(wrapped) == ["signedness"]
+    assert "signedness" not in found(absent)
+
+
 def test_a_channel_that_switches_between_two_ends_is_no_wrong_sign():
     square = np.where(np.arange(N) // 500 % 2, 60_000, 100)
     assert found(square) == []

@@ -51,3 +51,30 @@ def test_a_value_that_is_renewed_slowly_may_step() -> None:
 def test_without_a_known_rate_nothing_is_judged() -> None:
     values = slow() + 0.6 * (SECONDS >= 20)
     assert not list(impossible_sightings(case_of(made("oil", values, hz=HZ, kind=sensor()))))
+
+
+def leaps(height: float, sides: tuple[int, ...]) -> Any:
+    values = slow()
+    for number in range(20):
+        values[(SECONDS >= 5 + 2 * number) & (SECONDS < 5 + 2 * number + 1.5 / HZ)] += (
+            height * sides[number % len(sides)]
+        )
+    return values
+
+
+def test_leaps_to_both_sides_are_neither_a_contact_nor_sparks() -> None:
+    def said(values: Any) -> list[tuple[str, int]]:
+        case = case_of(made("oil", values, hz=HZ, kind=sensor(max_rate=20.0)))
+        return [(one.finding.fault, one.finding.count) for one in impossible_sightings(case)]
+
+    assert said(leaps(1.5, (1, -1))) == [("impossible-rate", 20)]
+    assert said(leaps(1.5, (1,))) == []  # a contact goes one way, to its bias
+    assert said(leaps(0.1, (1, -1))) == []  # sparks do so little
+
+
+def test_a_quiet_value_that_leaps_and_stays_did_not_wait_to_be_renewed() -> None:
+    values = np.round(slow(), 3)
+    values[int(20 * HZ) - 3 : int(20 * HZ)] = values[int(20 * HZ) - 3]
+    values[int(20 * HZ) :] += 0.9
+    (one,) = impossible_sightings(case_of(made("oil", values, hz=HZ, kind=sensor(max_rate=20.0))))
+    assert one.finding.count == 1

@@ -75,3 +75,10 @@ def test_a_switch_between_two_codes_is_in_its_place():
 def test_a_signal_that_crosses_its_middle_is_in_its_place():
     rng = np.random.default_rng(4)
     assert found((LOW, moving(rng, 0x8000, 40)), (HIGH, moving(rng, 0x8000, 3))) == []
+
+
+def test_high_bits_that_are_upset_for_a_while_are_no_wrong_place():
+    rng = np.random.default_rng(2)
+    low = moving(rng, 5000, 2000)
+    upset = low + np.where((np.arange(N) > 800) & (np.arange(N) < 1300), rng.integers(0, 8, N) << 13, 0)
+    assert found((LOW, upset)) == []

@@ -27,8 +27,14 @@ def test_stretches_are_runs_that_a_segment_cuts(chosen, cut):
 
 def test_values_held():
     raw = np.array([1, 1, 1, 2, 2, 3, 3, 3, 3])
-    held = held_values(raw, np.array([0, 7]), 3)
+    held = held_values(raw, np.array([0, 7]), 3, np.ones(9, dtype=bool))
     assert (held.first.tolist(), held.stop.tolist()) == ([0], [3])  # the segment cuts the threes
+
+
+def test_what_is_not_there_holds_no_value():
+    raw = np.array([4, 4, 4, 0, 0, 0, 0, 4, 4])
+    held = held_values(raw, ONE, 2, raw > 0)
+    assert (held.first.tolist(), held.stop.tolist()) == ([0, 7], [3, 9])
 
 
 def departures(value, **options):

@@ -182,6 +182,16 @@ def _checksum_severity(case: Case, figures: IdFigures, checksum: ChecksumFigures
 # Lengths --------------------------------------------------------------------------------------------------------------
 
 
+def _until_changed(figures: IdFigures, at: int) -> Window:
+    """Return how long a length stayed that is not the database's; of the right one, the moment of the change."""
+    lengths, event = figures.lengths, figures.lengths.events[at]
+    if lengths.declared in (None, event.after):
+        return Window(event.time_ns, event.time_ns)
+    later = lengths.events[at + 1 :]
+    end = later[0].time_ns if later else figures.last_ns
+    return Window(event.time_ns, max(event.time_ns, end or 0))
+
+
 def _length(case: Case, figures: IdFigures) -> Iterator[Sighting]:
     lengths = figures.lengths
     if not lengths.off and not lengths.changes:
@@ -190,7 +200,7 @@ def _length(case: Case, figures: IdFigures) -> Iterator[Sighting]:
     evidence = [
         f"{titled(figures)} came with {counts}." + (f" The database says {lengths.declared}." if lengths.off else "")
     ]
-    windows = [Window(event.time_ns, event.time_ns) for event in lengths.events]
+    windows = [_until_changed(figures, at) for at in range(len(lengths.events))]
     if lengths.events:
         first = lengths.events[0]
         evidence.append(

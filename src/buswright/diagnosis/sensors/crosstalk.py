@@ -19,8 +19,8 @@ from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import FINE_NS
 from buswright.wording import percent
 
-_GAINS = (0.005, 0.10)
-"""What is copied, as a part of the neighbour's volts (trade)."""
+_GAINS = (0.005, 0.11)
+"""What is copied, as a part of the neighbour's volts: up to a tenth (trade), and what the measured gain may be off."""
 _CLEAR = 10.0
 """A gain is one where it is so many times its uncertainty."""
 _ALIKE = 0.35

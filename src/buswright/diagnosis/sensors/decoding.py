@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from buswright.channels.samples.series import Quality
+from buswright.channels.samples.series import Bools, Floats, Quality
 from buswright.diagnosis.case import Case, Sighting, Window, sighting
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence
@@ -23,6 +23,9 @@ EDGE_SHARE = 0.01
 """Share of the samples that must lie at each side of the gap of unused codes."""
 GAP_SHARE = 0.5
 """Share of all codes that the gap must span."""
+NEAR_NOUGHT = 0.02
+"""Part of the movement that lies beside nought."""
+BY_CHANCE = 1e-4
 SMOOTH_STEPS = 5.0
 """How many times its usual step a signal may move where it crosses from one end of the codes to the other."""
 MOSTLY = 0.5
@@ -30,6 +33,8 @@ MOSTLY = 0.5
 INVALID_SHARE = 0.001
 """Share of samples that the sender disowns, worth a look."""
 RANGE_SHARE = 0.01
+RANGE_FRAMES = 10
+"""Samples beyond the range that prove something of a number that a module computes."""
 RANGE_BEYOND = 0.10
 """Samples beyond the database's range by more than this part of it count: ranges in databases are often too narrow."""
 _ORDERS: dict[int, npt.DTypeLike] = {16: np.uint16, 32: np.uint32}
@@ -157,10 +162,12 @@ def _sign(each: ChannelEvidence) -> Iterator[Sighting]:
     steps = np.diff(ordered)
     widest = int(np.argmax(steps))
     below = (widest + 1) / len(ordered)
-    if steps[widest] < GAP_SHARE * 2.0**bits or min(below, 1 - below) < EDGE_SHARE:
-        return
     across = np.abs(np.diff(read)) > GAP_SHARE * 2.0**bits
     jumps, moves = int(across.sum()), np.abs(np.diff(other))
+    if steps[widest] < GAP_SHARE * 2.0**bits:
+        return
+    if min(below, 1 - below) < EDGE_SHARE and not _only_at_nought(other, across):
+        return
     usual = float(np.quantile(moves[~across], 0.99)) if (~across).any() else 0.0
     # Read the other way it must cross there as it moves elsewhere: a switch jumps in both readings.
     if jumps < 2 or float(np.median(moves[across])) > SMOOTH_STEPS * max(usual, 1.0):
@@ -181,6 +188,18 @@ def _sign(each: ChannelEvidence) -> Iterator[Sighting]:
         ruled_out=("Not a short or open wire: the codes on both sides keep moving.",),
         next_check=f"Make {signal.name} {right} in the database.",
     )
+
+
+def _only_at_nought(other: Floats, across: Bools) -> bool:
+    """Whether a value crosses to the far end only from beside nought, more often than by chance.
+
+    A contact that fails, or a code for no value, comes at any value.
+    """
+    near = NEAR_NOUGHT * max(float(np.ptp(other)), 1.0)
+    if not across.any() or float(np.abs(other[1:][across]).max()) > near:
+        return False
+    share = float(np.mean(np.abs(other) <= near))
+    return bool(np.abs(other[:-1][across]).max() <= near and share ** int(across.sum()) < BY_CHANCE)
 
 
 def _disowned(each: ChannelEvidence) -> Iterator[Sighting]:
@@ -227,8 +246,11 @@ def _range(each: ChannelEvidence) -> Iterator[Sighting]:
     value = raw * float(signal.scale) + float(signal.offset)
     spare = RANGE_BEYOND * (signal.maximum - signal.minimum)
     far = marked & ((value > signal.maximum + spare) | (value < signal.minimum - spare))
+    far |= _leapt(marked, value, spare, each)
     count = int(far.sum())
-    if count < 5 or count < RANGE_SHARE * len(each):
+    # No wire lies between a module's own number and the frame: what is there at all is the module's doing.
+    least = RANGE_FRAMES if not each.electrical else RANGE_SHARE * len(each)
+    if count < max(5, least):
         return
     windows = [Window(*each_window) for each_window in stretches_of(far).windows(each.series.time_ns)]
     yield sighting(
@@ -245,9 +267,21 @@ def _range(each: ChannelEvidence) -> Iterator[Sighting]:
             ),
             "Either the range in the database is wrong, or the scale, the start bit or the sender.",
         ),
-        threshold=f"over {percent(RANGE_SHARE)} of the samples, by more than {percent(RANGE_BEYOND)} of the range",
+        threshold=(
+            f"over {percent(RANGE_SHARE)} of the samples"
+            if each.electrical
+            else f"at least {RANGE_FRAMES} samples of a number that the module computes"
+        )
+        + f", by more than {percent(RANGE_BEYOND)} of the range or in one leap of as much",
         next_check=f"Compare start bit, length, scale and range of {signal.name} with the sheet of the module.",
     )
+
+
+def _leapt(marked: Bools, value: Floats, least: float, each: ChannelEvidence) -> Bools:
+    """Tell which marked samples follow a leap out of the range; a range that is too narrow is left step by step."""
+    found = stretches_of(marked, each.series.segments)
+    leaps = (found.first > 0) & (np.abs(value[found.first] - value[found.first - 1]) > least)
+    return found.take(leaps).mask(len(marked))
 
 
 def _multiplexers(case: Case) -> Iterator[Sighting]:

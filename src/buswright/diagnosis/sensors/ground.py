@@ -75,13 +75,14 @@ class _Load:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Shift:
-    """What one load does to channels: volts by which each moves, its uncertainty, and the members that agree."""
+    """What one load does to channels: volts by which each moves, how clearly, who agrees, and what they share."""
 
     load: _Load
     volts: float
     members: tuple[ChannelEvidence, ...]
     each: tuple[float, ...]
     clear: float
+    place: Candidate
 
 
 def ground_sightings(case: Case) -> Iterator[Sighting]:
@@ -100,9 +101,7 @@ def ground_sightings(case: Case) -> Iterator[Sighting]:
         return
     by_place: dict[str, list[tuple[_Shift, Candidate]]] = {}
     for shift in shifts:
-        place = _place(could, shift)
-        if place is not None:
-            by_place.setdefault(place.subject, []).append((shift, place))
+        by_place.setdefault(shift.place.subject, []).append((shift, shift.place))
     for seen in by_place.values():
         yield _found(case, number, seen)
 
@@ -188,7 +187,7 @@ def _shift(case: Case, load: _Load, could: Sequence[ChannelEvidence], columns: M
     clear = [(each, volts, unsure) for each, volts, unsure in moved if abs(volts) >= max(_CLEAR * unsure, 0.7 * least)]
     if len(clear) < _LEAST:
         return None
-    best: _Shift | None = None
+    best: tuple[float, tuple[ChannelEvidence, ...], tuple[float, ...], float] | None = None
     for _, centre, _ in clear:
         same = [one for one in clear if abs(one[1] - centre) <= SAME * abs(centre)]
         middle = float(np.median([volts for _, volts, _ in same]))
@@ -196,38 +195,40 @@ def _shift(case: Case, load: _Load, could: Sequence[ChannelEvidence], columns: M
         members = tuple(each for each, _, _ in same)
         if len(same) < _LEAST or (kinds(members) < _LEAST_KINDS and len(same) < _ENOUGH) or abs(middle) < least:
             continue
-        if best is None or len(same) > len(best.members):
+        if best is None or len(same) > len(best[1]):
             sure = float(np.median([abs(volts) / max(unsure, 1e-9) for _, volts, unsure in same]))
-            best = _Shift(load, middle, members, tuple(volts for _, volts, _ in same), sure)
-    if best is None or _is_factor(best):
+            best = (middle, members, tuple(volts for _, volts, _ in same), sure)
+    if best is None or _is_factor(best[1], best[2]):
         return None
-    # Channels that would have shown it, and did not.
-    could_show = [each for each, _, unsure in moved if _CLEAR * unsure <= abs(best.volts)]
-    on_it = _place(could_show, best)
-    if on_it is None or on_it.what == "supply":  # a supply that moves scales: it shifts nothing
+    # Channels that would have shown it, and did not, speak against a place; those that move by themselves don't.
+    could_show = [each for each, _, unsure in moved if _CLEAR * unsure <= abs(best[0])]
+    place = _place(could_show, best[1])
+    if place is None or place.what == "supply":  # a supply that moves scales: it shifts nothing
         return None
-    if on_it.what != "ground":
+    if place.what == "ground":
+        enough = place.score >= _SHARE
+    else:
         # Nobody says that they share a ground: so many together prove that they do.
-        return best if len(best.members) >= _ENOUGH and kinds(best.members) >= _LEAST_KINDS else None
-    return best if on_it.score >= _SHARE else None
+        enough = len(best[1]) >= _ENOUGH and kinds(best[1]) >= _LEAST_KINDS
+    return _Shift(load, *best, place) if enough else None
 
 
-def _is_factor(shift: _Shift) -> bool:
+def _is_factor(members: Sequence[ChannelEvidence], moved: Sequence[float]) -> bool:
     """Whether the volts of the members scale rather than shift: then it is the supply that moves."""
-    levels = np.array([float(np.median(each.quantity[each.there])) / (each.per_volt or 1.0) for each in shift.members])
+    levels = np.array([float(np.median(each.quantity[each.there])) / (each.per_volt or 1.0) for each in members])
     if np.ptp(levels) < 0.3 * levels.mean():
         return False
-    volts = np.array(shift.each)
+    volts = np.array(moved)
     factors = volts / levels
     return bool(factors.std() / abs(factors.mean()) < volts.std() / abs(volts.mean()))
 
 
-def _place(could: Sequence[ChannelEvidence], shift: _Shift) -> Candidate | None:
+def _place(could: Sequence[ChannelEvidence], members: Sequence[ChannelEvidence]) -> Candidate | None:
     """Return the ground that the members share, else what else they share."""
-    ranked = candidates(shift.members, could, {})
+    ranked = candidates(members, could, {})
     best = {one.what: one for one in reversed(ranked)}
     for what in ("ground", "module"):
-        if what in best and (best[what].score >= _SHARE or not any(each.shares("ground") for each in shift.members)):
+        if what in best and (best[what].score >= _SHARE or not any(each.shares("ground") for each in members)):
             return best[what]
     return ranked[0] if ranked else None
 

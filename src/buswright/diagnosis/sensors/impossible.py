@@ -1,4 +1,4 @@
-"""Steps that a quantity cannot make, and that stay: a sensor that slipped, an input that changed its mind."""
+"""Leaps that a quantity cannot make: a sensor that slipped, an input that changed its mind, an upset for moments."""
 
 from __future__ import annotations
 
@@ -11,9 +11,10 @@ from buswright.diagnosis.case import Case, Sighting, Window, sighting
 from buswright.diagnosis.sensors.rails import POWER_OFF
 from buswright.diagnosis.sensors.rate_limits import fastest, too_fast
 from buswright.diagnosis.sensors.sharing import reach_of
+from buswright.diagnosis.sensors.touches import Touches, touches_of
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence
-from buswright.wording import plural
+from buswright.wording import duration, percent, plural
 
 _BESIDE = 5
 _BESIDE_S = 0.3
@@ -23,7 +24,13 @@ _STAYS = 0.6
 _LEAST = 0.02
 """Of the span: smaller steps are no fault that anybody can look for."""
 _HOLD_NS = 250_000_000
-"""A module may renew a value more slowly than it sends it: so much time may have passed since it changed."""
+"""A module may renew a value more slowly than it sends it: so much time may have passed since it changed, if it
+usually repeats a value for so long: a quiet quantity rests by itself."""
+_OFTEN = 5
+_BOTH_WAYS = 0.9
+"""Less than this share goes one way, and this share goes far."""
+_FAR = 0.1
+"""Of the span: sparks disturb a wire by less."""
 _GAP = 3.0
 _MANY = 3
 
@@ -40,6 +47,9 @@ def impossible_sightings(case: Case) -> Iterator[Sighting]:
         rows = _steps(each, limit)
         if len(rows):
             yield _found(case, each, rows, limit, by)
+        touches = touches_of(case, each)
+        if _upset(case, touches):
+            yield _found_back(case, touches, limit, by)
 
 
 def _steps(each: ChannelEvidence, limit: float) -> Int64s:
@@ -52,6 +62,8 @@ def _steps(each: ChannelEvidence, limit: float) -> Int64s:
     kept = []
     bad = each.bad
     raw = series.raw if series.raw is not None else value
+    runs = each.held(1)
+    renewed_ns = float(np.median(runs.stop - runs.first)) * period if len(runs) else 0.0
     for row in rows.tolist():
         around = slice(row - beside, row + beside)
         elapsed = series.time_ns[row] - series.time_ns[row - 1]
@@ -62,16 +74,58 @@ def _steps(each: ChannelEvidence, limit: float) -> Int64s:
         left = float(np.median(after) - np.median(before))
         held = np.flatnonzero(raw[max(0, row - 200) : row - 1] != raw[row - 1])
         since = series.time_ns[row] - series.time_ns[max(0, row - 200) + (int(held[-1]) if len(held) else 0)]
-        possible = limit * min(max(int(elapsed), int(since)), _HOLD_NS) * 1e-9
+        possible = limit * max(float(elapsed), min(float(since), renewed_ns, _HOLD_NS)) * 1e-9
         moved = abs(float(each.quantity[row] - each.quantity[row - 1]))
         if abs(step) > possible and left * step > 0 and abs(left) >= _STAYS * abs(step) and moved >= _least(each):
             kept.append(row)
     return np.array(kept, dtype=np.int64)
 
 
+def _upset(case: Case, touches: Touches) -> bool:
+    """Whether a value leapt away and came back, often, far and to both sides: a contact goes to its bias instead."""
+    each = touches.each
+    if len(touches) < _OFTEN or touches.most_a_minute() < case.limit("spikes_per_minute", channel=each.name):
+        return False
+    before = np.maximum(np.searchsorted(each.series.time_ns, touches.start_ns) - 1, 0)
+    far = np.abs(touches.peak - each.quantity[before]) >= _FAR * (each.span or np.inf)
+    return touches.one_way < _BOTH_WAYS and bool(far.mean() >= _BOTH_WAYS) and not bool(touches.railed.mean() > 0.5)
+
+
 def _least(each: ChannelEvidence) -> float:
     noise = each.fast_noise if np.isfinite(each.fast_noise) else 0.0
     return max(_LEAST * (each.span or 0.0), 8.0 * noise)
+
+
+def _found_back(case: Case, touches: Touches, limit: float, by: str) -> Sighting:
+    each, unit = touches.each, touches.each.series.unit
+    lengths = touches.end_ns - touches.start_ns
+    often = touches.most_a_minute() >= _MANY * case.limit("spikes_per_minute", channel=each.name)
+    return sighting(
+        "impossible-rate",
+        Severity.FAULT if often else Severity.SUSPECT,
+        each.subject,
+        windows=touches.windows,
+        count=len(touches),
+        confidence=0.75,
+        evidence=[
+            (
+                f"{each.name} leapt away {plural(len(touches), 'time')} and came back after "
+                f"{duration(float(np.median(lengths)))} (median), first at {case.at(int(touches.start_ns[0]))}. "
+                f"{percent(touches.one_way, 0)} went {touches.side}."
+            ),
+            f"It can change by {limit:g} {unit} a second at most ({by}).",
+            "Frames can't tell an upset in the module from a wire that something else drives for moments.",
+        ],
+        threshold=case.used("spikes_per_minute", "spike_sd", "spike_return", "spike_s", channel=each.name),
+        ruled_out=[
+            "Not a contact that opens: that goes one way, to where an open wire reads.",
+            f"Not sparks: a leap of {percent(_FAR, 0)} of the span is too much for these.",
+        ],
+        next_check=f"Power off, unplug the sensor of {each.name} and connect two equal resistors in its place. If the "
+        "leaps stay, look at the wire and the module, else change the sensor.",
+        caution=" ".join([POWER_OFF, *(each.sensor.cautions if each.sensor else ())]),
+        reach=reach_of(case, [each]),
+    )
 
 
 def _found(case: Case, each: ChannelEvidence, rows: Int64s, limit: float, by: str) -> Sighting:

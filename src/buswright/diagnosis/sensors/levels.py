@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -169,21 +169,26 @@ def wrong_volts(case: Case) -> Iterator[Sighting]:
     for each in case.evidence:
         if each.computed or each.live_band is None or each.per_volt is None or each.there.sum() < LEAST_WINDOWS:
             continue
-        factor = _tenfold(each)
+        unused = unused_bits(each)
+        factor = _too_large_by(each, (2.0**unused,)) if unused else None
+        doubled = factor is not None
+        factor = factor or _too_large_by(each, _TENFOLD)
         if factor is None:
             continue
         level = float(np.median(each.quantity[each.there]))
         low, high = each.live_band
         unit = each.quantity_unit
         yield sighting(
-            "scale-or-unit",
+            "bit-position" if doubled else "scale-or-unit",
             Severity.FAULT,
             each.subject,
             count=1,
             confidence=0.85,
             evidence=[
                 f"The input of {each.name} reads {level:.3g} {unit}; its live band is {low:g} to {high:g} {unit}.",
-                f"Over {factor:g} all of it lies in that band: a factor of ten, or of some, in the database.",
+                f"Over {factor:g} all of it lies in that band"
+                + ("." if doubled else ": a factor of ten, or of some, in the database."),
+                *(beside_its_place(each, unused) if doubled else []),
             ],
             threshold=f"beyond {_REACH:g} times the supply, or moving by {100 * _FREELY:g} % of its band outside it",
             ruled_out=[
@@ -196,8 +201,8 @@ def wrong_volts(case: Case) -> Iterator[Sighting]:
         )
 
 
-def _tenfold(each: ChannelEvidence) -> float | None:
-    """Return the power of ten that an input's volts are too large by, from the first sample to the last; or None."""
+def _too_large_by(each: ChannelEvidence, factors: Sequence[float]) -> float | None:
+    """Return the factor that an input's volts are too large by, from the first sample to the last; None for none."""
     band, per, sensor = each.live_band, each.per_volt, each.sensor
     assert band is not None
     assert per is not None
@@ -209,7 +214,7 @@ def _tenfold(each: ChannelEvidence) -> float | None:
     low, middle, high = np.quantile(volts, [0.05, 0.5, 0.95]).tolist()
     top = sensor.calibration.range.electrical[1]
     reach = _REACH * max(_SUPPLY_V * per, band[1], top if np.isfinite(top) else 0.0)
-    for factor in _TENFOLD:
+    for factor in factors:
         if np.mean((volts / factor > band[0]) & (volts / factor < band[1])) < _INSIDE:
             continue
         freely = high - low >= _FREELY * factor * (band[1] - band[0]) and each.fast_noise <= _CALM * (high - low)

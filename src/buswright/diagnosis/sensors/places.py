@@ -23,6 +23,8 @@ _FOREIGN = 3.0
 """A bit that changes so many times as often as the next lower one of its signal isn't that signal's."""
 _OFTEN = 0.1
 """Share of the samples at which the foreign bits on top change: they are low bits of a neighbour."""
+_QUARTERS = 4
+"""Parts of the run in most of which foreign bits must change."""
 _ROUGH = 3.0
 """How many times as far the codes jump with these bits as without."""
 _SELDOM = 0.2
@@ -98,6 +100,12 @@ def _changes(codes: _Codes, bits: int) -> Floats:
     return np.array([np.mean((changed >> np.uint64(bit)) & np.uint64(1)) for bit in range(bits)])
 
 
+def _all_along(codes: _Codes, bit: int, share: float) -> bool:
+    """Whether a bit changes in most quarters of the run: a wrong place is wrong all along, an upset passes."""
+    quarters = np.array_split((codes[1:] ^ codes[:-1]) >> np.uint64(bit) & np.uint64(1), _QUARTERS)
+    return sum(float(quarter.mean()) >= share / _FOREIGN for quarter in quarters) > _QUARTERS // 2
+
+
 def _on_top(each: ChannelEvidence, members: Sequence[ChannelEvidence], codes: dict[str, _Codes]) -> _Beside | None:
     """Find highest bits that change far more often than those below them: low bits of the signal above."""
     assert each.signal is not None
@@ -108,6 +116,8 @@ def _on_top(each: ChannelEvidence, members: Sequence[ChannelEvidence], codes: di
     for bits in range(1, _MOST_BITS + 1):
         top, next_lower = changes[length - bits], changes[length - bits - 1]
         if top < _OFTEN or top < _FOREIGN * next_lower or changes[0] < next_lower:
+            continue
+        if not _all_along(own, length - bits, float(top)):
             continue
         # The rest must be a whole signal of its own, and run smoothly.
         rest = own & np.uint64((1 << (length - bits)) - 1)

@@ -277,9 +277,9 @@ class ChannelEvidence:
         )
 
     def held(self, least: int) -> Stretches:
-        """Find where one raw value (without one: one quantity) came at least `least` times in a row."""
+        """Find where one raw value (without one: one quantity) came at least `least` times in a row; see `there`."""
         raw = self.series.raw if self.series.raw is not None else self.quantity
-        return held_values(raw, self.series.segments, least)
+        return held_values(raw, self.series.segments, least, self.there)
 
     # On grids -------------------------------------------------------------------------------------------------------
 

@@ -71,15 +71,15 @@ def stretches_of(chosen: Bools, segments: Int64s | None = None) -> Stretches:
     return Stretches(first, stop)
 
 
-def held_values(raw: npt.NDArray[np.generic], segments: Int64s, least: int) -> Stretches:
-    """Find where one raw value came at least `least` times in a row."""
+def held_values(raw: npt.NDArray[np.generic], segments: Int64s, least: int, there: Bools) -> Stretches:
+    """Find where one raw value came at least `least` times in a row; what isn't there is no value, and ends a row."""
     if not len(raw):
         return Stretches(np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp))
-    new = np.concatenate(([True], raw[1:] != raw[:-1]))
+    new = np.concatenate(([True], (raw[1:] != raw[:-1]) | (there[1:] != there[:-1])))
     new[segments[(segments > 0) & (segments < len(raw))]] = True
     first = np.flatnonzero(new)
     stop = np.append(first[1:], len(raw))
-    long = stop - first >= least
+    long = (stop - first >= least) & there[first]
     return Stretches(first[long], stop[long])
 
 
