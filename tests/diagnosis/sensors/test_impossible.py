@@ -56,7 +56,7 @@ def test_without_a_known_rate_nothing_is_judged() -> None:
 def leaps(height: float, sides: tuple[int, ...]) -> Any:
     values = slow()
     for number in range(20):
-        values[(SECONDS >= 5 + 2 * number) & (SECONDS < 5 + 2 * number + 1.5 / HZ)] += (
+        values[(5 + 2 * number <= SECONDS) & (5 + 2 * number + 1.5 / HZ > SECONDS)] += (
             height * sides[number % len(sides)]
         )
     return values
