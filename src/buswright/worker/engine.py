@@ -112,7 +112,7 @@ class Engine:
         self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
         self._next: Command | None = None
         self._own = Viewer()
-        self._viewers = (self._own,)
+        self._viewers: tuple[Viewer, ...] = (self._own,)
         self._composed_of: tuple[object, ...] = ()
         self._urgent = True
         self._composed_ns = 0
