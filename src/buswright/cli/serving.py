@@ -20,12 +20,12 @@ from typing import TYPE_CHECKING, Any
 
 from buswright.cli.stopping import stopping
 from buswright.errors import UserError
+from buswright.tui.served.place import Place
 from buswright.wording import visible
 
 if TYPE_CHECKING:
     from multiprocessing.connection import Connection, Listener
 
-    from buswright.tui.served.server import Place
     from buswright.worker.engine import Engine
 
 MOST_VIEWERS = 16
@@ -119,8 +119,6 @@ def place_of(text: str) -> Place:
     UserError
         It is none.
     """
-    from buswright.tui.served.server import Place
-
     match = re.fullmatch(r"\[([0-9a-fA-F:]+)\](?::(\d+))?|([0-9.]+|localhost)(?::(\d+))?|([0-9a-fA-F:]+)", text)
     hint = "for example --serve 192.0.2.10, or 192.0.2.10:8080; SOURCE stands before --serve"
     if match is None:

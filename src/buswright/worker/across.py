@@ -91,16 +91,19 @@ def serve_viewer(engine: Engine, connection: Connection, *, control: bool) -> No
     sender.start()
     engine.admit(viewer)
     try:
-        with suppress(EOFError, OSError):
-            while True:
-                name, arguments, more = pickle.loads(connection.recv_bytes())  # noqa: S301  (of our own process)
-                if name == _TAKEN:
-                    taken.set()
-                elif name in LOOKS:
-                    getattr(engine, name)(*arguments, **more, viewer=viewer)
-                elif control and name in CONTROLS:
-                    own = {"viewer": viewer} if name == "keep_trials" else {}
-                    getattr(engine, name)(*arguments, **more, **own)
+        while True:
+            name, arguments, more = pickle.loads(connection.recv_bytes())  # noqa: S301  (of our own process)
+            if name == _TAKEN:
+                taken.set()
+            elif name in LOOKS:
+                getattr(engine, name)(*arguments, **more, viewer=viewer)
+            elif control and name in CONTROLS:
+                own = {"viewer": viewer} if name == "keep_trials" else {}
+                getattr(engine, name)(*arguments, **more, **own)
+    except (EOFError, OSError):
+        pass
+    except Exception as fault:  # told; the other viewers and the recording go on
+        LOG.error("a viewer asked for what makes no sense", exc_info=fault)
     finally:
         engine.dismiss(viewer)
         gone.set()
@@ -172,7 +175,7 @@ class RemoteEngine:
             self._connection.send_bytes(packed((name, arguments, more)))
 
     def _receive(self) -> None:
-        with suppress(EOFError, OSError):
+        with suppress(EOFError, OSError, TypeError):  # the last: closed here meanwhile
             while True:
                 self._shelf.lay(pickle.loads(self._connection.recv_bytes()))  # noqa: S301  (of the worker's process)
         self.ended()

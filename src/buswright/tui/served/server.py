@@ -7,7 +7,6 @@ few and short. The terminal in the browser, and the process behind each, are tex
 from __future__ import annotations
 
 import asyncio
-import ipaddress
 import os
 import re
 import secrets
@@ -16,27 +15,29 @@ import socket
 import string
 import subprocess
 from collections.abc import Awaitable, Callable
-from contextlib import suppress
-from dataclasses import dataclass
 from importlib import resources
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
-from aiohttp import WSMsgType, web
+from aiohttp import WSMessage, WSMsgType, web
 from aiohttp.web_protocol import RequestHandler
 from textual_serve.server import Server
+
+from buswright.tui.served.place import Place
 
 if TYPE_CHECKING:
     from textual_serve.app_service import AppService
 
 CONNECTIONS = 64
-"""So many at once; more are closed as they come."""
+"""So many at once; one more takes the place of the oldest that hasn't shown the link."""
 UNSHOWN_S = 5.0
 """A connection that hasn't shown the link after this time is closed."""
 LARGEST_MESSAGE = 16_384
 MOST_COLUMNS, MOST_LINES = 400, 200
 """Columns and lines that a browser may ask for: each cell costs memory."""
 TOKEN_BYTES = 24
+GRACE_S = 3.0
+"""A viewer's process that is told to end may take so long."""
 KEYS = (
     *((str(number), str(number)) for number in range(1, 8)),
     ("↑", "\\u001b[A"), ("↓", "\\u001b[B"), ("Enter", "\\r"), ("Esc", "\\u001b"), ("Space", " "), ("/", "/"),
@@ -49,38 +50,6 @@ _SAFE = {
     "X-Frame-Options": "DENY",
     "Cache-Control": "no-store",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Where it is served.
-
-    Attributes
-    ----------
-    address
-        IP address to listen on.
-    port
-        0: a free one.
-    """
-
-    address: str = "127.0.0.1"
-    port: int = 0
-
-    @property
-    def loopback(self) -> bool:
-        """Whether only this computer can reach it."""
-        return ipaddress.ip_address(self.address).is_loopback
-
-    @property
-    def named(self) -> str:
-        """The address that a link names: where all are listened on, the one that reaches other computers."""
-        if not ipaddress.ip_address(self.address).is_unspecified:
-            return self.address
-        family, far = (socket.AF_INET6, "2001:db8::1") if ":" in self.address else (socket.AF_INET, "192.0.2.1")
-        with suppress(OSError), socket.socket(family, socket.SOCK_DGRAM) as asked:
-            asked.connect((far, 9))  # nothing is sent: it only picks the way
-            return str(asked.getsockname()[0])
-        return "::1" if ":" in self.address else "127.0.0.1"
 
 
 class Served(Server):
@@ -120,10 +89,11 @@ class Served(Server):
         assert serve is not None
 
         def accept() -> asyncio.Protocol:
-            if len(serve.connections) >= CONNECTIONS:
-                return _Closed()
+            here = serve.connections
+            self._shown &= set(here)
+            if len(here) >= CONNECTIONS:
+                self._close_unshown(next((each for each in here if each not in self._shown), None))
             protocol = serve()
-            self._shown &= set(serve.connections)
             loop.call_later(UNSHOWN_S, self._close_unshown, protocol)
             return protocol
 
@@ -134,8 +104,9 @@ class Served(Server):
             server.close()
             await runner.cleanup()
 
-    def _close_unshown(self, protocol: RequestHandler) -> None:
-        if protocol not in self._shown and protocol.transport is not None:
+    def _close_unshown(self, protocol: RequestHandler | None) -> None:
+        """Close a connection that hasn't shown the link."""
+        if protocol is not None and protocol not in self._shown and protocol.transport is not None:
             protocol.transport.abort()
 
     async def _make_app(self) -> web.Application:
@@ -220,36 +191,47 @@ class Served(Server):
             self._told(f"a viewer went: {self._here} of {self._most} are looking")
 
     async def _process_messages(self, websocket: web.WebSocketResponse, app_service: AppService) -> None:
-        """Pass on what a browser sends, as far as it makes sense and is small."""
-        async for message in websocket:
-            if message.type != WSMsgType.TEXT or len(message.data) > LARGEST_MESSAGE:
-                continue
-            try:
-                kind, *more = message.json()
-            except (ValueError, TypeError):
-                continue
-            match kind, more:
-                case "stdin", [str(data)]:
-                    await app_service.send_bytes(data.encode("utf-8", errors="ignore"))
-                case "resize", [{"width": int(width), "height": int(height)}]:
-                    await app_service.set_terminal_size(_within(width, MOST_COLUMNS), _within(height, MOST_LINES))
-                case "ping", [str(data)]:
-                    await websocket.send_json(["pong", data])
-                case "blur", _:
-                    await app_service.blur()
-                case "focus", _:
-                    await app_service.focus()
-                case _:
-                    pass
+        """Pass on what a browser sends, as far as it makes sense and is small; end the viewer's process after it."""
+        try:
+            async for message in websocket:
+                if message.type == WSMsgType.TEXT and len(message.data) <= LARGEST_MESSAGE:
+                    await self._pass_on(message, websocket, app_service)
+        finally:
+            await _end(app_service)
+
+    async def _pass_on(self, message: WSMessage, websocket: web.WebSocketResponse, app_service: AppService) -> None:
+        try:
+            kind, *more = message.json()
+        except (ValueError, TypeError):
+            return
+        match kind, more:
+            case "stdin", [str(data)]:
+                await app_service.send_bytes(data.encode("utf-8", errors="ignore"))
+            case "resize", [{"width": int(width), "height": int(height)}]:
+                await app_service.set_terminal_size(_within(width, MOST_COLUMNS), _within(height, MOST_LINES))
+            case "ping", [str(data)]:
+                await websocket.send_json(["pong", data])
+            case "blur", _:
+                await app_service.blur()
+            case "focus", _:
+                await app_service.focus()
+            case _:
+                pass
+
+
+async def _end(app_service: AppService) -> None:
+    """End a viewer's process; one that doesn't answer is killed."""
+    process = app_service._process
+    try:
+        async with asyncio.timeout(GRACE_S):
+            await app_service.stop()
+            if process is not None:
+                await process.wait()
+    except TimeoutError:
+        if process is not None:
+            process.kill()
+            await process.wait()
 
 
 def _within(asked: int, most: int) -> int:
     return max(1, min(asked, most))
-
-
-class _Closed(asyncio.Protocol):
-    """A connection that is one too many."""
-
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        """Close it."""
-        transport.abort()  # type: ignore[attr-defined]  # a stream's transport has it
