@@ -4,6 +4,7 @@ import hashlib
 import json
 import logging
 import re
+import sys
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -13,7 +14,7 @@ from tests.ports import free_ports
 from tests.tui.made import snapshot_of
 from tests.tui.screens.test_wiggle_screen import LIKELY
 
-from buswright.cli import at_terminal
+from buswright.cli import at_terminal, serving
 from buswright.cli.commands import watch as watch_command
 from buswright.cli.main import build_parser, main
 from buswright.errors import UserError
@@ -37,6 +38,14 @@ from buswright.errors import UserError
         (["nothing.log", "--snapshot", "x.svg"], "no such file"),
         (["demo", "--snapshot", "x.svg", "--from", "yesterday"], "not a time"),
         (["demo", "--snapshot", "x.svg", "--module", "dumper_node"], "there is no module dumper_node"),
+        (["--serve"], "needs a SOURCE"),
+        (["--serve", "demo"], "not an IP address"),
+        (["demo", "--serve", "999.1.1.1"], "not an IP address"),
+        (["demo", "--serve", "127.0.0.1:70000"], "at most 65535"),
+        (["demo", "--serve", "--viewers", "17"], "must be 1 to 16"),
+        (["demo", "--serve", "--snapshot", "x.svg"], "exclude each other"),
+        (["demo", "--serve-control"], "needs --serve"),
+        (["demo", "--viewers", "2"], "needs --serve"),
     ],
 )
 def test_what_cannot_be_is_refused(tmp_path, monkeypatch, arguments, said):
@@ -44,6 +53,43 @@ def test_what_cannot_be_is_refused(tmp_path, monkeypatch, arguments, said):
     with pytest.raises(UserError, match=said):
         main(["watch", *arguments])
     assert not list(tmp_path.iterdir())
+
+
+def test_an_address_of_another_computer_cannot_be_served(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(UserError, match="can't be listened on"):
+        main(["watch", "demo", "--serve", "192.0.2.1"])  # of the range for documents, RFC 5737
+
+
+def test_without_the_extra_it_says_how_to_get_it(monkeypatch):
+    monkeypatch.setitem(sys.modules, "textual_serve", None)
+    with pytest.raises(UserError, match="the extra `serve`") as told:
+        main(["watch", "demo", "--serve"])
+    assert "buswright[serve]" in told.value.hint
+
+
+@pytest.mark.parametrize(
+    ("text", "address", "port"),
+    [
+        ("127.0.0.1", "127.0.0.1", 0), ("localhost:81", "127.0.0.1", 81), ("0.0.0.0:8080", "0.0.0.0", 8080),
+        ("::1", "::1", 0), ("[2001:db8::7]:8080", "2001:db8::7", 8080),
+    ],
+)  # fmt: skip
+def test_addresses_as_people_write_them(text, address, port):
+    place = serving.place_of(text)
+    assert (place.address, place.port) == (address, port)
+
+
+def test_the_link_of_a_phone_is_printed_as_a_picture_too(capsys):
+    serving._announce(serving.Place("192.0.2.7"), 8080, "token", control=False, most=4)
+    shown = capsys.readouterr().out
+    assert "http://192.0.2.7:8080/token/" in shown
+    assert "look, and change nothing" in shown
+    assert "\u2580" in shown or "\u2588" in shown
+    serving._announce(serving.Place(), 8080, "token", control=True, most=4)
+    shown = capsys.readouterr().out
+    assert "play, mark, record and test" in shown
+    assert "\u2588" not in shown
 
 
 def test_a_picture_needs_no_terminal_and_is_not_overwritten(tmp_path):
@@ -115,7 +161,7 @@ def test_a_wiggle_test_is_saved_with_the_hash_of_what_was_watched(tmp_path, live
     recording = SimpleNamespace(paths=(Path("kept.log"),)) if live else None
     snapshot = replace(snapshot, source=source, wiggle=LIKELY, recording=recording)
     sheet = tmp_path / "wiggle.json"
-    assert str(sheet) in watch_command._sheet(options)(snapshot, sheet)
+    assert str(sheet) in watch_command.sheet_of(options)(snapshot, sheet)
     document = json.loads(sheet.read_text(encoding="utf-8"))
     assert document["source"] == name
     assert document["source_hash"] == ("" if live else hashlib.sha256(capture.read_bytes()).hexdigest())

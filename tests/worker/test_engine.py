@@ -98,7 +98,7 @@ def test_frames_of_another_car_are_told_of_on_a_live_bus_once_enough_have_come()
 def test_a_new_snapshot_replaces_one_that_was_not_taken():
     engine, _ = replayed()
     calls = []
-    engine._deliver = lambda: calls.append(engine.latest().number)
+    engine._own.shelf.wake(lambda: calls.append(engine.latest().number))
     engine.settle()
     engine.look_at(FrameName("engine", 0xA0, False))
     engine.settle()

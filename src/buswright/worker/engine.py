@@ -6,7 +6,7 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,8 +21,8 @@ from buswright.worker.listening import Listening
 from buswright.worker.notices import LOG, Notices
 from buswright.worker.pace import Pace
 from buswright.worker.replay import Replay, Rewound
+from buswright.worker.shelf import Shelf
 from buswright.worker.snapshot import Snapshot
-from buswright.worker.trials import Trials
 
 if TYPE_CHECKING:
     from buswright.health.baseline.baseline import Baseline
@@ -36,6 +36,14 @@ AGE_S = 1.0
 """While nothing arrives, ages are refreshed this often."""
 
 Command = Callable[[], None]
+
+
+@dataclass(eq=False, slots=True)
+class Viewer:
+    """One who looks: at what closely, and where the snapshots for it are laid."""
+
+    asked: Asked = field(default_factory=Asked)
+    shelf: Shelf[Snapshot] = field(default_factory=Shelf)
 
 
 class Engine:
@@ -103,15 +111,12 @@ class Engine:
         self._answers = Pace(ANSWERS_S, ANSWERS_SHARE, pace)
         self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
         self._next: Command | None = None
-        self._asked = Asked()
+        self._own = Viewer()
+        self._viewers: tuple[Viewer, ...] = (self._own,)
         self._composed_of: tuple[object, ...] = ()
         self._urgent = True
         self._composed_ns = 0
         self._whole = False
-        self._lock = threading.Lock()
-        self._latest: Snapshot | None = None
-        self._taken = True
-        self._deliver: Command = lambda: None
         self._thread: threading.Thread | None = None
         self._ending = threading.Event()
         self._why = "stopped"
@@ -120,29 +125,28 @@ class Engine:
 
     def latest(self) -> Snapshot | None:
         """Return the newest snapshot."""
-        return self._latest
+        return self._own.shelf.newest
 
     def take(self) -> Snapshot | None:
         """Return the newest snapshot and allow the next delivery."""
-        with self._lock:
-            self._taken = True
-            return self._latest
+        return self._own.shelf.take()
 
-    def _lay_ready(self, snapshot: Snapshot) -> None:
-        with self._lock:
-            self._latest = snapshot
-            call, self._taken = self._taken, False
-        if call:
-            self._deliver()
+    def admit(self, viewer: Viewer) -> None:
+        """Lay snapshots ready for one more who looks."""
+        self._ask(lambda: self._set_viewers((*self._viewers, viewer)))
+
+    def dismiss(self, viewer: Viewer) -> None:
+        """Lay none ready for that one any more."""
+        self._ask(lambda: self._set_viewers(tuple(each for each in self._viewers if each is not viewer)))
+
+    def _set_viewers(self, viewers: tuple[Viewer, ...]) -> None:
+        self._viewers = viewers
 
     # Life -------------------------------------------------------------------------------------------------------------
 
     def start(self, deliver: Command = lambda: None) -> None:
         """Begin to work; `deliver` is called from the worker's thread when a snapshot lies ready."""
-        self._deliver = deliver
-        self._taken = True
-        if self._latest is not None:
-            self._lay_ready(self._latest)
+        self._own.shelf.wake(deliver)
         self._thread = threading.Thread(target=self._work, name="buswright-worker", daemon=True)
         self._thread.start()
 
@@ -202,8 +206,9 @@ class Engine:
             self.advance()
         self._composer.finish()
         self._compose(exact=True)
-        assert self._latest is not None
-        return self._latest
+        latest = self._own.shelf.newest
+        assert latest is not None
+        return latest
 
     def _look(self) -> None:
         """Lay a snapshot ready if there is something new to show and it is time."""
@@ -233,11 +238,15 @@ class Engine:
         try:
             self._composer.measure(exact=exact)
             with self._pace.run(), self._answers.run():
-                snapshot = self._composer.compose(self._asked)
+                made: list[tuple[Asked, Snapshot]] = []
+                for viewer in self._viewers:
+                    snapshot = next((each for asked, each in made if asked == viewer.asked), None)
+                    if snapshot is None:
+                        snapshot = self._composer.compose(viewer.asked)
+                        made.append((viewer.asked, snapshot))
+                    viewer.shelf.lay(snapshot)
         except Exception as fault:  # noqa: BLE001  (the work goes on; the next one may be better)
             LOG.error("no snapshot", exc_info=fault)
-            return
-        self._lay_ready(snapshot)
 
     # Asking -----------------------------------------------------------------------------------------------------------
 
@@ -291,9 +300,9 @@ class Engine:
         """Go on by so many frames or seconds (negative: back) and pause."""
         self._replayed(lambda source: source.step(frames, seconds))
 
-    def look_at(self, name: FrameName | None) -> None:
+    def look_at(self, name: FrameName | None, *, viewer: Viewer | None = None) -> None:
         """Have snapshots carry the detail of an identifier; None: of none."""
-        self._ask(lambda: self._look_closely(replace(self._asked, detail=name)))
+        self._turn(viewer, lambda asked: replace(asked, detail=name))
 
     def look_only_at(self, module: str | None) -> None:
         """Judge and show one module alone; None: the whole car."""
@@ -303,32 +312,36 @@ class Engine:
         """Have snapshots carry what still fits on a bus, with what is proposed for it."""
         self._ask(lambda: self._composer.work_out_room(bus, proposed))
 
-    def plot(self, channels: Sequence[str]) -> None:
+    def plot(self, channels: Sequence[str], *, viewer: Viewer | None = None) -> None:
         """Have snapshots carry the held samples of these channels."""
         names = tuple(channels)
-        self._ask(lambda: self._look_closely(replace(self._asked, plotted=names)))
+        self._turn(viewer, lambda asked: replace(asked, plotted=names))
 
-    def type_trial(self, name: FrameName, signal: Signal | None) -> None:
+    def type_trial(self, name: FrameName, signal: Signal | None, *, viewer: Viewer | None = None) -> None:
         """Try a signal that is being typed on an identifier; None: it is typed no more."""
-        self._ask(lambda: self._try(self._asked.trials.with_typed(name, signal)))
+        self._turn(viewer, lambda asked: replace(asked, trials=asked.trials.with_typed(name, signal)))
 
-    def take_trial(self, name: FrameName, signal: Signal) -> None:
+    def take_trial(self, name: FrameName, signal: Signal, *, viewer: Viewer | None = None) -> None:
         """Go on trying a signal; it takes the place of one with its name."""
-        self._ask(lambda: self._try(self._asked.trials.with_taken(name, signal)))
+        self._turn(viewer, lambda asked: replace(asked, trials=asked.trials.with_taken(name, signal)))
 
-    def drop_trial(self, name: FrameName) -> None:
+    def drop_trial(self, name: FrameName, *, viewer: Viewer | None = None) -> None:
         """Drop the latest signal that is tried on an identifier."""
-        self._ask(lambda: self._try(self._asked.trials.without_last(name)))
+        self._turn(viewer, lambda asked: replace(asked, trials=asked.trials.without_last(name)))
 
-    def keep_trials(self, bus: str, path: Path, *, force: bool = False) -> None:
+    def keep_trials(self, bus: str, path: Path, *, force: bool = False, viewer: Viewer | None = None) -> None:
         """Keep the trial signals of a bus in a draft database and car file; a notice says where, or what hinders it."""
-        self._ask(lambda: self._composer.keep(self._asked.trials, bus, path, force=force))
+        who = viewer or self._own
+        self._ask(lambda: self._composer.keep(who.asked.trials, bus, path, force=force))
 
-    def _try(self, trials: Trials) -> None:
-        self._look_closely(replace(self._asked, trials=trials))
+    def _turn(self, viewer: Viewer | None, change: Callable[[Asked], Asked]) -> None:
+        """Change what one who looks has in view: by default the screens of this process."""
+        who = viewer or self._own
 
-    def _look_closely(self, asked: Asked) -> None:
-        self._asked = asked
+        def do() -> None:
+            who.asked = change(who.asked)
+
+        self._ask(do)
 
     def reset_extremes(self) -> None:
         """Restart the channels' minimum and maximum."""

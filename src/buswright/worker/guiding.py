@@ -19,6 +19,7 @@ from buswright.frames.table import Event, Frames, empty_frames
 from buswright.worker.engine import SNAPSHOT_S, SNAPSHOT_SHARE, Command
 from buswright.worker.notices import Notices
 from buswright.worker.pace import Pace
+from buswright.worker.shelf import Shelf
 from buswright.worker.snapshot import Notice
 
 SLICE_S, MOST_S = 0.1, 1.0
@@ -166,10 +167,7 @@ class Guide:
         self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
         self._ending = threading.Event()
         self._thread: threading.Thread | None = None
-        self._deliver: Command = lambda: None
-        self._lock = threading.Lock()
-        self._latest: BenchShot | None = None
-        self._taken = True
+        self._shelf: Shelf[BenchShot] = Shelf()
         self._urgent = True
         self._number = self._events = 0
         self._said = self._written = ""
@@ -194,15 +192,13 @@ class Guide:
 
     def start(self, deliver: Command = lambda: None) -> None:
         """Begin to work; `deliver` is called from the worker's thread when a shot lies ready."""
-        self._deliver = deliver
+        self._shelf.wake(deliver)
         self._thread = threading.Thread(target=self._work, name="buswright-guide", daemon=True)
         self._thread.start()
 
     def take(self) -> BenchShot | None:
         """Return the newest shot and allow the next delivery."""
-        with self._lock:
-            self._taken = True
-            return self._latest
+        return self._shelf.take()
 
     def end_because(self, why: str) -> None:
         """Say what a recording that is ended by `close` ended by."""
@@ -263,11 +259,7 @@ class Guide:
                 saved=self._state is not None,
                 notices=self._notices.latest(),
             )
-        with self._lock:
-            self._latest = shot
-            call, self._taken = self._taken, False
-        if call:
-            self._deliver()
+        self._shelf.lay(shot)
 
     def _follow(self, now: BenchNow) -> None:
         """Mark which step begins or ends, save what was done, and let a simulated module react."""

@@ -17,6 +17,7 @@ from buswright._version import __version__
 from buswright.cli import options as shared
 from buswright.cli.at_terminal import at_terminal, logged, run_app
 from buswright.cli.live_source import LIVE_HELP, add_live, live_sources
+from buswright.cli.serving import add_serving, check_serving, serve
 from buswright.errors import UserError
 from buswright.tui.screen_list import SCREENS
 
@@ -68,6 +69,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--size", metavar="WxH", help=f"columns and lines of the picture (default {DEFAULT_SIZE})")
     shared.add_force(parser)
+    add_serving(parser)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -100,6 +102,7 @@ def _check(options: argparse.Namespace) -> None:
     from buswright.frames.recording.recorder import format_of
     from buswright.frames.sidecar import sidecar_of
 
+    check_serving(options)
     live = live_sources(options)
     if options.speed is not None and not SLOWEST <= options.speed <= FASTEST:
         raise UserError(f"--speed {options.speed:g}: must be {SLOWEST:g} to {FASTEST:g}", hint="1 is real time")
@@ -115,8 +118,9 @@ def _check(options: argparse.Namespace) -> None:
         shared.claim_output(options, Path(options.snapshot), "--snapshot")
         if not options.source:
             raise UserError("--snapshot needs a SOURCE", hint="name a capture, or demo")
-    elif not at_terminal():
-        raise UserError("watch needs a terminal", hint="--snapshot FILE.svg writes a picture without one")
+    elif options.serve is None and not at_terminal():
+        hint = "--snapshot FILE.svg writes a picture without one, --serve shows it in a browser"
+        raise UserError("watch needs a terminal", hint=hint)
 
 
 def _chosen(options: argparse.Namespace) -> bool:
@@ -220,10 +224,16 @@ def _show(engine: Engine, options: argparse.Namespace) -> None:
         except BaseException:
             engine.close()
             raise
-    run_app(Workbench(engine, screen=options.screen, sheet=_sheet(options), document=_document(options)), engine)
+    if options.serve is not None:
+        try:
+            serve(engine, options)
+        finally:
+            engine.close()
+        return
+    run_app(Workbench(engine, screen=options.screen, sheet=sheet_of(options), document=document_of(options)), engine)
 
 
-def _sheet(options: argparse.Namespace) -> Callable[[Snapshot, Path], str]:
+def sheet_of(options: argparse.Namespace) -> Callable[[Snapshot, Path], str]:
     """Return what writes the sheet of a wiggle test."""
 
     def write(snapshot: Snapshot, path: Path) -> str:
@@ -246,7 +256,7 @@ def _sheet(options: argparse.Namespace) -> Callable[[Snapshot, Path], str]:
     return write
 
 
-def _document(options: argparse.Namespace) -> Callable[[Path], str] | None:
+def document_of(options: argparse.Namespace) -> Callable[[Path], str] | None:
     """Return what writes the layout document of the captures that are watched; None for live buses."""
     if live_sources(options):
         return None
