@@ -18,7 +18,7 @@ ENGINE = """BO_ 160 ENGINE: 8 controller
  SG_ EngineSpeed : 0|16@1+ (1,0) [0|16000] "rpm" Vector__XXX
  SG_ VehicleSpeed : 16|16@1+ (0.1,0) [0|300] "km/h" Vector__XXX
 """
-TABLE = """ID,Message,Bytes,Signal,Start bit,Length,Factor,Offset,Unit,Comment
+TABLE = """ID,Message,DLC,Signal,Start bit,Length,Factor,Offset,Unit,Comment
 1A0,INPUTS,8,AIN1,0,16,1,0,mV,Oil pressure.
 1A0,INPUTS,8,AIN2,16,16,1,0,mV,
 """
