@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from buswright.channels.carfile.load import CheckResult
+from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.channels.keys.faults import Fault, FaultSeverity
 from buswright.findings import Severity
 from buswright.messages.lint import lint
@@ -81,13 +82,31 @@ class Checking:
 
 def checking_of(path: Path, result: CheckResult) -> Checking:
     """Join the faults of a car file with what is wrong with its databases."""
-    notes = [_of_note(note, path.parent) for database in result.databases.values() for note in lint(database)]
+    notes = [
+        _of_note(note, path.parent)
+        for bus, database in result.databases.items()
+        for note in lint(database)
+        if not (note.rule == "no-cycle-time" and _has_rate(result.car, bus, note.message))
+    ]
     # What is wrong with a database comes first: a channel that finds no signal is what follows from it.
     remarks = [note for note in notes if note.severity is Severity.FAULT]
     remarks += [_of_fault(fault) for fault in result.faults]
     remarks += [replace(_of_fault(fault), rule=NOT_USED_YET) for fault in result.unused]
     remarks += notes
     return Checking(path, result.car is not None, tuple(dict.fromkeys(remarks)))
+
+
+def _has_rate(car: CarFile | None, bus: str, message: str) -> bool:
+    """Whether the car file says how often a message comes, so that its database needn't."""
+    if car is None:
+        return False
+    by_channel = any(
+        channel.expected_hz and channel.signal and channel.signal[0] == bus and channel.signal.message_name == message
+        for channel in car.channels.values()
+    )
+    found = car.message(bus, message)
+    entry = None if found is None else car.frames.get(FrameName(bus, found.id, found.extended))
+    return by_channel or (entry is not None and (entry.period_ms is not None or bool(entry.change_driven)))
 
 
 def _of_fault(fault: Fault) -> Remark:
