@@ -115,23 +115,33 @@ def tokens_of(payload: UInt8s, follows: Bools, moving: Bools) -> list[Token]:
     -------
     By their place. Each begins and ends with a moving bit; together they have all bits that moved in these frames.
     """
-    before, after = _pairs(payload, follows, moving)
+    return described(payload, follows, moving)[0]
+
+
+def described(payload: UInt8s, follows: Bools, moving: Bools) -> tuple[list[Token], float]:
+    """Cut a payload into tokens as `tokens_of` does, and return how many bits describe all steps, too."""
+    rows, before, after = _pairs(payload, follows, moving)
     if not len(before):
-        return []
+        return [], 0.0
     changed = np.unpackbits(before ^ after, axis=1, bitorder="little").any(axis=0)
     cut = _Cutter(before, after, moving & changed)
-    return cut.cut()
+    tokens = cut.cut()
+    return tokens, cut.bits * rows / len(before)
 
 
-def _pairs(payload: UInt8s, follows: Bools, moving: Bools) -> tuple[UInt8s, UInt8s]:
-    """Frames with the ones after them in which a moving bit changed: where nothing does, the sender was not ready."""
+def _pairs(payload: UInt8s, follows: Bools, moving: Bools) -> tuple[int, UInt8s, UInt8s]:
+    """Frames with the ones after them in which a moving bit changed: where nothing does, the sender was not ready.
+
+    How many there are comes first: of many an even part is taken.
+    """
     rows = np.flatnonzero(follows)
     rows = rows[rows > 0]
     mask = np.packbits(moving, bitorder="little")
     rows = rows[(((payload[rows] ^ payload[rows - 1]) & mask) != 0).any(axis=1)]
-    if len(rows) > PAIRS:
+    count = len(rows)
+    if count > PAIRS:
         rows = rows[np.linspace(0, len(rows) - 1, PAIRS).astype(np.intp)]
-    return payload[rows - 1], payload[rows]
+    return count, payload[rows - 1], payload[rows]
 
 
 class _Cutter:
@@ -145,10 +155,11 @@ class _Cutter:
         self._before, self._after, self._moving = before, after, moving
         self._size = len(moving)
         self._cost: dict[tuple[int, ...], float] = {}
+        self.bits = 0.0
 
     def cut(self) -> list[Token]:
         """Return the tokens."""
-        came = self._forward()
+        came, self.bits = self._forward()
         found, line, place = [], 0, self._size
         while place:
             line, place, token = came[line, place]
@@ -156,8 +167,8 @@ class _Cutter:
                 found.append(token)
         return sorted(found, key=lambda token: token.bits[0])
 
-    def _forward(self) -> dict[tuple[int, int], tuple[int, int, Token | None]]:
-        """Find the cheapest way to every place; lines 0 and 1, joined at byte edges."""
+    def _forward(self) -> tuple[dict[tuple[int, int], tuple[int, int, Token | None]], float]:
+        """Find the cheapest way to every place, and what the whole way costs; lines 0 and 1, joined at byte edges."""
         cost = np.full((2, self._size + 1), np.inf)
         cost[:, 0] = 0.0
         came: dict[tuple[int, int], tuple[int, int, Token | None]] = {}
@@ -171,7 +182,7 @@ class _Cutter:
                 better = int(cost[1, place] < cost[0, place])
                 cost[:, place] = cost[better, place]
                 came[1 - better, place] = came[better, place]
-        return came
+        return came, float(cost[0, self._size])
 
     def _ending(self, line: int, place: int) -> list[tuple[int, float, Token | None]]:
         """Return what may end just before a place of a line: (first place, cost, token or None for a still bit)."""
@@ -204,10 +215,13 @@ class _Cutter:
             before, after = token.values(self._before), token.values(self._after)
             bits = token.bits
             ends = sum(
-                (_OFF_NIBBLE if edge % 4 else 0.0) + (_OFF_BYTE if edge % 8 else 0.0) for edge in (bits[0], bits[-1] + 1)
+                (_OFF_NIBBLE if edge % 4 else 0.0) + (_OFF_BYTE if edge % 8 else 0.0)
+                for edge in (bits[0], bits[-1] + 1)
             )
             restless = float(np.count_nonzero((before ^ after) >> (token.length - 1)))
-            price = self._cost[key] = description(before, after, token.length) + _SPLIT + ends / 2 + _RESTLESS * restless
+            price = self._cost[key] = (
+                description(before, after, token.length) + _SPLIT + ends / 2 + _RESTLESS * restless
+            )
         return price
 
 
@@ -246,3 +260,23 @@ def _spread(counts: npt.NDArray[np.int64]) -> float:
     counts = counts[counts > 0]
     total = int(counts.sum())
     return float(total * np.log2(total) - counts @ np.log2(counts)) if total else 0.0
+
+
+def order_gain(payload: UInt8s, follows: Bools, token: Token) -> float:
+    """Return how sure a token's byte order is, 0.5 to 1: how many more bits the other order's reading would take."""
+    low, high = min(token.bits) // 8, max(token.bits) // 8
+    if low == high:
+        return 1.0
+    start = 8 * low + 7 if not token.big_endian else 8 * low
+    length = min(8 * (high - low + 1), 8 * LONGEST)
+    moving = np.zeros(8 * payload.shape[1], dtype=bool)
+    moving[list(token.bits)] = True
+    _, before, after = _pairs(payload, follows, moving)
+    if not len(before):
+        return 0.5
+    mask = np.packbits(moving, bitorder="little")
+    before, after = before & mask, after & mask
+    other = Token(start, length, not token.big_endian)
+    now = description(token.values(before), token.values(after), token.length)
+    then = description(other.values(before), other.values(after), length)
+    return float(1 - 0.5 * 2.0 ** -max(0.0, (then - now) / 8))
