@@ -57,15 +57,13 @@ def cuts(owners: Iterable[Iterable[int]], moving: npt.NDArray[np.bool_]) -> npt.
     """
     size = len(moving)
     owner = np.zeros(size, dtype=np.int64)
-    joined: set[int] = set()
     for number, bits in enumerate(owners, start=1):
         own = sorted(bits)
         owner[own] = number
-        joined |= {bit // 8 for bit in own}
     owner[~moving] = -1
     sent = owner[np.arange(size) ^ 7]
     # At a byte's end the two bytes are joined where one signal has moving bits in both.
-    cut = (sent[1:] != sent[:-1]) & ~((sent[1:] == -1) & (sent[:-1] == -1))
+    cut: npt.NDArray[np.bool_] = (sent[1:] != sent[:-1]) & ~((sent[1:] == -1) & (sent[:-1] == -1))
     for place in range(7, size - 1, 8):
         here, there = (set(owner[8 * byte : 8 * byte + 8].tolist()) - {-1, 0} for byte in (place // 8, place // 8 + 1))
         still = not (here or there)

@@ -19,7 +19,8 @@ _DROP_CAND, _RISE_CAND, _DROP_TANG = 0.01, 0.5, 0.01
 def flip_rates(payload: npt.NDArray[np.uint8]) -> npt.NDArray[np.float64]:
     """Return the bit-flip rate of each place: changes over (frames - 1)."""
     bits = np.unpackbits(payload, axis=1)
-    return (bits[1:] != bits[:-1]).mean(axis=0)
+    rates: npt.NDArray[np.float64] = (bits[1:] != bits[:-1]).mean(axis=0)
+    return rates
 
 
 def magnitudes(rates: npt.NDArray[np.float64]) -> list[float]:

@@ -1,9 +1,10 @@
 """Checksums of unknown frames: which, over what.
 
 First every kind that a car file may name (`health` looks for these, too), in the first and last byte. Then each byte
-that moves, over each stretch of bytes, with every polynomial: the CRC of two payloads' exclusive or is the exclusive or
-of their CRCs, whatever value the register starts with and whatever constant is mixed in (linearity over GF(2); Peterson,
-Brown, "Cyclic Codes for Error Detection", Proc. IRE 49, 1961). So differences of payloads tell the polynomial alone.
+that moves, over each stretch of bytes, with every polynomial: the CRC of two payloads' exclusive or is the exclusive
+or of their CRCs, whatever value the register starts with and whatever constant is mixed in (linearity over GF(2);
+Peterson, Brown, "Cyclic Codes for Error Detection", Proc. IRE 49, 1961). So differences of payloads tell the
+polynomial alone.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ _LEAST_RANK = 6
 _LEAST_BYTES = 2
 """Bytes covered that move: of one, any CRC is but another way of writing it."""
 _RESTLESS = 0.05
-"""Share of the frames in which each of the three highest bits of a checksum flips: with few bytes that move it is small."""
+"""Share of the frames in which each of the three highest bits of a checksum flips at the least."""
 _MOST_PLACES = 8
 _GLANCE = 12
 _REVERSED = np.packbits(np.unpackbits(np.arange(256, dtype=np.uint8)[:, np.newaxis], axis=1)[:, ::-1], axis=1)[:, 0]
@@ -114,9 +115,9 @@ def _stretches(size: int, at: int) -> list[tuple[int, int]]:
 
 
 def _places(payload: UInt8s) -> list[int]:
-    """Bytes that a checksum may stand in, of restless ones (their highest bits flip, as no quantity's do) the last first."""
+    """Bytes whose highest bits flip often, as no quantity's do: the most restless first, then the last."""
     size = payload.shape[1]
-    moved = (payload[1:] ^ payload[:-1]) & 0xE0
+    moved = (payload[1:] ^ payload[:-1]) & np.uint8(0xE0)
     restless = np.unpackbits(moved, axis=1).reshape(len(moved), size, 8).mean(axis=(0, 2)) * 8 / 3
     places = [at for at in range(size - 1, -1, -1) if restless[at] >= _RESTLESS]
     return sorted(places, key=lambda at: (-round(4 * float(restless[at])), at not in (0, size - 1)))[:_MOST_PLACES]

@@ -252,7 +252,7 @@ def _whole_tokens(free: Bools, depending: Bools) -> Bools:
 
 
 def _reaching(fields: list[Field], payload: UInt8s, taken: Bools) -> list[Field]:
-    """Take still bits that are 1 just above a field, up to the edge of its byte: without them its numbers are too small."""
+    """Take still bits that are 1 above a field, up to the edge of its byte: without them its numbers are too small."""
     found = []
     for field in fields:
         top = field.token.bits[-1]
@@ -279,7 +279,7 @@ def _reaching(fields: list[Field], payload: UInt8s, taken: Bools) -> list[Field]
                 sign_why=sign.why,
                 low=int(values.min()),
                 high=int(values.max()),
-            )  # fmt: skip
+            )
         )
     return found
 
@@ -344,7 +344,7 @@ def _confidence(changes: int, kind: Kind, order: float) -> float:
     """How sure a field's place is: changes tell, a restless field may be anything, a byte order must be known."""
     seen = 1 - 0.5 ** (changes / _LEAST_CHANGES * 2)
     believed = {"restless": 0.5, "flag": 0.9, "state": 0.92, "counter": 1.0}.get(kind, 0.97)
-    return round(seen * believed * order, 3)
+    return round(float(seen * believed * order), 3)
 
 
 def _checked(payload: UInt8s, follows: Bools, check: Check) -> Field:

@@ -90,7 +90,7 @@ def _tried(payload: UInt8s, follows: Bools, others: Bools, token: Token) -> Mult
     same = np.flatnonzero(place[order][1:] == place[order][:-1])
     within = np.unpackbits(payload[order[same + 1]] ^ payload[order[same]], axis=1, bitorder="little").mean(axis=0)
     depending = others & (across > within + _DEPENDS)
-    share = float(within[others].sum() / max(across[others].sum(), 1e-9))
+    share = float(within[depending].sum() / max(across[depending].sum(), 1e-9))
     elsewhere = depending.copy()
     elsewhere[token.start // 8 * 8 : token.start // 8 * 8 + 8] = False
     if not elsewhere.any() or share > _LIKER:

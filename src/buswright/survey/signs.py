@@ -39,7 +39,7 @@ class Sign:
 
 
 def sign_of(values: Int64s, follows: Bools, length: int) -> Sign:
-    """Judge by the values, int64[n], read without a sign; `follows` bool[n] says which come just after the row before."""
+    """Judge by values read without a sign, int64[n]; `follows` bool[n] says which come just after the row before."""
     if length < 2:
         return Sign(False, 1.0, "one bit has no sign")
     full, half = 1 << length, 1 << (length - 1)
@@ -61,9 +61,9 @@ def sign_of(values: Int64s, follows: Bools, length: int) -> Sign:
     if high < half:
         return Sign(False, 0.6, "it never reaches the upper half, where a sign would show")
     if low >= half:
-        return Sign(True, 0.6, "it stays in the upper half, as small negative numbers do") if low >= full - full // 4 else (
-            Sign(False, 0.6, "it stays in the upper half, far from its end")
-        )  # fmt: skip
+        if low >= full - full // 4:
+            return Sign(True, 0.6, "it stays in the upper half, as small negative numbers do")
+        return Sign(False, 0.6, "it stays in the upper half, far from its end")
     # Both halves without a way between: the wider gap is where no value ever is.
     lower, upper = values[values < half], values[values >= half]
     gap_middle = int(upper.min()) - int(lower.max())

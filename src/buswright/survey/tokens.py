@@ -27,17 +27,22 @@ LONGEST = 32
 """Bits of the longest signal looked for."""
 PAIRS = 1_536
 """Steps looked at: enough to tell costs apart by far more than one bit."""
+_RARE = 64
+"""Further steps looked at for bits that hardly ever move."""
+_RESTS = 4
 _STILL_INSIDE = 2
 """Bits in a row inside a signal that may never have moved."""
+_LISTED = 1_024
+"""Steps up to this size may also be described by how often each comes."""
 _BY_VALUE = 8
-"""Up to so many bits a signal may also be described by how often it takes each value."""
+"""Up to so many bits a signal may also be described by how often it comes to each value."""
 _OFF_BYTE = 3.0
 _OFF_NIBBLE = 2.0
 """Cost, in bits, of an end that is not at the edge of a byte, and not even of a nibble: layouts favour these edges
 (common practice)."""
 _RESTLESS = 0.8
-"""Cost of each flip of a signal's highest bit: the highest bit of a quantity seldom moves, and the lowest bits of a noisy
-one, which move by themselves, are no signals."""
+"""Cost of each flip of a signal's highest bit: the highest bit of a quantity seldom moves, and the lowest bits of a
+noisy one, which move by themselves, are no signals."""
 _SPLIT = 2.0
 """Cost of each further signal: its place has to be said."""
 
@@ -120,28 +125,53 @@ def tokens_of(payload: UInt8s, follows: Bools, moving: Bools) -> list[Token]:
 
 def described(payload: UInt8s, follows: Bools, moving: Bools) -> tuple[list[Token], float]:
     """Cut a payload into tokens as `tokens_of` does, and return how many bits describe all steps, too."""
-    rows, before, after = _pairs(payload, follows, moving)
-    if not len(before):
+    pairs = _pairs(payload, follows, moving)
+    if not len(pairs.before):
         return [], 0.0
-    changed = np.unpackbits(before ^ after, axis=1, bitorder="little").any(axis=0)
-    cut = _Cutter(before, after, moving & changed)
+    changed = np.unpackbits(pairs.before ^ pairs.after, axis=1, bitorder="little").any(axis=0)
+    cut = _Cutter(pairs, moving & changed)
     tokens = cut.cut()
-    return tokens, cut.bits * rows / len(before)
+    return tokens, cut.bits * pairs.changed / len(pairs.before)
 
 
-def _pairs(payload: UInt8s, follows: Bools, moving: Bools) -> tuple[int, UInt8s, UInt8s]:
-    """Frames with the ones after them in which a moving bit changed: where nothing does, the sender was not ready.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Pairs:
+    """Frames and those just after them, in which a moving bit changed.
 
-    How many there are comes first: of many an even part is taken.
+    Attributes
+    ----------
+    before, after : uint8[k, L]
+        An even part of them, and those in which a bit changes that otherwise wouldn't.
+    changed
+        How many there are.
+    still
+        Pairs without a change that stand beside the chosen ones. They say how seldom a bit changes: changes that
+        hardly ever meet belong to different signals. But a sender repeats itself until its values are new, so no more
+        of these than `_RESTS` times the others are counted.
     """
+
+    before: UInt8s
+    after: UInt8s
+    changed: int
+    still: int
+
+
+def _pairs(payload: UInt8s, follows: Bools, moving: Bools) -> _Pairs:
     rows = np.flatnonzero(follows)
     rows = rows[rows > 0]
     mask = np.packbits(moving, bitorder="little")
-    rows = rows[(((payload[rows] ^ payload[rows - 1]) & mask) != 0).any(axis=1)]
+    moved = (payload[rows] ^ payload[rows - 1]) & mask
+    changes = moved.any(axis=1)
+    still = int(len(rows) - np.count_nonzero(changes))
+    rows, moved = rows[changes], moved[changes]
     count = len(rows)
     if count > PAIRS:
-        rows = rows[np.linspace(0, len(rows) - 1, PAIRS).astype(np.intp)]
-    return count, payload[rows - 1], payload[rows]
+        chosen = np.linspace(0, count - 1, PAIRS).astype(np.intp)
+        unseen = np.bitwise_or.reduce(moved, axis=0) & ~np.bitwise_or.reduce(moved[chosen], axis=0)
+        rare = np.flatnonzero((moved & unseen).any(axis=1))[:_RARE]
+        rows = rows[np.union1d(chosen, rare)]
+    still = min(int(still * len(rows) / max(1, count)), _RESTS * len(rows))
+    return _Pairs(payload[rows - 1], payload[rows], count, still)
 
 
 class _Cutter:
@@ -151,8 +181,8 @@ class _Cutter:
     highest bit of byte 0 first. At byte edges both lines meet.
     """
 
-    def __init__(self, before: UInt8s, after: UInt8s, moving: Bools) -> None:
-        self._before, self._after, self._moving = before, after, moving
+    def __init__(self, pairs: _Pairs, moving: Bools) -> None:
+        self._before, self._after, self._still, self._moving = pairs.before, pairs.after, pairs.still, moving
         self._size = len(moving)
         self._cost: dict[tuple[int, ...], float] = {}
         self.bits = 0.0
@@ -220,19 +250,19 @@ class _Cutter:
             )
             restless = float(np.count_nonzero((before ^ after) >> (token.length - 1)))
             price = self._cost[key] = (
-                description(before, after, token.length) + _SPLIT + ends / 2 + _RESTLESS * restless
+                description(before, after, token.length, self._still) + _SPLIT + ends / 2 + _RESTLESS * restless
             )
         return price
 
 
-def description(before: Int64s, after: Int64s, length: int) -> float:
-    """Return how many bits describe a signal's steps.
+def description(before: Int64s, after: Int64s, length: int, still: int) -> float:
+    """Return how many bits describe a signal's steps, and so many further pairs without one.
 
     Which steps there are is described by the share that change, then by the size's power of two, then by the sign
     and the rest of the size as it is; or, if that is shorter, by how often each step or value comes. Each share that
     has to be known costs half the logarithm of the number of steps (Rissanen).
     """
-    n = len(before)
+    n = len(before) + still
     known = 0.5 * np.log2(n)
     half = 1 << (length - 1)
     step = (after - before + half) % (1 << length) - half
@@ -248,11 +278,18 @@ def description(before: Int64s, after: Int64s, length: int) -> float:
     by_size = _spread(sizes) + float(sizes @ np.arange(len(sizes))) + _spread(np.array([falls, m - falls]))
     by_size += known * (used + 1)
     ways = [by_size]
+    largest = int(np.abs(step).max())
+    if largest <= _LISTED:
+        ways.append(_listed(step + largest, known))
     if length <= _BY_VALUE:
-        for values in (step % (1 << length), after[after != before]):
-            counts = np.bincount(values)
-            ways.append(_spread(counts) + known * int(np.count_nonzero(counts)))
+        ways.append(_listed(after[after != before], known))
     return float(cost + min(ways))
+
+
+def _listed(numbers: Int64s, known: float) -> float:
+    """Bits that describe numbers by how often each comes."""
+    counts = np.bincount(numbers)
+    return _spread(counts) + known * int(np.count_nonzero(counts))
 
 
 def _spread(counts: npt.NDArray[np.int64]) -> float:
@@ -271,12 +308,13 @@ def order_gain(payload: UInt8s, follows: Bools, token: Token) -> float:
     length = min(8 * (high - low + 1), 8 * LONGEST)
     moving = np.zeros(8 * payload.shape[1], dtype=bool)
     moving[list(token.bits)] = True
-    _, before, after = _pairs(payload, follows, moving)
+    pairs = _pairs(payload, follows, moving)
+    before, after = pairs.before, pairs.after
     if not len(before):
         return 0.5
     mask = np.packbits(moving, bitorder="little")
     before, after = before & mask, after & mask
     other = Token(start, length, not token.big_endian)
-    now = description(token.values(before), token.values(after), token.length)
-    then = description(other.values(before), other.values(after), length)
+    now = description(token.values(before), token.values(after), token.length, pairs.still)
+    then = description(other.values(before), other.values(after), length, pairs.still)
     return float(1 - 0.5 * 2.0 ** -max(0.0, (then - now) / 8))
