@@ -32,7 +32,7 @@ _RARE = 64
 _RESTS = 4
 _STILL_INSIDE = 2
 """Bits in a row inside a signal that may never have moved."""
-_LISTED = 1_024
+_LISTED = 8
 """Steps up to this size may also be described by how often each comes."""
 _BY_VALUE = 8
 """Up to so many bits a signal may also be described by how often it comes to each value."""
