@@ -204,6 +204,6 @@ def changes_of(
                     float(each.ones_inside[top] / max(1, each.inside)),
                     float(each.ones_outside[top] / max(1, each.outside)),
                     float(score[top]),
-                )  # fmt: skip
+                )
             )
     return tuple(sorted(found, key=lambda one: -one.score))

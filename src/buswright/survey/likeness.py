@@ -21,9 +21,10 @@ Floats = npt.NDArray[np.float64]
 
 STEP_NS = 50_000_000
 """Spacing of the grid."""
-MOST_POINTS = 12_000
-LAG_STEPS = 10
-"""Half a second either way."""
+MOST_POINTS = 4_000
+LONGEST_LAG_NS = 500_000_000
+NEAREST = 24
+"""Channels of which every lag is tried: those most like at a few lags."""
 LEAST_R = 0.9
 LEAST_CHANGES_R = 0.6
 """Correlation of the changes, below which two channels merely drift alike."""
@@ -31,7 +32,7 @@ CLEAR_R = 0.98
 LEAST_POINTS = 100
 _LEAST_TURNS = 3
 """How often the field must pass its middle: with fewer movements two channels are alike by chance."""
-_CHANGE_STEPS = 10
+_CHANGES_NS = 500_000_000
 _MOST_LIKE = 3
 
 
@@ -132,12 +133,14 @@ def alike(gathered: Gathered, rows: npt.NDArray[np.bool_], field: Field, known: 
     turns = _turns(own[np.isfinite(own)])
     if turns < _LEAST_TURNS:
         return ()
-    best_r = np.zeros(len(known.names))
-    best_lag = np.zeros(len(known.names), dtype=np.int64)
-    for lag in range(-LAG_STEPS, LAG_STEPS + 1):
-        r = _correlations(_shifted(own, lag), known.value)
-        better = np.abs(r) > np.abs(best_r)
-        best_r[better], best_lag[better] = r[better], lag
+    most = max(2, LONGEST_LAG_NS // known.step_ns)
+    coarse = [np.abs(_correlations(_shifted(own, lag), known.value)) for lag in (-most // 2, 0, most // 2)]
+    near = np.argsort(-np.max(coarse, axis=0))[:NEAREST]
+    best_r, best_lag = np.zeros(len(known.names)), np.zeros(len(known.names), dtype=np.int64)
+    for lag in range(-most, most + 1):
+        r = _correlations(_shifted(own, lag), known.value[near])
+        better = np.abs(r) > np.abs(best_r[near])
+        best_r[near[better]], best_lag[near[better]] = r[better], lag
     order = np.argsort(-np.abs(best_r))[: 3 * _MOST_LIKE]
     found = [
         each
