@@ -83,7 +83,10 @@ def _one(truth: Truth, found: Accuracy) -> None:
     if truth.checksum is not None:
         count["rule"] += 1
         count["rule right"] += layout.check is not None and layout.check.checksum == truth.checksum
-    claims = {"survey": {bits: each.kind for bits, each in seen.items()}, "READ": named}
+    claims: dict[str, dict[frozenset[int], str]] = {
+        "survey": {bits: each.kind for bits, each in seen.items()},
+        "READ": named,
+    }
     for method, claimed in claims.items():
         for bits, said in claimed.items():
             right = any(truth.kinds[name] == said and own & bits for name, own in places.items())

@@ -20,6 +20,8 @@ from tests.source_distributions import source_distribution
 
 FRAMES = 3_000
 RATE_HZ = 100.0
+ADDED = 0.5
+"""Share of the messages with a free last byte that get a checksum there."""
 EXAMPLES = Path(__file__).parents[2] / "dbc_examples"
 Int64s = npt.NDArray[np.int64]
 Float64s = npt.NDArray[np.float64]
@@ -92,6 +94,8 @@ def drive(message: Message, frames: int = FRAMES, seed: int = 0) -> Truth | None
     if not chosen or message.length > 64 or message.is_container:
         return None
     rng = np.random.default_rng([zlib.crc32(message.name.encode()), seed])
+    if message.length >= 4 and rng.random() < ADDED:
+        chosen += _added(message.length, taken)
     raws: dict[str, Int64s] = {}
     kinds: dict[str, str] = {}
     for signal in chosen:
@@ -104,6 +108,13 @@ def drive(message: Message, frames: int = FRAMES, seed: int = 0) -> Truth | None
     if checksum is not None:
         checksum.fill(payload, message.id)
     return Truth(small, payload, tuple(chosen), kinds, checksum, raws)
+
+
+def _added(length: int, taken: int) -> list[Signal]:
+    """Put a checksum into a last byte that is free, and a counter before it: few public databases name theirs."""
+    found = [Signal("AddedChecksum", 8 * length - 8, 8), Signal("AddedCounter", 8 * length - 16, 4)]
+    free = [signal for signal in found if not signal.bits & taken]
+    return free if found[0] in free else []
 
 
 def _checksum(message: Message, kinds: dict[str, str], rng: np.random.Generator) -> Checksum | None:

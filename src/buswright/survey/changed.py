@@ -15,8 +15,8 @@ from buswright.health.track import payloads_of
 from buswright.messages.match import Kind, Matcher
 
 Floats = npt.NDArray[np.float64]
-LEAST_SCORE = 8.0
-"""Bits of surprise from which a change is named: by chance one bit in 256 has as much."""
+LEAST_SCORE = 6.0
+"""Bits of surprise from which a change is named: by chance about one bit in 64 has as much."""
 LEAST_DIFFERENCE = 0.3
 """Share of the frames in which a bit is 1, inside less outside, from which it goes with a condition."""
 
@@ -53,6 +53,12 @@ class Flips:
         apart = _log_likelihood(a, n, a / n) + _log_likelihood(b, m, b / m)
         together = _log_likelihood(a, n, both) + _log_likelihood(b, m, both)
         return np.where(a / n > b / m, (apart - together) / np.log(2), 0.0)
+
+    def ratio(self) -> Floats:
+        """How many times as often each bit changed inside as outside, float64[8 * L]; half a flip is added to both."""
+        inside = (self.flips_inside + 0.5) / (self.inside + 1)
+        found: Floats = inside / ((self.flips_outside + 0.5) / (self.outside + 1))
+        return found
 
     def difference(self) -> Floats:
         """Share of frames in which each bit is 1: inside less outside, float64[8 * L]; 0 where one of them has none."""
@@ -153,7 +159,8 @@ class Change:
     share_inside, share_outside
         Share of the frames in which its clearest bit is 1.
     score
-        What it is ranked by.
+        What it is ranked by: how many times as often its clearest bit changed then as elsewhere; for a condition the
+        difference of the two shares, in percent.
     """
 
     name: FrameName
@@ -181,9 +188,8 @@ def changes_of(
     """
     found = []
     for name, each in flips.items():
-        score = 100 * np.abs(each.difference()) if held else each.score()
-        least = 100 * LEAST_DIFFERENCE if held else LEAST_SCORE
-        moved = np.flatnonzero(score >= least)
+        score = 100 * np.abs(each.difference()) if held else each.ratio()
+        moved = np.flatnonzero(score >= 100 * LEAST_DIFFERENCE if held else each.score() >= LEAST_SCORE)
         left = set(moved.tolist())
         groups = [(m, s, tuple(bit for bit in bits if bit in left)) for m, s, bits in fields.get(name, [])]
         left -= {bit for _, _, bits in groups for bit in bits}

@@ -31,7 +31,9 @@ LEAST_CHANGES_R = 0.6
 CLEAR_R = 0.98
 LEAST_POINTS = 100
 _LEAST_TURNS = 3
-"""How often the field must pass its middle: with fewer movements two channels are alike by chance."""
+"""How often the field must pass its middle: with fewer movements two channels are alike by chance, unless their changes
+are, too (`_CHANGES_ALIKE`)."""
+_CHANGES_ALIKE = 0.9
 _CHANGES_NS = 500_000_000
 _MOST_LIKE = 3
 
@@ -131,8 +133,6 @@ def alike(gathered: Gathered, rows: npt.NDArray[np.bool_], field: Field, known: 
     if np.isfinite(own).sum() < LEAST_POINTS:
         return ()
     turns = _turns(own[np.isfinite(own)])
-    if turns < _LEAST_TURNS:
-        return ()
     most = max(2, LONGEST_LAG_NS // known.step_ns)
     coarse = [np.abs(_correlations(_shifted(own, lag), known.value)) for lag in (-most // 2, 0, most // 2)]
     near = np.argsort(-np.max(coarse, axis=0))[:NEAREST]
@@ -184,9 +184,8 @@ def _correlations(own: Floats, others: Floats) -> Floats:
 def _fitted(own: Floats, known: Known, row: int, lag: int, turns: int) -> Likeness | None:
     x, y = _shifted(own, lag), known.value[row]
     there = np.isfinite(x) & np.isfinite(y)
-    changes = _correlations(
-        x[_CHANGE_STEPS:] - x[:-_CHANGE_STEPS], (y[_CHANGE_STEPS:] - y[:-_CHANGE_STEPS])[np.newaxis]
-    )
+    wide = max(1, _CHANGES_NS // known.step_ns)
+    changes = _correlations(x[wide:] - x[:-wide], (y[wide:] - y[:-wide])[np.newaxis])
     x, y = x[there], y[there]
     mean_x, mean_y = x.mean(), y.mean()
     spread = float(((x - mean_x) ** 2).sum())
@@ -199,7 +198,8 @@ def _fitted(own: Floats, known: Known, row: int, lag: int, turns: int) -> Likene
     offset = mean_y - scale * mean_x
     offset = rounded(offset, max(float(left.std()) / np.sqrt(max(turns, 1)), abs(scale) / 2))
     changes_r = abs(float(changes[0]))
-    if changes_r < LEAST_CHANGES_R:
+    few = turns < _LEAST_TURNS and not (changes_r >= _CHANGES_ALIKE and abs(r) >= CLEAR_R)
+    if changes_r < LEAST_CHANGES_R or few:
         return None
     return Likeness(
         known.names[row], known.units[row], r, changes_r, lag * known.step_ns / 1e6, scale, offset,

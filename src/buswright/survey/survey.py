@@ -85,7 +85,7 @@ class Survey:
     first_ns, last_ns
         Span of the capture; None without times.
     asked
-        What bits were asked for, in words; empty if not.
+        What bits were asked for, in words; empty if not. `held`: while a condition holds, not around a time.
     changes
         Which bits changed then, the clearest first.
     """
@@ -96,6 +96,7 @@ class Survey:
     first_ns: int | None
     last_ns: int | None
     asked: str = ""
+    held: bool = False
     changes: tuple[Change, ...] = ()
 
 

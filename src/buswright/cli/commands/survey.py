@@ -124,7 +124,7 @@ def _asked(options: argparse.Namespace, found: Survey, read: Examined, described
         own = fields.setdefault(each.name, [])
         own += [("", field.name, tuple(sorted(field.token.bits))) for field in each.layout.fields]
     held = options.condition is not None
-    return replace(found, asked=words, changes=changes_of(flips, fields, held=held))  # type: ignore[arg-type]
+    return replace(found, asked=words, held=held, changes=changes_of(flips, fields, held=held))  # type: ignore[arg-type]
 
 
 def _around(options: argparse.Namespace, read: Examined) -> tuple[Int64s, str]:

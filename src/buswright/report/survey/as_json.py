@@ -47,8 +47,8 @@ def _one(each: Surveyed) -> dict[str, Any]:
             {
                 **some(
                     field,
-                    "name kind start length big_endian signed sign_confidence sign_why order_confidence low high values "
-                    "changes steps jumps mux_value counter_step confidence sure why",
+                    "name kind start length big_endian signed sign_confidence sign_why order_confidence low high "
+                    "values changes steps jumps mux_value counter_step confidence sure why",
                 ),
                 "crossing_s": crossing,
                 "pace": pace(crossing) or None,

@@ -29,9 +29,7 @@ def render_html(surveying: Surveying) -> str:
     span = [0.0, max(1e-3, ((survey.last_ns or start) - start) / 1e9)]
     traces: dict[str, Any] = {}
     sections = [_section(each, number, start, traces) for number, each in enumerate(survey.ids)]
-    links = "".join(
-        f'<li><a href="#id-{k}">{escape(words.title(each))}</a></li>' for k, each in enumerate(survey.ids)
-    )
+    links = "".join(f'<li><a href="#id-{k}">{escape(words.title(each))}</a></li>' for k, each in enumerate(survey.ids))
     parts = [
         f"<header><h1>{escape(title)}</h1><p>{escape(words.summary(surveying))}</p>",
         f"<p><strong>SAFETY</strong> {escape(words.SAFETY)}</p>",
@@ -51,7 +49,7 @@ def _changes(surveying: Surveying) -> list[str]:
     survey = surveying.survey
     if not survey.asked:
         return []
-    items = "".join(f"<li>{escape(words.change(each))}</li>" for each in survey.changes)
+    items = "".join(f"<li>{escape(words.change(each, held=survey.held))}</li>" for each in survey.changes)
     found = f"<ol>{items}</ol>" if items else "<p>No bit that is not as likely at other times.</p>"
     return [f"<section><h2>Changed {escape(survey.asked)}</h2>{found}</section>"]
 

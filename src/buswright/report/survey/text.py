@@ -24,7 +24,8 @@ def _lines(surveying: Surveying, width: int) -> Iterator[str]:
     yield words.summary(surveying)
     if surveying.out:
         messages, signals = surveying.drafted
-        yield f"{surveying.out}: draft of {plural(messages, 'message')}, {plural(signals, 'signal')}, marked as inferred"
+        holds = f"{plural(messages, 'message')}, {plural(signals, 'signal')}"
+        yield f"{surveying.out}: draft of {holds}, marked as inferred"
         yield f"  next: buswright database {surveying.out}; correct names, scales and units by hand"
     yield f"SAFETY: {words.SAFETY}"
     if not survey.channels:
@@ -32,7 +33,7 @@ def _lines(surveying: Surveying, width: int) -> Iterator[str]:
     if survey.asked:
         yield ""
         yield f"Changed {survey.asked}:"
-        yield from (f"  {words.change(each)}" for each in survey.changes[:MOST_CHANGES])
+        yield from (f"  {words.change(each, held=survey.held)}" for each in survey.changes[:MOST_CHANGES])
         if len(survey.changes) > MOST_CHANGES:
             yield f"  {len(survey.changes) - MOST_CHANGES} more (--json lists them all)"
         if not survey.changes:

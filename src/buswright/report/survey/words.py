@@ -9,7 +9,7 @@ from buswright.survey.changed import Change
 from buswright.survey.likeness import Likeness
 from buswright.survey.look import Field
 from buswright.survey.survey import Survey, Surveyed, pace
-from buswright.wording import duration, percent, plural
+from buswright.wording import duration, percent, plural, times
 
 SAFETY = "A likeness is no calibration. Hold each channel against a gauge before anybody relies on it."
 RHYTHMS = {
@@ -47,6 +47,8 @@ class Surveying:
 def summary(surveying: Surveying) -> str:
     """Say in a line what was looked at and found."""
     survey = surveying.survey
+    if not survey.ids:
+        return f"Every bit that moved is explained: {plural(survey.explained, 'message')} of the database."
     unknown = sum(each.message is None for each in survey.ids)
     partly = len(survey.ids) - unknown
     sure = sum(field.sure for each in survey.ids for field in each.layout.fields)
@@ -131,7 +133,7 @@ def notes(each: Surveyed, number: int) -> Iterator[str]:
         yield f"over bytes {each.layout.check.over[0]}-{each.layout.check.over[1]}"
 
 
-def change(each: Change) -> str:
+def change(each: Change, *, held: bool) -> str:
     """Say which bits changed."""
     bits = each.bits
     named = " ".join(part for part in (each.message, each.signal) if part)
@@ -139,6 +141,7 @@ def change(each: Change) -> str:
     where = f"byte {first[0]} bit {first[1]}"
     if len(bits) > 1:
         where += f" to byte {last[0]} bit {last[1]}" if first[0] != last[0] else f"-{last[1]}"
-    counted = f"changed {each.inside} times then, {each.outside} times else"
-    shares = f"1 in {percent(each.share_inside, 0)} of the frames then, {percent(each.share_outside, 0)} else"
-    return f"{each.name} {where}{f' ({named})' if named else ''}: {counted}; {shares}"
+    said = f"changed {times(each.inside)} then, {times(each.outside)} else"
+    if held:
+        said = f"1 in {percent(each.share_inside, 0)} of the frames then, in {percent(each.share_outside, 0)} else"
+    return f"{each.name} {where}{f' ({named})' if named else ''}: {said}"
