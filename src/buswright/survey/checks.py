@@ -22,7 +22,7 @@ LEAST_FRAMES = 48
 MOST_FRAMES = 256
 RIGHT = 0.97
 """Share of the frames that must be right."""
-_LEAST_RANK = 6
+_LEAST_RANK = 4
 """Independent differences (over GF(2)) in the bytes covered: a wrong byte passes by chance once in 2^(8 * rank)."""
 _LEAST_BYTES = 2
 """Bytes covered that move: of one, any CRC is but another way of writing it."""
@@ -135,7 +135,7 @@ def _any_sum(payload: UInt8s, identifier: int) -> Check | None:
                 if kind.width != 8 or kind.name.startswith("e2e-p01"):
                     continue
                 for data_id in (None, identifier) if kind.name.startswith("crc8") else (None,):
-                    checksum = Checksum(kind.name, at, over, data_id)
+                    checksum = Checksum(kind.name, at, None if over == (0, size - 1) else over, data_id)
                     if checksum.shortest > size or checksum.verify(glance, identifier).mean() < RIGHT:
                         continue
                     right = int(checksum.verify(payload, identifier).sum())
