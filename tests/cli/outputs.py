@@ -31,6 +31,8 @@ WRITING = {
     "health": ["health", "{run}", "--fail-on", "never", "--html", "{out}/health.html"],
     "diagnose": ["diagnose", "{run}", "--car", str(CAR), "--fail-on", "never", "--html", "{out}/diagnosis.html"],
     "capacity": ["capacity", "{run}", "--fail-on", "never", "--html", "{out}/room.html"],
+    "survey": ["survey", "{run}", "--out", "{out}/draft.dbc"],
+    "survey, page": ["survey", "{run}", "--html", "{out}/survey.html"],
     "remember": ["remember", "{run}", "--out", "{out}/good.json"],
     "bench": ["bench", str(PLAN), "{run}", "--html", "{out}/sheet.html"],
     "draft": ["draft", "{run}", "--dbc", str(ENGINE), "--out", "{out}/car.toml"],

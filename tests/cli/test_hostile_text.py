@@ -103,6 +103,8 @@ SHOWN = [
     ["capacity", "run.log", "--dbc", ENGINE.name, *BUS, "--fail-on", "never", "--add", f"{ENGINE.name}"],
     ["capacity", "--bitrate", "1M", "--add", f"{HOSTILE}=2 frames of 8 bytes at 9 Hz", "--fail-on", "never"],
     ["capacity", "run.log", "--add", HOSTILE],
+    ["survey", "run.log", "--dbc", f"body={ENGINE.name}", "--out", "draft.dbc", "--html", "page.html", "--force"],
+    ["survey", "run.log", "--car", "car.toml", "--while", HOSTILE],
     ["database", ENGINE.name, "--out", "table.csv", "--force", "--fail-on", "never"],
     ["database", FORGED, "--reading", HOSTILE],
     ["database", ENGINE.name, "--against", FORGED],

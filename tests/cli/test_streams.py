@@ -54,6 +54,7 @@ PRINTING = {
     "draft": f"draft run.log --dbc {ENGINE} --out new.toml",
     "capacity": "capacity run.log",
     "database": f"database {ENGINE}",
+    "survey": "survey run.log",
     "check": "check --schema",
     "calibrate": "calibrate oil --kind linear --unit bar --reading 0.5=0 --reading 4.5=10",
     "remember": "remember run.log --out new.json",

@@ -292,6 +292,7 @@ _OF_CAPTURES = (
     *(["decode", "{file}", "--dbc", "wrenfell_engine.dbc", "--out", "{out}.csv"],),
     *(["remember", "{file}", "--out", "{out}.json"], ["compare", "long.log", "{file}"]),
     *(["diagnose", "{file}", "--dbc", "wrenfell_engine.dbc"], ["capacity", "{file}", "--fail-on", "never"]),
+    ["survey", "{file}", "--around", "0.1", "--out", "{out}.dbc", "--html", "{out}.html"],
 )
 COMMANDS = {
     **dict.fromkeys(("candump", "ASC", "BLF", "TRC", "SQLite", "CSV"), _OF_CAPTURES),
@@ -324,6 +325,7 @@ COMMANDS = {
         *(["decode", "long.log", "--dbc", "{file}", "--rate", "10", "--out", "{out}.csv"],),
         *(["capacity", "long.log", "--dbc", "{file}"], ["capacity", "--bitrate", "1M", "--add", "{file}"]),
         *(["database", "{file}", "--out", "{out}.csv"], ["database", "{file}", "wrenfell_engine.dbc", "--json"]),
+        ["survey", "long.log", "--dbc", "{file}", "--out", "{out}.dbc"],
     ),
     "pack": (
         *(["unpack", "{file}", "--out", "{out}_pack"], ["unpack", "{file}", "--out", "{out}_pack", "--json"]),

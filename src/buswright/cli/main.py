@@ -28,6 +28,7 @@ COMMANDS: dict[str, str] = {
     "decode": "write channels to Parquet or CSV files",
     "draft": "draft a car file from captures and databases",
     "database": "turn a data-sheet table into a database and back; merge, compare and check databases",
+    "survey": "say what unknown frames carry: counters, checksums, likely signals, which channel they follow",
     "check": "check the car file and its databases; list every fault with line and hint",
     "health": "check the buses: load, rates, missing frames, counters, errors",
     "diagnose": "say what is wrong and where, worst first; how far each channel can be trusted",

@@ -166,7 +166,7 @@ class HealthTracker:
             self._lane(code).add(
                 Block(
                     time_ns[place],
-                    _whole(frames, order[place], payload[place], length[place]),
+                    payloads_of(frames, order[place], payload[place], length[place]),
                     length[place],
                     nominal[place] if not own_data or data is None else nominal[place] + data[place],
                     None if timed is None else timed[place],
@@ -221,7 +221,7 @@ class HealthTracker:
         return assemble(measured, tuple(events), problems, clock)
 
 
-def _whole(frames: Frames, rows: Order, payload: UInt8s, length: UInt8s) -> UInt8s:
+def payloads_of(frames: Frames, rows: Order, payload: UInt8s, length: UInt8s) -> UInt8s:
     """Payloads of rows of one identifier: uint8[n, 8], or uint8[n, 64] where one is longer than eight bytes."""
     if not len(frames.long_row) or int(length.max()) <= 8:
         return payload

@@ -18,6 +18,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "safety": "before you work on the car",
         "draft": "draft a car file from captures and databases, or be asked",
         "database": "from a data-sheet table to a database; merging",
+        "survey": "frames without a database: counters, checksums, signals",
         "car-file": "the car file: every key",
         "roles": "what a channel measures, so that it can be judged",
         "calibrations": "from volts to units: every kind, its formula and source",

@@ -1,0 +1,66 @@
+"""What unknown frames carry, as text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from textwrap import wrap
+
+from buswright.report.survey import words
+from buswright.report.survey.words import Surveying
+from buswright.report.text import joined, table
+from buswright.survey.survey import Surveyed
+from buswright.wording import plural
+
+MOST_CHANGES = 20
+
+
+def render_text(surveying: Surveying, *, width: int = 100) -> str:
+    """Write what `survey` prints."""
+    return joined(_lines(surveying, width))
+
+
+def _lines(surveying: Surveying, width: int) -> Iterator[str]:
+    survey = surveying.survey
+    yield words.summary(surveying)
+    if surveying.out:
+        messages, signals = surveying.drafted
+        holds = f"{plural(messages, 'message')}, {plural(signals, 'signal')}"
+        yield f"{surveying.out}: draft of {holds}, marked as inferred"
+        yield f"  next: buswright database {surveying.out}; correct names, scales and units by hand"
+    yield f"SAFETY: {words.SAFETY}"
+    if not survey.channels:
+        yield "Not compared with known channels: no channel moves. --dbc or --car names some."
+    if survey.asked:
+        yield ""
+        yield f"Changed {survey.asked}:"
+        yield from (f"  {words.change(each, held=survey.held)}" for each in survey.changes[:MOST_CHANGES])
+        if len(survey.changes) > MOST_CHANGES:
+            yield f"  {len(survey.changes) - MOST_CHANGES} more (--json lists them all)"
+        if not survey.changes:
+            yield "  no bit that is not as likely at other times"
+    for each in survey.ids:
+        yield ""
+        yield from _one(each, width)
+
+
+def _one(each: Surveyed, width: int) -> Iterator[str]:
+    yield f"{words.title(each)}: {words.rhythm(each)}"
+    rows = []
+    layout = each.layout
+    if not layout.fields:
+        moved = (~layout.constant & ~layout.known).any()
+        yield f"  constant: {layout.first.hex(' ').upper()}" if not moved else "  too few frames to tell what moves"
+        return
+    for number, field in enumerate(layout.fields):
+        mux = "" if field.mux_value is None else f"if {field.mux_value}"
+        span = f"{field.low} to {field.high}"
+        notes = "; ".join(words.notes(each, number))
+        rows.append([words.place(field), mux, field.kind, words.sign(field), span, words.sure(field), notes])
+    heads = ["where", "", "kind", "sign", "raw", "sure"]
+    if not any(row[1] for row in rows):
+        rows, heads = [[row[0], *row[2:]] for row in rows], [heads[0], *heads[2:]]
+    head, *lines = table(heads, [row[:-1] for row in rows])
+    yield f"  {head}".rstrip()
+    for line, row in zip(lines, rows, strict=True):
+        yield f"  {line}".rstrip()
+        yield from (f"      {part}" for part in wrap(row[-1], max(40, width - 6), break_on_hyphens=False))
