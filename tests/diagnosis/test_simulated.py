@@ -43,6 +43,11 @@ UNDECIDED = {
         "cross-talk",
         "channel:steering_angle",
     ): "the car rolls as it is steered, so the damper beside it really moves with it",
+    (
+        "cross-talk",
+        "channel:damper_rl",
+    ): "the car rolls and pitches as one body, so the damper beside it really moves with it",
+    ("swapped-channels", "channel:brake_pressure_front"): "both rise together, and nobody says by how much each",
     ("drift", "channel:fuel_pressure"): "nothing else on the car measures it",
 }
 """What this car's frames can't tell, and why: then nobody else may be blamed for a fault."""

@@ -67,6 +67,8 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
             "supply-sag": "ground-shift impossible-rate",
             "ground-shift": "impossible-rate",
             "ignition-noise": "ignition-noise cross-talk impossible-rate",
+            "gain": "impossible-rate",
+            "unit-mixup": "impossible-rate",
         }.items()
     }
 )
