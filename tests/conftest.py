@@ -6,6 +6,8 @@ from hypothesis import settings
 
 # Programs that tests start keep their bytecode: without it, each would compile a good part of the sources again.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+# Databases are parsed, not taken from a cache, and nothing is left in the user's.
+os.environ["BUSWRIGHT_CACHE"] = "off"
 
 # No deadlines: a shared machine may be slow at any moment, and no test asserts a time. In CI the examples are the
 # same at every run, so that a red run can be repeated; by hand they are new ones each time.

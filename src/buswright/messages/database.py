@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from buswright.errors import DatabaseError
 from buswright.findings import Severity
-from buswright.messages import dbc_text
+from buswright.messages import dbc_text, kept
 from buswright.messages.model import (
     J1939,
     NO_CHOICES,
@@ -84,8 +84,17 @@ def load_database(path: PathLike, *, encoding: str | None = None) -> Database:
         The file can't be read, or nothing in it can be loaded.
     """
     path = Path(path)
-    suffix = path.suffix[1:].lower()
     text, used = _read_text(path, encoding)
+    key = kept.key_of(str(path), used, text)
+    found = kept.find(key)
+    if found is None:
+        found = _loaded(path, text, used)
+        kept.keep(key, found)
+    return found
+
+
+def _loaded(path: Path, text: str, used: str) -> Database:
+    suffix = path.suffix[1:].lower()
     known = suffix if suffix in KNOWN_FORMATS else None
     if absurd := _ABSURD.search(text):
         line = text.count("\n", 0, absurd.start()) + 1
