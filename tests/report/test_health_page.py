@@ -9,13 +9,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
+from buswright.cli.main import main
+from buswright.frames.formats.candump.writer import write_candump
 from buswright.frames.table import empty_frames
 from buswright.health.spacings import SpacingColumns
 from buswright.report.health.as_json import render_json
 from buswright.report.health.page import render_html
 from buswright.report.health.plots import CELLS, COARSEST, FINEST, compand, extremes, plot_data
 from buswright.report.health.report import HealthReport
-from buswright.simulate.source import SimulatedCapture, demo_car
+from buswright.simulate.faults.written import read_fault
+from buswright.simulate.source import SimulatedCapture, demo_car, write_car
 
 from .health_examples import finding, findings, frames_of, report_of, short_report, ticks
 from .pages import Page, assert_it_stands_alone, data_of, drawn_by_a_browser
@@ -68,7 +71,8 @@ def test_its_numbers_are_those_of_the_json(rendered):
         assert float(row[column["per s"]]) == pytest.approx(each["rate_hz"], abs=0.06)
         jitter = each["jitter_sd"]
         assert row[column["jitter"]] == ("–" if jitter is None else f"{100 * jitter:.1f} %")
-    assert [each[2:] for each in data["findings"]] == [[1, "fault"]]
+    bus = document["findings"][0]["subject"].partition(":")[2].partition("/")[0]
+    assert [each[2:] for each in data["findings"]] == [[1, "fault", bus]]
     assert data["findings"][0][:2] == pytest.approx([6.999, 7.059], abs=0.002)
     said = " ".join(page.texts)
     assert all(text in said for each in document["findings"] for text in each["evidence"])
@@ -204,3 +208,16 @@ def test_a_browser_draws_it(tmp_path):
     drawn = drawn_by_a_browser(render_html(report, spacings), tmp_path)
     assert drawn.count("<canvas") == 4
     assert re.search(r'<span id="shown"[^>]*>0\.0 to 20\.0 s</span>', drawn)
+
+
+def test_a_silent_module_is_found_for_its_identifiers_and_shades_its_own_bus(tmp_path):
+    source = SimulatedCapture(14.0, 1, faults=[read_fault("module-missing:module:wheel_node@6s")])
+    with (tmp_path / "run.log").open("wb") as stream:
+        write_candump(source, stream)
+    words = ["health", str(tmp_path / "run.log"), "--car", str(write_car(tmp_path)), "--html", str(tmp_path / "x.html")]
+    assert main(words) == 1
+    text = (tmp_path / "x.html").read_text(encoding="utf-8")
+    head, *rows = next(table for table in Page(text).tables if "found" in table[0])
+    found = {row[head.index("module")]: row[head.index("found")] for row in rows}
+    assert {module for module, said in found.items() if "fault" in said} == {"wheel_node"}
+    assert [each[2:] for each in data_of(text)["findings"]] == [[1, "fault", "chassis"]]

@@ -3,6 +3,9 @@
 (() => {
   const { page, color, bytes } = Plots;
   const LANE = 26;
+  /* One width for the words beside every plot, so that a moment stands at one place from the first to the last. */
+  const widest = Math.min(Math.max(0, ...page.buses.flatMap((bus) => bus.lanes.map((lane) => lane.label.length))), 30);
+  const GUTTER = Math.max(64, 14 + widest * 7.2);
 
   /* -- Load -- */
   function loadPlot(place, bus) {
@@ -12,7 +15,7 @@
       height: 190,
       scales: { y: { range: (_, __, max) => [0, top === null ? (max || 1) * 1.1 : Math.max(top, max)] } },
       axes: [Plots.timeAxis("seconds from the first frame"), {
-        stroke: () => color("faint"), grid: { stroke: () => color("grid"), width: 1 }, ticks: { show: false }, size: 64,
+        stroke: () => color("faint"), grid: { stroke: () => color("grid"), width: 1 }, ticks: { show: false }, size: GUTTER,
         font: "12px system-ui, sans-serif", values: (_, splits) => splits.map((value) => `${value} ${unit}`),
       }],
       series: [{}, {
@@ -22,7 +25,7 @@
         stroke: () => color("slow"), width: 2, points: { show: false }, paths: uPlot.paths.stepped({ align: 1 }),
       }],
       hooks: {
-        drawClear: [(u) => Plots.drawFindings(u)],
+        drawClear: [(u) => Plots.drawFindings(u, 0, bus.name)],
         draw: [(u) => { if (top !== null) limits(u, bus.limits); errors(u, bus.errors); }],
         setCursor: [(u) => { place.previousElementSibling.textContent = loadWords(u, seen, unit); }],
       },
@@ -70,20 +73,19 @@
   function stripPlot(place, bus) {
     const lanes = bus.lanes.map((lane) => ({ ...lane, early: bytes(lane.early), late: bytes(lane.late) }));
     const half = page.width / 2, nothing = page.columns.map(() => null);
-    const widest = Math.min(Math.max(...lanes.map((lane) => lane.label.length)), 30);
     Plots.add(place, {
       height: lanes.length * LANE + 54,
       scales: { y: { range: [0, lanes.length] } },
       cursor: { y: false },
       axes: [Plots.timeAxis("seconds from the first frame"), {
-        stroke: () => color("ink"), grid: { show: false }, ticks: { show: false }, size: 14 + widest * 7.2, gap: 4,
+        stroke: () => color("ink"), grid: { show: false }, ticks: { show: false }, size: GUTTER, gap: 4,
         font: "12px ui-monospace, Menlo, Consolas, monospace",
         splits: () => lanes.map((_, k) => lanes.length - k - 0.5),
         values: () => lanes.map((lane) => (lane.label.length > 30 ? lane.label.slice(0, 29) + "…" : lane.label)),
       }],
       series: [{}, { points: { show: false } }],
       hooks: {
-        drawClear: [(u) => Plots.drawFindings(u)],
+        drawClear: [(u) => Plots.drawFindings(u, 0, bus.name)],
         draw: [(u) => lanes.forEach((lane, k) => drawLane(u, lane, k, lanes.length))],
         setCursor: [(u) => { place.previousElementSibling.textContent = laneWords(u, lanes, half); }],
       },

@@ -73,15 +73,15 @@ const Plots = (() => {
     return plot;
   }
 
-  /** Stretches of findings behind a plot, with their numbers; of all, or of the one with this number. */
-  function drawFindings(u, only = 0) {
+  /** Stretches of findings behind a plot, with their numbers; of all, of the one with this number, or of one bus. */
+  function drawFindings(u, only = 0, bus = "") {
     const { ctx, bbox } = u;
     ctx.save();
     ctx.beginPath(); ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height); ctx.clip();
     ctx.font = `${11 * uPlot.pxRatio}px system-ui, sans-serif`;
     ctx.textAlign = "left"; ctx.textBaseline = "alphabetic";
-    for (const [from, to, number, severity] of page.findings) {
-      if (only && number !== only) continue;
+    for (const [from, to, number, severity, its = ""] of page.findings) {
+      if ((only && number !== only) || (bus && its && its !== bus)) continue;
       const left = u.valToPos(from, "x", true), right = Math.max(u.valToPos(to, "x", true), left + 2 * uPlot.pxRatio);
       if (right < bbox.left || left > bbox.left + bbox.width) continue;
       ctx.globalAlpha = right - left > bbox.width * 0.9 ? 0.25 : 0.6;

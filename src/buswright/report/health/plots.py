@@ -53,7 +53,10 @@ def plot_data(report: HealthReport, spacings: Spacings) -> dict[str, Any]:
         "width": spacings.width_ns / 1e9,
         "columns": [round((start - first) / 1e9, 3) for start in columns.tolist()],
         "finest": FINEST,
-        "findings": list(stretches(report.findings, first)),
+        "findings": [
+            [*stretch, _bus_of(report, report.findings[stretch[2] - 1])]
+            for stretch in stretches(report.findings, first)
+        ],
         "buses": [
             {
                 **load_data(bus, first),
@@ -63,6 +66,20 @@ def plot_data(report: HealthReport, spacings: Spacings) -> dict[str, Any]:
             for bus in report.health.buses.values()
         ],
     }
+
+
+def _bus_of(report: HealthReport, finding: Finding) -> str:
+    """Return the bus that a finding is about, whose plots it shades; "" for what concerns all."""
+    kind, _, name = finding.subject.partition(":")
+    buses = {bus for bus, module in report.health.modules if kind == "module" and module == name}
+    if kind in ("bus", "id"):
+        buses = {name.partition("/")[0]}
+    elif kind == "channel":
+        channel = report.rules.channels.get(name) if report.rules is not None else None
+        signal = channel.signal if channel is not None else None
+        buses = {signal.bus if signal is not None else name.partition("/")[0]}
+    (bus,) = buses & set(report.health.buses) if len(buses) == 1 and buses <= set(report.health.buses) else ("",)
+    return bus
 
 
 def stretches(findings: Sequence[Finding], first: int) -> Iterator[list[Any]]:

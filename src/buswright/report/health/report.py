@@ -104,13 +104,24 @@ class HealthReport:
         return trust(self.case, self.findings)
 
     @cached_property
+    def _found(self) -> Found:
+        return Found.of(self.findings)
+
+    @cached_property
     def _standings(self) -> Mapping[FrameName, Standing]:
-        found = Found.of(self.findings)
+        found = self._found
         return {name: found.standing(self.case, figures) for name, figures in self.health.ids.items()}
 
     def severity_of_id(self, name: FrameName) -> Severity | None:
-        """How grave what was found of an identifier is, and what took its missing frames; None where it is well."""
-        return self._standings[name].severity
+        """How grave what was found of an identifier is, and what took its frames; None where it is well.
+
+        With a module that has gone all its identifiers have, though none of their frames is called missing.
+        """
+        severity = self._standings[name].severity
+        if severity is not None:
+            return severity
+        about = self._found.about(f"module:{self.health.ids[name].module}")
+        return next((each.severity for each in about if each.fault == "module-missing"), None)
 
     @cached_property
     def worst_first(self) -> tuple[IdFigures, ...]:
