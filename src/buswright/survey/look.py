@@ -14,6 +14,7 @@ from buswright.survey.checks import Check, find_check
 from buswright.survey.multiplex import Multiplexer, find_multiplexer, rows_of
 from buswright.survey.signs import sign_of
 from buswright.survey.tokens import Token, described, order_gain, steps
+from buswright.wording import times
 
 Kind = Literal["counter", "checksum", "multiplexer", "flag", "state", "quantity", "restless"]
 """What a field is by its behaviour: a flag is one bit; a state has few values and rests between; a restless field jumps
@@ -327,7 +328,7 @@ def _kind(token: Token, step: Int64s, count: int, jumps: float, counted: int | N
         return "counter", (f"{counted:+d} from each frame to the next",)
     moved = int(np.count_nonzero(step))
     if token.length == 1:
-        return "flag", (f"one bit, changed {moved} times",)
+        return "flag", (f"one bit, changed {times(moved)}",)
     rests = 1 - moved / max(1, len(step))
     if count <= FEW_VALUES and rests >= _STEADY:
         return "state", (f"{count} values, rests in {100 * rests:.0f} % of the frames",)
