@@ -13,8 +13,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from buswright.cli.commands.record import Told
 from buswright.cli.markers import Keys
-from buswright.cli.status_line import one_line
+from buswright.cli.status_line import StatusLine, one_line
+from buswright.frames.live.capture import Drops
+from buswright.frames.recording.run import Recording
 from buswright.frames.sidecar import sidecar_of
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="POSIX terminals")
@@ -27,12 +30,47 @@ class Pressed:
 
     def __init__(self, *batches):
         self.markers, self.shown = [], []
-        self.keys = Keys(lambda time_ns, words: self.markers.append((time_ns, words)), self.shown.append)
+        self.turned = 0
+        self.keys = Keys(lambda time_ns, words: self.markers.append((time_ns, words)), self.shown.append, self.turn)
         for now, batch in enumerate(batches):
             if batch is None:
                 self.keys.pause()
             else:
                 self.keys.press(batch, now)
+
+    def turn(self):
+        self.turned += 1
+
+
+def test_the_bells_own_key_turns_the_sound_and_is_no_marker():
+    pressed = Pressed(b"a\ab\n", b"\a")
+    assert (pressed.turned, pressed.markers) == (2, [(0, "ab")])
+
+
+def recording(*, gaps=0, connected=True, lost=0, notes=()):
+    drops = {"main": Drops(lost, {"socket": None})}
+    return Recording((Path("run.log"),), 1, 1.0, 1, drops, {"main": connected}, gaps, 0, {}, notes, {}, "")
+
+
+def test_it_rings_when_something_more_is_lost_and_not_for_what_was_told():
+    read, write = os.pipe()
+    line = StatusLine(write)
+    told, rings = Told(line), []
+    for so_far in (
+        recording(), recording(connected=False), recording(connected=False), recording(gaps=1),
+        recording(gaps=1, lost=3), recording(gaps=1, lost=3, notes=("moved",)), recording(gaps=1, lost=3, notes=("moved",)),
+    ):  # fmt: skip
+        told(so_far)
+        time.sleep(0.05)
+        rings.append(os.read(read, 4096).count(b"\a"))
+    line.turn_sound()
+    told(recording(gaps=2, lost=9))
+    time.sleep(0.05)
+    assert b"\a" not in os.read(read, 4096)
+    line.close()
+    os.close(read)
+    os.close(write)
+    assert rings == [0, 1, 0, 0, 1, 1, 0]
 
 
 @pytest.mark.parametrize(

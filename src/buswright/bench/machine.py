@@ -76,6 +76,8 @@ class BenchNow:
         All steps.
     wiggle
         Text of the wiggle test so far; "" in other steps.
+    glitches
+        Of the wiggle test so far.
     """
 
     phase: Phase
@@ -93,6 +95,7 @@ class BenchNow:
     checks: tuple[Check, ...]
     lines: tuple[Line, ...]
     wiggle: str
+    glitches: int
 
 
 class Bench:
@@ -473,6 +476,7 @@ class Bench:
         checks = self._judged()[0] if any(each.state != "open" for each in ordered) else ()
         waited = 0.0 if self._begin_ns is None or self._now_ns is None else (self._now_ns - self._begin_ns) / 1e9
         late = step is not None and phase == "waiting" and waited > step.seconds
+        tested = self._wiggle.result() if self._wiggle is not None else None
         return BenchNow(
             phase=phase,
             step=step,
@@ -490,7 +494,8 @@ class Bench:
             if phase == "shown"
             else (),
             lines=tuple(Line(each.step, each.state, _worst(checks, each.step)) for each in ordered),
-            wiggle=self._wiggle.result().advice if self._wiggle is not None else "",
+            wiggle=tested.advice if tested is not None else "",
+            glitches=tested.total if tested is not None else 0,
         )
 
 

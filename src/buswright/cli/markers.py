@@ -35,10 +35,17 @@ class Keys:
         Told the time (ns) and the words of each marker.
     show
         Told the words so far whenever they change; None when there are none.
+    sound
+        Called at Ctrl-G, the bell's own key.
     """
 
-    def __init__(self, keep: Callable[[int, str], None], show: Callable[[str | None], None]) -> None:
-        self._keep, self._show = keep, show
+    def __init__(
+        self,
+        keep: Callable[[int, str], None],
+        show: Callable[[str | None], None],
+        sound: Callable[[], None] = lambda: None,
+    ) -> None:
+        self._keep, self._show, self._sound = keep, show, sound
         self._decoder = codecs.getincrementaldecoder("utf-8")("replace")
         self._begun_ns = 0
         self._words = ""
@@ -79,6 +86,8 @@ class Keys:
             self._words = self._words[:-1]
         elif key == "\x15":  # Ctrl-U, which empties a line in cooked mode
             self._words = ""
+        elif key == "\a":
+            self._sound()
         elif key.isprintable():
             if not self._words:
                 self._begun_ns = now_ns
@@ -176,12 +185,15 @@ class Markers:
         Whether this is the end: then a marker whose words are still being typed is given, too.
     show
         Told the words being typed on a terminal; None: nothing can be shown, so lines are read there, too.
+    sound
+        Called at Ctrl-G.
     """
 
     def __init__(
         self,
         ended: Callable[[], bool] = lambda: False,
         show: Callable[[str | None], None] | None = None,
+        sound: Callable[[], None] = lambda: None,
     ) -> None:
         self._found: deque[Event] = deque()
         self._count = 0
@@ -189,7 +201,7 @@ class Markers:
         self._closed = threading.Event()
         self._lock = threading.Lock()
         self._terminal = _key_terminal() if show is not None else None
-        self._keys = Keys(self._mark, show) if show is not None and self._terminal is not None else None
+        self._keys = Keys(self._mark, show, sound) if show is not None and self._terminal is not None else None
         if _may_read():
             read = self._read_keys if self._keys else self._read_lines
             threading.Thread(target=read, name="markers", daemon=True).start()

@@ -31,6 +31,8 @@ class StatusLine:
         self._descriptor = descriptor
         self._status = ""
         self._typed: str | None = None
+        self._sound = True
+        self._ring = False
         self._changed = threading.Event()
         self._ended = False
         self._thread = threading.Thread(target=self._run, name="status line", daemon=True)
@@ -52,6 +54,16 @@ class StatusLine:
         self._typed = words
         self._changed.set()
 
+    def ring(self) -> None:
+        """Ring, if the sound is on."""
+        self._ring = self._sound
+        self._changed.set()
+
+    def turn_sound(self) -> None:
+        """Turn the sound off; or on again, which rings."""
+        self._sound = not self._sound
+        self.ring()
+
     def close(self) -> None:
         """Leave the line as it is, and go to the next."""
         if self._thread.is_alive():
@@ -63,7 +75,8 @@ class StatusLine:
         while not self._ended:
             self._changed.wait()
             self._changed.clear()
-            self._put(f"\r{one_line(self._status, self._typed, _columns())}\x1b[K")
+            bell, self._ring = "\a" if self._ring else "", False
+            self._put(f"{bell}\r{one_line(self._status, self._typed, _columns())}\x1b[K")
         if self._status:
             self._put("\n")
 

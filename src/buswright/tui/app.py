@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from importlib import import_module
 from pathlib import Path
 from typing import ClassVar
@@ -15,6 +15,7 @@ from textual.binding import Binding, BindingType
 from textual.message import Message
 from textual.screen import Screen
 
+from buswright.findings import Severity
 from buswright.tui.resilient import Resilient
 from buswright.tui.screen_list import SCREENS, Listed
 from buswright.tui.screens.help_screen import HelpScreen
@@ -73,6 +74,30 @@ def held_still(held: Snapshot, newest: Snapshot) -> Snapshot:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What a snapshot lets be heard.
+
+    Attributes
+    ----------
+    faults
+        What is wrong now or was found to be faulty: what, and of whom.
+    glitches
+        Of the wiggle test that runs; 0 without one.
+    """
+
+    faults: frozenset[tuple[str, str]]
+    glitches: int
+
+    @classmethod
+    def of(cls, snapshot: Snapshot) -> Heard:
+        """Return it."""
+        wrong = ((each.what, each.subject) for each in snapshot.verdicts.wrong_now)
+        found = ((each.fault, each.subject) for each in snapshot.findings if each.severity is Severity.FAULT)
+        test = snapshot.wiggle
+        return cls(frozenset([*wrong, *found]), test.total if test is not None and test.running else 0)
+
+
 class Workbench(Resilient):
     """The app.
 
@@ -109,6 +134,7 @@ class Workbench(Resilient):
         Binding("g", "go_to_time", "Go to time", show=False),
         Binding("m", "mark", "Marker"),
         Binding("n", "notices", "Notices", show=False),
+        Binding("B", "sound", "Sound off or on", show=False),
         Binding("question_mark", "help", "Help", key_display="?"),
         Binding("ctrl+p", "command_palette", "Commands", key_display="^p"),
         Binding("q,ctrl+c", "quit", "Quit", key_display="q"),
@@ -133,6 +159,7 @@ class Workbench(Resilient):
         self.snapshot: Snapshot | None = None
         self._first = screen
         self._held = False
+        self._heard: Heard | None = None
         self._speed: float | None = None
         """Asked for, until a snapshot has it: keys may come faster than snapshots."""
 
@@ -154,6 +181,7 @@ class Workbench(Resilient):
         if snapshot is None:
             return
         self.tell_new(snapshot.notices)
+        self._ring(snapshot)
         if self._held and self.snapshot is not None and snapshot.source.live:
             snapshot = held_still(self.snapshot, snapshot)
         self.snapshot = snapshot
@@ -162,6 +190,17 @@ class Workbench(Resilient):
         front = self.front
         if front is not None:
             front.receive(snapshot)
+
+    def _ring(self, snapshot: Snapshot) -> None:
+        """Let it be heard when a glitch came in the wiggle test, or something became faulty while frames come."""
+        now, before = Heard.of(snapshot), self._heard
+        self._heard = now
+        if before is None or snapshot.source.phase not in ("playing", "listening"):
+            return
+        if now.faults - before.faults:
+            self.sound.twice()
+        elif now.glitches > before.glitches:
+            self.sound.once()
 
     @property
     def front(self) -> WorkScreen | None:
@@ -303,6 +342,7 @@ class Workbench(Resilient):
         yield SystemCommand("Go to time", "in a capture", self.action_go_to_time)
         yield SystemCommand("Marker", "marks this moment, with your words", self.action_mark)
         yield SystemCommand("Help", "what this screen shows, and its keys", self.action_help)
+        yield SystemCommand("Sound", "off, or on again: one ring a glitch, two a fault", self.action_sound)
         yield SystemCommand("Notices", "messages of the program so far", self.action_notices)
         yield SystemCommand("Save the layout document", "of the buses, as a page or Markdown", self.action_document)
         yield SystemCommand("Save the wiggle test", "its sheet, as a page or JSON", self.save_wiggle)

@@ -30,6 +30,10 @@ class Bench(Reports, Protocol):
     def worker(self) -> Engine:
         """Whom to ask: every call returns at once, and the answer is in a later snapshot."""
 
+    @property
+    def hears(self) -> bool:
+        """Whether the sound is on."""
+
     def go_to(self, name: str, key: object) -> None:
         """Go to a screen, to one of its rows."""
 

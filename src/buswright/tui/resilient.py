@@ -12,6 +12,7 @@ from textual.message import Message
 from textual.notifications import SeverityLevel
 
 from buswright.tui.bench import Guarded
+from buswright.tui.sound import Sound
 from buswright.tui.themes import THEMES, theme_for
 from buswright.wording import visible
 from buswright.worker.snapshot import Notice
@@ -47,6 +48,7 @@ class Resilient(Guarded, App[None]):
         for each in THEMES:
             self.register_theme(each)
         self.theme = theme or theme_for(self.console.color_system)
+        self.sound = Sound(self)
         self.notices: deque[Notice] = deque(maxlen=200)
         self._seen = 0
         self._own = 0
@@ -56,6 +58,15 @@ class Resilient(Guarded, App[None]):
     def on_resilient_leave(self) -> None:
         """End, as a signal wants it."""
         self.exit()
+
+    @property
+    def hears(self) -> bool:
+        """Whether the sound is on."""
+        return self.sound.on
+
+    def action_sound(self) -> None:
+        """Turn the sound off, or on again."""
+        self.notify(self.sound.turn(), timeout=3)
 
     def tell_new(self, notices: Iterable[Notice]) -> None:
         """Tell the notices of the worker that haven't been told."""

@@ -195,7 +195,6 @@ def test_everything_stands_there_at_every_size(size):
         "[plug C12]",
         "0 quiet",
         "w New place",
-        "b Bell",
         "e End",
     ):
         assert words in text, words
@@ -305,32 +304,30 @@ def test_ended_it_keeps_its_result_and_another_can_be_chosen():
     assert mode == "overview"
 
 
-def test_the_bell_is_off_then_rings_at_most_twice_a_second():
+def test_it_rings_at_glitches_at_most_twice_a_second_until_it_is_turned_off():
     async def steps(app, pilot, worker):
         rung, now = [], [100.0]
         app.bell = lambda: rung.append(now[0])
-        app.screen.clock = lambda: now[0]
+        app.sound.clock = lambda: now[0]
 
         async def glitches(total, at):
             now[0] = at
-            worker.give(wiggle=replace(LIKELY, total=total))
+            worker.give(wiggle=replace(LIKELY, total=total), phase="listening")
             await settled(pilot)
 
         await glitches(10, 100.0)
         assert rung == []
-        await pilot.press("b")
-        await settled(pilot)
-        assert "bell on" in "\n".join(text_of(app))
+        assert "sound on" in "\n".join(text_of(app))
         await glitches(11, 101.0)
         await glitches(12, 101.2)
         await glitches(13, 101.4)
         await glitches(14, 101.5)
         await glitches(14, 103.0)
-        await pilot.press("b")
+        await pilot.press("B")
+        await settled(pilot)
+        assert "sound off" in "\n".join(text_of(app))
         await glitches(15, 104.0)
         return rung
-
-    assert shown(steps, LIKELY) == [101.0, 101.5]
 
 
 def test_all_of_the_advice_is_a_key_away():
@@ -368,11 +365,11 @@ def test_many_places_keep_one_line():
 
 def test_only_what_can_be_done_is_offered():
     async def steps(app, pilot, worker):
-        offered = {name: app.screen.check_action(name, ()) for name in ("pick", "place", "end", "choose", "bell")}
+        offered = {name: app.screen.check_action(name, ()) for name in ("pick", "place", "end", "choose", "advice")}
         worker.give(wiggle=None)
         await settled(pilot)
         return offered, {name: app.screen.check_action(name, ()) for name in offered}
 
     during, before = shown(steps, LIKELY)
-    assert during == {"pick": False, "place": True, "end": True, "choose": False, "bell": True}
-    assert before == {"pick": True, "place": False, "end": False, "choose": False, "bell": False}
+    assert during == {"pick": False, "place": True, "end": True, "choose": False, "advice": True}
+    assert before == {"pick": True, "place": False, "end": False, "choose": False, "advice": False}

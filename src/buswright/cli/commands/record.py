@@ -5,7 +5,8 @@ OUT.events.jsonl beside it holds markers, gaps, drops, and how it was recorded. 
 reads it too.
 
 While it records, type what you do: wiggled plug C12. The first key sets the time of the marker. Enter saves it,
-Escape discards it. Enter or Space alone sets a numbered marker at once. Where standard input is not a terminal, and
+Escape discards it. Enter or Space alone sets a numbered marker at once. It rings when a bus or frames are lost; Ctrl-G
+turns that off. Where standard input is not a terminal, and
 on Windows, each line is a marker, set when it ends. Ctrl-C ends the recording.
 """
 
@@ -15,12 +16,17 @@ import argparse
 import sys
 from contextlib import closing
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from buswright._version import __version__
 from buswright.cli import options as shared
 from buswright.cli.live_source import add_live, live_sources, open_live_source
 from buswright.cli.streams import put
 from buswright.errors import UserError
+
+if TYPE_CHECKING:
+    from buswright.cli.status_line import StatusLine
+    from buswright.frames.recording.run import Recording
 
 MEGABYTE = 1_000_000
 BY_KEYS = (
@@ -75,7 +81,7 @@ def run(options: argparse.Namespace) -> int:
         _say(f"Recording {', '.join(capture.buses)} to {path}; room for {_span(space.seconds_full)} of full buses.")
         with (
             closing(status_line()) as line,
-            Markers(lambda: capture.stopped, line.typed if line.shown else None) as markers,
+            Markers(lambda: capture.stopped, line.typed if line.shown else None, line.turn_sound) as markers,
         ):
             _say(f"{BY_KEYS if markers.by_keys else BY_LINES} Ctrl-C ends the recording.")
             recording = record(
@@ -84,11 +90,28 @@ def run(options: argparse.Namespace) -> int:
                 seconds=options.seconds,
                 frames=options.frames,
                 markers=markers,
-                tick=lambda so_far: line.status(report.render_status(so_far)),
+                tick=Told(line),
                 why=lambda: stop.why,
             )
     shared.show(options, report, recording)
     return 0
+
+
+class Told:
+    """Shows how a recording goes, and rings when something is lost: a bus, frames, or what a file can't hold."""
+
+    def __init__(self, line: StatusLine) -> None:
+        self._line = line
+        self._troubles = 0
+
+    def __call__(self, so_far: Recording) -> None:
+        """Show it."""
+        from buswright.report.commands import record as report
+
+        if so_far.troubles > self._troubles:
+            self._line.ring()
+        self._troubles = so_far.troubles
+        self._line.status(report.render_status(so_far))
 
 
 def _checked(options: argparse.Namespace) -> Path:

@@ -58,6 +58,12 @@ class Recording:
     losses: dict[str, int]
     why: str
 
+    @property
+    def troubles(self) -> int:
+        """A number that rises when something is lost: frames, a bus, a file that is no longer where it was."""
+        away = sum(not there for there in self.connected.values())
+        return sum(drops.lost for drops in self.drops.values()) + away + self.gaps + len(self.notes)
+
 
 def header_of(capture: LiveCapture, *, program: str, car: dict[str, str] | None, accepted: bool) -> dict[str, Any]:
     """Return what a sidecar's first line says of how a recording was made.

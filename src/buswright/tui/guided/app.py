@@ -32,6 +32,7 @@ HELP = (
     "Enter before that measures at once, whatever was noticed. r does the step again. b goes back to the step before. "
     "s leaves the step out: say why, it stands on the sheet. space marks the very moment of a jump, or in which power "
     "is back. In a wiggle step a digit names the plug that you move; 0 is quiet.\n\n"
+    "It rings once when a step is done and at a glitch, twice when a check failed. B turns that off.\n\n"
     "Readings of a meter are typed: 59.8, then Enter.\n\n"
     "q ends the program. What was done is saved after each step; the same command goes on from there. When all steps "
     "are done or left out, the sheet is written, and the screen says where."
@@ -57,6 +58,7 @@ class GuidedScreen(Guarded, Screen[None]):
         Binding("b", "back", "Back", priority=True),
         Binding("space", "moment", "Now!", priority=True),
         Binding("question_mark", "help", "Help", key_display="?", priority=True),
+        Binding("B", "app.sound", "Sound off or on", show=False),
         Binding("q,ctrl+c", "quit", "Quit", key_display="q", priority=True),
         *(Binding(str(digit), f"place({digit})", show=False) for digit in range(10)),
     ]
@@ -234,11 +236,23 @@ class GuidedBench(Resilient):
         shot = self.guide.take()
         if shot is None:
             return
+        self._ring(shot)
         self.shot = shot
         self.tell_new(shot.notices)
         screen = next((each for each in self.screen_stack if isinstance(each, GuidedScreen)), None)
         if screen is not None and screen.is_mounted:
             screen.receive(shot)
+
+    def _ring(self, shot: BenchShot) -> None:
+        """Let it be heard when a step is done, whether it passed or failed, and when a glitch came."""
+        before, now = self.shot.now if self.shot is not None else None, shot.now
+        if before is None:
+            return
+        if now.phase == "shown" and before.phase != "shown":
+            failed = any(each.verdict == "fail" for each in now.checks)
+            (self.sound.twice if failed else self.sound.once)()
+        elif now.glitches > before.glitches and now.step == before.step:
+            self.sound.once()
 
     def on_unmount(self) -> None:
         """Save what was done, and close the buses."""

@@ -32,7 +32,7 @@ _DIGITS = {
     "9": "###|# #|###|  #|###",
     " ": "   |   |   |   |   ",
 }
-BELL_WORDS = {False: "off", True: "on"}
+SOUND_WORDS = {False: "off", True: "on"}
 KIND_WORDS: Mapping[GlitchKind, str] = {"rail": "end of range", "spike": "spike", "gap": "silent"}
 
 PLACE_COLUMNS = (
@@ -80,10 +80,10 @@ def big(number: int, *, digits: int, size: int = 1) -> list[str]:
     return rows
 
 
-def counter_lines(test: WiggleNow, *, size: int, bell: bool, width: int) -> list[Line]:
+def counter_lines(test: WiggleNow, *, size: int, sound: bool, width: int) -> list[Line]:
     """Draw the number of glitches in big digits, and beside it what is being done."""
     drawn = big(test.total, digits=DIGITS, size=size)
-    said = list(_doing(test, bell=bell, width=width - len(drawn[0]) - 4))
+    said = list(_doing(test, sound=sound, width=width - len(drawn[0]) - 4))
     lines: list[Line] = []
     above = (len(drawn) - len(said)) // 2
     for row, cells in enumerate(drawn):
@@ -92,7 +92,7 @@ def counter_lines(test: WiggleNow, *, size: int, bell: bool, width: int) -> list
     return lines
 
 
-def _doing(test: WiggleNow, *, bell: bool, width: int) -> Iterator[Line]:
+def _doing(test: WiggleNow, *, sound: bool, width: int) -> Iterator[Line]:
     moved = next((place.seconds for place in test.places if place.place == test.place), 0.0)
     if not test.running:
         yield line(Span("ENDED", "strong"), Span("  glitches in total", "dim"))
@@ -106,7 +106,12 @@ def _doing(test: WiggleNow, *, bell: bool, width: int) -> Iterator[Line]:
     if len(names) > width:
         names = f"{len(test.channels)} channels: {names}"
     yield line(Span(names))
-    yield line(Span("bell ", "dim"), Span(BELL_WORDS[bell]), Span("  glitches within 20 ms count once", "dim"))
+    yield line(
+        Span("sound ", "dim"),
+        Span(SOUND_WORDS[sound]),
+        Span(" (B)", "dim"),
+        Span("  glitches within 20 ms count once", "dim"),
+    )
     if test.silences:
         yield line(Span(f"the whole bus fell silent {times(test.silences)}: adapter or bus, not counted", "note"))
 

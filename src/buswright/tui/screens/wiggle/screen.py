@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterable, Sequence
 from typing import ClassVar
 
@@ -25,9 +24,6 @@ from buswright.tui.widgets.rows import Cell, Column, Heading, Key, Part, Rows
 from buswright.tui.widgets.toned import Plain, Span, line, severity_tone
 from buswright.worker.snapshot import Snapshot
 
-RING_S = 0.5
-"""The bell rings no more often than this."""
-
 _OTHER = "no module known"
 
 
@@ -39,7 +35,7 @@ class WiggleScreen(WorkScreen):
     HELP = f"""
     The wiggle test finds a loose contact. Key on, engine off, car standing. Pick the channels that misbehave (x), or all of a module (a). Enter starts.
 
-    First touch nothing, for as long as you will move a place. Then name a place (1 or w) and move it: a plug, a piece of loom, a ground stud. Name it before you move it. A digit goes back to its place, 0 is quiet again. The bell (b) tells you of a glitch without looking. f saves what was found as a sheet.
+    First touch nothing, for as long as you will move a place. Then name a place (1 or w) and move it: a plug, a piece of loom, a ground stud. Name it before you move it. A digit goes back to its place, 0 is quiet again. It rings at each glitch, so you need not look (B turns that off). f saves what was found as a sheet.
 
     SAFETY: {WIGGLE}
 
@@ -57,7 +53,6 @@ class WiggleScreen(WorkScreen):
         Binding("0", "quiet", "Quiet: nothing is moved", show=False),
         Binding("w", "name", "New place", tooltip="name a place, then move it"),
         Binding("d", "advice", "What to do", tooltip="all of the advice"),
-        Binding("b", "bell", "Bell", tooltip="ring at each glitch, or not"),
         Binding("f", "save", "Save", tooltip="save the test as a sheet: a page to print, or JSON"),
         Binding("e", "end", "End", tooltip="end the test; the result stays"),
         Binding("c", "choose", "Choose", tooltip="choose channels for a new test"),
@@ -74,15 +69,11 @@ class WiggleScreen(WorkScreen):
     def __init__(self) -> None:
         super().__init__()
         self.picks: dict[str, None] = {}
-        self.bell = False
-        self.clock = time.monotonic
         self._choosing = False
         self._was: bool | None = None
         self._channels: dict[str, ChannelNow] = {}
         self._car: CarFile | None = None
         self._decimals: dict[str, int] = {}
-        self._total = 0
-        self._rang = float("-inf")
 
     @property
     def test(self) -> WiggleNow | None:
@@ -136,7 +127,6 @@ class WiggleScreen(WorkScreen):
         state = None if test is None else test.running
         if state != self._was:
             self._was = state
-            self._total = test.total if test is not None else 0
             self.refresh_bindings()
             self.query_one("#choice" if test is None else "#places").focus()
 
@@ -212,13 +202,12 @@ class WiggleScreen(WorkScreen):
 
     def _show_test(self, test: WiggleNow, snapshot: Snapshot) -> None:
         width, height = self.size.width, self.size.height
-        self._ring(test)
         size = 2 if height >= 45 and width >= 120 else 1
         counter, advice = self.query_one("#counter", Plain), self.query_one("#advice", Plain)
         tight = height < 30
         counter.styles.height = 5 * size + (0 if tight else 2)
         counter.styles.padding = (0, 1) if tight else (1, 1)
-        counter.show(wiggle_lines.counter_lines(test, size=size, bell=self.bell, width=width - 2))
+        counter.show(wiggle_lines.counter_lines(test, size=size, sound=self.bench.hears, width=width - 2))
         names = ["", *(place.place for place in test.places)]
         places = self.query_one("#places", Rows)
         left = height - BARS - 5 * size - (0 if tight else 2)
@@ -242,13 +231,6 @@ class WiggleScreen(WorkScreen):
     def _glitch_cells(self, glitch: Glitch, place: str, snapshot: Snapshot) -> Sequence[Cell]:
         channel = self._channels.get(glitch.channel)
         return wiggle_lines.glitch_cells(glitch, place, snapshot.source, channel, self._decimals)
-
-    def _ring(self, test: WiggleNow) -> None:
-        """Ring when there are more glitches than before, not too often."""
-        more, self._total = test.total > self._total, test.total
-        if more and self.bell and test.running and self.clock() - self._rang >= RING_S:
-            self._rang = self.clock()
-            self.app.bell()
 
     def action_place(self, number: int) -> None:
         """Move a place from now on; name it first if there are fewer."""
@@ -282,12 +264,6 @@ class WiggleScreen(WorkScreen):
             self.action_start()
         elif event.rows.id == "places" and self.running:
             self.bench.worker.move_to(str(event.key))
-
-    def action_bell(self) -> None:
-        """Ring at glitches, or not."""
-        self.bell = not self.bell
-        self.notify("the bell rings at glitches" if self.bell else "the bell is off", timeout=2)
-        self.again()
 
     def action_advice(self) -> None:
         """Show all of the advice."""
@@ -325,7 +301,7 @@ class WiggleScreen(WorkScreen):
             return self.test is None
         if action == "choose":
             return self.test is not None and not self.running
-        if action in ("bell", "advice", "save"):
+        if action in ("advice", "save"):
             return self.test is not None
         return True
 
