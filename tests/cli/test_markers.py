@@ -56,10 +56,9 @@ def test_it_rings_when_something_more_is_lost_and_not_for_what_was_told():
     read, write = os.pipe()
     line = StatusLine(write)
     told, rings = Told(line), []
-    for so_far in (
-        recording(), recording(connected=False), recording(connected=False), recording(gaps=1),
-        recording(gaps=1, lost=3), recording(gaps=1, lost=3, notes=("moved",)), recording(gaps=1, lost=3, notes=("moved",)),
-    ):  # fmt: skip
+    moved = recording(gaps=1, lost=3, notes=("moved",))
+    away = recording(connected=False)
+    for so_far in (recording(), away, away, recording(gaps=1), recording(gaps=1, lost=3), moved, moved):
         told(so_far)
         time.sleep(0.05)
         rings.append(os.read(read, 4096).count(b"\a"))
