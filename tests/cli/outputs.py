@@ -44,6 +44,9 @@ WRITING = {
         *("calibrate", "new", "--kind", "linear", "--unit", "mm", "--reading", "0.5={seconds}", "--reading", "4.5=75"),
         *("--html", "{out}/curve.html"),
     ],
+    "season": [
+        *("season", "add", "{run}", "--dbc", str(ENGINE), "--season", "{out}/season"),
+    ],
     "watch": ["watch", "{run}", "--snapshot", "{out}/screen.svg"],
     "demo": ["demo", "--seconds", "{seconds}", "--save", "{out}/demo"],
 }

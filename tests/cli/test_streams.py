@@ -66,6 +66,7 @@ PRINTING = {
     "verify": "verify layout.md run.log --fail-on never",
     "bench": f"bench --draft car --car {CAR}",
     "take": f"take {CAR} sensor:damper_75 --car new.toml",
+    "season": f"season add run.log --dbc {ENGINE} --season new",
     "guide": "guide",
 }
 """A call of every command that prints something."""

@@ -318,6 +318,7 @@ COMMANDS = {
         ["calibrate", "oil_pressure", "--car", "{file}", "--reading", "0.5=0", "--reading", "4.5=10"],
         *(["compare", "long.log", "run.log", "--car", "{file}"], ["contents", "run.log", "--car", "{file}"]),
         ["bench", "--draft", "car", "--car", "{file}"],
+        ["season", "add", "run.log", "--car", "{file}", "--season", "{out}_season"],
     ),
     "DBC": (
         *(["contents", "long.log", "--dbc", "{file}"], ["health", "long.log", "--dbc", "{file}"]),

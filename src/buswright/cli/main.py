@@ -39,6 +39,7 @@ COMMANDS: dict[str, str] = {
     "calibrate": "fit a sensor's curve to readings, or set a channel's zero; keep it in the car file",
     "layout": "document the buses: modules, frames, bits, channels, wiring, what is unknown",
     "verify": "say whether a car still matches its layout document",
+    "season": "keep many runs in one place: decode once, list, find what changes from run to run",
     "capacity": "say whether something fits on a bus: load, response times, identifiers, log size",
     "pack": "pack a car file with its databases into one ZIP file, to hand over",
     "unpack": "take in a stranger's pack: bounded, inside one folder, checked",

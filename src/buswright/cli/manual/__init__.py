@@ -32,6 +32,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "live": "live buses: adapters, listening only, recording",
         "baseline": "a good run saved, and what changed since",
         "capacity": "will it fit: load, response times, identifiers, log size",
+        "season": "many runs in one place, and what changes over them",
         "handing-over": "give a car file to somebody, take one in safely",
         "layout": "the bus layout document, and whether the car still matches it",
         "thresholds": "the limits of findings, and how to change them",

@@ -218,3 +218,11 @@ def is_rounded(raw: npt.NDArray[Any] | None) -> bool:
 def _cell(text: str) -> str:
     """Keep a spreadsheet from running a text as a formula: one that begins like it gets an apostrophe before it."""
     return f"'{text}" if len(text) > 1 and text[0] in "=+-@\t\r\n" else text
+
+
+def columns_of(path: Path) -> list[str]:
+    """Return the names of the columns of a Parquet file."""
+    import pyarrow.parquet as pq
+
+    names: list[str] = pq.read_schema(path).names
+    return names

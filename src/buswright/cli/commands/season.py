@@ -1,0 +1,206 @@
+"""Keep many runs in one place: decode them once, list them, and see what changes from run to run.
+
+add CAPTURES takes in captures that the season doesn't have yet: their channels as Parquet tables, numbers by channel
+and phase, and a trust page. A run decoded with an older car file is decoded again. A call that is stopped at any
+moment leaves the season readable; the next one goes on. Several calls at once do not harm each other.
+
+list shows the runs, what was wrong with each, and what changed steadily over them. channel NAME --over zero shows one
+number of a channel for each run, with a plot. check holds every file against the hash that it was written with.
+
+The season is the folder ./season, or what --season names: a folder, or a URL if fsspec is installed.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from buswright.cli import options as shared
+from buswright.cli.streams import put_lines
+from buswright.errors import UserError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from buswright.channels.carfile.model import CarFile
+    from buswright.cli.taking_in import Work
+    from buswright.season.catalogue import Catalogue
+    from buswright.season.place import Place
+    from buswright.season.run import Run
+
+DEFAULT = "season"
+ACTIONS = ("add", "list", "channel", "check")
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the options."""
+    parser.add_argument("action", choices=ACTIONS, metavar="ACTION", help=f"{', '.join(ACTIONS[:-1])} or {ACTIONS[-1]}")
+    parser.add_argument(
+        "names", nargs="*", metavar="NAME", help="add: captures or folders of them; channel: names, with wildcards"
+    )
+    parser.add_argument("--season", default=DEFAULT, metavar="PLACE", help="folder or URL; default: ./season")
+    parser.add_argument(
+        "--over", default="zero", metavar="QUANTITY", help="channel: zero (default), noise, min, mean, max, bad or rate"
+    )
+    parser.add_argument(
+        "--phase", metavar="PHASE", help="channel: run, rest, key-on, cranking, idle, driving, rolling or standing"
+    )
+    parser.add_argument("--csv", metavar="FILE", help="channel: write the numbers as CSV")
+    shared.add_html(parser, "the plot")
+    shared.add_force(parser)
+    shared.add_car(parser)
+    shared.add_databases(parser)
+    shared.add_bitrate(parser)
+    shared.add_reading(parser)
+    shared.add_fail_on(parser)
+    shared.add_json(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Do what was asked for."""
+    from buswright.season.opening import open_place
+
+    if options.action in ("list", "check") and options.names:
+        raise UserError(f"season {options.action} takes no names", hint=f"buswright season {options.action}")
+    place = open_place(options.season)
+    doing = {"add": _add, "list": _list, "channel": _channel, "check": _check}
+    return doing[options.action](options, place)
+
+
+def _add(options: argparse.Namespace, place: Place) -> int:
+    """Take in what is new, one capture after the other: one that can't be used costs no other."""
+    from buswright.cli.taking_in import take_in
+    from buswright.report.commands import season as report
+    from buswright.season.catalogue import RUNS, read_catalogue
+    from buswright.writing import WritingError
+
+    if not options.names:
+        raise UserError("season add needs captures", hint="buswright season add CAPTURES --car FILE")
+    options.source = options.names
+    car = shared.load_car(options)
+    if car is None and not options.dbc:
+        raise UserError("season add needs a car file or a database", hint="add --car FILE or --dbc FILE")
+    catalogue = read_catalogue(place, needed=False)
+    added: list[Run] = []
+    again: list[Run] = []
+    known: list[Run] = []
+    refused: list[tuple[str, str, str]] = []
+    for capture, work, old in _works(options, car, place, catalogue, refused):
+        if old is not None and work is None:
+            known.append(old)
+            continue
+        if work is None:
+            continue
+        try:
+            new = take_in(work)
+        except WritingError as fault:
+            done = f"{len(added) + len(again)} added before it, which stay"
+            raise WritingError(f"{capture.name}: not added: {fault.message} ({done})", hint=fault.hint) from fault
+        except UserError as fault:
+            refused.append((str(capture), fault.message, fault.hint))
+            continue
+        if old is not None and old.folder != new.folder:
+            place.remove(RUNS, old.folder)
+        (added if old is None else again).append(new)
+        if not options.json:
+            put_lines([report.added_line(new, place.at(RUNS, new.folder))])
+    shared.show(options, report, report.Added(place.title, tuple(added), tuple(again), tuple(known), tuple(refused)))
+    return 2 if refused else 0
+
+
+def _works(
+    options: argparse.Namespace,
+    car: CarFile | None,
+    place: Place,
+    catalogue: Catalogue,
+    refused: list[tuple[str, str, str]],
+) -> Iterator[tuple[Path, Work | None, Run | None]]:
+    """Yield every capture, with the work that it makes (None: the season has it), and the entry it has."""
+    from buswright.cli.taking_in import Work, version_of
+    from buswright.frames.opening import open_capture
+    from buswright.season.catalogue import damaged
+
+    dbc = [shared.bound_database(item)[1] for item in options.dbc]
+    version = version_of(car, dbc)
+    by_capture = catalogue.by_capture()
+    paths: dict[Path, None] = {}
+    for name in options.names:
+        try:
+            paths.update(dict.fromkeys(open_capture(name, timezone=options.timezone).paths))
+        except UserError as fault:
+            refused.append((name, fault.message, fault.hint))
+    for path in paths:
+        sha256 = shared.hashes([path])
+        old = by_capture.get(sha256)
+        if old is not None and old.version == version and not damaged(place, old):
+            yield path, None, old
+            continue
+        work = Work(
+            path, sha256, str(car.path) if car is not None else None, tuple(options.dbc), tuple(options.bus),
+            tuple(options.bitrate), options.timezone, options.untrusted, version, options.season,
+        )  # fmt: skip
+        yield path, work, old
+
+
+def _list(options: argparse.Namespace, place: Place) -> int:
+    from buswright.report.commands import season as report
+    from buswright.season.catalogue import read_catalogue
+    from buswright.season.numbers import read_numbers
+    from buswright.season.trends import trends
+
+    catalogue = read_catalogue(place)
+    points, unread = read_numbers(place, catalogue.runs)
+    found = trends(catalogue.runs, points)
+    shared.show(options, report, report.Listed(catalogue, found, tuple(unread)))
+    return shared.exit_status((trend.severity for trend in found), options)
+
+
+def _channel(options: argparse.Namespace, place: Place) -> int:
+    from fnmatch import fnmatchcase
+
+    from buswright.report.commands import season as report
+    from buswright.season.catalogue import read_catalogue
+    from buswright.season.numbers import PHASES, QUANTITIES, REST, WHOLE, read_numbers
+    from buswright.writing import write_whole
+
+    if not options.names:
+        raise UserError("season channel needs a channel", hint="buswright season channel oil_pressure --over zero")
+    if options.over not in QUANTITIES:
+        raise UserError(f"--over {options.over}: no such quantity", hint=f"one of {', '.join(QUANTITIES)}")
+    phase = options.phase or (REST if options.over in ("zero", "noise") else WHOLE)
+    if phase not in PHASES:
+        raise UserError(f"--phase {phase}: no such phase", hint=f"one of {', '.join(PHASES)}")
+    shared.claim_html(argparse.Namespace(**{**vars(options), "source": []}))
+    catalogue = read_catalogue(place)
+    every = sorted({name for run in catalogue.runs for name in run.tables})
+    wanted = [name for name in every if any(fnmatchcase(name, pattern) for pattern in options.names)]
+    if not wanted:
+        from difflib import get_close_matches
+
+        near = get_close_matches(options.names[0], every, 1)
+        hint = f"did you mean {near[0]}?" if near else "wildcards: season channel 'damper_*'"
+        raise UserError(f"{options.names[0]}: no run of the season has this channel", hint=hint)
+    points, unread = read_numbers(place, catalogue.runs, wanted)
+    chosen = tuple(each for each in points if each.numbers.phase == phase)
+    result = report.OverRuns(catalogue, tuple(wanted), options.over, phase, chosen, tuple(unread))
+    if options.csv:
+        from buswright.writing import claim
+
+        claim(Path(options.csv), force=options.force, option="--csv")
+        write_whole(Path(options.csv), report.render_csv(result))
+    shared.show_with_page(options, report, result, lambda: report.render_html(result))
+    return 0
+
+
+def _check(options: argparse.Namespace, place: Place) -> int:
+    from buswright.findings import Severity
+    from buswright.report.commands import season as report
+    from buswright.season.catalogue import read_catalogue, verify
+
+    catalogue = read_catalogue(place)
+    faults = tuple(verify(place, catalogue))
+    shared.show(options, report, report.Checked(catalogue, faults))
+    return shared.exit_status(
+        (Severity.NOTE if fault.what == "left over" else Severity.FAULT for fault in faults), options
+    )

@@ -1,0 +1,266 @@
+"""What the actions of `season` did and found, as text, JSON, CSV and a page."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+from typing import Any
+
+import numpy as np
+
+from buswright.report.page import html_table, render_page
+from buswright.report.plain import plain, some
+from buswright.report.plot import plot_lines
+from buswright.report.text import joined, number, table
+from buswright.season.catalogue import Catalogue, Fault
+from buswright.season.numbers import QUANTITIES, Point
+from buswright.season.run import PAGE, Run
+from buswright.season.trends import Trend, kendall
+from buswright.wording import listed, plural
+
+SCHEMA = "buswright.season/1"
+_RUN = (
+    "name folder capture recorded seconds frames bad_lines car car_file car_sha256 version tool verdict distance_km "
+    "air_degc findings not_fine states restarts"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """What `season add` did: runs that are new, decoded again, known; captures refused, with why and what to try."""
+
+    season: str
+    added: tuple[Run, ...]
+    again: tuple[Run, ...]
+    known: tuple[Run, ...]
+    refused: tuple[tuple[str, str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """The runs of a season, what changed over them, and what could not be read."""
+
+    catalogue: Catalogue
+    trends: tuple[Trend, ...]
+    unread: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class OverRuns:
+    """One quantity of channels in one phase, run by run."""
+
+    catalogue: Catalogue
+    channels: tuple[str, ...]
+    over: str
+    phase: str
+    points: tuple[Point, ...]
+    unread: tuple[str, ...]
+
+    def of(self, channel: str) -> list[Point]:
+        """Return the numbers of one channel, by time."""
+        return [each for each in self.points if each.numbers.channel == channel]
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """A season held against its hashes."""
+
+    catalogue: Catalogue
+    faults: tuple[Fault, ...]
+
+
+Result = Added | Listed | OverRuns | Checked
+
+
+def added_line(run: Run, folder: str) -> str:
+    """Say in one line how a run stands, and where its trust page lies."""
+    return f"{run.name}: {run.verdict} Page: {folder}/{PAGE}"
+
+
+def render_text(result: Result, *, width: int = 100) -> str:
+    """Write what an action prints."""
+    if isinstance(result, Added):
+        return joined(_added(result))
+    if isinstance(result, Listed):
+        return joined(_listed(result))
+    if isinstance(result, OverRuns):
+        return joined(_over_runs(result, width))
+    return joined(_checked(result))
+
+
+def _added(result: Added) -> list[str]:
+    known = f"{len(result.again):,} decoded again, {len(result.known):,} there already"
+    lines = [f"{result.season}: {plural(len(result.added), 'run')} added, {known}"]
+    for capture, message, hint in result.refused:
+        lines += [f"  not added: {capture}: {message}", *([f"    try: {hint}"] if hint else [])]
+    return lines
+
+
+def _listed(result: Listed) -> list[str]:
+    rows = [
+        [
+            run.name,
+            (run.recorded or "–")[:16].replace("T", " "),
+            f"{run.seconds / 60:.1f}",
+            "–" if run.distance_km is None else f"{run.distance_km:.1f}",
+            "–" if run.air_degc is None else f"{run.air_degc:.0f}",
+            str(sum(each.severity != "note" for each in run.findings)),
+            listed([each.channel for each in run.not_fine], 3) or "–",
+        ]
+        for run in result.catalogue.runs
+    ]
+    lines = [f"{result.catalogue.title}: {plural(len(rows), 'run')}", ""]
+    lines += table(
+        ["run", "recorded", "min", "km", "air °C", "findings", "channels not fine"], rows, right=(2, 3, 4, 5)
+    )
+    lines.append("")
+    for trend in result.trends:
+        lines += [
+            f"{trend.severity.name} {trend.trend}: {trend.words}",
+            f"  next: {trend.next_check}",
+            f"  limit: {trend.threshold}; a random order would show this with a chance of {trend.chance:.1g}",
+        ]
+    if not result.trends:
+        lines.append(
+            "No trend in zero, noise at rest and rate of the channels, nor in restarts of the modules."
+            if len(rows) >= 6
+            else "Trends were not looked for: they need 6 runs."
+        )
+    lines += [f"problem: {fault.where}: {fault.words}" for fault in result.catalogue.faults]
+    lines += [f"problem: {line}" for line in result.unread]
+    return lines
+
+
+def _values(result: OverRuns, points: Sequence[Point]) -> list[float]:
+    return [float("nan") if (value := each.value(result.over)) is None else value for each in points]
+
+
+def _over_runs(result: OverRuns, width: int) -> list[str]:
+    lines: list[str] = [f"{result.over} ({result.phase}): {QUANTITIES[result.over]}"]
+    for channel in result.channels:
+        points = result.of(channel)
+        values = _values(result, points)
+        unit = points[0].numbers.unit if points and result.over not in ("bad", "rate") else ""
+        known = np.array([each for each in values if np.isfinite(each)])
+        lines += ["", f"{channel}{f' [{unit}]' if unit else ''}, {plural(len(known), 'run')}"]
+        if not len(known):
+            lines.append(f"  no run has this number in the phase {result.phase}: try --phase run")
+            continue
+        if len(known) > 1:
+            drawn = plot_lines(known, width=min(60, max(10, width - 20)), height=4)
+            marks = [number(float(known.max())), *[""] * (len(drawn) - 2), number(float(known.min()))]
+            lines += [f"  {mark:>10} {line}" for mark, line in zip(marks, drawn, strict=True)]
+            lines.append(f"  {_trend_words(known)}")
+        rows = [[each.run.name, number(value)] for each, value in zip(points, values, strict=True)]
+        lines += table(["run", result.over], rows, right=(1,))
+    lines += [f"problem: {fault.where}: {fault.words}" for fault in result.catalogue.faults]
+    return lines + [f"problem: {line}" for line in result.unread]
+
+
+def _trend_words(known: Any) -> str:
+    tau, chance = kendall(known)
+    if len(known) < 6:
+        return "too few runs to tell a trend"
+    if chance > 0.01:
+        return f"no steady trend (a random order would show as much with a chance of {chance * 100:.0f} %)"
+    return f"{'rises' if tau > 0 else 'falls'} from run to run"
+
+
+def _checked(result: Checked) -> list[str]:
+    files = sum(len(run.files) for run in result.catalogue.runs)
+    bad = [fault for fault in result.faults if fault.what != "left over"]
+    runs = plural(len(result.catalogue.runs), "run")
+    verdict = f"{plural(len(bad), 'problem').upper()}" if bad else "every file is as it was written"
+    lines = [f"{result.catalogue.title}: {verdict} ({runs}, {plural(files, 'file')} read)"]
+    return lines + [f"  {fault.what}: {fault.where}: {fault.words}" for fault in result.faults]
+
+
+def render_json(result: Result) -> dict[str, Any]:
+    """Return the document that an action prints with --json."""
+    head: dict[str, Any] = {"schema": SCHEMA}
+    if isinstance(result, Added):
+        refused = [{"capture": c, "message": m, "hint": h} for c, m, h in result.refused]
+        return {
+            **head,
+            "action": "add",
+            "season": result.season,
+            "added": [some(run, _RUN) for run in result.added],
+            "again": [some(run, _RUN) for run in result.again],
+            "known": [run.name for run in result.known],
+            "refused": refused,
+        }
+    head |= {"season": result.catalogue.title, "problems": plain(result.catalogue.faults)}
+    if isinstance(result, Listed):
+        runs = [some(run, _RUN) for run in result.catalogue.runs]
+        return {**head, "action": "list", "runs": runs, "trends": plain(result.trends), "unread": list(result.unread)}
+    if isinstance(result, OverRuns):
+        numbers = [
+            {"run": each.run.name, "recorded": each.run.recorded, **plain(each.numbers)} for each in result.points
+        ]
+        return {
+            **head,
+            "action": "channel",
+            "over": result.over,
+            "phase": result.phase,
+            "numbers": numbers,
+            "unread": list(result.unread),
+        }
+    return {**head, "action": "check", "runs": len(result.catalogue.runs), "faults": plain(result.faults)}
+
+
+def render_csv(result: OverRuns) -> str:
+    """Write the numbers as CSV: run, recorded, channel, phase, unit, value."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(["run", "recorded", "channel", "phase", "unit", result.over])
+    for each in result.points:
+        value = each.value(result.over)
+        cells = [each.run.name, each.run.recorded or "", each.numbers.channel, each.numbers.phase, each.numbers.unit]
+        safe = [f"'{cell}" if cell[:1] in ("=", "+", "-", "@") else cell for cell in cells]
+        writer.writerow([*safe, "" if value is None else f"{value:.9g}"])
+    return out.getvalue()
+
+
+def render_html(result: OverRuns) -> str:
+    """Write a page: a plot and a table for each channel."""
+    parts = [f"<header><h1>Season: {escape(result.over)} over the runs</h1></header><main>"]
+    parts.append(f"<p>{escape(QUANTITIES[result.over])}. Phase: {escape(result.phase)}.</p>")
+    for channel in result.channels:
+        points = result.of(channel)
+        values = _values(result, points)
+        unit = points[0].numbers.unit if points else ""
+        rows = [
+            [escape(each.run.name), escape((each.run.recorded or "–")[:16].replace("T", " ")), escape(number(value))]
+            for each, value in zip(points, values, strict=True)
+        ]
+        parts.append(f"<section><h2>{escape(channel)}{f' [{escape(unit)}]' if unit else ''}</h2>")
+        parts.append(_svg(values, [each.run.name for each in points]))
+        parts.append(html_table(["Run", "Recorded", result.over], rows, right=(2,), label=channel))
+        parts.append("</section>")
+    parts.append("</main>")
+    return render_page(f"Season: {result.over}", "\n".join(parts), data={}, scripts=[], plots=False)
+
+
+def _svg(values: Sequence[float], names: Sequence[str]) -> str:
+    """Draw one dot a run, by time, with the ends of the scale."""
+    known = [value for value in values if np.isfinite(value)]
+    if not known:
+        return "<p>No run has this number.</p>"
+    low, high = min(known), max(known)
+    scale = 140 / (high - low) if high > low else 0.0
+    step = 780 / max(1, len(values) - 1)
+    dots = []
+    for k, (value, name) in enumerate(zip(values, names, strict=True)):
+        if np.isfinite(value):
+            x, y = 10 + k * step, 150 - (value - low) * scale
+            dots.append(
+                f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" fill="currentColor"><title>{escape(name)}: '
+                f"{escape(number(value))}</title></circle>"
+            )
+    return (
+        f'<p class="faint">highest {escape(number(high))}, lowest {escape(number(low))}; first run left</p>'
+        '<svg viewBox="0 0 800 160" width="100%" role="img" aria-label="one dot a run">' + "".join(dots) + "</svg>"
+    )

@@ -1,0 +1,130 @@
+"""The catalogue of a season: one small file a run, so that two calls that add runs never write the same one.
+
+PLACE/catalogue/RUN.json           what is known of a run; written last, so that a run is there whole or not at all
+PLACE/runs/FOLDER/*.parquet        its tables, its numbers, its trust page
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from buswright.errors import UserError
+from buswright.records import laid_out, read_record, to_plain
+from buswright.season.place import Place
+from buswright.season.run import SCHEMA, Run
+
+ENTRIES, RUNS = "catalogue", "runs"
+_ENDING = ".json"
+_HINT = "add its capture again: buswright season add CAPTURE"
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Something in a season that is not as it should be.
+
+    Attributes
+    ----------
+    what
+        "entry" can't be read; a "missing" or "changed" file; "left over" by a call that was killed: harmless.
+    where
+        The file or folder.
+    words
+        What is wrong, and what to do.
+    """
+
+    what: Literal["entry", "missing", "changed", "left over"]
+    where: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Catalogue:
+    """What a season holds.
+
+    Attributes
+    ----------
+    title
+        Where it lies.
+    runs
+        By time.
+    faults
+        Entries that can't be read.
+    """
+
+    title: str
+    runs: tuple[Run, ...]
+    faults: tuple[Fault, ...] = ()
+
+    def by_capture(self) -> dict[str, Run]:
+        """Return the runs by the hash of their capture."""
+        return {run.sha256: run for run in self.runs}
+
+
+def read_catalogue(place: Place, *, needed: bool = True) -> Catalogue:
+    """Read all entries.
+
+    Parameters
+    ----------
+    needed
+        False: a season that doesn't exist yet is an empty one.
+
+    Raises
+    ------
+    UserError
+        There is no season.
+    """
+    names = [name for name in place.names(ENTRIES) if name.endswith(_ENDING) and not name.startswith(".")]
+    if not names and needed:
+        raise UserError(
+            f"{place.title}: no season here",
+            hint="name it with --season, or start one: buswright season add CAPTURES --car FILE",
+        )
+    runs, faults = [], []
+    for name in names:
+        try:
+            run = read_record(
+                Run, place.read(ENTRIES, name).decode("utf-8"), name, schema=SCHEMA, noun="run of a season", hint=_HINT
+            )
+            if name != run.name + _ENDING:
+                raise UserError(f"{name}: holds the entry of {run.name}", hint=_HINT)
+            runs.append(run)
+        except (UserError, OSError, UnicodeDecodeError) as fault:
+            said = fault.message if isinstance(fault, UserError) else str(fault)
+            faults.append(Fault("entry", name, f"{said.removeprefix(name).removeprefix(': ')}; {_HINT}"))
+    return Catalogue(place.title, tuple(sorted(runs, key=lambda run: run.order)), tuple(faults))
+
+
+def commit(place: Place, run: Run) -> None:
+    """Write the entry of a run whose files are there: from now on it belongs to the season."""
+    document = {"schema": SCHEMA, **to_plain(run)}
+    place.write((laid_out(document) + "\n").encode("utf-8"), ENTRIES, run.name + _ENDING)
+
+
+def verify(place: Place, catalogue: Catalogue) -> Iterator[Fault]:
+    """Hold every file against the hash that it was written with; yield what is wrong, and what nobody needs."""
+    yield from catalogue.faults
+    kept = {run.folder for run in catalogue.runs}
+    for run in catalogue.runs:
+        for held in run.files:
+            where = f"{RUNS}/{run.folder}/{held.name}"
+            try:
+                size, sha256 = place.size_and_hash(RUNS, run.folder, held.name)
+            except (OSError, UserError) as fault:
+                missing = isinstance(fault, FileNotFoundError)
+                words = "is not there" if missing else f"can't be read: {fault}"
+                yield Fault("missing", where, f"{words}; {_HINT}")
+                continue
+            if (size, sha256) != (held.bytes, held.sha256):
+                yield Fault("changed", where, f"is not what was written ({size:,} of {held.bytes:,} bytes); {_HINT}")
+    if not catalogue.faults:  # else a folder may belong to an entry that can't be read
+        for name in place.names(RUNS):
+            if name not in kept:
+                yield Fault("left over", f"{RUNS}/{name}", "belongs to no run: a call was stopped. It may be deleted.")
+
+
+def damaged(place: Place, run: Run) -> bool:
+    """Whether a file of a run is missing, or has another size: seen without reading it."""
+    there = set(place.names(RUNS, run.folder))
+    return any(held.name not in there for held in run.files)

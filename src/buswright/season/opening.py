@@ -1,0 +1,25 @@
+"""Open the place of a season by what the user called it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from buswright.errors import UserError
+from buswright.season.place import LocalPlace, Place
+from buswright.season.remote import RemotePlace
+
+
+def open_place(text: str) -> Place:
+    """Return the place that a path or a URL names; nothing is made yet.
+
+    Raises
+    ------
+    UserError
+        It is a file, or a URL that needs what isn't installed.
+    """
+    if "://" in text:
+        return RemotePlace(text)
+    path = Path(text)
+    if path.exists() and not path.is_dir():
+        raise UserError(f"{path}: this is a file, not a folder", hint="name the season's folder with --season")
+    return LocalPlace(path)

@@ -1,0 +1,154 @@
+"""Where a season lies: a folder of this computer, or what fsspec opens by URL. Names, never paths, lead into it."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Protocol
+
+from buswright.errors import UserError
+from buswright.season.run import is_name
+from buswright.writing import whole_folder, write_whole
+
+MOST_BYTES = 16 << 20
+"""No entry of a catalogue is as large; more isn't read."""
+
+
+class Place(Protocol):
+    """What a season needs of where it lies. Every name is that of a file or folder directly below the one before."""
+
+    @property
+    def title(self) -> str:
+        """What messages call it."""
+
+    def names(self, *folder: str) -> list[str]:
+        """Names of the files and folders of a folder, sorted; none where there is no such folder."""
+
+    def read(self, *names: str) -> bytes:
+        """Return a file of the catalogue.
+
+        Raises
+        ------
+        OSError, UserError
+            It can't be read, or is too large.
+        """
+
+    def write(self, content: bytes, *names: str) -> None:
+        """Put a file there as a whole."""
+
+    def new_folder(self, *names: str) -> Any:
+        """Give a local folder to write files to; when the block ends well they lie in the place, whole."""
+
+    def remove(self, *names: str) -> None:
+        """Remove a folder of files."""
+
+    def size_and_hash(self, *names: str) -> tuple[int, str]:
+        """Return size and SHA-256 of a file.
+
+        Raises
+        ------
+        OSError
+            It can't be read.
+        """
+
+    def at(self, *names: str) -> str:
+        """Return the path or URL of a file."""
+
+    def arrow(self) -> Any:
+        """Return the file system that pyarrow reads with; None for its own."""
+
+
+def checked(names: tuple[str, ...]) -> tuple[str, ...]:
+    """Return names none of which leads elsewhere.
+
+    Raises
+    ------
+    UserError
+        One is a path.
+    """
+    for name in names:
+        if not is_name(name):
+            raise UserError(f"{name[:60]!r} is no name of a file in a season", hint="the catalogue is damaged")
+    return names
+
+
+class LocalPlace:
+    """A folder of this computer, or one that it sees as its own."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+
+    @property
+    def title(self) -> str:
+        """The folder."""
+        return str(self._path)
+
+    def _at(self, names: tuple[str, ...]) -> Path:
+        path = self._path.joinpath(*checked(names))
+        if path.exists() and not path.resolve().is_relative_to(self._path.resolve()):
+            raise UserError(f"{path}: this link leads out of the season", hint="nothing outside its folder is read")
+        return path
+
+    def names(self, *folder: str) -> list[str]:
+        """See `Place`."""
+        path = self._at(folder)
+        return sorted(each.name for each in path.iterdir()) if path.is_dir() else []
+
+    def read(self, *names: str) -> bytes:
+        """See `Place`."""
+        path = self._at(names)
+        with path.open("rb") as stream:
+            content = stream.read(MOST_BYTES + 1)
+        return limited(content, str(path))
+
+    def write(self, content: bytes, *names: str) -> None:
+        """See `Place`."""
+        write_whole(self._at(names), content)
+
+    @contextmanager
+    def new_folder(self, *names: str) -> Iterator[Path]:
+        """See `Place`."""
+        with whole_folder(self._at(names), replaces=lambda _: True) as new:
+            yield new
+
+    def remove(self, *names: str) -> None:
+        """See `Place`."""
+        shutil.rmtree(self._at(names), ignore_errors=True)
+
+    def size_and_hash(self, *names: str) -> tuple[int, str]:
+        """See `Place`."""
+        path = self._at(names)
+        with path.open("rb") as stream:
+            return path.stat().st_size, hashlib.file_digest(stream, "sha256").hexdigest()
+
+    def at(self, *names: str) -> str:
+        """See `Place`."""
+        return str(self._at(names))
+
+    def arrow(self) -> None:
+        """See `Place`."""
+        return
+
+
+def limited(content: bytes, title: str) -> bytes:
+    """Return what was read, unless it is more than a catalogue's entry can be.
+
+    Raises
+    ------
+    UserError
+        It is.
+    """
+    if len(content) > MOST_BYTES:
+        raise UserError(f"{title}: over {MOST_BYTES >> 20} MB, which no entry of a catalogue has", hint="remove it")
+    return content
+
+
+@contextmanager
+def scratch() -> Iterator[Path]:
+    """Give a folder of this computer that vanishes."""
+    with tempfile.TemporaryDirectory(prefix="buswright-") as folder:
+        yield Path(folder)

@@ -1,0 +1,136 @@
+"""One run of a season as its catalogue knows it: where it comes from, what it holds, what was wrong with it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+SCHEMA = "buswright.season-run/1"
+NUMBERS, PAGE = "numbers.parquet", "trust.html"
+"""Files that every run has beside its tables."""
+
+_NAME = re.compile(r"(?!\.{1,2}\Z)[A-Za-z0-9._@+=-]{1,200}")
+_NOTHING: Mapping[str, str] = MappingProxyType({})
+_NO_COUNTS: Mapping[str, int] = MappingProxyType({})
+_NO_NUMBERS: Mapping[str, float] = MappingProxyType({})
+
+
+def is_name(text: str) -> bool:
+    """Whether a text names a file or folder directly below another: no path can be made of it."""
+    return _NAME.fullmatch(text) is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A file of a run: its name in the run's folder, its size, and its SHA-256."""
+
+    name: str
+    bytes: int
+    sha256: str
+
+    def __post_init__(self) -> None:
+        if not is_name(self.name):
+            raise ValueError(f"name {self.name[:60]!r} is no file name")
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """A finding, as short as a catalogue has it: severity is "note", "suspect" or "fault"."""
+
+    fault: str
+    subject: str
+    severity: str
+    count: int
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class NotFine:
+    """A channel that was suspect or failed, and why."""
+
+    channel: str
+    state: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One run.
+
+    Attributes
+    ----------
+    name
+        Unlike that of any other run: day, name of the capture, the start of its hash.
+    folder
+        Name of the folder that holds its files.
+    capture, came_from, sha256
+        Name, path and hash of the capture.
+    recorded
+        Date and time of the first frame, ISO 8601; None where the capture doesn't say.
+    seconds, frames, bad_lines
+        How much was recorded, and how many lines could not be read.
+    car, car_file, car_sha256
+        Name of the car, and name and hash of its car file; empty without one.
+    version
+        What car file and databases say, as a hash: comments and layout don't change it.
+    tool
+        What decoded it.
+    verdict
+        One line: trust it, or look at this first.
+    files
+        All files of its folder.
+    tables
+        Which of these holds a channel, by name of the channel.
+    distance_km, air_degc
+        How far the car went, and the median of its air temperature; None where no channel says.
+    findings, not_fine
+        What was wrong, the worst first; channels that were suspect or failed.
+    states
+        Number of channels by state.
+    restarts
+        How often each module restarted.
+    spans
+        What each channel can measure from end to end, in its unit.
+    """
+
+    name: str
+    folder: str
+    capture: str
+    came_from: str
+    sha256: str
+    recorded: str | None
+    seconds: float
+    frames: int
+    bad_lines: int
+    car: str
+    car_file: str
+    car_sha256: str
+    version: str
+    tool: str
+    verdict: str
+    files: tuple[Held, ...]
+    tables: Mapping[str, str] = field(default_factory=lambda: _NOTHING)
+    distance_km: float | None = None
+    air_degc: float | None = None
+    findings: tuple[Noted, ...] = ()
+    not_fine: tuple[NotFine, ...] = ()
+    states: Mapping[str, int] = field(default_factory=lambda: _NO_COUNTS)
+    restarts: Mapping[str, int] = field(default_factory=lambda: _NO_COUNTS)
+    spans: Mapping[str, float] = field(default_factory=lambda: _NO_NUMBERS)
+
+    def __post_init__(self) -> None:
+        """Refuse what would lead out of the season's folder: a catalogue may be a stranger's."""
+        for text in (self.name, self.folder):
+            if not is_name(text):
+                raise ValueError(f"folder {text[:60]!r} is no name")
+        known = {each.name for each in self.files}
+        for table in self.tables.values():
+            if table not in known:
+                raise ValueError(f"tables has {table[:60]!r}, which is no file of the run")
+
+    @property
+    def order(self) -> tuple[bool, str, str]:
+        """Sorts runs by time; those without one come last."""
+        return self.recorded is None, self.recorded or "", self.name

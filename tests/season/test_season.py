@@ -1,0 +1,190 @@
+import json
+import shutil
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pytest
+from scipy import stats
+
+from buswright.cli.main import status_of
+from buswright.season.catalogue import read_catalogue
+from buswright.season.numbers import Numbers, Point
+from buswright.season.opening import open_place
+from buswright.season.run import Run
+from buswright.season.trends import kendall, trends
+
+ROOT = Path(__file__).parent.parent.parent
+CAR = ROOT / "dbc_examples" / "wrenfell.toml"
+RUN = ROOT / "captures" / "wrenfell_run.log"
+SCHEMA = json.loads((ROOT / "src/buswright/report/schemas/season.schema.json").read_text(encoding="utf-8"))
+
+
+def said(capsys, *words, status=0):
+    assert status_of(["season", *map(str, words), "--json"]) == status
+    document = json.loads(capsys.readouterr().out)
+    if status != 2 or document["schema"] == SCHEMA["title"]:
+        jsonschema.validate(document, SCHEMA)
+    return document
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("season")
+    lines = RUN.read_bytes().splitlines(keepends=True)
+    for name, part in (("one", lines[:3000]), ("two", lines[3000:6000])):
+        (folder / f"{name}.log").write_bytes(b"".join(part))
+    shutil.copytree(ROOT / "dbc_examples", folder / "car")
+    words = ["season", "add", str(folder / "one.log"), str(folder / "two.log")]
+    assert status_of([*words, "--car", str(folder / "car" / CAR.name), "--season", str(folder / "season")]) == 0
+    return folder
+
+
+@pytest.fixture
+def season(made, tmp_path):
+    shutil.copytree(made, tmp_path / "s")
+    return tmp_path / "s"
+
+
+def test_what_is_known_is_not_read_again_and_a_corrected_calibration_is(season, capsys):
+    add = ("add", season / "one.log", season / "two.log", "--car", season / "car" / CAR.name)
+    add += ("--season", season / "season")
+    assert len(said(capsys, *add)["known"]) == 2
+    car = season / "car" / CAR.name
+    car.write_text("# a comment changes nothing\n" + car.read_text(encoding="utf-8"), encoding="utf-8")
+    assert len(said(capsys, *add)["known"]) == 2
+    car.write_text(car.read_text(encoding="utf-8").replace("[[0.5, 0.0], [4.5, 10.0]]", "[[0.5, 0.0], [4.5, 11.0]]"))
+    done = said(capsys, *add)
+    assert len(done["again"]) == 2
+    assert sorted(path.name for path in (season / "season/runs").iterdir()) == sorted(
+        r["folder"] for r in done["again"]
+    )
+    assert said(capsys, "check", "--season", season / "season")["faults"] == []
+
+
+def test_a_capture_that_is_none_costs_no_other(season, capsys):
+    (season / "three.log").write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[6000:8000]))
+    (season / "bad.log").write_text("no capture\n")
+    add = ("add", season / "bad.log", season / "three.log", "--car", season / "car" / CAR.name)
+    done = said(capsys, *add, "--season", season / "season", status=2)
+    assert len(done["added"]) == 1
+    assert [Path(each["capture"]).name for each in done["refused"]] == ["bad.log"]
+
+
+def test_list_and_channel_say_what_each_run_shows(season, capsys):
+    listed = said(capsys, "list", "--season", season / "season")
+    assert [run["capture"] for run in listed["runs"]] == ["one.log", "two.log"]
+    over = said(capsys, "channel", "oil_pressure", "--over", "max", "--season", season / "season")
+    table = next((season / "season/runs").glob(f"{listed['runs'][0]['name']}.*"))
+    import pyarrow.parquet as pq
+
+    run = read_catalogue(open_place(str(season / "season"))).runs[0]
+    values = pq.read_table(table / run.tables["oil_pressure"])["oil_pressure"].to_numpy()
+    assert over["numbers"][0]["max"] == pytest.approx(np.nanmax(values))
+    page = season / "page.html"
+    words = [
+        "channel",
+        "oil_pressure",
+        "--over",
+        "max",
+        "--season",
+        str(season / "season"),
+        "--html",
+        str(page),
+        "--csv",
+        f"{page}.csv",
+    ]
+    assert status_of(["season", *words]) == 0
+    assert "<circle" in page.read_text(encoding="utf-8")
+    assert len(Path(f"{page}.csv").read_text(encoding="utf-8").splitlines()) == 3
+
+
+def test_check_finds_rot_and_loss_and_add_mends_the_loss(season, capsys):
+    place = ("--season", season / "season")
+    first, second = sorted((season / "season/runs").iterdir())
+    changed = bytearray((first / "trust.html").read_bytes())
+    changed[100] ^= 1
+    (first / "trust.html").write_bytes(changed)
+    (second / "numbers.parquet").unlink()
+    faults = said(capsys, "check", *place, status=1)["faults"]
+    assert [(each["what"], each["where"].rpartition("/")[2]) for each in faults] == [
+        ("changed", "trust.html"),
+        ("missing", "numbers.parquet"),
+    ]
+    said(capsys, "list", *place)
+    add = ("add", season / "one.log", season / "two.log", "--car", season / "car" / CAR.name, *place)
+    assert len(said(capsys, *add)["again"]) == 1
+
+
+def test_an_entry_that_was_cut_off_is_reported_and_the_others_are_read(season, capsys):
+    entry = sorted((season / "season/catalogue").iterdir())[0]
+    entry.write_bytes(entry.read_bytes()[:200])
+    listed = said(capsys, "list", "--season", season / "season")
+    assert len(listed["runs"]) == 1
+    assert [each["what"] for each in listed["problems"]] == ["entry"]
+
+
+@pytest.mark.parametrize("name", ["../../etc", "..", "a/b", "/etc/passwd", "a\\b", "", "x\n"])
+def test_a_strangers_entry_leads_nowhere(season, name, capsys):
+    entry = sorted((season / "season/catalogue").iterdir())[0]
+    document = json.loads(entry.read_text(encoding="utf-8"))
+    for changed in ({"folder": name}, {"files": [{"name": name, "bytes": 1, "sha256": ""}]}, {"name": name}):
+        entry.write_text(json.dumps(document | changed), encoding="utf-8")
+        found = said(capsys, "check", "--season", season / "season", status=1)
+        assert [each["what"] for each in found["faults"]] == ["entry"]
+
+
+def test_a_link_out_of_the_season_is_not_followed(season, capsys):
+    folder = sorted((season / "season/runs").iterdir())[0]
+    shutil.move(folder, season / "elsewhere")
+    folder.symlink_to(season / "elsewhere")
+    faults = said(capsys, "check", "--season", season / "season", status=1)["faults"]
+    assert {each["what"] for each in faults} == {"missing"}
+    assert "leads out" in faults[0]["words"]
+
+
+def test_no_season_says_how_to_start_one(tmp_path, capsys):
+    error = said(capsys, "list", "--season", tmp_path / "none", status=2)["error"]
+    assert "season add" in error["hint"]
+
+
+def run_of(number, **more):
+    values = dict.fromkeys(("came_from", "sha256", "car", "car_file", "car_sha256", "version", "tool", "verdict"), "")
+    day = f"2026-04-{number + 1:02d}"
+    return Run(day, day, "x.log", recorded=day, seconds=1.0, frames=1, bad_lines=0, files=(), **values, **more)
+
+
+def points_of(values, over, phase):
+    runs = [run_of(k, spans={"damper": 150.0}) for k in range(len(values))]
+    return runs, [
+        Point(run, Numbers("damper", phase, "mm", 1.0, 100, **{over: value}))
+        for run, value in zip(runs, values, strict=True)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("over", "phase", "end", "trend"),
+    [("zero", "rest", 5.0, "zero-drift"), ("noise", "rest", 3.0, "noise-grows"), ("rate", "run", 0.5, "rate-sinks")],
+)
+def test_what_changes_over_the_runs_is_told_and_what_only_scatters_is_not(over, phase, end, trend):
+    rng = np.random.default_rng(4)
+    level = 0.0 if over == "zero" else 1.0
+    scatter = rng.normal(0, 0.02, 12)
+    found = trends(*points_of((np.linspace(level, end, 12) + scatter).tolist(), over, phase))
+    assert [one.trend for one in found] == [trend]
+    assert trends(*points_of((level + scatter).tolist(), over, phase)) == ()
+    wild = level + rng.permutation(np.linspace(0, 5, 12))
+    assert trends(*points_of(wild.tolist(), over, phase)) == ()
+
+
+def test_a_module_that_restarts_more_often_each_event_is_told():
+    runs = [run_of(k, restarts={"damper_node": k // 2, "gps": 1}) for k in range(8)]
+    assert [(one.trend, one.subject) for one in trends(runs, [])] == [("restarts-grow", "module:damper_node")]
+
+
+def test_kendall_agrees_with_scipy():
+    rng = np.random.default_rng(1)
+    for n in (10, 25, 60):
+        values = rng.permutation(n) + rng.uniform(0, 1) * np.arange(n)
+        theirs = stats.kendalltau(np.arange(n), values, method="exact")
+        assert kendall(values) == pytest.approx((theirs.statistic, theirs.pvalue), abs=0.02)
