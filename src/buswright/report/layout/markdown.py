@@ -11,7 +11,7 @@ from buswright.report.layout import tables, words
 from buswright.report.layout.grid import Grid, grid_lines, grids, letter
 from buswright.report.layout.tables import NOTHING, Table
 from buswright.report.layout.topology import topology_lines
-from buswright.wording import bit_rate, percent, plural, visible
+from buswright.wording import percent, plural, visible
 
 _SPECIAL = re.compile(r"([\\`*|\[\]~])")
 _BLANK = re.compile(r"\n{3,}")
@@ -37,7 +37,7 @@ def _lines(layout: Layout) -> Iterator[str]:
     yield from (f"\n{plain(text)}" for text in words.late_lines(layout))
     for bus in layout.buses:
         if bus.chain or bus.beside:
-            yield from ("", "```text", f"{visible(bus.name)}, {bit_rate(bus.bitrate)}")
+            yield from ("", "```text", f"{visible(bus.name)}, {words.rates(bus)}")
             yield from topology_lines(layout, bus)
             yield "```"
     yield from ("", "## What is unknown", "", plain(words.coverage_words(layout)), "")

@@ -19,7 +19,8 @@ from buswright.layout.document.model import (
     Source,
     source_of,
 )
-from buswright.wording import bit_rate, percent
+from buswright.report.layout import words
+from buswright.wording import percent
 
 NOTHING = "–"
 
@@ -106,7 +107,7 @@ def buses(layout: Layout) -> Table:
     rows = []
     for bus in layout.buses:
         came = [one for one in layout.messages_of(bus.name) if one.frames]
-        rate = bit_rate(bus.bitrate) + (f" / {bit_rate(bus.data_bitrate)}" if bus.data_bitrate else "")
+        rate = words.rates(bus)
         ohm = figure(bus.resistance_ohm, "ohm") + (f" ({bus.resistance_date})" if bus.resistance_date else "")
         rows.append(
             (

@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from html import escape
 
 from buswright.layout.document.model import BusLayout, Layout, ModuleLayout
-from buswright.wording import bit_rate, visible
+from buswright.report.layout import words
+from buswright.wording import visible
 
 _WIDTH = 470
 _ROW = 74
@@ -31,7 +32,7 @@ def topology_svg(layout: Layout, bus: BusLayout) -> str:
     return (
         f'<svg class="topology" viewBox="0 0 {_WIDTH} {height}" width="{_WIDTH}" height="{height}" role="img" '
         f'aria-label="{escape(visible(label))}" xmlns="http://www.w3.org/2000/svg">'
-        f'<text x="0" y="16" class="strong">{_short(bus.name, 30)}, {bit_rate(bus.bitrate)}</text>'
+        f'<text x="0" y="16" class="strong">{_short(bus.name, 30)}, {words.rates(bus)}</text>'
         + "".join(_wire(bus))
         + "".join(_place(bus, by_name.get(name), name, at) for at, name in enumerate(places))
         + "</svg>"

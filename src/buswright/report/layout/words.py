@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 
-from buswright.layout.document.model import Issue, Layout
-from buswright.wording import listed, percent, plural
+from buswright.layout.document.model import BusLayout, Issue, Layout
+from buswright.wording import bit_rate, listed, percent, plural
 
 MOST_ISSUES = 12
 """Known faults shown; the rest is counted."""
@@ -16,6 +16,11 @@ _MOST_RANGES = 24
 def name_of(layout: Layout) -> str:
     """Return what the document is about: the car, else the buses."""
     return layout.car or ", ".join(bus.name for bus in layout.buses) or "no bus"
+
+
+def rates(bus: BusLayout) -> str:
+    """Write the bit rate of a bus, with CAN FD also that of the data phase."""
+    return bit_rate(bus.bitrate) + (f" / {bit_rate(bus.data_bitrate)}" if bus.data_bitrate else "")
 
 
 def issue_line(layout: Layout) -> str:
