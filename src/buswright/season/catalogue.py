@@ -121,7 +121,9 @@ def verify(place: Place, catalogue: Catalogue) -> Iterator[Fault]:
     if not catalogue.faults:  # else a folder may belong to an entry that can't be read
         for name in place.names(RUNS):
             if name not in kept:
-                yield Fault("left over", f"{RUNS}/{name}", "belongs to no run: a call was stopped. It may be deleted.")
+                yield Fault(
+                    "left over", f"{RUNS}/{name}", "belongs to no run. Delete it when no season add is running."
+                )
 
 
 def damaged(place: Place, run: Run) -> bool:

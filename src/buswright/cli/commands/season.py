@@ -7,7 +7,7 @@ moment leaves the season readable; the next one goes on. Several calls at once d
 list shows the runs, what was wrong with each, and what changed steadily over them. channel NAME --over zero shows one
 number of a channel for each run, with a plot. check holds every file against the hash that it was written with.
 
-The season is the folder ./season, or what --season names: a folder, or a URL if fsspec is installed.
+The season is the folder ./season, or what --season names: a folder; URLs need fsspec and are not tried yet.
 """
 
 from __future__ import annotations
