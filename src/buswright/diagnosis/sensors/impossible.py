@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from buswright.channels.samples.series import Int64s
-from buswright.diagnosis.case import Case, Sighting, Window, sighting
+from buswright.diagnosis.case import SECOND, Case, Sighting, Window, sighting
 from buswright.diagnosis.sensors.rails import POWER_OFF
 from buswright.diagnosis.sensors.rate_limits import fastest, too_fast
 from buswright.diagnosis.sensors.sharing import reach_of
@@ -29,6 +29,8 @@ usually repeats a value for so long: a quiet quantity rests by itself."""
 _OFTEN = 5
 _BOTH_WAYS = 0.9
 """Less than this share goes one way, and this share goes far."""
+_MOST_A_SECOND = 5
+"""An input that floats leaps without rest."""
 _FAR = 0.1
 """Of the span: sparks disturb a wire by less."""
 _GAP = 3.0
@@ -85,6 +87,9 @@ def _upset(case: Case, touches: Touches) -> bool:
     """Whether a value leapt away and came back, often, far and to both sides: a contact goes to its bias instead."""
     each = touches.each
     if len(touches) < _OFTEN or touches.most_a_minute() < case.limit("spikes_per_minute", channel=each.name):
+        return False
+    dense = np.searchsorted(touches.start_ns, touches.start_ns + SECOND) - np.arange(len(touches))
+    if dense.max() > _MOST_A_SECOND:
         return False
     before = np.maximum(np.searchsorted(each.series.time_ns, touches.start_ns) - 1, 0)
     far = np.abs(touches.peak - each.quantity[before]) >= _FAR * (each.span or np.inf)
