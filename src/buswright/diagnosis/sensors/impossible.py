@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from buswright.channels.samples.series import Int64s
+from buswright.channels.samples.series import Floats, Int64s
 from buswright.diagnosis.case import SECOND, Case, Sighting, Window, sighting
 from buswright.diagnosis.sensors.rails import POWER_OFF
 from buswright.diagnosis.sensors.rate_limits import fastest, too_fast
@@ -26,6 +26,8 @@ _LEAST = 0.02
 _HOLD_NS = 250_000_000
 """A module may renew a value more slowly than it sends it: so much time may have passed since it changed, if it
 usually repeats a value for so long: a quiet quantity rests by itself."""
+_RESTLESS = 3.0
+"""A step must be so many times what it does beside: an input that floats steps about without rest."""
 _OFTEN = 5
 _BOTH_WAYS = 0.9
 """Less than this share goes one way, and this share goes far."""
@@ -74,6 +76,8 @@ def _steps(each: ChannelEvidence, limit: float) -> Int64s:
         before, after = value[row - beside : row], value[row : row + beside]
         step = float(value[row] - value[row - 1])
         left = float(np.median(after) - np.median(before))
+        if _RESTLESS * max(_spread(before), _spread(after)) > abs(step):
+            continue
         held = np.flatnonzero(raw[max(0, row - 200) : row - 1] != raw[row - 1])
         since = series.time_ns[row] - series.time_ns[max(0, row - 200) + (int(held[-1]) if len(held) else 0)]
         possible = limit * max(float(elapsed), min(float(since), renewed_ns, _HOLD_NS)) * 1e-9
@@ -81,6 +85,12 @@ def _steps(each: ChannelEvidence, limit: float) -> Int64s:
         if abs(step) > possible and left * step > 0 and abs(left) >= _STAYS * abs(step) and moved >= _least(each):
             kept.append(row)
     return np.array(kept, dtype=np.int64)
+
+
+def _spread(values: Floats) -> float:
+    """Robust: what the middle half of the values covers."""
+    low, high = np.quantile(values, [0.25, 0.75])
+    return float(high - low)
 
 
 def _upset(case: Case, touches: Touches) -> bool:
