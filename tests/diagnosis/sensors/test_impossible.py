@@ -70,6 +70,8 @@ def test_leaps_to_both_sides_are_neither_a_contact_nor_sparks() -> None:
     assert said(leaps(1.5, (1, -1))) == [("impossible-rate", 20)]
     assert said(leaps(1.5, (1,))) == []  # a contact goes one way, to its bias
     assert said(leaps(0.1, (1, -1))) == []  # sparks do so little
+    floating = slow() + np.where(SECONDS > 20, np.random.default_rng(4).uniform(-1.5, 1.5, len(SECONDS)), 0.0)
+    assert said(floating) == []
 
 
 def test_a_quiet_value_that_leaps_and_stays_did_not_wait_to_be_renewed() -> None:

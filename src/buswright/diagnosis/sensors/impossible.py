@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from buswright.channels.samples.series import Int64s
-from buswright.diagnosis.case import Case, Sighting, Window, sighting
+from buswright.channels.samples.series import Floats, Int64s
+from buswright.diagnosis.case import SECOND, Case, Sighting, Window, sighting
 from buswright.diagnosis.sensors.rails import POWER_OFF
 from buswright.diagnosis.sensors.rate_limits import fastest, too_fast
 from buswright.diagnosis.sensors.sharing import reach_of
@@ -26,9 +26,13 @@ _LEAST = 0.02
 _HOLD_NS = 250_000_000
 """A module may renew a value more slowly than it sends it: so much time may have passed since it changed, if it
 usually repeats a value for so long: a quiet quantity rests by itself."""
+_RESTLESS = 3.0
+"""A step must be so many times what it does beside: an input that floats steps about without rest."""
 _OFTEN = 5
 _BOTH_WAYS = 0.9
 """Less than this share goes one way, and this share goes far."""
+_MOST_A_SECOND = 5
+"""An input that floats leaps without rest."""
 _FAR = 0.1
 """Of the span: sparks disturb a wire by less."""
 _GAP = 3.0
@@ -72,6 +76,8 @@ def _steps(each: ChannelEvidence, limit: float) -> Int64s:
         before, after = value[row - beside : row], value[row : row + beside]
         step = float(value[row] - value[row - 1])
         left = float(np.median(after) - np.median(before))
+        if _RESTLESS * max(_spread(before), _spread(after)) > abs(step):
+            continue
         held = np.flatnonzero(raw[max(0, row - 200) : row - 1] != raw[row - 1])
         since = series.time_ns[row] - series.time_ns[max(0, row - 200) + (int(held[-1]) if len(held) else 0)]
         possible = limit * max(float(elapsed), min(float(since), renewed_ns, _HOLD_NS)) * 1e-9
@@ -81,10 +87,19 @@ def _steps(each: ChannelEvidence, limit: float) -> Int64s:
     return np.array(kept, dtype=np.int64)
 
 
+def _spread(values: Floats) -> float:
+    """Robust: what the middle half of the values covers."""
+    low, high = np.quantile(values, [0.25, 0.75])
+    return float(high - low)
+
+
 def _upset(case: Case, touches: Touches) -> bool:
     """Whether a value leapt away and came back, often, far and to both sides: a contact goes to its bias instead."""
     each = touches.each
     if len(touches) < _OFTEN or touches.most_a_minute() < case.limit("spikes_per_minute", channel=each.name):
+        return False
+    dense = np.searchsorted(touches.start_ns, touches.start_ns + SECOND) - np.arange(len(touches))
+    if dense.max() > _MOST_A_SECOND:
         return False
     before = np.maximum(np.searchsorted(each.series.time_ns, touches.start_ns) - 1, 0)
     far = np.abs(touches.peak - each.quantity[before]) >= _FAR * (each.span or np.inf)
