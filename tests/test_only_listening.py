@@ -10,6 +10,13 @@ import buswright
 PACKAGE = Path(buswright.__file__).parent
 MAY_IMPORT_CAN = {"frames/formats/library_process.py", "frames/live/bus.py"}
 MAY_TRANSMIT = {"simulate/live/loopback.py"}
+MAY_SPEAK_TO_PROCESSES = {
+    "frames/formats/in_parts.py",
+    "frames/formats/part_process.py",
+    "worker/across.py",
+    "tui/served/server.py",
+}
+"""Their ways to send end in processes of this program, or in a browser: no bus is in reach of them."""
 TRANSMITTING = {
     "send",
     "send_periodic",
@@ -79,8 +86,16 @@ def test_python_can_is_imported_only_where_it_may_be(name):
 
 @pytest.mark.parametrize("name", modules())
 def test_nothing_can_transmit_but_the_loopback(name):
-    if name not in MAY_TRANSMIT:
+    if name not in MAY_TRANSMIT | MAY_SPEAK_TO_PROCESSES:
         assert transmits(modules()[name].read_text(encoding="utf-8")) == set()
+
+
+@pytest.mark.parametrize("name", sorted(MAY_SPEAK_TO_PROCESSES))
+def test_what_speaks_to_processes_knows_no_live_bus(name):
+    text = modules()[name].read_text(encoding="utf-8")
+    assert not imports_can(text)
+    assert not [each for each in imports_of(ast.parse(text)) if each.startswith("buswright.frames.live")]
+    assert transmits(text) <= {"send", "send_bytes"}
 
 
 def test_what_wraps_a_live_bus_shows_receive_and_close_alone():

@@ -10,6 +10,7 @@ import time
 from contextlib import contextmanager
 from pathlib import Path
 
+from buswright.cli.main import main
 from buswright.layout.handover.pack import archived, gather
 
 ROOT = Path(__file__).parent.parent.parent
@@ -45,7 +46,7 @@ WRITING = {
         *("--html", "{out}/curve.html"),
     ],
     "season": [
-        *("season", "add", "{run}", "--dbc", str(ENGINE), "--season", "{out}/season"),
+        *("season", "channel", "*", "--over", "max", "--season", "{season}", "--html", "{out}/over.html"),
     ],
     "watch": ["watch", "{run}", "--snapshot", "{out}/screen.svg"],
     "demo": ["demo", "--seconds", "{seconds}", "--save", "{out}/demo"],
@@ -110,7 +111,12 @@ class Output:
         seconds = ["1", "2"][which]
         return [
             word.format(
-                run=self.runs[which], out=self.out, seconds=seconds, pack=self._pack(which), table=TABLES[which]
+                run=self.runs[which],
+                out=self.out,
+                seconds=seconds,
+                pack=self._pack(which),
+                table=TABLES[which],
+                season=self._season(which),
             )
             if "{" in word
             else word
@@ -125,6 +131,15 @@ class Output:
         shutil.copy(self.runs[which], folder / "licence.txt")
         (folder / "car.zip").write_bytes(archived(gather(CAR, licence=folder / "licence.txt").pack))
         return folder / "car.zip"
+
+    def _season(self, which):
+        if self.name != "season":
+            return ""
+        folder = self.runs[which].with_suffix("")
+        if not folder.exists():
+            words = ["season", "add", str(self.runs[which]), "--dbc", str(ENGINE), "--season", str(folder)]
+            assert main(words) == 0
+        return folder
 
     @staticmethod
     def _clean(folder):

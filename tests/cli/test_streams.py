@@ -143,7 +143,6 @@ def test_usage_errors_are_json_when_asked(words):
         "contents {1}.log",
         "check {1}.toml",
         "compare {1} {1}",
-        "guide {1}",
     ],
 )
 def test_impossible_names_are_refused_with_what_to_do(words, tmp_path):

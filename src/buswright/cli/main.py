@@ -64,7 +64,8 @@ class Parser(argparse.ArgumentParser):
         if found is None:
             raise UserError(message, hint=f"{self.prog} --help")
         near = difflib.get_close_matches(found[1], COMMANDS, n=1)
-        hint = f"did you mean {self.prog} {near[0]}?" if near else f"{self.prog} --help lists the commands"
+        every = f"{self.prog} --help lists the commands"
+        hint = f"did you mean {self.prog} {near[0]}? {every}" if near else every
         raise UserError(f"there is no command {found[1]}", hint=hint)
 
     def print_help(self, file: SupportsWrite[str] | None = None) -> None:

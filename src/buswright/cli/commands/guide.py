@@ -15,6 +15,7 @@ import re
 import sys
 
 from buswright.errors import UserError
+from buswright.wording import visible
 
 COLUMNS = 80
 """Width of a page in a pipe, and the most on a terminal where lines would become too long to read."""
@@ -87,7 +88,7 @@ def _found(words: str) -> str:
         hint = f"buswright guide {near[0]}" if near else "`buswright guide` lists the topics"
         raise UserError(f'the manual says nothing of "{words}"', hint=hint)
     also = f" There is a page `buswright guide {near[0]}`." if near else ""
-    parts = [f"The manual on *{words}*, the nearest first.{also}"]
+    parts = [f"The manual on *{visible(words)}*, the nearest first.{also}"]
     for passage in found:
         where = " > ".join(passage.headings)
         parts += [f"## {escaped(where)}", f"`buswright guide {passage.topic}`", passage.text]
