@@ -27,7 +27,6 @@ def _lines(surveying: Surveying, width: int) -> Iterator[str]:
         messages, signals = surveying.drafted
         holds = f"{plural(messages, 'message')}, {plural(signals, 'signal')}"
         yield f"{surveying.out}: draft of {holds}, marked as inferred"
-        yield f"  next: buswright database {surveying.out}; correct names, scales and units by hand"
     yield f"SAFETY: {words.SAFETY}"
     if not survey.channels:
         yield "Not compared with known channels: no channel moves. --dbc or --car names some."
@@ -42,6 +41,13 @@ def _lines(surveying: Surveying, width: int) -> Iterator[str]:
     for each in survey.ids:
         yield ""
         yield from _one(each, width)
+    yield ""
+    capture = surveying.files[0] if len(surveying.files) == 1 else "SOURCE"
+    if surveying.out:
+        yield f"Next: name the signals in {surveying.out}, put in scale and unit. Then:"
+        yield f"  buswright draft {capture} --dbc {surveying.out} --out car.toml --ask"
+    else:
+        yield "Next: --out draft.dbc writes what is sure. In buswright watch each field has its trace: 2, Enter, f"
 
 
 def _one(each: Surveyed, width: int) -> Iterator[str]:
