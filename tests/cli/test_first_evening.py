@@ -6,7 +6,12 @@ import math
 
 import pytest
 
+from buswright.channels.carfile.model import FrameName
 from buswright.cli.main import main
+from buswright.cli.manual import source
+from buswright.frames.opening import open_capture
+from buswright.messages.typed import typed_signal, typed_words
+from buswright.worker.engine import Engine
 
 HEAD = 'VERSION ""\nNS_ :\nBS_:\n'
 INPUTS = """BO_ 416 INPUTS: 8 box
@@ -71,7 +76,26 @@ def no_database(folder):
     ]
 
 
-@pytest.mark.parametrize(("car", "edits"), [(one_bus, 0), (two_buses, 0), (no_database, 1)])
+def frames_alone(folder):
+    """Make a car of which nothing is known: its survey's field is taken in the workbench, with a unit and a name."""
+    record(folder / "run.log", {"box": "can0", "engine": "can0"})
+    engine, name = Engine(open_capture(folder / "run.log")), FrameName("can0", 0x1A0, False)
+    engine.look_at(name)
+    engine.settle()
+    survey = engine.settle().detail.survey
+    field = next(each for each in survey.layout.fields if each.start == 0)
+    words = typed_words(field.signal()).replace(field.name, "oil_pressure")
+    engine.take_trial(name, typed_signal(f"{words} in mV"))
+    engine.keep_trials("can0", folder / "box.dbc")
+    engine.settle()
+    engine.close()
+    return ["draft run.log --dbc box.dbc --out car.toml --ask"]
+
+
+CARS = [(one_bus, 0), (two_buses, 0), (no_database, 1), (frames_alone, 0)]
+
+
+@pytest.mark.parametrize(("car", "edits"), CARS)
 def test_the_first_trusted_channel_takes_four_commands_and_one_edit_at_most(car, edits, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     calls = [*car(tmp_path), "check", "diagnose run.log --channel oil_pressure --json"]
@@ -88,6 +112,30 @@ def test_the_first_trusted_channel_takes_four_commands_and_one_edit_at_most(car,
     assert channel["state"] == "fine"
     assert channel["unit"] == "barg"
     assert document["findings"] == []
+
+
+def test_without_a_database_each_command_names_the_next_one_up_to_a_trusted_channel(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    no_database(tmp_path)
+    steps = [
+        ("contents run.log", ["buswright health", "guide unknown-bus"]),
+        ("health run.log", ["buswright database", "buswright survey"]),
+        ("survey run.log", ["--out draft.dbc", "buswright watch"]),
+        ("survey run.log --out draft.dbc", ["buswright draft run.log --dbc draft.dbc --out car.toml --ask"]),
+        ("database sheet.csv --out box.dbc", ["buswright database box.dbc --against", "buswright draft"]),
+        ("database sheet.csv --against run.log --out box.dbc --force", ["buswright draft SOURCE --dbc box.dbc"]),
+        ("draft run.log --dbc box.dbc --out car.toml --ask", ["buswright check car.toml", "buswright watch"]),
+        ("check car.toml", []),
+        ("diagnose run.log --channel oil_pressure", ["fine"]),
+    ]
+    page = source("unknown-bus")
+    for call, names in steps:
+        monkeypatch.setattr("sys.stdin", Answering(capsys))
+        assert main(call.split()) == 0, call
+        said = capsys.readouterr().out
+        for name in names:
+            assert name in said, call
+        assert f"buswright {call.split()[0]}" in page, call
 
 
 class Answering(io.StringIO):

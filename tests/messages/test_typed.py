@@ -13,7 +13,7 @@ from buswright.messages.database import load_database
 from buswright.messages.dbc_writing import dbc_of
 from buswright.messages.decode import Decoder
 from buswright.messages.model import Database, Message, Signal
-from buswright.messages.typed import EXAMPLE, NAMELESS, typed_signal
+from buswright.messages.typed import EXAMPLE, NAMELESS, typed_signal, typed_words
 
 from .frame_batches import frames_of
 
@@ -97,6 +97,7 @@ def signals(draw):
 @given(signals(), st.binary(min_size=8, max_size=8))
 def test_a_typed_signal_decodes_as_its_database_does_elsewhere(signal, payload):
     assert typed_signal(words(signal)) == signal
+    assert typed_signal(typed_words(signal)) == signal
     text = dbc_of([Message("M", 0x123, False, 8, (signal,))])
     theirs = cantools.database.load_string(text, "dbc").decode_message(0x123, payload, decode_choices=False)["S"]
     (table,) = Decoder({"*": Database((), (Message("M", 0x123, False, 8, (typed_signal(words(signal)),)),))}).decode(

@@ -11,6 +11,7 @@ from buswright.channels.session import open_session
 from buswright.errors import UserError
 from buswright.frames.latest import LatestFrames
 from buswright.health.track import HealthTracker
+from buswright.messages.model import Signal
 from buswright.messages.typed import typed_signal
 from buswright.simulate.source import SimulatedCapture, demo_car
 from buswright.worker.details import id_detail
@@ -101,3 +102,21 @@ def test_a_message_that_a_database_knows_keeps_its_own_signals():
     both = with_trials(known, NAME, [typed_signal("byte 2 as oil")], 8)
     assert [each.name for each in both.signals] == ["oil", "fuel", "oil_2"]
     assert all(one.start < other.start for one, other in pairwise(both.signals))
+
+
+def test_a_field_that_a_multiplexer_selects_is_tried_in_its_own_frames_alone():
+    paged = np.zeros((100, 8), dtype=np.uint8)
+    paged[:, 0], paged[:, 2] = np.arange(100) % 2, np.arange(100)
+    selector = Signal("page", 0, 8, is_multiplexer=True)
+    own = Signal("odd", 16, 8, multiplexer="page", mux_values=((1, 1),))
+    frames = comb(0x100, 10, 1.0, payload=paged)
+    for trials, taken in (
+        (Trials().with_typed(NAME, own, selector), False),
+        (Trials().with_taken(NAME, own, selector), True),
+    ):
+        page, odd = detail_of(frames, trials).trials
+        assert (page.signal, odd.signal, page.taken, odd.taken) == (selector, own, taken, taken)
+        assert np.isnan(odd.value[::2]).all()
+        assert np.array_equal(odd.value[1::2], np.arange(1, 100, 2))
+    even = detail_of(frames.slice(0, 99), Trials().with_typed(NAME, own, selector))
+    assert even.signals[-1].why_not == "not in this frame: its multiplexer selects others"

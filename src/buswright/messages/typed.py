@@ -66,6 +66,26 @@ def typed_signal(text: str) -> Signal:
     return signal
 
 
+def typed_words(signal: Signal) -> str:
+    """Return the words that `typed_signal` reads as this signal: place, order, kind, scale, offset, unit, name."""
+    start, length = signal.start, signal.length
+    words = [f"bit {start} length {length}"]
+    if length % 8 == 0 and start % 8 == (7 if signal.big_endian else 0):
+        first, count = start // 8, length // 8
+        words = [f"bytes {first}-{first + count - 1}" if count > 1 else f"byte {first}"]
+    if signal.big_endian:
+        words.append("big")
+    if signal.is_float or signal.signed:
+        words.append("float" if signal.is_float else "signed")
+    if signal.scale != 1:
+        words.append(f"x{signal.scale!r}")
+    if signal.offset:
+        words.append(f"{signal.offset:+}")
+    if signal.unit:
+        words.append(f"in {signal.unit}")
+    return " ".join([*words, f"as {signal.name}"])
+
+
 def _found(text: str) -> dict[str, str]:
     """Return the parts of what was typed, by the names of the groups."""
     found: dict[str, str] = {}

@@ -53,17 +53,14 @@ def _message(each: Surveyed) -> Message | None:
 
 
 def _signals(each: Surveyed) -> Iterator[Signal]:
-    multiplexer = next((field for field in each.layout.fields if field.kind == "multiplexer"), None)
+    multiplexer = each.layout.selector
     taken = {signal.name for signal in each.message.signals} if each.message is not None else set()
     for field, likeness in zip(each.layout.fields, each.likeness, strict=True):
         if not field.sure or (field.mux_value is not None and multiplexer is None):
             continue
-        signal = replace(field.signal(), comment=_comment(field), is_multiplexer=field is multiplexer)
+        signal = inferred(field, multiplexer)
         if signal.name in taken:
             signal = replace(signal, name=f"{signal.name}_inferred")
-        if field.mux_value is not None and multiplexer is not None:
-            value = field.mux_value
-            signal = replace(signal, multiplexer=multiplexer.name, mux_values=((value, value),))
         if likeness:
             best = likeness[0]
             signal = replace(signal, comment=f"{signal.comment} Follows {best.channel}, r = {best.r:.3f}.")
@@ -72,5 +69,10 @@ def _signals(each: Surveyed) -> Iterator[Signal]:
         yield signal
 
 
-def _comment(field: Field) -> str:
-    return f"{MARK}: {field.kind}, {field.why[0]}; {100 * field.confidence:.0f} % sure."
+def inferred(field: Field, multiplexer: Field | None) -> Signal:
+    """Return a field as a signal whose comment says that it is inferred; the multiplexer's value selects it."""
+    comment = f"{MARK}: {field.kind}, {field.why[0]}; {100 * field.confidence:.0f} % sure."
+    signal = replace(field.signal(), comment=comment, is_multiplexer=field is multiplexer)
+    if field.mux_value is None or multiplexer is None:
+        return signal
+    return replace(signal, multiplexer=multiplexer.name, mux_values=((field.mux_value, field.mux_value),))

@@ -148,6 +148,11 @@ class Layout:
     multiplexer: Multiplexer | None
     first: bytes
 
+    @property
+    def selector(self) -> Field | None:
+        """The multiplexer's own field."""
+        return next((field for field in self.fields if field.kind == "multiplexer"), None)
+
 
 def look(
     payload: UInt8s,

@@ -118,11 +118,10 @@ def survey(
     found, explained = [], 0
     for name, each in gathered.items():
         message = described.identity(name).message
-        mask = explained_bits(message, each.length)
-        if message is not None and not (each.moving & ~mask).any():
+        if message is not None and not (each.moving & ~explained_bits(message, each.length)).any():
             explained += 1
             continue
-        found.append(_one(name, each, message, mask, health, known))
+        found.append(survey_one(each, message, health, known))
     capture = health.capture
     return Survey(tuple(found), explained, len(known.names) if known else 0, capture.first_ns, capture.last_ns)
 
@@ -135,11 +134,12 @@ def explained_bits(message: Message | None, length: int) -> Bools:
     return np.array([mask >> bit & 1 for bit in range(8 * length)], dtype=bool)
 
 
-def _one(
-    name: FrameName, each: Gathered, message: Message | None, mask: Bools, health: BusHealth, known: Known | None
-) -> Surveyed:
+def survey_one(each: Gathered, message: Message | None, health: BusHealth, known: Known | None = None) -> Surveyed:
+    """Survey one identifier; what a message explains is left aside, `known` are channels to compare with."""
+    name = each.name
     figures = health.ids.get(name)
     period = figures.period if figures is not None else None
+    mask = explained_bits(message, each.length)
     layout = look(each.payload, name.id, follows=each.follows, moving=each.moving, known=mask)
     bare = Surveyed(
         name, message, each.frames,

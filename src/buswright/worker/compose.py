@@ -32,6 +32,7 @@ from buswright.worker.pace import Pace
 from buswright.worker.replay import Replay
 from buswright.worker.room import Room, room_of
 from buswright.worker.snapshot import IdDetail, JudgedChannels, Snapshot, SourceNow
+from buswright.worker.surveying import LiveSurvey
 from buswright.worker.trials import Trials, keep
 
 HEALTH_S = 0.5
@@ -107,11 +108,12 @@ class Composer:
         self._modules = modules_known(folds.known.car, folds.known.databases)
         self._looks = 0
         self._live = LiveJudge(folds.known, notices, clock) if isinstance(source, Listening) else None
+        self._survey = LiveSurvey(folds.known.described(), folds.known.every_name, notices, clock)
 
     @property
     def changes(self) -> int:
-        """How often something new came beside what was folded: channels were judged, another module is looked at."""
-        return self._looks + (0 if self._live is None else self._live.changes)
+        """How often something new came beside what was folded: channels were judged, an identifier was surveyed."""
+        return self._looks + self._survey.changes + (0 if self._live is None else self._live.changes)
 
     def take(self, frames: Frames) -> None:
         """Take what has come: frames of live buses are kept for a while."""
@@ -198,6 +200,7 @@ class Composer:
 
     def finish(self) -> None:
         """Wait until the channels are judged: of the whole capture, or of what has come over live buses."""
+        self._survey.finish()
         for each in (self._looking, self._rooms):
             if each is not None:
                 each.join()
@@ -297,7 +300,10 @@ class Composer:
             return None
         bus = health.buses.get(name.bus)
         interfaces = bus.interfaces if bus is not None else (name.bus,)
-        return self._decoder.run(lambda decoder: id_detail(name, held, interfaces, decoder, health, asked.trials), None)
+        surveyed = self._survey.of(name, held, tuple(interfaces), health)
+        return self._decoder.run(
+            lambda decoder: id_detail(name, held, interfaces, decoder, health, asked.trials, surveyed), None
+        )
 
     def work_out_room(self, bus: str, proposed: str) -> None:
         """Work out what still fits on a bus, beside the work; it is in the snapshots from then on."""

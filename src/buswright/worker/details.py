@@ -14,6 +14,7 @@ from buswright.health.model.health import BusHealth
 from buswright.messages.columns import Reason, SignalColumn
 from buswright.messages.decode import Decoder
 from buswright.messages.model import Message
+from buswright.survey.survey import Surveyed
 from buswright.worker.snapshot import IdDetail, SignalNow
 from buswright.worker.trials import TrialNow, Trials, tried, with_trials
 
@@ -36,6 +37,7 @@ def id_detail(
     decoder: Decoder,
     health: BusHealth,
     trials: Trials = _NO_TRIALS,
+    survey: Surveyed | None = None,
 ) -> IdDetail:
     """Look at one identifier.
 
@@ -53,16 +55,17 @@ def id_detail(
         For its gaps.
     trials
         Signals that are tried on it.
+    survey
+        What its payload seems to hold, as far as that is known.
     """
-    frames = _latest(held, name, interfaces)
+    frames = latest(held, name, interfaces)
     payload = frames.whole_payload()
     recent = payload[frames.time_ns >= int(frames.time_ns[-1]) - BITS_NS] if len(frames) else payload
     changed = np.unpackbits(recent[1:] ^ recent[:-1], axis=1, bitorder="little")
     message, signals = _signals(frames, decoder)
     if message is None and interfaces:
         message = decoder.matcher.find(interfaces[0], name.id, name.extended).message
-    typing = trials.typing[1] if trials.typing is not None and trials.typing[0] == name else None
-    tests = tuple(tried(frames, name, each, taken=each is not typing) for each in trials.of(name))
+    tests = tried(frames, name, trials)
     if tests:
         message = with_trials(message, name, [each.signal for each in tests], int(frames.length.max(initial=0)))
         names = (each.name for each in message.signals[-len(tests) :])
@@ -80,22 +83,25 @@ def id_detail(
             group for group in reversed(health.gap_groups) if any(member.name == name for member in group.members)
         )[:GAPS],
         trials=tests,
+        survey=survey,
     )
 
 
 def _trial(name: str, one: TrialNow) -> SignalNow:
     unit = units.shown(one.signal.unit)
     if one.raw is None:
-        return SignalNow(name, None, "", unit, _WHY_NOT[Reason.SHORT_FRAME])
+        reason = Reason.SHORT_FRAME if one.signal.multiplexer is None else Reason.MUX_ABSENT
+        return SignalNow(name, None, "", unit, _WHY_NOT[reason])
     return SignalNow(name, one.raw, f"{one.value[-1]:.9g}", unit, "")
 
 
-def _latest(held: LatestFrames, name: FrameName, interfaces: Sequence[str]) -> Frames:
-    parts = [held.of(interface, name.id, name.extended, FRAMES) for interface in interfaces]
+def latest(held: LatestFrames, name: FrameName, interfaces: Sequence[str], most: int = FRAMES) -> Frames:
+    """Return the latest frames of an identifier, oldest first, whatever its bus is called in them."""
+    parts = [held.of(interface, name.id, name.extended, most) for interface in interfaces]
     frames = concatenate(parts)
     if len(parts) > 1:
         frames = frames.take(np.argsort(frames.time_ns, kind="stable"))
-    return frames.slice(max(0, len(frames) - FRAMES), len(frames))
+    return frames.slice(max(0, len(frames) - most), len(frames))
 
 
 def _signals(frames: Frames, decoder: Decoder) -> tuple[Message | None, tuple[SignalNow, ...]]:

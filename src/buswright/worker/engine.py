@@ -317,13 +317,17 @@ class Engine:
         names = tuple(channels)
         self._turn(viewer, lambda asked: replace(asked, plotted=names))
 
-    def type_trial(self, name: FrameName, signal: Signal | None, *, viewer: Viewer | None = None) -> None:
-        """Try a signal that is being typed on an identifier; None: it is typed no more."""
-        self._turn(viewer, lambda asked: replace(asked, trials=asked.trials.with_typed(name, signal)))
+    def type_trial(
+        self, name: FrameName, signal: Signal | None, selector: Signal | None = None, *, viewer: Viewer | None = None
+    ) -> None:
+        """Try a signal that is being typed on an identifier, with the multiplexer that selects it; None: no more."""
+        self._turn(viewer, lambda asked: replace(asked, trials=asked.trials.with_typed(name, signal, selector)))
 
-    def take_trial(self, name: FrameName, signal: Signal, *, viewer: Viewer | None = None) -> None:
+    def take_trial(
+        self, name: FrameName, signal: Signal, selector: Signal | None = None, *, viewer: Viewer | None = None
+    ) -> None:
         """Go on trying a signal; it takes the place of one with its name."""
-        self._turn(viewer, lambda asked: replace(asked, trials=asked.trials.with_taken(name, signal)))
+        self._turn(viewer, lambda asked: replace(asked, trials=asked.trials.with_taken(name, signal, selector)))
 
     def drop_trial(self, name: FrameName, *, viewer: Viewer | None = None) -> None:
         """Drop the latest signal that is tried on an identifier."""

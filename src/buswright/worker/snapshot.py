@@ -26,6 +26,7 @@ from buswright.health.model.gaps import GapGroup
 from buswright.health.model.health import BusHealth
 from buswright.health.recent import Recent
 from buswright.messages.model import Message
+from buswright.survey.survey import Surveyed
 from buswright.worker.trials import TrialNow
 
 if TYPE_CHECKING:
@@ -110,6 +111,8 @@ class IdDetail:
         The gap groups it is in, latest first, at most 50.
     trials
         The signals that are tried on it; they are in `message` and `signals`, too.
+    survey
+        What the bits that no database explains seem to hold, from at most 12,288 frames; None until it is there.
     """
 
     name: FrameName
@@ -122,6 +125,7 @@ class IdDetail:
     signals: tuple[SignalNow, ...]
     gaps: tuple[GapGroup, ...]
     trials: tuple[TrialNow, ...] = ()
+    survey: Surveyed | None = None
 
 
 @dataclass(frozen=True, slots=True)

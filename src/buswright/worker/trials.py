@@ -46,26 +46,39 @@ class Trials:
     """The trial signals of all identifiers, and the one that is being typed."""
 
     taken: Mapping[FrameName, tuple[Signal, ...]] = field(default_factory=dict)
-    typing: tuple[FrameName, Signal] | None = None
+    typing: tuple[FrameName, tuple[Signal, ...]] | None = None
 
     def of(self, name: FrameName) -> tuple[Signal, ...]:
         """Return those of an identifier, the one that is being typed last."""
-        typing = (self.typing[1],) if self.typing is not None and self.typing[0] == name else ()
-        return (*(each for each in self.taken.get(name, ()) if each.name not in {one.name for one in typing}), *typing)
+        return _joined(self.taken.get(name, ()), self.typed(name))
 
-    def with_typed(self, name: FrameName, signal: Signal | None) -> Trials:
-        """Return these with another one that is being typed; None: with none."""
-        return replace(self, typing=None if signal is None else (name, signal))
+    def typed(self, name: FrameName) -> tuple[Signal, ...]:
+        """Return the one that is being typed for an identifier, behind the multiplexer that selects it; else none."""
+        return self.typing[1] if self.typing is not None and self.typing[0] == name else ()
 
-    def with_taken(self, name: FrameName, signal: Signal) -> Trials:
-        """Return these with a signal; it takes the place of one with its name."""
-        own = (*(each for each in self.taken.get(name, ()) if each.name != signal.name), signal)
+    def with_typed(self, name: FrameName, signal: Signal | None, selector: Signal | None = None) -> Trials:
+        """Return these with another one that is being typed, and the multiplexer that selects it; None: with none."""
+        return replace(self, typing=None if signal is None else (name, _behind(selector, signal)))
+
+    def with_taken(self, name: FrameName, signal: Signal, selector: Signal | None = None) -> Trials:
+        """Return these with a signal, and the multiplexer that selects it; each takes the place of one so named."""
+        own = _joined(self.taken.get(name, ()), _behind(selector, signal))
         return Trials(MappingProxyType({**self.taken, name: own}))
 
     def without_last(self, name: FrameName) -> Trials:
         """Return these without the latest one of an identifier."""
         own = {**self.taken, name: self.taken.get(name, ())[:-1]}
         return Trials(MappingProxyType({each: signals for each, signals in own.items() if signals}))
+
+
+def _behind(selector: Signal | None, signal: Signal) -> tuple[Signal, ...]:
+    return (signal,) if selector is None else (selector, signal)
+
+
+def _joined(earlier: Sequence[Signal], later: Sequence[Signal]) -> tuple[Signal, ...]:
+    """Put later ones behind earlier ones, in whose place they come if they have their names."""
+    names = {each.name for each in later}
+    return (*(each for each in earlier if each.name not in names), *later)
 
 
 def with_trials(message: Message | None, name: FrameName, signals: Sequence[Signal], length: int) -> Message:
@@ -83,18 +96,25 @@ def name_of(name: FrameName) -> str:
     return f"ID_{str(name).rpartition('/')[2]}"
 
 
-def tried(frames: Frames, name: FrameName, signal: Signal, *, taken: bool) -> TrialNow:
+def tried(frames: Frames, name: FrameName, trials: Trials) -> tuple[TrialNow, ...]:
     """Decode frames of one identifier."""
     from buswright.messages.decode import Decoder
 
-    value, raw = np.full(len(frames), np.nan), None
-    message = with_trials(None, name, [signal], 0)
-    for table in Decoder({EVERY_BUS: Database((), (message,))}).decode(frames):
-        column = table[signal.name]
-        valid = slice(None) if column.valid is None else column.valid
-        value[table.rows[valid]] = column.value[valid].astype(np.float64)
-        raw = column.raw[-1].item() if np.isfinite(value[-1]) else None
-    return TrialNow(signal, taken, value, raw)
+    signals, typed = trials.of(name), trials.typed(name)
+    values = np.full((len(signals), len(frames)), np.nan)
+    raws: list[int | float | None] = [None] * len(signals)
+    if signals:
+        message = with_trials(None, name, signals, 0)
+        for table in Decoder({EVERY_BUS: Database((), (message,))}).decode(frames):
+            for at, signal in enumerate(signals):
+                column = table[signal.name]
+                valid = slice(None) if column.valid is None else column.valid
+                values[at, table.rows[valid]] = column.value[valid].astype(np.float64)
+                raws[at] = column.raw[-1].item() if np.isfinite(values[at, -1]) else None
+    return tuple(
+        TrialNow(signal, signal not in typed, value, raw)
+        for signal, value, raw in zip(signals, values, raws, strict=True)
+    )
 
 
 # Keeping --------------------------------------------------------------------------------------------------------------

@@ -461,7 +461,7 @@ def test_help_reads_the_grid_to_a_newcomer():
         await settled(pilot)
         return isinstance(app.screen, HelpScreen), "\n".join(text_of(app))
 
-    shown, text = opened(steps, size=(120, 70))
+    shown, text = opened(steps, size=(120, 80))
     assert shown
     assert "One identifier" in text
     assert "bit 7 left" in text

@@ -100,7 +100,9 @@ def _ask(options: argparse.Namespace, path: Path, recordings: Sequence[Recording
         untrusted=options.untrusted,
         line=sys.stdin.readline if sys.stdin is not None else str,
     )
-    put_lines(["", asked.told(path), f"Next: buswright check {path}"])
+    put_lines(
+        ["", asked.told(path), f"Next: buswright check {path}, buswright diagnose SOURCE, buswright watch SOURCE"]
+    )
 
 
 def _seen(options: argparse.Namespace, car: CarFile) -> dict[str, Seen]:

@@ -15,6 +15,7 @@ TOPICS: Mapping[str, str] = MappingProxyType(
         "document": "job: write down the bus, hand it over, check it later",
         "wrong-value": "job: start from what you see: 65535, -40 °C, no frames",
         "add-sensor": "job: add a sensor, step by step",
+        "unknown-bus": "job: a first hour without any database",
         "safety": "before you work on the car",
         "draft": "draft a car file from captures and databases, or be asked",
         "database": "from a data-sheet table to a database; merging",

@@ -188,6 +188,8 @@ def render_text(contents: Contents) -> str:
         lines += table(heads[:shown], [row[:shown] for row in rows], right=(2, 3))
     if contents.with_database:
         lines += ["", f"{contents.unmatched_frames:,} frames are in no database", *absent_lines(contents.absent)]
+    elif contents.identifiers:
+        lines += ["", "Next: buswright health. No database yet? buswright guide unknown-bus"]
     return joined(lines)
 
 

@@ -99,6 +99,13 @@ def _listing(listing: Listing) -> Iterator[str]:
     if not made.notes:
         capture = "" if listing.judged else "; nothing was held against a capture"
         yield f"  checked: nothing wrong in {plural(len(made.paths), 'file')} by itself{capture}"
+    if target is not None and listing.written and target.suffix.lower() == ".dbc":
+        doubted = any(judged.misreadings for judged in listing.judged.values())
+        if doubted:
+            yield "Next: do what is said above, and run it again with --force"
+        else:
+            held = "" if listing.judged else f"buswright database {target} --against SOURCE, then: "
+            yield f"Next: {held}buswright draft SOURCE --dbc {target} --out car.toml --ask"
 
 
 def _of_capture(path: str, judged: Judged) -> Iterator[str]:

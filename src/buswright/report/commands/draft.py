@@ -63,7 +63,7 @@ def render_text(drafting: Drafting) -> str:
         where = "line" if len(places) == 1 else "lines"
         lines.append(f"  {plural(len(places), 'place')} marked {FILL_IN}: {where} {shown}")
     lines += [f"  {fault}" for fault in drafting.checked.faults]
-    lines.append(f"Next: edit it, then run: buswright check {drafting.path}")
+    lines.append(f"Next: edit it, or be asked (--ask). Then: buswright check {drafting.path}")
     return joined(lines)
 
 

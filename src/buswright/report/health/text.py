@@ -41,6 +41,11 @@ def render_text(report: HealthReport, *, width: int = 80, every: bool = False) -
         lines += [*section("Channels", width), *channel_lines(report, width, every)]
     lines += [*section("Capture", width), *_capture(report, width)]
     lines += [*section("Findings", width), *finding_section(report.findings, report, width, every)]
+    ids = report.health.ids.values()
+    if ids and not any(each.message for each in ids):
+        text = "Next: no database names these identifiers. With a maker's table: buswright database."
+        text += " With the frames alone: buswright survey."
+        lines += ["", *fold(text, width)]
     return joined(lines)
 
 

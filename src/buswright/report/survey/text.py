@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from textwrap import wrap
 
 from buswright.report.survey import words
 from buswright.report.survey.words import Surveying
 from buswright.report.text import joined, table
+from buswright.survey.look import Field
 from buswright.survey.survey import Surveyed
 from buswright.wording import plural
 
@@ -26,7 +27,6 @@ def _lines(surveying: Surveying, width: int) -> Iterator[str]:
         messages, signals = surveying.drafted
         holds = f"{plural(messages, 'message')}, {plural(signals, 'signal')}"
         yield f"{surveying.out}: draft of {holds}, marked as inferred"
-        yield f"  next: buswright database {surveying.out}; correct names, scales and units by hand"
     yield f"SAFETY: {words.SAFETY}"
     if not survey.channels:
         yield "Not compared with known channels: no channel moves. --dbc or --car names some."
@@ -41,26 +41,40 @@ def _lines(surveying: Surveying, width: int) -> Iterator[str]:
     for each in survey.ids:
         yield ""
         yield from _one(each, width)
+    yield ""
+    capture = surveying.files[0] if len(surveying.files) == 1 else "SOURCE"
+    if surveying.out:
+        yield f"Next: name the signals in {surveying.out}, put in scale and unit. Then:"
+        yield f"  buswright draft {capture} --dbc {surveying.out} --out car.toml --ask"
+    else:
+        yield "Next: --out draft.dbc writes what is sure. In buswright watch each field has its trace: 2, Enter, f"
 
 
 def _one(each: Surveyed, width: int) -> Iterator[str]:
     yield f"{words.title(each)}: {words.rhythm(each)}"
-    rows = []
     layout = each.layout
     if not layout.fields:
         moved = (~layout.constant & ~layout.known).any()
         yield f"  constant: {layout.first.hex(' ').upper()}" if not moved else "  too few frames to tell what moves"
         return
-    for number, field in enumerate(layout.fields):
-        mux = "" if field.mux_value is None else f"if {field.mux_value}"
-        span = f"{field.low} to {field.high}"
+    head, *lines = field_table(layout.fields)
+    yield f"  {head}".rstrip()
+    for number, line in enumerate(lines):
+        yield f"  {line}".rstrip()
         notes = "; ".join(words.notes(each, number))
-        rows.append([words.place(field), mux, field.kind, words.sign(field), span, words.sure(field), notes])
+        yield from (f"      {part}" for part in wrap(notes, max(40, width - 6), break_on_hyphens=False))
+
+
+def field_table(fields: Sequence[Field]) -> list[str]:
+    """Write a heading, and a line for each field."""
+    rows = [
+        [
+            words.place(each), "" if each.mux_value is None else f"if {each.mux_value}", each.kind, words.sign(each),
+            f"{each.low} to {each.high}", words.sure(each),
+        ]
+        for each in fields
+    ]  # fmt: skip
     heads = ["where", "", "kind", "sign", "raw", "sure"]
     if not any(row[1] for row in rows):
         rows, heads = [[row[0], *row[2:]] for row in rows], [heads[0], *heads[2:]]
-    head, *lines = table(heads, [row[:-1] for row in rows])
-    yield f"  {head}".rstrip()
-    for line, row in zip(lines, rows, strict=True):
-        yield f"  {line}".rstrip()
-        yield from (f"      {part}" for part in wrap(row[-1], max(40, width - 6), break_on_hyphens=False))
+    return table(heads, rows)

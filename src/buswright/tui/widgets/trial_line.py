@@ -51,10 +51,14 @@ class TrialLine(Vertical):
         yield Input(placeholder=EXAMPLE)
         yield Label(markup=False)
 
-    def ask(self) -> None:
-        """Open; what was typed last stands there still, to be changed."""
-        self.add_class("-open")
+    def ask(self, words: str = "") -> None:
+        """Open with these words, to be added to; else with what was typed last, which the first key replaces."""
         line = self.query_one(Input)
+        line.select_on_focus = not words
+        if words:
+            line.value = words
+            line.cursor_position = len(words)
+        self.add_class("-open")
         line.focus()
         self._look(line.value)
 

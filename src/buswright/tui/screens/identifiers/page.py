@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import ClassVar
 
@@ -10,8 +11,12 @@ from textual.binding import Binding, BindingType
 from textual.widget import Widget
 
 from buswright.channels.carfile.model import FrameName
-from buswright.messages.typed import EXAMPLE
+from buswright.messages.model import Signal
+from buswright.messages.typed import EXAMPLE, typed_words
+from buswright.survey.draft import inferred
+from buswright.survey.look import Field
 from buswright.tui.screens.identifiers.page_lines import page, wrapped
+from buswright.tui.screens.identifiers.readings import fields_of
 from buswright.tui.screens.identifiers.rows import rows_of
 from buswright.tui.screens.work_screen import WorkScreen
 from buswright.tui.widgets.paging import PAGING, Paged
@@ -51,11 +56,20 @@ class IdDetailScreen(Paged, WorkScreen):
         "letter, and its value and trace are shown. Enter takes it, so that you can try another one; d drops the "
         "latest. Move the quantity that you know: the right signal follows it. s saves the trials of this bus in a "
         "draft database and a draft car file.\n\n"
+        "Survey: what the bits that no database explains seem to hold, from the frames in memory: rhythm, counter, "
+        'checksum, multiplexer, and where signals begin and end, in which byte order, with a sign or without. "sure" '
+        "is how sure a field's place is. It is made anew while frames come. f looks at the next field and F at the one "
+        "before (>): its bits get a letter, and its trace stands beside them. a takes it as a trial (+); t opens its "
+        "words, so that you can try another order, sign, factor or name. A likely field is no calibration: hold it "
+        "against a gauge.\n\n"
         "The search looks for signals by name."
     )
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("t", "trial", "Try a signal", tooltip="types a signal, shown live beside the bits"),
+        Binding("f", "field(1)", "Next field", tooltip="looks at the next field of the survey, with its trace"),
+        Binding("F", "field(-1)", "Field before", show=False, tooltip="looks at the field before"),
+        Binding("a", "take", "Take it", tooltip="takes the field as a trial signal"),
         Binding("d", "drop", "Drop", show=False, tooltip="drops the latest trial signal"),
         Binding("s", "keep", "Save", show=False, tooltip="saves trial signals in a draft database and car file"),
         *PAGING,
@@ -70,6 +84,8 @@ class IdDetailScreen(Paged, WorkScreen):
         super().__init__()
         self.identifier = name
         self._detail: IdDetail | None = None
+        self._field: Field | None = None
+        self._words_of: Field | None = None
 
     def body(self) -> Iterable[Widget]:
         """One page that scrolls."""
@@ -82,6 +98,7 @@ class IdDetailScreen(Paged, WorkScreen):
 
     def on_screen_suspend(self) -> None:
         """Ask for it no longer."""
+        self._leave_field()
         self.bench.worker.look_at(None)
 
     def show(self, snapshot: Snapshot) -> None:
@@ -114,21 +131,67 @@ class IdDetailScreen(Paged, WorkScreen):
     # Trial signals ------------------------------------------------------------------------------------------------
 
     def action_trial(self) -> None:
-        """Type a signal; its bits, value and trace follow what is typed."""
-        self.query_one(TrialLine).ask()
+        """Type a signal, or change the words of the field looked at; its bits, value and trace follow."""
+        self._words_of, self._field = self._field, None
+        self.query_one(TrialLine).ask("" if self._words_of is None else typed_words(self._words_of.signal()))
 
     def on_trial_line_typed(self, event: TrialLine.Typed) -> None:
         """Show the signal while it is typed."""
-        self.bench.worker.type_trial(self.identifier, event.signal)
+        signal = event.signal
+        self.bench.worker.type_trial(self.identifier, *((None,) if signal is None else self._selected(signal)))
 
     def on_trial_line_taken(self, event: TrialLine.Taken) -> None:
         """Go on showing it."""
-        self.bench.worker.take_trial(self.identifier, event.signal)
+        self.bench.worker.take_trial(self.identifier, *self._selected(event.signal))
         self.notify("t tries another one; s saves them in a draft database and car file", timeout=4)
 
     def on_trial_line_closed(self) -> None:
         """Give the focus back."""
+        self._words_of = None
         self.query_one(self.FIRST).focus()
+
+    def _selected(self, signal: Signal) -> tuple[Signal, ...]:
+        """Return a signal, as the field is selected whose words were changed; then its multiplexer."""
+        if self._words_of is None:
+            return (signal,)
+        own, *selector = self._inferred(self._words_of)
+        return replace(signal, multiplexer=own.multiplexer, mux_values=own.mux_values), *selector
+
+    def _inferred(self, field: Field) -> tuple[Signal, ...]:
+        """Return a field as a signal, and the multiplexer that selects it."""
+        survey = self._detail.survey if self._detail is not None else None
+        selector = survey.layout.selector if survey is not None else None
+        own = inferred(field, selector)
+        return (own,) if own.multiplexer is None or selector is None else (own, inferred(selector, selector))
+
+    def action_field(self, step: int) -> None:
+        """Look at the next field of the survey, or the one before; behind the last at none."""
+        fields = fields_of(self._detail)
+        if not fields:
+            self.notify("the survey has found no field in these frames: move something, or wait", timeout=4)
+            return
+        names = [each.name for each in fields]
+        here = self._field.name if self._field is not None else ""
+        at = names.index(here) + step if here in names else 0 if step > 0 else len(fields) - 1
+        if not 0 <= at < len(fields):
+            self._leave_field()
+            return
+        self._field = fields[at]
+        self.bench.worker.type_trial(self.identifier, *self._inferred(fields[at]))
+
+    def _leave_field(self) -> None:
+        if self._field is not None:
+            self._field = None
+            self.bench.worker.type_trial(self.identifier, None)
+
+    def action_take(self) -> None:
+        """Take the field that is looked at as a trial signal."""
+        if self._field is None:
+            self.notify("f looks at a field first", timeout=4)
+            return
+        field, self._field = self._field, None
+        self.bench.worker.take_trial(self.identifier, *self._inferred(field))
+        self.notify(f"{field.name} is taken; s saves it in a draft database and car file", timeout=4)
 
     def action_drop(self) -> None:
         """Drop the latest trial signal."""

@@ -13,6 +13,7 @@ from buswright.diagnosis.now.gap_words import TOLD, gaps_told
 from buswright.diagnosis.now.identifiers import late_periods, unnamed
 from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, IdFigures, Lengths, TwoSenders
 from buswright.messages.model import J1939, Message
+from buswright.tui.screens.identifiers.readings import earlier_trials, newest_trial, survey_lines
 from buswright.tui.screens.identifiers.rows import number, seconds
 from buswright.tui.widgets.bit_grid import (
     ABSENT,
@@ -26,7 +27,6 @@ from buswright.tui.widgets.bit_grid import (
 )
 from buswright.tui.widgets.spacing_plot import BEYOND, spacing_lines
 from buswright.tui.widgets.toned import SEVERITY_TONES, Span, Tone, fitted, hanging, line, tone_of
-from buswright.tui.widgets.value_plot import value_lines
 from buswright.wording import duration, percent
 from buswright.worker.snapshot import IdDetail, SignalNow, Snapshot
 
@@ -50,7 +50,8 @@ def page(snapshot: Snapshot, detail: IdDetail, *, matches: Matches, width: int) 
     figures = snapshot.health.ids[detail.name]
     yield from _title(snapshot, detail, figures, width)
     yield from _contents(detail, matches, width)
-    yield from _trials(detail, width)
+    yield from earlier_trials(detail, width)
+    yield from survey_lines(detail, width)
     yield from _timing(snapshot, detail, figures, width)
     yield from _guards(figures, width)
     yield from _gaps(snapshot, detail, figures, width)
@@ -132,14 +133,14 @@ def _contents(detail: IdDetail, matches: Matches, width: int) -> Drawn:
     yield line(Span("Bits  ", "head"), Span(key, "dim"))
     bits = list(grid_lines(grid, payload))
     beside = width >= SIDE_BY_SIDE or (len(grid.rows) > _LONG and width >= WIDTH + 34)
-    room = width - WIDTH - 2 if beside else width
-    signals = list(_signals(detail, message, matches, room))
-    if beside:
-        nothing: list[Span] = []
-        for left, right in zip_longest(bits, signals, fillvalue=nothing):
-            yield [*fitted(left, WIDTH + 2), *right]
-    else:
-        yield from bits
+    room = width - WIDTH - 2
+    signals = list(_signals(detail, message, matches, room if beside else width))
+    # The trace stands beside the bits in a small window too: it has to be seen while the signal is typed.
+    tried = list(newest_trial(detail, room=room, height=len(bits) - (len(signals) if beside else 0)))
+    nothing: list[Span] = []
+    for left, right in zip_longest(bits, [*tried, *(signals if beside else ())], fillvalue=nothing):
+        yield [*fitted(left, WIDTH + 2), *right]
+    if not beside:
         yield from signals
     for note in notes_of(grid, message, detail.bit_frames):
         yield from wrapped(note, width, "suspect" if note.startswith(("?", "&")) else "dim")
@@ -147,7 +148,11 @@ def _contents(detail: IdDetail, matches: Matches, width: int) -> Drawn:
 
 def _signals(detail: IdDetail, message: Message | None, matches: Matches, room: int) -> Drawn:
     if message is None:
-        yield from wrapped("No database has this identifier: t tries a signal on its bits.", room, "dim")
+        yield from wrapped(
+            "No database has this identifier: f looks at the fields of its survey, t tries a signal of your own.",
+            room,
+            "dim",
+        )
         return
     if message.is_container:
         yield from wrapped("A container of other messages: its contents are not decoded.", room, "dim")
@@ -175,19 +180,6 @@ def _signal(signal: SignalNow, letter: str, widths: tuple[int, int, int]) -> lis
     written = ABSENT if signal.raw is None else f"{signal.raw:g}" if isinstance(signal.raw, float) else str(signal.raw)
     middle = [Span(f"{written:>{raw}} ", "dim")] if raw else []
     return [*start, *middle, Span(f"{signal.value:>{value}}", "strong"), Span(f" {signal.unit}")]
-
-
-def _trials(detail: IdDetail, width: int) -> Drawn:
-    for each in detail.trials:
-        finite = each.value[np.isfinite(each.value)]
-        said = f"trial {each.signal.name}" + ("" if each.taken else ", being typed")
-        if not len(finite):
-            yield line(Span(said, "accent"), Span("  no frame in memory is long enough for it", "suspect"))
-            continue
-        span = duration(float(detail.time_ns[-1] - detail.time_ns[0]))
-        over = f"  {finite.min():.6g} to {finite.max():.6g} {each.signal.unit}".rstrip()
-        yield line(Span(said, "accent"), over, Span(f"  over the latest {len(detail.time_ns)} frames, {span}", "dim"))
-        yield from value_lines(detail.time_ns, each.value, width=min(width, 120), height=3)
 
 
 # Timing ---------------------------------------------------------------------------------------------------------------
