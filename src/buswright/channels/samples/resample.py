@@ -34,6 +34,9 @@ _CHUNK = 1 << 20
 _SAME_NS = 1_000
 """A grid point this near to a sample is that sample and not interpolated: captures count in microseconds."""
 
+_SAME_POINT = 1e-6
+"""Of a step of the fine grid: what lies nearer is the same point, whichever way its floats were rounded."""
+
 _INTERPOLATED = np.uint16(Quality.INTERPOLATED)
 _AFTER_GAP = np.uint16(Quality.AFTER_GAP)
 
@@ -266,8 +269,8 @@ def _laid_out(time_ns: Int64s, values: Floats, starts: Int64s, origin: int, fine
     begins, stops = (
         np.clip(np.asarray(edge((rows - origin + shift - fine[0]) / step), np.int64), 0, len(fine))
         for edge, rows, shift in (
-            (np.ceil, time_ns[starts[runs]], -_SAME_NS),
-            (lambda at: np.floor(at) + 1, time_ns[ends], _SAME_NS),
+            (lambda at: np.ceil(at - _SAME_POINT), time_ns[starts[runs]], -_SAME_NS),
+            (lambda at: np.floor(at + _SAME_POINT) + 1, time_ns[ends], _SAME_NS),
         )
     )
     there = stops > begins
@@ -276,10 +279,10 @@ def _laid_out(time_ns: Int64s, values: Floats, starts: Int64s, origin: int, fine
 
 def _low_passed_at(laid: _LaidOut, cutoff: float, position: Floats) -> Floats:
     """Low-pass each run, and read it at positions that may lie between two of its points; NaN outside of runs."""
-    lower = np.floor(position + 1e-6).astype(np.int64)
+    lower = np.floor(position + _SAME_POINT).astype(np.int64)
     fraction = np.maximum(position - lower, 0.0)
     value = _filtered(laid, cutoff, lower)
-    between = np.flatnonzero(fraction > 1e-6)
+    between = np.flatnonzero(fraction > _SAME_POINT)
     if len(between):
         upper = _filtered(laid, cutoff, np.minimum(lower[between] + 1, len(laid.column) - 1))
         value[between] += fraction[between] * (upper - value[between])
