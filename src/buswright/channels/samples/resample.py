@@ -147,7 +147,7 @@ def _continuous(series: Series, grid_ns: Int64s, step_ns: float) -> Resampled:
     """Interpolate, after a low-pass where the rate is lowered."""
     new_step_ns = float(np.median(np.diff(grid_ns))) if len(grid_ns) > 1 else 0.0
     # Judged by what was measured too, so a sender slower than its nominal rate isn't filtered onto its own times.
-    if new_step_ns > 1.01 * step_ns and new_step_ns > 1.01e9 * measured_period_s(series):
+    if new_step_ns > 1.01 * step_ns and (not series.period_s or new_step_ns > 1.01e9 * measured_period_s(series)):
         return _decimate(series, grid_ns, new_step_ns, step_ns)
     return _interpolate(series, grid_ns, step_ns)
 
