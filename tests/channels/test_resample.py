@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import interpolate
+from scipy import interpolate, signal
 
 from buswright.channels.samples import resample as module
 from buswright.channels.samples.resample import align, grid, resample
@@ -282,3 +282,28 @@ def test_steps_do_not_overshoot(shift, ratio, bad):
     for point, each in zip(points[np.isfinite(got)], got[np.isfinite(got)], strict=True):
         near = usable[np.abs(time_ns - point) <= max(1.25 * step + 1, 10_000_000)]
         assert np.nanmin(near) <= each <= np.nanmax(near)
+
+
+@pytest.mark.parametrize("end", ["first", "last"])
+def test_a_run_that_ends_on_a_point_of_the_fine_grid_has_that_point(end):
+    """A sample within 1 us of a point is that point, whatever its floats round to; computed again with scipy.
+
+    Each run begins (or ends) 1 us inside of the 23rd of the 46 fine steps between two points of the table. Without
+    the fine point there, its mirrored end lay 2 ms off, and noise read 4 % of its range differently.
+    """
+    period, step, parts, edge = 8_780_000, 100 * MS, 46, 50 * MS - 1_000
+    points = np.arange(1, 120, dtype=np.int64) * 10 * step
+    run = -edge + period * np.arange(16, dtype=np.int64)
+    run = run if end == "first" else -run[::-1]
+    time_ns = (points[:, None] + run).ravel()
+    value = np.random.default_rng(11).uniform(-100, 100, len(time_ns))
+    table_ns = np.arange(0, time_ns[-1], step)
+    found = resample(Series("x", "", time_ns, value, period_s=period / 1e9), table_ns).value[10::10]
+
+    fine = np.array([n for n in range(-100, 100) if run[0] - 1_000 <= n * step / parts <= run[-1] + 1_000])
+    half = 1 << (len(fine) - 1).bit_length() - 1
+    kernel = signal.firwin(2 * half + 1, 2 * 0.4 / parts, window=("kaiser", signal.kaiser_beta(70.0)))
+    for got, samples in zip(found, value.reshape(len(points), len(run)), strict=True):
+        mirrored = signal._arraytools.odd_ext(np.interp(fine * step / parts, run, samples), half)
+        expected = np.convolve(mirrored, kernel, "valid")[-fine[0]]
+        assert got == pytest.approx(np.clip(expected, samples.min(), samples.max()), abs=0.01)

@@ -25,7 +25,7 @@ from buswright.channels.limits import Exceedance, exceedances
 from buswright.channels.measured import Measured, measure_channel
 from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSignal
 from buswright.channels.samples.indexed import Index
-from buswright.channels.samples.resample import Resampled, resample
+from buswright.channels.samples.resample import Resampled, resample_each
 from buswright.channels.samples.series import Int64s, Series
 from buswright.channels.spool import Spool
 from buswright.channels.units import shown
@@ -414,11 +414,13 @@ class Session(Mapping[str, Series]):
         """
         points = self.grid_ns(rate_hz)
         columns: dict[str, Resampled] = {}
-        for name in self.names if names is None else names:
-            value, quality = resample(self[name], points)
+        wanted = list(self.names if names is None else names)
+        for name, (value, quality) in zip(wanted, resample_each(map(self.__getitem__, wanted), points), strict=True):
             if self._spool is not None:
-                value, quality = self._spool.keep(value), None if quality is None else self._spool.keep(quality)
-            columns[name] = Resampled(value, quality)
+                kept = self._spool.keep(value), None if quality is None else self._spool.keep(quality)
+                columns[name] = Resampled(*kept)
+            else:
+                columns[name] = Resampled(value, quality)
         return points, columns
 
     # For other libraries --------------------------------------------------------------------------------------------

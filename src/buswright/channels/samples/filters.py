@@ -5,7 +5,6 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-import numpy.typing as npt
 
 from buswright.channels.samples.runs import run_lengths
 from buswright.channels.samples.series import Floats, Int64s
@@ -81,22 +80,26 @@ def low_pass(column: Floats, starts: Int64s, cutoff: float) -> Floats:
     return filtered
 
 
-def low_pass_at(column: Floats, starts: Int64s, lengths: Int64s, cutoff: float, rows: Int64s) -> Floats:
+def low_pass_at(columns: Floats, starts: Int64s, lengths: Int64s, cutoff: float, rows: Int64s) -> Floats:
     """Low-pass as `low_pass` does, but only at some rows: where the rate is lowered, most are not wanted.
 
     Parameters
     ----------
-    column : float64[n]
-        Evenly spaced values.
+    columns : float64[m, n]
+        Evenly spaced values of m channels.
     starts, lengths : int64[r]
         Runs, ascending; rows between them belong to none.
     cutoff
         Cycles per sample, below 0.5.
     rows : int64[k]
         Those wanted, ascending, each in a run.
+
+    Returns
+    -------
+    float64[m, k]
     """
     run = np.searchsorted(starts, rows, side="right") - 1
-    found: Floats = column[rows]
+    found: Floats = columns[:, rows]
     full = half_width(cutoff)
     long = lengths[run]
     halves = np.where(long > full, full, 1 << np.log2(np.maximum(long - 1, 1)).astype(np.int64))
@@ -105,35 +108,31 @@ def low_pass_at(column: Floats, starts: Int64s, lengths: Int64s, cutoff: float, 
         kernel = low_pass_kernel(cutoff, half)
         places = np.flatnonzero(halves == half)
         for part in np.array_split(places, -(-len(places) * len(kernel) // _GROUP)):
-            runs, which = np.unique(run[part], return_inverse=True)
-            begin, last = _needed(starts[runs], lengths[runs], rows[part], which, half)
-            extended, at = _extended(column, starts[runs], starts[runs] + lengths[runs] - 1, begin, last)
-            windows = np.lib.stride_tricks.sliding_window_view(extended, len(kernel))
-            found[part] = windows[at[which] + rows[part] - half - begin[which]] @ kernel
+            begins = np.flatnonzero(np.diff(run[part], prepend=-1))  # of each run's own among the wanted rows
+            runs, which = run[part][begins], np.repeat(np.arange(len(begins)), run_lengths(begins, len(part)))
+            begin = rows[part][begins] - half  # what the windows reach, beyond the run's ends too
+            last = rows[part][np.append(begins[1:], len(part)) - 1] + half
+            extended, at = _extended(columns, starts[runs], starts[runs] + lengths[runs] - 1, begin, last)
+            windows = np.lib.stride_tricks.sliding_window_view(extended, len(kernel), axis=1)
+            found[:, part] = windows[:, at[which] + rows[part] - half - begin[which]] @ kernel
     return found
 
 
-def _needed(
-    starts: Int64s, lengths: Int64s, rows: Int64s, which: npt.NDArray[np.intp], half: int
-) -> tuple[Int64s, Int64s]:
-    """Return the first and last row of each run that the windows around the wanted rows reach, beyond its ends too."""
-    first, last = starts + lengths, starts - 1
-    np.minimum.at(first, which, rows)
-    np.maximum.at(last, which, rows)
-    return first - half, last + half
-
-
-def _extended(column: Floats, first: Int64s, last: Int64s, begin: Int64s, end: Int64s) -> tuple[Floats, Int64s]:
+def _extended(columns: Floats, first: Int64s, last: Int64s, begin: Int64s, end: Int64s) -> tuple[Floats, Int64s]:
     """Lay stretches of runs one behind the other, their ends continued by point reflection; and where each begins."""
     size = end - begin + 1
     at = np.cumsum(size) - size
-    rows = np.arange(int(size.sum())) + np.repeat(begin - at, size)
-    laid = column.take(np.clip(rows, 0, len(column) - 1))
-    for edge, beyond in ((first, rows < np.repeat(first, size)), (last, rows > np.repeat(last, size))):
-        out = np.flatnonzero(beyond)
-        mirror = np.repeat(edge, size)[out]
-        laid[out] = 2 * column[mirror] - column[2 * mirror - rows[out]]
+    laid = columns.take(_ranges(begin, size), axis=1, mode="clip")
+    before, after = np.maximum(first - begin, 0), np.maximum(end - last, 0)
+    for edge, row, where, count in ((first, begin, at, before), (last, end - after + 1, at + size - after, after)):
+        out, mirror = _ranges(where, count), np.repeat(edge, count)
+        laid[:, out] = 2 * columns[:, mirror] - columns[:, 2 * mirror - _ranges(row, count)]
     return laid, at
+
+
+def _ranges(start: Int64s, count: Int64s) -> Int64s:
+    """Count from each start, so many numbers each, one behind the other."""
+    return np.arange(int(count.sum())) + np.repeat(start - (np.cumsum(count) - count), count)
 
 
 def _filter_runs(column: Floats, filtered: Floats, starts: Int64s, lengths: Int64s, kernel: Floats) -> None:

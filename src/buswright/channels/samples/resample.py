@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -29,10 +30,15 @@ _OVERSAMPLING = 4
 multiples of the input rate; on this grid the low-pass removes those that would fold into what is kept."""
 _OVERSAMPLING_WHOLE = 2
 """The same where the new rate divides the old one: images then fold onto the tone itself."""
-_CHUNK = 1 << 20
+_CHUNK = 1 << 18
 """Points of the fine grid worked on at once: bounds the memory for hours at 500 Hz."""
+_TOGETHER = 8
+"""Channels worked on at once, where they share their times."""
 _SAME_NS = 1_000
 """A grid point this near to a sample is that sample and not interpolated: captures count in microseconds."""
+
+_SAME_POINT = 1e-6
+"""Of a step of the fine grid: what lies nearer is the same point, whichever way its floats were rounded."""
 
 _INTERPOLATED = np.uint16(Quality.INTERPOLATED)
 _AFTER_GAP = np.uint16(Quality.AFTER_GAP)
@@ -96,6 +102,34 @@ def resample(series: Series, grid_ns: Int64s) -> Resampled:
     return Resampled(value, quality if quality.any() else None)
 
 
+def resample_each(many: Iterable[Series], grid_ns: Int64s) -> Iterator[Resampled]:
+    """Yield what `resample` returns of each series; those that follow each other and share their times cost less."""
+    waiting: list[Series] = []
+    for series in many:
+        if waiting and not (len(waiting) < _TOGETHER and _alike(waiting[0]) == _alike(series)):
+            yield from _resample_alike(waiting, grid_ns)
+            waiting = []
+        waiting.append(series)
+    yield from _resample_alike(waiting, grid_ns)
+
+
+def _alike(series: Series) -> tuple[object, ...]:
+    """Return what series have in common that are low-passed together; nothing is like one that has bad samples."""
+    if series.kind == "state" or len(series.segments) != 1 or not series.valid.all():
+        return (id(series),)
+    return series.time_ns.__array_interface__["data"][0], len(series), series.period_s
+
+
+def _resample_alike(many: Sequence[Series], grid_ns: Int64s) -> Sequence[Resampled]:
+    if len(many) > 1 and len(grid_ns):
+        step_ns = many[0].step_s() * 1e9
+        new_step_ns = _lowered(many[0], grid_ns, step_ns)
+        if new_step_ns is not None:
+            with np.errstate(over="ignore", invalid="ignore"):
+                return _decimate(many, grid_ns, new_step_ns, step_ns)
+    return [resample(series, grid_ns) for series in many]
+
+
 def align(series: Series, time_ns: Int64s, segments: Int64s) -> Resampled:
     """Values of a series at the times of another one, segment by segment.
 
@@ -142,11 +176,20 @@ def _resample_segment(series: Series, grid_ns: Int64s) -> Resampled:
 
 def _continuous(series: Series, grid_ns: Int64s, step_ns: float) -> Resampled:
     """Interpolate, after a low-pass where the rate is lowered."""
+    new_step_ns = _lowered(series, grid_ns, step_ns)
+    if new_step_ns is not None:
+        return _decimate([series], grid_ns, new_step_ns, step_ns)[0]
+    return _interpolate(series, grid_ns, step_ns)
+
+
+def _lowered(series: Series, grid_ns: Int64s, step_ns: float) -> float | None:
+    """Return the step of the grid, in nanoseconds, where it is a lower rate than the series'."""
+    if np.array_equal(series.time_ns, grid_ns):
+        return None
     new_step_ns = float(np.median(np.diff(grid_ns))) if len(grid_ns) > 1 else 0.0
     # Judged by what was measured too, so a sender slower than its nominal rate isn't filtered onto its own times.
-    if new_step_ns > 1.01 * step_ns and new_step_ns > 1.01e9 * measured_period_s(series):
-        return _decimate(series, grid_ns, new_step_ns, step_ns)
-    return _interpolate(series, grid_ns, step_ns)
+    lower = new_step_ns > 1.01 * step_ns
+    return new_step_ns if lower and (not series.period_s or new_step_ns > 1.01e9 * measured_period_s(series)) else None
 
 
 def _bracket(time_ns: Int64s, grid_ns: Int64s, step_ns: float) -> _Bracket:
@@ -196,42 +239,48 @@ def _hold(series: Series, grid_ns: Int64s, step_ns: float) -> Resampled:
     return _finish(value, quality)
 
 
-def _decimate(series: Series, grid_ns: Int64s, new_step_ns: float, step_ns: float) -> Resampled:
-    """Low-pass, then take what is left at the grid points."""
-    value = _low_passed(series, grid_ns, new_step_ns, step_ns)
+def _decimate(many: Sequence[Series], grid_ns: Int64s, new_step_ns: float, step_ns: float) -> list[Resampled]:
+    """Low-pass, then take what is left at the grid points; several series have the same times and no bad sample."""
+    series = many[0]
+    values = _low_passed(many, grid_ns, new_step_ns, step_ns)
     before, after, silent = _bracket(series.time_ns, grid_ns, step_ns)
     wide = series.time_ns[after] - series.time_ns[before] > 1.5 * step_ns
-    quality = np.where(wide, _INTERPOLATED, np.uint16(0))
     reach = round(new_step_ns / (2 * CUTOFF))
     first = np.minimum(np.searchsorted(series.time_ns, grid_ns - reach), before)
     stop = np.maximum(np.searchsorted(series.time_ns, grid_ns + reach, side="right"), after + 1)
-    if series.quality is not None:
-        quality |= window_or(series.quality, first, stop)
-    # A steep low-pass overshoots at a step by 9 %: a throttle beyond 100 %. The samples around say what can be.
     windows = np.column_stack((first, stop)).ravel()
-    samples = np.append(series.usable_value, np.nan)  # the end may be a bound
-    value = np.clip(value, np.fmin.reduceat(samples, windows)[::2], np.fmax.reduceat(samples, windows)[::2])
-    quality[silent] = _AFTER_GAP
-    value[silent | unusable(quality)] = np.nan
-    return _finish(value, quality)
+    found = []
+    for each, low_passed in zip(many, values, strict=True):
+        quality = np.where(wide, _INTERPOLATED, np.uint16(0))
+        if each.quality is not None:
+            quality |= window_or(each.quality, first, stop)
+        # A steep low-pass overshoots at a step by 9 %: a throttle beyond 100 %. The samples around say what can be.
+        samples = np.append(each.usable_value, np.nan)  # the end may be a bound
+        low, high = (bound.reduceat(samples, windows)[::2] for bound in (np.fmin, np.fmax))
+        value = np.clip(low_passed, low, high)
+        quality[silent] = _AFTER_GAP
+        value[silent | unusable(quality)] = np.nan
+        found.append(_finish(value, quality))
+    return found
 
 
-def _low_passed(series: Series, grid_ns: Int64s, new_step_ns: float, step_ns: float) -> Floats:
-    """Low-pass the runs of usable samples and read them at the grid points; float64[k].
+def _low_passed(many: Sequence[Series], grid_ns: Int64s, new_step_ns: float, step_ns: float) -> Floats:
+    """Low-pass the runs of usable samples and read them at the grid points; float64[m, k].
 
     The runs are laid on a fine, even grid that the wanted points are part of, and filtered there. The work goes by
     chunks of wanted points, with a margin on either side that is wider than the kernel.
     """
-    usable = np.flatnonzero(series.valid)
-    time_ns, values = series.time_ns[usable], series.value[usable]
+    valid = many[0].valid
+    usable = np.flatnonzero(valid)
+    time_ns, values = many[0].time_ns[usable], np.stack([series.value[usable] for series in many])
     # An unusable sample ends a run as a gap does, or its neighbours would speak for it.
-    starts = run_starts(time_ns, np.cumsum(~series.valid, dtype=np.int64)[usable], step_ns * 1e-9)
+    starts = run_starts(time_ns, np.cumsum(~valid, dtype=np.int64)[usable], step_ns * 1e-9)
     ratio = new_step_ns / step_ns
     parts = int(np.ceil(ratio * (_OVERSAMPLING_WHOLE if abs(ratio - round(ratio)) < 0.02 else _OVERSAMPLING)))
     fine_ns = new_step_ns / parts
     cutoff = CUTOFF / parts
     margin = 2 * (half_width(cutoff) + 2)
-    value = np.full(len(grid_ns), np.nan)
+    value = np.full((len(many), len(grid_ns)), np.nan)
     # Chunks of time, not of points: a grid may leave out a night between two runs.
     chunk = (grid_ns - grid_ns[0]) // max(1, round(_CHUNK * fine_ns))
     bounds = [0, *(np.flatnonzero(np.diff(chunk)) + 1).tolist(), len(grid_ns)]
@@ -240,14 +289,14 @@ def _low_passed(series: Series, grid_ns: Int64s, new_step_ns: float, step_ns: fl
         origin = int(grid_ns[start])
         wanted = (grid_ns[part] - origin) / fine_ns
         fine = np.arange(-margin, int(np.ceil(wanted[-1])) + margin + 1, dtype=np.float64) * np.float64(fine_ns)
-        value[part] = _low_passed_at(_laid_out(time_ns, values, starts, origin, fine), cutoff, wanted + margin)
+        value[:, part] = _low_passed_at(_laid_out(time_ns, values, starts, origin, fine), cutoff, wanted + margin)
     return value
 
 
 class _LaidOut(NamedTuple):
-    """Values on a fine grid, float64[m], and the rows where its runs start and how long they are, int64[r]."""
+    """Values on a fine grid, float64[m, n], and the rows where its runs start and how long they are, int64[r]."""
 
-    column: Floats
+    columns: Floats
     starts: Int64s
     lengths: Int64s
 
@@ -258,39 +307,46 @@ def _laid_out(time_ns: Int64s, values: Floats, starts: Int64s, origin: int, fine
     high = int(np.searchsorted(time_ns, origin + int(fine[-1]), side="right")) + 1
     since = (time_ns[low:high] - origin).astype(np.float64)
     if not len(since):
-        return _LaidOut(np.full(len(fine), np.nan), starts[:0], starts[:0])
-    column = np.interp(fine, since, values[low:high])
+        return _LaidOut(np.full((len(values), len(fine)), np.nan), starts[:0], starts[:0])
+    before = np.maximum(np.searchsorted(since, fine, side="right") - 1, 0)
+    after = np.minimum(before + 1, len(since) - 1)
+    span = since[after] - since[before]
+    fraction = np.divide(fine - since[before], span, out=np.zeros(len(fine)), where=span > 0)
+    np.clip(fraction, 0.0, 1.0, out=fraction)
+    there = values[:, low:high]
+    columns = there.take(before, axis=1)
+    columns += fraction * (there.take(after, axis=1) - columns)
     runs = slice(max(0, int(np.searchsorted(starts, low, side="right")) - 1), int(np.searchsorted(starts, high)))
     ends = np.append(starts[1:], len(time_ns))[runs] - 1
     step = fine[1] - fine[0]
     begins, stops = (
         np.clip(np.asarray(edge((rows - origin + shift - fine[0]) / step), np.int64), 0, len(fine))
         for edge, rows, shift in (
-            (np.ceil, time_ns[starts[runs]], -_SAME_NS),
-            (lambda at: np.floor(at) + 1, time_ns[ends], _SAME_NS),
+            (lambda at: np.ceil(at - _SAME_POINT), time_ns[starts[runs]], -_SAME_NS),
+            (lambda at: np.floor(at + _SAME_POINT) + 1, time_ns[ends], _SAME_NS),
         )
     )
-    there = stops > begins
-    return _LaidOut(column, begins[there], (stops - begins)[there])
+    some = stops > begins
+    return _LaidOut(columns, begins[some], (stops - begins)[some])
 
 
 def _low_passed_at(laid: _LaidOut, cutoff: float, position: Floats) -> Floats:
     """Low-pass each run, and read it at positions that may lie between two of its points; NaN outside of runs."""
-    lower = np.floor(position + 1e-6).astype(np.int64)
+    lower = np.floor(position + _SAME_POINT).astype(np.int64)
     fraction = np.maximum(position - lower, 0.0)
     value = _filtered(laid, cutoff, lower)
-    between = np.flatnonzero(fraction > 1e-6)
+    between = np.flatnonzero(fraction > _SAME_POINT)
     if len(between):
-        upper = _filtered(laid, cutoff, np.minimum(lower[between] + 1, len(laid.column) - 1))
-        value[between] += fraction[between] * (upper - value[between])
+        upper = _filtered(laid, cutoff, np.minimum(lower[between] + 1, laid.columns.shape[1] - 1))
+        value[:, between] += fraction[between] * (upper - value[:, between])
     return value
 
 
 def _filtered(laid: _LaidOut, cutoff: float, rows: Int64s) -> Floats:
-    value = np.full(len(rows), np.nan)
+    value = np.full((len(laid.columns), len(rows)), np.nan)
     if not len(laid.starts):
         return value
     run = np.searchsorted(laid.starts, rows, side="right") - 1
     inside = np.flatnonzero((run >= 0) & (rows < (laid.starts + laid.lengths)[run]))
-    value[inside] = low_pass_at(laid.column, laid.starts, laid.lengths, cutoff, rows[inside])
+    value[:, inside] = low_pass_at(laid.columns, laid.starts, laid.lengths, cutoff, rows[inside])
     return value
