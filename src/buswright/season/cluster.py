@@ -61,7 +61,7 @@ class _Dask:
             for item in items
         }
         try:
-            for future in as_completed(list(futures)):
+            for future in as_completed(list(futures), loop=client.loop):  # type: ignore[attr-defined]
                 try:
                     result = future.result()
                 except KilledWorker:
