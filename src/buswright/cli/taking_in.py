@@ -1,7 +1,7 @@
-"""Take one capture into a season: read it once, write its tables, numbers and trust page, and then its entry.
+"""Take one capture into a season: read it once, write its tables, numbers and trust page, and return its entry.
 
-The unit of work of `season add`: what it is given can be sent to another process, it writes files of its own only, and
-the entry that makes them part of the season comes last.
+The unit of work of `season add`: what it is given can be sent to another computer. It writes files of its own only, and
+the same ones each time. Whoever asked for it writes the entry that makes them part of the season.
 """
 
 from __future__ import annotations
@@ -9,15 +9,20 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
+import os
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright._version import __version__
 from buswright.cli import options as shared
+from buswright.errors import UserError
+from buswright.season.captures import at_hand, is_url
+from buswright.season.place import scratch
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
@@ -42,7 +47,7 @@ class Work:
     Attributes
     ----------
     capture
-        The file.
+        Path or URL of the file.
     sha256
         Its hash.
     car
@@ -53,9 +58,13 @@ class Work:
         Of car file and databases: `version_of`.
     season
         Path or URL of the season.
+    given
+        Car file and databases, for a worker that may not have them: then `car` and `dbc` are names among these.
+    tool
+        Who gave the work.
     """
 
-    capture: Path
+    capture: str
     sha256: str
     car: str | None
     dbc: tuple[str, ...]
@@ -65,14 +74,66 @@ class Work:
     untrusted: bool
     version: str
     season: str
+    given: tuple[tuple[str, bytes], ...] = field(default=(), repr=False)
+    tool: str = __version__
 
     @property
-    def options(self) -> argparse.Namespace:
-        """The options of a command that reads this capture alone."""
-        return argparse.Namespace(
-            command="season", source=[str(self.capture)], car=self.car, dbc=list(self.dbc), bus=list(self.bus),
-            bitrate=list(self.bitrate), timezone=self.timezone, untrusted=self.untrusted,
-        )  # fmt: skip
+    def name(self) -> str:
+        """Name of the capture."""
+        return self.capture.rpartition("/")[2] if is_url(self.capture) else Path(self.capture).name
+
+    @contextmanager
+    def options(self) -> Iterator[argparse.Namespace]:
+        """Give the options of a command that reads this capture alone, while all of its files are on this computer.
+
+        Raises
+        ------
+        UserError
+            The capture can't be read.
+        """
+        with at_hand(self.capture) as capture, scratch() as folder:
+            for name, content in self.given:
+                (folder / name).parent.mkdir(parents=True, exist_ok=True)
+                (folder / name).write_bytes(content)
+            car, dbc = self.car, list(self.dbc)
+            if self.given:
+                car = None if car is None else str(folder / car)
+                dbc = [f"{bus}{equals}{folder / name}" for bus, equals, name in (_bound(each) for each in dbc)]
+            yield argparse.Namespace(
+                command="season", source=[str(capture)], car=car, dbc=dbc, bus=list(self.bus),
+                bitrate=list(self.bitrate), timezone=self.timezone, untrusted=self.untrusted,
+            )  # fmt: skip
+
+
+def _bound(item: str) -> tuple[str, str, str]:
+    """Cut an entry of --dbc into bus, equals sign and file."""
+    bus, path = shared.bound_database(item)
+    return (bus or "", "=" if bus else "", str(path))
+
+
+def for_elsewhere(work: Work, car: CarFile | None) -> Work:
+    """Return the work as another computer needs it: car file and databases go along, local paths are whole.
+
+    Raises
+    ------
+    OSError
+        A file can't be read.
+    """
+    own = [_bound(each) for each in work.dbc]
+    paths = [Path(path).absolute() for _, _, path in own]
+    if car is not None:
+        paths += [car.path.absolute(), *(path.absolute() for bus in car.buses.values() for path in bus.databases)]
+    paths = [Path(os.path.normpath(path)) for path in paths]
+    root = os.path.commonpath([path.parent for path in paths])
+    names = [path.relative_to(root).as_posix() for path in paths]
+    return replace(
+        work,
+        capture=work.capture if is_url(work.capture) else str(Path(work.capture).absolute()),
+        season=work.season if is_url(work.season) else str(Path(work.season).absolute()),
+        car=None if car is None else names[len(own)],
+        dbc=tuple(f"{bus}{equals}{name}" for (bus, equals, _), name in zip(own, names, strict=False)),
+        given=tuple(dict(zip(names, (path.read_bytes() for path in paths), strict=True)).items()),
+    )
 
 
 def version_of(car: CarFile | None, databases: Sequence[Path]) -> str:
@@ -90,13 +151,23 @@ def version_of(car: CarFile | None, databases: Sequence[Path]) -> str:
 
 
 def take_in(work: Work) -> Run:
-    """Read, judge, write, commit; return the new entry.
+    """Read, judge and write; return the new entry, which makes this part of the season when it is committed.
 
     Raises
     ------
     UserError
         The capture can't be used, or the season can't be written.
     """
+    if work.tool != __version__:
+        raise UserError(
+            f"this worker has buswright {__version__}, the call came from {work.tool}",
+            hint="install the same version on each worker",
+        )
+    with work.options() as options:
+        return _taken_in(work, options)
+
+
+def _taken_in(work: Work, options: argparse.Namespace) -> Run:
     from tempfile import gettempdir
 
     from buswright.channels.spool import Spool
@@ -109,24 +180,25 @@ def take_in(work: Work) -> Run:
     from buswright.report.health.diagnose import Diagnosis
     from buswright.report.health.diagnose_page import render_html
     from buswright.report.health.report import report_of
-    from buswright.season.catalogue import RUNS, commit
+    from buswright.season.catalogue import RUNS
     from buswright.season.numbers import numbers_of, write_numbers
     from buswright.season.opening import open_place
     from buswright.season.run import NUMBERS, PAGE
 
-    place, options = open_place(work.season), work.options
+    place = open_place(work.season)
     car, databases = shared.load_car(options), shared.load_databases(options)
     with Spool(Path(gettempdir())) as spool:
         read, (phases,) = examine(options, car, databases, decode=True, folds=(PhaseTracker,), spool=spool)
         session = read.session
         channels = measure_channels(session) if session is not None else None
         report = report_of(read.health, read.source.capture, car, described=read.described, channels=channels)
+        report = replace(report, files=(work.capture,))  # not the copy that was read
         baseline = good_run(read, phases.result(), report.findings)
         name = _name(work, baseline.capture.recorded)
         folder = f"{name}.{work.version[:8]}"
         with place.new_folder(RUNS, folder) as new:
             if session is not None and channels is not None:
-                with Tables(new, source=work.capture.name, car=car.hash if car else "", run=name) as tables:
+                with Tables(new, source=work.name, car=car.hash if car else "", run=name) as tables:
                     write_folder(tables, session, session.names)
                 write_numbers(new / NUMBERS, list(numbers_of(channels, baseline)))
             save(baseline, new / "baseline.json")
@@ -134,13 +206,11 @@ def take_in(work: Work) -> Run:
             files = _held(new)
             homes = _homes(new, session.names if session is not None else ())
     spans = {each: found.span for each, found in baseline.channels.items() if found.span is not None}
-    run = _entry(work, report, name, folder, files, homes, spans, baseline.capture.recorded)
-    commit(place, run)
-    return run
+    return _entry(work, report, name, folder, files, homes, spans, baseline.capture.recorded)
 
 
 def _name(work: Work, recorded: str | None) -> str:
-    stem = _UNSAFE.sub("_", work.capture.name.partition(".")[0])[:_STEM].strip("_") or "run"
+    stem = _UNSAFE.sub("_", work.name.partition(".")[0])[:_STEM].strip("_") or "run"
     return f"{(recorded or 'undated')[:10].rstrip('T')}_{stem}_{work.sha256[:8]}"
 
 
@@ -189,8 +259,8 @@ def _entry(
     return Run(
         name=name,
         folder=folder,
-        capture=work.capture.name,
-        came_from=str(work.capture.absolute()),
+        capture=work.name,
+        came_from=work.capture if is_url(work.capture) else str(Path(work.capture).absolute()),
         sha256=work.sha256,
         recorded=recorded,
         seconds=round(report.seconds, 3),

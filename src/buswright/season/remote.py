@@ -15,6 +15,34 @@ from buswright.writing import WritingError
 _CHUNK = 1 << 20
 
 
+def file_system(url: str) -> tuple[Any, str]:
+    """Return the file system that fsspec has for a URL, and the path in it.
+
+    Raises
+    ------
+    UserError
+        fsspec, or what it needs for this kind of URL, isn't installed; or nothing answers there.
+    """
+    try:
+        import fsspec
+    except ImportError:
+        raise UserError(f"{url}: URLs need fsspec", hint="pip install 'buswright[url]'") from None
+    try:
+        files, root = fsspec.core.url_to_fs(url)
+    except (ImportError, ValueError, OSError) as fault:
+        raise UserError(f"{url}: can't be opened: {fault}", hint="check the URL, and install what it needs") from None
+    return files, str(root)
+
+
+def digest_of(stream: Any) -> tuple[int, str]:
+    """Read a stream to its end; return its size and SHA-256."""
+    digest, size = hashlib.sha256(), 0
+    while part := stream.read(_CHUNK):
+        digest.update(part)
+        size += len(part)
+    return size, digest.hexdigest()
+
+
 class RemotePlace:
     """A place that fsspec opens. One object is written as a whole or not at all; a run's entry is written last.
 
@@ -25,17 +53,8 @@ class RemotePlace:
     """
 
     def __init__(self, url: str) -> None:
-        try:
-            import fsspec
-        except ImportError:
-            raise UserError(f"{url}: URLs need fsspec", hint="pip install 'buswright[url]'") from None
         self._url = url.rstrip("/")
-        try:
-            self._files, self._root = fsspec.core.url_to_fs(self._url)
-        except (ImportError, ValueError, OSError) as fault:
-            raise UserError(
-                f"{url}: can't be opened: {fault}", hint="check the URL, and install what it needs"
-            ) from None
+        self._files, self._root = file_system(self._url)
         self._root = self._root.rstrip("/")
 
     @property
@@ -87,12 +106,8 @@ class RemotePlace:
 
     def size_and_hash(self, *names: str) -> tuple[int, str]:
         """See `Place`."""
-        digest, size = hashlib.sha256(), 0
         with self._files.open(self._at(names), "rb") as stream:
-            while part := stream.read(_CHUNK):
-                digest.update(part)
-                size += len(part)
-        return size, digest.hexdigest()
+            return digest_of(stream)
 
     def at(self, *names: str) -> str:
         """See `Place`."""

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from buswright.channels.carfile.model import CarFile
-    from buswright.cli.taking_in import Work
     from buswright.season.catalogue import Catalogue
+    from buswright.season.cluster import Workers
     from buswright.season.place import Place
     from buswright.season.run import Run
 
@@ -47,6 +47,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--phase", metavar="PHASE", help="channel: run, rest, key-on, cranking, idle, driving, rolling or standing"
     )
     parser.add_argument("--csv", metavar="FILE", help="channel: write the numbers as CSV")
+    parser.add_argument(
+        "--scheduler", metavar="ADDRESS", help="add: have the workers of this Dask scheduler do it: tcp://HOST:8786"
+    )
     shared.add_html(parser, "the plot")
     shared.add_force(parser)
     shared.add_car(parser)
@@ -69,10 +72,10 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _add(options: argparse.Namespace, place: Place) -> int:
-    """Take in what is new, one capture after the other: one that can't be used costs no other."""
-    from buswright.cli.taking_in import take_in
+    """Take in what is new; commit each run here as soon as it is written. A capture that is none costs no other."""
     from buswright.report.commands import season as report
-    from buswright.season.catalogue import RUNS, read_catalogue
+    from buswright.season.catalogue import RUNS, commit, read_catalogue
+    from buswright.season.cluster import workers_of
     from buswright.writing import WritingError
 
     if not options.names:
@@ -86,61 +89,70 @@ def _add(options: argparse.Namespace, place: Place) -> int:
     again: list[Run] = []
     known: list[Run] = []
     refused: list[tuple[str, str, str]] = []
-    for capture, work, old in _works(options, car, place, catalogue, refused):
-        if old is not None and work is None:
-            known.append(old)
-            continue
-        if work is None:
-            continue
-        try:
-            new = take_in(work)
-        except WritingError as fault:
-            done = f"{len(added) + len(again)} added before it, which stay"
-            raise WritingError(f"{capture.name}: not added: {fault.message} ({done})", hint=fault.hint) from fault
-        except UserError as fault:
-            refused.append((str(capture), fault.message, fault.hint))
-            continue
-        if old is not None and old.folder != new.folder:
-            place.remove(RUNS, old.folder)
-        (added if old is None else again).append(new)
-        if not options.json:
-            put_lines([report.added_line(new, place.at(RUNS, new.folder))])
+    try:
+        with workers_of(options.scheduler) as workers:
+            for capture, new, old in _taken(options, car, place, catalogue, workers):
+                if isinstance(new, UserError):
+                    refused.append((capture, new.message, new.hint))
+                elif new is old:
+                    known.append(new)
+                else:
+                    commit(place, new)
+                    if old is not None and old.folder != new.folder:
+                        place.remove(RUNS, old.folder)
+                    (added if old is None else again).append(new)
+                    if not options.json:
+                        put_lines([report.added_line(new, place.at(RUNS, new.folder))])
+    except WritingError as fault:
+        done = f"{len(added) + len(again)} added before, which stay"
+        raise WritingError(f"not all added: {fault.message} ({done})", hint=fault.hint) from fault
     shared.show(options, report, report.Added(place.title, tuple(added), tuple(again), tuple(known), tuple(refused)))
     return 2 if refused else 0
 
 
-def _works(
-    options: argparse.Namespace,
-    car: CarFile | None,
-    place: Place,
-    catalogue: Catalogue,
-    refused: list[tuple[str, str, str]],
-) -> Iterator[tuple[Path, Work | None, Run | None]]:
-    """Yield every capture, with the work that it makes (None: the season has it), and the entry it has."""
-    from buswright.cli.taking_in import Work, version_of
+def _taken(
+    options: argparse.Namespace, car: CarFile | None, place: Place, catalogue: Catalogue, workers: Workers
+) -> Iterator[tuple[str, Run | UserError, Run | None]]:
+    """Yield every capture with its run or what is wrong with it, and the run that the season had; one run: known."""
+    from buswright.cli.taking_in import Work, for_elsewhere, take_in, version_of
     from buswright.frames.opening import open_capture
+    from buswright.season.captures import captures_at, hash_of, is_url
     from buswright.season.catalogue import damaged
 
-    dbc = [shared.bound_database(item)[1] for item in options.dbc]
-    version = version_of(car, dbc)
+    version = version_of(car, [shared.bound_database(item)[1] for item in options.dbc])
     by_capture = catalogue.by_capture()
-    paths: dict[Path, None] = {}
+    names: dict[str, None] = {}
     for name in options.names:
         try:
-            paths.update(dict.fromkeys(open_capture(name, timezone=options.timezone).paths))
+            if is_url(name):
+                names.update(dict.fromkeys(captures_at(name)))
+            else:
+                paths = open_capture(name, timezone=options.timezone).paths
+                # workers have another working folder
+                names.update((str(path.absolute() if options.scheduler else path), None) for path in paths)
         except UserError as fault:
-            refused.append((name, fault.message, fault.hint))
-    for path in paths:
-        sha256 = shared.hashes([path])
+            yield name, fault, None
+    works: list[Work] = []
+    alike: dict[str, list[str]] = {}
+    for name, sha256 in workers.each(hash_of, list(names)):
+        if isinstance(sha256, UserError):
+            yield name, sha256, None
+            continue
         old = by_capture.get(sha256)
         if old is not None and old.version == version and not damaged(place, old):
-            yield path, None, old
+            yield name, old, old
             continue
-        work = Work(
-            path, sha256, str(car.path) if car is not None else None, tuple(options.dbc), tuple(options.bus),
-            tuple(options.bitrate), options.timezone, options.untrusted, version, options.season,
-        )  # fmt: skip
-        yield path, work, old
+        alike.setdefault(sha256, []).append(name)
+        if len(alike[sha256]) == 1:
+            work = Work(
+                name, sha256, str(car.path) if car is not None else None, tuple(options.dbc), tuple(options.bus),
+                tuple(options.bitrate), options.timezone, options.untrusted, version, options.season,
+            )  # fmt: skip
+            works.append(for_elsewhere(work, car) if options.scheduler else work)
+    for work, new in workers.each(take_in, works):
+        yield work.capture, new, by_capture.get(work.sha256)
+        for name in alike[work.sha256][1:]:
+            yield name, new, None if isinstance(new, UserError) else new
 
 
 def _list(options: argparse.Namespace, place: Place) -> int:
