@@ -218,6 +218,9 @@ def test_going_to_a_time():
     async def steps(app, pilot, worker):
         await pilot.press("g", *"6.5", "enter")
         await settled(pilot)
+        for text in ("10:00:08", "10:00:08.5", "+8"):
+            await pilot.press("g", *text, "enter")
+            await settled(pilot)
         await pilot.press("g", *"soon", "enter")
         await settled(pilot)
         told = len(app._notifications)
@@ -226,7 +229,11 @@ def test_going_to_a_time():
         return worker.asked, app.snapshot.source.first_ns, [each.message for each in app._notifications][told:]
 
     asked, first, told = run(steps)
-    assert asked == [("seek", first + 6_500_000_000), ("seek", first + 100_000_000_000)]
+    day = first - first % (86_400 * 10**9)
+    clock = day + 36_008 * 10**9
+    assert [at for _, at in asked] == [
+        first + 6_500_000_000, clock, clock + 500_000_000, first + 8_000_000_000, first + 100_000_000_000
+    ]  # fmt: skip
     assert told == ["100: the capture ends before; it lasts 13.9 s"]
 
 

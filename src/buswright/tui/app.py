@@ -234,7 +234,7 @@ class Workbench(Resilient):
     def action_go_to_time(self) -> None:
         """Ask for a moment and go there."""
         if self._replayed():
-            hint = "seconds from the first frame (12.5), or 2026-11-24T10:30:00"
+            hint = "10:00:08 or 10:00:08.5 as the screens show it, or seconds from the first frame: 8.5 or +8.5."
             self.push_screen(Prompt("Go to", hint, enter="goes there"), self._seek)
 
     def _seek(self, text: str | None) -> None:
@@ -247,7 +247,7 @@ class Workbench(Resilient):
         source, first_ns, end_ns = self.snapshot.source, self.snapshot.source.first_ns, self.snapshot.source.end_ns
         try:
             clock = Clock("epoch" if source.epoch else "relative", "unknown", 1000, "")
-            moment_ns = Moment.parse(text).on(first_ns, clock)
+            moment_ns = Moment.parse(text).on(first_ns, clock, end_ns)
             self.worker.seek(moment_ns)
             if end_ns is not None and not first_ns <= moment_ns <= end_ns:
                 side = "begins after" if moment_ns < first_ns else "ends before"
