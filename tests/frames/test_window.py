@@ -48,12 +48,44 @@ def test_both_ends_are_included(start, stop, expected):
     assert kept(window, [0, 1, 2, 3, 4, 5]) == expected
 
 
+@pytest.mark.parametrize(
+    ("text", "seconds"),
+    [
+        ("8", 8), ("+8", 8), ("8 s", 8), ("+8.5", 8.5), ("-2", -2), (".5", 0.5), ("5.", 5),
+        ("22:13:28", 8), ("22:13:28.5", 8.5), ("22:14", 40), ("22:13:28Z", 8), ("23:13:28+01:00", 8),
+        ("22:13:10", -10), ("00:00:10", 6410),
+    ],
+)  # fmt: skip
+def test_times_as_screens_print_them(text, seconds):
+    assert Moment.parse(text).on(EPOCH, Clock()) == EPOCH + round(seconds * S)
+
+
+def test_a_time_of_day_is_in_the_zone_that_was_named():
+    assert Moment.parse("23:13:28", timezone="+01:00").on(EPOCH, Clock()) == EPOCH + 8 * S
+
+
+def test_a_time_of_day_names_the_whole_second_of_the_first_frame_and_the_next_day_if_the_capture_gets_there():
+    first = EPOCH + S // 2
+    assert Moment.parse("22:13:20").on(first, Clock()) == first
+    assert Moment.parse("22:13:20").within(first, first + S, Clock(), "--at") == first
+    night = Moment.parse("21:00:00")
+    assert night.on(EPOCH, Clock(), EPOCH + 60 * S) == EPOCH - (73 * 60 + 20) * S
+    assert night.on(EPOCH, Clock(), EPOCH + 86_000 * S) == EPOCH + (86_400 - 73 * 60 - 20) * S
+    with pytest.raises(UserError, match="21:00:00: the capture begins after"):
+        night.within(EPOCH, EPOCH + 60 * S, Clock(), "--at")
+
+
+def test_a_time_of_day_needs_a_clock_that_has_one():
+    with pytest.raises(UserError, match="no absolute time"):
+        Moment.parse("22:13:28").on(0, Clock("capture"))
+
+
 def test_a_nanosecond_counts():
     window = Window(Moment.parse("1.000000001"), None)
     assert kept(window, [0, 1, 1.000000001]) == [1.000000001]
 
 
-@pytest.mark.parametrize("text", ["", "abc", "1..2", "2023-13-01", "1e3", "nan"])
+@pytest.mark.parametrize("text", ["", "abc", "1..2", "2023-13-01", "1e3", "nan", "+", ".", "8 m", "25:00:00", "10:0"])
 def test_nonsense_is_refused(text):
     with pytest.raises(UserError, match="is not a time"):
         Moment.parse(text)

@@ -160,8 +160,30 @@ def test_the_palette_finds_channels_identifiers_and_findings():
         return {each.what for each in found}, app.current_mode, app.screen.query_one(Rows).key
 
     kinds, mode, key = run(steps)
-    assert kinds == {"channel", "identifier", "finding"}
+    assert {each.split()[0] for each in kinds} == {"channel", "identifier", "finding"}
     assert (mode, key) == ("channels", "oil_pressure")
+
+
+@pytest.mark.parametrize(
+    ("typed", "found"),
+    [("oil p", "oil_pressure"), ("brk tmp", "brake_temperature_fl"), ("marker", "marks this moment"),
+     ("pause", "Play or hold"), ("csv", "Export"), ("1a0", "1A0")],
+)  # fmt: skip
+def test_the_palette_finds_what_a_person_types(typed, found):
+    async def steps(app, pilot, worker):
+        await pilot.press("ctrl+p")
+        await settled(pilot)
+        asked = "\n".join(text_of(app))
+        await pilot.press(*typed)
+        for _ in range(100):
+            await pilot.pause(0.02)
+            if found in "\n".join(text_of(app)):
+                return asked
+        return None
+
+    asked = run(steps, size=(120, 40))
+    assert asked is not None, f"{typed} finds no {found}"
+    assert "channel, identifier, finding or command" in asked
 
 
 def test_the_palette_goes_where_it_is_told():
@@ -218,6 +240,9 @@ def test_going_to_a_time():
     async def steps(app, pilot, worker):
         await pilot.press("g", *"6.5", "enter")
         await settled(pilot)
+        for text in ("10:00:08", "10:00:08.5", "+8"):
+            await pilot.press("g", *text, "enter")
+            await settled(pilot)
         await pilot.press("g", *"soon", "enter")
         await settled(pilot)
         told = len(app._notifications)
@@ -226,7 +251,11 @@ def test_going_to_a_time():
         return worker.asked, app.snapshot.source.first_ns, [each.message for each in app._notifications][told:]
 
     asked, first, told = run(steps)
-    assert asked == [("seek", first + 6_500_000_000), ("seek", first + 100_000_000_000)]
+    day = first - first % (86_400 * 10**9)
+    clock = day + 36_008 * 10**9
+    assert [at for _, at in asked] == [
+        first + 6_500_000_000, clock, clock + 500_000_000, first + 8_000_000_000, first + 100_000_000_000
+    ]  # fmt: skip
     assert told == ["100: the capture ends before; it lasts 13.9 s"]
 
 
@@ -307,6 +336,28 @@ def test_a_capture_gets_no_marker_and_asks_for_no_words():
         return worker.asked
 
     assert run(steps) == []
+
+
+def test_ctrl_c_loses_no_recording_and_ctrl_z_stops_none(monkeypatch):
+    stopped = []
+    monkeypatch.setattr("textual.app.App.action_suspend_process", lambda _: stopped.append(1))
+
+    async def steps(app, pilot, worker):
+        await pilot.press("ctrl+z")
+        await settled(pilot)
+        said = told(app)
+        await pilot.press("ctrl+c")
+        await settled(pilot)
+        asked = isinstance(app.screen, Confirm)
+        await pilot.press("ctrl+c", "ctrl+c")
+        await settled(pilot)
+        return said, asked, app.is_running, worker.asked
+
+    said, asked, goes_on, commands = run(steps, snapshot=live(recording_on=True))
+    assert "a recording is running" in said
+    assert (asked, goes_on, commands, stopped) == (True, True, [], [])
+    said, asked, *_ = run(steps)
+    assert (said, asked, len(stopped)) == ("", False, 1)
 
 
 def test_closing_asks_only_if_a_recording_runs():

@@ -1,10 +1,11 @@
-"""Moments and spans of a capture as a user writes them: seconds from the first frame, or ISO 8601."""
+"""Moments and spans of a capture as a user writes them: seconds from the first frame, time of day, or ISO 8601."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime, time, timedelta
 
 import numpy as np
 
@@ -26,39 +27,49 @@ class Moment:
         Nanoseconds since 1970-01-01 UTC, or None.
     text
         As the user wrote it.
+    of_day, timezone
+        A time of day, whose date only the capture tells, and the zone that it is read in; or None.
     """
 
     relative_ns: int | None
     epoch_ns: int | None
     text: str
+    of_day: time | None = None
+    timezone: str = "UTC"
 
     @classmethod
     def parse(cls, text: str, *, timezone: str = "UTC") -> Moment:
-        """Parse a number of seconds or an ISO 8601 time; a time without a zone gets `timezone`.
+        """Parse what a user writes or a screen prints; a time without a zone gets `timezone`.
+
+        Seconds from the first frame are written `12.5`, `+12.5` or `12.5 s`, a time of day `10:00:08.5`, a date and
+        time as in ISO 8601.
 
         Raises
         ------
         UserError
-            It is neither.
+            It is none of these.
         """
+        written = text.strip()
+        if seconds := _SECONDS.fullmatch(written):
+            sign, whole, fraction = -1 if seconds[1] == "-" else 1, seconds[2] or "0", (seconds[3] or "0")[:9]
+            return cls(sign * (int(whole) * 10**9 + int(fraction.ljust(9, "0"))), None, text)
         try:
-            whole, _, fraction = text.strip().partition(".")
-            if whole.lstrip("-").isdigit() and (fraction.isdigit() or not fraction):
-                sign = -1 if whole.startswith("-") else 1
-                return cls(int(whole or 0) * 10**9 + sign * int(fraction[:9].ljust(9, "0") or 0), None, text)
-            moment = datetime.fromisoformat(text.strip())
+            if _OF_DAY.fullmatch(written):
+                return cls(None, None, text, time.fromisoformat(written), timezone)
+            moment = datetime.fromisoformat(written)
         except ValueError:
             raise UserError(
-                f"{text!r} is not a time", hint="give seconds from the first frame (12.5) or 2026-11-24T10:30:00"
+                f"{text!r} is not a time",
+                hint="give seconds from the first frame (12.5), a time of day (10:30:00) or 2026-11-24T10:30:00",
             ) from None
-        if moment.tzinfo is None:
-            seconds = epoch_seconds(moment, timezone)
-        else:
-            seconds = (moment - datetime.fromisoformat("1970-01-01T00:00:00+00:00")) // _SECOND
-        return cls(None, seconds * 10**9 + moment.microsecond * 1000, text)
+        return cls(None, _epoch_ns(moment, timezone), text)
 
-    def on(self, first_ns: int, clock: Clock) -> int:
+    def on(self, first_ns: int, clock: Clock, last_ns: int | None = None) -> int:
         """Return the moment on a capture's clock, in nanoseconds.
+
+        A time of day is that of the capture's first day, or of the next one where the capture reaches into it: up to
+        `last_ns`, or where that isn't known by less than twelve hours. One that names the second of the first frame
+        is the first frame's.
 
         Raises
         ------
@@ -67,10 +78,18 @@ class Moment:
         """
         if self.relative_ns is not None:
             return first_ns + self.relative_ns
-        assert self.epoch_ns is not None
         if clock.origin != "epoch":
             raise UserError(f"{self.text}: this capture has no absolute time", hint="give seconds from the first frame")
-        return self.epoch_ns
+        if self.of_day is None:
+            assert self.epoch_ns is not None
+            return self.epoch_ns
+        day = date(1970, 1, 1) + timedelta(days=first_ns // _DAY_NS)
+        around = [datetime.combine(day + timedelta(days=more), self.of_day) for more in (-1, 0, 1, 2)]
+        found = [_epoch_ns(each, self.timezone) for each in around]
+        later = next(each for each in found if each >= first_ns - first_ns % 10**9)
+        reach = first_ns + _DAY_NS // 2 if last_ns is None else last_ns - last_ns % 10**9 + 10**9
+        earlier = max((each for each in found if each < later), default=later)
+        return max(later, first_ns) if later <= reach or later - first_ns < first_ns - earlier else earlier
 
     def within(self, first_ns: int, last_ns: int, clock: Clock, option: str) -> int:
         """Return the moment on a capture's clock, in nanoseconds.
@@ -80,14 +99,25 @@ class Moment:
         UserError
             The capture, from `first_ns` to `last_ns`, begins later or ends earlier; or as for `on`.
         """
-        found = self.on(first_ns, clock)
+        found = self.on(first_ns, clock, last_ns)
         if not first_ns <= found <= last_ns:
             why = "begins after" if found < first_ns else "ends before"
             raise UserError(f"{option} {self.text}: the capture {why}", hint=_times(first_ns, last_ns, clock))
         return found
 
 
-_SECOND = datetime(1970, 1, 1, 0, 0, 1) - datetime(1970, 1, 1)  # noqa: DTZ001  (a difference has no zone)
+_SECONDS = re.compile(r"([+-]?)(?=\.?\d)(\d*)(?:\.(\d*))?(?: ?s)?", re.ASCII)
+_OF_DAY = re.compile(r"\d\d:\d\d(?::\d\d(?:\.\d{1,9})?)?(?:Z|[+-]\d\d:\d\d)?", re.ASCII)
+_DAY_NS = 86_400 * 10**9
+
+
+def _epoch_ns(moment: datetime, timezone: str) -> int:
+    """Nanoseconds since 1970-01-01 UTC; a moment without a zone is in `timezone`."""
+    if moment.tzinfo is None:
+        seconds = epoch_seconds(moment, timezone)
+    else:
+        seconds = (moment - datetime.fromisoformat("1970-01-01T00:00:00+00:00")) // timedelta(seconds=1)
+    return seconds * 10**9 + moment.microsecond * 1000
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,17 +10,18 @@ from importlib import import_module
 from pathlib import Path
 from typing import ClassVar
 
-from textual.app import App, SystemCommand
+from textual.app import SystemCommand
 from textual.binding import Binding, BindingType
+from textual.command import CommandPalette
 from textual.message import Message
 from textual.screen import Screen
 
 from buswright.findings import Severity
-from buswright.tui.resilient import Resilient
+from buswright.tui.exporting import Exporting
 from buswright.tui.screen_list import SCREENS, Listed
 from buswright.tui.screens.help_screen import HelpScreen
 from buswright.tui.screens.work_screen import WorkScreen
-from buswright.tui.search import Everything
+from buswright.tui.search import Commands, Everything
 from buswright.tui.themes import THEMES
 from buswright.tui.widgets.prompt import Confirm, Prompt
 from buswright.wording import duration
@@ -98,7 +99,7 @@ class Heard:
         return cls(frozenset([*wrong, *found]), test.total if test is not None and test.running else 0)
 
 
-class Workbench(Resilient):
+class Workbench(Exporting):
     """The app.
 
     Parameters
@@ -117,7 +118,7 @@ class Workbench(Resilient):
 
     TITLE = "Buswright"
     ENABLE_COMMAND_PALETTE = True
-    COMMANDS: ClassVar = App.COMMANDS | {Everything}
+    COMMANDS: ClassVar = {Commands, Everything}
     MODES: ClassVar = {name: _maker(listed) for name, listed in SCREENS.items()}
     BINDINGS: ClassVar[list[BindingType]] = [
         *(
@@ -135,9 +136,21 @@ class Workbench(Resilient):
         Binding("m", "mark", "Marker"),
         Binding("n", "notices", "Notices", show=False),
         Binding("B", "sound", "Sound off or on", show=False),
+        Binding("C", "copy", "Copy", show=False, tooltip="copy what this screen lists, as text"),
+        Binding(
+            "E", "export", "Export", show=False, tooltip="save what this screen lists as text; what is plotted as CSV"
+        ),
         Binding("question_mark", "help", "Help", key_display="?"),
         Binding("ctrl+p", "command_palette", "Commands", key_display="^p"),
         Binding("q,ctrl+c", "quit", "Quit", key_display="q"),
+        Binding(
+            "ctrl+z",
+            "suspend_process",
+            "Suspend",
+            key_display="^z",
+            show=False,
+            tooltip="back to the shell; fg goes on",
+        ),
     ]
 
     class Fresh(Message):
@@ -273,7 +286,7 @@ class Workbench(Resilient):
     def action_go_to_time(self) -> None:
         """Ask for a moment and go there."""
         if self._replayed():
-            hint = "seconds from the first frame (12.5), or 2026-11-24T10:30:00"
+            hint = "10:00:08 or 10:00:08.5 as the screens show it, or seconds from the first frame: 8.5 or +8.5."
             self.push_screen(Prompt("Go to", hint, enter="goes there"), self._seek)
 
     def _seek(self, text: str | None) -> None:
@@ -286,7 +299,7 @@ class Workbench(Resilient):
         source, first_ns, end_ns = self.snapshot.source, self.snapshot.source.first_ns, self.snapshot.source.end_ns
         try:
             clock = Clock("epoch" if source.epoch else "relative", "unknown", 1000, "")
-            moment_ns = Moment.parse(text).on(first_ns, clock)
+            moment_ns = Moment.parse(text).on(first_ns, clock, end_ns)
             self.worker.seek(moment_ns)
             if end_ns is not None and not first_ns <= moment_ns <= end_ns:
                 side = "begins after" if moment_ns < first_ns else "ends before"
@@ -317,6 +330,30 @@ class Workbench(Resilient):
         if front is not None and not isinstance(self.screen, HelpScreen):
             self.push_screen(HelpScreen.of(front))
 
+    def action_copy(self) -> None:
+        """Copy what the screen in front lists."""
+        if self.front is not None:
+            self.copy(self.front.copied())
+
+    def action_export(self) -> None:
+        """Save what the screen in front lists."""
+        if self.front is not None:
+            self.export(self.front.exported())
+
+    def action_command_palette(self) -> None:
+        """Search everything that has a name."""
+        if not isinstance(self.screen, CommandPalette):
+            words = "channel, identifier, finding or command: oil p, brake temp, marker…"
+            self.push_screen(CommandPalette(placeholder=words, id="--command-palette"))
+
+    def action_suspend_process(self) -> None:
+        """Go back to the shell, unless that would cost frames of a recording."""
+        if self.snapshot is not None and self.snapshot.recording_on:
+            told = "a recording is running, and Ctrl-Z would stop it; end it first (screen 6, r)"
+            self.notify(told, severity="warning", timeout=6)
+        else:
+            super().action_suspend_process()
+
     async def action_quit(self) -> None:
         """End; ask first if a recording runs."""
         if self.snapshot is not None and self.snapshot.recording_on:
@@ -338,9 +375,11 @@ class Workbench(Resilient):
         for bus in () if self.snapshot is None else self.snapshot.health.buses:
             yield SystemCommand(f"Capacity of {bus}", "what still fits on it", lambda bus=bus: self.show_room(bus))
         yield SystemCommand("Whole car", "judges and shows all modules", lambda: self.narrow(None))
-        yield SystemCommand("Play or hold", "plays a capture, holds a live screen", self.action_play)
+        yield SystemCommand("Play or hold", "plays or pauses a capture, holds a live screen", self.action_play)
         yield SystemCommand("Go to time", "in a capture", self.action_go_to_time)
         yield SystemCommand("Marker", "marks this moment, with your words", self.action_mark)
+        yield SystemCommand("Copy", "what this screen lists, as text", self.action_copy)
+        yield SystemCommand("Export", "what this screen lists as text; what is plotted as CSV", self.action_export)
         yield SystemCommand("Help", "what this screen shows, and its keys", self.action_help)
         yield SystemCommand("Sound", "off, or on again: one ring a glitch, two a fault", self.action_sound)
         yield SystemCommand("Notices", "messages of the program so far", self.action_notices)
@@ -385,35 +424,6 @@ class Workbench(Resilient):
             return
         hint = "A page to print (.html), or JSON (.json): each place, its glitches, and what follows."
         self._save("the wiggle test", hint, "wiggle.html", lambda path: write(snapshot, path))
-
-    def _save(self, what: str, hint: str, name: str, write: Callable[[Path], str]) -> None:
-        """Ask where to write a file; one that is there is overwritten only if the user says so."""
-
-        def asked(text: str | None) -> None:
-            if not text:
-                return
-            path = Path(text).expanduser()
-            if path.exists():
-                question = Confirm(f"{path} is there already.", "Overwrite it?")
-                self.push_screen(question, lambda yes: self._write(what, write, path) if yes else None)
-            else:
-                self._write(what, write, path)
-
-        self.push_screen(Prompt(f"Save {what} as", hint, name), asked)
-
-    def _write(self, what: str, write: Callable[[Path], str], path: Path) -> None:
-        """Write a file beside the drawing: a large capture takes its time."""
-
-        def work() -> None:
-            try:
-                told = write(path)
-            except Exception as fault:  # noqa: BLE001  (told; the workbench goes on)
-                self.call_from_thread(self.trouble, f"{what} could not be written", fault)
-            else:
-                self.call_from_thread(self.notify, told, timeout=10)
-
-        self.notify(f"writing {what}…", timeout=4)
-        self.run_worker(work, thread=True)
 
     def action_picture(self) -> None:
         """Save a picture of the screen."""

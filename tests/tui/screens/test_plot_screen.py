@@ -489,3 +489,27 @@ def test_a_sample_that_is_no_number_is_not_called_good():
             width=100,
         )
         assert row[-1].text == said
+
+
+def test_the_mouse_puts_the_cursor_where_it_points_and_pages_move_it():
+    async def steps(app, pilot, worker, screen):
+        await pilot.press("up", "up", "home")
+        first = screen.cursor_ns
+        edges = screen.view.edges(screen.extent)
+        await pilot.press("pagedown")
+        paged = screen.cursor_ns
+        await pilot.press("pageup")
+        back = screen.cursor_ns
+        region = screen.query_one("#curves", Lines).region
+        cells = screen._picture.cells
+        await pilot.click(offset=(region.x + AXIS + cells // 2, region.y + 3))
+        middle = screen.cursor_ns
+        await pilot.click(offset=(region.x + 2, region.y + 3))
+        return first, paged - first, back, edges, middle, screen.cursor_ns, screen.extent
+
+    first, page, back, edges, middle, beside, extent = plotting(steps)
+    width = edges[1] - edges[0]
+    assert first == back == extent.first_ns
+    assert page == width
+    assert abs(middle - (edges[0] + width // 2)) < width / 50
+    assert beside == middle, "a click beside the curves sets no cursor"

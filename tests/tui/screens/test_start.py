@@ -113,3 +113,19 @@ def test_title_words_and_the_key_to_press_fit_every_window(tmp_path):
         assert text.count("no driver") == 12
         assert lines[-1].strip().startswith("Enter Watch it")
         assert "q Quit" in lines[-1]
+
+
+def test_a_question_mark_explains_the_list(tmp_path):
+    async def steps(app, pilot):
+        await pilot.press("question_mark")
+        await settled(pilot)
+        shown = "\n".join(text_of(app))
+        await pilot.press("escape")
+        await settled(pilot)
+        return shown, "\n".join(text_of(app))
+
+    for size in ((80, 24), (200, 60)):
+        shown, after = run(tmp_path, steps, Adapters((CAN0,), ()), size)
+        assert "What to watch" in shown
+        assert "Choose what to watch and press Enter." in shown
+        assert "? Help" in after

@@ -62,3 +62,20 @@ def test_leaving_stops_nothing_even_while_a_recording_runs():
 
     running, _ = served(steps, control=True)
     assert not running
+
+
+def test_copies_and_exports_go_to_the_browser_and_leave_nothing_here(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+
+    async def steps(app, pilot, worker):
+        given = []
+        monkeypatch.setattr(app, "deliver_text", lambda text, **more: given.append((text.read(), more)))
+        await pilot.press("C", "E")
+        await settled(pilot)
+        return given
+
+    copied, exported = served(steps, control=False)
+    assert copied[0].startswith("Buswright wrenfell_run.log")
+    assert exported[0].strip() == copied[0]
+    assert [more["save_filename"] for _, more in (copied, exported)] == ["buswright-overview.txt", "overview.txt"]
+    assert list(tmp_path.iterdir()) == []

@@ -18,6 +18,7 @@ from textual.binding import Binding, BindingType
 from buswright.errors import CaptureError
 from buswright.frames.live.adapters import Adapters, find_adapters
 from buswright.frames.opening import open_capture
+from buswright.tui.screens.help_screen import HelpScreen
 from buswright.tui.themes import THEMES, theme_for
 from buswright.tui.widgets.bars import Bar
 from buswright.tui.widgets.key_bar import KeyBar
@@ -80,6 +81,21 @@ WORDS = (
     "Buswright only listens to a live bus. If it can't prove that an adapter listens only, it asks you first.",
     "It uses the car file car.toml in this folder. --car names another car file, --dbc a database.",
 )
+HELP = """
+Choose what to watch and press Enter. The demo needs nothing: try the keys there first.
+
+A capture is a file that was recorded. It is told by its content, whatever its name is. The newest one stands first. To look in another folder, give it: `buswright watch FOLDER`.
+
+A live bus is what an adapter hears now. "listening only: proven" means that the adapter can't disturb the car. Where that isn't proven, Buswright asks you before it opens the bus.
+
+While you watch, ? explains each screen, and Ctrl-P finds everything by its name.
+"""  # noqa: E501  (one line a paragraph: it is wrapped for the window)
+KEYS = (
+    ("↑ ↓ PgUp PgDn Home End", "move in the list"),
+    ("Enter", "watch it"),
+    ("r", "look again, after you plugged in an adapter"),
+    ("q Escape", "quit"),
+)
 DEMO = Offer("demo", "the demo", "the Wrenfell 3, an invented car, drives for a minute")
 
 
@@ -97,7 +113,9 @@ class Start(App[str | None]):
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("r", "look", "Look again"),
+        Binding("question_mark", "help", "Help", key_display="?"),
         Binding("q,escape,ctrl+c", "leave", "Quit", key_display="q"),
+        Binding("ctrl+z", "suspend_process", "Suspend", show=False),
     ]
     DEFAULT_CSS = """
     Start #words { height: 6; padding: 1 1 0 1; }
@@ -167,6 +185,11 @@ class Start(App[str | None]):
     def on_rows_chosen(self, event: Rows.Chosen) -> None:
         """Watch it."""
         self.exit(str(event.key))
+
+    def action_help(self) -> None:
+        """Explain the list."""
+        if not isinstance(self.screen, HelpScreen):
+            self.push_screen(HelpScreen("What to watch", HELP, KEYS))
 
     def action_leave(self) -> None:
         """End without a choice."""

@@ -11,10 +11,12 @@ from textual.screen import Screen
 from textual.widget import Widget
 
 from buswright.tui.bench import Bench, Guarded
+from buswright.tui.exporting import Export
 from buswright.tui.search import fits
-from buswright.tui.widgets.bars import SearchLine, Tabs, TimeBar, TopBar
+from buswright.tui.widgets.bars import Bar, SearchLine, Tabs, TimeBar, TopBar
 from buswright.tui.widgets.key_bar import KeyBar
 from buswright.tui.widgets.rows import Rows
+from buswright.tui.widgets.toned import Lines
 from buswright.worker.snapshot import Snapshot
 
 BARS = 4
@@ -89,6 +91,16 @@ class WorkScreen(Guarded, Screen[None]):
     def search_for(self, text: str) -> None:
         """Show only what contains this text, as if it had been typed; the list keeps the focus."""
         self.query_one(SearchLine).keep(text)
+
+    def copied(self) -> str:
+        """Return what the screen shows, as text: source and moment, then its panels and the whole of its lists."""
+        shown = [each for each in self.query("Lines, Rows") if not isinstance(each, Bar) or each.id]
+        texts = [each.text for each in (self.query_one(TopBar), *shown) if isinstance(each, Lines | Rows)]
+        return "\n".join(text for text in texts if text.strip())
+
+    def exported(self) -> Export:
+        """Return what the screen gives away as a file."""
+        return Export.of_text(self.NAME or type(self).__name__.removesuffix("Screen").lower(), self.copied())
 
     # Common -------------------------------------------------------------------------------------------------------
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 import io
 from collections.abc import Callable
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, cast
 
 from buswright.tui.app import Workbench
 
 if TYPE_CHECKING:
+    from buswright.tui.exporting import Export
     from buswright.worker.across import RemoteEngine
     from buswright.worker.engine import Engine
     from buswright.worker.snapshot import Snapshot
@@ -49,6 +51,21 @@ class ServedWorkbench(Workbench):
         """Give a picture of the screen to the browser, which saves it."""
         name = f"buswright-{self.current_mode}.svg"
         self.deliver_text(io.StringIO(self.export_screenshot()), save_filename=name, mime_type="image/svg+xml")
+
+    def copy(self, text: str) -> None:
+        """Give a text to the browser, which saves it: this computer's clipboard is not the viewer's."""
+        self._deliver_text(f"buswright-{self.current_mode}.txt", text)
+
+    def export(self, export: Export) -> None:
+        """Give a file to the browser, which saves it; nothing stays on the computer that serves."""
+        with TemporaryDirectory() as folder:
+            path = Path(folder) / export.name
+            export.write(path)
+            self._deliver_text(export.name, path.read_text(encoding="utf-8"))
+
+    def _deliver_text(self, name: str, text: str) -> None:
+        self.deliver_text(io.StringIO(text), save_filename=name)
+        self.notify(f"{name} goes to your browser", timeout=4)
 
     def _save(self, what: str, hint: str, name: str, write: Callable[[Path], str]) -> None:
         """Write a file beside the worker, for a viewer that may."""

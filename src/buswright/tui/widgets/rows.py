@@ -148,6 +148,18 @@ class Rows(Toned, can_focus=True):
         """Keys in the order shown."""
         return tuple(self._keys)
 
+    @property
+    def text(self) -> str:
+        """All rows with the columns' titles, without tones; columns apart by tabs."""
+        lines = ["\t".join(column.title for column in self.columns)]
+        for key in self._keys:
+            if isinstance(key, Heading):
+                lines.append(key.title)
+            else:
+                cells = [line(each) if isinstance(each, str | Span) else each for each in self._cells(key)]
+                lines.append("\t".join("".join(span.text for span in cell).strip() for cell in cells).rstrip())
+        return "\n".join(lines)
+
     def go_to(self, key: Key) -> bool:
         """Put the cursor on a row; False if it isn't there."""
         if key not in self._keys or isinstance(key, Heading):

@@ -6,13 +6,16 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import ClassVar
 
+from textual import events
 from textual.binding import Binding, BindingType
 from textual.widget import Widget
 
 from buswright.channels.following.follow import Plotted
 from buswright.tui.digits import decimals_of
+from buswright.tui.exporting import Export
 from buswright.tui.screens.plot.curves import SHOWN
-from buswright.tui.screens.plot.drawing import Look, Picture, beside, picture
+from buswright.tui.screens.plot.drawing import AXIS, Look, Picture, beside, picture
+from buswright.tui.screens.plot.given import export_of, readings_text
 from buswright.tui.screens.plot.readings import heading, rows_of
 from buswright.tui.screens.plot.view import Extent, View
 from buswright.tui.screens.work_screen import WorkScreen
@@ -36,7 +39,7 @@ class PlotScreen(WorkScreen):
     """
 
     HELP = """
-    ← and → move the cursor, ↑ and ↓ zoom, Home and End go to the first and the newest sample. The table reads each channel at the cursor, or its newest sample without a cursor: value, raw number, sensor input and quality.
+    ← and → move the cursor, ↑ and ↓ zoom, Home and End go to the first and the newest sample. PgUp and PgDn go a page further. A click or a drag sets the cursor, the wheel zooms. E saves the samples in view, C copies the table. The table reads each channel at the cursor, or its newest sample without a cursor: value, raw number, sensor input and quality.
 
     Each curve has a letter: at its right end, on the curve and in the table. The axis and the dotted limit lines belong to the channel marked ▸; Tab marks the next one. Channels with the same unit share a scale; u gives each its own. y holds the scales.
 
@@ -58,7 +61,11 @@ class PlotScreen(WorkScreen):
         Binding("h", "pan(-0.25)", "Pan", key_display="hl", tooltip="earlier"),
         Binding("l", "pan(0.25)", "Pan", show=False, tooltip="later"),
         Binding("a", "all", "All", tooltip="all samples in memory"),
-        Binding("home", "first", "First", show=False, tooltip="to the first sample in memory"),
+        Binding(
+            "pageup", "page(-1)", "Page", show=False, tooltip="the cursor, or without one the view, a page earlier"
+        ),
+        Binding("pagedown", "page(1)", "Page", show=False, tooltip="the cursor, or without one the view, a page later"),
+        Binding("home", "first", "First", show=False, tooltip="cursor: to the first sample"),
         Binding("end", "newest", "Newest", show=False, tooltip="to the newest sample, without cursor; follow it"),
         Binding("v", "shown", "Volts/raw", tooltip="show values, sensor inputs or raw numbers"),
         Binding("k", "stack", "Strips", tooltip="each channel in a strip of its own, or all in one"),
@@ -186,6 +193,19 @@ class PlotScreen(WorkScreen):
         self.dismiss()
         self.app.call_later(self.bench.go_to, "channels", key)
 
+    def copied(self) -> str:
+        """Return what each channel reads, as text."""
+        if self.snapshot is None:
+            return ""
+        channels = {each.name: each for each in self.snapshot.channels}
+        return readings_text(self.plotted(), channels, self.cursor_ns, self.snapshot.source)
+
+    def exported(self) -> Export:
+        """Give away the samples in view."""
+        extent = self.extent
+        channels = {each.name: each for each in self.snapshot.channels} if self.snapshot is not None else {}
+        return export_of(self.plotted(), channels, (0, 0) if extent is None else self.view.edges(extent))
+
     # Keys ---------------------------------------------------------------------------------------------------------
 
     def action_list(self) -> None:
@@ -236,6 +256,43 @@ class PlotScreen(WorkScreen):
         if (extent := self.extent) is not None:
             self.view = View(max(extent.span_ns, _STALE_NS))
             self.again()
+
+    def action_page(self, pages: int) -> None:
+        """Move the cursor, or without one the view, by what is in view."""
+        extent = self.extent
+        if extent is None or self.cursor_ns is None:
+            self.action_pan(float(pages))
+            return
+        start, stop = self.view.edges(extent)
+        self.view = self.view.moved(float(pages), extent)
+        self._put(self.cursor_ns + pages * (stop - start), extent)
+
+    def on_mouse_down(self, event: events.MouseDown) -> None:
+        """Put the cursor where the mouse points."""
+        self._point(event)
+
+    def on_mouse_move(self, event: events.MouseMove) -> None:
+        """Drag the cursor."""
+        if event.button:
+            self._point(event)
+
+    def on_mouse_scroll_up(self) -> None:
+        """Show less time."""
+        self.action_zoom(0.5)
+
+    def on_mouse_scroll_down(self) -> None:
+        """Show more time."""
+        self.action_zoom(2.0)
+
+    def _point(self, event: events.MouseEvent) -> None:
+        """Put the cursor into the middle of the cell under the mouse, where curves are drawn."""
+        extent, curves = self.extent, self.query_one("#curves", Plain).region
+        if extent is None or self._picture is None or not curves.contains(event.screen_x, event.screen_y):
+            return
+        cell = event.screen_x - curves.x - AXIS
+        if 0 <= cell < self._picture.cells:
+            start, stop = self.view.edges(extent)
+            self._put(start + (2 * cell + 1) * (stop - start) // (2 * self._picture.cells), extent)
 
     def action_first(self) -> None:
         """Go to the first sample in memory."""
