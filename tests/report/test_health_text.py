@@ -52,7 +52,9 @@ def test_a_good_run_says_so_with_its_numbers_and_no_more():
         verdict(report) == "BUSES: NOTHING SUSPECT. 1 bus, 2 identifiers, 0 frames missing. Channels were not checked."
     )
     text = render_text(report, width=80)
-    assert text.splitlines()[-1] == "  none"
+    page, following = text.split("\n\nNext: ")
+    assert page.splitlines()[-1] == "  none"
+    assert "buswright survey" in following, "no database names the identifiers"
     assert "no damage seen" in text
 
 
