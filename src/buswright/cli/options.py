@@ -190,7 +190,8 @@ def add_jobs(parser: argparse.ArgumentParser) -> None:
         "--jobs",
         type=int,
         metavar="N",
-        help="processes and threads at work on a large capture; default: the processor's cores. The result is the same",
+        help="processes and threads at work on a large capture; default: the processor's cores. The result is the same."
+        " Each further process takes up to 100 MB of memory",
     )
 
 

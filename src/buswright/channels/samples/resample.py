@@ -34,6 +34,8 @@ _CHUNK = 1 << 18
 """Points of the fine grid worked on at once: bounds the memory for hours at 500 Hz."""
 _TOGETHER = 8
 """Channels worked on at once, where they share their times."""
+_TOGETHER_SAMPLES = 1 << 22
+"""Samples of them all: 32 MB."""
 _SAME_NS = 1_000
 """A grid point this near to a sample is that sample and not interpolated: captures count in microseconds."""
 
@@ -106,7 +108,8 @@ def resample_each(many: Iterable[Series], grid_ns: Int64s) -> Iterator[Resampled
     """Yield what `resample` returns of each series; those that follow each other and share their times cost less."""
     waiting: list[Series] = []
     for series in many:
-        if waiting and not (len(waiting) < _TOGETHER and _alike(waiting[0]) == _alike(series)):
+        most = min(_TOGETHER, _TOGETHER_SAMPLES // max(1, len(series)))
+        if waiting and not (len(waiting) < most and _alike(waiting[0]) == _alike(series)):
             yield from _resample_alike(waiting, grid_ns)
             waiting = []
         waiting.append(series)
