@@ -322,13 +322,10 @@ def _laid_out(time_ns: Int64s, values: Floats, starts: Int64s, origin: int, fine
     runs = slice(max(0, int(np.searchsorted(starts, low, side="right")) - 1), int(np.searchsorted(starts, high)))
     ends = np.append(starts[1:], len(time_ns))[runs] - 1
     step = fine[1] - fine[0]
-    begins, stops = (
-        np.clip(np.asarray(edge((rows - origin + shift - fine[0]) / step), np.int64), 0, len(fine))
-        for edge, rows, shift in (
-            (lambda at: np.ceil(at - _SAME_POINT), time_ns[starts[runs]], -_SAME_NS),
-            (lambda at: np.floor(at + _SAME_POINT) + 1, time_ns[ends], _SAME_NS),
-        )
-    )
+    first, last = ((time_ns[each] - origin - fine[0]) / step for each in (starts[runs], ends))
+    same = _SAME_NS / step + _SAME_POINT
+    begins = np.clip(np.ceil(first - same).astype(np.int64), 0, len(fine))
+    stops = np.clip(np.floor(last + same).astype(np.int64) + 1, 0, len(fine))
     some = stops > begins
     return _LaidOut(columns, begins[some], (stops - begins)[some])
 
