@@ -30,8 +30,8 @@ _OVERSAMPLING = 4
 multiples of the input rate; on this grid the low-pass removes those that would fold into what is kept."""
 _OVERSAMPLING_WHOLE = 2
 """The same where the new rate divides the old one: images then fold onto the tone itself."""
-_CHUNK = 1 << 18
-"""Points of the fine grid worked on at once: bounds the memory for hours at 500 Hz."""
+_CHUNK = 1 << 16
+"""Points of the fine grid worked on at once, unless the kernel is long: bounds the memory, and keeps to the cache."""
 _TOGETHER = 8
 """Channels worked on at once, where they share their times."""
 _TOGETHER_SAMPLES = 1 << 22
@@ -285,7 +285,7 @@ def _low_passed(many: Sequence[Series], grid_ns: Int64s, new_step_ns: float, ste
     margin = 2 * (half_width(cutoff) + 2)
     value = np.full((len(many), len(grid_ns)), np.nan)
     # Chunks of time, not of points: a grid may leave out a night between two runs.
-    chunk = (grid_ns - grid_ns[0]) // max(1, round(_CHUNK * fine_ns))
+    chunk = (grid_ns - grid_ns[0]) // max(1, round(max(_CHUNK, 8 * margin) * fine_ns))
     bounds = [0, *(np.flatnonzero(np.diff(chunk)) + 1).tolist(), len(grid_ns)]
     for start, stop in pairwise(bounds):
         part = slice(start, stop)
