@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import interpolate, signal
 
 from buswright.channels.samples import resample as module
-from buswright.channels.samples.resample import align, grid, resample
+from buswright.channels.samples.resample import align, grid, resample, resample_each
 from buswright.channels.samples.series import BAD, Quality, Series, unusable
 
 EPOCH = 1_780_000_000_000_000_000
@@ -307,3 +307,24 @@ def test_a_run_that_ends_on_a_point_of_the_fine_grid_has_that_point(end):
         mirrored = signal._arraytools.odd_ext(np.interp(fine * step / parts, run, samples), half)
         expected = np.convolve(mirrored, kernel, "valid")[-fine[0]]
         assert got == pytest.approx(np.clip(expected, samples.min(), samples.max()), abs=0.01)
+
+
+@pytest.mark.parametrize("rate", [7, 20, 400])
+def test_channels_of_one_time_base_come_out_as_each_does_alone(rate):
+    rng = np.random.default_rng(5)
+    time_ns = make(sine(1), 100, jitter=0.2).time_ns[rng.random(2_000) > 0.05]
+    quality = np.zeros(len(time_ns), np.uint16)
+    quality[700:720] = Quality.IMPLAUSIBLE
+    many = [Series(f"c{n}", "", time_ns, rng.normal(size=len(time_ns)), period_s=0.01) for n in range(20)]
+    many[3] = Series("bad", "", time_ns, many[3].value, quality=quality, period_s=0.01)
+    many[5] = Series("warned", "", time_ns, many[5].value, quality=quality // 64 * 32, period_s=0.01)
+    many[6] = Series("state", "", time_ns, np.round(many[6].value), period_s=0.01, kind="state")
+    many.append(many[0].take(np.arange(900)))
+    points = grid(EPOCH, int(time_ns[-1]), rate)
+    together = list(resample_each(iter(many), points))
+    assert len(together) == len(many)
+    for series, (value, objections) in zip(many, together, strict=True):
+        expected = resample(series, points)
+        np.testing.assert_allclose(value, expected.value, atol=1e-12)
+        np.testing.assert_array_equal(objections, expected.quality)
+    assert list(resample_each([], points)) == []

@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from buswright.channels.carfile.load import load_car_file
 from buswright.channels.carfile.model import CarFile, Channel
 from buswright.channels.expectation import NOTHING, Expectation, Expectations
 from buswright.channels.exported import Wide, event_frame, long_frame, long_table, wide_frame, wide_table
@@ -100,6 +99,8 @@ def open_session(
     else:
         batches = source  # type: ignore[assignment]
     if car is not None and not isinstance(car, CarFile):
+        from buswright.channels.carfile.load import load_car_file  # reads every key: what decodes by databases waits
+
         car = load_car_file(car, untrusted=untrusted)
     if car is None and dbc is None:
         raise UserError(

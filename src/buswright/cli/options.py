@@ -145,8 +145,6 @@ def add_car(parser: argparse.ArgumentParser) -> None:
 
 def load_car(options: argparse.Namespace) -> CarFile | None:
     """Load the car file of --car, or ./car.toml; None if there is neither, or only databases were named."""
-    from buswright.channels.carfile.load import load_car_file
-
     path = options.car
     if path is None and not options.dbc and is_demo(options):
         from buswright.simulate.source import demo_car
@@ -154,7 +152,11 @@ def load_car(options: argparse.Namespace) -> CarFile | None:
         return demo_car()
     if path is None and not options.dbc and Path(DEFAULT_CAR).is_file():
         path = DEFAULT_CAR
-    return None if path is None else load_car_file(path, untrusted=options.untrusted)
+    if path is None:
+        return None
+    from buswright.channels.carfile.load import load_car_file  # only here: a short capture would wait for it
+
+    return load_car_file(path, untrusted=options.untrusted)
 
 
 def path_and_hash(path: Path) -> dict[str, str]:
@@ -190,7 +192,8 @@ def add_jobs(parser: argparse.ArgumentParser) -> None:
         "--jobs",
         type=int,
         metavar="N",
-        help="processes and threads at work on a large capture; default: the processor's cores. The result is the same",
+        help="processes and threads at work on a large capture; default: the processor's cores. The result is the same."
+        " Each further process takes up to 100 MB of memory",
     )
 
 

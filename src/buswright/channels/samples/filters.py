@@ -132,7 +132,8 @@ def _extended(columns: Floats, first: Int64s, last: Int64s, begin: Int64s, end: 
 
 def _ranges(start: Int64s, count: Int64s) -> Int64s:
     """Count from each start, so many numbers each, one behind the other."""
-    return np.arange(int(count.sum())) + np.repeat(start - (np.cumsum(count) - count), count)
+    counted: Int64s = np.arange(int(count.sum())) + np.repeat(start - (np.cumsum(count) - count), count)
+    return counted
 
 
 def _filter_runs(column: Floats, filtered: Floats, starts: Int64s, lengths: Int64s, kernel: Floats) -> None:

@@ -30,10 +30,12 @@ _OVERSAMPLING = 4
 multiples of the input rate; on this grid the low-pass removes those that would fold into what is kept."""
 _OVERSAMPLING_WHOLE = 2
 """The same where the new rate divides the old one: images then fold onto the tone itself."""
-_CHUNK = 1 << 18
-"""Points of the fine grid worked on at once: bounds the memory for hours at 500 Hz."""
+_CHUNK = 1 << 16
+"""Points of the fine grid worked on at once, unless the kernel is long: bounds the memory, and keeps to the cache."""
 _TOGETHER = 8
 """Channels worked on at once, where they share their times."""
+_TOGETHER_SAMPLES = 1 << 22
+"""Samples of them all: 32 MB."""
 _SAME_NS = 1_000
 """A grid point this near to a sample is that sample and not interpolated: captures count in microseconds."""
 
@@ -106,7 +108,8 @@ def resample_each(many: Iterable[Series], grid_ns: Int64s) -> Iterator[Resampled
     """Yield what `resample` returns of each series; those that follow each other and share their times cost less."""
     waiting: list[Series] = []
     for series in many:
-        if waiting and not (len(waiting) < _TOGETHER and _alike(waiting[0]) == _alike(series)):
+        most = min(_TOGETHER, _TOGETHER_SAMPLES // max(1, len(series)))
+        if waiting and not (len(waiting) < most and _alike(waiting[0]) == _alike(series)):
             yield from _resample_alike(waiting, grid_ns)
             waiting = []
         waiting.append(series)
@@ -282,7 +285,7 @@ def _low_passed(many: Sequence[Series], grid_ns: Int64s, new_step_ns: float, ste
     margin = 2 * (half_width(cutoff) + 2)
     value = np.full((len(many), len(grid_ns)), np.nan)
     # Chunks of time, not of points: a grid may leave out a night between two runs.
-    chunk = (grid_ns - grid_ns[0]) // max(1, round(_CHUNK * fine_ns))
+    chunk = (grid_ns - grid_ns[0]) // max(1, round(max(_CHUNK, 8 * margin) * fine_ns))
     bounds = [0, *(np.flatnonzero(np.diff(chunk)) + 1).tolist(), len(grid_ns)]
     for start, stop in pairwise(bounds):
         part = slice(start, stop)
@@ -319,13 +322,10 @@ def _laid_out(time_ns: Int64s, values: Floats, starts: Int64s, origin: int, fine
     runs = slice(max(0, int(np.searchsorted(starts, low, side="right")) - 1), int(np.searchsorted(starts, high)))
     ends = np.append(starts[1:], len(time_ns))[runs] - 1
     step = fine[1] - fine[0]
-    begins, stops = (
-        np.clip(np.asarray(edge((rows - origin + shift - fine[0]) / step), np.int64), 0, len(fine))
-        for edge, rows, shift in (
-            (lambda at: np.ceil(at - _SAME_POINT), time_ns[starts[runs]], -_SAME_NS),
-            (lambda at: np.floor(at + _SAME_POINT) + 1, time_ns[ends], _SAME_NS),
-        )
-    )
+    first, last = ((time_ns[each] - origin - fine[0]) / step for each in (starts[runs], ends))
+    same = _SAME_NS / step + _SAME_POINT
+    begins = np.clip(np.ceil(first - same).astype(np.int64), 0, len(fine))
+    stops = np.clip(np.floor(last + same).astype(np.int64) + 1, 0, len(fine))
     some = stops > begins
     return _LaidOut(columns, begins[some], (stops - begins)[some])
 
