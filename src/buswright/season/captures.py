@@ -10,7 +10,7 @@ from pathlib import Path, PurePath
 from buswright.errors import CaptureError
 from buswright.frames.sidecar import sidecar_of
 from buswright.season.place import scratch
-from buswright.season.remote import digest_of, file_system
+from buswright.season.remote import answering, digest_of, file_system
 
 
 def is_url(name: str) -> bool:
@@ -27,13 +27,11 @@ def captures_at(url: str) -> list[str]:
         Nothing is there, or fsspec isn't installed.
     """
     files, root = file_system(url)
-    try:
+    with answering(url):
         files.invalidate_cache()
         if files.isfile(root):
             return [url]
         paths = [each["name"] for each in files.ls(root, detail=True) if each["type"] == "file"]
-    except OSError as fault:
-        raise CaptureError(f"{url}: can't be read: {fault}", hint="check the URL and your access to it") from None
     names = {path.rpartition("/")[2]: path for path in paths}
     sidecars = {sidecar_of(Path(name)).name for name in names}
     chosen = [path for name, path in sorted(names.items()) if name not in sidecars and not name.startswith(".")]

@@ -34,6 +34,24 @@ def file_system(url: str) -> tuple[Any, str]:
     return files, str(root)
 
 
+@contextmanager
+def answering(url: str) -> Iterator[None]:
+    """Say where a store doesn't answer: each kind of it raises the faults of its own library.
+
+    Raises
+    ------
+    UserError
+        It doesn't.
+    """
+    try:
+        yield
+    except UserError:
+        raise
+    except Exception as fault:
+        words = f"{url}: can't be read: {fault or type(fault).__name__}"
+        raise UserError(words, hint="check the URL, your access to it, and the network") from fault
+
+
 def digest_of(stream: Any) -> tuple[int, str]:
     """Read a stream to its end; return its size and SHA-256."""
     digest, size = hashlib.sha256(), 0
@@ -68,10 +86,11 @@ class RemotePlace:
     def names(self, *folder: str) -> list[str]:
         """See `Place`."""
         self._files.invalidate_cache()
-        try:
-            found = self._files.ls(self._at(folder), detail=False)
-        except FileNotFoundError:
-            return []
+        with answering(self._url):
+            try:
+                found = self._files.ls(self._at(folder), detail=False)
+            except FileNotFoundError:
+                return []
         return sorted({each.rstrip("/").rpartition("/")[2] for each in found} - {""})
 
     def read(self, *names: str) -> bytes:

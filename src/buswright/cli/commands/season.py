@@ -7,7 +7,8 @@ moment leaves the season readable; the next one goes on. Several calls at once d
 list shows the runs, what was wrong with each, and what changed steadily over them. channel NAME --over zero shows one
 number of a channel for each run, with a plot. check holds every file against the hash that it was written with.
 
-The season is the folder ./season, or what --season names: a folder; URLs need fsspec and are not tried yet.
+The season is the folder ./season, or what --season names: a folder, or a URL if fsspec is installed. Captures may be
+URLs too. With --scheduler the workers of a Dask scheduler do the work of add.
 """
 
 from __future__ import annotations
