@@ -59,8 +59,8 @@ def series_of(value, *, period_s=0.01, name="made", unit="mm", bad=(), **columns
 class PlottingWorker(FakeWorker):
     """Answers a wish for a plot, as the true one does: with the next snapshot."""
 
-    def plot(self, names):
-        self.asked.append(("plot", tuple(names)))
+    def plot(self, names, **whole):
+        self.asked.append(("plot", tuple(names), *whole.values()))
         self.give(plotted=plotted_of(*names))
 
 

@@ -327,15 +327,13 @@ def test_a_marker_gets_the_moment_of_the_key(monkeypatch):
     assert run(steps, snapshot=live()) == [("mark", "wiggled C12", 1000)]
 
 
-def test_a_capture_gets_no_marker_and_asks_for_no_words():
+def test_a_capture_is_marked_at_the_moment_shown():
     async def steps(app, pilot, worker):
-        await pilot.press("m")
+        await pilot.press("m", *"bang", "enter")
         await settled(pilot)
-        assert not isinstance(app.screen, Prompt)
-        assert "new ones need a live bus" in told(app)
         return worker.asked
 
-    assert run(steps) == []
+    assert run(steps) == [("mark", "bang", snapshot_of().source.now_ns)]
 
 
 def test_ctrl_c_loses_no_recording_and_ctrl_z_stops_none(monkeypatch):

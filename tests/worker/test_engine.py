@@ -5,9 +5,12 @@ import threading
 from itertools import pairwise
 
 import can
+import numpy as np
 import pytest
 
 from buswright.channels.carfile.model import FrameName
+from buswright.channels.samples.series import Series
+from buswright.channels.session import Session
 from buswright.frames.live import capture as live_capture
 from buswright.frames.live import lane as live_lane
 from buswright.frames.live.capture import open_live
@@ -20,6 +23,7 @@ from buswright.simulate.source import SimulatedCapture, demo_car
 from buswright.worker import folds as folds_module
 from buswright.worker.engine import Engine
 from buswright.worker.notices import MOST_FAULTS
+from buswright.worker.stretch import thinned
 
 from ..frames.live_fakes import SAFE, START, FakeAdapter, FakeBus, gone, message, unplugged, until
 from ..test_live_equals_recorded import same
@@ -268,6 +272,33 @@ def test_channels_are_plotted_and_reset():
     assert {each.name for each in snapshot.channels} == set(snapshot.car.channels)
     engine.reset_extremes()
     assert all(each.samples == 0 for each in engine.settle().channels)
+
+
+def test_a_plot_of_the_whole_capture_is_that_of_a_session_up_to_the_moment_shown():
+    engine, _ = replayed()
+    engine.plot(["oil_pressure", "brake_bias"], whole=100)
+    whole = engine.settle()
+    session = Session(SimulatedCapture(5.0), demo_car())
+    for each in whole.plotted:
+        same_one = session[each.series.name]
+        rows = np.searchsorted(same_one.time_ns, each.series.time_ns)
+        assert 50 < len(each.series) < 0.6 * len(same_one), "thinned, which the recent samples are not"
+        assert np.array_equal(each.series.value, same_one.value[rows], equal_nan=True)
+        assert np.nanmax(each.series.value) == np.nanmax(same_one.value)
+    engine.seek(whole.source.first_ns + 2 * S)
+    then = engine.settle().plotted[0].series.time_ns
+    assert whole.source.first_ns + S < then[-1] <= whole.source.first_ns + 2 * S
+
+
+def test_a_long_plot_is_thinned_and_loses_no_spike():
+    value = np.zeros(100_003)
+    value[50_001], value[70_000], value[-1], value[10] = 9.0, -5.0, 3.0, np.nan
+    series = Series("wave", "V", np.arange(100_003) * 1_000_000, value)
+    thin = thinned(series, 1_000)
+    assert len(thin) <= 1_300
+    assert (thin.value.max(), thin.value.min(), thin.value[-1]) == (9.0, -5.0, 3.0)
+    assert np.all(np.diff(thin.time_ns) > 0)
+    assert thinned(series, 200_000) is series
 
 
 def test_without_car_and_database_there_are_ids_and_no_channels():

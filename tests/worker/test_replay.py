@@ -12,10 +12,12 @@ from buswright.channels.carfile.model import FrameName
 from buswright.cli.main import main
 from buswright.frames import table
 from buswright.frames.opening import open_capture
+from buswright.frames.sidecar import sidecar_of
 from buswright.frames.table import Flag, Problems, concatenate
 from buswright.health.baseline.file import load
 from buswright.report.plain import plain
 from buswright.simulate.faults.catalogue import Fault
+from buswright.simulate.source import SimulatedCapture
 from buswright.tui.screens.identifiers.rows import rows_of
 from buswright.worker import replay as replay_module
 from buswright.worker import tape as tape_module
@@ -508,3 +510,45 @@ def test_a_fault_in_a_detector_of_channels_costs_no_numbers(run, monkeypatch):
     assert snapshot.findings_whole
     assert snapshot.judged is None
     assert any("channels can't be judged" in notice.text for notice in snapshot.notices)
+
+
+def test_a_marker_is_written_beside_the_capture_which_stays_as_it_is(tmp_path):
+    path = written(tmp_path, 3.0)
+    before = path.read_bytes()
+    for number, text in enumerate(("bang", "")):
+        engine = Engine(open_capture(path))
+        first = engine.settle().source.first_ns
+        engine.mark(text, first + (2 - number) * S)
+        snapshot = engine.settle()
+        assert [each.text for each in snapshot.source.events if each.kind == "marker"][-1] == "bang"
+        assert "run.log.events.jsonl" in snapshot.notices[-1].text
+    capture = open_capture(path)
+    for _ in capture:
+        pass
+    marked = sorted((each.time_ns - first, each.text) for each in capture.events if each.kind == "marker")
+    assert marked == [(S, "marker 2"), (2 * S, "bang")]
+    assert not capture.problems
+    assert "ended" not in capture.metadata, "nobody recorded it, so nobody was killed"
+    assert path.read_bytes() == before
+
+
+def test_a_marker_goes_to_the_file_that_holds_its_moment_and_to_none_of_another_recording(tmp_path):
+    one, two = tmp_path / "1.log", tmp_path / "2.log"
+    one.write_text("(100.0) can0 123#01\n(101.0) can0 123#02\n")
+    two.write_text("(110.0) can0 123#01\n(111.0) can0 123#02\n")
+    sidecar_of(one).write_text('{"first_ns": 5}\n')
+    engine = Engine(open_capture([one, two]))
+    engine.settle()
+    engine.mark("late", 111 * S)
+    engine.mark("early", 100 * S)
+    said = engine.settle().notices
+    assert "late" in sidecar_of(two).read_text()
+    assert sidecar_of(one).read_text() == '{"first_ns": 5}\n'
+    assert "belongs to another recording" in said[-1].text
+
+
+def test_the_demo_has_no_file_to_mark(tmp_path):
+    engine = Engine(SimulatedCapture(1.0))
+    first = engine.settle().source.first_ns
+    engine.mark("bang", first)
+    assert "no capture file" in engine.settle().notices[-1].text

@@ -112,6 +112,10 @@ class Capture:
         self._reading.clock = probe.clock
         return found
 
+    def beginnings(self) -> tuple[tuple[Path, int | None], ...]:
+        """Return the files, each with the time of its first frame; what is no file has none."""
+        return ((self.paths[0], self.first_time_ns()),)
+
 
 def _first_time(frames: Frames) -> int | None:
     """Time of the first frame that has one."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 
@@ -72,6 +73,10 @@ class MergedCapture(Capture):
     def first_time_ns(self) -> int | None:
         """Time of the first frame of the part that begins first; None where no part has a timed frame."""
         return self._first[0]
+
+    def beginnings(self) -> tuple[tuple[Path, int | None], ...]:
+        """Return the files of all parts, each with the time of its first frame."""
+        return tuple(each for part in self._parts for each in part.beginnings())
 
     def __iter__(self) -> Iterator[Frames]:
         self._reading = Reading(self._reading.path)

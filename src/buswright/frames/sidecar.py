@@ -1,7 +1,8 @@
 """The events of a recording, in a file beside it: `run.log.events.jsonl`, one JSON object a line.
 
 The first line is the header: `"format": "buswright.events/1"`, what was recorded, when, how, and whether the
-adapters only listened. The line with `"first_ns"` gives the time of the first frame, by which a sidecar belongs to its
+adapters only listened. A sidecar that was made later, for markers alone, says so instead: `"written": "afterwards"`.
+The line with `"first_ns"` gives the time of the first frame, by which a sidecar belongs to its
 recording: beside any other it is set aside. A line with `"kind"` is an event (see `Event`). The last, with
 `"ended_ns"`, says why the recording ended, how many frames it has, and what was dropped. Its absence says that the
 recorder was killed. Lines are written whole; a reader passes over what it can't read, and says so.
@@ -11,19 +12,23 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import re
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, NoReturn
 
+from buswright.errors import UserError
 from buswright.frames.formats.reading import Reading
 from buswright.frames.table import Event
+from buswright.writing import write_whole, writing_error
 
 FORMAT = "buswright.events/1"
 CLOCKS = ("hardware", "kernel", "host")
 """What may have put the stamps on the frames; a header that doesn't know says "unknown"."""
 ENDING = ".events.jsonl"
+AFTERWARDS = "afterwards"
 EVENTS_KEPT = 100_000
 """Events taken of one sidecar; a hostile one must not fill the memory. More are counted as a problem."""
 _LONGEST_LINE = 1 << 20
@@ -50,6 +55,45 @@ def event_line(event: Event) -> bytes:
     """Spell an event."""
     values = {"time_ns": event.time_ns, "bus": event.bus, "kind": event.kind, "values": dict(event.values)}
     return line_of(values | {"text": event.text})
+
+
+def add_event(capture: Path, event: Event, first_ns: int) -> Path:
+    """Put an event beside a capture, which stays as it is; return the sidecar, which is made if there is none.
+
+    Parameters
+    ----------
+    first_ns
+        Time of the capture's first frame that has one.
+
+    Raises
+    ------
+    UserError
+        The sidecar belongs to another recording, or can't be written.
+    """
+    path = sidecar_of(capture)
+    try:
+        if not path.exists():
+            header = {"format": FORMAT, "written": AFTERWARDS, "first_ns": first_ns}
+            write_whole(path, line_of(header) + event_line(event))
+            return path
+        if not path.is_file() or not _belongs(path, first_ns):
+            raise UserError(
+                f"{path}: belongs to another recording", hint="move or delete it, then set the marker again"
+            )
+        with path.open("rb+") as stream:
+            size = stream.seek(0, os.SEEK_END)
+            stream.seek(max(size - 1, 0))
+            cut_off = size > 0 and stream.read(1) != b"\n"
+            stream.write((b"\n" if cut_off else b"") + event_line(event))
+    except OSError as fault:
+        raise writing_error(path, fault) from None
+    return path
+
+
+def _belongs(path: Path, first_ns: int) -> bool:
+    """Whether a sidecar is that of a capture whose first frame has this time."""
+    found = (_document(line) for _, line, whole in _lines(path) if whole)
+    return next((each["first_ns"] for each in found if each and "first_ns" in each), None) == first_ns
 
 
 def take_sidecar(capture: Path, reading: Reading, first_ns: int | None, *, empty: bool) -> None:
@@ -93,6 +137,8 @@ def take_sidecar(capture: Path, reading: Reading, first_ns: int | None, *, empty
     reading.events[:0] = found.events
     reading.problems.merge(found.problems)
     _take_header(known, reading)
+    if known.get("written") == AFTERWARDS:
+        return
     killed = "without a closing line: the recorder was killed, up to a second is missing"
     reading.metadata["ended"] = _plain(known.get("why", "")) if "ended_ns" in known else killed
 

@@ -63,6 +63,10 @@ class SimulatedCapture(Capture):
         """What is true about the faults of the latest pass; counts are complete at its end."""
         return self._run.ground_truth
 
+    def beginnings(self) -> tuple[tuple[Path, int | None], ...]:
+        """Return no file."""
+        return ()
+
     def first_time_ns(self) -> int | None:
         """Time of the first frame."""
         return next((int(frames.time_ns[0]) for frames in self._start() if len(frames)), None)

@@ -23,6 +23,7 @@ from buswright.tui.screens.help_screen import HelpScreen
 from buswright.tui.screens.work_screen import WorkScreen
 from buswright.tui.search import Commands, Everything
 from buswright.tui.themes import THEMES
+from buswright.tui.times import clock_text
 from buswright.tui.widgets.prompt import Confirm, Prompt
 from buswright.wording import duration
 from buswright.worker.engine import Engine
@@ -309,13 +310,17 @@ class Workbench(Exporting):
             self.notify(str(fault), severity="warning", timeout=6)
 
     def action_mark(self) -> None:
-        """Set a marker now, on a live bus; its words are asked for afterwards."""
+        """Set a marker: on a live bus now, in a capture at the moment shown; its words are asked for afterwards."""
+        moment, hint = time.time_ns(), "What you did, for example: wiggled plug C12. Its time is that of the key press."
         if self.snapshot is not None and not self.snapshot.source.live:
-            self.notify("screen 6 lists the markers of this capture; new ones need a live bus", timeout=4)
-            return
-        moment = time.time_ns()
+            source = self.snapshot.source
+            if source.now_ns is None:
+                self.notify("no marker yet: there is no moment to mark", timeout=4)
+                return
+            moment = source.now_ns
+            hint = f"What happened at {clock_text(moment, source)}. It is written beside the capture, not into it."
         self.push_screen(
-            Prompt("Marker", "What you did, for example: wiggled plug C12. Its time is that of the key press."),
+            Prompt("Marker", hint),
             lambda text: None if text is None else self.worker.mark(text, moment),
         )
 

@@ -32,6 +32,8 @@ CONTROLS = frozenset(
 """What changes something for everybody, or writes a file."""
 READ_ONLY = "this view can only look: `watch --serve-control` lets viewers play, mark, record and test"
 _TAKEN = "taken"
+MOST_SENT = 20_000
+"""Samples of a plotted channel that a viewer is sent at most."""
 
 LOG = logging.getLogger("buswright.watch")
 
@@ -96,6 +98,8 @@ def serve_viewer(engine: Engine, connection: Connection, *, control: bool) -> No
             if name == _TAKEN:
                 taken.set()
             elif name in LOOKS:
+                if name == "plot":  # it is sent again with every snapshot
+                    more["whole"] = min(more.get("whole", 0), MOST_SENT)
                 getattr(engine, name)(*arguments, **more, viewer=viewer)
             elif control and name in CONTROLS:
                 own = {"viewer": viewer} if name == "keep_trials" else {}

@@ -32,6 +32,7 @@ from buswright.worker.pace import Pace
 from buswright.worker.replay import Replay
 from buswright.worker.room import Room, room_of
 from buswright.worker.snapshot import IdDetail, JudgedChannels, Snapshot, SourceNow
+from buswright.worker.stretch import whole_of
 from buswright.worker.surveying import LiveSurvey
 from buswright.worker.trials import Trials, keep
 
@@ -49,10 +50,11 @@ _NO_LOAD: npt.NDArray[np.float64] = np.zeros(0)
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What screens look at closely: an identifier, channels to plot, signals that are tried."""
+    """What screens look at closely: an identifier, channels to plot (and over what time), signals that are tried."""
 
     detail: FrameName | None = None
     plotted: tuple[str, ...] = ()
+    whole: int = 0
     trials: Trials = field(default_factory=Trials)
 
 
@@ -152,7 +154,7 @@ class Composer:
             car=folds.known.car,
             database=self._database,
             detail=self._detail(asked),
-            plotted=folds.channels.run(lambda one: tuple(one.plotted(asked.plotted)), ()) if asked.plotted else (),
+            plotted=self._plotted(asked, now_ns),
             wiggle=folds.wiggle_now(source.heard_ns),
             recording=source.recording if isinstance(source, Listening) else None,
             recording_on=source.recording_on if isinstance(source, Listening) else False,
@@ -168,6 +170,16 @@ class Composer:
         # Made here rather than by the first screen that asks; where that fails, the numbers are shown all the same.
         vars(snapshot)["verdicts"] = self._judge.run(lambda one: one(snapshot.moment), NOTHING_JUDGED)
         return snapshot
+
+    def _plotted(self, asked: Asked, now_ns: int | None) -> tuple[Plotted, ...]:
+        """Return the samples of what is plotted: of the recent seconds, or of the capture up to the moment shown."""
+        if not asked.plotted:
+            return ()
+        recent = self._folds.channels.run(lambda one: tuple(one.plotted(asked.plotted)), _NOT_PLOTTED)
+        measured = self._channels
+        if not asked.whole or measured is None or now_ns is None:
+            return recent
+        return tuple(whole_of(each, measured, now_ns, asked.whole) for each in recent)
 
     def _channels_now(self, at_ns: int) -> tuple[tuple[ChannelNow, ...], tuple[ChannelEvidence, ...]]:
         """Return the channels in view, and the latest samples of those of a single module that are measured."""

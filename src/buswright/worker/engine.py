@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from buswright.channels.carfile.model import CarFile, FrameName
+from buswright.errors import UserError
 from buswright.frames.capture import Capture
 from buswright.frames.live.capture import LiveCapture
 from buswright.messages.match import Databases
@@ -312,10 +313,13 @@ class Engine:
         """Have snapshots carry what still fits on a bus, with what is proposed for it."""
         self._ask(lambda: self._composer.work_out_room(bus, proposed))
 
-    def plot(self, channels: Sequence[str], *, viewer: Viewer | None = None) -> None:
-        """Have snapshots carry the held samples of these channels."""
+    def plot(self, channels: Sequence[str], *, whole: int = 0, viewer: Viewer | None = None) -> None:
+        """Have snapshots carry samples of these channels: those of the recent seconds, or of the `whole` capture.
+
+        Of a longer capture than so many samples a channel, only the lowest and the highest of each stretch are given.
+        """
         names = tuple(channels)
-        self._turn(viewer, lambda asked: replace(asked, plotted=names))
+        self._turn(viewer, lambda asked: replace(asked, plotted=names, whole=whole))
 
     def type_trial(
         self, name: FrameName, signal: Signal | None, selector: Signal | None = None, *, viewer: Viewer | None = None
@@ -372,8 +376,20 @@ class Engine:
         self._live(lambda source: source.stop_recording("stopped"))
 
     def mark(self, text: str, time_ns: int) -> None:
-        """Set a marker at a moment of the wall clock; it is recorded where a recording runs."""
-        self._live(lambda source: source.mark(text, time_ns))
+        """Set a marker: on live buses at a moment of the wall clock, recorded where a recording runs.
+
+        In a capture at a moment of its own clock; it is written beside the capture.
+        """
+        self._ask(lambda: self._mark(text, time_ns))
+
+    def _mark(self, text: str, time_ns: int) -> None:
+        if isinstance(self._source, Listening):
+            self._source.mark(text, time_ns)
+            return
+        try:
+            self._notices.tell(f"marker written to {self._source.mark(text, time_ns)}")
+        except UserError as fault:
+            self._notices.tell(str(fault), "trouble")
 
     # Wiggle test ------------------------------------------------------------------------------------------------------
 

@@ -7,10 +7,13 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from buswright.errors import UserError
 from buswright.frames.capture import Capture
+from buswright.frames.sidecar import add_event
 from buswright.frames.table import Event, Frames, Problems
 from buswright.worker.snapshot import Phase
 from buswright.worker.tape import Cursor, Tape
@@ -217,6 +220,32 @@ class Replay:
             self._moment = None
         elif seconds and self._moment is not None:
             self.seek(self._moment + round(seconds * 1e9))
+
+    def mark(self, text: str, time_ns: int) -> Path:
+        """Set a marker and write it beside the capture, which stays as it is; return where.
+
+        Raises
+        ------
+        UserError
+            The capture is no file, has not been read yet, or the marker can't be written.
+        """
+        if not self.whole or self.first_ns is None:
+            raise UserError("no marker yet: the capture is still being read, or is empty", hint="wait until it is read")
+        path, first_ns = self._file_at(time_ns)
+        number = 1 + sum(each.kind == "marker" for each in self._events)
+        event = Event(time_ns, None, "marker", MappingProxyType({"number": number}), text or f"marker {number}")
+        written = add_event(path, event, first_ns)
+        self._events = tuple(sorted((*self._events, event), key=lambda each: each.time_ns or 0))
+        return written
+
+    def _file_at(self, time_ns: int) -> tuple[Path, int]:
+        """Return the file that holds a moment, and the time of its first frame."""
+        begins = sorted((first, path) for path, first in self.capture.beginnings() if first is not None)
+        if not begins:
+            hint = "markers stand in a file beside the capture: record, or write the demo to files first"
+            raise UserError("no marker: this is no capture file", hint=hint)
+        first_ns, path = max((each for each in begins if each[0] <= time_ns), default=begins[0])
+        return path, first_ns
 
     # Going there ------------------------------------------------------------------------------------------------------
 

@@ -388,6 +388,7 @@ def test_a_held_scale_stays_when_the_view_changes():
 
 def test_without_samples_it_says_what_it_waits_for():
     async def steps(app, pilot, worker, screen):
+        worker.plot = lambda *names, **whole: None
         worker.give(plotted=())
         await settled(pilot)
         await pilot.press("left", "up", "h", "a", "home", "end", "shift+left", "y", "k", "tab", "v", "u")
@@ -513,3 +514,23 @@ def test_the_mouse_puts_the_cursor_where_it_points_and_pages_move_it():
     assert page == width
     assert abs(middle - (edges[0] + width // 2)) < width / 50
     assert beside == middle, "a click beside the curves sets no cursor"
+
+
+def test_all_means_all_of_the_capture_and_home_its_first_sample():
+    async def steps(app, pilot, worker, screen):
+        begun = screen.extent.first_ns
+        await pilot.press("home")
+        await settled(pilot)
+        plotted = worker.snapshot.plotted
+        early = [replace(each, series=replace(each.series, time_ns=each.series.time_ns - 300 * S)) for each in plotted]
+        worker.give(plotted=tuple(early))
+        await settled(pilot)
+        first = screen.cursor_ns
+        await pilot.press("a")
+        await settled(pilot)
+        return worker.asked, begun - first, screen.view.edges(screen.extent), screen.extent
+
+    asked, before, edges, extent = plotting(steps)
+    assert [each[2:] for each in asked[:2]] == [(), (2_000_000,)]
+    assert before == 300 * S
+    assert edges == (extent.first_ns, extent.last_ns)

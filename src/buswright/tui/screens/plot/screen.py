@@ -25,6 +25,9 @@ from buswright.worker.snapshot import Snapshot
 
 _SILENT_NS = SECOND
 """When nothing came for so long the right edge is the moment shown, so that the silence is seen."""
+WHOLE = 2_000_000
+"""Samples of a channel that are drawn at most; of more, the lowest and the highest of each stretch."""
+_ALL_NS = 1 << 62
 _STALE_NS = 120 * SECOND
 """A moment further from the samples than this is on another clock."""
 
@@ -45,7 +48,7 @@ class PlotScreen(WorkScreen):
 
     A column of dots reaches from the lowest to the highest sample in it, so a glitch of one sample is visible. Single dots off the line and the row "bad" are bad samples; v shows their input. A curve is broken where samples are missing.
 
-    The plot follows the newest sample until you move it; End follows again. It holds about two minutes.
+    The plot follows the newest sample until you move it; End follows again. It begins with the last minute. a shows all of a capture; Home goes to its first sample. Of a live bus it holds about two minutes.
     """  # noqa: E501  (one line a paragraph: it is wrapped for the window)
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("left", "cursor(-1)", "Cursor", key_display="←→", tooltip="cursor: earlier; the first press sets it"),
@@ -60,7 +63,7 @@ class PlotScreen(WorkScreen):
         Binding("down", "zoom(2.0)", "Zoom", show=False, tooltip="more time, about the cursor"),
         Binding("h", "pan(-0.25)", "Pan", key_display="hl", tooltip="earlier"),
         Binding("l", "pan(0.25)", "Pan", show=False, tooltip="later"),
-        Binding("a", "all", "All", tooltip="all samples in memory"),
+        Binding("a", "all", "All", tooltip="all of the capture; of a live bus all that is held"),
         Binding(
             "pageup", "page(-1)", "Page", show=False, tooltip="the cursor, or without one the view, a page earlier"
         ),
@@ -87,6 +90,9 @@ class PlotScreen(WorkScreen):
         self.cursor_ns: int | None = None
         self._picture: Picture | None = None
         self._decimals: dict[str, int] | None = None
+        self._whole = False
+        self._first_ns: int | None = None
+        """The first sample, when the cursor was sent to the first one of the whole capture, until that is there."""
 
     # Opening and closing ------------------------------------------------------------------------------------------
 
@@ -130,8 +136,11 @@ class PlotScreen(WorkScreen):
         """Draw curves and readings."""
         if self._decimals is None:
             self._decimals = decimals_of(snapshot.car)
-        curves = self.query_one("#curves", Plain)
-        if self.extent is None:
+        curves, extent = self.query_one("#curves", Plain), self.extent
+        if extent is not None and self._first_ns is not None and extent.first_ns < self._first_ns:
+            self._first_ns, self.cursor_ns = None, extent.first_ns
+            self.view = self.view.showing(extent.first_ns, extent)
+        if extent is None:
             curves.show([[], [Span("  " + self._waiting(), "dim")]])
         else:
             curves.show(self._curves)
@@ -252,10 +261,18 @@ class PlotScreen(WorkScreen):
             self.again()
 
     def action_all(self) -> None:
-        """Show all samples in memory."""
-        if (extent := self.extent) is not None:
-            self.view = View(max(extent.span_ns, _STALE_NS))
-            self.again()
+        """Show all of the capture; of a live bus all that is held."""
+        self._ask_whole()
+        self.view = View(_ALL_NS)
+        self.again()
+
+    def _ask_whole(self) -> bool:
+        """Ask for the samples of the whole capture; return whether they are still to come."""
+        new = not self._whole and self.snapshot is not None and not self.snapshot.source.live
+        if new:
+            self._whole = True
+            self.bench.worker.plot(self.names, whole=WHOLE)
+        return new
 
     def action_page(self, pages: int) -> None:
         """Move the cursor, or without one the view, by what is in view."""
@@ -295,8 +312,9 @@ class PlotScreen(WorkScreen):
             self._put(start + (2 * cell + 1) * (stop - start) // (2 * self._picture.cells), extent)
 
     def action_first(self) -> None:
-        """Go to the first sample in memory."""
+        """Go to the first sample of the capture; of a live bus to the first that is held."""
         if (extent := self.extent) is not None:
+            self._first_ns = extent.first_ns if self._ask_whole() else None
             self._put(extent.first_ns, extent)
 
     def action_newest(self) -> None:

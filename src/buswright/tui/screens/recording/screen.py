@@ -35,7 +35,7 @@ class RecordingScreen(WorkScreen):
     HELP = """
     r starts and stops a recording of the live buses. A name ending in .log makes a candump file, .asc an ASC file; .gz after either compresses it. Existing files are never overwritten.
 
-    m sets a marker at the moment of the key press. Then type what you did.
+    m sets a marker at the moment of the key press, in a capture at the moment shown. Then type what you did. Markers of a capture are written to the file beside it; the capture stays as it is.
 
     Keep the two files together: the recording, and the file ending in .events.jsonl beside it. The second one holds markers, gaps, drops and how it was recorded.
 
@@ -83,7 +83,6 @@ class RecordingScreen(WorkScreen):
         ]
         events: dict[Key, Event] = {(event.time_ns, event.text, at): event for at, event in marked}
         rows = self.query_one("#markers", Rows)
-        rows.empty = "no marker yet; m sets one" if snapshot.source.live else "no marker in this capture"
         rows.show(
             list(reversed(events)),
             lambda key: recording_lines.marker_cells(events[key], snapshot.source),
