@@ -48,7 +48,8 @@ def test_whole_accuracy(seed: int) -> None:
         found = measure([truth for message in messages if (truth := drive(message, seed=seed)) is not None])
         assert found.boundaries["survey"].f1 > 0.96
         assert found.boundaries["READ"].f1 < 0.75
-        assert min(found.share("order"), found.share("counter"), found.share("rule")) > 0.95
+        assert min(found.share("order"), found.share("counter")) > 0.95
+        assert found.share("rule") > 0.88
 
 
 @pytest.mark.parametrize("identifier", [0x221, 0x2A8])

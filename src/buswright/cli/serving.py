@@ -162,6 +162,7 @@ def _listening(place: Place) -> socket.socket:
     try:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind((place.address, place.port))
+        listening.listen()  # before the link is told: who is quick waits, and is not refused
     except OSError as fault:
         listening.close()
         raise UserError(
