@@ -68,9 +68,13 @@ def test_two_viewers_cost_no_frame_of_two_full_buses(tmp_path):
         until.set()
         return await asyncio.gather(*viewers)
 
-    came = asyncio.run(run())
-    serving.send_signal(signal.SIGINT)
-    serving.communicate(timeout=30)
+    try:
+        came = asyncio.run(run())
+        serving.send_signal(signal.SIGINT)
+        serving.communicate(timeout=30)
+    finally:
+        serving.kill()
+        serving.wait()
     with (tmp_path / "run.log").open("rb") as recording:
         frames = sum(1 for _ in recording)
     events = [json.loads(line) for line in (tmp_path / "run.log.events.jsonl").read_text().splitlines()]
