@@ -14,7 +14,7 @@ from .pictures import SHOTS
 
 MANUAL = (resources.files("buswright.cli") / "manual" / "workbench.md").read_text(encoding="utf-8")
 WORDS = {"comma": ",", "full_stop": ".", "less_than_sign": "<", "greater_than_sign": ">", "minus": "-", "plus": "+"}
-WORDS |= {"question_mark": "?", "ctrl+p": "Ctrl-P", "ctrl+c": "q"}  # Ctrl-C as everywhere
+WORDS |= {"question_mark": "?", "ctrl+p": "Ctrl-P", "ctrl+z": "Ctrl-Z", "ctrl+c": "q"}  # Ctrl-C as everywhere
 
 
 @pytest.mark.parametrize("name", SCREENS)

@@ -562,8 +562,9 @@ def test_a_capture_has_nothing_to_record(tmp_path):
     engine, _ = replayed()
     engine.settle()
     engine.start_recording(tmp_path / "run.log")
-    engine.mark("x", 0)
     assert "only live buses can be recorded" in engine.settle().notices[-1].text
+    engine.mark("x", 0)  # the simulated capture has no file beside which a marker could stand
+    assert "no marker: this is no capture file" in engine.settle().notices[-1].text
     assert list(tmp_path.iterdir()) == []
 
 

@@ -9,6 +9,8 @@ from typing import NamedTuple, cast
 
 from textual.command import DiscoveryHit, Hit, Hits, Provider
 from textual.content import Content
+from textual.fuzzy import Matcher
+from textual.markup import escape
 
 from buswright.channels import units
 from buswright.tui.bench import Bench
@@ -73,8 +75,7 @@ class Everything(Provider):
             score = max(matcher.match(text), float(fits(query, text, place.what)))
             if score > 0:
                 go: Callable[[], None] = partial(bench.go_to, place.screen, place.key)
-                # The matcher would take a bracket in a name for markup.
-                yield Hit(score, Content(text) if "[" in text else matcher.highlight(text), go, help=place.what)
+                yield Hit(score, _marked(matcher, text), go, help=escape(visible(place.what)))
 
 
 class Commands(Provider):
@@ -91,8 +92,13 @@ class Commands(Provider):
         for title, about, do in self._commands():
             score = max(matcher.match(title), float(fits(query, title, about)))
             if score > 0:
-                yield Hit(score, matcher.highlight(title), do, help=about)
+                yield Hit(score, _marked(matcher, title), do, help=about)
 
     def _commands(self) -> Iterator[tuple[str, str, Callable[[], object]]]:
         for command in self.app.get_system_commands(self.screen):
-            yield command.title, command.help, command.callback
+            yield visible(command.title), visible(command.help), command.callback
+
+
+def _marked(matcher: Matcher, text: str) -> Content:
+    """Mark in a text what was typed; the matcher would take a bracket in a name for markup."""
+    return Content(text) if "[" in text else matcher.highlight(text)
