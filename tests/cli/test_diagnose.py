@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from importlib import resources
+from pathlib import Path
 
 import jsonschema
 import pytest
@@ -91,3 +92,33 @@ def test_a_state_is_explained_by_its_name(capsys):
     (drum,) = found["explained"]
     value = next(step["text"] for step in drum["steps"] if step["name"] == "value")
     assert any(f"({name})" in value for name in ("neutral", "first", "second", "third", "fourth", "fifth", "sixth"))
+
+
+def described(folder, *changes):
+    """Return the example car file in a folder of its own, after changes to its text and that of its databases."""
+    for path in Path("dbc_examples").iterdir():
+        text = path.read_text(encoding="utf-8")
+        for name, old, new in changes:
+            if path.name == name:
+                assert text.count(old) >= 1
+                text = text.replace(old, new, 1)
+        (folder / path.name).write_text(text, encoding="utf-8")
+    return str(folder / "wrenfell.toml")
+
+
+@pytest.mark.parametrize("ohm", [22_000, 220])
+def test_a_fixed_resistor_ten_times_off_is_named_at_a_cold_start(ohm, tmp_path, capsys):
+    car = described(tmp_path, ("wrenfell.toml", "pull_up = 2200.0", f"pull_up = {ohm}.0"))
+    assert main(["diagnose", "captures/wrenfell_keyon.asc", "--car", car]) == 1
+    said = " ".join(capsys.readouterr().out.split())
+    assert f"With 2200 ohm instead of {ohm} ohm as the fixed resistor of sensor ntc_10k it would agree." in said
+    assert "Look up the fixed resistor of this input" in said
+
+
+def test_a_byte_order_that_leaves_hardly_a_sample_usable_is_named(tmp_path, capsys):
+    change = ("wrenfell_chassis.dbc", "SG_ AIN6 : 0|16@1+", "SG_ AIN6 : 7|16@0+")
+    car = described(tmp_path, change)
+    assert main(["diagnose", "captures/wrenfell_run.log", "--car", car]) == 1
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Worst: oil_pressure is read in the wrong byte order." in said
+    assert "Change the byte order of AIN6 in the database to little-endian" in said
