@@ -97,12 +97,12 @@ def test_a_state_is_explained_by_its_name(capsys):
 def described(folder, *changes):
     """Return the example car file in a folder of its own, after changes to its text and that of its databases."""
     for path in Path("dbc_examples").iterdir():
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="latin-1")  # every byte as it is: databases are in cp1252
         for name, old, new in changes:
             if path.name == name:
                 assert text.count(old) >= 1
                 text = text.replace(old, new, 1)
-        (folder / path.name).write_text(text, encoding="utf-8")
+        (folder / path.name).write_text(text, encoding="latin-1")
     return str(folder / "wrenfell.toml")
 
 
