@@ -22,7 +22,7 @@ from buswright._version import __version__
 from buswright.cli import options as shared
 from buswright.errors import UserError
 from buswright.season.captures import at_hand, is_url
-from buswright.season.place import scratch
+from buswright.season.place import digest_of, scratch
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
@@ -220,7 +220,7 @@ def _held(folder: Path) -> tuple[Held, ...]:
     found = []
     for path in sorted(folder.iterdir()):
         with path.open("rb") as stream:
-            found.append(Held(path.name, path.stat().st_size, hashlib.file_digest(stream, "sha256").hexdigest()))
+            found.append(Held(path.name, *digest_of(stream)))
     return tuple(found)
 
 

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path, PurePath
 
 from buswright.errors import CaptureError
 from buswright.frames.sidecar import sidecar_of
-from buswright.season.place import scratch
-from buswright.season.remote import answering, digest_of, file_system
+from buswright.season.place import digest_of, scratch
+from buswright.season.remote import answering, file_system
 
 
 def is_url(name: str) -> bool:
@@ -51,7 +50,7 @@ def hash_of(name: str) -> str:
     try:
         if not is_url(name):
             with Path(name).open("rb") as stream:
-                return hashlib.file_digest(stream, "sha256").hexdigest()
+                return digest_of(stream)[1]
         files, root = file_system(name)
         with files.open(root, "rb") as stream:
             return digest_of(stream)[1]

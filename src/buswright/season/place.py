@@ -8,12 +8,13 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Protocol
+from typing import IO, Any, Protocol
 
 from buswright.errors import UserError
 from buswright.season.run import is_name
 from buswright.writing import whole_folder, write_whole
 
+_CHUNK = 1 << 20
 MOST_BYTES = 16 << 20
 """No entry of a catalogue is as large; more isn't read."""
 
@@ -123,7 +124,7 @@ class LocalPlace:
         """See `Place`."""
         path = self._at(names)
         with path.open("rb") as stream:
-            return path.stat().st_size, hashlib.file_digest(stream, "sha256").hexdigest()
+            return digest_of(stream)
 
     def at(self, *names: str) -> str:
         """See `Place`."""
@@ -145,6 +146,15 @@ def limited(content: bytes, title: str) -> bytes:
     if len(content) > MOST_BYTES:
         raise UserError(f"{title}: over {MOST_BYTES >> 20} MB, which no entry of a catalogue has", hint="remove it")
     return content
+
+
+def digest_of(stream: IO[bytes]) -> tuple[int, str]:
+    """Read a stream to its end; return its size and SHA-256."""
+    digest, size = hashlib.sha256(), 0
+    while part := stream.read(_CHUNK):
+        digest.update(part)
+        size += len(part)
+    return size, digest.hexdigest()
 
 
 @contextmanager

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 from buswright.errors import UserError
-from buswright.season.place import MOST_BYTES, checked, limited, scratch
+from buswright.season.place import MOST_BYTES, checked, digest_of, limited, scratch
 from buswright.writing import WritingError
-
-_CHUNK = 1 << 20
 
 
 def file_system(url: str) -> tuple[Any, str]:
@@ -50,15 +47,6 @@ def answering(url: str) -> Iterator[None]:
     except Exception as fault:
         words = f"{url}: can't be read: {fault or type(fault).__name__}"
         raise UserError(words, hint="check the URL, your access to it, and the network") from fault
-
-
-def digest_of(stream: Any) -> tuple[int, str]:
-    """Read a stream to its end; return its size and SHA-256."""
-    digest, size = hashlib.sha256(), 0
-    while part := stream.read(_CHUNK):
-        digest.update(part)
-        size += len(part)
-    return size, digest.hexdigest()
 
 
 class RemotePlace:

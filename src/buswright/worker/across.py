@@ -13,6 +13,7 @@ import pickle
 import threading
 from collections.abc import Callable
 from contextlib import suppress
+from functools import lru_cache
 from multiprocessing.connection import Client, Connection
 from types import MappingProxyType
 from typing import Any
@@ -55,6 +56,12 @@ def packed(what: object) -> bytes:
     return out.getvalue()
 
 
+@lru_cache(maxsize=2)
+def _packed_once(snapshot: Snapshot) -> bytes:
+    """Pack a snapshot for all viewers that see the same."""
+    return packed(snapshot)
+
+
 def serve_viewer(engine: Engine, connection: Connection, *, control: bool) -> None:
     """Give a screen in another process its snapshots and do what it asks, until it goes; blocks.
 
@@ -80,7 +87,7 @@ def serve_viewer(engine: Engine, connection: Connection, *, control: bool) -> No
             try:
                 snapshot = viewer.shelf.take()
                 if snapshot is not None:
-                    connection.send_bytes(packed(snapshot))
+                    connection.send_bytes(_packed_once(snapshot))
                     taken.wait()
                     taken.clear()
             except (OSError, ValueError):

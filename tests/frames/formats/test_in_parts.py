@@ -44,6 +44,7 @@ def small_parts(monkeypatch):
     monkeypatch.setattr(capture_module, "LEAST_FOR_PARTS", 0)
     monkeypatch.setattr(in_parts, "PART_CHUNKS", 3)
     monkeypatch.setattr(read_chunks, "__defaults__", (3_000,))
+    monkeypatch.setattr(in_parts, "CHUNK_BYTES", 3_000)
     monkeypatch.setattr(in_parts, "_Worker", WorkerHere)
     taken = in_parts._taken
     WorkerHere.taken = WorkerHere.asked = 0
@@ -144,6 +145,7 @@ def test_real_processes_and_line_numbers(monkeypatch, tmp_path):
     monkeypatch.setattr(capture_module, "LEAST_FOR_PARTS", 0)
     monkeypatch.setattr(in_parts, "PART_CHUNKS", 2)
     monkeypatch.setattr(read_chunks, "__defaults__", (4_000,))
+    monkeypatch.setattr(in_parts, "CHUNK_BYTES", 4_000)
     path = tmp_path / "a.log"
     path.write_bytes(
         b"(1700000000.000000) can0 123#11\n" * 2_000 + b"no frame\n" + b"(1700000001.000000) can1 001#\n" * 99

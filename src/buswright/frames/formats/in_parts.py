@@ -90,8 +90,7 @@ def read_in_parts(stream: BinaryIO, size: int, reading: Reading, make: MakeReade
     jobs
         Processes at work, this one included.
     """
-    chunk_bytes = (read_chunks.__defaults__ or (CHUNK_BYTES,))[0]
-    cuts = _cuts(stream, size, chunk_bytes)
+    cuts = _cuts(stream, size, CHUNK_BYTES)
     reader, line = make(reading), 1
     with ExitStack() as ending:
         workers = [_Worker(ending) for _ in range(min(jobs - 1, len(cuts)))]  # they start while the first part is read
@@ -107,7 +106,7 @@ def read_in_parts(stream: BinaryIO, size: int, reading: Reading, make: MakeReade
                 ending.close()
                 yield from _the_rest(_Blocks(stream, part[0], None), reading, reader, line)
                 break
-            columns, lines = read_part(stream, reading, reader, part, chunk_bytes)
+            columns, lines = read_part(stream, reading, reader, part, CHUNK_BYTES)
             line += lines
             state = reader.state()
             if state is None:
@@ -115,7 +114,7 @@ def read_in_parts(stream: BinaryIO, size: int, reading: Reading, make: MakeReade
                 workers = []
             for number, worker in enumerate(workers):
                 its = tuple(zip(cuts, [*cuts[1:], None], strict=True))[number :: len(workers)]
-                task = (make, reading.path, reading.timezone, tuple(reading.buses), state, its, chunk_bytes)
+                task = (make, reading.path, reading.timezone, tuple(reading.buses), state, its, CHUNK_BYTES)
                 worker.send(Task(*task))
             if columns is not None and len(columns):
                 yield columns.freeze(reading.buses)
@@ -177,7 +176,7 @@ def _taken(part: Part, reading: Reading, reader: Any, line: int) -> bool:
 
 
 def _the_rest(stream: _Blocks, reading: Reading, reader: Any, line: int) -> Iterator[Frames]:
-    chunks = read_chunks(stream, reading, line=line, at_start=False)
+    chunks = read_chunks(stream, reading, CHUNK_BYTES, line=line, at_start=False)
     yield from batches((reader.read(chunk) for chunk in chunks), reading)
 
 

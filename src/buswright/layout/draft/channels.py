@@ -25,6 +25,8 @@ _INPUT = re.compile(r"\b(ain|adc|an|analog|analogue|input|tc)\b")
 _ELECTRICAL = frozenset({"voltage", "resistance"})
 _SUPPLY_ROLES = frozenset({"battery_voltage", "module_supply", "reference_voltage"})
 _SUPPLY_WORDS = re.compile(r"supply|voltage|battery|reference")
+VOLTS_PER_COUNT = 0.001221
+"""What one count is worth until somebody says so: 5 V / 4095, a converter of 12 bits over 5 V."""
 _GUESSED = "guessed from its name"
 _GUESSED_TOO = "guessed from name and comment"
 
@@ -163,7 +165,9 @@ class ChannelDrafter:
             self._sensors[sensor] = None
             yield line(f"# sensor = {quoted(sensor)}", f"{FILL_IN}: the signal is in {unit}; is this the sensor on it?")
         if not signal.unit:
-            yield line("# input_scale = 0.001221", f"{FILL_IN}: volts per count, 5 / 4095 for 12 bits over 5 V")
+            yield line(
+                f"# input_scale = {VOLTS_PER_COUNT}", f"{FILL_IN}: volts per count, 5 / 4095 for 12 bits over 5 V"
+            )
         if guessed.role:
             yield line(f"# role = {quoted(guessed.role)}", f"with its sensor; {_GUESSED_TOO}")
         if guessed.position:

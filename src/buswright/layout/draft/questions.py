@@ -21,7 +21,7 @@ from buswright.channels.guessing import Guess, guess, role_takes
 from buswright.channels.keys.faults import shown, suggestion
 from buswright.channels.keys.tables import refuse_plain_name
 from buswright.errors import UserError
-from buswright.layout.draft.channels import bare_input, wants_sensor
+from buswright.layout.draft.channels import VOLTS_PER_COUNT, bare_input, wants_sensor
 from buswright.layout.draft.frames import NAMELESS, UNKNOWN_RATE
 from buswright.layout.draft.starters import starter_calibration, starters_for, starters_that_fit
 from buswright.layout.draft.text import FILL_IN
@@ -287,7 +287,7 @@ def _sensor_of(
         if guessed.position and channel.position is None:
             puts.append(Put(("channel", channel.name), "position", guessed.position))
         if not signal.unit:
-            puts.append(Put(("channel", channel.name), "input_scale", 0.001221))
+            puts.append(Put(("channel", channel.name), "input_scale", VOLTS_PER_COUNT))
 
         def edit(text: str) -> str:
             text = _with_sensor(text, name, block) if block else text
@@ -329,7 +329,7 @@ def _follow_up(car: CarFile, channel: Channel, signal: Signal, sensor: str, bloc
     if not signal.unit:
         yield Question(
             f"Channel {channel.name}: volts per count?",
-            ("Now 0.001221, which is 5 / 4095: 12 bits over 5 V. 10 bits: 0.004888.",),
+            (f"Now {VOLTS_PER_COUNT}, which is 5 / 4095: 12 bits over 5 V. 10 bits: 0.004888.",),
             _number_for(("channel", channel.name), "input_scale"),
         )
     users = [name for name in car.channels if channel.name in car.sources_of(name)]
