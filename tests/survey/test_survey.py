@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 import cantools
+import jsonschema
 import numpy as np
 import pytest
 
@@ -129,6 +130,20 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
         'databases = ["d.dbc"]\n'
     )
     assert main(["check", str(tmp_path / "car.toml"), "--fail-on", "suspect"]) == 0
+
+
+def test_a_line_that_could_not_be_read_is_counted_and_shown(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    run, page = tmp_path / "run.log", tmp_path / "p.html"
+    run.write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[:3000]) + b"no frame at all\n")
+    assert main(["survey", str(run), "--html", str(page)]) == 0
+    assert "problem: 1 × not a frame line, first at" in capsys.readouterr().out
+    assert "problem: 1 × not a frame line, first at" in page.read_text(encoding="utf-8")
+    assert main(["survey", str(run), "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    schema = json.loads((ROOT / "src/buswright/report/schemas/survey.schema.json").read_text(encoding="utf-8"))
+    jsonschema.validate(document, schema)
+    (problem,) = document["problems"]
+    assert (problem["count"], problem["line"]) == (1, 3001)
 
 
 def test_bits_that_are_other_while_a_condition_holds(capsys: pytest.CaptureFixture[str]) -> None:

@@ -91,7 +91,7 @@ def run(options: argparse.Namespace) -> int:
         drafted = (len(messages), sum(len(message.signals) for message in messages))
         write_whole(out, draft_text(found))
     files = tuple(path.name for path in read.source.capture.paths)
-    surveying = Surveying(found, files, str(out) if out is not None else "", drafted)
+    surveying = Surveying(found, files, str(out) if out is not None else "", drafted, read.source.capture.problems)
 
     def html() -> str:
         from buswright.report.survey.page import render_html

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from buswright.report.plain import some
+from buswright.report.plain import problems_json, some
 from buswright.report.survey.words import Surveying
 from buswright.survey.survey import Surveyed, pace
 
@@ -17,6 +17,7 @@ def render_json(surveying: Surveying) -> dict[str, Any]:
     return {
         "schema": SCHEMA,
         "files": list(surveying.files),
+        "problems": problems_json(surveying.problems),
         "explained": survey.explained,
         "channels": survey.channels,
         "out": surveying.out or None,

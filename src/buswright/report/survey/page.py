@@ -11,6 +11,7 @@ from buswright.report.health.markup import TOOLS, foot
 from buswright.report.page import html_table, render_page
 from buswright.report.survey import words
 from buswright.report.survey.words import Surveying
+from buswright.report.text import problem_lines
 from buswright.survey.survey import Surveyed
 
 MOST_TRACES = 240
@@ -32,6 +33,7 @@ def render_html(surveying: Surveying) -> str:
     links = "".join(f'<li><a href="#id-{k}">{escape(words.title(each))}</a></li>' for k, each in enumerate(survey.ids))
     parts = [
         f"<header><h1>{escape(title)}</h1><p>{escape(words.summary(surveying))}</p>",
+        *(f"<p>problem: {escape(line)}</p>" for line in problem_lines(surveying.problems)),
         f"<p><strong>SAFETY</strong> {escape(words.SAFETY)}</p>",
         f'<nav aria-label="On this page"><ul>{links}</ul></nav></header>',
         "<main>",

@@ -7,7 +7,7 @@ from textwrap import wrap
 
 from buswright.report.survey import words
 from buswright.report.survey.words import Surveying
-from buswright.report.text import joined, table
+from buswright.report.text import joined, problem_lines, table
 from buswright.survey.look import Field
 from buswright.survey.survey import Surveyed
 from buswright.wording import plural
@@ -27,6 +27,7 @@ def _lines(surveying: Surveying, width: int) -> Iterator[str]:
         messages, signals = surveying.drafted
         holds = f"{plural(messages, 'message')}, {plural(signals, 'signal')}"
         yield f"{surveying.out}: draft of {holds}, marked as inferred"
+    yield from (f"problem: {line}" for line in problem_lines(surveying.problems))
     yield f"SAFETY: {words.SAFETY}"
     if not survey.channels:
         yield "Not compared with known channels: no channel moves. --dbc or --car names some."

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from buswright.frames.table import Problems
 from buswright.survey.changed import Change
 from buswright.survey.likeness import Likeness
 from buswright.survey.look import Field
@@ -36,12 +37,15 @@ class Surveying:
         The draft that was written; empty without one.
     drafted
         Messages and signals in the draft.
+    problems
+        What could not be read.
     """
 
     survey: Survey
     files: tuple[str, ...]
     out: str = ""
     drafted: tuple[int, int] = (0, 0)
+    problems: Problems = field(default_factory=Problems)
 
 
 def summary(surveying: Surveying) -> str:
