@@ -167,3 +167,12 @@ def test_a_kit_car_with_can_fd_both_widths_and_frames_that_no_clock_sends(capsys
     assert [each["id"] for each in body["not_planned"]] == ["605"]
     assert (ids["421"]["fd"], ids["421"]["length"], ids["5A0"]["clocked"]) == (True, 64, False)
     assert [each["ids"] for each in body["packings"]] == [["155", "156"]]
+
+
+@pytest.mark.parametrize("words", [["capacity", "run.log"], ["database", "table.csv", "--against", "run.log"]])
+def test_a_line_that_could_not_be_read_is_counted_and_shown(words, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    Path("run.log").write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[:2000]) + b"no frame at all\n")
+    Path("table.csv").write_text("id,message,signal,start bit,length\n0x0A0,ENGINE_1,Speed,0,16\n", encoding="utf-8")
+    main(words)
+    assert "problem: 1 × not a frame line, first at run.log" in capsys.readouterr().err

@@ -186,6 +186,14 @@ def _hash(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
+def say_problems(capture: Capture) -> None:
+    """Say what of a capture could not be read, beside a result that has no place for it."""
+    from buswright.report.text import problem_lines
+
+    for line in problem_lines(capture.problems):
+        put(f"problem: {line}", error=True)
+
+
 def add_jobs(parser: argparse.ArgumentParser) -> None:
     """--jobs."""
     parser.add_argument(

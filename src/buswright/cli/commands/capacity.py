@@ -129,6 +129,7 @@ def _plans(
         examined, (fold,) = examine(
             options, car, databases, decode=False, folds=[partial(TrafficFold, non_iso=non_iso)]
         )
+        shared.say_problems(examined.source.capture)
         health, traffic = examined.health, fold.result()
         files = tuple(path.name for path in examined.source.capture.paths)
         names, described = examined.source.names, Described(car, databases, examined.source.names)

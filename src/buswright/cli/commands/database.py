@@ -97,7 +97,9 @@ def _judged(options: argparse.Namespace, tables: list[tuple[str, Table]]) -> dic
     if not tables:
         raise UserError("--against holds tables against a capture, and no FILE is one",
                         hint="for databases: buswright diagnose SOURCE --dbc FILE")  # fmt: skip
-    capture = heard(shared.Source.of(options))
+    source = shared.Source.of(options)
+    capture = heard(source)
+    shared.say_problems(source.capture)
     return {name: judge(table, options.reading, capture) for name, table in tables}
 
 
