@@ -9,11 +9,12 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 # Databases are parsed, not taken from a cache, and nothing is left in the user's.
 os.environ["BUSWRIGHT_CACHE"] = "off"
 
-# No deadlines: a shared machine may be slow at any moment, and no test asserts a time. In CI the examples are the
-# same at every run, so that a red run can be repeated; by hand they are new ones each time.
-settings.register_profile("by hand", deadline=None)
-settings.register_profile("ci", deadline=None, derandomize=True)
-settings.load_profile("ci" if os.environ.get("CI") else "by hand")
+# No deadlines: a shared machine may be slow at any moment, and no test asserts a time. The examples are the same at
+# every run, so that a red run can be repeated and a green one means what it meant before; to look for new ones:
+# `pytest --hypothesis-profile=search`.
+settings.register_profile("same", deadline=None, derandomize=True)
+settings.register_profile("search", deadline=None, print_blob=True)
+settings.load_profile("same")
 
 
 def pytest_xdist_auto_num_workers() -> int:

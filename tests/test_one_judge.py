@@ -415,6 +415,20 @@ def test_nobody_contradicts_the_others_whatever_the_faults_and_the_limits(data: 
     assert list(contradictions(shown(run.health, run.car))) == []
 
 
+def test_an_identifier_without_a_rhythm_goes_with_no_module() -> None:
+    run = health(
+        [
+            identifier(0x100, 100.0, "main_b", last_ns=END - 9 * S),
+            identifier(0x101, None, "main_b", last_ns=END - S // 5),
+            identifier(0x102, 10.0, "main_a"),
+        ],
+        [bus("main")],
+    )
+    snapshot = shown(run, an_empty_car())
+    assert [each.subject for each in snapshot.findings if each.fault == "module-missing"] == ["module:main_b"]
+    assert list(contradictions(snapshot)) == []
+
+
 @settings(max_examples=8, phases=PHASES, suppress_health_check=[HealthCheck.too_slow])
 @given(st.data())
 def test_nobody_contradicts_the_others_in_a_measured_run(data: st.DataObject) -> None:

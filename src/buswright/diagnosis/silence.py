@@ -42,6 +42,14 @@ def missing_after_ns(case: Case, frame: FrameName, period_ns: float | Float64s) 
     return max(periods * period_ns, least)
 
 
+def is_missing_at_the_end(case: Case, figures: IdFigures) -> bool:
+    """Whether an identifier whose silence says something was silent up to the end for long enough to be missing."""
+    period_ns, last, end = figures.period.due_ns, figures.last_ns, case.health.capture.last_ns
+    if not period_ns or last is None or end is None:
+        return False
+    return end - last > missing_after_ns(case, figures.name, period_ns)
+
+
 def lost_severity(case: Case, figures: IdFigures, share: float, gaps: int, *, counted: bool) -> Severity:
     """Return how grave it is that an identifier lost this share of its frames in so many gaps.
 

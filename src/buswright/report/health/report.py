@@ -11,6 +11,7 @@ from buswright.diagnosis.case import Case
 from buswright.diagnosis.detect import diagnose
 from buswright.diagnosis.found import Found, Standing, worst
 from buswright.diagnosis.phases.tables import PhaseTables, phase_tables
+from buswright.diagnosis.silence import is_missing_at_the_end
 from buswright.diagnosis.trust import Trust, counts, trust
 from buswright.findings import Finding, Layer, Severity
 from buswright.frames.capture import Capture
@@ -115,12 +116,13 @@ class HealthReport:
     def severity_of_id(self, name: FrameName) -> Severity | None:
         """How grave what was found of an identifier is, and what took its frames; None where it is well.
 
-        With a module that has gone all its identifiers have, though none of their frames is called missing.
+        With a module that has gone all its identifiers have whose silence says something, though none of their frames
+        is called missing.
         """
-        severity = self._standings[name].severity
-        if severity is not None:
+        severity, figures = self._standings[name].severity, self.health.ids[name]
+        if severity is not None or not is_missing_at_the_end(self.case, figures):
             return severity
-        about = self._found.about(f"module:{self.health.ids[name].module}")
+        about = self._found.about(f"module:{figures.module}")
         return next((each.severity for each in about if each.fault == "module-missing"), None)
 
     @cached_property
