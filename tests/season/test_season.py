@@ -36,7 +36,10 @@ def made(tmp_path_factory):
         (folder / f"{name}.log").write_bytes(b"".join(part))
     shutil.copytree(ROOT / "dbc_examples", folder / "car")
     words = ["season", "add", str(folder / "one.log"), str(folder / "two.log")]
-    assert status_of([*words, "--car", str(folder / "car" / CAR.name), "--season", str(folder / "season")]) == 0
+    assert (
+        status_of([*words, "--jobs", "1", "--car", str(folder / "car" / CAR.name), "--season", str(folder / "season")])
+        == 0
+    )
     return folder
 
 
@@ -48,7 +51,7 @@ def season(made, tmp_path):
 
 def test_what_is_known_is_not_read_again_and_a_corrected_calibration_is(season, capsys):
     add = ("add", season / "one.log", season / "two.log", "--car", season / "car" / CAR.name)
-    add += ("--season", season / "season")
+    add += ("--season", season / "season", "--jobs", 1)
     assert len(said(capsys, *add)["known"]) == 2
     car = season / "car" / CAR.name
     car.write_text("# a comment changes nothing\n" + car.read_text(encoding="utf-8"), encoding="utf-8")

@@ -6,7 +6,7 @@ PLACE/runs/FOLDER/*.parquet        its tables, its numbers, its trust page
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -57,10 +57,6 @@ class Catalogue:
     runs: tuple[Run, ...]
     faults: tuple[Fault, ...] = ()
 
-    def by_capture(self) -> dict[str, Run]:
-        """Return the runs by the hash of their capture."""
-        return {run.sha256: run for run in self.runs}
-
 
 def read_catalogue(place: Place, *, needed: bool = True) -> Catalogue:
     """Read all entries.
@@ -96,10 +92,23 @@ def read_catalogue(place: Place, *, needed: bool = True) -> Catalogue:
     return Catalogue(place.title, tuple(sorted(runs, key=lambda run: run.order)), tuple(faults))
 
 
-def commit(place: Place, run: Run) -> None:
-    """Write the entry of a run whose files are there: from now on it belongs to the season."""
+def commit(place: Place, run: Run, instead_of: Sequence[Run] = ()) -> None:
+    """Write the entry of a run whose files are there: from now on it belongs to the season.
+
+    Parameters
+    ----------
+    instead_of
+        Runs that it takes the place of: they go afterwards, so that at any moment one of both is whole.
+    """
     document = {"schema": SCHEMA, **to_plain(run)}
     place.write((laid_out(document) + "\n").encode("utf-8"), ENTRIES, run.name + _ENDING)
+    for old in instead_of:
+        if old.name != run.name:
+            place.remove(ENTRIES, old.name + _ENDING)
+    still = {each.folder for each in read_catalogue(place).runs} if instead_of else set()
+    for old in instead_of:
+        if old.folder not in still:  # another call may have brought it back meanwhile
+            place.remove(RUNS, old.folder)
 
 
 def verify(place: Place, catalogue: Catalogue) -> Iterator[Fault]:
@@ -127,6 +136,6 @@ def verify(place: Place, catalogue: Catalogue) -> Iterator[Fault]:
 
 
 def damaged(place: Place, run: Run) -> bool:
-    """Whether a file of a run is missing, or has another size: seen without reading it."""
+    """Whether a file of a run is missing: seen without reading any."""
     there = set(place.names(RUNS, run.folder))
     return any(held.name not in there for held in run.files)

@@ -45,7 +45,7 @@ class Place(Protocol):
         """Give a local folder to write files to; when the block ends well they lie in the place, whole."""
 
     def remove(self, *names: str) -> None:
-        """Remove a folder of files."""
+        """Remove a file or a folder of files, if it is there."""
 
     def size_and_hash(self, *names: str) -> tuple[int, str]:
         """Return size and SHA-256 of a file.
@@ -118,7 +118,11 @@ class LocalPlace:
 
     def remove(self, *names: str) -> None:
         """See `Place`."""
-        shutil.rmtree(self._at(names), ignore_errors=True)
+        path = self._at(names)
+        if path.is_dir():
+            shutil.rmtree(path, ignore_errors=True)
+        else:
+            path.unlink(missing_ok=True)
 
     def size_and_hash(self, *names: str) -> tuple[int, str]:
         """See `Place`."""

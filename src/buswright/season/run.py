@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
+from buswright.frames.sidecar import ENDING
+
 SCHEMA = "buswright.season-run/1"
 NUMBERS, PAGE = "numbers.parquet", "trust.html"
 """Files that every run has beside its tables."""
@@ -33,6 +35,20 @@ class Held:
     def __post_init__(self) -> None:
         if not is_name(self.name):
             raise ValueError(f"name {self.name[:60]!r} is no file name")
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A file that a run was read from, a capture or what lies beside it: name, size, SHA-256."""
+
+    name: str
+    bytes: int
+    sha256: str
+
+    @property
+    def is_capture(self) -> bool:
+        """Whether it is no sidecar."""
+        return not self.name.endswith(ENDING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +82,8 @@ class Run:
     folder
         Name of the folder that holds its files.
     capture, came_from, sha256
-        Name, path and hash of the capture.
+        Name, path and hash of the capture. Of several, one a bus: names joined, the first path, the hash of their
+        hashes.
     recorded
         Date and time of the first frame, ISO 8601; None where the capture doesn't say.
     seconds, frames, bad_lines
@@ -93,6 +110,8 @@ class Run:
         How often each module restarted.
     spans
         What each channel can measure from end to end, in its unit.
+    sources
+        The files that it was read from; empty where an older version read it.
     """
 
     name: str
@@ -119,6 +138,7 @@ class Run:
     states: Mapping[str, int] = field(default_factory=lambda: _NO_COUNTS)
     restarts: Mapping[str, int] = field(default_factory=lambda: _NO_COUNTS)
     spans: Mapping[str, float] = field(default_factory=lambda: _NO_NUMBERS)
+    sources: tuple[Source, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse what would lead out of the season's folder: a catalogue may be a stranger's."""
@@ -129,6 +149,11 @@ class Run:
         for table in self.tables.values():
             if table not in known:
                 raise ValueError(f"tables has {table[:60]!r}, which is no file of the run")
+
+    @property
+    def captures(self) -> frozenset[str]:
+        """Hashes of its captures."""
+        return frozenset(each.sha256 for each in self.sources if each.is_capture) or frozenset((self.sha256,))
 
     @property
     def order(self) -> tuple[bool, str, str]:
