@@ -10,8 +10,8 @@ from buswright.cli.main import status_of
 from buswright.cli.taking_in import Work, for_elsewhere, take_in, version_of
 from buswright.season.captures import Hashed, hashed
 from buswright.season.catalogue import read_catalogue
-from buswright.season.workers import Here
 from buswright.season.opening import open_place
+from buswright.season.workers import Here
 
 ROOT = Path(__file__).parent.parent.parent
 

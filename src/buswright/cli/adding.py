@@ -85,15 +85,17 @@ class Adding:
         WritingError
             The season can't be written. What was yielded before stays.
         """
+        from buswright.season.catalogue import RUNS
         from buswright.season.cluster import workers_of
 
+        self._place.tidy(RUNS)
         with workers_of(self._options.scheduler, self._jobs) as workers:
             yield from self._taken(runs, workers)
 
     def _taken(self, runs: Sequence[Names], workers: Workers) -> Iterator[Outcome]:
         from buswright.cli.taking_in import take_in
         from buswright.season.captures import hashed
-        from buswright.season.catalogue import commit, read_catalogue
+        from buswright.season.catalogue import RUNS, added_meanwhile, commit, read_catalogue
 
         catalogue = read_catalogue(self._place, needed=False)
         new: dict[str, Hashed] = {}
@@ -115,6 +117,10 @@ class Adding:
                 yield from (Outcome(each, "refused", fault=run) for each in (names, *others))
                 continue
             old = _replaced(work.hashed, catalogue)
+            if twin := added_meanwhile(self._place, run, old):
+                self._place.remove(RUNS, run.folder)
+                yield from (Outcome(each, "known", twin) for each in (names, *others))
+                continue
             commit(self._place, run, old)
             yield Outcome(names, "again" if old else "added", run)
             yield from (Outcome(each, "known", run) for each in others)

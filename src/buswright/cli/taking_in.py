@@ -20,14 +20,12 @@ from typing import TYPE_CHECKING
 
 from buswright._version import __version__
 from buswright.cli import options as shared
-from buswright.errors import CaptureError, UserError
-from buswright.season.captures import Hashed, at_hand, is_url, name_of, unreadable
+from buswright.errors import UserError
+from buswright.season.captures import Hashed, UnreadableError, at_hand, is_url, name_of, unreadable
 from buswright.season.place import digest_of, scratch
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
-    from buswright.diagnosis.trust import Trust
-    from buswright.findings import Finding
     from buswright.health.channels.evidence import Channels
     from buswright.report.health.report import HealthReport
     from buswright.season.run import Held, Run
@@ -221,7 +219,7 @@ def _taken_in(work: Work, options: argparse.Namespace) -> Run:
         if folder in work.taken:
             folder += ".again"
         if not work.hashed.still_so():
-            raise CaptureError(f"{work.name}: changed while it was read", hint="add it again when it is complete")
+            raise UnreadableError(f"{work.name}: changed while it was read", hint="add it again when it is complete")
         with place.new_folder(RUNS, folder) as new:
             if session is not None and channels is not None:
                 with Tables(new, work.jobs, source=work.name, car=car.hash if car else "", run=name) as tables:
@@ -273,7 +271,6 @@ def _entry(
     from buswright.diagnosis.found import every
     from buswright.diagnosis.trust import counts
     from buswright.report.findings import headline
-    from buswright.report.health.report import verdict
     from buswright.season.run import Noted, NotFine, Run
 
     car, first = report.rules, work.hashed.names[0]
@@ -297,7 +294,7 @@ def _entry(
         car_sha256=car.hash if car else "",
         version=work.version,
         tool=f"buswright {__version__}",
-        verdict=f"{advice(report.findings, report.trusted)} {verdict(report)}",
+        verdict=advice(report),
         files=files,
         tables=homes,
         distance_km=_distance_km(report.channels),
@@ -316,13 +313,20 @@ def _entry(
     )
 
 
-def advice(findings: Sequence[Finding], trusted: Sequence[Trust]) -> str:
-    """Say in a word what to do with a run: trust it, or look at something first."""
+def advice(report: HealthReport) -> str:
+    """Say in one line what to do with a run: trust it as far as it was looked at, or look at something first."""
     from buswright.findings import Severity
+    from buswright.report.findings import headline, tally
+    from buswright.report.health.report import channel_words, verdict
 
-    bad = any(each.severity > Severity.NOTE for each in findings)
-    bad |= any(one.state in ("failed", "suspect") for one in trusted)
-    return "Look at this first." if bad else "Trust it, as far as it was looked at."
+    judged = [each for each in report.findings if each.severity > Severity.NOTE]
+    bad = [one for one in report.trusted if one.state in ("failed", "suspect")]
+    if judged:
+        in_all = f" In all {tally(judged)}." if len(judged) > 1 else ""
+        return f"Look at this first: {headline(judged[0])}.{in_all} {channel_words(report)}"
+    if bad:
+        return f"Look at this first: {bad[0].channel} is {bad[0].state}: {bad[0].why} {verdict(report)}"
+    return f"Trust it, as far as it was looked at. {verdict(report)}"
 
 
 def _distance_km(channels: Channels | None) -> float | None:

@@ -109,10 +109,14 @@ def hashed(names: tuple[str, ...]) -> Hashed:
     return Hashed(names, tuple(sources), tuple(changed))
 
 
-def unreadable(name: str, fault: OSError) -> CaptureError:
+class UnreadableError(CaptureError):
+    """A capture went away, or changed, while it was read: another time it may be whole."""
+
+
+def unreadable(name: str, fault: OSError) -> UnreadableError:
     """Say that a capture can't be read any more."""
     hint = "is the card or the share still there, and has every worker it at this place? Then add it again"
-    return CaptureError(f"{name}: can't be read: {fault.strerror or fault}", hint=hint)
+    return UnreadableError(f"{name}: can't be read: {fault.strerror or fault}", hint=hint)
 
 
 def begins_with(name: str, source: Source) -> bool:

@@ -92,6 +92,16 @@ def read_catalogue(place: Place, *, needed: bool = True) -> Catalogue:
     return Catalogue(place.title, tuple(sorted(runs, key=lambda run: run.order)), tuple(faults))
 
 
+def added_meanwhile(place: Place, run: Run, instead_of: Sequence[Run] = ()) -> Run | None:
+    """Return the run of the same captures that another call has added under another name; None if there is none."""
+    own = {f"{each.name}{_ENDING}" for each in (run, *instead_of)}
+    if any(name not in own and name.endswith(run.name[-9:] + _ENDING) for name in place.names(ENTRIES)):
+        for each in read_catalogue(place).runs:
+            if each.captures == run.captures and each.version == run.version and each.name + _ENDING not in own:
+                return each
+    return None
+
+
 def commit(place: Place, run: Run, instead_of: Sequence[Run] = ()) -> None:
     """Write the entry of a run whose files are there: from now on it belongs to the season.
 

@@ -44,6 +44,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--csv", metavar="FILE", help="channel: write the numbers as CSV")
     shared.add_jobs(parser)
     parser.add_argument(
+        "--follow",
+        action="append",
+        default=[],
+        metavar="FOLDER",
+        help="add: stay, and take in each capture of this folder as soon as it is complete; may be repeated",
+    )
+    parser.add_argument(
         "--scheduler", metavar="ADDRESS", help="add: have the workers of this Dask scheduler do it: tcp://HOST:8786"
     )
     shared.add_html(parser, "the plot")
@@ -74,9 +81,15 @@ def _add(options: argparse.Namespace, place: Place) -> int:
     from buswright.season.catalogue import RUNS
     from buswright.writing import WritingError
 
-    if not options.names:
-        raise UserError("season add needs captures", hint="buswright season add CAPTURES --car FILE")
+    if bool(options.names) == bool(options.follow):
+        hint = "buswright season add CAPTURES --car FILE, or season add --follow FOLDER --car FILE"
+        raise UserError("season add needs captures, or a folder to follow", hint=hint)
     options.source = options.names
+    if options.follow:
+        from buswright.cli.following import follow
+
+        shared.show(options, report, added_of(place, follow(options, place)))
+        return 0
     adding = Adding(options, place)
     names, outcomes = captures_of(options)
     try:
