@@ -2,7 +2,8 @@
 
 add CAPTURES takes in captures that the season doesn't have yet: their channels as Parquet tables, numbers by channel
 and phase, and a trust page. A run decoded with an older car file is decoded again. A call that is stopped at any
-moment leaves the season readable; the next one goes on. Several calls at once do not harm each other.
+moment leaves the season readable; the next one goes on. Several calls at once do not harm each other. With --follow
+FOLDER it stays, and takes in each capture of that folder as soon as it is complete.
 
 list shows the runs, what was wrong with each, and what changed steadily over them. channel NAME --over zero shows one
 number of a channel for each run, with a plot. check holds every file against the hash that it was written with.

@@ -170,10 +170,11 @@ def _best(about: About, by: str, unit: str, column: Floats, at: Floats) -> Condi
 
 def _regions(known: Floats) -> Iterator[tuple[float, float]]:
     """Yield both tails at several depths, and bins of equal width between the 1st and the 99th percentile."""
-    for depth in _TAILS:
-        yield float(np.quantile(known, depth)), math.inf
-        yield -math.inf, float(np.quantile(known, 1.0 - depth))
-    low, high = np.quantile(known, [0.01, 0.99]).tolist()
+    tails = [share for depth in _TAILS for share in (depth, 1.0 - depth)]
+    *ends, low, high = np.quantile(known, [*tails, 0.01, 0.99]).tolist()
+    for deep, rest in zip(ends[::2], ends[1::2], strict=True):
+        yield deep, math.inf
+        yield -math.inf, rest
     edges = np.linspace(low, high, _BINS + 1).tolist()
     yield from pairwise(edges[1:-1])
 
