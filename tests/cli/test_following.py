@@ -17,6 +17,7 @@ from buswright.season.captures import unreadable
 from buswright.season.catalogue import read_catalogue
 from buswright.season.opening import open_place
 from buswright.season.run import NotFine, Run
+from buswright.season.stints import by_name
 from buswright.writing import writing_error
 
 ROOT = Path(__file__).parents[2]
@@ -58,6 +59,12 @@ def adding(monkeypatch):
     class Adding:
         def __init__(self, options, place):
             pass
+
+        def alike(self, names):
+            return by_name(names, {"chassis", "engine"})
+
+        def stints(self, alike):
+            return alike
 
         def take(self, runs):
             for names in runs:
@@ -126,6 +133,21 @@ def test_a_card_pulled_while_it_is_read_is_said_and_read_when_it_is_back(tmp_pat
     said = card.after(QUIET_S + 2)
     assert "is there again" in said[0]
     assert said[1].startswith("a.log: V.")
+
+
+def test_the_files_of_both_buses_are_taken_in_together_whichever_comes_first(tmp_path, card):
+    both = [str(tmp_path / "card" / f"{{}}_{bus}.log") for bus in ("chassis", "engine")]
+    put(tmp_path, "a_chassis.log")
+    for size in range(1, 10):
+        put(tmp_path, "a_engine.log", content=b"x\n" * size)
+        assert card.after(4) == []
+    assert len(card.after(QUIET_S + 1)) == 1
+    put(tmp_path, "b_engine.log")
+    assert len(card.after(QUIET_S + 1)) == 1
+    put(tmp_path, "b_chassis.log")  # the other logger's card, later
+    assert len(card.after(QUIET_S + 1)) == 1
+    names = [list(each.names) for each in card.following.outcomes]
+    assert names == [[each.format("a") for each in both], [both[1].format("b")], [each.format("b") for each in both]]
 
 
 def test_a_full_disk_is_said_once_and_nothing_is_lost(tmp_path, card, adding):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -76,6 +76,26 @@ class Adding:
         shared.load_databases(options)
         self._version = version_of(self._car, [shared.bound_database(item)[1] for item in options.dbc])
         self._jobs = shared.jobs_of(options)
+
+    def alike(self, names: Iterable[str]) -> list[Names]:
+        """Put captures together that by their names may be of one stint, a file for each bus."""
+        from buswright.season.stints import by_name
+
+        car = self._car.buses.values() if self._car is not None else ()
+        called = {str(each).lower() for bus in car for each in (bus.name, *bus.interfaces)}
+        called |= {word.lower() for each in self._options.bus for word in each.split("=")}
+        return by_name(names, {each for each in called if not each.isdigit()})
+
+    def stints(self, alike: Iterable[Names]) -> Iterator[Names]:
+        """Yield what is of one stint by what it holds, too; the other captures one by one."""
+        from buswright.season.captures import is_url
+        from buswright.season.stints import belong_together
+
+        for names in alike:
+            if len(names) > 1 and not any(map(is_url, names)) and belong_together(names, self._options.timezone):
+                yield names
+            else:
+                yield from ((name,) for name in names)
 
     def take(self, runs: Sequence[Names]) -> Iterator[Outcome]:
         """Take in what is new, and commit each run as soon as it is written; yield what became of each.

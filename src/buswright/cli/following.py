@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NoReturn
 from buswright.cli.adding import Adding, Outcome
 from buswright.cli.streams import put
 from buswright.errors import UserError
-from buswright.season.arriving import Arrivals, Stamp, breaks_off, listed
+from buswright.season.arriving import Arrivals, Stamp, breaks_off, listed, may_be_capture
 from buswright.season.captures import is_url
 from buswright.wording import plural
 
@@ -72,7 +72,7 @@ class Following:
             listing |= self._files_of(folder)
         self._left += [each for each in self._arrivals.look(listing, self._clock()) if each not in self._left]
         if self._left and self._clock() >= self._retry_s:
-            self._take()
+            self._take([*self._left, *filter(may_be_capture, listing)])
 
     def _files_of(self, folder: Path) -> dict[str, Stamp]:
         try:
@@ -87,11 +87,12 @@ class Following:
             self._tell(f"{folder}: is there again.")
         return found
 
-    def _take(self) -> None:
+    def _take(self, there: Sequence[str]) -> None:
         known = 0
         try:
-            for outcome in Adding(self._options, self._place).take([(name,) for name in self._left]):
-                self._left.remove(outcome.names[0])
+            adding = Adding(self._options, self._place)
+            for outcome in adding.take(self._complete(adding, list(dict.fromkeys(there)))):
+                self._left = [each for each in self._left if each not in outcome.names]
                 known += outcome.what == "known"
                 self._told(outcome)
         except UserError as fault:  # not of a capture, which would be an outcome
@@ -105,14 +106,25 @@ class Following:
         if known:
             self._tell(f"{plural(known, 'capture')} there already.")
 
+    def _complete(self, adding: Adding, there: Sequence[str]) -> list[tuple[str, ...]]:
+        """Return what is left as stints; of several files, one a bus, when all that are there are complete."""
+        left = set(self._left)
+        alike = [each for each in adding.alike(there) if left.intersection(each)]
+        whole = [each for each in alike if not any(map(self._arrivals.under_way, each))]
+        return sorted(
+            (each for each in adding.stints(whole) if left.intersection(each)),
+            key=lambda each: min(self._left.index(name) for name in each if name in left),
+        )
+
     def _told(self, outcome: Outcome) -> None:
         """Say what became of a capture, and ring: once to trust it, twice to look at it first."""
         from buswright.report.commands.season import added_line, refused_lines, trusted
         from buswright.season.catalogue import RUNS
 
-        name = outcome.names[0]
-        if outcome.fault is not None and _went_away(name, outcome.fault):
-            self._arrivals.again(name)
+        name = " + ".join(outcome.names)
+        if outcome.fault is not None and _went_away(outcome.names, outcome.fault):
+            for each in outcome.names:
+                self._arrivals.again(each)
             self._tell(f"{name}: changed or went away while it was read. It is taken in when it is complete.")
             return
         self.outcomes.append(outcome)
@@ -124,10 +136,10 @@ class Following:
             self._tell(added_line(outcome.run, self._place.at(RUNS, outcome.run.folder)))
 
 
-def _went_away(name: str, fault: UserError) -> bool:
+def _went_away(names: Sequence[str], fault: UserError) -> bool:
     from buswright.season.captures import UnreadableError
 
-    return isinstance(fault, UnreadableError) or not Path(name).is_file()
+    return isinstance(fault, UnreadableError) or not all(Path(name).is_file() for name in names)
 
 
 def follow(options: argparse.Namespace, place: Place) -> list[Outcome]:

@@ -288,7 +288,7 @@ def _entry(
         recorded=recorded,
         seconds=round(report.seconds, 3),
         frames=report.health.capture.frames,
-        bad_lines=sum(problem.count for problem in report.problems),
+        bad_lines=report.problems.rejected,
         car=report.car,
         car_file=car.path.name if car else "",
         car_sha256=car.hash if car else "",

@@ -77,6 +77,11 @@ class Arrivals:
                 self._given[name] = stamps
         return sorted(ready, key=lambda name: (-listing[name].changed_ns, name))
 
+    def under_way(self, name: str) -> bool:
+        """Whether a file was there at the last look, and not complete."""
+        stamps, _ = self._seen.get(name, (None, 0.0))
+        return stamps is not None and self._given.get(name) != stamps
+
     def again(self, name: str) -> None:
         """Give a capture out again when it is complete, also if it has not changed."""
         self._given.pop(name, None)

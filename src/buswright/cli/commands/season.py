@@ -94,7 +94,7 @@ def _add(options: argparse.Namespace, place: Place) -> int:
     adding = Adding(options, place)
     names, outcomes = captures_of(options)
     try:
-        for outcome in adding.take([(name,) for name in names]):
+        for outcome in adding.take(list(adding.stints(adding.alike(names)))):
             outcomes.append(outcome)
             if outcome.run is not None and outcome.is_new and not options.json:
                 put_lines([report.added_line(outcome.run, place.at(RUNS, outcome.run.folder))])
