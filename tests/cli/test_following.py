@@ -22,6 +22,7 @@ from buswright.writing import writing_error
 
 ROOT = Path(__file__).parents[2]
 CAR = ROOT / "dbc_examples" / "wrenfell.toml"
+ENGINE = ROOT / "dbc_examples" / "wrenfell_engine.dbc"
 RUN = ROOT / "captures" / "wrenfell_run.log"
 
 
@@ -162,7 +163,7 @@ def test_a_full_disk_is_said_once_and_nothing_is_lost(tmp_path, card, adding):
 
 def test_a_copy_that_paused_and_a_sidecar_that_comes_late_make_one_run(tmp_path):
     lines = RUN.read_bytes().splitlines(keepends=True)[:1500]
-    words = ["season", "add", "--follow", "card", "--car", str(CAR), "--season", str(tmp_path / "s"), "--jobs", "1"]
+    words = ["season", "add", "--follow", "card", "--dbc", str(ENGINE), "--season", str(tmp_path / "s"), "--jobs", "1"]
     from buswright.cli.main import build_parser
 
     card = Followed(tmp_path / "card", build_parser("season").parse_args(words))

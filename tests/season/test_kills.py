@@ -2,12 +2,14 @@
 
 import os
 import sys
+from dataclasses import replace
 
 import pytest
 
 from buswright.season.catalogue import RUNS, added_meanwhile, commit, read_catalogue, verify
 from buswright.season.place import LocalPlace, digest_of
 from buswright.season.run import Held, Run, Source
+from buswright.writing import WritingError
 
 CHANGING = {"os.mkdir", "os.rename", "os.remove", "os.rmdir", "shutil.rmtree", "os.truncate"}
 
@@ -109,17 +111,29 @@ def test_two_calls_that_add_the_same_capture_by_two_names_make_one_run(tmp_path)
     assert added_meanwhile(place, one) is None
     commit(place, one)
     assert added_meanwhile(place, one) is None
-    from dataclasses import replace
-
     assert added_meanwhile(place, replace(one, name="day_copy_11111111")) == one
+
+
+def test_where_the_entry_finds_no_room_its_files_go_too(tmp_path, monkeypatch):
+    place = LocalPlace(tmp_path)
+    old = run_of(place, b"a", "day_x.1", "1")
+    commit(place, old)
+    new = run_of(place, b"b", "day_x.2", "2")
+
+    def full(*_):
+        raise WritingError("full")
+
+    monkeypatch.setattr(place, "write", full)
+    with pytest.raises(WritingError):
+        commit(place, new, [old])
+    assert place.names(RUNS) == ["day_x.1"]
+    assert read_catalogue(place).runs == (old,)
 
 
 def test_an_older_run_that_another_call_has_brought_back_is_not_removed(tmp_path):
     place = LocalPlace(tmp_path)
     old, new = run_of(place, b"a", "day_x.1", "1"), run_of(place, b"b", "day_x.2", "2")
     commit(place, old)
-    from dataclasses import replace
-
     commit(place, replace(old, name="day_other_00000000"))  # points at the same folder
     commit(place, new, [old])
     assert place.names(RUNS) == ["day_x.1", "day_x.2"]

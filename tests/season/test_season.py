@@ -1,4 +1,5 @@
 import json
+import os
 import shutil
 from pathlib import Path
 
@@ -72,6 +73,26 @@ def test_a_capture_that_is_none_costs_no_other(season, capsys):
     done = said(capsys, *add, "--season", season / "season", status=2)
     assert len(done["added"]) == 1
     assert [Path(each["capture"]).name for each in done["refused"]] == ["bad.log"]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="limits what a process may write")
+@pytest.mark.parametrize("limit", [20_000, 200])
+def test_a_full_disk_is_said_and_nothing_is_lost(season, capsys, limit):
+    import resource
+
+    (season / "three.log").write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[6000:6500]))
+    add = ("add", season / "three.log", "--car", season / "car" / CAR.name, "--season", season / "season")
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, hard))
+    try:
+        error = said(capsys, *add, status=2)["error"]
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert error["message"].startswith("not all added: ")
+    assert "(0 added before, which stay)" in error["message"]
+    assert "allows no file so large" in error["hint"]
+    assert said(capsys, "check", "--season", season / "season", "--fail-on", "note")["runs"] == 2
+    assert len(said(capsys, *add)["added"]) == 1
 
 
 def test_list_and_channel_say_what_each_run_shows(season, capsys):

@@ -7,7 +7,9 @@ from buswright.cli.main import status_of
 from buswright.season.catalogue import read_catalogue
 from buswright.season.opening import open_place
 from buswright.season.stints import belong_together, by_name
-from tests.season.test_season import CAR, RUN
+from tests.season.test_season import ROOT, RUN
+
+ENGINE = ROOT / "dbc_examples" / "wrenfell_engine.dbc"
 
 
 def test_names_that_differ_by_the_bus_alone_are_put_together():
@@ -42,7 +44,7 @@ def test_what_begins_at_another_time_or_has_the_same_bus_is_of_another_stint(car
 
 
 def test_both_buses_become_one_run_that_takes_the_place_of_the_first(card, capsys):
-    words = ["season", "add", "--car", str(CAR), "--season", str(card / "s"), "--jobs", "1", "--json"]
+    words = ["season", "add", "--dbc", str(ENGINE), "--season", str(card / "s"), "--jobs", "1", "--json"]
     whole = card / "whole.log"
     whole.write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[:2000]))
     assert status_of([*words, str(card / "run_can0.log")]) == 0

@@ -14,6 +14,7 @@ from buswright.errors import UserError
 from buswright.records import laid_out, read_record, to_plain
 from buswright.season.place import Place
 from buswright.season.run import SCHEMA, Run
+from buswright.writing import WritingError
 
 ENTRIES, RUNS = "catalogue", "runs"
 _ENDING = ".json"
@@ -111,7 +112,12 @@ def commit(place: Place, run: Run, instead_of: Sequence[Run] = ()) -> None:
         Runs that it takes the place of: they go afterwards, so that at any moment one of both is whole.
     """
     document = {"schema": SCHEMA, **to_plain(run)}
-    place.write((laid_out(document) + "\n").encode("utf-8"), ENTRIES, run.name + _ENDING)
+    try:
+        place.write((laid_out(document) + "\n").encode("utf-8"), ENTRIES, run.name + _ENDING)
+    except WritingError:  # of a full disk: what nobody needs goes
+        if all(each.folder != run.folder for each in read_catalogue(place, needed=False).runs):
+            place.remove(RUNS, run.folder)
+        raise
     for old in instead_of:
         if old.name != run.name:
             place.remove(ENTRIES, old.name + _ENDING)
