@@ -167,9 +167,8 @@ def follow(options: argparse.Namespace, place: Place) -> list[Outcome]:
         tell=(lambda text: put(text, error=True)) if options.json else put,
         ring=_ring,
     )
-    put(
-        f"Following {', '.join(options.follow)}: each capture is taken in when it is complete. Ctrl-C ends.", error=True
-    )
+    named = ", ".join(options.follow)
+    put(f"Following {named}: each capture is taken in as soon as it is complete. Ctrl-C ends it.", error=True)
     with suppress(KeyboardInterrupt), stopping(_interrupt):
         while True:
             began_s = time.monotonic()
