@@ -40,7 +40,7 @@ def test_work_can_be_sent_elsewhere_and_done_twice_without_harm(tmp_path, monkey
 
 
 def test_a_worker_of_another_version_refuses(tmp_path):
-    work = Work(Hashed(("one.log",), (), ()), None, (), (), (), "UTC", False, "", str(tmp_path), tool="0.0.1")
+    work = Work(Hashed(("one.log",), ()), None, (), (), (), "UTC", False, "", str(tmp_path), tool="0.0.1")
     ((_, refused),) = Here().each(take_in, [work])
     assert "came from 0.0.1" in refused.message
 

@@ -66,6 +66,23 @@ def test_what_is_known_is_not_read_again_and_a_corrected_calibration_is(season, 
     assert said(capsys, "check", "--season", season / "season")["faults"] == []
 
 
+def test_what_has_not_changed_is_not_even_hashed_and_what_was_touched_is(season, capsys, monkeypatch):
+    from buswright.season import captures
+
+    add = ("add", season / "one.log", season / "two.log", "--car", season / "car" / CAR.name, "--jobs", 1)
+    add += ("--season", season / "season")
+    assert len(said(capsys, *add)["known"]) == 2  # the season and its captures lie elsewhere now
+    monkeypatch.setattr(captures, "digest_of", lambda _: pytest.fail("hashed"))
+    for entry in (season / "season/catalogue").iterdir():
+        document = json.loads(entry.read_text(encoding="utf-8"))
+        document["came_from"] = str(season / document["capture"])
+        entry.write_text(json.dumps(document), encoding="utf-8")
+    assert len(said(capsys, *add)["known"]) == 2
+    monkeypatch.undo()
+    (season / "one.log").write_bytes((season / "one.log").read_bytes())
+    assert len(said(capsys, *add)["known"]) == 2
+
+
 def test_a_capture_that_is_none_costs_no_other(season, capsys):
     (season / "three.log").write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[6000:8000]))
     (season / "bad.log").write_text("no capture\n")

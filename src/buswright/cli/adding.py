@@ -114,13 +114,21 @@ class Adding:
 
     def _taken(self, runs: Sequence[Names], workers: Workers) -> Iterator[Outcome]:
         from buswright.cli.taking_in import take_in
-        from buswright.season.captures import hashed
+        from buswright.season.captures import hashed, stamps_of
         from buswright.season.catalogue import RUNS, added_meanwhile, commit, read_catalogue
 
         catalogue = read_catalogue(self._place, needed=False)
+        stamped = {run.stamps: run for run in catalogue.runs if run.stamps}
+        changed: list[Names] = []
+        for names in runs:
+            run = stamped.get(stamps_of(names))
+            if run is not None and self._holds(run):
+                yield Outcome(names, "known", run)
+            else:
+                changed.append(names)
         new: dict[str, Hashed] = {}
         alike: dict[str, list[Names]] = {}
-        for names, found in workers.each(hashed, list(runs)):
+        for names, found in workers.each(hashed, changed):
             if isinstance(found, UserError):
                 yield Outcome(names, "refused", fault=found)
             elif known := self._known(found, catalogue):
@@ -130,13 +138,13 @@ class Adding:
             else:
                 new[found.sha256] = found
         works = [self._work(found, catalogue, 1 if len(new) > 1 else self._jobs) for found in new.values()]
-        for work, run in workers.each(take_in, works):
+        for work, result in workers.each(take_in, works):
             names = work.hashed.names
             others = alike.get(work.hashed.sha256, ())
-            if isinstance(run, UserError):
-                yield from (Outcome(each, "refused", fault=run) for each in (names, *others))
+            if isinstance(result, UserError):
+                yield from (Outcome(each, "refused", fault=result) for each in (names, *others))
                 continue
-            old = _replaced(work.hashed, catalogue)
+            run, old = result, _replaced(work.hashed, catalogue)
             if twin := added_meanwhile(self._place, run, old):
                 self._place.remove(RUNS, run.folder)
                 yield from (Outcome(each, "known", twin) for each in (names, *others))
@@ -147,14 +155,18 @@ class Adding:
 
     def _known(self, found: Hashed, catalogue: Catalogue) -> Run | None:
         """Return the run that has these captures, whole and decoded with the same numbers."""
-        from buswright.season.catalogue import damaged
-
         captures = {each.sha256 for each in found.sources if each.is_capture}
         run = next((each for each in catalogue.runs if captures <= each.captures), None)
-        if run is None or run.version != self._version or damaged(self._place, run):
+        if run is None or not self._holds(run):
             return None
         beside = {each.sha256 for each in found.sources} - {each.sha256 for each in run.sources}
         return None if run.sources and beside else run
+
+    def _holds(self, run: Run) -> bool:
+        """Whether a run was decoded with the same numbers, and has all of its files."""
+        from buswright.season.catalogue import damaged
+
+        return run.version == self._version and not damaged(self._place, run)
 
     def _work(self, found: Hashed, catalogue: Catalogue, jobs: int) -> Work:
         from buswright.cli.taking_in import Work, for_elsewhere

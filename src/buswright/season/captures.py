@@ -12,7 +12,7 @@ from buswright.errors import CaptureError
 from buswright.frames.sidecar import ENDING, sidecar_of
 from buswright.season.place import digest_of, scratch
 from buswright.season.remote import answering, file_system
-from buswright.season.run import Source
+from buswright.season.run import Source, Stamps
 
 
 def is_url(name: str) -> bool:
@@ -57,13 +57,10 @@ class Hashed:
         Paths or URLs of its captures.
     sources
         These, each with its sidecar behind it.
-    changed_ns
-        When each file of this computer was changed last; 0 behind a URL.
     """
 
     names: tuple[str, ...]
     sources: tuple[Source, ...]
-    changed_ns: tuple[int, ...]
 
     @property
     def sha256(self) -> str:
@@ -74,18 +71,19 @@ class Hashed:
     def still_so(self) -> bool:
         """Whether no file of this computer has changed since."""
         try:
-            return all(
-                not changed or ((stat := path.stat()).st_size == source.bytes and stat.st_mtime_ns == changed)
-                for path, source, changed in zip(map(Path, self._files()), self.sources, self.changed_ns, strict=True)
-            )
+            now = [Path(name).stat() if source.changed_ns else None for name, source in self._files()]
         except OSError:
             return False
+        was = [(source.bytes, source.changed_ns) for source in self.sources]
+        return all(
+            stat is None or (stat.st_size, stat.st_mtime_ns) == each for stat, each in zip(now, was, strict=True)
+        )
 
-    def _files(self) -> Iterator[str]:
+    def _files(self) -> Iterator[tuple[str, Source]]:
         for source in self.sources:
             own = source.name.removesuffix(ENDING)
             capture = next(name for name in self.names if name_of(name) == own)
-            yield capture if source.is_capture else capture + ENDING
+            yield capture if source.is_capture else capture + ENDING, source
 
 
 def hashed(names: tuple[str, ...]) -> Hashed:
@@ -96,17 +94,27 @@ def hashed(names: tuple[str, ...]) -> Hashed:
     UserError
         One can't be read.
     """
-    sources, changed = [], []
+    sources = []
     for name in names:
         try:
-            for each in (name, name + ENDING):
-                if each == name or _is_there(each):
-                    source, changed_ns = _hashed(each)
-                    sources.append(source)
-                    changed.append(changed_ns)
+            sources += [_hashed(each) for each in (name, name + ENDING) if each == name or _is_there(each)]
         except OSError as fault:
             raise unreadable(name, fault) from None
-    return Hashed(names, tuple(sources), tuple(changed))
+    return Hashed(names, tuple(sources))
+
+
+def stamps_of(names: tuple[str, ...]) -> Stamps:
+    """Return path, size and time of change of captures and their sidecars; none where one is no file that is there."""
+    found = set()
+    try:
+        for name in names:
+            for each in (name, name + ENDING):
+                if each == name or Path(each).is_file():
+                    stat = Path(each).stat()
+                    found.add((str(Path(each).absolute()), stat.st_size, stat.st_mtime_ns))
+    except OSError:
+        return frozenset()
+    return frozenset(found)
 
 
 class UnreadableError(CaptureError):
@@ -136,15 +144,15 @@ def _is_there(name: str) -> bool:
     return bool(files.isfile(root))
 
 
-def _hashed(name: str) -> tuple[Source, int]:
+def _hashed(name: str) -> Source:
     if not is_url(name):
         path = Path(name)
         changed_ns = path.stat().st_mtime_ns
         with path.open("rb") as stream:
-            return Source(path.name, *digest_of(stream)), changed_ns
+            return Source(path.name, *digest_of(stream), changed_ns)
     files, root = file_system(name)
     with files.open(root, "rb") as stream:
-        return Source(root.rpartition("/")[2], *digest_of(stream)), 0
+        return Source(root.rpartition("/")[2], *digest_of(stream))
 
 
 @contextmanager

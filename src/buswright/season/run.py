@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from types import MappingProxyType
 
 from buswright.frames.sidecar import ENDING
@@ -17,6 +18,8 @@ _NAME = re.compile(r"(?!\.{1,2}\Z)[A-Za-z0-9._@+=-]{1,200}")
 _NOTHING: Mapping[str, str] = MappingProxyType({})
 _NO_COUNTS: Mapping[str, int] = MappingProxyType({})
 _NO_NUMBERS: Mapping[str, float] = MappingProxyType({})
+
+Stamps = frozenset[tuple[str, int, int]]
 
 
 def is_name(text: str) -> bool:
@@ -39,11 +42,20 @@ class Held:
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """A file that a run was read from, a capture or what lies beside it: name, size, SHA-256."""
+    """A file that a run was read from, a capture or its sidecar.
+
+    Attributes
+    ----------
+    name, bytes, sha256
+        Its name, size and hash.
+    changed_ns
+        When it was changed last, if it is a file of this computer; 0 behind a URL.
+    """
 
     name: str
     bytes: int
     sha256: str
+    changed_ns: int = 0
 
     @property
     def is_capture(self) -> bool:
@@ -154,6 +166,13 @@ class Run:
     def captures(self) -> frozenset[str]:
         """Hashes of its captures."""
         return frozenset(each.sha256 for each in self.sources if each.is_capture) or frozenset((self.sha256,))
+
+    @property
+    def stamps(self) -> Stamps:
+        """Path, size and time of change of the files that it was read from; none behind a URL."""
+        folder = Path(self.came_from).parent
+        found = frozenset((str(folder / each.name), each.bytes, each.changed_ns) for each in self.sources)
+        return found if all(each.changed_ns for each in self.sources) else frozenset()
 
     @property
     def order(self) -> tuple[bool, str, str]:
