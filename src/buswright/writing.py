@@ -44,7 +44,8 @@ HINTS = MappingProxyType(
 )
 """Faults that lie with the disk or the call, and what to do."""
 
-_PREFIX = ".buswright-"
+HIDDEN = ".buswright-"
+"""What names of files and folders begin with while they are written."""
 _LONGEST_ENDING = 20
 _NOT_SYNCED = (errno.EINVAL, errno.ENOTSUP, errno.EBADF)
 """Some network disks can't sync."""
@@ -192,7 +193,7 @@ def _entries(place: Path, files: Sequence[Path]) -> Iterator[Path]:
     waiting = [place]
     while waiting:
         for each in waiting.pop().iterdir():
-            if each.name.startswith(_PREFIX):
+            if each.name.startswith(HIDDEN):
                 continue
             if each.relative_to(place) in folders:
                 if each.is_symlink():
@@ -211,7 +212,7 @@ def _explained(path: Path) -> Iterator[None]:
     except BrokenPipeError:
         raise
     except OSError as fault:
-        own = fault.filename is None or _PREFIX in str(fault.filename) or fault.errno == errno.ENAMETOOLONG
+        own = fault.filename is None or HIDDEN in str(fault.filename) or fault.errno == errno.ENAMETOOLONG
         raise writing_error(path if own else fault.filename, fault) from fault
 
 
@@ -221,7 +222,7 @@ def _staging(folder: Path, ending: str = "") -> Iterator[Path]:
     made = [each for each in (folder, *folder.parents) if not each.exists()]
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        hidden = folder / f"{_PREFIX}{secrets.token_hex(6)}{ending}"
+        hidden = folder / f"{HIDDEN}{secrets.token_hex(6)}{ending}"
         try:
             yield hidden
         finally:

@@ -1,4 +1,5 @@
 import json
+import os
 import shutil
 from pathlib import Path
 
@@ -36,7 +37,10 @@ def made(tmp_path_factory):
         (folder / f"{name}.log").write_bytes(b"".join(part))
     shutil.copytree(ROOT / "dbc_examples", folder / "car")
     words = ["season", "add", str(folder / "one.log"), str(folder / "two.log")]
-    assert status_of([*words, "--car", str(folder / "car" / CAR.name), "--season", str(folder / "season")]) == 0
+    assert (
+        status_of([*words, "--jobs", "1", "--car", str(folder / "car" / CAR.name), "--season", str(folder / "season")])
+        == 0
+    )
     return folder
 
 
@@ -48,7 +52,7 @@ def season(made, tmp_path):
 
 def test_what_is_known_is_not_read_again_and_a_corrected_calibration_is(season, capsys):
     add = ("add", season / "one.log", season / "two.log", "--car", season / "car" / CAR.name)
-    add += ("--season", season / "season")
+    add += ("--season", season / "season", "--jobs", 1)
     assert len(said(capsys, *add)["known"]) == 2
     car = season / "car" / CAR.name
     car.write_text("# a comment changes nothing\n" + car.read_text(encoding="utf-8"), encoding="utf-8")
@@ -62,6 +66,23 @@ def test_what_is_known_is_not_read_again_and_a_corrected_calibration_is(season, 
     assert said(capsys, "check", "--season", season / "season")["faults"] == []
 
 
+def test_what_has_not_changed_is_not_even_hashed_and_what_was_touched_is(season, capsys, monkeypatch):
+    from buswright.season import captures
+
+    add = ("add", season / "one.log", season / "two.log", "--car", season / "car" / CAR.name, "--jobs", 1)
+    add += ("--season", season / "season")
+    assert len(said(capsys, *add)["known"]) == 2  # the season and its captures lie elsewhere now
+    monkeypatch.setattr(captures, "digest_of", lambda _: pytest.fail("hashed"))
+    for entry in (season / "season/catalogue").iterdir():
+        document = json.loads(entry.read_text(encoding="utf-8"))
+        document["came_from"] = str(season / document["capture"])
+        entry.write_text(json.dumps(document), encoding="utf-8")
+    assert len(said(capsys, *add)["known"]) == 2
+    monkeypatch.undo()
+    (season / "one.log").write_bytes((season / "one.log").read_bytes())
+    assert len(said(capsys, *add)["known"]) == 2
+
+
 def test_a_capture_that_is_none_costs_no_other(season, capsys):
     (season / "three.log").write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[6000:8000]))
     (season / "bad.log").write_text("no capture\n")
@@ -69,6 +90,26 @@ def test_a_capture_that_is_none_costs_no_other(season, capsys):
     done = said(capsys, *add, "--season", season / "season", status=2)
     assert len(done["added"]) == 1
     assert [Path(each["capture"]).name for each in done["refused"]] == ["bad.log"]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="limits what a process may write")
+@pytest.mark.parametrize("limit", [20_000, 200])
+def test_a_full_disk_is_said_and_nothing_is_lost(season, capsys, limit):
+    import resource
+
+    (season / "three.log").write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[6000:6500]))
+    add = ("add", season / "three.log", "--car", season / "car" / CAR.name, "--season", season / "season")
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, hard))
+    try:
+        error = said(capsys, *add, status=2)["error"]
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert error["message"].startswith("not all added: ")
+    assert "(0 added before, which stay)" in error["message"]
+    assert "allows no file so large" in error["hint"]
+    assert said(capsys, "check", "--season", season / "season", "--fail-on", "note")["runs"] == 2
+    assert len(said(capsys, *add)["added"]) == 1
 
 
 def test_list_and_channel_say_what_each_run_shows(season, capsys):

@@ -112,10 +112,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     wanted = next((word for word in arguments if not word.startswith("-")), "")
     options, behind = build_parser(wanted).parse_known_args(arguments)
     # argparse before Python 3.13 takes no SOURCE behind an option that follows the words before it: PLAN --by X SOURCE.
-    if behind and (not hasattr(options, "source") or any(word.startswith("-") for word in behind)):
+    several = next((name for name in ("source", "names") if hasattr(options, name)), "")
+    if behind and (not several or any(word.startswith("-") for word in behind)):
         raise UserError(f"unrecognized arguments: {' '.join(behind)}", hint=f"buswright {options.command} --help")
     if behind:
-        options.source = [*options.source, *behind]
+        setattr(options, several, [*getattr(options, several), *behind])
     status: int = options.run(options)
     return status
 

@@ -13,7 +13,7 @@ import os
 import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,13 +21,11 @@ from typing import TYPE_CHECKING
 from buswright._version import __version__
 from buswright.cli import options as shared
 from buswright.errors import UserError
-from buswright.season.captures import at_hand, is_url
+from buswright.season.captures import Hashed, UnreadableError, at_hand, is_url, name_of, unreadable
 from buswright.season.place import digest_of, scratch
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
-    from buswright.diagnosis.trust import Trust
-    from buswright.findings import Finding
     from buswright.health.channels.evidence import Channels
     from buswright.report.health.report import HealthReport
     from buswright.season.run import Held, Run
@@ -42,14 +40,12 @@ _LISTED = 20
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """One capture to take in.
+    """One run to take in.
 
     Attributes
     ----------
-    capture
-        Path or URL of the file.
-    sha256
-        Its hash.
+    hashed
+        Its captures.
     car
         Path of the car file; None where there are only databases.
     dbc, bus, bitrate, timezone, untrusted
@@ -58,14 +54,18 @@ class Work:
         Of car file and databases: `version_of`.
     season
         Path or URL of the season.
+    jobs
+        Processes and threads for this run.
+    taken
+        Folders of the season that entries point at: not to be written to, so that these hold until the new one is
+        committed.
     given
         Car file and databases, for a worker that may not have them: then `car` and `dbc` are names among these.
     tool
         Who gave the work.
     """
 
-    capture: str
-    sha256: str
+    hashed: Hashed
     car: str | None
     dbc: tuple[str, ...]
     bus: tuple[str, ...]
@@ -74,24 +74,28 @@ class Work:
     untrusted: bool
     version: str
     season: str
+    jobs: int = 1
+    taken: frozenset[str] = frozenset()
     given: tuple[tuple[str, bytes], ...] = field(default=(), repr=False)
     tool: str = __version__
 
     @property
     def name(self) -> str:
-        """Name of the capture."""
-        return self.capture.rpartition("/")[2] if is_url(self.capture) else Path(self.capture).name
+        """Name of the capture; of several, their names."""
+        return " + ".join(map(name_of, self.hashed.names))
 
     @contextmanager
     def options(self) -> Iterator[argparse.Namespace]:
-        """Give the options of a command that reads this capture alone, while all of its files are on this computer.
+        """Give the options of a command that reads this run alone, while all of its files are on this computer.
 
         Raises
         ------
         UserError
             The capture can't be read.
         """
-        with at_hand(self.capture) as capture, scratch() as folder:
+        with ExitStack() as ending:
+            captures = [str(ending.enter_context(at_hand(name))) for name in self.hashed.names]
+            folder = ending.enter_context(scratch())
             for name, content in self.given:
                 (folder / name).parent.mkdir(parents=True, exist_ok=True)
                 (folder / name).write_bytes(content)
@@ -100,8 +104,8 @@ class Work:
                 car = None if car is None else str(folder / car)
                 dbc = [f"{bus}{equals}{folder / name}" for bus, equals, name in (_bound(each) for each in dbc)]
             yield argparse.Namespace(
-                command="season", source=[str(capture)], car=car, dbc=dbc, bus=list(self.bus),
-                bitrate=list(self.bitrate), timezone=self.timezone, untrusted=self.untrusted,
+                command="season", source=captures, car=car, dbc=dbc, bus=list(self.bus),
+                bitrate=list(self.bitrate), timezone=self.timezone, untrusted=self.untrusted, jobs=self.jobs,
             )  # fmt: skip
 
 
@@ -125,14 +129,15 @@ def for_elsewhere(work: Work, car: CarFile | None) -> Work:
         paths += [car.path.absolute(), *(path.absolute() for bus in car.buses.values() for path in bus.databases)]
     paths = [Path(os.path.normpath(path)) for path in paths]
     root = os.path.commonpath([path.parent for path in paths])
-    names = [path.relative_to(root).as_posix() for path in paths]
+    held = [path.relative_to(root).as_posix() for path in paths]
+    names = tuple(name if is_url(name) else str(Path(name).absolute()) for name in work.hashed.names)
     return replace(
         work,
-        capture=work.capture if is_url(work.capture) else str(Path(work.capture).absolute()),
+        hashed=replace(work.hashed, names=names),
         season=work.season if is_url(work.season) else str(Path(work.season).absolute()),
-        car=None if car is None else names[len(own)],
-        dbc=tuple(f"{bus}{equals}{name}" for (bus, equals, _), name in zip(own, names, strict=False)),
-        given=tuple(dict(zip(names, (path.read_bytes() for path in paths), strict=True)).items()),
+        car=None if car is None else held[len(own)],
+        dbc=tuple(f"{bus}{equals}{name}" for (bus, equals, _), name in zip(own, held, strict=False)),
+        given=tuple(dict(zip(held, (path.read_bytes() for path in paths), strict=True)).items()),
     )
 
 
@@ -164,7 +169,22 @@ def take_in(work: Work) -> Run:
             hint="install the same version on each worker",
         )
     with work.options() as options:
-        return _taken_in(work, options)
+        try:
+            return _taken_in(work, options)
+        except OSError as fault:  # of the capture: whoever writes says so himself
+            raise _disk_fault(work, fault) from fault
+
+
+def _disk_fault(work: Work, fault: OSError) -> UserError:
+    """Say whether it is the capture that can't be read, or the folder of temporary files that is full."""
+    import errno
+    from tempfile import gettempdir
+
+    from buswright.writing import writing_error
+
+    if fault.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+        return writing_error(f"{gettempdir()} (for temporary files; TMPDIR names another folder)", fault)
+    return unreadable(work.name, fault)
 
 
 def _taken_in(work: Work, options: argparse.Namespace) -> Run:
@@ -192,13 +212,17 @@ def _taken_in(work: Work, options: argparse.Namespace) -> Run:
         session = read.session
         channels = measure_channels(session) if session is not None else None
         report = report_of(read.health, read.source.capture, car, described=read.described, channels=channels)
-        report = replace(report, files=(work.capture,))  # not the copy that was read
+        report = replace(report, files=work.hashed.names)  # not the copies that were read
         baseline = good_run(read, phases.result(), report.findings)
         name = _name(work, baseline.capture.recorded)
         folder = f"{name}.{work.version[:8]}"
+        if folder in work.taken:
+            folder += ".again"
+        if not work.hashed.still_so():
+            raise UnreadableError(f"{work.name}: changed while it was read", hint="add it again when it is complete")
         with place.new_folder(RUNS, folder) as new:
             if session is not None and channels is not None:
-                with Tables(new, source=work.name, car=car.hash if car else "", run=name) as tables:
+                with Tables(new, work.jobs, source=work.name, car=car.hash if car else "", run=name) as tables:
                     write_folder(tables, session, session.names)
                 write_numbers(new / NUMBERS, list(numbers_of(channels, baseline)))
             save(baseline, new / "baseline.json")
@@ -210,8 +234,8 @@ def _taken_in(work: Work, options: argparse.Namespace) -> Run:
 
 
 def _name(work: Work, recorded: str | None) -> str:
-    stem = _UNSAFE.sub("_", work.name.partition(".")[0])[:_STEM].strip("_") or "run"
-    return f"{(recorded or 'undated')[:10].rstrip('T')}_{stem}_{work.sha256[:8]}"
+    stem = _UNSAFE.sub("_", name_of(work.hashed.names[0]).partition(".")[0])[:_STEM].strip("_") or "run"
+    return f"{(recorded or 'undated')[:10].rstrip('T')}_{stem}_{work.hashed.sha256[:8]}"
 
 
 def _held(folder: Path) -> tuple[Held, ...]:
@@ -247,10 +271,9 @@ def _entry(
     from buswright.diagnosis.found import every
     from buswright.diagnosis.trust import counts
     from buswright.report.findings import headline
-    from buswright.report.health.report import verdict
     from buswright.season.run import Noted, NotFine, Run
 
-    car = report.rules
+    car, first = report.rules, work.hashed.names[0]
     restarts: dict[str, int] = {}
     for finding in every(report.findings):
         if finding.fault == "module-reset":
@@ -260,18 +283,18 @@ def _entry(
         name=name,
         folder=folder,
         capture=work.name,
-        came_from=work.capture if is_url(work.capture) else str(Path(work.capture).absolute()),
-        sha256=work.sha256,
+        came_from=first if is_url(first) else str(Path(first).absolute()),
+        sha256=work.hashed.sha256,
         recorded=recorded,
         seconds=round(report.seconds, 3),
         frames=report.health.capture.frames,
-        bad_lines=sum(problem.count for problem in report.problems),
+        bad_lines=report.problems.rejected,
         car=report.car,
         car_file=car.path.name if car else "",
         car_sha256=car.hash if car else "",
         version=work.version,
         tool=f"buswright {__version__}",
-        verdict=f"{advice(report.findings, report.trusted)} {verdict(report)}",
+        verdict=advice(report),
         files=files,
         tables=homes,
         distance_km=_distance_km(report.channels),
@@ -286,16 +309,24 @@ def _entry(
         states={state: number for state, number in counts(report.trusted).items() if number},
         restarts=restarts,
         spans=spans,
+        sources=work.hashed.sources,
     )
 
 
-def advice(findings: Sequence[Finding], trusted: Sequence[Trust]) -> str:
-    """Say in a word what to do with a run: trust it, or look at something first."""
+def advice(report: HealthReport) -> str:
+    """Say in one line what to do with a run: trust it as far as it was looked at, or look at something first."""
     from buswright.findings import Severity
+    from buswright.report.findings import headline, tally
+    from buswright.report.health.report import channel_words, verdict
 
-    bad = any(each.severity > Severity.NOTE for each in findings)
-    bad |= any(one.state in ("failed", "suspect") for one in trusted)
-    return "Look at this first." if bad else "Trust it, as far as it was looked at."
+    judged = [each for each in report.findings if each.severity > Severity.NOTE]
+    bad = [one for one in report.trusted if one.state in ("failed", "suspect")]
+    if judged:
+        in_all = f" In all {tally(judged)}." if len(judged) > 1 else ""
+        return f"Look at this first: {headline(judged[0])}.{in_all} {channel_words(report)}"
+    if bad:
+        return f"Look at this first: {bad[0].channel} is {bad[0].state}: {bad[0].why} {verdict(report)}"
+    return f"Trust it, as far as it was looked at. {verdict(report)}"
 
 
 def _distance_km(channels: Channels | None) -> float | None:

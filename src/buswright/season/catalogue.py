@@ -6,7 +6,7 @@ PLACE/runs/FOLDER/*.parquet        its tables, its numbers, its trust page
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -14,6 +14,7 @@ from buswright.errors import UserError
 from buswright.records import laid_out, read_record, to_plain
 from buswright.season.place import Place
 from buswright.season.run import SCHEMA, Run
+from buswright.writing import WritingError
 
 ENTRIES, RUNS = "catalogue", "runs"
 _ENDING = ".json"
@@ -57,10 +58,6 @@ class Catalogue:
     runs: tuple[Run, ...]
     faults: tuple[Fault, ...] = ()
 
-    def by_capture(self) -> dict[str, Run]:
-        """Return the runs by the hash of their capture."""
-        return {run.sha256: run for run in self.runs}
-
 
 def read_catalogue(place: Place, *, needed: bool = True) -> Catalogue:
     """Read all entries.
@@ -96,10 +93,38 @@ def read_catalogue(place: Place, *, needed: bool = True) -> Catalogue:
     return Catalogue(place.title, tuple(sorted(runs, key=lambda run: run.order)), tuple(faults))
 
 
-def commit(place: Place, run: Run) -> None:
-    """Write the entry of a run whose files are there: from now on it belongs to the season."""
+def added_meanwhile(place: Place, run: Run, instead_of: Sequence[Run] = ()) -> Run | None:
+    """Return the run of the same captures that another call has added under another name; None if there is none."""
+    own = {f"{each.name}{_ENDING}" for each in (run, *instead_of)}
+    if any(name not in own and name.endswith(run.name[-9:] + _ENDING) for name in place.names(ENTRIES)):
+        for each in read_catalogue(place).runs:
+            if each.captures == run.captures and each.version == run.version and each.name + _ENDING not in own:
+                return each
+    return None
+
+
+def commit(place: Place, run: Run, instead_of: Sequence[Run] = ()) -> None:
+    """Write the entry of a run whose files are there: from now on it belongs to the season.
+
+    Parameters
+    ----------
+    instead_of
+        Runs that it takes the place of: they go afterwards, so that at any moment one of both is whole.
+    """
     document = {"schema": SCHEMA, **to_plain(run)}
-    place.write((laid_out(document) + "\n").encode("utf-8"), ENTRIES, run.name + _ENDING)
+    try:
+        place.write((laid_out(document) + "\n").encode("utf-8"), ENTRIES, run.name + _ENDING)
+    except WritingError:  # of a full disk: what nobody needs goes
+        if all(each.folder != run.folder for each in read_catalogue(place, needed=False).runs):
+            place.remove(RUNS, run.folder)
+        raise
+    for old in instead_of:
+        if old.name != run.name:
+            place.remove(ENTRIES, old.name + _ENDING)
+    still = {each.folder for each in read_catalogue(place).runs} if instead_of else set()
+    for old in instead_of:
+        if old.folder not in still:  # another call may have brought it back meanwhile
+            place.remove(RUNS, old.folder)
 
 
 def verify(place: Place, catalogue: Catalogue) -> Iterator[Fault]:
@@ -127,6 +152,6 @@ def verify(place: Place, catalogue: Catalogue) -> Iterator[Fault]:
 
 
 def damaged(place: Place, run: Run) -> bool:
-    """Whether a file of a run is missing, or has another size: seen without reading it."""
+    """Whether a file of a run is missing: seen without reading any."""
     there = set(place.names(RUNS, run.folder))
     return any(held.name not in there for held in run.files)

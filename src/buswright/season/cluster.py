@@ -1,12 +1,14 @@
-"""Who does the work of a season: this process, or the workers of a Dask scheduler. Both are asked in the same way."""
+"""The workers of a Dask scheduler, or processes of this computer."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
-from typing import Protocol, TypeVar
+from typing import TypeVar
 
 from buswright.errors import UserError
+from buswright.season.processes import Processes
+from buswright.season.workers import Workers, tried
 
 RETRIES = 3
 """How often Dask tries a task again that failed for another reason than its input."""
@@ -15,32 +17,6 @@ ANSWER_S, WORKERS_S = 10, 30
 
 _Item = TypeVar("_Item")
 _Result = TypeVar("_Result")
-
-
-class Workers(Protocol):
-    """Whoever works."""
-
-    def each(
-        self, function: Callable[[_Item], _Result], items: Sequence[_Item]
-    ) -> Iterator[tuple[_Item, _Result | UserError]]:
-        """Apply a function to items; yield each with its result, or with what is wrong with it, as they are done.
-
-        Parameters
-        ----------
-        function
-            A function of a module; to do it twice must do no harm.
-        """
-
-
-class Here:
-    """Works in this process: one item after the other, each when it is asked for."""
-
-    def each(
-        self, function: Callable[[_Item], _Result], items: Sequence[_Item]
-    ) -> Iterator[tuple[_Item, _Result | UserError]]:
-        """See `Workers`."""
-        for item in items:
-            yield item, _tried(function, item)
 
 
 class _Dask:
@@ -57,7 +33,7 @@ class _Dask:
 
         client = self._client
         futures = {
-            client.submit(_tried, function, item, pure=False, retries=RETRIES): item  # type: ignore[attr-defined]
+            client.submit(tried, function, item, pure=False, retries=RETRIES): item  # type: ignore[attr-defined]
             for item in items
         }
         try:
@@ -78,18 +54,6 @@ class _Dask:
         finally:
             for future in futures:
                 future.release()
-
-
-def _tried(function: Callable[[_Item], _Result], item: _Item) -> _Result | UserError:
-    """Return what is wrong with an item as a result: to try it again would not help. A full disk may pass."""
-    from buswright.writing import WritingError
-
-    try:
-        return function(item)
-    except WritingError:
-        raise
-    except UserError as fault:
-        return fault
 
 
 @contextmanager
@@ -114,17 +78,12 @@ def _dask(address: str) -> Iterator[Workers]:
         client.close()
 
 
-@contextmanager
-def _here() -> Iterator[Workers]:
-    yield Here()
-
-
-def workers_of(address: str | None) -> AbstractContextManager[Workers]:
-    """Give the workers of a Dask scheduler, or this process.
+def workers_of(address: str | None, jobs: int) -> AbstractContextManager[Workers]:
+    """Give the workers of a Dask scheduler, or so many processes of this computer.
 
     Raises
     ------
     UserError
         Dask isn't installed, no scheduler answers, or it has no workers.
     """
-    return _here() if address is None else _dask(address)
+    return Processes(jobs) if address is None else _dask(address)

@@ -111,6 +111,9 @@ class RemotePlace:
         with suppress(FileNotFoundError):
             self._files.rm(self._at(names), recursive=True)
 
+    def tidy(self, *folder: str) -> None:
+        """See `Place`: an object is whole or not there, so there is nothing."""
+
     def size_and_hash(self, *names: str) -> tuple[int, str]:
         """See `Place`."""
         with self._files.open(self._at(names), "rb") as stream:

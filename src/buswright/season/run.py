@@ -5,7 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from types import MappingProxyType
+
+from buswright.frames.sidecar import ENDING
 
 SCHEMA = "buswright.season-run/1"
 NUMBERS, PAGE = "numbers.parquet", "trust.html"
@@ -15,6 +18,8 @@ _NAME = re.compile(r"(?!\.{1,2}\Z)[A-Za-z0-9._@+=-]{1,200}")
 _NOTHING: Mapping[str, str] = MappingProxyType({})
 _NO_COUNTS: Mapping[str, int] = MappingProxyType({})
 _NO_NUMBERS: Mapping[str, float] = MappingProxyType({})
+
+Stamps = frozenset[tuple[str, int, int]]
 
 
 def is_name(text: str) -> bool:
@@ -33,6 +38,29 @@ class Held:
     def __post_init__(self) -> None:
         if not is_name(self.name):
             raise ValueError(f"name {self.name[:60]!r} is no file name")
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A file that a run was read from, a capture or its sidecar.
+
+    Attributes
+    ----------
+    name, bytes, sha256
+        Its name, size and hash.
+    changed_ns
+        When it was changed last, if it is a file of this computer; 0 behind a URL.
+    """
+
+    name: str
+    bytes: int
+    sha256: str
+    changed_ns: int = 0
+
+    @property
+    def is_capture(self) -> bool:
+        """Whether it is no sidecar."""
+        return not self.name.endswith(ENDING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +94,8 @@ class Run:
     folder
         Name of the folder that holds its files.
     capture, came_from, sha256
-        Name, path and hash of the capture.
+        Name, path and hash of the capture. Of several, one a bus: names joined, the first path, the hash of their
+        hashes.
     recorded
         Date and time of the first frame, ISO 8601; None where the capture doesn't say.
     seconds, frames, bad_lines
@@ -93,6 +122,8 @@ class Run:
         How often each module restarted.
     spans
         What each channel can measure from end to end, in its unit.
+    sources
+        The files that it was read from; empty where an older version read it.
     """
 
     name: str
@@ -119,6 +150,7 @@ class Run:
     states: Mapping[str, int] = field(default_factory=lambda: _NO_COUNTS)
     restarts: Mapping[str, int] = field(default_factory=lambda: _NO_COUNTS)
     spans: Mapping[str, float] = field(default_factory=lambda: _NO_NUMBERS)
+    sources: tuple[Source, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse what would lead out of the season's folder: a catalogue may be a stranger's."""
@@ -129,6 +161,18 @@ class Run:
         for table in self.tables.values():
             if table not in known:
                 raise ValueError(f"tables has {table[:60]!r}, which is no file of the run")
+
+    @property
+    def captures(self) -> frozenset[str]:
+        """Hashes of its captures."""
+        return frozenset(each.sha256 for each in self.sources if each.is_capture) or frozenset((self.sha256,))
+
+    @property
+    def stamps(self) -> Stamps:
+        """Path, size and time of change of the files that it was read from; none behind a URL."""
+        folder = Path(self.came_from).parent
+        found = frozenset((str(folder / each.name), each.bytes, each.changed_ns) for each in self.sources)
+        return found if all(each.changed_ns for each in self.sources) else frozenset()
 
     @property
     def order(self) -> tuple[bool, str, str]:

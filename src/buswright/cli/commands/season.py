@@ -2,7 +2,8 @@
 
 add CAPTURES takes in captures that the season doesn't have yet: their channels as Parquet tables, numbers by channel
 and phase, and a trust page. A run decoded with an older car file is decoded again. A call that is stopped at any
-moment leaves the season readable; the next one goes on. Several calls at once do not harm each other.
+moment leaves the season readable; the next one goes on. Several calls at once do not harm each other. With --follow
+FOLDER it stays, and takes in each capture of that folder as soon as it is complete.
 
 list shows the runs, what was wrong with each, and what changed steadily over them. channel NAME --over zero shows one
 number of a channel for each run, with a plot. check holds every file against the hash that it was written with.
@@ -22,13 +23,7 @@ from buswright.cli.streams import put_lines
 from buswright.errors import UserError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from buswright.channels.carfile.model import CarFile
-    from buswright.season.catalogue import Catalogue
-    from buswright.season.cluster import Workers
     from buswright.season.place import Place
-    from buswright.season.run import Run
 
 DEFAULT = "season"
 ACTIONS = ("add", "list", "channel", "check")
@@ -48,6 +43,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--phase", metavar="PHASE", help="channel: run, rest, key-on, cranking, idle, driving, rolling or standing"
     )
     parser.add_argument("--csv", metavar="FILE", help="channel: write the numbers as CSV")
+    shared.add_jobs(parser)
+    parser.add_argument(
+        "--follow",
+        action="append",
+        default=[],
+        metavar="FOLDER",
+        help="add: stay, and take in each capture of this folder as soon as it is complete; may be repeated",
+    )
     parser.add_argument(
         "--scheduler", metavar="ADDRESS", help="add: have the workers of this Dask scheduler do it: tcp://HOST:8786"
     )
@@ -73,87 +76,33 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _add(options: argparse.Namespace, place: Place) -> int:
-    """Take in what is new; commit each run here as soon as it is written. A capture that is none costs no other."""
+    """Take in what is new. A capture that is none costs no other."""
+    from buswright.cli.adding import Adding, added_of, captures_of
     from buswright.report.commands import season as report
-    from buswright.season.catalogue import RUNS, commit, read_catalogue
-    from buswright.season.cluster import workers_of
+    from buswright.season.catalogue import RUNS
     from buswright.writing import WritingError
 
-    if not options.names:
-        raise UserError("season add needs captures", hint="buswright season add CAPTURES --car FILE")
+    if bool(options.names) == bool(options.follow):
+        hint = "buswright season add CAPTURES --car FILE, or season add --follow FOLDER --car FILE"
+        raise UserError("season add needs captures, or a folder to follow", hint=hint)
     options.source = options.names
-    car = shared.load_car(options)
-    if car is None and not options.dbc:
-        raise UserError("season add needs a car file or a database", hint="add --car FILE or --dbc FILE")
-    catalogue = read_catalogue(place, needed=False)
-    added: list[Run] = []
-    again: list[Run] = []
-    known: list[Run] = []
-    refused: list[tuple[str, str, str]] = []
+    if options.follow:
+        from buswright.cli.following import follow
+
+        shared.show(options, report, added_of(place, follow(options, place)))
+        return 0
+    adding = Adding(options, place)
+    names, outcomes = captures_of(options)
     try:
-        with workers_of(options.scheduler) as workers:
-            for capture, new, old in _taken(options, car, place, catalogue, workers):
-                if isinstance(new, UserError):
-                    refused.append((capture, new.message, new.hint))
-                elif new is old:
-                    known.append(new)
-                else:
-                    commit(place, new)
-                    if old is not None and old.folder != new.folder:
-                        place.remove(RUNS, old.folder)
-                    (added if old is None else again).append(new)
-                    if not options.json:
-                        put_lines([report.added_line(new, place.at(RUNS, new.folder))])
+        for outcome in adding.take(list(adding.stints(adding.alike(names)))):
+            outcomes.append(outcome)
+            if outcome.run is not None and outcome.is_new and not options.json:
+                put_lines([report.added_line(outcome.run, place.at(RUNS, outcome.run.folder))])
     except WritingError as fault:
-        done = f"{len(added) + len(again)} added before, which stay"
+        done = f"{sum(each.is_new for each in outcomes)} added before, which stay"
         raise WritingError(f"not all added: {fault.message} ({done})", hint=fault.hint) from fault
-    shared.show(options, report, report.Added(place.title, tuple(added), tuple(again), tuple(known), tuple(refused)))
-    return 2 if refused else 0
-
-
-def _taken(
-    options: argparse.Namespace, car: CarFile | None, place: Place, catalogue: Catalogue, workers: Workers
-) -> Iterator[tuple[str, Run | UserError, Run | None]]:
-    """Yield every capture with its run or what is wrong with it, and the run that the season had; one run: known."""
-    from buswright.cli.taking_in import Work, for_elsewhere, take_in, version_of
-    from buswright.frames.opening import open_capture
-    from buswright.season.captures import captures_at, hash_of, is_url
-    from buswright.season.catalogue import damaged
-
-    version = version_of(car, [shared.bound_database(item)[1] for item in options.dbc])
-    by_capture = catalogue.by_capture()
-    names: dict[str, None] = {}
-    for name in options.names:
-        try:
-            if is_url(name):
-                names.update(dict.fromkeys(captures_at(name)))
-            else:
-                paths = open_capture(name, timezone=options.timezone).paths
-                # workers have another working folder
-                names.update((str(path.absolute() if options.scheduler else path), None) for path in paths)
-        except UserError as fault:
-            yield name, fault, None
-    works: list[Work] = []
-    alike: dict[str, list[str]] = {}
-    for name, sha256 in workers.each(hash_of, list(names)):
-        if isinstance(sha256, UserError):
-            yield name, sha256, None
-            continue
-        old = by_capture.get(sha256)
-        if old is not None and old.version == version and not damaged(place, old):
-            yield name, old, old
-            continue
-        alike.setdefault(sha256, []).append(name)
-        if len(alike[sha256]) == 1:
-            work = Work(
-                name, sha256, str(car.path) if car is not None else None, tuple(options.dbc), tuple(options.bus),
-                tuple(options.bitrate), options.timezone, options.untrusted, version, options.season,
-            )  # fmt: skip
-            works.append(for_elsewhere(work, car) if options.scheduler else work)
-    for work, new in workers.each(take_in, works):
-        yield work.capture, new, by_capture.get(work.sha256)
-        for name in alike[work.sha256][1:]:
-            yield name, new, None if isinstance(new, UserError) else new
+    shared.show(options, report, added_of(place, outcomes))
+    return 2 if any(each.what == "refused" for each in outcomes) else 0
 
 
 def _list(options: argparse.Namespace, place: Place) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from functools import lru_cache
 from itertools import pairwise
 from typing import Literal
 
@@ -46,11 +47,15 @@ def binomial_at_least(count: int, of: int, share: float) -> float:
     if share >= 1.0:
         return 1.0
     hit, miss = math.log(share), math.log1p(-share)
-    terms = [
-        math.lgamma(of + 1) - math.lgamma(k + 1) - math.lgamma(of - k + 1) + k * hit + (of - k) * miss
-        for k in range(count, of + 1)
-    ]
-    return min(1.0, _summed(terms))
+    choices = _log_choices(of)
+    return min(1.0, _summed([choices[k] + k * hit + (of - k) * miss for k in range(count, of + 1)]))
+
+
+@lru_cache(maxsize=16)
+def _log_choices(of: int) -> tuple[float, ...]:
+    """Return the logarithms of the binomial coefficients; all columns of a finding have the same number of tries."""
+    every = math.lgamma(of + 1)
+    return tuple(every - math.lgamma(k + 1) - math.lgamma(of - k + 1) for k in range(of + 1))
 
 
 def _summed(logarithms: Sequence[float]) -> float:
@@ -170,10 +175,11 @@ def _best(about: About, by: str, unit: str, column: Floats, at: Floats) -> Condi
 
 def _regions(known: Floats) -> Iterator[tuple[float, float]]:
     """Yield both tails at several depths, and bins of equal width between the 1st and the 99th percentile."""
-    for depth in _TAILS:
-        yield float(np.quantile(known, depth)), math.inf
-        yield -math.inf, float(np.quantile(known, 1.0 - depth))
-    low, high = np.quantile(known, [0.01, 0.99]).tolist()
+    tails = [share for depth in _TAILS for share in (depth, 1.0 - depth)]
+    *ends, low, high = np.quantile(known, [*tails, 0.01, 0.99]).tolist()
+    for deep, rest in zip(ends[::2], ends[1::2], strict=True):
+        yield deep, math.inf
+        yield -math.inf, rest
     edges = np.linspace(low, high, _BINS + 1).tolist()
     yield from pairwise(edges[1:-1])
 

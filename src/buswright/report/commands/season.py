@@ -80,6 +80,16 @@ def added_line(run: Run, folder: str) -> str:
     return f"{run.name}: {run.verdict} Page: {folder}/{PAGE}"
 
 
+def refused_lines(capture: str, message: str, hint: str) -> list[str]:
+    """Say which capture was not added, and why."""
+    return [f"not added: {capture}: {message.removeprefix(f'{capture}: ')}", *([f"  try: {hint}"] if hint else [])]
+
+
+def trusted(run: Run) -> bool:
+    """Whether nothing of a run is to be looked at first."""
+    return not run.not_fine and all(each.severity == "note" for each in run.findings)
+
+
 def render_text(result: Result, *, width: int = 100) -> str:
     """Write what an action prints."""
     if isinstance(result, Added):
@@ -94,9 +104,7 @@ def render_text(result: Result, *, width: int = 100) -> str:
 def _added(result: Added) -> list[str]:
     known = f"{len(result.again):,} decoded again, {len(result.known):,} there already"
     lines = [f"{result.season}: {plural(len(result.added), 'run')} added, {known}"]
-    for capture, message, hint in result.refused:
-        lines += [f"  not added: {capture}: {message}", *([f"    try: {hint}"] if hint else [])]
-    return lines
+    return lines + [f"  {line}" for each in result.refused for line in refused_lines(*each)]
 
 
 def _listed(result: Listed) -> list[str]:

@@ -1,0 +1,208 @@
+"""Following folders without waiting: clock, listing and what takes captures in are given."""
+
+import argparse
+import errno
+import shutil
+from pathlib import Path
+
+import pytest
+
+from buswright.cli import following
+from buswright.cli.adding import Outcome
+from buswright.cli.following import RETRY_S, Following
+from buswright.cli.main import status_of
+from buswright.errors import CaptureError
+from buswright.season.arriving import BROKEN_OFF_S, QUIET_S, listed
+from buswright.season.captures import unreadable
+from buswright.season.catalogue import read_catalogue
+from buswright.season.opening import open_place
+from buswright.season.run import NotFine, Run
+from buswright.season.stints import by_name
+from buswright.writing import writing_error
+
+ROOT = Path(__file__).parents[2]
+CAR = ROOT / "dbc_examples" / "wrenfell.toml"
+ENGINE = ROOT / "dbc_examples" / "wrenfell_engine.dbc"
+RUN = ROOT / "captures" / "wrenfell_run.log"
+
+
+class Followed:
+    """A folder that is followed; each look is a second later."""
+
+    def __init__(self, folder, options):
+        self.lines, self.rings, self.now_s = [], [], 0.0
+        folder.mkdir(exist_ok=True)
+        place = open_place(options.season)
+        told = {"tell": self.lines.append, "ring": self.rings.append}
+        self.following = Following(options, place, [folder], clock=lambda: self.now_s, listing=listed, **told)
+
+    def after(self, seconds):
+        """Return what was said meanwhile."""
+        self.lines.clear()
+        for _ in range(round(seconds)):
+            self.now_s += 1.0
+            self.following.look()
+        return list(self.lines)
+
+
+def run_of(name, **more):
+    values = dict.fromkeys(("came_from", "sha256", "car", "car_file", "car_sha256", "version", "tool"), "")
+    return Run(
+        name, name, name, recorded=None, seconds=1.0, frames=1, bad_lines=0, files=(), verdict="V.", **values, **more
+    )
+
+
+@pytest.fixture
+def adding(monkeypatch):
+    """What becomes of captures, by name: an outcome's words, or a fault of the whole call. Others are added."""
+    told = {}
+
+    class Adding:
+        def __init__(self, options, place):
+            pass
+
+        def alike(self, names):
+            return by_name(names, {"chassis", "engine"})
+
+        def stints(self, alike):
+            return alike
+
+        def take(self, runs):
+            for names in runs:
+                become = told.get(Path(names[0]).name, "added")
+                if callable(become):
+                    become = become(names[0])
+                if isinstance(become, CaptureError):
+                    yield Outcome(names, "refused", fault=become)
+                elif isinstance(become, Exception):
+                    raise become
+                else:
+                    bad = (NotFine("x", "failed", ""),) if become == "bad" else ()
+                    yield Outcome(
+                        names, "known" if become == "known" else "added", run_of(Path(names[0]).name, not_fine=bad)
+                    )
+
+    monkeypatch.setattr(following, "Adding", Adding)
+    return told
+
+
+@pytest.fixture
+def card(tmp_path, adding):
+    return Followed(tmp_path / "card", argparse.Namespace(season=str(tmp_path / "season")))
+
+
+def put(tmp_path, *names, content=b"x\n"):
+    for name in names:
+        (tmp_path / "card" / name).write_bytes(content)
+
+
+def test_each_run_is_told_once_with_a_ring_and_two_where_it_is_to_be_looked_at(tmp_path, card, adding):
+    adding |= {"b.log": "bad", "c.log": "known", "d.log": "known"}
+    put(tmp_path, "a.log", "b.log", "c.log", "d.log")
+    said = card.after(QUIET_S + 1)
+    assert sorted(line[:6] for line in said) == ["2 capt", "a.log:", "b.log:"]
+    assert sorted(card.rings) == [1, 2]
+    assert card.after(60) == []
+
+
+def test_a_damaged_capture_is_said_and_not_tried_again_until_it_changes(tmp_path, card, adding):
+    adding["a.log"] = CaptureError("no frames", hint="look")
+    put(tmp_path, "a.log", "b.log")
+    said = card.after(QUIET_S + 1)
+    assert sum("not added" in line and "no frames" in line and "try: look" in line for line in said) == 1
+    assert sum(line.startswith("b.log") for line in said) == 1
+    assert card.after(600) == []
+    del adding["a.log"]
+    put(tmp_path, "a.log", content=b"whole\n")
+    assert [line[:6] for line in card.after(QUIET_S + 1)] == ["a.log:"]
+
+
+def test_a_card_pulled_while_it_is_read_is_said_and_read_when_it_is_back(tmp_path, card, adding):
+    def pulled(name):
+        shutil.move(tmp_path / "card", tmp_path / "pocket")
+        return unreadable(name, OSError(errno.EIO, "input/output error"))
+
+    adding["a.log"] = pulled
+    put(tmp_path, "a.log")
+    said = card.after(QUIET_S + 10)
+    assert "went away" in said[0]
+    assert "is not there" in said[1]
+    assert len(said) == 2
+    assert card.following.outcomes == []
+    del adding["a.log"]
+    shutil.move(tmp_path / "pocket", tmp_path / "card")
+    said = card.after(QUIET_S + 2)
+    assert "is there again" in said[0]
+    assert said[1].startswith("a.log: V.")
+
+
+def test_the_files_of_both_buses_are_taken_in_together_whichever_comes_first(tmp_path, card):
+    both = [str(tmp_path / "card" / f"{{}}_{bus}.log") for bus in ("chassis", "engine")]
+    put(tmp_path, "a_chassis.log")
+    for size in range(1, 10):
+        put(tmp_path, "a_engine.log", content=b"x\n" * size)
+        assert card.after(4) == []
+    assert len(card.after(QUIET_S + 1)) == 1
+    put(tmp_path, "b_engine.log")
+    assert len(card.after(QUIET_S + 1)) == 1
+    put(tmp_path, "b_chassis.log")  # the other logger's card, later
+    assert len(card.after(QUIET_S + 1)) == 1
+    names = [list(each.names) for each in card.following.outcomes]
+    assert names == [[each.format("a") for each in both], [both[1].format("b")], [each.format("b") for each in both]]
+
+
+def test_a_full_disk_is_said_once_and_nothing_is_lost(tmp_path, card, adding):
+    adding["a.log"] = writing_error("season", OSError(errno.ENOSPC, "no space"))
+    put(tmp_path, "a.log", "b.log")
+    said = card.after(QUIET_S + 3 * RETRY_S)
+    assert sum("the disk is full: make room" in line for line in said) == 1
+    adding.clear()
+    assert "a.log: V." in "".join(card.after(RETRY_S + 1))
+    assert sorted(Path(each.names[0]).name for each in card.following.outcomes) == ["a.log", "b.log"]
+
+
+def test_a_copy_that_paused_and_a_sidecar_that_comes_late_make_one_run(tmp_path):
+    lines = RUN.read_bytes().splitlines(keepends=True)[:1500]
+    words = ["season", "add", "--follow", "card", "--dbc", str(ENGINE), "--season", str(tmp_path / "s"), "--jobs", "1"]
+    from buswright.cli.main import build_parser
+
+    card = Followed(tmp_path / "card", build_parser("season").parse_args(words))
+    put(tmp_path, "a.log", content=b"".join(lines[:1000])[:-5])
+    assert "a_" in card.after(BROKEN_OFF_S + 1)[0]
+    put(tmp_path, "a.log", content=b"".join(lines))
+    (said,) = card.after(QUIET_S + 1)
+    put(tmp_path, "a.log.events.jsonl", content=b'{"written":"afterwards"}\n{"kind":"marker","text":"pit"}\n')
+    assert len(card.after(QUIET_S + 1)) == 1
+    (run,) = read_catalogue(open_place(str(tmp_path / "s"))).runs
+    assert run.frames == 1500
+    assert [each.name for each in run.sources] == ["a.log", "a.log.events.jsonl"]
+    assert [each.what for each in card.following.outcomes] == ["added", "again", "again"]
+    assert status_of(["season", "check", "--season", str(tmp_path / "s"), "--fail-on", "note"]) == 0
+    assert Path(said.rpartition("Page: ")[2].replace(said.split(":")[0], run.name)).name == "trust.html"
+
+
+def test_what_is_wrong_with_the_call_is_said_before_it_waits(tmp_path, capsys):
+    (tmp_path / "a.log").write_bytes(b"x\n")
+    season = ["season", "add", "--season", str(tmp_path / "s")]
+    for words, said in (
+        (["--follow", str(tmp_path / "a.log"), "--car", str(CAR)], "is no folder"),
+        (["--follow", "s3://team", "--car", str(CAR)], "mount it"),
+        (["--follow", str(tmp_path), "--car", str(tmp_path / "none.toml")], "none.toml"),
+        (["--follow", str(tmp_path), "a.log", "--car", str(CAR)], "or a folder to follow"),
+    ):
+        assert status_of([*season, *words]) == 2
+        assert said in capsys.readouterr().err
+
+
+def test_ctrl_c_ends_with_what_was_done(tmp_path, monkeypatch, capsys):
+    (tmp_path / "card").mkdir()
+
+    def interrupted(_):
+        import signal
+
+        signal.raise_signal(signal.SIGINT)
+
+    monkeypatch.setattr(following.time, "sleep", interrupted)
+    words = ["--follow", str(tmp_path / "card"), "--car", str(CAR), "--season", str(tmp_path / "s")]
+    assert status_of(["season", "add", *words]) == 0
+    assert "0 runs added" in capsys.readouterr().out
