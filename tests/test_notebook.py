@@ -5,6 +5,7 @@ import json
 import subprocess
 import sys
 
+import duckdb
 import matplotlib as mpl
 import matplotlib.pyplot as plt
 import numpy as np
@@ -36,11 +37,12 @@ def test_the_notebook_page_is_true(tmp_path, monkeypatch):
     """Every example gives what stands below it, and the plot is drawn."""
     monkeypatch.chdir(tmp_path)
     mpl.use("Agg")
-    examples = doctest.DocTestParser().get_doctest(page("notebook"), {}, "notebook", "notebook.md", 0)
-    assert len(examples.examples) > 20
     runner = doctest.DocTestRunner(verbose=False)
     said: list[str] = []
-    runner.run(examples, out=said.append)
+    for text, least in ((page("notebook"), 30), (bw.__doc__, 4)):
+        examples = doctest.DocTestParser().get_doctest(text, {}, "notebook", "notebook.md", 0)
+        assert len(examples.examples) > least
+        runner.run(examples, out=said.append)
     plt.close("all")
     assert said == []
     picture = plt.imread(tmp_path / "oil.png")
@@ -53,12 +55,19 @@ def test_a_users_script_runs():
     assert (found["units"], found["findings"], found["first"]) == (4, 0, 75)
 
 
-def test_importing_and_opening_load_no_pandas_and_no_arrow():
+def test_opening_loads_no_arrow_and_writing_no_pandas(tmp_path):
     code = (
-        "import sys, buswright as bw; bw.open_session('demo'); bw.health; "
-        "print([name for name in ('pandas', 'pyarrow', 'textual', 'scipy') if name in sys.modules])"
+        "import sys, buswright as bw; bw.open_session('demo'); bw.health\n"
+        "def loaded(): print([name for name in ('pandas', 'pyarrow', 'textual', 'scipy') if name in sys.modules])\n"
+        "loaded()\n"
+        "from buswright.season.numbers import Numbers, write_numbers; from pathlib import Path\n"
+        "write_numbers(Path(sys.argv[1]), [Numbers('gear', 'run', '', 1.0, 50, mean=2.5)]); loaded()"
     )
-    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "[]\n"
+    words = [sys.executable, "-c", code, str(tmp_path / "numbers.parquet")]
+    said = subprocess.run(words, capture_output=True, text=True, check=True).stdout
+    assert said == "[]\n['pyarrow']\n"
+    (row,) = pl.read_parquet(tmp_path / "numbers.parquet").to_dicts()
+    assert (row["channel"], row["samples"], row["mean"], row["zero"]) == ("gear", 50, 2.5, None)
 
 
 def test_the_function_is_found_whatever_was_imported_of_its_package():
@@ -88,19 +97,48 @@ def test_valid_only_leaves_rows_out_of_each_form(flaky):
         assert whole - kept == pytest.approx(bad, abs=5)
 
 
-def test_polars_takes_the_arrow_table(flaky):
+def test_polars_and_duckdb_take_the_arrow_table(flaky):
     for rate in (None, 20):
-        table, frame = flaky.to_arrow("damper_f?", rate=rate), flaky.to_pandas("damper_f?", rate=rate)
-        taken = pl.DataFrame(table)
-        column = "value" if rate is None else "damper_fl"
-        assert taken[column].to_list() == frame[column].to_list()
-        assert taken["time"].dt.epoch("ns").to_list() == frame.index.as_unit("ns").asi8.tolist()
+        arrow, frame = flaky.to_arrow("oil_pressure", rate=rate), flaky.to_pandas("oil_pressure", rate=rate)
+        column, where = ("value", "valid") if rate is None else ("oil_pressure", "oil_pressure is not null")
+        times = frame.index.as_unit("ns").asi8
+        taken = pl.DataFrame(arrow)
+        assert taken["time"].dt.epoch("ns").to_list() == times.tolist()
+        assert np.array_equal(taken[column].to_numpy(), frame[column], equal_nan=True)
+        usable = frame["valid"] if rate is None else frame[column].notna()
+        rows = duckdb.sql(f"select {column}, epoch_ns(time) from arrow where {where}").fetchall()
+        assert rows == list(zip(frame[column][usable], times[usable], strict=True))
+        mean = duckdb.sql(f"select mean({column}) from arrow where {where}").fetchall()[0][0]
+        assert mean == pytest.approx(frame[column][usable].mean(), rel=1e-12)
+
+
+def test_only_what_is_meant_to_be_used_is_public(flaky):
+    """Every public name of what a notebook holds stands on the page; the program's own names are elsewhere."""
+    lists = page("notebook").partition("## All names")[2]
+    fields = {"name", "unit", "time_ns", "value", "raw", "volts", "quality", "period_s", "kind", "segments"}
+    fields |= {"effective_hz", "labels", "first_ns", "keys", "values", "items", "get", "findings"}
+    for thing in (flaky, flaky["gear"], bw.health("demo", stop=1)):
+        public = {name for name in dir(thing) if not name.startswith("_")}
+        assert {name for name in public - fields if f"`{name}`" not in lists} == set()
+    assert "recorded" not in dir(flaky)
+    assert dir(bw) == sorted(bw.__all__)
+
+
+def test_the_demo_is_a_source_of_frames_too():
+    capture = bw.open_capture("demo")
+    assert len(next(iter(capture))) > 3000
+    assert repr(capture) == "<Capture of demo: simulated>"
+    with pytest.raises(bw.UserError, match="no such file"):
+        bw.open_capture("./demo")
 
 
 def test_names_are_chosen_by_word_pattern_or_list(flaky):
-    assert flaky.chosen("damper_f?") == ["damper_fl", "damper_fr"]
-    assert flaky.chosen(["gear", "damper_f*", "damper_fl"])[:3] == ["gear", "damper_fl", "damper_fr"]
-    assert flaky.chosen(None) == list(flaky)
+    def chosen(names):
+        return list(flaky.resampled(1, names)[1])
+
+    assert chosen("damper_f?") == ["damper_fl", "damper_fr"]
+    assert chosen(["gear", "damper_f*", "damper_fl"])[:3] == ["gear", "damper_fl", "damper_fr"]
+    assert chosen(None) == list(flaky)
     with pytest.raises(bw.UserError, match=r"nothing\*: fits no channel"):
         flaky.to_pandas("nothing*")
     with pytest.raises(KeyError, match="oil_pressure"):

@@ -21,7 +21,7 @@ def main(source: str = "demo") -> dict[str, float]:
     tall: pd.DataFrame = session.to_pandas(["oil_pressure", "gear"])
     units: dict[str, str] = wide.attrs["units"]
     alone: pd.Series[float] = oil.to_pandas(valid_only=True)
-    answer: bw.Answer = bw.diagnose(source, stop=5)
+    answer: bw.Answer[bw.Finding] = bw.diagnose(source, stop=5)
     return {
         "oil": float(alone.mean()),
         "numpy": float(np.nanmean(np.asarray(oil))),

@@ -4,14 +4,16 @@ The names below are loaded when first used, so that a command pays only for what
 
 Examples
 --------
+The demo is the simulated car. In its place put your capture and car file: `open_session("run3.log", "car.toml")`.
+
 >>> import buswright as bw
->>> for frames in bw.open_capture("run3.log"):  # doctest: +SKIP
-...     print(len(frames), frames.buses)
->>> s = bw.open_session("run3.log", "car.toml")  # doctest: +SKIP
->>> s["oil_temperature"].value  # doctest: +SKIP
->>> bw.diagnose("run3.log", "car.toml").findings  # doctest: +SKIP
->>> signals = bw.read_signals(bw.open_capture("run3.log"), bw.open_database("chassis.dbc"))  # doctest: +SKIP
->>> signals["can1/DAMPERS_A/AIN1"].value  # doctest: +SKIP
+>>> next(iter(bw.open_capture("demo")))
+<Frames: 58,428 frames of can0, can1, 29.905 s>
+>>> session = bw.open_session("demo")
+>>> session["oil_temperature"]
+<Series oil_temperature [°C]: 1,198 samples at 20 Hz, 59.847 s>
+>>> bw.diagnose("demo", stop=5).findings
+()
 """
 
 from __future__ import annotations
@@ -25,18 +27,21 @@ from buswright._version import __version__
 if TYPE_CHECKING:
     from buswright.channels.carfile.load import check_car_file, load_car_file
     from buswright.channels.carfile.model import CarFile
+    from buswright.channels.limits import Exceedance
     from buswright.channels.samples.series import Quality, Series, describe_quality
-    from buswright.channels.session import Session
     from buswright.channels.stored import SignalStore, read_signals
     from buswright.errors import BuswrightError, UserError
+    from buswright.findings import Finding
     from buswright.frames.capture import Capture
-    from buswright.frames.opening import open_capture
     from buswright.frames.table import Clock, Event, Flag, Frames, Problem, Problems, concatenate
+    from buswright.health.baseline.differences import Difference
     from buswright.messages.database import load_database, open_database
     from buswright.messages.decode import Decoder
     from buswright.messages.model import Database, Message, Signal
     from buswright.messages.selection import SignalSelection
-    from buswright.notebook import Answer, compare, diagnose, health, open_session
+    from buswright.notebook.answers import Answer, compare, diagnose, health
+    from buswright.notebook.opening import open_capture, open_session
+    from buswright.notebook.session import Session
 
 _HOME = {
     "CarFile": "channels.carfile.model",
@@ -45,16 +50,19 @@ _HOME = {
     "Quality": "channels.samples.series",
     "Series": "channels.samples.series",
     "describe_quality": "channels.samples.series",
-    "Session": "channels.session",
-    "Answer": "notebook",
-    "compare": "notebook",
-    "diagnose": "notebook",
-    "health": "notebook",
-    "open_session": "notebook",
+    "Session": "notebook.session",
+    "Answer": "notebook.answers",
+    "compare": "notebook.answers",
+    "diagnose": "notebook.answers",
+    "health": "notebook.answers",
+    "open_session": "notebook.opening",
+    "Finding": "findings",
+    "Difference": "health.baseline.differences",
+    "Exceedance": "channels.limits",
     "BuswrightError": "errors",
     "UserError": "errors",
     "Capture": "frames.capture",
-    "open_capture": "frames.opening",
+    "open_capture": "notebook.opening",
     "Clock": "frames.table",
     "Event": "frames.table",
     "Flag": "frames.table",
@@ -81,7 +89,10 @@ __all__ = [
     "Clock",
     "Database",
     "Decoder",
+    "Difference",
     "Event",
+    "Exceedance",
+    "Finding",
     "Flag",
     "Frames",
     "Message",

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from buswright.channels.carfile.load import load_car_file
 from buswright.channels.samples.series import Quality
-from buswright.channels.session import open_session
+from buswright.notebook.opening import open_session
 from tests.cars.cases import clean_run
 
 

@@ -187,7 +187,8 @@ def test_limits_become_events(frames, car):
     assert warning in session.exceedances()
 
 
-def test_delay_moves_the_stamps_back(session, car):
+def test_delay_moves_the_stamps_back(car):
+    session = Session(bw.open_capture(RUN), car)
     delayed = next(c for c in car.channels.values() if c.delay_s)
     message = session.recorded.messages[f"{delayed.signal.bus}/{delayed.signal.message}"]
     assert np.array_equal(session[delayed.name].time_ns, message.time_ns() - round(delayed.delay_s * 1e9))
@@ -224,10 +225,10 @@ def test_to_pandas(session):
     names = ["damper_fl", "engine_speed"]
     wide = session.to_pandas(names, rate=50)
     assert list(wide.columns) == names
-    assert np.array_equal(wide.index.as_unit("ns").asi8, session.grid_ns(50))
+    assert np.array_equal(wide.index.as_unit("ns").asi8, session.resampled(50, "gear")[0])
     seconds = session.to_pandas(names, rate=50, index="seconds").index
     assert np.allclose(np.diff(seconds), 0.02)
-    assert np.array_equal(np.rint(seconds * 1e9) + session.first_ns, session.grid_ns(50))
+    assert np.array_equal(np.rint(seconds * 1e9) + session.first_ns, session.resampled(50, "gear")[0])
     tall = session.to_pandas(names=["damper_fl", "engine_speed"])
     assert isinstance(tall, pd.DataFrame)
     assert len(tall) == len(session["damper_fl"]) + len(session["engine_speed"])
@@ -369,7 +370,7 @@ def small(tmp_path_factory):
 def test_a_frame_that_is_too_short_has_no_value(small):
     """Neither whole numbers of 64 bits nor switches, which have no NaN of their own, make a zero of it."""
     rows = [(k * S, 0, identifier, 0, 1, b"\x03") for k in range(4) for identifier in (256, 257)]
-    session = Session([batch_of(rows)], small[0])
+    session = bw.open_session([batch_of(rows)], small[0])
     for name in ("door", "whole"):
         series = session[name]
         assert len(series) == 4

@@ -18,7 +18,6 @@ from buswright.channels.carfile.names import refuse_channel_name
 from buswright.channels.carfile.rendering import Table, key, quoted
 from buswright.channels.carfile.splicing import with_tables
 from buswright.channels.expectation import expectation
-from buswright.channels.session import open_session
 from buswright.errors import CarFileError
 from buswright.frames.opening import open_capture
 from buswright.frames.table import concatenate
@@ -30,6 +29,7 @@ from buswright.layout.draft.frames import round_period_ms
 from buswright.layout.draft.starters import SENSORS_OF_ROLE
 from buswright.layout.draft.text import FILL_IN, line, number
 from buswright.messages.database import load_database
+from buswright.notebook.opening import open_session
 from buswright.simulate.car import networks as car
 from buswright.simulate.car.file import wrenfell_car_file
 from buswright.simulate.databases import wrenfell_databases

@@ -127,7 +127,7 @@ def test_files_hold_what_the_session_holds(tmp_path_factory, mixed, capsys):
                 assert np.array_equal(table[column].to_pandas(), tall[column], equal_nan=True), column
         table = pq.read_table(folder / "wide.parquet")
         assert np.array_equal(table["seconds"], wide.index)
-        assert np.array_equal(table["time_ns"], session.grid_ns(20))
+        assert np.array_equal(table["time_ns"], session.resampled(20, [])[0])
         for name in session:
             got = table[name].to_numpy(zero_copy_only=False)
             assert np.array_equal(got, wide[name], equal_nan=True), name
@@ -178,7 +178,7 @@ def test_one_wide_table(tmp_path, session, capsys):
     seconds = table["seconds"].to_numpy()
     assert np.allclose(seconds, np.arange(len(seconds)) / 50)
     assert table.column_names[:4] == ["time_ns", "seconds", "gear [gear]", "gear.quality"]
-    assert np.array_equal(table["time_ns"], session.grid_ns(50))
+    assert np.array_equal(table["time_ns"], session.resampled(50, [])[0])
 
 
 def test_wide_tables_of_one_capture_can_be_joined(tmp_path, capsys):

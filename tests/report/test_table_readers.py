@@ -29,7 +29,8 @@ def flaky(tmp_path_factory):
     with log.open("wb") as stream:
         write_candump(SimulatedCapture(5.0, 1, faults=[read_fault("open-circuit:channel:oil_pressure@2-4s")]), stream)
     words = ["decode", str(log), "--car", str(CAR), "--select", "oil_*", "--out"]
-    for out, more in (("each/", ()), ("long.parquet", ()), ("wide.parquet", ("--rate", "50"))):
+    for out in ("each/", "long.parquet", "wide.parquet", "long.csv", "wide.csv"):
+        more = ("--rate", "50") if out.startswith("wide") else ()
         assert main([*words, f"{folder}/{out}", *more]) == 0
     database = ROOT / "dbc_examples" / "wrenfell_chassis.dbc"
     assert main(["decode", str(log), "--dbc", str(database), "--out", f"{folder}/signals/"]) == 0
@@ -75,6 +76,25 @@ def test_moments_and_a_plain_mean_are_right_in_every_reader(flaky, form):
     assert frame.schema["time"] == pl.Datetime("ns", "UTC")
     assert frame["time"].dt.epoch("ns").to_list() == frame["time_ns"].to_list()
     assert from_pandas["time"].dt.as_unit("ns").astype("int64").tolist() == from_pandas["time_ns"].tolist()
+
+
+def test_csv_is_read_by_every_reader_too(flaky):
+    """The wide one has no value that can't be used; in the long one the mask of the manual leaves these out."""
+    folder, session = flaky
+    oil, bad = session["oil_pressure"], int(BAD)
+    long = f"channel = 'oil_pressure' and quality & {bad} = 0"
+    for form, column, where, wanted in (
+        ("wide.csv", "oil_pressure [bar]", "true", session.resampled(50, "oil_pressure")[1]["oil_pressure"].value),
+        ("long.csv", "value", long, oil.value[oil.valid]),
+    ):
+        path = str(folder / form)
+        frame, table = pl.read_csv(path), pd.read_csv(path)
+        if form == "long.csv":
+            frame = frame.filter((pl.col("channel") == "oil_pressure") & (pl.col("quality") & bad == 0))
+            table = table[(table["channel"] == "oil_pressure") & (table["quality"] & bad == 0)]
+        (from_duckdb,) = duckdb.sql(f"select mean(\"{column}\") from '{path}' where {where}").fetchall()[0]
+        means = [from_duckdb, frame[column].mean(), table[column].mean()]
+        assert means == pytest.approx([np.nanmean(wanted)] * 3, rel=1e-12)
 
 
 def test_a_table_says_its_units_and_what_its_quality_means(flaky):

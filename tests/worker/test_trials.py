@@ -7,12 +7,12 @@ import pytest
 
 from buswright.channels.carfile.load import load_car_file
 from buswright.channels.carfile.model import FrameName
-from buswright.channels.session import open_session
 from buswright.errors import UserError
 from buswright.frames.latest import LatestFrames
 from buswright.health.track import HealthTracker
 from buswright.messages.model import Signal
 from buswright.messages.typed import typed_signal
+from buswright.notebook.opening import open_session
 from buswright.simulate.source import SimulatedCapture, demo_car
 from buswright.worker.details import id_detail
 from buswright.worker.engine import Engine

@@ -2,115 +2,33 @@
 
 from __future__ import annotations
 
-import os
 import re
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from fnmatch import fnmatchcase
 from graphlib import CycleError, TopologicalSorter
-from html import escape
-from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from buswright.channels.carfile.model import CarFile, Channel
 from buswright.channels.expectation import NOTHING, Expectation, Expectations
-from buswright.channels.exported import Wide, event_frame, long_frame, long_table, wide_frame, wide_table
 from buswright.channels.formula.evaluate import evaluate
 from buswright.channels.formula.parse import Formula
 from buswright.channels.limits import Exceedance, exceedances
 from buswright.channels.measured import Measured, measure_channel
 from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSignal
-from buswright.channels.samples.indexed import Index
 from buswright.channels.samples.resample import Resampled, resample_each
 from buswright.channels.samples.series import Int64s, Series
 from buswright.channels.spool import Spool
-from buswright.channels.units import shown
 from buswright.errors import UserError
 from buswright.frames.capture import Capture
-from buswright.frames.opening import open_capture
 from buswright.frames.table import Frames
-from buswright.messages.database import load_database
 from buswright.messages.decode import Counts, Decoder
 from buswright.messages.match import Databases
 from buswright.messages.selection import SignalSelection
-from buswright.wording import plural
-
-if TYPE_CHECKING:
-    import pandas as pd
-    import pyarrow as pa
-
-PathLike = str | os.PathLike[str]
-
-MARKS = frozenset({"marker", "note"})
-"""Kinds of events that a person left in a capture."""
-
-SHOWN_CHANNELS = 200
-"""Channels that a notebook shows of a session."""
 
 PAUSE_S = 10
 """A silence of all messages longer than this has no grid points."""
-
-
-def open_session(
-    source: PathLike | Sequence[PathLike] | Capture | Iterable[Frames],
-    car: PathLike | CarFile | None = None,
-    *,
-    dbc: PathLike | Sequence[PathLike] | None = None,
-    bus: Mapping[str, str] | None = None,
-    timezone: str = "UTC",
-    untrusted: bool = False,
-) -> Session:
-    """Open a capture (or several, joined by time) as channels.
-
-    Parameters
-    ----------
-    source
-        A file, several, a folder, an open capture, or batches of frames.
-    car
-        The car file: its channels are what the session has.
-    dbc
-        Without a car file: databases for every bus; channels are then signals, `bus/message/signal`.
-    bus
-        Interface to bus name, over what the car file says.
-    timezone
-        See `open_capture`.
-    untrusted
-        The car file comes from a stranger: nothing outside its folder is read.
-
-    Raises
-    ------
-    UserError
-        Neither car file nor database was given, or one of the files is at fault.
-
-    Examples
-    --------
-    >>> s = open_session("run3.log", "car.toml")  # doctest: +SKIP
-    >>> s["oil_temp"].value  # doctest: +SKIP
-    >>> s.to_pandas(rate=100)  # doctest: +SKIP
-    """
-    if isinstance(source, str | os.PathLike) or (
-        isinstance(source, Sequence) and all(isinstance(item, str | os.PathLike) for item in source)
-    ):
-        several = [source] if isinstance(source, str | os.PathLike) else list(source)
-        batches: Iterable[Frames] = open_capture([Path(item) for item in several], timezone=timezone)
-    else:
-        batches = source  # type: ignore[assignment]
-    if car is not None and not isinstance(car, CarFile):
-        from buswright.channels.carfile.load import load_car_file  # reads every key: what decodes by databases waits
-
-        car = load_car_file(car, untrusted=untrusted)
-    if car is None and dbc is None:
-        raise UserError(
-            "a session needs a car file or a database", hint="open_session(capture, 'car.toml') or dbc='x.dbc'"
-        )
-    databases: Databases = {}
-    if dbc is not None:
-        files = [dbc] if isinstance(dbc, str | os.PathLike) else dbc
-        databases = {"*": [load_database(path) for path in files]}
-    return Session(batches, car, databases=databases, bus_names=bus)
 
 
 class Session(Mapping[str, Series]):
@@ -176,6 +94,11 @@ class Session(Mapping[str, Series]):
             self._recorded = recorded
         return self._recorded
 
+    @property
+    def is_read(self) -> bool:
+        """Whether the capture was read."""
+        return self._recorded is not None
+
     def new_recorded(self) -> Recorded:
         """Return an empty record with this session's databases, names and selection."""
         select = None
@@ -214,10 +137,6 @@ class Session(Mapping[str, Series]):
 
     def __getitem__(self, name: str) -> Series:
         return self.measured(name).series
-
-    def matching(self, pattern: str) -> tuple[str, ...]:
-        """Names that fit a pattern with the wildcards * ? [..]."""
-        return tuple(name for name in self.names if fnmatchcase(name, pattern))
 
     def measured(self, name: str) -> Measured:
         """Return a channel's series with the rows of its message that it has samples in.
@@ -423,125 +342,6 @@ class Session(Mapping[str, Series]):
             else:
                 columns[name] = Resampled(value, quality)
         return points, columns
-
-    # For other libraries --------------------------------------------------------------------------------------------
-
-    def to_pandas(
-        self,
-        names: str | Iterable[str] | None = None,
-        *,
-        rate: float | None = None,
-        index: Index = "time",
-        valid_only: bool = False,
-    ) -> pd.DataFrame:
-        """Return channels as a data frame; `attrs["units"]` has their units by name.
-
-        Parameters
-        ----------
-        names
-            A name or a pattern with the wildcards * ? [..], or several; None: all channels.
-        rate
-            Common rate in Hz: a column a channel, NaN where it can't be used. None: one row a sample at native
-            rates, by time, with the columns channel, raw, volts, value, unit, quality and valid; raw is a float64,
-            exact to 2**53, and NaN where the frame was too short.
-        index
-            "time": moments in UTC (a capture without a date begins in 1970). "seconds": from the capture's first
-            frame.
-        valid_only
-            Leave out samples that can't be used; with a rate, rows in which any of the channels can't.
-
-        Raises
-        ------
-        UserError
-            pandas isn't installed, a pattern fits no channel, or the rate is impossible.
-        KeyError
-            There is no channel of that name.
-        """
-        wanted = self.chosen(names)
-        if rate is None:
-            return long_frame([self[name] for name in wanted], self.first_ns, index=index, valid_only=valid_only)
-        return wide_frame(self._wide(wanted, rate), self.first_ns, index=index, valid_only=valid_only)
-
-    def to_arrow(
-        self, names: str | Iterable[str] | None = None, *, rate: float | None = None, valid_only: bool = False
-    ) -> pa.Table:
-        """Return channels as an Arrow table, which polars and DuckDB read without a copy.
-
-        The columns are those of `to_pandas`, with `time_ns` and `time` before them, and `seconds` with a rate. Values
-        that can't be used are null with a rate. Units stand in the metadata, as in the Parquet files of `decode`.
-
-        Parameters
-        ----------
-        names, rate, valid_only
-            As for `to_pandas`.
-        """
-        wanted = self.chosen(names)
-        if rate is None:
-            return long_table([self[name] for name in wanted], valid_only=valid_only)
-        return wide_table(self._wide(wanted, rate), self.first_ns, valid_only=valid_only)
-
-    def _wide(self, names: Sequence[str], rate_hz: float) -> Wide:
-        points, columns = self.resampled(rate_hz, names)
-        unit_of = {name: shown(self[name].unit) for name in names}
-        return Wide(points, {name: columns[name].value for name in names}, unit_of)
-
-    def chosen(self, names: str | Iterable[str] | None) -> list[str]:
-        """Return the channels that names or patterns mean; None means all.
-
-        Raises
-        ------
-        KeyError
-            A name without a wildcard is no channel; the text names the closest.
-        UserError
-            A pattern fits no channel.
-        """
-        if names is None:
-            return list(self.names)
-        found: dict[str, None] = {}
-        for word in [names] if isinstance(names, str) else names:
-            fitting = (word,) if word in self or not set("*?[") & set(word) else self.matching(word)
-            if not fitting:
-                raise UserError(f"{word}: fits no channel", hint="list(session) has the names; * stands for any text")
-            found |= dict.fromkeys(fitting)
-        return list(found)
-
-    def markers(self, *, index: Index = "time") -> pd.DataFrame:
-        """Return the markers and notes of the capture as a data frame: kind, bus, number and text, by time.
-
-        Parameters
-        ----------
-        index
-            As for `to_pandas`.
-        """
-        first_ns = self.first_ns  # reads the capture, and with it its events
-        events = self.capture.events if self.capture is not None else ()
-        return event_frame([each for each in events if each.kind in MARKS], first_ns, index=index)
-
-    def __repr__(self) -> str:
-        where = f" of {', '.join(path.name for path in self.capture.paths)}" if self.capture is not None else ""
-        if self.car is not None:
-            return f"<Session{where}: {plural(len(self.names), 'channel')} of {self.car.path.name}>"
-        known = plural(len(self.names), "signal") if self._recorded is not None else "signals, not read yet"
-        return f"<Session{where}: {known}>"
-
-    def _repr_html_(self) -> str:
-        """Return what a notebook shows: the channels, as far as they are known without reading the capture."""
-        shown_names = () if self.car is None and self._recorded is None else self.names[:SHOWN_CHANNELS]
-        rows = []
-        for name in shown_names:
-            channel = self.car.channels[name] if self.car is not None else None
-            made_of = "" if channel is None else channel.signal or channel.formula or ""
-            unit = shown(channel.unit if channel is not None else self[name].unit)
-            rows.append("".join(f"<td>{escape(str(cell))}</td>" for cell in (name, unit, made_of)))
-        more = len(self.names) - len(rows) if rows else 0
-        table = "".join(f"<tr>{row}</tr>" for row in rows)
-        head = "<tr><th>channel</th><th>unit</th><th>made of</th></tr>" if rows else ""
-        last = f"<p>and {more} more</p>" if more else ""
-        return f"<p>{escape(repr(self))}</p><table>{head}{table}</table>{last}"
-
-    def _ipython_key_completions_(self) -> list[str]:
-        """Names to complete session["..."] with; none before a capture without a car file was read."""
-        return [] if self.car is None and self._recorded is None else list(self.names)
 
 
 def _points(first_ns: int, start_ns: int, stop_ns: int, rate_hz: float) -> Int64s:

@@ -14,6 +14,7 @@ from buswright.messages.match import Databases
 from buswright.messages.model import Message, Signal
 from buswright.messages.plan import Numbers
 from buswright.messages.selection import SignalSelection
+from buswright.wording import plural
 
 BATCH_ROWS = 1 << 19
 """Rows decoded at a time: their columns still fit the processor's cache."""
@@ -105,6 +106,9 @@ class SignalStore(Mapping[str, StoredSignal]):
 
     def __len__(self) -> int:
         return len(self._signals)
+
+    def __repr__(self) -> str:
+        return f"<SignalStore: {plural(len(self), 'signal')}>"
 
     def matching(self, pattern: str) -> tuple[StoredSignal, ...]:
         """Return the signals whose name fits a pattern with the wildcards * ? [..]."""

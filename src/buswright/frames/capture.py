@@ -45,6 +45,9 @@ class Capture:
         self.size = path.stat().st_size
         self._reading = Reading(str(path), timezone=timezone)
 
+    def __repr__(self) -> str:
+        return f"<Capture of {', '.join(path.name for path in self.paths)}: {self.format}>"
+
     @property
     def buses(self) -> tuple[str, ...]:
         """Interface names seen so far."""

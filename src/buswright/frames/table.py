@@ -10,6 +10,8 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
+from buswright.wording import plural
+
 Int64s = npt.NDArray[np.int64]
 Int32s = npt.NDArray[np.int32]
 UInt32s = npt.NDArray[np.uint32]
@@ -113,6 +115,10 @@ class Frames:
 
     def __len__(self) -> int:
         return int(self.time_ns.shape[0])
+
+    def __repr__(self) -> str:
+        lasts = f", {(self.time_ns[-1] - self.time_ns[0]) / 1e9:.3f} s" if len(self) else ""
+        return f"<Frames: {plural(len(self), 'frame')} of {', '.join(self.buses) or 'no bus'}{lasts}>"
 
     def has(self, flag: Flag) -> Bools:
         """Mask of the frames that carry any bit of `flag`; bool[n]."""

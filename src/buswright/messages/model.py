@@ -10,6 +10,7 @@ from types import MappingProxyType
 
 from buswright.errors import DatabaseError
 from buswright.findings import Severity
+from buswright.wording import plural
 
 NOTHING: Mapping[str, object] = MappingProxyType({})
 NO_CHOICES: Mapping[int, str] = MappingProxyType({})
@@ -248,6 +249,9 @@ class Database:
     attributes: Mapping[str, object] = field(default_factory=_nothing)
     encoding: str = "utf-8"
     notes: tuple[LintNote, ...] = ()
+
+    def __repr__(self) -> str:
+        return f"<Database of {', '.join(self.paths) or 'no file'}: {plural(len(self.messages), 'message')}>"
 
     def __iter__(self) -> Iterator[Message]:
         return iter(self.messages)

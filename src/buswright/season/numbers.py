@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from buswright.channels.exported import array_of, texts_of
 from buswright.channels.samples.series import Bools, Floats, Series
 from buswright.errors import UserError
 from buswright.health.baseline.baseline import Baseline
@@ -119,11 +120,16 @@ def write_numbers(path: Path, numbers: Sequence[Numbers]) -> None:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    types = {"channel": pa.string(), "phase": pa.string(), "unit": pa.string(), "samples": pa.int64()}
-    arrays = {
-        name: pa.array([getattr(each, name) for each in numbers], types.get(name, pa.float64())) for name in _COLUMNS
-    }
-    pq.write_table(pa.table(arrays), path)
+    def column(name: str) -> pa.Array:
+        values = [getattr(each, name) for each in numbers]
+        if name in ("channel", "phase", "unit"):
+            return texts_of(values)
+        if name == "samples":
+            return array_of(np.array(values, np.int64))
+        absent = np.array([value is None for value in values], np.bool_)
+        return array_of(np.array(values, np.float64), absent)  # NaN where None
+
+    pq.write_table(pa.Table.from_arrays([column(name) for name in _COLUMNS], names=list(_COLUMNS)), path)
 
 
 @dataclass(frozen=True, slots=True)

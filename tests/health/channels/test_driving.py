@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from buswright.channels.session import open_session
+import buswright as bw
+from buswright.channels.session import Session
 from buswright.health.channels.driving import find_driving
 from buswright.health.channels.evidence import measure_channels
 
@@ -32,7 +33,9 @@ def test_settled_leaves_half_a_second_out_at_both_ends():
 
 
 def test_the_car_drives_as_it_was_simulated():
-    channels = measure_channels(open_session("captures/wrenfell_run.log", "dbc_examples/wrenfell.toml"))
+    channels = measure_channels(
+        Session(bw.open_capture("captures/wrenfell_run.log"), bw.load_car_file("dbc_examples/wrenfell.toml"))
+    )
     driving = channels.driving
     assert driving.by == ("engine_speed", "vehicle_speed")
     order = [word for word in ("key-on", "cranking", "idle", "driving") if driving.is_doing(word).any()]

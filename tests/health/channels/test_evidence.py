@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from buswright.channels.session import open_session
+import buswright as bw
+from buswright.channels.session import Session
 from buswright.health.channels.evidence import measure_channels
 
 RUN, CAR = "captures/wrenfell_run.log", "dbc_examples/wrenfell.toml"
@@ -13,7 +14,7 @@ RUN, CAR = "captures/wrenfell_run.log", "dbc_examples/wrenfell.toml"
 
 @pytest.fixture(scope="module")
 def channels():
-    return measure_channels(open_session(RUN, CAR))
+    return measure_channels(Session(bw.open_capture(RUN), bw.load_car_file(CAR)))
 
 
 def test_every_channel_of_the_car_file_is_there(channels):
@@ -42,7 +43,8 @@ def test_channels_are_found_by_role_and_by_what_they_share(channels):
 
 
 def test_a_database_alone_gives_signals_with_guessed_roles():
-    session = open_session(RUN, dbc=["dbc_examples/wrenfell_engine.dbc", "dbc_examples/wrenfell_chassis.dbc"])
+    files = [f"dbc_examples/wrenfell_{bus}.dbc" for bus in ("engine", "chassis")]
+    session = Session(bw.open_capture(RUN), None, databases={"*": [bw.load_database(each) for each in files]})
     found = measure_channels(session)
     assert any(each.role == "engine_speed" for each in found.values())
     assert all(each.channel is None and each.live_band is None for each in found.values())

@@ -13,6 +13,7 @@ from buswright.findings import THRESHOLDS
 from buswright.messages.checksum import Checksum, Counter
 from buswright.messages.match import ANY_SOURCE, Matcher, distance, parameter_group, split_source, with_source
 from buswright.messages.model import J1939, identifier_text
+from buswright.wording import plural
 
 if TYPE_CHECKING:
     from buswright.channels.calibration.kind import Calibration
@@ -407,6 +408,9 @@ class CarFile:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "entries", Entries(self.frames, self.databases))
+
+    def __repr__(self) -> str:
+        return f"<CarFile {self.path.name}: {self.car.name}, {plural(len(self.channels), 'channel')}>"
 
     def sources_of(self, name: str) -> list[str]:
         """Channels that one is made of: inputs of its formula, references of its calibration."""

@@ -240,7 +240,7 @@ class Series:
 
     @property
     def raw_value(self) -> Floats:
-        """Raw values, exact to 2**53, NaN where the frame holds none; float64[n]."""
+        """Raw values, exact up to 53 bits, NaN where the frame holds none; float64[n]."""
         raw = np.full(len(self), np.nan) if self.raw is None else self.raw.astype(np.float64)
         if self.short is not None:
             raw[self.short] = np.nan

@@ -322,12 +322,23 @@ def _help(action: argparse.Action, parser: argparse.ArgumentParser) -> str:
 
 
 def python() -> str:
-    """Return every name that `import buswright` gives, with its first sentence."""
+    """Return every name that `import buswright` gives, with its first sentence, and what sessions and such offer."""
     import buswright
 
-    named = [name for name in buswright.__all__ if not name.startswith("_")]
-    documented = {name: (getattr(buswright, name).__doc__ or "").strip().partition("\n")[0] for name in named}
-    return table(["name", "what it is"], [[code(name), text] for name, text in documented.items()])
+    parts = [_documented(buswright, [name for name in buswright.__all__ if not name.startswith("_")])]
+    for kind in (buswright.Session, buswright.Series, buswright.Answer):
+        own = [name for name, each in vars(kind).items() if name[0] != "_" and _is_asked(each)]
+        parts.append(f"### {kind.__name__}\n\n{_documented(kind, own)}")
+    return "\n\n".join(parts)
+
+
+def _documented(home: object, names: Sequence[str]) -> str:
+    rows = [[code(name), (getattr(home, name).__doc__ or "").strip().partition("\n")[0]] for name in names]
+    return table(["name", "what it is"], rows)
+
+
+def _is_asked(member: object) -> bool:
+    return callable(member) or isinstance(member, property)
 
 
 PARTS: Mapping[str, Callable[..., str]] = MappingProxyType(

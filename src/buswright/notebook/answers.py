@@ -1,92 +1,40 @@
-"""What a notebook asks by one name: sessions with the demo as a source, and the answers of health, diagnose, compare.
-
-The answers are those of the commands, computed by the same code from the same options.
-"""
+"""The answers of health, diagnose and compare: those of the commands, from the same code and the same options."""
 
 from __future__ import annotations
 
 import argparse
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
 from html import escape
 from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from buswright.wording import plural
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from buswright.channels.carfile.model import CarFile
-    from buswright.channels.session import Session
     from buswright.findings import Finding
-    from buswright.frames.capture import Capture
-    from buswright.frames.table import Frames
     from buswright.health.baseline.differences import Difference
 
 PathLike = str | os.PathLike[str]
+Found = TypeVar("Found", bound="Finding | Difference")
 
 _WIDTH = 100
 """Columns of a printed answer: those of a command whose output is no terminal."""
 
-DEMO = "demo"
-"""The word for the simulated car as a source; a file of that name is ./demo."""
 
-
-def open_session(
-    source: PathLike | Sequence[PathLike] | Capture | Iterable[Frames],
-    car: PathLike | CarFile | None = None,
-    *,
-    dbc: PathLike | Sequence[PathLike] | None = None,
-    bus: Mapping[str, str] | None = None,
-    timezone: str = "UTC",
-    untrusted: bool = False,
-) -> Session:
-    """Open a capture as channels.
-
-    Parameters
-    ----------
-    source
-        A file, several (joined by time), a folder, an open capture, batches of frames, or "demo": the simulated car.
-    car
-        The car file: its channels are what the session has. The demo brings its own.
-    dbc
-        Without a car file: databases for every bus; channels are then signals, `bus/message/signal`.
-    bus
-        Interface to bus name, over what the car file says.
-    timezone
-        Assumed for dates that a file writes without one.
-    untrusted
-        The car file comes from a stranger: nothing outside its folder is read.
-
-    Raises
-    ------
-    UserError
-        Neither car file nor database was given, or one of the files is at fault.
-    """
-    from buswright.channels import session
-
-    if isinstance(source, str) and source == DEMO:
-        from buswright.simulate.source import SimulatedCapture, demo_car
-
-        source = SimulatedCapture()
-        car = demo_car() if car is None and dbc is None else car
-    return session.open_session(source, car, dbc=dbc, bus=bus, timezone=timezone, untrusted=untrusted)
-
-
-class Answer:
+class Answer(Generic[Found]):
     """What a command found: a short `repr`, its text with `print`, its JSON and its findings as a data frame.
 
     Attributes
     ----------
     findings
-        The findings, worst first; of `compare` the differences.
+        `Finding` each, worst first; of `compare` each is a `Difference`.
     """
 
     def __init__(self, command: str, sources: Sequence[str], renderer: Any, result: Any) -> None:
-        self.findings: tuple[Finding | Difference, ...] = tuple(
-            result.differences if command == "compare" else result.findings
-        )
+        self.findings: tuple[Found, ...] = tuple(result.differences if command == "compare" else result.findings)
         self._command, self._sources = command, tuple(sources)
         self._renderer, self._result = renderer, result
 
@@ -125,7 +73,7 @@ def health(
     baseline: PathLike | None = None,
     start: float | str | None = None,
     stop: float | str | None = None,
-) -> Answer:
+) -> Answer[Finding]:
     """Say how the buses, modules and identifiers of a capture behave, as `buswright health` does.
 
     Parameters
@@ -153,7 +101,7 @@ def diagnose(
     baseline: PathLike | None = None,
     start: float | str | None = None,
     stop: float | str | None = None,
-) -> Answer:
+) -> Answer[Finding]:
     """Say what is wrong, in which layer, and what to check next, as `buswright diagnose` does.
 
     Parameters
@@ -175,7 +123,7 @@ def compare(
     car: PathLike | None = None,
     *,
     dbc: PathLike | Sequence[PathLike] = (),
-) -> Answer:
+) -> Answer[Difference]:
     """List what changed from one run to another, as `buswright compare` does.
 
     Parameters
@@ -206,7 +154,7 @@ def _judged(
     baseline: PathLike | None,
     start: float | str | None,
     stop: float | str | None,
-) -> Answer:
+) -> Answer[Finding]:
     several = [source] if isinstance(source, str | os.PathLike) else source
     sources = [os.fspath(each) for each in several]
     more = {"--baseline": baseline, "--from": start, "--to": stop}
