@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from buswright.channels.samples.series import Floats, Quality
 from buswright.diagnosis.case import Case, Sighting, Window, merged, sighting
 from buswright.diagnosis.sensors.rail_stays import wired
 from buswright.diagnosis.sensors.rails import POWER_OFF
@@ -23,11 +24,15 @@ _QUIET = 0.1
 _LEAST_WINDOWS = 4
 _WHITE = 0.9
 """From sample to sample it moves this part of its whole movement at least, as no quantity does that is sampled well."""
+_TOO_FAST, _WANDERS, _STEADY = 0.5, 0.2, 0.5
+"""Or so many of its samples change faster than the quantity can, while it wanders over this part of its span and hums
+equally loudly, to this part, in nearly all seconds: ignition noise grows with the engine speed, and leaves the quantity
+visible below it (common practice, no source)."""
 
 
 def floating_sightings(case: Case) -> Iterator[Sighting]:
-    """Judge inputs of which an open wire may float: those that say so, and those of which nobody says anything."""
-    could = [each for each in wired(case) if each.sensor is not None and each.sensor.open_reads in ("floating", None)]
+    """Judge inputs that are noise and nothing else; those that a bias should hold only by what no quantity can do."""
+    could = [each for each in wired(case) if each.sensor is not None]
     found = [(each, windows) for each in could if each.span and (windows := _floats(each, each.span))]
     for each, windows in found:
         yield _found(case, each, windows)
@@ -60,9 +65,24 @@ def _floats(each: ChannelEvidence, span: float) -> list[Window]:
         start_ns, end_ns = int(grid.start_ns[first]), int(grid.start_ns[stop - 1]) + COARSE_NS
         rows = slice(*np.searchsorted(series.time_ns, [start_ns, end_ns]).tolist())
         inside = each.quantity[rows][each.there[rows]]
-        if len(inside) > 2 and np.diff(inside).std() >= _WHITE * inside.std():
+        white = len(inside) > 2 and np.diff(inside).std() >= _WHITE * inside.std()
+        biased = each.sensor is not None and each.sensor.open_reads in ("high", "low")
+        if (white and not biased) or (_too_fast(each, rows) and _hums(grid.noise[first:stop], inside, span)):
             windows.append(Window(start_ns, end_ns))
     return windows
+
+
+def _too_fast(each: ChannelEvidence, rows: slice) -> bool:
+    """Whether most samples changed faster than the quantity can."""
+    quality = each.series.quality
+    return quality is not None and float(np.mean((quality[rows] & np.uint16(Quality.TOO_FAST)) != 0)) >= _TOO_FAST
+
+
+def _hums(noise: Floats, inside: Floats, span: float) -> bool:
+    """Whether noise is as loud in nearly all seconds, over a level that wanders far."""
+    quiet, loud = np.quantile(noise[np.isfinite(noise)], (0.1, 0.9))
+    low, high = np.quantile(inside, (0.05, 0.95))
+    return bool(quiet >= _STEADY * loud and high - low >= _WANDERS * span)
 
 
 def _unplugged(
@@ -88,7 +108,8 @@ def _unplugged(
 
 
 def _found(case: Case, each: ChannelEvidence, windows: list[Window]) -> Sighting:
-    says = each.sensor is not None and each.sensor.open_reads == "floating"
+    reads = each.sensor.open_reads if each.sensor is not None else None
+    says = reads == "floating"
     rows = slice(*np.searchsorted(each.series.time_ns, [windows[0].start_ns, windows[0].end_ns]).tolist())
     inside = each.quantity[rows][each.there[rows]]
     unit = each.quantity_unit
@@ -105,11 +126,15 @@ def _found(case: Case, each: ChannelEvidence, windows: list[Window]) -> Sighting
             f"It wandered from {inside.min():.2f} to {inside.max():.2f} {unit} without rest.",
             "An open wire floats here (open_reads)."
             if says
-            else "The car file does not say what an open wire reads here (open_reads); one without bias floats.",
+            else "The car file does not say what an open wire reads here (open_reads); one without bias floats."
+            if reads is None
+            else f"The car file says that an open wire reads {reads} here (open_reads): its bias is gone as well, or "
+            "there is none.",
         ],
-        threshold=f"noise {_LOUDER:g} times that of its quiet seconds, and {percent(_OF_SPAN, 0)} of the span",
+        threshold=f"noise {_LOUDER:g} times that of its quiet seconds, and {percent(_OF_SPAN, 0)} of the span; from "
+        f"sample to sample {percent(_WHITE, 0)} of all movement, or {percent(_TOO_FAST, 0)} of the samples too fast",
         ruled_out=[
-            "Not a real change: it moves as far from one sample to the next as in all.",
+            "Not a real change: from sample to sample it moves as no such quantity does.",
             "Not a short: that stands still.",
         ],
         next_check=f"Power off, unplug {f'plug {plug}' if plug else f'the sensor of {each.name}'} and the module. "

@@ -26,6 +26,9 @@ AFTER_STOP = 30
 STRAIGHT_DEG_S = 1.5
 STEERING_DEG = 8.0
 """Yaw rate that counts as straight, and the steering angle that isn't zero then (common practice, no source)."""
+STRAIGHT_SPREAD = 0.5
+"""A zero is the same each time: where the middle half of what is seen lies further apart than this part of what it is
+off, twice over, something else moves it (common practice, no source)."""
 REST_LEAST = 8
 """Windows at rest below which a zero isn't judged."""
 
@@ -387,8 +390,10 @@ def wrong_when_straight(case: Case, views: Views) -> Iterator[Sighting]:
             continue
         with np.errstate(invalid="ignore"):
             straight = views.fast & (np.abs(yaw.value) < np.radians(STRAIGHT_DEG_S)) & np.isfinite(angle)
-        off = float(np.median(angle[straight])) if straight.sum() >= 2 * REST_LEAST else 0.0
-        if abs(off) > STEERING_DEG:
+        if straight.sum() < 2 * REST_LEAST:
+            continue
+        low, off, high = np.quantile(angle[straight], (0.25, 0.5, 0.75)).tolist()
+        if abs(off) > STEERING_DEG and high - low <= 2 * STRAIGHT_SPREAD * abs(off):
             rest = Rest("deg", 0.0, STEERING_DEG, 3 * STEERING_DEG, "the car drives straight on")
             severity = Severity.FAULT if abs(off) > rest.fault else Severity.SUSPECT
             yield _sighting("offset", severity, each, off, rest, "", 0.75, "While the yaw rate is near zero")
