@@ -129,7 +129,7 @@ def _correlations(values: Sequence[Floats], where: Bools) -> tuple[float, float]
     columns = columns[:, np.isfinite(columns).all(axis=0)]
     if columns.shape[1] * FINE_NS * 1e-9 < _BESIDE_S or not (columns.std(axis=1) > 0).all():
         return None
-    r = np.corrcoef(columns)
+    r: Floats = np.atleast_2d(np.corrcoef(columns))
     return float(r[0, 1:].max()), float(r[1:, 1:].min())
 
 

@@ -158,7 +158,8 @@ def _beyond(each: ChannelEvidence, twins: Sequence[ChannelEvidence]) -> Floats:
             scale = (each.span or 0.0) / (twin.span or 1.0)
             loudest = np.fmax(loudest, scale * np.interp(grid.number, own.number[known], own.noise[known]))
     with np.errstate(invalid="ignore"):
-        return np.sqrt(np.maximum(np.square(grid.noise) - np.square(_BEYOND_TWINS * loudest), 0.0))
+        beyond: Floats = np.sqrt(np.maximum(np.square(grid.noise) - np.square(_BEYOND_TWINS * loudest), 0.0))
+    return beyond
 
 
 def engine_speed_in(channels: Channels, number: Int64s) -> Floats:
