@@ -63,7 +63,10 @@ _NUMBER = re.compile(r"^(.*?)(\d+)$")
 
 @dataclass(frozen=True, slots=True)
 class _Copied:
-    """One input that follows its neighbour: with which gain, how surely, and how much of its movement that is."""
+    """One input that follows its neighbour: with which gain, how surely, and how much of its movement that is.
+
+    `at_once`: what really moves it was taken out, and its neighbour is nothing that could.
+    """
 
     each: ChannelEvidence
     neighbour: ChannelEvidence
@@ -71,6 +74,7 @@ class _Copied:
     gain: float
     clear: float
     correlation: float
+    at_once: bool = False
 
 
 def crosstalk_sightings(case: Case) -> Iterator[Sighting]:
@@ -252,8 +256,9 @@ def _copied_at_once(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, 
     ]
     # A surge of the fluid has the same sign in bends to either side; what is copied has not.
     level = other[0] > np.nanmedian(other[0])
-    fast = _alike(moves, _LEAST_CORRELATION, [(moves[0][0][side], moves[0][1][side]) for side in (level, ~level)])
-    return None if fast is None else _Copied(each, neighbour, by, *fast)
+    sides = [(moves[0][0][side], moves[0][1][side]) for side in (level, ~level) if neighbour.role in _BODY]
+    fast = _alike(moves, _APART_CORRELATION, sides)
+    return None if fast is None else _Copied(each, neighbour, by, *fast, at_once=True)
 
 
 def _alike(moves: Sequence[_Pair], least: float, sides: Sequence[_Pair] = ()) -> tuple[float, float, float] | None:
@@ -324,7 +329,7 @@ def _found(case: Case, one: _Copied) -> Sighting:
     strong = abs(one.gain) >= _FAULT_GAIN and one.correlation > case.limit("crosstalk_correlation", channel=each.name)
     series = each.series
     # Where the car file names no inputs, that the two are neighbours is a guess, and a weak copy may be a real link.
-    guessed = not (each.channel is not None and each.channel.wiring.input)
+    guessed = not (one.at_once or (each.channel is not None and each.channel.wiring.input))
     return sighting(
         "cross-talk",
         Severity.FAULT if strong else Severity.NOTE if guessed else Severity.SUSPECT,
@@ -339,6 +344,7 @@ def _found(case: Case, one: _Copied) -> Sighting:
                 f"{one.correlation:.2f}, gain {one.clear:.0f} times its uncertainty)."
             ),
             f"The two are neighbours {one.by}.",
+            *(["What really moves it was taken out first."] if one.at_once else []),
         ],
         threshold=case.used("crosstalk_correlation", channel=each.name)
         + f"; gain {percent(_GAINS[0])} to {percent(_GAINS[1], 0)}",
