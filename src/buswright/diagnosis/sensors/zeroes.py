@@ -11,7 +11,7 @@ from buswright.channels import units
 from buswright.channels.calibration.circuit import Divider
 from buswright.channels.calibration.kind import nominal_references
 from buswright.channels.calibration.resistor import Rtd, Thermistor
-from buswright.channels.samples.series import Bools
+from buswright.channels.samples.series import Bools, Floats
 from buswright.diagnosis.case import Case, Sighting, sighting
 from buswright.diagnosis.sensors.levels import MIXED, caution_of, not_the_wire
 from buswright.diagnosis.sensors.relations import Views
@@ -381,22 +381,42 @@ def _fahrenheit(celsius: float, off: float) -> str:
 
 def wrong_when_straight(case: Case, views: Views) -> Iterator[Sighting]:
     """Find a steering angle that isn't zero while the car drives straight."""
-    yaw = views.yaw
-    if yaw is None:
+    turning = _turning(case, views)
+    if turning is None:
         return
+    yaw, when = turning
     for each in case.channels.with_role("steering_angle") if case.channels is not None else ():
         angle = views.column(each, "deg")
         if angle is None:
             continue
         with np.errstate(invalid="ignore"):
-            straight = views.fast & (np.abs(yaw.value) < np.radians(STRAIGHT_DEG_S)) & np.isfinite(angle)
+            straight = views.fast & (np.abs(yaw) < np.radians(STRAIGHT_DEG_S)) & np.isfinite(angle)
         if straight.sum() < 2 * REST_LEAST:
             continue
         low, off, high = np.quantile(angle[straight], (0.25, 0.5, 0.75)).tolist()
         if abs(off) > STEERING_DEG and high - low <= 2 * STRAIGHT_SPREAD * abs(off):
             rest = Rest("deg", 0.0, STEERING_DEG, 3 * STEERING_DEG, "the car drives straight on")
             severity = Severity.FAULT if abs(off) > rest.fault else Severity.SUSPECT
-            yield _sighting("offset", severity, each, off, rest, "", 0.75, "While the yaw rate is near zero")
+            yield _sighting("offset", severity, each, off, rest, "", 0.75, when)
+
+
+def _turning(case: Case, views: Views) -> tuple[Floats, str] | None:
+    """Return how fast the car turns, in rad/s, and when it counts as straight: by the yaw rate, else by the law.
+
+    A body in a circle: the yaw rate is the lateral acceleration over the speed. Its own zero, as it shows at a
+    standstill, is taken out first; without one nobody knows.
+    """
+    if views.yaw is not None:
+        return views.yaw.value, "While the yaw rate is near zero"
+    speed, lateral = views.speed, views.only("accel_lat", "m/s2", "lateral acceleration")
+    if speed is None or lateral is None or case.channels is None:
+        return None
+    zero = level_in(case, lateral.first, case.channels.driving.settled("key-on", "standing", "idle"), "m/s2")
+    if zero is None:
+        return None
+    with np.errstate(invalid="ignore", divide="ignore"):
+        turning: Floats = np.where(views.fast, (lateral.value - zero) / speed.value, np.nan)
+    return turning, "While the lateral acceleration is near what it is at a standstill"
 
 
 def moved_since(case: Case) -> Iterator[Sighting]:
