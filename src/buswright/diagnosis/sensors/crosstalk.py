@@ -249,6 +249,8 @@ def _copied_at_once(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, 
     causes, other = _MOVED_BY.get(each.role or "", ()), beside.input(neighbour.name)
     if other is None or neighbour.role not in _CHASSIS or not beside.channels.with_role(*causes[:2]):
         return None
+    if beside.times.shape[1] < _LEAST_ROWS:
+        return None
     known = list(beside.causes(causes))
     moves = [
         _left((beside.own[later] - beside.own[0], other[later] - other[0]), [one[later] - one[0] for one in known])
