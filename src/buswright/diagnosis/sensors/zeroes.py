@@ -128,12 +128,13 @@ def seen_at_rest(case: Case) -> Iterator[SeenAtRest]:
     assert channels is not None
     driving = channels.driving
     stopped, standing = driving.settled("key-on"), driving.settled("key-on", "standing")
+    still = driving.settled("key-on", "standing", "idle")  # an engine that idles shakes a car, and doesn't move it
     before = np.cumsum(driving.is_doing("cranking", "idle", "driving")) == 0
     for each in channels.values():
         rest = AT_REST.get(each.role or "")
         if rest is None or not each.measures:
             continue
-        rests = stopped if each.role in ENGINE_OFF else standing
+        rests = stopped if each.role in ENGINE_OFF else standing if each.role in PEDALS else still
         after = _last(_late(rests & ~before) if each.role in ENGINE_OFF else rests & ~before)
         levels = []
         for part in (rests & before, after):
@@ -145,7 +146,7 @@ def seen_at_rest(case: Case) -> Iterator[SeenAtRest]:
         level = max(levels, key=lambda found: abs(found - rest.value))
         suspect, fault = rest.suspect, rest.fault
         if not suspect:
-            span = _span_in(each, rest.unit)
+            span = span_in(each, rest.unit)
             if span is None:
                 continue
             suspect, fault = SPAN_SUSPECT * span, SPAN_FAULT * span
@@ -157,18 +158,20 @@ def wrong_at_rest(case: Case) -> Iterator[Sighting]:
     """Hold channels against what a standing car must show: before the first start, and after the engine ran."""
     for seen in seen_at_rest(case):
         rest, off = seen.rest, seen.off
+        engine_off = seen.each.role in ENGINE_OFF | PEDALS
+        when = "Key on, engine off" if engine_off else "While the car stands"
         an_atmosphere = rest.unit == "bar" and ATMOSPHERE_BAR[0] <= abs(off) <= ATMOSPHERE_BAR[1]
         if an_atmosphere and abs(off) > 2 / 3 * seen.suspect:
             words = "It is off by the pressure of the air: gauge and absolute are mixed up."
-            yield _sighting("unit-mixup", Severity.FAULT, seen.each, off, rest, words, 0.85)
+            yield _sighting("unit-mixup", Severity.FAULT, seen.each, off, rest, words, 0.85, when)
         elif seen.severity is not None:
             if seen.before is not None and abs(seen.level - seen.before) > _WANDERED * abs(off):
                 words = (
                     f"Before the start it was {seen.before:.4g} {units.shown(rest.unit)}: it wandered during the run."
                 )
-                yield _sighting("drift", seen.severity, seen.each, off, rest, words, 0.6)
+                yield _sighting("drift", seen.severity, seen.each, off, rest, words, 0.6, when)
             else:
-                yield _sighting("offset", seen.severity, seen.each, off, rest, "", 0.75)
+                yield _sighting("offset", seen.severity, seen.each, off, rest, "", 0.75, when)
 
 
 def _late(rests: Bools) -> Bools:
@@ -234,7 +237,7 @@ def _size(each: ChannelEvidence) -> float:
     return float(grid.high.max() - grid.low.min()) if len(grid) else 0.0
 
 
-def _span_in(each: ChannelEvidence, unit: str) -> float | None:
+def span_in(each: ChannelEvidence, unit: str) -> float | None:
     """Return what a channel's sensor can measure from end to end, in a unit; None where nobody says."""
     if each.sensor is not None and np.isfinite(each.sensor.calibration.span):
         source = each.sensor.calibration.unit
