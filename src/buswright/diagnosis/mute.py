@@ -27,6 +27,8 @@ _SPOILS_VALUES = frozenset(_SPOILS.split())
 or their times wrong: values stay right."""
 _BY_TIME = "impossible-rate loose-contact chafed-wire ignition-noise stuck drift under-sampled"
 """Faults of sensors that are seen in how values follow each other in time."""
+_SHAPES = frozenset({"stuck", "under-sampled", "sign-flipped", "swapped-channels"})
+"""What a wrong zero or factor leaves as it is: how values follow each other, and others."""
 EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
     {
         cause: frozenset(effects.split())
@@ -113,6 +115,8 @@ def accounts_for(cause: Sighting, effect: Sighting) -> bool:
     """Whether one sighting explains another: by kind, subject, gravity and time."""
     own, other = cause.finding, effect.finding
     higher = own.layer < other.layer > Layer.NODE and spoils_values(own)
+    if own.layer is Layer.CALIBRATION and other.fault in _SHAPES:
+        return False
     if not (higher or other.fault in EXPLAINS.get(own.fault, frozenset())) or other.subject not in cause.reach:
         return False
     if own.fault == "bad-lines":

@@ -11,6 +11,7 @@ from buswright.diagnosis.sensors.laws import wrong_factors
 from buswright.diagnosis.sensors.levels import wrong_levels, wrong_volts
 from buswright.diagnosis.sensors.physics import physics_sightings
 from buswright.diagnosis.sensors.relations import Views
+from buswright.diagnosis.sensors.released import wrong_when_released
 from buswright.diagnosis.sensors.zeroes import (
     moved_since,
     wrong_after_soak,
@@ -40,6 +41,7 @@ def _calibration(case: Case, views: Views) -> Iterator[Sighting]:
         wrong_volts(case),
         (one for one in levels if one.finding.fault != "gain"),
         wrong_at_rest(case),
+        wrong_when_released(case),
         wrong_after_soak(case),
         wrong_when_straight(case, views),
         wrong_factors(case, views),

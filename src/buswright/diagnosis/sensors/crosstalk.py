@@ -43,6 +43,11 @@ _COMMON = (
 """Roles of what really moves several inputs, each in its own way and with its own delay."""
 _BODY = frozenset({"steering_angle", "accel_lat", "accel_long", "accel_vert", "yaw_rate", "damper_travel"})
 """Roles of how the car moves: it rolls as it is steered."""
+_CHASSIS = _BODY | {"brake_pressure"}
+_MOVED_BY = {"fuel_pressure": ("manifold_pressure", "throttle", "engine_speed", "battery_voltage")}
+"""Roles of the engine's side, and what really moves them: the regulator follows the manifold, the pump the battery.
+One of the first two must be known. Once that is taken out, nothing of the chassis moves them within `_AT_ONCE_S`."""
+_AT_ONCE_S = 0.05
 _LATE = (0, 1, 3)
 _SLOW, _SLOW_S = 3, 0.5
 """Samples, and seconds, over which slow movement is taken."""
@@ -58,7 +63,10 @@ _NUMBER = re.compile(r"^(.*?)(\d+)$")
 
 @dataclass(frozen=True, slots=True)
 class _Copied:
-    """One input that follows its neighbour: with which gain, how surely, and how much of its movement that is."""
+    """One input that follows its neighbour: with which gain, how surely, and how much of its movement that is.
+
+    `at_once`: what really moves it was taken out, and its neighbour is nothing that could.
+    """
 
     each: ChannelEvidence
     neighbour: ChannelEvidence
@@ -66,6 +74,7 @@ class _Copied:
     gain: float
     clear: float
     correlation: float
+    at_once: bool = False
 
 
 def crosstalk_sightings(case: Case) -> Iterator[Sighting]:
@@ -90,7 +99,9 @@ def _of_module(case: Case, channels: Channels, members: Sequence[ChannelEvidence
             continue
         if each.name not in beside:
             beside[each.name] = _Beside(channels, members, each, kept)
-        one = _copied(each, neighbour, by, beside[each.name])
+        one = _copied(each, neighbour, by, beside[each.name]) or _copied_at_once(
+            each, neighbour, by, _Beside(channels, members, each, kept, at_once=True)
+        )
         if one is not None and (each.name not in found or one.clear > found[each.name].clear):
             found[each.name] = one
     for one in found.values():
@@ -100,7 +111,8 @@ def _of_module(case: Case, channels: Channels, members: Sequence[ChannelEvidence
 class _Beside:
     """What is known of the other inputs, and of what really moves them, at some samples of one input.
 
-    Every column has three rows: at the sample, at the next one, and at one half a second later.
+    Every column has three rows: at the sample, at the next one, and at one half a second later. With `at_once` at the
+    sample, `_AT_ONCE_S` and twice that later, only while the engine runs.
 
     Parameters
     ----------
@@ -120,11 +132,20 @@ class _Beside:
         members: Sequence[ChannelEvidence],
         each: ChannelEvidence,
         kept: dict[str, _Columns],
+        *,
+        at_once: bool = False,
     ) -> None:
         self.kept = kept
-        slow = max(_SLOW, round(_SLOW_S * each.series.rate_hz))
+        fast, slow = 1, max(_SLOW, round(_SLOW_S * each.series.rate_hz))
+        if at_once:
+            fast = max(1, round(_AT_ONCE_S * each.series.rate_hz))
+            slow = 2 * fast
         first = np.arange(0, len(each) - slow, max(1, len(each) // _MOST_ROWS))
-        rows = np.stack((first, first + 1, first + slow))
+        rows = np.stack((first, first + fast, first + slow))
+        if at_once:
+            driving = channels.driving
+            runs = driving.number[driving.is_doing("idle", "driving")]
+            rows = rows[:, np.isin(each.series.time_ns[rows] // FINE_NS, runs).all(axis=0)]
         self.times = each.series.time_ns[rows]
         self.own = np.where(each.there, each.quantity, np.nan)[rows] / (each.per_volt or 1.0)
         self.names = [
@@ -154,8 +175,16 @@ class _Beside:
                 yield found
         for cause in self.channels.with_role(*_COMMON):
             if not in_volts(cause) and cause.series.rate_hz >= _LEAST_HZ:
-                for late in _LATE:
-                    yield self._at(cause, cause.series.value, late * self.late_ns)
+                yield from self._late(cause)
+
+    def causes(self, roles: Sequence[str]) -> Iterator[Floats]:
+        """Yield what really moves the input, at the time and somewhat before."""
+        for cause in self.channels.with_role(*roles):
+            yield from self._late(cause)
+
+    def _late(self, cause: ChannelEvidence) -> Iterator[Floats]:
+        for late in _LATE:
+            yield self._at(cause, cause.series.value, late * self.late_ns)
 
     def _at(self, other: ChannelEvidence, values: Floats, late_ns: int = 0) -> Floats:
         if other.name not in self.kept:
@@ -215,14 +244,33 @@ def _copied(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: 
     return None if fast is None else _Copied(each, neighbour, by, *fast)
 
 
-def _alike(moves: Sequence[_Pair], least: float) -> tuple[float, float, float] | None:
+def _copied_at_once(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: _Beside) -> _Copied | None:
+    """Find what an input of the engine's copies of the chassis, beside what really moves it."""
+    causes, other = _MOVED_BY.get(each.role or "", ()), beside.input(neighbour.name)
+    if other is None or neighbour.role not in _CHASSIS or not beside.channels.with_role(*causes[:2]):
+        return None
+    if beside.times.shape[1] < _LEAST_ROWS:
+        return None
+    known = list(beside.causes(causes))
+    moves = [
+        _left((beside.own[later] - beside.own[0], other[later] - other[0]), [one[later] - one[0] for one in known])
+        for later in (1, 2)
+    ]
+    # A surge of the fluid has the same sign in bends to either side; what is copied has not.
+    level = other[0] > np.nanmedian(other[0])
+    sides = [(moves[0][0][side], moves[0][1][side]) for side in (level, ~level) if neighbour.role in _BODY]
+    fast = _alike(moves, _APART_CORRELATION, sides)
+    return None if fast is None else _Copied(each, neighbour, by, *fast, at_once=True)
+
+
+def _alike(moves: Sequence[_Pair], least: float, sides: Sequence[_Pair] = ()) -> tuple[float, float, float] | None:
     """Return gain, its clearness and the correlation of fast movement; None where it isn't one gain throughout."""
     (own, other), slow = moves
     fast, half = _gain(own, other), len(own) // 2
     if fast is None or not _GAINS[0] <= abs(fast[0]) <= _GAINS[1] or fast[1] < _CLEAR or fast[2] < least:
         return None
     halves = (own[:half], other[:half]), (own[half:], other[half:])
-    for again in (_gain(*pair) for pair in (slow, *halves)):
+    for again in (_gain(*pair) for pair in (slow, *halves, *sides)):
         if again is None or again[1] < _SLOW_CLEAR or abs(again[0] - fast[0]) > _ALIKE * abs(fast[0]):
             return None
     return fast
@@ -283,7 +331,7 @@ def _found(case: Case, one: _Copied) -> Sighting:
     strong = abs(one.gain) >= _FAULT_GAIN and one.correlation > case.limit("crosstalk_correlation", channel=each.name)
     series = each.series
     # Where the car file names no inputs, that the two are neighbours is a guess, and a weak copy may be a real link.
-    guessed = not (each.channel is not None and each.channel.wiring.input)
+    guessed = not (one.at_once or (each.channel is not None and each.channel.wiring.input))
     return sighting(
         "cross-talk",
         Severity.FAULT if strong else Severity.NOTE if guessed else Severity.SUSPECT,
@@ -298,6 +346,7 @@ def _found(case: Case, one: _Copied) -> Sighting:
                 f"{one.correlation:.2f}, gain {one.clear:.0f} times its uncertainty)."
             ),
             f"The two are neighbours {one.by}.",
+            *(["What really moves it was taken out first."] if one.at_once else []),
         ],
         threshold=case.used("crosstalk_correlation", channel=each.name)
         + f"; gain {percent(_GAINS[0])} to {percent(_GAINS[1], 0)}",

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from buswright.channels.samples.series import Bools, Floats, Quality
+from buswright.channels.samples.series import Bools, Floats, Int64s, Quality
 from buswright.diagnosis.case import Case, Sighting, Window, sighting
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence
@@ -28,6 +28,9 @@ NEAR_NOUGHT = 0.02
 BY_CHANCE = 1e-4
 SMOOTH_STEPS = 5.0
 """How many times its usual step a signal may move where it crosses from one end of the codes to the other."""
+BELOW_NOUGHT, NEARLY_ALL = 0.1, 0.98
+"""Part of its live band that an input must read below nought, and share of the samples that the other reading must
+bring into that band: no converter of a single wire reads negative volts (common practice, no source)."""
 MOSTLY = 0.5
 """Share of samples beyond the database's range from which the range is held against the other byte order."""
 INVALID_SHARE = 0.001
@@ -150,10 +153,11 @@ def _sign(each: ChannelEvidence) -> Iterator[Sighting]:
     bits = signal.length
     if not 8 <= bits <= 32 or each.series.kind == "state":
         return
+    fine = np.flatnonzero(each.there)
     codes = _codes(each)
     if each.series.quality is not None:
-        fine = (each.series.quality[each.there] & np.uint16(Quality.SENDER_INVALID)) == 0
-        codes = codes[fine]
+        valid = (each.series.quality[fine] & np.uint16(Quality.SENDER_INVALID)) == 0
+        fine, codes = fine[valid], codes[valid]
     if len(codes) < LEAST_SAMPLES:
         return
     read = _signed(codes, bits) if signal.signed else codes.astype(np.float64)
@@ -164,30 +168,53 @@ def _sign(each: ChannelEvidence) -> Iterator[Sighting]:
     below = (widest + 1) / len(ordered)
     across = np.abs(np.diff(read)) > GAP_SHARE * 2.0**bits
     jumps, moves = int(across.sum()), np.abs(np.diff(other))
-    if steps[widest] < GAP_SHARE * 2.0**bits:
-        return
-    if min(below, 1 - below) < EDGE_SHARE and not _only_at_nought(other, across):
-        return
+    impossible = _impossible(each, fine, other - read)
+    if not impossible:
+        if steps[widest] < GAP_SHARE * 2.0**bits or jumps < 2:
+            return
+        if min(below, 1 - below) < EDGE_SHARE and not _only_at_nought(other, across):
+            return
     usual = float(np.quantile(moves[~across], 0.99)) if (~across).any() else 0.0
     # Read the other way it must cross there as it moves elsewhere: a switch jumps in both readings.
-    if jumps < 2 or float(np.median(moves[across])) > SMOOTH_STEPS * max(usual, 1.0):
+    if jumps and float(np.median(moves[across])) > SMOOTH_STEPS * max(usual, 1.0):
         return
     right = "unsigned" if signal.signed else "signed"
     yield sighting(
         "signedness",
         Severity.FAULT,
         each.subject,
-        count=jumps,
+        count=max(1, jumps),
         confidence=0.92,
         evidence=(
-            f"{each.name} jumps across {steps[widest]:,.0f} unused codes {plural(jumps, 'time')}.",
-            f"{percent(below)} of its samples lie below that gap, the rest above.",
-            f"Read as {right} it never jumps.",
+            *(
+                [impossible, f"Read as {right} they lie in its live band."]
+                if impossible
+                else [
+                    f"{each.name} jumps across {steps[widest]:,.0f} unused codes {plural(jumps, 'time')}.",
+                    f"{percent(below)} of its samples lie below that gap, the rest above.",
+                    f"Read as {right} it never jumps.",
+                ]
+            ),
         ),
-        threshold=f"unused codes over {GAP_SHARE:g} of all, both sides over {percent(EDGE_SHARE)}",
+        threshold=f"{percent(EDGE_SHARE)} of the samples {percent(BELOW_NOUGHT)} of the live band below 0 V, or unused "
+        f"codes over {GAP_SHARE:g} of all, both sides over {percent(EDGE_SHARE)}",
         ruled_out=("Not a short or open wire: the codes on both sides keep moving.",),
         next_check=f"Make {signal.name} {right} in the database.",
     )
+
+
+def _impossible(each: ChannelEvidence, rows: Int64s, codes: Floats) -> str:
+    """Say that an input reads volts below nought, where so many codes more bring all of it into its live band."""
+    band, signal = each.live_band, each.signal
+    if band is None or signal is None or not 0 <= band[0] < band[1]:
+        return ""
+    input_ = each.quantity[rows]
+    low = input_ < -BELOW_NOUGHT * (band[1] - band[0])
+    moved = input_ + codes * np.copysign(each.step, float(signal.scale))
+    if low.mean() < EDGE_SHARE or np.mean((moved > band[0]) & (moved < band[1])) < NEARLY_ALL:
+        return ""
+    unit = each.quantity_unit
+    return f"The input of {each.name} reads down to {input_.min():.3g} {unit}: below nought, where no converter reads."
 
 
 def _only_at_nought(other: Floats, across: Bools) -> bool:

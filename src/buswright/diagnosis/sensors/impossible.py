@@ -48,7 +48,7 @@ def impossible_sightings(case: Case) -> Iterator[Sighting]:
         if known is None:
             continue
         limit, by = known
-        rows = _steps(each, limit)
+        rows = steps_that_stay(each, limit)
         if len(rows):
             yield _found(case, each, rows, limit, by)
         touches = touches_of(case, each)
@@ -56,7 +56,7 @@ def impossible_sightings(case: Case) -> Iterator[Sighting]:
             yield _found_back(case, touches, limit, by)
 
 
-def _steps(each: ChannelEvidence, limit: float) -> Int64s:
+def steps_that_stay(each: ChannelEvidence, limit: float) -> Int64s:
     """Return the rows of steps that are too fast, and stay."""
     series, value = each.series, each.series.value
     period = float(np.median(np.diff(series.time_ns)))

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from buswright.channels import units
-from buswright.channels.samples.series import Quality
+from buswright.channels.samples.series import Int64s, Quality
 from buswright.diagnosis.case import Case, Sighting, Window, merged, sighting
 from buswright.diagnosis.sensors.places import beside_its_place, unused_bits
 from buswright.diagnosis.sensors.relations import GRAVITY
@@ -109,6 +109,7 @@ def wrong_levels(case: Case) -> Iterator[Sighting]:
         if limits is None or not each.measures or not units.compatible(each.series.unit or "", limits.unit):
             continue
         where = runs if limits.running else np.ones(len(runs), dtype=np.bool_)
+        where &= ~np.isin(channels.number, _in_code(each))
         held = each.value_grid.held(channels.number[where], most=5)
         known = held[np.isfinite(held)]
         if len(known) < LEAST_WINDOWS:
@@ -116,7 +117,9 @@ def wrong_levels(case: Case) -> Iterator[Sighting]:
         level = float(np.quantile(units.convert(known, each.series.unit, limits.unit), limits.quantile))
         if limits.low <= level <= limits.high:
             continue
-        fits = [one for one in MIXED if limits.low <= level / one.factor <= limits.high]
+        # No factor mends a sign: below a range that holds zero, the zero is off.
+        zero_is_off = level < limits.low <= 0 and limits.unit != "degC"
+        fits = [one for one in MIXED if limits.low <= level / one.factor <= limits.high and not zero_is_off]
         if limits.unit == "degC":
             fits = [Mixed(1.8, "°F read as °C")] if limits.low <= (level - 32) / 1.8 <= limits.high else []
         if not fits and each.bad_samples.objections.get(Quality.DATABASE_RANGE, 0) > 0.5 * len(each):
@@ -127,7 +130,13 @@ def wrong_levels(case: Case) -> Iterator[Sighting]:
         unused = unused_bits(each)
         doubled = limits.unit != "degC" and unused and limits.low <= level / 2.0**unused <= limits.high
         yield sighting(
-            "bit-position" if doubled else ("unit-mixup" if own else "scale-or-unit") if fits else "gain",
+            "bit-position"
+            if doubled
+            else ("unit-mixup" if own else "scale-or-unit")
+            if fits
+            else "offset"
+            if zero_is_off
+            else "gain",
             Severity.FAULT if beyond else Severity.SUSPECT,
             each.subject,
             windows=_lost_for(each, limits) if each.role in _SUPPLIES else (),
@@ -144,6 +153,26 @@ def wrong_levels(case: Case) -> Iterator[Sighting]:
             ruled_out=not_the_wire(each),
             next_check=f"Look up unit and scale of {each.name} in the car file, the database and the sensor's sheet.",
         )
+
+
+_CODES = 10
+"""So many samples for each different value: a module that says a code instead of a quantity repeats it exactly."""
+
+
+def _in_code(each: ChannelEvidence) -> Int64s:
+    """Return the fine windows in which a channel is outside the database's range with codes, not with a quantity.
+
+    That is a fault of its own, and says nothing of the scale of what is sent else.
+    """
+    quality = each.series.quality
+    none: Int64s = np.zeros(0, dtype=np.int64)
+    if quality is None or each.series.raw is None:
+        return none
+    outside = (quality & np.uint16(Quality.DATABASE_RANGE)) != 0
+    count = int(outside.sum())
+    if not count or count > 0.5 * len(each) or len(np.unique(each.series.raw[outside])) * _CODES > count:
+        return none
+    return np.unique(each.series.time_ns[outside] // FINE_NS)
 
 
 _SUPPLIES = ("battery_voltage", "module_supply", "reference_voltage")

@@ -46,6 +46,9 @@ _MOVING = ("damper_travel", "accel_long", "accel_lat", "accel_vert", "yaw_rate",
 _MOTION = ("g", "deg/s", "mm", "km/h", "deg")
 PULSING = ("oil_pressure", "fuel_pressure", "manifold_pressure")
 """Pressures that pulse with the engine."""
+_BEYOND_TWINS, _TWINS = 2.0, 2
+"""What shakes is noisy where it is so many times as noisy as the loudest of at least so many twins: engine and road
+shake all of them, a wire beside the ignition is one channel's (common practice, no source)."""
 _CAUTION = "Never touch ignition leads while the engine runs. Keep hair, sleeves and hands off belts and fans."
 
 
@@ -65,6 +68,8 @@ class _Noisy:
         From the first noisy second with the engine running to the last.
     line
         What its spectrum shows, in words; empty where nothing.
+    twins
+        What shakes with it and is quieter; empty for what doesn't shake.
     """
 
     each: ChannelEvidence
@@ -74,6 +79,7 @@ class _Noisy:
     correlation: float
     window: Window
     line: str
+    twins: Sequence[ChannelEvidence]
 
     @property
     def ratio(self) -> float:
@@ -88,6 +94,11 @@ def noise_sightings(case: Case) -> Iterator[Sighting]:
         return
     could = [each for each in channels.values() if is_analogue(each)]
     noisy = [found for each in could if (found := _noisy(case, channels, each)) is not None]
+    for each in channels.values():
+        twins = _twins(channels, each)
+        if len(twins) >= _TWINS and (found := _noisy(case, channels, each, twins)) is not None:
+            noisy.append(found)
+            could.append(each)
     for one in noisy:
         yield _of_channel(case, one)
     if len(noisy) > 1:
@@ -130,6 +141,27 @@ def _shakes(each: ChannelEvidence) -> bool:
     return each.role in _MOVING or any(units.compatible(each.series.unit, unit) for unit in _MOTION)
 
 
+def _twins(channels: Channels, each: ChannelEvidence) -> list[ChannelEvidence]:
+    """Return what shakes as a channel does, in volts as well; empty for one that doesn't shake."""
+    if not (each.measures and _shakes(each) and each.role is not None and each.per_volt):
+        return []
+    return [other for other in channels.with_role(each.role) if other is not each and other.per_volt and other.span]
+
+
+def _beyond(each: ChannelEvidence, twins: Sequence[ChannelEvidence]) -> Floats:
+    """Return a channel's noise beyond `_BEYOND_TWINS` that of the loudest twin, on its own coarse grid; float64[k]."""
+    grid, loudest = each.noise_grid, np.zeros(len(each.noise_grid))
+    for twin in twins:
+        own = twin.noise_grid
+        known = np.isfinite(own.noise)
+        if known.any():
+            scale = (each.span or 0.0) / (twin.span or 1.0)
+            loudest = np.fmax(loudest, scale * np.interp(grid.number, own.number[known], own.noise[known]))
+    with np.errstate(invalid="ignore"):
+        beyond: Floats = np.sqrt(np.maximum(np.square(grid.noise) - np.square(_BEYOND_TWINS * loudest), 0.0))
+    return beyond
+
+
 def engine_speed_in(channels: Channels, number: Int64s) -> Floats:
     """Return the engine speed in the middle of windows of the coarse grid; float64[len(number)], NaN where unknown."""
     driving = channels.driving
@@ -138,7 +170,9 @@ def engine_speed_in(channels: Channels, number: Int64s) -> Floats:
     return speed
 
 
-def _noisy(case: Case, channels: Channels, each: ChannelEvidence) -> _Noisy | None:
+def _noisy(
+    case: Case, channels: Channels, each: ChannelEvidence, twins: Sequence[ChannelEvidence] = ()
+) -> _Noisy | None:
     grid = each.noise_grid
     rpm = engine_speed_in(channels, grid.number)
     known = np.isfinite(grid.noise) & np.isfinite(rpm)
@@ -147,11 +181,11 @@ def _noisy(case: Case, channels: Channels, each: ChannelEvidence) -> _Noisy | No
     if running.sum() < _LEAST_WINDOWS:
         return None
     off = known & (rpm < STILL_RPM)
-    noise = grid.noise
+    noise = _beyond(each, twins) if twins else grid.noise
     grown = _grown(case, each, noise, rpm, off, running)
     seen = strongest(case, each, grid.number[running], rpm[running])
     line = seen.sentence() if seen is not None else ""
-    if grown is None and line:
+    if grown is None and line and not twins:
         # What the engine's firing is folded to may be slow: second differences hardly see it, its line proves it.
         noise = _about_trend(each, grid.number)
         grown = _grown(case, each, noise, rpm, off, running, proven=True)
@@ -163,7 +197,7 @@ def _noisy(case: Case, channels: Channels, each: ChannelEvidence) -> _Noisy | No
     first, last = np.flatnonzero(loud & running)[[0, -1]].tolist()
     while first > 0 and loud[first - 1] and rpm[first - 1] > RUNNING_RPM:
         first -= 1
-    return _Noisy(each, *grown, Window(int(grid.start_ns[first]), int(grid.start_ns[last]) + COARSE_NS), line)
+    return _Noisy(each, *grown, Window(int(grid.start_ns[first]), int(grid.start_ns[last]) + COARSE_NS), line, twins)
 
 
 def _grown(
@@ -295,6 +329,11 @@ def _of_channel(case: Case, one: _Noisy) -> Sighting:
         threshold=case.used("noise_ratio_suspect", "noise_ratio_fault", "noise_correlation", channel=each.name),
         ruled_out=[
             "Not a loose contact: that goes one way, for moments, and leaves the noise between them as it was.",
+            *(
+                [f"Not real shaking: {named(one.twins)} shake with it, and are less than half as noisy."]
+                if one.twins
+                else []
+            ),
         ],
         next_check=f"Find where the wire of {each.name}{f' (plug {plug})' if plug else ''} runs near coil leads. Move "
         "it 100 mm away, ground its shield at one end, check suppressed plugs and leads. Then put a fixed resistor in "

@@ -1,16 +1,17 @@
-"""Channels that contradict each other or the car: swapped, turned round, stuck, drifting, sampled too slowly."""
+"""Channels that contradict each other or the car: stuck, drifting, sampled too slowly."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 import numpy as np
 
 from buswright.channels import units
 from buswright.channels.samples.series import Bools, Int64s
 from buswright.diagnosis.case import SECOND, Case, Sighting, Window, sighting
-from buswright.diagnosis.sensors.relations import CLEAR_R, LEAST_S, Fit, View, Views, fit
-from buswright.diagnosis.words import METER, UNPLUG
+from buswright.diagnosis.sensors.exchanged import exchanged_sightings
+from buswright.diagnosis.sensors.relations import CLEAR_R, LEAST_S, View, Views, fit
+from buswright.diagnosis.words import METER
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import FINE_NS
@@ -56,141 +57,10 @@ ROUGH = 0.8
 
 def physics_sightings(case: Case, views: Views) -> Iterator[Sighting]:
     """Hold channels against each other and against what the car did."""
-    turned = list(_turned(views))
-    yield from turned
-    blamed = {one.finding.subject for one in turned}
-    for one in _swapped(views):
-        if one.finding.subject not in blamed:
-            yield one
+    yield from exchanged_sightings(views)
     yield from _stuck(case)
     yield from _drifting(views)
     yield from _slow(case)
-
-
-# -- Sign and place -------------------------------------------------------------------------------------------------
-
-
-def _turned(views: Views) -> Iterator[Sighting]:
-    """Find the one way to know a quantity that contradicts the others."""
-    for ways in (views.turning, views.along):
-        fits = _pairs(ways, views.fast if ways is views.turning else None)
-        against = [
-            [k for k in range(len(ways)) if (f := fits.get((i, k))) and f.r < -CLEAR_R] for i in range(len(ways))
-        ]
-        along = [[k for k in range(len(ways)) if (f := fits.get((i, k))) and f.r > CLEAR_R] for i in range(len(ways))]
-        for i, way in enumerate(ways):
-            judges = against[i]
-            if not judges or along[i] or way.first.role in ("wheel_speed", "vehicle_speed"):
-                continue
-            certain = (
-                any(ways[k].first.role in ("vehicle_speed", "wheel_speed") for k in judges) and ways is views.along
-            )
-            others_agree = certain or (
-                len(judges) >= 2 and all(k in along[j] for j in judges for k in judges if j != k)
-            )
-            alone = len(judges) == 1 and not along[judges[0]]
-            if not others_agree and not (alone and i == 0):
-                continue
-            yield _turned_sighting(way, [ways[k] for k in judges], [fits[i, k] for k in judges], sure=others_agree)
-
-
-def _pairs(ways: Sequence[View], where: Bools | None) -> dict[tuple[int, int], Fit]:
-    found = {}
-    for i, one in enumerate(ways):
-        for k, other in enumerate(ways):
-            if i < k and (made := fit(one.value, other.value, where)) is not None:
-                found[i, k] = found[k, i] = made
-    return found
-
-
-def _turned_sighting(way: View, judges: Sequence[View], fits: Sequence[Fit], *, sure: bool) -> Sighting:
-    name, other = way.first.name, judges[0].first.name
-    against = listed([f"the {each.words} (r = {made.r:+.2f})" for each, made in zip(judges, fits, strict=True)])
-    evidence = [f"{name} goes the other way than {against}, over {fits[0].seconds:.0f} s of driving."]
-    ruled = []
-    if sure:
-        ruled.append(f"Not the others: {listed([each.words for each in judges])} agree with each other.")
-    else:
-        evidence.append(f"Two ways alone don't tell which is turned round: it may as well be {other}.")
-    return sighting(
-        "sign-flipped",
-        Severity.FAULT if sure else Severity.SUSPECT,
-        f"channel:{name}",
-        count=1,
-        confidence=0.9 if sure else 0.5,
-        evidence=evidence,
-        threshold=f"two ways contradict each other from r = -{CLEAR_R:g} on; at least {LEAST_S:g} s of movement",
-        ruled_out=ruled,
-        next_check=f"Look how the sensor of {name} is mounted and which way its points run in the car file. "
-        "Move it by hand and watch the value: axes are x forward, y left, z up.",
-        reach=(f"channel:{other}",) if not sure else (),
-    )
-
-
-def _swapped(views: Views) -> Iterator[Sighting]:
-    """Find twins that follow each other's predictor: left and right of an axle, the two axes of an accelerometer."""
-    turning = views.turning
-    sure = len(turning) >= 2
-    judge = _trusted_turn(turning, views.fast)
-    if judge is not None:
-        for left, right in views.axles(views.wheels):
-            apart = right.value - left.value
-            made = fit(apart, judge.value, views.fast & views.steady) or fit(apart, judge.value, views.fast)
-            if made is not None and made.r < -CLEAR_R and judge.first not in (left.first, right.first):
-                yield _swapped_sighting(left, right, made, judge, "the outer wheel turned slower", sure=sure)
-        if views.pitch is not None:
-            for left, right in views.axles(views.dampers):
-                made = fit((right.value - left.value) * views.pitch, judge.value, views.fast)
-                if made is not None and made.r < -CLEAR_R:
-                    said = "the inner damper was pressed, the outer one let go"
-                    yield _swapped_sighting(left, right, made, judge, said, sure=sure)
-    across = [way for way in turning if way.first.role == "accel_lat"]
-    along = [way for way in views.along if way.first.role == "accel_long"]
-    if across and along and len(turning) > 1 and len(views.along) > 1:
-        first = fit(across[0].value, views.along[1].value)
-        second = fit(along[0].value, turning[1].value, views.fast)
-        own = fit(across[0].value, turning[1].value, views.fast)
-        if first and second and abs(first.r) > CLEAR_R and abs(second.r) > CLEAR_R and (not own or abs(own.r) < 0.4):
-            said = "the lateral one follows the slope of the speed, the longitudinal one the turning"
-            yield _swapped_sighting(across[0], along[0], first, views.along[1], said, sure=True)
-
-
-def _trusted_turn(turning: Sequence[View], where: Bools) -> View | None:
-    """Return the first way to know the turning that most of the others agree with, wheels aside; None for none."""
-    ways = [way for way in turning if way.first.role != "wheel_speed"]
-    fits = _pairs(ways, where)
-    agreed = [
-        sum((f := fits.get((i, k))) is not None and f.r > CLEAR_R for k in range(len(ways))) for i in range(len(ways))
-    ]
-    if not ways:
-        return None
-    if len(ways) == 1:
-        return ways[0]
-    best = int(np.argmax(agreed))
-    return ways[best] if agreed[best] else None
-
-
-def _swapped_sighting(one: View, other: View, made: Fit, judge: View, said: str, *, sure: bool) -> Sighting:
-    first, second = one.first, other.first
-    return sighting(
-        "swapped-channels",
-        Severity.FAULT if sure else Severity.SUSPECT,
-        first.subject,
-        count=1,
-        confidence=min(0.9, abs(made.r)) if sure else 0.55,
-        evidence=(
-            (
-                f"{first.name} and {second.name} look exchanged: {said} (r = {made.r:+.2f} with the {judge.words}, "
-                f"{made.seconds:.0f} s)."
-            ),
-        ),
-        threshold=f"twins count as exchanged from r = -{CLEAR_R:g} on; at least {LEAST_S:g} s of movement",
-        ruled_out=(f"Not the {judge.words}: other channels agree with it.",) if sure else (),
-        next_check=f"Move the sensor of {first.name} alone by hand and watch which channel follows. Then exchange the "
-        "plugs, or the two signals in the car file.",
-        caution=UNPLUG,
-        reach=(second.subject,),
-    )
 
 
 # -- Stuck ----------------------------------------------------------------------------------------------------------

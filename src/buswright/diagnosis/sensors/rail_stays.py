@@ -30,6 +30,8 @@ _STEEP = 4.0
 """Any other where it is so many times the largest."""
 _SAME = 0.01
 """Samples within this part of the band are at the level."""
+_WITHIN = 3.0
+"""A level so many times its usual noise within the band's end is still at the end: noise dips below it."""
 _LED = 12
 """Samples before a stay, which show how it was approached."""
 _JOIN = 2.0
@@ -61,7 +63,7 @@ class Stay:
     jumped, jumped_back
         Whether it got there, and left, within two samples; None from the start, and to the end.
     filled
-        Share of its samples that are beyond: stays that were joined leave gaps.
+        Share of its samples that are beyond, but for noise: stays that were joined leave gaps.
     at_rail
         Whether the level is that of an open or a shorted wire, not only out of the band.
     """
@@ -172,6 +174,8 @@ def _stay(each: ChannelEvidence, side: Side, first: int, stop: int) -> Stay:
     came, left = (first + int(there[0]), first + int(there[-1]) + 1) if len(there) else (first, stop)
     core = quantity[came:left][each.there[came:left]]
     spread = np.quantile(core, [0.05, 0.95])
+    allowed = _WITHIN * each.fast_noise if np.isfinite(each.fast_noise) else 0.0
+    low, high = each.live_band[0] + allowed, each.live_band[1] - allowed
     return Stay(
         each,
         side,
@@ -186,7 +190,7 @@ def _stay(each: ChannelEvidence, side: Side, first: int, stop: int) -> Stay:
         to_end=to_end,
         jumped=None if first == segment else jumps(quantity[max(segment, came - _LED) : came], level, **size),
         jumped_back=None if to_end else jumps(quantity[left : min(left + _LED, segment_end)][::-1], level, **size),
-        filled=float(np.mean(inside <= each.live_band[0] if side == "low" else inside >= each.live_band[1])),
+        filled=float(np.mean(inside <= low if side == "low" else inside >= high)),
         at_rail=_at_rail(each, side, level),
     )
 

@@ -225,20 +225,6 @@ class Views:
         return calm
 
     @cached_property
-    def pitch(self) -> float | None:
-        """Sign of a compressed damper's value: +1 or -1, from braking and accelerating; None where that can't be told.
-
-        Braking presses the front down and lifts the rear, whatever the sides: so it tells the sign without them.
-        """
-        along = self.along
-        front = [view.value for at, view in self.dampers.items() if at.startswith("front")]
-        rear = [view.value for at, view in self.dampers.items() if at.startswith("rear")]
-        if not along or not (front and rear):
-            return None
-        found = fit(np.mean(front, axis=0) - np.mean(rear, axis=0), -along[-1].value, self.fast)
-        return None if found is None or abs(found.r) < 0.4 else float(np.sign(found.r))
-
-    @cached_property
     def turning(self) -> tuple[View, ...]:
         """Ways to know the lateral acceleration, m/s2, the factor of the last ones unknown."""
         found = []

@@ -11,7 +11,7 @@ from buswright.channels import units
 from buswright.channels.calibration.circuit import Divider
 from buswright.channels.calibration.kind import nominal_references
 from buswright.channels.calibration.resistor import Rtd, Thermistor
-from buswright.channels.samples.series import Bools
+from buswright.channels.samples.series import Bools, Floats
 from buswright.diagnosis.case import Case, Sighting, sighting
 from buswright.diagnosis.sensors.levels import MIXED, caution_of, not_the_wire
 from buswright.diagnosis.sensors.relations import Views
@@ -26,6 +26,9 @@ AFTER_STOP = 30
 STRAIGHT_DEG_S = 1.5
 STEERING_DEG = 8.0
 """Yaw rate that counts as straight, and the steering angle that isn't zero then (common practice, no source)."""
+STRAIGHT_SPREAD = 0.5
+"""A zero is the same each time: where the middle half of what is seen lies further apart than this part of what it is
+off, twice over, something else moves it (common practice, no source)."""
 REST_LEAST = 8
 """Windows at rest below which a zero isn't judged."""
 
@@ -125,12 +128,13 @@ def seen_at_rest(case: Case) -> Iterator[SeenAtRest]:
     assert channels is not None
     driving = channels.driving
     stopped, standing = driving.settled("key-on"), driving.settled("key-on", "standing")
+    still = driving.settled("key-on", "standing", "idle")  # an engine that idles shakes a car, and doesn't move it
     before = np.cumsum(driving.is_doing("cranking", "idle", "driving")) == 0
     for each in channels.values():
         rest = AT_REST.get(each.role or "")
         if rest is None or not each.measures:
             continue
-        rests = stopped if each.role in ENGINE_OFF else standing
+        rests = stopped if each.role in ENGINE_OFF else standing if each.role in PEDALS else still
         after = _last(_late(rests & ~before) if each.role in ENGINE_OFF else rests & ~before)
         levels = []
         for part in (rests & before, after):
@@ -142,7 +146,7 @@ def seen_at_rest(case: Case) -> Iterator[SeenAtRest]:
         level = max(levels, key=lambda found: abs(found - rest.value))
         suspect, fault = rest.suspect, rest.fault
         if not suspect:
-            span = _span_in(each, rest.unit)
+            span = span_in(each, rest.unit)
             if span is None:
                 continue
             suspect, fault = SPAN_SUSPECT * span, SPAN_FAULT * span
@@ -154,18 +158,20 @@ def wrong_at_rest(case: Case) -> Iterator[Sighting]:
     """Hold channels against what a standing car must show: before the first start, and after the engine ran."""
     for seen in seen_at_rest(case):
         rest, off = seen.rest, seen.off
+        engine_off = seen.each.role in ENGINE_OFF | PEDALS
+        when = "Key on, engine off" if engine_off else "While the car stands"
         an_atmosphere = rest.unit == "bar" and ATMOSPHERE_BAR[0] <= abs(off) <= ATMOSPHERE_BAR[1]
         if an_atmosphere and abs(off) > 2 / 3 * seen.suspect:
             words = "It is off by the pressure of the air: gauge and absolute are mixed up."
-            yield _sighting("unit-mixup", Severity.FAULT, seen.each, off, rest, words, 0.85)
+            yield _sighting("unit-mixup", Severity.FAULT, seen.each, off, rest, words, 0.85, when)
         elif seen.severity is not None:
             if seen.before is not None and abs(seen.level - seen.before) > _WANDERED * abs(off):
                 words = (
                     f"Before the start it was {seen.before:.4g} {units.shown(rest.unit)}: it wandered during the run."
                 )
-                yield _sighting("drift", seen.severity, seen.each, off, rest, words, 0.6)
+                yield _sighting("drift", seen.severity, seen.each, off, rest, words, 0.6, when)
             else:
-                yield _sighting("offset", seen.severity, seen.each, off, rest, "", 0.75)
+                yield _sighting("offset", seen.severity, seen.each, off, rest, "", 0.75, when)
 
 
 def _late(rests: Bools) -> Bools:
@@ -231,7 +237,7 @@ def _size(each: ChannelEvidence) -> float:
     return float(grid.high.max() - grid.low.min()) if len(grid) else 0.0
 
 
-def _span_in(each: ChannelEvidence, unit: str) -> float | None:
+def span_in(each: ChannelEvidence, unit: str) -> float | None:
     """Return what a channel's sensor can measure from end to end, in a unit; None where nobody says."""
     if each.sensor is not None and np.isfinite(each.sensor.calibration.span):
         source = each.sensor.calibration.unit
@@ -378,20 +384,42 @@ def _fahrenheit(celsius: float, off: float) -> str:
 
 def wrong_when_straight(case: Case, views: Views) -> Iterator[Sighting]:
     """Find a steering angle that isn't zero while the car drives straight."""
-    yaw = views.yaw
-    if yaw is None:
+    turning = _turning(case, views)
+    if turning is None:
         return
+    yaw, when = turning
     for each in case.channels.with_role("steering_angle") if case.channels is not None else ():
         angle = views.column(each, "deg")
         if angle is None:
             continue
         with np.errstate(invalid="ignore"):
-            straight = views.fast & (np.abs(yaw.value) < np.radians(STRAIGHT_DEG_S)) & np.isfinite(angle)
-        off = float(np.median(angle[straight])) if straight.sum() >= 2 * REST_LEAST else 0.0
-        if abs(off) > STEERING_DEG:
+            straight = views.fast & (np.abs(yaw) < np.radians(STRAIGHT_DEG_S)) & np.isfinite(angle)
+        if straight.sum() < 2 * REST_LEAST:
+            continue
+        low, off, high = np.quantile(angle[straight], (0.25, 0.5, 0.75)).tolist()
+        if abs(off) > STEERING_DEG and high - low <= 2 * STRAIGHT_SPREAD * abs(off):
             rest = Rest("deg", 0.0, STEERING_DEG, 3 * STEERING_DEG, "the car drives straight on")
             severity = Severity.FAULT if abs(off) > rest.fault else Severity.SUSPECT
-            yield _sighting("offset", severity, each, off, rest, "", 0.75, "While the yaw rate is near zero")
+            yield _sighting("offset", severity, each, off, rest, "", 0.75, when)
+
+
+def _turning(case: Case, views: Views) -> tuple[Floats, str] | None:
+    """Return how fast the car turns, in rad/s, and when it counts as straight: by the yaw rate, else by the law.
+
+    A body in a circle: the yaw rate is the lateral acceleration over the speed. Its own zero, as it shows at a
+    standstill, is taken out first; without one nobody knows.
+    """
+    if views.yaw is not None:
+        return views.yaw.value, "While the yaw rate is near zero"
+    speed, lateral = views.speed, views.only("accel_lat", "m/s2", "lateral acceleration")
+    if speed is None or lateral is None or case.channels is None:
+        return None
+    zero = level_in(case, lateral.first, case.channels.driving.settled("key-on", "standing", "idle"), "m/s2")
+    if zero is None:
+        return None
+    with np.errstate(invalid="ignore", divide="ignore"):
+        turning: Floats = np.where(views.fast, (lateral.value - zero) / speed.value, np.nan)
+    return turning, "While the lateral acceleration is near what it is at a standstill"
 
 
 def moved_since(case: Case) -> Iterator[Sighting]:
