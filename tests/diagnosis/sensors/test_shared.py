@@ -155,6 +155,15 @@ def test_channels_of_a_ground_that_follow_a_load(shift: float, severity: Severit
     assert "when fan rose" in one.finding.evidence[0]
 
 
+def test_a_ground_is_seen_to_shift_with_a_load_that_nobody_logs() -> None:
+    pump = 0.02 * during(50, 53)
+    columns = [calm(n) + 0.04 * fan() + pump for n in range(4)]
+    case = case_of(*inputs(columns, ground="G1"), made("fan", fan(), hz=HZ, role="fan_state"))
+    (one,) = ground_sightings(case)
+    assert any(window.start_ns <= 50e9 <= window.end_ns for window in one.windows)
+    assert not any(window.start_ns <= 56e9 <= window.end_ns for window in one.windows)
+
+
 @pytest.mark.parametrize(("shift", "share"), [(0.0, 4), (0.005, 4), (0.05, 1)])
 def test_small_or_lonely_shifts_are_no_ground(shift: float, share: int) -> None:
     assert not list(ground_sightings(grounded(shift, share)))

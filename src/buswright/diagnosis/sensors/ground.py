@@ -41,6 +41,9 @@ _SHARE = 0.6
 _LEAST_A, _LEAST_V, _LEAST_STATE = 2.0, 0.4, 0.5
 """Steps of a current, a supply and a switch that count as a load."""
 _STEP_SDS = 6.0
+_NEAR = 5
+"""Windows of the fine grid, 0.5 s, averaged before and after a shift of which no load is known."""
+_FURTHER = 2.0
 _CRANKED = 80
 """Windows of the fine grid, 8 s, within which a start follows key-on."""
 REAL_CHANGES = ("oil_pressure", "fuel_pressure", "manifold_pressure", "exhaust_temperature", "lambda", "throttle")
@@ -103,7 +106,7 @@ def ground_sightings(case: Case) -> Iterator[Sighting]:
     for shift in shifts:
         by_place.setdefault(shift.place.subject, []).append((shift, shift.place))
     for seen in by_place.values():
-        yield _found(case, number, seen)
+        yield _found(case, number, seen, volts)
 
 
 # Loads ----------------------------------------------------------------------------------------------------------------
@@ -236,7 +239,24 @@ def _place(could: Sequence[ChannelEvidence], members: Sequence[ChannelEvidence])
 # Words ----------------------------------------------------------------------------------------------------------------
 
 
-def _found(case: Case, number: Int64s, found: Sequence[tuple[_Shift, Candidate]]) -> Sighting:
+def _moments(shift: _Shift, columns: Mapping[str, Floats], least: float) -> npt.NDArray[np.intp]:
+    """Return the windows at which channels of a ground moved by the same volts, whatever load it was.
+
+    One that moved much further than with the known load moved by itself, and doesn't count there.
+    """
+    changed = np.stack([change(columns[each.name], hz=each.series.rate_hz, width=_NEAR) for each in shift.members])
+    calm = np.abs(changed) <= _FURTHER * abs(shift.volts)
+    known = np.flatnonzero(calm.sum(axis=0) >= _LEAST)
+    middle = np.zeros(changed.shape[1])
+    middle[known] = np.nanmedian(np.where(calm, changed, np.nan)[:, known], axis=0)
+    agree = (calm & (np.abs(changed - middle) <= SAME * np.abs(middle))).sum(axis=0)
+    most = (agree >= _LEAST) & (agree > calm.sum(axis=0) / 2) & (np.abs(middle) >= least)
+    return peaks(np.where(most, middle, 0.0), least, apart=_NEAR)
+
+
+def _found(
+    case: Case, number: Int64s, found: Sequence[tuple[_Shift, Candidate]], columns: Mapping[str, Floats]
+) -> Sighting:
     shift, place = max(found, key=lambda one: (not one[0].load.starts, len(one[0].load) * one[0].clear))
     edges = len(shift.load)
     fault = abs(shift.volts) >= case.limit("ground_shift_fault_v", channel=shift.members[0].name)
@@ -245,7 +265,10 @@ def _found(case: Case, number: Int64s, found: Sequence[tuple[_Shift, Candidate]]
     values = ", ".join(
         f"{each.name} {volts * 1000:+.0f} mV" for each, volts in list(zip(shift.members, shift.each, strict=True))[:6]
     )
-    windows = merged(Window(moment(number, at), moment(number, at) + SECOND) for at in shift.load.before.tolist())
+    moments = [at for one, _ in found for at in one.load.before.tolist()]
+    least = case.limit("ground_shift_suspect_v", channel=shift.members[0].name)
+    moments += _moments(shift, columns, least).tolist()
+    windows = merged(Window(moment(number, at), moment(number, at) + SECOND) for at in moments)
     often = f" ({plural(edges, 'time')})" if edges > 1 else ""
     evidence = [
         f"{capital(place.count)} moved by {abs(shift.volts) * 1000:.0f} mV when {shift.load.words}{often}.",
