@@ -155,6 +155,19 @@ def test_channels_of_a_ground_that_follow_a_load(shift: float, severity: Severit
     assert "when fan rose" in one.finding.evidence[0]
 
 
+@pytest.mark.parametrize("by", ["a small drop of the battery", "a switch on an input"])
+def test_a_load_shows_in_the_battery_or_as_a_switch(by: str) -> None:
+    states = [{"name": "off", "band": [0.0, 0.8], "value": 0}, {"name": "on", "band": [4.2, 5.0], "value": 1}]
+    table = {"kind": "switch", "unit": "state", "states": states}
+    load = (
+        made("vbat", 13.8 - 0.15 * fan(), hz=HZ, unit="V", role="battery_voltage")
+        if by.startswith("a small")
+        else made("fan", 4.5 * fan(), hz=HZ, kind=sensor(table, healthy=None))
+    )
+    (one,) = ground_sightings(case_of(*inputs([calm(n) + 0.04 * fan() for n in range(4)], ground="G1"), load))
+    assert (one.finding.fault, one.finding.subject) == ("ground-shift", "ground:G1")
+
+
 def test_a_ground_is_seen_to_shift_with_a_load_that_nobody_logs() -> None:
     pump = 0.02 * during(50, 53)
     columns = [calm(n) + 0.04 * fan() + pump for n in range(4)]

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels import units
+from buswright.channels.calibration.count import Switch
 from buswright.channels.samples.series import Floats, Int64s
 from buswright.diagnosis.case import SECOND, Case, Sighting, Window, merged, sighting
 from buswright.diagnosis.sensors.rails import POWER_OFF
@@ -27,6 +28,7 @@ from buswright.diagnosis.sensors.steps import (
 )
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
+from buswright.health.channels.grid import FINE_NS
 from buswright.wording import capital, plural
 
 SAME = 0.3
@@ -38,7 +40,7 @@ _LEAST_KINDS = 2
 _ENOUGH = 3
 """So many channels of one kind of sensor prove as much as two kinds."""
 _SHARE = 0.6
-_LEAST_A, _LEAST_V, _LEAST_STATE = 2.0, 0.4, 0.5
+_LEAST_A, _LEAST_V, _LEAST_STATE = 2.0, 0.1, 0.5
 """Steps of a current, a supply and a switch that count as a load."""
 _STEP_SDS = 6.0
 _NEAR = 5
@@ -116,15 +118,17 @@ def _loads(channels: Channels) -> Iterator[_Load]:
     """Yield what is switched: fans and other states, currents, the supply itself, and the engine's start."""
     number = channels.number
     for each in channels.values():
-        if each.computed or not len(each.value_grid) or in_volts(each):
+        if each.computed or not len(each.value_grid) or (in_volts(each) and not _is_switch(each)):
             continue
         least = _least_step(each)
         if least is None:
             continue
         changed = change(each.value_grid.held(number, 20), width=5)
         at = peaks(changed, max(least, _STEP_SDS * scatter(changed)))
+        falls = each.role in ("battery_voltage", "module_supply")
+        if falls:  # the starter pulls a supply down, and the alternator up: the sensors' ground sees neither so
+            at = at[[not _starts_or_stops(channels, moment(number, one)) for one in at.tolist()]]
         if len(at):
-            falls = each.role in ("battery_voltage", "module_supply")
             sign = np.sign(changed[at]) * (-1 if falls else 1)
             yield _Load(f"{each.name} {'fell' if falls else 'rose'}", at - 1, at + 1, sign)
     driving = channels.driving
@@ -142,16 +146,32 @@ def _loads(channels: Channels) -> Iterator[_Load]:
         yield _Load("the engine started", place[0] - 1, place[1] + WIDTH, np.ones(len(known)), starts=True)
 
 
+def _starts_or_stops(channels: Channels, time_ns: int) -> bool:
+    """Whether the engine starts or stops within a second of a time."""
+    driving = channels.driving
+    near = slice(
+        *np.searchsorted(driving.number, [time_ns // FINE_NS - WIDTH, time_ns // FINE_NS + WIDTH + 1]).tolist()
+    )
+    runs = driving.is_doing("idle", "driving")[near]
+    return bool(runs.any() and not runs.all())
+
+
 def _least_step(each: ChannelEvidence) -> float | None:
     """Return how large a step of a channel is a load, in its unit; None where it is none."""
     unit = each.series.unit
-    if each.role == "fan_state":
+    if each.role == "fan_state" or _is_switch(each):
         return _LEAST_STATE
     if each.role in ("battery_voltage", "module_supply"):
         return _LEAST_V if units.compatible(unit, "V") else None
     if units.compatible(unit, "A") and each.sensor is None:
         return _LEAST_A / abs(units.line(unit, "A")[0])
     return None
+
+
+def _is_switch(each: ChannelEvidence) -> bool:
+    """Whether an input measures a switch that is on or off: what it switches is a load."""
+    kind = each.sensor.calibration if each.sensor is not None else None
+    return isinstance(kind, Switch) and len(kind.states) == 2
 
 
 # Shifts ---------------------------------------------------------------------------------------------------------------

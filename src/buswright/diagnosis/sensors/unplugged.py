@@ -10,12 +10,13 @@ import numpy as np
 from buswright.channels.samples.series import Floats
 from buswright.diagnosis.sensors.rail_stays import Stay
 from buswright.diagnosis.sensors.sharing import THREE_WIRES, named
+from buswright.diagnosis.sensors.steps import converter_step
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 
 _APART = 0.2
 """Volts before that differ by less than this part of them can't show whether the levels follow them."""
-_SEEN = 2.0
-"""Raw steps above 0 V from which a level says something."""
+_SEEN = 3.0
+"""Steps of the converter above 0 V from which a level says something."""
 _RATIO = "ratiometric"
 
 
@@ -89,7 +90,7 @@ def _levels(group: Sequence[Stay]) -> tuple[Floats, Floats]:
         each = stay.each
         usable = each.there & ~each.bad
         usable[stay.first : stay.stop] = False
-        if each.per_volt is None or not usable.any() or stay.level < _SEEN * each.step:
+        if each.per_volt is None or not usable.any() or stay.level < _SEEN * max(each.step, converter_step(each)):
             continue
         level.append(stay.level / each.per_volt)
         before.append(float(np.median(each.quantity[usable])) / each.per_volt)
