@@ -69,6 +69,23 @@ def test_what_is_no_sag(columns: Any) -> None:
     assert not list(sag_sightings(case_of(*inputs(columns, supply="5V-A"))))
 
 
+def test_a_supply_that_comes_back_was_low_before() -> None:
+    scale = np.where(SECONDS < 40, 0.85, 1.0)
+    (one,) = sag_sightings(case_of(*inputs([calm(n) * scale for n in range(5)], supply="5V-A")))
+    assert (one.finding.subject, one.finding.severity) == ("supply:5V-A", Severity.FAULT)
+    assert "rose to 1.17" in one.finding.evidence[0]
+    assert one.finding.end_ns == pytest.approx(40e9, abs=5e8)
+
+
+def test_a_reference_is_told_from_the_sensors_that_follow_it_while_others_move() -> None:
+    off = np.where(SECONDS < 60, 1.0, 0.9)
+    moving = [wild(n) * off for n in range(4)]
+    fed = inputs([*moving, calm(1) * off, calm(2) * off], supply="5V-A")
+    others = [made(f"b{n}", calm(n + 3), hz=HZ, kind=sensor(), wiring={"supply": "5V-B"}) for n in range(3)]
+    reference = made("ref", 5.0 * off, hz=HZ, unit="V", role="reference_voltage")
+    assert [one.finding.subject for one in sag_sightings(case_of(reference, *fed, *others))] == ["supply:5V-A"]
+
+
 @pytest.mark.parametrize(("volts", "severity"), [(4.85, Severity.SUSPECT), (4.6, Severity.FAULT), (4.95, None)])
 def test_a_reference_that_is_logged_says_it(volts: float, severity: Severity | None) -> None:
     reference = made("ref", np.where(during(40, 70), volts, 5.0), hz=HZ, unit="V", role="reference_voltage")
