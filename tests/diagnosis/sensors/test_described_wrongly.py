@@ -64,6 +64,14 @@ def test_a_sign_that_shows_only_now_and_then_at_nought_is_named_and_a_code_for_n
     assert "signedness" not in found(absent)
 
 
+def test_a_wire_that_opens_once_is_no_wrong_sign():
+    rng = np.random.default_rng(4)
+    pressed = np.where(np.arange(N) // 40 % 8 == 0, 6000 * np.sin(np.arange(N) % 40 / 40 * np.pi), 0)
+    codes = np.round(500 + pressed + rng.normal(0, 20, N)).astype(np.int64)
+    codes[N // 2 :][: N // 6] = np.round(65_000 + rng.normal(0, 20, N // 6))
+    assert found(codes) == []
+
+
 def test_a_channel_that_switches_between_two_ends_is_no_wrong_sign():
     square = np.where(np.arange(N) // 500 % 2, 60_000, 100)
     assert found(square) == []

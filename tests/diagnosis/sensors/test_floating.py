@@ -60,3 +60,11 @@ def test_inputs_of_a_plug_that_float_from_one_moment_on_are_that_plug(starts: An
     subjects = [one.finding.subject for one in floating_sightings(case_of(*channels))]
     assert ("plug:C7" in subjects) is plug
     assert len(subjects) == len(starts) + plug
+
+
+def test_without_wiring_inputs_that_float_together_are_a_plug_of_their_module() -> None:
+    kind = sensor(TRAVEL, open_reads="floating")
+    channels = [made(f"d{n}", hum(20, 55, 0.8), hz=HZ, kind=kind) for n in range(2)]
+    found = [one.finding for one in floating_sightings(case_of(*channels))]
+    assert found[-1].subject == "module:node"
+    assert "plug or splice" in found[-1].next_check

@@ -85,6 +85,12 @@ def test_other_noise_is_none_of_the_ignition(values: Any) -> None:
     assert not list(noise_sightings(with_engine(values)))
 
 
+def test_a_foot_on_the_throttle_trembles_by_itself() -> None:
+    values = temperature(0.003 * rpm() / 7500)
+    assert list(noise_sightings(with_engine(values, role="oil_pressure")))
+    assert not list(noise_sightings(with_engine(values, role="throttle")))  # without the line of the firing
+
+
 def test_a_damper_on_the_road_shakes_by_itself() -> None:
     values = temperature(0.05 * rpm() / 7500)
     assert not list(noise_sightings(with_engine(values, table=TRAVEL, role="damper_travel")))

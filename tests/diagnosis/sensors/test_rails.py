@@ -141,6 +141,59 @@ def test_without_wiring_inputs_that_go_where_an_open_wire_goes_are_a_plug() -> N
     assert (one.fault, one.subject) == ("open-circuit", "module:node")
 
 
+@pytest.mark.parametrize(
+    ("levels", "fault"),
+    [
+        pytest.param((0.044, 0.046, 0.043), "open-circuit", id="the bias of the inputs, whatever they read"),
+        pytest.param((0.01, 0.03, 0.05), "supply-lost", id="a part of what each read"),
+        pytest.param((0.0, 0.0, 0.0), "supply-lost", id="nothing"),
+    ],
+)
+def test_without_wiring_what_is_left_of_the_volts_tells_a_plug_from_a_supply(levels: Any, fault: str) -> None:
+    channels = [
+        made(f"a{n}", at_rail(volts(n, centre, 0.2), level), kind=sensor(TRAVEL, open_reads="low"))
+        for n, (centre, level) in enumerate(zip((0.7, 2.1, 3.5), levels, strict=True))
+    ]
+    (one,) = found(case_of(*channels))
+    assert (one.fault, one.subject) == (fault, "module:node")
+    assert one.next_check.startswith("Power off" if fault == "open-circuit" else "Key on")
+
+
+def test_without_wiring_sensors_that_need_no_reference_are_a_plug_where_the_others_keep_their_volts() -> None:
+    ratio = PRESSURE | {"kind": "ratiometric"}
+    fell = [made(f"g{n}", at_rail(volts(n), 0.0), kind=sensor(TRAVEL, open_reads="low")) for n in range(3)]
+    kept = made("oil", volts(7), kind=sensor(ratio))
+    assert [one.fault for one in found(case_of(*fell, kept))] == ["open-circuit"]
+    assert [one.fault for one in found(case_of(*fell))] == ["supply-lost"]
+
+
+def test_inputs_that_float_do_not_speak_against_their_plug() -> None:
+    wires = {"plug": "C1", "supply": "5V-A"}
+    held = [made(f"p{n}", at_rail(volts(n), 0.02), kind=sensor(open_reads="low"), wiring=wires) for n in range(2)]
+    leapt = np.where(volts(9) > 0, volts(9), 0.0)
+    leapt[int(20 * HZ) :] += 1.0
+    loose = [
+        made(f"d{n}", leapt, kind=sensor(TRAVEL, open_reads="floating", max_rate=100.0), wiring=wires) for n in range(2)
+    ]
+    other = [made(f"o{n}", volts(20 + n), kind=sensor(), wiring={"plug": "C2", "supply": "5V-A"}) for n in range(2)]
+    (one,) = found(case_of(*held, *loose, *other))
+    assert (one.fault, one.subject) == ("open-circuit", "plug:C1")
+    assert {each.subject for each in one.explains} >= {"channel:d0", "channel:d1"}
+
+
+def test_one_that_was_just_moving_to_its_end_belongs_to_those_that_fell_with_it() -> None:
+    channels = [
+        made(f"a{n}", at_rail(volts(n), 0.0), kind=sensor(TRAVEL, open_reads="high"), wiring={"supply": "5V-A"})
+        for n in range(3)
+    ]
+    pressed = volts(5, 1.0, 0.0)
+    pressed[int(19.8 * HZ) : int(20 * HZ)] = np.linspace(4.5, 0.5, int(0.2 * HZ))
+    moved = made("brake", at_rail(pressed, 0.0, 20, SECONDS), kind=sensor(open_reads="high"), wiring={"supply": "5V-A"})
+    (one,) = found(case_of(*channels, moved))
+    assert (one.fault, one.subject) == ("supply-lost", "supply:5V-A")
+    assert one.evidence[0].startswith("4 of 4 channels")
+
+
 def test_a_reference_that_falls_is_proof() -> None:
     wires = {"supply": "5V-A"}
     channels = [made(f"a{n}", at_rail(volts(n), 0.0), kind=sensor(TRAVEL), wiring=wires) for n in range(3)]

@@ -69,6 +69,23 @@ def test_what_is_no_sag(columns: Any) -> None:
     assert not list(sag_sightings(case_of(*inputs(columns, supply="5V-A"))))
 
 
+def test_a_supply_that_comes_back_was_low_before() -> None:
+    scale = np.where(SECONDS < 40, 0.85, 1.0)
+    (one,) = sag_sightings(case_of(*inputs([calm(n) * scale for n in range(5)], supply="5V-A")))
+    assert (one.finding.subject, one.finding.severity) == ("supply:5V-A", Severity.FAULT)
+    assert "rose to 1.17" in one.finding.evidence[0]
+    assert one.finding.end_ns == pytest.approx(40e9, abs=5e8)
+
+
+def test_a_reference_is_told_from_the_sensors_that_follow_it_while_others_move() -> None:
+    off = np.where(SECONDS < 60, 1.0, 0.9)
+    moving = [wild(n) * off for n in range(4)]
+    fed = inputs([*moving, calm(1) * off, calm(2) * off], supply="5V-A")
+    others = [made(f"b{n}", calm(n + 3), hz=HZ, kind=sensor(), wiring={"supply": "5V-B"}) for n in range(3)]
+    reference = made("ref", 5.0 * off, hz=HZ, unit="V", role="reference_voltage")
+    assert [one.finding.subject for one in sag_sightings(case_of(reference, *fed, *others))] == ["supply:5V-A"]
+
+
 @pytest.mark.parametrize(("volts", "severity"), [(4.85, Severity.SUSPECT), (4.6, Severity.FAULT), (4.95, None)])
 def test_a_reference_that_is_logged_says_it(volts: float, severity: Severity | None) -> None:
     reference = made("ref", np.where(during(40, 70), volts, 5.0), hz=HZ, unit="V", role="reference_voltage")
@@ -153,6 +170,28 @@ def test_channels_of_a_ground_that_follow_a_load(shift: float, severity: Severit
     (one,) = ground_sightings(grounded(shift))
     assert (one.finding.subject, one.finding.severity) == ("ground:G1", severity)
     assert "when fan rose" in one.finding.evidence[0]
+
+
+@pytest.mark.parametrize("by", ["a small drop of the battery", "a switch on an input"])
+def test_a_load_shows_in_the_battery_or_as_a_switch(by: str) -> None:
+    states = [{"name": "off", "band": [0.0, 0.8], "value": 0}, {"name": "on", "band": [4.2, 5.0], "value": 1}]
+    table = {"kind": "switch", "unit": "state", "states": states}
+    load = (
+        made("vbat", 13.8 - 0.15 * fan(), hz=HZ, unit="V", role="battery_voltage")
+        if by.startswith("a small")
+        else made("fan", 4.5 * fan(), hz=HZ, kind=sensor(table, healthy=None))
+    )
+    (one,) = ground_sightings(case_of(*inputs([calm(n) + 0.04 * fan() for n in range(4)], ground="G1"), load))
+    assert (one.finding.fault, one.finding.subject) == ("ground-shift", "ground:G1")
+
+
+def test_a_ground_is_seen_to_shift_with_a_load_that_nobody_logs() -> None:
+    pump = 0.02 * during(50, 53)
+    columns = [calm(n) + 0.04 * fan() + pump for n in range(4)]
+    case = case_of(*inputs(columns, ground="G1"), made("fan", fan(), hz=HZ, role="fan_state"))
+    (one,) = ground_sightings(case)
+    assert any(window.start_ns <= 50e9 <= window.end_ns for window in one.windows)
+    assert not any(window.start_ns <= 56e9 <= window.end_ns for window in one.windows)
 
 
 @pytest.mark.parametrize(("shift", "share"), [(0.0, 4), (0.005, 4), (0.05, 1)])

@@ -176,7 +176,13 @@ def _sign(each: ChannelEvidence) -> Iterator[Sighting]:
             return
     usual = float(np.quantile(moves[~across], 0.99)) if (~across).any() else 0.0
     # Read the other way it must cross there as it moves elsewhere: a switch jumps in both readings.
-    if jumps and float(np.median(moves[across])) > SMOOTH_STEPS * max(usual, 1.0):
+    crossing = float(np.median(moves[across])) if jumps else 0.0
+    if crossing > SMOOTH_STEPS * max(usual, 1.0):
+        return
+    # A wire that opens jumps to its rail and stands there; a quantity that crosses nought moves on beyond it.
+    far = other[read > ordered[widest]] if below > 0.5 else other[read <= ordered[widest]]
+    stands = crossing > max(usual, 1.0) and float(np.ptp(np.quantile(far, [0.05, 0.95]))) < crossing
+    if stands and not impossible:
         return
     right = "unsigned" if signal.signed else "signed"
     yield sighting(

@@ -14,7 +14,8 @@ from buswright.diagnosis.sensors.impossible import steps_that_stay
 from buswright.diagnosis.sensors.rail_stays import wired
 from buswright.diagnosis.sensors.rails import POWER_OFF
 from buswright.diagnosis.sensors.rate_limits import fastest
-from buswright.diagnosis.sensors.sharing import Candidate, candidates, enough, named, reach_of, separating
+from buswright.diagnosis.sensors.sharing import Candidate, candidates, enough, floating_on, named, reach_of, separating
+from buswright.diagnosis.sensors.unplugged import plug_check
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import COARSE_NS, FINE_NS, grid_of
@@ -57,9 +58,12 @@ def floating_sightings(case: Case) -> Iterator[Sighting]:
         groups.setdefault(head, []).append(one)
     for group in groups.values():
         ranked = candidates([each for each, _ in group], could, {}) if len(group) > 1 else ()
-        plug = next((one for one in ranked if one.what == "plug"), None)
-        if plug is not None and enough(case, plug):
-            yield _unplugged(case, plug, [windows for each, windows in group if each in plug.bad], ranked)
+        # Without a plug in the car file the module stands for it.
+        plug = next((one for one in ranked if one.what in ("plug", "module", "message")), None)
+        if case.channels is not None and plug is not None and enough(case, plug):
+            yield _unplugged(
+                case, case.channels, plug, [windows for each, windows in group if each in plug.bad], ranked
+            )
 
 
 def _floats(each: ChannelEvidence, span: float) -> list[Window]:
@@ -180,7 +184,7 @@ def _hums(noise: Floats, inside: Floats, span: float) -> bool:
 
 
 def _unplugged(
-    case: Case, plug: Candidate, windows: Sequence[Sequence[Window]], ranked: Sequence[Candidate]
+    case: Case, channels: Channels, plug: Candidate, windows: Sequence[Sequence[Window]], ranked: Sequence[Candidate]
 ) -> Sighting:
     return sighting(
         "open-circuit",
@@ -195,9 +199,11 @@ def _unplugged(
         ],
         threshold=case.used("group_share"),
         ruled_out=[f"Not one wire: {plural(len(plug.bad), 'channel')} did it at the same time."],
-        next_check=separating(plug, [one for one in ranked if one is not plug]),
+        next_check=separating(plug, [one for one in ranked if one is not plug])
+        if plug.what == "plug"
+        else plug_check(plug.bad, off=True),
         caution=POWER_OFF,
-        reach=reach_of(case, plug.bad),
+        reach=reach_of(case, [*plug.bad, *floating_on(channels, plug)]),
     )
 
 

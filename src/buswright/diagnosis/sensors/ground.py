@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels import units
+from buswright.channels.calibration.count import Switch
 from buswright.channels.samples.series import Floats, Int64s
 from buswright.diagnosis.case import SECOND, Case, Sighting, Window, merged, sighting
 from buswright.diagnosis.sensors.rails import POWER_OFF
@@ -27,6 +28,7 @@ from buswright.diagnosis.sensors.steps import (
 )
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
+from buswright.health.channels.grid import FINE_NS
 from buswright.wording import capital, plural
 
 SAME = 0.3
@@ -38,9 +40,12 @@ _LEAST_KINDS = 2
 _ENOUGH = 3
 """So many channels of one kind of sensor prove as much as two kinds."""
 _SHARE = 0.6
-_LEAST_A, _LEAST_V, _LEAST_STATE = 2.0, 0.4, 0.5
+_LEAST_A, _LEAST_V, _LEAST_STATE = 2.0, 0.1, 0.5
 """Steps of a current, a supply and a switch that count as a load."""
 _STEP_SDS = 6.0
+_NEAR = 5
+"""Windows of the fine grid, 0.5 s, averaged before and after a shift of which no load is known."""
+_FURTHER = 2.0
 _CRANKED = 80
 """Windows of the fine grid, 8 s, within which a start follows key-on."""
 REAL_CHANGES = ("oil_pressure", "fuel_pressure", "manifold_pressure", "exhaust_temperature", "lambda", "throttle")
@@ -103,7 +108,7 @@ def ground_sightings(case: Case) -> Iterator[Sighting]:
     for shift in shifts:
         by_place.setdefault(shift.place.subject, []).append((shift, shift.place))
     for seen in by_place.values():
-        yield _found(case, number, seen)
+        yield _found(case, number, seen, volts)
 
 
 # Loads ----------------------------------------------------------------------------------------------------------------
@@ -113,15 +118,17 @@ def _loads(channels: Channels) -> Iterator[_Load]:
     """Yield what is switched: fans and other states, currents, the supply itself, and the engine's start."""
     number = channels.number
     for each in channels.values():
-        if each.computed or not len(each.value_grid) or in_volts(each):
+        if each.computed or not len(each.value_grid) or (in_volts(each) and not _is_switch(each)):
             continue
         least = _least_step(each)
         if least is None:
             continue
         changed = change(each.value_grid.held(number, 20), width=5)
         at = peaks(changed, max(least, _STEP_SDS * scatter(changed)))
+        falls = each.role in ("battery_voltage", "module_supply")
+        if falls:  # the starter pulls a supply down, and the alternator up: the sensors' ground sees neither so
+            at = at[[not _starts_or_stops(channels, moment(number, one)) for one in at.tolist()]]
         if len(at):
-            falls = each.role in ("battery_voltage", "module_supply")
             sign = np.sign(changed[at]) * (-1 if falls else 1)
             yield _Load(f"{each.name} {'fell' if falls else 'rose'}", at - 1, at + 1, sign)
     driving = channels.driving
@@ -139,16 +146,32 @@ def _loads(channels: Channels) -> Iterator[_Load]:
         yield _Load("the engine started", place[0] - 1, place[1] + WIDTH, np.ones(len(known)), starts=True)
 
 
+def _starts_or_stops(channels: Channels, time_ns: int) -> bool:
+    """Whether the engine starts or stops within a second of a time."""
+    driving = channels.driving
+    near = slice(
+        *np.searchsorted(driving.number, [time_ns // FINE_NS - WIDTH, time_ns // FINE_NS + WIDTH + 1]).tolist()
+    )
+    runs = driving.is_doing("idle", "driving")[near]
+    return bool(runs.any() and not runs.all())
+
+
 def _least_step(each: ChannelEvidence) -> float | None:
     """Return how large a step of a channel is a load, in its unit; None where it is none."""
     unit = each.series.unit
-    if each.role == "fan_state":
+    if each.role == "fan_state" or _is_switch(each):
         return _LEAST_STATE
     if each.role in ("battery_voltage", "module_supply"):
         return _LEAST_V if units.compatible(unit, "V") else None
     if units.compatible(unit, "A") and each.sensor is None:
         return _LEAST_A / abs(units.line(unit, "A")[0])
     return None
+
+
+def _is_switch(each: ChannelEvidence) -> bool:
+    """Whether an input measures a switch that is on or off: what it switches is a load."""
+    kind = each.sensor.calibration if each.sensor is not None else None
+    return isinstance(kind, Switch) and len(kind.states) == 2
 
 
 # Shifts ---------------------------------------------------------------------------------------------------------------
@@ -236,7 +259,24 @@ def _place(could: Sequence[ChannelEvidence], members: Sequence[ChannelEvidence])
 # Words ----------------------------------------------------------------------------------------------------------------
 
 
-def _found(case: Case, number: Int64s, found: Sequence[tuple[_Shift, Candidate]]) -> Sighting:
+def _moments(shift: _Shift, columns: Mapping[str, Floats], least: float) -> npt.NDArray[np.intp]:
+    """Return the windows at which channels of a ground moved by the same volts, whatever load it was.
+
+    One that moved much further than with the known load moved by itself, and doesn't count there.
+    """
+    changed = np.stack([change(columns[each.name], hz=each.series.rate_hz, width=_NEAR) for each in shift.members])
+    calm = np.abs(changed) <= _FURTHER * abs(shift.volts)
+    known = np.flatnonzero(calm.sum(axis=0) >= _LEAST)
+    middle = np.zeros(changed.shape[1])
+    middle[known] = np.nanmedian(np.where(calm, changed, np.nan)[:, known], axis=0)
+    agree = (calm & (np.abs(changed - middle) <= SAME * np.abs(middle))).sum(axis=0)
+    most = (agree >= _LEAST) & (agree > calm.sum(axis=0) / 2) & (np.abs(middle) >= least)
+    return peaks(np.where(most, middle, 0.0), least, apart=_NEAR)
+
+
+def _found(
+    case: Case, number: Int64s, found: Sequence[tuple[_Shift, Candidate]], columns: Mapping[str, Floats]
+) -> Sighting:
     shift, place = max(found, key=lambda one: (not one[0].load.starts, len(one[0].load) * one[0].clear))
     edges = len(shift.load)
     fault = abs(shift.volts) >= case.limit("ground_shift_fault_v", channel=shift.members[0].name)
@@ -245,7 +285,10 @@ def _found(case: Case, number: Int64s, found: Sequence[tuple[_Shift, Candidate]]
     values = ", ".join(
         f"{each.name} {volts * 1000:+.0f} mV" for each, volts in list(zip(shift.members, shift.each, strict=True))[:6]
     )
-    windows = merged(Window(moment(number, at), moment(number, at) + SECOND) for at in shift.load.before.tolist())
+    moments = [at for one, _ in found for at in one.load.before.tolist()]
+    least = case.limit("ground_shift_suspect_v", channel=shift.members[0].name)
+    moments += _moments(shift, columns, least).tolist()
+    windows = merged(Window(moment(number, at), moment(number, at) + SECOND) for at in moments)
     often = f" ({plural(edges, 'time')})" if edges > 1 else ""
     evidence = [
         f"{capital(place.count)} moved by {abs(shift.volts) * 1000:.0f} mV when {shift.load.words}{often}.",

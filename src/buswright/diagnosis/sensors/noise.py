@@ -12,6 +12,7 @@ from buswright.channels.samples.series import Bools, Floats, Int64s
 from buswright.diagnosis.case import Case, Sighting, Window, merged, sighting
 from buswright.diagnosis.sensors.sharing import Candidate, candidates, named, reach_of, separating
 from buswright.diagnosis.sensors.spectrum import strongest
+from buswright.diagnosis.sensors.steps import converter_step
 from buswright.findings import Severity
 from buswright.health.channels.driving import RUNNING_RPM, STILL_RPM
 from buswright.health.channels.evidence import ChannelEvidence, Channels
@@ -35,7 +36,6 @@ _FLOOR = 0.8
 """Noise is at least this part of a raw step: a value between two codes toggles."""
 _LEAST_OF_SPAN = 0.0003
 """Noise below this part of the span disturbs nobody: 0.2 % from peak to peak (common practice, no source)."""
-_COARSER = 0.1
 _PROVEN = 0.5
 """So much less growth is enough where the line of the firing is in the spectrum."""
 _LEAST_SAMPLES = 8
@@ -49,6 +49,8 @@ PULSING = ("oil_pressure", "fuel_pressure", "manifold_pressure")
 _BEYOND_TWINS, _TWINS = 2.0, 2
 """What shakes is noisy where it is so many times as noisy as the loudest of at least so many twins: engine and road
 shake all of them, a wire beside the ignition is one channel's (common practice, no source)."""
+_BY_FOOT = "throttle"
+"""What a foot holds trembles with the engine running: there the line of the firing must prove it."""
 _CAUTION = "Never touch ignition leads while the engine runs. Keep hair, sleeves and hands off belts and fans."
 
 
@@ -189,7 +191,7 @@ def _noisy(
         # What the engine's firing is folded to may be slow: second differences hardly see it, its line proves it.
         noise = _about_trend(each, grid.number)
         grown = _grown(case, each, noise, rpm, off, running, proven=True)
-    if grown is None:
+    if grown is None or (each.role == _BY_FOOT and not line):
         return None
     # The noise may begin long after the engine.
     with np.errstate(invalid="ignore"):
@@ -211,7 +213,7 @@ def _grown(
     centres, dense = _by_speed(rpm[running], noise[running])
     if quiet is None:
         quiet, quiet_is = float(dense[0]), "at its lowest engine speeds"
-    step = max(each.step, _converter_step(each))
+    step = max(each.step, converter_step(each))
     quiet = max(quiet, _FLOOR * step)
     # Each of the upper engine speeds must be noisy: hands and feet make some of them so.
     loud = float(dense[-2:].min())
@@ -245,13 +247,6 @@ def _about_trend(each: ChannelEvidence, number: Int64s) -> Floats:
     with np.errstate(invalid="ignore", divide="ignore"):
         left = summed(value * value) - np.where(along > 0, across**2 / along, 0.0)
         return np.where(count >= _LEAST_SAMPLES, np.sqrt(np.maximum(left, 0.0) / count), np.nan)
-
-
-def _converter_step(each: ChannelEvidence) -> float:
-    """Return the smallest usual change: a converter may have coarser steps than the signal that carries them."""
-    changes = np.abs(np.diff(each.quantity[each.there & ~each.bad]))
-    changes = changes[changes > 0]
-    return float(np.quantile(changes, _COARSER)) if len(changes) else 0.0
 
 
 def noise_at_rest(case: Case, each: ChannelEvidence, off: Floats) -> tuple[float | None, str]:

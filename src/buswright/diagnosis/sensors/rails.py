@@ -16,12 +16,14 @@ from buswright.diagnosis.sensors.sharing import (
     candidates,
     enough,
     fallen_references,
+    floating_on,
     named,
     reach_of,
     rivals_of,
     said_of,
     separating,
 )
+from buswright.diagnosis.sensors.unplugged import Plug, plug_check, plug_or_supply
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.wording import capital, duration, plural, times
@@ -55,6 +57,7 @@ def rail_sightings(case: Case) -> Iterator[Sighting]:
     """Judge every channel that stood at or beyond the end of its live band."""
     could = wired(case)
     held: list[Stay] = []
+    led: list[Stay] = []
     for each in could:
         name, debounce = debounce_of(case, each)
         least_ns = round(debounce * 1e9)
@@ -66,11 +69,12 @@ def rail_sightings(case: Case) -> Iterator[Sighting]:
             and stay.window.end_ns - stay.window.start_ns >= least_ns
         ]
         wire = [stay for stay in stays if not stay.is_smooth]
+        led += [stay for stay in stays if stay.is_smooth and stay.at_rail]
         if wire:
             held += wire
             yield _wire(case, each, wire, name)
     if case.channels is not None:
-        yield from _together(case, case.channels, could, held)
+        yield from _together(case, case.channels, could, held, led)
 
 
 # One channel ----------------------------------------------------------------------------------------------------------
@@ -254,31 +258,52 @@ def _arrival(each: ChannelEvidence, stay: Stay) -> str:
 
 
 def _together(
-    case: Case, channels: Channels, could: Sequence[ChannelEvidence], held: Sequence[Stay]
+    case: Case, channels: Channels, could: Sequence[ChannelEvidence], held: Sequence[Stay], led: Sequence[Stay]
 ) -> Iterator[Sighting]:
-    """Find what channels share that left their live bands together; one sighting for each shared thing."""
+    """Find what channels share that left their live bands together; one sighting for each shared thing.
+
+    One that a curve led to its rail may have moved just then: where it fits the others it failed with them.
+    """
     found: dict[str, list[tuple[Candidate, list[Stay], list[Candidate]]]] = {}
-    for group in clusters(held, round(case.limit("group_s") * 1e9)):
-        bad = list({stay.each.name: stay.each for stay in group}.values())
-        ranked = candidates(bad, could, {stay.each.name: stay.side for stay in group})
+    slack_ns = round(case.limit("group_s") * 1e9)
+    for jumped in clusters(held, slack_ns):
+        group, ranked = jumped, _ranked(jumped, could)
+        more = [*jumped, *_beside(jumped, led, slack_ns)]
+        wider = _ranked(more, could) if len(more) > len(jumped) else ()
+        if wider and (not ranked or wider[0].score >= ranked[0].score):
+            group, ranked = more, wider
         if ranked and enough(case, ranked[0]):
             found.setdefault(ranked[0].subject, []).append((ranked[0], group, list(ranked[1:])))
     for seen in found.values():
         yield _shared(case, channels, seen)
 
 
-def clusters(stays: Sequence[Stay], slack_ns: int) -> list[list[Stay]]:
-    """Put stays of different channels that began together into groups; each stay is in one group at most.
+def _ranked(group: Sequence[Stay], could: Sequence[ChannelEvidence]) -> tuple[Candidate, ...]:
+    bad = list({stay.each.name: stay.each for stay in group}.values())
+    return candidates(bad, could, {stay.each.name: stay.side for stay in group})
 
-    A stay began somewhere between the last sample before it and its first one: slow channels are given that time.
-    """
+
+def _beside(group: Sequence[Stay], led: Sequence[Stay], slack_ns: int) -> Iterator[Stay]:
+    """Yield the stays of other channels that began with a group."""
+    names = {stay.each.name for stay in group}
+    for stay in led:
+        if stay.each.name not in names and not stay.from_start and _began_together(stay, group[0], slack_ns):
+            names.add(stay.each.name)
+            yield stay
+
+
+def _began_together(one: Stay, other: Stay, slack_ns: int) -> bool:
+    """Whether two stays may have begun at one time: somewhere between the last sample before and the first one."""
+    return one.before_ns - slack_ns <= other.window.start_ns and other.before_ns - slack_ns <= one.window.start_ns
+
+
+def clusters(stays: Sequence[Stay], slack_ns: int) -> list[list[Stay]]:
+    """Put stays of different channels that began together into groups; each stay is in one group at most."""
     groups: list[list[Stay]] = []
     for stay in sorted(stays, key=lambda one: one.window.start_ns - one.before_ns):
         for group in groups:
             head = group[0]
-            near = (
-                stay.before_ns - slack_ns <= head.window.start_ns and head.before_ns - slack_ns <= stay.window.start_ns
-            )
+            near = _began_together(stay, head, slack_ns)
             if near and head.from_start == stay.from_start and all(one.each.name != stay.each.name for one in group):
                 group.append(stay)
                 break
@@ -293,14 +318,16 @@ def _shared(case: Case, channels: Channels, seen: Sequence[tuple[Candidate, list
     windows = merged(stay.window for _, stays, _ in seen for stay in stays)
     begins = [stay.window.start_ns for stay in group]
     fell = fallen_references(channels, best, members, windows)
-    # A plug that comes off leaves some inputs high where their bias says so; without their supply all fall.
     low = sum(stay.side == "low" for stay in group)
-    all_fit = all(_fault_of(stay) == "open-circuit" for stay in group)
-    unplugged = best.what in ("module", "message") and low < len(group) and all_fit
-    lost = best.what in ("supply", "module", "message") and (bool(fell) or (low * 2 >= len(group) and not unplugged))
+    unwired = best.what in ("module", "message")
+    plug = plug_or_supply(channels, group) if unwired and not fell else Plug(off=False, why="")
+    lost = best.what in ("supply", "module", "message") and (bool(fell) or (low * 2 >= len(group) and not plug.off))
+    fault = "supply-lost" if lost else "open-circuit"
+    if not lost and not plug.off:
+        fault = Counter(_fault_of(stay) for stay in group).most_common(1)[0][0]
     rivals = rivals_of(best, others)
     sure = 0.9 if not rivals else 0.75
-    if best.what in ("module", "message"):
+    if unwired:
         sure = 0.55
     if fell:
         sure = 0.97
@@ -314,13 +341,15 @@ def _shared(case: Case, channels: Channels, seen: Sequence[tuple[Candidate, list
     ]
     if rivals:
         evidence.append(f"They also share {said_of(rivals)}.")
-    if best.what in ("module", "message") and not any(each.shares("supply") for each in members):
+    if unwired and not any(each.shares("supply") for each in members):
         evidence.append(
             "The car file names no supply or plug for them, so what they share is known by the module only."
         )
+    if plug.why and not plug.why.startswith("Not"):
+        evidence.append(plug.why)
     intact = _intact(channels, best, members)
     return sighting(
-        "supply-lost" if lost else Counter(_fault_of(stay) for stay in group).most_common(1)[0][0],
+        fault,
         Severity.FAULT if sure >= _SURE else Severity.SUSPECT,
         best.subject,
         windows=windows,
@@ -330,11 +359,12 @@ def _shared(case: Case, channels: Channels, seen: Sequence[tuple[Candidate, list
         threshold=case.used("group_s", "group_share"),
         ruled_out=[
             f"Not one sensor or its wire: {plural(len(members), 'channel')} did the same at the same time.",
+            *([plug.why] if plug.why.startswith("Not") else []),
             *([f"Not the whole module: {named(intact)} kept their values."] if intact else []),
         ],
-        next_check=separating(best, others),
+        next_check=plug_check(members, off=plug.off) if unwired else separating(best, others),
         caution=" ".join([POWER_OFF, *dict.fromkeys(text for each in members for text in _cautions(each))]),
-        reach=reach_of(case, [*members, *(each for each, _ in fell)]),
+        reach=reach_of(case, [*members, *(each for each, _ in fell), *([] if lost else floating_on(channels, best))]),
     )
 
 

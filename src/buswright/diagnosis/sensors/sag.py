@@ -29,6 +29,8 @@ _SHORT = 3
 """Windows before and after a step of the reference: sensors move meanwhile."""
 _STEPPED = 0.02
 _MOST_STEPS = 20
+_CALM, _FOLLOWS = 0.25, 0.3
+"""Part of its sensors that are calm at a step of a reference, and by which part of the step these may miss it."""
 _HIGHEST = 1.5
 """No supply is so many times its nominal value from beginning to end: that number is read wrongly."""
 _ONCE = 0.9
@@ -220,6 +222,7 @@ def _followed(
     at = peaks(own, -np.log(1.0 - _STEPPED))[:_MOST_STEPS]
     if not len(at):
         return None
+    size = float(np.median(np.abs(own[at])))
     off: dict[str, list[float]] = {}
     for each in same:
         supply = "" if whole else each.shares("supply")
@@ -234,8 +237,9 @@ def _followed(
         follows = change(np.log(np.maximum(volts, _LOWEST_V)), hz=each.series.rate_hz, width=_SHORT)
         apart = np.abs(follows[at] - own[at])
         off.setdefault(supply, []).extend(apart[np.isfinite(apart)].tolist())
-    ranked = sorted((float(np.median(values)), supply) for supply, values in off.items() if values)
-    if not ranked or ranked[0][0] > float(np.median(np.abs(own[at]))) / 2:
+    # Those that move by themselves meanwhile are off by that; the calm ones follow.
+    ranked = sorted((float(np.quantile(values, _CALM)), supply) for supply, values in off.items() if values)
+    if not ranked or ranked[0][0] > _FOLLOWS * size:
         return None
     return ranked[0][1]
 
@@ -246,30 +250,33 @@ def _followed(
 def _by_factor(case: Case, channels: Channels, subject: str, members: Sequence[ChannelEvidence]) -> Iterator[Sighting]:
     named_supply = subject.startswith("supply")
     steps = sorted(common_factors(case, members, share=named_supply), key=lambda step: step.time_ns)
-    downs = [step for step in steps if step.factor < 0]
-    if not downs:
+    if not steps:
         return
-    end = int(channels.number[-1]) * FINE_NS
+    start, end = int(channels.number[0]) * FINE_NS, int(channels.number[-1]) * FINE_NS
+    downs = [step for step in steps if step.factor < 0]
+    ups = [step for step in steps if step.factor > 0]
     windows = merged(
-        Window(step.time_ns, next((up.time_ns for up in steps if up.time_ns > step.time_ns and up.factor > 0), end))
-        for step in downs
+        Window(step.time_ns, next((up.time_ns for up in ups if up.time_ns > step.time_ns), end)) for step in downs
     )
-    deepest = min(downs, key=lambda step: step.factor)
+    if not downs:  # it came back: when it began nobody saw
+        windows = (Window(start, ups[-1].time_ns),)
+    deepest = max(downs or ups, key=lambda step: abs(step.factor))
     shown = [one.each for one in deepest.members]
     volts = [f"{one.each.name} {one.before:.2f} to {one.after:.2f} V" for one in deepest.members[:4]]
     logged = [each for each in channels.with_role("reference_voltage") if each.module in {one.module for one in shown}]
     yield sighting(
         "supply-sag",
-        Severity.FAULT if np.exp(deepest.factor) < _DEEP else Severity.SUSPECT,
+        Severity.FAULT if np.exp(-abs(deepest.factor)) < _DEEP else Severity.SUSPECT,
         subject,
         windows=windows,
-        count=len(downs),
+        count=len(downs or ups),
         confidence=0.8 if named_supply else 0.5,
         evidence=[
             (
-                f"{len(shown)} channels fell to {np.exp(deepest.factor):.3f} of their volts together, "
-                f"{times(len(downs))}: {named(shown)}."
+                f"{len(shown)} channels {'fell' if downs else 'rose'} to {np.exp(deepest.factor):.3f} of their volts "
+                f"together, {times(len(downs or ups))}: {named(shown)}."
             ),
+            *([] if downs else ["So the supply was low before. When that began was not seen."]),
             f"The factor is the same for all within {percent(deepest.spread)}, whatever their volts: {listed(volts)}.",
             f"{named(logged)} stayed as it was, so look behind the place where it is measured."
             if logged

@@ -106,13 +106,25 @@ def candidates(
             hit = tuple(each for each in own if each.name in failed)
             # A message is no wire: it stands for the module where nobody says which that is.
             if len(hit) >= _LEAST and (what != "message" or hit[0].module is None):
-                score = len(hit) / len(own) - (len(bad) - len(hit)) / len(bad)
+                # An open plug need not show on inputs that float: they may wander where they were.
+                showing = [each for each in own if what != "plug" or each.name in failed or not _floats(each)]
+                score = len(hit) / len(showing) - (len(bad) - len(hit)) / len(bad)
                 found.append(Candidate(what, name, hit, len(own), score))
     found.sort(key=lambda one: (-round(one.score - _against(one, sides), 3), ELEMENTS.index(one.what)))
     return tuple(
         {one.subject: one for one in reversed(found)}[subject]
         for subject in dict.fromkeys(one.subject for one in found)
     )
+
+
+def _floats(each: ChannelEvidence) -> bool:
+    """Whether the car file says that an open wire of this input floats."""
+    return each.sensor is not None and each.sensor.open_reads == "floating"
+
+
+def floating_on(channels: Channels, one: Candidate) -> list[ChannelEvidence]:
+    """Return the inputs of an element that float where their wire is open: they go anywhere."""
+    return [each for each in channels.values() if each.shares(one.what) == one.name and _floats(each)]
 
 
 def _at_plugs(

@@ -17,6 +17,8 @@ SLOW_HZ = 8.0
 SLOW_GAP = 6
 """Windows left out behind the moment where a channel is slow: its next sample comes later."""
 
+_COARSER = 0.1
+
 
 def column(grid: Grid, number: Int64s, hz: float) -> Floats:
     """Return a channel's means at windows, held between the samples of a slow one; float64[k]."""
@@ -76,6 +78,13 @@ def moment(number: Int64s, at: int) -> int:
 def in_volts(each: ChannelEvidence) -> bool:
     """Whether a channel's quantity is a voltage that a module's input measured."""
     return not each.computed and each.per_volt is not None
+
+
+def converter_step(each: ChannelEvidence) -> float:
+    """Return the smallest usual change: a converter may have coarser steps than the signal that carries them."""
+    changes = np.abs(np.diff(each.quantity[each.there & ~each.bad]))
+    changes = changes[changes > 0]
+    return float(np.quantile(changes, _COARSER)) if len(changes) else 0.0
 
 
 def kinds(members: Sequence[ChannelEvidence]) -> int:
