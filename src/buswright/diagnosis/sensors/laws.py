@@ -29,7 +29,7 @@ _CIRCLED = 0.3
 def wrong_factors(case: Case, views: Views) -> Iterator[Sighting]:
     """Find channels whose factor against another way to know the same quantity isn't one."""
     blamed: set[str] = set()
-    for each, made, words, agree, tolerance, sources in _laws(views):
+    for each, made, words, agree, tolerance, sources in laws(views):
         off = abs(made.slope)
         if made.r < CLOSE_R or abs(off - 1.0) <= tolerance or not blamed.isdisjoint((each.name, *sources)):
             continue
@@ -62,7 +62,7 @@ def wrong_factors(case: Case, views: Views) -> Iterator[Sighting]:
         )
 
 
-class _Law(NamedTuple):
+class Law(NamedTuple):
     """A channel, how it follows what physics says it is, what that is, and whether others agree with that."""
 
     each: ChannelEvidence
@@ -73,7 +73,7 @@ class _Law(NamedTuple):
     sources: tuple[str, ...]
 
 
-def _laws(views: Views) -> Iterator[_Law]:
+def laws(views: Views) -> Iterator[Law]:
     """Yield the laws that hold on any car, the surest first."""
     yield from _wheels(views)
     wheels = views.wheels
@@ -104,7 +104,7 @@ def _laws(views: Views) -> Iterator[_Law]:
             yield _law(own.first, made, "the slope of the speed", agree=False, of=sources)
 
 
-def _wheels(views: Views) -> Iterator[_Law]:
+def _wheels(views: Views) -> Iterator[Law]:
     """Compare the wheels of each axle, which turn alike when straight, and each wheel with the middle of the others."""
     axles = list(views.axles(views.wheels))
     pairs = [fit(left.value, right.value) for left, right in axles]
@@ -123,7 +123,7 @@ def _wheels(views: Views) -> Iterator[_Law]:
         off = [abs(each.slope - 1) if each is not None else 0.0 for each in beside]
         wrong = left if off[0] >= off[1] else right
         turned = made if wrong is left else _turned_round(made)
-        yield _Law(wrong.first, turned, "the wheel beside it", abs(off[0] - off[1]) > 0.015, PAIR_TOLERANCE, ())
+        yield Law(wrong.first, turned, "the wheel beside it", abs(off[0] - off[1]) > 0.015, PAIR_TOLERANCE, ())
     for at, wheel in views.wheels.items():
         others = [view.value for other, view in views.wheels.items() if other != at]
         made = fit(wheel.value, np.median(others, axis=0)) if len(others) >= 2 else None
@@ -131,8 +131,8 @@ def _wheels(views: Views) -> Iterator[_Law]:
             yield _law(wheel.first, made, "the middle of the other wheels", agree=True)
 
 
-def _law(each: ChannelEvidence, made: Fit, words: str, *, agree: bool, of: tuple[str, ...] = ()) -> _Law:
-    return _Law(each, made, words, agree, LAW_TOLERANCE[each.role or ""], of)
+def _law(each: ChannelEvidence, made: Fit, words: str, *, agree: bool, of: tuple[str, ...] = ()) -> Law:
+    return Law(each, made, words, agree, LAW_TOLERANCE[each.role or ""], of)
 
 
 def _third(views: Views, lateral: Floats, yaw: Floats) -> str:

@@ -131,7 +131,7 @@ def _swapped(views: Views) -> Iterator[Sighting]:
     """Find twins that follow each other's predictor: left and right of an axle, the two axes of an accelerometer."""
     turning = views.turning
     sure = len(turning) >= 2
-    judge = _trusted_turn(turning, views.fast)
+    judge = trusted_turn(turning, views.fast)
     if judge is not None:
         for left, right in views.axles(views.wheels):
             apart = right.value - left.value
@@ -155,7 +155,7 @@ def _swapped(views: Views) -> Iterator[Sighting]:
             yield _swapped_sighting(across[0], along[0], first, views.along[1], said, sure=True)
 
 
-def _trusted_turn(turning: Sequence[View], where: Bools) -> View | None:
+def trusted_turn(turning: Sequence[View], where: Bools) -> View | None:
     """Return the first way to know the turning that most of the others agree with, wheels aside; None for none."""
     ways = [way for way in turning if way.first.role != "wheel_speed"]
     fits = _pairs(ways, where)

@@ -376,8 +376,8 @@ def _fahrenheit(celsius: float, off: float) -> str:
     return ""
 
 
-def wrong_when_straight(case: Case, views: Views) -> Iterator[Sighting]:
-    """Find a steering angle that isn't zero while the car drives straight."""
+def seen_straight(case: Case, views: Views) -> Iterator[SeenAtRest]:
+    """Yield what the steering shows while the yaw rate says that the car drives straight."""
     yaw = views.yaw
     if yaw is None:
         return
@@ -387,11 +387,26 @@ def wrong_when_straight(case: Case, views: Views) -> Iterator[Sighting]:
             continue
         with np.errstate(invalid="ignore"):
             straight = views.fast & (np.abs(yaw.value) < np.radians(STRAIGHT_DEG_S)) & np.isfinite(angle)
-        off = float(np.median(angle[straight])) if straight.sum() >= 2 * REST_LEAST else 0.0
-        if abs(off) > STEERING_DEG:
+        if straight.sum() >= 2 * REST_LEAST:
             rest = Rest("deg", 0.0, STEERING_DEG, 3 * STEERING_DEG, "the car drives straight on")
-            severity = Severity.FAULT if abs(off) > rest.fault else Severity.SUSPECT
-            yield _sighting("offset", severity, each, off, rest, "", 0.75, "While the yaw rate is near zero")
+            yield SeenAtRest(each, rest, float(np.median(angle[straight])), rest.suspect, rest.fault)
+
+
+def wrong_when_straight(case: Case, views: Views) -> Iterator[Sighting]:
+    """Find a steering angle that isn't zero while the car drives straight."""
+    for seen in seen_straight(case, views):
+        if seen.severity is not None:
+            when = "While the yaw rate is near zero"
+            yield _sighting("offset", seen.severity, seen.each, seen.off, seen.rest, "", 0.75, when)
+
+
+def rests_as_then(case: Case) -> Bools | None:
+    """Tell in which windows the car stands as it did when the good run's zeroes were read; bool[k], None for none."""
+    channels, baseline = case.channels, case.baseline
+    if baseline is None or channels is None:
+        return None
+    basis = {"key-on": "key-on", "standing": "idle"}.get(baseline.at_rest.basis if baseline.at_rest else "")
+    return channels.driving.settled("key-on" if basis == "key-on" else "idle") if basis else None
 
 
 def moved_since(case: Case) -> Iterator[Sighting]:
@@ -399,9 +414,7 @@ def moved_since(case: Case) -> Iterator[Sighting]:
     channels, baseline = case.channels, case.baseline
     if baseline is None or channels is None:
         return
-    driving = channels.driving
-    basis = {"key-on": "key-on", "standing": "idle"}.get(baseline.at_rest.basis if baseline.at_rest else "")
-    rests = driving.settled("key-on" if basis == "key-on" else "idle") if basis else None
+    rests = rests_as_then(case)
     for name, each in channels.items():
         known = baseline.channels.get(name)
         if known is None or not each.measures or not known.span:
