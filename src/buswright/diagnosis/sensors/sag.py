@@ -15,7 +15,7 @@ from buswright.diagnosis.sensors.factor import LOST, common_factors
 from buswright.diagnosis.sensors.rails import POWER_OFF
 from buswright.diagnosis.sensors.sharing import CHECKS, THREE_WIRES, named, reach_of
 from buswright.diagnosis.sensors.steps import change, column, in_volts, peaks
-from buswright.findings import Severity
+from buswright.findings import Rival, Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import FINE_NS
 from buswright.health.channels.stretches import stretches_of
@@ -172,6 +172,7 @@ def _number_broken(
         f"measures {each.name}.",
         caution=POWER_OFF,
         reach=reach_of(case, [each, *members]),
+        rivals=[Rival("short-to-ground", each.subject, "an open wire and one shorted to ground give the same number")],
     )
     return replace(found, windows=())  # numbers that are off somewhere in the run have no time of their own
 
