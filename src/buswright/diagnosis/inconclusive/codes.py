@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-import numpy.typing as npt
 
 from buswright.channels.samples.series import Bools
-from buswright.diagnosis.case import SECOND
+from buswright.diagnosis.case import SECOND, Case
 from buswright.diagnosis.inconclusive.question import Asked, Question, Why, answered
 from buswright.diagnosis.sensors.decoding import EDGE_SHARE, LEAST_SAMPLES, ORDERS, codes_of
 from buswright.diagnosis.sensors.physics import (
@@ -41,23 +40,30 @@ def code_questions(asked: Asked) -> Iterator[Question]:
             continue
         codes = codes_of(each)
         codes = codes[:: max(1, len(codes) // _LOOKED_AT)]
-        if each.signal.length in ORDERS and len(codes):
-            yield answered(each.subject, "byte order", "byte-order", _order(asked, each, codes))
+        order = order_question(asked.case, each)
+        if order is not None:
+            yield answered(each.subject, "byte order", "byte-order", order)
         if 8 <= each.signal.length <= 32 and len(codes):
             half = float(np.mean(codes >= np.uint64(1) << np.uint64(each.signal.length - 1)))
             yield answered(each.subject, "sign bit", "signedness", _sign(half, len(codes)))
 
 
-def _order(asked: Asked, each: ChannelEvidence, codes: npt.NDArray[np.uint64]) -> str | Why:
-    assert each.signal is not None
+def order_question(case: Case, each: ChannelEvidence) -> str | Why | None:
+    """Say whether the run tells the byte order of a channel's signal; None where it has none."""
+    if each.signal is None or each.signal.length not in ORDERS or each.series.raw is None:
+        return None
+    if each.series.raw.dtype.kind == "f":
+        return None
+    codes = codes_of(each)
+    codes = codes[:: max(1, len(codes) // _LOOKED_AT)]
     if len(codes) < LEAST_SAMPLES:
         return Why(f"only {plural(len(codes), 'sample')} came", "Record for longer.")
     other = codes.astype(ORDERS[each.signal.length]).byteswap()
     high = len(np.unique(other >> np.array(each.signal.length - 8, dtype=other.dtype)))
-    least = asked.case.limit("high_byte_values", channel=each.name)
+    least = case.limit("high_byte_values", channel=each.name)
     if high < least:
         return Why(f"read the other way its high byte takes {plural(high, 'value')}: too few to tell", _EXERCISE)
-    return f"a reading {asked.case.limit('roughness_ratio', channel=each.name):g} times as smooth the other way round"
+    return f"a reading {case.limit('roughness_ratio', channel=each.name):g} times as smooth the other way round"
 
 
 def _sign(half: float, samples: int) -> str | Why:

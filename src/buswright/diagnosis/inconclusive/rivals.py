@@ -10,6 +10,8 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from buswright.diagnosis.case import Case, Sighting, subject_of
+from buswright.diagnosis.inconclusive.codes import order_question
+from buswright.diagnosis.inconclusive.question import Why
 from buswright.findings import Finding, Rival, Severity
 from buswright.health.channels.evidence import ChannelEvidence
 
@@ -28,9 +30,14 @@ def _channel(case: Case, finding: Finding) -> ChannelEvidence | None:
 
 
 def _factor(case: Case, one: Sighting) -> Iterator[Rival]:
-    """Of a number without volts: a factor of the database, of the unit, or of the sensor."""
+    """Of a factor: bytes in the wrong order that move too little; without volts, the database or the sensor."""
     found, each = one.finding, _channel(case, one.finding)
-    if each is not None and not each.electrical:
+    if each is None:
+        return
+    order = order_question(case, each) if found.fault == "scale-or-unit" else None
+    if isinstance(order, Why):
+        yield Rival("byte-order", found.subject, order.why)
+    if not each.electrical:
         other = {"scale-or-unit": "gain", "gain": "scale-or-unit", "unit-mixup": "scale-or-unit"}[found.fault]
         why = "the module sends no volts, so a wrong scale in the database and a sensor that is off look alike"
         yield Rival(other, found.subject, why)
@@ -55,9 +62,15 @@ def _turned(_: Case, one: Sighting) -> Iterator[Rival]:
 
 
 def _left_the_bus(_: Case, one: Sighting) -> Iterator[Rival]:
-    if one.finding.subject.startswith("module:"):
-        why = "a module's own error counters can't be heard, and after a restart it comes back alike"
-        yield Rival("module-reset", one.finding.subject, why)
+    """Of a silence after errors: the controller's doing, or the module's own."""
+    found = one.finding
+    if not found.subject.startswith("module:"):
+        return
+    unheard = "its own error counters can't be heard on the bus"
+    if any(text.startswith("Not a restart") for text in found.ruled_out):
+        yield Rival("sender-skips", found.subject, f"a module that pauses comes back on its timing, too, and {unheard}")
+    else:
+        yield Rival("module-reset", found.subject, f"a module that restarts comes back alike, and {unheard}")
 
 
 def _stepped(_: Case, one: Sighting) -> Iterator[Rival]:
