@@ -25,6 +25,9 @@ PAIR_TOLERANCE = 0.05
 _CIRCLED = 0.3
 """Both axles turn unevenly in a circle, the front one less: this part of the other's difference at the least."""
 
+_ALONE = 0.5
+"""One wheel is off alone where no other is off by this part of it."""
+
 
 def wrong_factors(case: Case, views: Views) -> Iterator[Sighting]:
     """Find channels whose factor against another way to know the same quantity isn't one."""
@@ -150,11 +153,18 @@ def _wheels(views: Views) -> Iterator[Law]:
         turned = made if wrong is left else _turned_round(made)
         sure, other = abs(off[0] - off[1]) > 0.015, right if wrong is left else left
         yield Law(wrong.first, turned, "the wheel beside it", sure, PAIR_TOLERANCE, (), other.first.name)
+    fits = []
     for at, wheel in views.wheels.items():
         others = [view.value for other, view in views.wheels.items() if other != at]
-        made = fit(wheel.value, np.median(others, axis=0)) if len(others) >= 2 else None
+        # A wheel that spins or locks is no wheel of another size.
+        made = fit(wheel.value, np.median(others, axis=0), views.steady) if len(others) >= 2 else None
         if made is not None:
-            yield _law(wheel.first, made, "the middle of the other wheels", agree=True)
+            fits.append((wheel, made))
+    off = sorted((abs(made.slope - 1) for _, made in fits), reverse=True)
+    if len(off) > 1 and off[0] > LAW_TOLERANCE["wheel_speed"] and off[1] > _ALONE * off[0]:
+        return  # a car that circles: its outer wheels turn faster than the middle, its inner ones slower
+    for wheel, made in fits:
+        yield _law(wheel.first, made, "the middle of the other wheels", agree=True)
 
 
 def _law(
