@@ -56,14 +56,26 @@ FAULTS_NOT_USED_YET = frozenset(
 """Those that no detector finds yet."""
 
 
-def how_sure(confidence: float) -> str:
-    """Say how sure a finding is, in the words and in percent: "likely (80 %)"."""
-    word = next(word for least, word in _SURENESS if confidence >= least)
-    return f"{word} ({confidence * 100:.0f} %)"
-
-
-_SURENESS = ((0.9, "sure"), (0.7, "likely"), (0.4, "possible"), (0.0, "can't tell"))
+_LIKELY = 0.7
+_SURENESS = ((0.9, "sure"), (_LIKELY, "likely"), (0.4, "possible"), (0.0, "inconclusive"))
 """From which confidence on which word is used (a choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rival:
+    """Another cause that the same evidence fits as well, or nearly.
+
+    Attributes
+    ----------
+    fault, subject
+        As of a finding.
+    why
+        Why this run can't tell the two apart.
+    """
+
+    fault: str
+    subject: str
+    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +148,8 @@ class Finding:
     conditions
         Of what comes and goes, what it was held against, the least likely by chance first; empty where it came too
         seldom.
+    rivals
+        What else the evidence fits, the likelier first; `next_check` tells it from the first.
     """
 
     fault: str
@@ -153,6 +167,18 @@ class Finding:
     caution: str = ""
     explains: tuple[Finding, ...] = ()
     conditions: tuple[Condition, ...] = ()
+    rivals: tuple[Rival, ...] = ()
+
+    @property
+    def inconclusive(self) -> bool:
+        """Whether this run does not decide it: another cause fits nearly as well, or hardly anything speaks for it."""
+        return self.confidence < (_LIKELY if self.rivals else _SURENESS[-2][0])
+
+    @property
+    def how_sure(self) -> str:
+        """Say how sure it is, in words and in percent: "likely (80 %)"."""
+        words = (word for least, word in _SURENESS if self.confidence >= least)
+        return f"{'inconclusive' if self.inconclusive else next(words)} ({self.confidence * 100:.0f} %)"
 
     def __post_init__(self) -> None:
         if FAULTS.get(self.fault) is not self.layer:

@@ -42,6 +42,8 @@ class Case:
         Seconds from the first frame; None for the end of the capture.
     detectable, why
         Whether frames can show it, and why not.
+    small
+        It can't be seen only because it is too small.
     combined
         Whether a cause on a shared or lower thing brings symptoms on others.
     least
@@ -65,6 +67,7 @@ class Case:
     end: float | None
     detectable: bool
     why: str
+    small: bool
     combined: bool
     least: str
     level: float
@@ -127,6 +130,7 @@ def _write(name: str, plan: Plan, folder: Path) -> Made:
         plan.end,
         plan.detectable,
         plan.why,
+        plan.small,
         name in COMBINED and bool(plan.symptoms),
         plan.least,
         plan.level,

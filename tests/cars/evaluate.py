@@ -33,14 +33,32 @@ class Answer:
     confidence: float
     explains: tuple[tuple[str, str], ...] = ()
     right: bool = False
+    rivals: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the diagnosis says it can, or can't, tell of some subjects beyond its findings."""
+
+    faults: tuple[str, ...]
+    subjects: tuple[str, ...]
+    open: bool
+
+
+@dataclass(frozen=True)
+class Said:
+    """A whole diagnosis: root findings in rank order, and what it says it can't tell."""
+
+    answers: tuple[Answer, ...]
+    asked: tuple[Asked, ...] = ()
 
 
 GOOD, GOOD_MINUTES = "good.json", 1.2
-Diagnose = Callable[[Path, Path], Sequence[Answer]]
-"""From a capture and a car file to root findings in rank order."""
+Diagnose = Callable[[Path, Path], Said]
+"""From a capture and a car file to a diagnosis."""
 
 
-def by_command(capture: Path, car_file: Path, command: str = COMMAND) -> list[Answer]:
+def by_command(capture: Path, car_file: Path, command: str = COMMAND) -> Said:
     """Run the command, within this process to save its start, and read its findings."""
     call = [command, str(capture), "--car", str(car_file), "--json", "--fail-on", "never"]
     good = capture.parent / GOOD
@@ -69,18 +87,28 @@ def _remember(style: str, seed: int, folder: Path) -> None:
         _called(["remember", str(good.capture), "--car", str(good.car_file), "--out", str(folder / GOOD)])
 
 
-def read_findings(text: str) -> list[Answer]:
-    """Read the findings out of a command's JSON."""
+def read_findings(text: str) -> Said:
+    """Read the findings, and what is left open, out of a command's JSON."""
+    document = json.loads(text)
 
     def inside(finding: dict) -> Iterable[tuple[str, str]]:  # type: ignore[type-arg]
         for held in finding.get("explains", ()):
             yield held["fault"], held["subject"]
             yield from inside(held)
 
-    return [
-        Answer(f["fault"], f["subject"], f["severity"], float(f["confidence"]), tuple(inside(f)))
-        for f in json.loads(text)["findings"]
-    ]
+    answers = tuple(
+        Answer(
+            f["fault"],
+            f["subject"],
+            f["severity"],
+            float(f["confidence"]),
+            tuple(inside(f)),
+            rivals=tuple((r["fault"], r["subject"]) for r in f.get("rivals", ())),
+        )
+        for f in document["findings"]
+    )
+    asked = tuple(Asked(tuple(a["faults"]), tuple(a["subjects"]), a["open"]) for a in document.get("asked", ()))
+    return Said(answers, asked)
 
 
 @dataclass
@@ -104,6 +132,14 @@ class Outcome:
     wrong_blame: bool = False
     above_symptoms: bool = True
     kind: str = ""
+    left_open: bool = False
+    below_limit: bool = False
+    open_faults: int = 0
+
+    @property
+    def honest(self) -> bool:
+        """Whether of what can't be decided it says so: that the run can't tell, or from which size on it would."""
+        return not self.wrong_blame and (self.first_right or self.left_open or self.below_limit)
 
     @property
     def first(self) -> Answer | None:
@@ -111,11 +147,14 @@ class Outcome:
         return self.answers[0] if self.answers else None
 
 
-def judge(case: Case, answers: Sequence[Answer], kind: str = "") -> Outcome:
+def judge(case: Case, said: Said, kind: str = "") -> Outcome:
     """Hold answers against the truth.
 
-    Notes count only where a note may be the right answer; what is true of the capture besides doesn't count.
+    Notes count only where a note may be the right answer; what is true of the capture besides doesn't count. A fault
+    is left open where every subject that it could be found on has an open question about it, or a finding names it
+    as its rival; of one that is too small it is enough to say from which size on it would show.
     """
+    answers = said.answers
     least = SEVERITIES.index(case.least) if case.fault else 1
     out = Outcome(
         case.name,
@@ -145,8 +184,21 @@ def judge(case: Case, answers: Sequence[Answer], kind: str = "") -> Outcome:
     out.first_right = bool(places) and places[0] == 0
     above = out.answers[: places[0]] if places else out.answers
     out.wrong_blame = any(answer.subject not in case.touched for answer in above)
+    out.left_open, out.below_limit = _left_open(case, said), case.small and _asked_of(case, said, open_=False)
+    out.open_faults = sum(len(one.subjects) for one in said.asked if one.open)
     out.above_symptoms = bool(places) and not any(a.subject in case.symptoms for a in above)
     return out
+
+
+def _asked_of(case: Case, said: Said, *, open_: bool) -> bool:
+    """Whether it asks for the true fault, or for one that looks alike, on its own subject."""
+    return any(
+        one.open is open_ and any(f in one.faults and s in one.subjects for f, s in case.right) for one in said.asked
+    )
+
+
+def _left_open(case: Case, said: Said) -> bool:
+    return _asked_of(case, said, open_=True) or any(not case.right.isdisjoint(each.rivals) for each in said.answers)
 
 
 def run_case(diagnose: Diagnose, task: tuple[str, str, int], baseline: bool = False) -> Outcome | None:
@@ -174,7 +226,7 @@ def _diagnosed(diagnose: Diagnose, case: Case, kind: str = "") -> Outcome:
     try:
         return judge(case, diagnose(case.capture, case.car_file), kind)
     except (RuntimeError, ValueError, KeyError) as error:
-        out = judge(case, [], kind)
+        out = judge(case, Said(()), kind)
         out.error = str(error)
         return out
 
@@ -207,6 +259,10 @@ def report(outcomes: Sequence[Outcome], clean: Sequence[Outcome], misses: int = 
     lines.append(f"right fault on right subject anywhere {share(seen, lambda o: o.found)}")
     lines.append(f"root above its symptoms, combined     {share(combined, lambda o: o.above_symptoms)}")
     lines.append(f"wrong blame, all cases                {share(outcomes, lambda o: o.wrong_blame)}")
+    lines.append(f"not detectable: and it says so        {share(hidden, lambda o: o.honest)}")
+    lines.append(f"    says that this run can't tell     {share(hidden, lambda o: o.honest and o.left_open)}")
+    lines.append(f"    says from which size on it shows  {share(hidden, lambda o: o.honest and not o.left_open)}")
+    lines.append(f"detectable, but called open           {share(seen, lambda o: o.left_open and not o.first_right)}")
     lines.append(f"not detectable: silent                {share(hidden, lambda o: not o.answers)}")
     lines.append(f"not detectable: right all the same    {share(hidden, lambda o: o.first_right)}")
     lines.append(
@@ -230,12 +286,13 @@ def report(outcomes: Sequence[Outcome], clean: Sequence[Outcome], misses: int = 
     errors = [o for o in [*outcomes, *clean] if o.error]
     if errors:
         lines.append(f"ERRORS                                {len(errors)}; the first: {errors[0].error}")
-    lines += ["", "by fault: detectable, right first, found, wrong blame | not detectable, silent"]
+    lines += ["", "by fault: detectable, right first, found, wrong blame | not detectable, silent, says so"]
     for name in dict.fromkeys(o.name for o in outcomes):
         part, rest = [o for o in seen if o.name == name], [o for o in hidden if o.name == name]
         lines.append(
             f"  {name:20} {len(part):4} {sum(o.first_right for o in part):4} {sum(o.found for o in part):4} "
-            f"{sum(o.wrong_blame for o in part + rest):4} | {len(rest):4} {sum(not o.answers for o in rest):4}"
+            f"{sum(o.wrong_blame for o in part + rest):4} | {len(rest):4} {sum(not o.answers for o in rest):4} "
+            f"{sum(o.honest for o in rest):4}"
         )
     lines += ["", "by style: detectable, right first, wrong blame"]
     for style in dict.fromkeys(o.style for o in outcomes):
@@ -263,6 +320,11 @@ def report(outcomes: Sequence[Outcome], clean: Sequence[Outcome], misses: int = 
         for band in sorted({round(a.confidence, 2) for a in own}):
             part = [a for a in own if round(a.confidence, 2) == band]
             lines.append(f"  {fault:20} n {len(part):4}  said {band:.2f}  right {sum(a.right for a in part)}")
+    silent = [o for o in hidden if not o.honest]
+    lines += ["", f"can't be decided, and it does not say so: {len(silent)}, the first {min(misses, len(silent))}"]
+    for o in silent[:misses]:
+        said = "; ".join(f"{a.fault} {a.subject} {a.severity} {a.confidence:.2f}" for a in o.answers[:3]) or "(silent)"
+        lines.append(f"  {o.name} {o.style} {o.seed} level {o.level:.2f}: {o.fault} {o.subject} [{o.why}] <- {said}")
     missed = [o for o in outcomes if (o.detectable and not o.first_right) or o.wrong_blame]
     lines += ["", f"missed or blamed wrongly: {len(missed)}, the first {min(misses, len(missed))}"]
     for o in missed[:misses]:

@@ -83,6 +83,14 @@ def test_a_fault_is_named_at_the_end(capsys):
     assert "unplug plug C12 and the module" in findings
     assert "2 channels through damper_fr: " in findings
     assert "2 channels through" not in said.partition("What is wrong, and where:")[0]
+    assert "open-circuit channel:damper_fr: finding 1 names it" in said.partition("What was put in:")[2]
+
+
+def test_a_fault_that_the_run_does_not_decide_says_what_would(capsys):
+    assert main(["demo", "--seconds", "8", "--fault", "offset:channel:damper_fl"]) == 0
+    answer = " ".join(capsys.readouterr().out.partition("What was put in:")[2].partition("\n\n")[0].split())
+    assert "offset channel:damper_fl: not decided by this run" in answer
+    assert "buswright remember" in answer
 
 
 def test_all_lists_every_channel_in_the_diagnosis(capsys):

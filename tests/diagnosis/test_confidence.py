@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import pytest
 
 from buswright.diagnosis.case import sighting
 from buswright.diagnosis.confidence import TRIED, Tried, calibrated
-from buswright.findings import FAULTS, Severity, how_sure
+from buswright.findings import FAULTS, Rival, Severity
+from buswright.report.findings import headline
 
 from .reliability import BANDS, Stated, tried
 
@@ -89,11 +91,28 @@ def test_stronger_evidence_is_never_less_sure() -> None:
 
 
 def test_words() -> None:
-    words = [how_sure(confidence) for confidence in (1.0, 0.9, 0.89, 0.7, 0.5, 0.39, 0.01)]
+    plain = sighting(
+        "gain", Severity.SUSPECT, "channel:a", count=1, confidence=0.5, evidence=(), threshold="", next_check=""
+    ).finding
+    words = [replace(plain, confidence=one).how_sure for one in (1.0, 0.9, 0.89, 0.7, 0.5, 0.39, 0.01)]
     assert words == [
-        "sure (100 %)", "sure (90 %)", "likely (89 %)", "likely (70 %)", "possible (50 %)", "can't tell (39 %)",
-        "can't tell (1 %)",
+        "sure (100 %)", "sure (90 %)", "likely (89 %)", "likely (70 %)", "possible (50 %)", "inconclusive (39 %)",
+        "inconclusive (1 %)",
     ]  # fmt: skip
+
+
+def test_a_rival_makes_what_is_not_likely_inconclusive() -> None:
+    rivals = [Rival("scale-or-unit", "channel:a", "the module sends no volts")]
+    made = [
+        sighting(
+            "gain", Severity.SUSPECT, "channel:a", count=1, confidence=1.0, evidence=(), threshold="", next_check="",
+            rivals=rivals,
+        ).finding
+    ] * 2  # fmt: skip
+    likely, open_ = (replace(one, confidence=sure) for one, sure in zip(made, (0.7, 0.69), strict=True))
+    assert (likely.inconclusive, open_.inconclusive) == (False, True)
+    assert headline(likely) == "the scale of a is off"
+    assert headline(open_) == "inconclusive: the scale of a is off or a has a wrong scale or unit"
 
 
 @pytest.mark.parametrize("fault", list(TRIED))

@@ -22,9 +22,10 @@ from buswright.simulate.scenarios import Scenario, clean_scenarios, scenarios
 
 from .matrix import wrenfell
 
-RAMP = {"bus-overload": 0.6, "late-frames": 4.0, "bus-errors": 2.5, "out-of-range": 1.5, "saturated": 20.0}
+RAMP = {"bus-overload": 0.6, "late-frames": 4.0, "bus-errors": 2.5, "out-of-range": 8.0, "saturated": 20.0}
 """Seconds by which the beginning may be off, where it isn't one period: further modules begin one after the other; a
-random delay is late only when it is large; random errors come when they come; a range ends where the quantity gets."""
+random delay is late only when it is large; random errors come when they come; of one frame in two hundred that leaves
+its range the first came after seven seconds; a range ends where the quantity gets."""
 
 
 UNDECIDED = {

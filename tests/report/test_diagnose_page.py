@@ -4,7 +4,6 @@ import base64
 import dataclasses
 import json
 import re
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -15,6 +14,7 @@ from buswright.cli.examining import judge
 from buswright.cli.main import build_parser, main
 from buswright.findings import Layer, Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
+from buswright.messages.model import Signal
 from buswright.report.health.diagnose import Diagnosis, render_json
 from buswright.report.health.diagnose_page import render_html
 from buswright.report.health.report import HealthReport
@@ -195,7 +195,7 @@ def _long(name, n, seed, start=1_770_000_000 * SECOND):
     value = rng.normal(size=n)
     time = start + np.arange(n, dtype=np.int64) * 1_000_000
     series = Series(name, "V", time, value, raw=np.arange(n) % 4096, volts=value / 2, quality=quality)
-    return ChannelEvidence(series, signal=SimpleNamespace(name=name))
+    return ChannelEvidence(series, signal=Signal(name, 0, 16))
 
 
 def test_a_spike_of_one_sample_and_what_is_near_a_moment_are_kept():

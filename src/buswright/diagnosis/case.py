@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.diagnosis.confidence import calibrated
-from buswright.findings import FAULTS, THRESHOLDS, Finding, Severity
+from buswright.findings import FAULTS, THRESHOLDS, Finding, Rival, Severity
 from buswright.health.baseline.baseline import Baseline, IdBaseline
 from buswright.health.channels.evidence import ChannelEvidence, Channels, Shared
 from buswright.health.model.health import BusFigures, BusHealth, LoadWindows
@@ -198,6 +198,7 @@ def sighting(
     next_check: str,
     caution: str = "",
     reach: Iterable[str] = (),
+    rivals: Iterable[Rival] = (),
 ) -> Sighting:
     """Make a sighting; the layer comes from the catalogue, first and last time from the windows.
 
@@ -221,6 +222,7 @@ def sighting(
         ruled_out=tuple(ruled_out),
         next_check=next_check,
         caution=caution,
+        rivals=tuple(rivals),
     )
     return Sighting(finding, tuple(windows), frozenset(reach) | {subject})
 

@@ -15,6 +15,7 @@ from buswright.diagnosis.capture.recorder import capture_sightings
 from buswright.diagnosis.case import Case, Sighting, merged
 from buswright.diagnosis.comes_and_goes import with_conditions
 from buswright.diagnosis.detected import DETECTED
+from buswright.diagnosis.inconclusive.rivals import with_rivals
 from buswright.diagnosis.mute import mute
 from buswright.diagnosis.node.absent import node_sightings
 from buswright.diagnosis.node.contents import contents_sightings
@@ -152,7 +153,9 @@ def sightings(case: Case, detectors: Iterable[Detector] | None = None) -> tuple[
     """Run detectors (all); equal faults of one subject are one sighting, and what hits a frame hits its channels."""
     chosen = DETECTORS if detectors is None else detectors
     found = _joined(found for detector in chosen for found in detector.sightings(case))
-    return tuple(with_conditions(case, replace(one, reach=case.with_channels(one.reach))) for one in found)
+    return tuple(
+        with_conditions(case, with_rivals(case, replace(one, reach=case.with_channels(one.reach)))) for one in found
+    )
 
 
 def _joined(found: Iterable[Sighting]) -> tuple[Sighting, ...]:

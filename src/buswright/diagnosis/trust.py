@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 from buswright.channels.samples.tally import BadSamples
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.found import Found
+from buswright.diagnosis.inconclusive.asked import by_subject
+from buswright.diagnosis.inconclusive.question import About, Question
 from buswright.diagnosis.mute import spoils_values
 from buswright.findings import Finding, Severity
 from buswright.health.channels.evidence import ChannelEvidence
@@ -48,6 +50,8 @@ class Trust:
     through
         What it is not fine through: the module, frame, bus or part that brings it, or the channel that it is computed
         from, as a subject; empty where the fault is its own.
+    asked
+        What was asked of it, and how far the run answers that.
     """
 
     channel: str
@@ -59,6 +63,12 @@ class Trust:
     bad: int = 0
     since_ns: int | None = None
     through: str = ""
+    asked: tuple[Question, ...] = ()
+
+    @property
+    def open(self) -> tuple[Question, ...]:
+        """What the run can't tell of it."""
+        return tuple(one for one in self.asked if one.is_open)
 
     @property
     def share(self) -> float:
@@ -66,7 +76,7 @@ class Trust:
         return self.bad / self.samples if self.samples else 0.0
 
 
-def trust(case: Case, findings: Sequence[Finding]) -> tuple[Trust, ...]:
+def trust(case: Case, findings: Sequence[Finding], asked: Sequence[Question] = ()) -> tuple[Trust, ...]:
     """Judge every channel by what was found of it and by its samples, the gravest first.
 
     Parameters
@@ -75,12 +85,14 @@ def trust(case: Case, findings: Sequence[Finding]) -> tuple[Trust, ...]:
         What was measured; without channels there is nothing to judge.
     findings
         What was found, roots in rank order.
+    asked
+        What was asked of them beyond that (`inconclusive`).
     """
     if case.channels is None:
         return ()
-    found = Found.of(findings)
+    found, own = Found.of(findings), by_subject(asked)
     judged = {
-        each.name: _trust(each, found, case.health.capture.last_ns)
+        each.name: _trust(each, found, case.health.capture.last_ns, own.get(each.subject, ()))
         for each in case.channels.values()
         if not each.computed
     }
@@ -100,7 +112,12 @@ def counts(trusted: Sequence[Trust]) -> Mapping[State, int]:
     return {state: sum(one.state == state for one in trusted) for state in STATES}
 
 
-def _trust(evidence: ChannelEvidence, found: Found, end_ns: int | None) -> Trust:
+def _trust(evidence: ChannelEvidence, found: Found, end_ns: int | None, asked: tuple[Question, ...]) -> Trust:
+    judged = _judged(evidence, found, end_ns, asked)
+    return replace(judged, asked=asked) if asked else judged
+
+
+def _judged(evidence: ChannelEvidence, found: Found, end_ns: int | None, asked: Sequence[Question]) -> Trust:
     bad_ones = evidence.bad_samples
     samples, bad, since = bad_ones.samples, bad_ones.bad, bad_ones.since_ns
     pairs = found.of_subject.get(evidence.subject, ())
@@ -117,10 +134,10 @@ def _trust(evidence: ChannelEvidence, found: Found, end_ns: int | None) -> Trust
     if own is None and root is not None:
         why = f"what carries it was at fault: {_by(root)}"
         return Trust(evidence.name, "suspect", why, None, root, samples, bad, since, root.subject)
-    unjudged = _not_judged(evidence)
+    unjudged = _not_judged(evidence, asked)
     if unjudged:
         return Trust(evidence.name, "not judged", unjudged, own, root, samples)
-    return Trust(evidence.name, "fine", _looked_at(evidence), own, root, samples)
+    return Trust(evidence.name, "fine", _looked_at(evidence, asked), own, root, samples)
 
 
 def _carrier(evidence: ChannelEvidence, found: Found, end_ns: int | None) -> Finding | None:
@@ -162,16 +179,29 @@ def _computed(evidence: ChannelEvidence, found: Found, judged: Mapping[str, Trus
     return Trust(evidence.name, worst.state, why, worst.finding, worst.root, *numbers, through=through)
 
 
-def _not_judged(evidence: ChannelEvidence) -> str:
+_TELLING: tuple[About, ...] = ("wire", "zero", "scale", "sign", "place")
+"""A channel that stood still is judged all the same where the run answers one of these."""
+_FURTHER: tuple[About, ...] = ("movement", "zero", "place", "sign", "wire", "scale", "unit", "role", "byte order")
+"""Open questions that are named beside "fine"; others stand in the list of what is not decided."""
+
+
+def _not_judged(evidence: ChannelEvidence, asked: Sequence[Question]) -> str:
     if evidence.series.kind == "state":
         return "a state: only its frames were checked"
-    return ""
+    by = {one.about: one for one in asked}
+    still = by.get("movement")
+    if still is None or not still.is_open or any(about in by and not by[about].is_open for about in _TELLING):
+        return ""
+    return f"{still.why}. {still.settles}"
 
 
-def _looked_at(evidence: ChannelEvidence) -> str:
-    if evidence.electrical:
-        return f"{evidence.quantity_unit}, value and timing show nothing wrong"
-    return "value and timing show nothing wrong; no volts to look at"
+def _looked_at(evidence: ChannelEvidence, asked: Sequence[Question]) -> str:
+    quantities = f"{evidence.quantity_unit}, value and timing" if evidence.electrical else "value and timing"
+    said = f"{quantities} show nothing wrong"
+    left = [one.about for one in asked if one.is_open and one.about in _FURTHER]
+    if left:
+        return f"{said}; not decided: {', '.join(left)}"
+    return said if evidence.electrical else f"{said}; no volts to look at"
 
 
 def _absent(name: str, found: Found) -> Trust:

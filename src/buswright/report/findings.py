@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Sequence
 
 from buswright.diagnosis.detected import DETECTED
-from buswright.findings import Condition, Finding, Severity, how_sure
+from buswright.findings import Condition, Finding, Severity
 from buswright.wording import listed, percent, plural, times
 
 SHOWN_EXPLAINED = 6
@@ -23,10 +23,23 @@ def tally(findings: Sequence[Finding]) -> str:
 
 
 def headline(finding: Finding) -> str:
-    """Say what was found in a few words: "damper_node restarted 3 times"."""
-    kind, _, name = finding.subject.partition(":")
-    words = DETECTED[finding.fault].headline.format(f"the {name} bus" if kind == "bus" else name or kind)
-    return f"{words} {times(finding.count)}" if finding.count > 1 and finding.fault in _COUNTED else words
+    """Say what was found in a few words, and that it is open: "damper_node restarted 3 times"."""
+    words = _few_words(finding.fault, finding.subject)
+    words = f"{words} {times(finding.count)}" if finding.count > 1 and finding.fault in _COUNTED else words
+    if not finding.inconclusive:
+        return words
+    others = [_few_words(rival.fault, rival.subject) for rival in finding.rivals[:1]]
+    return f"inconclusive: {' or '.join([words, *others])}"
+
+
+def _few_words(fault: str, subject: str) -> str:
+    kind, _, name = subject.partition(":")
+    return DETECTED[fault].headline.format(f"the {name} bus" if kind == "bus" else name or kind)
+
+
+def rival_words(finding: Finding) -> list[str]:
+    """Say what else the evidence fits, and why this run can't tell; the check of the finding tells the two apart."""
+    return [f"{rival.fault} {rival.subject}: {rival.why}." for rival in finding.rivals]
 
 
 def span(finding: Finding, first_ns: int | None) -> str:
@@ -66,10 +79,11 @@ def _rarity(chance: float) -> str:
 
 def finding_lines(finding: Finding, number: int, first_ns: int | None, width: int) -> list[str]:
     """Write one finding: a head, then what to do, the caution, what was seen, and the limit last."""
-    facts = (span(finding, first_ns), how_sure(finding.confidence))
+    facts = (span(finding, first_ns), finding.how_sure)
     head = f"{number}. {finding.severity.name} {finding.fault}  {finding.subject}"
     lines = _wrapped("  ", f"{head}  ({', '.join(fact for fact in facts if fact)})", "     ", width)
     said = [
+        *(("or", text) for text in rival_words(finding)),
         ("check", finding.next_check),
         ("SAFETY", finding.caution),
         *(("seen", text) for text in finding.evidence),

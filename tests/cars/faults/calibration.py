@@ -52,7 +52,7 @@ def offset(plan: Plan) -> None:
     if channel.quantity not in RESTS:
         plan.hidden("nothing on the car says what it should read at rest")
     elif abs(part) < RESTS[channel.quantity]:
-        plan.hidden("too small for what is known of the value at rest")
+        plan.hidden("too small for what is known of the value at rest", small=True)
     elif not channel.role:
         plan.hidden("no role says what it measures, so that nothing says what it should read at rest")
 
@@ -77,7 +77,7 @@ def gain(plan: Plan) -> None:
     if least > 1:
         plan.hidden("nothing else on the car measures the same")
     elif abs(factor - 1) < least:
-        plan.hidden("too small against what tyres, slip and mounting do")
+        plan.hidden("too small against what tyres, slip and mounting do", small=True)
     elif not channel.role or (
         channel.quantity == "ay" and not (has_role(plan, "yaw") and has_role(plan, "v_gps", "ws_fl", "ws_fr"))
     ):
@@ -117,7 +117,7 @@ def unit_mixup(plan: Plan) -> None:
         plan.faults.value[channel.name] = lambda _, x: x * factor + plus
         plan.alternative("scale-or-unit", "the module scales it, so that no volts stand between database and unit")
         if channel.quantity == "t_water" and float(plan.world.columns["t_water"][1].max()) < 65:
-            plan.hidden("the wrong reading is a temperature that an engine can have")
+            plan.hidden("the wrong reading is a temperature that an engine can have", small=True)
     else:
         sensor = channel.sensor
         (v0, x0), (v1, x1) = sensor.points

@@ -38,7 +38,7 @@ def loose_plug(plan: Plan) -> None:
         plan.alternative("loose-contact", "the same channels share this ground", f"ground:{on_it[0].ground}")
     plan.start = bursts[0][0] if bursts else 0.0
     if min(seen_bursts(plan, c, bursts) for c in on_it) < 8:
-        plan.hidden("too few excursions reach a sample")
+        plan.hidden("too few excursions reach a sample", small=True)
 
 
 def reference_open(plan: Plan) -> None:

@@ -128,7 +128,7 @@ def supply_sag(plan: Plan) -> None:
     if plan.car.modules[module].ratio:
         plan.hidden("the converter measures against the same supply, so that the ratio stays")
     elif factor > 0.95:
-        plan.hidden("too small: less than 5 % of the supply")
+        plan.hidden("too small: less than 5 % of the supply", small=True)
     elif not measured and (factor > 0.88 or len(fed) < 3):
         plan.hidden("nothing measures the supply, and too little moves to see a common factor")
 
@@ -147,9 +147,9 @@ def ground_shift(plan: Plan) -> None:
     plan.touched |= plan.symptoms | {f"plug:{channel.plug}" for channel in on_it}
     plan.faults.ground[ground] = lambda t: step / 14.0 * (plan.world.at("amps", t) - 6)
     if step < 0.025:
-        plan.hidden("too small: the fan moves it by less than 25 mV")
+        plan.hidden("too small: the fan moves it by less than 25 mV", small=True)
     elif step < 4 * step_of(plan, on_it[0]):
-        plan.hidden("too small for the steps of this converter")
+        plan.hidden("too small for the steps of this converter", small=True)
 
 
 def cycle_fan(plan: Plan) -> None:
@@ -216,7 +216,7 @@ def loose_contact(plan: Plan) -> None:
     seen = seen_bursts(plan, channel, bursts)
     plan.start = bursts[0][0] if bursts else 0.0
     if seen < 8:
-        plan.hidden(f"too few: {seen} excursions reach a sample")
+        plan.hidden(f"too few: {seen} excursions reach a sample", small=True)
 
 
 def chafed_wire(plan: Plan) -> None:
@@ -238,7 +238,7 @@ def chafed_wire(plan: Plan) -> None:
     if not has_role(plan, name):
         plan.alternative("loose-contact", "no role says which channel is the one that it follows")
     if seen < 10:
-        plan.hidden(f"too few: {seen} excursions reach a sample")
+        plan.hidden(f"too few: {seen} excursions reach a sample", small=True)
 
 
 def ignition_noise(plan: Plan) -> None:
@@ -279,7 +279,7 @@ def ignition_noise(plan: Plan) -> None:
         plan.faults.volts[other.name] = partial(ring, other.name)
     plan.start = plan.world.phase("crank")[1]
     if 0.45 * peak < 3 * max(channel.noise, 0.35) * step_of(plan, channel):
-        plan.hidden("too small: below three times the noise that the channel has anyway")
+        plan.hidden("too small: below three times the noise that the channel has anyway", small=True)
 
 
 def impossible_rate(plan: Plan) -> None:
@@ -320,7 +320,7 @@ def saturated(plan: Plan) -> None:
     plan.channel("saturated", channel)
     at_end = float(np.mean(np.abs(values) * sensor.per_unit > small * (1 + 0.08 / 4 * 1.0)))
     if at_end * plan.car.seconds < 1.0:
-        plan.hidden("it is at its end for less than a second")
+        plan.hidden("it is at its end for less than a second", small=True)
 
 
 def cross_talk(plan: Plan) -> None:
@@ -348,6 +348,6 @@ def cross_talk(plan: Plan) -> None:
     times, _ = bench.times_of(plan.car.messages[victim.message])
     moved = other.sensor.volts(bench.quantity(other, times) - (other.zero or 0.0), np.full(len(times), 5.0), None)
     if gain * float(np.std(moved)) < 3 * step_of(plan, victim) * max(victim.noise, 0.5):
-        plan.hidden("too small: below three times the noise of the victim")
+        plan.hidden("too small: below three times the noise of the victim", small=True)
     elif victim.quantity == "p_oil":
         plan.hidden("the victim itself moves with engine speed, so that the share of its neighbour can't be told")

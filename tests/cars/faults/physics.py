@@ -90,7 +90,7 @@ def drift(plan: Plan) -> None:
     if channel.quantity not in RESTS or channel.quantity == "p_oil":
         plan.hidden("nothing on the car says what it should read at the end")
     elif part < 0.04:
-        plan.hidden("too small")
+        plan.hidden("too small", small=True)
     elif not channel.role:
         plan.hidden("no role says what it measures")
     elif not plan.world.phase("laps")[1]:

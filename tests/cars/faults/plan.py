@@ -24,6 +24,8 @@ class Plan:
         0..1, how bad.
     detectable, why
         Whether frames can show it, and why (not).
+    small
+        It can't be seen only because it is too small.
     also
         Answers that are as right as the true one, with the reason.
     touched
@@ -48,6 +50,7 @@ class Plan:
     end: float | None = None
     detectable: bool = True
     why: str = ""
+    small: bool = False
     least: str = "suspect"
 
     def truth(self, fault: str, subject: str, *touched: str) -> None:
@@ -65,9 +68,9 @@ class Plan:
         self.also[fault, subject or self.subject] = why
         self.touched.add(subject or self.subject)
 
-    def hidden(self, why: str) -> None:
-        """Say that frames can't show it."""
-        self.detectable, self.why = False, why
+    def hidden(self, why: str, *, small: bool = False) -> None:
+        """Say that frames can't show it; `small`: a larger one would show."""
+        self.detectable, self.why, self.small = False, why, small
 
     def window(self, whole: float = 0.15, shortest: float = 6.0) -> tuple[float, float]:
         """Choose from when to when: mostly from somewhere in the drive, to the end or for a while."""

@@ -79,7 +79,3 @@ def test_the_speed_tells_the_longitudinal_acceleration(views):
     assert made is not None
     assert made.r > 0.9
     assert made.slope == pytest.approx(1.0, abs=0.2)  # smoothed, and on a hill
-
-
-def test_braking_tells_which_way_a_damper_counts(views):
-    assert views.pitch == 1.0

@@ -134,12 +134,14 @@ def _drive_live(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
 
 def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     from buswright.channels.session import Session
+    from buswright.cli.put_in import PutIn, answers
     from buswright.frames.opening import open_capture
     from buswright.health.channels.evidence import measure_channels
     from buswright.health.track import HealthTracker
     from buswright.report.commands import channels as report
     from buswright.report.health import diagnose
     from buswright.report.health.report import report_of
+    from buswright.report.health.text import fold
     from buswright.simulate.faults.catalogue import KINDS
     from buswright.simulate.source import DEMO_S, SimulatedCapture, demo_car
 
@@ -166,6 +168,11 @@ def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     put(report.render_text(overview, plots=PLOTTED, width=width, braille=_can_show("⣿")))
     put("\nWhat is wrong, and where:\n")
     put(diagnose.render_text(diagnosis, width=width, every_one=options.all))
+    known = [PutIn(one.fault, one.subject, one.related) for one in simulated.ground_truth]
+    known += [PutIn(one.kind, one.subject) for one in in_text]
+    if known:
+        put("\nWhat was put in:")
+        put("\n".join(line for said in answers(known, diagnosis.report) for line in fold(f"  {said}", width, "    ")))
     put("\n" + _next(saved))
     return 0
 

@@ -20,6 +20,7 @@ from buswright.diagnosis.sensors.sharing import (
     rivals_of,
     said_of,
     separating,
+    shared_too,
 )
 from buswright.diagnosis.sensors.touches import Touches, touches_of
 from buswright.findings import Condition, Severity
@@ -285,4 +286,5 @@ def _shared(
             ]
         ),
         reach=reach_of(case, [*members, *(each for each, _ in fell)]),
+        rivals=shared_too(fault, rivals),
     )

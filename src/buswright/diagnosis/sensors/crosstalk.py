@@ -19,7 +19,7 @@ from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import FINE_NS
 from buswright.wording import percent
 
-_GAINS = (0.005, 0.11)
+COPIED = (0.005, 0.11)
 """What is copied, as a part of the neighbour's volts: up to a tenth (trade), and what the measured gain may be off."""
 _CLEAR = 10.0
 """A gain is one where it is so many times its uncertainty."""
@@ -36,7 +36,7 @@ _HINT = 5.0
 _SLOW_CLEAR = 1.5
 _RIDGE = 1e-6
 _LEAST_ROWS = 300
-_COMMON = (
+COMMON = (
     *("engine_speed", "throttle", "manifold_pressure", "vehicle_speed", "brake_pressure", "steering_angle"),
     *("accel_long", "accel_lat", "accel_vert", "damper_travel", "battery_voltage", "lambda"),
 )
@@ -88,14 +88,14 @@ def crosstalk_sightings(case: Case) -> Iterator[Sighting]:
 
 
 def _of_module(case: Case, channels: Channels, members: Sequence[ChannelEvidence]) -> Iterator[Sighting]:
-    pairs = list(_pairs(members))
+    pairs = list(neighbours(members))
     if not pairs:
         return
     found: dict[str, _Copied] = {}
     beside: dict[str, _Beside] = {}
     kept: dict[str, _Columns] = {}
     for each, neighbour, by in pairs:
-        if _move_together(each, neighbour):
+        if move_together(each, neighbour):
             continue
         if each.name not in beside:
             beside[each.name] = _Beside(channels, members, each, kept)
@@ -173,7 +173,7 @@ class _Beside:
             found = self.input(name)
             if found is not None:
                 yield found
-        for cause in self.channels.with_role(*_COMMON):
+        for cause in self.channels.with_role(*COMMON):
             if not in_volts(cause) and cause.series.rate_hz >= _LEAST_HZ:
                 yield from self._late(cause)
 
@@ -197,7 +197,7 @@ class _Beside:
         return found
 
 
-def _pairs(members: Sequence[ChannelEvidence]) -> Iterator[tuple[ChannelEvidence, ChannelEvidence, str]]:
+def neighbours(members: Sequence[ChannelEvidence]) -> Iterator[tuple[ChannelEvidence, ChannelEvidence, str]]:
     """Yield each input with those beside it, and who says that they are: the wiring, else the order in the message."""
     wired = {}
     for each in members:
@@ -222,7 +222,7 @@ def _pairs(members: Sequence[ChannelEvidence]) -> Iterator[tuple[ChannelEvidence
         yield second, first, said
 
 
-def _move_together(each: ChannelEvidence, neighbour: ChannelEvidence) -> bool:
+def move_together(each: ChannelEvidence, neighbour: ChannelEvidence) -> bool:
     """Whether two channels measure what really moves together: the tracks of one pedal, or two views of one car."""
     return each.role is not None and (each.role == neighbour.role or {each.role, neighbour.role} <= _BODY)
 
@@ -236,7 +236,7 @@ def _copied(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: 
     if fast is not None and _alone(each, neighbour, beside, other):
         return _Copied(each, neighbour, by, *fast)
     hint = _gain(*moves[0])
-    if hint is None or hint[1] < _HINT or not _GAINS[0] / 2 <= abs(hint[0]) <= 2 * _GAINS[1]:
+    if hint is None or hint[1] < _HINT or not COPIED[0] / 2 <= abs(hint[0]) <= 2 * COPIED[1]:
         return None
     rivals = list(beside.rivals(neighbour.name, alike=False))
     apart = [_left(move, [rival[later] - rival[0] for rival in rivals]) for later, move in enumerate(moves, start=1)]
@@ -267,7 +267,7 @@ def _alike(moves: Sequence[_Pair], least: float, sides: Sequence[_Pair] = ()) ->
     """Return gain, its clearness and the correlation of fast movement; None where it isn't one gain throughout."""
     (own, other), slow = moves
     fast, half = _gain(own, other), len(own) // 2
-    if fast is None or not _GAINS[0] <= abs(fast[0]) <= _GAINS[1] or fast[1] < _CLEAR or fast[2] < least:
+    if fast is None or not COPIED[0] <= abs(fast[0]) <= COPIED[1] or fast[1] < _CLEAR or fast[2] < least:
         return None
     halves = (own[:half], other[:half]), (own[half:], other[half:])
     for again in (_gain(*pair) for pair in (slow, *halves, *sides)):
@@ -349,7 +349,7 @@ def _found(case: Case, one: _Copied) -> Sighting:
             *(["What really moves it was taken out first."] if one.at_once else []),
         ],
         threshold=case.used("crosstalk_correlation", channel=each.name)
-        + f"; gain {percent(_GAINS[0])} to {percent(_GAINS[1], 0)}",
+        + f"; gain {percent(COPIED[0])} to {percent(COPIED[1], 0)}",
         ruled_out=[
             "Not a real link between the two: that has a delay, and does not copy fast and slow movement alike.",
             "Not the supply or the ground: that would move the other inputs of the module as much.",

@@ -40,7 +40,7 @@ RANGE_FRAMES = 10
 """Samples beyond the range that prove something of a number that a module computes."""
 RANGE_BEYOND = 0.10
 """Samples beyond the database's range by more than this part of it count: ranges in databases are often too narrow."""
-_ORDERS: dict[int, npt.DTypeLike] = {16: np.uint16, 32: np.uint32}
+ORDERS: dict[int, npt.DTypeLike] = {16: np.uint16, 32: np.uint32}
 
 
 def decoding_sightings(case: Case) -> Iterator[Sighting]:
@@ -57,7 +57,7 @@ def decoding_sightings(case: Case) -> Iterator[Sighting]:
     yield from _multiplexers(case)
 
 
-def _codes(each: ChannelEvidence) -> npt.NDArray[np.uint64]:
+def codes_of(each: ChannelEvidence) -> npt.NDArray[np.uint64]:
     """Raw codes as they stood in the frame, unsigned; samples that are there only."""
     raw = np.asarray(each.series.raw)[each.there]
     assert each.signal is not None
@@ -75,9 +75,9 @@ def _order(case: Case, each: ChannelEvidence) -> Iterator[Sighting]:
     """Read a signal of whole bytes the other way round, and see whether it runs more smoothly."""
     signal = each.signal
     assert signal is not None
-    if signal.length not in _ORDERS or each.series.kind == "state":
+    if signal.length not in ORDERS or each.series.kind == "state":
         return
-    codes = _codes(each).astype(_ORDERS[signal.length])
+    codes = codes_of(each).astype(ORDERS[signal.length])
     if len(codes) < LEAST_SAMPLES or len(np.unique(codes[:: max(1, len(codes) // 5000)])) < 5:
         return
     other = codes.byteswap()
@@ -154,7 +154,7 @@ def _sign(each: ChannelEvidence) -> Iterator[Sighting]:
     if not 8 <= bits <= 32 or each.series.kind == "state":
         return
     fine = np.flatnonzero(each.there)
-    codes = _codes(each)
+    codes = codes_of(each)
     if each.series.quality is not None:
         valid = (each.series.quality[fine] & np.uint16(Quality.SENDER_INVALID)) == 0
         fine, codes = fine[valid], codes[valid]

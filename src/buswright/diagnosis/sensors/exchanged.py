@@ -106,7 +106,7 @@ def _swapped(views: Views) -> Iterator[Sighting]:
     """Find twins that follow each other's predictor: left and right of an axle, the two axes of an accelerometer."""
     turning = views.turning
     sure = len(turning) >= 2
-    judge = _trusted_turn(turning, views.fast)
+    judge = trusted_turn(turning, views.fast)
     if judge is not None:
         for left, right in views.axles(views.wheels):
             apart = right.value - left.value
@@ -128,7 +128,7 @@ def _swapped(views: Views) -> Iterator[Sighting]:
             yield _swapped_sighting(across[0], along[0], said, _BY_R, [views.along[1]])
 
 
-def _trusted_turn(turning: Sequence[View], where: Bools) -> View | None:
+def trusted_turn(turning: Sequence[View], where: Bools) -> View | None:
     """Return the first way to know the turning that most of the others agree with, wheels aside; None for none."""
     ways = [way for way in turning if way.first.role != "wheel_speed"]
     fits = _pairs(ways, where)
@@ -179,15 +179,10 @@ def _misplaced(views: Views) -> Iterator[Sighting]:
     tell where a damper sits; which sign pressing has is what most of them say. One that is turned round looks like the
     opposite corner.
     """
-    judge = _trusted_turn(views.turning, views.fast)
+    judge = trusted_turn(views.turning, views.fast)
     if judge is None or not views.along:
         return
-    along = views.along[-1]
-    signs = {
-        place: found
-        for place, view in views.dampers.items()
-        if place in _CORNERS and (found := _signs(view.value, judge.value, -along.value, views.fast)) is not None
-    }
+    signs = corners_seen(views, judge)
     seen, against = (
         {place: _AT[sign * across, sign * front] for place, (across, front) in signs.items()} for sign in (1, -1)
     )
@@ -195,7 +190,7 @@ def _misplaced(views: Views) -> Iterator[Sighting]:
         seen, against = against, seen
     wrong = [place for place in seen if seen[place] != place]
     told = _right(seen) > _right(against)
-    sure = [judge, along] if told and _right(seen) > 1 and len(views.turning) > 1 else []
+    sure = [judge, views.along[-1]] if told and _right(seen) > 1 and len(views.turning) > 1 else []
     dampers = views.dampers
     if len(wrong) == 2 and seen[wrong[0]] == wrong[1] and seen[wrong[1]] == wrong[0]:
         one, other = (dampers[place] for place in wrong)
@@ -205,6 +200,18 @@ def _misplaced(views: Views) -> Iterator[Sighting]:
         yield _swapped_sighting(one, other, said, _BY_CORNER, sure, or_else=or_else)
     elif told and len(wrong) == 1 and seen[wrong[0]] == _opposite(wrong[0]):
         yield _damper_turned(dampers[wrong[0]], seen, wrong[0], sure)
+
+
+def corners_seen(views: Views, judge: View) -> dict[str, Corner]:
+    """Return with which signs each damper goes with turning and with braking, by its place; the clear ones alone."""
+    if not views.along:
+        return {}
+    braking = -views.along[-1].value
+    return {
+        place: found
+        for place, view in views.dampers.items()
+        if place in _CORNERS and (found := _signs(view.value, judge.value, braking, views.fast)) is not None
+    }
 
 
 def _right(seen: Mapping[str, str]) -> int:

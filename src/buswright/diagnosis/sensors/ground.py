@@ -53,7 +53,7 @@ REAL_CHANGES = ("oil_pressure", "fuel_pressure", "manifold_pressure", "exhaust_t
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Load:
+class Load:
     """Something that is switched: when, and which way.
 
     Attributes
@@ -82,7 +82,7 @@ class _Load:
 class _Shift:
     """What one load does to channels: volts by which each moves, how clearly, who agrees, and what they share."""
 
-    load: _Load
+    load: Load
     volts: float
     members: tuple[ChannelEvidence, ...]
     each: tuple[float, ...]
@@ -96,7 +96,7 @@ def ground_sightings(case: Case) -> Iterator[Sighting]:
     if channels is None:
         return
     could = [each for each in channels.values() if in_volts(each) and len(each.grid)]
-    loads = list(_loads(channels))
+    loads = list(loads_of(channels))
     if len(could) < _LEAST or not loads:
         return
     number = channels.number
@@ -114,7 +114,7 @@ def ground_sightings(case: Case) -> Iterator[Sighting]:
 # Loads ----------------------------------------------------------------------------------------------------------------
 
 
-def _loads(channels: Channels) -> Iterator[_Load]:
+def loads_of(channels: Channels) -> Iterator[Load]:
     """Yield what is switched: fans and other states, currents, the supply itself, and the engine's start."""
     number = channels.number
     for each in channels.values():
@@ -130,7 +130,7 @@ def _loads(channels: Channels) -> Iterator[_Load]:
             at = at[[not _starts_or_stops(channels, moment(number, one)) for one in at.tolist()]]
         if len(at):
             sign = np.sign(changed[at]) * (-1 if falls else 1)
-            yield _Load(f"{each.name} {'fell' if falls else 'rose'}", at - 1, at + 1, sign)
+            yield Load(f"{each.name} {'fell' if falls else 'rose'}", at - 1, at + 1, sign)
     driving = channels.driving
     off, runs = driving.is_doing("key-on"), driving.is_doing("idle", "driving")
     started = np.flatnonzero(runs[1:] & ~runs[:-1]) + 1
@@ -143,7 +143,7 @@ def _loads(channels: Channels) -> Iterator[_Load]:
     if known:
         before, after = np.array(known).T
         place = np.searchsorted(number, driving.number[before]), np.searchsorted(number, driving.number[after])
-        yield _Load("the engine started", place[0] - 1, place[1] + WIDTH, np.ones(len(known)), starts=True)
+        yield Load("the engine started", place[0] - 1, place[1] + WIDTH, np.ones(len(known)), starts=True)
 
 
 def _starts_or_stops(channels: Channels, time_ns: int) -> bool:
@@ -177,7 +177,7 @@ def _is_switch(each: ChannelEvidence) -> bool:
 # Shifts ---------------------------------------------------------------------------------------------------------------
 
 
-def _moved(volts: Floats, load: _Load, hz: float) -> tuple[float, float] | None:
+def _moved(volts: Floats, load: Load, hz: float) -> tuple[float, float] | None:
     """Return by how much a column moves with a load, and how unsure that is; None where nothing is known.
 
     Only moments in which it stood still before and after say it; those where it moved by itself are left out.
@@ -197,7 +197,7 @@ def _moved(volts: Floats, load: _Load, hz: float) -> tuple[float, float] | None:
     return float(np.median(np.array(steps)[best])), float(np.median(np.array(unsure)[best]))
 
 
-def _shift(case: Case, load: _Load, could: Sequence[ChannelEvidence], columns: Mapping[str, Floats]) -> _Shift | None:
+def _shift(case: Case, load: Load, could: Sequence[ChannelEvidence], columns: Mapping[str, Floats]) -> _Shift | None:
     """Find the channels that all move by the same volts with a load."""
     moved: list[tuple[ChannelEvidence, float, float]] = []
     for each in could:

@@ -12,7 +12,7 @@ from buswright.diagnosis.case import Case, Sighting, sighting
 from buswright.diagnosis.sensors.levels import MIXED, not_the_wire
 from buswright.diagnosis.sensors.places import beside_its_place, unused_bits
 from buswright.diagnosis.sensors.relations import CLEAR_R, Fit, Views, fit
-from buswright.findings import Severity
+from buswright.findings import Rival, Severity
 from buswright.health.channels.evidence import ChannelEvidence
 
 CLOSE_R = 0.95
@@ -25,11 +25,14 @@ PAIR_TOLERANCE = 0.05
 _CIRCLED = 0.3
 """Both axles turn unevenly in a circle, the front one less: this part of the other's difference at the least."""
 
+_ALONE = 0.5
+"""One wheel is off alone where no other is off by this part of it."""
+
 
 def wrong_factors(case: Case, views: Views) -> Iterator[Sighting]:
     """Find channels whose factor against another way to know the same quantity isn't one."""
     blamed: set[str] = set()
-    for each, made, words, agree, tolerance, sources in _laws(views):
+    for each, made, words, agree, tolerance, sources, beside in laws(views):
         off = abs(made.slope)
         if made.r < CLOSE_R or abs(off - 1.0) <= tolerance or not blamed.isdisjoint((each.name, *sources)):
             continue
@@ -57,13 +60,34 @@ def wrong_factors(case: Case, views: Views) -> Iterator[Sighting]:
             ],
             threshold=f"off by more than {100 * tolerance:.0f} %; {case.used('unit_guess', channel=each.name)}",
             ruled_out=[*([f"Not {words}: others agree with it."] if agree else []), *not_the_wire(each)],
-            next_check=f"Look up scale, unit and sensor of {each.name} in the car file and the database"
-            + (", count the teeth and measure the rolling circumference." if each.role == "wheel_speed" else "."),
+            next_check=(
+                f"Look up scale, unit and sensor of {each.name} in the car file and the database"
+                + (", count the teeth and measure the rolling circumference." if each.role == "wheel_speed" else ".")
+            )
+            if agree
+            else _PROOFS[each.role or ""].format(name=each.name),
+            rivals=()
+            if agree or not beside
+            else [Rival(fault, f"channel:{beside}", "the two disagree, and no third channel says which is right")],
         )
 
 
-class _Law(NamedTuple):
-    """A channel, how it follows what physics says it is, what that is, and whether others agree with that."""
+_PROOFS = {
+    "wheel_speed": "Roll the car by ten turns of that wheel and measure the way: it must be ten times the "
+    "circumference that {name} is computed with. Then the same for the other.",
+    "vehicle_speed": "Drive a measured distance at a steady speed with a stop watch, and hold {name} against it.",
+    "accel_lat": "Lay the sensor of {name} on its side: it must read 1 g (9.81 m/s2).",
+    "accel_long": "Stand the sensor of {name} on end: it must read 1 g (9.81 m/s2).",
+    "yaw_rate": "Turn the sensor of {name} by hand, 360 degrees in some seconds: its rate must add up to that.",
+}
+"""What proves a factor by role, where two channels disagree and no third says which is right."""
+
+
+class Law(NamedTuple):
+    """A channel, how it follows what physics says it is, what that is, and whether others agree with that.
+
+    `beside` is the channel that may as well be wrong where no others agree.
+    """
 
     each: ChannelEvidence
     made: Fit
@@ -71,9 +95,10 @@ class _Law(NamedTuple):
     agree: bool
     tolerance: float
     sources: tuple[str, ...]
+    beside: str = ""
 
 
-def _laws(views: Views) -> Iterator[_Law]:
+def laws(views: Views) -> Iterator[Law]:
     """Yield the laws that hold on any car, the surest first."""
     yield from _wheels(views)
     wheels = views.wheels
@@ -81,7 +106,8 @@ def _laws(views: Views) -> Iterator[_Law]:
     if speed is not None and speed.first.role == "vehicle_speed" and len(wheels) >= 2:
         made = fit(speed.value, np.median([view.value for view in wheels.values()], axis=0))
         if made is not None:
-            yield _law(speed.first, made, "the wheel speeds", agree=len(wheels) >= 3)
+            first = next(iter(wheels.values())).first.name
+            yield _law(speed.first, made, "the wheel speeds", agree=len(wheels) >= 3, beside=first)
     sources = tuple(each.name for each in speed.sources) if speed is not None else ()
     if (
         len(views.turning) >= 2
@@ -96,15 +122,17 @@ def _laws(views: Views) -> Iterator[_Law]:
                 yaw.first, _turned_round(made), "the lateral acceleration over the speed", agree=True, of=sources
             )
         elif made is not None and third != "neither":
-            yield _law(lateral.first, made, "yaw rate times speed", agree=third == "lateral", of=sources)
+            yield _law(
+                lateral.first, made, "yaw rate times speed", agree=third == "lateral", of=sources, beside=yaw.first.name
+            )
     if len(views.along) == 2:
         own, slope = views.along
         made = fit(own.value, slope.value)
         if made is not None:
-            yield _law(own.first, made, "the slope of the speed", agree=False, of=sources)
+            yield _law(own.first, made, "the slope of the speed", agree=False, of=sources, beside=slope.first.name)
 
 
-def _wheels(views: Views) -> Iterator[_Law]:
+def _wheels(views: Views) -> Iterator[Law]:
     """Compare the wheels of each axle, which turn alike when straight, and each wheel with the middle of the others."""
     axles = list(views.axles(views.wheels))
     pairs = [fit(left.value, right.value) for left, right in axles]
@@ -123,16 +151,26 @@ def _wheels(views: Views) -> Iterator[_Law]:
         off = [abs(each.slope - 1) if each is not None else 0.0 for each in beside]
         wrong = left if off[0] >= off[1] else right
         turned = made if wrong is left else _turned_round(made)
-        yield _Law(wrong.first, turned, "the wheel beside it", abs(off[0] - off[1]) > 0.015, PAIR_TOLERANCE, ())
+        sure, other = abs(off[0] - off[1]) > 0.015, right if wrong is left else left
+        yield Law(wrong.first, turned, "the wheel beside it", sure, PAIR_TOLERANCE, (), other.first.name)
+    fits = []
     for at, wheel in views.wheels.items():
         others = [view.value for other, view in views.wheels.items() if other != at]
-        made = fit(wheel.value, np.median(others, axis=0)) if len(others) >= 2 else None
+        # A wheel that spins or locks is no wheel of another size.
+        made = fit(wheel.value, np.median(others, axis=0), views.steady) if len(others) >= 2 else None
         if made is not None:
-            yield _law(wheel.first, made, "the middle of the other wheels", agree=True)
+            fits.append((wheel, made))
+    off = sorted((abs(made.slope - 1) for _, made in fits), reverse=True)
+    if len(off) > 1 and off[0] > LAW_TOLERANCE["wheel_speed"] and off[1] > _ALONE * off[0]:
+        return  # a car that circles: its outer wheels turn faster than the middle, its inner ones slower
+    for wheel, made in fits:
+        yield _law(wheel.first, made, "the middle of the other wheels", agree=True)
 
 
-def _law(each: ChannelEvidence, made: Fit, words: str, *, agree: bool, of: tuple[str, ...] = ()) -> _Law:
-    return _Law(each, made, words, agree, LAW_TOLERANCE[each.role or ""], of)
+def _law(
+    each: ChannelEvidence, made: Fit, words: str, *, agree: bool, of: tuple[str, ...] = (), beside: str = ""
+) -> Law:
+    return Law(each, made, words, agree, LAW_TOLERANCE[each.role or ""], of, beside)
 
 
 def _third(views: Views, lateral: Floats, yaw: Floats) -> str:

@@ -19,7 +19,7 @@ from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import COARSE_NS, FINE_NS
 from buswright.wording import capital, plural
 
-_LEAST_WINDOWS = 12
+LEAST_RUNNING = 12
 """Seconds with the engine running that are needed."""
 _LEAST_OFF = 2
 _BINS = 6
@@ -112,7 +112,7 @@ def noise_sightings(case: Case) -> Iterator[Sighting]:
 
 def is_analogue(each: ChannelEvidence) -> bool:
     """Whether a channel is analogue: noise couples into wires, not into numbers that a module counts."""
-    if not each.measures or _shakes(each):
+    if not each.measures or shakes(each):
         return False
     if each.electrical:
         return units.compatible(each.quantity_unit, "V")
@@ -138,14 +138,14 @@ def is_steady(channels: Channels, number: Int64s) -> Bools:
     return found
 
 
-def _shakes(each: ChannelEvidence) -> bool:
+def shakes(each: ChannelEvidence) -> bool:
     """Whether a channel measures motion: engine and road really shake it, with the firing too."""
     return each.role in _MOVING or any(units.compatible(each.series.unit, unit) for unit in _MOTION)
 
 
 def _twins(channels: Channels, each: ChannelEvidence) -> list[ChannelEvidence]:
     """Return what shakes as a channel does, in volts as well; empty for one that doesn't shake."""
-    if not (each.measures and _shakes(each) and each.role is not None and each.per_volt):
+    if not (each.measures and shakes(each) and each.role is not None and each.per_volt):
         return []
     return [other for other in channels.with_role(each.role) if other is not each and other.per_volt and other.span]
 
@@ -180,7 +180,7 @@ def _noisy(
     known = np.isfinite(grid.noise) & np.isfinite(rpm)
     # While the engine speed itself jumps, pressures and pedals really move with it.
     running = known & (rpm > RUNNING_RPM) & is_steady(channels, grid.number)
-    if running.sum() < _LEAST_WINDOWS:
+    if running.sum() < LEAST_RUNNING:
         return None
     off = known & (rpm < STILL_RPM)
     noise = _beyond(each, twins) if twins else grid.noise
@@ -207,7 +207,7 @@ def _grown(
 ) -> tuple[float, float, str, float] | None:
     """Return quiet and loud noise, what quiet is, and how it grows with the engine speed; None where it doesn't."""
     running = running & np.isfinite(noise)
-    if running.sum() < _LEAST_WINDOWS:
+    if running.sum() < LEAST_RUNNING:
         return None
     quiet, quiet_is = noise_at_rest(case, each, noise[off & np.isfinite(noise)])
     centres, dense = _by_speed(rpm[running], noise[running])
@@ -281,7 +281,7 @@ def _growth(rpm: Floats, noise: Floats, centres: Floats, dense: Floats) -> float
         return 0.0
     expected = np.interp(rpm, centres, dense)
     still = noise <= 2.0 * expected
-    if still.sum() < _LEAST_WINDOWS or noise[still].std() == 0 or dense.std() == 0:
+    if still.sum() < LEAST_RUNNING or noise[still].std() == 0 or dense.std() == 0:
         return 0.0
     every = float(np.corrcoef(rpm[still], noise[still])[0, 1])
     return min(every, float(np.corrcoef(centres, dense)[0, 1]))

@@ -236,6 +236,8 @@ def _stuck_sighting(case: Case, each: ChannelEvidence, window: Window, limit: fl
 
 DRIFT_WIDTH_S = 5.0
 DRIFT_R = 0.85
+ROAD_MS2 = 1.5
+"""What a road adds along the car: gravity on a slope of 15 % (a choice). A hill that grows steeper is no drift."""
 
 
 def _drifting(views: Views) -> Iterator[Sighting]:
@@ -262,7 +264,8 @@ def _wandering(one: View, other: View, where: Bools | None) -> Iterator[Sighting
     total = float(np.polyfit(at, middles, 1)[0] * (len(middles) - 1))
     evidence = one.first
     span = (evidence.span or 0.0) and abs(float(np.nanmax(one.value) - np.nanmin(one.value)))
-    if abs(r) < DRIFT_R or not span or abs(total) < 0.1 * span:
+    road = ROAD_MS2 if evidence.role == "accel_long" else 0.0
+    if abs(r) < DRIFT_R or not span or abs(total) < max(0.1 * span, road):
         return
     yield sighting(
         "drift",

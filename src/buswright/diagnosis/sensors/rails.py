@@ -22,9 +22,10 @@ from buswright.diagnosis.sensors.sharing import (
     rivals_of,
     said_of,
     separating,
+    shared_too,
 )
 from buswright.diagnosis.sensors.unplugged import Plug, plug_check, plug_or_supply
-from buswright.findings import Severity
+from buswright.findings import Rival, Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.wording import capital, duration, plural, times
 
@@ -111,9 +112,11 @@ def _wire(case: Case, each: ChannelEvidence, stays: Sequence[Stay], debounce: st
         evidence.append(
             f"Noise there {longest.noise * 1000:.2g} m{unit}; normally {each.fast_noise * 1000:.2g} m{unit}."
         )
+    rivals: list[Rival] = []
     if sure < _SURE:
         other = _FAULT_OF["open" if cause != "open" else short]
         evidence.append(f"{capital(_FAULT_OF[cause])} and {other} can't be told apart from frames.")
+        rivals.append(Rival(other, each.subject, _alike(each)))
     return sighting(
         _FAULT_OF[cause],
         severity,
@@ -127,7 +130,19 @@ def _wire(case: Case, each: ChannelEvidence, stays: Sequence[Stay], debounce: st
         next_check=_check(each, cause, short),
         caution=" ".join([POWER_OFF, *([_SUPPLY_CAUTION] if side == "high" else []), *_cautions(each)]),
         reach=reach_of(case, [each]),
+        rivals=rivals,
     )
+
+
+def _alike(each: ChannelEvidence) -> str:
+    """Say what is missing that would tell an open wire from a short."""
+    reads = each.sensor.open_reads if each.sensor is not None else None
+    prints = each.channel.fingerprints if each.channel is not None else None
+    if reads is None:
+        return "nobody says what an open wire reads on this input (open_reads of its sensor)"
+    if prints is None or prints.open is None:
+        return "an open wire may read as much, and no bench test has written down what it reads (fingerprints)"
+    return "the levels of an open wire and of a short lie too close together"
 
 
 def _fault_of(stay: Stay) -> str:
@@ -331,6 +346,7 @@ def _shared(case: Case, channels: Channels, seen: Sequence[tuple[Candidate, list
         sure = 0.55
     if fell:
         sure = 0.97
+    fault = "supply-lost" if lost else Counter(_fault_of(stay) for stay in group).most_common(1)[0][0]
     evidence = [
         f"{capital(best.count)} left their live bands within {duration(max(begins) - min(begins))}: {named(members)}.",
         f"That was {case.spans(windows)}.",
@@ -365,6 +381,7 @@ def _shared(case: Case, channels: Channels, seen: Sequence[tuple[Candidate, list
         next_check=plug_check(members, off=plug.off) if unwired else separating(best, others),
         caution=" ".join([POWER_OFF, *dict.fromkeys(text for each in members for text in _cautions(each))]),
         reach=reach_of(case, [*members, *(each for each, _ in fell), *([] if lost else floating_on(channels, best))]),
+        rivals=shared_too(fault, rivals),
     )
 
 

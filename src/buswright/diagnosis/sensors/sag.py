@@ -15,7 +15,7 @@ from buswright.diagnosis.sensors.factor import LOST, common_factors
 from buswright.diagnosis.sensors.rails import POWER_OFF
 from buswright.diagnosis.sensors.sharing import CHECKS, THREE_WIRES, named, reach_of
 from buswright.diagnosis.sensors.steps import change, column, in_volts, peaks
-from buswright.findings import Severity
+from buswright.findings import Rival, Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import FINE_NS
 from buswright.health.channels.stretches import stretches_of
@@ -53,12 +53,12 @@ def sag_sightings(case: Case) -> Iterator[Sighting]:
         if found is not None:
             said.add(found.finding.subject)
             yield found
-    for subject, members in _groups(channels):
+    for subject, members in fed_by(channels):
         if subject not in said:
             yield from _by_factor(case, channels, subject, members)
 
 
-def _groups(channels: Channels) -> Iterator[tuple[str, list[ChannelEvidence]]]:
+def fed_by(channels: Channels) -> Iterator[tuple[str, list[ChannelEvidence]]]:
     """Yield sensors that a supply feeds by supply; those of which nobody says it by module."""
     fed = [
         each
@@ -79,7 +79,7 @@ def _reference(case: Case, channels: Channels, each: ChannelEvidence) -> Sightin
         return None
     grid = each.value_grid
     volts = units.convert(grid.mean, each.series.unit, "V")
-    nominal, subject, members = _what_it_feeds(channels, each)
+    nominal, subject, members = what_it_feeds(channels, each)
     if nominal is None:
         usual, highest = np.quantile(volts, [0.5, 0.99]).tolist()
         usual = usual if usual >= LOST * highest else highest
@@ -174,6 +174,7 @@ def _number_broken(
         f"measures {each.name}.",
         caution=POWER_OFF,
         reach=reach_of(case, [each, *members]),
+        rivals=[Rival("short-to-ground", each.subject, "an open wire and one shorted to ground give the same number")],
     )
     return replace(found, windows=())  # numbers that are off somewhere in the run have no time of their own
 
@@ -190,7 +191,7 @@ def _needs(each: ChannelEvidence) -> tuple[Need, ...]:
     return each.sensor.calibration.needs if each.sensor is not None else ()
 
 
-def _what_it_feeds(channels: Channels, reference: ChannelEvidence) -> tuple[float | None, str, list[ChannelEvidence]]:
+def what_it_feeds(channels: Channels, reference: ChannelEvidence) -> tuple[float | None, str, list[ChannelEvidence]]:
     """Return the nominal value of a reference, whose subject it is, and the channels that it feeds."""
     nominal = next(
         (need.nominal for each in channels.values() for need in _needs(each) if need.channel == reference.name), None

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from buswright.diagnosis.case import MILLISECOND, Case, Window, subject_of
+from buswright.findings import Rival
 from buswright.health.channels.evidence import ChannelEvidence, Channels, Shared
 from buswright.wording import listed
 
@@ -179,6 +180,14 @@ def rivals_of(best: Candidate, others: Sequence[Candidate]) -> list[Candidate]:
 def said_of(rivals: Sequence[Candidate]) -> str:
     """Write candidates with how many of their channels failed."""
     return listed([f"{one.words} ({len(one.bad)} of {one.through})" for one in rivals])
+
+
+def shared_too(fault: str, rivals: Sequence[Candidate]) -> list[Rival]:
+    """Return the first of the candidates as a rival of a finding about the best one."""
+    return [
+        Rival(fault, one.subject, f"{len(one.bad)} of the {one.through} channels on {one.words} did the same")
+        for one in rivals[:1]
+    ]
 
 
 def separating(best: Candidate, others: Sequence[Candidate]) -> str:

@@ -382,35 +382,42 @@ def _fahrenheit(celsius: float, off: float) -> str:
     return ""
 
 
-def wrong_when_straight(case: Case, views: Views) -> Iterator[Sighting]:
-    """Find a steering angle that isn't zero while the car drives straight."""
+def seen_straight(case: Case, views: Views) -> Iterator[SeenAtRest]:
+    """Yield what the steering shows while the car drives straight; not where it wanders as much as it is off."""
     turning = _turning(case, views)
     if turning is None:
         return
-    yaw, when = turning
     for each in case.channels.with_role("steering_angle") if case.channels is not None else ():
         angle = views.column(each, "deg")
         if angle is None:
             continue
         with np.errstate(invalid="ignore"):
-            straight = views.fast & (np.abs(yaw) < np.radians(STRAIGHT_DEG_S)) & np.isfinite(angle)
+            straight = views.fast & (np.abs(turning) < np.radians(STRAIGHT_DEG_S)) & np.isfinite(angle)
         if straight.sum() < 2 * REST_LEAST:
             continue
         low, off, high = np.quantile(angle[straight], (0.25, 0.5, 0.75)).tolist()
-        if abs(off) > STEERING_DEG and high - low <= 2 * STRAIGHT_SPREAD * abs(off):
-            rest = Rest("deg", 0.0, STEERING_DEG, 3 * STEERING_DEG, "the car drives straight on")
-            severity = Severity.FAULT if abs(off) > rest.fault else Severity.SUSPECT
-            yield _sighting("offset", severity, each, off, rest, "", 0.75, when)
+        rest = Rest("deg", 0.0, STEERING_DEG, 3 * STEERING_DEG, "the car drives straight on")
+        if abs(off) <= rest.suspect or high - low <= 2 * STRAIGHT_SPREAD * abs(off):
+            yield SeenAtRest(each, rest, off, rest.suspect, rest.fault)
 
 
-def _turning(case: Case, views: Views) -> tuple[Floats, str] | None:
-    """Return how fast the car turns, in rad/s, and when it counts as straight: by the yaw rate, else by the law.
+def wrong_when_straight(case: Case, views: Views) -> Iterator[Sighting]:
+    """Find a steering angle that isn't zero while the car drives straight."""
+    by_law = "While the lateral acceleration is near what it is at a standstill"
+    when = "While the yaw rate is near zero" if views.yaw is not None else by_law
+    for seen in seen_straight(case, views):
+        if seen.severity is not None:
+            yield _sighting("offset", seen.severity, seen.each, seen.off, seen.rest, "", 0.75, when)
+
+
+def _turning(case: Case, views: Views) -> Floats | None:
+    """Return how fast the car turns, in rad/s: by the yaw rate, else by the law; None where nobody knows.
 
     A body in a circle: the yaw rate is the lateral acceleration over the speed. Its own zero, as it shows at a
-    standstill, is taken out first; without one nobody knows.
+    standstill, is taken out first.
     """
     if views.yaw is not None:
-        return views.yaw.value, "While the yaw rate is near zero"
+        return views.yaw.value
     speed, lateral = views.speed, views.only("accel_lat", "m/s2", "lateral acceleration")
     if speed is None or lateral is None or case.channels is None:
         return None
@@ -419,7 +426,16 @@ def _turning(case: Case, views: Views) -> tuple[Floats, str] | None:
         return None
     with np.errstate(invalid="ignore", divide="ignore"):
         turning: Floats = np.where(views.fast, (lateral.value - zero) / speed.value, np.nan)
-    return turning, "While the lateral acceleration is near what it is at a standstill"
+    return turning
+
+
+def rests_as_then(case: Case) -> Bools | None:
+    """Tell in which windows the car stands as it did when the good run's zeroes were read; bool[k], None for none."""
+    channels, baseline = case.channels, case.baseline
+    if baseline is None or channels is None:
+        return None
+    basis = {"key-on": "key-on", "standing": "idle"}.get(baseline.at_rest.basis if baseline.at_rest else "")
+    return channels.driving.settled("key-on" if basis == "key-on" else "idle") if basis else None
 
 
 def moved_since(case: Case) -> Iterator[Sighting]:
@@ -427,9 +443,7 @@ def moved_since(case: Case) -> Iterator[Sighting]:
     channels, baseline = case.channels, case.baseline
     if baseline is None or channels is None:
         return
-    driving = channels.driving
-    basis = {"key-on": "key-on", "standing": "idle"}.get(baseline.at_rest.basis if baseline.at_rest else "")
-    rests = driving.settled("key-on" if basis == "key-on" else "idle") if basis else None
+    rests = rests_as_then(case)
     for name, each in channels.items():
         known = baseline.channels.get(name)
         if known is None or not each.measures or not known.span:

@@ -9,6 +9,7 @@ from buswright.channels.explained import Explained
 from buswright.diagnosis.found import every
 from buswright.diagnosis.phases.tables import PhaseTables
 from buswright.findings import Finding
+from buswright.report.health import asked as open_words
 from buswright.report.health import channels as channel_words
 from buswright.report.health import phases as phase_words
 from buswright.report.health import report as words
@@ -64,13 +65,32 @@ def render_text(diagnosis: Diagnosis, *, width: int = 80, every_one: bool = Fals
     lines += [*section("Findings", width), *finding_section(diagnosis.findings, report, width, every_one)]
     if report.channels is not None:
         lines += [*section("Channels", width), *channel_lines(report, width, every_one, diagnosis.chosen)]
+        if not diagnosis.chosen:
+            lines += _open_lines(report, width, every_one)
     if phases or (report.channels is not None and not diagnosis.chosen):
         lines += _phase_lines(report.phases, width, tables_too=phases)
+    for one in report.trusted:
+        if one.channel in diagnosis.chosen and one.asked:
+            lines += section(f"{one.channel}: what was asked of it", width)
+            lines += [line for text in open_words.asked_lines(one.asked) for line in fold(f"  {text}", width, "    ")]
     for each in diagnosis.explained:
         lines += section(f"{each.channel} at {report.at(each.time_ns)}, from the raw number to the unit", width)
         for step in each.steps:
             lines += fold(f"  {step.name:<9} {step.text}", width, " " * 12)
     return joined(lines)
+
+
+def _open_lines(report: HealthReport, width: int, every_one: bool) -> list[str]:
+    """Write what the run does not decide, the first groups unless all are asked for, and what settles each."""
+    groups = open_words.open_groups(report)
+    shown = groups if every_one else open_words.foremost(groups)
+    lines = section("Not decided by this run", width) if shown else []
+    for group in shown:
+        lines += fold(f"  {group.head}", width, "    ")
+        lines += fold(f"    To settle it: {group.one.settles}", width, "      ")
+    if len(groups) > len(shown):
+        lines.append(f"  {len(groups) - len(shown)} more (--all lists them)")
+    return lines
 
 
 def _phase_lines(tables: PhaseTables, width: int, *, tables_too: bool) -> list[str]:
@@ -116,6 +136,7 @@ def render_json(diagnosis: Diagnosis) -> dict[str, Any]:
         "problems": problems_json(report.problems),
         "findings": plain(diagnosis.findings),
         "channels": channel_words.as_json(report),
+        "asked": open_words.as_json(report.asked),
         "phases": None if report.channels is None else phase_words.as_json(report.phases),
         "explained": plain(diagnosis.explained),
     }

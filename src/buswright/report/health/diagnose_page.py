@@ -9,6 +9,7 @@ from buswright.channels import units
 from buswright.diagnosis.trust import STATES, State, counts
 from buswright.findings import Severity
 from buswright.report.findings import span
+from buswright.report.health import asked as open_words
 from buswright.report.health import channels as channel_words
 from buswright.report.health import markup
 from buswright.report.health import phases as phase_words
@@ -50,6 +51,7 @@ def render_html(diagnosis: Diagnosis) -> str:
             "<main>",
             markup.findings_section(report, diagnosis.findings, places, note),
             _trust(report),
+            _open(report),
             _phases(report),
             _traces(diagnosis, groups, left_out),
             _explained(diagnosis),
@@ -72,6 +74,7 @@ def _head(diagnosis: Diagnosis, name: str, drawn: bool) -> str:
     sections = {
         "findings": "Findings",
         "channels": "Channels",
+        **({"open": "Not decided"} if report.asked else {}),
         **({"phases": "Phases and sampling"} if report.channels is not None else {}),
         **({"plots": "Traces"} if drawn else {}),
         **({"values": "How values came about"} if diagnosis.explained else {}),
@@ -105,6 +108,17 @@ def _trust(report: HealthReport) -> str:
         '<p class="faint">Fine only means that nothing was found in what was looked at. Minimum, mean and maximum are '
         "of samples that are not bad. Click a head to sort.</p>"
         f"{table}<div>{limits}</div></section>"
+    )
+
+
+def _open(report: HealthReport) -> str:
+    if not report.asked:
+        return ""
+    rows = [[escape(cell) for cell in row] for row in open_words.rows(open_words.open_groups(report))]
+    table = html_table(list(open_words.HEADS), rows, label="Not decided") if rows else "<p>Nothing is left open.</p>"
+    return (
+        '<section id="open"><h2>What this run does not decide</h2><p class="faint">No finding, and no proof of health: '
+        f"the run lacks what would tell. The last column says what would.</p>{table}</section>"
     )
 
 

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from html import escape
 
 from buswright._version import __version__
-from buswright.findings import Finding, Severity, how_sure
-from buswright.report.findings import condition_cells, condition_words, span
+from buswright.findings import Finding, Severity
+from buswright.report.findings import condition_cells, condition_words, rival_words, span
 from buswright.report.health import report as words
 from buswright.report.health.report import HealthReport
 from buswright.report.page import html_table
@@ -101,10 +101,11 @@ def findings_section(
 
 
 def _finding(finding: Finding, number: int, report: HealthReport, place: str) -> str:
-    facts = ", ".join(fact for fact in (span(finding, report.first_ns), how_sure(finding.confidence)) if fact)
+    facts = ", ".join(fact for fact in (span(finding, report.first_ns), finding.how_sure) if fact)
     rows = "".join(
         f"<dt>{label}</dt><dd>{text}</dd>"
         for label, text in (
+            ("Or", text_list(rival_words(finding))),
             ("Check", escape(finding.next_check)),
             ("Safety", escape(finding.caution)),
             ("Seen", text_list(finding.evidence)),

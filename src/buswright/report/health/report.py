@@ -10,6 +10,8 @@ from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.detect import diagnose
 from buswright.diagnosis.found import Found, Standing, worst
+from buswright.diagnosis.inconclusive.asked import questions
+from buswright.diagnosis.inconclusive.question import Question
 from buswright.diagnosis.phases.tables import PhaseTables, phase_tables
 from buswright.diagnosis.silence import is_missing_at_the_end
 from buswright.diagnosis.trust import Trust, counts, trust
@@ -102,7 +104,12 @@ class HealthReport:
     @cached_property
     def trusted(self) -> tuple[Trust, ...]:
         """How far each channel can be trusted, the worst first; empty where none were decoded."""
-        return trust(self.case, self.findings)
+        return trust(self.case, self.findings, self.asked)
+
+    @cached_property
+    def asked(self) -> tuple[Question, ...]:
+        """What was asked of channels, supplies and grounds, and how far the run answers it."""
+        return questions(self.case, self.findings)
 
     @cached_property
     def _found(self) -> Found:

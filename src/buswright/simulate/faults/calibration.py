@@ -35,11 +35,11 @@ MIXUPS: Mapping[str, tuple[float, float]] = MappingProxyType(
 
 @injector(
     "offset", "A sensor's zero is wrong. All of its values are too high by the same amount.",
-    severity="share of the channel's plausible range, negative for too low", default=0.05, subject="channel:damper_fl",
-    onset_s=0.0, company=("ground-shift",),
+    severity="share of the channel's plausible range, negative for too low", default=0.05,
+    subject="channel:brake_pressure_front", onset_s=0.0, company=("ground-shift",),
     tried=(
-        Tried((0.02, 0.05, -0.1), onset_s=0.0),
-        Tried((0.05,), subject="channel:brake_pressure_front", onset_s=0.0),
+        Tried((0.02, 0.05, -0.1), subject="channel:damper_fl", onset_s=0.0),
+        Tried((0.05,), onset_s=0.0),
         Tried((0.05,), subject="channel:steering_angle", onset_s=0.0),
     ),
 )  # fmt: skip
@@ -54,9 +54,10 @@ def _offset(fault: Fault, plan: Plan) -> None:
 
 @injector(
     "gain", "A sensor's span is wrong. All of its values are too large by one factor; zero is right.",
-    severity="factor", default=1.15, subject="channel:oil_pressure", onset_s=0.0, company=("unit-mixup",),
+    severity="factor", default=1.15, subject="channel:wheel_speed_fl", onset_s=0.0, company=("unit-mixup",),
     tried=(
-        Tried((1.05, 1.15, 0.8), onset_s=0.0),
+        Tried((1.15, 0.9), onset_s=0.0),
+        Tried((1.05, 1.15, 0.8), subject="channel:oil_pressure", onset_s=0.0),
         Tried((1.1,), subject="channel:brake_pressure_rear", onset_s=0.0),
         Tried((0.9,), subject="channel:wheel_speed_rl", onset_s=0.0),
     ),

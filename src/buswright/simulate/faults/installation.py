@@ -127,9 +127,13 @@ def _under_sampled(fault: Fault, plan: Plan) -> None:
 
 @injector(
     "drift", "A sensor drifts as the car's electronics warm up (heat soak).",
-    severity="share of the channel's plausible range for each degree", default=0.1, subject="channel:fuel_pressure",
+    severity="share of the channel's plausible range for each degree", default=0.1, subject="channel:accel_lat",
     onset_s=0.0, company=("offset",),
-    tried=(Tried((0.1, 0.3), onset_s=0.0), Tried((-0.2,), subject="channel:brake_pressure_rear", onset_s=0.0)),
+    tried=(
+        Tried((0.1,), onset_s=0.0),
+        Tried((0.1, 0.3), subject="channel:fuel_pressure", onset_s=0.0),
+        Tried((-0.2,), subject="channel:brake_pressure_rear", onset_s=0.0),
+    ),
 )  # fmt: skip
 def _drift(fault: Fault, plan: Plan) -> None:
     place = place_of(fault, plan)

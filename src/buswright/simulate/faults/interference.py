@@ -127,8 +127,12 @@ def _saturated(fault: Fault, plan: Plan) -> None:
 
 @injector(
     "cross-talk", "An input keeps a share of the voltage on the pin before it, which the converter has just read.",
-    severity="share of the other input's movement", default=0.04, subject="channel:damper_rl", company=("offset",),
-    tried=(Tried((0.02, 0.05)), Tried((0.04,), subject="channel:steering_angle")),
+    severity="share of the other input's movement", default=0.04, subject="channel:oil_pressure", company=("offset",),
+    tried=(
+        Tried((0.04,)),
+        Tried((0.02, 0.05), subject="channel:damper_rl"),
+        Tried((0.04,), subject="channel:steering_angle"),
+    ),
 )  # fmt: skip
 def _cross_talk(fault: Fault, plan: Plan) -> None:
     start, end = plan.window(fault)

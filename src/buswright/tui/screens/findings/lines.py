@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from textwrap import wrap
 
-from buswright.findings import Finding, Severity, how_sure
-from buswright.report.findings import condition_words, span
+from buswright.findings import Finding, Severity
+from buswright.report.findings import condition_words, rival_words, span
 from buswright.tui.times import clock_text
 from buswright.tui.widgets.toned import SEVERITY_TONES, Line, Span, Tone
 from buswright.wording import plural
@@ -39,6 +39,7 @@ def evidence_lines(finding: Finding, snapshot: Snapshot, width: int) -> Iterator
     for text in wrap(" · ".join(_times(finding, snapshot)), max(width, 20)):
         yield [Span(text, "dim")]
     parts: tuple[tuple[str, Sequence[str], Tone], ...] = (
+        ("Or", rival_words(finding), "strong"),
         ("Check next", (finding.next_check,), "accent"),
         ("SAFETY", (finding.caution,), "suspect"),
         ("Seen", finding.evidence, "strong"),
@@ -46,7 +47,7 @@ def evidence_lines(finding: Finding, snapshot: Snapshot, width: int) -> Iterator
         ("Ruled out", finding.ruled_out, "dim"),
         ("Explains", _explained(finding, snapshot), "dim"),
         ("Limits", finding.threshold.split("; "), "dim"),
-        ("Sure", (f"{how_sure(finding.confidence)}, by the {finding.layer.name.lower()} layer",), "dim"),
+        ("Sure", (f"{finding.how_sure}, by the {finding.layer.name.lower()} layer",), "dim"),
     )
     for label, texts, tone in parts:
         said = [text for text in texts if text]

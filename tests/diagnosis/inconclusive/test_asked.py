@@ -1,0 +1,122 @@
+"""What a run can't tell stays a question, with the reason and what would settle it; what it can tell says its limit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from buswright.channels.session import Session
+from buswright.diagnosis.case import Case, sighting
+from buswright.diagnosis.detect import case_of
+from buswright.diagnosis.inconclusive.asked import questions
+from buswright.diagnosis.inconclusive.question import Question
+from buswright.diagnosis.trust import trust
+from buswright.findings import FAULTS, Severity
+from buswright.health.channels.evidence import measure_channels
+from buswright.health.track import HealthTracker
+from buswright.simulate.run import simulate_run
+from buswright.simulate.source import demo_car
+
+
+@pytest.fixture(scope="module")
+def drive() -> Case:
+    """A healthy car: key on, start, idle, and the first corners."""
+    car = demo_car(())
+    tracker, run = HealthTracker(car=car), list(simulate_run(30.0, 3))
+    for frames in run:
+        tracker.update(frames)
+    return case_of(tracker.result(), car=car, channels=measure_channels(Session(run, car)))
+
+
+@pytest.fixture(scope="module")
+def asked(drive: Case) -> Mapping[tuple[str, str], Question]:
+    return {(one.subject.partition(":")[2], one.about): one for one in questions(drive, ())}
+
+
+def without(drive: Case, name: str, **changes: object) -> Case:
+    """The same drive with one channel's description changed."""
+    assert drive.channels is not None
+    one = drive.channels[name]
+    assert one.channel is not None
+    assert drive.car is not None
+    changed = one.with_series(one.series)
+    changed.channel = replace(one.channel, **changes)  # type: ignore[arg-type]
+    car = replace(drive.car, channels={**drive.car.channels, name: changed.channel})
+    return replace(drive, car=car, channels=replace(drive.channels, by_name={**drive.channels.by_name, name: changed}))
+
+
+def test_a_question_is_either_open_with_a_way_to_settle_it_or_says_what_would_have_shown(asked):
+    assert all(bool(one.shows) is not one.is_open for one in asked.values())
+    assert all(bool(one.settles) is one.is_open for one in asked.values())
+    assert {fault for one in asked.values() for fault in one.faults} <= set(FAULTS)
+
+
+@pytest.mark.parametrize(
+    ("subject", "about", "words"),
+    [
+        ("damper_fl", "zero", "remember"),
+        ("brake_pressure_front", "place", "unplug one sensor"),
+        ("oil_pressure", "scale", "a gauge you trust"),
+        ("throttle", "wire", "millivolts"),
+        ("damper_fl", "cross-talk", "Ground the input beside it"),
+        ("pedal", "role", "role"),
+    ],
+)
+def test_what_this_car_cannot_tell_says_what_would(asked, subject, about, words):
+    assert asked[subject, about].is_open
+    assert words in asked[subject, about].settles
+
+
+@pytest.mark.parametrize(
+    ("subject", "about", "words"),
+    [
+        ("damper_fl", "wire", "0.25 to 4.75 V"),
+        ("oil_pressure", "zero", "off by more than 0.3 bar"),
+        ("accel_lat", "sign", "yaw rate"),
+        ("damper_fl", "movement", "one value for over"),
+        ("5V-A", "supply", "0.1 V"),
+        ("vehicle_speed", "scale", "12 %"),
+    ],
+)
+def test_what_it_can_tell_says_from_which_size_on(asked, subject, about, words):
+    assert not asked[subject, about].is_open
+    assert words in asked[subject, about].shows
+
+
+def test_a_limit_of_the_car_file_stands_in_the_answer(drive):
+    own = questions(without(drive, "damper_fl", thresholds={"stuck_s": 7.0}), ())
+    (one,) = [each for each in own if each.subject == "channel:damper_fl" and each.about == "movement"]
+    assert "over 7.0 s" in one.shows
+
+
+def test_without_a_role_nothing_can_be_held_beside_it(drive):
+    own = questions(without(drive, "accel_lat", role=None), ())
+    about = {one.about for one in own if one.subject == "channel:accel_lat" and one.is_open}
+    assert "role" in about
+    assert not about & {"zero", "sign", "scale"}
+
+
+def test_what_was_found_is_no_question_any_more(drive):
+    assert drive.channels is not None
+    found = sighting(
+        "offset", Severity.FAULT, "channel:damper_fl", count=1, confidence=0.9, evidence=("seen",), threshold="a limit",
+        next_check="look",
+    ).finding  # fmt: skip
+    own = {one.about for one in questions(drive, (found,)) if one.subject == "channel:damper_fl"}
+    assert "zero" not in own
+    assert "wire" in own
+
+
+def test_a_channel_that_never_moved_is_not_judged_and_one_that_did_is_fine_with_its_scope(drive):
+    assert drive.channels is not None
+    still = drive.channels["lambda_collector"]
+    one = still.with_series(replace(still.series, value=np.full(len(still), 1.0), raw=np.full(len(still), 1000)))
+    case = replace(drive, channels=replace(drive.channels, by_name={**drive.channels.by_name, "lambda_collector": one}))
+    states = {each.channel: each for each in trust(case, (), questions(case, ()))}
+    assert states["lambda_collector"].state == "not judged"
+    assert "never moved" in states["lambda_collector"].why
+    assert states["damper_fl"].state == "fine"
+    assert "not decided: zero" in states["damper_fl"].why
