@@ -20,7 +20,7 @@ def test_a_signal_ends_it_even_if_its_terminal_went_without_a_word(tmp_path, num
         str(ROOT / "dbc_examples" / "wrenfell.toml"), folder=tmp_path,
     )  # fmt: skip
     try:
-        one.until(b"playing")
+        one.until("playing")
         os.close(one._ours)  # not its controlling terminal: nobody sends SIGHUP
         one._ours = os.open(os.devnull, os.O_RDWR)
         with suppress(subprocess.TimeoutExpired):
@@ -34,7 +34,7 @@ def test_a_signal_ends_it_even_if_its_terminal_went_without_a_word(tmp_path, num
 def test_a_signal_ends_it_at_once_while_the_terminal_is_there(tmp_path):
     one = Watched(str(ROOT / "captures" / "wrenfell_keyon.asc"), folder=tmp_path)
     try:
-        one.until(b"at the end")
+        one.until("at the end")
         one.process.send_signal(signal.SIGTERM)
         with suppress(OSError):  # it may have closed its end already
             one.drain(0.5)

@@ -437,6 +437,10 @@ class Workbench(Exporting):
         path = written(self, Path(f"buswright-{self.current_mode}.svg"))
         self.notify(f"saved as {path}", timeout=5)
 
+    def on_sparing_gone(self) -> None:
+        """Say in a recording what ended it."""
+        self.worker.end_because("its terminal is gone")
+
     def on_unmount(self) -> None:
         """Let the worker finish."""
         self.worker.close()
