@@ -140,7 +140,7 @@ class Watched:
 def watched(*words, folder, **line):
     one = Watched(*words, folder=folder, **line)
     try:
-        one.until("Overview")
+        one.until("1 Overv")
         yield one
     finally:
         one.close()

@@ -69,20 +69,24 @@ def test_what_is_too_much_at_once_comes_with_the_next_pictures():
     assert grid.lines == lines
 
 
-def test_a_picture_waits_for_the_answer_to_the_last_one():
+def test_a_picture_waits_while_the_line_is_busy_with_others():
     pacing = Pacing()
     assert pacing.wait_s(0.0, pressed=False) == 0.0
     pacing.wrote(2_000, 0.0)
     pacing.answered(0.2)
     assert pacing.wait_s(0.3, pressed=False) == pytest.approx(0.1), "as long again as it took"
     assert pacing.wait_s(0.3, pressed=True) == 0.0, "a key doesn't wait for that"
-    pacing.wrote(500, 0.3)
-    assert pacing.wait_s(0.4, pressed=True) == pytest.approx(LOST_S - 0.1), "but for the line"
+    pacing.wrote(1_000, 0.3)
+    assert pacing.wait_s(0.4, pressed=True) == 0.0, "there is room for more"
+    pacing.wrote(int(pacing.room(0.4)), 0.4)
+    assert pacing.room(0.5) == 0
+    assert pacing.wait_s(0.5, pressed=True) == pytest.approx(LOST_S - 0.2), "but for the line"
+    assert pacing.room(0.3 + LOST_S) > 0, "an answer may be lost"
 
 
 def test_a_terminal_that_never_answers_is_not_waited_for():
     pacing = Pacing()
-    pacing.wrote(2_000, 0.0)
+    pacing.wrote(FIRST_MOST, 0.0)
     assert pacing.wait_s(0.1, pressed=False) == pytest.approx(FIRST_S - 0.1)
     pacing.wrote(2_000, FIRST_S)
     assert pacing.wait_s(FIRST_S + 0.1, pressed=False) == 0.0
@@ -91,8 +95,8 @@ def test_a_terminal_that_never_answers_is_not_waited_for():
 @pytest.mark.parametrize("bytes_per_s", [10_000, 20_000, 10_000_000])
 def test_pictures_become_as_large_as_the_line_carries(bytes_per_s):
     pacing, now, way_s = Pacing(), 0.0, 0.02
-    for size in (200, *[10**9] * 12):
-        size = min(size, int(pacing.most))
+    for most in (200, *[10**9] * 12):
+        size = min(most, int(pacing.room(now)))
         pacing.wrote(size, now)
         now += way_s + size / bytes_per_s
         pacing.answered(now)

@@ -10,6 +10,8 @@ from __future__ import annotations
 import select
 import sys
 import time
+from collections import deque
+from math import inf
 from typing import TYPE_CHECKING, Any
 
 from rich.color import ColorSystem
@@ -53,53 +55,72 @@ class Pacing:
     Attributes
     ----------
     most
-        Bytes that the next picture may have: what the line carried in `AIM_S` so far.
+        Bytes that may be under way: what the line carried in `AIM_S` so far.
     slow
         Whether it carries too little for all the colours.
     answers
-        Whether the terminal has ever answered.
+        Whether the terminal answers.
     """
 
     def __init__(self) -> None:
         self.most: float = FIRST_MOST
         self.slow = self.answers = False
-        self._asked_s: float | None = None
+        self._asked: deque[tuple[int, int, float]] = deque()  # bytes; bytes under way with them; when
         self._begun_s: float | None = None
-        self._size = 0
         self._way_s = 0.0
         self._next_s = 0.0
 
+    @property
+    def _under_way(self) -> int:
+        return sum(size for size, *_ in self._asked)
+
+    def room(self, now: float) -> float:
+        """Return how many bytes may be written now: none while the line is half full."""
+        if self._asked and self.answers and now - self._asked[0][2] >= LOST_S:
+            self._asked.clear()
+            self.answers = False
+        if not self.answers and self._begun_s is not None and now - self._begun_s >= FIRST_S:
+            return inf
+        left = self.most - self._under_way
+        return left if left > self.most / 2 else 0.0
+
     def wait_s(self, now: float, *, pressed: bool) -> float:
-        """Return how long to wait before the next picture; 0: write it."""
-        if self._asked_s is None:
+        """Return how long to wait before the next picture, unless an answer comes before; 0: write it."""
+        if self.room(now):
             return 0.0 if pressed else max(0.0, self._next_s - now)
-        until = self._asked_s + LOST_S if self.answers else (self._begun_s or 0.0) + FIRST_S
-        return max(0.0, until - now)
+        until = self._asked[0][2] + LOST_S if self.answers else (self._begun_s or 0.0) + FIRST_S
+        return max(WRITTEN_S, until - now)
 
     def wrote(self, size: int, now: float) -> None:
         """Take note that a picture of so many bytes was written, with its question."""
-        self._asked_s, self._size = now, size
+        self._asked.append((size, self._under_way + size, now))
         if self._begun_s is None:
             self._begun_s = now
 
     def answered(self, now: float) -> None:
         """Take note of the answer. What nobody asked for waits as long again, so that a key finds the line free."""
-        if self._asked_s is None:
+        if not self._asked:
             return
-        took_s, self._asked_s = now - self._asked_s, None
+        _, ahead, asked_s = self._asked.popleft()
+        took_s = now - asked_s
         self.answers = True
         self._next_s = now + took_s
-        if self._size < SMALL:
+        if ahead < SMALL:
             self._way_s = took_s
             return
-        carried = self._size * AIM_S / max(took_s - self._way_s, 0.001)
-        if took_s > AIM_S or self._size > self.most / 2:
+        carried = ahead * AIM_S / max(took_s - self._way_s, 0.001)
+        if took_s > AIM_S or ahead > self.most / 2:
             self.most = min(2 * self.most, max(LEAST, carried))
             self.slow = carried < FEW_COLOURS
 
 
 class Sparing(App[None]):
     """An app that writes to its terminal no more than that takes."""
+
+    CSS = """
+    .-slow ModalScreen { background: transparent; }
+    """
+    """What lies below a dialog is not dimmed over a slow line: all of it would be written again."""
 
     class Gone(Message):
         """The terminal is gone."""
@@ -141,6 +162,7 @@ class Sparing(App[None]):
     def on_cursor_position(self) -> None:
         """Go on: the terminal shows what was written."""
         self._line_pace.answered(time.monotonic())
+        self.set_class(self._line_pace.slow, "-slow")
         if self._wanted:
             self._write_picture()
 
@@ -178,7 +200,7 @@ class Sparing(App[None]):
         colours = self.console._color_system or ColorSystem.TRUECOLOR
         few = self._line_pace.slow and colours is ColorSystem.TRUECOLOR
         letters = ColorSystem.EIGHT_BIT if few else colours
-        text = self._shown.changes(strips, colours, letters=letters, most=self._line_pace.most)
+        text = self._shown.changes(strips, colours, letters=letters, most=self._line_pace.room(now))
         self._wanted = not self._shown.whole
         if text:
             x, y = self.cursor_position
