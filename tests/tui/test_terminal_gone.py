@@ -2,7 +2,6 @@
 
 import os
 import signal
-import subprocess
 from contextlib import suppress
 from pathlib import Path
 
