@@ -74,6 +74,10 @@ def _phase(source: SourceNow) -> Iterator[Span]:
         yield Span("HELD", "suspect")
     else:
         yield Span(_PHASES[source.phase], "good" if source.live else "note")
+    if source.grows:
+        yield Span(", growing", "good")
+    if source.lost:
+        yield Span(", no longer followed", "suspect")
     yield Span(f"  {clock_text(source.now_ns, source)}")
 
 
