@@ -7,8 +7,10 @@ import pytest
 
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.opening import open_capture
+from buswright.messages.model import Database, Message, Signal
 from buswright.worker import tape as tape_module
 from buswright.worker.engine import Engine
+from buswright.worker.snapshot import JudgedChannels
 
 from .replayed import Clock, S
 
@@ -23,9 +25,9 @@ def lines(first, count, bus="can0", every_s=0.01):
 class Watch:
     """The worker of a capture that grows, without a thread; every look is a second later."""
 
-    def __init__(self, *paths):
+    def __init__(self, *paths, **known):
         self.clock = Clock()
-        self.engine = Engine(open_capture(paths), clock=Clock(), pace=self.clock)
+        self.engine = Engine(open_capture(paths), clock=Clock(), pace=self.clock, **known)
         self.snapshot = self.engine.settle()
 
     def look(self, times=1):
@@ -214,3 +216,15 @@ def test_findings_and_load_are_of_what_came_too(log):
     assert watch.snapshot.source.load_start_ns[-1] == (START_S + 9) * S
     gaps = watch.snapshot.health.ids[FrameName("can0", 0x100, False)].gaps
     assert gaps.missing > 500
+
+
+def test_channels_are_judged_again_with_what_came(log):
+    database = Database(("x.dbc",), (Message("M", 0x100, False, 2, (Signal("S", 0, 8),), cycle_time_ms=10),))
+    watch = Watch(log, databases={"*": database})
+    assert watch.snapshot.judged == JudgedChannels(1, None)
+    added(log, lines(300, 100))
+    assert watch.look().judged.span == (START_S * S, START_S * S + 2_990_000_000), "it is not time yet"
+    watch.look(12)
+    watch.engine.settle()
+    assert watch.look().judged == JudgedChannels(1, None)
+    assert watch.engine._composer._channels["can0/M/S"].series.time_ns[-1] == START_S * S + 3_990_000_000

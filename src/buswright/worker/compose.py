@@ -13,8 +13,9 @@ import numpy.typing as npt
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.fitting import Key, Misfit
 from buswright.channels.following.follow import ChannelNow, Plotted
-from buswright.diagnosis.case import Window
-from buswright.diagnosis.detect import diagnose
+from buswright.diagnosis.case import Sighting, Window
+from buswright.diagnosis.detect import BUS_DETECTORS, CHANNEL_DETECTORS, case_of, diagnose, sightings
+from buswright.diagnosis.mute import mute
 from buswright.diagnosis.now.judge import NOTHING_JUDGED, judge
 from buswright.diagnosis.now.moment import Reception
 from buswright.diagnosis.scope import Scope, modules_known
@@ -105,6 +106,7 @@ class Composer:
         self._number = 0
         self._channels: Channels | None = None
         self._channels_end_ns: int | None = None
+        self._of_channels: tuple[Sighting, ...] | None = None
         self._judged_frames = 0
         self._again = Pace(JUDGED_S, JUDGED_SHARE, clock)
         self._looking: threading.Thread | None = None
@@ -258,6 +260,10 @@ class Composer:
             with self._again.run():
                 self._channels = channels_of(source.so_far, self._folds.known)
                 self._channels_end_ns = source.end_ns
+                if source.grew_at_end:  # buses are judged again and again; channels only here, which takes long
+                    health, known = self._shown.health, self._folds.known
+                    case = case_of(health, car=known.car, baseline=known.baseline, channels=self._channels)
+                    self._of_channels = sightings(case, CHANNEL_DETECTORS)
                 self._diagnose()
             self._looks += 1
         except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
@@ -271,6 +277,11 @@ class Composer:
                 scope = self._scope
                 if self._live is not None:
                     found = self._live.findings(shown.health, self._folds.channels.one, scope)
+                elif self._of_channels is not None:
+                    case = case_of(shown.health, car=known.car, baseline=known.baseline, channels=self._channels)
+                    of_buses = sightings(case if scope is None else scope.of_case(case), BUS_DETECTORS)
+                    found = mute((*of_buses, *self._of_channels))
+                    found = found if scope is None else scope.of_findings(found, shown.health)
                 else:
                     found = diagnose(
                         shown.health, car=known.car, baseline=known.baseline, channels=self._channels, scope=scope

@@ -353,7 +353,7 @@ class Replay:
         elif news == "torn":  # the frame of a half line has been given: all of it anew
             self._start_over()
         elif news:
-            self.lost = (*self.lost, (news, name))
+            self.lost, self._grew_ns = (*self.lost, (news, name)), self._grew_ns - round(GROWING_S * 1e9)
         self.grows = self.grows and now - self._grew_ns < GROWING_S * 1e9
 
     def take_rest(self) -> bool:
