@@ -7,40 +7,16 @@ been written to the terminal. The reference, in the same run, is the same progra
 import json
 import os
 import statistics
-import subprocess
-import sys
 import time
-from pathlib import Path
 
 import pytest
 
 from tests.ports import free_ports
 from tests.tui.terminal import watched
+from tests.tui.tour import answers, flooded, sources, written_database
 
-ROOT = Path(__file__).parents[2]
 SECONDS = float(os.environ.get("BUSWRIGHT_WATCH_S", "40"))
 HERTZ = int(os.environ.get("BUSWRIGHT_WATCH_HZ", "8000"))
-
-
-TOUR = (
-    (b"?", "╭".encode()),
-    (b"\x7f", b"Commands"),
-    (b"2", b" Filter "),
-    (b"4", b" Moment "),
-    (b"1", b" Modules "),
-)
-"""Keys, and what has been written when they are answered."""
-
-
-def answers(one, seconds):
-    """Go round until the time is over; return seconds by key."""
-    times, end = {key: [] for key, _ in TOUR}, time.perf_counter() + seconds
-    while time.perf_counter() < end:
-        for key, text in TOUR:
-            one.drain(0.37)
-            one.press(key)
-            times[key].append(one.until(text))
-    return times
 
 
 def figures(times, cpu_s, elapsed_s, memory):
@@ -62,33 +38,14 @@ def measured(one, seconds):
     return figures(times, one.cpu_s() - before, time.perf_counter() - begun, (early, one.memory_mb()))
 
 
-def written_database(folder, messages=30):
-    """Write a database with a channel in each of so many messages, on both buses; return the option for it."""
-    lines = ['VERSION ""', "BU_: sender"]
-    for number in range(messages):
-        lines += [f"BO_ {0x100 + number} M{number}: 8 sender", ' SG_ number : 23|16@0+ (0.1,0) [0|6553] "bar" sender']
-    (folder / "flood.dbc").write_text("\n".join(lines) + "\n")
-    return ("--dbc", "flood.dbc")
-
-
 @pytest.mark.parametrize(("screen", "judged"), [("overview", False), ("channels", False), ("overview", True)])
 def test_a_key_is_answered_while_both_buses_are_full(screen, judged, tmp_path, record_property):
-    port = free_ports(2)
     described = written_database(tmp_path) if judged else ()
-    sources = [f"live:udp_multicast/239.74.163.2?port={port + bus}&name=can{bus}" for bus in range(2)]
-    words = ("--port", str(port), "--seconds", str(SECONDS + 30), "--hertz", str(HERTZ))
-    with watched(*sources, "--screen", screen, "--bitrate", "1M", *described, folder=tmp_path) as one:
+    port = free_ports(2)
+    with watched(*sources(port), "--screen", screen, "--bitrate", "1M", *described, folder=tmp_path) as one:
         quiet = measured(one, SECONDS / 4)
-        flood = subprocess.Popen(
-            [sys.executable, "-m", "tests.acceptance.flood", *words], cwd=ROOT, stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE, text=True,
-        )  # fmt: skip
-        assert flood.stdin is not None
-        flood.stdin.write("\n")
-        flood.stdin.flush()
-        full = measured(one, SECONDS)
-        flood.kill()
-        flood.communicate()
+        with flooded(port, SECONDS + 30, HERTZ):
+            full = measured(one, SECONDS)
     print(
         f"\n{screen}{', 60 channels judged' if judged else ''}\n  quiet {json.dumps(quiet)}\n  full  {json.dumps(full)}"
     )

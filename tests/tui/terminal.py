@@ -1,7 +1,9 @@
-"""The workbench as a real process on a pseudo-terminal."""
+"""The workbench as a real process on a pseudo-terminal, which may be slow."""
 
+import codecs
 import os
 import pty
+import re
 import select
 import struct
 import subprocess
@@ -12,15 +14,71 @@ from contextlib import contextmanager
 from fcntl import ioctl
 from pathlib import Path
 
-LINES, COLUMNS = 40, 120
+from rich.cells import cell_len
+
+COLUMNS, LINES = 120, 40
+_PART = re.compile("\x1b\\[([?>]?)([0-9;]*)[$]?([A-Za-z])|\x1b\\][^\x07]*\x07|\x1b|([^\x1b]+)")
+_UNFINISHED = re.compile("\x1b(?:\\[[?>0-9;$]*|\\][^\x07]*)?$")
+
+
+class Grid:
+    """What a terminal shows of the few codes that we write: places, blanking, text; colours are passed over.
+
+    Places and erasing after ECMA-48, 8.3.21 (CUP) and 8.3.39 (ED).
+    """
+
+    def __init__(self, columns, lines):
+        self._columns = columns
+        self._cells = [[" "] * columns for _ in range(lines)]
+        self._x = self._y = self.questions = 0
+        self._rest = ""
+        self._decode = codecs.getincrementaldecoder("utf-8")("replace").decode
+
+    def feed(self, data):
+        text = self._rest + self._decode(data)
+        cut = match.start() if (match := _UNFINISHED.search(text)) else len(text)
+        self._rest = text[cut:]
+        for private, numbers, final, signs in _PART.findall(text[:cut]):
+            if signs:
+                self._write(signs)
+            elif final == "H" and not private:
+                self._y, self._x = (int(each or 1) - 1 for each in (numbers or "1;1").split(";"))
+            elif final == "J" and numbers == "2":
+                self._cells = [[" "] * self._columns for _ in self._cells]
+            elif final == "n" and numbers == "6":
+                self.questions += 1
+
+    def _write(self, signs):
+        for sign in signs:
+            if sign >= " ":
+                width = cell_len(sign)
+                self._cells[self._y][self._x : self._x + width] = [sign, ""][:width]
+                self._x += width
+
+    @property
+    def lines(self):
+        return ["".join(cells) for cells in self._cells]
 
 
 class Watched:
-    """The program on a terminal of its own."""
+    """The program on a terminal of its own.
 
-    def __init__(self, *words, folder):
+    Parameters
+    ----------
+    size
+        Columns and lines.
+    bytes_per_s
+        What the line carries; None: as much as is written. Nothing is carried while nobody reads.
+    answers
+        Whether it says where its cursor is when it is asked.
+    """
+
+    def __init__(self, *words, folder, size=(COLUMNS, LINES), bytes_per_s=None, answers=True):
         self._ours, theirs = pty.openpty()
-        ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", LINES, COLUMNS, 0, 0))
+        columns, lines = size
+        ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", lines, columns, 0, 0))
+        self.grid, self.read = Grid(columns, lines), 0
+        self._bytes_per_s, self._answers, self._carried_s = bytes_per_s, answers, time.perf_counter()
         environment = {**os.environ, "TERM": "xterm-256color", "COLORTERM": "truecolor", "XDG_STATE_HOME": str(folder)}
         self.process = subprocess.Popen(
             [sys.executable, "-m", "buswright", "watch", *words],
@@ -31,21 +89,39 @@ class Watched:
     def press(self, key):
         os.write(self._ours, key)
 
-    def until(self, text, timeout_s=60.0):
-        """Read on until a text was written; return seconds."""
-        begun, read = time.perf_counter(), b""
-        while text not in read:
+    def until(self, text="", *, without=None, timeout_s=60.0):
+        """Read on until a text is shown, and another one no more; return seconds."""
+        begun = time.perf_counter()
+        while not (any(text in each for each in self.grid.lines) and not self._shows(without)):
             left = begun + timeout_s - time.perf_counter()
-            assert left > 0, read[-2000:]
-            if select.select([self._ours], [], [], left)[0]:
-                read += os.read(self._ours, 1 << 16)
+            assert left > 0, "\n".join(self.grid.lines)
+            self._take(left)
         return time.perf_counter() - begun
+
+    def _shows(self, text):
+        return text is not None and any(text in each for each in self.grid.lines)
 
     def drain(self, seconds):
         end = time.perf_counter() + seconds
         while (left := end - time.perf_counter()) > 0:
-            if select.select([self._ours], [], [], left)[0]:
-                os.read(self._ours, 1 << 16)
+            self._take(left)
+
+    def _take(self, wait_s):
+        """Take what the line carries, and answer."""
+        size = 1 << 16
+        if self._bytes_per_s is not None:
+            time.sleep(0.01)
+            now = time.perf_counter()
+            size = max(1, round(min(now - self._carried_s, 0.1) * self._bytes_per_s))
+            self._carried_s, wait_s = now, min(wait_s, 0.01)
+        if not select.select([self._ours], [], [], wait_s)[0]:
+            return
+        data = os.read(self._ours, size)
+        self.read += len(data)
+        asked = self.grid.questions
+        self.grid.feed(data)
+        if self._answers:
+            os.write(self._ours, b"\x1b[1;1R" * (self.grid.questions - asked))
 
     def cpu_s(self):
         ticks = Path(f"/proc/{self.process.pid}/stat").read_text().rpartition(")")[2].split()[11:13]
@@ -61,10 +137,10 @@ class Watched:
 
 
 @contextmanager
-def watched(*words, folder):
-    one = Watched(*words, folder=folder)
+def watched(*words, folder, **line):
+    one = Watched(*words, folder=folder, **line)
     try:
-        one.until(b"Overview")
+        one.until("1 Overv")
         yield one
     finally:
         one.close()

@@ -2,7 +2,7 @@
 
 import dataclasses
 import json
-from types import SimpleNamespace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -286,9 +286,11 @@ def test_events_are_shown_up_to_the_moment(tmp_path):
 class Batches:
     """A capture of given batches."""
 
+    is_text = False
+
     def __init__(self, *batches):
         self.batches = batches
-        self.paths = (SimpleNamespace(name="batches"),)
+        self.paths = (Path("batches"),)
         self.events, self.problems, self.size, self.position = (), Problems(), 0, 0
         self.clock = table.Clock("epoch", "unknown", 1000, "")
         self.passes = 0

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from typing import Any, TextIO
 
+from buswright.cli.plain_signs import PLAIN_SIGNS
 from buswright.wording import visible
 
 
@@ -29,9 +30,9 @@ def standing_streams() -> Iterator[Callable[[], bool]]:
         closed = sys.stdout = io.StringIO()
     if sys.stderr is None:
         sys.stderr = io.StringIO()
-    for stream in (sys.stdout, sys.stderr):  # a terminal without ° shows a ? rather than an error
+    for stream in (sys.stdout, sys.stderr):  # a terminal without ▆ shows another sign rather than an error
         if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")
+            stream.reconfigure(errors=PLAIN_SIGNS)
     yield lambda: closed is not None and bool(closed.getvalue())
 
 

@@ -75,6 +75,11 @@ class Capture:
         return dict(self._reading.metadata)
 
     @property
+    def is_text(self) -> bool:
+        """Whether its format is one of lines of text."""
+        return self._form.reader is not None
+
+    @property
     def position(self) -> int:
         """Bytes of the files on disk that the latest pass has consumed."""
         return self._reading.bytes_read
@@ -83,13 +88,13 @@ class Capture:
         reading = self._reading = Reading(str(self.paths[0]), timezone=self._timezone)
         if self.paths[0].stat().st_size == 0:
             reading.problems.add("the file is empty", reading.path, lost=False)
-        order = _OrderWatch(reading)
+        order = OrderWatch(reading)
         beside = count = 0
         with opened_file(self.paths[0]) as (raw, stream):
             for frames in self._batches(raw, stream, reading):
                 reading.bytes_read = raw.tell()
                 count += len(frames)
-                if not beside and (first_ns := _first_time(frames)) is not None:
+                if not beside and (first_ns := first_time(frames)) is not None:
                     take_sidecar(self.paths[0], reading, first_ns, empty=False)
                     beside = 1
                 order.watch(frames)
@@ -97,6 +102,11 @@ class Capture:
             reading.bytes_read = self.size if self._form.needs_path else raw.tell()
         if not beside:
             take_sidecar(self.paths[0], reading, None, empty=not count)
+
+    def begin(self) -> tuple[Format, Reading]:
+        """Begin a pass that another one reads; return how to read, and where to put what is no frame."""
+        self._reading = Reading(str(self.paths[0]), timezone=self._timezone)
+        return self._form, self._reading
 
     def _batches(self, raw: BinaryIO, stream: BinaryIO, reading: Reading) -> Iterator[Frames]:
         """Read, in several processes where they are wanted and the file is text, plain and large."""
@@ -110,7 +120,7 @@ class Capture:
         probe = Reading(str(self.paths[0]), timezone=self._timezone)
         with opened_file(self.paths[0]) as (_, stream):
             head = stream if self._form.needs_path else io.BytesIO(stream.read(HEAD_BYTES))
-            first = (_first_time(frames) for frames in self._form.read(head, probe))
+            first = (first_time(frames) for frames in self._form.read(head, probe))
             found = next((time_ns for time_ns in first if time_ns is not None), None)
         self._reading.clock = probe.clock
         return found
@@ -120,13 +130,13 @@ class Capture:
         return ((self.paths[0], self.first_time_ns()),)
 
 
-def _first_time(frames: Frames) -> int | None:
+def first_time(frames: Frames) -> int | None:
     """Time of the first frame that has one."""
     timed = ~frames.has(Flag.UNTIMED)
     return int(frames.time_ns[timed.argmax()]) if timed.any() else None
 
 
-class _OrderWatch:
+class OrderWatch:
     """Notes time that goes backwards among a reader's problems."""
 
     def __init__(self, reading: Reading) -> None:
@@ -135,6 +145,7 @@ class _OrderWatch:
         self._count = 0
 
     def watch(self, frames: Frames) -> None:
+        """Look through a batch."""
         for step in self._steps.of(frames):
             where = f"frame {self._count + step.row + 1} on {frames.buses[step.bus]}"
             text = f"{where}: {step.back_ns / 1e9:.6f} s back"

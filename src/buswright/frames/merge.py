@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,6 +12,8 @@ from buswright.errors import CaptureError
 from buswright.frames.capture import Capture
 from buswright.frames.formats.reading import Reading
 from buswright.frames.table import Clock, Event, Frames, Int64s, Problems, concatenate
+
+_LONG_AGO = np.iinfo(np.int64).min
 
 
 class MergedCapture(Capture):
@@ -27,32 +29,37 @@ class MergedCapture(Capture):
             )
         timed = [capture for capture in captures if first[id(capture)] is not None]
         timed.sort(key=lambda capture: first[id(capture)] or 0)
-        self._parts = [*timed, *(capture for capture in captures if first[id(capture)] is None)]
-        self._first = [first[id(capture)] for capture in self._parts]
-        self.paths = tuple(path for part in self._parts for path in part.paths)
-        self.format = " + ".join(dict.fromkeys(part.format for part in self._parts))
-        self.size = sum(part.size for part in self._parts)
+        self.parts = [*timed, *(capture for capture in captures if first[id(capture)] is None)]
+        self._first = [first[id(capture)] for capture in self.parts]
+        self.paths = tuple(path for part in self.parts for path in part.paths)
+        self.format = " + ".join(dict.fromkeys(part.format for part in self.parts))
+        self.size = sum(part.size for part in self.parts)
         self._reading = Reading(", ".join(str(path) for path in self.paths))
+
+    @property
+    def own_problems(self) -> Problems:
+        """Of the merging alone."""
+        return self._reading.problems
 
     @property
     def problems(self) -> Problems:
         """Of the merging and of every part."""
         together = Problems()
-        together.merge(self._reading.problems)
-        for part in self._parts:
+        together.merge(self.own_problems)
+        for part in self.parts:
             together.merge(part.problems)
         return together
 
     @property
     def events(self) -> tuple[Event, ...]:
         """Of every part, by time."""
-        together = [event for part in self._parts for event in part.events]
+        together = [event for part in self.parts for event in part.events]
         return tuple(sorted(together, key=lambda event: event.time_ns or 0))
 
     @property
     def clock(self) -> Clock:
         """Of the first part, with the coarsest resolution."""
-        clocks = [part.clock for part in self._parts]
+        clocks = [part.clock for part in self.parts]
         coarsest = max(clock.resolution_ns for clock in clocks)
         source = clocks[0].source if len({clock.source for clock in clocks}) == 1 else "unknown"
         return Clock(clocks[0].origin, source, coarsest, clocks[0].timezone)
@@ -61,14 +68,14 @@ class MergedCapture(Capture):
     def metadata(self) -> dict[str, str]:
         """Of every part; the first that says something is kept."""
         together: dict[str, str] = {}
-        for part in reversed(self._parts):
+        for part in reversed(self.parts):
             together |= part.metadata
         return together
 
     @property
     def position(self) -> int:
         """Bytes consumed over all parts."""
-        return sum(part.position for part in self._parts)
+        return sum(part.position for part in self.parts)
 
     def first_time_ns(self) -> int | None:
         """Time of the first frame of the part that begins first; None where no part has a timed frame."""
@@ -76,19 +83,31 @@ class MergedCapture(Capture):
 
     def beginnings(self) -> tuple[tuple[Path, int | None], ...]:
         """Return the files of all parts, each with the time of its first frame."""
-        return tuple(each for part in self._parts for each in part.beginnings())
+        return tuple(each for part in self.parts for each in part.beginnings())
 
     def __iter__(self) -> Iterator[Frames]:
-        self._reading = Reading(self._reading.path)
-        waiting = list(zip(self._parts, self._first, strict=True))
+        return self.merged(self.parts)
+
+    def merged(self, batches: Sequence[Iterable[Frames]], *, go_on: bool = False) -> Iterator[Frames]:
+        """Merge the batches of each part.
+
+        Parameters
+        ----------
+        go_on
+            They are what has come since the last time.
+        """
+        if not go_on:
+            self._reading = Reading(self._reading.path)
+        first = [_LONG_AGO] * len(self.parts) if go_on else self._first
+        waiting = list(zip(self.parts, batches, first, strict=True))
         active: list[_Source] = []
         while waiting or active:
-            if not active or (waiting and waiting[0][1] is not None and waiting[0][1] <= _horizon(active)):
-                part, _ = waiting.pop(0)
-                source = _Source(part, self._reading)
+            if not active or (waiting and waiting[0][2] is not None and waiting[0][2] <= _horizon(active)):
+                part, frames, _ = waiting.pop(0)
+                source = _Source(part, frames, self._reading)
                 if source.ended:
                     continue
-                if active:
+                if active and not go_on:
                     names = " and ".join(str(s.part.paths[0]) for s in (active[-1], source))
                     self._reading.problems.add("files overlap in time", names, lost=False)
                 active.append(source)
@@ -103,11 +122,11 @@ class MergedCapture(Capture):
 class _Source:
     """One capture's current batch and how much of it has been given out."""
 
-    def __init__(self, part: Capture, reading: Reading) -> None:
+    def __init__(self, part: Capture, batches: Iterable[Frames], reading: Reading) -> None:
         self.part = part
-        self._batches = iter(part)
+        self._batches = iter(batches)
         self._reading = reading
-        self._latest = np.iinfo(np.int64).min
+        self._latest = _LONG_AGO
         self.ended = False
         self._next()
 

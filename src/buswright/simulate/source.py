@@ -49,6 +49,11 @@ class SimulatedCapture(Capture):
     def _start(self) -> SimulatedRun:
         return simulate_run(self._seconds, self._seed, **self._options)
 
+    @property
+    def is_text(self) -> bool:
+        """It is no file."""
+        return False
+
     def __iter__(self) -> Iterator[Frames]:
         self._reading = self._begin()
         run = self._run = self._start()

@@ -6,6 +6,7 @@ import gc
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from functools import partial
 from importlib import import_module
 from pathlib import Path
 from typing import ClassVar
@@ -379,6 +380,7 @@ class Workbench(Exporting):
             )
         for bus in () if self.snapshot is None else self.snapshot.health.buses:
             yield SystemCommand(f"Capacity of {bus}", "what still fits on it", lambda bus=bus: self.show_room(bus))
+        yield from self._keys_in_front()
         yield SystemCommand("Whole car", "judges and shows all modules", lambda: self.narrow(None))
         yield SystemCommand("Play or hold", "plays or pauses a capture, holds a live screen", self.action_play)
         yield SystemCommand("Go to time", "in a capture", self.action_go_to_time)
@@ -396,6 +398,14 @@ class Workbench(Exporting):
                 f"Colours: {theme.name}", _THEME_WORDS[theme.name], lambda name=theme.name: self._dress(name)
             )
         yield SystemCommand("Quit", "ends the program", self.action_quit)
+
+    def _keys_in_front(self) -> Iterable[SystemCommand]:
+        """Offer what the keys of the screen in front do, by their words."""
+        front = self.front
+        for node, binding, enabled, tooltip in () if front is None else front.active_bindings.values():
+            if enabled and binding.description and node is not self and type(node).__module__.startswith("buswright."):
+                about = f"{tooltip or 'on this screen'}; key {binding.key_display or self.get_key_display(binding)}"
+                yield SystemCommand(binding.description, about, partial(self.run_action, binding.action, node))
 
     def narrow(self, module: str | None) -> None:
         """Judge and show one module alone, None: the whole car, and go to the screen for that."""
@@ -436,6 +446,10 @@ class Workbench(Exporting):
 
         path = written(self, Path(f"buswright-{self.current_mode}.svg"))
         self.notify(f"saved as {path}", timeout=5)
+
+    def on_sparing_gone(self) -> None:
+        """Say in a recording what ended it."""
+        self.worker.end_because("its terminal is gone")
 
     def on_unmount(self) -> None:
         """Let the worker finish."""

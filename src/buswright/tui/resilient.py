@@ -7,12 +7,12 @@ import time
 from collections import deque
 from collections.abc import Iterable
 
-from textual.app import App
 from textual.message import Message
 from textual.notifications import SeverityLevel
 
 from buswright.tui.bench import Guarded
 from buswright.tui.sound import Sound
+from buswright.tui.terminal.sparing import Sparing
 from buswright.tui.themes import THEMES, theme_for
 from buswright.wording import visible
 from buswright.worker.snapshot import Notice
@@ -27,7 +27,7 @@ AGAIN_S = 30.0
 """A fault that every snapshot repeats is reported again after this time."""
 
 
-class Resilient(Guarded, App[None]):
+class Resilient(Guarded, Sparing):
     """An app that goes on after a fault: a recording, or a test that took an hour, must not end with it.
 
     Parameters
@@ -57,6 +57,10 @@ class Resilient(Guarded, App[None]):
 
     def on_resilient_leave(self) -> None:
         """End, as a signal wants it."""
+        self.exit()
+
+    def on_sparing_gone(self) -> None:
+        """End, as a signal would end it."""
         self.exit()
 
     @property

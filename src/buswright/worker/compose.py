@@ -13,7 +13,9 @@ import numpy.typing as npt
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.fitting import Key, Misfit
 from buswright.channels.following.follow import ChannelNow, Plotted
-from buswright.diagnosis.detect import diagnose
+from buswright.diagnosis.case import Sighting, Window
+from buswright.diagnosis.detect import BUS_DETECTORS, CHANNEL_DETECTORS, case_of, diagnose, sightings
+from buswright.diagnosis.mute import mute
 from buswright.diagnosis.now.judge import NOTHING_JUDGED, judge
 from buswright.diagnosis.now.moment import Reception
 from buswright.diagnosis.scope import Scope, modules_known
@@ -25,7 +27,7 @@ from buswright.health.recent import Recent
 from buswright.health.track import HealthTracker
 from buswright.worker.details import id_detail
 from buswright.worker.folds import Folds
-from buswright.worker.judging import LiveJudge, channels_of
+from buswright.worker.judging import JUDGED_S, JUDGED_SHARE, LiveJudge, channels_of
 from buswright.worker.listening import Listening
 from buswright.worker.notices import Notices, Shielded
 from buswright.worker.pace import Pace
@@ -103,6 +105,10 @@ class Composer:
         self._remembered = baseline.identifiers() if baseline is not None else None
         self._number = 0
         self._channels: Channels | None = None
+        self._channels_end_ns: int | None = None
+        self._of_channels: tuple[Sighting, ...] | None = None
+        self._judged_frames = 0
+        self._again = Pace(JUDGED_S, JUDGED_SHARE, clock)
         self._looking: threading.Thread | None = None
         self._room: Room | None = None
         self._rooms: threading.Thread | None = None
@@ -199,16 +205,41 @@ class Composer:
     def _judged(self) -> JudgedChannels | None:
         if self._live is not None:
             return self._live.judged
-        return None if self._channels is None else JudgedChannels(len(self._channels), None)
+        if self._channels is None:
+            return None
+        first_ns, end_ns = self._source.first_ns, self._channels_end_ns
+        if first_ns is None or end_ns is None or end_ns == self._source.end_ns:
+            return JudgedChannels(len(self._channels), None)
+        return JudgedChannels(len(self._channels), Window(first_ns, end_ns))
 
     def keep_whole(self) -> None:
         """Judge what has been folded as the whole capture: its findings and its time line stay from now on."""
         self._measure()
         self._whole = True
         source, known = self._source, self._folds.known
+        self._judged_frames = self._folds.frames
         if isinstance(source, Replay) and known.any_message and self._shown.misfit is None:
-            self._looking = threading.Thread(target=self._look_at_channels, args=(source,), daemon=True)
-            self._looking.start()
+            self._look_beside(source)
+
+    def _look_beside(self, source: Replay) -> None:
+        if not self._folds.known.any_message:
+            return
+        self._judged_frames = self._folds.frames
+        self._looking = threading.Thread(target=self._look_at_channels, args=(source,), daemon=True)
+        self._looking.start()
+
+    def look_again(self) -> None:
+        """Measure a capture that has grown as a whole again, and judge its channels anew where it is time."""
+        source = self._source
+        if (
+            not isinstance(source, Replay)
+            or self._folds.frames == self._judged_frames
+            or self._shown.misfit is not None
+        ):
+            return
+        if not self._again.due or (self._looking is not None and self._looking.is_alive()):
+            return
+        self._look_beside(source)
 
     def finish(self) -> None:
         """Wait until the channels are judged: of the whole capture, or of what has come over live buses."""
@@ -226,8 +257,14 @@ class Composer:
         The same session, the same detectors as `diagnose`: what it prints of a capture is shown here.
         """
         try:
-            self._channels = channels_of(source.capture, self._folds.known)
-            self._diagnose()
+            with self._again.run():
+                self._channels = channels_of(source.so_far, self._folds.known)
+                self._channels_end_ns = source.end_ns
+                if source.grew_at_end:  # buses are judged again and again; channels only here, which takes long
+                    health, known = self._shown.health, self._folds.known
+                    case = case_of(health, car=known.car, baseline=known.baseline, channels=self._channels)
+                    self._of_channels = sightings(case, CHANNEL_DETECTORS)
+                self._diagnose()
             self._looks += 1
         except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
             self._notices.trouble("the channels can't be judged", fault)
@@ -240,6 +277,11 @@ class Composer:
                 scope = self._scope
                 if self._live is not None:
                     found = self._live.findings(shown.health, self._folds.channels.one, scope)
+                elif self._of_channels is not None:
+                    case = case_of(shown.health, car=known.car, baseline=known.baseline, channels=self._channels)
+                    of_buses = sightings(case if scope is None else scope.of_case(case), BUS_DETECTORS)
+                    found = mute((*of_buses, *self._of_channels))
+                    found = found if scope is None else scope.of_findings(found, shown.health)
                 else:
                     found = diagnose(
                         shown.health, car=known.car, baseline=known.baseline, channels=self._channels, scope=scope
@@ -260,7 +302,7 @@ class Composer:
             shown.health,
         )
         shown.changes = self._folds.changes + self.changes
-        if self._whole:
+        if self._whole and not (isinstance(source, Replay) and source.grew_at_end):
             return
         shown.load = _load(shown.health)
         self._look_whether_it_fits()
@@ -271,7 +313,7 @@ class Composer:
         shown, source, seen = self._shown, self._source, self._shown.health.keys()
         first, last = shown.health.capture.first_ns, shown.health.capture.last_ns
         early = not source.whole and (first is None or last is None or last - first < TOLD_APART_NS)
-        if early or (seen == shown.seen and not source.whole):
+        if early or (seen == shown.seen and (not source.whole or self._whole)):
             return
         shown.seen = seen
         came = [name for bus in shown.health.buses.values() for name in bus.interfaces]
@@ -298,6 +340,8 @@ class Composer:
             load_start_ns=self._shown.load[0],
             load=self._shown.load[1],
             problems=source.problems.counts,
+            grows=source.grows,
+            lost=isinstance(source, Replay) and bool(source.lost),
         )
 
     def _interfaces(self) -> tuple[Reception, ...]:

@@ -36,6 +36,13 @@ ANSWERS_S, ANSWERS_SHARE = 0.05, 2
 AGE_S = 1.0
 """While nothing arrives, ages are refreshed this often."""
 
+_LOST: dict[str, str] = {
+    "shorter": "was cut or written anew: what is shown is what it held before. Quit and open it again.",
+    "replaced": "is another file now: what is shown is of the one before. Quit and open it again.",
+    "gone": "was moved or deleted: what is shown is what it held before.",
+    "packed": "grows, but only text can be followed: open it again once it is closed.",
+}
+
 Command = Callable[[], None]
 
 
@@ -118,6 +125,7 @@ class Engine:
         self._urgent = True
         self._composed_ns = 0
         self._whole = False
+        self._lost = 0
         self._thread: threading.Thread | None = None
         self._ending = threading.Event()
         self._why = "stopped"
@@ -202,14 +210,19 @@ class Engine:
 
         A replay is not waited for while it plays, live buses until they are closed.
         """
-        self.advance()
-        while self._source.busy:
-            self.advance()
+        self._take_all()
+        if isinstance(self._source, Replay) and self._source.take_rest():
+            self._take_all()
         self._composer.finish()
         self._compose(exact=True)
         latest = self._own.shelf.newest
         assert latest is not None
         return latest
+
+    def _take_all(self) -> None:
+        self.advance()
+        while self._source.busy:
+            self.advance()
 
     def _look(self) -> None:
         """Lay a snapshot ready if there is something new to show and it is time."""
@@ -220,8 +233,10 @@ class Engine:
             if isinstance(source, Replay) and source.missed_bytes:
                 text = f"the capture became {source.missed_bytes:,} bytes shorter while it was read"
                 self._notices.tell(f"{text}: was it cut or replaced?", "trouble")
+        if isinstance(source, Replay):
+            self._tell_of_files(source)
         moved = self._composed_of != self._state()
-        resting = not source.busy and source.phase not in ("playing", "listening")
+        resting = not source.busy and source.phase not in ("playing", "listening") and not source.grows
         aged = source.live and self._clock() - self._composed_ns >= AGE_S * 1e9
         at_once = (self._urgent or moved) and resting
         answered = self._urgent and self._answers.due
@@ -230,7 +245,23 @@ class Engine:
 
     def _state(self) -> tuple[object, ...]:
         """Return what differs when there is something new to show."""
-        return self._folds.changes, self._composer.changes, self._notices.count, self._source.phase
+        source = self._source
+        return (
+            self._folds.changes,
+            self._composer.changes,
+            self._notices.count,
+            source.phase,
+            source.grows,
+            source.end_ns,
+        )
+
+    def _tell_of_files(self, source: Replay) -> None:
+        """Tell which files can't be followed any more; judge the channels of a capture that has grown again."""
+        for news, name in source.lost[self._lost :]:
+            self._notices.tell(f"{name} {_LOST[news]}", "note" if news == "packed" else "trouble")
+        self._lost = len(source.lost)
+        if self._whole and source.at_end:
+            self._composer.look_again()
 
     def _compose(self, *, exact: bool) -> None:
         self._urgent = False

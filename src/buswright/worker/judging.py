@@ -23,7 +23,6 @@ from buswright.diagnosis.mute import mute
 from buswright.diagnosis.now.lasting import Lasting, lasting
 from buswright.diagnosis.scope import Scope
 from buswright.findings import Finding
-from buswright.frames.capture import Capture
 from buswright.frames.table import Frames, Int64s
 from buswright.health.channels.evidence import Channels, measure_channels
 from buswright.health.model.health import BusHealth
@@ -57,10 +56,10 @@ class _Judged:
     of_buses: tuple[Sighting, ...]
 
 
-def channels_of(capture: Capture, known: Known) -> Channels:
+def channels_of(frames: Iterable[Frames], known: Known) -> Channels:
     """Measure the channels of a capture, which is read for it."""
     with Spool(Path(gettempdir())) as spool:
-        return measure_channels(_session(capture, known, spool))
+        return measure_channels(_session(frames, known, spool))
 
 
 def _session(frames: Iterable[Frames], known: Known, spool: Spool) -> Session:

@@ -44,7 +44,7 @@ class Listening:
     """
 
     live = True
-    whole = False
+    whole = grows = False
     speed = 1.0
     end_ns: int | None = None
     read: float | None = None

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+import numpy as np
+
 from buswright.errors import UserError
 from buswright.frames.capture import Capture
+from buswright.frames.growing import News
 from buswright.frames.sidecar import add_event
-from buswright.frames.table import Event, Frames, Problems
+from buswright.frames.table import Event, Flag, Frames, Problems
 from buswright.worker.snapshot import Phase
 from buswright.worker.tape import Cursor, Tape
 
@@ -28,6 +31,8 @@ LEAD_NS = 60_000_000_000
 """A place is returned to from so much later at the earliest: the frames since then are held, and looked at closely."""
 _TURN_S = 0.02
 """While playing, frames are given this often."""
+LOOK_S, GROWING_S = 0.25, 2.0
+"""It is looked so often whether something was written to the capture; for so long after that it counts as growing."""
 _BEHIND_NS = 250_000_000
 """A replay that can't keep up by this much of real time goes on from where it is."""
 
@@ -81,6 +86,10 @@ class Replay:
         That of playing.
     events, problems
         What the capture holds beside frames, and what of it could not be taken; of its whole once that is known.
+    grows
+        Whether something has been written to it just now.
+    lost
+        What ended the following of files, and which.
     """
 
     live = False
@@ -97,7 +106,8 @@ class Replay:
         self.capture_clock = capture.clock
         self._clock = clock
         self._tape = Tape(capture)
-        self._cursor = Cursor(self._tape)
+        self._reel = iter(self._tape)
+        self._cursor = Cursor(self._reel)
         self._places: list[_Place] = []
         self._every = CHECKPOINT_EVERY
         self._total: int | None = None
@@ -115,6 +125,9 @@ class Replay:
         self.phase: Phase = "reading"
         self._events: tuple[Event, ...] = ()
         self._problems = Problems()
+        self._look_ns = self._grew_ns = 0
+        self.grows = False
+        self.lost: tuple[tuple[News, str], ...] = ()
 
     # What is known ----------------------------------------------------------------------------------------------------
 
@@ -127,6 +140,16 @@ class Replay:
     def at_end(self) -> bool:
         """Whether every frame is shown."""
         return self.whole and self._cursor.count == self._total
+
+    @property
+    def grew_at_end(self) -> bool:
+        """Whether what is shown is the end of a capture that has grown since it was read first."""
+        return self._grew_ns != 0 and self.at_end
+
+    @property
+    def so_far(self) -> Iterable[Frames]:
+        """What has been read of the capture, from its start; may be iterated by any thread, as often as wanted."""
+        return self._tape.so_far()
 
     @property
     def busy(self) -> bool:
@@ -262,6 +285,8 @@ class Replay:
         UserError, OSError
             The capture can't be read on; `fail` ends the replay.
         """
+        if self.whole and self._goal is None and self._rewind is None:
+            self._look_at_files()
         if self._rewind is not None:
             place, self._rewind = self._rewind, None
             return Rewound(place.checkpoint)
@@ -274,7 +299,7 @@ class Replay:
             return self._towards(self._goal)
         if self.phase == "playing":
             return self._played(wait)
-        wait(1.0)
+        wait(LOOK_S)
         return None
 
     def fail(self) -> None:
@@ -308,11 +333,58 @@ class Replay:
     def _read_to_the_end(self) -> None:
         self._total = self._cursor.count
         self._moment = self.end_ns = self._cursor.time_ns
-        self._events, self._problems = self.capture.events, self.capture.problems
+        self._events, self._problems = self._tape.followed.events, self._tape.followed.problems
         self.capture_clock = self.capture.clock
         self._stand()
         for each in self._then:
             each()
+
+    # A capture that grows ---------------------------------------------------------------------------------------------
+
+    def _look_at_files(self) -> None:
+        """Read on where something was written to the capture since; at its end that is shown."""
+        now = self._clock()
+        if now < self._look_ns or self.phase == "failed":
+            return
+        self._look_ns = now + round(LOOK_S * 1e9)
+        news, name = self._tape.followed.news()
+        if news == "grown":
+            self._grow()
+        elif news == "torn":  # the frame of a half line has been given: all of it anew
+            self._start_over()
+        elif news:
+            self.lost, self._grew_ns = (*self.lost, (news, name)), self._grew_ns - round(GROWING_S * 1e9)
+        self.grows = self.grows and now - self._grew_ns < GROWING_S * 1e9
+
+    def take_rest(self) -> bool:
+        """Take a half line at the end for the last one, though it may still be written; return whether there is one."""
+        return self.whole and self._grow(rest=True)
+
+    def _grow(self, *, rest: bool = False) -> bool:
+        at_end, new = self.at_end, self._tape.grow(self._reel, rest=rest)
+        if not new:
+            return False
+        self._events = tuple(sorted(self._tape.followed.events, key=lambda each: each.time_ns or 0))
+        self._problems = self._tape.followed.problems
+        self._cursor.go_on()
+        self._total = self._tape.count
+        times = np.concatenate([each.time_ns[~each.has(Flag.UNTIMED)] for each in new])
+        if len(times):
+            self.end_ns = max(int(times.max()), self.end_ns or 0)
+        self.capture_clock = self.capture.clock
+        self.grows, self._grew_ns = True, self._clock()
+        if at_end and self.phase == "ended":
+            self._goal = _Goal()
+        return True
+
+    def _start_over(self) -> None:
+        self._tape = Tape(self.capture)
+        self._reel = iter(self._tape)
+        self._cursor = Cursor(self._reel)
+        self._places, self._total, self._skip_to = [], None, 0
+        self._rewind, self._goal = _Place(0, 0, None), _Goal()
+        self.first_ns = self.end_ns = None
+        self._grew_ns, self.phase = self._clock(), "reading"
 
     def _stand(self) -> None:
         self._anchor = None
@@ -361,7 +433,8 @@ class Replay:
 
     def _go_back_to(self, goal: _Goal) -> None:
         """Begin again at a checkpoint; what is shown stays where the capture can't be opened again."""
-        cursor = Cursor(self._tape)
+        reel = iter(self._tape)
+        cursor = Cursor(reel)
         if cursor.ended:
             raise self._shorter()
         near_ns = goal.time_ns if goal.time_ns is not None else self._cursor.time_ns
@@ -370,7 +443,7 @@ class Replay:
             before = goal.count is None or each.count <= goal.count
             if before and near_ns is not None and each.time_ns < near_ns - LEAD_NS:
                 place = each
-        self._cursor = cursor
+        self._reel, self._cursor = reel, cursor
         self._skip_to = place.count
         self._rewind = place
         self._goal = goal

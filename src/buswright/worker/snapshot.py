@@ -74,6 +74,10 @@ class SourceNow:
         unknown. For the time line.
     problems
         Lines or messages that could not be taken, by reason.
+    grows
+        Whether something has been written to the capture just now.
+    lost
+        Whether one of its files can't be followed any more.
     """
 
     live: bool
@@ -90,6 +94,8 @@ class SourceNow:
     load_start_ns: Int64s
     load: npt.NDArray[np.float64]
     problems: Mapping[str, int]
+    grows: bool = False
+    lost: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)

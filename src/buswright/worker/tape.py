@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable, Iterator
 
 import numpy as np
 
 from buswright.frames.capture import Capture
+from buswright.frames.growing import Followed, followed
 from buswright.frames.table import Flag, Frames, Int64s, empty_frames
 
 MEMORY_FRAMES = 1_500_000
@@ -17,31 +19,124 @@ _BACK_FRAMES = 32
 
 
 class Tape:
-    """The batches of a capture, from the start on; a short capture is read from the disk only once."""
+    """The batches of a capture, from the start on; a short capture is read from the disk only once.
+
+    Attributes
+    ----------
+    followed
+        The pass that reads it first, and on when it grows.
+    count
+        Frames that it has read.
+    whole
+        Whether it has come to the end.
+    in_memory
+        Its batches; None where there are too many.
+    """
 
     def __init__(self, capture: Capture) -> None:
-        self._capture = capture
-        self._in_memory: list[Frames] | None = []
-        self._frames = 0
-        self._whole = False
+        self.capture = capture
+        self.followed = followed(capture)
+        self.count = 0
+        self.whole = False
+        self.in_memory: list[Frames] | None = []
+        self._first = iter(self.followed)
+
+    def __iter__(self) -> Reel:
+        """Return the batches so far, and those that are read for the first time meanwhile."""
+        return Reel(self)
+
+    def read(self) -> Frames | None:
+        """Read the next batch for the first time; None at the end."""
+        frames = next(self._first, None)
+        if frames is None:
+            self.whole = True
+        else:
+            self._add(frames)
+        return frames
+
+    def grow(self, reel: Reel, *, rest: bool = False) -> list[Frames]:
+        """Read what has come since; `rest`: a half line at the end, too. A reel that was at the end goes on with it."""
+        before, new = self.count, []
+        for frames in self.followed.rest() if rest else self.followed:
+            self._add(frames)
+            new.append(frames)
+        reel.hand(new, before)
+        return new
+
+    def so_far(self) -> Iterable[Frames]:
+        """Return what has been read, apart from this tape: another thread may go through it."""
+        return tuple(self.in_memory) if self.in_memory is not None else _Beginning(self.capture, self.count)
+
+    def _add(self, frames: Frames) -> None:
+        self.count += len(frames)
+        if self.in_memory is not None:
+            self.in_memory.append(frames)
+            if self.count > MEMORY_FRAMES:
+                self.in_memory = None
+
+
+class _Beginning:
+    """So many frames of a capture, read from the disk whenever they are iterated."""
+
+    def __init__(self, capture: Capture, count: int) -> None:
+        self._capture, self._count = capture, count
 
     def __iter__(self) -> Iterator[Frames]:
-        """Yield the batches."""
-        if self._whole and self._in_memory is not None:
-            return iter(self._in_memory)
-        return self._read()
+        left = self._count
+        for frames in followed(self._capture):
+            yield frames.slice(0, min(left, len(frames)))
+            left -= len(frames)
+            if left <= 0:
+                return
 
-    def _read(self) -> Iterator[Frames]:
-        first_time = not self._whole
-        for frames in self._capture:
-            if first_time and self._in_memory is not None:
-                self._frames += len(frames)
-                if self._frames > MEMORY_FRAMES:
-                    self._in_memory = None
-                else:
-                    self._in_memory.append(frames)
-            yield frames
-        self._whole = True
+
+class Reel:
+    """The batches of a tape one after the other; it may go on after its end."""
+
+    def __init__(self, tape: Tape) -> None:
+        self._tape = tape
+        self._given = self._batches = 0
+        self._handed: deque[Frames] = deque()
+        self._own: Followed | None = None
+        self._from_disk: Iterator[Frames] = iter(())
+
+    def __iter__(self) -> Reel:
+        return self
+
+    def __next__(self) -> Frames:
+        tape = self._tape
+        frames: Frames | None = None
+        if self._handed:
+            frames = self._handed.popleft()
+        elif self._given < tape.count:
+            frames = tape.in_memory[self._batches] if tape.in_memory is not None else self._read_again()
+        elif not tape.whole:
+            frames = tape.read()
+        if frames is None:
+            raise StopIteration
+        self._given += len(frames)
+        self._batches += 1
+        return frames
+
+    def hand(self, batches: Iterable[Frames], before: int) -> None:
+        """Take what was read from the disk, if all `before` it has been given or handed already."""
+        if self._tape.in_memory is None and self._given + sum(map(len, self._handed)) == before:
+            self._handed.extend(batches)
+
+    def _read_again(self) -> Frames | None:
+        """Read from the disk what is known to be there, behind what has been given."""
+        skip = 0
+        if self._own is None:
+            self._own, skip = followed(self._tape.capture), self._given
+            self._from_disk = iter(self._own)
+        for again in (False, True):
+            if again:
+                self._from_disk = iter(self._own)
+            for frames in self._from_disk:
+                if skip < len(frames):
+                    return frames.slice(skip, min(len(frames), skip + self._tape.count - self._given))
+                skip -= len(frames)
+        return None
 
 
 class Cursor:
@@ -84,6 +179,10 @@ class Cursor:
     def next_ns(self) -> int | None:
         """When the next frame is due; None at the end."""
         return None if self.ended else int(self._clock[self._at])
+
+    def go_on(self) -> None:
+        """Look again whether there is something behind it."""
+        self._ended = False
 
     def up_to(self, time_ns: int | None, most: int) -> Frames:
         """Move on to a time (None: to the end) but by no more than `most` frames; return what was passed over.

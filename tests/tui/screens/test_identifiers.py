@@ -29,12 +29,13 @@ from buswright.tui.screens.identifiers.rows import (
     rows_of,
     seconds,
 )
+from buswright.tui.screens.identifiers.screen import TALL
 from buswright.tui.widgets.bars import Bar
 from buswright.tui.widgets.rows import Rows
 from buswright.tui.widgets.toned import line
 
 from ..made import snapshot_of, some_id
-from ..made_detail import faulted
+from ..made_detail import faulted, looked_at
 from ..piloted import SIZES, piloted, settled, text_of
 
 
@@ -393,7 +394,9 @@ def test_the_screen_at_every_size(size):
     assert ("payload" in head) == (size[0] >= 200)
     assert text[4].startswith("MISSING")
     assert text[4].endswith("‹")
-    why, limits = text[-4], text[-3]
+    why, limits = (
+        text[-4:-2] if size[1] < TALL else (each for each in text if each.startswith(("110 MISS", "late over")))
+    )
     assert why.startswith("110 MISSING: last frame 8.01 s ago")
     assert limits.startswith(
         f"late over {THRESHOLDS['missing_periods'].default:g} periods · MISSING over 10 periods and 1 s"
@@ -643,3 +646,31 @@ def test_no_color_and_sixteen_colours_say_the_same():
         return text_of(app)
 
     assert piloted(steps, screen="identifiers", theme="sixteen") == piloted(steps, screen="identifiers", theme="noon")
+
+
+def test_a_tall_window_shows_the_one_under_the_cursor_closely():
+    snapshot = looked_at("chassis/110")
+
+    async def steps(app, pilot, worker):
+        app.screen.seek_row(snapshot.detail.name)
+        await settled(pilot)
+        here = "\n".join(text_of(app))
+        await pilot.press("down")
+        await settled(pilot)
+        moved = [each[1] for each in worker.asked if each[0] == "look_at"][-1]
+        await pilot.press("1")
+        await settled(pilot)
+        return here, moved, worker.asked[-1]
+
+    here, moved, left = piloted(steps, snapshot=snapshot, screen="identifiers", size=(200, 60))
+    assert "byte hex   7   6" in here
+    assert "Timing  every 10 ms" in here
+    assert moved not in (None, snapshot.detail.name)
+    assert left == ("look_at", None)
+    low = piloted(steps_of_nothing, snapshot=snapshot, screen="identifiers", size=(200, 49))
+    assert "byte hex" not in low
+
+
+async def steps_of_nothing(app, pilot, worker):
+    await settled(pilot)
+    return "\n".join(text_of(app))

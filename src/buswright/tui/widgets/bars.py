@@ -17,13 +17,13 @@ from textual.widgets import Input
 from buswright.findings import Severity
 from buswright.tui.screen_list import SCREENS
 from buswright.tui.times import clock_text
+from buswright.tui.widgets.heights import HEIGHTS, height_of
 from buswright.tui.widgets.toned import SEVERITY_TONES, Plain, Span, fitted, line, width_of
 from buswright.wording import plural, visible
 
 if TYPE_CHECKING:
     from buswright.worker.snapshot import Snapshot, SourceNow
 
-_BLOCKS = " ▁▂▃▄▅▆▇█"
 _LOOSE, _TIGHT = 5, 3
 """Cells of a tab beside its title: with room around it, and without."""
 _PHASES = {"listening": "live", "reading": "reading", "playing": "playing", "paused": "paused", "ended": "at the end"}
@@ -74,6 +74,10 @@ def _phase(source: SourceNow) -> Iterator[Span]:
         yield Span("HELD", "suspect")
     else:
         yield Span(_PHASES[source.phase], "good" if source.live else "note")
+    if source.grows:
+        yield Span(", growing", "good")
+    if source.lost:
+        yield Span(", no longer followed", "suspect")
     yield Span(f"  {clock_text(source.now_ns, source)}")
 
 
@@ -170,8 +174,7 @@ def _loads(source: SourceNow, start: int, span_ns: int, room: int) -> list[Span]
     marks, last = [], math.nan
     for load in highest.tolist():
         last = load if not math.isnan(load) else last
-        level = 0 if math.isnan(last) else min(8, max(1, math.ceil(last * 8)))
-        marks.append(Span(_BLOCKS[level], "dim"))
+        marks.append(Span(HEIGHTS[0] if math.isnan(last) else height_of(last), "dim"))
     return marks
 
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from buswright.frames.table import Int64s
 from buswright.messages.model import Message, Signal
+from buswright.tui.widgets.heights import HEIGHTS
 from buswright.tui.widgets.toned import Span, Tone
 
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyzαβγδεζηθικλμνξοπρστυφχψω"
@@ -17,7 +18,7 @@ LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyzαβγδεζηθ�
 MANY, SHARED, NOBODY, ABSENT = "*", "&", "?", "-"
 """A signal beyond the letters; a bit of several signals; a bit that moves and belongs to none; no such byte came."""
 
-LEVELS = (" ", "▁", "▃", "▅", "█")
+LEVELS = tuple(HEIGHTS[at] for at in (0, 1, 3, 5, 8))
 """How often a bit changes, by height: never, under 1 %, under 10 %, under half of the frames, more."""
 _STEPS = (0.01, 0.1, 0.5)
 

@@ -14,6 +14,7 @@ from buswright.diagnosis.now.channels import WORST, ChannelState, State, judge_c
 from buswright.tui.digits import NOTHING, decimals_for, input_text, number, raw_text
 from buswright.tui.screens.channel_words import CURVES, quality_short
 from buswright.tui.times import SECOND
+from buswright.tui.widgets.heights import HEIGHTS
 from buswright.tui.widgets.rows import Cell, Column, Heading, Key
 from buswright.tui.widgets.toned import Span, Tone, hanging, joined, line, severity_tone
 from buswright.wording import plural
@@ -35,7 +36,6 @@ _VALUE_TONES: Mapping[State, Tone] = {
     "warning": "fault",
     "caution": "suspect",
 }
-_BLOCKS = "▁▂▃▄▅▆▇█"
 
 
 # Which rows, in which order -------------------------------------------------------------------------------------
@@ -242,7 +242,7 @@ def trace_spans(
     return joined(
         Span("×", "fault")
         if wrong[cell]
-        else Span(_BLOCKS[level[cell]])
+        else Span(HEIGHTS[1 + level[cell]])
         if known[cell]
         else Span("·" if cell >= begun else " ", "dim")
         for cell in range(cells)

@@ -101,7 +101,7 @@ LAG_NS = 5_000_000_000
 
 def extent_text(snapshot: Snapshot) -> str:
     """Say of how much the findings are."""
-    if snapshot.findings_whole:
+    if snapshot.findings_whole and not snapshot.source.grows:
         return "the whole capture"
     now, last = snapshot.source.now_ns, snapshot.health.capture.last_ns
     if snapshot.source.live and now is not None and last is not None and now - last > LAG_NS:

@@ -11,6 +11,7 @@ from textual.widget import Widget
 from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.now.identifiers import limits_in_words
 from buswright.tui.screens.identifiers.page import IdDetailScreen
+from buswright.tui.screens.identifiers.page_lines import page
 from buswright.tui.screens.identifiers.rows import (
     COLUMNS,
     EVERYTHING,
@@ -22,12 +23,18 @@ from buswright.tui.screens.identifiers.rows import (
     passes,
     rows_of,
 )
-from buswright.tui.screens.work_screen import WorkScreen
+from buswright.tui.screens.work_screen import BARS, WorkScreen
 from buswright.tui.widgets.bars import Bar
 from buswright.tui.widgets.rows import Key, Rows
-from buswright.tui.widgets.toned import Span, line, tone_of, width_of
+from buswright.tui.widgets.toned import Lines, Span, line, tone_of, width_of
 from buswright.worker.snapshot import Snapshot
 
+TALL, LEAST = 50, 16
+"""Lines of a window that has room for the identifier under the cursor below the list, and of that room at least."""
+_LINES_AROUND = 4
+"""The heading, that of the list, and two lines below it."""
+_AGAIN = 8
+"""It is asked for again when so many snapshots came without it: another screen may have asked for none."""
 _NONE_YET = "no identifier yet: is something sending, and is the bit rate right?"
 
 
@@ -43,7 +50,7 @@ class IdentifiersScreen(WorkScreen):
 
     A finding has its own word: 2 senders, lost some, frozen, counter, checksum, length, irregular. "too few", "no rhythm", "no times" and "waiting" can't be judged.
 
-    The lines below the list say why the row under the cursor has its word, and which limits were used.
+    The lines below the list say why the row under the cursor has its word, and which limits were used. In a tall window the beginning of its own page stands below them.
 
     now, due: frames a second over the last two seconds, and the rate it should have. age: seconds since the last frame. missing: frames that should have come; 12+ while the silence lasts. miss %: of all that should have come. sd, 99.9 %: how much the spacing of frames varies, in parts of the period. len: payload bytes; 6≠8 came with 6 where 8 are declared, 8! had another length before. share: of what the bus carries.
 
@@ -58,6 +65,7 @@ class IdentifiersScreen(WorkScreen):
     DEFAULT_CSS = """
     IdentifiersScreen #ids-why { height: 1; }
     IdentifiersScreen #ids-limits { height: 1; }
+    IdentifiersScreen #ids-closely { border-top: solid $border; }
     """
 
     def __init__(self) -> None:
@@ -67,6 +75,7 @@ class IdentifiersScreen(WorkScreen):
         self._rows: dict[Key, IdRow] = {}
         self._filters: tuple[str, ...] = (EVERYTHING,)
         self._shown = 0
+        self._asked: tuple[Key | None, int] = None, 0
 
     def body(self) -> Iterable[Widget]:
         """Put what is shown above the list, and what the words mean below it."""
@@ -79,6 +88,13 @@ class IdentifiersScreen(WorkScreen):
         )
         yield Bar(id="ids-why")
         yield Bar(id="ids-limits")
+        yield Lines(id="ids-closely")
+
+    def on_screen_suspend(self) -> None:
+        """Look closely at none, unless its own page is opened."""
+        if self._asked[0] is not None and not isinstance(self.app.screen, IdDetailScreen):
+            self.bench.worker.look_at(None)
+        self._asked = None, 0
 
     def show(self, snapshot: Snapshot) -> None:
         """Fill the list."""
@@ -98,6 +114,7 @@ class IdentifiersScreen(WorkScreen):
         listing = self.query_one(Rows)
         listing.set_columns(COLUMNS, self._empty())
         listing.show([row.key for row in chosen], lambda key: cells_of(self._rows[key]))
+        self._look_closely(snapshot)
         self._tell(snapshot)
 
     def _empty(self) -> str:
@@ -106,6 +123,21 @@ class IdentifiersScreen(WorkScreen):
         if self.sought:
             return "no identifier is called so; Escape takes the search back"
         return "none of these: f shows others"
+
+    def _look_closely(self, snapshot: Snapshot) -> None:
+        """Show in a tall window what the page of the identifier under the cursor does, as far as there is room."""
+        panel, key = self.query_one("#ids-closely", Lines), self.query_one(Rows).key
+        panel.display = self.size.height >= TALL and isinstance(key, FrameName)
+        if not panel.display or not isinstance(key, FrameName):
+            return
+        left = self.size.height - BARS - _LINES_AROUND - self._shown
+        panel.styles.height = min(max(left, LEAST), self.size.height // 2)
+        detail = snapshot.detail
+        if detail is not None and detail.name == key and key in snapshot.verdicts.ids:
+            panel.show(lambda width, _: page(snapshot, detail, matches=lambda *_: True, width=width))
+        elif self._asked[0] != key or snapshot.number - self._asked[1] >= _AGAIN:
+            self._asked = key, snapshot.number
+            self.bench.worker.look_at(key)
 
     # The lines around the list ------------------------------------------------------------------------------------
 
@@ -137,6 +169,7 @@ class IdentifiersScreen(WorkScreen):
         """Explain the row under the cursor."""
         if self.snapshot is not None:
             self._tell(self.snapshot)
+            self._look_closely(self.snapshot)
 
     # Keys ---------------------------------------------------------------------------------------------------------
 

@@ -14,6 +14,7 @@ from buswright.findings import Severity
 from buswright.health.model.health import BusFigures
 from buswright.report.health.report import bit_rate_words
 from buswright.tui.times import SECOND, clock_text
+from buswright.tui.widgets.heights import height_of
 from buswright.tui.widgets.toned import Line, Span, Tone, fitted, line, severity_tone, width_of
 from buswright.wording import plural
 from buswright.worker.snapshot import Snapshot
@@ -22,7 +23,6 @@ HISTORY_S = 300
 """At most so long a history is drawn."""
 _STEPS = (1, 2, 5, 10, 15, 20, 30, 60)
 _EIGHTHS = " ▏▎▍▌▋▊▉"
-_HEIGHTS = " ▁▂▃▄▅▆▇█"
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +148,7 @@ def history(snapshot: Snapshot, figures: BusFigures, cells: int) -> str:
         if end <= begun or math.isnan(load):
             drawn.append(" ")
         else:
-            drawn.append(_HEIGHTS[min(8, math.ceil(load * 8))] if load > 0 else ".")
+            drawn.append(height_of(load) if load > 0 else ".")
     return "".join(drawn)
 
 

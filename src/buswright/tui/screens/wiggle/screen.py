@@ -242,16 +242,17 @@ class WiggleScreen(WorkScreen):
 
     def action_name(self) -> None:
         """Name a place and move it."""
-        known = dict.fromkeys(
-            word for name in (self.test.channels if self.test else ()) for word in _wires(self._channels.get(name))
-        )
-        hint = f"e.g. {', '.join(list(known)[:4])}" if known else "e.g. plug at the sensor, loom behind the seat"
-        prompt = Prompt("What do you move now?", hint, enter="starts it, then move it")
-        self.app.push_screen(prompt, self._named)
+        test = self.test
+        channels, moved = (test.channels, {each.place for each in test.places}) if test is not None else ((), set())
+        wires = dict.fromkeys(word for name in channels for word in _wires(self._channels.get(name)))
+        free = sorted((each for each in wires if each not in moved), key=lambda each: not each.startswith("plug"))
+        proposed, *others = free or [f"place {len(moved) + 1}"]
+        hint = f"or type another one, e.g. {', '.join(others[:3]) or 'plug at the sensor, loom behind the seat'}"
+        prompt = Prompt("What do you move now?", f"Enter alone: {proposed}; {hint}.", enter="starts it, then move it")
+        self.app.push_screen(prompt, lambda name: None if name is None else self._move_to(name or proposed))
 
-    def _named(self, name: str | None) -> None:
-        if name:
-            self.bench.worker.move_to(name)
+    def _move_to(self, name: str) -> None:
+        self.bench.worker.move_to(name)
 
     def action_quiet(self) -> None:
         """Nothing is being moved."""

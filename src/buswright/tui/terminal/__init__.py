@@ -1,0 +1,1 @@
+"""The way of pictures to a terminal, however slow it is."""

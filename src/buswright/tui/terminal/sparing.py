@@ -1,0 +1,224 @@
+"""Pictures written sparingly: the next one when the last has reached the terminal.
+
+Over a slow line (a serial port, ssh over a bad radio link) pictures would queue, and every key would be answered behind
+them. So each ends with a question to which a terminal answers once it has drawn what came before it. While the answer
+is awaited nothing is written; what the screen shows meanwhile is written in one go after it.
+"""
+
+from __future__ import annotations
+
+import select
+import sys
+import time
+from collections import deque
+from math import inf
+from typing import TYPE_CHECKING, Any
+
+from rich.color import ColorSystem
+from rich.console import RenderableType
+from textual import events
+from textual.app import App
+from textual.message import Message
+from textual.screen import Screen
+from textual.strip import Strip
+
+from buswright.tui.terminal.shown import Shown
+
+if TYPE_CHECKING:
+    from textual.driver import Driver
+
+QUESTION = "\x1b[6n"
+"""Where is the cursor? (ECMA-48, 8.3.35: DSR 6.) The answer is CPR, 8.3.14."""
+FIRST_S = 0.5
+"""A terminal that has answered nothing by then may never answer: pictures are no longer held back for it."""
+LOST_S = 10.0
+"""An answer that hasn't come by then is lost."""
+AIM_S = 0.35
+"""A picture shall need no longer; what is more is written with the next one."""
+FIRST_MOST, LEAST = 3_000, 1_000
+"""Bytes of the first picture, and of one however slow the line is."""
+SMALL = 300
+"""A picture of fewer bytes takes as long as the way to the terminal and back."""
+FEW_COLOURS = 20_000
+"""Where fewer bytes are written in `AIM_S`, letters have 256 colours: that saves a third."""
+ASKED_S = 1.0
+"""So long after a key nothing waits but for the line."""
+WRITTEN_S = 0.05
+"""A terminal that doesn't answer is looked at so often while something waits to be written."""
+GONE_S = 1.0
+"""It is looked whether the terminal is still there this often."""
+
+
+class Pacing:
+    """When to write a picture, and how much of it.
+
+    Attributes
+    ----------
+    most
+        Bytes that may be under way: what the line carried in `AIM_S` so far.
+    slow
+        Whether it carries too little for all the colours.
+    answers
+        Whether the terminal answers.
+    """
+
+    def __init__(self) -> None:
+        self.most: float = FIRST_MOST
+        self.slow = self.answers = False
+        self._asked: deque[tuple[int, int, float]] = deque()  # bytes; bytes under way with them; when
+        self._begun_s: float | None = None
+        self._way_s = 0.0
+        self._next_s = 0.0
+
+    @property
+    def _under_way(self) -> int:
+        return sum(size for size, *_ in self._asked)
+
+    def room(self, now: float) -> float:
+        """Return how many bytes may be written now: none while the line is half full."""
+        if self._asked and self.answers and now - self._asked[0][2] >= LOST_S:
+            self._asked.clear()
+            self.answers = False
+        if not self.answers and self._begun_s is not None and now - self._begun_s >= FIRST_S:
+            return inf
+        left = self.most - self._under_way
+        return left if left > self.most / 2 else 0.0
+
+    def wait_s(self, now: float, *, pressed: bool) -> float:
+        """Return how long to wait before the next picture, unless an answer comes before; 0: write it."""
+        if self.room(now):
+            return 0.0 if pressed else max(0.0, self._next_s - now)
+        until = self._asked[0][2] + LOST_S if self.answers else (self._begun_s or 0.0) + FIRST_S
+        return max(WRITTEN_S, until - now)
+
+    def wrote(self, size: int, now: float) -> None:
+        """Take note that a picture of so many bytes was written, with its question."""
+        self._asked.append((size, self._under_way + size, now))
+        if self._begun_s is None:
+            self._begun_s = now
+
+    def answered(self, now: float) -> None:
+        """Take note of the answer. What nobody asked for waits as long again, so that a key finds the line free."""
+        if not self._asked:
+            return
+        _, ahead, asked_s = self._asked.popleft()
+        took_s = now - asked_s
+        self.answers = True
+        self._next_s = now + took_s
+        if ahead < SMALL:
+            self._way_s = took_s
+            return
+        carried = ahead * AIM_S / max(took_s - self._way_s, 0.001)
+        if took_s > AIM_S or ahead > self.most / 2:
+            self.most = min(2 * self.most, max(LEAST, carried))
+            self.slow = carried < FEW_COLOURS
+
+
+class Sparing(App[None]):
+    """An app that writes to its terminal no more than that takes."""
+
+    CSS = """
+    .-slow ModalScreen { background: transparent; }
+    """
+    """What lies below a dialog is not dimmed over a slow line: all of it would be written again."""
+
+    class Gone(Message):
+        """The terminal is gone."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(**options)
+        self._shown = Shown()
+        self._line_pace = Pacing()
+        self._wanted = self._waiting = False
+        self._pressed_s = -ASKED_S
+
+    def on_mount(self) -> None:
+        """Write all of the screen after the program was suspended; end with the terminal."""
+        self.app_resume_signal.subscribe(self, lambda _: self._shown.forget())
+        if self._spares:
+            self.set_interval(GONE_S, self._look_for_terminal)
+
+    def _look_for_terminal(self) -> None:
+        """Tell when the terminal is gone: not every one sends a signal."""
+        poll = select.poll()
+        poll.register(sys.__stdin__.fileno() if sys.__stdin__ is not None else 0, 0)
+        if any(what & (select.POLLHUP | select.POLLNVAL) for _, what in poll.poll(0)):
+            self.post_message(self.Gone())
+
+    @property
+    def _spares(self) -> bool:
+        """Whether it draws on a terminal; Textual has its own ways for the rest, and for Windows."""
+        driver = self._driver
+        return driver is not None and not (
+            self.is_headless or self.is_web or driver.is_inline or sys.platform == "win32"
+        )
+
+    async def on_event(self, event: events.Event) -> None:
+        """Notice that something was asked for: its picture doesn't wait."""
+        if isinstance(event, events.Key | events.MouseDown | events.MouseScrollDown | events.MouseScrollUp):
+            self._pressed_s = time.monotonic()
+        await super().on_event(event)
+
+    def on_cursor_position(self) -> None:
+        """Go on: the terminal shows what was written."""
+        self._line_pace.answered(time.monotonic())
+        self.set_class(self._line_pace.slow, "-slow")
+        if self._wanted:
+            self._write_picture()
+
+    def on_resize(self) -> None:
+        """Write all of the screen."""
+        self._shown.forget()
+
+    def _display(self, screen: Screen[Any], renderable: RenderableType | None) -> None:
+        """Take the place of Textual's: write what differs from what the terminal shows, when it is time."""
+        if not self._spares:
+            super()._display(screen, renderable)
+            return
+        if renderable is not None and not self._batch_count:
+            self._wanted = True
+            self._write_picture()
+        self.post_display_hook()
+
+    def _write_picture(self) -> None:
+        now, driver = time.monotonic(), self._driver
+        if driver is None or not self._running or self._closed or self._batch_count:
+            return
+        wait_s = self._line_pace.wait_s(now, pressed=now - self._pressed_s < ASKED_S)
+        if not wait_s and not self._line_pace.answers and _unwritten(driver):
+            wait_s = WRITTEN_S
+        if wait_s:
+            if not self._waiting:
+                self._waiting = True
+                self.set_timer(wait_s, self._waited)
+            return
+        self._wanted = False
+        update: Any = self.screen._compositor.render_update(full=True, screen_stack=self._background_screens)
+        strips = [Strip.join(pieces) for pieces in update.strips]
+        if len(strips) != self.size.height:  # not laid out yet: it will be, and displayed
+            return
+        colours = self.console._color_system or ColorSystem.TRUECOLOR
+        few = self._line_pace.slow and colours is ColorSystem.TRUECOLOR
+        letters = ColorSystem.EIGHT_BIT if few else colours
+        text = self._shown.changes(strips, colours, letters=letters, most=self._line_pace.room(now))
+        self._wanted = not self._shown.whole
+        if text:
+            x, y = self.cursor_position
+            self._begin_update()
+            driver.write(f"{text}\x1b[{y + 1};{x + 1}H{QUESTION}")
+            self._end_update()
+            driver.flush()
+            self._line_pace.wrote(len(text.encode()), now)
+        if self._wanted:
+            self._write_picture()
+
+    def _waited(self) -> None:
+        self._waiting = False
+        if self._wanted:
+            self._write_picture()
+
+
+def _unwritten(driver: Driver) -> bool:
+    """Whether something still waits to be taken by the terminal."""
+    writer = getattr(driver, "_writer_thread", None)
+    return writer is not None and writer._queue.qsize() > 0

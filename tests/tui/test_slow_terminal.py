@@ -1,0 +1,127 @@
+"""A slow line to the terminal: fewer pictures, never late keys."""
+
+import json
+import statistics
+
+import pytest
+from rich.color import ColorSystem
+from rich.segment import Segment
+from rich.style import Style
+from textual.strip import Strip
+
+from buswright.tui.terminal.shown import Shown
+from buswright.tui.terminal.sparing import AIM_S, FIRST_MOST, FIRST_S, LEAST, LOST_S, Pacing
+
+from ..ports import free_ports
+from .terminal import Grid, watched
+from .tour import answers, flooded, sources
+
+PICTURES = (
+    ("one    ", "two  …  ", "░ three "),
+    ("one    ", "two  .  ", "▒ three "),
+    ("      1", "漢字 two", "        "),
+    ("      1", "漢a字 tw", "    e\u0301   "),
+    ("       ", "        ", "        "),
+)
+
+
+def strips(lines, style="#d8d4c8 on #15181c"):
+    return [
+        Strip([Segment(line[:3], Style.parse(style)), Segment(line[3:], Style.parse("bold red on #15181c"))])
+        for line in lines
+    ]
+
+
+def test_a_terminal_that_is_given_what_differs_shows_every_picture():
+    shown, grid = Shown(), Grid(10, 3)
+    for lines in PICTURES:
+        grid.feed(shown.changes(strips(lines), ColorSystem.TRUECOLOR).encode())
+        assert [each.rstrip() for each in grid.lines] == [each.rstrip().replace("\u0301", "") for each in lines]
+
+
+def test_what_is_the_same_is_not_written_again():
+    shown = Shown()
+    assert shown.changes(strips(PICTURES[0]), ColorSystem.TRUECOLOR)
+    assert not shown.changes(strips(PICTURES[0]), ColorSystem.TRUECOLOR)
+    told = shown.changes(strips(PICTURES[1]), ColorSystem.TRUECOLOR)
+    assert "hree" not in told
+    assert "one" not in told
+    shown.forget()
+    assert "hree" in shown.changes(strips(PICTURES[1]), ColorSystem.TRUECOLOR)
+
+
+def test_a_change_of_colour_alone_is_written():
+    shown = Shown()
+    shown.changes(strips(PICTURES[0]), ColorSystem.TRUECOLOR)
+    told = shown.changes(strips(PICTURES[0], "#ff0000 on #15181c"), ColorSystem.TRUECOLOR)
+    assert "38;2;255;0;0" in told
+    assert "one" in told
+
+
+def test_what_is_too_much_at_once_comes_with_the_next_pictures():
+    lines = [f"line {number}".ljust(20) for number in range(12)]
+    shown, grid, parts = Shown(), Grid(20, 12), 0
+    while not parts or not shown.whole:
+        grid.feed(shown.changes(strips(lines), ColorSystem.TRUECOLOR, most=60).encode())
+        parts += 1
+        assert parts < 12
+    assert parts > 3
+    assert grid.lines == lines
+
+
+def test_a_picture_waits_while_the_line_is_busy_with_others():
+    pacing = Pacing()
+    assert pacing.wait_s(0.0, pressed=False) == 0.0
+    pacing.wrote(2_000, 0.0)
+    pacing.answered(0.2)
+    assert pacing.wait_s(0.3, pressed=False) == pytest.approx(0.1), "as long again as it took"
+    assert pacing.wait_s(0.3, pressed=True) == 0.0, "a key doesn't wait for that"
+    pacing.wrote(1_000, 0.3)
+    assert pacing.wait_s(0.4, pressed=True) == 0.0, "there is room for more"
+    pacing.wrote(int(pacing.room(0.4)), 0.4)
+    assert pacing.room(0.5) == 0
+    assert pacing.wait_s(0.5, pressed=True) == pytest.approx(LOST_S - 0.2), "but for the line"
+    assert pacing.room(0.3 + LOST_S) > 0, "an answer may be lost"
+
+
+def test_a_terminal_that_never_answers_is_not_waited_for():
+    pacing = Pacing()
+    pacing.wrote(FIRST_MOST, 0.0)
+    assert pacing.wait_s(0.1, pressed=False) == pytest.approx(FIRST_S - 0.1)
+    pacing.wrote(2_000, FIRST_S)
+    assert pacing.wait_s(FIRST_S + 0.1, pressed=False) == 0.0
+
+
+@pytest.mark.parametrize("bytes_per_s", [10_000, 20_000, 10_000_000])
+def test_pictures_become_as_large_as_the_line_carries(bytes_per_s):
+    pacing, now, way_s = Pacing(), 0.0, 0.02
+    for most in (200, *[10**9] * 12):
+        size = min(most, int(pacing.room(now)))
+        pacing.wrote(size, now)
+        now += way_s + size / bytes_per_s
+        pacing.answered(now)
+    assert pacing.most == pytest.approx(min(bytes_per_s * AIM_S, FIRST_MOST * 2**12), rel=0.1)
+    assert pacing.slow is (bytes_per_s < 50_000)
+    assert pacing.most >= LEAST
+
+
+@pytest.mark.acceptance
+@pytest.mark.parametrize("size", [(60, 20), (80, 24), (120, 40), (200, 60)])
+@pytest.mark.parametrize(("bytes_per_s", "worst_s"), [(10_000, 1.0), (None, 0.1)])
+def test_keys_are_answered_over_two_full_buses(size, bytes_per_s, worst_s, tmp_path):
+    port = free_ports(2)
+    with watched(
+        *sources(port), "--bitrate", "1M", folder=tmp_path, size=size, bytes_per_s=bytes_per_s
+    ) as one, flooded(port, 60, 8_000):  # fmt: skip
+        one.drain(8.0)
+        before = one.read
+        times = answers(one, 25)
+        read = one.read - before
+    every = [each for some in times.values() for each in some]
+    p95 = statistics.quantiles(every, n=20)[-1]
+    medians = {repr(key): round(statistics.median(some) * 1e3) for key, some in times.items()}
+    print(
+        f"\n{size} {bytes_per_s}: {len(every)} keys, p95 {p95 * 1e3:.0f} ms, worst {max(every) * 1e3:.0f} ms, "
+        f"{read:,} bytes, medians {json.dumps(medians)}"
+    )
+    assert p95 < worst_s
