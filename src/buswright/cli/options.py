@@ -479,7 +479,7 @@ class Source:
     @classmethod
     def of(cls, options: argparse.Namespace, car: CarFile | None = None) -> Source:
         """Open the SOURCE of a command; names of --bus come before those of the car file."""
-        from buswright.channels.session import interface_names
+        from buswright.channels.carfile.needs import interface_names
         from buswright.frames.window import Window
 
         capture = open_source(options)

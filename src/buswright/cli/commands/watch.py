@@ -166,8 +166,8 @@ def _say_what_does_not_fit(
     source: Capture, options: argparse.Namespace, car: CarFile | None, databases: Databases
 ) -> None:
     """Say what the beginning of a capture tells; the overview goes on with the rest of it, and with live buses."""
+    from buswright.channels.carfile.needs import interface_names
     from buswright.channels.fitting import keys_in
-    from buswright.channels.session import interface_names
     from buswright.frames.window import Window
 
     names = {**interface_names(car), **shared.bus_names(options)}
