@@ -116,7 +116,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         raise UserError(f"unrecognized arguments: {' '.join(behind)}", hint=f"buswright {options.command} --help")
     if behind:
         options.source = [*options.source, *behind]
-    status: int = options.run(options)
+    if not hasattr(options, "jobs"):
+        return int(options.run(options))
+    from buswright.cli.options import reading_ahead
+
+    with reading_ahead(options):
+        status: int = options.run(options)
     return status
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from buswright.frames import capture as capture_module
-from buswright.frames.formats import in_parts, part_process
+from buswright.frames.formats import in_parts, part_process, readers
 from buswright.frames.formats.reading import read_chunks
 from buswright.frames.opening import open_capture
 from buswright.frames.table import COLUMN_NAMES, concatenate
@@ -161,4 +161,8 @@ def test_real_processes_and_line_numbers(monkeypatch, tmp_path):
     next(batches)
     batches.close()  # and the process with it
     assert started
+    monkeypatch.setattr(readers, "LEAST_FOR_PARTS", path.stat().st_size // 2)
+    with readers.started_ahead(path, 3):
+        assert_same(path, (2,))  # takes one of the two
+        assert len(started) == 3
     assert all(process.returncode is not None for process in started)
