@@ -8,7 +8,8 @@ import threading
 import numpy as np
 import pytest
 
-from buswright.channels.session import Session, interface_names
+from buswright.channels.carfile.needs import interface_names
+from buswright.channels.session import Session
 from buswright.frames.live.capture import open_live
 from buswright.frames.opening import open_capture
 from buswright.frames.recording.recorder import Recorder

@@ -18,8 +18,8 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from buswright.channels.carfile.model import Bus, CarFile, FrameEntry, FrameName
+from buswright.channels.carfile.needs import interface_names
 from buswright.channels.following.model import ChannelNow, SilenceLimits
-from buswright.channels.session import interface_names
 from buswright.diagnosis.case import subject_of
 from buswright.diagnosis.detect import diagnose
 from buswright.diagnosis.found import every

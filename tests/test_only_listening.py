@@ -13,6 +13,7 @@ MAY_TRANSMIT = {"simulate/live/loopback.py"}
 MAY_SPEAK_TO_PROCESSES = {
     "frames/formats/in_parts.py",
     "frames/formats/part_process.py",
+    "frames/formats/readers.py",
     "worker/across.py",
     "tui/served/server.py",
 }

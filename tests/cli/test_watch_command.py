@@ -17,6 +17,7 @@ from tests.tui.screens.test_wiggle_screen import LIKELY
 from buswright.cli import at_terminal, serving
 from buswright.cli.commands import watch as watch_command
 from buswright.cli.main import build_parser, main
+from buswright.cli.streams import put
 from buswright.errors import UserError
 
 
@@ -167,3 +168,23 @@ def test_a_wiggle_test_is_saved_with_the_hash_of_what_was_watched(tmp_path, live
     assert document["source_hash"] == ("" if live else hashlib.sha256(capture.read_bytes()).hexdigest())
     assert document["car_hash"] == snapshot.car.hash
     assert ("Recorded in kept.log." in document["notes"]) == live
+
+
+def test_what_is_opened_fills_the_terminal_at_once(capsys):
+    with at_terminal.opening("run\x1b[31m.log"):
+        shown = capsys.readouterr().out
+    assert shown.startswith(at_terminal.FULL)
+    assert "Opening run" in shown
+    assert "[31m.log" in shown
+    assert "\x1b[31m" not in shown
+    assert capsys.readouterr() == ("", "")  # the app follows on the same screen
+
+
+def test_what_is_said_while_it_opens_stands_on_the_first_screen(capsys):
+    with at_terminal.opening("run.log"):
+        put("is it the right car?", error=True)
+        assert not capsys.readouterr().err
+    assert capsys.readouterr() == (at_terminal.BACK, "is it the right car?\n")
+    with pytest.raises(UserError), at_terminal.opening("run.log"):
+        raise UserError("no such file")
+    assert capsys.readouterr().out.endswith(at_terminal.BACK)

@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterable, Iterator
 import numpy as np
 
 from buswright.channels.carfile.model import CarFile
-from buswright.channels.session import Session, interface_names
+from buswright.channels.carfile.needs import interface_names
+from buswright.channels.session import Session
 from buswright.diagnosis.detect import diagnose
 from buswright.frames.table import Frames
 from buswright.health.baseline.baseline import Baseline, CaptureFacts, remember

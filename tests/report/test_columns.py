@@ -63,8 +63,24 @@ def test_floats_have_no_dictionary_and_split_bytes(tmp_path):
     found = {group.column(k).path_in_schema: set(group.column(k).encodings) for k in range(5)}
     assert "BYTE_STREAM_SPLIT" in found["a"]
     assert "DELTA_BINARY_PACKED" in found["time_ns"]
+    assert "DELTA_BINARY_PACKED" in found["a.raw"]
     assert {name for name, used in found.items() if "RLE_DICTIONARY" in used} == {"a.quality", "unit"}
-    assert pq.read_table(tmp_path / "x.parquet").column("a").to_numpy().tolist() == columns["a"].tolist()
+    read = pq.read_table(tmp_path / "x.parquet")
+    assert {name: read.column(name).to_numpy().tolist() for name in columns} == {
+        name: each.tolist() for name, each in columns.items()
+    }
+
+
+@pytest.mark.parametrize("kind", ["u1", "i1", "u2", "i2", "u4", "i4", "u8", "i8"])
+def test_whole_numbers_come_back_from_end_to_end_of_their_range(tmp_path, kind):
+    ends = np.iinfo(kind)
+    values = np.array([0, ends.max, ends.min, ends.max, 1, ends.max // 2], kind)
+    schema = pa.schema({"a.raw": pa.from_numpy_dtype(values.dtype)})
+    with parquet_writer(tmp_path / "x.parquet", schema) as writer:
+        writer.write_table(pa.Table.from_arrays([array_of(values, values == 1)], schema=schema))
+    assert pq.read_table(tmp_path / "x.parquet")["a.raw"].to_pylist() == [
+        None if each == 1 else int(each) for each in values
+    ]
 
 
 @pytest.mark.parametrize("jobs", [1, 3])

@@ -135,7 +135,7 @@ def test_a_typical_page_is_small():
 
 
 def _measured(batches, car):
-    from buswright.channels.session import interface_names
+    from buswright.channels.carfile.needs import interface_names
     from buswright.health.track import HealthTracker
 
     tracker, spacings = HealthTracker(car=car), SpacingColumns(interface_names(car))

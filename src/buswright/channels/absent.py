@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from buswright.channels.carfile.model import CarFile
+from buswright.channels.carfile.needs import inputs_of
 from buswright.channels.expectation import name_of
-from buswright.channels.session import inputs_of
 from buswright.messages.match import EVERY_BUS, Databases, Group
 from buswright.messages.model import Database, merge
+
+if TYPE_CHECKING:
+    from buswright.channels.carfile.model import CarFile
 
 
 @dataclass(frozen=True, slots=True)

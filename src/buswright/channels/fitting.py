@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from buswright.channels.carfile.model import CarFile
+from buswright.channels.carfile.needs import databases_of, interface_names
 from buswright.channels.keys.faults import nearest
-from buswright.channels.session import databases_of, interface_names
 from buswright.frames.table import Flag, Frames
 from buswright.messages.match import EVERY_BUS, Databases, Group, Kind, Matcher
 from buswright.messages.model import Database, identifier_text

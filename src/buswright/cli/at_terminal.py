@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import io
 import logging
 import os
+import shutil
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, redirect_stderr, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
@@ -16,6 +18,8 @@ from buswright.wording import visible
 if TYPE_CHECKING:
     from buswright.tui.resilient import Resilient
 
+FULL, BACK = "\x1b[?1049h\x1b[2J\x1b[H", "\x1b[?1049l"
+"""Have a terminal show a second, empty screen; and what it showed before."""
 GRACE_S = 5.0
 """A signal ends the program after this long even if the screen does not answer."""
 
@@ -33,6 +37,32 @@ class Closed(Protocol):
 def at_terminal() -> bool:
     """Whether all three streams are a terminal; Python has None for a closed one."""
     return all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr))
+
+
+@contextmanager
+def opening(title: str) -> Iterator[None]:
+    """Fill the terminal with what is being opened: the app takes a second to load, on a small computer several.
+
+    The app follows at once, on the same second screen. What is printed as an error meanwhile would be lost there: it is
+    printed on the first one, and so is whatever ends this block.
+    """
+    width = shutil.get_terminal_size().columns - 1
+    lines = ("Buswright", "", f"Opening {visible(title)} ...", "ctrl+c quits")
+    _to_terminal(FULL + "\r\n".join(line[:width] for line in lines))
+    said, left = io.StringIO(), True
+    try:
+        with redirect_stderr(said):
+            yield
+        left = bool(said.getvalue())
+    finally:
+        if left:
+            _to_terminal(BACK)
+            sys.stderr.write(said.getvalue())
+
+
+def _to_terminal(text: str) -> None:
+    sys.stdout.write(text)
+    sys.stdout.flush()
 
 
 def run_app(app: Resilient, worker: Closed) -> None:

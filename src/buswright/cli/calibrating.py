@@ -13,9 +13,10 @@ from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING
 
 from buswright.channels import units
+from buswright.channels.carfile.needs import interface_names
 from buswright.channels.fits.readings import Reading, ReadingError, quantity
 from buswright.channels.fits.spots import PATIENCE_S, Reader, Spot, Wanted, reading_of
-from buswright.channels.session import Session, interface_names
+from buswright.channels.session import Session
 from buswright.cli import options as shared
 from buswright.cli.live_source import open_live_source
 from buswright.cli.stopping import stopping

@@ -72,7 +72,7 @@ def guided_live(
     from buswright._version import __version__
     from buswright.bench.machine import Bench
     from buswright.bench.state import load_state
-    from buswright.channels.session import interface_names
+    from buswright.channels.carfile.needs import interface_names
     from buswright.frames.live.capture import LiveCapture
     from buswright.frames.recording.run import header_of
     from buswright.worker.listening import Listening

@@ -118,6 +118,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if behind:
         setattr(options, several, [*getattr(options, several), *behind])
     status: int = options.run(options)
+        options.source = [*options.source, *behind]
+    if not hasattr(options, "jobs"):
+        return int(options.run(options))
+    from buswright.cli.options import reading_ahead
+
+    with reading_ahead(options):
+        status: int = options.run(options)
     return status
 
 

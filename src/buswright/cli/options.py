@@ -10,7 +10,7 @@ import shutil
 import sys
 import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
@@ -220,6 +220,19 @@ def jobs_of(options: argparse.Namespace) -> int:
     if options.jobs < 1:
         raise UserError(f"--jobs {options.jobs}: must be 1 or more", hint="leave it out to use every core")
     return int(options.jobs)
+
+
+@contextmanager
+def reading_ahead(options: argparse.Namespace) -> Iterator[None]:
+    """Have the processes of --jobs that will read SOURCE start while the command loads what it needs."""
+    jobs = jobs_of(options)
+    if jobs == 1 or len(options.source) != 1:
+        yield
+        return
+    from buswright.frames.formats.readers import started_ahead
+
+    with started_ahead(Path(options.source[0]), jobs):
+        yield
 
 
 def add_json(parser: argparse.ArgumentParser) -> None:
@@ -479,7 +492,7 @@ class Source:
     @classmethod
     def of(cls, options: argparse.Namespace, car: CarFile | None = None) -> Source:
         """Open the SOURCE of a command; names of --bus come before those of the car file."""
-        from buswright.channels.session import interface_names
+        from buswright.channels.carfile.needs import interface_names
         from buswright.frames.window import Window
 
         capture = open_source(options)

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 from buswright.channels.carfile.model import CarFile, FrameName
+from buswright.channels.carfile.needs import databases_of, inputs_of
 from buswright.channels.following.model import ChannelNow
-from buswright.channels.session import databases_of, inputs_of
 from buswright.diagnosis.case import Case, subject_of
 from buswright.errors import UserError
 from buswright.findings import Finding

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from buswright.frames.formats.in_parts import read_in_parts
+from buswright.frames.formats.readers import LEAST_FOR_PARTS
 from buswright.frames.formats.reading import Format, Reading
 from buswright.frames.order import BackwardSteps
 from buswright.frames.sidecar import take_sidecar
@@ -16,8 +17,6 @@ from buswright.frames.table import Clock, Event, Flag, Frames, Problems
 from buswright.frames.unpacking import opened_file
 
 HEAD_BYTES = 1 << 16
-LEAST_FOR_PARTS = 16 << 20
-"""Bytes of a file from which on further processes are worth their start."""
 
 
 class Capture:

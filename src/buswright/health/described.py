@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
 from buswright.channels.carfile.model import CarFile, FrameName, find_message
+from buswright.channels.carfile.needs import databases_of
 from buswright.channels.expectation import NO_FACTS, Expectation, Expectations, Facts
-from buswright.channels.session import databases_of
 from buswright.health.model.health import BitRate
 from buswright.health.model.identifiers import ExpectedBy, NeverCame
 from buswright.messages.match import EVERY_BUS, Databases, Kind, Matcher, split_source, with_source

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import CarFile, FrameName
-from buswright.channels.session import interface_names
+from buswright.channels.carfile.needs import interface_names
 from buswright.frames.table import Bools, Flag, Frames, Int64s, UInt8s
 from buswright.frames.wire.bits import wire_bits
 from buswright.messages.match import Kind, Matcher

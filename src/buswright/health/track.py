@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import CarFile, FrameName
+from buswright.channels.carfile.needs import interface_names
 from buswright.channels.expectation import NO_FACTS, Facts, name_of
-from buswright.channels.session import interface_names
 from buswright.frames.table import Bools, Clock, Event, Flag, Frames, Problems, UInt8s
 from buswright.frames.wire.bits import WireBits, wire_bits
 from buswright.health.buses.lane import BusLane

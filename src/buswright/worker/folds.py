@@ -10,10 +10,11 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
+from buswright.channels.carfile.needs import databases_of, interface_names
 from buswright.channels.expectation import NO_FACTS
 from buswright.channels.fitting import Key, Misfit, misfit_of
 from buswright.channels.following.follow import Follower
-from buswright.channels.session import Session, databases_of, interface_names
+from buswright.channels.session import Session
 from buswright.diagnosis.scope import Scope, scope_of
 from buswright.diagnosis.wiggle.model import WiggleNow
 from buswright.diagnosis.wiggle.test import WiggleTest

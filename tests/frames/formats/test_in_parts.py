@@ -8,14 +8,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from buswright.cli.main import main
 from buswright.frames import capture as capture_module
-from buswright.frames.formats import in_parts, part_process
+from buswright.frames.formats import in_parts, part_process, readers
 from buswright.frames.formats.reading import read_chunks
 from buswright.frames.opening import open_capture
 from buswright.frames.table import COLUMN_NAMES, concatenate
 
 CAPTURES = sorted((Path(__file__).parents[3] / "captures").glob("wrenfell_*.[la]*[gc]"))
+CAR = Path(__file__).parents[3] / "dbc_examples" / "wrenfell.toml"
 ROAD_CAR = Path(__file__).parents[2] / "data" / "road_car.log"
+
+
+LONG = pytest.mark.acceptance
 
 
 class WorkerHere:
@@ -111,6 +116,28 @@ def test_gaps_and_a_clock_that_jumps_back_at_the_cuts(small_parts, tmp_path):
     assert WorkerHere.taken > 4
 
 
+@pytest.mark.parametrize("command", ["decode", "diagnose", "remember", pytest.param("health", marks=LONG)])
+def test_commands_find_the_same_with_more_jobs(command, small_parts, tmp_path, capsys):
+    """A capture of the flaky car with junk, and silences of two seconds where it is cut."""
+    lines, size, shift = [], 0, 0.0
+    for number, line in enumerate(CAPTURES[1].read_bytes().splitlines()[:1_600]):
+        stamp, _, rest = line[1:].partition(b")")
+        if size // 9_000 != (size + len(line)) // 9_000:
+            shift += 2
+        lines.append(b"junk" if number % 97 == 96 else b"(%.6f)%s" % (float(stamp) + shift, rest))
+        size += len(line) + 1
+    path = tmp_path / "flaky.log"
+    path.write_bytes(b"\n".join(lines) + b"\n")
+    found = []
+    for jobs in (1, 2, 7):
+        out = tmp_path / ("out.toml" if command == "remember" else "out.csv")
+        words = ["--out", str(out), "--force"] if command in ("remember", "decode") else ["--fail-on", "never"]
+        main([command, str(path), "--car", str(CAR), "--json", "--jobs", str(jobs), *words])
+        found.append((capsys.readouterr(), out.read_bytes() if out.exists() else b""))
+    assert found[0] == found[1] == found[2]
+    assert WorkerHere.taken > 6
+
+
 @pytest.mark.parametrize(
     "late",
     [
@@ -161,4 +188,8 @@ def test_real_processes_and_line_numbers(monkeypatch, tmp_path):
     next(batches)
     batches.close()  # and the process with it
     assert started
+    monkeypatch.setattr(readers, "LEAST_FOR_PARTS", path.stat().st_size // 2)
+    with readers.started_ahead(path, 3):
+        assert_same(path, (2,))  # takes one of the two
+        assert len(started) == 3
     assert all(process.returncode is not None for process in started)

@@ -19,6 +19,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from buswright.channels.carfile.model import CarFile
+from buswright.channels.carfile.needs import inputs_of
 from buswright.channels.expectation import Expectations
 from buswright.channels.following.account import Account, no_samples
 from buswright.channels.following.limits import Judge, limit_values, limits_in_words, limits_of
@@ -28,7 +29,7 @@ from buswright.channels.following.origin import origin_of_channel, origin_of_sig
 from buswright.channels.following.window import Window, Windows, needs_whole_run
 from buswright.channels.formula.past import Past
 from buswright.channels.samples.series import Series
-from buswright.channels.session import Session, inputs_of
+from buswright.channels.session import Session
 from buswright.frames.table import Frames, concatenate
 from buswright.messages.match import Databases
 

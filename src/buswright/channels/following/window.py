@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from buswright.channels.carfile.model import CarFile, Channel, FrameName
+from buswright.channels.carfile.needs import inputs_of
 from buswright.channels.expectation import Expectations
 from buswright.channels.following.messages import RecentMessage, RecentMessages
 from buswright.channels.formula.evaluate import evaluate
@@ -15,7 +16,7 @@ from buswright.channels.formula.past import Past
 from buswright.channels.formula.tree import Call, Node, Number, walk
 from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSignal
 from buswright.channels.samples.series import Series
-from buswright.channels.session import Session, inputs_of
+from buswright.channels.session import Session
 from buswright.frames.table import Frames
 
 RECENT_S = 120.0

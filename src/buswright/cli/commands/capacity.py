@@ -116,7 +116,7 @@ def _plans(
     from buswright.capacity.plan import plan_of
     from buswright.capacity.traffic import TrafficFold
     from buswright.channels.carfile.model import buses_in_order
-    from buswright.channels.session import interface_names
+    from buswright.channels.carfile.needs import interface_names
     from buswright.cli.examining import examine
     from buswright.health.described import Described
 

@@ -23,7 +23,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Read the capture once and print what it holds."""
-    from buswright.channels.session import databases_of
+    from buswright.channels.carfile.needs import databases_of
     from buswright.frames.tally import Tally
     from buswright.report.commands import contents as report
 

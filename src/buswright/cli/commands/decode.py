@@ -137,9 +137,10 @@ def _channels(
 ) -> Decoding:
     """Calibrated channels, or signals on a common time base."""
     from buswright.channels.absent import never_came
+    from buswright.channels.carfile.needs import databases_of
     from buswright.channels.fitting import keys_by_bus
     from buswright.channels.samples.tally import bad_samples
-    from buswright.channels.session import Session, databases_of
+    from buswright.channels.session import Session
     from buswright.channels.spool import Spool
     from buswright.report.commands.decode import Decoding, grave_notes
     from buswright.report.files.channels import write_folder, write_grid, write_rows

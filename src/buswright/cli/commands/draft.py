@@ -140,8 +140,8 @@ def _check_fit(
     UserError
         What doesn't fit; the hint says what would.
     """
+    from buswright.channels.carfile.needs import interface_names
     from buswright.channels.fitting import Key, misfit_of
-    from buswright.channels.session import interface_names
     from buswright.messages.match import EVERY_BUS
     from buswright.messages.model import Database
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from buswright._version import __version__
 from buswright.cli import options as shared
-from buswright.cli.at_terminal import at_terminal, logged, run_app
+from buswright.cli.at_terminal import at_terminal, logged, opening, run_app
 from buswright.cli.live_source import LIVE_HELP, add_live, live_sources
 from buswright.cli.serving import add_serving, check_serving, serve
 from buswright.errors import UserError
@@ -79,11 +79,18 @@ def run(options: argparse.Namespace) -> int:
     _check(options)
     if not options.source and not _chosen(options):
         return 0
-    engine = _engine(options)
     with logged():
         if options.snapshot:
-            return _picture(engine, options, size)
-        _show(engine, options)
+            return _picture(_engine(options), options, size)
+        if options.serve is not None:
+            _serve(_recording(_engine(options), options), options)
+            return 0
+        with opening(", ".join(options.source)):
+            from buswright.tui.app import Workbench
+
+            engine = _recording(_engine(options), options)
+            app = Workbench(engine, screen=options.screen, sheet=sheet_of(options), document=document_of(options))
+        run_app(app, engine)
     return 0
 
 
@@ -99,9 +106,6 @@ def _size(options: argparse.Namespace) -> tuple[int, int]:
 
 def _check(options: argparse.Namespace) -> None:
     """Refuse what can't be, before anything is opened."""
-    from buswright.frames.recording.recorder import format_of
-    from buswright.frames.sidecar import sidecar_of
-
     check_serving(options)
     live = live_sources(options)
     if options.speed is not None and not SLOWEST <= options.speed <= FASTEST:
@@ -111,6 +115,9 @@ def _check(options: argparse.Namespace) -> None:
     if options.out and options.source and not live:
         raise UserError("--out is for live buses", hint="`buswright cut` writes a capture from captures")
     if options.out:
+        from buswright.frames.recording.recorder import format_of
+        from buswright.frames.sidecar import sidecar_of
+
         format_of(Path(options.out))
         for file in (Path(options.out), sidecar_of(Path(options.out))):
             shared.claim_output(options, file)
@@ -166,8 +173,8 @@ def _say_what_does_not_fit(
     source: Capture, options: argparse.Namespace, car: CarFile | None, databases: Databases
 ) -> None:
     """Say what the beginning of a capture tells; the overview goes on with the rest of it, and with live buses."""
+    from buswright.channels.carfile.needs import interface_names
     from buswright.channels.fitting import keys_in
-    from buswright.channels.session import interface_names
     from buswright.frames.window import Window
 
     names = {**interface_names(car), **shared.bus_names(options)}
@@ -214,23 +221,23 @@ def _picture(engine: Engine, options: argparse.Namespace, size: tuple[int, int])
     return 2 if shared.is_described(options) and not fits else 0
 
 
-def _show(engine: Engine, options: argparse.Namespace) -> None:
-    """Run the app; a signal ends it as the user would, the recording finished."""
-    from buswright.tui.app import Workbench
-
+def _recording(engine: Engine, options: argparse.Namespace) -> Engine:
+    """Have it record from the start, with --out."""
     if options.out:
         try:
             engine.record_from_the_start(Path(options.out), force=options.force)
         except BaseException:
             engine.close()
             raise
-    if options.serve is not None:
-        try:
-            serve(engine, options)
-        finally:
-            engine.close()
-        return
-    run_app(Workbench(engine, screen=options.screen, sheet=sheet_of(options), document=document_of(options)), engine)
+    return engine
+
+
+def _serve(engine: Engine, options: argparse.Namespace) -> None:
+    """Show it in browsers until a signal ends it, the recording finished."""
+    try:
+        serve(engine, options)
+    finally:
+        engine.close()
 
 
 def sheet_of(options: argparse.Namespace) -> Callable[[Snapshot, Path], str]:

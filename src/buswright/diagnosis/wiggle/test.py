@@ -11,9 +11,10 @@ from dataclasses import replace
 import numpy as np
 
 from buswright.channels.carfile.model import CarFile, Wiring
+from buswright.channels.carfile.needs import inputs_of, interface_names
 from buswright.channels.glitches import Glitch, GlitchCounter
 from buswright.channels.samples.series import Int64s
-from buswright.channels.session import Session, inputs_of, interface_names
+from buswright.channels.session import Session
 from buswright.channels.watching import watch
 from buswright.diagnosis.wiggle.advice import SIGNIFICANT, State, advise
 from buswright.diagnosis.wiggle.model import PlaceNow, WiggleNow

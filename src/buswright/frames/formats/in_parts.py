@@ -10,11 +10,8 @@ Parts begin where chunks do when one process reads them, which keeps what depend
 
 from __future__ import annotations
 
-import os
 import pickle
 import struct
-import subprocess
-import sys
 from collections.abc import Iterator
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
@@ -23,6 +20,7 @@ from typing import IO, Any, BinaryIO
 import numpy as np
 
 from buswright.frames.formats.columns import Columns, join
+from buswright.frames.formats.readers import end, reading_process
 from buswright.frames.formats.reading import CHUNK_BYTES, MakeReader, Reading, batches, read_chunks
 from buswright.frames.table import MAX_BUSES, Event, Frames, Problems
 
@@ -184,19 +182,8 @@ class _Worker:
     """A reading process; it is ended with the block that began it."""
 
     def __init__(self, ending: ExitStack) -> None:
-        environment = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
-        command = [sys.executable, "-m", f"{__package__}.part_process"]
-        self._process = subprocess.Popen(  # noqa: S603  (this program's own module)
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=environment
-        )
-        ending.callback(self._end)
-
-    def _end(self) -> None:
-        self._process.kill()
-        for stream in (self._process.stdin, self._process.stdout):
-            with suppress(OSError):  # what is still to be written to it
-                stream.close()  # type: ignore[union-attr]
-        self._process.wait()
+        self._process = reading_process()
+        ending.callback(end, self._process)
 
     def send(self, task: Task) -> None:
         """Give it its task; a process that is no more brings nothing, and that is seen there."""

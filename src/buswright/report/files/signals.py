@@ -75,12 +75,13 @@ class SignalFolder:
                 schema = self._schemas[table.name] = self._schema(table)
                 self._tables.files[table.name] = self._tables.place(table.bus, table.group.name)
             arrays = time_columns(table.time_ns)[1]
+            clear = array_of(quality_column(None, len(table)))  # of all columns that nothing was objected to
             for column in table:
                 absent = None if column.valid is None else ~column.valid
                 quality = signal_quality(column)
                 self._tally.add(f"{table.name}/{column.name}", table.time_ns, quality)
                 arrays += (array_of(column.value, absent), array_of(column.raw, absent))
-                arrays.append(array_of(quality_column(quality, len(table))))
+                arrays.append(clear if quality is None else array_of(quality))
                 arrays.append(array_of(valid_column(column.value, quality, absent)))
                 self._tables.values += with_value(len(table), absent)
             rows = pa.RecordBatch.from_arrays(arrays, schema=schema)
