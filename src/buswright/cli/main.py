@@ -117,8 +117,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
         raise UserError(f"unrecognized arguments: {' '.join(behind)}", hint=f"buswright {options.command} --help")
     if behind:
         setattr(options, several, [*getattr(options, several), *behind])
-    status: int = options.run(options)
-        options.source = [*options.source, *behind]
     if not hasattr(options, "jobs"):
         return int(options.run(options))
     from buswright.cli.options import reading_ahead

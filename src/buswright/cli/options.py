@@ -225,13 +225,13 @@ def jobs_of(options: argparse.Namespace) -> int:
 @contextmanager
 def reading_ahead(options: argparse.Namespace) -> Iterator[None]:
     """Have the processes of --jobs that will read SOURCE start while the command loads what it needs."""
-    jobs = jobs_of(options)
-    if jobs == 1 or len(options.source) != 1:
+    jobs, sources = jobs_of(options), getattr(options, "source", ())  # a season has names, and work of its own
+    if jobs == 1 or len(sources) != 1:
         yield
         return
     from buswright.frames.formats.readers import started_ahead
 
-    with started_ahead(Path(options.source[0]), jobs):
+    with started_ahead(Path(sources[0]), jobs):
         yield
 
 
