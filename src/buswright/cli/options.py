@@ -225,7 +225,8 @@ def jobs_of(options: argparse.Namespace) -> int:
 @contextmanager
 def reading_ahead(options: argparse.Namespace) -> Iterator[None]:
     """Have the processes of --jobs that will read SOURCE start while the command loads what it needs."""
-    jobs, sources = jobs_of(options), getattr(options, "source", ())  # a season has names, and work of its own
+    jobs = jobs_of(options)
+    sources: Sequence[str] = getattr(options, "source", ())  # a season has names, and shares its work out itself
     if jobs == 1 or len(sources) != 1:
         yield
         return
