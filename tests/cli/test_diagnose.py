@@ -58,6 +58,13 @@ def test_a_value_is_explained_from_the_raw_number_to_the_unit(capsys):
     assert {finding["subject"] for finding in found["findings"]} == {"module:damper_node"}
 
 
+def test_how_channels_are_calibrated_is_said_in_words(capsys):
+    assert main(["diagnose", FLAKY, "--car", CAR, "--channel", "damper_fl", "--channel", "air_temp*"]) in (0, 1)
+    said = " ".join(capsys.readouterr().out.split())
+    assert "damper_fl: damper_75: 0.5 V = 0 mm to 4.5 V = 75 mm, straight line, zero -38.4 mm" in said
+    assert "air_temperature: scaled by the database: raw × 0.1 - 40" in said
+
+
 def test_without_a_car_file_or_database_it_says_that_channels_were_not_decoded(capsys):
     main(["diagnose", FLAKY, "--phases"])
     said = capsys.readouterr().out

@@ -66,6 +66,7 @@ EXPLAINS: Mapping[str, frozenset[str]] = MappingProxyType(
             "short-to-supply": f"{_WIRES} cross-talk",
             "loose-contact": f"{_WIRES} ignition-noise",
             "chafed-wire": "open-circuit short-to-ground short-to-supply loose-contact impossible-rate saturated",
+            "saturated": "loose-contact",
             "supply-sag": "ground-shift impossible-rate",
             "ground-shift": "impossible-rate",
             "ignition-noise": "ignition-noise cross-talk impossible-rate",

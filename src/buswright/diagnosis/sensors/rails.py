@@ -346,7 +346,6 @@ def _shared(case: Case, channels: Channels, seen: Sequence[tuple[Candidate, list
         sure = 0.55
     if fell:
         sure = 0.97
-    fault = "supply-lost" if lost else Counter(_fault_of(stay) for stay in group).most_common(1)[0][0]
     evidence = [
         f"{capital(best.count)} left their live bands within {duration(max(begins) - min(begins))}: {named(members)}.",
         f"That was {case.spans(windows)}.",
@@ -361,8 +360,10 @@ def _shared(case: Case, channels: Channels, seen: Sequence[tuple[Candidate, list
         evidence.append(
             "The car file names no supply or plug for them, so what they share is known by the module only."
         )
+    told = shared_too(fault, rivals)
     if plug.why and not plug.why.startswith("Not"):
         evidence.append(plug.why)
+        told.insert(0, Rival("open-circuit", best.subject, "a plug of all of them that came off looks the same"))
     intact = _intact(channels, best, members)
     return sighting(
         fault,
@@ -381,7 +382,7 @@ def _shared(case: Case, channels: Channels, seen: Sequence[tuple[Candidate, list
         next_check=plug_check(members, off=plug.off) if unwired else separating(best, others),
         caution=" ".join([POWER_OFF, *dict.fromkeys(text for each in members for text in _cautions(each))]),
         reach=reach_of(case, [*members, *(each for each, _ in fell), *([] if lost else floating_on(channels, best))]),
-        rivals=shared_too(fault, rivals),
+        rivals=told,
     )
 
 

@@ -52,9 +52,20 @@ def calibration_words(evidence: ChannelEvidence) -> str:
         return f"= {channel.formula.text}"
     sensor = evidence.sensor
     said = f"{sensor.name}: {sensor.calibration.describe()}" if sensor is not None else "scaled by the database"
+    signal = evidence.signal
+    if sensor is None and signal is not None:
+        sign = "-" if signal.offset < 0 else "+"
+        said += f": raw × {signal.scale:.6g}" + (f" {sign} {abs(signal.offset):g}" if signal.offset else "")
     if channel is not None and channel.zero is not None and channel.zero.add:
         said += f", zero {channel.zero.add:+g} {units.shown(evidence.series.unit)}"
     return said
+
+
+def calibration_rows(report: HealthReport, shown: Sequence[Trust]) -> list[list[str]]:
+    """Return name and calibration in words of some channels, those that came, by name."""
+    by_name = report.channels.by_name if report.channels is not None else {}
+    names = sorted(one.channel for one in shown if one.channel in by_name)
+    return [[name, calibration_words(by_name[name])] for name in names]
 
 
 def through_lines(trusted: Sequence[Trust]) -> list[str]:

@@ -107,8 +107,14 @@ def _trust(report: HealthReport) -> str:
         '<section id="channels"><h2>How far each channel can be trusted, worst first</h2>'
         '<p class="faint">Fine only means that nothing was found in what was looked at. Minimum, mean and maximum are '
         "of samples that are not bad. Click a head to sort.</p>"
-        f"{table}<div>{limits}</div></section>"
+        f"{table}<div>{limits}</div>{_calibrations(report)}</section>"
     )
+
+
+def _calibrations(report: HealthReport) -> str:
+    rows = [[escape(cell) for cell in row] for row in channel_words.calibration_rows(report, report.trusted)]
+    table = html_table(["channel", "from its input to its unit"], rows, label="Calibrations")
+    return f"<details><summary>How they are calibrated</summary>{table}</details>"
 
 
 def _open(report: HealthReport) -> str:

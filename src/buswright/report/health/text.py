@@ -136,15 +136,19 @@ def channel_lines(report: HealthReport, width: int, every: bool, chosen: Collect
         lines += fitted(
             columns, channels.rows(report, shown), width, drop=(6, 5, 7, 4, 9, 2), shorten=-1 if chosen else 10
         )
-    if every or chosen:
-        rest = []
-    else:
+    rest = []
+    if not every and not chosen:
         rest = channels.through_lines(wrong)
         others = len(report.trusted) - len(wrong)
         if others:
             rest.append(f"{plural(others, 'channel')} with nothing to report or not judged (--all lists them)")
-    lines += [line for text in rest for line in fold(f"  {text}", width, "    ")]
-    return lines + [line for text in channels.limit_lines(report) for line in fold(f"  {text}", width, "    ")]
+    for text in (*rest, *channels.limit_lines(report)):
+        lines += fold(f"  {text}", width, "    ")
+    made = channels.calibration_rows(report, shown) if every or chosen else []
+    lines += section("How they are calibrated", width) if made else []
+    for name, said in made:
+        lines += fold(f"  {name}: {said}", width, "    ")
+    return lines
 
 
 def _capture(report: HealthReport, width: int) -> list[str]:
