@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,7 @@ from buswright.channels.measured import electrical_of
 from buswright.channels.samples.series import Series, describe_quality
 
 if TYPE_CHECKING:
-    from buswright.channels.carfile.model import Channel, Sensor
+    from buswright.channels.carfile.model import CarFile, Channel, Sensor
     from buswright.channels.session import Session
     from buswright.messages.model import Signal
 
@@ -64,17 +65,60 @@ def explain(session: Session, name: str, at_ns: int | None = None) -> Explained 
     rows = np.arange(len(series)) if at_ns is None else np.flatnonzero(series.time_ns <= at_ns)
     if not len(rows):
         return None
-    row = int(rows[-1])
     channel = session.car.channels[name] if session.car is not None else None
     sensor = session.car.sensors[channel.sensor] if session.car and channel and channel.sensor else None
-    home = session.home(name)
-    steps = []
+    home, signal = session.home(name), None
+    if home is not None:
+        message = session.recorded.messages[home]
+        wanted = channel.signal.signal if channel is not None and channel.signal else name.rpartition("/")[2]
+        signal = message.signals[wanted].signal
+        home = f"{home} (identifier {message.group.message.identifier if message.group.message is not None else ''})"
+    return _explained(series, int(rows[-1]), channel, sensor, home or "", signal, session.__getitem__)
+
+
+def explain_sample(car: CarFile, series: Series, row: int, others: Mapping[str, Series]) -> Explained:
+    """Explain one sample of a channel by the car file, where no session is at hand.
+
+    Parameters
+    ----------
+    car
+        The car file.
+    series, row
+        The channel's samples, and which of them.
+    others
+        Samples of further channels by name, as far as they are known: references, and what formulas take.
+
+    Raises
+    ------
+    KeyError
+        The car file has no channel of that name.
+    """
+    channel = car.channels[series.name]
+    sensor = car.sensors[channel.sensor] if channel.sensor else None
+    home, signal = "", None
+    if channel.signal is not None:
+        message = car.databases[channel.signal.bus].find(channel.signal.message_name)
+        signal = message.signal(channel.signal.signal)
+        home = f"{channel.signal.bus}/{message.name} (identifier {message.identifier})"
+    return _explained(series, row, channel, sensor, home, signal, others.get)
+
+
+def _explained(
+    series: Series,
+    row: int,
+    channel: Channel | None,
+    sensor: Sensor | None,
+    home: str,
+    signal: Signal | None,
+    other: Callable[[str], Series | None],
+) -> Explained:
+    steps, at_ns = [], int(series.time_ns[row])
     if channel is not None and channel.formula is not None:
         steps += [Step("formula", channel.formula.text)]
-        steps += [Step("input", _held(session[each], int(series.time_ns[row]))) for each in channel.formula.inputs]
-    elif home is not None:
-        wanted = channel.signal.signal if channel is not None and channel.signal else name.rpartition("/")[2]
-        steps += _of_frame(session, home, wanted, series, row, channel, sensor)
+        steps += [Step("input", _held(each, other(each), at_ns)) for each in channel.formula.inputs]
+    elif signal is not None:
+        steps += [Step("frame", f"{home}, signal {signal.name}: {layout_words(signal)}")]
+        steps += _of_raw(series, row, channel, sensor, signal, other)
     if channel is not None and channel.zero is not None and channel.zero.add:
         zero = channel.zero
         said = ", ".join(str(each) for each in (zero.date, zero.by, zero.why) if each)
@@ -82,19 +126,20 @@ def explain(session: Session, name: str, at_ns: int | None = None) -> Explained 
     steps.append(Step("value", _sample(series, row)))
     bits = 0 if series.quality is None else int(series.quality[row])
     steps.append(Step("quality", describe_quality(bits) if bits else "nothing objected to"))
-    return Explained(name, int(series.time_ns[row]), tuple(steps))
+    return Explained(series.name, at_ns, tuple(steps))
 
 
-def _of_frame(
-    session: Session, home: str, wanted: str, series: Series, row: int, channel: Channel | None, sensor: Sensor | None
+def _of_raw(
+    series: Series,
+    row: int,
+    channel: Channel | None,
+    sensor: Sensor | None,
+    signal: Signal,
+    other: Callable[[str], Series | None],
 ) -> list[Step]:
-    message = session.recorded.messages[home]
-    signal = message.signals[wanted].signal
-    identifier = message.group.message.identifier if message.group.message is not None else ""
-    steps = [Step("frame", f"{home} (identifier {identifier}), signal {wanted}: {layout_words(signal)}")]
     if series.raw is None:
-        return steps
-    raw = series.raw[row].item()
+        return []
+    steps, raw = [], series.raw[row].item()
     steps.append(Step("raw", f"{raw:,}" + (f" (0x{raw:X})" if isinstance(raw, int) and raw > 9 else "")))
     scaled = float(raw) * float(signal.scale) + float(signal.offset)
     sign = "−" if float(signal.offset) < 0 else "+"
@@ -111,7 +156,8 @@ def _of_frame(
     made = float(series.value[row]) - (channel.zero.add if channel.zero is not None else 0.0)
     curve = f"{sensor.name}: {sensor.calibration.describe()}"
     steps += [
-        Step("input", _held(session[need.channel], int(series.time_ns[row]))) for need in sensor.calibration.needs
+        Step("input", _held(need.channel, other(need.channel), int(series.time_ns[row])))
+        for need in sensor.calibration.needs
     ]
     steps.append(Step("sensor", f"{curve}; {_number(seen, unit)} = {_number(made, series.unit)}"))
     if sensor.healthy is not None:
@@ -130,12 +176,14 @@ def layout_words(signal: Signal) -> str:
     return f"start bit {signal.start}, {signal.length} bits, {order}, {kind}"
 
 
-def _held(series: Series, time_ns: int) -> str:
+def _held(name: str, series: Series | None, time_ns: int) -> str:
     """Say what another channel was at a time: its last sample by then."""
+    if series is None:
+        return f"{name}, as it was at that time"
     rows = np.flatnonzero(series.time_ns <= time_ns)
     if not len(rows):
-        return f"{series.name}: no sample by then"
-    return f"{series.name} = {_sample(series, int(rows[-1]))}"
+        return f"{name}: no sample by then"
+    return f"{name} = {_sample(series, int(rows[-1]))}"
 
 
 def _sample(series: Series, row: int) -> str:

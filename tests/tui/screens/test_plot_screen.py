@@ -6,14 +6,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from buswright.channels.explained import explain
 from buswright.channels.following.follow import Plotted
 from buswright.channels.samples.labels import Labels
+from buswright.channels.session import Session
+from buswright.simulate.run import simulate_run
+from buswright.simulate.source import demo_car
 from buswright.tui.app import Workbench
 from buswright.tui.screens.plot.curves import curves_of, edges_of, gap_ns
 from buswright.tui.screens.plot.drawing import AXIS, Look, beside, cell_of, nearest, picture
 from buswright.tui.screens.plot.readings import rows_of
 from buswright.tui.screens.plot.screen import PlotScreen
 from buswright.tui.screens.plot.view import Scale, View
+from buswright.tui.screens.plot.why import why_lines
 from buswright.tui.widgets.canvas import ACROSS
 from buswright.tui.widgets.rows import Rows
 from buswright.tui.widgets.toned import Lines, width_of
@@ -47,6 +52,38 @@ def is_dots(sign):
 
 
 # Drawing ----------------------------------------------------------------------------------------------------------
+
+
+def test_why_writes_the_steps_from_the_raw_number_to_the_unit_in_place_of_the_curves():
+    async def steps(app, pilot, worker, screen):
+        before = text_of(app)
+        await pilot.press("w")
+        await settled(pilot)
+        shown = text_of(app)
+        await pilot.press("w")
+        await settled(pilot)
+        return before, shown, text_of(app)
+
+    before, shown, after = plotting(steps)
+    assert any("The database alone makes" in line for line in shown)
+    assert before == after
+
+
+def test_the_steps_are_those_of_the_command_at_the_cursor_and_wrapped():
+    car = demo_car(())
+    session = Session(list(simulate_run(6.0, 2)), car)
+    series, others = session["oil_pressure"], {"sensor_supply": session["sensor_supply"]}
+    at = int(series.time_ns[40])
+    lines = ["".join(span.text for span in line) for line in why_lines(car, series, at, others, source(), 70)]
+    explained = explain(session, "oil_pressure", at)
+    words = " ".join(" ".join(lines).split())
+    assert all(" ".join(step.text.split()) in words for step in explained.steps)
+    assert [step.name for step in explained.steps][:3] == ["frame", "raw", "database"]
+    assert max(len(line) for line in lines) <= 110
+    alone = " ".join("".join(span.text for span in line) for line in why_lines(car, series, at, {}, source(), 70))
+    assert "sensor_supply, as it was at that time" in alone
+    early = list(why_lines(car, series, int(series.time_ns[0]) - 1, {}, source(), 70))
+    assert "had no sample by then" in early[0][0].text
 
 
 @pytest.mark.parametrize("size", [(20, 3), (80, 13), (80, 20), (120, 30), (200, 50)])

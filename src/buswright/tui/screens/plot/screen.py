@@ -18,9 +18,10 @@ from buswright.tui.screens.plot.drawing import AXIS, Look, Picture, beside, pict
 from buswright.tui.screens.plot.given import export_of, readings_text
 from buswright.tui.screens.plot.readings import heading, rows_of
 from buswright.tui.screens.plot.view import Extent, View
+from buswright.tui.screens.plot.why import why_lines
 from buswright.tui.screens.work_screen import WorkScreen
 from buswright.tui.times import SECOND
-from buswright.tui.widgets.toned import Plain, Span
+from buswright.tui.widgets.toned import Line, Plain, Span
 from buswright.worker.snapshot import Snapshot
 
 _SILENT_NS = SECOND
@@ -46,7 +47,7 @@ class PlotScreen(WorkScreen):
 
     Each curve has a letter: at its right end, on the curve and in the table. The axis and the dotted limit lines belong to the channel marked ▸; Tab marks the next one. Channels with the same unit share a scale; u gives each its own. y holds the scales.
 
-    A column of dots reaches from the lowest to the highest sample in it, so a glitch of one sample is visible. Single dots off the line and the row "bad" are bad samples; v shows their input. A curve is broken where samples are missing.
+    A column of dots reaches from the lowest to the highest sample in it, so a glitch of one sample is visible. Single dots off the line and the row "bad" are bad samples; v shows their input. w says how the channel ▸ came about at the cursor, from the raw number to the unit. A curve is broken where samples are missing.
 
     The plot follows the newest sample until you move it; End follows again. It begins with the last minute. a shows all of a capture; Home goes to its first sample. Of a live bus it holds about two minutes.
     """  # noqa: E501  (one line a paragraph: it is wrapped for the window)
@@ -75,6 +76,7 @@ class PlotScreen(WorkScreen):
         Binding("y", "hold", "Hold scale", show=False, tooltip="hold the scales, or fit them again"),
         Binding("u", "share", "Scales", show=False, tooltip="one scale a unit, or each channel its own"),
         Binding("3", "list", "List", show=False, tooltip="back to the list of channels"),
+        Binding("w", "why", "Why", show=False, tooltip="how the channel ▸ came about, from the raw number to the unit"),
         Binding("tab", "lead", "Next", show=False, tooltip="axis, limits and sample steps of the next channel"),
     ]
     DEFAULT_CSS = """
@@ -90,7 +92,7 @@ class PlotScreen(WorkScreen):
         self.cursor_ns: int | None = None
         self._picture: Picture | None = None
         self._decimals: dict[str, int] | None = None
-        self._whole = False
+        self._whole = self._why = False
         self._first_ns: int | None = None
         """The first sample, when the cursor was sent to the first one of the whole capture, until that is there."""
 
@@ -143,13 +145,20 @@ class PlotScreen(WorkScreen):
         if extent is None:
             curves.show([[], [Span("  " + self._waiting(), "dim")]])
         else:
-            curves.show(self._curves)
+            curves.show(self._steps if self._why else self._curves)
         self.query_one("#readings", Plain).show(lambda width, _: self._readings(snapshot, width))
 
     def _waiting(self) -> str:
         if self.plotted():
             return "These channels had no sample in the last two minutes."
         return "Waiting for samples. If the screen is held, press space."
+
+    def _steps(self, width: int, height: int) -> Iterable[Line]:
+        snapshot, series = self.snapshot, {each.series.name: each.series for each in self.plotted()}
+        if snapshot is None or self.lead not in series:
+            return []
+        lines = why_lines(snapshot.car, series[self.lead], self.cursor_ns, series, snapshot.source, width)
+        return [*lines][:height]
 
     def _curves(self, width: int, height: int) -> Iterable[list[Span]]:
         extent, snapshot = self.extent, self.snapshot
@@ -321,6 +330,11 @@ class PlotScreen(WorkScreen):
         """Follow the newest sample, without a cursor."""
         self.cursor_ns = None
         self.view = View(self.view.span_ns)
+        self.again()
+
+    def action_why(self) -> None:
+        """Say how the leading channel came about at the cursor, or show the curves again."""
+        self._why = not self._why
         self.again()
 
     def action_shown(self) -> None:
