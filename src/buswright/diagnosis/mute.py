@@ -79,6 +79,21 @@ values accounts for what lies above its own layer on its subjects while it lasts
 can't be judged."""
 
 
+_NUMBERS: Mapping[str, frozenset[str]] = MappingProxyType(
+    {
+        cause: frozenset(effects.split())
+        for cause, effects in {
+            "supply-sag": "offset gain unit-mixup drift",
+            "supply-lost": "offset gain",
+            "ground-shift": "offset gain drift",
+            "open-circuit": "under-sampled",
+        }.items()
+    }
+)
+"""What is a number over a run, without a time of its own, and what moves such numbers though it lasts for a part of it:
+the values it leaves lie within their bands, so that they count."""
+
+
 def rank(sighting: Sighting) -> tuple[int, int, float, int, str]:
     """Order of findings: grave ones first, then lower layers, then sure ones, then early ones."""
     finding = sighting.finding
@@ -123,6 +138,8 @@ def accounts_for(cause: Sighting, effect: Sighting) -> bool:
         return other.count <= _FRAMES_A_LINE * own.count
     if own.severity < Severity.SUSPECT and own.severity < other.severity:
         return False
+    if not effect.windows and other.fault in _NUMBERS.get(own.fault, frozenset()):
+        return True
     return _covers(cause.windows, effect.windows, coarse=effect.coarse)
 
 
