@@ -132,7 +132,7 @@ def accounts_for(cause: Sighting, effect: Sighting) -> bool:
     higher = own.layer < other.layer > Layer.NODE and spoils_values(own)
     if own.layer is Layer.CALIBRATION and other.fault in _SHAPES:
         return False
-    if not (higher or other.fault in EXPLAINS.get(own.fault, frozenset())) or other.subject not in cause.reach:
+    if not (higher or other.fault in EXPLAINS.get(own.fault, frozenset())) or not _reaches(cause, other.subject):
         return False
     if own.fault == "bad-lines":
         return other.count <= _FRAMES_A_LINE * own.count
@@ -141,6 +141,14 @@ def accounts_for(cause: Sighting, effect: Sighting) -> bool:
     if not effect.windows and other.fault in _NUMBERS.get(own.fault, frozenset()):
         return True
     return _covers(cause.windows, effect.windows, coarse=effect.coarse)
+
+
+def _reaches(cause: Sighting, subject: str) -> bool:
+    """Whether a subject is among those of a cause: a module without a name is where all its identifiers are."""
+    if subject in cause.reach or not subject.startswith("module:"):
+        return subject in cause.reach
+    bus, slash, ids = subject.removeprefix("module:").rpartition("/")
+    return bool(slash) and all(f"id:{bus}/{one}" in cause.reach for one in ids.split("+"))
 
 
 def _covers(windows: Sequence[Window], others: Sequence[Window], *, coarse: bool) -> bool:
