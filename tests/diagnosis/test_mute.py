@@ -60,6 +60,13 @@ def test_what_moves_values_within_their_bands_explains_numbers_over_the_run() ->
     assert not accounts_for(seen("open-circuit", "channel:steer", 30, 90), number)
 
 
+def test_a_module_without_a_name_is_reached_where_all_its_identifiers_are() -> None:
+    drop = seen("capture-drop", "capture", 10, 11, reach=("id:main/100", "id:main/200"))
+    assert accounts_for(drop, seen("bus-off", "module:main/100+200", 10.1, 10.9))
+    assert not accounts_for(drop, seen("bus-off", "module:main/100+300", 10.1, 10.9))
+    assert not accounts_for(drop, seen("bus-off", "module:dash", 10.1, 10.9))
+
+
 def test_what_explains_may_be_explained() -> None:
     babble = seen("babbling-node", "id:main/080", 10, 20, reach=("bus:main", "id:main/100"))
     load = seen("bus-overload", "bus:main", 10, 20, reach=("id:main/100",))
