@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -48,6 +50,21 @@ def test_a_note_does_not_mute_a_fault() -> None:
 def test_any_fault_below_explains_values_above_the_node_layer() -> None:
     assert accounts_for(DROP, seen("open-circuit", "channel:oil", 10.1, 10.9))
     assert not accounts_for(DROP, seen("open-circuit", "channel:oil", 10.1, 30))
+
+
+def test_what_moves_values_within_their_bands_explains_numbers_over_the_run() -> None:
+    sag = seen("supply-sag", "supply:5V-A", 30, 90, reach=("channel:steer",))
+    number = replace(seen("offset", "channel:steer", 0, 0), windows=())
+    assert accounts_for(sag, number)
+    # An open wire that stands at a rail is left out of such numbers.
+    assert not accounts_for(seen("open-circuit", "channel:steer", 30, 90), number)
+
+
+def test_a_module_without_a_name_is_reached_where_all_its_identifiers_are() -> None:
+    drop = seen("capture-drop", "capture", 10, 11, reach=("id:main/100", "id:main/200"))
+    assert accounts_for(drop, seen("bus-off", "module:main/100+200", 10.1, 10.9))
+    assert not accounts_for(drop, seen("bus-off", "module:main/100+300", 10.1, 10.9))
+    assert not accounts_for(drop, seen("bus-off", "module:dash", 10.1, 10.9))
 
 
 def test_what_explains_may_be_explained() -> None:

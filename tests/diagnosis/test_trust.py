@@ -73,6 +73,17 @@ def test_a_fault_of_what_brings_it_makes_it_suspect_through_that():
     assert state(pressure(), found("module-reset", Severity.FAULT, "module:another"))[0] == "fine"
 
 
+def test_a_plug_of_the_same_name_at_another_module_says_nothing():
+    wires = {"plug": "C1"}
+    here = made("oil", 2.0 + 0.1 * np.sin(np.arange(500) / 9), kind=sensor(), module="front", wiring=wires)
+    beside = made("fuel", here.quantity, kind=sensor(), module="front", wiring=wires)
+    there = made("water", here.quantity, kind=sensor(), module="rear", wiring=wires)
+    open_wire = found("open-circuit", Severity.FAULT, "channel:oil")
+    plug = found("open-circuit", Severity.FAULT, "plug:C1", explains=(open_wire,))
+    states = {one.channel: one.state for one in trust(case_of(here, beside, there), (plug,))}
+    assert states == {"oil": "failed", "fuel": "suspect", "water": "fine"}
+
+
 @pytest.mark.parametrize(("fault", "subject"), [("clock-jump", "capture"), ("bus-overload", "bus:main")])
 def test_what_leaves_values_right_says_nothing_against_a_channel(fault, subject):
     assert state(pressure(), found(fault, Severity.FAULT, subject))[0] == "fine"

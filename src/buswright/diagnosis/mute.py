@@ -80,6 +80,21 @@ values accounts for what lies above its own layer on its subjects while it lasts
 can't be judged."""
 
 
+_NUMBERS: Mapping[str, frozenset[str]] = MappingProxyType(
+    {
+        cause: frozenset(effects.split())
+        for cause, effects in {
+            "supply-sag": "offset gain unit-mixup drift",
+            "supply-lost": "offset gain",
+            "ground-shift": "offset gain drift",
+            "open-circuit": "under-sampled",
+        }.items()
+    }
+)
+"""What is a number over a run, without a time of its own, and what moves such numbers though it lasts for a part of it:
+the values it leaves lie within their bands, so that they count."""
+
+
 def rank(sighting: Sighting) -> tuple[int, int, float, int, str]:
     """Order of findings: grave ones first, then lower layers, then sure ones, then early ones."""
     finding = sighting.finding
@@ -118,13 +133,23 @@ def accounts_for(cause: Sighting, effect: Sighting) -> bool:
     higher = own.layer < other.layer > Layer.NODE and spoils_values(own)
     if own.layer is Layer.CALIBRATION and other.fault in _SHAPES:
         return False
-    if not (higher or other.fault in EXPLAINS.get(own.fault, frozenset())) or other.subject not in cause.reach:
+    if not (higher or other.fault in EXPLAINS.get(own.fault, frozenset())) or not _reaches(cause, other.subject):
         return False
     if own.fault == "bad-lines":
         return other.count <= _FRAMES_A_LINE * own.count
     if own.severity < Severity.SUSPECT and own.severity < other.severity:
         return False
+    if not effect.windows and other.fault in _NUMBERS.get(own.fault, frozenset()):
+        return True
     return _covers(cause.windows, effect.windows, coarse=effect.coarse)
+
+
+def _reaches(cause: Sighting, subject: str) -> bool:
+    """Whether a subject is among those of a cause: a module without a name is where all its identifiers are."""
+    if subject in cause.reach or not subject.startswith("module:"):
+        return subject in cause.reach
+    bus, slash, ids = subject.removeprefix("module:").rpartition("/")
+    return bool(slash) and all(f"id:{bus}/{one}" in cause.reach for one in ids.split("+"))
 
 
 def _covers(windows: Sequence[Window], others: Sequence[Window], *, coarse: bool) -> bool:

@@ -92,7 +92,7 @@ def trust(case: Case, findings: Sequence[Finding], asked: Sequence[Question] = (
         return ()
     found, own = Found.of(findings), by_subject(asked)
     judged = {
-        each.name: _trust(each, found, case.health.capture.last_ns, own.get(each.subject, ()))
+        each.name: _trust(each, found, _carrier(each, found, case), own.get(each.subject, ()))
         for each in case.channels.values()
         if not each.computed
     }
@@ -112,18 +112,18 @@ def counts(trusted: Sequence[Trust]) -> Mapping[State, int]:
     return {state: sum(one.state == state for one in trusted) for state in STATES}
 
 
-def _trust(evidence: ChannelEvidence, found: Found, end_ns: int | None, asked: tuple[Question, ...]) -> Trust:
-    judged = _judged(evidence, found, end_ns, asked)
+def _trust(evidence: ChannelEvidence, found: Found, carrier: Finding | None, asked: tuple[Question, ...]) -> Trust:
+    judged = _judged(evidence, found, carrier, asked)
     return replace(judged, asked=asked) if asked else judged
 
 
-def _judged(evidence: ChannelEvidence, found: Found, end_ns: int | None, asked: Sequence[Question]) -> Trust:
+def _judged(evidence: ChannelEvidence, found: Found, carrier: Finding | None, asked: Sequence[Question]) -> Trust:
     bad_ones = evidence.bad_samples
     samples, bad, since = bad_ones.samples, bad_ones.bad, bad_ones.since_ns
     pairs = found.of_subject.get(evidence.subject, ())
     own, root = max(pairs, key=lambda pair: pair[0].severity, default=(None, None))
     if own is None:
-        root = _carrier(evidence, found, end_ns)
+        root = carrier
     if own is not None and own.severity >= Severity.SUSPECT:
         why = _by(own) if root is own else f"{_by(own)}, explained by {_by(root)}"
         state: State = "failed" if own.severity is Severity.FAULT else "suspect"
@@ -140,22 +140,32 @@ def _judged(evidence: ChannelEvidence, found: Found, end_ns: int | None, asked: 
     return Trust(evidence.name, "fine", _looked_at(evidence, asked), own, root, samples)
 
 
-def _carrier(evidence: ChannelEvidence, found: Found, end_ns: int | None) -> Finding | None:
+def _carrier(evidence: ChannelEvidence, found: Found, case: Case) -> Finding | None:
     """Return the gravest root about what brings the channel: its frame, module or bus, or a part it hangs on.
 
     A suspect one counts too where it went silent, and the channel with it, up to the end of the capture. What leaves
-    values right, such as a jump of the capture's clock, doesn't count.
+    values right, such as a jump of the capture's clock, doesn't count. Nor does a plug of that name at another module.
     """
     subjects = [f"module:{evidence.module}", f"bus:{evidence.bus}", "capture"]
     subjects += [f"id:{evidence.frame}"] if evidence.frame is not None else []
     subjects += [f"{what}:{evidence.shares(what)}" for what in ("supply", "ground", "plug") if evidence.shares(what)]
-    root = next((one for one in found.about(*subjects) if spoils_values(one)), None)
+    roots = (one for one in found.about(*subjects) if spoils_values(one) and _is_here(one, evidence, case))
+    root = next(roots, None)
     if root is None:
         return None
-    times = evidence.series.time_ns
+    times, end_ns = evidence.series.time_ns, case.health.capture.last_ns
     stopped = end_ns is not None and len(times) > 0 and end_ns - int(times[-1]) > _STOPPED_NS
     silent = stopped and root.severity is Severity.SUSPECT and root.fault in _SILENT
     return root if root.severity is Severity.FAULT or silent else None
+
+
+def _is_here(root: Finding, evidence: ChannelEvidence, case: Case) -> bool:
+    """Whether a fault of a plug shows at a channel's own module; true of any other fault."""
+    if not root.subject.startswith("plug:"):
+        return True
+    explained = {one.subject for one in root.explains}
+    modules = {each.module for each in case.evidence if each.subject in explained}
+    return not modules or evidence.module in modules
 
 
 def _by(finding: Finding | None) -> str:

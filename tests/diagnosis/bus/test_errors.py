@@ -106,6 +106,15 @@ def test_the_jitter_of_an_identifier_that_babbles_means_nothing() -> None:
     assert "late-frames" not in [inner.fault for inner in one.explains]
 
 
+@pytest.mark.parametrize(("second", "babble"), [(21, False), (40, True)])
+def test_several_identifiers_that_come_too_often_at_once_do_not_babble(second: int, babble: bool) -> None:
+    loads = [0.3] * 61
+    loads[20:24] = [0.85] * 4
+    one = identifier(0x080, 20.0, busiest=Busiest(21 * S, 2_500, 300_000), busy_seconds=4)
+    others = [identifier(0x200 + n, busiest=Busiest(second * S + n * MS, 600, 72_000)) for n in range(2)]
+    assert (("babbling-node", "id:main/080") in faults(health([one, *others], [bus(load=loads)]))) is babble
+
+
 def test_an_identifier_that_is_frequent_by_design_does_not_babble() -> None:
     one = identifier(0x080, 0.4, busiest=Busiest(21 * S, 2_500, 300_000))
     assert faults(health([one])) == []

@@ -69,6 +69,13 @@ def test_what_is_no_sag(columns: Any) -> None:
     assert not list(sag_sightings(case_of(*inputs(columns, supply="5V-A"))))
 
 
+def test_a_reference_that_is_low_for_most_of_a_run_is_still_one_of_5_volts() -> None:
+    reference = made("ref", np.where(SECONDS < 30, 5.0, 3.8), hz=HZ, unit="V", role="reference_voltage")
+    (one,) = sag_sightings(case_of(reference, *inputs([calm(n) for n in range(3)], supply="5V-A")))
+    assert "1.20 V below 5 V" in one.finding.evidence[0]
+    assert one.finding.start_ns == pytest.approx(30e9, abs=2e8)
+
+
 def test_a_supply_that_comes_back_was_low_before() -> None:
     scale = np.where(SECONDS < 40, 0.85, 1.0)
     (one,) = sag_sightings(case_of(*inputs([calm(n) * scale for n in range(5)], supply="5V-A")))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -19,6 +19,8 @@ from buswright.wording import listed, percent, plural
 
 _FEW_WINDOWS = 3
 _FEW_ERRORS = 0.01
+_SEVERAL = 2
+"""So many others that come too often in the same second show that none of them babbles."""
 
 
 def load_sightings(case: Case) -> Iterator[Sighting]:
@@ -212,11 +214,25 @@ def babblers(case: Case, bus: BusFigures) -> Iterator[tuple[IdFigures, float]]:
     rate = bus.bitrate.bits_per_s
     if not rate or repeated(case, bus) is not None:
         return
-    for figures in case.health.ids_of(bus.name):
-        if figures.busiest is not None:
-            own = figures.busiest.bits / rate
-            if own >= case.limit("babble_share", frame=figures.name) and _too_often(case, bus, figures):
-                yield figures, own
+    frequent = [each for each in case.health.ids_of(bus.name) if _too_often(case, bus, each)]
+    for figures in frequent:
+        if figures.busiest is None or _beside(figures, frequent) >= _SEVERAL:
+            continue
+        own = figures.busiest.bits / rate
+        if own >= case.limit("babble_share", frame=figures.name):
+            yield figures, own
+
+
+def _beside(figures: IdFigures, frequent: Sequence[IdFigures]) -> int:
+    """How many other identifiers came too often in the same second.
+
+    One identifier babbles. Several at once are a clock that was set, or what waited behind a full bus.
+    """
+    start_ns = figures.busiest.start_ns if figures.busiest is not None else 0
+    return sum(
+        each is not figures and each.busiest is not None and abs(each.busiest.start_ns - start_ns) < SECOND
+        for each in frequent
+    )
 
 
 def _load_from(bus: BusFigures, start_ns: int) -> float:

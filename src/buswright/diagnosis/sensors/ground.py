@@ -105,8 +105,12 @@ def ground_sightings(case: Case) -> Iterator[Sighting]:
     if not shifts:
         return
     by_place: dict[str, list[tuple[_Shift, Candidate]]] = {}
-    for shift in shifts:
-        by_place.setdefault(shift.place.subject, []).append((shift, shift.place))
+    # Another load may show it on a part of the channels only.
+    for shift in sorted(shifts, key=lambda one: -len(one.members)):
+        names = {each.name for each in shift.members}
+        whole = (seen[0][1] for seen in by_place.values() if names <= {each.name for each in seen[0][0].members})
+        place = next(whole, shift.place)
+        by_place.setdefault(place.subject, []).append((shift, place))
     for seen in by_place.values():
         yield _found(case, number, seen, volts)
 
@@ -277,7 +281,8 @@ def _moments(shift: _Shift, columns: Mapping[str, Floats], least: float) -> npt.
 def _found(
     case: Case, number: Int64s, found: Sequence[tuple[_Shift, Candidate]], columns: Mapping[str, Floats]
 ) -> Sighting:
-    shift, place = max(found, key=lambda one: (not one[0].load.starts, len(one[0].load) * one[0].clear))
+    whole = [one for one in found if one[0].place.subject == one[1].subject]
+    shift, place = max(whole, key=lambda one: (not one[0].load.starts, len(one[0].load) * one[0].clear))
     edges = len(shift.load)
     fault = abs(shift.volts) >= case.limit("ground_shift_fault_v", channel=shift.members[0].name)
     repeated = edges >= 2

@@ -22,6 +22,8 @@ from buswright.health.channels.stretches import stretches_of
 from buswright.wording import listed, percent, plural, times
 
 _NOMINAL_V = 5.0
+_AT, _WHILE = 0.04, 0.05
+"""A supply that has been within this part of 5 V, for this part of the run, is one of 5 V."""
 _LEAST_WINDOWS = 5
 _LOWEST_V = 0.05
 """Volts below this are taken as this: a factor of nothing is none."""
@@ -83,7 +85,9 @@ def _reference(case: Case, channels: Channels, each: ChannelEvidence) -> Sightin
     if nominal is None:
         usual, highest = np.quantile(volts, [0.5, 0.99]).tolist()
         usual = usual if usual >= LOST * highest else highest
-        nominal = _NOMINAL_V if 0.8 * _NOMINAL_V < usual < 1.2 * _NOMINAL_V else usual
+        # A supply of 5 V may be low for most of a run: what it has been for a while tells which it is.
+        at_five = np.mean(np.abs(volts - _NOMINAL_V) <= _AT * _NOMINAL_V) >= _WHILE
+        nominal = _NOMINAL_V if at_five or 0.8 * _NOMINAL_V < usual < 1.2 * _NOMINAL_V else usual
     off = volts - nominal
     if not _is_read_rightly(each, volts, nominal):
         return None

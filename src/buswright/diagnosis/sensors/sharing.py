@@ -124,8 +124,16 @@ def _floats(each: ChannelEvidence) -> bool:
 
 
 def floating_on(channels: Channels, one: Candidate) -> list[ChannelEvidence]:
-    """Return the inputs of an element that float where their wire is open: they go anywhere."""
-    return [each for each in channels.values() if each.shares(one.what) == one.name and _floats(each)]
+    """Return the inputs of an element that float where their wire is open: they go anywhere.
+
+    Plugs of one name may be at several modules.
+    """
+    modules = {each.module for each in one.bad}
+    return [
+        each
+        for each in channels.values()
+        if each.shares(one.what) == one.name and each.module in modules and _floats(each)
+    ]
 
 
 def _at_plugs(
