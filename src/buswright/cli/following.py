@@ -91,7 +91,8 @@ class Following:
         known = 0
         try:
             adding = Adding(self._options, self._place)
-            for outcome in adding.take(self._complete(adding, list(dict.fromkeys(there)))):
+            complete = self._complete(adding, list(dict.fromkeys(there)))
+            for outcome in adding.take(complete) if complete else ():
                 self._left = [each for each in self._left if each not in outcome.names]
                 known += outcome.what == "known"
                 self._told(outcome)
@@ -152,7 +153,7 @@ def follow(options: argparse.Namespace, place: Place) -> list[Outcome]:
     """
     from buswright.cli.stopping import stopping
 
-    folders = [Path(name) for name in options.follow]
+    folders = [Path(name).absolute() if options.scheduler else Path(name) for name in options.follow]
     for name, folder in zip(options.follow, folders, strict=True):
         if is_url(name) or folder.is_file():
             hint = "mount it, and name the folder" if is_url(name) else "leave --follow out to add one capture"
