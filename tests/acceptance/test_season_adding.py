@@ -18,7 +18,7 @@ from buswright.frames.formats.candump.writer import write_candump
 from buswright.season.catalogue import RUNS, read_catalogue, verify
 from buswright.season.opening import open_place
 from buswright.simulate.run import simulate_run
-from tests.season.test_season import CAR
+from tests.season.test_season import CAR, RUN
 
 CAPTURES, KILLS = 200, 50
 SECONDS, MOST_HZ = 600.0, 11
@@ -159,3 +159,17 @@ def test_the_page_of_a_quarter_of_an_hour_lies_there_within_a_minute(tmp_path, c
     assert follower.returncode == 0
     assert Path(said.strip().rpartition("Page: ")[2]).is_file()
     assert took < 60
+
+
+def test_a_season_is_the_same_with_one_job_and_with_two(tmp_path, capsys):
+    lines = RUN.read_bytes().splitlines(keepends=True)
+    for k in range(3):
+        (tmp_path / f"run_{k}.log").write_bytes(b"".join(lines[400 * k : 400 * k + 400]))
+    found = []
+    for jobs in ("1", "2"):
+        words = ["season", "add", str(tmp_path), "--car", str(CAR), "--season", str(tmp_path / jobs / "s")]
+        assert status_of([*words, "--jobs", jobs]) == 0
+        files = (path for path in (tmp_path / jobs).rglob("*") if path.is_file())
+        found.append({str(path.relative_to(tmp_path / jobs)): path.read_bytes() for path in files})
+    assert found[0] == found[1]
+    assert len([name for name in found[0] if name.startswith("s/catalogue")]) == 3

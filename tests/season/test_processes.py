@@ -4,13 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from buswright.cli.main import status_of
 from buswright.errors import CaptureError, UserError
 from buswright.season.processes import Processes
 from buswright.writing import WritingError
-from tests.season.test_season import ROOT, RUN
-
-ENGINE = ROOT / "dbc_examples" / "wrenfell_engine.dbc"
 
 
 def deed(item):
@@ -61,18 +57,3 @@ def test_when_the_block_ends_processes_remove_what_is_half_written(tmp_path):
     assert not (tmp_path / "half").exists()
     with pytest.raises(ProcessLookupError):
         os.kill(process, 0)
-
-
-@pytest.mark.acceptance
-def test_a_season_is_the_same_with_one_job_and_with_two(tmp_path, capsys):
-    lines = RUN.read_bytes().splitlines(keepends=True)
-    for k in range(3):
-        (tmp_path / f"run_{k}.log").write_bytes(b"".join(lines[400 * k : 400 * k + 400]))
-    found = []
-    for jobs in ("1", "2"):
-        words = ["season", "add", str(tmp_path), "--dbc", str(ENGINE), "--season", str(tmp_path / jobs / "s")]
-        assert status_of([*words, "--jobs", jobs]) == 0
-        files = (path for path in (tmp_path / jobs).rglob("*") if path.is_file())
-        found.append({str(path.relative_to(tmp_path / jobs)): path.read_bytes() for path in files})
-    assert found[0] == found[1]
-    assert len([name for name in found[0] if name.startswith("s/catalogue")]) == 3
