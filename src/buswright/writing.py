@@ -58,7 +58,9 @@ class WritingError(UserError):
 def writing_error(place: object, fault: OSError, what: str = "can't be written") -> WritingError:
     """Say what a fault of the disk means for the user."""
     hint = HINTS.get(fault.errno or 0, "check the disk, or write to another place")
-    return WritingError(f"{place}: {what}: {fault.strerror or fault}", hint=hint)
+    # of the system, as libraries put words of their own around them
+    said = os.strerror(fault.errno) if fault.errno is not None and fault.errno in HINTS else fault.strerror or fault
+    return WritingError(f"{place}: {what}: {said}", hint=hint)
 
 
 def claim(path: Path, *, force: bool, option: str = "--out", inputs: Iterable[Path] = ()) -> None:
