@@ -9,10 +9,13 @@ from __future__ import annotations
 
 import errno
 import os
+import platform
 import secrets
 import shutil
 import signal
 import sys
+import time
+import zlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -44,9 +47,10 @@ HINTS = MappingProxyType(
 )
 """Faults that lie with the disk or the call, and what to do."""
 
-HIDDEN = ".buswright-"
-"""What names of files and folders begin with while they are written."""
+_PREFIX = ".buswright-"
 _LONGEST_ENDING = 20
+_LONGEST_S = 86_400
+"""Nothing takes as long to be written."""
 _NOT_SYNCED = (errno.EINVAL, errno.ENOTSUP, errno.EBADF)
 """Some network disks can't sync."""
 
@@ -58,7 +62,9 @@ class WritingError(UserError):
 def writing_error(place: object, fault: OSError, what: str = "can't be written") -> WritingError:
     """Say what a fault of the disk means for the user."""
     hint = HINTS.get(fault.errno or 0, "check the disk, or write to another place")
-    return WritingError(f"{place}: {what}: {fault.strerror or fault}", hint=hint)
+    # of the system, as libraries put words of their own around them
+    said = os.strerror(fault.errno) if fault.errno is not None and fault.errno in HINTS else fault.strerror or fault
+    return WritingError(f"{place}: {what}: {said}", hint=hint)
 
 
 def claim(path: Path, *, force: bool, option: str = "--out", inputs: Iterable[Path] = ()) -> None:
@@ -193,7 +199,7 @@ def _entries(place: Path, files: Sequence[Path]) -> Iterator[Path]:
     waiting = [place]
     while waiting:
         for each in waiting.pop().iterdir():
-            if each.name.startswith(HIDDEN):
+            if each.name.startswith(_PREFIX):
                 continue
             if each.relative_to(place) in folders:
                 if each.is_symlink():
@@ -212,7 +218,7 @@ def _explained(path: Path) -> Iterator[None]:
     except BrokenPipeError:
         raise
     except OSError as fault:
-        own = fault.filename is None or HIDDEN in str(fault.filename) or fault.errno == errno.ENAMETOOLONG
+        own = fault.filename is None or _PREFIX in str(fault.filename) or fault.errno == errno.ENAMETOOLONG
         raise writing_error(path if own else fault.filename, fault) from fault
 
 
@@ -222,7 +228,7 @@ def _staging(folder: Path, ending: str = "") -> Iterator[Path]:
     made = [each for each in (folder, *folder.parents) if not each.exists()]
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        hidden = folder / f"{HIDDEN}{secrets.token_hex(6)}{ending}"
+        hidden = folder / f"{_PREFIX}{_computer()}-{os.getpid()}-{secrets.token_hex(4)}{ending}"
         try:
             yield hidden
         finally:
@@ -236,6 +242,30 @@ def _staging(folder: Path, ending: str = "") -> Iterator[Path]:
             with suppress(OSError):
                 each.rmdir()
         raise
+
+
+def is_abandoned(path: Path) -> bool:
+    """Whether a hidden file or folder is left of a process that was killed; of another computer: after a day only."""
+    if not path.name.startswith(_PREFIX):
+        return False
+    computer, _, rest = path.name.removeprefix(_PREFIX).partition("-")
+    process = rest.partition("-")[0]
+    try:
+        if os.name == "posix" and computer == _computer() and process.isdecimal():
+            os.kill(int(process), 0)  # sends nothing: it only asks
+            return False
+    except ProcessLookupError:
+        return True
+    except (OSError, OverflowError):
+        return False
+    with suppress(OSError):
+        return time.time() - path.stat().st_mtime > _LONGEST_S
+    return False
+
+
+def _computer() -> str:
+    """Return what tells this computer from others that write to the same disk."""
+    return f"{zlib.crc32(platform.node().encode()):08x}"
 
 
 def _synced(path: Path) -> None:

@@ -91,7 +91,10 @@ def card(tmp_path, adding):
     return Followed(tmp_path / "card", argparse.Namespace(season=str(tmp_path / "season")))
 
 
-def put(tmp_path, *names, content=b"x\n"):
+LINE = b"(1.0) can0 123#00\n"
+
+
+def put(tmp_path, *names, content=LINE):
     for name in names:
         (tmp_path / "card" / name).write_bytes(content)
 
@@ -113,8 +116,19 @@ def test_a_damaged_capture_is_said_and_not_tried_again_until_it_changes(tmp_path
     assert sum(line.startswith("b.log") for line in said) == 1
     assert card.after(600) == []
     del adding["a.log"]
-    put(tmp_path, "a.log", content=b"whole\n")
+    put(tmp_path, "a.log", content=2 * LINE)
     assert [line[:6] for line in card.after(QUIET_S + 1)] == ["a.log:"]
+
+
+def test_what_is_no_capture_is_said_without_a_ring(tmp_path, card):
+    put(tmp_path, *(f"picture_{k}.jpg" for k in range(9)), content=b"\xff\xd8\xff\xe0" * 100 + b"\n")
+    put(tmp_path, "a.log")
+    said = card.after(QUIET_S + 1)
+    assert said[0].startswith("9 files of no known capture format, left out: ")
+    assert said[0].endswith("and 4 more")
+    assert len(said) == 2
+    assert card.rings == [1]
+    assert card.after(60) == []
 
 
 def test_a_card_pulled_while_it_is_read_is_said_and_read_when_it_is_back(tmp_path, card, adding):
@@ -140,7 +154,7 @@ def test_the_files_of_both_buses_are_taken_in_together_whichever_comes_first(tmp
     both = [str(tmp_path / "card" / f"{{}}_{bus}.log") for bus in ("chassis", "engine")]
     put(tmp_path, "a_chassis.log")
     for size in range(1, 10):
-        put(tmp_path, "a_engine.log", content=b"x\n" * size)
+        put(tmp_path, "a_engine.log", content=LINE * size)
         assert card.after(4) == []
     assert len(card.after(QUIET_S + 1)) == 1
     put(tmp_path, "b_engine.log")

@@ -24,7 +24,7 @@ def run(tmp_path_factory):
 
 WRITTEN, READ = (
     {"--out", "--html", "--snapshot", "--save"},
-    {"--car", "--csv", "--dbc", "--baseline", "--sheet", "--licence"},
+    {"--car", "--csv", "--dbc", "--baseline", "--sheet", "--licence", "--follow"},
 )
 GROWING = {("record", "--out"), ("watch", "--out")}
 """Recordings grow while they are made: tests/frames/recording and tests/acceptance/test_survival.py."""

@@ -105,10 +105,11 @@ class Adding:
         WritingError
             The season can't be written. What was yielded before stays.
         """
-        from buswright.season.catalogue import RUNS
+        from buswright.season.catalogue import ENTRIES, RUNS
         from buswright.season.cluster import workers_of
 
-        self._place.tidy(RUNS)
+        for folder in (ENTRIES, RUNS):
+            self._place.tidy(folder)
         with workers_of(self._options.scheduler, self._jobs) as workers:
             yield from self._taken(runs, workers)
 

@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, NoReturn
 
 from buswright.cli.adding import Adding, Outcome
 from buswright.cli.streams import put
-from buswright.errors import UserError
-from buswright.season.arriving import Arrivals, Stamp, breaks_off, listed, may_be_capture
+from buswright.errors import CaptureError, UserError
+from buswright.season import arriving
+from buswright.season.arriving import Arrivals, Stamp, breaks_off, may_be_capture
 from buswright.season.captures import is_url
-from buswright.wording import plural
+from buswright.wording import listed, plural
 
 if TYPE_CHECKING:
     from buswright.season.place import Place
@@ -89,9 +90,14 @@ class Following:
 
     def _take(self, there: Sequence[str]) -> None:
         known = 0
+        others = [name for name in self._left if not _is_capture(name)]
+        if others:  # a card holds pictures, too: they are said, but nobody is called for them
+            self._left = [name for name in self._left if name not in others]
+            self._tell(f"{plural(len(others), 'file')} of no known capture format, left out: {listed(others, 5)}")
         try:
             adding = Adding(self._options, self._place)
-            for outcome in adding.take(self._complete(adding, list(dict.fromkeys(there)))):
+            complete = self._complete(adding, list(dict.fromkeys(there)))
+            for outcome in adding.take(complete) if complete else ():
                 self._left = [each for each in self._left if each not in outcome.names]
                 known += outcome.what == "known"
                 self._told(outcome)
@@ -136,6 +142,17 @@ class Following:
             self._tell(added_line(outcome.run, self._place.at(RUNS, outcome.run.folder)))
 
 
+def _is_capture(name: str) -> bool:
+    """Whether a file is a capture, damaged or not; what went away may be one."""
+    from buswright.frames.opening import open_capture
+
+    try:
+        open_capture(name)
+    except CaptureError:
+        return not Path(name).is_file()
+    return True
+
+
 def _went_away(names: Sequence[str], fault: UserError) -> bool:
     from buswright.season.captures import UnreadableError
 
@@ -152,7 +169,7 @@ def follow(options: argparse.Namespace, place: Place) -> list[Outcome]:
     """
     from buswright.cli.stopping import stopping
 
-    folders = [Path(name) for name in options.follow]
+    folders = [Path(name).absolute() if options.scheduler else Path(name) for name in options.follow]
     for name, folder in zip(options.follow, folders, strict=True):
         if is_url(name) or folder.is_file():
             hint = "mount it, and name the folder" if is_url(name) else "leave --follow out to add one capture"
@@ -163,7 +180,7 @@ def follow(options: argparse.Namespace, place: Place) -> list[Outcome]:
         options,
         place,
         folders,
-        listing=lambda folder: listed(folder, season),
+        listing=lambda folder: arriving.listed(folder, season),
         tell=(lambda text: put(text, error=True)) if options.json else put,
         ring=_ring,
     )

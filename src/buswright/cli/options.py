@@ -194,15 +194,15 @@ def say_problems(capture: Capture) -> None:
         put(f"problem: {line}", error=True)
 
 
-def add_jobs(parser: argparse.ArgumentParser) -> None:
+_JOBS = (
+    "processes and threads at work on a large capture; default: the processor's cores. The result is the same."
+    " Each further process takes up to 100 MB of memory"
+)
+
+
+def add_jobs(parser: argparse.ArgumentParser, said: str = _JOBS) -> None:
     """--jobs."""
-    parser.add_argument(
-        "--jobs",
-        type=int,
-        metavar="N",
-        help="processes and threads at work on a large capture; default: the processor's cores. The result is the same."
-        " Each further process takes up to 100 MB of memory",
-    )
+    parser.add_argument("--jobs", type=int, metavar="N", help=said)
 
 
 def jobs_of(options: argparse.Namespace) -> int:

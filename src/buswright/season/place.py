@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import shutil
-import socket
 import tempfile
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,13 +12,9 @@ from typing import IO, Any, Protocol
 
 from buswright.errors import UserError
 from buswright.season.run import is_name
-from buswright.writing import HIDDEN, whole_folder, write_whole
+from buswright.writing import is_abandoned, whole_folder, write_whole
 
 _CHUNK = 1 << 20
-_OWNER = "owner"
-"""Beside a folder that is being written: which process of which computer does it."""
-_LONGEST_S = 86_400
-"""No run takes as long to be written."""
 MOST_BYTES = 16 << 20
 """No entry of a catalogue is as large; more isn't read."""
 
@@ -124,7 +117,6 @@ class LocalPlace:
     def new_folder(self, *names: str) -> Iterator[Path]:
         """See `Place`."""
         with whole_folder(self._at(names), replaces=lambda _: True) as new:
-            (new.parent / _OWNER).write_text(f"{socket.gethostname()} {os.getpid()}\n", encoding="utf-8")
             yield new
 
     def remove(self, *names: str) -> None:
@@ -139,8 +131,8 @@ class LocalPlace:
         """See `Place`."""
         for name in self.names(*folder):
             path = self._path.joinpath(*folder, name)
-            if name.startswith(HIDDEN) and not path.is_symlink() and _abandoned(path):
-                shutil.rmtree(path, ignore_errors=True)
+            if is_abandoned(path) and not path.is_symlink():
+                self.remove(*folder, name)
 
     def size_and_hash(self, *names: str) -> tuple[int, str]:
         """See `Place`."""
@@ -155,23 +147,6 @@ class LocalPlace:
     def arrow(self) -> None:
         """See `Place`."""
         return
-
-
-def _abandoned(path: Path) -> bool:
-    """Whether the process that wrote a hidden folder is no more; of another computer, or unknown: not for a day."""
-    try:
-        host, _, process = (path / _OWNER).read_text(encoding="utf-8").partition(" ")
-        if host == socket.gethostname() and os.name == "posix":
-            os.kill(int(process), 0)  # sends nothing: it only asks
-            return False
-    except ProcessLookupError:
-        return True
-    except (OSError, ValueError, OverflowError):
-        pass
-    try:
-        return time.time() - path.stat().st_mtime > _LONGEST_S
-    except OSError:
-        return False
 
 
 def limited(content: bytes, title: str) -> bytes:

@@ -43,7 +43,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--phase", metavar="PHASE", help="channel: run, rest, key-on, cranking, idle, driving, rolling or standing"
     )
     parser.add_argument("--csv", metavar="FILE", help="channel: write the numbers as CSV")
-    shared.add_jobs(parser)
+    shared.add_jobs(
+        parser,
+        "add: captures at work at once, or processes on a single one; default: the processor's cores. The result is "
+        "the same. Each capture at work takes memory: 0.4 GB for 15 minutes of the invented car",
+    )
     parser.add_argument(
         "--follow",
         action="append",
