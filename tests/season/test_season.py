@@ -29,27 +29,6 @@ def said(capsys, *words, status=0):
     return document
 
 
-@pytest.fixture(scope="module")
-def made(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("season")
-    lines = RUN.read_bytes().splitlines(keepends=True)
-    for name, part in (("one", lines[:3000]), ("two", lines[3000:6000])):
-        (folder / f"{name}.log").write_bytes(b"".join(part))
-    shutil.copytree(ROOT / "dbc_examples", folder / "car")
-    words = ["season", "add", str(folder / "one.log"), str(folder / "two.log")]
-    assert (
-        status_of([*words, "--jobs", "1", "--car", str(folder / "car" / CAR.name), "--season", str(folder / "season")])
-        == 0
-    )
-    return folder
-
-
-@pytest.fixture
-def season(made, tmp_path):
-    shutil.copytree(made, tmp_path / "s")
-    return tmp_path / "s"
-
-
 def test_what_is_known_is_not_read_again_and_a_corrected_calibration_is(season, capsys):
     add = ("add", season / "one.log", season / "two.log", "--car", season / "car" / CAR.name)
     add += ("--season", season / "season", "--jobs", 1)

@@ -6,7 +6,8 @@ moment leaves the season readable; the next one goes on. Several calls at once d
 FOLDER it stays, and takes in each capture of that folder as soon as it is complete.
 
 list shows the runs, what was wrong with each, and what changed steadily over them. channel NAME --over zero shows one
-number of a channel for each run, with a plot. check holds every file against the hash that it was written with.
+number of a channel for each run, with a plot. query 'select ...' asks all runs at once in SQL (DuckDB); without a
+question it lists the tables. check holds every file against the hash that it was written with.
 
 The season is the folder ./season, or what --season names: a folder, or a URL if fsspec is installed. Captures may be
 URLs too. With --scheduler the workers of a Dask scheduler do the work of add.
@@ -19,6 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
+from buswright.cli.querying import query
 from buswright.cli.streams import put_lines
 from buswright.errors import UserError
 
@@ -26,14 +28,17 @@ if TYPE_CHECKING:
     from buswright.season.place import Place
 
 DEFAULT = "season"
-ACTIONS = ("add", "list", "channel", "check")
+ACTIONS = ("add", "list", "channel", "query", "check")
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     parser.add_argument("action", choices=ACTIONS, metavar="ACTION", help=f"{', '.join(ACTIONS[:-1])} or {ACTIONS[-1]}")
     parser.add_argument(
-        "names", nargs="*", metavar="NAME", help="add: captures or folders of them; channel: names, with wildcards"
+        "names",
+        nargs="*",
+        metavar="NAME",
+        help="add: captures or folders of them; channel: names, with wildcards; query: SQL",
     )
     parser.add_argument("--season", default=DEFAULT, metavar="PLACE", help="folder or URL; default: ./season")
     parser.add_argument(
@@ -42,7 +47,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--phase", metavar="PHASE", help="channel: run, rest, key-on, cranking, idle, driving, rolling or standing"
     )
-    parser.add_argument("--csv", metavar="FILE", help="channel: write the numbers as CSV")
+    parser.add_argument("--csv", metavar="FILE", help="channel: write the numbers as CSV; query: write all rows")
+    parser.add_argument("--parquet", metavar="FILE", help="query: write all rows as Parquet")
     shared.add_jobs(parser)
     parser.add_argument(
         "--follow",
@@ -71,7 +77,7 @@ def run(options: argparse.Namespace) -> int:
     if options.action in ("list", "check") and options.names:
         raise UserError(f"season {options.action} takes no names", hint=f"buswright season {options.action}")
     place = open_place(options.season)
-    doing = {"add": _add, "list": _list, "channel": _channel, "check": _check}
+    doing = {"add": _add, "list": _list, "channel": _channel, "query": query, "check": _check}
     return doing[options.action](options, place)
 
 
