@@ -12,7 +12,6 @@ from buswright.errors import UserError
 from buswright.season.opening import open_place
 from buswright.season.query import COLUMNS, locked
 from buswright.season.run import Run
-from buswright.season.tables import start_ns
 
 from .test_season import SCHEMA
 
@@ -54,7 +53,7 @@ def test_seconds_count_from_the_first_frame_and_units_raw_numbers_and_volts_are_
     frame = frame[frame["run"] == opened.runs[1].name]
     run = opened.runs[1]
     own = pq.read_table(made / "season" / "runs" / run.folder / run.tables["oil_pressure"]).to_pandas()
-    assert frame["seconds"].tolist() == ((own["time_ns"] - start_ns(run)) / 1e9).tolist()
+    assert frame["seconds"].tolist() == ((own["time_ns"] - run.start_ns) / 1e9).tolist()
     assert 0 <= frame["seconds"].min() < 1
     assert frame["seconds"].max() <= run.seconds
     assert frame["raw"].tolist() == own["oil_pressure.raw"].astype(float).tolist()
@@ -210,7 +209,7 @@ def test_without_duckdb_it_says_how_to_install_it(made, monkeypatch, capsys):
 def test_the_start_of_a_run_without_a_date_is_zero():
     values = dict.fromkeys(("capture", "came_from", "sha256", "car", "car_file", "car_sha256", "version", "tool"), "")
     run = Run("a", "a", recorded=None, seconds=1.0, frames=1, bad_lines=0, files=(), verdict="", **values)
-    assert start_ns(run) == 0
+    assert run.start_ns == 0
 
 
 def test_a_season_behind_a_url_is_asked_in_the_same_way(made, opened):

@@ -1,19 +1,18 @@
 import json
 import os
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
-from scipy import stats
 
 from buswright.cli.main import status_of
-from buswright.season.catalogue import read_catalogue
-from buswright.season.numbers import Numbers, Point
+from buswright.season.catalogue import commit, read_catalogue
+from buswright.season.numbers import Numbers, write_numbers
 from buswright.season.opening import open_place
-from buswright.season.run import Run
-from buswright.season.trends import kendall, trends
 
 ROOT = Path(__file__).parent.parent.parent
 CAR = ROOT / "dbc_examples" / "wrenfell.toml"
@@ -96,8 +95,6 @@ def test_list_and_channel_say_what_each_run_shows(season, capsys):
     assert [run["capture"] for run in listed["runs"]] == ["one.log", "two.log"]
     over = said(capsys, "channel", "oil_pressure", "--over", "max", "--season", season / "season")
     table = next((season / "season/runs").glob(f"{listed['runs'][0]['name']}.*"))
-    import pyarrow.parquet as pq
-
     run = read_catalogue(open_place(str(season / "season"))).runs[0]
     values = pq.read_table(table / run.tables["oil_pressure"])["oil_pressure"].to_numpy()
     assert over["numbers"][0]["max"] == pytest.approx(np.nanmax(values))
@@ -168,43 +165,43 @@ def test_no_season_says_how_to_start_one(tmp_path, capsys):
     assert "season add" in error["hint"]
 
 
-def run_of(number, **more):
-    values = dict.fromkeys(("came_from", "sha256", "car", "car_file", "car_sha256", "version", "tool", "verdict"), "")
-    day = f"2026-04-{number + 1:02d}"
-    return Run(day, day, "x.log", recorded=day, seconds=1.0, frames=1, bad_lines=0, files=(), **values, **more)
+SPANS = {"oil_pressure": 10.0, "fuel_pressure": 10.0}
 
 
-def points_of(values, over, phase):
-    runs = [run_of(k, spans={"damper": 150.0}) for k in range(len(values))]
-    return runs, [
-        Point(run, Numbers("damper", phase, "mm", 1.0, 100, **{over: value}))
-        for run, value in zip(runs, values, strict=True)
-    ]
+def test_what_changes_over_the_runs_is_a_finding_of_list_in_text_and_json(season, capsys):
+    """Eight copies of a run, the numbers of one channel moved a little further each time, the others as they were."""
+    place = open_place(str(season / "season"))
+    first, second = read_catalogue(place).runs
+    for each in (first, second):
+        (season / "season" / "catalogue" / f"{each.name}.json").unlink()
+    for healthy in (True, False):
+        for k in range(8):
+            name = f"2026-05-{k + 1:02d}"
+            folder = season / "season" / "runs" / name
+            shutil.rmtree(folder, ignore_errors=True)
+            shutil.copytree(season / "season" / "runs" / first.folder, folder)
+            numbers = [
+                Numbers("oil_pressure", "rest", "bar", 5.0, 250, zero=0.01 * (k % 3) + (0.0 if healthy else 0.1 * k)),
+                Numbers("fuel_pressure", "rest", "bar", 5.0, 250, zero=0.3 * (k % 3)),
+            ]
+            write_numbers(folder / "numbers.parquet", numbers)
+            commit(
+                place, replace(first, name=name, folder=name, sha256=name, recorded=f"{name}T10:00:00Z", spans=SPANS)
+            )
+        found = said(capsys, "list", "--season", season / "season", status=0 if healthy else 1)["findings"]
+        assert [(each["fault"], each["subject"]) for each in found] == (
+            [] if healthy else [("zero-drift", "channel:oil_pressure")]
+        )
+    assert status_of(["season", "list", "--season", str(season / "season")]) == 1
+    text = capsys.readouterr().out
+    assert "1. FAULT zero-drift  channel:oil_pressure" in text
+    assert "check" in text
+    assert "zero_moved" in text
 
 
-@pytest.mark.parametrize(
-    ("over", "phase", "end", "trend"),
-    [("zero", "rest", 5.0, "zero-drift"), ("noise", "rest", 3.0, "noise-grows"), ("rate", "run", 0.5, "rate-sinks")],
-)
-def test_what_changes_over_the_runs_is_told_and_what_only_scatters_is_not(over, phase, end, trend):
-    rng = np.random.default_rng(4)
-    level = 0.0 if over == "zero" else 1.0
-    scatter = rng.normal(0, 0.02, 12)
-    found = trends(*points_of((np.linspace(level, end, 12) + scatter).tolist(), over, phase))
-    assert [one.trend for one in found] == [trend]
-    assert trends(*points_of((level + scatter).tolist(), over, phase)) == ()
-    wild = level + rng.permutation(np.linspace(0, 5, 12))
-    assert trends(*points_of(wild.tolist(), over, phase)) == ()
-
-
-def test_a_module_that_restarts_more_often_each_event_is_told():
-    runs = [run_of(k, restarts={"damper_node": k // 2, "gps": 1}) for k in range(8)]
-    assert [(one.trend, one.subject) for one in trends(runs, [])] == [("restarts-grow", "module:damper_node")]
-
-
-def test_kendall_agrees_with_scipy():
-    rng = np.random.default_rng(1)
-    for n in (10, 25, 60):
-        values = rng.permutation(n) + rng.uniform(0, 1) * np.arange(n)
-        theirs = stats.kendalltau(np.arange(n), values, method="exact")
-        assert kendall(values) == pytest.approx((theirs.statistic, theirs.pvalue), abs=0.02)
+def test_an_entry_with_a_time_that_is_none_is_reported(season, capsys):
+    entry = sorted((season / "season/catalogue").iterdir())[0]
+    document = json.loads(entry.read_text(encoding="utf-8"))
+    entry.write_text(json.dumps(document | {"recorded": "yesterday"}), encoding="utf-8")
+    found = said(capsys, "check", "--season", season / "season", status=1)
+    assert "is no time" in found["faults"][0]["words"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from types import MappingProxyType
 
@@ -157,6 +158,11 @@ class Run:
         for text in (self.name, self.folder):
             if not is_name(text):
                 raise ValueError(f"folder {text[:60]!r} is no name")
+        if self.recorded is not None:
+            try:
+                datetime.fromisoformat(self.recorded)
+            except ValueError:
+                raise ValueError(f"recorded {self.recorded[:60]!r} is no time") from None
         known = {each.name for each in self.files}
         for table in self.tables.values():
             if table not in known:
@@ -178,3 +184,10 @@ class Run:
     def order(self) -> tuple[bool, str, str]:
         """Sorts runs by time; those without one come last."""
         return self.recorded is None, self.recorded or "", self.name
+
+    @property
+    def start_ns(self) -> int:
+        """Time of the first frame on the clock of the tables, exact to a microsecond; 0 without a date."""
+        if self.recorded is None:
+            return 0
+        return int(datetime.fromisoformat(self.recorded).timestamp() * 1_000_000) * 1000

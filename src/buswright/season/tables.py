@@ -283,13 +283,6 @@ def _unit(schema: Any, channel: str) -> str:
     return str(said.decode("utf-8", "replace"))
 
 
-def start_ns(run: Run) -> int:
-    """Return the time of the run's first frame on the clock of its tables, exact to a microsecond; 0 without a date."""
-    if run.recorded is None:
-        return 0
-    return int(datetime.fromisoformat(run.recorded).timestamp() * 1_000_000) * 1000
-
-
 def _said_of(run: Run, unit: str | None) -> Any:
     """Return what is true of every row of a run: pyarrow makes columns of it, and skips files by it."""
     import pyarrow.dataset as ds
@@ -297,7 +290,7 @@ def _said_of(run: Run, unit: str | None) -> Any:
     said = ds.field("run") == run.name
     if unit is None:
         return said
-    return said & (ds.field("unit") == unit) & (ds.field("start_ns") == start_ns(run))
+    return said & (ds.field("unit") == unit) & (ds.field("start_ns") == run.start_ns)
 
 
 def _joined(schemas: Sequence[Any], channel: str) -> tuple[Any, list[int], list[tuple[int, str]]]:

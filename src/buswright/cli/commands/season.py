@@ -115,13 +115,13 @@ def _list(options: argparse.Namespace, place: Place) -> int:
     from buswright.report.commands import season as report
     from buswright.season.catalogue import read_catalogue
     from buswright.season.numbers import read_numbers
-    from buswright.season.trends import trends
+    from buswright.season.trends import findings_over
 
     catalogue = read_catalogue(place)
     points, unread = read_numbers(place, catalogue.runs)
-    found = trends(catalogue.runs, points)
+    found = findings_over(catalogue.runs, points)
     shared.show(options, report, report.Listed(catalogue, found, tuple(unread)))
-    return shared.exit_status((trend.severity for trend in found), options)
+    return shared.exit_status((finding.severity for finding in found), options)
 
 
 def _channel(options: argparse.Namespace, place: Place) -> int:
