@@ -48,7 +48,7 @@ def test_a_zero_that_wanders_is_a_finding_with_evidence_limit_and_next_check(end
     assert "% of its span" in found.evidence[0]
     assert "zero_moved = 0.02 of span" in found.threshold
     assert found.next_check
-    assert found.ruled_out == ("Not another calibration: one car file decoded all of these runs.",)
+    assert found.ruled_out == ("Not another calibration: the same one decoded all of these runs.",)
 
 
 def test_what_only_scatters_or_is_small_is_none():
@@ -90,7 +90,7 @@ def test_runs_of_several_calibrations_give_a_note_that_says_so():
     told = [Occasion(f"run {k}", None, "old" if k < 6 else "new") for k in range(12)]
     found = zero_finding("damper_fl", "mm", 150.0, told, np.linspace(0, 12, 12))
     assert found.severity is Severity.NOTE
-    assert any("2 versions of the car file" in each for each in found.evidence)
+    assert any("2 versions of its calibration" in each for each in found.evidence)
     assert found.ruled_out == ()
     assert found.start_ns is None
 

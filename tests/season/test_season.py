@@ -10,6 +10,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from buswright.cli.main import status_of
+from buswright.messages.decode import Decoder
 from buswright.season.catalogue import commit, read_catalogue
 from buswright.season.numbers import Numbers, write_numbers
 from buswright.season.opening import open_place
@@ -205,3 +206,30 @@ def test_an_entry_with_a_time_that_is_none_is_reported(season, capsys):
     entry.write_text(json.dumps(document | {"recorded": "yesterday"}), encoding="utf-8")
     found = said(capsys, "check", "--season", season / "season", status=1)
     assert "is no time" in found["faults"][0]["words"]
+
+
+def test_a_corrected_sensor_has_only_the_runs_decoded_again_that_have_its_channels(season, capsys, monkeypatch):
+    """A run of the engine bus alone has no damper: what is corrected there doesn't concern it."""
+    lines = RUN.read_bytes().splitlines(keepends=True)[:6000]
+    engine = [line for line in lines if b" can0 " in line]
+    (season / "engine.log").write_bytes(b"".join(engine))
+    add = ("add", season / "one.log", season / "engine.log", "--car", season / "car" / CAR.name)
+    add += ("--season", season / "season")
+    assert len(said(capsys, *add)["added"]) == 1
+    decoded = []
+    update = Decoder.decode
+    monkeypatch.setattr(Decoder, "decode", lambda self, frames: decoded.append(len(frames)) or update(self, frames))
+    car = season / "car" / CAR.name
+    text = car.read_text(encoding="utf-8")
+    for old, new, names in (
+        ("[[0.5, 0.0], [4.5, 75.0]]", "[[0.5, 0.0], [4.5, 74.0]]", {"one.log"}),  # dampers are on the other bus
+        ("[[0.5, 0.0], [4.5, 74.0]]", "[[0.5, 0.0], [4.5, 74.0]] # as measured", set()),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+        car.write_text(text, encoding="utf-8")
+        decoded.clear()
+        done = said(capsys, *add)
+        assert {run["capture"] for run in done["again"]} == names
+        assert len(done["known"]) == 2 - len(names)
+        assert sum(decoded) == (3000 if names else 0)

@@ -47,7 +47,7 @@ class Occasion:
     start_ns
         Its first frame; None where the capture has no date.
     version
-        What decoded it: the car file and databases, as a hash.
+        What decided about the channel, as a hash; empty where nothing did.
     air_degc
         Median air temperature; None where no channel says.
     """
@@ -238,11 +238,11 @@ def _finding(
     versions = len({run.version for run in runs})
     if versions > 1:
         seen.append(
-            f"{versions} versions of the car file decoded these runs: add their captures again, then look once more."
+            f"{versions} versions of its calibration decoded these runs: add their captures again, then look once more."
         )
         severity = Severity.NOTE
-    else:
-        ruled_out.append("Not another calibration: one car file decoded all of these runs.")
+    elif runs[0].version:
+        ruled_out.append("Not another calibration: the same one decoded all of these runs.")
     times = [run.start_ns for run in runs if run.start_ns is not None]
     most = CHANCE_OF_COUNTS if fault == "restarts-grow" else CHANCE
     chance = f"a random order would show this with a chance of {found.chance:.1g}, at most {most:g} is told"

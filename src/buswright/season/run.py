@@ -125,6 +125,9 @@ class Run:
         What each channel can measure from end to end, in its unit.
     sources
         The files that it was read from; empty where an older version read it.
+    rest, decided
+        What decoded it but for the numbers of its channels, and what decided about each channel, as hashes; empty
+        where an older version wrote it.
     """
 
     name: str
@@ -152,6 +155,8 @@ class Run:
     restarts: Mapping[str, int] = field(default_factory=lambda: _NO_COUNTS)
     spans: Mapping[str, float] = field(default_factory=lambda: _NO_NUMBERS)
     sources: tuple[Source, ...] = ()
+    rest: str = ""
+    decided: Mapping[str, str] = field(default_factory=lambda: _NOTHING)
 
     def __post_init__(self) -> None:
         """Refuse what would lead out of the season's folder: a catalogue may be a stranger's."""

@@ -32,8 +32,9 @@ def findings_over(runs: Sequence[Run], points: Sequence[Point]) -> tuple[Finding
     return tuple(sorted(found, key=lambda one: (-one.severity, -one.confidence, one.subject, one.fault)))
 
 
-def _occasion(run: Run) -> Occasion:
-    return Occasion(run.name, run.start_ns if run.recorded is not None else None, run.version, run.air_degc)
+def _occasion(run: Run, channel: str = "") -> Occasion:
+    version = run.decided.get(channel, run.version) if channel else ""  # no calibration decides about restarts
+    return Occasion(run.name, run.start_ns if run.recorded is not None else None, version, run.air_degc)
 
 
 def _of_channels(runs: Sequence[Run], points: Sequence[Point]) -> Iterator[Finding]:
@@ -48,7 +49,7 @@ def _of_channels(runs: Sequence[Run], points: Sequence[Point]) -> Iterator[Findi
                 by_channel.setdefault(key, []).append((point.run, value))
     for (channel, unit, over), pairs in by_channel.items():
         pairs.sort(key=lambda pair: order[pair[0].name])
-        told, values = [_occasion(run) for run, _ in pairs], np.array([value for _, value in pairs])
+        told, values = [_occasion(run, channel) for run, _ in pairs], np.array([value for _, value in pairs])
         if over == "zero":
             found = zero_finding(channel, unit, pairs[-1][0].spans.get(channel), told, values)
         elif over == "noise":
