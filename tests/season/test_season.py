@@ -182,8 +182,16 @@ def test_what_changes_over_the_runs_is_a_finding_of_list_in_text_and_json(season
             shutil.rmtree(folder, ignore_errors=True)
             shutil.copytree(season / "season" / "runs" / first.folder, folder)
             numbers = [
-                Numbers("oil_pressure", "rest", "bar", 5.0, 250, zero=0.01 * (k % 3) + (0.0 if healthy else 0.1 * k)),
-                Numbers("fuel_pressure", "rest", "bar", 5.0, 250, zero=0.3 * (k % 3)),
+                Numbers(
+                    "oil_pressure",
+                    "rest",
+                    "bar",
+                    5.0,
+                    250,
+                    "key-on",
+                    zero=0.01 * (k % 3) + (0.0 if healthy else 0.1 * k),
+                ),
+                Numbers("fuel_pressure", "rest", "bar", 5.0, 250, "key-on", zero=0.3 * (k % 3)),
             ]
             write_numbers(folder / "numbers.parquet", numbers)
             commit(

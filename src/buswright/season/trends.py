@@ -38,16 +38,16 @@ def _occasion(run: Run, channel: str = "") -> Occasion:
 
 
 def _of_channels(runs: Sequence[Run], points: Sequence[Point]) -> Iterator[Finding]:
-    """Judge each channel by what is told of it in one unit: runs decoded in another don't compare."""
+    """Judge each channel by what is told of it in one unit and one state of the car: others don't compare."""
     order = {run.name: number for number, run in enumerate(runs)}
-    by_channel: dict[tuple[str, str, str], list[tuple[Run, float]]] = {}
+    by_channel: dict[tuple[str, str, str, str], list[tuple[Run, float]]] = {}
     for point in points:
         for over, phase in (("zero", REST), ("noise", REST), ("rate", WHOLE)):
             value = point.value(over) if point.numbers.phase == phase else None
             if value is not None and point.run.name in order:
-                key = point.numbers.channel, point.numbers.unit, over
+                key = point.numbers.channel, point.numbers.unit, point.numbers.basis, over
                 by_channel.setdefault(key, []).append((point.run, value))
-    for (channel, unit, over), pairs in by_channel.items():
+    for (channel, unit, _, over), pairs in by_channel.items():
         pairs.sort(key=lambda pair: order[pair[0].name])
         told, values = [_occasion(run, channel) for run, _ in pairs], np.array([value for _, value in pairs])
         if over == "zero":

@@ -14,7 +14,7 @@ from typing import Any
 from buswright.channels.carfile.model import CarFile
 from buswright.season.run import Run
 
-FORM = "1"
+FORM = "2"
 """Part of every version: a new one has all runs decoded again."""
 _OF_THE_CAR = ("signal", "formula", "wiring", "role", "position", "thresholds")
 """Keys of a channel that other channels are judged by, too, even where it has no sample itself."""
