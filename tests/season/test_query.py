@@ -1,4 +1,5 @@
 import json
+import shutil
 
 import jsonschema
 import numpy as np
@@ -12,7 +13,9 @@ from buswright.errors import UserError
 from buswright.season.opening import open_place
 from buswright.season.query import COLUMNS, locked
 from buswright.season.run import Run
+from buswright.season.stored import StoredRun
 
+from .conftest import CAR, RUN
 from .test_season import SCHEMA
 
 HIGHEST = "select run, max(value) as highest from oil_pressure where valid group by run order by run"
@@ -220,3 +223,24 @@ def test_a_season_behind_a_url_is_asked_in_the_same_way(made, opened):
 
     far = Season(open_place("memory://asked"))
     assert far.query(HIGHEST).to_arrow() == opened.query(HIGHEST).to_arrow()
+
+
+def test_channels_called_like_columns_of_the_tables_are_found(tmp_path):
+    car = (CAR.parent / "wrenfell.toml").read_text(encoding="utf-8")
+    for old, new in (("throttle", "time"), ("gear_drum", "noise"), ("fuel_flow", "run")):
+        car = car.replace(f"[channel.{old}]", f"[channel.{new}]")
+    shutil.copytree(CAR.parent, tmp_path / "car")
+    (tmp_path / "car" / "car.toml").write_text(car, encoding="utf-8")
+    capture = tmp_path / "a.log"
+    capture.write_bytes(b"".join(RUN.read_bytes().splitlines(keepends=True)[:2000]))
+    place = ["--season", str(tmp_path / "s"), "--jobs", "1"]
+    assert status_of(["season", "add", str(capture), "--car", str(tmp_path / "car" / "car.toml"), *place]) == 0
+    opened = bw.open_season(tmp_path / "s")
+    (run,) = opened.runs
+    assert run.tables["time"].startswith("engine.")
+    assert run.tables["noise"] != "numbers.parquet"
+    values = opened.query('select max(value) as m, any_value(unit) as u from "time"').to_arrow().to_pylist()
+    assert values[0]["u"] == "%"
+    assert len(StoredRun.of(open_place(str(tmp_path / "s")), run).series("time")) == len(opened["time"].to_pandas())
+    with pytest.raises(UserError, match="another name"):
+        opened["run"]

@@ -232,11 +232,14 @@ def _held(folder: Path) -> tuple[Held, ...]:
 
 def _homes(folder: Path, names: Sequence[str]) -> dict[str, str]:
     """Return which table holds each channel."""
+    from buswright.channels.exported import column_of
     from buswright.report.files.tables import columns_of
+    from buswright.season.run import NUMBERS
 
-    wanted, found = set(names), {}
+    wanted, found = {column_of(name): name for name in names}, {}
     for path in sorted(folder.glob("*.parquet")):
-        found.update({name: path.name for name in columns_of(path) if name in wanted})
+        if path.name != NUMBERS:  # its columns are called zero, noise, max, as a channel may be
+            found.update({wanted[column]: path.name for column in columns_of(path) if column in wanted})
     return found
 
 

@@ -14,6 +14,7 @@ from difflib import get_close_matches
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Protocol, cast
 
+from buswright.channels.exported import column_of
 from buswright.channels.samples.indexed import pandas
 from buswright.errors import UserError
 
@@ -53,7 +54,7 @@ class Table(Protocol):
 
     @property
     def channel(self) -> str:
-        """The column of a channel, which gets plain names; empty: columns are called as they lie."""
+        """What the columns of a channel begin with: they get plain names; empty: columns are called as they lie."""
 
     @property
     def unread(self) -> tuple[str, ...]:
@@ -151,7 +152,7 @@ def put(connection: Any, table: Table) -> None:
         return
     lies = f"{table.name} as it lies"
     connection.register(lies, table.dataset)
-    own = {"seconds": "(time_ns - start_ns) / 1e9", "value": _quoted(table.channel)}
+    own = {"seconds": "(time_ns - start_ns) / 1e9", "value": _quoted(column_of(table.channel))}
     own |= {name: _quoted(f"{table.channel}.{name}") for name in ("raw", "volts", "quality", "valid")}
     columns = ", ".join(f"{own.get(name, name)} AS {name}" for name in COLUMNS)
     view = f"CREATE VIEW {_quoted(table.name)} AS SELECT {columns} FROM {_quoted(lies)}"  # noqa: S608  (quoted)

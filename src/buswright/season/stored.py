@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from buswright.channels.exported import column_of
 from buswright.channels.samples.labels import Labels
 from buswright.channels.samples.series import Series
 from buswright.errors import UserError
@@ -101,13 +102,14 @@ class StoredRun:
             where, files = self.place.at(RUNS, run.folder, run.tables[channel]), self.place.arrow()
             with pq.ParquetFile(where if files is None else files.open(where, "rb")) as file:
                 schema = file.schema_arrow
-                wanted = [channel, *(f"{channel}.{each}" for each in ("raw", "volts", "quality"))]
+                column = column_of(channel)
+                wanted = [column, *(f"{channel}.{each}" for each in ("raw", "volts", "quality"))]
                 table = file.read(["time_ns", *(each for each in wanted if each in schema.names)])
-                unit, states = _said(schema, channel, "unit"), _said(schema, channel, "states")
+                unit, states = _said(schema, column, "unit"), _said(schema, column, "states")
                 raw_states = _said(schema, f"{channel}.raw", "states")
                 labels = Labels(_named(states, float), _named(raw_states, lambda text: int(float(text))))
                 columns = {each: _column(table, f"{channel}.{each}") for each in ("raw", "volts", "quality")}
-                value, time_ns = _column(table, channel), _column(table, "time_ns")
+                value, time_ns = _column(table, column), _column(table, "time_ns")
         except (OSError, ValueError, pa.ArrowException) as fault:
             raise damaged(fault) from None
         if value is None or time_ns is None:

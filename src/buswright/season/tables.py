@@ -10,6 +10,7 @@ from difflib import get_close_matches
 from os import PathLike
 from typing import TYPE_CHECKING, Any, cast
 
+from buswright.channels.exported import column_of
 from buswright.channels.samples.indexed import pandas
 from buswright.errors import UserError
 from buswright.season.catalogue import RUNS, Catalogue, Fault, read_catalogue
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 RUNS_TABLE, FINDINGS_TABLE = "runs", "findings"
 """Tables of the catalogue."""
 _ENDING = ".parquet"
+_ADDED = ("run", "unit", "start_ns")
+"""Columns that a channel over all runs gets besides its own."""
 _AT_ONCE = 8
 """Files whose ends are read at the same time: on a disk far away each takes its time."""
 
@@ -42,7 +45,7 @@ class OverRuns:
     dataset
         All files as one pyarrow dataset, with the columns `run`, and of a channel `unit` and `start_ns`, before theirs.
     channel
-        Name of the column of a channel; empty for a table of all channels of a message.
+        What the columns of a channel begin with; empty for a table of all channels of a message.
     runs
         Runs that have it.
     unread
@@ -63,7 +66,7 @@ class OverRuns:
         import pyarrow.dataset as ds
 
         seconds = (ds.field("time_ns") - ds.field("start_ns")).cast(pa.float64(), safe=False) / 1e9
-        own = {"seconds": seconds, "value": ds.field(self.channel)}
+        own = {"seconds": seconds, "value": ds.field(column_of(self.channel))}
         own |= {name: ds.field(f"{self.channel}.{name}") for name in ("raw", "volts", "quality", "valid")}
         return {name: own.get(name, ds.field(name)) for name in COLUMNS}
 
@@ -106,7 +109,7 @@ class OverRuns:
         frame = pl.scan_pyarrow_dataset(self.dataset)
         if not self.channel:
             return frame
-        own = {"seconds": (pl.col("time_ns") - pl.col("start_ns")) / 1e9, "value": pl.col(self.channel)}
+        own = {"seconds": (pl.col("time_ns") - pl.col("start_ns")) / 1e9, "value": pl.col(column_of(self.channel))}
         own |= {name: pl.col(f"{self.channel}.{name}") for name in ("raw", "volts", "quality", "valid")}
         return frame.select(own.get(name, pl.col(name)).alias(name) for name in COLUMNS)
 
@@ -216,6 +219,9 @@ class Season:
         """Join the files of runs; each is looked at for its columns and its unit, none is read."""
         import pyarrow.dataset as ds
 
+        if channel in _ADDED:
+            hint = "give the channel another name in the car file"
+            raise UserError(f"{channel}: tables over all runs have a column of this name", hint=hint)
         files, path_of = _file_system(self._place)
         form = ds.ParquetFileFormat()
 
@@ -279,7 +285,7 @@ def _file_system(place: Place) -> tuple[Any, Callable[[Run, str], str]]:
 
 
 def _unit(schema: Any, channel: str) -> str:
-    said = (schema.field(channel).metadata or {}).get(b"unit", b"")
+    said = (schema.field(column_of(channel)).metadata or {}).get(b"unit", b"")
     return str(said.decode("utf-8", "replace"))
 
 
@@ -302,10 +308,16 @@ def _joined(schemas: Sequence[Any], channel: str) -> tuple[Any, list[int], list[
 
     text = pa.dictionary(pa.int32(), pa.string())  # names repeated a million times cost nothing
     if channel:
-        own = {"": pa.float64(), ".raw": pa.float64(), ".volts": pa.float64(), ".quality": pa.uint16()}
+        column = column_of(channel)
+        own = {
+            column: pa.float64(),
+            f"{channel}.raw": pa.float64(),
+            f"{channel}.volts": pa.float64(),
+            f"{channel}.quality": pa.uint16(),
+        }
         fields = [("run", text), ("unit", text), ("start_ns", pa.int64()), ("time_ns", pa.int64())]
-        fields += [(f"{channel}{ending}", kind) for ending, kind in {**own, ".valid": pa.bool_()}.items()]
-        kept = [k for k, each in enumerate(schemas) if {channel, "time_ns"} <= set(each.names)]
+        fields += [*own.items(), (f"{channel}.valid", pa.bool_())]
+        kept = [k for k, each in enumerate(schemas) if {column, "time_ns"} <= set(each.names)]
         unlike = [(k, f"no {channel}") for k in range(len(schemas)) if k not in set(kept)]
         return pa.schema(fields), kept, unlike
     whole, kept, unlike = pa.schema([]), [], []
@@ -315,7 +327,9 @@ def _joined(schemas: Sequence[Any], channel: str) -> tuple[Any, list[int], list[
             kept.append(k)
         except (pa.ArrowInvalid, pa.ArrowTypeError) as fault:
             unlike.append((k, str(fault).splitlines()[0][:120]))
-    fields = [pa.field(each.name, each.type) for each in whole]
+    fields = [
+        pa.field(each.name, each.type) for each in whole if each.name != "run"
+    ]  # a channel of that name gives way
     return pa.schema([pa.field("run", text), *fields]), sorted(kept), unlike
 
 
