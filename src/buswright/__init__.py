@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from buswright.notebook.answers import Answer, compare, diagnose, health
     from buswright.notebook.opening import open_capture, open_session
     from buswright.notebook.session import Session
+    from buswright.season.tables import Season, open_season
 
 _HOME = {
     "CarFile": "channels.carfile.model",
@@ -59,6 +60,8 @@ _HOME = {
     "Finding": "findings",
     "Difference": "health.baseline.differences",
     "Exceedance": "channels.limits",
+    "Season": "season.tables",
+    "open_season": "season.tables",
     "BuswrightError": "errors",
     "UserError": "errors",
     "Capture": "frames.capture",
@@ -99,6 +102,7 @@ __all__ = [
     "Problem",
     "Problems",
     "Quality",
+    "Season",
     "Series",
     "Session",
     "Signal",
@@ -116,6 +120,7 @@ __all__ = [
     "load_database",
     "open_capture",
     "open_database",
+    "open_season",
     "open_session",
     "read_signals",
 ]

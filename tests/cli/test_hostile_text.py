@@ -128,6 +128,8 @@ SHOWN = [
     ["season", "add", "run.log", "--car", "car.toml", "--season", "season"],
     ["season", "list", "--season", "season"],
     ["season", "channel", HOSTILE, "--season", "season"],
+    ["season", "query", "--season", "season"],
+    ["season", "query", "select verdict, car, run from runs", "--season", "season"],
     ["health", HOSTILE],
     ["cut", "run.log", "--out", HOSTILE],
     ["decode", "run.log", "--dbc", f"{HOSTILE}={ENGINE.name}", "--out", "out.csv", "--force"],

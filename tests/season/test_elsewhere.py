@@ -7,10 +7,11 @@ from pathlib import Path
 
 from buswright.channels.carfile.load import load_car_file
 from buswright.cli.main import status_of
-from buswright.cli.taking_in import Work, for_elsewhere, take_in, version_of
+from buswright.cli.taking_in import Work, for_elsewhere, take_in
 from buswright.season.captures import Hashed, hashed
 from buswright.season.catalogue import read_catalogue
 from buswright.season.opening import open_place
+from buswright.season.versions import Version
 from buswright.season.workers import Here
 
 ROOT = Path(__file__).parent.parent.parent
@@ -22,7 +23,7 @@ def test_work_can_be_sent_elsewhere_and_done_twice_without_harm(tmp_path, monkey
     (tmp_path / "one.log").write_bytes(b"".join(lines[:1500]))
     monkeypatch.chdir(tmp_path)
     car = load_car_file(Path("car/wrenfell.toml"))
-    work = Work(hashed(("one.log",)), "car/wrenfell.toml", (), (), (), "UTC", False, version_of(car, []), "s")
+    work = Work(hashed(("one.log",)), "car/wrenfell.toml", (), (), (), "UTC", False, Version.of(car, []), "s")
     sent = pickle.dumps((take_in, for_elsewhere(work, car)))
     shutil.rmtree(tmp_path / "car")
     (tmp_path / "other").mkdir()
@@ -40,7 +41,7 @@ def test_work_can_be_sent_elsewhere_and_done_twice_without_harm(tmp_path, monkey
 
 
 def test_a_worker_of_another_version_refuses(tmp_path):
-    work = Work(Hashed(("one.log",), ()), None, (), (), (), "UTC", False, "", str(tmp_path), tool="0.0.1")
+    work = Work(Hashed(("one.log",), ()), None, (), (), (), "UTC", False, Version("", ""), str(tmp_path), tool="0.0.1")
     ((_, refused),) = Here().each(take_in, [work])
     assert "came from 0.0.1" in refused.message
 

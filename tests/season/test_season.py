@@ -1,19 +1,19 @@
 import json
 import os
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
-from scipy import stats
 
 from buswright.cli.main import status_of
-from buswright.season.catalogue import read_catalogue
-from buswright.season.numbers import Numbers, Point
+from buswright.messages.decode import Decoder
+from buswright.season.catalogue import commit, read_catalogue
+from buswright.season.numbers import Numbers, write_numbers
 from buswright.season.opening import open_place
-from buswright.season.run import Run
-from buswright.season.trends import kendall, trends
 
 ROOT = Path(__file__).parent.parent.parent
 CAR = ROOT / "dbc_examples" / "wrenfell.toml"
@@ -27,27 +27,6 @@ def said(capsys, *words, status=0):
     if status != 2 or document["schema"] == SCHEMA["title"]:
         jsonschema.validate(document, SCHEMA)
     return document
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("season")
-    lines = RUN.read_bytes().splitlines(keepends=True)
-    for name, part in (("one", lines[:3000]), ("two", lines[3000:6000])):
-        (folder / f"{name}.log").write_bytes(b"".join(part))
-    shutil.copytree(ROOT / "dbc_examples", folder / "car")
-    words = ["season", "add", str(folder / "one.log"), str(folder / "two.log")]
-    assert (
-        status_of([*words, "--jobs", "1", "--car", str(folder / "car" / CAR.name), "--season", str(folder / "season")])
-        == 0
-    )
-    return folder
-
-
-@pytest.fixture
-def season(made, tmp_path):
-    shutil.copytree(made, tmp_path / "s")
-    return tmp_path / "s"
 
 
 def test_what_is_known_is_not_read_again_and_a_corrected_calibration_is(season, capsys):
@@ -117,8 +96,6 @@ def test_list_and_channel_say_what_each_run_shows(season, capsys):
     assert [run["capture"] for run in listed["runs"]] == ["one.log", "two.log"]
     over = said(capsys, "channel", "oil_pressure", "--over", "max", "--season", season / "season")
     table = next((season / "season/runs").glob(f"{listed['runs'][0]['name']}.*"))
-    import pyarrow.parquet as pq
-
     run = read_catalogue(open_place(str(season / "season"))).runs[0]
     values = pq.read_table(table / run.tables["oil_pressure"])["oil_pressure"].to_numpy()
     assert over["numbers"][0]["max"] == pytest.approx(np.nanmax(values))
@@ -189,43 +166,78 @@ def test_no_season_says_how_to_start_one(tmp_path, capsys):
     assert "season add" in error["hint"]
 
 
-def run_of(number, **more):
-    values = dict.fromkeys(("came_from", "sha256", "car", "car_file", "car_sha256", "version", "tool", "verdict"), "")
-    day = f"2026-04-{number + 1:02d}"
-    return Run(day, day, "x.log", recorded=day, seconds=1.0, frames=1, bad_lines=0, files=(), **values, **more)
+SPANS = {"oil_pressure": 10.0, "fuel_pressure": 10.0}
 
 
-def points_of(values, over, phase):
-    runs = [run_of(k, spans={"damper": 150.0}) for k in range(len(values))]
-    return runs, [
-        Point(run, Numbers("damper", phase, "mm", 1.0, 100, **{over: value}))
-        for run, value in zip(runs, values, strict=True)
-    ]
+def test_what_changes_over_the_runs_is_a_finding_of_list_in_text_and_json(season, capsys):
+    """Eight copies of a run, the numbers of one channel moved a little further each time, the others as they were."""
+    place = open_place(str(season / "season"))
+    first, second = read_catalogue(place).runs
+    for each in (first, second):
+        (season / "season" / "catalogue" / f"{each.name}.json").unlink()
+    for healthy in (True, False):
+        for k in range(8):
+            name = f"2026-05-{k + 1:02d}"
+            folder = season / "season" / "runs" / name
+            shutil.rmtree(folder, ignore_errors=True)
+            shutil.copytree(season / "season" / "runs" / first.folder, folder)
+            numbers = [
+                Numbers(
+                    "oil_pressure",
+                    "rest",
+                    "bar",
+                    5.0,
+                    250,
+                    "key-on",
+                    zero=0.01 * (k % 3) + (0.0 if healthy else 0.1 * k),
+                ),
+                Numbers("fuel_pressure", "rest", "bar", 5.0, 250, "key-on", zero=0.3 * (k % 3)),
+            ]
+            write_numbers(folder / "numbers.parquet", numbers)
+            commit(
+                place, replace(first, name=name, folder=name, sha256=name, recorded=f"{name}T10:00:00Z", spans=SPANS)
+            )
+        found = said(capsys, "list", "--season", season / "season", status=0 if healthy else 1)["findings"]
+        assert [(each["fault"], each["subject"]) for each in found] == (
+            [] if healthy else [("zero-drift", "channel:oil_pressure")]
+        )
+    assert status_of(["season", "list", "--season", str(season / "season")]) == 1
+    text = capsys.readouterr().out
+    assert "1. FAULT zero-drift  channel:oil_pressure" in text
+    assert "check" in text
+    assert "zero_moved" in text
 
 
-@pytest.mark.parametrize(
-    ("over", "phase", "end", "trend"),
-    [("zero", "rest", 5.0, "zero-drift"), ("noise", "rest", 3.0, "noise-grows"), ("rate", "run", 0.5, "rate-sinks")],
-)
-def test_what_changes_over_the_runs_is_told_and_what_only_scatters_is_not(over, phase, end, trend):
-    rng = np.random.default_rng(4)
-    level = 0.0 if over == "zero" else 1.0
-    scatter = rng.normal(0, 0.02, 12)
-    found = trends(*points_of((np.linspace(level, end, 12) + scatter).tolist(), over, phase))
-    assert [one.trend for one in found] == [trend]
-    assert trends(*points_of((level + scatter).tolist(), over, phase)) == ()
-    wild = level + rng.permutation(np.linspace(0, 5, 12))
-    assert trends(*points_of(wild.tolist(), over, phase)) == ()
+def test_an_entry_with_a_time_that_is_none_is_reported(season, capsys):
+    entry = sorted((season / "season/catalogue").iterdir())[0]
+    document = json.loads(entry.read_text(encoding="utf-8"))
+    entry.write_text(json.dumps(document | {"recorded": "yesterday"}), encoding="utf-8")
+    found = said(capsys, "check", "--season", season / "season", status=1)
+    assert "is no time" in found["faults"][0]["words"]
 
 
-def test_a_module_that_restarts_more_often_each_event_is_told():
-    runs = [run_of(k, restarts={"damper_node": k // 2, "gps": 1}) for k in range(8)]
-    assert [(one.trend, one.subject) for one in trends(runs, [])] == [("restarts-grow", "module:damper_node")]
-
-
-def test_kendall_agrees_with_scipy():
-    rng = np.random.default_rng(1)
-    for n in (10, 25, 60):
-        values = rng.permutation(n) + rng.uniform(0, 1) * np.arange(n)
-        theirs = stats.kendalltau(np.arange(n), values, method="exact")
-        assert kendall(values) == pytest.approx((theirs.statistic, theirs.pvalue), abs=0.02)
+def test_a_corrected_sensor_has_only_the_runs_decoded_again_that_have_its_channels(season, capsys, monkeypatch):
+    """A run of the engine bus alone has no damper: what is corrected there doesn't concern it."""
+    lines = RUN.read_bytes().splitlines(keepends=True)[:6000]
+    engine = [line for line in lines if b" can0 " in line]
+    (season / "engine.log").write_bytes(b"".join(engine))
+    add = ("add", season / "one.log", season / "engine.log", "--car", season / "car" / CAR.name)
+    add += ("--season", season / "season")
+    assert len(said(capsys, *add)["added"]) == 1
+    decoded = []
+    update = Decoder.decode
+    monkeypatch.setattr(Decoder, "decode", lambda self, frames: decoded.append(len(frames)) or update(self, frames))
+    car = season / "car" / CAR.name
+    text = car.read_text(encoding="utf-8")
+    for old, new, names in (
+        ("[[0.5, 0.0], [4.5, 75.0]]", "[[0.5, 0.0], [4.5, 74.0]]", {"one.log"}),  # dampers are on the other bus
+        ("[[0.5, 0.0], [4.5, 74.0]]", "[[0.5, 0.0], [4.5, 74.0]] # as measured", set()),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+        car.write_text(text, encoding="utf-8")
+        decoded.clear()
+        done = said(capsys, *add)
+        assert {run["capture"] for run in done["again"]} == names
+        assert len(done["known"]) == 2 - len(names)
+        assert sum(decoded) == (3000 if names else 0)

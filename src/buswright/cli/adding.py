@@ -67,14 +67,14 @@ class Adding:
     """
 
     def __init__(self, options: argparse.Namespace, place: Place) -> None:
-        from buswright.cli.taking_in import version_of
+        from buswright.season.versions import Version
 
         self._options, self._place = options, place
         self._car = shared.load_car(options)
         if self._car is None and not options.dbc:
             raise UserError("season add needs a car file or a database", hint="add --car FILE or --dbc FILE")
         shared.load_databases(options)
-        self._version = version_of(self._car, [shared.bound_database(item)[1] for item in options.dbc])
+        self._version = Version.of(self._car, [shared.bound_database(item)[1] for item in options.dbc])
         self._jobs = shared.jobs_of(options)
 
     def alike(self, names: Iterable[str]) -> list[Names]:
@@ -167,7 +167,7 @@ class Adding:
         """Whether a run was decoded with the same numbers, and has all of its files."""
         from buswright.season.catalogue import damaged
 
-        return run.version == self._version and not damaged(self._place, run)
+        return self._version.decides_alike(run) and not damaged(self._place, run)
 
     def _work(self, found: Hashed, catalogue: Catalogue, jobs: int) -> Work:
         from buswright.cli.taking_in import Work, for_elsewhere

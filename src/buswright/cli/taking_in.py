@@ -7,11 +7,8 @@ the same ones each time. Whoever asked for it writes the entry that makes them p
 from __future__ import annotations
 
 import argparse
-import hashlib
-import json
 import os
 import re
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
@@ -29,9 +26,8 @@ if TYPE_CHECKING:
     from buswright.health.channels.evidence import Channels
     from buswright.report.health.report import HealthReport
     from buswright.season.run import Held, Run
+    from buswright.season.versions import Version
 
-_FORM = "1"
-"""Part of every version: a new one has all runs decoded again."""
 _UNSAFE = re.compile(r"[^A-Za-z0-9_+-]+")
 _STEM = 60
 _LISTED = 20
@@ -51,7 +47,7 @@ class Work:
     dbc, bus, bitrate, timezone, untrusted
         As the options of the same names.
     version
-        Of car file and databases: `version_of`.
+        Of car file and databases.
     season
         Path or URL of the season.
     jobs
@@ -72,7 +68,7 @@ class Work:
     bitrate: tuple[str, ...]
     timezone: str
     untrusted: bool
-    version: str
+    version: Version
     season: str
     jobs: int = 1
     taken: frozenset[str] = frozenset()
@@ -141,20 +137,6 @@ def for_elsewhere(work: Work, car: CarFile | None) -> Work:
     )
 
 
-def version_of(car: CarFile | None, databases: Sequence[Path]) -> str:
-    """Return a hash of what car file and databases say; comments and layout of the car file don't change it.
-
-    Raises
-    ------
-    OSError
-        One of them can't be read.
-    """
-    said: Mapping[str, object] = {} if car is None else tomllib.loads(car.path.read_text(encoding="utf-8"))
-    files = [*databases, *([] if car is None else [p for bus in car.buses.values() for p in bus.databases])]
-    told = [_FORM, said, [hashlib.sha256(path.read_bytes()).hexdigest() for path in files]]
-    return hashlib.sha256(json.dumps(told, default=str, sort_keys=True).encode()).hexdigest()
-
-
 def take_in(work: Work) -> Run:
     """Read, judge and write; return the new entry, which makes this part of the season when it is committed.
 
@@ -215,7 +197,7 @@ def _taken_in(work: Work, options: argparse.Namespace) -> Run:
         report = replace(report, files=work.hashed.names)  # not the copies that were read
         baseline = good_run(read, phases.result(), report.findings)
         name = _name(work, baseline.capture.recorded)
-        folder = f"{name}.{work.version[:8]}"
+        folder = f"{name}.{work.version.whole[:8]}"
         if folder in work.taken:
             folder += ".again"
         if not work.hashed.still_so():
@@ -250,11 +232,14 @@ def _held(folder: Path) -> tuple[Held, ...]:
 
 def _homes(folder: Path, names: Sequence[str]) -> dict[str, str]:
     """Return which table holds each channel."""
+    from buswright.channels.exported import column_of
     from buswright.report.files.tables import columns_of
+    from buswright.season.run import NUMBERS
 
-    wanted, found = set(names), {}
+    wanted, found = {column_of(name): name for name in names}, {}
     for path in sorted(folder.glob("*.parquet")):
-        found.update({name: path.name for name in columns_of(path) if name in wanted})
+        if path.name != NUMBERS:  # its columns are called zero, noise, max, as a channel may be
+            found.update({wanted[column]: path.name for column in columns_of(path) if column in wanted})
     return found
 
 
@@ -292,7 +277,7 @@ def _entry(
         car=report.car,
         car_file=car.path.name if car else "",
         car_sha256=car.hash if car else "",
-        version=work.version,
+        version=work.version.whole,
         tool=f"buswright {__version__}",
         verdict=advice(report),
         files=files,
@@ -310,6 +295,8 @@ def _entry(
         restarts=restarts,
         spans=spans,
         sources=work.hashed.sources,
+        rest=work.version.rest,
+        decided=work.version.channels,
     )
 
 

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from buswright.channels.exported import array_of, texts_of
-from buswright.channels.samples.series import Bools, Floats, Series
+from buswright.channels.samples.series import Bools, Floats, Int64s, Series
 from buswright.errors import UserError
 from buswright.health.baseline.baseline import Baseline
 from buswright.health.baseline.standstill import noise_of
@@ -41,18 +41,27 @@ PHASES = (WHOLE, REST, *(doing for doing in DOING if doing != "unknown"))
 LEAST_S = 1.0
 """A phase shorter than this has no numbers."""
 
-_COLUMNS = ("channel", "phase", "unit", "seconds", "samples", *QUANTITIES)
+_COLUMNS = ("channel", "phase", "unit", "seconds", "samples", "basis", *QUANTITIES)
+COUNTED_HZ = 5.0
+"""From this rate on samples are counted second by second; slower ones are told by the time between them (a choice)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Numbers:
-    """One channel in one phase of a run; None where there is nothing to tell."""
+    """One channel in one phase of a run; None where there is nothing to tell.
+
+    Attributes
+    ----------
+    basis
+        Of zero and noise at rest: which state of the car that was; only the same ones compare.
+    """
 
     channel: str
     phase: str
     unit: str
     seconds: float
     samples: int
+    basis: str = ""
     zero: float | None = None
     noise: float | None = None
     min: float | None = None
@@ -78,12 +87,14 @@ def numbers_of(channels: Channels, baseline: Baseline) -> Iterator[Numbers]:
         usable = series.valid
         times = series.time_ns
         seconds = float(times.max() - times.min()) * 1e-9 if len(times) else 0.0
-        rate = remembered.rate_hz if remembered is not None else None
+        rate = _rate(times, remembered.rate_hz if remembered is not None else None)
         yield _numbers(series, usable, np.ones(len(series), np.bool_), WHOLE, seconds, rate)
         if remembered is not None and remembered.rest is not None:
             rest = remembered.rest
-            at = baseline.at_rest.seconds if baseline.at_rest is not None else 0.0
-            yield Numbers(each.name, REST, series.unit, at, rest.samples, zero=rest.zero, noise=rest.noise)
+            at, basis = (
+                (baseline.at_rest.seconds, baseline.at_rest.basis) if baseline.at_rest is not None else (0.0, "")
+            )
+            yield Numbers(each.name, REST, series.unit, at, rest.samples, basis, zero=rest.zero, noise=rest.noise)
         if not len(driving.number):
             continue
         window = times // FINE_NS
@@ -94,6 +105,14 @@ def numbers_of(channels: Channels, baseline: Baseline) -> Iterator[Numbers]:
             if phase != "unknown" and lasted >= LEAST_S:
                 inside = doing == code
                 yield _numbers(series, usable, inside, phase, lasted, float(inside.sum()) / lasted)
+
+
+def _rate(time_ns: Int64s, nominal_hz: float | None) -> float | None:
+    """Return the median number of samples in a whole second: neither a pause nor a slow start moves it, a loss does."""
+    if nominal_hz is None or nominal_hz < COUNTED_HZ or len(time_ns) < 2:
+        return nominal_hz
+    counts = np.unique(time_ns // 1_000_000_000, return_counts=True)[1][1:-1]  # the first and the last are not whole
+    return float(np.median(counts)) if len(counts) else nominal_hz
 
 
 def _numbers(series: Series, usable: Bools, inside: Bools, phase: str, seconds: float, rate: float | None) -> Numbers:
@@ -122,7 +141,7 @@ def write_numbers(path: Path, numbers: Sequence[Numbers]) -> None:
 
     def column(name: str) -> pa.Array:
         values = [getattr(each, name) for each in numbers]
-        if name in ("channel", "phase", "unit"):
+        if name in ("channel", "phase", "unit", "basis"):
             return texts_of(values)
         if name == "samples":
             return array_of(np.array(values, np.int64))

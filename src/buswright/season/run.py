@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from types import MappingProxyType
 
@@ -124,6 +125,9 @@ class Run:
         What each channel can measure from end to end, in its unit.
     sources
         The files that it was read from; empty where an older version read it.
+    rest, decided
+        What decoded it but for the numbers of its channels, and what decided about each channel, as hashes; empty
+        where an older version wrote it.
     """
 
     name: str
@@ -151,12 +155,19 @@ class Run:
     restarts: Mapping[str, int] = field(default_factory=lambda: _NO_COUNTS)
     spans: Mapping[str, float] = field(default_factory=lambda: _NO_NUMBERS)
     sources: tuple[Source, ...] = ()
+    rest: str = ""
+    decided: Mapping[str, str] = field(default_factory=lambda: _NOTHING)
 
     def __post_init__(self) -> None:
         """Refuse what would lead out of the season's folder: a catalogue may be a stranger's."""
         for text in (self.name, self.folder):
             if not is_name(text):
                 raise ValueError(f"folder {text[:60]!r} is no name")
+        if self.recorded is not None:
+            try:
+                datetime.fromisoformat(self.recorded)
+            except ValueError:
+                raise ValueError(f"recorded {self.recorded[:60]!r} is no time") from None
         known = {each.name for each in self.files}
         for table in self.tables.values():
             if table not in known:
@@ -178,3 +189,10 @@ class Run:
     def order(self) -> tuple[bool, str, str]:
         """Sorts runs by time; those without one come last."""
         return self.recorded is None, self.recorded or "", self.name
+
+    @property
+    def start_ns(self) -> int:
+        """Time of the first frame on the clock of the tables, exact to a microsecond; 0 without a date."""
+        if self.recorded is None:
+            return 0
+        return int(datetime.fromisoformat(self.recorded).timestamp() * 1_000_000) * 1000

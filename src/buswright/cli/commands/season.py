@@ -6,7 +6,10 @@ moment leaves the season readable; the next one goes on. Several calls at once d
 FOLDER it stays, and takes in each capture of that folder as soon as it is complete.
 
 list shows the runs, what was wrong with each, and what changed steadily over them. channel NAME --over zero shows one
-number of a channel for each run, with a plot. check holds every file against the hash that it was written with.
+number of a channel for each run, with a plot. open RUN shows a run in the workbench at once, from its tables; open RUN
+RUN puts two side by side on one time axis; without a name it lists the runs. query 'select ...' asks all runs at once
+in SQL (DuckDB); without a question it lists the tables. check holds every file against the hash that it was written
+with.
 
 The season is the folder ./season, or what --season names: a folder, or a URL if fsspec is installed. Captures may be
 URLs too. With --scheduler the workers of a Dask scheduler do the work of add.
@@ -19,6 +22,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
+from buswright.cli.opening_runs import open_runs
+from buswright.cli.querying import query
 from buswright.cli.streams import put_lines
 from buswright.errors import UserError
 
@@ -26,14 +31,17 @@ if TYPE_CHECKING:
     from buswright.season.place import Place
 
 DEFAULT = "season"
-ACTIONS = ("add", "list", "channel", "check")
+ACTIONS = ("add", "list", "channel", "open", "query", "check")
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     parser.add_argument("action", choices=ACTIONS, metavar="ACTION", help=f"{', '.join(ACTIONS[:-1])} or {ACTIONS[-1]}")
     parser.add_argument(
-        "names", nargs="*", metavar="NAME", help="add: captures or folders of them; channel: names, with wildcards"
+        "names",
+        nargs="*",
+        metavar="NAME",
+        help="add: captures or folders of them; channel: names, with wildcards; open: up to two runs; query: SQL",
     )
     parser.add_argument("--season", default=DEFAULT, metavar="PLACE", help="folder or URL; default: ./season")
     parser.add_argument(
@@ -42,7 +50,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--phase", metavar="PHASE", help="channel: run, rest, key-on, cranking, idle, driving, rolling or standing"
     )
-    parser.add_argument("--csv", metavar="FILE", help="channel: write the numbers as CSV")
+    parser.add_argument(
+        "--channel",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="open: plot this channel at once; may be repeated",
+    )
+    parser.add_argument("--csv", metavar="FILE", help="channel: write the numbers as CSV; query: write all rows")
+    parser.add_argument("--parquet", metavar="FILE", help="query: write all rows as Parquet")
     shared.add_jobs(
         parser,
         "add: captures at work at once, or processes on a single one; default: the processor's cores. The result is "
@@ -75,7 +91,7 @@ def run(options: argparse.Namespace) -> int:
     if options.action in ("list", "check") and options.names:
         raise UserError(f"season {options.action} takes no names", hint=f"buswright season {options.action}")
     place = open_place(options.season)
-    doing = {"add": _add, "list": _list, "channel": _channel, "check": _check}
+    doing = {"add": _add, "list": _list, "channel": _channel, "open": open_runs, "query": query, "check": _check}
     return doing[options.action](options, place)
 
 
@@ -113,13 +129,13 @@ def _list(options: argparse.Namespace, place: Place) -> int:
     from buswright.report.commands import season as report
     from buswright.season.catalogue import read_catalogue
     from buswright.season.numbers import read_numbers
-    from buswright.season.trends import trends
+    from buswright.season.trends import findings_over
 
     catalogue = read_catalogue(place)
     points, unread = read_numbers(place, catalogue.runs)
-    found = trends(catalogue.runs, points)
+    found = findings_over(catalogue.runs, points)
     shared.show(options, report, report.Listed(catalogue, found, tuple(unread)))
-    return shared.exit_status((trend.severity for trend in found), options)
+    return shared.exit_status((finding.severity for finding in found), options)
 
 
 def _channel(options: argparse.Namespace, place: Place) -> int:

@@ -11,6 +11,9 @@ from typing import Any
 
 import numpy as np
 
+from buswright.diagnosis.over_runs import CHANCE, LEAST_RUNS, kendall
+from buswright.findings import Finding
+from buswright.report.findings import finding_lines
 from buswright.report.page import html_table, render_page
 from buswright.report.plain import plain, some
 from buswright.report.plot import plot_lines
@@ -18,7 +21,6 @@ from buswright.report.text import joined, number, table
 from buswright.season.catalogue import Catalogue, Fault
 from buswright.season.numbers import QUANTITIES, Point
 from buswright.season.run import PAGE, Run
-from buswright.season.trends import Trend, kendall
 from buswright.wording import listed, plural
 
 SCHEMA = "buswright.season/1"
@@ -44,7 +46,7 @@ class Listed:
     """The runs of a season, what changed over them, and what could not be read."""
 
     catalogue: Catalogue
-    trends: tuple[Trend, ...]
+    findings: tuple[Finding, ...]
     unread: tuple[str, ...]
 
 
@@ -95,7 +97,7 @@ def render_text(result: Result, *, width: int = 100) -> str:
     if isinstance(result, Added):
         return joined(_added(result))
     if isinstance(result, Listed):
-        return joined(_listed(result))
+        return joined(_listed(result, width))
     if isinstance(result, OverRuns):
         return joined(_over_runs(result, width))
     return joined(_checked(result))
@@ -107,7 +109,7 @@ def _added(result: Added) -> list[str]:
     return lines + [f"  {line}" for each in result.refused for line in refused_lines(*each)]
 
 
-def _listed(result: Listed) -> list[str]:
+def _listed(result: Listed, width: int) -> list[str]:
     rows = [
         [
             run.name,
@@ -125,17 +127,13 @@ def _listed(result: Listed) -> list[str]:
         ["run", "recorded", "min", "km", "air °C", "findings", "channels not fine"], rows, right=(2, 3, 4, 5)
     )
     lines.append("")
-    for trend in result.trends:
-        lines += [
-            f"{trend.severity.name} {trend.trend}: {trend.words}",
-            f"  next: {trend.next_check}",
-            f"  limit: {trend.threshold}; a random order would show this with a chance of {trend.chance:.1g}",
-        ]
-    if not result.trends:
+    for rank, finding in enumerate(result.findings, 1):
+        lines += finding_lines(finding, rank, None, width)
+    if not result.findings:
         lines.append(
-            "No trend in zero, noise at rest and rate of the channels, nor in restarts of the modules."
-            if len(rows) >= 6
-            else "Trends were not looked for: they need 6 runs."
+            "Over the runs: nothing in zero, noise at rest and rate of the channels, nor in restarts of the modules."
+            if len(rows) >= LEAST_RUNS
+            else f"What changes over the runs was not looked for: that needs {LEAST_RUNS} runs."
         )
     lines += [f"problem: {fault.where}: {fault.words}" for fault in result.catalogue.faults]
     lines += [f"problem: {line}" for line in result.unread]
@@ -170,9 +168,9 @@ def _over_runs(result: OverRuns, width: int) -> list[str]:
 
 def _trend_words(known: Any) -> str:
     tau, chance = kendall(known)
-    if len(known) < 6:
+    if len(known) < LEAST_RUNS:
         return "too few runs to tell a trend"
-    if chance > 0.01:
+    if chance > CHANCE:
         return f"no steady trend (a random order would show as much with a chance of {chance * 100:.0f} %)"
     return f"{'rises' if tau > 0 else 'falls'} from run to run"
 
@@ -203,7 +201,13 @@ def render_json(result: Result) -> dict[str, Any]:
     head |= {"season": result.catalogue.title, "problems": plain(result.catalogue.faults)}
     if isinstance(result, Listed):
         runs = [some(run, _RUN) for run in result.catalogue.runs]
-        return {**head, "action": "list", "runs": runs, "trends": plain(result.trends), "unread": list(result.unread)}
+        return {
+            **head,
+            "action": "list",
+            "runs": runs,
+            "findings": plain(result.findings),
+            "unread": list(result.unread),
+        }
     if isinstance(result, OverRuns):
         numbers = [
             {"run": each.run.name, "recorded": each.run.recorded, **plain(each.numbers)} for each in result.points

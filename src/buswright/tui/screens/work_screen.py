@@ -95,7 +95,7 @@ class WorkScreen(Guarded, Screen[None]):
     def copied(self) -> str:
         """Return what the screen shows, as text: source and moment, then its panels and the whole of its lists."""
         shown = [each for each in self.query("Lines, Rows") if not isinstance(each, Bar) or each.id]
-        texts = [each.text for each in (self.query_one(TopBar), *shown) if isinstance(each, Lines | Rows)]
+        texts = [each.text for each in (*self.query(TopBar), *shown) if isinstance(each, Lines | Rows)]
         return "\n".join(text for text in texts if text.strip())
 
     def exported(self) -> Export:
@@ -106,12 +106,25 @@ class WorkScreen(Guarded, Screen[None]):
 
     def compose(self) -> ComposeResult:
         """Put the bars around the body."""
-        yield TopBar()
-        yield Tabs(self.NAME)
+        yield from self.above()
         yield from self.body()
-        yield TimeBar()
+        yield from self.below()
         yield SearchLine()
         yield KeyBar()
+
+    def above(self) -> Iterable[Widget]:
+        """Make the bars above the body."""
+        yield TopBar()
+        yield Tabs(self.NAME)
+
+    def below(self) -> Iterable[Widget]:
+        """Make the bar below it."""
+        yield TimeBar()
+
+    def draw_bars(self, snapshot: Snapshot) -> None:
+        """Fill them."""
+        self.query_one(TopBar).take(snapshot)
+        self.query_one(TimeBar).take(snapshot)
 
     def on_mount(self) -> None:
         """Give the focus to the list."""
@@ -130,8 +143,7 @@ class WorkScreen(Guarded, Screen[None]):
         if not self.is_mounted or not self.is_running:
             return
         try:
-            self.query_one(TopBar).take(snapshot)
-            self.query_one(TimeBar).take(snapshot)
+            self.draw_bars(snapshot)
             self.show(snapshot)
             self.query_one(KeyBar).draw()
         except Exception as fault:  # noqa: BLE001  (a screen must not end the recording)

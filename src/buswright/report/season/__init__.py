@@ -1,0 +1,1 @@
+"""What a season answers, as text, JSON and files."""

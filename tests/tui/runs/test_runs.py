@@ -1,0 +1,197 @@
+"""One run and two side by side, from a season whose captures are gone."""
+
+import asyncio
+import shutil
+
+import numpy as np
+import pytest
+
+from buswright.cli.main import status_of
+from buswright.errors import UserError
+from buswright.notebook.opening import open_session
+from buswright.season.catalogue import read_catalogue
+from buswright.season.opening import open_place
+from buswright.season.stored import StoredRun, run_called
+from buswright.tui.runs.app import RunsBench
+from buswright.tui.runs.screens import PlotOfRuns
+from tests.season.conftest import CAR, RUN
+
+from ..piloted import drawn, told
+
+FIRST, SECOND = "2026-04-11_one", "2026-04-11_two"
+
+
+@pytest.fixture(scope="module")
+def stored(tmp_path_factory):
+    """A season of two parts of one drive, the second cut out of it a little later; the captures are removed."""
+    folder = tmp_path_factory.mktemp("stored")
+    lines = RUN.read_bytes().splitlines(keepends=True)
+    captures = folder / "captures"
+    captures.mkdir()
+    for name, part in (("one", lines[14000:20000]), ("two", lines[15000:21000])):
+        (captures / f"{name}.log").write_bytes(b"".join(part))
+    assert (
+        status_of(
+            ["season", "add", str(captures), "--jobs", "1", "--car", str(CAR), "--season", str(folder / "season")]
+        )
+        == 0
+    )
+    sessions = [open_session(captures / f"{name}.log", CAR) for name in ("one", "two")]
+    series = [session["throttle"] for session in sessions]
+    shutil.rmtree(captures)
+    return open_place(str(folder / "season")), series
+
+
+def run(stored, steps, size=(120, 40), **asked):
+    """Run `await steps(app, pilot)` over the season."""
+    place, _ = stored
+    catalogue = read_catalogue(place)
+    asked["runs"] = [run_called(catalogue, name).name for name in asked.get("runs", ())]
+
+    async def go():
+        app = RunsBench(place, catalogue, theme="dusk", **asked)
+        async with app.run_test(size=size) as pilot:
+            await pilot.pause()
+            return await steps(app, pilot)
+
+    return asyncio.run(go())
+
+
+async def plotted(app, pilot, count):
+    """Wait until so many curves are read."""
+    for _ in range(200):
+        if isinstance(app.screen, PlotOfRuns) and len(app.screen.plotted()) == count:
+            return
+        await pilot.pause(0.02)
+    pytest.fail("nothing was read")
+
+
+def test_a_stored_channel_is_what_the_capture_held(stored):
+    place, sessions = stored
+    for stored_run, wanted in zip(read_catalogue(place).runs, sessions, strict=True):
+        read = StoredRun.of(place, stored_run).series("throttle")
+        assert np.array_equal(read.value, wanted.value)
+        assert np.array_equal(read.raw, wanted.raw)
+        assert (read.unit, read.kind, len(read)) == (wanted.unit, wanted.kind, len(wanted))
+        assert np.array_equal(np.diff(read.time_ns), np.diff(wanted.time_ns))
+        assert 0 <= read.time_ns[0] < 1_000_000_000
+    gear = StoredRun.of(place, read_catalogue(place).runs[0]).series("gear")
+    assert gear.kind == "state"
+    assert gear.label(0)
+    damper = StoredRun.of(place, read_catalogue(place).runs[0]).series("damper_fl")
+    assert damper.volts is not None
+    with pytest.raises(UserError, match="no such channel"):
+        StoredRun.of(place, read_catalogue(place).runs[0]).series("nix")
+
+
+def test_a_run_is_called_by_its_name_a_part_of_it_or_last(stored):
+    catalogue = read_catalogue(stored[0])
+    names = [each.name for each in catalogue.runs]
+    assert [run_called(catalogue, each).name for each in (names[0], "one", "last")] == [names[0], names[0], names[1]]
+    with pytest.raises(UserError, match="2 runs are called so"):
+        run_called(catalogue, "2026")
+    with pytest.raises(UserError, match="no such run"):
+        run_called(catalogue, "three")
+
+
+@pytest.mark.parametrize("size", [(60, 20), (200, 60)])
+def test_two_runs_are_picked_listed_and_plotted_side_by_side(stored, size):
+    async def steps(app, pilot):
+        lines = await drawn(app, pilot)
+        assert "2 runs" in lines[0]
+        await pilot.press("x", "down", "x", "enter")
+        lines = await drawn(app, pilot)
+        assert any("mean 1" in each and "mean 2" in each for each in lines)
+        await pilot.press("slash", *"throttle", "enter", "enter")
+        await plotted(app, pilot, 2)
+        lines = await drawn(app, pilot)
+        assert "both from their start" in lines[0]
+        assert "1 throttle" in lines[2]
+        assert "2 throttle" in lines[3]
+        assert "Align" in lines[-1]
+        await pilot.press("question_mark")
+        assert "[ and ] move" in " ".join("\n".join(await drawn(app, pilot)).split()) or size[1] < 40
+        await pilot.press("escape", "escape", "escape", "escape")
+        assert "2 runs" in (await drawn(app, pilot))[0]
+
+    run(stored, steps, size)
+
+
+def test_the_second_run_is_moved_by_keys_and_put_back(stored):
+    async def steps(app, pilot):
+        await plotted(app, pilot, 2)
+        before = [each.series.time_ns[0] for each in app.screen.plotted()]
+        await pilot.press("right_square_bracket")
+        lines = await drawn(app, pilot)
+        moved = app.worker.shift_ns
+        assert moved > 0
+        assert f"2 moved {moved / 1e9:+.3f} s" in lines[0]
+        after = [each.series.time_ns[0] for each in app.screen.plotted()]
+        assert (after[0] - before[0], after[1] - before[1]) == (0, moved)
+        await pilot.press("left_curly_bracket")
+        await drawn(app, pilot)
+        assert app.worker.shift_ns < 0
+        await pilot.press("s")
+        assert "both from their start" in (await drawn(app, pilot))[0]
+        assert app.worker.shift_ns == 0
+
+    run(stored, steps, runs=["one", "two"], channels=["throttle"])
+
+
+def test_an_event_of_both_runs_is_put_together(stored):
+    async def steps(app, pilot):
+        await plotted(app, pilot, 2)
+        await pilot.press("e")
+        assert "set the cursor" in told(app)
+        first = app.worker.shown("1 throttle")
+        behind = first.time_ns >= first.time_ns[-1] // 2
+        steepest = int(np.argmax(np.where(behind[1:], np.abs(np.diff(first.value)), 0)))
+        app.screen.cursor_ns = int(first.time_ns[steepest])
+        await pilot.press("e")
+        await drawn(app, pilot)
+        assert "aligned where throttle" in told(app)
+        early, late = (each.start_ns for each in app.catalogue.runs)  # on the clock of the drive that both are cut from
+        assert app.worker.shift_ns == pytest.approx(late - early, abs=20_000_000)
+        app.screen.cursor_ns = int(first.time_ns[0]) - 10**9
+        await pilot.press("e")
+        assert "no edge at the cursor" in told(app)
+
+    run(stored, steps, runs=["one", "two"], channels=["throttle"])
+
+
+def test_one_run_alone_has_no_keys_of_two(stored):
+    async def steps(app, pilot):
+        await plotted(app, pilot, 2)
+        lines = await drawn(app, pilot)
+        assert "Align" not in lines[-1]
+        await pilot.press("right_square_bracket", "e", "s")
+        assert app.worker.shift_ns == 0
+        assert "1 damper_fl" in lines[3]
+
+    run(stored, steps, runs=["one"], channels=["throttle", "damper_fl"])
+
+
+def test_a_table_that_is_damaged_is_told_and_the_other_run_is_shown(stored, tmp_path):
+    place, _ = stored
+    shutil.copytree(place.title, tmp_path / "season")
+    catalogue = read_catalogue(place)
+    table = tmp_path / "season" / "runs" / catalogue.runs[1].folder / catalogue.runs[1].tables["throttle"]
+    table.write_bytes(table.read_bytes()[:100])
+
+    async def steps(app, pilot):
+        await plotted(app, pilot, 1)
+        await drawn(app, pilot)
+        assert "season check" in told(app)
+
+    run((open_place(str(tmp_path / "season")), None), steps, runs=["one", "two"], channels=["throttle"])
+
+
+def test_the_command_says_what_is_missing(stored, capsys):
+    place = ["--season", stored[0].title]
+    assert status_of(["season", "open", "one", *place]) == 2
+    assert "needs a terminal" in capsys.readouterr().err
+    assert status_of(["season", "open", "one", "two", "last", *place]) == 2
+    assert status_of(["season", "open", "one", "--channel", "nix", *place]) == 2
+    assert "no such channel" in capsys.readouterr().err
+    assert status_of(["season", "open", "three", *place]) == 2
+    assert "buswright season list" in capsys.readouterr().err
