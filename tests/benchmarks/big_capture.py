@@ -31,6 +31,14 @@ class BigCapture:
     def asc(self) -> Path:
         return self.folder / f"big_{self.frames}.asc"
 
+    def repeated(self, path: Path, times: int) -> Path:
+        """Write the candump so many times in a row, each copy a day and some hours later; return the path."""
+        text = self.candump.read_bytes()
+        with path.open("wb") as out:
+            for k in range(times):
+                out.write(text.replace(b"(17000", b"(17%03d" % k) if k else text)
+        return path
+
 
 def identifiers() -> list[int]:
     return [0x100 + 7 * k for k in range(49)] + [0x6F0]

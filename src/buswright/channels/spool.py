@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import IO, Any
+from weakref import WeakSet
 
 import numpy as np
 
@@ -16,6 +17,8 @@ from buswright.messages.plan import Numbers
 
 FILE_BYTES = 128 << 20
 """Bytes of one temporary file: few files, for systems allow some hundred open ones."""
+HELD_BYTES = 32 << 20
+"""After so many bytes more, what was read of mapped files is let go: the system would keep it while it has room."""
 LEAST_BYTES = 4096
 """A column smaller than this isn't worth its place in a file."""
 _ALIGNED = 64
@@ -24,7 +27,7 @@ _ALIGNED = 64
 class Spool:
     """Keeps columns in files that vanish by themselves, also where the process is killed; used in a `with`.
 
-    What is read of a mapped column lies in memory only as long as the system has room for it.
+    What is read of a mapped column lies in memory only for a while.
 
     Parameters
     ----------
@@ -38,6 +41,8 @@ class Spool:
         self._map: mmap.mmap | None = None
         self._used = 0
         self._spans: list[tuple[int, int]] = []
+        self._maps: WeakSet[mmap.mmap] = WeakSet()
+        self._since = 0
 
     def __enter__(self) -> Spool:
         return self
@@ -64,6 +69,7 @@ class Spool:
             self._file = tempfile.TemporaryFile(dir=self._folder)  # noqa: SIM115 - lives as long as its columns
             self._file.truncate(max(FILE_BYTES, size))
             self._map = mmap.mmap(self._file.fileno(), max(FILE_BYTES, size), access=mmap.ACCESS_READ)
+            self._maps.add(self._map)
             self._used = 0
             start = np.frombuffer(self._map, np.uint8).__array_interface__["data"][0]
             self._spans.append((start, start + len(self._map)))
@@ -72,6 +78,11 @@ class Spool:
         self._file.flush()
         kept = np.frombuffer(self._map, column.dtype, len(column), self._used)
         self._used += -(-size // _ALIGNED) * _ALIGNED
+        self._since += size
+        if self._since > HELD_BYTES and hasattr(mmap, "MADV_DONTNEED"):
+            self._since = 0
+            for each in self._maps:
+                each.madvise(mmap.MADV_DONTNEED)
         return kept
 
     def keep_series(self, series: Series) -> Series:

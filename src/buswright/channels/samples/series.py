@@ -200,6 +200,8 @@ class Series:
     effective_hz: float | None = None
     labels: Labels = NO_LABELS
     first_ns: int | None = None
+    _measured_s: list[float] = field(default_factory=list, init=False)
+    """Its measured period, once that was asked for: detectors ask a dozen times, and it costs a median."""
 
     def __post_init__(self) -> None:
         n = len(self.time_ns)
@@ -382,6 +384,12 @@ def measured_period_s(series: Series) -> float:
 
     The median, since neither gaps nor bursts move it.
     """
+    if not series._measured_s:
+        series._measured_s.append(_median_step_s(series))
+    return series._measured_s[0]
+
+
+def _median_step_s(series: Series) -> float:
     steps = np.diff(series.time_ns)
     inside = series.segments[(series.segments > 0) & (series.segments < len(series))] - 1
     if len(inside):

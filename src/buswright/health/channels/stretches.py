@@ -112,18 +112,19 @@ def excursions(
         near = np.abs(np.diff(value)) <= least
     jumps = np.flatnonzero(~near) + 1
     ends = np.append(segments[(segments > 0) & (segments < size)], size)
+    jumps = jumps[np.isfinite(value[jumps - 1]) & ~np.isin(jumps, ends)]
+    ends = ends[np.searchsorted(ends, jumps, side="right")]
     first: list[int] = []
     stop: list[int] = []
     behind = -1
-    for at in jumps.tolist():
-        if at <= behind or at in ends or not np.isfinite(value[at - 1]):
-            continue  # at `behind` it jumps back
-        end = int(ends[np.searchsorted(ends, at, side="right")])
-        reach = min(end, int(np.searchsorted(time_ns[at:end], time_ns[at] + longest_ns, side="right")) + at)
-        with np.errstate(invalid="ignore"):
-            returned = np.flatnonzero(np.abs(value[at:reach] - value[at - 1]) <= back)
-        if len(returned):
-            behind = at + int(returned[0])
-            first.append(at)
-            stop.append(behind)
+    with np.errstate(invalid="ignore"):
+        for at, end in zip(jumps.tolist(), ends.tolist(), strict=True):
+            if at <= behind:
+                continue  # at `behind` it jumps back
+            reach = at + int(time_ns[at:end].searchsorted(time_ns[at] + longest_ns, side="right"))
+            returned = np.abs(value[at:reach] - value[at - 1]) <= back
+            if returned.any():
+                behind = at + int(returned.argmax())
+                first.append(at)
+                stop.append(behind)
     return Stretches(np.array(first, dtype=np.intp), np.array(stop, dtype=np.intp))
