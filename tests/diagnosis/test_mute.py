@@ -50,6 +50,12 @@ def test_any_fault_below_explains_values_above_the_node_layer() -> None:
     assert not accounts_for(DROP, seen("open-circuit", "channel:oil", 10.1, 30))
 
 
+def test_a_wrong_zero_accounts_for_no_shape() -> None:
+    offset = seen("offset", "channel:fl", 0, 60)
+    assert accounts_for(offset, seen("drift", "channel:fl", 0, 60))
+    assert not accounts_for(offset, seen("under-sampled", "channel:fl", 0, 60))
+
+
 def test_what_explains_may_be_explained() -> None:
     babble = seen("babbling-node", "id:main/080", 10, 20, reach=("bus:main", "id:main/100"))
     load = seen("bus-overload", "bus:main", 10, 20, reach=("id:main/100",))
