@@ -235,7 +235,7 @@ def _copied(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: 
         return None
     moves = [(own[later] - own[0], other[later] - other[0]) for later in (1, 2)]
     fast = _alike(moves, _LEAST_CORRELATION)
-    before = beside.input(neighbour.name, 1) if fast is not None else None
+    before = beside.input(neighbour.name, 1)
     linked = before is not None and _delayed(moves[0], (own[1] - own[0], before[1] - before[0]))
     if fast is not None and not linked and _alone(each, neighbour, beside, other):
         return _Copied(each, neighbour, by, *fast)
@@ -245,7 +245,12 @@ def _copied(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: 
     rivals = list(beside.rivals(neighbour.name, alike=False))
     apart = [_left(move, [rival[later] - rival[0] for rival in rivals]) for later, move in enumerate(moves, start=1)]
     fast = _alike(apart, _APART_CORRELATION)
-    return None if fast is None else _Copied(each, neighbour, by, *fast)
+    if fast is None or (
+        before is not None
+        and _delayed(apart[0], _left((own[1] - own[0], before[1] - before[0]), [one[1] - one[0] for one in rivals]))
+    ):
+        return None
+    return _Copied(each, neighbour, by, *fast)
 
 
 def _copied_at_once(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: _Beside) -> _Copied | None:
