@@ -135,7 +135,7 @@ def test_dampers_exchanged_across_the_car_leave_two_answers():
     }
     (one,) = corners(Channels({**channels, **across}, car=demo_car()))
     assert one.severity is Severity.SUSPECT
-    assert "It may as well be damper_fr and damper_rl" in one.evidence[1]
+    assert "damper_fr and damper_rl may be exchanged instead" in one.rivals[0].why
 
 
 def test_a_damper_turned_round_may_be_the_sensor_of_a_corner_that_nobody_shows():
@@ -144,6 +144,7 @@ def test_a_damper_turned_round_may_be_the_sensor_of_a_corner_that_nobody_shows()
     for channels, severity in ((turned, Severity.FAULT), (alone, Severity.SUSPECT)):
         (one,) = corners(channels)
         assert (one.fault, one.subject, one.severity) == ("sign-flipped", "channel:damper_rr", severity)
+        assert bool(one.rivals) == (channels is alone)
 
 
 def test_an_input_that_wanders_has_no_offset():
