@@ -220,6 +220,12 @@ def test_a_zero_that_wanders_is_seen_in_the_two_seconds_after_the_engine_stopped
     assert ("drift", f"channel:{name}") in said(stopped(name, ramp(by)))
 
 
+def test_a_running_engine_tells_no_standing_car_without_a_speed():
+    driven = changed("accel_long", lambda value: value + 4.0 * (np.arange(len(value)) > len(value) / 2))
+    without = Channels({name: each for name, each in driven.items() if name not in SPEEDS}, car=demo_car())
+    assert not {fault for fault, _ in said(without)} & {"drift", "offset"}
+
+
 def test_a_foot_that_holds_the_brake_to_the_end_is_no_drift():
     assert said(stopped("brake_pressure_front", pressed(57.5, 61.0, 30.0, 0.0))) == set()
 
