@@ -66,7 +66,7 @@ def test_a_sound_car_says_nothing(seed):
         ("yaw_rate", lambda v: v + 3.0, "offset"),
         ("brake_pressure_front", lambda v: v + 9.0, "offset"),
         ("steering_angle", lambda v: v + 15.0, "offset"),
-        ("yaw_rate", lambda v: v - 4.0, "offset"),  # no factor turns a sign
+        ("accel_long", lambda v: v - 1.0, "offset"),  # no factor turns a sign
         ("manifold_pressure", lambda v: v - 99.0, "unit-mixup"),
         ("wheel_speed_fl", lambda v: v * 1.25, "gain"),
         ("accel_lat", lambda v: v / 9.80665, "scale-or-unit"),
