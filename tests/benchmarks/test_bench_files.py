@@ -72,7 +72,7 @@ def test_a_folder_of_parquet(big, tmp_path, kind, jobs, least, record_property):
 
 @pytest.mark.parametrize(("jobs", "least"), [(1, 5), (2, 6)])
 def test_a_folder_of_calibrated_channels(tmp_path, jobs, least, record_property):
-    """Seventeen minutes of the simulated car. The loop stops at signals: calibrations, limits, qualities are ours alone."""
+    """Seventeen minutes of the simulated car. The loop stops at signals; calibrations and limits are ours alone."""
     if jobs > CORES:
         pytest.skip("too few cores")
     with (drive := tmp_path / "drive.log").open("wb") as stream:

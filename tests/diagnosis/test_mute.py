@@ -67,6 +67,12 @@ def test_a_module_without_a_name_is_reached_where_all_its_identifiers_are() -> N
     assert not accounts_for(drop, seen("bus-off", "module:dash", 10.1, 10.9))
 
 
+def test_a_wrong_zero_accounts_for_no_shape() -> None:
+    offset = seen("offset", "channel:fl", 0, 60)
+    assert accounts_for(offset, seen("drift", "channel:fl", 0, 60))
+    assert not accounts_for(offset, seen("under-sampled", "channel:fl", 0, 60))
+
+
 def test_what_explains_may_be_explained() -> None:
     babble = seen("babbling-node", "id:main/080", 10, 20, reach=("bus:main", "id:main/100"))
     load = seen("bus-overload", "bus:main", 10, 20, reach=("id:main/100",))

@@ -7,11 +7,14 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from buswright.channels.glitches import Watched
 from buswright.channels.samples.series import Series
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.sensors.decoding import decoding_sightings
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.messages.model import Signal
+
+from .synthetic import sensor
 
 N = 4000
 TIMES = (np.arange(N) * 10_000_000).astype(np.int64)
@@ -52,6 +55,20 @@ def test_a_sign_read_as_a_size_is_named_and_the_other_way():
     around = smooth(3000, 32768, np.random.default_rng(2))
     assert found(around) == []
     assert found(around.astype(np.uint16).astype(np.int16).astype(np.int64), signed=True) == ["signedness"]
+
+
+@pytest.mark.parametrize(("healthy", "named"), [((0.08, 4.92), True), ((-3.0, 4.92), False)])
+def test_negative_volts_of_a_single_wire_are_a_wrong_sign(healthy, named):
+    codes = smooth(18_000, 32_000, np.random.default_rng(4))  # of 5 V: the gap is less than half of all codes
+    raw = codes.astype(np.uint16).astype(np.int16).astype(np.int64)
+    signal = Signal("S", 0, 16, signed=True, scale=5 / 65536, unit="V")
+    volts = raw * (5 / 65536)
+    channel = ChannelEvidence(
+        Series("s", "bar", TIMES, volts, raw=raw, volts=volts), sensor=sensor(healthy=healthy), signal=signal,
+        message="bus/M", watched=Watched("s", step=5 / 65536, span=4.0, period_s=0.01),
+    )  # fmt: skip
+    case = Case(SimpleNamespace(), channels=Channels({"s": channel}))  # type: ignore[arg-type]
+    assert [one.finding.fault for one in decoding_sightings(case)] == ["signedness"] * named
 
 
 def test_a_sign_that_shows_only_now_and_then_at_nought_is_named_and_a_code_for_no_value_is_not():

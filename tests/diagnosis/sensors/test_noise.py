@@ -96,6 +96,22 @@ def test_a_damper_on_the_road_shakes_by_itself() -> None:
     assert not list(noise_sightings(with_engine(values, table=TRAVEL, role="damper_travel")))
 
 
+@pytest.mark.parametrize(("others", "every", "found"), [(0.01, 1, 1), (0.05, 1, 0), (0.01, 3, 0)])
+def test_a_damper_that_is_far_noisier_than_its_twins_has_it_in_its_wire(others: float, every: int, found: int) -> None:
+    dampers = [
+        made(
+            f"d{n}",
+            temperature((0.05 if n == 1 else others) * rpm() / 7500, n)[:: every if n == 1 else 1],
+            hz=HZ / every if n == 1 else HZ,
+            kind=sensor(TRAVEL),
+            role="damper_travel",
+        )
+        for n in range(4)
+    ]
+    engine = made("rpm", rpm(), hz=HZ, unit="rpm", role="engine_speed")
+    assert [one.finding.subject for one in noise_sightings(case_of(engine, *dampers))] == ["channel:d1"] * found
+
+
 def test_noise_of_a_whole_ground_is_one_finding() -> None:
     engine = made("rpm", rpm(), hz=HZ, unit="rpm", role="engine_speed")
     channels = [

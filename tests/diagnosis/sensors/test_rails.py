@@ -56,6 +56,13 @@ def test_bias_says_open_or_short(reads: Any, level: float, fault: str, severity:
     assert any("can't be told apart" in text for text in one.evidence) == (reads is None)
 
 
+def test_a_rail_whose_noise_dips_below_the_end_of_the_band_is_a_rail() -> None:
+    noisy = volts() + 0.02 * np.random.default_rng(8).standard_normal(int(SECONDS * HZ))
+    channel = made("oil", at_rail(noisy, 4.955, noise=0.02), kind=sensor(open_reads="high", healthy=(0.05, 4.95)))
+    (one,) = found(case_of(channel))
+    assert (one.fault, one.subject) == ("open-circuit", "channel:oil")
+
+
 @pytest.mark.parametrize(("level", "fault"), [(4.86, "open-circuit"), (4.99, "short-to-supply")])
 def test_fingerprints_outweigh_the_bias(level: float, fault: str) -> None:
     prints = {"open": 4.86, "to_ground": 0.01, "to_supply": 4.99}

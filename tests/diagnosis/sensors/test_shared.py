@@ -294,3 +294,32 @@ def test_what_an_input_copies_is_told_from_what_really_moves_it() -> None:
 def test_a_weak_copy_between_guessed_neighbours_is_a_note(by_wiring: bool, severity: Severity) -> None:
     (one,) = crosstalk_sightings(copying(0.02, by_wiring=by_wiring))
     assert one.finding.severity is severity
+
+
+def fuel(gain: float, *, real: float = 0.0, surge: float = 0.0, runs: bool = True) -> Any:
+    """A fuel pressure that follows the manifold, and copies the lateral acceleration beside it; with a real link to it
+    that has a delay, or a surge that bends to both sides bring."""
+    manifold = 2.0 + 0.5 * np.sin(SECONDS * 0.9) + 0.3 * np.sin(SECONDS * 0.37)
+    turns = 2.5 + 0.8 * np.sin(SECONDS * 2.1) * np.sin(SECONDS / 3)
+    late = np.convolve(turns - 2.5, np.exp(-np.arange(50) / 15) / 15)[: len(turns)]
+    follows = np.convolve(manifold - manifold.mean(), np.exp(-np.arange(50) / 10) / 10)[: len(manifold)]
+    noise = 0.003 * np.random.default_rng(6).standard_normal(len(SECONDS))
+    pressure = 2.2 + 0.5 * follows + gain * (turns - 2.5) + real * late - surge * np.abs(turns - 2.5) + noise
+    engine = made(
+        "rpm", np.where(SECONDS < 5, 0, 4000 if runs else 0) + SECONDS, hz=HZ, unit="rpm", role="engine_speed"
+    )
+    return case_of(
+        made("fuel", pressure, hz=HZ, kind=sensor(PRESSURE), role="fuel_pressure", wiring={"input": "AIN3"}),
+        made("lat", turns, hz=HZ, kind=sensor(ANGLE), role="accel_lat", wiring={"input": "AIN2"}),
+        made("map", 100 * manifold, hz=HZ, unit="kPa", role="manifold_pressure"),
+        engine,
+    )
+
+
+def test_a_fuel_pressure_that_copies_the_chassis_is_told_from_a_surge() -> None:
+    (one,) = crosstalk_sightings(fuel(0.03))
+    assert (one.finding.subject, one.finding.severity >= Severity.SUSPECT) == ("channel:fuel", True)
+    assert not list(crosstalk_sightings(fuel(0.0)))
+    assert not list(crosstalk_sightings(fuel(0.0, surge=0.05)))
+    assert not list(crosstalk_sightings(fuel(0.0, real=0.1)))
+    assert not list(crosstalk_sightings(fuel(0.0, runs=False)))

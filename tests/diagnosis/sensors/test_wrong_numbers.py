@@ -11,10 +11,14 @@ from typing import Any
 import numpy as np
 import pytest
 
+from buswright.channels.samples.series import Quality
 from buswright.channels.session import Session
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.sensors.calibration import value_sightings
+from buswright.diagnosis.sensors.exchanged import exchanged_sightings
 from buswright.diagnosis.sensors.levels import LEVELS, MIXED
+from buswright.diagnosis.sensors.relations import Views
+from buswright.findings import Severity
 from buswright.health.baseline.standstill import noise_of
 from buswright.health.channels.evidence import ChannelEvidence, Channels, measure_channels
 from buswright.simulate.source import SimulatedCapture, demo_car
@@ -62,11 +66,14 @@ def test_a_sound_car_says_nothing(seed):
         ("yaw_rate", lambda v: v + 3.0, "offset"),
         ("brake_pressure_front", lambda v: v + 9.0, "offset"),
         ("steering_angle", lambda v: v + 15.0, "offset"),
+        ("accel_long", lambda v: v - 1.0, "offset"),  # no factor turns a sign
         ("manifold_pressure", lambda v: v - 99.0, "unit-mixup"),
         ("wheel_speed_fl", lambda v: v * 1.25, "gain"),
         ("accel_lat", lambda v: v / 9.80665, "scale-or-unit"),
         ("accel_lat", lambda v: -v, "sign-flipped"),
         ("accel_long", lambda v: -v, "sign-flipped"),
+        ("damper_rr", lambda v: -v, "sign-flipped"),
+        ("brake_pressure_front", lambda v: v + np.linspace(0.0, 12.0, len(v)), "drift"),
     ],
 )
 def test_one_channel_with_a_wrong_number_is_named(name, turn, fault):
@@ -89,20 +96,80 @@ def test_what_may_be_so_is_left_alone(name, turn):
     assert said(changed(name, turn)) == set()
 
 
-def test_twins_exchanged_are_named():
-    channels = dict(sound(4))
-    for pair in (("damper_fl", "damper_fr"), ("wheel_speed_rl", "wheel_speed_rr")):
-        left, right = (channels[name] for name in pair)
-        turned = {
-            old.name: ChannelEvidence(
-                replace(new.series, name=old.name), channel=old.channel, sensor=old.sensor, signal=old.signal,
-                message=old.message, module=old.module, watched=old.watched,
-            )
-            for old, new in ((left, right), (right, left))
-        }  # fmt: skip
-        found = said(Channels(channels | turned, car=demo_car()))
-        assert {fault for fault, _ in found} == {"swapped-channels"}
-        assert {subject for _, subject in found} <= {f"channel:{name}" for name in pair}
+def exchanged(one: str, other: str, *without: str) -> set[tuple[str, str]]:
+    channels = {name: each for name, each in sound(4).items() if name not in without}
+    first, second = channels[one], channels[other]
+    turned = {
+        old.name: ChannelEvidence(
+            replace(new.series, name=old.name), channel=old.channel, sensor=old.sensor, signal=old.signal,
+            message=old.message, module=old.module, watched=old.watched,
+        )
+        for old, new in ((first, second), (second, first))
+    }  # fmt: skip
+    return said(Channels(channels | turned, car=demo_car()))
+
+
+@pytest.mark.parametrize(
+    "pair",
+    [
+        ("damper_fl", "damper_fr"),
+        ("damper_fl", "damper_rl"),
+        ("damper_fr", "damper_rr"),
+        ("wheel_speed_rl", "wheel_speed_rr"),
+    ],
+)
+def test_twins_exchanged_are_named(pair):
+    assert exchanged(*pair) in ({("swapped-channels", f"channel:{name}")} for name in pair)
+
+
+def corners(channels: Channels) -> list[Any]:
+    return [one.finding for one in exchanged_sightings(Views(channels))]
+
+
+def test_dampers_exchanged_across_the_car_leave_two_answers():
+    channels = changed("damper_fl", lambda value: value)
+    fl, rr = (channels[name] for name in ("damper_fl", "damper_rr"))
+    across = {
+        "damper_fl": fl.with_series(replace(rr.series, name="damper_fl")),
+        "damper_rr": rr.with_series(replace(fl.series, name="damper_rr")),
+    }
+    (one,) = corners(Channels({**channels, **across}, car=demo_car()))
+    assert one.severity is Severity.SUSPECT
+    assert "damper_fr and damper_rl may be exchanged instead" in one.rivals[0].why
+
+
+def test_a_damper_turned_round_may_be_the_sensor_of_a_corner_that_nobody_shows():
+    turned = changed("damper_rr", lambda value: -value)
+    alone = Channels({name: each for name, each in turned.items() if name != "damper_fl"}, car=demo_car())
+    for channels, severity in ((turned, Severity.FAULT), (alone, Severity.SUSPECT)):
+        (one,) = corners(channels)
+        assert (one.fault, one.subject, one.severity) == ("sign-flipped", "channel:damper_rr", severity)
+        assert bool(one.rivals) == (channels is alone)
+
+
+def test_an_input_that_wanders_has_no_offset():
+    def wander(value: np.ndarray) -> np.ndarray:
+        return value - 45.0 + 90.0 * np.sin(np.arange(len(value)) / 400)
+
+    assert not {fault for fault, _ in said(changed("steering_angle", wander))} & {"offset"}
+
+
+def test_the_lateral_acceleration_tells_straight_where_no_yaw_rate_does():
+    channels = changed("steering_angle", lambda value: value + 15.0)
+    without = Channels({name: each for name, each in channels.items() if name != "yaw_rate"}, car=demo_car())
+    assert ("offset", "channel:steering_angle") in said(without)
+
+
+def test_a_code_beyond_the_range_says_nothing_of_the_scale_and_a_quantity_does():
+    def beyond(level: np.ndarray) -> set[tuple[str, str]]:
+        seconds = np.arange(0, 60, 0.02)
+        driven = made("v", np.where(np.sin(seconds) > 0.6, level, 80 + 5 * np.sin(seconds / 9)), role="vehicle_speed",
+            unit="km/h")  # fmt: skip
+        marked = np.where(driven.series.value > 400, Quality.DATABASE_RANGE, 0).astype(np.uint16)
+        return said(channels_of(driven.with_series(replace(driven.series, quality=marked))))
+
+    assert beyond(np.full(3000, 555.0)) == set()
+    assert beyond(555.0 + 40 * np.sin(np.arange(3000) / 7)) == {("scale-or-unit", "channel:v")}
 
 
 def test_known_factors_are_those_of_the_units():
@@ -151,6 +218,12 @@ def stopped(name: str, turn: Turn) -> Channels:
 @pytest.mark.parametrize(("name", "by"), [("brake_pressure_front", 12.0), ("yaw_rate", 8.0), ("accel_lat", -0.5)])
 def test_a_zero_that_wanders_is_seen_in_the_two_seconds_after_the_engine_stopped(name, by):
     assert ("drift", f"channel:{name}") in said(stopped(name, ramp(by)))
+
+
+def test_a_running_engine_tells_no_standing_car_without_a_speed():
+    driven = changed("accel_long", lambda value: value + 4.0 * (np.arange(len(value)) > len(value) / 2))
+    without = Channels({name: each for name, each in driven.items() if name not in SPEEDS}, car=demo_car())
+    assert not {fault for fault, _ in said(without)} & {"drift", "offset"}
 
 
 def test_a_foot_that_holds_the_brake_to_the_end_is_no_drift():

@@ -9,9 +9,10 @@ import numpy as np
 from buswright.diagnosis.inconclusive.question import Asked, Question, Why, answered
 from buswright.diagnosis.sensors.crosstalk import COMMON, COPIED, move_together, neighbours
 from buswright.diagnosis.sensors.ground import loads_of
-from buswright.diagnosis.sensors.noise import LEAST_RUNNING, is_analogue, shakes
+from buswright.diagnosis.sensors.noise import LEAST_RUNNING, is_analogue, shakes, twins_of
 from buswright.diagnosis.sensors.rail_stays import debounce_of
 from buswright.diagnosis.sensors.sag import fed_by, what_it_feeds
+from buswright.diagnosis.sensors.sharing import named
 from buswright.diagnosis.sensors.steps import in_volts
 from buswright.health.channels.evidence import ChannelEvidence
 from buswright.wording import duration, percent
@@ -62,6 +63,8 @@ def _noise(asked: Asked, each: ChannelEvidence) -> str | Why:
         return Why("no channel says how fast the engine turns", "Give the engine speed its role in the car file.")
     if driving.seconds("idle", "driving") < LEAST_RUNNING:
         return Why("the engine hardly ran", f"Run the engine {LEAST_RUNNING} s at least, slow and fast.")
+    if twins := twins_of(asked.channels, each):
+        return f"noise that grows with the engine speed, twice that of {named(twins)}"
     if shakes(each):
         return Why(
             "engine and road really shake it",

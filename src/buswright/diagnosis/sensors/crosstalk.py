@@ -156,10 +156,12 @@ class _Beside:
         self.late_ns = max(int(1e9 / each.series.rate_hz), FINE_NS)
         self.channels = channels
 
-    def input(self, name: str) -> Floats | None:
-        """Return the volts of another input; None where it comes too slowly."""
+    def input(self, name: str, late: int = 0) -> Floats | None:
+        """Return the volts of another input, so many `late_ns` before; None where it comes too slowly."""
         other = self.channels[name]
-        return self._at(other, other.quantity) / (other.per_volt or 1.0) if name in self.names else None
+        if name not in self.names:
+            return None
+        return self._at(other, other.quantity, late * self.late_ns) / (other.per_volt or 1.0)
 
     def rivals(self, neighbour: str, *, alike: bool = True) -> Iterator[Floats]:
         """Yield all other inputs, and what moves the car at the time and somewhat before.
@@ -233,7 +235,9 @@ def _copied(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: 
         return None
     moves = [(own[later] - own[0], other[later] - other[0]) for later in (1, 2)]
     fast = _alike(moves, _LEAST_CORRELATION)
-    if fast is not None and _alone(each, neighbour, beside, other):
+    before = beside.input(neighbour.name, 1)
+    linked = before is not None and _delayed(moves[0], (own[1] - own[0], before[1] - before[0]))
+    if fast is not None and not linked and _alone(each, neighbour, beside, other):
         return _Copied(each, neighbour, by, *fast)
     hint = _gain(*moves[0])
     if hint is None or hint[1] < _HINT or not COPIED[0] / 2 <= abs(hint[0]) <= 2 * COPIED[1]:
@@ -241,7 +245,12 @@ def _copied(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: 
     rivals = list(beside.rivals(neighbour.name, alike=False))
     apart = [_left(move, [rival[later] - rival[0] for rival in rivals]) for later, move in enumerate(moves, start=1)]
     fast = _alike(apart, _APART_CORRELATION)
-    return None if fast is None else _Copied(each, neighbour, by, *fast)
+    if fast is None or (
+        before is not None
+        and _delayed(apart[0], _left((own[1] - own[0], before[1] - before[0]), [one[1] - one[0] for one in rivals]))
+    ):
+        return None
+    return _Copied(each, neighbour, by, *fast)
 
 
 def _copied_at_once(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: _Beside) -> _Copied | None:
@@ -252,10 +261,15 @@ def _copied_at_once(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, 
     if beside.times.shape[1] < _LEAST_ROWS:
         return None
     known = list(beside.causes(causes))
-    moves = [
-        _left((beside.own[later] - beside.own[0], other[later] - other[0]), [one[later] - one[0] for one in known])
-        for later in (1, 2)
-    ]
+
+    def left(moved: Floats, later: int) -> _Pair:
+        pair = beside.own[later] - beside.own[0], moved[later] - moved[0]
+        return _left(pair, [one[later] - one[0] for one in known])
+
+    moves = [left(other, later) for later in (1, 2)]
+    before = beside.input(neighbour.name, 1)
+    if before is not None and _delayed(moves[0], left(before, 1)):
+        return None
     # A surge of the fluid has the same sign in bends to either side; what is copied has not.
     level = other[0] > np.nanmedian(other[0])
     sides = [(moves[0][0][side], moves[0][1][side]) for side in (level, ~level) if neighbour.role in _BODY]
@@ -274,6 +288,12 @@ def _alike(moves: Sequence[_Pair], least: float, sides: Sequence[_Pair] = ()) ->
         if again is None or again[1] < _SLOW_CLEAR or abs(again[0] - fast[0]) > _ALIKE * abs(fast[0]):
             return None
     return fast
+
+
+def _delayed(now: _Pair, before: _Pair) -> bool:
+    """Whether what the neighbour did before fits better than what it does: a real link has a delay, a copy has none."""
+    fits, earlier = _gain(*now), _gain(*before)
+    return fits is None or (earlier is not None and earlier[2] > fits[2])
 
 
 def _left(moves: _Pair, rivals: Sequence[Floats]) -> _Pair:

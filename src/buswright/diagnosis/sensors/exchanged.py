@@ -10,7 +10,7 @@ from buswright.channels.samples.series import Bools, Floats
 from buswright.diagnosis.case import Sighting, sighting
 from buswright.diagnosis.sensors.relations import CLEAR_R, LEAST_S, Fit, View, Views, fit
 from buswright.diagnosis.words import UNPLUG
-from buswright.findings import Severity
+from buswright.findings import Rival, Severity
 from buswright.health.channels.grid import FINE_NS
 from buswright.wording import listed
 
@@ -148,7 +148,7 @@ def _how_well(made: Fit, judge: View) -> str:
 
 
 def _swapped_sighting(
-    one: View, other: View, said: str, threshold: str, judges: Sequence[View], *, or_else: str = ""
+    one: View, other: View, said: str, threshold: str, judges: Sequence[View], rivals: Sequence[Rival] = ()
 ) -> Sighting:
     """Say that two channels look exchanged; sure where there are judges, which other channels agree with."""
     first, second = one.first, other.first
@@ -159,13 +159,14 @@ def _swapped_sighting(
         first.subject,
         count=1,
         confidence=0.9 if sure else 0.55,
-        evidence=(f"{first.name} and {second.name} look exchanged: {said}.", *([or_else] if or_else else [])),
+        evidence=(f"{first.name} and {second.name} look exchanged: {said}.",),
         threshold=threshold,
         ruled_out=[f"Not the {judge.words}: other channels agree with it." for judge in judges],
         next_check=f"Move the sensor of {first.name} alone by hand and watch which channel follows. Then exchange the "
         "plugs, or the two signals in the car file.",
         caution=UNPLUG,
         reach=(second.subject,),
+        rivals=rivals,
     )
 
 
@@ -195,9 +196,10 @@ def _misplaced(views: Views) -> Iterator[Sighting]:
     if len(wrong) == 2 and seen[wrong[0]] == wrong[1] and seen[wrong[1]] == wrong[0]:
         one, other = (dampers[place] for place in wrong)
         said = f"in bends and under braking one moves as the {wrong[1]} corner should, the other as the {wrong[0]} one"
-        rest = [dampers[place].first.name for place in against if against[place] != place]
-        or_else = "" if told else f"It may as well be {listed(rest)}: nobody says which sign pressing has."
-        yield _swapped_sighting(one, other, said, _BY_CORNER, sure, or_else=or_else)
+        rest = [dampers[place].first for place in against if against[place] != place]
+        why = f"{listed([each.name for each in rest])} may be exchanged instead: nobody says which sign pressing has"
+        rivals = [] if told else [Rival("swapped-channels", rest[0].subject, why)]
+        yield _swapped_sighting(one, other, said, _BY_CORNER, sure, rivals)
     elif told and len(wrong) == 1 and seen[wrong[0]] == _opposite(wrong[0]):
         yield _damper_turned(dampers[wrong[0]], seen, wrong[0], sure)
 
@@ -247,8 +249,7 @@ def _damper_turned(view: View, seen: Mapping[str, str], place: str, judges: Sequ
     evidence = [
         f"{name} moves the wrong way, in bends and under braking: as the {at} corner should, not the {place} one."
     ]
-    if not twin_is_there:
-        evidence.append(f"No channel shows the {at} corner: its sensor may be plugged in here instead.")
+    why = f"no channel shows the {at} corner, and its sensor may be plugged in here instead"
     return sighting(
         "sign-flipped",
         Severity.FAULT if sure else Severity.SUSPECT,
@@ -263,4 +264,5 @@ def _damper_turned(view: View, seen: Mapping[str, str], place: str, judges: Sequ
         ],
         next_check=f"Push the car down at its {place} corner and watch {name} beside the others: all must go the same "
         "way. Then look how its sensor is mounted and which way its points run in the car file.",
+        rivals=[] if twin_is_there else [Rival("swapped-channels", view.first.subject, why)],
     )

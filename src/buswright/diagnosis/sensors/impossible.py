@@ -59,6 +59,8 @@ def impossible_sightings(case: Case) -> Iterator[Sighting]:
 def steps_that_stay(each: ChannelEvidence, limit: float) -> Int64s:
     """Return the rows of steps that are too fast, and stay."""
     series, value = each.series, each.series.value
+    if len(series) < 4 * _BESIDE:
+        return np.zeros(0, dtype=np.int64)
     period = float(np.median(np.diff(series.time_ns)))
     beside = max(_BESIDE, int(_BESIDE_S * 1e9 / period)) if period > 0 else _BESIDE
     rows = np.flatnonzero(too_fast(each, limit))

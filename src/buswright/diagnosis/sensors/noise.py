@@ -51,6 +51,7 @@ _BEYOND_TWINS, _TWINS = 2.0, 2
 shake all of them, a wire beside the ignition is one channel's (common practice, no source)."""
 _BY_FOOT = "throttle"
 """What a foot holds trembles with the engine running: there the line of the firing must prove it."""
+_RATES_ALIKE = 1.2
 _CAUTION = "Never touch ignition leads while the engine runs. Keep hair, sleeves and hands off belts and fans."
 
 
@@ -97,8 +98,8 @@ def noise_sightings(case: Case) -> Iterator[Sighting]:
     could = [each for each in channels.values() if is_analogue(each)]
     noisy = [found for each in could if (found := _noisy(case, channels, each)) is not None]
     for each in channels.values():
-        twins = _twins(channels, each)
-        if len(twins) >= _TWINS and (found := _noisy(case, channels, each, twins)) is not None:
+        twins = twins_of(channels, each)
+        if twins and (found := _noisy(case, channels, each, twins)) is not None:
             noisy.append(found)
             could.append(each)
     for one in noisy:
@@ -143,11 +144,23 @@ def shakes(each: ChannelEvidence) -> bool:
     return each.role in _MOVING or any(units.compatible(each.series.unit, unit) for unit in _MOTION)
 
 
-def _twins(channels: Channels, each: ChannelEvidence) -> list[ChannelEvidence]:
-    """Return what shakes as a channel does, in volts as well; empty for one that doesn't shake."""
+def twins_of(channels: Channels, each: ChannelEvidence) -> list[ChannelEvidence]:
+    """Return what shakes as a channel does, in volts as well; empty for one that doesn't shake, or has too few.
+
+    What is sampled at another rate shows another part of the same shaking as noise.
+    """
     if not (each.measures and shakes(each) and each.role is not None and each.per_volt):
         return []
-    return [other for other in channels.with_role(each.role) if other is not each and other.per_volt and other.span]
+    rate = each.series.rate_hz
+    found = [
+        other
+        for other in channels.with_role(each.role)
+        if other is not each
+        and other.per_volt
+        and other.span
+        and rate / _RATES_ALIKE <= other.series.rate_hz <= rate * _RATES_ALIKE
+    ]
+    return found if len(found) >= _TWINS else []
 
 
 def _beyond(each: ChannelEvidence, twins: Sequence[ChannelEvidence]) -> Floats:

@@ -128,7 +128,7 @@ def seen_at_rest(case: Case) -> Iterator[SeenAtRest]:
     assert channels is not None
     driving = channels.driving
     stopped, standing = driving.settled("key-on"), driving.settled("key-on", "standing")
-    still = driving.settled("key-on", "standing", "idle")  # an engine that idles shakes a car, and doesn't move it
+    still = still_in(driving)
     before = np.cumsum(driving.is_doing("cranking", "idle", "driving")) == 0
     for each in channels.values():
         rest = AT_REST.get(each.role or "")
@@ -152,6 +152,15 @@ def seen_at_rest(case: Case) -> Iterator[SeenAtRest]:
             suspect, fault = SPAN_SUSPECT * span, SPAN_FAULT * span
         came = len(levels) == 2 and level == levels[1]
         yield SeenAtRest(each, rest, level, suspect, fault, levels[0] if came else None)
+
+
+def still_in(driving: Driving) -> Bools:
+    """Tell in which windows the car stood, whatever its engine did: it shakes a car, and doesn't move it; bool[k].
+
+    An engine that runs tells nothing where nobody says how fast the car is.
+    """
+    stood: Bools = driving.settled("key-on", "standing", "idle")
+    return stood & (np.isfinite(driving.speed) | driving.is_doing("key-on", "standing"))
 
 
 def wrong_at_rest(case: Case) -> Iterator[Sighting]:
@@ -421,7 +430,7 @@ def _turning(case: Case, views: Views) -> Floats | None:
     speed, lateral = views.speed, views.only("accel_lat", "m/s2", "lateral acceleration")
     if speed is None or lateral is None or case.channels is None:
         return None
-    zero = level_in(case, lateral.first, case.channels.driving.settled("key-on", "standing", "idle"), "m/s2")
+    zero = level_in(case, lateral.first, still_in(case.channels.driving), "m/s2")
     if zero is None:
         return None
     with np.errstate(invalid="ignore", divide="ignore"):
