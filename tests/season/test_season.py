@@ -222,7 +222,7 @@ def test_a_corrected_sensor_has_only_the_runs_decoded_again_that_have_its_channe
     engine = [line for line in lines if b" can0 " in line]
     (season / "engine.log").write_bytes(b"".join(engine))
     add = ("add", season / "one.log", season / "engine.log", "--car", season / "car" / CAR.name)
-    add += ("--season", season / "season")
+    add += ("--season", season / "season", "--jobs", 1)
     assert len(said(capsys, *add)["added"]) == 1
     decoded = []
     update = Decoder.decode
