@@ -85,6 +85,7 @@ def test_one_channel_over_all_runs(season):
     best, one, whole = took(asked), took(one_run), took(command)
     print(
         f"\n{RUNS_OF_SEASON} runs of {SECONDS} s at {HZ} Hz, {RUNS_OF_SEASON * SECONDS * HZ:,} samples: catalogue "
-        f"{opened:.2f} s, catalogue and question {best:.2f} s ({cpu:.2f} s of one core), of one run {one:.2f} s; the whole command {whole:.2f} s"
+        f"{opened:.2f} s, catalogue and question {best:.2f} s ({cpu:.2f} s of one core), of one run {one:.2f} s; the "
+        f"whole command {whole:.2f} s"
     )
     assert best < 1.0
