@@ -18,7 +18,7 @@ from tests.cars.evaluate import Answer, by_command
 def diagnosed(name: str, style: str, seed: int, folder: Path) -> tuple[Made, list[Answer]]:
     made = make(name, style, seed, folder)
     assert made is not None
-    found = by_command(made.case.capture, made.case.car_file)
+    found = by_command(made.case.capture, made.case.car_file).answers
     grave = [one for one in found if one.severity != Severity.NOTE.name.lower()]
     return made, [one for one in grave if one.fault != "host-timestamps"]
 
