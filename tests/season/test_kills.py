@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from buswright.season.catalogue import ENTRIES, RUNS, added_meanwhile, commit, read_catalogue, verify
+from buswright.season.catalogue import RUNS, added_meanwhile, commit, read_catalogue, tidy, verify
 from buswright.season.place import LocalPlace, digest_of
 from buswright.season.run import Held, Run, Source
 from buswright.writing import WritingError
@@ -31,10 +31,9 @@ def run_of(place, content, folder, version, capture="0" * 64):
 
 
 def add_again(place):
-    place.tidy(ENTRIES)
-    place.tidy(RUNS)
-    old = read_catalogue(place).runs
-    commit(place, run_of(place, b"new" * 1000, "day_x.new", "2"), old)
+    catalogue = read_catalogue(place)
+    tidy(place, catalogue)
+    commit(place, run_of(place, b"new" * 1000, "day_x_00000000.new", "2"), catalogue.runs)
 
 
 def killed_at(step, function):
@@ -66,7 +65,7 @@ def test_killed_at_any_step_the_season_holds_the_old_run_or_the_new_one(tmp_path
     seen = []
     for step in range(200):
         place = LocalPlace(tmp_path / str(step))
-        commit(place, run_of(place, b"old" * 1000, "day_x.old", "1"))
+        commit(place, run_of(place, b"old" * 1000, "day_x_00000000.old", "1"))
         ended = killed_at(step, lambda: add_again(place))  # noqa: B023
         catalogue = read_catalogue(place)
         assert catalogue.faults == ()
@@ -78,6 +77,10 @@ def test_killed_at_any_step_the_season_holds_the_old_run_or_the_new_one(tmp_path
         assert run.version == "2"
         left = [fault.where for fault in verify(place, read_catalogue(place))]
         assert all(where.endswith(".old") for where in left)  # killed when the old run was to go
+        for where in left:
+            os.utime(tmp_path / str(step) / where, (0, 0))
+        tidy(place, read_catalogue(place))
+        assert list(verify(place, read_catalogue(place))) == []
         if ended:
             assert left == []
             break

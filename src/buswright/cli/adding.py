@@ -105,20 +105,18 @@ class Adding:
         WritingError
             The season can't be written. What was yielded before stays.
         """
-        from buswright.season.catalogue import ENTRIES, RUNS
         from buswright.season.cluster import workers_of
 
-        for folder in (ENTRIES, RUNS):
-            self._place.tidy(folder)
         with workers_of(self._options.scheduler, self._jobs) as workers:
             yield from self._taken(runs, workers)
 
     def _taken(self, runs: Sequence[Names], workers: Workers) -> Iterator[Outcome]:
         from buswright.cli.taking_in import take_in
         from buswright.season.captures import hashed, stamps_of
-        from buswright.season.catalogue import RUNS, added_meanwhile, commit, read_catalogue
+        from buswright.season.catalogue import RUNS, added_meanwhile, commit, read_catalogue, tidy
 
         catalogue = read_catalogue(self._place, needed=False)
+        tidy(self._place, catalogue)
         stamped = {run.stamps: run for run in catalogue.runs if run.stamps}
         changed: list[Names] = []
         for names in runs:

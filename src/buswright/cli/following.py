@@ -168,6 +168,7 @@ def follow(options: argparse.Namespace, place: Place) -> list[Outcome]:
         What is named is no folder, or there is no car file and no database.
     """
     from buswright.cli.stopping import stopping
+    from buswright.cli.taking_in import load_needed
 
     folders = [Path(name).absolute() if options.scheduler else Path(name) for name in options.follow]
     for name, folder in zip(options.follow, folders, strict=True):
@@ -187,6 +188,7 @@ def follow(options: argparse.Namespace, place: Place) -> list[Outcome]:
     named = ", ".join(options.follow)
     put(f"Following {named}: each capture is taken in as soon as it is complete. Ctrl-C ends it.", error=True)
     with suppress(KeyboardInterrupt), stopping(_interrupt):
+        load_needed()
         while True:
             began_s = time.monotonic()
             following.look()

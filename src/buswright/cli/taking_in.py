@@ -12,6 +12,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -135,6 +136,12 @@ def for_elsewhere(work: Work, car: CarFile | None) -> Work:
         dbc=tuple(f"{bus}{equals}{name}" for (bus, equals, _), name in zip(own, held, strict=False)),
         given=tuple(dict(zip(held, (path.read_bytes() for path in paths), strict=True)).items()),
     )
+
+
+def load_needed() -> None:
+    """Load what `take_in` loads, while there is time for it."""
+    for name in ("cli.examining", "health.channels.evidence", "report.files.channels", "report.health.diagnose_page"):
+        import_module(f"buswright.{name}")
 
 
 def take_in(work: Work) -> Run:

@@ -18,6 +18,8 @@ from buswright.writing import WritingError
 
 ENTRIES, RUNS = "catalogue", "runs"
 _ENDING = ".json"
+_COMMITTED_S = 3600
+"""The entry of a folder that is younger than this may be about to be written, by another call."""
 _HINT = "add its capture again: buswright season add CAPTURE"
 
 
@@ -91,6 +93,17 @@ def read_catalogue(place: Place, *, needed: bool = True) -> Catalogue:
             said = fault.message if isinstance(fault, UserError) else str(fault)
             faults.append(Fault("entry", name, f"{said.removeprefix(name).removeprefix(': ')}; {_HINT}"))
     return Catalogue(place.title, tuple(sorted(runs, key=lambda run: run.order)), tuple(faults))
+
+
+def tidy(place: Place, catalogue: Catalogue) -> None:
+    """Remove what killed calls left: what is half written, and the older folder of a run that was decoded again."""
+    for folder in (ENTRIES, RUNS):
+        place.tidy(folder)
+    folders = {run.name: run.folder for run in catalogue.runs}
+    for name in place.names(RUNS):
+        now = folders.get(name.partition(".")[0], name)
+        if now != name and place.rested_s(RUNS, name) > _COMMITTED_S:
+            place.remove(RUNS, name)
 
 
 def added_meanwhile(place: Place, run: Run, instead_of: Sequence[Run] = ()) -> Run | None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import hashlib
 import shutil
 import tempfile
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any, Protocol
 
@@ -49,6 +50,9 @@ class Place(Protocol):
 
     def tidy(self, *folder: str) -> None:
         """Remove from a folder what a killed process left there half written."""
+
+    def rested_s(self, *names: str) -> float:
+        """Return for how many seconds a folder has not changed; 0 where that isn't known."""
 
     def size_and_hash(self, *names: str) -> tuple[int, str]:
         """Return size and SHA-256 of a file.
@@ -133,6 +137,12 @@ class LocalPlace:
             path = self._path.joinpath(*folder, name)
             if is_abandoned(path) and not path.is_symlink():
                 self.remove(*folder, name)
+
+    def rested_s(self, *names: str) -> float:
+        """See `Place`."""
+        with suppress(OSError):
+            return time.time() - self._at(names).stat().st_mtime
+        return 0.0
 
     def size_and_hash(self, *names: str) -> tuple[int, str]:
         """See `Place`."""
