@@ -59,10 +59,15 @@ def order_question(case: Case, each: ChannelEvidence) -> str | Why | None:
     if len(codes) < LEAST_SAMPLES:
         return Why(f"only {plural(len(codes), 'sample')} came", "Record for longer.")
     other = codes.astype(ORDERS[each.signal.length]).byteswap()
-    high = len(np.unique(other >> np.array(each.signal.length - 8, dtype=other.dtype)))
+    _, counts = np.unique(other >> np.array(each.signal.length - 8, dtype=other.dtype), return_counts=True)
+    share = counts / counts.sum()
+    # Values that hardly ever come tell nothing: as many equally frequent ones have the same entropy (Shannon 1948).
+    high = float(np.exp(-np.sum(share * np.log(share))))
     least = case.limit("high_byte_values", channel=each.name)
     if high < least:
-        return Why(f"read the other way its high byte takes {plural(high, 'value')}: too few to tell", _EXERCISE)
+        return Why(
+            f"read the other way its high byte takes about {max(1.0, high):.0f} values: too few to tell", _EXERCISE
+        )
     return f"a reading {case.limit('roughness_ratio', channel=each.name):g} times as smooth the other way round"
 
 
@@ -116,4 +121,7 @@ def _second_longest_s(each: ChannelEvidence) -> float:
     """Return how long it holds one code, the longest time aside: that may be the fault."""
     held, time = each.held(1), each.series.time_ns
     spans = time[held.stop - 1] - time[held.first]
-    return float(np.partition(spans, -2)[-2]) / SECOND if len(spans) > 1 else 0.0
+    if len(spans) < 2:
+        return 0.0
+    spans[np.argmax(spans)] = 0
+    return float(spans.max()) / SECOND

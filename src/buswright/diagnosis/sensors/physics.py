@@ -122,6 +122,7 @@ def _held_while(case: Case, each: ChannelEvidence, number: Int64s, moving: Bools
         limit = max(HABIT_S, HABITS * _usual_s(each, window))
         restless = each.fast_noise >= RESTLESS_STEPS * each.step
         rests = _rests_there(each, int(held.first[longest]), window) or _foot_rests(case.channels, each, window)
+        rests = rests or _car_rests(case.channels, window)
         return None if seconds[longest] <= limit or rests or not restless else (window, limit)
     if not slow and (seconds[longest] <= limit or _at_an_end(each, int(held.first[longest]))):
         return None
@@ -135,6 +136,12 @@ def _moved_with(channels: Channels, each: ChannelEvidence, window: Window) -> bo
     roles = {role for together in TOGETHER if each.role in together for role in together}
     others = [other for other in channels.with_role(*roles) if other is not each]
     return not others or any(_moved(other, window) for other in others)
+
+
+def _car_rests(channels: Channels, window: Window) -> bool:
+    """Whether the engine turned and the throttle stood as they were: at a steady speed much may rest by itself."""
+    known = [each for each in channels.with_role("engine_speed", "throttle") if len(each.value_grid)]
+    return bool(known) and not any(_range_in(each, window) > _clear_move(each) for each in known)
 
 
 def _foot_rests(channels: Channels, each: ChannelEvidence, window: Window) -> bool:
@@ -187,9 +194,15 @@ def _moved(other: ChannelEvidence, window: Window) -> bool:
     grid = other.value_grid
     if not len(grid):
         return False
+    reach = TWIN_SHARE * float(grid.high.max() - grid.low.min())
+    return _range_in(other, window) > max(_clear_move(other), reach)
+
+
+def _range_in(each: ChannelEvidence, window: Window) -> float:
+    """Return how far a channel moved in a window, its edges aside; 0 without a value there."""
+    grid = each.value_grid
     inside = (grid.start_ns >= window.start_ns + EDGE_NS) & (grid.start_ns <= window.end_ns - EDGE_NS)
-    moved = float(grid.high[inside].max() - grid.low[inside].min()) if inside.any() else 0.0
-    return moved > max(_clear_move(other), TWIN_SHARE * float(grid.high.max() - grid.low.min()))
+    return float(grid.high[inside].max() - grid.low[inside].min()) if inside.any() else 0.0
 
 
 def _at_an_end(each: ChannelEvidence, row: int) -> bool:

@@ -141,6 +141,7 @@ def _checked(snapshot: Snapshot) -> Iterator[str]:
     yield f"Buses: no findings in {size_text(snapshot)} ({extent_text(snapshot)})."
     if snapshot.judged is not None:
         yield f"Channels: no findings in {channels_text(snapshot)}."
+        yield "What they can't tell, and what would settle it: `buswright diagnose` lists it."
     elif snapshot.database:
         yield "Channels: not judged yet."
     ids = health.ids.values()
