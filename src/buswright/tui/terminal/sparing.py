@@ -21,6 +21,7 @@ from textual.app import App
 from textual.message import Message
 from textual.screen import Screen
 from textual.strip import Strip
+from textual.timer import Timer
 
 from buswright.tui.terminal.shown import Shown
 
@@ -129,7 +130,8 @@ class Sparing(App[None]):
         super().__init__(**options)
         self._shown = Shown()
         self._line_pace = Pacing()
-        self._wanted = self._waiting = False
+        self._wanted = False
+        self._timer: Timer | None = None
         self._pressed_s = -ASKED_S
 
     def on_mount(self) -> None:
@@ -163,6 +165,7 @@ class Sparing(App[None]):
         """Go on: the terminal shows what was written."""
         self._line_pace.answered(time.monotonic())
         self.set_class(self._line_pace.slow, "-slow")
+        self._stop_waiting()
         if self._wanted:
             self._write_picture()
 
@@ -184,14 +187,15 @@ class Sparing(App[None]):
         now, driver = time.monotonic(), self._driver
         if driver is None or not self._running or self._closed or self._batch_count:
             return
-        wait_s = self._line_pace.wait_s(now, pressed=now - self._pressed_s < ASKED_S)
+        hurried = now - self._pressed_s < ASKED_S or not self._shown.whole
+        wait_s = self._line_pace.wait_s(now, pressed=hurried)
         if not wait_s and not self._line_pace.answers and _unwritten(driver):
             wait_s = WRITTEN_S
         if wait_s:
-            if not self._waiting:
-                self._waiting = True
-                self.set_timer(wait_s, self._waited)
+            if self._timer is None:
+                self._timer = self.set_timer(wait_s, self._waited)
             return
+        self._stop_waiting()
         self._wanted = False
         update: Any = self.screen._compositor.render_update(full=True, screen_stack=self._background_screens)
         strips = [Strip.join(pieces) for pieces in update.strips]
@@ -212,8 +216,13 @@ class Sparing(App[None]):
         if self._wanted:
             self._write_picture()
 
+    def _stop_waiting(self) -> None:
+        if self._timer is not None:
+            self._timer.stop()
+            self._timer = None
+
     def _waited(self) -> None:
-        self._waiting = False
+        self._timer = None
         if self._wanted:
             self._write_picture()
 
