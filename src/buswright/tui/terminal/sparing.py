@@ -11,6 +11,7 @@ import select
 import sys
 import time
 from collections import deque
+from functools import cache
 from math import inf
 from typing import TYPE_CHECKING, Any
 
@@ -23,7 +24,7 @@ from textual.screen import Screen
 from textual.strip import Strip
 from textual.timer import Timer
 
-from buswright.tui.terminal.shown import Shown
+from buswright.tui.terminal.shown import Manner, Shown
 
 if TYPE_CHECKING:
     from textual.driver import Driver
@@ -41,7 +42,7 @@ FIRST_MOST, LEAST = 3_000, 1_000
 SMALL = 300
 """A picture of fewer bytes takes as long as the way to the terminal and back."""
 FEW_COLOURS = 20_000
-"""Where fewer bytes are written in `AIM_S`, letters have 256 colours: that saves a third."""
+"""Where fewer bytes are written in `AIM_S`, letters have the terminal's own sixteen colours: that saves a third."""
 ASKED_S = 1.0
 """So long after a key nothing waits but for the line."""
 WRITTEN_S = 0.05
@@ -76,14 +77,14 @@ class Pacing:
         return sum(size for size, *_ in self._asked)
 
     def room(self, now: float) -> float:
-        """Return how many bytes may be written now: none while the line is half full."""
+        """Return how many bytes may be written now: half of what it carries, so that it goes on with the other half."""
         if self._asked and self.answers and now - self._asked[0][2] >= LOST_S:
             self._asked.clear()
             self.answers = False
         if not self.answers and self._begun_s is not None and now - self._begun_s >= FIRST_S:
             return inf
-        left = self.most - self._under_way
-        return left if left > self.most / 2 else 0.0
+        half = self.most / 2
+        return half if self.most - self._under_way >= half else 0.0
 
     def wait_s(self, now: float, *, pressed: bool) -> float:
         """Return how long to wait before the next picture, unless an answer comes before; 0: write it."""
@@ -110,7 +111,7 @@ class Pacing:
             self._way_s = took_s
             return
         carried = ahead * AIM_S / max(took_s - self._way_s, 0.001)
-        if took_s > AIM_S or ahead > self.most / 2:
+        if took_s > AIM_S or ahead > self.most / 4:
             self.most = min(2 * self.most, max(LEAST, carried))
             self.slow = carried < FEW_COLOURS
 
@@ -202,9 +203,8 @@ class Sparing(App[None]):
         if len(strips) != self.size.height:  # not laid out yet: it will be, and displayed
             return
         colours = self.console._color_system or ColorSystem.TRUECOLOR
-        few = self._line_pace.slow and colours is ColorSystem.TRUECOLOR
-        letters = ColorSystem.EIGHT_BIT if few else colours
-        text = self._shown.changes(strips, colours, letters=letters, most=self._line_pace.room(now))
+        few = self.theme if self._line_pace.slow and colours is ColorSystem.TRUECOLOR else ""
+        text = self._shown.changes(strips, Manner(colours, few, _repeats()), most=self._line_pace.room(now))
         self._wanted = not self._shown.whole
         if text:
             x, y = self.cursor_position
@@ -225,6 +225,18 @@ class Sparing(App[None]):
         self._timer = None
         if self._wanted:
             self._write_picture()
+
+
+@cache
+def _repeats() -> bool:
+    """Whether the terminal's description says that it repeats a sign as we would tell it."""
+    try:
+        import curses
+
+        curses.setupterm(fd=2 if sys.__stderr__ is None else sys.__stderr__.fileno())
+        return (curses.tigetstr("rep") or b"").endswith(b"b")
+    except Exception:  # noqa: BLE001  (not every Python has it, and not every terminal is described)
+        return False
 
 
 def _unwritten(driver: Driver) -> bool:
