@@ -11,7 +11,8 @@ import select
 import sys
 import time
 from collections import deque
-from functools import cache
+from collections.abc import Callable
+from functools import cache, partial
 from math import inf
 from typing import TYPE_CHECKING, Any
 
@@ -47,6 +48,8 @@ ASKED_S = 1.0
 """So long after a key nothing waits but for the line."""
 WRITTEN_S = 0.05
 """A terminal that doesn't answer is looked at so often while something waits to be written."""
+LEAVE_S = 1.0
+"""The program ends, or is suspended, without that answer after this long."""
 GONE_S = 1.0
 """It is looked whether the terminal is still there this often."""
 
@@ -71,6 +74,11 @@ class Pacing:
         self._begun_s: float | None = None
         self._way_s = 0.0
         self._next_s = 0.0
+
+    @property
+    def is_asked(self) -> bool:
+        """Whether an answer is awaited."""
+        return bool(self._asked)
 
     @property
     def _under_way(self) -> int:
@@ -134,12 +142,37 @@ class Sparing(App[None]):
         self._wanted = False
         self._timer: Timer | None = None
         self._pressed_s = -ASKED_S
+        self._then: Callable[[], None] | None = None
 
     def on_mount(self) -> None:
         """Write all of the screen after the program was suspended; end with the terminal."""
-        self.app_resume_signal.subscribe(self, lambda _: self._shown.forget())
+        self.app_resume_signal.subscribe(self, lambda _: self._begin_again())
         if self._spares:
             self.set_interval(GONE_S, self._look_for_terminal)
+
+    def _begin_again(self) -> None:
+        self._shown.forget()
+        self._line_pace = Pacing()
+
+    def exit(self, *what: Any, **how: Any) -> None:
+        """End, once the answer to the last picture is there: the shell would take it for something typed."""
+        self._when_answered(partial(super().exit, *what, **how))
+
+    def action_suspend_process(self) -> None:
+        """Go back to the shell, once the answer to the last picture is there."""
+        self._when_answered(super().action_suspend_process)
+
+    def _when_answered(self, do: Callable[[], None]) -> None:
+        if not (self._spares and self._line_pace.is_asked and self._line_pace.answers and self._then is None):
+            do()
+            return
+        self._then = do
+        self.set_timer(LEAVE_S, self._do_then)
+
+    def _do_then(self) -> None:
+        do, self._then = self._then, None
+        if do is not None:
+            do()
 
     def _look_for_terminal(self) -> None:
         """Tell when the terminal is gone: not every one sends a signal."""
@@ -167,7 +200,9 @@ class Sparing(App[None]):
         self._line_pace.answered(time.monotonic())
         self.set_class(self._line_pace.slow, "-slow")
         self._stop_waiting()
-        if self._wanted:
+        if self._then is not None and not self._line_pace.is_asked:
+            self._do_then()
+        elif self._wanted:
             self._write_picture()
 
     def on_resize(self) -> None:
@@ -186,7 +221,7 @@ class Sparing(App[None]):
 
     def _write_picture(self) -> None:
         now, driver = time.monotonic(), self._driver
-        if driver is None or not self._running or self._closed or self._batch_count:
+        if driver is None or not self._running or self._closed or self._batch_count or self._then is not None:
             return
         hurried = now - self._pressed_s < ASKED_S or not self._shown.whole
         wait_s = self._line_pace.wait_s(now, pressed=hurried)
