@@ -24,14 +24,14 @@ _UNFINISHED = re.compile("\x1b(?:\\[[?>0-9;$]*|\\][^\x07]*)?$")
 class Grid:
     """What a terminal shows of the few codes that we write: places, blanking, text; colours are passed over.
 
-    Places and erasing after ECMA-48, 8.3.21 (CUP) and 8.3.39 (ED).
+    Places, erasing and repeating after ECMA-48, 8.3.21 (CUP), 8.3.39 (ED) and 8.3.103 (REP).
     """
 
     def __init__(self, columns, lines):
         self._columns = columns
         self._cells = [[" "] * columns for _ in range(lines)]
         self._x = self._y = self.questions = 0
-        self._rest = ""
+        self._rest = self._last = ""
         self._decode = codecs.getincrementaldecoder("utf-8")("replace").decode
 
     def feed(self, data):
@@ -45,12 +45,15 @@ class Grid:
                 self._y, self._x = (int(each or 1) - 1 for each in (numbers or "1;1").split(";"))
             elif final == "J" and numbers == "2":
                 self._cells = [[" "] * self._columns for _ in self._cells]
+            elif final == "b" and not private:
+                self._write(self._last * int(numbers or 1))
             elif final == "n" and numbers == "6":
                 self.questions += 1
 
     def _write(self, signs):
         for sign in signs:
             if sign >= " ":
+                self._last = sign
                 width = cell_len(sign)
                 self._cells[self._y][self._x : self._x + width] = [sign, ""][:width]
                 self._x += width

@@ -9,13 +9,15 @@ from rich.segment import Segment
 from rich.style import Style
 from textual.strip import Strip
 
-from buswright.tui.terminal.shown import Shown
+from buswright.tui.terminal.shown import Manner, Shown
 from buswright.tui.terminal.sparing import AIM_S, FIRST_MOST, FIRST_S, LEAST, LOST_S, Pacing
+from buswright.tui.themes import DUSK, sixteen_for
 
 from ..ports import free_ports
 from .terminal import Grid, watched
 from .tour import answers, flooded, sources
 
+MANNER = Manner(ColorSystem.TRUECOLOR)
 PICTURES = (
     ("one    ", "two  …  ", "░ three "),
     ("one    ", "two  .  ", "▒ three "),
@@ -35,25 +37,41 @@ def strips(lines, style="#d8d4c8 on #15181c"):
 def test_a_terminal_that_is_given_what_differs_shows_every_picture():
     shown, grid = Shown(), Grid(10, 3)
     for lines in PICTURES:
-        grid.feed(shown.changes(strips(lines), ColorSystem.TRUECOLOR).encode())
+        grid.feed(shown.changes(strips(lines), MANNER).encode())
         assert [each.rstrip() for each in grid.lines] == [each.rstrip().replace("\u0301", "") for each in lines]
+
+
+def test_what_comes_often_in_a_row_is_written_once_where_the_terminal_repeats_it():
+    lines = ["──────────────── x", "────── ▆▆▆▆▆▆▆▆▆▆▆", "a                 "]
+    told = {repeats: Shown().changes(strips(lines), MANNER._replace(repeats=repeats)) for repeats in (False, True)}
+    assert len(told[True]) < len(told[False]) - 20
+    for text in told.values():
+        grid = Grid(18, 3)
+        grid.feed(text.encode())
+        assert grid.lines == lines
+
+
+def test_over_a_slow_line_letters_have_the_sixteen_colours_that_tell_the_same():
+    told = Shown().changes(strips(["abc"], f"{DUSK.variables['tone-fault']} on #15181c"), MANNER._replace(few="dusk"))
+    assert "\x1b[31;48;2;21;24;28mabc" in told, "red, as the theme of sixteen colours has it"
+    assert sixteen_for("noon") == sixteen_for("sixteen") == {}
 
 
 def test_what_is_the_same_is_not_written_again():
     shown = Shown()
-    assert shown.changes(strips(PICTURES[0]), ColorSystem.TRUECOLOR)
-    assert not shown.changes(strips(PICTURES[0]), ColorSystem.TRUECOLOR)
-    told = shown.changes(strips(PICTURES[1]), ColorSystem.TRUECOLOR)
+    assert shown.changes(strips(PICTURES[0]), MANNER)
+    assert not shown.changes(strips(PICTURES[0]), MANNER)
+    told = shown.changes(strips(PICTURES[1]), MANNER)
     assert "hree" not in told
     assert "one" not in told
     shown.forget()
-    assert "hree" in shown.changes(strips(PICTURES[1]), ColorSystem.TRUECOLOR)
+    assert "hree" in shown.changes(strips(PICTURES[1]), MANNER)
 
 
 def test_a_change_of_colour_alone_is_written():
     shown = Shown()
-    shown.changes(strips(PICTURES[0]), ColorSystem.TRUECOLOR)
-    told = shown.changes(strips(PICTURES[0], "#ff0000 on #15181c"), ColorSystem.TRUECOLOR)
+    shown.changes(strips(PICTURES[0]), MANNER)
+    told = shown.changes(strips(PICTURES[0], "#ff0000 on #15181c"), MANNER)
     assert "38;2;255;0;0" in told
     assert "one" in told
 
@@ -62,7 +80,7 @@ def test_what_is_too_much_at_once_comes_with_the_next_pictures():
     lines = [f"line {number}".ljust(20) for number in range(12)]
     shown, grid, parts = Shown(), Grid(20, 12), 0
     while not parts or not shown.whole:
-        grid.feed(shown.changes(strips(lines), ColorSystem.TRUECOLOR, most=60).encode())
+        grid.feed(shown.changes(strips(lines), MANNER, most=60).encode())
         parts += 1
         assert parts < 12
     assert parts > 3
@@ -100,7 +118,7 @@ def test_pictures_become_as_large_as_the_line_carries(bytes_per_s):
         pacing.wrote(size, now)
         now += way_s + size / bytes_per_s
         pacing.answered(now)
-    assert pacing.most == pytest.approx(min(bytes_per_s * AIM_S, FIRST_MOST * 2**12), rel=0.1)
+    assert pacing.most == pytest.approx(min(bytes_per_s * AIM_S, FIRST_MOST * 2**12), rel=0.2)
     assert pacing.slow is (bytes_per_s < 50_000)
     assert pacing.most >= LEAST
 

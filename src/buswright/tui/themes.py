@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from functools import cache
+
+from rich.color import Color as RichColor
+from rich.color_triplet import ColorTriplet
+from textual.color import Color
 from textual.theme import BUILTIN_THEMES, Theme
 
 
@@ -90,6 +96,17 @@ SIXTEEN = Theme(
 )
 
 THEMES = (DUSK, NOON, SIXTEEN)
+
+
+@cache
+def sixteen_for(name: str) -> Mapping[ColorTriplet | None, RichColor]:
+    """Return which of the terminal's sixteen colours tell the same as those of a dark theme, by their RGB values."""
+    theme = next(each for each in THEMES if each.name == name)
+    alike = {theme.foreground or "": "ansi_white"}
+    alike |= {colour: SIXTEEN.variables[tone] for tone, colour in theme.variables.items() if tone.startswith("tone-")}
+    if not theme.dark or theme.ansi:
+        return {}
+    return {Color.parse(one).rich_color.triplet: Color.parse(other).rich_color for one, other in alike.items()}
 
 
 def theme_for(color_system: str | None) -> str:

@@ -250,8 +250,8 @@ def test_a_place_is_named_by_the_next_digit_or_w():
 
     hint, asked = shown(steps, LIKELY)
     assert "What do you move now?" in hint
-    assert "Enter alone: ground G2; or type" in hint, "plug C12 is a place already"
-    assert asked == [("move_to", "C13"), ("move_to", "ground G2")]
+    assert "Enter alone: plug C11; or type another one" in hint, "plug C12 is a place already"
+    assert asked == [("move_to", "C13"), ("move_to", "plug C11")]
 
 
 def test_enter_moves_the_place_under_the_cursor():

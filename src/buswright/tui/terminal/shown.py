@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import cache
+from itertools import groupby
 from math import inf
 from typing import NamedTuple
 
@@ -12,8 +13,12 @@ from rich.color import ColorSystem
 from rich.style import Style
 from textual.strip import Strip
 
+from buswright.tui.themes import sixteen_for
+
 NEAR = 6
 """Unchanged cells between changed ones that are written again: going to the next ones takes about as many bytes."""
+REPEATED = 7
+"""So often must a sign come in a row that its repetition takes fewer bytes."""
 FRESH = "\x1b[0m\x1b[2J"
 
 
@@ -30,9 +35,27 @@ _UNSEEN = ("", "1", "2")
 """Attributes that a blank doesn't show: none, bold, dim; 22 ends the latter two."""
 
 
+class Manner(NamedTuple):
+    """How pictures are written.
+
+    Attributes
+    ----------
+    colours
+        Those that the terminal has.
+    few
+        The theme whose letters have the terminal's own sixteen colours instead, which take half the bytes; "" for none.
+    repeats
+        Whether the terminal can be told to repeat a sign (ECMA-48, 8.3.103: REP).
+    """
+
+    colours: ColorSystem
+    few: str = ""
+    repeats: bool = False
+
+
 @cache
-def look_of(style: Style | None, colours: ColorSystem, letters: ColorSystem) -> Look:
-    """Return the codes of a style, in the colours that there are for grounds and for letters."""
+def look_of(style: Style | None, manner: Manner) -> Look:
+    """Return the codes of a style."""
     if style is None:
         return PLAIN
     bare = Style(
@@ -43,10 +66,12 @@ def look_of(style: Style | None, colours: ColorSystem, letters: ColorSystem) -> 
         reverse=style.reverse,
         strike=style.strike,
     )
-    front, ground = style.color, style.bgcolor
+    front, ground, colours = style.color, style.bgcolor, manner.colours
+    if front is not None and manner.few:
+        front = sixteen_for(manner.few).get(front.triplet, front.downgrade(ColorSystem.EIGHT_BIT))
     return Look(
         Strip.render_ansi(bare, colours),
-        ";".join(front.downgrade(letters).get_ansi_codes()) if front is not None else PLAIN.front,
+        ";".join(front.downgrade(colours).get_ansi_codes()) if front is not None else PLAIN.front,
         ";".join(ground.downgrade(colours).get_ansi_codes(foreground=False)) if ground is not None else PLAIN.ground,
     )
 
@@ -55,13 +80,13 @@ Row = Sequence[tuple[str, Look]]
 """A cell each; the second one of a wide sign is empty."""
 
 
-def row_of(strip: Strip, colours: ColorSystem, letters: ColorSystem) -> Row:
+def row_of(strip: Strip, manner: Manner) -> Row:
     """Return the cells of a line."""
     cells: list[tuple[str, Look]] = []
     for text, style, control in strip:
         if control:
             continue
-        look = look_of(style, colours, letters)
+        look = look_of(style, manner)
         if text.isascii():
             cells.extend((sign, look) for sign in text)
             continue
@@ -93,15 +118,11 @@ class Shown:
         """Write all of it with the next picture: something else may stand on the terminal."""
         self._rows = []
 
-    def changes(
-        self, strips: Sequence[Strip], colours: ColorSystem, *, letters: ColorSystem | None = None, most: float = inf
-    ) -> str:
+    def changes(self, strips: Sequence[Strip], manner: Manner, *, most: float = inf) -> str:
         """Return what to write for the terminal to show these lines.
 
         Parameters
         ----------
-        letters
-            The colours of letters, if they are to be fewer: these change often.
         most
             About so many characters; what is left is written with the next picture.
         """
@@ -118,20 +139,30 @@ class Shown:
             if size > most:
                 self.whole = False
                 break
-            row = row_of(strip, colours, letters or colours)
+            row = row_of(strip, manner)
             for start, stop in _runs(row, self._rows[y]):
                 written.append(f"\x1b[{y + 1};{start + 1}H")
-                for sign, look in row[start:stop]:
+                for (sign, look), count in _repeated(row[start:stop], manner):
                     if look != last and not (sign == " " and _alike_blank(look, last)):
                         written.append(_turned(last, look))
                         size += len(written[-1])
                         last = look
-                    written.append(sign)
-                size += stop - start
+                    written.append(sign if count == 1 else f"{sign}\x1b[{count - 1}b")
+                    size += len(written[-1].encode())
             self._rows[y], self._strips[y] = row, strip
         if last != PLAIN:
             written.append(_turned(last, PLAIN))
         return "".join(written)
+
+
+def _repeated(cells: Row, manner: Manner) -> Iterator[tuple[tuple[str, Look], int]]:
+    """Yield cells, each with how often it is written: what comes often in a row in one go, where that can be."""
+    for cell, same in groupby(cells):
+        count = len(list(same))
+        if manner.repeats and count >= REPEATED and len(cell[0]) == 1:
+            yield cell, count
+        else:
+            yield from ((cell, 1) for _ in range(count))
 
 
 def _runs(row: Row, old: Row) -> list[tuple[int, int]]:

@@ -11,6 +11,8 @@ import select
 import sys
 import time
 from collections import deque
+from collections.abc import Callable
+from functools import cache, partial
 from math import inf
 from typing import TYPE_CHECKING, Any
 
@@ -21,8 +23,9 @@ from textual.app import App
 from textual.message import Message
 from textual.screen import Screen
 from textual.strip import Strip
+from textual.timer import Timer
 
-from buswright.tui.terminal.shown import Shown
+from buswright.tui.terminal.shown import Manner, Shown
 
 if TYPE_CHECKING:
     from textual.driver import Driver
@@ -40,11 +43,13 @@ FIRST_MOST, LEAST = 3_000, 1_000
 SMALL = 300
 """A picture of fewer bytes takes as long as the way to the terminal and back."""
 FEW_COLOURS = 20_000
-"""Where fewer bytes are written in `AIM_S`, letters have 256 colours: that saves a third."""
+"""Where fewer bytes are written in `AIM_S`, letters have the terminal's own sixteen colours: that saves a third."""
 ASKED_S = 1.0
 """So long after a key nothing waits but for the line."""
 WRITTEN_S = 0.05
 """A terminal that doesn't answer is looked at so often while something waits to be written."""
+LEAVE_S = 1.0
+"""The program ends, or is suspended, without that answer after this long."""
 GONE_S = 1.0
 """It is looked whether the terminal is still there this often."""
 
@@ -71,18 +76,23 @@ class Pacing:
         self._next_s = 0.0
 
     @property
+    def is_asked(self) -> bool:
+        """Whether an answer is awaited."""
+        return bool(self._asked)
+
+    @property
     def _under_way(self) -> int:
         return sum(size for size, *_ in self._asked)
 
     def room(self, now: float) -> float:
-        """Return how many bytes may be written now: none while the line is half full."""
+        """Return how many bytes may be written now: half of what it carries, so that it goes on with the other half."""
         if self._asked and self.answers and now - self._asked[0][2] >= LOST_S:
             self._asked.clear()
             self.answers = False
         if not self.answers and self._begun_s is not None and now - self._begun_s >= FIRST_S:
             return inf
-        left = self.most - self._under_way
-        return left if left > self.most / 2 else 0.0
+        half = self.most / 2
+        return half if self.most - self._under_way >= half else 0.0
 
     def wait_s(self, now: float, *, pressed: bool) -> float:
         """Return how long to wait before the next picture, unless an answer comes before; 0: write it."""
@@ -109,7 +119,7 @@ class Pacing:
             self._way_s = took_s
             return
         carried = ahead * AIM_S / max(took_s - self._way_s, 0.001)
-        if took_s > AIM_S or ahead > self.most / 2:
+        if took_s > AIM_S or ahead > self.most / 4:
             self.most = min(2 * self.most, max(LEAST, carried))
             self.slow = carried < FEW_COLOURS
 
@@ -129,14 +139,40 @@ class Sparing(App[None]):
         super().__init__(**options)
         self._shown = Shown()
         self._line_pace = Pacing()
-        self._wanted = self._waiting = False
+        self._wanted = False
+        self._timer: Timer | None = None
         self._pressed_s = -ASKED_S
+        self._then: Callable[[], None] | None = None
 
     def on_mount(self) -> None:
         """Write all of the screen after the program was suspended; end with the terminal."""
-        self.app_resume_signal.subscribe(self, lambda _: self._shown.forget())
+        self.app_resume_signal.subscribe(self, lambda _: self._begin_again())
         if self._spares:
             self.set_interval(GONE_S, self._look_for_terminal)
+
+    def _begin_again(self) -> None:
+        self._shown.forget()
+        self._line_pace = Pacing()
+
+    def exit(self, *what: Any, **how: Any) -> None:
+        """End, once the answer to the last picture is there: the shell would take it for something typed."""
+        self._when_answered(partial(super().exit, *what, **how))
+
+    def action_suspend_process(self) -> None:
+        """Go back to the shell, once the answer to the last picture is there."""
+        self._when_answered(super().action_suspend_process)
+
+    def _when_answered(self, do: Callable[[], None]) -> None:
+        if not (self._spares and self._line_pace.is_asked and self._line_pace.answers and self._then is None):
+            do()
+            return
+        self._then = do
+        self.set_timer(LEAVE_S, self._do_then)
+
+    def _do_then(self) -> None:
+        do, self._then = self._then, None
+        if do is not None:
+            do()
 
     def _look_for_terminal(self) -> None:
         """Tell when the terminal is gone: not every one sends a signal."""
@@ -163,7 +199,10 @@ class Sparing(App[None]):
         """Go on: the terminal shows what was written."""
         self._line_pace.answered(time.monotonic())
         self.set_class(self._line_pace.slow, "-slow")
-        if self._wanted:
+        self._stop_waiting()
+        if self._then is not None and not self._line_pace.is_asked:
+            self._do_then()
+        elif self._wanted:
             self._write_picture()
 
     def on_resize(self) -> None:
@@ -182,25 +221,25 @@ class Sparing(App[None]):
 
     def _write_picture(self) -> None:
         now, driver = time.monotonic(), self._driver
-        if driver is None or not self._running or self._closed or self._batch_count:
+        if driver is None or not self._running or self._closed or self._batch_count or self._then is not None:
             return
-        wait_s = self._line_pace.wait_s(now, pressed=now - self._pressed_s < ASKED_S)
+        hurried = now - self._pressed_s < ASKED_S or not self._shown.whole
+        wait_s = self._line_pace.wait_s(now, pressed=hurried)
         if not wait_s and not self._line_pace.answers and _unwritten(driver):
             wait_s = WRITTEN_S
         if wait_s:
-            if not self._waiting:
-                self._waiting = True
-                self.set_timer(wait_s, self._waited)
+            if self._timer is None:
+                self._timer = self.set_timer(wait_s, self._waited)
             return
+        self._stop_waiting()
         self._wanted = False
         update: Any = self.screen._compositor.render_update(full=True, screen_stack=self._background_screens)
         strips = [Strip.join(pieces) for pieces in update.strips]
         if len(strips) != self.size.height:  # not laid out yet: it will be, and displayed
             return
         colours = self.console._color_system or ColorSystem.TRUECOLOR
-        few = self._line_pace.slow and colours is ColorSystem.TRUECOLOR
-        letters = ColorSystem.EIGHT_BIT if few else colours
-        text = self._shown.changes(strips, colours, letters=letters, most=self._line_pace.room(now))
+        few = self.theme if self._line_pace.slow and colours is ColorSystem.TRUECOLOR else ""
+        text = self._shown.changes(strips, Manner(colours, few, _repeats()), most=self._line_pace.room(now))
         self._wanted = not self._shown.whole
         if text:
             x, y = self.cursor_position
@@ -212,10 +251,27 @@ class Sparing(App[None]):
         if self._wanted:
             self._write_picture()
 
+    def _stop_waiting(self) -> None:
+        if self._timer is not None:
+            self._timer.stop()
+            self._timer = None
+
     def _waited(self) -> None:
-        self._waiting = False
+        self._timer = None
         if self._wanted:
             self._write_picture()
+
+
+@cache
+def _repeats() -> bool:
+    """Whether the terminal's description says that it repeats a sign as we would tell it."""
+    try:
+        import curses
+
+        curses.setupterm(fd=2 if sys.__stderr__ is None else sys.__stderr__.fileno())
+        return (curses.tigetstr("rep") or b"").endswith(b"b")
+    except Exception:  # noqa: BLE001  (not every Python has it, and not every terminal is described)
+        return False
 
 
 def _unwritten(driver: Driver) -> bool:
