@@ -19,7 +19,7 @@ from tests.benchmarks.test_bench_files import used
 from tests.tui.terminal import Watched
 
 ROOT = Path(__file__).parents[2]
-STAGES = {"anything": b"Opening", "the first screen": b"Overview", "its numbers": b"present"}
+STAGES = {"anything": "Opening", "the first screen": "Overview", "its numbers": "present"}
 
 
 def seconds(*words):

@@ -48,7 +48,7 @@ def opening(title: str) -> Iterator[None]:
     """
     width = shutil.get_terminal_size().columns - 1
     lines = ("Buswright", "", f"Opening {visible(title)} ...", "ctrl+c quits")
-    _to_terminal(FULL + "\r\n".join(line[:width] for line in lines))
+    _to_terminal(FULL + "".join(f"\x1b[{row};1H{line[:width]}" for row, line in enumerate(lines, 1)))
     said, left = io.StringIO(), True
     try:
         with redirect_stderr(said):
