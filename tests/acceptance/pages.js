@@ -19,6 +19,19 @@ function clipped() {
   return found;
 }
 
+/** Texts that are shown smaller than so many pixels, but for the marks of sources beside a fact. */
+function tiny(least) {
+  const found = new Set(), texts = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  for (let text; (text = texts.nextNode());) {
+    const holder = text.parentElement;
+    if (!text.data.trim() || holder.closest("script, style, sup") || !holder.getClientRects().length) continue;
+    const scale = holder instanceof SVGGraphicsElement ? Math.abs(holder.getScreenCTM().a) || 1 : 1;
+    const size = parseFloat(getComputedStyle(holder).fontSize) * scale;
+    if (size < least) found.add(`${size.toFixed(1)} pixels: ${shownName(holder)}`);
+  }
+  return [...found];
+}
+
 /** Texts with less contrast to what is behind them; formulas of WCAG 2.2, "contrast ratio" and "relative luminance". */
 function faint(least) {
   const canvas = document.createElement("canvas").getContext("2d", { willReadFrequently: true });

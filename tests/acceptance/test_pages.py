@@ -23,6 +23,8 @@ MARGIN = 12
 """Of the paper, in mm, as the pages ask for it."""
 LEAST_PT = 7.0
 """Common practice for the least size of print in tables."""
+LEAST_PIXELS = 9.0
+"""Of text on a screen (common practice)."""
 LEAST_CONTRAST = 4.5
 """Between text and what is behind it: WCAG 2.2, 1.4.3."""
 
@@ -42,7 +44,8 @@ async def faults_of(one: Tab, path: Path, pdfium: Any) -> list[str]:
     found = []
     for width in (1400, 820, 390):
         await one.open(path, width)
-        found += [f"at {width}: {each}" for each in await one.run(f"{SCRIPT}; clipped()")]
+        script = f"{SCRIPT}; [...clipped(), ...tiny({LEAST_PIXELS})]"
+        found += [f"at {width}: {each}" for each in await one.run(script)]
     for kind in ("light", "dark"):
         await one.open(path, 1400, dark=kind == "dark")
         found += [f"{kind}: {each}" for each in await one.run(f"{SCRIPT}; faint({LEAST_CONTRAST})")]

@@ -10,7 +10,7 @@ import numpy as np
 from buswright.channels import units
 from buswright.channels.calibration.kind import Floats
 from buswright.channels.fits.fit import Fit
-from buswright.report.calibration.result import band_of
+from buswright.report.calibration.result import band_of, size
 from buswright.report.drawing import Axes, roomy, svg
 
 _POINTS = 81
@@ -71,7 +71,7 @@ def _signs(axes: Axes, fit: Fit, ys: Floats, over: Floats | None = None) -> Iter
             return
         left, top = axes.x(x), axes.y(y)
         tip = 5.0 if way >= 0 else -5.0
-        name = escape(f"reading {row + 1}: {fit.error[row]:+.3g} {units.shown(fit.calibration.unit)}")
+        name = escape(f"reading {row + 1}: error {size(float(fit.error[row]), fit)}")
         color = "var(--fault)" if row in outliers else "var(--ink)"
         points = f"{left:.1f},{top - tip:.1f} {left - 5:.1f},{top + 0.8 * tip:.1f} {left + 5:.1f},{top + 0.8 * tip:.1f}"
         drawn = f'points="{points}" fill="none" stroke="{color}" stroke-width="1.4"'
