@@ -116,7 +116,10 @@ def html_table(
         first, *rest = row
         keys = [f' data-key="{ranks[k][number]}"' if ranks and k in ranks else "" for k in range(1, len(heads))]
         if cards:
-            keys = [f'{key} data-head="{escape(text)}"' for key, text in zip(keys, heads[1:], strict=True)]
+            keys = [
+                f'{key} data-head="{escape(text)}"{"" if cell else " data-empty"}'
+                for key, text, cell in zip(keys, heads[1:], rest, strict=True)
+            ]
         cells = "".join(
             f"<td{kind}{key}>{f'<span>{cell}</span>' if cards else cell}</td>"
             for cell, kind, key in zip(rest, right_class[1:], keys, strict=True)
