@@ -21,10 +21,10 @@ def main(source: str = "demo") -> dict[str, float]:
     tall: pd.DataFrame = session.to_pandas(["oil_pressure", "gear"])
     units: dict[str, str] = wide.attrs["units"]
     alone: pd.Series[float] = oil.to_pandas(valid_only=True)
-    frames: int = sum(len(each) for each in bw.open_capture(source))
-    faults: list[str] = [f"{each.fault} {each.subject}" for each in bw.health(source, stop=5).findings]
+    frames: int = len(next(iter(bw.open_capture(source))))
     passed: tuple[bw.Exceedance, ...] = session.exceedances("oil_pressure")
     answer: bw.Answer[bw.Finding] = bw.diagnose(source, stop=5)
+    faults: list[str] = [f"{each.fault} {each.subject}" for each in answer.findings]
     return {
         "oil": float(alone.mean()),
         "numpy": float(np.nanmean(np.asarray(oil))),
