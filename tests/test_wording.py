@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buswright.wording import duration, percent, visible
+from buswright.wording import bit_rate, duration, percent, read_bit_rate, visible
 
 
 @pytest.mark.parametrize(
@@ -63,3 +63,10 @@ def test_how_long_something_lasted_has_three_digits_in_the_unit_that_fits() -> N
 
 def test_a_share_that_is_unknown_is_a_dash() -> None:
     assert [percent(0.0364), percent(0.0364, 0), percent(None), percent(float("nan"))] == ["3.6 %", "4 %", "–", "–"]
+
+
+def test_a_bit_rate_is_read_as_people_write_it() -> None:
+    texts = {"500k": 500_000, "1M": 1_000_000, "83.333k": 83_333, " 500 kbit/s": 500_000, "2_000_000": 2_000_000}
+    assert {text: read_bit_rate(text) for text in texts} == texts
+    assert [read_bit_rate(text) for text in ("fast", "", "500", "50M", "-1M", "1G")] == [None] * 6
+    assert [read_bit_rate(bit_rate(rate)) for rate in (10_000, 125_000, 1_000_000)] == [10_000, 125_000, 1_000_000]

@@ -21,7 +21,10 @@ def main(source: str = "demo") -> dict[str, float]:
     tall: pd.DataFrame = session.to_pandas(["oil_pressure", "gear"])
     units: dict[str, str] = wide.attrs["units"]
     alone: pd.Series[float] = oil.to_pandas(valid_only=True)
+    frames: int = len(next(iter(bw.open_capture(source))))
+    passed: tuple[bw.Exceedance, ...] = session.exceedances("oil_pressure")
     answer: bw.Answer[bw.Finding] = bw.diagnose(source, stop=5)
+    faults: list[str] = [f"{each.fault} {each.subject}" for each in answer.findings]
     return {
         "oil": float(alone.mean()),
         "numpy": float(np.nanmean(np.asarray(oil))),
@@ -31,6 +34,8 @@ def main(source: str = "demo") -> dict[str, float]:
         "first": float(len(parts[0])),
         "markers": float(len(session.markers())),
         "findings": float(len(answer.findings)),
+        "frames": float(frames),
+        "faults": float(len(faults) + len(passed)),
         "rows": float(session.to_arrow("damper_??", rate=10).num_rows),
     }
 

@@ -12,8 +12,6 @@ The demo is the simulated car. In its place put your capture and car file: `open
 >>> session = bw.open_session("demo")
 >>> session["oil_temperature"]
 <Series oil_temperature [°C]: 1,198 samples at 20 Hz, 59.847 s>
->>> bw.diagnose("demo", stop=5).findings
-()
 """
 
 from __future__ import annotations

@@ -7,6 +7,9 @@ import re
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 
+SLOWEST_BIT_RATE, FASTEST_BIT_RATE = 1_000, 20_000_000
+"""Bit rates that there are, bit/s."""
+_BIT_RATE = re.compile(r"(\d+(?:_\d+)*(?:\.\d+)?)\s*([kM]?)(?:bit/s|bps|b/s)?", re.IGNORECASE)
 _UNSEEN = re.compile(
     "[\x00-\x1f\x7f-\x9f"  # C0 and C1 controls, ESC among them
     "\xad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb\U000e0000-\U000e007f"  # no glyph; bidi
@@ -78,6 +81,13 @@ def bit_rate(bits_per_s: int | None) -> str:
     if bits_per_s is None:
         return "unknown"
     return f"{bits_per_s / 1e6:g} Mbit/s" if bits_per_s >= 1_000_000 else f"{bits_per_s / 1e3:.4g} kbit/s"
+
+
+def read_bit_rate(text: str) -> int | None:
+    """Read a bit rate as people write it, in bit/s: 500k, 1M, 83333, 500 kbit/s; None if it is none that there is."""
+    found = _BIT_RATE.fullmatch(text.strip())
+    rate = round(float(found[1]) * {"": 1, "k": 1_000, "m": 1_000_000}[found[2].lower()]) if found else 0
+    return rate if SLOWEST_BIT_RATE <= rate <= FASTEST_BIT_RATE else None
 
 
 def moment(time_ns: int | None, origin: str) -> str:

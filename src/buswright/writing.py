@@ -20,8 +20,23 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import MappingProxyType
+from typing import Literal
 
 from buswright.errors import UserError
+
+
+def own_folder(kind: Literal["cache", "state"]) -> Path | None:
+    """Return where this program keeps what nobody asked it to write; None if this system names no such place.
+
+    XDG base directories (freedesktop.org, version 0.8); on Windows the local application data.
+    """
+    if sys.platform == "win32":
+        base = os.environ.get("LOCALAPPDATA")
+    else:
+        usual = {"cache": "~/.cache", "state": "~/.local/state"}[kind]
+        base = os.environ.get(f"XDG_{kind.upper()}_HOME") or os.path.expanduser(usual)  # noqa: PTH111  (no error)
+    return Path(base) / "buswright" if base and Path(base).is_absolute() else None
+
 
 HINTS = MappingProxyType(
     {

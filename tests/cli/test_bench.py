@@ -133,6 +133,8 @@ def test_fingerprints_are_stored_beside_those_that_are_there(capsys, tmp_path, m
         (["bench", "--draft", "damper_nod", "--car", str(CAR)], "no module 'damper_nod'"),
         (["bench", str(PLAN), str(LOG), "--record", "x.log"], "--record needs a live SOURCE"),
         (["demo", "--bench", "--seconds", "3"], "no other option"),
+        (["demo", "--html", "x.html"], "--html needs --bench"),
+        (["demo", "--bench", "--html", str(PLAN)], "this file exists already"),
         (["demo", "--bench", "--fault", "swapped-input"], "no fault 'swapped-input'"),
     ],
 )
@@ -143,9 +145,12 @@ def test_a_wrong_call_says_what_to_do(words, says):
     assert caught.value.hint
 
 
-def test_the_bench_of_the_demo_finds_its_fault(capsys):
-    assert status_of(["demo", "--bench", "--fault", "no-acknowledge"]) == 0
+def test_the_bench_of_the_demo_finds_its_fault_and_writes_its_sheet(tmp_path, capsys):
+    page = tmp_path / "sheet.html"
+    assert status_of(["demo", "--bench", "--fault", "no-acknowledge", "--html", str(page)]) == 0
     out = capsys.readouterr().out
+    assert f"Sheet to print: {page}" in out
+    assert "Nobody acknowledges" in page.read_text("utf-8")
     assert out.startswith("FAILED")
     assert "Nobody acknowledges" in out
     assert "never on a car" in out

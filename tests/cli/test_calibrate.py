@@ -246,6 +246,15 @@ def test_two_readings_ask_for_a_third(folder, capsys):
     assert document["fit"]["constants"][0]["half_95"] is None
 
 
+def test_readings_without_scatter_are_called_exact(folder, capsys):
+    words = [word for pair in ("0.5=0", "1.1=24", "2.5=80", "4.5=160") for word in ("--reading", pair)]
+    assert main(["calibrate", "brake", *words, "--html", "exact.html"]) == 0
+    for said in (capsys.readouterr().out, Path("exact.html").read_text("utf-8")):
+        assert "4 readings lie exactly on a linear curve" in said
+        assert said.count("(exact)") == 2
+        assert not re.search(r"\de-1\d|± 0", said)
+
+
 def test_words_that_mean_no_channel_are_answered_with_the_nearest(folder):
     with pytest.raises(UserError, match="no sensor or channel") as caught:
         main(["calibrate", "brake_frnt", *PRESSURE])

@@ -101,7 +101,7 @@ def test_its_numbers_are_those_of_the_json(faulty, page):
 
 def test_the_states_sort_by_gravity(page):
     text, _, _ = page
-    keys = re.findall(r'<td data-key="(\d)"><span class="tag \w+">\S ([\w ]+)</span>', text)
+    keys = re.findall(r'<td data-key="(\d)" data-head="state"><span><span class="tag \w+">\S ([\w ]+)</span>', text)
     assert {(key, state) for key, state in keys} == {("0", "failed"), ("2", "not judged"), ("3", "fine")}
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 import buswright
-from buswright.report.page import render_page
+from buswright.report.page import html_table, render_page
 
 PACKAGE = Path(buswright.__file__).parent
 REPORT = PACKAGE / "report"
@@ -28,6 +28,25 @@ def test_a_page_is_put_together_by_render_page_and_has_its_option(page):
     assert module in WRITTEN_TO_OUT or any("add_html(" in text or '"--html"' in text for text in users), (
         "its option in the command"
     )
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda path: f"{path.parent.name}/{path.stem}")
+def test_a_page_is_looked_at_in_a_browser(page):
+    module = ".".join(("buswright", *page.relative_to(PACKAGE).with_suffix("").parts))
+    commands = {
+        path.stem for path, text in SOURCES.items() if path.parent.name == "commands" and f"from {module} " in text
+    }
+    looked_at = (Path(__file__).parent.parent / "acceptance" / "pages_made.py").read_text(encoding="utf-8")
+    assert any(f'"{command}"' in looked_at for command in commands), "a call in tests/acceptance/pages_made.py"
+
+
+@pytest.mark.parametrize(("columns", "kinds"), [(3, "sortable"), (4, "sortable cards"), (13, "sortable cards broad")])
+def test_broad_tables_have_a_form_for_phone_and_paper(columns, kinds):
+    table = html_table([f"head {k}" for k in range(columns)], [["a", "", *"b" * (columns - 2)]], label="label")
+    assert f'<table class="{kinds}">' in table
+    assert ('<td data-head="head 1" data-empty>' in table) == (columns > 3)
+    css = (REPORT / "assets" / "page.css").read_text(encoding="utf-8")
+    assert all(f"table.{kind}" in css for kind in kinds.split())
 
 
 def test_every_script_of_the_folder_is_on_a_page():

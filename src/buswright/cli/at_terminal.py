@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from buswright.wording import visible
+from buswright.writing import own_folder
 
 if TYPE_CHECKING:
     from buswright.tui.resilient import Resilient
@@ -95,7 +96,8 @@ def run_app(app: Resilient, worker: Closed) -> None:
 @contextmanager
 def logged() -> Iterator[None]:
     """Have faults of the program written to a file: on the screen they would be in the way."""
-    log, handler = logging.getLogger("buswright"), _LogFile(_state_folder() / "watch.log")
+    log, place = logging.getLogger("buswright"), own_folder("state")
+    handler: logging.Handler = logging.NullHandler() if place is None else _LogFile(place / "watch.log")
     handler.setFormatter(_OneEntry("%(asctime)s %(levelname)s %(message)s"))
     before, log.propagate = log.propagate, False
     log.addHandler(handler)
@@ -128,10 +130,3 @@ class _LogFile(logging.FileHandler):
 
     def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802  (logging's name)
         """Lose it: a full disk must not disturb the screen."""
-
-
-def _state_folder() -> Path:
-    """Return where programs keep such files: XDG base directories; Windows' local application data."""
-    if os.name == "nt":
-        return Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local") / "buswright"
-    return Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "buswright"

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import hashlib
 import os
-import re
 import shutil
 import sys
 import time
@@ -20,6 +19,7 @@ from buswright.cli.live_source import LIVE_HELP, add_live, heard, live_sources, 
 from buswright.cli.streams import put, put_json, put_lines
 from buswright.errors import UserError
 from buswright.frames.live.address import is_live
+from buswright.wording import read_bit_rate
 from buswright.writing import claim, write_whole
 
 if TYPE_CHECKING:
@@ -39,12 +39,8 @@ DEFAULT_CAR = "car.toml"
 EVERY_BUS = "*"
 """The same word as in `messages.match`, which would load NumPy."""
 LEVELS = ("note", "suspect", "fault", "never")
-SLOWEST, FASTEST = 1_000, 20_000_000
-"""Bit rates that there are, bit/s."""
 WORTH_SHOWING_BYTES = 8_000_000
 """Smaller captures are read before a progress bar could be looked at."""
-_RATE = re.compile(r"(\d+(?:\.\d+)?)([kM]?)")
-_SCALE = {"": 1, "k": 1_000, "M": 1_000_000}
 
 
 def add_source(
@@ -392,9 +388,8 @@ def bit_rates(items: list[str]) -> tuple[dict[str, int], dict[str, int]]:
 
 
 def _bits_per_s(text: str, item: str) -> int:
-    match = _RATE.fullmatch(text.strip())
-    rate = round(float(match[1]) * _SCALE[match[2]]) if match else 0
-    if not SLOWEST <= rate <= FASTEST:
+    rate = read_bit_rate(text)
+    if rate is None:
         raise UserError(
             f"--bitrate {item}: {text!r} is not a bit rate",
             hint="give bits per second: 500k, 1M, 83333, chassis=1M, 500k/2M",

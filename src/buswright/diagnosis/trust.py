@@ -132,7 +132,7 @@ def _judged(evidence: ChannelEvidence, found: Found, carrier: Finding | None, as
         state = "failed" if bad >= FAILED_SHARE * samples else "suspect"
         return Trust(evidence.name, state, _bad_words(bad_ones), own, root, samples, bad, since)
     if own is None and root is not None:
-        why = f"what carries it was at fault: {_by(root)}"
+        why = f"depends on {root.subject.partition(':')[2] or 'the capture'}: {root.fault}"
         return Trust(evidence.name, "suspect", why, None, root, samples, bad, since, root.subject)
     unjudged = _not_judged(evidence, asked)
     if unjudged:

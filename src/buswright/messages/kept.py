@@ -11,7 +11,6 @@ import hashlib
 import json
 import os
 import stat
-import sys
 import tempfile
 from collections.abc import Mapping
 from contextlib import suppress
@@ -24,6 +23,7 @@ from typing import Any
 from buswright._version import __version__
 from buswright.findings import Severity
 from buswright.messages.model import NO_CHOICES, Database, LintNote, Message, Node, Signal
+from buswright.writing import own_folder
 
 SWITCH = "BUSWRIGHT_CACHE"
 LARGEST = 64 << 20
@@ -39,13 +39,7 @@ def folder() -> Path | None:
     said = os.environ.get(SWITCH, "")
     if said.lower() in ("off", "0", "no"):
         return None
-    if said:
-        return Path(said)
-    if sys.platform == "win32":
-        base = os.environ.get("LOCALAPPDATA")
-    else:
-        base = os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache")  # noqa: PTH111  (no error without a home)
-    return Path(base) / "buswright" if base and Path(base).is_absolute() else None
+    return Path(said) if said else own_folder("cache")
 
 
 def key_of(path: str, encoding: str, text: str) -> str:

@@ -16,6 +16,9 @@ from buswright.wording import visible
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:"
 """The browser itself refuses whatever a page would load from elsewhere."""
 
+LEAST_BROAD, LEAST_BROADEST = 3, 12
+"""More columns than these don't fit on a phone, and on a sheet held upright."""
+
 _BANNER = re.compile(r"\A/\*!.*?\*/\s*", re.DOTALL)
 
 
@@ -88,9 +91,8 @@ def html_table(
     right: Sequence[int] = (),
     label: str,
     ranks: Mapping[int, Sequence[int]] | None = None,
-    cards: bool = False,
 ) -> str:
-    """Lay out a table.
+    """Lay out a table. On a phone each row of a broad one becomes a card, where every cell says its head.
 
     Parameters
     ----------
@@ -104,18 +106,20 @@ def html_table(
         Plain text that says what the table holds, for those who can't see where it stands.
     ranks
         By column: what its cells are sorted by where their text doesn't tell, a number for each row.
-    cards
-        Whether each row becomes a card on a phone, where every cell says its head; for tables of many columns.
     """
     right_class = [' class="number"' if k in right else "" for k in range(len(heads))]
     head = "".join(f'<th scope="col"{kind}>{escape(text)}</th>' for text, kind in zip(heads, right_class, strict=True))
-    kind_of_table = f"sortable{' cards' if cards else ''}"
+    cards = len(heads) > LEAST_BROAD
+    kind_of_table = f"sortable{' cards' if cards else ''}{' broad' if len(heads) > LEAST_BROADEST else ''}"
     lines = []
     for number, row in enumerate(rows):
         first, *rest = row
         keys = [f' data-key="{ranks[k][number]}"' if ranks and k in ranks else "" for k in range(1, len(heads))]
         if cards:
-            keys = [f'{key} data-head="{escape(text)}"' for key, text in zip(keys, heads[1:], strict=True)]
+            keys = [
+                f'{key} data-head="{escape(text)}"{"" if cell else " data-empty"}'
+                for key, text, cell in zip(keys, heads[1:], rest, strict=True)
+            ]
         cells = "".join(
             f"<td{kind}{key}>{f'<span>{cell}</span>' if cards else cell}</td>"
             for cell, kind, key in zip(rest, right_class[1:], keys, strict=True)

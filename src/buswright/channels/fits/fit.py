@@ -23,6 +23,9 @@ _MATTERS = 0.002
 _OUTLIER_CHANCE = 0.05
 """With this chance a series without an outlier shows one (Bonferroni's bound over all readings)."""
 
+ROUNDING = 1e-9
+"""Share of the span below which an error is only rounding."""
+
 
 @dataclass(frozen=True, slots=True)
 class Constant:
@@ -111,6 +114,11 @@ class Fit:
     def directions(self) -> tuple[int, ...]:
         """From which side each true value was reached, see `readings.directions`."""
         return directions([reading.value for reading in self.readings])
+
+    @property
+    def exact(self) -> bool:
+        """Whether the readings lie on the curve up to rounding: they then show no scatter to judge by."""
+        return bool(self.freedom) and self.deviation <= ROUNDING * self.span
 
     @property
     def largest(self) -> float:

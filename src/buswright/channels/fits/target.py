@@ -19,7 +19,7 @@ from buswright.channels.carfile.model import CalibrationRecord, CarFile, Zero
 from buswright.channels.carfile.rendering import table_of
 from buswright.channels.carfile.splicing import Change, Drop, Put
 from buswright.channels.fits.curves import figures
-from buswright.channels.fits.fit import Fit, errors_of
+from buswright.channels.fits.fit import ROUNDING, Fit, errors_of
 from buswright.channels.fits.models import Sheet, electrical_of, own_unit
 from buswright.channels.fits.readings import Reading
 from buswright.channels.keys.faults import shown, suggestion
@@ -186,7 +186,7 @@ def curve_changes(target: Target, fit: Fit, signed: Signature) -> tuple[Change, 
         readings=tuple((figures(each.electrical, 6), figures(each.value, 6)) for each in fit.readings),
         as_found=as_found(target.old, fit.readings),
         as_left=as_left(fit),
-        residual=figures(fit.largest, 3) if fit.freedom else None,
+        residual=None if not fit.freedom else 0.0 if fit.exact else figures(fit.largest, 3),
         due=signed.due,
     )
     changes: list[Change] = []
@@ -212,6 +212,8 @@ def as_left(fit: Fit) -> str:
     """Say how well the new curve meets its readings."""
     if not fit.freedom:
         return f"the curve goes through all {len(fit.readings)} readings"
+    if fit.exact:
+        return f"all {len(fit.readings)} readings lie exactly on the curve"
     return f"within {figures(max(fit.largest, 1e-6 * fit.span), 2):g} {fit.calibration.unit}"
 
 
@@ -223,6 +225,8 @@ def as_found(old: Calibration | None, readings: Sequence[Reading]) -> str:
     if not np.all(np.isfinite(error)):
         return "some readings were beyond what it can turn into a value"
     worst = int(np.argmax(np.abs(error)))
+    if abs(error[worst]) <= ROUNDING * float(np.ptp([each.value for each in readings])):
+        return "right at every reading"
     side = "high" if error[worst] > 0 else "low"
     return f"up to {figures(abs(error[worst]), 2):g} {old.unit} {side}, at {readings[worst].value:g} {old.unit}"
 

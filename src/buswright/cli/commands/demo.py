@@ -5,7 +5,8 @@ commands on. --live drives in real time, on multicast ports and pseudo-terminals
 any bus. Only this computer can receive it.
 
 --bench tests a simulated module by a plan: on a terminal a screen guides you, and the module does what it asks.
-Elsewhere, and with --all, the test runs by itself. Both print what the sheet says. --fault NAME tests a bad one.
+Elsewhere, and with --all, the test runs by itself. Both print what the sheet says, and --html FILE writes it as a page
+to print. --fault NAME tests a bad one.
 """
 
 from __future__ import annotations
@@ -58,6 +59,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="test a simulated module on the bench; --fault then names one of its faults",
     )
+    parser.add_argument("--html", metavar="FILE", help="with --bench: write the sheet as a page to print")
     parser.add_argument("--live", action="store_true", help="drive in real time, so that other programs can listen")
     parser.add_argument(
         "--speed", type=float, metavar="X", help="with --live: drive X times as fast as real time (default 1)"
@@ -74,6 +76,8 @@ def run(options: argparse.Namespace) -> int:
 
     if options.bench:
         return _test_on_bench(options)
+    if options.html:
+        raise UserError("--html needs --bench", hint="buswright diagnose demo --html diagnosis.html")
     if options.seconds is not None and not 1.0 <= options.seconds <= 36_000.0:
         raise UserError(f"--seconds {options.seconds:g}: out of range", hint="give 1 to 36000")
     faults = [read_fault(text) for text in options.fault]
@@ -83,7 +87,7 @@ def run(options: argparse.Namespace) -> int:
 def _test_on_bench(options: argparse.Namespace) -> int:
     """Test the simulated module, on a screen or by itself: whoever tests does what the program asks."""
     from buswright.cli.at_terminal import at_terminal
-    from buswright.cli.commands.bench import width
+    from buswright.cli.commands.bench import width, write_sheet
     from buswright.cli.guided import guided
     from buswright.report.bench import sheet as report
     from buswright.simulate.bench.example import demo_bench
@@ -93,23 +97,29 @@ def _test_on_bench(options: argparse.Namespace) -> int:
     others = ("seconds", "save", "live", "speed", "port")
     if len(options.fault) > 1 or any(getattr(options, name) for name in others):
         hint = "buswright demo --bench --fault swapped-inputs"
-        raise UserError("--bench takes --fault once, --all and --json; no other option", hint=hint)
+        raise UserError("--bench takes --fault once, --all, --html and --json; no other option", hint=hint)
+    page = Path(options.html) if options.html else None
+    if page is not None:
+        claim(page, force=options.force, option="--html")
     bench, acting = demo_bench(options.fault[0] if options.fault else "")
     if at_terminal() and not options.json and not options.all:
         guided(
             bench,
             Played(acting.take, lambda: acting.now_ns),
             state=None,
-            finish=lambda _: "nowhere: this is a demo. What it says is printed when you leave.",
+            finish=lambda _: str(page or "nowhere: this is a demo. What it says is printed when you leave."),
             asked=lambda one, now: acting.follow(one, now.phase, now.step, by_itself=False),
         )
     else:
         run_by_itself(bench, acting)
     sheet = report.Sheet(bench.result(), bench.plan, bench.car)
+    if page is not None:
+        write_sheet(page, sheet)
     shared.show(options, report, sheet, width=width(), every_one=options.all)
     if not options.json:
         put(
-            "\nAll of this was simulated. Try next:\n"
+            (f"\nSheet to print: {page}\n" if page is not None else "") + "\nAll of this was simulated. Try next:\n"
+            "  buswright demo --bench --html sheet.html         the sheet, as a page to print\n"
             "  buswright demo --bench --fault swapped-inputs    a bad module; buswright guide bench lists all\n"
             "  buswright demo --save wrenfell                   save the car file, to draft a plan from:\n"
             "  buswright bench --draft damper_node --car wrenfell/wrenfell.toml"

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from urllib.parse import unquote
 
 from buswright.errors import UserError
+from buswright.wording import read_bit_rate
 
 PREFIX = "live:"
 OptionValue = str | int | float | bool
 
-_RATE = re.compile(r"(\d+(?:\.\d+)?)([kM])")
 _RATE_OPTIONS = ("bitrate", "data_bitrate")
-_SCALE = {"k": 1_000, "M": 1_000_000}
 _EXAMPLE = "for example live:socketcan/can0 or live:slcan//dev/ttyACM0?bitrate=500000"
 _LISTENING_OPTIONS = ("listen_only", "driver_mode", "monitor", "state")
 """Options of backends that turn listen-only on or off; this program decides them."""
@@ -105,10 +103,10 @@ def parse_all(texts: Sequence[str]) -> tuple[LiveAddress, ...]:
 
 def _value(key: str, value: str, text: str) -> OptionValue:
     """Read an option as python-can's configuration files do: numbers, true and false, else words."""
-    rate = _RATE.fullmatch(value) if key in _RATE_OPTIONS else None
-    if rate:
-        return round(float(rate[1]) * _SCALE[rate[2]])
-    if key in _RATE_OPTIONS and not value.isdigit():
+    if key in _RATE_OPTIONS:
+        rate = read_bit_rate(value)
+        if rate is not None:
+            return rate
         raise UserError(f"{text}: {value!r} is not a bit rate", hint="bits per second: 500000, 500k or 1M")
     lowered = value.lower()
     if lowered in ("true", "yes", "on", "false", "no", "off"):

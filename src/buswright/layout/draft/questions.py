@@ -26,12 +26,12 @@ from buswright.layout.draft.frames import NAMELESS, UNKNOWN_RATE
 from buswright.layout.draft.starters import starter_calibration, starters_for, starters_that_fit
 from buswright.layout.draft.text import FILL_IN
 from buswright.messages.model import Message, Signal
+from buswright.wording import read_bit_rate
 
 _AMPLIFIED = [0.25, 4.75]
 """Healthy volts of a sensor that is described by two points only: common practice for 0.5 to 4.5 V."""
 _PAIR = r"\s*(-?\d+(?:\.\d*)?)\s*V?\s*[=: ]\s*(-?\d+(?:\.\d*)?)\s*"
 _POINTS = re.compile(rf"{_PAIR}[,;]{_PAIR}(\S+)")
-_RATE = re.compile(r"(\d+(?:\.\d+)?)\s*([kM]?)(?:bit/s|bps|b/s)?", re.IGNORECASE)
 
 
 class Seen(NamedTuple):
@@ -141,10 +141,9 @@ def _car_name(answer: str) -> Answer:
 
 def _rate_of(bus: str) -> Callable[[str], Answer]:
     def reply(answer: str) -> Answer:
-        found = _RATE.fullmatch(answer.strip())
-        if found is None:
+        rate = read_bit_rate(answer)
+        if rate is None:
             raise UserError(f"{shown(answer)} is not a bit rate", hint="for example 500k or 1M")
-        rate = round(float(found[1]) * {"": 1, "k": 1_000, "m": 1_000_000}[found[2].lower()])
         return Answer(lambda text: _put(text, Put(("bus", bus), "bitrate", rate)))
 
     return reply

@@ -4,7 +4,10 @@
   const { page, color, bytes } = Plots;
   const LANE = 26;
   /* One width for the words beside every plot, so that a moment stands at one place from the first to the last. */
-  const widest = Math.min(Math.max(0, ...page.buses.flatMap((bus) => bus.lanes.map((lane) => lane.label.length))), 30);
+  /* A phone has room for the identifier alone. */
+  const most = innerWidth > 640 ? 30 : 8;
+  const short = (label) => (label.length <= most ? label : most < 30 ? label.split(" ")[0] : label.slice(0, most - 1) + "…");
+  const widest = Math.max(0, ...page.buses.flatMap((bus) => bus.lanes.map((lane) => short(lane.label).length)));
   const GUTTER = Math.max(64, 14 + widest * 7.2);
 
   /* -- Load -- */
@@ -81,7 +84,7 @@
         stroke: () => color("ink"), grid: { show: false }, ticks: { show: false }, size: GUTTER, gap: 4,
         font: "12px ui-monospace, Menlo, Consolas, monospace",
         splits: () => lanes.map((_, k) => lanes.length - k - 0.5),
-        values: () => lanes.map((lane) => (lane.label.length > 30 ? lane.label.slice(0, 29) + "…" : lane.label)),
+        values: () => lanes.map((lane) => short(lane.label)),
       }],
       series: [{}, { points: { show: false } }],
       hooks: {

@@ -75,7 +75,7 @@ const Plots = (() => {
 
   /** Stretches of findings behind a plot, with their numbers; of all, of the one with this number, or of one bus. */
   function drawFindings(u, only = 0, bus = "") {
-    const { ctx, bbox } = u;
+    const { ctx, bbox } = u, numbers = [];
     ctx.save();
     ctx.beginPath(); ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height); ctx.clip();
     ctx.font = `${11 * uPlot.pxRatio}px system-ui, sans-serif`;
@@ -87,9 +87,12 @@ const Plots = (() => {
       ctx.globalAlpha = right - left > bbox.width * 0.9 ? 0.25 : 0.6;
       ctx.fillStyle = color(severity + "-wash");
       ctx.fillRect(left, bbox.top, right - left, bbox.height);
-      ctx.globalAlpha = 1;
-      ctx.fillStyle = color(severity);
-      ctx.fillText(String(number), Math.max(left, bbox.left) + 2 * uPlot.pxRatio, bbox.top + 11 * uPlot.pxRatio);
+      numbers.push([number, color(severity), Math.max(left, bbox.left) + 2 * uPlot.pxRatio]);
+    }
+    ctx.globalAlpha = 1;
+    for (const [number, ink, left] of numbers) {
+      ctx.fillStyle = ink;
+      ctx.fillText(String(number), left, bbox.top + 11 * uPlot.pxRatio);
     }
     ctx.restore();
   }

@@ -9,7 +9,7 @@ from buswright._version import __version__
 from buswright.bench.plan.model import Step
 from buswright.bench.result import Check, Line, StepResult, Verdict
 from buswright.diagnosis.wiggle.advice import chance_text
-from buswright.report.bench.drawing import residual_svg, trace_svg
+from buswright.report.bench.drawing import residual_svg, trace_svgs
 from buswright.report.bench.sheet import SCOPE, Sheet, moved_matrix, value_of, verdict
 from buswright.report.page import html_table, render_page
 from buswright.wording import percent
@@ -227,8 +227,7 @@ def _step(sheet: Sheet, number: int, step: Step, shown: StepResult) -> str:
 
 
 def _plots(shown: StepResult) -> Iterator[str]:
-    for trace in shown.traces:
-        drawn = trace_svg(trace)
+    for trace, drawn in zip(shown.traces, trace_svgs(shown.traces), strict=True):
         if drawn:
             yield f'<p class="readout"><b>{escape(trace.channel)}</b> {escape(trace.unit)}</p>{drawn}'
 

@@ -72,7 +72,7 @@ def _fit(result: Calibrating) -> list[str]:
         return []
     heads, rows = reading_rows(fit)
     cells = [[escape(cell).replace(" ", "\u00a0") for cell in row] for row in rows[:MOST_ROWS]]
-    heads[0] = "no."
+    heads[0], heads[-2] = "no.", "way"
     more = (
         f"<p>The first {MOST_ROWS} of {len(rows)} readings; --json has them all.</p>" if len(rows) > MOST_ROWS else ""
     )

@@ -13,7 +13,7 @@ from buswright.channels import units
 from buswright.channels.calibration.kind import Bools, Floats
 from buswright.channels.carfile.editing import Edit
 from buswright.channels.fits.doubts import Doubt
-from buswright.channels.fits.fit import Band, Fit, errors_of
+from buswright.channels.fits.fit import ROUNDING, Band, Fit, errors_of
 from buswright.channels.fits.target import Signature, Target, Zeroing
 from buswright.findings import Severity
 from buswright.wording import listed, percent, plural
@@ -95,8 +95,15 @@ def size(value: float, fit: Fit) -> str:
     """Write an error or an interval with its unit, two digits; what is only rounding is nothing."""
     if not math.isfinite(value):
         return "unknown"
-    number = value if abs(value) > 1e-9 * fit.span else 0.0
+    number = value if abs(value) > ROUNDING * fit.span else 0.0
     return f"{float(f'{number:.2g}'):g} {units.shown(fit.calibration.unit)}"
+
+
+def interval(half: float, fit: Fit) -> str:
+    """Write half an interval; of readings without scatter it is only rounding."""
+    if fit.exact:
+        return "exact"
+    return f"{half:.2g}"
 
 
 def headline(result: Calibrating) -> str:
@@ -107,6 +114,8 @@ def headline(result: Calibrating) -> str:
         share = percent(fit.largest / fit.span) if fit.span > 0 else "–"
         if not fit.freedom:
             return f"{result.name}: {count}, and the {fit.kind} curve goes through all of them."
+        if fit.exact:
+            return f"{result.name}: {count} lie exactly on a {fit.kind} curve."
         return f"{result.name}: {count} fit a {fit.kind} curve within {size(fit.largest, fit)} ({share} of its span)."
     assert zeroing is not None
     unit = units.shown(result.unit)
@@ -157,6 +166,7 @@ def constant_lines(fit: Fit) -> list[str]:
     for each in fit.constants:
         unit = f" {each.unit}" if each.unit else ""
         said = f" ± {each.half:.2g}{unit}" if math.isfinite(each.half) else f"{unit} (interval unknown)"
+        said = f"{unit} (exact)" if fit.exact else said
         lines.append(f"{each.name} = {each.value:.6g}{said}")
     return lines
 
@@ -174,7 +184,9 @@ def band_of(fit: Fit, rows: int = _BAND_ROWS) -> Band:
 def statistics_lines(fit: Fit) -> list[str]:
     """Write what is left over, and how sure the curve is."""
     lines = [f"Largest error {size(fit.largest, fit)}, {percent(fit.largest / fit.span, 2)} of the span."]
-    if fit.freedom:
+    if fit.exact:
+        lines.append("The readings show no scatter, so they cannot tell how sure the curve is.")
+    elif fit.freedom:
         lines.append(
             f"A reading scatters about the curve by {size(fit.deviation, fit)} (standard deviation, "
             f"{plural(fit.freedom, 'degree')} of freedom)."
@@ -229,6 +241,8 @@ def _off(error: Floats, fit: Fit) -> str:
     worst = int(np.argmax(np.abs(error)))
     side = "high" if error[worst] > 0 else "low"
     unit = units.shown(fit.calibration.unit)
+    if abs(float(error[worst])) <= ROUNDING * fit.span:
+        return "the old curve was right at every reading."
     off = size(abs(float(error[worst])), fit)
     return f"the old curve was up to {off} {side}, at {fit.readings[worst].value:g} {unit}."
 

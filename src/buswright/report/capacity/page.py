@@ -78,11 +78,7 @@ def _loads(bus: BusCapacity) -> str:
         return f"<h3>Load</h3>{basis}"
     heads = ["load", "now", *(["with the addition"] if bus.new else []), "planning limit"]
     cells = [[escape(cell) for cell in row] for row in rows]
-    return (
-        "<h3>Load</h3>"
-        + basis
-        + html_table(heads, cells, right=range(1, len(heads)), label="Load", cards=bool(bus.new))
-    )
+    return "<h3>Load</h3>" + basis + html_table(heads, cells, right=range(1, len(heads)), label="Load")
 
 
 def _new(bus: BusCapacity) -> str:
@@ -104,7 +100,7 @@ def _new(bus: BusCapacity) -> str:
         )
     heads = ["ID", "frame", "bytes", "period", "worst if it had the lowest priority", "why this identifier"]
     what = escape(", ".join(each.text for each in bus.additions))
-    return f"<h3>New: {what}</h3>" + html_table(heads, rows, right=(2, 3, 4), label="New frames", cards=True)
+    return f"<h3>New: {what}</h3>" + html_table(heads, rows, right=(2, 3, 4), label="New frames")
 
 
 def _ids(bus: BusCapacity) -> str:
@@ -121,7 +117,7 @@ def _ids(bus: BusCapacity) -> str:
         "<h3>Worst-case response times, highest priority first</h3>"
         '<p class="faint">“Worst” is a bound (Davis, Burns, Bril and Lukkien 2007), from the moment that the period '
         "says until the frame is through. “Simulated” is the worst that came.</p>"
-        + html_table(heads, rows, right=range(2, 11), label="Identifiers", cards=True)
+        + html_table(heads, rows, right=range(2, 11), label="Identifiers")
         + f'{said}<p class="faint">{escape(words.simulated(bus))}</p>'
     )
 
@@ -130,9 +126,7 @@ def _rates(bus: BusCapacity) -> str:
     if not bus.other_rates:
         return ""
     rows = [[escape(cell) for cell in row] for row in words.rate_rows(bus)]
-    table = html_table(
-        ["bit rate", "mean load", "worst-case load", "deadlines"], rows, right=(1, 2), label="Bit rates", cards=True
-    )
+    table = html_table(["bit rate", "mean load", "worst-case load", "deadlines"], rows, right=(1, 2), label="Bit rates")
     return f"<h3>Other bit rates</h3>{table}"
 
 
@@ -146,7 +140,7 @@ def _logs(bus: BusCapacity) -> str:
     if not rows or bus.logs is None:
         return ""
     heads = ["file", *(["now", "with the addition"] if bus.new else ["size"]), "bytes a frame"]
-    table = html_table(heads, rows, right=range(1, len(heads)), label="Recordings", cards=bool(bus.new))
+    table = html_table(heads, rows, right=range(1, len(heads)), label="Recordings")
     said = f"Measured with the recorder's own encoders on {bus.logs.measured_on}."
     return f'<h3>A recording of one hour</h3>{table}<p class="faint">{escape(said)}</p>'
 

@@ -18,6 +18,7 @@ from buswright.report.calibration.result import (
     digits,
     found_lines,
     headline,
+    interval,
     new_faults,
     reading_rows,
     statistics_lines,
@@ -80,7 +81,7 @@ def _numbers(result: Calibrating) -> Iterator[str]:
         step = fit.span / 1000
         unit, electrical = units.shown(fit.calibration.unit), units.shown(fit.calibration.electrical)
         cells = [
-            [f"{x:.4g}", digits(y, step), f"{half:.2g}"]
+            [f"{x:.4g}", digits(y, step), interval(half, fit)]
             for x, y, half in zip(band.electrical.tolist(), band.value.tolist(), band.half.tolist(), strict=True)
         ]
         yield "Curve with its 95 % interval:"

@@ -11,8 +11,10 @@ from typing import Any
 
 import numpy as np
 
+from buswright.channels import units
 from buswright.diagnosis.over_runs import CHANCE, LEAST_RUNS, kendall
 from buswright.findings import Finding
+from buswright.report.drawing import Axes, roomy, svg
 from buswright.report.findings import finding_lines
 from buswright.report.page import html_table, render_page
 from buswright.report.plain import plain, some
@@ -24,6 +26,7 @@ from buswright.season.run import PAGE, Run
 from buswright.wording import listed, plural
 
 SCHEMA = "buswright.season/1"
+_HEIGHT, _MOST_DATES = 200, 7
 _RUN = (
     "name folder capture recorded seconds frames bad_lines car car_file car_sha256 version tool verdict distance_km "
     "air_degc findings not_fine states restarts"
@@ -149,7 +152,7 @@ def _over_runs(result: OverRuns, width: int) -> list[str]:
     for channel in result.channels:
         points = result.of(channel)
         values = _values(result, points)
-        unit = points[0].numbers.unit if points and result.over not in ("bad", "rate") else ""
+        unit = units.shown(points[0].numbers.unit) if points and result.over not in ("bad", "rate") else ""
         known = np.array([each for each in values if np.isfinite(each)])
         lines += ["", f"{channel}{f' [{unit}]' if unit else ''}, {plural(len(known), 'run')}"]
         if not len(known):
@@ -243,36 +246,31 @@ def render_html(result: OverRuns) -> str:
     for channel in result.channels:
         points = result.of(channel)
         values = _values(result, points)
-        unit = points[0].numbers.unit if points else ""
+        unit = units.shown(points[0].numbers.unit) if points else ""
         rows = [
             [escape(each.run.name), escape((each.run.recorded or "–")[:16].replace("T", " ")), escape(number(value))]
             for each, value in zip(points, values, strict=True)
         ]
         parts.append(f"<section><h2>{escape(channel)}{f' [{escape(unit)}]' if unit else ''}</h2>")
-        parts.append(_svg(values, [each.run.name for each in points]))
+        parts.append(_trend(values, points, unit))
         parts.append(html_table(["Run", "Recorded", result.over], rows, right=(2,), label=channel))
         parts.append("</section>")
     parts.append("</main>")
     return render_page(f"Season: {result.over}", "\n".join(parts), data={}, scripts=[], plots=False)
 
 
-def _svg(values: Sequence[float], names: Sequence[str]) -> str:
-    """Draw one dot a run, by time, with the ends of the scale."""
+def _trend(values: Sequence[float], points: Sequence[Point], unit: str) -> str:
+    """Draw a dot a run, in the order of the runs."""
     known = [value for value in values if np.isfinite(value)]
     if not known:
         return "<p>No run has this number.</p>"
-    low, high = min(known), max(known)
-    scale = 140 / (high - low) if high > low else 0.0
-    step = 780 / max(1, len(values) - 1)
-    dots = []
-    for k, (value, name) in enumerate(zip(values, names, strict=True)):
-        if np.isfinite(value):
-            x, y = 10 + k * step, 150 - (value - low) * scale
-            dots.append(
-                f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" fill="currentColor"><title>{escape(name)}: '
-                f"{escape(number(value))}</title></circle>"
-            )
-    return (
-        f'<p class="faint">highest {escape(number(high))}, lowest {escape(number(low))}; first run left</p>'
-        '<svg viewBox="0 0 800 160" width="100%" role="img" aria-label="one dot a run">' + "".join(dots) + "</svg>"
-    )
+    axes = Axes(_HEIGHT, roomy(0.0, len(values) - 1.0), roomy(min(known), max(known)))
+    dots = [
+        f'<circle class="point" cx="{axes.x(place):.1f}" cy="{axes.y(value):.1f}" r="4">'
+        f"<title>{escape(each.run.name)}: {escape(number(value))}</title></circle>"
+        for place, (value, each) in enumerate(zip(values, points, strict=True))
+        if np.isfinite(value)
+    ]
+    every = max(1, -(-len(points) // _MOST_DATES))
+    splits = [(place, (points[place].run.recorded or "–")[:10]) for place in range(0, len(points), every)]
+    return svg(_HEIGHT, [*axes.axes("runs, the first on the left", unit, splits), *dots], "one dot a run")

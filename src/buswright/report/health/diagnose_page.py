@@ -21,11 +21,11 @@ from buswright.report.text import number
 from buswright.wording import listed, plural
 
 TRACE_KEY = """<ul class="key">
-<li style="color:var(--load)"><i style="height:2px;vertical-align:.3em"></i>the channel</li>
-<li style="color:var(--slow)"><i style="height:2px;vertical-align:.3em"></i>a neighbour, to compare</li>
-<li style="color:var(--quiet)"><i style="height:3px;vertical-align:.1em"></i>quality: no objection</li>
-<li style="color:var(--uneasy)"><i style="height:.45em"></i>usable, with an objection: taller</li>
-<li style="color:var(--bad)"><i></i>bad: tallest</li>
+<li><i style="color:var(--load);height:2px;vertical-align:.3em"></i>the channel</li>
+<li><i style="color:var(--slow);height:2px;vertical-align:.3em"></i>a neighbour, to compare</li>
+<li><i style="color:var(--quiet);height:3px;vertical-align:.1em"></i>quality: no objection</li>
+<li><i style="color:var(--uneasy);height:.45em"></i>usable, with an objection: taller</li>
+<li><i style="color:var(--bad)"></i>bad: tallest</li>
 </ul>
 <p class="faint">The strip under a value is the quality of its samples. A break in strip and trace means no sample
 came. A coloured stretch behind the traces is where the finding was seen.</p>"""

@@ -16,11 +16,11 @@ from buswright.wording import percent, plural
 
 STRIP_KEY = """<h3>How to read the strips</h3>
 <ul class="key">
-<li style="color:var(--quiet)"><i></i>within {0} of the period</li>
-<li style="color:var(--uneasy)"><i></i>over {0} off: taller; suspect when frequent</li>
-<li style="color:var(--bad)"><i></i>over {1} off: tallest</li>
-<li style="color:var(--missing)"><i class="sign">⊠</i>frames missing</li>
-<li style="color:var(--uneasy)"><i class="sign">|</i>a late frame, none missing</li>
+<li><i style="color:var(--quiet)"></i>within {0} of the period</li>
+<li><i style="color:var(--uneasy)"></i>over {0} off: taller; suspect when frequent</li>
+<li><i style="color:var(--bad)"></i>over {1} off: tallest</li>
+<li><i class="sign" style="color:var(--missing)">⊠</i>frames missing</li>
+<li><i class="sign" style="color:var(--uneasy)">|</i>a late frame, none missing</li>
 </ul>
 <p class="faint">Each strip is one identifier over time, highest priority on top. The line means on time. Up is late,
 down is early. The height grows with the logarithm of the deviation: half height is 10 % of the period. A thin band
@@ -114,9 +114,9 @@ def _bus_plots(report: HealthReport) -> Iterator[str]:
         if len(bus.windows):
             yield (
                 f"<h3>{name}: load</h3>\n"
-                '<ul class="key"><li style="color:var(--load)"><i></i>over 100 ms</li>'
-                '<li style="color:var(--slow)"><i style="height:2px;vertical-align:.3em"></i>over 1 s</li>'
-                '<li style="color:var(--fault)"><i class="sign">×</i>error frames</li></ul>'
+                '<ul class="key"><li><i style="color:var(--load)"></i>over 100 ms</li>'
+                '<li><i style="color:var(--slow);height:2px;vertical-align:.3em"></i>over 1 s</li>'
+                '<li><i class="sign" style="color:var(--fault)">×</i>error frames</li></ul>'
                 f'<p>{escape(said)}</p>\n<p class="faint">{CLOCK_STEPS}</p>\n<div class="readout"> </div>'
                 f'<div class="plot" id="load-{k}" tabindex="0" role="img" '
                 f'aria-label="Load of {name} over time: {escape(said)}"></div>'
