@@ -3,6 +3,7 @@
 import argparse
 import errno
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from buswright.cli.adding import Outcome
 from buswright.cli.following import RETRY_S, Following
 from buswright.cli.main import status_of
 from buswright.errors import CaptureError
+from buswright.report.commands.season import trusted
 from buswright.season.arriving import BROKEN_OFF_S, QUIET_S, listed
 from buswright.season.captures import unreadable
 from buswright.season.catalogue import read_catalogue
@@ -47,9 +49,8 @@ class Followed:
 
 def run_of(name, **more):
     values = dict.fromkeys(("came_from", "sha256", "car", "car_file", "car_sha256", "version", "tool"), "")
-    return Run(
-        name, name, name, recorded=None, seconds=1.0, frames=1, bad_lines=0, files=(), verdict="V.", **values, **more
-    )
+    values |= {"recorded": None, "seconds": 1.0, "frames": 1, "bad_lines": 0, "files": (), "verdict": "V."}
+    return Run(name, name, name, **(values | {"states": {"fine": 1}} | more))
 
 
 @pytest.fixture
@@ -206,6 +207,18 @@ def test_what_is_wrong_with_the_call_is_said_before_it_waits(tmp_path, capsys):
     ):
         assert status_of([*season, *words]) == 2
         assert said in capsys.readouterr().err
+
+
+def test_a_run_is_trusted_only_where_channels_were_judged(tmp_path, capsys):
+    assert trusted(run_of("a"))
+    assert not trusted(replace(run_of("a"), states={"not judged": 91}))
+    lines = RUN.read_bytes().splitlines(keepends=True)[8000:12000]
+    (tmp_path / "a.log").write_bytes(b"".join(line for line in lines if b" can0 " in line))
+    words = ["season", "add", str(tmp_path / "a.log"), "--car", str(CAR), "--season", str(tmp_path / "s")]
+    assert status_of([*words, "--jobs", "1"]) == 0
+    assert ": Look at this first: no channel could be judged. " in capsys.readouterr().out
+    (run,) = read_catalogue(open_place(str(tmp_path / "s"))).runs
+    assert not trusted(run)
 
 
 def test_ctrl_c_ends_with_what_was_done(tmp_path, monkeypatch, capsys):

@@ -320,6 +320,8 @@ def advice(report: HealthReport) -> str:
         return f"Look at this first: {headline(judged[0])}.{in_all} {channel_words(report)}"
     if bad:
         return f"Look at this first: {bad[0].channel} is {bad[0].state}: {bad[0].why} {verdict(report)}"
+    if all(one.state != "fine" for one in report.trusted):
+        return f"Look at this first: no channel could be judged. {verdict(report)}"
     return f"Trust it, as far as it was looked at. {verdict(report)}"
 
 

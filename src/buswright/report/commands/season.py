@@ -91,8 +91,8 @@ def refused_lines(capture: str, message: str, hint: str) -> list[str]:
 
 
 def trusted(run: Run) -> bool:
-    """Whether nothing of a run is to be looked at first."""
-    return not run.not_fine and all(each.severity == "note" for each in run.findings)
+    """Whether channels of a run were judged, and nothing of it is to be looked at first."""
+    return bool(run.states.get("fine")) and not run.not_fine and all(each.severity == "note" for each in run.findings)
 
 
 def render_text(result: Result, *, width: int = 100) -> str:
