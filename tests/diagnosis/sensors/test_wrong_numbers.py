@@ -226,6 +226,15 @@ def test_a_running_engine_tells_no_standing_car_without_a_speed():
     assert not {fault for fault, _ in said(without)} & {"drift", "offset"}
 
 
+@pytest.mark.parametrize(("off", "found"), [(0.15, False), (0.5, True)])
+def test_a_car_that_idles_on_a_hill_shows_its_slope_and_no_slope_is_half_of_gravity(off, found):
+    def level(value: np.ndarray) -> np.ndarray:
+        return np.where(np.arange(len(value)) * 60.0 / len(value) < 57.5, value, off)
+
+    idles = changed("accel_long", level, **dict.fromkeys(SPEEDS, stops))
+    assert bool({fault for fault, subject in said(idles) if subject == "channel:accel_long"}) == found
+
+
 def test_a_foot_that_holds_the_brake_to_the_end_is_no_drift():
     assert said(stopped("brake_pressure_front", pressed(57.5, 61.0, 30.0, 0.0))) == set()
 

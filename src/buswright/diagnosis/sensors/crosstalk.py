@@ -99,9 +99,9 @@ def _of_module(case: Case, channels: Channels, members: Sequence[ChannelEvidence
             continue
         if each.name not in beside:
             beside[each.name] = _Beside(channels, members, each, kept)
-        one = _copied(each, neighbour, by, beside[each.name]) or _copied_at_once(
-            each, neighbour, by, _Beside(channels, members, each, kept, at_once=True)
-        )
+        one = _copied(each, neighbour, by, beside[each.name])
+        if one is None and each.role in _MOVED_BY and neighbour.role in _CHASSIS:
+            one = _copied_at_once(each, neighbour, by, _Beside(channels, members, each, kept, at_once=True))
         if one is not None and (each.name not in found or one.clear > found[each.name].clear):
             found[each.name] = one
     for one in found.values():
@@ -255,10 +255,9 @@ def _copied(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: 
 
 def _copied_at_once(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: _Beside) -> _Copied | None:
     """Find what an input of the engine's copies of the chassis, beside what really moves it."""
-    causes, other = _MOVED_BY.get(each.role or "", ()), beside.input(neighbour.name)
-    if other is None or neighbour.role not in _CHASSIS or not beside.channels.with_role(*causes[:2]):
-        return None
-    if beside.times.shape[1] < _LEAST_ROWS:
+    causes, other = _MOVED_BY[each.role or ""], beside.input(neighbour.name)
+    few = beside.times.shape[1] < _LEAST_ROWS
+    if few or other is None or not beside.channels.with_role(*causes[:2]):
         return None
     known = list(beside.causes(causes))
 

@@ -68,6 +68,8 @@ AT_REST = {
 }
 ENGINE_OFF = frozenset({"oil_pressure", "engine_speed"})
 """Roles that need the engine off, not only a standing car."""
+SLOPED = frozenset({"accel_long", "accel_lat"})
+"""Roles that show the slope on which a car idles, at the start of a hill: then only what no slope makes counts."""
 PEDALS = frozenset({"throttle", "brake_pressure"})
 """Roles that a foot moves, also while the car stands."""
 _STILL_UP = 0.4
@@ -134,7 +136,10 @@ def seen_at_rest(case: Case) -> Iterator[SeenAtRest]:
         rest = AT_REST.get(each.role or "")
         if rest is None or not each.measures:
             continue
-        rests = stopped if each.role in ENGINE_OFF else standing if each.role in PEDALS else still
+        rests = stopped if each.role in ENGINE_OFF else standing if each.role in PEDALS | SLOPED else still
+        if each.role in SLOPED:
+            idled = level_in(case, each, _last(still & ~before), rest.unit)
+            rests = still if idled is not None and abs(idled - rest.value) > rest.fault else standing
         after = _last(_late(rests & ~before) if each.role in ENGINE_OFF else rests & ~before)
         levels = []
         for part in (rests & before, after):
