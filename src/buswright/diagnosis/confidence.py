@@ -46,7 +46,7 @@ class Tried(NamedTuple):
 _ALL = 1.01
 _FRAMES: Mapping[str, tuple[Tried, ...]] = MappingProxyType(
     {
-        "babbling-node": (Tried(0.0, _ALL, 15, 37),),
+        "babbling-node": (Tried(0.0, _ALL, 15, 21),),
         "bus-errors": (Tried(0.0, _ALL, 26, 26),),
         "bus-off": (Tried(0.0, 0.5, 0, 8), Tried(0.5, 0.8, 7, 16), Tried(0.8, 0.9, 6, 10)),
         "bus-overload": (Tried(0.0, _ALL, 39, 42),),

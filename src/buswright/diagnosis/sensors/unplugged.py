@@ -15,7 +15,11 @@ from buswright.health.channels.evidence import ChannelEvidence, Channels
 
 _APART = 0.2
 """Volts before that differ by less than this part of them can't show whether the levels follow them."""
-_SEEN = 3.0
+_FOLLOWING = 0.5
+"""Levels that follow what was read before scatter as that does, each as a part of its mean; a bias doesn't."""
+_BESIDE_NS = 10_000_000_000
+"""What a sensor read so long before and behind."""
+_SEEN = 1.5
 """Steps of the converter above 0 V from which a level says something."""
 _RATIO = "ratiometric"
 
@@ -47,7 +51,7 @@ def plug_or_supply(channels: Channels, group: Sequence[Stay]) -> Plug:
     level, before = _levels(group)
     if len(level) < len(group) or np.ptp(before) < _APART * before.max():
         return Plug(False, "A plug of all of them that came off would look the same in frames.")
-    if _scatter(level) < _scatter(level / before):
+    if _scatter(level) < _FOLLOWING * _scatter(before):
         return Plug(
             True, f"Not a lost supply: the levels, {np.median(level):.3f} V, don't follow what the sensors read before."
         )
@@ -84,15 +88,19 @@ def _others(channels: Channels, group: Sequence[Stay]) -> list[ChannelEvidence]:
 
 
 def _levels(group: Sequence[Stay]) -> tuple[Floats, Floats]:
-    """Return the volts of each stay that can be told from 0 V, and what its sensor read otherwise."""
+    """Return the volts of each stay that can be told from 0 V, and what its sensor read beside it."""
     level, before = [], []
     for stay in group:
         each = stay.each
+        times = each.series.time_ns
         usable = each.there & ~each.bad
+        usable &= (times >= stay.window.start_ns - _BESIDE_NS) & (times <= stay.window.end_ns + _BESIDE_NS)
         usable[stay.first : stay.stop] = False
-        if each.per_volt is None or not usable.any() or stay.level < _SEEN * max(each.step, converter_step(each)):
+        rows = slice(stay.first, stay.stop)
+        held = float(each.quantity[rows][each.there[rows]].mean())  # noise tells more than a step of the converter
+        if each.per_volt is None or not usable.any() or held < _SEEN * max(each.step, converter_step(each)):
             continue
-        level.append(stay.level / each.per_volt)
+        level.append(held / each.per_volt)
         before.append(float(np.median(each.quantity[usable])) / each.per_volt)
     return np.array(level), np.array(before)
 
