@@ -10,7 +10,7 @@ from rich.style import Style
 from textual.strip import Strip
 
 from buswright.tui.terminal.shown import Manner, Shown
-from buswright.tui.terminal.sparing import AIM_S, FIRST_MOST, FIRST_S, LEAST, LOST_S, Pacing
+from buswright.tui.terminal.sparing import AIM_S, FIRST_S, LEAST, LOST_S, Pacing
 from buswright.tui.themes import DUSK, sixteen_for
 
 from ..ports import free_ports
@@ -104,7 +104,7 @@ def test_a_picture_waits_while_the_line_is_busy_with_others():
 
 def test_a_terminal_that_never_answers_is_not_waited_for():
     pacing = Pacing()
-    pacing.wrote(FIRST_MOST, 0.0)
+    pacing.wrote(LEAST, 0.0)
     assert pacing.wait_s(0.1, pressed=False) == pytest.approx(FIRST_S - 0.1)
     pacing.wrote(2_000, FIRST_S)
     assert pacing.wait_s(FIRST_S + 0.1, pressed=False) == 0.0
@@ -118,9 +118,19 @@ def test_pictures_become_as_large_as_the_line_carries(bytes_per_s):
         pacing.wrote(size, now)
         now += way_s + size / bytes_per_s
         pacing.answered(now)
-    assert pacing.most == pytest.approx(min(bytes_per_s * AIM_S, FIRST_MOST * 2**12), rel=0.2)
+    assert pacing.most == pytest.approx(max(LEAST, min(bytes_per_s * AIM_S, LEAST * 2**12)), rel=0.2)
     assert pacing.slow is (bytes_per_s < 50_000)
-    assert pacing.most >= LEAST
+
+
+def test_one_picture_that_is_late_makes_no_slow_line():
+    pacing, now = Pacing(), 0.0
+    for took_s in (0.01, 0.01, 0.01, 1.0, 0.01):  # once this computer was busy
+        size = int(pacing.room(now))
+        pacing.wrote(size, now)
+        now += took_s
+        pacing.answered(now)
+        assert not pacing.slow
+    assert pacing.most > 4 * LEAST
 
 
 @pytest.mark.acceptance

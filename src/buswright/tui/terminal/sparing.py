@@ -38,8 +38,10 @@ LOST_S = 10.0
 """An answer that hasn't come by then is lost."""
 AIM_S = 0.35
 """A picture shall need no longer; what is more is written with the next one."""
-FIRST_MOST, LEAST = 3_000, 1_000
-"""Bytes of the first picture, and of one however slow the line is."""
+LEAST = 4_000
+"""So many bytes may be under way however slow the line is; at first, too."""
+LATEST = 4
+"""Of so many pictures the quickest tells what the line carries: others were late because this computer was busy."""
 SMALL = 300
 """A picture of fewer bytes takes as long as the way to the terminal and back."""
 FEW_COLOURS = 20_000
@@ -68,7 +70,8 @@ class Pacing:
     """
 
     def __init__(self) -> None:
-        self.most: float = FIRST_MOST
+        self.most: float = LEAST
+        self._carried: deque[float] = deque(maxlen=LATEST)
         self.slow = self.answers = False
         self._asked: deque[tuple[int, int, float]] = deque()  # bytes; bytes under way with them; when
         self._begun_s: float | None = None
@@ -118,10 +121,10 @@ class Pacing:
         if ahead < SMALL:
             self._way_s = took_s
             return
-        carried = ahead * AIM_S / max(took_s - self._way_s, 0.001)
         if took_s > AIM_S or ahead > self.most / 4:
-            self.most = min(2 * self.most, max(LEAST, carried))
-            self.slow = carried < FEW_COLOURS
+            self._carried.append(ahead * AIM_S / max(took_s - self._way_s, 0.001))
+            self.most = min(2 * self.most, max(LEAST, *self._carried))
+            self.slow = max(self._carried) < FEW_COLOURS
 
 
 class Sparing(App[None]):
@@ -195,9 +198,9 @@ class Sparing(App[None]):
             self._pressed_s = time.monotonic()
         await super().on_event(event)
 
-    def on_cursor_position(self) -> None:
+    def on_cursor_position(self, event: events.CursorPosition) -> None:
         """Go on: the terminal shows what was written."""
-        self._line_pace.answered(time.monotonic())
+        self._line_pace.answered(event.time)
         self.set_class(self._line_pace.slow, "-slow")
         self._stop_waiting()
         if self._then is not None and not self._line_pace.is_asked:
