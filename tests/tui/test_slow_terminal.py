@@ -134,22 +134,34 @@ def test_one_picture_that_is_late_makes_no_slow_line():
 
 
 @pytest.mark.acceptance
-@pytest.mark.parametrize("size", [(60, 20), (80, 24), (120, 40), (200, 60)])
-@pytest.mark.parametrize(("bytes_per_s", "worst_s"), [(10_000, 1.0), (None, 0.1)])
-def test_keys_are_answered_over_two_full_buses(size, bytes_per_s, worst_s, tmp_path):
-    port = free_ports(2)
+@pytest.mark.parametrize(
+    ("size", "bytes_per_s", "begun_s", "whole_s"),
+    [
+        ((60, 20), 10_000, 1.0, 1.0),
+        ((80, 24), 10_000, 1.0, 1.0),
+        ((120, 40), 10_000, 1.0, 1.0),
+        ((200, 60), 10_000, 1.0, 2.0),  # a screen full of it is 10 kB and more
+        ((200, 60), 20_000, 1.0, 1.0),
+        ((80, 24), None, 0.1, 0.1),
+        ((120, 40), None, 0.1, 0.1),
+        ((200, 60), None, 0.1, 0.1),
+    ],
+)
+def test_keys_are_answered_over_two_full_buses(size, bytes_per_s, begun_s, whole_s, tmp_path):
+    port, begun = free_ports(2), []
     with watched(
         *sources(port), "--bitrate", "1M", folder=tmp_path, size=size, bytes_per_s=bytes_per_s
     ) as one, flooded(port, 60, 8_000):  # fmt: skip
         one.drain(8.0)
         before = one.read
-        times = answers(one, 25)
+        times = answers(one, 25, begun)
         read = one.read - before
     every = [each for some in times.values() for each in some]
-    p95 = statistics.quantiles(every, n=20)[-1]
+    p95, first = (statistics.quantiles(each, n=20)[-1] for each in (every, begun))
     medians = {repr(key): round(statistics.median(some) * 1e3) for key, some in times.items()}
     print(
-        f"\n{size} {bytes_per_s}: {len(every)} keys, p95 {p95 * 1e3:.0f} ms, worst {max(every) * 1e3:.0f} ms, "
-        f"{read:,} bytes, medians {json.dumps(medians)}"
+        f"\n{size} {bytes_per_s}: {len(every)} keys, p95 {p95 * 1e3:.0f} ms, worst {max(every) * 1e3:.0f} ms, begun "
+        f"p95 {first * 1e3:.0f} ms, {read:,} bytes, medians {json.dumps(medians)}"
     )
-    assert p95 < worst_s
+    assert first < begun_s
+    assert p95 < whole_s

@@ -18,14 +18,21 @@ TOUR = (
 """Keys, and what is shown, or no longer shown, when they are answered: each in one of the last lines drawn."""
 
 
-def answers(one, seconds):
-    """Go round until the time is over; return seconds by key."""
+BEGUN = {b"?": "╭", b"2": "[2 ", b"4": "[4 ", b"1": "[1 "}
+"""What is in one of the first lines drawn."""
+
+
+def answers(one, seconds, begun=None):
+    """Go round until the time is over; return seconds by key, and put those until the first lines into `begun`."""
     times, end = {key: [] for key, *_ in TOUR}, time.perf_counter() + seconds
     while time.perf_counter() < end:
         for key, text, without in TOUR:
             one.drain(0.37)
             one.press(key)
-            times[key].append(one.until(text, without=without))
+            first_s = one.until(BEGUN[key]) if begun is not None and key in BEGUN else 0.0
+            times[key].append(first_s + one.until(text, without=without))
+            if begun is not None and key in BEGUN:
+                begun.append(first_s)
     return times
 
 
