@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
+from buswright.channels.samples.series import Quality
 from buswright.diagnosis.sensors.crosstalk import crosstalk_sightings
 from buswright.diagnosis.sensors.ground import ground_sightings
 from buswright.diagnosis.sensors.sag import sag_sightings
@@ -323,3 +325,13 @@ def test_a_fuel_pressure_that_copies_the_chassis_is_told_from_a_surge() -> None:
     assert not list(crosstalk_sightings(fuel(0.0, surge=0.05)))
     assert not list(crosstalk_sightings(fuel(0.0, real=0.1)))
     assert not list(crosstalk_sightings(fuel(0.0, runs=False)))
+
+
+def test_an_input_at_its_rail_all_the_time_is_nothing_to_copy() -> None:
+    case = fuel(0.0)
+    assert case.channels is not None
+    shorted = case.channels["lat"].series
+    bad = np.full(len(shorted), Quality.ELECTRICAL_RAIL, dtype=np.uint16)
+    others = [each for each in case.channels.values() if each.name != "lat"]
+    lat = case.channels["lat"].with_series(replace(shorted, quality=bad))
+    assert not list(crosstalk_sightings(case_of(*others, lat)))

@@ -256,8 +256,10 @@ def _copied(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: 
 def _copied_at_once(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: _Beside) -> _Copied | None:
     """Find what an input of the engine's copies of the chassis, beside what really moves it."""
     causes, other = _MOVED_BY[each.role or ""], beside.input(neighbour.name)
-    few = beside.times.shape[1] < _LEAST_ROWS
-    if few or other is None or not beside.channels.with_role(*causes[:2]):
+    if other is None or not beside.channels.with_role(*causes[:2]):
+        return None
+    # An input at a rail all the time has no volts to look at.
+    if np.count_nonzero(np.isfinite(beside.own).all(axis=0) & np.isfinite(other).all(axis=0)) < _LEAST_ROWS:
         return None
     known = list(beside.causes(causes))
 
