@@ -15,7 +15,7 @@ from buswright.cli.main import status_of
 from buswright.errors import CaptureError
 from buswright.report.commands.season import trusted
 from buswright.season.arriving import BROKEN_OFF_S, QUIET_S, listed
-from buswright.season.captures import unreadable
+from buswright.season.captures import hashed, stamps_of, unreadable
 from buswright.season.catalogue import read_catalogue
 from buswright.season.opening import open_place
 from buswright.season.run import NotFine, Run
@@ -140,7 +140,7 @@ def test_a_card_pulled_while_it_is_read_is_said_and_read_when_it_is_back(tmp_pat
     adding["a.log"] = pulled
     put(tmp_path, "a.log")
     said = card.after(QUIET_S + 10)
-    assert "went away" in said[0]
+    assert "input/output error. It is tried again." in said[0]
     assert "is not there" in said[1]
     assert len(said) == 2
     assert card.following.outcomes == []
@@ -196,14 +196,28 @@ def test_a_copy_that_paused_and_a_sidecar_that_comes_late_make_one_run(tmp_path)
     assert Path(said.rpartition("Page: ")[2].replace(said.split(":")[0], run.name)).name == "trust.html"
 
 
+def test_a_capture_that_stays_unreadable_is_told_of_once(tmp_path, card, adding):
+    adding["a.log"] = lambda name: unreadable(name, OSError(errno.EACCES, "permission denied"))
+    put(tmp_path, "a.log")
+    (said,) = card.after(QUIET_S * 6)
+    assert "a.log: can't be read: permission denied. It is tried again." in said
+
+
+def test_a_name_that_leaves_no_room_for_a_sidecar_is_read(tmp_path):
+    long = tmp_path / ("y" * 240 + ".log")
+    long.write_bytes(LINE)
+    assert [each.name for each in hashed((str(long),)).sources] == [long.name]
+    assert stamps_of((str(long),))
+
+
 def test_what_is_wrong_with_the_call_is_said_before_it_waits(tmp_path, capsys):
     (tmp_path / "a.log").write_bytes(b"x\n")
     season = ["season", "add", "--season", str(tmp_path / "s")]
     for words, said in (
-        (["--follow", str(tmp_path / "a.log"), "--car", str(CAR)], "is no folder"),
+        (["--follow", str(tmp_path / "a.log"), "--car", str(CAR)], "not a folder"),
         (["--follow", "s3://team", "--car", str(CAR)], "mount it"),
         (["--follow", str(tmp_path), "--car", str(tmp_path / "none.toml")], "none.toml"),
-        (["--follow", str(tmp_path), "a.log", "--car", str(CAR)], "or a folder to follow"),
+        (["--follow", str(tmp_path), "a.log", "--car", str(CAR)], "not both"),
     ):
         assert status_of([*season, *words]) == 2
         assert said in capsys.readouterr().err

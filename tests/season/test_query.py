@@ -26,6 +26,10 @@ def opened(made):
     return bw.open_season(made / "season")
 
 
+def test_a_season_says_in_a_notebook_what_it_holds(opened):
+    assert f"{len(opened.runs)} runs, {len(opened.channels)} channels" in repr(opened)
+
+
 def truth(made, opened, column="oil_pressure"):
     """What the files of each run hold, read one by one."""
     folder = made / "season" / "runs"

@@ -166,6 +166,12 @@ def test_no_season_says_how_to_start_one(tmp_path, capsys):
     assert "season add" in error["hint"]
 
 
+@pytest.mark.parametrize("words", [("list", "--csv", "a.csv"), ("check", "--follow", "."), ("query", "--jobs", "1")])
+def test_an_option_that_the_action_does_not_use_is_refused(words, capsys):
+    error = said(capsys, *words, status=2)["error"]
+    assert f"season {words[0]} has no such option" in error["message"]
+
+
 SPANS = {"oil_pressure": 10.0, "fuel_pressure": 10.0}
 
 

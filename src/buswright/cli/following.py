@@ -64,6 +64,7 @@ class Following:
         self._left: list[str] = []
         self._retry_s = float("-inf")
         self._trouble = ""
+        self._unread: dict[str, str] = {}
         self.outcomes: list[Outcome] = []
 
     def look(self) -> None:
@@ -81,7 +82,7 @@ class Following:
         except OSError as fault:
             if not self._away.get(folder):
                 why = "is not there" if isinstance(fault, FileNotFoundError) else f"can't be read: {fault.strerror}"
-                self._tell(f"{folder}: {why}. Waiting until it is back.")
+                self._tell(f"{folder}: {why}. Waiting for it; if the name is wrong, end with Ctrl-C.")
             self._away[folder] = True
             return {}
         if self._away.pop(folder, False):
@@ -131,8 +132,11 @@ class Following:
         if outcome.fault is not None and _went_away(outcome.names, outcome.fault):
             for each in outcome.names:
                 self._arrivals.again(each)
-            self._tell(f"{name}: changed or went away while it was read. It is taken in when it is complete.")
+            if self._unread.get(name) != outcome.fault.message:  # else a file that stays so is told of at each look
+                self._unread[name] = outcome.fault.message
+                self._tell(f"{_why_unread(name, outcome.fault)}. It is tried again.")
             return
+        self._unread.pop(name, None)
         self.outcomes.append(outcome)
         if outcome.fault is not None:
             self._ring(2)
@@ -154,9 +158,18 @@ def _is_capture(name: str) -> bool:
 
 
 def _went_away(names: Sequence[str], fault: UserError) -> bool:
+    return _is_unread(fault) or not all(Path(name).is_file() for name in names)
+
+
+def _is_unread(fault: UserError) -> bool:
     from buswright.season.captures import UnreadableError
 
-    return isinstance(fault, UnreadableError) or not all(Path(name).is_file() for name in names)
+    return isinstance(fault, UnreadableError)
+
+
+def _why_unread(name: str, fault: UserError) -> str:
+    """Say why a capture was not read to its end; what else is wrong with one that went away may come of that."""
+    return fault.message if _is_unread(fault) else f"{name}: went away while it was read"
 
 
 def follow(options: argparse.Namespace, place: Place) -> list[Outcome]:
@@ -174,7 +187,7 @@ def follow(options: argparse.Namespace, place: Place) -> list[Outcome]:
     for name, folder in zip(options.follow, folders, strict=True):
         if is_url(name) or folder.is_file():
             hint = "mount it, and name the folder" if is_url(name) else "leave --follow out to add one capture"
-            raise UserError(f"--follow {name}: is no folder", hint=hint)
+            raise UserError(f"--follow {name}: not a folder", hint=hint)
     Adding(options, place)  # what is wrong with the call is said before it waits
     season = None if is_url(options.season) else Path(options.season).resolve()
     following = Following(

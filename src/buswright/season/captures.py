@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -109,7 +110,7 @@ def stamps_of(names: tuple[str, ...]) -> Stamps:
     try:
         for name in names:
             for each in (name, name + ENDING):
-                if each == name or Path(each).is_file():
+                if each == name or _is_there(each):
                     stat = Path(each).stat()
                     found.add((str(Path(each).absolute()), stat.st_size, stat.st_mtime_ns))
     except OSError:
@@ -139,7 +140,12 @@ def begins_with(name: str, source: Source) -> bool:
 
 def _is_there(name: str) -> bool:
     if not is_url(name):
-        return Path(name).is_file()
+        try:
+            return Path(name).is_file()
+        except OSError as fault:
+            if fault.errno == errno.ENAMETOOLONG:  # no file system holds it, so there is no such sidecar
+                return False
+            raise
     files, root = file_system(name)
     return bool(files.isfile(root))
 

@@ -148,6 +148,9 @@ class Season:
         self._place = place
         self.catalogue: Catalogue = read_catalogue(place)
 
+    def __repr__(self) -> str:
+        return f"<Season {self._place.title}: {plural(len(self.runs), 'run')}, {plural(len(self.channels), 'channel')}>"
+
     @property
     def runs(self) -> tuple[Run, ...]:
         """By time."""

@@ -186,6 +186,14 @@ def test_a_table_that_is_damaged_is_told_and_the_other_run_is_shown(stored, tmp_
     run((open_place(str(tmp_path / "season")), None), steps, runs=["one", "two"], channels=["throttle"])
 
 
+def test_channels_that_a_plot_has_no_room_for_are_named(stored):
+    async def steps(app, pilot):
+        await plotted(app, pilot, 6)
+        assert "not shown: gear" in told(app)
+
+    run(stored, steps, runs=["one", "two"], channels=["throttle", "pedal", "oil_pressure", "gear"])
+
+
 def test_the_command_says_what_is_missing(stored, capsys):
     place = ["--season", stored[0].title]
     assert status_of(["season", "open", "one", *place]) == 2

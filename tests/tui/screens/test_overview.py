@@ -112,6 +112,9 @@ def test_an_empty_capture_and_one_that_is_being_read():
     text = "\n".join(shown(nothing(False, problems={"not a frame": 12}), (80, 24)))
     assert "holds no frames" in text
     assert "12 lines could not be read" in text
+    text = "\n".join(shown(nothing(False, problems={"the file is empty": 1}), (80, 24)))
+    assert "It is empty." in text
+    assert "could not be read" not in text
     assert "Reading wrenfell_run.log" in "\n".join(shown(nothing(False, phase="reading", read=0.0)))
 
 

@@ -18,7 +18,9 @@ URLs too. With --scheduler the workers of a Dask scheduler do the work of add.
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
@@ -32,6 +34,20 @@ if TYPE_CHECKING:
 
 DEFAULT = "season"
 ACTIONS = ("add", "list", "channel", "open", "query", "check")
+OPTIONS_OF: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "over": ("channel",),
+        "phase": ("channel",),
+        "html": ("channel",),
+        "csv": ("channel", "query"),
+        "parquet": ("query",),
+        "channel": ("open",),
+        "jobs": ("add",),
+        "follow": ("add",),
+        "scheduler": ("add",),
+    }
+)
+"""Options that only some actions use; with another one they are refused, for they would do nothing."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -45,7 +61,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--season", default=DEFAULT, metavar="PLACE", help="folder or URL; default: ./season")
     parser.add_argument(
-        "--over", default="zero", metavar="QUANTITY", help="channel: zero (default), noise, min, mean, max, bad or rate"
+        "--over", metavar="QUANTITY", help="channel: zero (default), noise, min, mean, max, bad or rate"
     )
     parser.add_argument(
         "--phase", metavar="PHASE", help="channel: run, rest, key-on, cranking, idle, driving, rolling or standing"
@@ -90,6 +106,10 @@ def run(options: argparse.Namespace) -> int:
 
     if options.action in ("list", "check") and options.names:
         raise UserError(f"season {options.action} takes no names", hint=f"buswright season {options.action}")
+    for name, actions in OPTIONS_OF.items():
+        if getattr(options, name) not in (None, []) and options.action not in actions:
+            hint = f"it goes with season {' and season '.join(actions)}"
+            raise UserError(f"--{name}: season {options.action} has no such option", hint=hint)
     place = open_place(options.season)
     doing = {"add": _add, "list": _list, "channel": _channel, "open": open_runs, "query": query, "check": _check}
     return doing[options.action](options, place)
@@ -104,7 +124,12 @@ def _add(options: argparse.Namespace, place: Place) -> int:
 
     if bool(options.names) == bool(options.follow):
         hint = "buswright season add CAPTURES --car FILE, or season add --follow FOLDER --car FILE"
-        raise UserError("season add needs captures, or a folder to follow", hint=hint)
+        both = (
+            "takes captures or a folder to follow, not both"
+            if options.names
+            else "needs captures, or a folder to follow"
+        )
+        raise UserError(f"season add {both}", hint=hint)
     options.source = options.names
     if options.follow:
         from buswright.cli.following import follow
@@ -148,9 +173,10 @@ def _channel(options: argparse.Namespace, place: Place) -> int:
 
     if not options.names:
         raise UserError("season channel needs a channel", hint="buswright season channel oil_pressure --over zero")
-    if options.over not in QUANTITIES:
-        raise UserError(f"--over {options.over}: no such quantity", hint=f"one of {', '.join(QUANTITIES)}")
-    phase = options.phase or (REST if options.over in ("zero", "noise") else WHOLE)
+    over = options.over or "zero"
+    if over not in QUANTITIES:
+        raise UserError(f"--over {over}: no such quantity", hint=f"one of {', '.join(QUANTITIES)}")
+    phase = options.phase or (REST if over in ("zero", "noise") else WHOLE)
     if phase not in PHASES:
         raise UserError(f"--phase {phase}: no such phase", hint=f"one of {', '.join(PHASES)}")
     shared.claim_html(argparse.Namespace(**{**vars(options), "source": []}))
@@ -165,7 +191,7 @@ def _channel(options: argparse.Namespace, place: Place) -> int:
         raise UserError(f"{options.names[0]}: no run of the season has this channel", hint=hint)
     points, unread = read_numbers(place, catalogue.runs, wanted)
     chosen = tuple(each for each in points if each.numbers.phase == phase)
-    result = report.OverRuns(catalogue, tuple(wanted), options.over, phase, chosen, tuple(unread))
+    result = report.OverRuns(catalogue, tuple(wanted), over, phase, chosen, tuple(unread))
     if options.csv:
         from buswright.writing import claim
 

@@ -209,7 +209,7 @@ def channel_words(report: HealthReport) -> str:
     through = dict.fromkeys(one.through.partition(":")[2] or one.through for one in wrong if one.through)
     names = listed(own, 3) if own else f"through {listed(list(through), 3)}"
     limits = plural(len(report.channels.exceedances), "limit")
-    passed = f" {limits} of the car file passed." if report.channels.exceedances else ""
+    passed = f" {limits} of the car file exceeded." if report.channels.exceedances else ""
     if not bad:
         return f"Channels: nothing suspect in {number['fine']} of {len(report.trusted)}{rest}.{passed}"
     return f"Channels: {', '.join(bad)} of {len(report.trusted)} ({names}){rest}.{passed}"

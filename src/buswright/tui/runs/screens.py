@@ -286,6 +286,8 @@ class ChannelsOfRuns(RunsWork):
         names = [name for channel in channels[: self.most] for name in worker.names_of(channel)]
         if names:
             self.app.push_screen(PlotOfRuns(names))
+        if left := channels[self.most :]:
+            self.notify(f"a plot holds {self.most} channels of these runs; not shown: {', '.join(left)}", timeout=8)
 
     def action_pick(self) -> None:
         """Pick the channel, or drop it."""

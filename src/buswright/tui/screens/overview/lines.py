@@ -88,9 +88,9 @@ def nothing_lines(snapshot: Snapshot, width: int) -> Iterator[Line]:
         return
     if not source.live:
         yield [Span(f" {source.title} holds no frames.", "suspect")]
-        problems = sum(source.problems.values())
+        problems = sum(count for what, count in source.problems.items() if what != "the file is empty")
         lines = "line" if problems == 1 else "lines"
-        said = f"{problems:,} {lines} could not be read as frames: is it a capture?" if problems else "Is it empty?"
+        said = f"{problems:,} {lines} could not be read as frames: is it a capture?" if problems else "It is empty."
         yield from ([Span(f" {each}")] for each in wrap(f"{said} buswright contents says more.", width - 2))
         return
     names = ", ".join(f"{each.bus} ({each.source})" for each in source.receptions) or source.title
