@@ -50,6 +50,7 @@ WRITING = {
     ],
     "watch": ["watch", "{run}", "--snapshot", "{out}/screen.svg"],
     "demo": ["demo", "--seconds", "{seconds}", "--save", "{out}/demo"],
+    "demo, bench": ["demo", "--bench", "--fault", "no-acknowledge", "--html", "{out}/bench.html"],
 }
 """Commands by a name; of `{run}`, `{pack}` and `{table}` there are two, so that an old result differs from the new."""
 
