@@ -48,6 +48,9 @@ WRITING = {
     "season": [
         *("season", "channel", "*", "--over", "max", "--season", "{season}", "--html", "{out}/over.html"),
     ],
+    "season, query": [
+        *("season", "query", "select * from runs", "--season", "{season}", "--parquet", "{out}/rows.parquet"),
+    ],
     "watch": ["watch", "{run}", "--snapshot", "{out}/screen.svg"],
     "demo": ["demo", "--seconds", "{seconds}", "--save", "{out}/demo"],
     "demo, bench": ["demo", "--bench", "--fault", "no-acknowledge", "--html", "{out}/bench.html"],
@@ -134,7 +137,7 @@ class Output:
         return folder / "car.zip"
 
     def _season(self, which):
-        if self.name != "season":
+        if not self.name.startswith("season"):
             return ""
         folder = self.runs[which].with_suffix("")
         if not folder.exists():

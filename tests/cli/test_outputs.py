@@ -23,7 +23,7 @@ def run(tmp_path_factory):
 
 
 WRITTEN, READ = (
-    {"--out", "--html", "--snapshot", "--save"},
+    {"--out", "--html", "--parquet", "--snapshot", "--save"},
     {"--car", "--csv", "--dbc", "--baseline", "--sheet", "--licence", "--follow"},
 )
 GROWING = {("record", "--out"), ("watch", "--out")}
