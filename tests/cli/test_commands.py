@@ -204,7 +204,7 @@ def test_decode_of_a_healthy_run_says_what_it_looked_at(capsys, tmp_path):
     words = ["decode", RUN, "--car", car, "--out", tmp_path / "x.csv", "--select", "damper_*", "--to", "5"]
     said = run(capsys, *words)
     assert "channels: no bad sample" in said
-    assert "No channel passed a caution or warning of the car file." in said
+    assert "No channel went beyond a caution or warning of the car file." in said
 
 
 @pytest.mark.parametrize("rate", [(), ("--rate", "20")])

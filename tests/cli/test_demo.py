@@ -42,7 +42,7 @@ def test_it_shows_every_channel_from_any_directory(tmp_path):
         "What is wrong, and where:",
         "BUSES: NOTHING SUSPECT. 2 buses",
         "Looked at: 2 buses, 91 channels",
-        "No channel passed a caution or warning of the car file.",
+        "No channel went beyond a caution or warning of the car file.",
         "Try next",
         "buswright diagnose demo --html",
         "buswright demo --fault",
@@ -51,7 +51,7 @@ def test_it_shows_every_channel_from_any_directory(tmp_path):
     ):
         assert any(word in line for line in lines), word
     assert not any("BAD" in line for line in lines)
-    assert len([line for line in lines if "passed a caution" in line]) == 1
+    assert len([line for line in lines if "beyond a caution" in line]) == 1
     (gear,) = (line for line in lines if line.split()[:1] == ["gear_drum"])
     assert any(name in gear for name in ("neutral", "first", "second", "third", "fourth"))
     assert list(tmp_path.iterdir()) == []

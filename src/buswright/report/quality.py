@@ -71,13 +71,13 @@ def limit_lines(car: CarFile | None, passed: Sequence[Exceedance], first_ns: int
     if not any(each.caution or each.warning for each in car.channels.values()):
         return ["The car file sets no caution or warning."]
     if not passed:
-        return ["No channel passed a caution or warning of the car file."]
+        return ["No channel went beyond a caution or warning of the car file."]
     lines = [
         f"{each.level}: {each.channel} {each.side}, {number(each.peak)} {units.shown(each.unit)} "
         f"(limit {each.limit:g}), at {since(each.start_ns, first_ns)} for {each.duration_s:.1f} s"
         for each in passed[:LISTED_LIMITS]
     ]
-    return lines + ([f"{len(passed) - LISTED_LIMITS} more limits passed"] if len(passed) > LISTED_LIMITS else [])
+    return lines + ([f"{len(passed) - LISTED_LIMITS} more limits exceeded"] if len(passed) > LISTED_LIMITS else [])
 
 
 def limits_json(passed: Sequence[Exceedance]) -> list[dict[str, Any]]:

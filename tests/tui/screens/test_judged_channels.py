@@ -27,15 +27,15 @@ def judged(first_s, last_s, count=91):
 
 
 def test_the_time_that_was_judged_is_said():
-    assert channels_text(judged(0, 40)).startswith("91 channels judged over the first 40 s, up to ")
-    assert channels_text(judged(20, 320)).startswith("91 channels judged over the last 5.0 min, up to ")
+    assert channels_text(judged(0, 40)).startswith("91 channels looked at over the first 40 s, up to ")
+    assert channels_text(judged(20, 320)).startswith("91 channels looked at over the last 5.0 min, up to ")
     assert channels_text(judged(None, None, count=1)) == "1 channel"
     assert channels_text(replace(judged(0, 40), judged=None)) == ""
 
 
 def test_every_place_says_what_nothing_was_found_in():
     one = judged(20, 320)
-    text = "91 channels judged over the last 5.0 min"
+    text = "91 channels looked at over the last 5.0 min"
     assert text in shown([headline(one, 0)])
     assert "no findings" in shown([headline(one, 0)])
     assert f"Channels: no findings in {text}" in shown(checked_lines(one, 200))

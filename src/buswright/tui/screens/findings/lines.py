@@ -126,7 +126,9 @@ def channels_text(snapshot: Snapshot) -> str:
         return said
     length = _long((judged.span.end_ns - judged.span.start_ns) / 1e9)
     last = "the last" if judged.span.start_ns > first_ns else "the first"
-    return f"{said} judged over {last} {length}, up to {clock_text(judged.span.end_ns, snapshot.source, tenths=False)}"
+    return (
+        f"{said} looked at over {last} {length}, up to {clock_text(judged.span.end_ns, snapshot.source, tenths=False)}"
+    )
 
 
 def _long(seconds: float) -> str:
