@@ -129,9 +129,12 @@ def test_check_finds_rot_and_loss_and_add_mends_the_loss(season, capsys):
         ("changed", "trust.html"),
         ("missing", "numbers.parquet"),
     ]
+    assert "delete this file, then add" in faults[0]["words"]
+    (first / "trust.html").unlink()
     said(capsys, "list", *place)
     add = ("add", season / "one.log", season / "two.log", "--car", season / "car" / CAR.name, *place)
-    assert len(said(capsys, *add)["again"]) == 1
+    assert len(said(capsys, *add)["again"]) == 2
+    assert said(capsys, "check", *place)["faults"] == []
 
 
 def test_an_entry_that_was_cut_off_is_reported_and_the_others_are_read(season, capsys):

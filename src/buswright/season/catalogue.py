@@ -155,7 +155,10 @@ def verify(place: Place, catalogue: Catalogue) -> Iterator[Fault]:
                 yield Fault("missing", where, f"{words}; {_HINT}")
                 continue
             if (size, sha256) != (held.bytes, held.sha256):
-                yield Fault("changed", where, f"is not what was written ({size:,} of {held.bytes:,} bytes); {_HINT}")
+                words = f"is not what was written ({size:,} of {held.bytes:,} bytes)"
+                yield Fault(
+                    "changed", where, f"{words}; delete this file, then {_HINT}"
+                )  # `add` sees only what is missing
     if not catalogue.faults:  # else a folder may belong to an entry that can't be read
         for name in place.names(RUNS):
             if name not in kept:
