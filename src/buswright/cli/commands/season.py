@@ -139,13 +139,17 @@ def _add(options: argparse.Namespace, place: Place) -> int:
     adding = Adding(options, place)
     names, outcomes = captures_of(options)
     try:
-        for outcome in adding.take(list(adding.stints(adding.alike(names)))):
+        runs = list(adding.stints(adding.alike(names)))
+        for outcome in adding.take(runs):
             outcomes.append(outcome)
             if outcome.run is not None and outcome.is_new and not options.json:
                 put_lines([report.added_line(outcome.run, place.at(RUNS, outcome.run.folder))])
     except WritingError as fault:
         done = f"{sum(each.is_new for each in outcomes)} added before, which stay"
         raise WritingError(f"not all added: {fault.message} ({done})", hint=fault.hint) from fault
+    # The order of the call, whichever process was first.
+    order = {each: number for number, each in enumerate(runs)}
+    outcomes.sort(key=lambda each: order.get(each.names, -1))
     shared.show(options, report, added_of(place, outcomes))
     return 2 if any(each.what == "refused" for each in outcomes) else 0
 
