@@ -59,6 +59,7 @@ def test_remember_says_what_it_kept_and_where_the_car_stood(capsys, tmp_path):
     assert status == 0
     assert "50,588 frames in 25.9 s, saved as a baseline" in text
     assert "77 channels, 77 of them measured at rest" in text
+    assert "not saved: 14 computed channels, made of the others" in text
     assert "standing, engine not yet started: engine_speed under 50 rpm" in text
     with pytest.raises(UserError, match="exists already"):
         main(["remember", str(RUN), "--out", str(path)])

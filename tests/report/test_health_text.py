@@ -2,15 +2,17 @@
 
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from buswright.channels.carfile.model import Bus, FrameEntry
+from buswright.diagnosis.trust import Trust
 from buswright.findings import Severity
 from buswright.frames.table import Problems
 from buswright.report.health.as_json import render_json
-from buswright.report.health.report import HealthReport, limits, missing_share, rate, verdict
+from buswright.report.health.report import HealthReport, channel_words, limits, missing_share, rate, verdict
 from buswright.report.health.text import SHOWN_IDS, Column, fitted, render_text
 from buswright.simulate.source import demo_car
 
@@ -104,6 +106,19 @@ def test_notes_do_not_make_a_verdict():
     report, _ = short_report(tuple(f for f in findings() if f.severity is Severity.NOTE))
     told = "2 buses, 4 identifiers, 5 frames missing (1 of unknown rhythm not counted), 1 note"
     assert verdict(report) == f"BUSES: NOTHING SUSPECT. {told}. Channels were not checked."
+
+
+def test_the_sentence_about_channels_accounts_for_all_that_are_not_fine():
+    def said(*trusted):
+        return channel_words(SimpleNamespace(channels=SimpleNamespace(exceedances=()), trusted=trusted))
+
+    own, still = Trust("pedal", "failed", ""), Trust("gear", "not judged", "")
+    through = [Trust(str(k), "suspect", "", through=f"module:{name}") for k, name in enumerate(("a_node", "b", "b"))]
+    assert said(own, *through, still) == (
+        "Channels: 1 failed, 3 suspect of 5 (pedal; 3 through a_node and b); 1 not judged."
+    )
+    assert said(*through) == "Channels: 3 suspect of 3 (all through a_node and b)."
+    assert said(own) == "Channels: 1 failed of 1 (pedal)."
 
 
 def test_a_table_drops_columns_only_where_it_must():

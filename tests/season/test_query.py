@@ -1,5 +1,6 @@
 import json
 import shutil
+from dataclasses import replace
 
 import jsonschema
 import numpy as np
@@ -12,8 +13,9 @@ from buswright.cli.main import status_of
 from buswright.errors import UserError
 from buswright.season.opening import open_place
 from buswright.season.query import COLUMNS, locked
-from buswright.season.run import Run
+from buswright.season.run import Noted, Run
 from buswright.season.stored import StoredRun
+from buswright.season.tables import _of_catalogue
 
 from .conftest import CAR, RUN
 from .test_season import SCHEMA
@@ -148,6 +150,14 @@ def test_wrong_sql_says_what_to_try(opened):
 def test_a_text_or_comment_that_names_a_channel_reads_none(opened, monkeypatch):
     monkeypatch.setattr(type(opened), "__getitem__", lambda *_: pytest.fail("was read"))
     assert len(opened.query("select 'oil_pressure' as a -- oil_pressure\n").to_arrow()) == 1
+
+
+def test_findings_of_the_table_runs_are_as_many_as_list_and_diagnose_say_and_notes_are_apart(opened):
+    found = tuple(Noted("f", "s", severity, 1, "words") for severity in ("fault", "suspect", "note"))
+    run = replace(opened.runs[0], findings=found)
+    (row,) = _of_catalogue("runs", [run]).to_arrow().to_pylist()
+    assert (row["findings"], row["notes"]) == (2, 1)
+    assert len(_of_catalogue("findings", [run]).to_arrow()) == 3
 
 
 def test_runs_that_can_not_be_read_are_told_and_the_others_answer(season, capsys):

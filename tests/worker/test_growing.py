@@ -221,10 +221,10 @@ def test_findings_and_load_are_of_what_came_too(log):
 def test_channels_are_judged_again_with_what_came(log):
     database = Database(("x.dbc",), (Message("M", 0x100, False, 2, (Signal("S", 0, 8),), cycle_time_ms=10),))
     watch = Watch(log, databases={"*": database})
-    assert watch.snapshot.judged == JudgedChannels(1, None)
+    assert watch.snapshot.judged == JudgedChannels(1, 0, None)
     added(log, lines(300, 100))
     assert watch.look().judged.span == (START_S * S, START_S * S + 2_990_000_000), "it is not time yet"
     watch.look(12)
     watch.engine.settle()
-    assert watch.look().judged == JudgedChannels(1, None)
+    assert watch.look().judged == JudgedChannels(1, 0, None)
     assert watch.engine._composer._channels["can0/M/S"].series.time_ns[-1] == START_S * S + 3_990_000_000

@@ -485,8 +485,10 @@ def test_channels_are_judged_as_diagnose_judges_them_also_at_the_end_of_a_replay
     engine = engine_of((path, car), clock)
     snapshot = engine.settle()
     main(["diagnose", str(path), "--car", str(car), "--json", "--fail-on", "never"])
-    wanted = json.loads(capsys.readouterr().out)["findings"]
+    document = json.loads(capsys.readouterr().out)
+    wanted = document["findings"]
     assert snapshot.judged.count == 91
+    assert snapshot.judged.judged == 91 - document["channels"]["counts"]["not_judged"] < 91
     assert ("open-circuit", "channel:oil_pressure") in {(each["fault"], each["subject"]) for each in wanted}
     assert plain(snapshot.findings) == wanted
     engine.set_speed(100.0)

@@ -31,8 +31,6 @@ if TYPE_CHECKING:
 
 _UNSAFE = re.compile(r"[^A-Za-z0-9_+-]+")
 _STEM = 60
-_LISTED = 20
-"""Findings and channels that a catalogue lists of a run."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,11 +291,11 @@ def _entry(
         air_degc=_air_degc(report.channels),
         findings=tuple(
             Noted(each.fault, each.subject, each.severity.name.lower(), each.count, headline(each))
-            for each in report.findings[:_LISTED]
+            for each in report.findings
         ),
         not_fine=tuple(
             NotFine(one.channel, one.state, one.why) for one in report.trusted if one.state in ("failed", "suspect")
-        )[:_LISTED],
+        ),
         states={state: number for state, number in counts(report.trusted).items() if number},
         restarts=restarts,
         spans=spans,

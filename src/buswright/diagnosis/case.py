@@ -102,8 +102,8 @@ class Case:
         return f"{(time_ns - first) / SECOND:.3f} s"
 
     def spans(self, windows: Sequence[Window]) -> str:
-        """Say when it was and how long in total: "once: 1.905-2.905 s (1.00 s)"."""
-        shown = [self._from_to(window) for window in windows]
+        """Say when it was, by time, and how long in total: "once: 1.905-2.905 s (1.00 s)"."""
+        shown = [self._from_to(window) for window in sorted(windows, key=lambda window: window.start_ns)]
         total = duration(sum(window.end_ns - window.start_ns for window in windows))
         said = f"{times(len(windows))}: {listed(shown)} ({total}"
         return f"{said} in total)" if len(windows) > 1 else f"{said})"

@@ -9,7 +9,7 @@ from typing import Literal, get_args
 from buswright.channels.samples.tally import BadSamples
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.found import Found
-from buswright.diagnosis.inconclusive.asked import by_subject
+from buswright.diagnosis.inconclusive.asked import by_subject, questions
 from buswright.diagnosis.inconclusive.question import About, Question
 from buswright.diagnosis.mute import spoils_values
 from buswright.findings import Finding, Severity
@@ -110,6 +110,12 @@ def _gravity(one: Trust) -> tuple[int, bool, float, str]:
 def counts(trusted: Sequence[Trust]) -> Mapping[State, int]:
     """How many channels are in each state, the gravest first."""
     return {state: sum(one.state == state for one in trusted) for state in STATES}
+
+
+def judged_of(case: Case, findings: Sequence[Finding]) -> tuple[int, int]:
+    """Return how many channels there are, and how many of them were judged: all but those called "not judged"."""
+    trusted = trust(case, findings, questions(case, findings))
+    return len(trusted), len(trusted) - counts(trusted)["not judged"]
 
 
 def _trust(evidence: ChannelEvidence, found: Found, carrier: Finding | None, asked: tuple[Question, ...]) -> Trust:

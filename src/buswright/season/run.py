@@ -174,6 +174,11 @@ class Run:
                 raise ValueError(f"tables has {table[:60]!r}, which is no file of the run")
 
     @property
+    def to_look_at(self) -> int:
+        """How many findings are more than a note: the number that `diagnose` says."""
+        return sum(each.severity != "note" for each in self.findings)
+
+    @property
     def captures(self) -> frozenset[str]:
         """Hashes of its captures."""
         return frozenset(each.sha256 for each in self.sources if each.is_capture) or frozenset((self.sha256,))

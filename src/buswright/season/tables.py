@@ -348,7 +348,8 @@ _RUN_COLUMNS: Mapping[str, Callable[[Run], Any]] = {
     "car": lambda run: run.car,
     "car_file": lambda run: run.car_file,
     "verdict": lambda run: run.verdict,
-    "findings": lambda run: len(run.findings),
+    "findings": lambda run: run.to_look_at,
+    "notes": lambda run: len(run.findings) - run.to_look_at,
     "channels_not_fine": lambda run: len(run.not_fine),
 }
 

@@ -19,6 +19,7 @@ from buswright.diagnosis.mute import mute
 from buswright.diagnosis.now.judge import NOTHING_JUDGED, judge
 from buswright.diagnosis.now.moment import Reception
 from buswright.diagnosis.scope import Scope, modules_known
+from buswright.diagnosis.trust import judged_of
 from buswright.findings import Finding
 from buswright.frames.table import Frames, Int64s
 from buswright.health.channels.evidence import ChannelEvidence, Channels
@@ -106,6 +107,7 @@ class Composer:
         self._number = 0
         self._channels: Channels | None = None
         self._channels_end_ns: int | None = None
+        self._counts: tuple[int, int] | None = None
         self._of_channels: tuple[Sighting, ...] | None = None
         self._judged_frames = 0
         self._again = Pace(JUDGED_S, JUDGED_SHARE, clock)
@@ -205,12 +207,12 @@ class Composer:
     def _judged(self) -> JudgedChannels | None:
         if self._live is not None:
             return self._live.judged
-        if self._channels is None:
+        if self._counts is None:
             return None
         first_ns, end_ns = self._source.first_ns, self._channels_end_ns
         if first_ns is None or end_ns is None or end_ns == self._source.end_ns:
-            return JudgedChannels(len(self._channels), None)
-        return JudgedChannels(len(self._channels), Window(first_ns, end_ns))
+            return JudgedChannels(*self._counts, None)
+        return JudgedChannels(*self._counts, Window(first_ns, end_ns))
 
     def keep_whole(self) -> None:
         """Judge what has been folded as the whole capture: its findings and its time line stay from now on."""
@@ -265,6 +267,9 @@ class Composer:
                     case = case_of(health, car=known.car, baseline=known.baseline, channels=self._channels)
                     self._of_channels = sightings(case, CHANNEL_DETECTORS)
                 self._diagnose()
+                known, shown = self._folds.known, self._shown
+                case = case_of(shown.health, car=known.car, baseline=known.baseline, channels=self._channels)
+                self._counts = judged_of(case, shown.findings)
             self._looks += 1
         except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
             self._notices.trouble("the channels can't be judged", fault)

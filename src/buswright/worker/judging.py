@@ -22,6 +22,7 @@ from buswright.diagnosis.detect import BUS_DETECTORS, CHANNEL_DETECTORS, case_of
 from buswright.diagnosis.mute import mute
 from buswright.diagnosis.now.lasting import Lasting, lasting
 from buswright.diagnosis.scope import Scope
+from buswright.diagnosis.trust import judged_of
 from buswright.findings import Finding
 from buswright.frames.table import Frames, Int64s
 from buswright.health.channels.evidence import Channels, measure_channels
@@ -47,13 +48,15 @@ T = TypeVar("T")
 class _Judged:
     """What a judgement of the kept minutes left: the channels without their samples, and what was found.
 
-    What was found of buses is measured again all the time, but for the conditions under which it came.
+    What was found of buses is measured again all the time, but for the conditions under which it came. `counts`: how
+    many channels there are, and how many were judged.
     """
 
     channels: Channels
     found: tuple[Lasting, ...]
     span: Window
     of_buses: tuple[Sighting, ...]
+    counts: tuple[int, int]
 
 
 def channels_of(frames: Iterable[Frames], known: Known) -> Channels:
@@ -104,7 +107,7 @@ class LiveJudge:
     def judged(self) -> JudgedChannels | None:
         """How many channels were judged, and over which time; None before that."""
         one = self._judged
-        return None if one is None else JudgedChannels(len(one.channels), one.span)
+        return None if one is None else JudgedChannels(*one.counts, one.span)
 
     def kept(self) -> tuple[Frames, ...]:
         """Return the minutes that are kept."""
@@ -172,7 +175,9 @@ class LiveJudge:
                 found = sightings(case, self._gently(CHANNEL_DETECTORS))
                 before = self._judged.found if self._judged is not None else ()
                 of_buses = sightings(case, BUS_DETECTORS)
-                self._judged = _Judged(_without_samples(channels), lasting(case, before, found, span), span, of_buses)
+                counts = judged_of(case, mute((*of_buses, *found)))
+                lasts = lasting(case, before, found, span)
+                self._judged = _Judged(_without_samples(channels), lasts, span, of_buses, counts)
             self.changes += 1
         except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
             self._faults += 1

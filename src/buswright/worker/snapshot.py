@@ -152,12 +152,15 @@ class JudgedChannels:
     Attributes
     ----------
     count
-        How many.
+        How many there are.
+    judged
+        How many of them were judged, as `diagnose` calls it: of the others the run tells nothing.
     span
         The time that was judged; None: the whole capture.
     """
 
     count: int
+    judged: int
     span: Window | None
 
 

@@ -99,6 +99,35 @@ def test_without_a_role_nothing_can_be_held_beside_it(drive):
     assert not about & {"zero", "sign", "scale"}
 
 
+def test_a_car_that_hardly_turned_is_to_be_driven_through_bends_and_one_without_such_roles_needs_them(drive):
+    """The same ways to know its turning: none of them has a role, none shows a bend, one is turned round."""
+
+    def place(case: Case) -> Question:
+        (one,) = [each for each in questions(case, ()) if each.subject == "channel:damper_fl" and each.about == "place"]
+        return one
+
+    ways = ("steering_angle", "accel_lat", "yaw_rate")
+    bare = drive
+    for name in ways:
+        bare = without(bare, name, role=None)
+    assert place(bare).settles.startswith("Give yaw rate, lateral acceleration or steering its role")
+    assert drive.channels is not None
+    noise = np.random.default_rng(1)
+    straight = {
+        each.name: each.with_series(replace(each.series, value=noise.normal(0.0, 0.1, len(each))))
+        for each in (drive.channels[name] for name in ways)
+    }
+    little = place(replace(drive, channels=replace(drive.channels, by_name={**drive.channels.by_name, **straight})))
+    assert little.why == "the car turned too little"
+    assert little.settles.startswith("Drive corners both ways")
+    one = drive.channels["accel_lat"]
+    turned = {"accel_lat": one.with_series(replace(one.series, value=-one.series.value))}
+    two = without(drive, "steering_angle", role=None)
+    assert two.channels is not None
+    against = place(replace(two, channels=replace(two.channels, by_name={**two.channels.by_name, **turned})))
+    assert against.why == "the lateral acceleration and the yaw rate times speed contradict each other"
+
+
 def test_what_was_found_is_no_question_any_more(drive):
     assert drive.channels is not None
     found = sighting(

@@ -18,12 +18,12 @@ def shown(lines):
     return "\n".join("".join(span.text for span in line) for line in lines)
 
 
-def judged(first_s, last_s, count=91):
+def judged(first_s, last_s, count=91, judged=None):
     """Return a live snapshot without findings whose channels were judged from one second of the run to another."""
     base = replace(live(), findings=())
     first = base.source.first_ns
     window = None if first_s is None else Window(first + first_s * S, first + last_s * S)
-    return replace(base, judged=JudgedChannels(count, window))
+    return replace(base, judged=JudgedChannels(count, count if judged is None else judged, window))
 
 
 def test_the_time_that_was_judged_is_said():
@@ -52,4 +52,12 @@ def test_before_channels_were_judged_nothing_is_said_of_them():
 
 def test_of_a_whole_capture_no_time_is_said():
     one = judged(None, None)
-    assert "Buses and 91 channels: nothing suspect" in shown(_about_nothing(one))
+    assert "Channels: nothing suspect in 91 channels." in shown(_about_nothing(one))
+
+
+def test_channels_that_were_not_judged_are_not_called_well():
+    some = judged(None, None, judged=69)
+    assert "Channels: nothing suspect in 69 channels; 22 not judged." in shown(_about_nothing(some))
+    assert "69 channels; 22 not judged" in shown([headline(some, 0)])
+    assert channels_text(judged(0, 40, judged=69)).startswith("69 channels looked at over the first 40 s, up to ")
+    assert channels_text(judged(0, 40, judged=69)).endswith("; 22 not judged")

@@ -41,12 +41,13 @@ def run(options: argparse.Namespace) -> int:
 
     path = Path(options.out)
     shared.claim_output(options, path)
-    baseline = measure(options, shared.load_car(options))
+    car = shared.load_car(options)
+    baseline = measure(options, car)
     save(baseline, path)
     if options.json:
         put_json(document_of(baseline))
     else:
-        put(render_baseline(baseline, path))
+        put(render_baseline(baseline, path, car))
     return 0
 
 

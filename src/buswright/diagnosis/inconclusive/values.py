@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import combinations
 
 import numpy as np
 
@@ -12,7 +13,7 @@ from buswright.diagnosis.inconclusive.question import NO_ROLE, Asked, Question, 
 from buswright.diagnosis.sensors.exchanged import corners_seen, trusted_turn
 from buswright.diagnosis.sensors.laws import CLOSE_R, LAW_TOLERANCE, laws
 from buswright.diagnosis.sensors.levels import LEAST_WINDOWS, LEVELS
-from buswright.diagnosis.sensors.relations import CLEAR_R, FAST_MS, LEAST_S, View, fit
+from buswright.diagnosis.sensors.relations import CLEAR_R, FAST_MS, LEAST_S, View, Views, fit
 from buswright.diagnosis.sensors.zeroes import (
     AT_REST,
     ENGINE_OFF,
@@ -181,11 +182,11 @@ def _several_of(each: ChannelEvidence) -> Why:
 def _sides(asked: Asked) -> Iterator[tuple[str, str | Why]]:
     """Yield wheels and dampers, and whether the turning of the car says which of an axle is which."""
     views = asked.views
-    judge = trusted_turn(views.turning, views.fast)
+    judge = trusted_turn(views.turning, views.fast) or _no_judge(views)
     for pair in views.axles(views.wheels):
         said = _side(views.fast, pair, judge)
         yield from ((view.first.name, said) for view in pair)
-    corners = corners_seen(views, judge) if judge is not None else {}
+    corners = {} if isinstance(judge, Why) else corners_seen(views, judge)
     for place, view in views.dampers.items():
         yield view.first.name, _corner(judge, seen=place in corners)
     brakes = [each for each in asked.channels.with_role("brake_pressure") if each.measures]
@@ -202,23 +203,38 @@ _NO_TURNING = Why(
     "no channel with a role says which way the car turns",
     "Give yaw rate, lateral acceleration or steering its role; or move one sensor by hand.",
 )
+_TURNED_LITTLE = Why("the car turned too little", _CORNERS)
 
 
-def _corner(judge: View | None, *, seen: bool) -> str | Why:
-    if judge is None:
+def _no_judge(views: Views) -> Why:
+    """Say why nothing tells which way the car turned: nothing has such a role, or it does and shows no clear turn."""
+    ways = [way for way in views.turning if way.first.role != "wheel_speed"]
+    if not ways:
         return _NO_TURNING
+    made = [fit(one.value, other.value, views.fast) for one, other in combinations(ways, 2)]
+    if any(one is not None and one.r < -CLEAR_R for one in made):
+        return Why(
+            f"the {' and the '.join(way.words for way in ways)} contradict each other",
+            "Move their sensors by hand and watch the values: axes are x forward, y left, z up.",
+        )
+    return _TURNED_LITTLE
+
+
+def _corner(judge: View | Why, *, seen: bool) -> str | Why:
+    if isinstance(judge, Why):
+        return judge
     if not seen:
         return Why("bends and braking did not show clearly where it sits", _CORNERS)
     return f"another corner, by the {judge.words} and the braking"
 
 
-def _side(fast: Bools, pair: tuple[View, View], judge: View | None) -> str | Why:
-    if judge is None:
-        return _NO_TURNING
+def _side(fast: Bools, pair: tuple[View, View], judge: View | Why) -> str | Why:
+    if isinstance(judge, Why):
+        return judge
     left, right = pair
     made = fit(right.value - left.value, judge.value, fast)
     if made is None or abs(made.r) <= CLEAR_R:
-        return Why("the car turned too little", _CORNERS)
+        return _TURNED_LITTLE
     return f"left for right, by the {judge.words}"
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from buswright.channels.carfile.model import CarFile
 from buswright.findings import Severity
 from buswright.health.baseline.baseline import Baseline
 from buswright.health.baseline.differences import Difference
@@ -201,8 +202,8 @@ def _run_json(name: str, baseline: Baseline) -> dict[str, Any]:
     return {"source": name, "capture": document["capture"], "at_rest": document["at_rest"]}
 
 
-def render_baseline(baseline: Baseline, path: Path) -> str:
-    """Write the summary that `remember` prints."""
+def render_baseline(baseline: Baseline, path: Path, car: CarFile | None = None) -> str:
+    """Write the summary that `remember` prints; channels of the car file that are not in it are told."""
     facts = baseline.capture
     lines = [f"{path}: {plural(facts.frames, 'frame')} in {facts.seconds:.1f} s, saved as a baseline"]
     rows = []
@@ -218,5 +219,12 @@ def render_baseline(baseline: Baseline, path: Path) -> str:
     else:
         at_rest = sum(channel.rest is not None for channel in baseline.channels.values())
         lines.append(f"  {plural(len(baseline.channels), 'channel')}, {at_rest} of them measured at rest")
+        left = {name: one for name, one in car.channels.items() if name not in baseline.channels} if car else {}
+        computed = sum(one.signal is None for one in left.values())
+        absent = [name for name, one in left.items() if one.signal is not None]
+        if computed:
+            lines.append(f"  not saved: {plural(computed, 'computed channel')}, made of the others")
+        if absent:
+            lines.append(f"  not saved: {plural(len(absent), 'channel')} of which no sample came ({listed(absent, 3)})")
         lines.append(f"  at rest: {baseline.at_rest.words}")
     return joined(lines)

@@ -92,7 +92,7 @@ def refused_lines(capture: str, message: str, hint: str) -> list[str]:
 
 def trusted(run: Run) -> bool:
     """Whether channels of a run were judged, and nothing of it is to be looked at first."""
-    return bool(run.states.get("fine")) and not run.not_fine and all(each.severity == "note" for each in run.findings)
+    return bool(run.states.get("fine")) and not run.not_fine and not run.to_look_at
 
 
 def render_text(result: Result, *, width: int = 100) -> str:
@@ -120,7 +120,7 @@ def _listed(result: Listed, width: int) -> list[str]:
             f"{run.seconds / 60:.1f}",
             "–" if run.distance_km is None else f"{run.distance_km:.1f}",
             "–" if run.air_degc is None else f"{run.air_degc:.0f}",
-            str(sum(each.severity != "note" for each in run.findings)),
+            str(run.to_look_at),
             listed([each.channel for each in run.not_fine], 3) or "–",
         ]
         for run in result.catalogue.runs

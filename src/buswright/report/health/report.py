@@ -206,8 +206,9 @@ def channel_words(report: HealthReport) -> str:
     rest = f"; {number['not judged']} not judged" if number["not judged"] else ""
     wrong = [one for one in report.trusted if one.state in ("failed", "suspect")]
     own = [one.channel for one in wrong if not one.through]
-    through = dict.fromkeys(one.through.partition(":")[2] or one.through for one in wrong if one.through)
-    names = listed(own, 3) if own else f"through {listed(list(through), 3)}"
+    others = [one.through.partition(":")[2] or one.through for one in wrong if one.through]
+    through = f"{len(others) if own else 'all'} through {listed(list(dict.fromkeys(others)), 3)}" if others else ""
+    names = "; ".join(each for each in (listed(own, 3), through) if each)
     limits = plural(len(report.channels.exceedances), "limit")
     passed = f" {limits} of the car file exceeded." if report.channels.exceedances else ""
     if not bad:

@@ -148,7 +148,6 @@ class SeasonScreen(RunsWork):
     def _cells(self, key: Key) -> Sequence[Cell]:
         run = self._runs[str(key)]
         pick = str(self.picks.index(run.name) + 1) if run.name in self.picks else ""
-        bad = sum(each.severity != "note" for each in run.findings)
         return (
             Span(pick, "accent"),
             run.name,
@@ -156,7 +155,7 @@ class SeasonScreen(RunsWork):
             f"{run.seconds / 60:.1f}",
             NOTHING if run.distance_km is None else f"{run.distance_km:.1f}",
             NOTHING if run.air_degc is None else f"{run.air_degc:.0f}",
-            Span(str(bad), "suspect" if bad else "good"),
+            Span(str(run.to_look_at), "suspect" if run.to_look_at else "good"),
             Span(listed([each.channel for each in run.not_fine], 3) or NOTHING, "dim"),
         )
 

@@ -117,18 +117,18 @@ def size_text(snapshot: Snapshot) -> str:
 
 
 def channels_text(snapshot: Snapshot) -> str:
-    """Say how many channels the findings are about, and which time was judged; empty before any was."""
+    """Say how many channels were judged, over which time, and how many were not; empty before any was."""
     judged, first_ns = snapshot.judged, snapshot.source.first_ns
     if judged is None:
         return ""
-    said = plural(judged.count, "channel")
+    said, rest = plural(judged.judged, "channel"), judged.count - judged.judged
+    unjudged = f"; {rest} not judged" if rest else ""
     if judged.span is None or first_ns is None:
-        return said
+        return f"{said}{unjudged}"
     length = _long((judged.span.end_ns - judged.span.start_ns) / 1e9)
     last = "the last" if judged.span.start_ns > first_ns else "the first"
-    return (
-        f"{said} looked at over {last} {length}, up to {clock_text(judged.span.end_ns, snapshot.source, tenths=False)}"
-    )
+    end = clock_text(judged.span.end_ns, snapshot.source, tenths=False)
+    return f"{said} looked at over {last} {length}, up to {end}{unjudged}"
 
 
 def _long(seconds: float) -> str:

@@ -364,12 +364,11 @@ def _module_columns(who: str, wide: int, seconds: int) -> tuple[Column, ...]:
 def _about_nothing(snapshot: Snapshot) -> Iterator[Line]:
     """Say how much was looked at, and who says what should be there."""
     channels = channels_text(snapshot)
-    whole = snapshot.judged is not None and snapshot.judged.span is None
     yield [
-        Span(f"Buses{f' and {channels}' if whole else ''}: nothing suspect", "good"),
+        Span("Buses: nothing suspect", "good"),
         Span(f" in {size_text(snapshot)}, {extent_text(snapshot)}. [4: what was checked]"),
     ]
-    if channels and not whole:
+    if channels:
         yield [Span("Channels: nothing suspect", "good"), Span(f" in {channels}.")]
     if not snapshot.health.modules:
         yield [Span("No list of expected modules: add --car or --dbc.", "dim")]
