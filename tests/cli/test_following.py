@@ -215,6 +215,7 @@ def test_what_is_wrong_with_the_call_is_said_before_it_waits(tmp_path, capsys):
     season = ["season", "add", "--season", str(tmp_path / "s")]
     for words, said in (
         (["--follow", str(tmp_path / "a.log"), "--car", str(CAR)], "not a folder"),
+        (["--follow", "", "--car", str(CAR)], "the name of the folder is empty"),
         (["--follow", "s3://team", "--car", str(CAR)], "mount it"),
         (["--follow", str(tmp_path), "--car", str(tmp_path / "none.toml")], "none.toml"),
         (["--follow", str(tmp_path), "a.log", "--car", str(CAR)], "not both"),

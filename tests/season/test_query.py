@@ -143,6 +143,8 @@ def test_wrong_sql_says_what_to_try(opened):
         opened["oil_presure"]
     with pytest.raises(UserError, match="no season here"):
         bw.open_season("nowhere")
+    with pytest.raises(UserError, match="name of the season is empty"):
+        bw.open_season("")
 
 
 def test_a_text_or_comment_that_names_a_channel_reads_none(opened, monkeypatch):

@@ -16,7 +16,7 @@ from buswright.errors import CaptureError, UserError
 from buswright.season import arriving
 from buswright.season.arriving import Arrivals, Stamp, breaks_off, may_be_capture
 from buswright.season.captures import is_url
-from buswright.wording import listed, plural
+from buswright.wording import WHY_EMPTY, listed, plural
 
 if TYPE_CHECKING:
     from buswright.season.place import Place
@@ -185,6 +185,8 @@ def follow(options: argparse.Namespace, place: Place) -> list[Outcome]:
 
     folders = [Path(name).absolute() if options.scheduler else Path(name) for name in options.follow]
     for name, folder in zip(options.follow, folders, strict=True):
+        if not name:
+            raise UserError("--follow: the name of the folder is empty", hint=WHY_EMPTY)
         if is_url(name) or folder.is_file():
             hint = "mount it, and name the folder" if is_url(name) else "leave --follow out to add one capture"
             raise UserError(f"--follow {name}: not a folder", hint=hint)

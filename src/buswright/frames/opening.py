@@ -17,6 +17,7 @@ from buswright.frames.formats.reading import Format
 from buswright.frames.merge import MergedCapture
 from buswright.frames.sidecar import is_sidecar
 from buswright.frames.unpacking import opened_file
+from buswright.wording import WHY_EMPTY
 
 FORMATS: tuple[Format, ...] = (candump.FORMAT, asc.FORMAT, *library.FORMATS)
 """In the order in which they are asked."""
@@ -40,9 +41,11 @@ def open_capture(source: PathLike | Sequence[PathLike], *, timezone: str = "UTC"
     Raises
     ------
     CaptureError
-        Missing, unreadable, or of no known format; the message lists what was tried.
+        Not named, missing, unreadable, or of no known format; the message lists what was tried.
     """
     several = [source] if isinstance(source, str | Path) else list(source)
+    if "" in several:
+        raise CaptureError("the name of a capture is empty", hint=WHY_EMPTY)
     paths = [found for item in several for found in _expand(Path(item))]
     if not paths:
         raise CaptureError("no capture was named", hint="name a capture file or a folder of them")
