@@ -134,6 +134,7 @@ def test_wrong_sql_says_what_to_try(opened):
     for sql, hint in (
         ("select * from oil_presure", "did you mean oil_pressure?"),
         ("selec 1", "DuckDB's dialect"),
+        ("select 1; select 2", "ask each by itself"),
         ("select nix from oil_pressure", "DuckDB's dialect"),
     ):
         with pytest.raises(UserError) as said:
@@ -147,9 +148,13 @@ def test_wrong_sql_says_what_to_try(opened):
         bw.open_season("")
 
 
+def test_a_pivot_which_duckdb_takes_apart_is_one_question(opened):
+    assert len(opened.query("pivot runs on run using count(*) group by seconds").to_arrow())
+
+
 def test_a_text_or_comment_that_names_a_channel_reads_none(opened, monkeypatch):
     monkeypatch.setattr(type(opened), "__getitem__", lambda *_: pytest.fail("was read"))
-    assert len(opened.query("select 'oil_pressure' as a -- oil_pressure\n").to_arrow()) == 1
+    assert len(opened.query("select 'oil_pressure' as a; -- oil_pressure; more\n").to_arrow()) == 1
 
 
 def test_runs_that_can_not_be_read_are_told_and_the_others_answer(season, capsys):
