@@ -163,10 +163,16 @@ def test_runs_that_can_not_be_read_are_told_and_the_others_answer(season, capsys
     rows = bw.open_season(season / "season").query(HIGHEST)
     assert rows.to_arrow()["run"].to_pylist() == [second.name.rpartition(".")[0]]
     assert len(rows.unread) == 1
-    assert status_of(["season", "query", HIGHEST, "--season", str(season / "season")]) == 0
-    assert (
-        f"problem: {first.name.rpartition('.')[0]}: chassis.ANALOGUE_A.parquet can't be read" in capsys.readouterr().out
-    )
+    assert status_of(["season", "query", HIGHEST, "--season", str(season / "season")]) == 2
+    said = capsys.readouterr().out
+    assert f"problem: {first.name.rpartition('.')[0]}: chassis.ANALOGUE_A.parquet can't be read" in said
+    assert rows.to_arrow()["run"].to_pylist()[0] in said
+    (first / "numbers.parquet").write_bytes(b"PAR1 nothing PAR1")
+    for action in (["list", "--fail-on", "never"], ["channel", "oil_pressure", "--over", "max"]):
+        assert status_of(["season", *action, "--season", str(season / "season")]) == 2
+        said = capsys.readouterr().out
+        assert f"problem: {first.name.rpartition('.')[0]}: its numbers can't be read" in said
+        assert second.name.rpartition(".")[0] in said
 
 
 def test_a_channel_whose_raw_numbers_and_unit_changed_between_runs(season):
