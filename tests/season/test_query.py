@@ -142,8 +142,9 @@ def test_wrong_sql_says_what_to_try(opened):
         assert hint in (said.value.hint or "")
     with pytest.raises(UserError, match="no run of the season has this channel"):
         opened["oil_presure"]
-    with pytest.raises(UserError, match="no season here"):
+    with pytest.raises(UserError, match="no season here") as said:
         bw.open_season("nowhere")
+    assert "open_season('FOLDER')" in said.value.hint
     with pytest.raises(UserError, match="name of the season is empty"):
         bw.open_season("")
 

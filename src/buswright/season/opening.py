@@ -24,5 +24,5 @@ def open_place(text: str) -> Place:
         return RemotePlace(text)
     path = Path(text)
     if path.exists() and not path.is_dir():
-        raise UserError(f"{path}: this is a file, not a folder", hint="name the season's folder with --season")
+        raise UserError(f"{path}: this is a file, not a folder", hint="name the folder that holds the season")
     return LocalPlace(path)
