@@ -79,7 +79,10 @@ def test_missing_unreadable_folder_and_foreign_files(tmp_path, log):
         open_capture(tmp_path / "none.log")
     foreign = tmp_path / "photo.jpg"
     foreign.write_bytes(b"\xff\xd8\xff\xe0" + bytes(range(256)) * 10)
-    with pytest.raises(CaptureError, match="tried candump, ASC"):
+    with pytest.raises(CaptureError, match=r"tried candump, ASC.*it begins with the bytes ff d8 ff e0 00 01 02 03\n"):
+        open_capture(foreign)
+    foreign.write_text("Größe und so weiter\n")
+    with pytest.raises(CaptureError, match="it begins 'Größe und"):
         open_capture(foreign)
     empty = tmp_path / "empty folder"
     empty.mkdir()

@@ -24,6 +24,10 @@ FORMATS: tuple[Format, ...] = (candump.FORMAT, asc.FORMAT, *library.FORMATS)
 
 PathLike = str | Path
 
+_SHOWN, _SHOWN_BINARY = 60, 8
+"""Bytes of a foreign file that are shown: of text, and of what is none."""
+_BINARY = re.compile(rb"[\0-\x08\x0e-\x1f\x7f]")
+
 
 def open_capture(source: PathLike | Sequence[PathLike], *, timezone: str = "UTC", jobs: int = 1) -> Capture:
     """Open a capture file, several, or a folder of them (merged by time).
@@ -95,9 +99,10 @@ def _recognise(path: Path) -> Format:
     if not head.strip():
         return candump.FORMAT  # an empty file is a capture of nothing, and is said to be
     tried = ", ".join(form.name for form in FORMATS)
-    shown = head[:60].decode("utf-8", "backslashreplace")
+    text = head[:_SHOWN].decode("utf-8", "backslashreplace")
+    begins = f"with the bytes {head[:_SHOWN_BINARY].hex(' ')}" if _BINARY.search(head[:_SHOWN]) else repr(text)
     raise CaptureError(
-        f"{path}: not a capture of a known format (tried {tried}); it begins {shown!r}",
+        f"{path}: not a capture of a known format (tried {tried}); it begins {begins}",
         hint=_what_it_is(head) or "record with `candump -L` or as ASC, or name another file",
     )
 
