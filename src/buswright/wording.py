@@ -9,6 +9,8 @@ from datetime import UTC, datetime, timedelta
 
 SLOWEST_BIT_RATE, FASTEST_BIT_RATE = 1_000, 20_000_000
 """Bit rates that there are, bit/s."""
+WHY_EMPTY = "is a variable of the shell not set? Name a file or a folder; a dot is the current folder"
+"""What to try where a name is empty, which as a path would be the current folder."""
 _BIT_RATE = re.compile(r"(\d+(?:_\d+)*(?:\.\d+)?)\s*([kM]?)(?:bit/s|bps|b/s)?", re.IGNORECASE)
 _UNSEEN = re.compile(
     "[\x00-\x1f\x7f-\x9f"  # C0 and C1 controls, ESC among them

@@ -447,6 +447,7 @@ def test_nothing_is_overwritten_without_force(tmp_path, capsys):
         (["contents", str(RUN), "--bus", "engine"], "NAME=INTERFACE"),
         (["contents", str(KEYON), "--timezone", "Mars"], "unknown time zone"),
         (["contents", str(ROOT / "LICENSE")], "not a capture"),
+        (["health", str(RUN), "--jobs", "abc"], "--jobs abc: must be a whole number"),
     ],
 )
 def test_wrong_calls_end_with_status_2_a_message_and_a_hint(words, says, tmp_path):

@@ -177,7 +177,7 @@ def test_what_is_neither_baseline_nor_capture_says_so(words, says):
 
 def test_an_empty_capture_and_json_that_is_no_baseline(tmp_path):
     (tmp_path / "empty.log").write_text("", encoding="utf-8")
-    with pytest.raises(UserError, match="no frames to check"):
+    with pytest.raises(UserError, match=r"no frames to check \(the file is empty\)\n"):
         main(["remember", str(tmp_path / "empty.log"), "--out", str(tmp_path / "b.json")])
     (tmp_path / "x.json").write_text('{"schema": "buswright.health/1"}', encoding="utf-8")
     with pytest.raises(UserError, match="this version reads"):

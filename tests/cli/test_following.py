@@ -201,6 +201,32 @@ def test_a_capture_that_stays_unreadable_is_told_of_once(tmp_path, card, adding)
     put(tmp_path, "a.log")
     (said,) = card.after(QUIET_S * 6)
     assert "a.log: can't be read: permission denied. It is tried again." in said
+    assert card.rings == [], "it was read by now"
+
+
+def test_a_capture_without_permission_is_no_foreign_file_rings_and_is_summed_up(tmp_path, card, adding, monkeypatch):
+    closed = tmp_path / "card" / "a.log"
+    true_open = Path.open
+
+    def without_permission(path, *words, **options):
+        if path == closed:
+            raise PermissionError(errno.EACCES, "Permission denied", str(path))
+        return true_open(path, *words, **options)
+
+    monkeypatch.setattr(Path, "open", without_permission)  # root may read everything
+    adding["a.log"] = lambda name: unreadable(name, PermissionError(errno.EACCES, "Permission denied"))
+    put(tmp_path, "b.log")
+    shutil.copy(tmp_path / "card" / "b.log", closed)
+    said = card.after(BROKEN_OFF_S + 3)
+    assert f"{closed}: can't be read: Permission denied. It is tried again." in said
+    assert len(said) == 2
+    assert sorted(card.rings) == [1, 2]
+    (outcome,) = card.following.unread
+    assert outcome.fault.hint == f"chmod u+r {closed}"
+    del adding["a.log"]
+    monkeypatch.setattr(Path, "open", true_open)
+    assert len(card.after(BROKEN_OFF_S + 1)) == 1
+    assert card.following.unread == []
 
 
 def test_a_name_that_leaves_no_room_for_a_sidecar_is_read(tmp_path):
@@ -215,6 +241,7 @@ def test_what_is_wrong_with_the_call_is_said_before_it_waits(tmp_path, capsys):
     season = ["season", "add", "--season", str(tmp_path / "s")]
     for words, said in (
         (["--follow", str(tmp_path / "a.log"), "--car", str(CAR)], "not a folder"),
+        (["--follow", "", "--car", str(CAR)], "the name of the folder is empty"),
         (["--follow", "s3://team", "--car", str(CAR)], "mount it"),
         (["--follow", str(tmp_path), "--car", str(tmp_path / "none.toml")], "none.toml"),
         (["--follow", str(tmp_path), "a.log", "--car", str(CAR)], "not both"),

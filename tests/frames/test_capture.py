@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import zstandard
 
+import buswright as bw
 from buswright.errors import CaptureError
 from buswright.frames.formats.reading import read_chunks
 from buswright.frames.opening import open_capture
@@ -78,7 +79,10 @@ def test_missing_unreadable_folder_and_foreign_files(tmp_path, log):
         open_capture(tmp_path / "none.log")
     foreign = tmp_path / "photo.jpg"
     foreign.write_bytes(b"\xff\xd8\xff\xe0" + bytes(range(256)) * 10)
-    with pytest.raises(CaptureError, match="tried candump, ASC"):
+    with pytest.raises(CaptureError, match=r"tried candump, ASC.*it begins with the bytes ff d8 ff e0 00 01 02 03\n"):
+        open_capture(foreign)
+    foreign.write_text("Größe und so weiter\n")
+    with pytest.raises(CaptureError, match="it begins 'Größe und"):
         open_capture(foreign)
     empty = tmp_path / "empty folder"
     empty.mkdir()
@@ -86,6 +90,15 @@ def test_missing_unreadable_folder_and_foreign_files(tmp_path, log):
         open_capture(empty)
     with pytest.raises(CaptureError, match="no capture was named"):
         open_capture([])
+
+
+@pytest.mark.parametrize("source", ["", ["", "."]])
+@pytest.mark.parametrize("opening", [open_capture, bw.open_capture])
+def test_an_empty_name_is_not_the_current_folder(log, monkeypatch, opening, source):
+    monkeypatch.chdir(log.parent)
+    with pytest.raises(CaptureError, match="name of a capture is empty"):
+        opening(source)
+    assert opening(".").paths
 
 
 @pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="root may read everything")

@@ -136,6 +136,7 @@ def test_wrong_sql_says_what_to_try(opened):
     for sql, hint in (
         ("select * from oil_presure", "did you mean oil_pressure?"),
         ("selec 1", "DuckDB's dialect"),
+        ("select 1; select 2", "ask each by itself"),
         ("select nix from oil_pressure", "DuckDB's dialect"),
     ):
         with pytest.raises(UserError) as said:
@@ -143,13 +144,20 @@ def test_wrong_sql_says_what_to_try(opened):
         assert hint in (said.value.hint or "")
     with pytest.raises(UserError, match="no run of the season has this channel"):
         opened["oil_presure"]
-    with pytest.raises(UserError, match="no season here"):
+    with pytest.raises(UserError, match="no season here") as said:
         bw.open_season("nowhere")
+    assert "open_season('FOLDER')" in said.value.hint
+    with pytest.raises(UserError, match="name of the season is empty"):
+        bw.open_season("")
+
+
+def test_a_pivot_which_duckdb_takes_apart_is_one_question(opened):
+    assert len(opened.query("pivot runs on run using count(*) group by seconds").to_arrow())
 
 
 def test_a_text_or_comment_that_names_a_channel_reads_none(opened, monkeypatch):
     monkeypatch.setattr(type(opened), "__getitem__", lambda *_: pytest.fail("was read"))
-    assert len(opened.query("select 'oil_pressure' as a -- oil_pressure\n").to_arrow()) == 1
+    assert len(opened.query("select 'oil_pressure' as a; -- oil_pressure; more\n").to_arrow()) == 1
 
 
 def test_findings_of_the_table_runs_are_as_many_as_list_and_diagnose_say_and_notes_are_apart(opened):
@@ -166,10 +174,16 @@ def test_runs_that_can_not_be_read_are_told_and_the_others_answer(season, capsys
     rows = bw.open_season(season / "season").query(HIGHEST)
     assert rows.to_arrow()["run"].to_pylist() == [second.name.rpartition(".")[0]]
     assert len(rows.unread) == 1
-    assert status_of(["season", "query", HIGHEST, "--season", str(season / "season")]) == 0
-    assert (
-        f"problem: {first.name.rpartition('.')[0]}: chassis.ANALOGUE_A.parquet can't be read" in capsys.readouterr().out
-    )
+    assert status_of(["season", "query", HIGHEST, "--season", str(season / "season")]) == 2
+    said = capsys.readouterr().out
+    assert f"problem: {first.name.rpartition('.')[0]}: chassis.ANALOGUE_A.parquet can't be read" in said
+    assert rows.to_arrow()["run"].to_pylist()[0] in said
+    (first / "numbers.parquet").write_bytes(b"PAR1 nothing PAR1")
+    for action in (["list", "--fail-on", "never"], ["channel", "oil_pressure", "--over", "max"]):
+        assert status_of(["season", *action, "--season", str(season / "season")]) == 2
+        said = capsys.readouterr().out
+        assert f"problem: {first.name.rpartition('.')[0]}: its numbers can't be read" in said
+        assert second.name.rpartition(".")[0] in said
 
 
 def test_a_channel_whose_raw_numbers_and_unit_changed_between_runs(season):

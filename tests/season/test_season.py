@@ -131,7 +131,7 @@ def test_check_finds_rot_and_loss_and_add_mends_the_loss(season, capsys):
     ]
     assert "delete this file, then add" in faults[0]["words"]
     (first / "trust.html").unlink()
-    said(capsys, "list", *place)
+    said(capsys, "list", *place, status=2)
     add = ("add", season / "one.log", season / "two.log", "--car", season / "car" / CAR.name, *place)
     assert len(said(capsys, *add)["again"]) == 2
     assert said(capsys, "check", *place)["faults"] == []
@@ -140,7 +140,7 @@ def test_check_finds_rot_and_loss_and_add_mends_the_loss(season, capsys):
 def test_an_entry_that_was_cut_off_is_reported_and_the_others_are_read(season, capsys):
     entry = sorted((season / "season/catalogue").iterdir())[0]
     entry.write_bytes(entry.read_bytes()[:200])
-    listed = said(capsys, "list", "--season", season / "season")
+    listed = said(capsys, "list", "--season", season / "season", status=2)
     assert len(listed["runs"]) == 1
     assert [each["what"] for each in listed["problems"]] == ["entry"]
 

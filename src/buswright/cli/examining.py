@@ -204,10 +204,11 @@ def _events(source: shared.Source) -> tuple[Event, ...]:
 def _check(health: BusHealth, source: shared.Source, options: argparse.Namespace) -> None:
     """Refuse what can't be judged: a capture without frames, a bit rate for a bus that isn't there."""
     if not health.capture.frames:
-        problems = [str(problem) for problem in source.capture.problems]
-        why = f" ({problems[0]})" if problems else ""
+        paths = ", ".join(map(str, source.capture.paths))
+        first = next(iter(source.capture.problems), None)
+        why = "" if first is None else f" ({first.reason if first.path == paths and not first.line else first})"
         hint = "`buswright contents` lists what it holds"
-        raise UserError(f"{', '.join(map(str, source.capture.paths))}: no frames to check{why}", hint=hint)
+        raise UserError(f"{paths}: no frames to check{why}", hint=hint)
     for name in shared.bit_rates(options.bitrate)[0]:
         if name not in health.buses and name != shared.EVERY_BUS:
             raise UserError(

@@ -16,7 +16,7 @@ from buswright.errors import CaptureError, UserError
 from buswright.season import arriving
 from buswright.season.arriving import Arrivals, Stamp, breaks_off, may_be_capture
 from buswright.season.captures import is_url
-from buswright.wording import listed, plural
+from buswright.wording import WHY_EMPTY, listed, plural
 
 if TYPE_CHECKING:
     from buswright.season.place import Place
@@ -64,8 +64,13 @@ class Following:
         self._left: list[str] = []
         self._retry_s = float("-inf")
         self._trouble = ""
-        self._unread: dict[str, str] = {}
+        self._unread: dict[str, Outcome] = {}
         self.outcomes: list[Outcome] = []
+
+    @property
+    def unread(self) -> list[Outcome]:
+        """What could not be read so far, and is tried again."""
+        return list(self._unread.values())
 
     def look(self) -> None:
         """Look once, and take in what is complete."""
@@ -132,8 +137,12 @@ class Following:
         if outcome.fault is not None and _went_away(outcome.names, outcome.fault):
             for each in outcome.names:
                 self._arrivals.again(each)
-            if self._unread.get(name) != outcome.fault.message:  # else a file that stays so is told of at each look
-                self._unread[name] = outcome.fault.message
+            before = self._unread.get(name)
+            self._unread[name] = outcome
+            # else a file that stays so is told of at each look
+            if before is None or before.fault is None or before.fault.message != outcome.fault.message:
+                if any(Path(each).is_file() and not _opens(each) for each in outcome.names):
+                    self._ring(2)
                 self._tell(f"{_why_unread(name, outcome.fault)}. It is tried again.")
             return
         self._unread.pop(name, None)
@@ -147,13 +156,23 @@ class Following:
 
 
 def _is_capture(name: str) -> bool:
-    """Whether a file is a capture, damaged or not; what went away may be one."""
+    """Whether a file is a capture, damaged or not; what went away or can't be read may be one."""
     from buswright.frames.opening import open_capture
 
     try:
         open_capture(name)
     except CaptureError:
-        return not Path(name).is_file()
+        return not _opens(name)
+    return True
+
+
+def _opens(name: str) -> bool:
+    """Whether a file is there and can be read now."""
+    try:
+        with Path(name).open("rb") as file:
+            file.read(1)
+    except OSError:
+        return False
     return True
 
 
@@ -185,6 +204,8 @@ def follow(options: argparse.Namespace, place: Place) -> list[Outcome]:
 
     folders = [Path(name).absolute() if options.scheduler else Path(name) for name in options.follow]
     for name, folder in zip(options.follow, folders, strict=True):
+        if not name:
+            raise UserError("--follow: the name of the folder is empty", hint=WHY_EMPTY)
         if is_url(name) or folder.is_file():
             hint = "mount it, and name the folder" if is_url(name) else "leave --follow out to add one capture"
             raise UserError(f"--follow {name}: not a folder", hint=hint)
@@ -207,7 +228,7 @@ def follow(options: argparse.Namespace, place: Place) -> list[Outcome]:
             following.look()
             sys.stdout.flush()
             time.sleep(LOOK_S + time.monotonic() - began_s)
-    return following.outcomes
+    return [*following.outcomes, *following.unread]
 
 
 def _interrupt() -> NoReturn:

@@ -61,6 +61,11 @@ class Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         """Raise it, with where the usage stands."""
         found = re.match(r"argument COMMAND: invalid choice: '(.*?)'", message)
+        number = re.fullmatch(r"argument (.*?): invalid (int|float) value: '(.*)'", message, re.DOTALL)
+        if number is not None:
+            kind = "a whole number" if number[2] == "int" else "a number"
+            hint = f"{self.prog} --help explains {number[1]}"
+            raise UserError(f"{number[1]} {number[3]}: must be {kind}", hint=hint)
         if found is None:
             raise UserError(message, hint=f"{self.prog} --help")
         near = difflib.get_close_matches(found[1], COMMANDS, n=1)

@@ -276,8 +276,10 @@ def add_fail_on(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def exit_status(found: Iterable[Severity], options: argparse.Namespace) -> int:
-    """Return 1 if anything found is at or above --fail-on, else 0."""
+def exit_status(found: Iterable[Severity], options: argparse.Namespace, *, unread: bool = False) -> int:
+    """Return 2 if a part of the input could not be read, else 1 if anything found is at or above --fail-on, else 0."""
+    if unread:
+        return 2
     if options.fail_on == "never":
         return 0
     return int(any(severity >= LEVELS.index(options.fail_on) for severity in found))

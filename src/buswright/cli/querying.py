@@ -35,7 +35,7 @@ def query(options: argparse.Namespace, place: Place) -> int:
     else:
         result = report.answered(season, season.query(options.names[0]), files, every=options.json)
     shared.show(options, report, result)
-    return 0
+    return shared.exit_status((), options, unread=bool(result.catalogue.faults or result.unread))
 
 
 def _places(options: argparse.Namespace) -> list[Path]:

@@ -17,11 +17,16 @@ from buswright.frames.formats.reading import Format
 from buswright.frames.merge import MergedCapture
 from buswright.frames.sidecar import is_sidecar
 from buswright.frames.unpacking import opened_file
+from buswright.wording import WHY_EMPTY
 
 FORMATS: tuple[Format, ...] = (candump.FORMAT, asc.FORMAT, *library.FORMATS)
 """In the order in which they are asked."""
 
 PathLike = str | Path
+
+_SHOWN, _SHOWN_BINARY = 60, 8
+"""Bytes of a foreign file that are shown: of text, and of what is none."""
+_BINARY = re.compile(rb"[\0-\x08\x0e-\x1f\x7f]")
 
 
 def open_capture(source: PathLike | Sequence[PathLike], *, timezone: str = "UTC", jobs: int = 1) -> Capture:
@@ -40,9 +45,11 @@ def open_capture(source: PathLike | Sequence[PathLike], *, timezone: str = "UTC"
     Raises
     ------
     CaptureError
-        Missing, unreadable, or of no known format; the message lists what was tried.
+        Not named, missing, unreadable, or of no known format; the message lists what was tried.
     """
     several = [source] if isinstance(source, str | Path) else list(source)
+    if "" in several:
+        raise CaptureError("the name of a capture is empty", hint=WHY_EMPTY)
     paths = [found for item in several for found in _expand(Path(item))]
     if not paths:
         raise CaptureError("no capture was named", hint="name a capture file or a folder of them")
@@ -92,9 +99,10 @@ def _recognise(path: Path) -> Format:
     if not head.strip():
         return candump.FORMAT  # an empty file is a capture of nothing, and is said to be
     tried = ", ".join(form.name for form in FORMATS)
-    shown = head[:60].decode("utf-8", "backslashreplace")
+    text = head[:_SHOWN].decode("utf-8", "backslashreplace")
+    begins = f"with the bytes {head[:_SHOWN_BINARY].hex(' ')}" if _BINARY.search(head[:_SHOWN]) else repr(text)
     raise CaptureError(
-        f"{path}: not a capture of a known format (tried {tried}); it begins {shown!r}",
+        f"{path}: not a capture of a known format (tried {tried}); it begins {begins}",
         hint=_what_it_is(head) or "record with `candump -L` or as ASC, or name another file",
     )
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from pathlib import Path
 
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.session import Session as Decoded
@@ -38,14 +37,14 @@ def open_capture(source: PathLike | Sequence[PathLike], *, timezone: str = "UTC"
     Raises
     ------
     UserError
-        Missing, unreadable, or of no known format; the message lists what was tried.
+        Not named, missing, unreadable, or of no known format; the message lists what was tried.
     """
     if isinstance(source, str) and source == DEMO:
         from buswright.simulate.source import SimulatedCapture
 
         return SimulatedCapture()
     several = [source] if isinstance(source, str | os.PathLike) else source
-    return opening.open_capture([Path(each) for each in several], timezone=timezone, jobs=jobs)
+    return opening.open_capture([os.fspath(each) for each in several], timezone=timezone, jobs=jobs)
 
 
 def open_session(

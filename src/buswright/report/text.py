@@ -35,6 +35,16 @@ def number(value: float) -> str:
     return f"{value:.{0 if size >= 1000 else 1 if size >= 100 else 2 if size >= 1 else 3}f}"
 
 
+def told_apart(low: float, high: float) -> tuple[str, str]:
+    """Write two ends as `number` does, or with as many digits as tell them apart."""
+    ends = number(low), number(high)
+    for digits in range(2, 18):
+        if ends[0] != ends[1] or low == high:
+            break
+        ends = f"{low:.{digits}g}", f"{high:.{digits}g}"
+    return ends
+
+
 def problem_lines(problems: Problems) -> list[str]:
     """Say every problem, most frequent first; nothing for none."""
     return [str(problem) for problem in sorted(problems, key=lambda problem: -problem.count)]

@@ -125,6 +125,8 @@ class UnreadableError(CaptureError):
 def unreadable(name: str, fault: OSError) -> UnreadableError:
     """Say that a capture can't be read any more."""
     hint = "is the card or the share still there, and has every worker it at this place? Then add it again"
+    if isinstance(fault, PermissionError):
+        hint = f"chmod u+r {name}"
     return UnreadableError(f"{name}: can't be read: {fault.strerror or fault}", hint=hint)
 
 

@@ -61,6 +61,15 @@ class Catalogue:
     faults: tuple[Fault, ...] = ()
 
 
+def is_season(place: Place) -> bool:
+    """Whether a place has entries."""
+    return bool(_entries(place))
+
+
+def _entries(place: Place) -> list[str]:
+    return [name for name in place.names(ENTRIES) if name.endswith(_ENDING) and not name.startswith(".")]
+
+
 def read_catalogue(place: Place, *, needed: bool = True) -> Catalogue:
     """Read all entries.
 
@@ -74,7 +83,7 @@ def read_catalogue(place: Place, *, needed: bool = True) -> Catalogue:
     UserError
         There is no season.
     """
-    names = [name for name in place.names(ENTRIES) if name.endswith(_ENDING) and not name.startswith(".")]
+    names = _entries(place)
     if not names and needed:
         raise UserError(
             f"{place.title}: no season here",

@@ -7,6 +7,7 @@ from pathlib import Path
 from buswright.errors import UserError
 from buswright.season.place import LocalPlace, Place
 from buswright.season.remote import RemotePlace
+from buswright.wording import WHY_EMPTY
 
 
 def open_place(text: str) -> Place:
@@ -15,11 +16,13 @@ def open_place(text: str) -> Place:
     Raises
     ------
     UserError
-        It is a file, or a URL that needs what isn't installed.
+        It is empty, a file, or a URL that needs what isn't installed.
     """
+    if not text:
+        raise UserError("the name of the season is empty", hint=WHY_EMPTY)
     if "://" in text:
         return RemotePlace(text)
     path = Path(text)
     if path.exists() and not path.is_dir():
-        raise UserError(f"{path}: this is a file, not a folder", hint="name the season's folder with --season")
+        raise UserError(f"{path}: this is a file, not a folder", hint="name the folder that holds the season")
     return LocalPlace(path)

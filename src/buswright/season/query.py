@@ -170,9 +170,14 @@ def ask(sql: str, tables: Mapping[str, Callable[[str], Table]]) -> Rows:
     Raises
     ------
     UserError
-        DuckDB isn't installed, the SQL is wrong, asks for what is no table, or for what isn't in the season.
+        DuckDB isn't installed, the SQL is wrong or several statements, asks for what is no table, or for what isn't in
+        the season.
     """
     connection = locked()
+    # DuckDB would answer the last statement alone. The parts into which older versions take a pivot have no text.
+    statements = sum(bool(each.query.strip()) for each in _asked(lambda: connection.extract_statements(sql)))
+    if statements > 1:
+        raise UserError(f"one question at a time: this SQL has {statements} statements", hint="ask each by itself")
     words = {(quoted or bare).replace('""', '"').casefold() for quoted, bare in _WORD.findall(sql) if quoted or bare}
     named: dict[str, str] = {}
     unread: list[str] = []

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, cast
 from buswright.channels.exported import column_of
 from buswright.channels.samples.indexed import pandas
 from buswright.errors import UserError
-from buswright.season.catalogue import RUNS, Catalogue, Fault, read_catalogue
+from buswright.season.catalogue import RUNS, Catalogue, Fault, is_season, read_catalogue
 from buswright.season.opening import open_place
 from buswright.season.place import Place
 from buswright.season.query import COLUMNS, Rows, ask, damaged, locked, put
@@ -269,7 +269,11 @@ def open_season(place: str | PathLike[str] = "season") -> Season:
     UserError
         There is no season.
     """
-    return Season(open_place(str(place)))
+    opened = open_place(str(place))
+    if not is_season(opened):
+        hint = "open_season('FOLDER') takes the folder that buswright season add CAPTURES --season FOLDER made"
+        raise UserError(f"{opened.title}: no season here", hint=hint)
+    return Season(opened)
 
 
 def _is_table(file: str) -> bool:

@@ -164,7 +164,8 @@ def _list(options: argparse.Namespace, place: Place) -> int:
     points, unread = read_numbers(place, catalogue.runs)
     found = findings_over(catalogue.runs, points)
     shared.show(options, report, report.Listed(catalogue, found, tuple(unread)))
-    return shared.exit_status((finding.severity for finding in found), options)
+    missing = bool(catalogue.faults or unread)
+    return shared.exit_status((finding.severity for finding in found), options, unread=missing)
 
 
 def _channel(options: argparse.Namespace, place: Place) -> int:
@@ -202,7 +203,7 @@ def _channel(options: argparse.Namespace, place: Place) -> int:
         claim(Path(options.csv), force=options.force, option="--csv")
         write_whole(Path(options.csv), report.render_csv(result))
     shared.show_with_page(options, report, result, lambda: report.render_html(result))
-    return 0
+    return shared.exit_status((), options, unread=bool(catalogue.faults or unread))
 
 
 def _check(options: argparse.Namespace, place: Place) -> int:

@@ -1,8 +1,9 @@
 """Open the terminal workbench on live buses or a capture: what is on the bus, what is missing, what is wrong.
 
-A capture is read once, then shown: play it, go to any time, step by frames. Live buses are shown as they arrive;
---out, or the recording screen, records them. Car file and database are optional. Without SOURCE it lists what it
-finds. The bottom line shows the keys; ? explains the screen; q quits.
+A capture is read once, then shown: play it, go to any time, step by frames. One that another program still writes is
+followed: new frames come in as they are written. Live buses are shown as they arrive; --out, or the recording screen,
+records them. Car file and database are optional. Without SOURCE it lists what it finds. The bottom line shows the
+keys; ? explains the screen; q quits.
 """
 
 from __future__ import annotations

@@ -19,7 +19,7 @@ from buswright.report.findings import finding_lines
 from buswright.report.page import html_table, render_page
 from buswright.report.plain import plain, some
 from buswright.report.plot import plot_lines
-from buswright.report.text import joined, number, table
+from buswright.report.text import joined, number, table, told_apart
 from buswright.season.catalogue import Catalogue, Fault
 from buswright.season.numbers import QUANTITIES, Point
 from buswright.season.run import PAGE, Run
@@ -160,8 +160,11 @@ def _over_runs(result: OverRuns, width: int) -> list[str]:
             continue
         if len(known) > 1:
             drawn = plot_lines(known, width=min(60, max(10, width - 20)), height=4)
-            marks = [number(float(known.max())), *[""] * (len(drawn) - 2), number(float(known.min()))]
-            lines += [f"  {mark:>10} {line}" for mark, line in zip(marks, drawn, strict=True)]
+            low, high = told_apart(float(known.min()), float(known.max()))
+            marks = [high, *[""] * (len(drawn) - 2), low]
+            lines += [
+                f"  {mark:>{max(10, len(low), len(high))}} {line}" for mark, line in zip(marks, drawn, strict=True)
+            ]
             lines.append(f"  {_trend_words(known)}")
         rows = [[each.run.name, number(value)] for each, value in zip(points, values, strict=True)]
         lines += table(["run", result.over], rows, right=(1,))

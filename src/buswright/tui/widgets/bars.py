@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 _LOOSE, _TIGHT = 5, 3
 """Cells of a tab beside its title: with room around it, and without."""
+_LEAST_TITLE = 8
+"""Cells that the name of the source keeps, however narrow the window."""
 _PHASES = {"listening": "live", "reading": "reading", "playing": "playing", "paused": "paused", "ended": "at the end"}
 
 
@@ -53,11 +55,20 @@ def _top(snapshot: Snapshot, width: int) -> list[Span]:
     source = snapshot.source
     right: list[Span] = [*_recording(snapshot), *_tally(snapshot)]
     only = [] if snapshot.scope is None else [Span(f"only {snapshot.scope.module}  ", "accent")]
-    left = line(Span("Buswright ", "head"), Span(f"{source.title}  ", "strong"), *only, *_phase(source))
-    room = width - width_of(right)
+    state = [*only, *_phase(source)]
+    room = width - width_of(right) - 1
     if room < 20:
-        return left
-    return [*fitted(left, room), *right]
+        return line(*_named(source.title, width - width_of(state)), *state)
+    return [*fitted([*_named(source.title, room - width_of(state)), *state], room), Span(" "), *right]
+
+
+def _named(title: str, room: int) -> list[Span]:
+    """Name program and source; where there is too little room, leave the program out, then the end of the source."""
+    whole = line(Span("Buswright ", "head"), Span(f"{visible(title)}  ", "strong"))
+    if width_of(whole) <= room:
+        return whole
+    source = line(Span(visible(title), "strong"))
+    return [*fitted(source, min(width_of(source), max(room - 2, _LEAST_TITLE))), Span("  ")]
 
 
 def _phase(source: SourceNow) -> Iterator[Span]:
