@@ -210,6 +210,11 @@ def test_what_changes_over_the_runs_is_a_finding_of_list_in_text_and_json(season
         assert [(each["fault"], each["subject"]) for each in found] == (
             [] if healthy else [("zero-drift", "channel:oil_pressure")]
         )
+        if healthy:
+            status_of(["season", "list", "--season", str(season / "season")])
+            text = " ".join(capsys.readouterr().out.split())
+            assert "nothing in the zero of 2, the noise at rest of 0 and the rate of 0 of 91 channels" in text
+            assert f"; {first.states['not judged']} not judged" in text
     assert status_of(["season", "list", "--season", str(season / "season")]) == 1
     text = capsys.readouterr().out
     assert "1. FAULT zero-drift  channel:oil_pressure" in text

@@ -10,6 +10,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from buswright.frames.sidecar import ENDING
+from buswright.wording import listed
 
 SCHEMA = "buswright.season-run/1"
 NUMBERS, PAGE = "numbers.parquet", "trust.html"
@@ -177,6 +178,13 @@ class Run:
     def to_look_at(self) -> int:
         """How many findings are more than a note: the number that `diagnose` says."""
         return sum(each.severity != "note" for each in self.findings)
+
+    @property
+    def not_fine_words(self) -> str:
+        """Say which channels are not fine, and how many were not judged; empty where none was decoded."""
+        unjudged = self.states.get("not judged", 0)
+        bad = listed([each.channel for each in self.not_fine], 3) or ("none" if self.states else "")
+        return f"{bad}; {unjudged} not judged" if unjudged else bad
 
     @property
     def captures(self) -> frozenset[str]:

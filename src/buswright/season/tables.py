@@ -355,6 +355,7 @@ _RUN_COLUMNS: Mapping[str, Callable[[Run], Any]] = {
     "findings": lambda run: run.to_look_at,
     "notes": lambda run: len(run.findings) - run.to_look_at,
     "channels_not_fine": lambda run: len(run.not_fine),
+    "channels_not_judged": lambda run: run.states.get("not judged", 0),
 }
 
 

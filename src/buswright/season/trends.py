@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
 from buswright.diagnosis.over_runs import (
+    LEAST_RUNS,
     Occasion,
     noise_finding,
     rate_finding,
@@ -16,6 +17,9 @@ from buswright.diagnosis.over_runs import (
 from buswright.findings import Finding
 from buswright.season.numbers import REST, WHOLE, Point
 from buswright.season.run import Run
+
+_JUDGED = (("zero", REST), ("noise", REST), ("rate", WHOLE))
+"""What is judged of a channel, and in which phase."""
 
 
 def findings_over(runs: Sequence[Run], points: Sequence[Point]) -> tuple[Finding, ...]:
@@ -32,23 +36,37 @@ def findings_over(runs: Sequence[Run], points: Sequence[Point]) -> tuple[Finding
     return tuple(sorted(found, key=lambda one: (-one.severity, -one.confidence, one.subject, one.fault)))
 
 
+def looked_at(runs: Sequence[Run], points: Sequence[Point]) -> Mapping[str, int]:
+    """Say of how many channels zero, noise and rate were judged: enough runs tell it, and of a zero, the span."""
+    found: dict[str, set[str]] = {over: set() for over, _ in _JUDGED}
+    for (channel, _, _, over), pairs in _told(runs, points).items():
+        if len(pairs) >= LEAST_RUNS and (over != "zero" or pairs[-1][0].spans.get(channel)):
+            found[over].add(channel)
+    return {over: len(channels) for over, channels in found.items()}
+
+
 def _occasion(run: Run, channel: str = "") -> Occasion:
     version = run.decided.get(channel, run.version) if channel else ""  # no calibration decides about restarts
     return Occasion(run.name, run.start_ns if run.recorded is not None else None, version, run.air_degc)
 
 
-def _of_channels(runs: Sequence[Run], points: Sequence[Point]) -> Iterator[Finding]:
-    """Judge each channel by what is told of it in one unit and one state of the car: others don't compare."""
+def _told(runs: Sequence[Run], points: Sequence[Point]) -> dict[tuple[str, str, str, str], list[tuple[Run, float]]]:
+    """Return run by run what is told of a channel in one unit and one state of the car: others don't compare."""
     order = {run.name: number for number, run in enumerate(runs)}
     by_channel: dict[tuple[str, str, str, str], list[tuple[Run, float]]] = {}
     for point in points:
-        for over, phase in (("zero", REST), ("noise", REST), ("rate", WHOLE)):
+        for over, phase in _JUDGED:
             value = point.value(over) if point.numbers.phase == phase else None
             if value is not None and point.run.name in order:
                 key = point.numbers.channel, point.numbers.unit, point.numbers.basis, over
                 by_channel.setdefault(key, []).append((point.run, value))
-    for (channel, unit, _, over), pairs in by_channel.items():
+    for pairs in by_channel.values():
         pairs.sort(key=lambda pair: order[pair[0].name])
+    return by_channel
+
+
+def _of_channels(runs: Sequence[Run], points: Sequence[Point]) -> Iterator[Finding]:
+    for (channel, unit, _, over), pairs in _told(runs, points).items():
         told, values = [_occasion(run, channel) for run, _ in pairs], np.array([value for _, value in pairs])
         if over == "zero":
             found = zero_finding(channel, unit, pairs[-1][0].spans.get(channel), told, values)

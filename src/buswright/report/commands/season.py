@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
+from textwrap import wrap
 from typing import Any
 
 import numpy as np
@@ -23,7 +24,7 @@ from buswright.report.text import joined, number, table, told_apart
 from buswright.season.catalogue import Catalogue, Fault
 from buswright.season.numbers import QUANTITIES, Point
 from buswright.season.run import PAGE, Run
-from buswright.wording import listed, plural
+from buswright.wording import plural
 
 SCHEMA = "buswright.season/1"
 _HEIGHT, _MOST_DATES = 200, 7
@@ -46,11 +47,12 @@ class Added:
 
 @dataclass(frozen=True, slots=True)
 class Listed:
-    """The runs of a season, what changed over them, and what could not be read."""
+    """The runs of a season, what changed over them, what could not be read, and how many channels were looked at."""
 
     catalogue: Catalogue
     findings: tuple[Finding, ...]
     unread: tuple[str, ...]
+    looked_at: Mapping[str, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +123,7 @@ def _listed(result: Listed, width: int) -> list[str]:
             "–" if run.distance_km is None else f"{run.distance_km:.1f}",
             "–" if run.air_degc is None else f"{run.air_degc:.0f}",
             str(run.to_look_at),
-            listed([each.channel for each in run.not_fine], 3) or "–",
+            run.not_fine_words or "–",
         ]
         for run in result.catalogue.runs
     ]
@@ -133,14 +135,22 @@ def _listed(result: Listed, width: int) -> list[str]:
     for rank, finding in enumerate(result.findings, 1):
         lines += finding_lines(finding, rank, None, width)
     if not result.findings:
-        lines.append(
-            "Over the runs: nothing in zero, noise at rest and rate of the channels, nor in restarts of the modules."
-            if len(rows) >= LEAST_RUNS
-            else f"What changes over the runs was not looked for: that needs {LEAST_RUNS} runs."
-        )
+        lines += wrap(_nothing_over(result), width)
     lines += [f"problem: {fault.where}: {fault.words}" for fault in result.catalogue.faults]
     lines += [f"problem: {line}" for line in result.unread]
     return lines
+
+
+def _nothing_over(result: Listed) -> str:
+    """Say of how many channels nothing was found over the runs."""
+    runs, told = result.catalogue.runs, result.looked_at
+    if len(runs) < LEAST_RUNS:
+        return f"What changes over the runs was not looked for: that needs {LEAST_RUNS} runs."
+    channels = plural(len({name for run in runs for name in run.tables}), "channel")
+    return (
+        f"Over the runs: nothing in the zero of {told['zero']}, the noise at rest of {told['noise']} and the rate of "
+        f"{told['rate']} of {channels}, nor in restarts of the modules."
+    )
 
 
 def _values(result: OverRuns, points: Sequence[Point]) -> list[float]:

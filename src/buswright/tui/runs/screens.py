@@ -156,7 +156,7 @@ class SeasonScreen(RunsWork):
             NOTHING if run.distance_km is None else f"{run.distance_km:.1f}",
             NOTHING if run.air_degc is None else f"{run.air_degc:.0f}",
             Span(str(run.to_look_at), "suspect" if run.to_look_at else "good"),
-            Span(listed([each.channel for each in run.not_fine], 3) or NOTHING, "dim"),
+            Span(run.not_fine_words or NOTHING, "dim"),
         )
 
     def _about(self, key: Key | None) -> None:
