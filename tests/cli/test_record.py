@@ -1,5 +1,6 @@
 """Recording, and listening, as a user types it; with python-can's in-process buses, and real processes to end."""
 
+import io
 import itertools
 import json
 import os
@@ -182,21 +183,9 @@ def test_consent_is_warned_of_and_noted(option, sender, unproven, tmp_path, caps
     assert header["interfaces"][0]["listening"] == "not proven"
 
 
-class Terminal:
-    def __init__(self, answer=""):
-        self._answer = answer
-
+class Terminal(io.StringIO):
     def isatty(self):
         return True
-
-    def readline(self):
-        return self._answer
-
-    def write(self, text):
-        pass
-
-    def flush(self):
-        pass
 
 
 @pytest.mark.parametrize(("answer", "opened"), [("yes\n", True), ("no\n", False), ("\n", False), ("y\n", False)])

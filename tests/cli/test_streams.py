@@ -13,6 +13,7 @@ from tests.cli.warm import command
 from tests.layout.handover.packs import good
 
 from buswright.cli.main import COMMANDS, status_of
+from buswright.cli.streams import put_lines
 from buswright.layout.handover.pack import archived
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="shell and devices of POSIX")
@@ -178,3 +179,29 @@ def test_a_medium_that_can_only_be_read_is_refused():
         done = shell(words)
         assert done.returncode == 2, done.stderr
         assert "Traceback" not in done.stderr
+
+
+LONG = "  CAUTION: " + "word " * 30 + "/a/path/that/is/" + "long/" * 20 + "end"
+COPIED = "    buswright " + "--option " * 20
+
+
+@pytest.mark.parametrize("columns", [40, 80, 0])
+def test_a_terminal_gets_long_lines_broken_between_words_and_a_pipe_gets_them_whole(columns, monkeypatch, tmp_path):
+    import pty
+    import termios
+
+    ours, theirs = pty.openpty()
+    termios.tcsetwinsize(theirs, (24, columns))
+    with os.fdopen(theirs, "w", encoding="utf-8") as terminal, (tmp_path / "out").open("w") as pipe:
+        monkeypatch.setattr(sys, "stderr", terminal)
+        monkeypatch.setattr(sys, "stdout", pipe)
+        put_lines([LONG, COPIED, "short"], error=True)
+        put_lines([LONG, COPIED, "short"])
+        read = os.read(ours, 10_000).decode().replace("\r", "").splitlines()
+    os.close(ours)
+    assert (tmp_path / "out").read_text().splitlines() == [LONG, COPIED, "short"]
+    assert read[-2:] == [COPIED, "short"]
+    assert " ".join(" ".join(read[:-2]).split()) == LONG.strip()
+    assert all(len(each) <= columns for each in read[:-2] if "/" not in each)
+    assert len(read) == {40: 8, 80: 6, 0: 3}[columns]
+    assert all(each.startswith("      ") for each in read[1:-2])

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 from buswright.cli.adding import Adding, Outcome
-from buswright.cli.streams import put
+from buswright.cli.streams import put_lines
 from buswright.errors import CaptureError, UserError
 from buswright.season import arriving
 from buswright.season.arriving import Arrivals, Stamp, breaks_off, may_be_capture
@@ -216,11 +216,11 @@ def follow(options: argparse.Namespace, place: Place) -> list[Outcome]:
         place,
         folders,
         listing=lambda folder: arriving.listed(folder, season),
-        tell=(lambda text: put(text, error=True)) if options.json else put,
+        tell=lambda text: put_lines(text.split("\n"), error=options.json),
         ring=_ring,
     )
     named = ", ".join(options.follow)
-    put(f"Following {named}: each capture is taken in as soon as it is complete. Ctrl-C ends it.", error=True)
+    put_lines([f"Following {named}: each capture is taken in as soon as it is complete. Ctrl-C ends it."], error=True)
     with suppress(KeyboardInterrupt), stopping(_interrupt):
         load_needed()
         while True:

@@ -187,7 +187,7 @@ def say_problems(capture: Capture) -> None:
     from buswright.report.text import problem_lines
 
     for line in problem_lines(capture.problems):
-        put(f"problem: {line}", error=True)
+        put_lines([f"problem: {line}"], error=True)
 
 
 _JOBS = (
@@ -296,6 +296,14 @@ def show(options: argparse.Namespace, renderer: ModuleType, result: object, **te
         put_json(renderer.render_json(result))
     else:
         put(renderer.render_text(result, **text))
+
+
+def show_sentences(options: argparse.Namespace, renderer: ModuleType, result: object) -> None:
+    """Print a result as `show` does; its text has no tables, so that a narrow terminal gets its lines broken."""
+    if options.json:
+        put_json(renderer.render_json(result))
+    else:
+        put_lines(renderer.render_text(result).split("\n"))
 
 
 def add_html(parser: argparse.ArgumentParser, holds: str) -> None:

@@ -13,6 +13,9 @@ from typing import Any, TextIO
 from buswright.cli.plain_signs import PLAIN_SIGNS
 from buswright.wording import visible
 
+_COMMAND = " " * 4
+"""Before a command in a line of its own, and before what goes on from a line above."""
+
 
 @contextmanager
 def standing_streams() -> Iterator[Callable[[], bool]]:
@@ -48,8 +51,31 @@ def put(text: object, *, error: bool = False) -> None:
 
 
 def put_lines(lines: Iterable[str], *, error: bool = False) -> None:
-    """Print lines; a line end within one is in the text of a file, or in a name, and is shown as what it is."""
-    print("\n".join(map(visible, lines)), file=sys.stderr if error else sys.stdout, flush=error)
+    """Print lines; a line end within one is in the text of a file, or in a name, and is shown as what it is.
+
+    A terminal that is too narrow gets them broken between words; a pipe or a file gets them whole.
+    """
+    stream = sys.stderr if error else sys.stdout
+    width = _columns(stream)
+    print("\n".join(part for each in lines for part in _broken(visible(each), width)), file=stream, flush=error)
+
+
+def _columns(stream: TextIO) -> int:
+    """Return the columns of a terminal; 0 where there is none, or it doesn't say."""
+    try:
+        return os.get_terminal_size(stream.fileno()).columns if stream.isatty() else 0
+    except (OSError, ValueError):
+        return 0
+
+
+def _broken(line: str, width: int) -> list[str]:
+    """Break a line that is too long between words; a command stands far to the right, and is to be copied whole."""
+    if not width or len(line) <= width or line.startswith(_COMMAND):
+        return [line]
+    from textwrap import wrap
+
+    indent = " " * (len(line) - len(line.lstrip(" "))) + _COMMAND
+    return wrap(line, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False) or [line]
 
 
 def put_json(document: Any) -> None:

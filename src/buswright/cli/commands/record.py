@@ -93,7 +93,7 @@ def run(options: argparse.Namespace) -> int:
                 tick=Told(line),
                 why=lambda: stop.why,
             )
-    shared.show(options, report, recording)
+    shared.show_sentences(options, report, recording)
     return 0
 
 

@@ -134,7 +134,7 @@ def _add(options: argparse.Namespace, place: Place) -> int:
     if options.follow:
         from buswright.cli.following import follow
 
-        shared.show(options, report, added_of(place, follow(options, place)))
+        shared.show_sentences(options, report, added_of(place, follow(options, place)))
         return 0
     adding = Adding(options, place)
     names, outcomes = captures_of(options)
@@ -150,7 +150,7 @@ def _add(options: argparse.Namespace, place: Place) -> int:
     # The order of the call, whichever process was first.
     order = {each: number for number, each in enumerate(runs)}
     outcomes.sort(key=lambda each: order.get(each.names, -1))
-    shared.show(options, report, added_of(place, outcomes))
+    shared.show_sentences(options, report, added_of(place, outcomes))
     return 2 if any(each.what == "refused" for each in outcomes) else 0
 
 
