@@ -18,10 +18,9 @@ from textual.message import Message
 from textual.screen import Screen
 
 from buswright.findings import Severity
-from buswright.tui.exporting import Exporting
+from buswright.tui.fronted import Fronted
 from buswright.tui.screen_list import SCREENS, Listed
 from buswright.tui.screens.help_screen import HelpScreen
-from buswright.tui.screens.work_screen import WorkScreen
 from buswright.tui.search import Commands, Everything
 from buswright.tui.themes import THEMES
 from buswright.tui.times import clock_text
@@ -101,7 +100,7 @@ class Heard:
         return cls(frozenset([*wrong, *found]), test.total if test is not None and test.running else 0)
 
 
-class Workbench(Exporting):
+class Workbench(Fronted):
     """The app.
 
     Parameters
@@ -217,11 +216,6 @@ class Workbench(Exporting):
         elif now.glitches > before.glitches:
             self.sound.once()
 
-    @property
-    def front(self) -> WorkScreen | None:
-        """The uppermost of our screens; dialogs lie above it."""
-        return next((each for each in reversed(self.screen_stack) if isinstance(each, WorkScreen)), None)
-
     # Keys ---------------------------------------------------------------------------------------------------------
 
     def action_go(self, name: str) -> None:
@@ -329,22 +323,6 @@ class Workbench(Exporting):
         """Show what the program had to say."""
         lines = [f"{'trouble' if each.level == 'trouble' else 'note':8}{each.text}" for each in self.notices]
         self.push_screen(HelpScreen("Notices", "\n".join(lines) or "No notices so far.", (), lined=True))
-
-    def action_help(self) -> None:
-        """Explain the screen in front."""
-        front = self.front
-        if front is not None and not isinstance(self.screen, HelpScreen):
-            self.push_screen(HelpScreen.of(front))
-
-    def action_copy(self) -> None:
-        """Copy what the screen in front lists."""
-        if self.front is not None:
-            self.copy(self.front.copied())
-
-    def action_export(self) -> None:
-        """Save what the screen in front lists."""
-        if self.front is not None:
-            self.export(self.front.exported())
 
     def action_command_palette(self) -> None:
         """Search everything that has a name."""

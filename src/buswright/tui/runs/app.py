@@ -11,15 +11,13 @@ from textual.message import Message
 from buswright.season.catalogue import Catalogue
 from buswright.season.place import Place
 from buswright.season.stored import StoredRun
-from buswright.tui.exporting import Exporting
+from buswright.tui.fronted import Fronted
 from buswright.tui.runs.screens import ChannelsOfRuns, SeasonScreen
-from buswright.tui.screens.help_screen import HelpScreen
-from buswright.tui.screens.work_screen import WorkScreen
 from buswright.worker.runs import StoredRuns
 from buswright.worker.snapshot import Snapshot
 
 
-class RunsBench(Exporting):
+class RunsBench(Fronted):
     """Shows the runs of a season.
 
     Parameters
@@ -90,27 +88,6 @@ class RunsBench(Exporting):
         self.tell_new(snapshot.notices)
         if self.front is not None:
             self.front.receive(snapshot)
-
-    @property
-    def front(self) -> WorkScreen | None:
-        """The uppermost of our screens; dialogs lie above it."""
-        return next((each for each in reversed(self.screen_stack) if isinstance(each, WorkScreen)), None)
-
-    def action_help(self) -> None:
-        """Explain the screen in front."""
-        front = self.front
-        if front is not None and not isinstance(self.screen, HelpScreen):
-            self.push_screen(HelpScreen.of(front))
-
-    def action_copy(self) -> None:
-        """Copy what the screen in front lists."""
-        if self.front is not None:
-            self.copy(self.front.copied())
-
-    def action_export(self) -> None:
-        """Save what the screen in front lists."""
-        if self.front is not None:
-            self.export(self.front.exported())
 
     def on_unmount(self) -> None:
         """End reading."""

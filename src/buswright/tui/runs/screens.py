@@ -184,16 +184,7 @@ class SeasonScreen(RunsWork):
 
     def action_pick(self) -> None:
         """Pick the run, or drop it."""
-        name = self.query_one(Rows).key
-        if not isinstance(name, str):
-            return
-        if name in self.picks:
-            self.picks.remove(name)
-        elif len(self.picks) == 2:
-            self.notify("two runs can lie side by side; x on a picked one drops it", timeout=4)
-        else:
-            self.picks.append(name)
-        self.again()
+        self.pick(self.picks, 2, "two runs can lie side by side")
 
 
 # The channels of one or two runs --------------------------------------------------------------------------------------
@@ -290,16 +281,7 @@ class ChannelsOfRuns(RunsWork):
 
     def action_pick(self) -> None:
         """Pick the channel, or drop it."""
-        name = self.query_one(Rows).key
-        if not isinstance(name, str):
-            return
-        if name in self.picks:
-            self.picks.remove(name)
-        elif len(self.picks) == self.most:
-            self.notify(f"a plot holds {self.most} channels of these runs; x on a picked one drops it", timeout=4)
-        else:
-            self.picks.append(name)
-        self.again()
+        self.pick(self.picks, self.most, f"a plot holds {self.most} channels of these runs")
 
 
 def _value(value: float | None) -> str:

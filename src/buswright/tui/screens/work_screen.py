@@ -73,6 +73,19 @@ class WorkScreen(Guarded, Screen[None]):
         if self.snapshot is not None:
             self.receive(self.snapshot)
 
+    def pick(self, picks: list[str], most: int, full: str) -> None:
+        """Pick what the cursor stands on, or drop it; `full` says why there are no more than so many."""
+        name = self.query_one(Rows).key
+        if not isinstance(name, str):
+            return
+        if name in picks:
+            picks.remove(name)
+        elif len(picks) == most:
+            self.notify(f"{full}; x on a picked one drops it", timeout=4)
+        else:
+            picks.append(name)
+        self.again()
+
     def forget_search(self) -> None:
         """Show everything again."""
         if self.sought:

@@ -202,16 +202,7 @@ class ChannelsScreen(WorkScreen):
 
     def action_pick(self) -> None:
         """Pick the channel for the plot, or drop it."""
-        name = self.query_one(Rows).key
-        if not isinstance(name, str):
-            return
-        if name in self.picks:
-            self.picks.remove(name)
-        elif len(self.picks) == len(CURVES):
-            self.notify(f"a plot holds {len(CURVES)} channels; x on a picked one drops it", timeout=4)
-        else:
-            self.picks.append(name)
-        self.again()
+        self.pick(self.picks, len(CURVES), f"a plot holds {len(CURVES)} channels")
 
     def action_reset(self) -> None:
         """Restart minimum and maximum."""
