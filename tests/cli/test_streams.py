@@ -13,7 +13,7 @@ from tests.cli.warm import command
 from tests.layout.handover.packs import good
 
 from buswright.cli.main import COMMANDS, status_of
-from buswright.cli.streams import put_lines
+from buswright.cli.streams import let_go, put_lines
 from buswright.layout.handover.pack import archived
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="shell and devices of POSIX")
@@ -103,6 +103,14 @@ def test_usage_errors_of_every_command_are_json_when_asked(name, words, capsys):
     document = json.loads(capsys.readouterr().out)
     assert document["schema"] == "buswright.error/1"
     assert document["error"]["message"]
+
+
+def test_what_a_terminal_that_is_gone_did_not_take_is_dropped():
+    ours, its = os.openpty()
+    with os.fdopen(its, "w") as stream:
+        stream.write("one more picture")
+        os.close(ours)
+        let_go(stream)  # else Python tries once more at its end, and ends with a status of its own
 
 
 def test_with_all_streams_closed_files_are_written_all_the_same(tmp_path):

@@ -12,7 +12,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, NoReturn
 
 from buswright._version import __version__
-from buswright.cli.streams import put_json, put_lines, standing_streams, to_nowhere
+from buswright.cli.streams import let_go, put_json, put_lines, standing_streams, to_nowhere
 from buswright.errors import UserError
 from buswright.writing import HINTS, WritingError, writing_error
 
@@ -139,6 +139,8 @@ def entry() -> None:
         if unheard() and status in (0, 1):
             _say(WritingError("standard output is closed: the result was not printed", hint=_ELSEWHERE), as_json=False)
             status = 2
+    for stream in (sys.stdout, sys.stderr):
+        let_go(stream)
     sys.exit(status)
 
 

@@ -45,6 +45,14 @@ def to_nowhere(stream: TextIO) -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
+def let_go(stream: TextIO) -> None:
+    """Drop what a stream can't take any more, as a terminal that is gone: Python would end with a status of its own."""
+    try:
+        stream.flush()
+    except (OSError, ValueError):
+        to_nowhere(stream)
+
+
 def put(text: object, *, error: bool = False) -> None:
     """Print lines, on standard error if need be; what a terminal would obey is shown as what it is."""
     print(visible(str(text), keep="\n"), file=sys.stderr if error else sys.stdout, flush=error)
