@@ -136,14 +136,16 @@ class Adding:
                 alike.setdefault(found.sha256, []).append(names)
             else:
                 new[found.sha256] = found
-        works = [self._work(found, catalogue, 1 if len(new) > 1 else self._jobs) for found in new.values()]
+        replaced = {sha256: _replaced(found, catalogue) for sha256, found in new.items()}
+        jobs = 1 if len(new) > 1 else self._jobs
+        works = [self._work(found, replaced[sha256], jobs) for sha256, found in new.items()]
         for work, result in workers.each(take_in, works):
             names = work.hashed.names
             others = alike.get(work.hashed.sha256, ())
             if isinstance(result, UserError):
                 yield from (Outcome(each, "refused", fault=result) for each in (names, *others))
                 continue
-            run, old = result, _replaced(work.hashed, catalogue)
+            run, old = result, replaced[work.hashed.sha256]
             if twin := added_meanwhile(self._place, run, old):
                 self._place.remove(RUNS, run.folder)
                 yield from (Outcome(each, "known", twin) for each in (names, *others))
@@ -167,11 +169,10 @@ class Adding:
 
         return self._version.decides_alike(run) and not damaged(self._place, run)
 
-    def _work(self, found: Hashed, catalogue: Catalogue, jobs: int) -> Work:
+    def _work(self, found: Hashed, old: Sequence[Run], jobs: int) -> Work:
         from buswright.cli.taking_in import Work, for_elsewhere
 
         options = self._options
-        old = _replaced(found, catalogue)
         work = Work(
             found, str(self._car.path) if self._car is not None else None, tuple(options.dbc), tuple(options.bus),
             tuple(options.bitrate), options.timezone, options.untrusted, self._version, options.season, jobs,

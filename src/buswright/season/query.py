@@ -120,11 +120,22 @@ class Rows:
 
     def to_polars(self) -> pl.DataFrame:
         """Compute all of it into polars; raises `UserError` as `to_arrow`, or where polars isn't installed."""
-        try:
-            import polars as pl
-        except ImportError:
-            raise UserError("to_polars needs polars", hint="pip install 'buswright[query]'") from None
-        return cast("pl.DataFrame", pl.from_arrow(self.to_arrow()))
+        return cast("pl.DataFrame", polars().from_arrow(self.to_arrow()))
+
+
+def polars() -> Any:
+    """Return polars, loaded when first asked for.
+
+    Raises
+    ------
+    UserError
+        It isn't installed.
+    """
+    try:
+        import polars as pl
+    except ImportError:
+        raise UserError("to_polars needs polars", hint="pip install 'buswright[query]'") from None
+    return pl
 
 
 def locked() -> Any:

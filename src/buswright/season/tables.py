@@ -16,14 +16,14 @@ from buswright.errors import UserError
 from buswright.season.catalogue import RUNS, Catalogue, Fault, is_season, read_catalogue
 from buswright.season.opening import open_place
 from buswright.season.place import Place
-from buswright.season.query import COLUMNS, Rows, ask, damaged, locked, put
+from buswright.season.query import COLUMNS, Rows, ask, damaged, locked, polars, put
 from buswright.season.run import Run
 from buswright.wording import plural
 
 if TYPE_CHECKING:
     import pandas as pd
-    import polars as pl
     import pyarrow as pa
+    from polars import LazyFrame
 
 RUNS_TABLE, FINDINGS_TABLE = "runs", "findings"
 """Tables of the catalogue."""
@@ -94,7 +94,7 @@ class OverRuns:
         pandas()
         return cast("pd.DataFrame", self.to_arrow().to_pandas())
 
-    def to_polars(self) -> pl.LazyFrame:
+    def to_polars(self) -> LazyFrame:
         """Return it as a lazy frame of polars, which reads only the columns and runs that it needs.
 
         Raises
@@ -102,11 +102,8 @@ class OverRuns:
         UserError
             polars isn't installed.
         """
-        try:
-            import polars as pl
-        except ImportError:
-            raise UserError("to_polars needs polars", hint="pip install 'buswright[query]'") from None
-        frame = pl.scan_pyarrow_dataset(self.dataset)
+        pl = polars()
+        frame: LazyFrame = pl.scan_pyarrow_dataset(self.dataset)
         if not self.channel:
             return frame
         own = {"seconds": (pl.col("time_ns") - pl.col("start_ns")) / 1e9, "value": pl.col(column_of(self.channel))}

@@ -22,8 +22,12 @@ _JUDGED = (("zero", REST), ("noise", REST), ("rate", WHOLE))
 """What is judged of a channel, and in which phase."""
 
 
-def findings_over(runs: Sequence[Run], points: Sequence[Point]) -> tuple[Finding, ...]:
-    """Find what changed over runs, the gravest first.
+_Told = Mapping[tuple[str, str, str, str], Sequence[tuple[Run, float]]]
+"""What is told run by run, by channel, unit, state of the car, and number."""
+
+
+def findings_over(runs: Sequence[Run], points: Sequence[Point]) -> tuple[tuple[Finding, ...], Mapping[str, int]]:
+    """Find what changed over runs; say what was judged.
 
     Parameters
     ----------
@@ -31,15 +35,21 @@ def findings_over(runs: Sequence[Run], points: Sequence[Point]) -> tuple[Finding
         By time.
     points
         The numbers of all their channels.
+
+    Returns
+    -------
+    The findings, the gravest first; and of how many channels zero, noise and rate were judged.
     """
-    found = [*_of_channels(runs, points), *_of_modules(runs)]
-    return tuple(sorted(found, key=lambda one: (-one.severity, -one.confidence, one.subject, one.fault)))
+    told = _told_by(runs, points)
+    found = [*_of_channels(told), *_of_modules(runs)]
+    ranked = sorted(found, key=lambda one: (-one.severity, -one.confidence, one.subject, one.fault))
+    return tuple(ranked), _looked_at(told)
 
 
-def looked_at(runs: Sequence[Run], points: Sequence[Point]) -> Mapping[str, int]:
-    """Say of how many channels zero, noise and rate were judged: enough runs tell it, and of a zero, the span."""
+def _looked_at(told: _Told) -> Mapping[str, int]:
+    """Count the channels that were judged: enough runs tell the number, and of a zero, the span."""
     found: dict[str, set[str]] = {over: set() for over, _ in _JUDGED}
-    for (channel, _, _, over), pairs in _told(runs, points).items():
+    for (channel, _, _, over), pairs in told.items():
         if len(pairs) >= LEAST_RUNS and (over != "zero" or pairs[-1][0].spans.get(channel)):
             found[over].add(channel)
     return {over: len(channels) for over, channels in found.items()}
@@ -50,7 +60,7 @@ def _occasion(run: Run, channel: str = "") -> Occasion:
     return Occasion(run.name, run.start_ns if run.recorded is not None else None, version, run.air_degc)
 
 
-def _told(runs: Sequence[Run], points: Sequence[Point]) -> dict[tuple[str, str, str, str], list[tuple[Run, float]]]:
+def _told_by(runs: Sequence[Run], points: Sequence[Point]) -> _Told:
     """Return run by run what is told of a channel in one unit and one state of the car: others don't compare."""
     order = {run.name: number for number, run in enumerate(runs)}
     by_channel: dict[tuple[str, str, str, str], list[tuple[Run, float]]] = {}
@@ -65,15 +75,15 @@ def _told(runs: Sequence[Run], points: Sequence[Point]) -> dict[tuple[str, str, 
     return by_channel
 
 
-def _of_channels(runs: Sequence[Run], points: Sequence[Point]) -> Iterator[Finding]:
-    for (channel, unit, _, over), pairs in _told(runs, points).items():
-        told, values = [_occasion(run, channel) for run, _ in pairs], np.array([value for _, value in pairs])
+def _of_channels(told: _Told) -> Iterator[Finding]:
+    for (channel, unit, _, over), pairs in told.items():
+        occasions, values = [_occasion(run, channel) for run, _ in pairs], np.array([value for _, value in pairs])
         if over == "zero":
-            found = zero_finding(channel, unit, pairs[-1][0].spans.get(channel), told, values)
+            found = zero_finding(channel, unit, pairs[-1][0].spans.get(channel), occasions, values)
         elif over == "noise":
-            found = noise_finding(channel, unit, told, values)
+            found = noise_finding(channel, unit, occasions, values)
         else:
-            found = rate_finding(channel, told, values)
+            found = rate_finding(channel, occasions, values)
         if found is not None:
             yield found
 

@@ -158,12 +158,12 @@ def _list(options: argparse.Namespace, place: Place) -> int:
     from buswright.report.commands import season as report
     from buswright.season.catalogue import read_catalogue
     from buswright.season.numbers import read_numbers
-    from buswright.season.trends import findings_over, looked_at
+    from buswright.season.trends import findings_over
 
     catalogue = read_catalogue(place)
     points, unread = read_numbers(place, catalogue.runs)
-    found = findings_over(catalogue.runs, points)
-    shared.show(options, report, report.Listed(catalogue, found, tuple(unread), looked_at(catalogue.runs, points)))
+    found, looked_at = findings_over(catalogue.runs, points)
+    shared.show(options, report, report.Listed(catalogue, found, tuple(unread), looked_at))
     missing = bool(catalogue.faults or unread)
     return shared.exit_status((finding.severity for finding in found), options, unread=missing)
 

@@ -12,6 +12,7 @@ from types import MappingProxyType
 from buswright.diagnosis.case import Case, Sighting, subject_of
 from buswright.diagnosis.inconclusive.codes import order_question
 from buswright.diagnosis.inconclusive.question import Why
+from buswright.diagnosis.node.gaps.verdict import NO_RESTART
 from buswright.findings import Finding, Rival, Severity
 from buswright.health.channels.evidence import ChannelEvidence
 
@@ -67,7 +68,7 @@ def _left_the_bus(_: Case, one: Sighting) -> Iterator[Rival]:
     if not found.subject.startswith("module:"):
         return
     unheard = "its own error counters can't be heard on the bus"
-    if any(text.startswith("Not a restart") for text in found.ruled_out):
+    if any(text.startswith(NO_RESTART) for text in found.ruled_out):
         yield Rival("sender-skips", found.subject, f"a module that pauses comes back on its timing, too, and {unheard}")
     else:
         yield Rival("module-reset", found.subject, f"a module that restarts comes back alike, and {unheard}")

@@ -36,10 +36,12 @@ def exchanged_sightings(views: Views) -> Iterator[Sighting]:
     turned = list(_turned(views))
     yield from turned
     blamed = {one.finding.subject for one in turned}
-    for one in _swapped(views):
+    judge = trusted_turn(views.turning, views.fast)
+    for one in _swapped(views, judge):
         if one.finding.subject not in blamed:
             yield one
-    yield from _misplaced(views)
+    if judge is not None:
+        yield from _misplaced(views, judge)
 
 
 # -- Sign and place -------------------------------------------------------------------------------------------------
@@ -102,11 +104,10 @@ def _turned_sighting(way: View, judges: Sequence[View], fits: Sequence[Fit], *, 
     )
 
 
-def _swapped(views: Views) -> Iterator[Sighting]:
+def _swapped(views: Views, judge: View | None) -> Iterator[Sighting]:
     """Find twins that follow each other's predictor: left and right of an axle, the two axes of an accelerometer."""
     turning = views.turning
     sure = len(turning) >= 2
-    judge = trusted_turn(turning, views.fast)
     if judge is not None:
         for left, right in views.axles(views.wheels):
             apart = right.value - left.value
@@ -173,15 +174,14 @@ def _swapped_sighting(
 # -- Corners of the car ---------------------------------------------------------------------------------------------
 
 
-def _misplaced(views: Views) -> Iterator[Sighting]:
+def _misplaced(views: Views, judge: View) -> Iterator[Sighting]:
     """Find dampers that move as those of another corner do: exchanged, or turned round.
 
     In a bend the outer side is pressed and the inner one lets go, under braking the front and the rear. So two signs
     tell where a damper sits; which sign pressing has is what most of them say. One that is turned round looks like the
     opposite corner.
     """
-    judge = trusted_turn(views.turning, views.fast)
-    if judge is None or not views.along:
+    if not views.along:
         return
     signs = corners_seen(views, judge)
     seen, against = (

@@ -335,7 +335,7 @@ def _shared(case: Case, channels: Channels, seen: Sequence[tuple[Candidate, list
     fell = fallen_references(channels, best, members, windows)
     low = sum(stay.side == "low" for stay in group)
     unwired = best.what in ("module", "message")
-    plug = plug_or_supply(channels, group) if unwired and not fell else Plug(off=False, why="")
+    plug = plug_or_supply(channels, group) if unwired and not fell else Plug(off=False)
     lost = best.what in ("supply", "module", "message") and (bool(fell) or (low * 2 >= len(group) and not plug.off))
     fault = "supply-lost" if lost else "open-circuit"
     if not lost and not plug.off:
@@ -361,8 +361,8 @@ def _shared(case: Case, channels: Channels, seen: Sequence[tuple[Candidate, list
             "The car file names no supply or plug for them, so what they share is known by the module only."
         )
     told = shared_too(fault, rivals)
-    if plug.why and not plug.why.startswith("Not"):
-        evidence.append(plug.why)
+    if plug.undecided:
+        evidence.append(plug.undecided)
         told.insert(0, Rival("open-circuit", best.subject, "a plug of all of them that came off looks the same"))
     intact = _intact(channels, best, members)
     return sighting(
@@ -376,7 +376,7 @@ def _shared(case: Case, channels: Channels, seen: Sequence[tuple[Candidate, list
         threshold=case.used("group_s", "group_share"),
         ruled_out=[
             f"Not one sensor or its wire: {plural(len(members), 'channel')} did the same at the same time.",
-            *([plug.why] if plug.why.startswith("Not") else []),
+            *([plug.ruled_out] if plug.ruled_out else []),
             *([f"Not the whole module: {named(intact)} kept their values."] if intact else []),
         ],
         next_check=plug_check(members, off=plug.off) if unwired else separating(best, others),

@@ -25,10 +25,11 @@ _RATIO = "ratiometric"
 
 
 class Plug(NamedTuple):
-    """Whether a plug came off, and not a supply; the sentence that says why."""
+    """Whether a plug came off, and not a supply; the sentence that rules the other out, or why nothing does."""
 
     off: bool
-    why: str
+    ruled_out: str = ""
+    undecided: str = ""
 
 
 def plug_or_supply(channels: Channels, group: Sequence[Stay]) -> Plug:
@@ -43,14 +44,14 @@ def plug_or_supply(channels: Channels, group: Sequence[Stay]) -> Plug:
     if any(side == "high" for _, side in sides) and all(read == side for read, side in sides):
         return Plug(True, "Not a lost supply: each input went where an open wire of it reads (open_reads).")
     if any(read != "low" or side != "low" for read, side in sides):
-        return Plug(False, "")
+        return Plug(False)
     kinds = {_kind(stay.each) for stay in group}
     kept = [each for each in _others(channels, group) if _kind(each) == _RATIO]
     if _RATIO not in kinds and kept:
         return Plug(True, "Not a lost 5 V supply: the sensors of that module which follow it kept their volts.")
     level, before = _levels(group)
     if len(level) < len(group) or np.ptp(before) < _APART * before.max():
-        return Plug(False, "A plug of all of them that came off would look the same in frames.")
+        return Plug(False, undecided="A plug of all of them that came off would look the same in frames.")
     if _scatter(level) < _FOLLOWING * _scatter(before):
         return Plug(
             True, f"Not a lost supply: the levels, {np.median(level):.3f} V, don't follow what the sensors read before."

@@ -296,11 +296,9 @@ class PlotOfRuns(RunsWork, PlotScreen):
 
     TITLE = "plot"
     HELP = (
-        PlotScreen.HELP.replace(
-            "The plot follows the newest sample until you move it; End follows again. It begins with the last minute. "
-            "a shows all of a capture; Home goes to its first sample. Of a live bus it holds about two minutes.",
-            "Time counts from the first frame of each run. The plot begins with the whole run.",
-        )
+        PlotScreen.READING
+        + """Time counts from the first frame of each run. The plot begins with the whole run.
+    """
         + """
     With two runs, 1 and 2 before a name say which run it is. [ and ] move the second run by a cell, { and } by ten. e puts an event of both runs together: set the cursor on an edge of the channel ▸, for example where the throttle opens, and press e; the same edge of the second run moves there. e again takes its next such edge. s puts both starts together again.
     """  # noqa: E501  (one line a paragraph: it is wrapped for the window)

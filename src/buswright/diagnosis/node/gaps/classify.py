@@ -16,6 +16,7 @@ from buswright.diagnosis.case import MILLISECOND, SECOND, Case, open_link
 from buswright.diagnosis.node.gaps.evidence import Part, Silence, Step, silences, unusual_errors
 from buswright.diagnosis.node.gaps.verdict import (
     HOST_LAG,
+    NO_RESTART,
     OVERLOAD,
     Verdict,
     counter_words,
@@ -141,7 +142,7 @@ def _all_silent(case: Case, silence: Silence) -> Iterator[Verdict]:
     )
     ran_on = (
         *(["Not the modules: their counters kept counting."] if went_on else []),
-        *([f"Not a restart: {kept} of {known} kept their timing."] if mostly_kept else []),
+        *([f"{NO_RESTART}: {kept} of {known} kept their timing."] if mostly_kept else []),
     )
     nothing_lost = ("Not lost frames: the counters paused.",) if stood else ()
     if _host_stamped(case, silence) and stood and mostly_kept and not silence.errors:
@@ -377,12 +378,10 @@ def _why_not(case: Case, silence: Silence, fault: str) -> tuple[str, ...]:
         if counters[Step.RESTARTED] > counters[Step.PAUSED]:
             said.append(f"Not a sender that paused: {counters[Step.RESTARTED]} of its counters restarted.")
     if fault == "bus-off" and counters[Step.COUNTED] and not counters[Step.RESTARTED]:
-        said.append(f"Not a restart: {counters[Step.COUNTED]} of its counters kept counting.")
+        said.append(f"{NO_RESTART}: {counters[Step.COUNTED]} of its counters kept counting.")
     elif fault == "bus-off" and kept and slowest is not None and slowest.chance <= _RARE:
         by_chance = f"which a restart does by chance in {percent(slowest.chance)}"
-        said.append(
-            f"Not a restart: it came back within {duration(slowest.off_ns)} of its earlier timing, {by_chance}."
-        )
+        said.append(f"{NO_RESTART}: it came back within {duration(slowest.off_ns)} of its earlier timing, {by_chance}.")
     if fault == "sender-skips":
         said.append("Not lost frames: its counters paused.")
     if fault in ("bus-off", "module-missing"):

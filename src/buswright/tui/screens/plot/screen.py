@@ -42,15 +42,20 @@ class PlotScreen(WorkScreen):
         Channels, at most six.
     """
 
-    HELP = """
+    READING: ClassVar[str] = """
     ← and → move the cursor, ↑ and ↓ zoom, Home and End go to the first and the newest sample. PgUp and PgDn go a page further. A click or a drag sets the cursor, the wheel zooms. E saves the samples in view, C copies the table. The table reads each channel at the cursor, or its newest sample without a cursor: value, raw number, sensor input and quality.
 
     Each curve has a letter: at its right end, on the curve and in the table. The axis and the dotted limit lines belong to the channel marked ▸; Tab marks the next one. Channels with the same unit share a scale; u gives each its own. y holds the scales.
 
     A column of dots reaches from the lowest to the highest sample in it, so a glitch of one sample is visible. Single dots off the line and the row "bad" are bad samples; v shows their input. w says how the channel ▸ came about at the cursor, from the raw number to the unit. A curve is broken where samples are missing.
 
-    The plot follows the newest sample until you move it; End follows again. It begins with the last minute. a shows all of a capture; Home goes to its first sample. Of a live bus it holds about two minutes.
     """  # noqa: E501  (one line a paragraph: it is wrapped for the window)
+    """How any plot is read; what it shows by itself differs."""
+    HELP = (
+        READING
+        + """The plot follows the newest sample until you move it; End follows again. It begins with the last minute. a shows all of a capture; Home goes to its first sample. Of a live bus it holds about two minutes.
+    """  # noqa: E501
+    )
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("left", "cursor(-1)", "Cursor", key_display="←→", tooltip="cursor: earlier; the first press sets it"),
         Binding("right", "cursor(1)", "Cursor", show=False, tooltip="cursor: later"),
