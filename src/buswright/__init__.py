@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     from buswright.channels.carfile.load import check_car_file, load_car_file
     from buswright.channels.carfile.model import CarFile
     from buswright.channels.limits import Exceedance
+    from buswright.channels.measuring.stored import SignalStore, read_signals
     from buswright.channels.samples.series import Quality, Series, describe_quality
-    from buswright.channels.stored import SignalStore, read_signals
     from buswright.errors import BuswrightError, UserError
     from buswright.findings import Finding
     from buswright.frames.capture import Capture

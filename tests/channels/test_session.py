@@ -8,14 +8,14 @@ import pandas as pd
 import pytest
 
 import buswright as bw
+from buswright.channels.carfile.checks.parts import MOST_CHAIN
 from buswright.channels.carfile.load import check_car_file
 from buswright.channels.carfile.model import Zero
 from buswright.channels.carfile.needs import inputs_of
-from buswright.channels.carfile.parts import MOST_CHAIN
 from buswright.channels.following.follow import Follower
 from buswright.channels.following.window import needs_whole_run
-from buswright.channels.measured import _reference_at
-from buswright.channels.recorded import Segments
+from buswright.channels.measuring.measured import _reference_at
+from buswright.channels.measuring.recorded import Segments
 from buswright.channels.samples.series import Series
 from buswright.channels.session import Session
 from buswright.frames.table import Frames, concatenate

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from buswright.channels import stored as signals
-from buswright.channels.stored import read_signals
+from buswright.channels.measuring import stored as signals
+from buswright.channels.measuring.stored import read_signals
 from buswright.errors import UserError
 from buswright.frames.table import Frames
 from buswright.messages.database import Database, Message, Signal

@@ -16,8 +16,8 @@ from pyarrow import csv
 from tests.cli.warm import command
 
 import buswright
+from buswright.channels.measuring.stored import read_signals
 from buswright.channels.samples.series import Quality
-from buswright.channels.stored import read_signals
 from buswright.channels.units import shown
 from buswright.cli.main import COMMANDS, main
 from buswright.frames.formats.candump.writer import write_candump

@@ -23,7 +23,7 @@ def test_every_fault_of_a_detector_has_all_it_needs() -> None:
     assert set(FAULTS) >= FOUND, "name and layer, in FAULTS of findings.py"
     assert set(DETECTED) == FOUND, "a meaning for the manual, in DETECTED of diagnosis/detected.py"
     put_in = set(KINDS) - FAULTS_NOT_USED_YET
-    assert put_in == FOUND, "a fault to put in, an @injector in simulate/faults/"
+    assert put_in == FOUND, "a fault to put in, an @injector in simulate/faults/injectors/"
     assert all(f"`{fault}` | {DETECTED[fault].meaning}" in PARTS["findings"]() for fault in FOUND)
 
 

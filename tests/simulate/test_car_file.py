@@ -8,7 +8,7 @@ import pytest
 
 from buswright.channels import units
 from buswright.channels.carfile.load import check_car_file, load_car_file
-from buswright.channels.stored import read_signals
+from buswright.channels.measuring.stored import read_signals
 from buswright.frames.table import Frames
 from buswright.simulate.car.channels import CHASSIS_CHANNELS, COMPUTED_CHANNELS, ENGINE_CHANNELS
 from buswright.simulate.car.file import wrenfell_car_file

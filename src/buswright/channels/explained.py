@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from buswright.channels.measured import electrical_of
+from buswright.channels.measuring.measured import electrical_of
 from buswright.channels.samples.series import Series, describe_quality
 
 if TYPE_CHECKING:

@@ -14,8 +14,8 @@ from buswright.channels.expectation import NOTHING, Expectation, Expectations
 from buswright.channels.formula.evaluate import evaluate
 from buswright.channels.formula.parse import Formula
 from buswright.channels.limits import Exceedance, exceedances
-from buswright.channels.measured import Measured, measure_channel
-from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSignal
+from buswright.channels.measuring.measured import Measured, measure_channel
+from buswright.channels.measuring.recorded import Recorded, RecordedMessage, RecordedSignal
 from buswright.channels.samples.resample import Resampled, resample_each
 from buswright.channels.samples.series import Int64s, Series
 from buswright.channels.spool import Spool

@@ -13,7 +13,7 @@ from buswright.frames.formats.candump.writer import write_candump
 from buswright.frames.formats.writing import write_all
 from buswright.frames.table import Clock
 from buswright.simulate.faults.catalogue import KINDS, Fault, GroundTruth
-from buswright.simulate.faults.text import damaged
+from buswright.simulate.faults.injectors.text import damaged
 from buswright.simulate.run import START_EPOCH_NS, SimulatedRun, simulate_run
 from buswright.simulate.source import demo_car
 

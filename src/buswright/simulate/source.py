@@ -15,8 +15,8 @@ from buswright.frames.table import Clock, Frames
 from buswright.simulate.car import networks as car
 from buswright.simulate.car.file import FILE_NAME, wrenfell_car_file
 from buswright.simulate.databases import further_name, wrenfell_databases
-from buswright.simulate.faults.calibration import due_days
 from buswright.simulate.faults.catalogue import Fault, GroundTruth
+from buswright.simulate.faults.injectors.calibration import due_days
 from buswright.simulate.run import START_EPOCH_NS, SimulatedRun, simulate_run
 
 DEMO_S = 60.0

@@ -12,13 +12,13 @@ from types import MappingProxyType
 from typing import Any
 
 from buswright.channels.carfile import files
+from buswright.channels.carfile.checks.messages import check_messages
+from buswright.channels.carfile.checks.parts import check_parts
+from buswright.channels.carfile.checks.ranges import check_ranges
+from buswright.channels.carfile.checks.units import check_conversions, unit_of
 from buswright.channels.carfile.keys import DOCUMENT, HOMES
-from buswright.channels.carfile.messages import check_messages
 from buswright.channels.carfile.model import Car, CarFile, FrameEntry, FrameName
 from buswright.channels.carfile.names import parse_frame_name
-from buswright.channels.carfile.parts import check_parts
-from buswright.channels.carfile.ranges import check_ranges
-from buswright.channels.carfile.units import check_conversions, unit_of
 from buswright.channels.keys.faults import MOST_FAULTS, Fault, FaultLog, FaultSeverity, TooManyFaultsError
 from buswright.channels.keys.positions import Position, find_positions
 from buswright.errors import CarFileError

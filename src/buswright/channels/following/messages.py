@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import Entries, FrameEntry
-from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSignal
+from buswright.channels.measuring.recorded import Recorded, RecordedMessage, RecordedSignal
 from buswright.channels.samples.series import Int64s, UInt16s
 from buswright.channels.spool import Parts
 from buswright.frames.table import Frames

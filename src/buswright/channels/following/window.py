@@ -14,7 +14,7 @@ from buswright.channels.formula.evaluate import evaluate
 from buswright.channels.formula.parse import Formula
 from buswright.channels.formula.past import Past
 from buswright.channels.formula.tree import Call, Node, Number, walk
-from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSignal
+from buswright.channels.measuring.recorded import Recorded, RecordedMessage, RecordedSignal
 from buswright.channels.samples.series import Series
 from buswright.channels.session import Session
 from buswright.frames.table import Frames

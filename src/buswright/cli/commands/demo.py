@@ -206,7 +206,7 @@ def _save(
     folder: Path, capture: SimulatedCapture, in_text: Sequence[Fault], faults: Sequence[Fault], *, force: bool
 ) -> Path:
     from buswright.frames.formats.candump.writer import write_candump
-    from buswright.simulate.faults.text import damaged
+    from buswright.simulate.faults.injectors.text import damaged
     from buswright.simulate.run import START_EPOCH_NS
     from buswright.simulate.source import write_car
 

@@ -17,7 +17,7 @@ from buswright.channels.calibration.kind import nominal_references
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import Facts
 from buswright.channels.guessing import is_bookkeeping
-from buswright.channels.measured import electrical_of
+from buswright.channels.measuring.measured import electrical_of
 from buswright.channels.samples.tally import bad_samples
 from buswright.channels.units import compatible, line
 from buswright.findings import Finding, Layer

@@ -13,7 +13,7 @@ import numpy as np
 
 from buswright.channels import units
 from buswright.channels.exported import array_of, column_of, time_columns, timestamps, with_units
-from buswright.channels.measured import Measured
+from buswright.channels.measuring.measured import Measured
 from buswright.channels.samples.series import Series
 from buswright.channels.session import Session
 from buswright.report.files.tables import (

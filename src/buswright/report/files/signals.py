@@ -9,9 +9,9 @@ import numpy as np
 
 from buswright.channels import units
 from buswright.channels.exported import array_of, column_of, time_columns, with_units
+from buswright.channels.measuring.signals import signal_quality
 from buswright.channels.samples.series import Series
 from buswright.channels.samples.tally import Tally
-from buswright.channels.signals import signal_quality
 from buswright.messages.decode import SignalTable
 from buswright.report.files.tables import (
     Tables,

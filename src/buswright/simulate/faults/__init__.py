@@ -1,6 +1,6 @@
-"""Faults of the simulated car. Importing a module of this package fills the catalogue with every kind."""
+"""Faults of the simulated car. Importing this package fills the catalogue with every kind."""
 
-from buswright.simulate.faults import (
+from buswright.simulate.faults.injectors import (
     bus,
     calibration,
     capture,

@@ -3,7 +3,7 @@
 Each acts where the real one does: on the wire from a sensor, in the sender before arbitration, on the bus, in the
 recorder behind it, or in the text that was written. So whatever is put in, the bus itself stays one that can exist.
 
-A new kind is one function in a module of this package, under `injector`. Its name, parameters, help text, truth and the
+A new kind is one function in a module of `injectors`, under `injector`. Its name, parameters, help text, truth and the
 runs that it is tried in come from there; what is forgotten raises on import.
 """
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from fnmatch import fnmatchcase
 from functools import cached_property
 
-from buswright.channels.recorded import Recorded, RecordedMessage, RecordedSignal
+from buswright.channels.measuring.recorded import Recorded, RecordedMessage, RecordedSignal
 from buswright.frames.table import Frames
 from buswright.messages.columns import Bools, Int64s, UInt8s, unknown_signal
 from buswright.messages.decode import Counts, Decoder

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from buswright.channels import units
+from buswright.channels.carfile.checks.ranges import label_only, unit_hint
 from buswright.channels.carfile.model import CarFile, Channel, FrameEntry, FrameName, Module, SignalName, find_message
-from buswright.channels.carfile.ranges import label_only, unit_hint
 from buswright.channels.keys.faults import FaultLog, shown, suggestion
 from buswright.channels.keys.positions import KeyPath
 from buswright.messages.match import split_source, with_source

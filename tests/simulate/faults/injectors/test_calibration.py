@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from buswright.errors import UserError
-from buswright.simulate.faults.calibration import MIXUPS
 from buswright.simulate.faults.catalogue import Fault
+from buswright.simulate.faults.injectors.calibration import MIXUPS
 from buswright.simulate.run import simulate_run
 from buswright.simulate.source import demo_car
 from tests.simulate.fault_runs import SECONDS, changed, clean, clean_measured, compared, measured, same, seen

@@ -8,9 +8,9 @@ from buswright.errors import UserError
 from buswright.simulate.car.sensing import Moment, sensor_mv
 from buswright.simulate.car.sensors import INPUTS
 from buswright.simulate.faults.catalogue import Fault, Tried, injector
+from buswright.simulate.faults.injectors.wiring import neighbour
 from buswright.simulate.faults.inputs import disturbed, inputs_of, on_for
 from buswright.simulate.faults.plan import Plan
-from buswright.simulate.faults.wiring import neighbour
 from buswright.simulate.physics.hill import Floats
 from buswright.simulate.physics.quantities import Cycle
 from buswright.simulate.physics.story import RATE

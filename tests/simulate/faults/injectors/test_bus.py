@@ -7,8 +7,8 @@ from buswright.errors import UserError
 from buswright.frames.table import Flag
 from buswright.frames.wire.bits import wire_bits
 from buswright.simulate.car import networks as car
-from buswright.simulate.faults.bus import BUS_OFF_FAILURES
 from buswright.simulate.faults.catalogue import Fault
+from buswright.simulate.faults.injectors.bus import BUS_OFF_FAILURES
 from tests.simulate.fault_runs import MESSAGES, at, clean, load, others_as_before, possible, same, seconds_of, seen
 
 PROTOCOL, NO_ACKNOWLEDGE, BUS_ERROR, COUNTERS = 0x08, 0x20, 0x80, 0x200  # linux/can/error.h

@@ -15,7 +15,7 @@ from buswright.channels.guessing import PRESSURES
 from buswright.channels.keys.faults import FaultLog, shown
 
 if TYPE_CHECKING:
-    from buswright.channels.carfile.parts import NamedTables
+    from buswright.channels.carfile.checks.parts import NamedTables
 
 _MARGIN = 0.02
 """How far beyond the calibration's ends a healthy band is proposed, as a part of its span."""

@@ -16,12 +16,12 @@ from buswright.channels.calibration.count import Switch
 from buswright.channels.calibration.kind import on_rail
 from buswright.channels.carfile.model import Channel, Sensor
 from buswright.channels.expectation import believable
-from buswright.channels.recorded import RecordedMessage, RecordedSignal
+from buswright.channels.measuring.recorded import RecordedMessage, RecordedSignal
+from buswright.channels.measuring.signals import quality_of_signal
 from buswright.channels.samples.labels import NO_LABELS, Labels
 from buswright.channels.samples.resample import align, partner
 from buswright.channels.samples.runs import longest_step_ns
 from buswright.channels.samples.series import Bools, Floats, Int64s, Kind, Quality, Series, median
-from buswright.channels.signals import quality_of_signal
 from buswright.messages.columns import Reason
 from buswright.messages.model import Signal
 

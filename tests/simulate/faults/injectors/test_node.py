@@ -9,7 +9,7 @@ from buswright.messages.database import load_database
 from buswright.simulate.car import networks as car
 from buswright.simulate.databases import wrenfell_databases
 from buswright.simulate.faults.catalogue import Fault
-from buswright.simulate.faults.node import DIP_S
+from buswright.simulate.faults.injectors.node import DIP_S
 from tests.simulate.fault_runs import MESSAGES, at, clean, others_as_before, possible, same, seconds_of, seen
 
 DAMPERS = {message.id for message in car.messages() if message.sender == "damper_node"}

@@ -1,0 +1,1 @@
+"""The kinds of faults, by where each acts."""
