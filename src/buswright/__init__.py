@@ -78,8 +78,8 @@ _HOME = {
     "Message": "messages.model",
     "Signal": "messages.model",
     "SignalSelection": "messages.selection",
-    "SignalStore": "channels.stored",
-    "read_signals": "channels.stored",
+    "SignalStore": "channels.measuring.stored",
+    "read_signals": "channels.measuring.stored",
 }
 
 __all__ = [
