@@ -15,8 +15,7 @@ import pytest
 
 import buswright
 from buswright.bench.plan.load import check_against, load_plan
-from buswright.channels.calibration.registry import COMMON_KEYS, KINDS, read_calibration
-from buswright.channels.calibration.starters import starter_sensors
+from buswright.channels.calibration.registry import COMMON_KEYS, KINDS, read_calibration, starter_sensors
 from buswright.channels.carfile.keys import DOCUMENT, key_lines
 from buswright.channels.carfile.load import check_car_file, load_car_file
 from buswright.channels.carfile.model import POSITIONS, ROLES

@@ -10,8 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buswright.channels.calibration.registry import KINDS
-from buswright.channels.calibration.starters import starter_blocks
+from buswright.channels.calibration.registry import KINDS, starter_blocks
 from buswright.channels.carfile.load import check_car_file, load_car_file
 from buswright.channels.carfile.model import ROLES, FrameName
 from buswright.channels.carfile.names import refuse_channel_name

@@ -21,11 +21,7 @@ class Resistance:
     """The input is the resistance itself."""
 
     electrical: ClassVar[str] = "ohm"
-
-    @property
-    def needs(self) -> tuple[Need, ...]:
-        """None."""
-        return ()
+    needs: ClassVar[tuple[Need, ...]] = ()
 
     def ohm(self, electrical: Floats, _supply: Floats | None, /) -> Floats:
         """Resistance of the sensor from the input."""
@@ -93,13 +89,10 @@ class Excited:
     """A known current through the sensor; the input is its voltage, V, times the gain of an amplifier."""
 
     electrical: ClassVar[str] = "V"
+    needs: ClassVar[tuple[Need, ...]] = ()
+
     milliamps: float
     gain: float
-
-    @property
-    def needs(self) -> tuple[Need, ...]:
-        """None."""
-        return ()
 
     def ohm(self, electrical: Floats, _supply: Floats | None, /) -> Floats:
         """Resistance of the sensor from the input."""
@@ -127,46 +120,31 @@ def ends_in_words(outer: Range, electrical: str) -> str:
 # -- from the car file --------------------------------------------------------------------------------------------
 
 DIVIDER_KEYS = (
-    Key(
-        "pull_up",
-        POSITIVE,
-        "Fixed resistor from the input to the supply, the sensor to ground.",
-        unit="ohm",
-        example="2200.0",
-    ),
-    Key(
-        "pull_down",
-        POSITIVE,
-        "Fixed resistor from the input to ground, the sensor to the supply.",
-        unit="ohm",
-        example="2200.0",
-    ),
+    Key("pull_up", POSITIVE, "Fixed resistor from the input to the supply, the sensor to ground.", unit="ohm",
+        example="2200.0"),
+    Key("pull_down", POSITIVE, "Fixed resistor from the input to ground, the sensor to the supply.", unit="ohm",
+        example="2200.0"),
     SUPPLY_KEY,
     REFERENCE_KEY,
-)
+)  # fmt: skip
 
 
 def build_circuit(sheet: Sheet) -> Circuit | None:
     """Circuit of the written keys; exactly one way to get at the resistance."""
-    ways = [key for key in ("pull_up", "pull_down", "current") if key in sheet]
     if sheet.electrical == "ohm":
         keys = ("pull_up", "pull_down", "supply", "reference", "current", "gain")
         sheet.misplaced(keys, "turns volts into resistance, and the input is in ohm")
         return Resistance()
-    if len(ways) != 1:
-        known = " and ".join(ways) if ways else "none"
-        sheet.error(
-            (ways[1],) if ways else (),
-            f"volts become resistance by one fixed resistor or current, and here is {known}",
-            "pull_up = 2200.0 if the resistor goes to the supply, pull_down if it goes to ground; "
-            'or electrical = "ohm" if the module sends resistance',
-        )
+    text = "volts become resistance by one fixed resistor or current, and here is"
+    hint = "pull_up = 2200.0 if the resistor goes to the supply, pull_down if it goes to ground; "
+    hint += 'or electrical = "ohm" if the module sends resistance'
+    way = sheet.way(("pull_up", "pull_down", "current"), text, hint)
+    if way is None:
         return None
-    if ways == ["current"]:
+    if way == "current":
         sheet.misplaced(("supply", "reference"), "goes with a divider, not with a current")
         return Excited(sheet["current"], sheet["gain"])
     sheet.misplaced(("gain",), "goes with a current, not with a divider")
-    (way,) = ways
     return Divider(sheet[way], way == "pull_up", sheet["supply"], sheet.get("reference") or "")
 
 

@@ -168,26 +168,17 @@ FREQUENCY = KindSpec(
     formula="m/s = Hz / (teeth × ratio) × circumference; rpm = 60 × Hz / (teeth × ratio)",
     keys=(
         Key("teeth", POSITIVE, "Pulses per turn of the toothed wheel.", required=True, example="48"),
-        Key(
-            "circumference",
-            POSITIVE,
-            "Way per turn of the wheel: rolled out, loaded, at running pressure.",
-            unit="m",
-            example="1.872",
-        ),
+        Key("circumference", POSITIVE, "Way per turn of the wheel: rolled out, loaded, at running pressure.", unit="m",
+            example="1.872"),
         Key("ratio", POSITIVE, "Turns of the toothed wheel for one of the wheel or shaft wanted.", default=1.0),
-        Key(
-            "range",
-            Span(Number(low=0.0)),
-            "Lowest and highest frequency at which the sensor works; unbounded if left out.",
-            unit="Hz",
-            example="[5.0, 6000.0]",
-        ),
+        Key("range", Span(Number(low=0.0)),
+            "Lowest and highest frequency at which the sensor works; unbounded if left out.", unit="Hz",
+            example="[5.0, 6000.0]"),
     ),
     electrical=("Hz",),
     own_unit="m/s with a circumference, rpm without",
     build=_build_frequency,
-)
+)  # fmt: skip
 
 SWITCH = KindSpec(
     name="switch",
@@ -214,7 +205,6 @@ SWITCH = KindSpec(
             example='[{ name = "off", band = [0.0, 0.8] }, { name = "on", band = [4.2, 5.0] }]',
         ),
     ),
-    electrical=(),
     own_unit="state",
     build=_build_switch,
-)
+)  # fmt: skip

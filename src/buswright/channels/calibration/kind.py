@@ -241,6 +241,14 @@ class Sheet:
         """Log what is wrong at a path within the table."""
         self.log.error((*self.at, *path), text, hint, key=bool(path) and path[0] not in self.written)
 
+    def way(self, keys: Iterable[str], text: str, hint: str, *, none: str = "none", several: str = "") -> str | None:
+        """Return the one of the keys that is there; log that there are none or several of them (`text` and which)."""
+        ways = [key for key in keys if key in self]
+        if len(ways) == 1:
+            return ways[0]
+        self.error((ways[1],) if ways else (), f"{text} {(several or ' and '.join(ways)) if ways else none}", hint)
+        return None
+
     def misplaced(self, keys: Iterable[str], why: str) -> None:
         """Log those of the keys that are written where they have no meaning."""
         for key in keys:
@@ -267,18 +275,18 @@ class KindSpec:
         The formula and where it comes from, for the manual.
     keys
         Its own keys; the ones that every sensor has are `registry.COMMON_KEYS`.
+    build
+        Makes the calibration of a table without faults; or logs why it can't and gives None.
     electrical
         Electrical units it accepts, the default first; empty for any unit, with V as default.
     own_unit
         Unit of its value when `unit` is left out, in words; empty where `unit` must be written.
-    build
-        Makes the calibration of a table without faults; or logs why it can't and gives None.
     """
 
     name: str
     meaning: str
     formula: str
     keys: tuple[Key, ...]
-    electrical: tuple[str, ...]
-    own_unit: str
     build: Callable[[Sheet], Calibration | None]
+    electrical: tuple[str, ...] = ()
+    own_unit: str = ""

@@ -15,12 +15,9 @@ from buswright.channels.keys.kinds import CHANNEL_NAME, POSITIVE, Choice, Number
 from buswright.channels.keys.tables import Key
 
 SUPPLY_KEY = Key("supply", POSITIVE, "Supply of the sensor as it should be.", default=5.0, unit="V")
-REFERENCE_KEY = Key(
-    "reference",
-    CHANNEL_NAME,
+REFERENCE_KEY = Key("reference", CHANNEL_NAME,
     "Channel that measures that supply; the value then follows the supply as it is, not as it should be.",
-    example='"sensor_supply"',
-)
+    example='"sensor_supply"')  # fmt: skip
 _Points = tuple[tuple[float, float], ...]
 _Line = tuple[float, float, tuple[float, float], tuple[float, float]]
 
@@ -189,14 +186,12 @@ def _through_two(points: _Points, key: str, sheet: Sheet) -> _Line | None:
 
 
 def _build_linear(sheet: Sheet) -> Calibration | None:
-    if ("points" in sheet) == ("slope" in sheet):
-        sheet.error(
-            ("points",) if "points" in sheet else (),
-            f"a line is given by two points or by a slope, and here are {'both' if 'points' in sheet else 'neither'}",
-            "points = [[0.5, 0.0], [4.5, 150.0]], or slope = 37.5 and offset = -18.75",
-        )
+    text = "a line is given by two points or by a slope, and here are"
+    hint = "points = [[0.5, 0.0], [4.5, 150.0]], or slope = 37.5 and offset = -18.75"
+    way = sheet.way(("slope", "points"), text, hint, none="neither", several="both")
+    if way is None:
         return None
-    if "points" in sheet:
+    if way == "points":
         sheet.misplaced(("offset", "range"), "goes with a slope, not with points")
         line = _through_two(sheet["points"], "points", sheet)
         return None if line is None else Linear(sheet.electrical, sheet.unit, *line)
@@ -211,16 +206,12 @@ def _build_linear(sheet: Sheet) -> Calibration | None:
 
 
 def _build_ratiometric(sheet: Sheet) -> Calibration | None:
-    if ("points" in sheet) == ("fractions" in sheet):
-        sheet.error(
-            ("points",) if "points" in sheet else (),
-            f"a ratiometric sensor has either points or fractions, and here are "
-            f"{'both' if 'points' in sheet else 'neither'}",
-            "points = [[0.5, 0.0], [4.5, 10.0]] in volts at nominal supply, "
-            "or fractions = [[0.1, 0.0], [0.9, 10.0]] of the supply",
-        )
+    text = "a ratiometric sensor has either points or fractions, and here are"
+    hint = "points = [[0.5, 0.0], [4.5, 10.0]] in volts at nominal supply, "
+    hint += "or fractions = [[0.1, 0.0], [0.9, 10.0]] of the supply"
+    key = sheet.way(("fractions", "points"), text, hint, none="neither", several="both")
+    if key is None:
         return None
-    key = "points" if "points" in sheet else "fractions"
     supply = sheet["supply"]
     points = sheet[key]
     if key == "points":
@@ -274,72 +265,43 @@ LINEAR = KindSpec(
     meaning="A straight line: through two points, or a slope and an offset. It goes on beyond the points.",
     formula="value = slope × input + offset",
     keys=(
-        Key(
-            "points",
-            pairs("[input, value]", least=2, most=2),
+        Key("points", pairs("[input, value]", least=2, most=2),
             "Two pairs of input and value; for more points use a table, or fit a line to the readings.",
-            example="[[0.5, 0.0], [4.5, 150.0]]",
-        ),
+            example="[[0.5, 0.0], [4.5, 150.0]]"),
         Key("slope", Number(), "Value per electrical unit, instead of points.", example="37.5"),
         Key("offset", Number(), "Value at an input of 0, with a slope; 0 if left out.", example="-18.75"),
-        Key(
-            "range",
-            Span(),
-            "Inputs between which the line holds, with a slope; unbounded if left out.",
-            unit=_ELECTRICAL,
-            example="[0.5, 4.5]",
-        ),
+        Key("range", Span(), "Inputs between which the line holds, with a slope; unbounded if left out.",
+            unit=_ELECTRICAL, example="[0.5, 4.5]"),
     ),
-    electrical=(),
-    own_unit="",
     build=_build_linear,
-)
+)  # fmt: skip
 
 RATIOMETRIC = KindSpec(
     name="ratiometric",
     meaning="A straight line in proportion to the supply, which may be measured by another channel.",
     formula="value = slope × (input / supply) + offset; 0.5 to 4.5 V at 5 V is (V / supply - 0.1) / 0.8 × full scale",
     keys=(
-        Key(
-            "points",
-            pairs("[volts, value]", least=2, most=2),
-            "Two pairs of volts at nominal supply and value.",
-            example="[[0.5, 0.0], [4.5, 10.0]]",
-        ),
-        Key(
-            "fractions",
-            pairs("[part of the supply, value]", least=2, most=2),
-            "Two pairs of part of the supply and value, instead of points.",
-            example="[[0.1, 0.0], [0.9, 10.0]]",
-        ),
+        Key("points", pairs("[volts, value]", least=2, most=2), "Two pairs of volts at nominal supply and value.",
+            example="[[0.5, 0.0], [4.5, 10.0]]"),
+        Key("fractions", pairs("[part of the supply, value]", least=2, most=2),
+            "Two pairs of part of the supply and value, instead of points.", example="[[0.1, 0.0], [0.9, 10.0]]"),
         SUPPLY_KEY,
         REFERENCE_KEY,
     ),
     electrical=("V",),
-    own_unit="",
     build=_build_ratiometric,
-)
+)  # fmt: skip
 
 TABLE = KindSpec(
     name="table",
     meaning="A curve through points, which never overshoots between them and goes straight on beyond them.",
     formula="smooth: monotone piecewise cubic Hermite (Fritsch and Carlson 1980, Fritsch and Butland 1984)",
     keys=(
-        Key(
-            "points",
-            pairs("[input, value]", least=2),
-            "Pairs of input and value, inputs rising, values rising or falling throughout.",
-            required=True,
-            example="[[0.4, 0.0], [1.6, 12.0], [4.1, 45.0]]",
-        ),
-        Key(
-            "interpolation",
-            Choice("a way between points", ("smooth", "straight")),
-            "What is between the points: a smooth curve or straight lines.",
-            default="smooth",
-        ),
+        Key("points", pairs("[input, value]", least=2),
+            "Pairs of input and value, inputs rising, values rising or falling throughout.", required=True,
+            example="[[0.4, 0.0], [1.6, 12.0], [4.1, 45.0]]"),
+        Key("interpolation", Choice("a way between points", ("smooth", "straight")),
+            "What is between the points: a smooth curve or straight lines.", default="smooth"),
     ),
-    electrical=(),
-    own_unit="",
     build=_build_table,
-)
+)  # fmt: skip

@@ -124,23 +124,10 @@ POLYNOMIAL = KindSpec(
     meaning="A polynomial between the ends of its range; beyond them it goes on straight, along its tangents.",
     formula="value = c0 + c1 × input + c2 × input² + ...",
     keys=(
-        Key(
-            "coefficients",
-            Items(Number(), "a list of numbers", least=2, most=12),
-            "Factors c0, c1, c2 ..., the constant first.",
-            required=True,
-            example="[-2.1, 30.5, 0.42]",
-        ),
-        Key(
-            "range",
-            Span(),
-            "Inputs between which it holds.",
-            required=True,
-            unit="the sensor's electrical unit",
-            example="[0.5, 4.5]",
-        ),
+        Key("coefficients", Items(Number(), "a list of numbers", least=2, most=12),
+            "Factors c0, c1, c2 ..., the constant first.", required=True, example="[-2.1, 30.5, 0.42]"),
+        Key("range", Span(), "Inputs between which it holds.", required=True, unit="the sensor's electrical unit",
+            example="[0.5, 4.5]"),
     ),
-    electrical=(),
-    own_unit="",
     build=_build_polynomial,
-)
+)  # fmt: skip

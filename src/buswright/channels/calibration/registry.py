@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cache
+from importlib import resources
 from types import MappingProxyType
 from typing import Any
 
@@ -69,46 +72,32 @@ STAGES = KindSpec(
     meaning="Two calibrations one behind the other: the electronics (an amplifier, a converter), then the sensor.",
     formula="value = sensor(electronics(input)); the unit of one stage is the electrical unit of the next.",
     keys=(
-        Key(
-            "stages",
-            Items(Stage(), "a list of tables [{ kind = ... }, ...]", least=2),
-            "The calibrations in the order in which the signal meets them, each with its own `kind`.",
-            required=True,
-            example='[{ kind = "linear", points = [[0.5, 0.0], [4.5, 20.0]], unit = "mA" }, ...]',
-        ),
+        Key("stages", Items(Stage(), "a list of tables [{ kind = ... }, ...]", least=2),
+            "The calibrations in the order in which the signal meets them, each with its own `kind`.", required=True,
+            example='[{ kind = "linear", points = [[0.5, 0.0], [4.5, 20.0]], unit = "mA" }, ...]'),
     ),
-    electrical=(),
     own_unit="the unit of the last stage",
     build=_build_stages,
-)
+)  # fmt: skip
 
 _SPECS = (LINEAR, RATIOMETRIC, TABLE, POLYNOMIAL, THERMISTOR, RTD, THERMOCOUPLE, FREQUENCY, SWITCH, STAGES)
 KINDS: Mapping[str, KindSpec] = MappingProxyType({spec.name: spec for spec in _SPECS})
 """Every kind by the word that a car file writes after `kind =`."""
 
 _KIND = Key("kind", Choice("a kind of calibration", tuple(KINDS)), "The kind of calibration.", required=True)
-_ELECTRICAL = Key(
-    "electrical", UnitName(), "Unit of what the sensor gives; a signal in another unit of that sort is converted."
-)
+_ELECTRICAL = Key("electrical", UnitName(),
+    "Unit of what the sensor gives; a signal in another unit of that sort is converted.")  # fmt: skip
 _UNIT = Key("unit", UnitName(), "Unit of the value.", example='"bar"')
 _CLAMP = Key("clamp", Flag(), "Hold the value at the outer points instead of going on beyond them.", False)
 
 SENSOR_KEYS = (
-    Key(
-        "healthy",
-        Span(),
-        "Lowest and highest input that intact wiring gives; at or beyond is a wiring fault.",
-        unit="the sensor's electrical unit",
-        example="[0.25, 4.75]",
-    ),
-    Key(
-        "open_reads",
-        Choice("what a broken wire can read", ("high", "low", "floating")),
-        "What a broken signal wire reads.",
-    ),
+    Key("healthy", Span(), "Lowest and highest input that intact wiring gives; at or beyond is a wiring fault.",
+        unit="the sensor's electrical unit", example="[0.25, 4.75]"),
+    Key("open_reads", Choice("what a broken wire can read", ("high", "low", "floating")),
+        "What a broken signal wire reads."),
     Key("max_rate", Number(above=0.0), "Fastest believable change of the value.", unit="the unit per second"),
     Key("cautions", Items(Text(), "a list of texts"), "Warnings to show to whoever works on the sensor."),
-)
+)  # fmt: skip
 """Keys of a sensor that are for whoever reads it, not for its curve."""
 
 COMMON_KEYS = (_KIND, _ELECTRICAL, _UNIT, _CLAMP, *SENSOR_KEYS)
@@ -201,3 +190,19 @@ def sensor_schema() -> JsonSchema:
         for name, spec in KINDS.items()
     ]
     return {"type": "object", "properties": {"kind": _KIND.schema()}, "required": ["kind"], "allOf": kinds}
+
+
+# -- starter sensors: generic ones of each kind, to copy into a car file -------------------------------------------
+
+
+@cache
+def starter_sensors() -> str:
+    """Return the list of starter sensors, TOML with comments."""
+    return resources.files(__package__).joinpath("starter_sensors.toml").read_text(encoding="utf-8")
+
+
+@cache
+def starter_blocks() -> Mapping[str, str]:
+    """Return the text of each starter sensor by name."""
+    blocks = re.findall(r"^(\[sensor\.(\w+)\]\n(?:.+\n)*)", starter_sensors(), re.MULTILINE)
+    return {name: block for block, name in blocks}

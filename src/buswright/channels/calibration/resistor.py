@@ -179,16 +179,11 @@ def _range_of(circuit: Circuit, ohm: Floats, band: tuple[float, float]) -> Range
 
 
 def _build_model(sheet: Sheet) -> SteinhartHartModel | ResistanceTable | None:
-    ways = [key for key in ("coefficients", "beta", "table") if key in sheet]
-    if len(ways) != 1:
-        sheet.error(
-            (ways[1],) if ways else (),
-            "a thermistor is known by its coefficients, its beta or its table, and here is "
-            + (" and ".join(ways) if ways else "none of them"),
-            "coefficients = [A, B, C], or beta = 3950.0 with r25 = 10000.0, or table = [[degC, ohm], ...]",
-        )
+    text = "a thermistor is known by its coefficients, its beta or its table, and here is"
+    hint = "coefficients = [A, B, C], or beta = 3950.0 with r25 = 10000.0, or table = [[degC, ohm], ...]"
+    way = sheet.way(("coefficients", "beta", "table"), text, hint, none="none of them")
+    if way is None:
         return None
-    (way,) = ways
     if ("r25" in sheet) != (way == "beta"):
         if way == "beta":
             text = "is missing, and beta alone gives no resistance"
@@ -276,33 +271,22 @@ THERMISTOR = KindSpec(
         "pull-up: R = pull_up × V / (supply - V); pull-down: R = pull_down × (supply - V) / V; T in kelvin"
     ),
     keys=(
-        Key(
-            "coefficients",
-            Items(Number(), "a list of 3 numbers", least=3, most=3),
-            "Steinhart-Hart coefficients A, B, C for ohm and kelvin.",
-            example="[1.12924e-3, 2.34108e-4, 0.87755e-7]",
-        ),
+        Key("coefficients", Items(Number(), "a list of 3 numbers", least=3, most=3),
+            "Steinhart-Hart coefficients A, B, C for ohm and kelvin.", example="[1.12924e-3, 2.34108e-4, 0.87755e-7]"),
         Key("beta", POSITIVE, "Beta, instead of coefficients.", unit="K", example="3950.0"),
         Key("r25", POSITIVE, "Resistance at 25 degC, with beta.", unit="ohm", example="10000.0"),
-        Key(
-            "table",
-            pairs("[degC, ohm]", least=2),
+        Key("table", pairs("[degC, ohm]", least=2),
             "Pairs of degC and ohm, temperatures rising, instead of coefficients.",
-            example="[[0.0, 32650.0], [25.0, 10000.0], [100.0, 678.0]]",
-        ),
+            example="[[0.0, 32650.0], [25.0, 10000.0], [100.0, 678.0]]"),
         *DIVIDER_KEYS,
-        Key(
-            "range",
-            Span(),
-            "Temperatures between which it is used; -40 to 150, or the ends of the table, if left out.",
-            unit="degC",
-            example="[-20.0, 150.0]",
-        ),
+        Key("range", Span(),
+            "Temperatures between which it is used; -40 to 150, or the ends of the table, if left out.", unit="degC",
+            example="[-20.0, 150.0]"),
     ),
     electrical=("V", "ohm"),
     own_unit="degC",
     build=_build_thermistor,
-)
+)  # fmt: skip
 
 RTD = KindSpec(
     name="rtd",
@@ -316,15 +300,10 @@ RTD = KindSpec(
         *DIVIDER_KEYS,
         Key("current", POSITIVE, "Current through the sensor.", unit="mA", example="1.0"),
         Key("gain", POSITIVE, "Gain of an amplifier behind it, with a current.", default=1.0),
-        Key(
-            "range",
-            Span(),
-            "Temperatures between which it is used; -200 to 850 if left out.",
-            unit="degC",
-            example="[-40.0, 180.0]",
-        ),
+        Key("range", Span(), "Temperatures between which it is used; -200 to 850 if left out.", unit="degC",
+            example="[-40.0, 180.0]"),
     ),
     electrical=("V", "ohm"),
     own_unit="degC",
     build=_build_rtd,
-)
+)  # fmt: skip

@@ -114,34 +114,18 @@ THERMOCOUPLE = KindSpec(
         "E(hot) = (input - at_zero) / gain + E(cold junction), E the ITS-90 reference function (NIST Monograph 175)"
     ),
     keys=(
-        Key(
-            "type",
-            Choice("a type of thermocouple", ("K", "J", "T", "N", "E")),
-            "Its letter.",
-            required=True,
-            example='"K"',
-        ),
-        Key(
-            "cold_junction",
-            Either(Number(), (int, float), CHANNEL_NAME),
-            "Temperature of the cold junction, or the channel that measures it.",
-            required=True,
-            unit="degC",
-            example='"module_temperature"',
-        ),
+        Key("type", Choice("a type of thermocouple", ("K", "J", "T", "N", "E")), "Its letter.", required=True,
+            example='"K"'),
+        Key("cold_junction", Either(Number(), (int, float), CHANNEL_NAME),
+            "Temperature of the cold junction, or the channel that measures it.", required=True, unit="degC",
+            example='"module_temperature"'),
         Key("gain", POSITIVE, "Gain of the amplifier.", default=1.0, example="122.4"),
-        Key(
-            "at_zero", Number(), "Input at 0 mV of the thermocouple.", default=0.0, unit="the sensor's electrical unit"
-        ),
-        Key(
-            "range",
-            Span(),
-            "Temperatures between which it is used; those of the reference function if left out.",
-            unit="degC",
-            example="[0.0, 1100.0]",
-        ),
+        Key("at_zero", Number(), "Input at 0 mV of the thermocouple.", default=0.0,
+            unit="the sensor's electrical unit"),
+        Key("range", Span(), "Temperatures between which it is used; those of the reference function if left out.",
+            unit="degC", example="[0.0, 1100.0]"),
     ),
     electrical=("V", "mV", "uV"),
     own_unit="degC",
     build=_build_thermocouple,
-)
+)  # fmt: skip

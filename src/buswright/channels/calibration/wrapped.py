@@ -13,11 +13,26 @@ from buswright.channels.calibration.kind import Calibration, Floats, Limits, Nee
 
 
 @dataclass(frozen=True, slots=True)
-class InUnit(Calibration):
+class Wrapped(Calibration):
+    """Another calibration, of which only what becomes of the value is changed."""
+
+    inner: Calibration
+
+    @property
+    def needs(self) -> tuple[Need, ...]:
+        """Channels that the calibration inside wants."""
+        return self.inner.needs
+
+    def limits(self, margin: float, references: References | None = None) -> Limits:
+        """Limits of the calibration inside: they are on the electrical side."""
+        return self.inner.limits(margin, references)
+
+
+@dataclass(frozen=True, slots=True)
+class InUnit(Wrapped):
     """A calibration whose value is wanted in another unit than its own (a thermistor in degF)."""
 
     kind: ClassVar[str] = "unit"
-    inner: Calibration
 
     @property
     def range(self) -> Range:
@@ -25,11 +40,6 @@ class InUnit(Calibration):
         inner = self.inner.range
         low, high = units.convert(np.array(inner.value), self.inner.unit, self.unit).tolist()
         return Range(inner.electrical, (low, high))
-
-    @property
-    def needs(self) -> tuple[Need, ...]:
-        """Channels that the calibration inside wants."""
-        return self.inner.needs
 
     def apply(self, electrical: Floats, references: References | None = None) -> Floats:
         """Apply the calibration inside, then convert."""
@@ -39,31 +49,21 @@ class InUnit(Calibration):
         """Convert, then invert the calibration inside."""
         return self.inner.invert(units.convert(value, self.unit, self.inner.unit), references)
 
-    def limits(self, margin: float, references: References | None = None) -> Limits:
-        """Limits of the calibration inside: they are on the electrical side."""
-        return self.inner.limits(margin, references)
-
     def describe(self) -> str:
         """Describe the calibration inside, and the unit."""
         return f"{self.inner.describe()}; shown in {self.unit}"
 
 
 @dataclass(frozen=True, slots=True)
-class Clamped(Calibration):
+class Clamped(Wrapped):
     """A calibration held at its outer points. What lies beyond is still reported as outside."""
 
     kind: ClassVar[str] = "clamp"
-    inner: Calibration
 
     @property
     def range(self) -> Range:
         """Outer points."""
         return self.inner.range
-
-    @property
-    def needs(self) -> tuple[Need, ...]:
-        """Channels that the calibration inside wants."""
-        return self.inner.needs
 
     def apply(self, electrical: Floats, references: References | None = None) -> Floats:
         """Bring the input within the outer points, then apply."""
@@ -73,10 +73,6 @@ class Clamped(Calibration):
     def invert(self, value: Floats, references: References | None = None) -> Floats:
         """Bring the value within the outer points, then invert."""
         return self.inner.invert(np.clip(value, self.range.low, self.range.high), references)
-
-    def limits(self, margin: float, references: References | None = None) -> Limits:
-        """Limits of the calibration inside."""
-        return self.inner.limits(margin, references)
 
     def describe(self) -> str:
         """Describe the calibration inside, and that it is held."""

@@ -14,7 +14,7 @@ from buswright.channels.calibration.kind import Calibration, CalibrationError, F
 from buswright.channels.calibration.registry import KINDS, read_calibration
 from buswright.channels.calibration.resistor import Rtd, Thermistor
 from buswright.channels.calibration.thermocouple import Thermocouple
-from buswright.channels.calibration.wrapped import Clamped, InUnit
+from buswright.channels.calibration.wrapped import Wrapped
 from buswright.channels.fits.curves import (
     Amplified,
     Curve,
@@ -53,7 +53,7 @@ def calibration_of(sheet: Sheet) -> Calibration:
 
 def bare(calibration: Calibration) -> Calibration:
     """Return what is inside of a clamp or of another unit."""
-    while isinstance(calibration, InUnit | Clamped):
+    while isinstance(calibration, Wrapped):
         calibration = calibration.inner
     return calibration
 

@@ -54,7 +54,7 @@ def run(options: argparse.Namespace) -> int:
     elif options.markdown:
         print(page(topic), end="")
     elif topic == "sensors" and not sys.stdout.isatty():
-        from buswright.channels.calibration.starters import starter_sensors
+        from buswright.channels.calibration.registry import starter_sensors
 
         print(starter_sensors(), end="")
     else:

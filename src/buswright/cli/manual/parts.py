@@ -262,7 +262,7 @@ def units() -> str:
 
 def sensors_block() -> str:
     """Return the list of starter sensors as a Markdown code block."""
-    from buswright.channels.calibration.starters import starter_sensors
+    from buswright.channels.calibration.registry import starter_sensors
 
     return f"```toml\n{starter_sensors()}```"
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from buswright.channels import units
-from buswright.channels.calibration.starters import starter_blocks
+from buswright.channels.calibration.registry import starter_blocks
 from buswright.channels.carfile.model import SHARED_ROLES, CarFile
 from buswright.channels.carfile.names import tidy_channel_name
 from buswright.channels.carfile.rendering import Table, quoted

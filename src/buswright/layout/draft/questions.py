@@ -12,7 +12,7 @@ import numpy as np
 
 from buswright.channels import units
 from buswright.channels.calibration.kind import Calibration, nominal_references
-from buswright.channels.calibration.starters import starter_blocks
+from buswright.channels.calibration.registry import starter_blocks
 from buswright.channels.carfile.model import SHARED_ROLES, CarFile, Channel
 from buswright.channels.carfile.names import refuse_channel_name
 from buswright.channels.carfile.rendering import Table, key, table_of

@@ -11,8 +11,7 @@ import numpy as np
 
 from buswright.channels import units
 from buswright.channels.calibration.kind import Calibration
-from buswright.channels.calibration.registry import read_calibration
-from buswright.channels.calibration.starters import starter_blocks
+from buswright.channels.calibration.registry import read_calibration, starter_blocks
 from buswright.channels.guessing import Guess, words_of
 from buswright.messages.model import Message, Signal
 

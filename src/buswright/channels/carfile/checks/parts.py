@@ -7,7 +7,7 @@ import graphlib
 from collections.abc import Collection, Mapping
 from typing import Any
 
-from buswright.channels.calibration.starters import starter_blocks
+from buswright.channels.calibration.registry import starter_blocks
 from buswright.channels.carfile.model import (
     SHARED_ROLES,
     Bus,
