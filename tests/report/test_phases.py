@@ -6,7 +6,7 @@ from buswright.diagnosis.phases.running import Change, CrankGap, Supply
 from buswright.diagnosis.phases.sampling import Sampling
 from buswright.diagnosis.phases.tables import PhaseTables
 from buswright.diagnosis.phases.truths import Truth
-from buswright.diagnosis.sensors.spectrum import Strongest
+from buswright.diagnosis.sensors.disturbed.spectrum import Strongest
 from buswright.report.health.diagnose import _phase_lines
 from buswright.report.health.phases import sheets, summary
 

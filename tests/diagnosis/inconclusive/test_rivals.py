@@ -7,7 +7,7 @@ import pytest
 
 from buswright.diagnosis.case import Sighting, sighting
 from buswright.diagnosis.inconclusive.rivals import with_rivals
-from buswright.diagnosis.sensors.rails import rail_sightings
+from buswright.diagnosis.sensors.inputs.rails import rail_sightings
 from buswright.findings import FAULTS, Severity
 from buswright.health.channels.evidence import ChannelEvidence
 

@@ -3,7 +3,7 @@
 from buswright.diagnosis.phases.running import Change
 from buswright.diagnosis.phases.sampling import sampling
 from buswright.diagnosis.phases.tables import phase_tables
-from buswright.diagnosis.sensors.spectrum import Strongest
+from buswright.diagnosis.sensors.disturbed.spectrum import Strongest
 
 from ..sensors.synthetic import case_of, made
 from .phased import SECONDS, engine, plain

@@ -13,7 +13,7 @@ from buswright.bench.judge.making import Tested, judged, span_text, unjudged
 from buswright.bench.plan.model import WIRED, PlannedInput, Step
 from buswright.bench.result import Check, Level, Line, Move, StepResult
 from buswright.bench.words import where
-from buswright.diagnosis.sensors.levels import MIXED
+from buswright.diagnosis.sensors.numbers.levels import MIXED
 from buswright.diagnosis.words import METER
 from buswright.findings import THRESHOLDS
 from buswright.wording import percent

@@ -9,8 +9,8 @@ import numpy as np
 from buswright.channels.samples.series import Bools
 from buswright.diagnosis.case import SECOND, Case
 from buswright.diagnosis.inconclusive.question import Asked, Question, Why, answered
-from buswright.diagnosis.sensors.decoding import EDGE_SHARE, LEAST_SAMPLES, ORDERS, codes_of
-from buswright.diagnosis.sensors.physics import (
+from buswright.diagnosis.sensors.codes.decoding import EDGE_SHARE, LEAST_SAMPLES, ORDERS, codes_of
+from buswright.diagnosis.sensors.numbers.physics import (
     HABIT_RUNS,
     HABIT_S,
     HABITS,

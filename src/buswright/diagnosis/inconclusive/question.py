@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 from buswright.diagnosis.case import Case
-from buswright.diagnosis.sensors.relations import Views
+from buswright.diagnosis.sensors.numbers.relations import Views
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 
 About = Literal[

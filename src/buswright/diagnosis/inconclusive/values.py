@@ -10,11 +10,11 @@ import numpy as np
 from buswright.channels import units
 from buswright.channels.samples.series import Bools
 from buswright.diagnosis.inconclusive.question import NO_ROLE, Asked, Question, Why, answered
-from buswright.diagnosis.sensors.exchanged import corners_seen, trusted_turn
-from buswright.diagnosis.sensors.laws import CLOSE_R, LAW_TOLERANCE, laws
-from buswright.diagnosis.sensors.levels import LEAST_WINDOWS, LEVELS
-from buswright.diagnosis.sensors.relations import CLEAR_R, FAST_MS, LEAST_S, View, Views, fit
-from buswright.diagnosis.sensors.zeroes import (
+from buswright.diagnosis.sensors.numbers.exchanged import corners_seen, trusted_turn
+from buswright.diagnosis.sensors.numbers.laws import CLOSE_R, LAW_TOLERANCE, laws
+from buswright.diagnosis.sensors.numbers.levels import LEAST_WINDOWS, LEVELS
+from buswright.diagnosis.sensors.numbers.relations import CLEAR_R, FAST_MS, LEAST_S, View, Views, fit
+from buswright.diagnosis.sensors.numbers.zeroes import (
     AT_REST,
     ENGINE_OFF,
     REST_LEAST,

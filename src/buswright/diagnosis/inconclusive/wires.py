@@ -7,11 +7,11 @@ from collections.abc import Iterator
 import numpy as np
 
 from buswright.diagnosis.inconclusive.question import Asked, Question, Why, answered
-from buswright.diagnosis.sensors.crosstalk import COMMON, COPIED, move_together, neighbours
-from buswright.diagnosis.sensors.ground import loads_of
-from buswright.diagnosis.sensors.noise import LEAST_RUNNING, is_analogue, shakes, twins_of
-from buswright.diagnosis.sensors.rail_stays import debounce_of
-from buswright.diagnosis.sensors.sag import fed_by, what_it_feeds
+from buswright.diagnosis.sensors.disturbed.crosstalk import COMMON, COPIED, move_together, neighbours
+from buswright.diagnosis.sensors.disturbed.ground import loads_of
+from buswright.diagnosis.sensors.disturbed.noise import LEAST_RUNNING, is_analogue, shakes, twins_of
+from buswright.diagnosis.sensors.disturbed.sag import fed_by, what_it_feeds
+from buswright.diagnosis.sensors.inputs.rail_stays import debounce_of
 from buswright.diagnosis.sensors.sharing import named
 from buswright.diagnosis.sensors.steps import in_volts
 from buswright.health.channels.evidence import ChannelEvidence

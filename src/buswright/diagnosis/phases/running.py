@@ -12,10 +12,10 @@ from buswright.channels import units
 from buswright.channels.samples.series import Bools, Int64s
 from buswright.diagnosis.case import MILLISECOND, Case
 from buswright.diagnosis.node.gaps.feed import ROLES
-from buswright.diagnosis.sensors.ground import REAL_CHANGES, SAME
-from buswright.diagnosis.sensors.noise import PULSING, engine_speed_in, is_analogue, is_steady, noise_at_rest
-from buswright.diagnosis.sensors.spectrum import Strongest, strongest
-from buswright.diagnosis.sensors.zeroes import REST_LEAST, level_in
+from buswright.diagnosis.sensors.disturbed.ground import REAL_CHANGES, SAME
+from buswright.diagnosis.sensors.disturbed.noise import PULSING, engine_speed_in, is_analogue, is_steady, noise_at_rest
+from buswright.diagnosis.sensors.disturbed.spectrum import Strongest, strongest
+from buswright.diagnosis.sensors.numbers.zeroes import REST_LEAST, level_in
 from buswright.health.baseline.standstill import noise_of
 from buswright.health.channels.driving import RUNNING_RPM, Driving
 from buswright.health.channels.evidence import ChannelEvidence, Channels

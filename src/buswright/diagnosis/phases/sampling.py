@@ -9,7 +9,7 @@ from typing import Literal
 from buswright.channels.useful_rates import ROUNDING, USEFUL_HZ, WASTE
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.phases.running import Change
-from buswright.diagnosis.sensors.spectrum import Strongest
+from buswright.diagnosis.sensors.disturbed.spectrum import Strongest
 
 Advice = Literal["fine", "slow", "wasteful", "aliased"]
 _UNSTEADY = 1.02

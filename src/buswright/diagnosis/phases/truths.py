@@ -11,7 +11,7 @@ import numpy as np
 from buswright.channels import units
 from buswright.channels.samples.series import Bools
 from buswright.diagnosis.case import Case
-from buswright.diagnosis.sensors.zeroes import REST_LEAST, before_start, level_in, seen_after_soak, seen_at_rest
+from buswright.diagnosis.sensors.numbers.zeroes import REST_LEAST, before_start, level_in, seen_after_soak, seen_at_rest
 from buswright.health.channels.evidence import ChannelEvidence
 
 Verdict = Literal["within", "beyond", "not judged"]

@@ -1,0 +1,1 @@
+"""What shifts or shakes inputs from outside? Supplies, grounds, neighbours, the ignition."""

@@ -1,0 +1,1 @@
+"""Is the input of a channel well? Ends of its range, contacts, wires, changes that nothing real makes."""
