@@ -7,8 +7,8 @@ import time
 import pytest
 
 from buswright.capacity.assess import assess
-from buswright.capacity.plan import plan_of
-from buswright.capacity.traffic import TrafficFold
+from buswright.capacity.carried.plan import plan_of
+from buswright.capacity.carried.traffic import TrafficFold
 from buswright.health.described import Described
 from buswright.health.track import HealthTracker
 from buswright.simulate.run import simulate_run

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from buswright.capacity.stream import Rates, Stream
+from buswright.capacity.carried.stream import Rates, Stream
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import FD_LENGTHS
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from buswright.capacity.advice import packings, rate_advice
+from buswright.capacity.carried.stream import Rates
 from buswright.capacity.log_size import bytes_per_frame, made_frames, sizes_of
-from buswright.capacity.stream import Rates
 from buswright.health.described import Described
 from tests.capacity.sets import stream
 from tests.health.traffic import comb

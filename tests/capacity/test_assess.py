@@ -6,10 +6,10 @@ import dataclasses
 
 import pytest
 
-from buswright.capacity.addition import addition_of
 from buswright.capacity.assess import assess
-from buswright.capacity.plan import Plan, Unplanned
-from buswright.capacity.stream import Rates
+from buswright.capacity.carried.plan import Plan, Unplanned
+from buswright.capacity.carried.stream import Rates
+from buswright.capacity.proposed.addition import addition_of
 from buswright.findings import Severity
 from buswright.health.described import Described
 from buswright.health.model.health import BitRate

@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buswright.capacity.identifiers import alike, clashes_of, free_ranges
+from buswright.capacity.proposed.identifiers import alike, clashes_of, free_ranges
 from buswright.channels.carfile.model import FrameName
 
 

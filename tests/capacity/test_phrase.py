@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buswright.capacity.addition import addition_of
-from buswright.capacity.phrase import parse
+from buswright.capacity.proposed.addition import addition_of
+from buswright.capacity.proposed.phrase import parse
 from buswright.errors import UserError
 from tests.health.traffic import MS
 

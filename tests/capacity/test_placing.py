@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buswright.capacity.bounds import bounds_of, late_count
-from buswright.capacity.placing import place
-from buswright.capacity.stream import Rates
+from buswright.capacity.carried.stream import Rates
+from buswright.capacity.proposed.placing import place
+from buswright.capacity.timing.bounds import bounds_of, late_count
 from buswright.channels.carfile.model import FrameName
 from buswright.errors import UserError
 from tests.capacity.sets import random_set, stream

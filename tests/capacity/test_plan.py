@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buswright.capacity.bounds import mean_load, worst_load
-from buswright.capacity.plan import envelope, plan_of
-from buswright.capacity.traffic import RUNS, TrafficFold
+from buswright.capacity.carried.plan import envelope, plan_of
+from buswright.capacity.carried.traffic import RUNS, TrafficFold
+from buswright.capacity.timing.bounds import mean_load, worst_load
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Flag
 from buswright.frames.wire.bits import wire_bits

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buswright.capacity.bounds import bounds_of, by_priority
-from buswright.capacity.response import response_times
-from buswright.capacity.stream import Rates
+from buswright.capacity.carried.stream import Rates
+from buswright.capacity.timing.bounds import bounds_of, by_priority
+from buswright.capacity.timing.response import response_times
 from buswright.frames.table import FD_LENGTHS
 from buswright.frames.wire.bits import classic_bits
 from tests.capacity import paper

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from buswright.capacity.bounds import bounds_of
-from buswright.capacity.simulation import simulate
+from buswright.capacity.timing.bounds import bounds_of
+from buswright.capacity.timing.simulation import simulate
 from tests.capacity.sets import random_set
 
 

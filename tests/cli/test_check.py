@@ -16,7 +16,7 @@ from buswright.channels.carfile.load import check_car_file
 from buswright.cli.main import main
 from buswright.errors import UserError
 from buswright.findings import Severity
-from buswright.report.commands.check import MOST_ALIKE, checking_of, render_text
+from buswright.report.car.check import MOST_ALIKE, checking_of, render_text
 
 ROOT = Path(__file__).parents[2]
 WRENFELL = ROOT / "dbc_examples" / "wrenfell.toml"

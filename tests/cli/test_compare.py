@@ -11,7 +11,7 @@ from buswright.cli.main import main
 from buswright.errors import UserError
 from buswright.frames.formats.candump.writer import write_candump
 from buswright.frames.opening import open_capture
-from buswright.report.commands.compare import MOST_NOTES
+from buswright.report.health.compare import MOST_NOTES
 from buswright.simulate.faults.written import read_fault
 from buswright.simulate.source import SimulatedCapture
 

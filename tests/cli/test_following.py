@@ -13,7 +13,7 @@ from buswright.cli.adding import Outcome
 from buswright.cli.following import RETRY_S, Following
 from buswright.cli.main import status_of
 from buswright.errors import CaptureError
-from buswright.report.commands.season import trusted
+from buswright.report.season.actions import trusted
 from buswright.season.arriving import BROKEN_OFF_S, QUIET_S, listed
 from buswright.season.captures import hashed, stamps_of, unreadable
 from buswright.season.catalogue import read_catalogue

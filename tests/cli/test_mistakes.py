@@ -11,7 +11,7 @@ from buswright.channels.carfile.load import check_car_file
 from buswright.cli.main import main
 from buswright.errors import BuswrightError
 from buswright.findings import Severity
-from buswright.report.commands.check import checking_of
+from buswright.report.car.check import checking_of
 
 ROOT = Path(__file__).parents[2]
 

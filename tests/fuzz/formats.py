@@ -164,7 +164,7 @@ def sidecar(data, seed, folder):
 def baseline(data, seed, folder):
     from buswright.health.baseline.compare import compare
     from buswright.health.baseline.file import load
-    from buswright.report.commands import compare as report
+    from buswright.report.health import compare as report
 
     good = folder / "kept.json"
     good.write_bytes(seed.data)
@@ -181,7 +181,7 @@ def layout(data, seed, folder):
     """A document that is read can be held against another, both ways."""
     from buswright.layout.document.file import load
     from buswright.layout.verify import differences
-    from buswright.report.commands import verify as report
+    from buswright.report.layout import verify as report
 
     good, path = folder / "kept.md", folder / NAMES["layout"]
     good.write_bytes(seed.data)
@@ -198,8 +198,8 @@ def car_file(data, seed, folder):
     from buswright.channels.carfile.load import check_car_file
     from buswright.channels.session import Session
     from buswright.layout.differences.compare import compare
-    from buswright.report.commands import check as report
-    from buswright.report.commands import differences as listed
+    from buswright.report.car import check as report
+    from buswright.report.car import differences as listed
 
     path = folder / NAMES["car file"]
     path.write_bytes(data)

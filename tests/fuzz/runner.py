@@ -145,7 +145,7 @@ def warm_up():
     import buswright.layout.draft
     import buswright.layout.handover.take
     import buswright.layout.handover.unpack
-    import buswright.report.commands.differences  # noqa: F401
+    import buswright.report.car.differences  # noqa: F401
     from buswright.cli.main import build_parser
 
     build_parser()

@@ -15,10 +15,9 @@ from buswright.cli.main import build_parser, main
 from buswright.findings import Layer, Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.messages.model import Signal
-from buswright.report.health.diagnose import Diagnosis, render_json
-from buswright.report.health.diagnose_page import render_html
-from buswright.report.health.report import HealthReport
-from buswright.report.health.traces import (
+from buswright.report.diagnosis.diagnose import Diagnosis, render_json
+from buswright.report.diagnosis.page import render_html
+from buswright.report.diagnosis.traces import (
     MOST_FINDINGS,
     MOST_NEIGHBOURS,
     MOST_POINTS,
@@ -29,6 +28,7 @@ from buswright.report.health.traces import (
     strip,
     trace_data,
 )
+from buswright.report.health.report import HealthReport
 
 from .health_examples import finding, short_report
 from .pages import Page, assert_it_stands_alone, data_of, drawn_by_a_browser

@@ -15,6 +15,14 @@ WRITTEN_TO_OUT = {"buswright.report.layout.page": "the command is for nothing bu
 SOURCES = {path: path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.py")}
 
 
+def users_of(page):
+    """The name of the page's module, and by name the commands that write it, themselves or by `written` beside it."""
+    module = ".".join(("buswright", *page.relative_to(PACKAGE).with_suffix("").parts))
+    users = {path: text for path, text in SOURCES.items() if f"from {module} " in text}
+    written = {path.parent.name: text for path, text in users.items() if path.stem == "written"}
+    return module, written | {path.stem: text for path, text in users.items() if path.parent.name == "commands"}
+
+
 def test_there_are_pages():
     assert PAGES
 
@@ -22,20 +30,16 @@ def test_there_are_pages():
 @pytest.mark.parametrize("page", PAGES, ids=lambda path: path.stem)
 def test_a_page_is_put_together_by_render_page_and_has_its_option(page):
     assert "render_page(" in SOURCES[page], "put together by render_page of report/page.py"
-    module = ".".join(("buswright", *page.relative_to(PACKAGE).with_suffix("").parts))
-    users = [text for path, text in SOURCES.items() if path.parent.name == "commands" and f"from {module} " in text]
+    module, users = users_of(page)
     assert users, "its option in a command of cli/commands/"
-    assert module in WRITTEN_TO_OUT or any("add_html(" in text or '"--html"' in text for text in users), (
+    assert module in WRITTEN_TO_OUT or any("add_html(" in text or '"--html"' in text for text in users.values()), (
         "its option in the command"
     )
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda path: f"{path.parent.name}/{path.stem}")
 def test_a_page_is_looked_at_in_a_browser(page):
-    module = ".".join(("buswright", *page.relative_to(PACKAGE).with_suffix("").parts))
-    commands = {
-        path.stem for path, text in SOURCES.items() if path.parent.name == "commands" and f"from {module} " in text
-    }
+    _, commands = users_of(page)
     looked_at = (Path(__file__).parent.parent / "acceptance" / "pages_made.py").read_text(encoding="utf-8")
     assert any(f'"{command}"' in looked_at for command in commands), "a call in tests/acceptance/pages_made.py"
 

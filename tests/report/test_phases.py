@@ -1,14 +1,17 @@
 """The phases of a run in words and tables: a sentence for each, what is wrong by name, no line too wide."""
 
 import pytest
+from buswright.diagnosis.sensors.spectrum import Strongest
+from buswright.report.health.diagnose import _phase_lines
+from buswright.report.health.phases import sheets, summary
 
 from buswright.diagnosis.phases.running import Change, CrankGap, Supply
 from buswright.diagnosis.phases.sampling import Sampling
 from buswright.diagnosis.phases.tables import PhaseTables
 from buswright.diagnosis.phases.truths import Truth
 from buswright.diagnosis.sensors.disturbed.spectrum import Strongest
-from buswright.report.health.diagnose import _phase_lines
-from buswright.report.health.phases import sheets, summary
+from buswright.report.diagnosis.diagnose import _phase_lines
+from buswright.report.diagnosis.phases import sheets, summary
 
 LINE = Strongest(20.0, 50.0, 20, 3600.0, 120.0, 20.0, 19, follows=True)
 GOOD = Change("fuel", "mV", 2000.0, 2001.0, 1.0, "good", "", 1.0, 1.1, 1.1, "good", "", None)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from types import MappingProxyType
 from typing import Literal
 
 Verdict = Literal["pass", "fail", "not judged", "not done", "skipped", "note"]
@@ -216,9 +215,6 @@ class PlaceCount:
     chance: float | None
     likely: bool
     channels: Mapping[str, int] = field(default_factory=dict)
-
-
-NOTHING: Mapping[str, object] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)

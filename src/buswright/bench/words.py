@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from buswright.bench.plan.model import Plan, Step
+from collections.abc import Mapping
+
+from buswright.bench.plan.model import WIRED, Plan, Step, StepKind
 from buswright.channels.carfile.model import CarFile
 from buswright.diagnosis.words import METER, WIGGLE
 
@@ -20,7 +22,15 @@ _MOVE = "Keep fingers clear of what moves. Release pressure before you open a fi
 
 def instruction(step: Step, plan: Plan, car: CarFile) -> str:
     """Say what to do."""
-    return step.say or _WORDS[step.kind](step, plan, car)
+    unit = car.channels[step.channel].unit if step.channel in car.channels else ""
+    ends = [f"{end:.6g} {unit}".rstrip() for end in plan.inputs[step.channel].span] if step.kind == "move" else ["", ""]
+    begin, other = ends if step.begin == "low" else ends[::-1]
+    return step.say or _WORDS[step.kind].format(
+        *(step, where(step.channel, car), applied(step, car), begin, other),
+        unit=f" in {step.unit}" if step.unit else "",
+        volts=step.volts or 0.0,
+        places=", ".join(step.places),
+    )
 
 
 def cautions(step: Step, car: CarFile) -> tuple[str, ...]:
@@ -29,14 +39,9 @@ def cautions(step: Step, car: CarFile) -> tuple[str, ...]:
     sensor = car.sensors.get(channel.sensor) if channel is not None and channel.sensor else None
     own = {
         "meter": METER if step.unit.casefold() in ("ohm", "ohms", "kohm", "mohm", "ω") else "",
-        "move": _MOVE,
-        "hold": _MOVE,
-        "jump": _MOVE,
-        "open": _WIRE,
-        "to_ground": _WIRE,
-        "to_supply": _WIRE,
-        "supply": _SUPPLY,
-        "dip": _SUPPLY,
+        **dict.fromkeys(("move", "hold", "jump"), _MOVE),
+        **dict.fromkeys(WIRED, _WIRE),
+        **dict.fromkeys(("supply", "dip"), _SUPPLY),
         "wiggle": WIGGLE,
     }.get(step.kind, "")
     said = [own, *(sensor.cautions if sensor is not None and step.kind != "listen" else ()), step.caution]
@@ -61,69 +66,17 @@ def applied(step: Step, car: CarFile) -> str:
     return f"{step.volts or 0.0:.6g} {unit}"
 
 
-def _meter(step: Step, plan: Plan, car: CarFile) -> str:  # noqa: ARG001
-    return f"Read {step.name}{f' in {step.unit}' if step.unit else ''} and type it in."
-
-
-def _listen(step: Step, plan: Plan, car: CarFile) -> str:  # noqa: ARG001
-    return f"Touch nothing for {step.seconds:g} s. The module and all inputs are at rest."
-
-
-def _move(step: Step, plan: Plan, car: CarFile) -> str:
-    planned, unit = plan.inputs[step.channel], car.channels[step.channel].unit
-    ends = [f"{end:.6g} {unit}".rstrip() for end in planned.span]
-    begin, other = ends if step.begin == "low" else ends[::-1]
-    return (
-        f"Move only {where(step.channel, car)}: bring it to {begin}, then slowly to {other} and back to {begin}. "
-        "Leave every other input alone."
-    )
-
-
-def _hold(step: Step, plan: Plan, car: CarFile) -> str:  # noqa: ARG001
-    return f"Bring {where(step.channel, car)} to {applied(step, car)} and keep it there."
-
-
-def _open(step: Step, plan: Plan, car: CarFile) -> str:  # noqa: ARG001
-    return f"Take the signal wire of {where(step.channel, car)} off."
-
-
-def _to_ground(step: Step, plan: Plan, car: CarFile) -> str:  # noqa: ARG001
-    return f"Connect the signal wire of {where(step.channel, car)} to the sensor ground."
-
-
-def _to_supply(step: Step, plan: Plan, car: CarFile) -> str:  # noqa: ARG001
-    return f"Connect the signal wire of {where(step.channel, car)} to the 5 V of its sensor."
-
-
-def _jump(step: Step, plan: Plan, car: CarFile) -> str:  # noqa: ARG001
-    return (
-        f"Change {where(step.channel, car)} to {applied(step, car)} as fast as you can, and leave it there. Mark the "
-        "moment in which you do it."
-    )
-
-
-def _supply(step: Step, plan: Plan, car: CarFile) -> str:  # noqa: ARG001
-    return f"Set the supply of the module to {step.volts or 0.0:.6g} V, and touch nothing for {step.seconds:g} s."
-
-
-def _dip(step: Step, plan: Plan, car: CarFile) -> str:  # noqa: ARG001
-    return f"Take the supply away for about {step.off_s:g} s and give it back. Mark the moment in which it is back."
-
-
-def _wiggle(step: Step, plan: Plan, car: CarFile) -> str:  # noqa: ARG001
-    return f"Touch nothing for {step.seconds:g} s. Then name a plug and move it for as long: {', '.join(step.places)}."
-
-
-_WORDS = {
-    "meter": _meter,
-    "listen": _listen,
-    "move": _move,
-    "hold": _hold,
-    "open": _open,
-    "to_ground": _to_ground,
-    "to_supply": _to_supply,
-    "jump": _jump,
-    "supply": _supply,
-    "dip": _dip,
-    "wiggle": _wiggle,
+_WORDS: Mapping[StepKind, str] = {
+    "meter": "Read {0.name}{unit} and type it in.",
+    "listen": "Touch nothing for {0.seconds:g} s. The module and all inputs are at rest.",
+    "move": "Move only {1}: bring it to {3}, then slowly to {4} and back to {3}. Leave every other input alone.",
+    "hold": "Bring {1} to {2} and keep it there.",
+    "open": "Take the signal wire of {1} off.",
+    "to_ground": "Connect the signal wire of {1} to the sensor ground.",
+    "to_supply": "Connect the signal wire of {1} to the 5 V of its sensor.",
+    "jump": "Change {1} to {2} as fast as you can, and leave it there. Mark the moment in which you do it.",
+    "supply": "Set the supply of the module to {volts:.6g} V, and touch nothing for {0.seconds:g} s.",
+    "dip": "Take the supply away for about {0.off_s:g} s and give it back. Mark the moment in which it is back.",
+    "wiggle": "Touch nothing for {0.seconds:g} s. Then name a plug and move it for as long: {places}.",
 }
+"""By kind: of the step, its input with plug and pin, what is applied, the end that comes first, and the other one."""

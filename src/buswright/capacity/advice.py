@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from buswright.capacity.stream import Rates, Stream
+from buswright.capacity.carried.stream import Rates, Stream
 from buswright.channels import units
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.guessing import guess, is_bookkeeping

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from buswright.capacity.addition import Addition
 from buswright.capacity.advice import Packing, RateAdvice, packings, rate_advice
-from buswright.capacity.identifiers import Clash, Range, alike, clashes_of, free_ranges
+from buswright.capacity.carried.plan import Plan
+from buswright.capacity.carried.stream import Rates, Stream
+from buswright.capacity.carried.traffic import Traffic
 from buswright.capacity.log_size import LogSize, bytes_per_frame, made_frames, sizes_of
-from buswright.capacity.placing import Placed, place
-from buswright.capacity.plan import Plan
+from buswright.capacity.proposed.addition import Addition
+from buswright.capacity.proposed.identifiers import Clash, Range, alike, clashes_of, free_ranges
+from buswright.capacity.proposed.placing import Placed, place
 from buswright.capacity.remarks import Remark, remarks_of
-from buswright.capacity.simulation import Simulation, simulate
-from buswright.capacity.state import AtRate, State, at_rate, state_of
-from buswright.capacity.stream import Rates, Stream
-from buswright.capacity.traffic import Traffic
+from buswright.capacity.timing.simulation import Simulation, simulate
+from buswright.capacity.timing.state import AtRate, State, at_rate, state_of
 from buswright.findings import THRESHOLDS
 from buswright.health.described import Described
 from buswright.wording import plural

@@ -11,9 +11,9 @@ from typing import BinaryIO
 
 import numpy as np
 
-from buswright.capacity.bounds import by_priority
-from buswright.capacity.simulation import play
-from buswright.capacity.stream import Rates, Stream
+from buswright.capacity.carried.stream import Rates, Stream
+from buswright.capacity.timing.bounds import by_priority
+from buswright.capacity.timing.simulation import play
 from buswright.frames.formats.asc.writer import AscWriter
 from buswright.frames.formats.candump.writer import CandumpWriter
 from buswright.frames.formats.writing import Writer

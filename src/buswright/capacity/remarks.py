@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from buswright.capacity.addition import Addition
-from buswright.capacity.bounds import bounds_of, late_count
-from buswright.capacity.identifiers import Clash
-from buswright.capacity.plan import Plan
-from buswright.capacity.state import State, other_ns_of
-from buswright.capacity.stream import Rates, Stream
+from buswright.capacity.carried.plan import Plan
+from buswright.capacity.carried.stream import Rates, Stream
+from buswright.capacity.proposed.addition import Addition
+from buswright.capacity.proposed.identifiers import Clash
+from buswright.capacity.timing.bounds import bounds_of, late_count
+from buswright.capacity.timing.state import State, other_ns_of
 from buswright.channels.carfile.model import FrameName
 from buswright.findings import Severity
 from buswright.frames.wire.arbitration import rank

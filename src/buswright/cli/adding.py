@@ -12,7 +12,7 @@ from buswright.errors import UserError
 
 if TYPE_CHECKING:
     from buswright.cli.taking_in import Work
-    from buswright.report.commands.season import Added
+    from buswright.report.season.actions import Added
     from buswright.season.captures import Hashed
     from buswright.season.catalogue import Catalogue
     from buswright.season.place import Place
@@ -218,7 +218,7 @@ def captures_of(options: argparse.Namespace) -> tuple[list[str], list[Outcome]]:
 
 def added_of(place: Place, outcomes: Sequence[Outcome]) -> Added:
     """Sum up what became of all captures."""
-    from buswright.report.commands.season import Added
+    from buswright.report.season.actions import Added
 
     def runs(what: str) -> tuple[Run, ...]:
         return tuple(each.run for each in outcomes if each.what == what and each.run is not None)

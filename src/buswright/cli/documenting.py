@@ -34,7 +34,7 @@ def measured_layout(options: argparse.Namespace, car: CarFile | None, *, date: s
     """
     from tempfile import gettempdir
 
-    from buswright.capacity.traffic import TrafficFold
+    from buswright.capacity.carried.traffic import TrafficFold
     from buswright.channels.carfile.needs import databases_of
     from buswright.channels.spool import Spool
     from buswright.diagnosis.detect import diagnose

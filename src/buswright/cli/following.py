@@ -130,7 +130,7 @@ class Following:
 
     def _told(self, outcome: Outcome) -> None:
         """Say what became of a capture, and ring: once to trust it, twice to look at it first."""
-        from buswright.report.commands.season import added_line, refused_lines, trusted
+        from buswright.report.season.actions import added_line, refused_lines, trusted
         from buswright.season.catalogue import RUNS
 
         name = " + ".join(outcome.names)

@@ -138,7 +138,7 @@ def for_elsewhere(work: Work, car: CarFile | None) -> Work:
 
 def load_needed() -> None:
     """Load what `take_in` loads, while there is time for it."""
-    for name in ("cli.examining", "health.channels.evidence", "report.files.channels", "report.health.diagnose_page"):
+    for name in ("cli.examining", "health.channels.evidence", "report.files.channels", "report.diagnosis.page"):
         import_module(f"buswright.{name}")
 
 
@@ -182,10 +182,10 @@ def _taken_in(work: Work, options: argparse.Namespace) -> Run:
     from buswright.health.baseline.file import save
     from buswright.health.channels.evidence import measure_channels
     from buswright.health.phases import PhaseTracker
+    from buswright.report.diagnosis.diagnose import Diagnosis
+    from buswright.report.diagnosis.page import render_html
     from buswright.report.files.channels import write_folder
     from buswright.report.files.tables import Tables
-    from buswright.report.health.diagnose import Diagnosis
-    from buswright.report.health.diagnose_page import render_html
     from buswright.report.health.report import report_of
     from buswright.season.catalogue import RUNS
     from buswright.season.numbers import numbers_of, write_numbers

@@ -141,7 +141,7 @@ def compare(
     sources = [os.fspath(earlier), os.fspath(later)]
     options = _options("compare", sources, car, dbc)
     from buswright.cli.commands.compare import comparison_of
-    from buswright.report.commands import compare as renderer
+    from buswright.report.health import compare as renderer
 
     return Answer("compare", sources, renderer, comparison_of(options))
 
@@ -167,7 +167,7 @@ def _judged(
         from buswright.report import health as renderer
 
         return Answer(command, sources, renderer, report)
-    from buswright.report.health import diagnose as diagnosis
+    from buswright.report.diagnosis import diagnose as diagnosis
 
     return Answer(command, sources, diagnosis, diagnosis.Diagnosis(report))
 

@@ -55,10 +55,10 @@ def room_of(
     described, bus_names
         Car file and databases; interface to bus name.
     """
-    from buswright.capacity.addition import addition_of
     from buswright.capacity.assess import assess
-    from buswright.capacity.plan import plan_of
-    from buswright.capacity.traffic import TrafficFold
+    from buswright.capacity.carried.plan import plan_of
+    from buswright.capacity.carried.traffic import TrafficFold
+    from buswright.capacity.proposed.addition import addition_of
 
     if bus not in health.buses:
         return Room(bus, proposed, None, "nothing has come on this bus yet")

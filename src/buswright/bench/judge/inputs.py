@@ -52,8 +52,8 @@ def _noise(test: Tested) -> Iterator[Check]:
             f"At rest {level.sd:.3g} {level.unit} rms, {level.noise:.3g} {level.unit} peak to peak{counted}; "
             f"{percent(level.noise / level.span, 2)} of its span."
         )
-        check = Check(
-            *("noise", step.name, f"channel:{name}", "pass", said),
+        yield judged(
+            *(step, level.noise <= most, "noise", f"channel:{name}", said),
             test.limit_words(
                 "noise_steps",
                 f"peak to peak at most {span_text(most, level.unit)}: {steps:g} steps or {percent(share)} of its span",
@@ -65,7 +65,6 @@ def _noise(test: Tested) -> Iterator[Check]:
             "Then look at the shield, the sensor ground and the bench supply.",
             METER,
         )
-        yield judged(step, check, good=level.noise <= most)
 
 
 # The ladder of one input ----------------------------------------------------------------------------------------------
@@ -119,15 +118,14 @@ def _moved_channel(test: Tested, step: Step, planned: PlannedInput, result: Step
         if others
         else f"Check the wire, the pin and the supply of {where(name, test.car)}; then the module's settings."
     )
-    check = Check(
-        *("moves its channel", step.name, f"channel:{name}", "pass", said),
+    return judged(
+        *(step, right, "moves its channel", f"channel:{name}", said),
         test.limit_words("moved_span", f"it alone, over more than {percent(least, 0)} of its span", name),
         own.travel if own is not None else 0.0,
         "of span",
         advice,
         METER,
     )
-    return judged(step, check, good=right)
 
 
 def _crosstalk(test: Tested, step: Step, planned: PlannedInput, result: StepResult) -> Check:
@@ -143,8 +141,8 @@ def _crosstalk(test: Tested, step: Step, planned: PlannedInput, result: StepResu
         if worst
         else "No other channel copies its movement."
     )
-    check = Check(
-        *("cross-talk", step.name, f"channel:{planned.name}", "pass", said),
+    return judged(
+        *(step, copies.get(worst, 0.0) <= most, "cross-talk", f"channel:{planned.name}", said),
         test.limit_words("other_share", f"at most {percent(most)}", planned.name),
         copies.get(worst, 0.0),
         "",
@@ -152,7 +150,6 @@ def _crosstalk(test: Tested, step: Step, planned: PlannedInput, result: StepResu
         if worst
         else "",
     )
-    return judged(step, check, good=copies.get(worst, 0.0) <= most)
 
 
 def _curve(
@@ -178,15 +175,14 @@ def _curve(
     elif line.offset is not None:
         span = _span_of(line, planned, holds)
         most = test.plan.limit("offset_span", planned.name)
-        check = Check(
-            *("offset", step.name, subject, "pass"),
+        yield judged(
+            *(step, abs(line.offset) <= most * span, "offset", subject),
             f"In the middle of its span it reads {line.offset:+.3g} {line.unit} too much.",
             test.limit_words("offset_span", f"at most {span_text(most * span, line.unit)}", planned.name),
             line.offset,
             line.unit,
             "Calibrate it: buswright calibrate.",
         )
-        yield judged(step, check, good=abs(line.offset) <= most * span)
     yield from _range(test, planned, moves, own, line)
     yield from _straightness(test, step, planned, line, holds)
 
@@ -215,10 +211,7 @@ def _sign(
         return unjudged("sign", step, subject, "It did not move far enough to tell.")
     wires = f"re two wires of {where(planned.name, test.car)} exchanged, or is it mounted the other way round?"
     ask = "A" if line.gain is not None else f"Did it begin at its {step.begin} end? If not, do it again. If so: a"
-    check = Check(
-        *("sign", step.name, subject, "pass", said, "more is more"), next_check=f"{ask}{wires}", caution=METER
-    )
-    return judged(step, check, good=right)
+    return judged(step, right, "sign", subject, said, "more is more", next_check=f"{ask}{wires}", caution=METER)
 
 
 def _gain(test: Tested, step: Step, planned: PlannedInput, line: Line, moved: Step | None, own: Move | None) -> Check:
@@ -230,15 +223,14 @@ def _gain(test: Tested, step: Step, planned: PlannedInput, line: Line, moved: St
         said = f"from its travel: {span_text(own.high - own.low, '')} of {planned.travel:g}"
     else:
         return unjudged("gain", step, subject, "It takes two known values, or the whole travel.")
-    check = Check(
-        *("gain", step.name, subject, "pass"),
+    return judged(
+        *(step, abs(gain - 1) <= most, "gain", subject),
         f"Its gain is {gain:.4g}, {said}.",
         test.limit_words("gain_error", f"1 within {percent(most, 0)}", planned.name),
         gain,
         "",
         _unit_mixup(gain) or "Is it the right sensor, with the right curve? Then calibrate it: buswright calibrate.",
     )
-    return judged(step, check, good=abs(gain - 1) <= most)
 
 
 def _unit_mixup(gain: float) -> str:
@@ -259,15 +251,14 @@ def _range(
     if gain is None:  # its gain is that of the travel, so that the travel is whole by itself
         share = 1.0
     railed = f" {percent(own.railed)} of its samples are at a rail." if own.railed else ""
-    check = Check(
-        *("range", step.name, f"channel:{planned.name}", "pass"),
+    yield judged(
+        *(step, share >= least and not own.railed, "range", f"channel:{planned.name}"),
         f"It went from {own.low:.4g} to {own.high:.4g}, {percent(share, 0)} of its travel.{railed}",
         test.limit_words("range_share", f"at least {percent(least, 0)}, and never at a rail", planned.name),
         share,
         "of travel",
         "Was it moved from end to end? At a rail: the sensor, or its supply, does not fit the input.",
     )
-    yield judged(step, check, good=share >= least and not own.railed)
 
 
 def _span_of(line: Line, planned: PlannedInput, holds: list[tuple[Step, StepResult]]) -> float:
@@ -292,14 +283,13 @@ def _straightness(
             continue
         most = test.plan.limit(limit, planned.name)
         what = "off the straight line" if name == "linearity" else "apart on the way up and down"
-        check = Check(
-            *(name, step.name, subject, "pass", f"At most {value:.3g} {line.unit} {what}."),
+        yield judged(
+            *(step, value <= most * span, name, subject, f"At most {value:.3g} {line.unit} {what}."),
             test.limit_words(limit, f"at most {span_text(most * span, line.unit)}", planned.name),
             value,
             line.unit,
             "Hold the values again, slowly. If it stays, play in the linkage or a worn sensor makes it.",
         )
-        yield judged(step, check, good=value <= most * span)
 
 
 def _responses(test: Tested, planned: PlannedInput, stopped: str) -> Iterator[Check]:
@@ -314,28 +304,26 @@ def _responses(test: Tested, planned: PlannedInput, stopped: str) -> Iterator[Ch
             why = f"It sends every {response.period_s * 1e3:.0f} ms: too slow to tell."
             yield unjudged("time constant", step, subject, why)
             continue
-        check = Check(
-            *("time constant", step.name, subject, "pass"),
+        yield judged(
+            *(step, tau <= most, "time constant", subject),
             f"{tau * 1e3:.0f} ms, to {response.period_s * 1e3:.0f} ms.",
             test.limit_words("time_constant_s", f"at most {most:g} s", planned.name),
             tau,
             "s",
             "Look at the filter of this input in the module's settings; then at the sensor.",
         )
-        yield judged(step, check, good=tau <= most)
         if response.delay_s is None:
             yield unjudged("delay", step, subject, "Nobody marked the moment of the jump.")
             continue
         latest = test.plan.limit("delay_s", planned.name)
-        check = Check(
-            *("delay", step.name, subject, "pass"),
+        yield judged(
+            *(step, response.delay_s <= latest, "delay", subject),
             f"{response.delay_s * 1e3:.0f} ms after the mark.",
             test.limit_words("delay_s", f"at most {latest:g} s", planned.name),
             response.delay_s,
             "s",
             "A mark set by hand is late by some tenths: do it again. Then look at the module's settings.",
         )
-        yield judged(step, check, good=response.delay_s <= latest)
 
 
 # Wiring faults --------------------------------------------------------------------------------------------------------
@@ -353,15 +341,14 @@ def _wires(test: Tested, planned: PlannedInput, stopped: str) -> Iterator[Check]
         stored = _stored(test, step)
         if stored is not None:
             most = test.plan.limit("fingerprint_v", planned.name)
-            check = Check(
-                *("fingerprint", step.name, subject, "pass"),
+            yield judged(
+                *(step, abs(level.mean - stored) <= most, "fingerprint", subject),
                 f"It reads {span_text(level.mean, level.unit)} {_FAULT_WORDS[step.kind]}; stored is {stored:g}.",
                 test.limit_words("fingerprint_v", f"within {most:g} {level.unit}", planned.name),
                 level.mean,
                 level.unit,
                 "Do it again. If it stays, store it: buswright bench --store.",
             )
-            yield judged(step, check, good=abs(level.mean - stored) <= most)
 
 
 def _stored(test: Tested, step: Step) -> float | None:
@@ -381,8 +368,8 @@ def _fault_shows(test: Tested, step: Step, planned: PlannedInput, level: Level) 
         return unjudged("wiring fault", step, f"channel:{name}", f"{said}. An open wire floats here (open_reads).")
     side = "low" if level.mean <= low else "high" if level.mean >= high else ""
     wanted = {"to_ground": "low", "to_supply": "high"}.get(step.kind, sensor.open_reads or side or "low")
-    check = Check(
-        *("wiring fault", step.name, f"channel:{name}", "pass"),
+    return judged(
+        *(step, side == wanted, "wiring fault", f"channel:{name}"),
         f"{said}: {'outside' if side else 'inside'} its healthy band.",
         f"{'below' if wanted == 'low' else 'above'} its healthy band, {low:g} to {high:g} {level.unit} (car file)",
         level.mean,
@@ -391,4 +378,3 @@ def _fault_shows(test: Tested, step: Step, planned: PlannedInput, level: Level) 
         "the bias resistor of the input, and change open_reads or healthy in the car file.",
         METER,
     )
-    return judged(step, check, good=side == wanted)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-from buswright.bench.plan.model import Plan, Step, StepKind
+from buswright.bench.plan.model import Plan, Step, StepKind, Truth
 from buswright.bench.result import Check, StepResult, Verdict
 from buswright.channels.carfile.model import CarFile
 
@@ -37,11 +38,31 @@ class Tested:
         return f"{text} ({name}; {self.plan.said_by(name, channel)})"
 
 
-def judged(step: Step, check: Check, *, good: bool) -> Check:
-    """Give a check its verdict; whether it counts is the step's."""
+def judged(
+    step: Step,
+    good: bool,
+    name: str,
+    subject: str,
+    said: str,
+    limit: str = "",
+    value: float | None = None,
+    unit: str = "",
+    next_check: str = "",
+    caution: str = "",
+    *,
+    required: bool = True,
+) -> Check:
+    """Make a check with its verdict; what to do is said where it fails, and whether it counts is the step's too."""
     verdict: Verdict = "pass" if good else "fail"
-    kept = check if not good else replace(check, next_check="", caution="")
-    return replace(kept, verdict=verdict, step=step.name, required=check.required and step.required)
+    to_do = ("", "") if good else (next_check, caution)
+    return Check(name, step.name, subject, verdict, said, limit, value, unit, *to_do, required and step.required)
+
+
+def ends_of(one: Step | Truth, unit: str) -> tuple[str, float, float]:
+    """Return what a number must be in words, and its ends; infinite where there is none."""
+    ends = [f"{word} {end:g}" for word, end in (("at least", one.low), ("at most", one.high)) if end is not None]
+    low, high = -math.inf if one.low is None else one.low, math.inf if one.high is None else one.high
+    return f"{' and '.join(ends)} {unit}", low, high
 
 
 def unjudged(name: str, step: Step, subject: str, why: str) -> Check:

@@ -44,30 +44,28 @@ def _supply(test: Tested, step: Step, result: StepResult) -> Iterator[Check]:
         said = f"At {volts:g} V {listed(missing)} did not come."
     else:
         said = f"At {volts:g} V everything came{f'; {lost} frames were missing' if lost else ''}."
-    check = Check(
-        *("sends", step.name, subject, "pass", said),
+    talks = not missing and not broken and gap is None
+    yield judged(
+        *(step, talks, "sends", subject, said),
         f"everything comes at {volts:g} V, as at rest",
         float(len(due) - len(missing)),
         "identifiers",
         f"Below which voltage does it stop? {FEED}",
     )
-    talks = not missing and not broken and gap is None
-    yield judged(step, check, good=talks)
     if not talks:
         return
     name = supply_channel(test.car)
     level = result.levels.get(name or "")
     if name is not None and level is not None and level.value is not None:
         off = test.plan.limit("supply_off_v")
-        check = Check(
-            *("reported supply", step.name, f"channel:{name}", "pass"),
+        yield judged(
+            *(step, abs(level.value - volts) <= off, "reported supply", f"channel:{name}"),
             f"It reports {level.value:.2f} V at {volts:g} V.",
             test.limit_words("supply_off_v", f"within {off:g} V"),
             level.value,
             "V",
             "Measure at its plug. A drop is in the feed or the ground; else its own measurement is off.",
         )
-        yield judged(step, check, good=abs(level.value - volts) <= off)
     yield from _shift(test, step, result)
 
 
@@ -84,8 +82,8 @@ def _shift(test: Tested, step: Step, result: StepResult) -> Iterator[Check]:
     worst = max(shifts, key=lambda name: shifts[name])
     most = test.plan.limit("supply_shift_span", worst)
     before, after = rest[worst], result.levels[worst]
-    check = Check(
-        *("inputs hold", step.name, f"channel:{worst}", "pass"),
+    yield judged(
+        *(step, shifts[worst] <= most, "inputs hold", f"channel:{worst}"),
         f"{worst} went from {span_text(before.mean, before.unit)} to {span_text(after.mean, after.unit)}, the furthest "
         f"of {len(shifts)}.",
         test.limit_words("supply_shift_span", f"at most {percent(most)} of its span", worst),
@@ -93,7 +91,6 @@ def _shift(test: Tested, step: Step, result: StepResult) -> Iterator[Check]:
         "of span",
         "Measure the sensor supply meanwhile: it must stand. If it does, the ground of the sensors shifts.",
     )
-    yield judged(step, check, good=shifts[worst] <= most)
 
 
 def _touched(test: Tested, step: Step, channel: str) -> bool:
@@ -118,8 +115,8 @@ def _dip(test: Tested, step: Step, result: StepResult) -> Iterator[Check]:
     known = result.settled
     limit = most if known else most + step.off_s
     since = "after the power was back" if known else f"of silence, with the {step.off_s:g} s that it was off"
-    check = Check(
-        *("restart", step.name, subject, "pass"),
+    yield judged(
+        *(step, gap.over and gap.seconds <= limit, "restart", subject),
         f"It came back {gap.seconds:.2f} s {since}."
         if gap.over
         else f"It was still silent {gap.seconds:.2f} s {since}.",
@@ -128,14 +125,12 @@ def _dip(test: Tested, step: Step, result: StepResult) -> Iterator[Check]:
         "s",
         "A module that starts slowly is missing after every dip at the starter: ask its maker, or bridge its feed.",
     )
-    yield judged(step, check, good=gap.over and gap.seconds <= limit)
     if not gap.over:
         return
     due = _came_at_rest(test)
     missing = [name for name in missing_ids(test.plan, result.talk) if name in due]
     if missing:
         said = f"{listed(missing)} did not come back."
-        check = Check("all came back", step.name, subject, "fail", said, "everything that came before")
-        yield judged(step, check, good=False)
-    if not missing:
+        yield judged(step, False, "all came back", subject, said, "everything that came before")
+    else:
         yield from _shift(test, step, result)

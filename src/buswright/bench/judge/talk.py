@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
 from types import MappingProxyType
 
 from buswright.bench.judge.making import Tested, judged, unjudged
@@ -52,8 +51,7 @@ def talk_checks(test: Tested) -> Iterator[Check]:
     yield _errors(test, step, result)
     for fault, subject, said in result.findings:
         if fault in OTHER:
-            check = Check(fault, step.name, subject, "fail", said, next_check="buswright diagnose has the evidence.")
-            yield judged(step, check, good=False)
+            yield judged(step, False, fault, subject, said, next_check="buswright diagnose has the evidence.")
 
 
 def module_subject(test: Tested) -> str:
@@ -64,26 +62,25 @@ def module_subject(test: Tested) -> str:
 
 def _trapped(test: Tested, step: Step, result: StepResult) -> Check:
     seen = next(said for fault, _, said in result.findings if fault == "no-acknowledge")
-    check = Check(
-        "acknowledged",
-        step.name,
-        module_subject(test),
-        "fail",
+    return judged(
+        *(step, False, "acknowledged", module_subject(test)),
         f"{seen} Nothing else can be judged before this is put right.",
-        limit="somebody must acknowledge",
+        "somebody must acknowledge",
         next_check=TRAP,
         caution=BENCH_ONLY,
     )
-    return judged(step, check, good=False)
 
 
 def _presence(test: Tested, step: Step, result: StepResult) -> Iterator[Check]:
     missing = missing_ids(test.plan, result.talk)
     if len(missing) == len(test.plan.frames) and missing:
         said = "Nothing came from the module."
-        check = Check("presence", step.name, module_subject(test), "fail", said, "every identifier of the plan", 0.0)
-        check = replace(check, next_check=f"{MODULE_POWER} {TERMINATION}", caution=METER)
-        yield judged(step, check, good=False)
+        power = f"{MODULE_POWER} {TERMINATION}"
+        yield judged(
+            *(step, False, "presence", module_subject(test), said, "every identifier of the plan", 0.0),
+            next_check=power,
+            caution=METER,
+        )
         return
     for name, expected in test.plan.frames.items():
         talk = result.talk.get(str(name))
@@ -91,12 +88,11 @@ def _presence(test: Tested, step: Step, result: StepResult) -> Iterator[Check]:
         message = test.car.entries.message(name)
         called = f"{name} {message.name}" if message is not None else str(name)
         said = f"{called} came {plural(frames, 'time')}." if frames else f"{called} never came."
-        check = Check(
-            *("presence", step.name, f"id:{name}", "pass", said, "it must come", float(frames), "frames"),
+        yield judged(
+            *(step, frames > 0, "presence", f"id:{name}", said, "it must come", float(frames), "frames"),
             required=expected.required,
             next_check="The module sends others, so its bus is fine: look at its settings, and at its firmware.",
         )
-        yield judged(step, check, good=frames > 0)
 
 
 def _identifier(test: Tested, step: Step, result: StepResult, expected: ExpectedFrame, talk: Talk) -> Iterator[Check]:
@@ -106,14 +102,13 @@ def _identifier(test: Tested, step: Step, result: StepResult, expected: Expected
     if expected.length is not None:
         off = sum(count for length, count in talk.lengths.items() if length != expected.length)
         came = listed([f"{length} bytes" for length in sorted(talk.lengths)])
-        check = Check(
-            *("length", step.name, subject, "pass", f"Its frames have {came}.", f"{expected.length} bytes"),
+        yield judged(
+            *(step, not off, "length", subject, f"Its frames have {came}.", f"{expected.length} bytes"),
             value=float(off),
             unit="frames with another length",
             next_check="Is this the database of this firmware?",
             required=expected.required,
         )
-        yield judged(step, check, good=not off)
     for what, planned, share in (
         ("counter", expected.counter, talk.counter_wrong),
         ("checksum", expected.checksum, talk.checksum_wrong),
@@ -131,8 +126,9 @@ def _timing(test: Tested, step: Step, expected: ExpectedFrame, talk: Talk) -> It
         return
     off = talk.period_ms / planned - 1
     most = test.plan.limit("period_error")
-    check = Check(
-        *("rate", step.name, subject, "pass"),
+    right = abs(off) <= most
+    yield judged(
+        *(step, right, "rate", subject),
         f"It comes every {talk.period_ms:.4g} ms, {round(off * 100, 2) + 0.0:.2f} % off.",
         test.limit_words("period_error", f"every {planned:g} ms within {percent(most, 0)}"),
         1000.0 / talk.period_ms,
@@ -140,13 +136,11 @@ def _timing(test: Tested, step: Step, expected: ExpectedFrame, talk: Talk) -> It
         "Look at the rate in the module's settings; if it is meant, change the plan and the database.",
         required=expected.required,
     )
-    right = abs(off) <= most
-    yield judged(step, check, good=right)
     total = talk.frames + talk.missing
     share = test.plan.limit("missing_share")
     if talk.missing and right:
-        check = Check(
-            *("missing frames", step.name, subject, "fail"),
+        yield judged(
+            *(step, talk.missing <= share * total, "missing frames", subject),
             f"{talk.missing} of {total:,} frames are missing.",
             test.limit_words("missing_share", f"at most {percent(share, 2)}"),
             float(talk.missing),
@@ -154,11 +148,10 @@ def _timing(test: Tested, step: Step, expected: ExpectedFrame, talk: Talk) -> It
             "Did the recorder drop them? Listen again with nothing else running; then look at termination.",
             required=expected.required,
         )
-        yield judged(step, check, good=talk.missing <= share * total)
     if talk.jitter_ms is not None and right:
         most = test.plan.limit("jitter_ms")
-        check = Check(
-            *("jitter", step.name, subject, "pass"),
+        yield judged(
+            *(step, talk.jitter_ms <= most, "jitter", subject),
             f"999 of 1,000 spacings are within {talk.jitter_ms:.3g} ms of the period.",
             test.limit_words("jitter_ms", f"at most {most:g} ms"),
             talk.jitter_ms,
@@ -166,7 +159,6 @@ def _timing(test: Tested, step: Step, expected: ExpectedFrame, talk: Talk) -> It
             "Is the computer busy, or the adapter slow? If not, the module's own program is late.",
             required=expected.required,
         )
-        yield judged(step, check, good=talk.jitter_ms <= most)
 
 
 def _protection(what: str, step: Step, expected: ExpectedFrame, share: float | None) -> Check:
@@ -174,13 +166,12 @@ def _protection(what: str, step: Step, expected: ExpectedFrame, share: float | N
     said = f"No {what} was seen where the car file has one." if share is None else f"{percent(share, 2)} are wrong."
     if share is not None and share > 0.99:
         said = f"All are wrong: {wrong}."
-    check = Check(
-        *(what, step.name, f"id:{expected.name}", "pass", said, f"every {what} right"),
+    return judged(
+        *(step, share is not None and share <= 0.0, what, f"id:{expected.name}", said, f"every {what} right"),
         value=share,
         next_check=f"Is the {what} switched on in the module? Does the car file describe its place and kind?",
         required=expected.required,
     )
-    return judged(step, check, good=share is not None and share <= 0.0)
 
 
 def _layout(test: Tested, step: Step, result: StepResult, expected: ExpectedFrame, talk: Talk) -> Iterator[Check]:
@@ -193,25 +184,17 @@ def _layout(test: Tested, step: Step, result: StepResult, expected: ExpectedFram
         name = subject.partition(":")[2]
         channel = test.car.channels.get(name)
         signal = channel.signal if channel is not None else None
-        if (
-            fault in LAYOUT
-            and signal is not None
-            and (signal.bus, signal.message_name)
-            == (
-                expected.name.bus,
-                message.name,
-            )
-        ):
+        own = signal is not None and (signal.bus, signal.message_name) == (expected.name.bus, message.name)
+        if own and fault in LAYOUT:
             said.append(f"{name}: {LAYOUT[fault]}")
     wrong = [text for text in said if text]
-    check = Check(
-        *("layout", step.name, f"id:{expected.name}", "pass"),
+    yield judged(
+        *(step, not wrong, "layout", f"id:{expected.name}"),
         f"{'; '.join(wrong)}." if wrong else "What moves in its payload is what the database describes.",
         "frames fit the database",
         next_check="Is this the database of this firmware? Compare it with the maker's table, byte by byte.",
         required=expected.required,
     )
-    yield judged(step, check, good=not wrong)
 
 
 def _strangers(test: Tested, step: Step, result: StepResult) -> Iterator[Check]:
@@ -225,8 +208,8 @@ def _strangers(test: Tested, step: Step, result: StepResult) -> Iterator[Check]:
 def _errors(test: Tested, step: Step, result: StepResult) -> Check:
     count, seconds = result.bus.get("error_frames", 0.0), result.bus.get("seconds", 0.0)
     most = test.plan.limit("error_frames")
-    check = Check(
-        *("error frames", step.name, module_subject(test), "pass"),
+    return judged(
+        *(step, count <= most, "error frames", module_subject(test)),
         f"{count:.0f} in {seconds:.0f} s. Many adapters show none: then this says nothing.",
         test.limit_words("error_frames", f"at most {most:g}"),
         count,
@@ -234,4 +217,3 @@ def _errors(test: Tested, step: Step, result: StepResult) -> Check:
         TERMINATION,
         METER,
     )
-    return judged(step, check, good=count <= most)

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from buswright.bench.judge.making import Tested, judged, span_text, unjudged
+from buswright.bench.judge.making import Tested, ends_of, judged, span_text, unjudged
 from buswright.bench.plan.model import Step, Truth
 from buswright.bench.result import Check, PlaceCount, StepResult
 from buswright.bench.words import cautions
@@ -58,20 +58,14 @@ def _truth(test: Tested, step: Step, result: StepResult, truth: Truth) -> Check:
         text = f"{said}: {span_text(found, unit)} apart."
     else:
         found = read[0] if len(read) == 1 else math.hypot(*read)
-        ends = [
-            f"at least {truth.low:g}" if truth.low is not None else "",
-            f"at most {truth.high:g}" if truth.high is not None else "",
-        ]
-        limit = f"{' and '.join(end for end in ends if end)} {unit}{why}"
-        low, high = -math.inf if truth.low is None else truth.low, math.inf if truth.high is None else truth.high
-        good = low <= found <= high
+        words, low, high = ends_of(truth, unit)
+        limit, good = f"{words}{why}", low <= found <= high
         what = truth.channels[0] if len(read) == 1 else f"the length of {listed(truth.channels)}"
         text = f"{what} reads {span_text(found, unit)}."
-    check = Check(
-        *(name, step.name, subject, "pass", text, limit, found, unit),
+    return judged(
+        *(step, good, name, subject, text, limit, found, unit),
         "Which one is off? Look at its zero first, then at its wire: buswright diagnose says more.",
     )
-    return judged(step, check, good=good)
 
 
 def _value(test: Tested, result: StepResult, name: str) -> float | None:
@@ -90,21 +84,16 @@ def meter_checks(test: Tested) -> Iterator[Check]:
         value = result.reading
         if value is None:
             continue
-        ends = [
-            f"at least {step.low:g}" if step.low is not None else "",
-            f"at most {step.high:g}" if step.high is not None else "",
-        ]
-        low, high = -math.inf if step.low is None else step.low, math.inf if step.high is None else step.high
+        words, low, high = ends_of(step, step.unit)
         resistance = step.unit.casefold() in ("ohm", "ohms")
-        check = Check(
-            *("meter", step.name, f"meter:{step.name}", "pass", f"{value:g} {step.unit} was read."),
-            f"{' and '.join(end for end in ends if end)} {step.unit}".rstrip(),
+        yield judged(
+            *(step, low <= value <= high, "meter", f"meter:{step.name}", f"{value:g} {step.unit} was read."),
+            words.rstrip(),
             value,
             step.unit,
             TERMINATION if resistance else "Measure again at the plug. Then look at the wires between.",
             " ".join(cautions(step, test.car)),
         )
-        yield judged(step, check, good=low <= value <= high)
 
 
 def wiggle_checks(test: Tested) -> Iterator[Check]:
@@ -129,14 +118,13 @@ def _place(step: Step, result: StepResult, place: PlaceCount, quiet_s: float) ->
         return unjudged("wiggle", step, subject, f"It was moved for {seconds:.0f} s only: {QUIET_S:.0f} s tell more.")
     chance = "" if place.chance is None else f" (by chance {chance_text(place.chance)})"
     glitches = plural(place.glitches, "glitch", "glitches")
-    check = Check(
-        *("wiggle", step.name, subject, "pass", f"{glitches} in {seconds:.0f} s of moving it{chance}."),
+    return judged(
+        *(step, not place.likely, "wiggle", subject, f"{glitches} in {seconds:.0f} s of moving it{chance}."),
         f"no more than chance explains: at least {percent(SIGNIFICANT, 0)}",
         float(place.glitches),
         "glitches",
         result.advice,
     )
-    return judged(step, check, good=not place.likely)
 
 
 def _folded(place: str) -> str:

@@ -18,8 +18,6 @@ from buswright.diagnosis.wiggle.model import WiggleNow
 from buswright.frames.table import Event, Frames
 
 MOST_TRACES = 8
-BEFORE_FIRST_NS = 2_000_000_000
-"""A module that was just switched on may take so long before everything comes; see `startup_ignore_s`."""
 
 
 def measure_step(
@@ -53,7 +51,9 @@ def measure_step(
     """
     result = StepResult(step.name, "done", start_ns=begin_ns, end_ns=end_ns)
     if step.kind in ("listen", "supply", "dip"):
-        result = _talked(result, step, plan, car, samples, frames, events)
+        health = health_of(car, frames, events, samples.session.bus_names)
+        found = findings_of(car, health, samples.channels if step.kind == "listen" else None)
+        result = replace(result, talk=talk_of(plan, car, health), bus=bus_of(plan, health), findings=found)
     if step.kind == "listen":
         shown = [*plan.inputs, *samples][:MOST_TRACES] if plan.inputs else []
         return replace(result, levels=levels_of(samples, begin_ns, end_ns), traces=_traces(samples, shown, result))
@@ -76,25 +76,6 @@ def measure_step(
     if wiggle is not None:
         return wiggled(result, wiggle)
     return _held(result, step, plan, samples, mark_ns, rest)
-
-
-def _talked(
-    result: StepResult,
-    step: Step,
-    plan: Plan,
-    car: CarFile,
-    samples: Samples,
-    frames: Sequence[Frames],
-    events: Sequence[Event],
-) -> StepResult:
-    health = health_of(car, frames, events, samples.session.bus_names)
-    channels = samples.channels if step.kind == "listen" else None
-    return replace(
-        result,
-        talk=talk_of(plan, car, health),
-        bus=bus_of(plan, health),
-        findings=findings_of(car, health, channels),
-    )
 
 
 def _held(

@@ -17,7 +17,7 @@ from buswright.health.channels.evidence import Channels
 from buswright.health.model.health import BusHealth
 from buswright.health.model.identifiers import IdFigures
 from buswright.health.track import HealthTracker
-from buswright.messages.model import Message, Signal
+from buswright.messages.model import Message
 
 NO_NAMES: Mapping[str, str] = MappingProxyType({})
 DIP_NS = 50_000_000
@@ -40,13 +40,9 @@ def health_of(
 
 def talk_of(plan: Plan, car: CarFile, health: BusHealth) -> dict[str, Talk]:
     """Measure every identifier of the plan, and those that came beside them; those that didn't come have 0 frames."""
-    names = dict.fromkeys([*plan.frames, *(name for name in health.ids if _of_plan(plan, name))])
+    buses = {name.bus for name in plan.frames}  # the others' are nobody's business on a bench
+    names = dict.fromkeys([*plan.frames, *(name for name in health.ids if name.bus in buses)])
     return {str(name): _talk(car, name, health.ids.get(name)) for name in names}
-
-
-def _of_plan(plan: Plan, name: FrameName) -> bool:
-    """Whether an identifier is on a bus of the plan: the others' are nobody's business on a bench."""
-    return name.bus in {each.bus for each in plan.frames}
 
 
 def _talk(car: CarFile, name: FrameName, figures: IdFigures | None) -> Talk:
@@ -69,23 +65,10 @@ def _unexplained(message: Message | None, figures: IdFigures) -> tuple[str, ...]
     """Name the payload bytes with bits that moved and that no signal, counter or checksum of the database holds."""
     if message is None:
         return ()
-    known = np.zeros(64 * 8, dtype=np.bool_)
+    strange = int.from_bytes(figures.payload.changing_bits, "little")
     for signal in message.signals:
-        known[_bits(signal)] = True
-    moved = np.unpackbits(np.frombuffer(figures.payload.changing_bits, dtype=np.uint8), bitorder="little")
-    strange = np.flatnonzero(moved.astype(np.bool_) & ~known[: len(moved)])
-    return tuple(f"byte {byte}" for byte in np.unique(strange // 8).tolist())
-
-
-def _bits(signal: Signal) -> list[int]:
-    """Return the bits of a signal, numbered from the lowest of byte 0."""
-    if not signal.big_endian:
-        return list(range(signal.start, signal.start + signal.length))
-    bits, at = [], signal.start
-    for _ in range(signal.length):
-        bits.append(at)
-        at = at - 1 if at % 8 else at + 15
-    return bits
+        strange &= ~signal.bits
+    return tuple(f"byte {byte}" for byte in range(len(figures.payload.changing_bits)) if strange >> 8 * byte & 0xFF)
 
 
 def bus_of(plan: Plan, health: BusHealth) -> dict[str, float]:

@@ -216,15 +216,17 @@ def _reading(name: str, sampled: Sampled) -> Reading:
 
 
 def _timed(begin_ns: int, now_ns: int, seconds: float) -> Progress:
-    end = begin_ns + round(seconds * 1e9)
-    return Progress("timing", over=now_ns >= end, end_ns=end, remaining_s=max(0.0, (end - now_ns) / 1e9))
+    return _until("timing", begin_ns + round(seconds * 1e9), now_ns)
+
+
+def _until(phase: Literal["settling", "timing"], end_ns: int, now_ns: int) -> Progress:
+    return Progress(phase, over=now_ns >= end_ns, end_ns=end_ns, remaining_s=max(0.0, (end_ns - now_ns) / 1e9))
 
 
 def _dip(plan: Plan, frames: Sequence[Frames], begin_ns: int, now_ns: int) -> Progress:
     gap = silence_of(plan, frames, begin_ns, now_ns)
     if gap is not None:
-        end = begin_ns + round((gap.start_s + gap.seconds) * 1e9) + BACK_NS
-        return Progress("settling", over=now_ns >= end, end_ns=end, remaining_s=max(0.0, (end - now_ns) / 1e9))
+        return _until("settling", begin_ns + round((gap.start_s + gap.seconds) * 1e9) + BACK_NS, now_ns)
     time = times_of(plan, frames)
     if len(time) and now_ns - int(time[-1]) > DIP_NS:
         return Progress("happening", help="The module is silent. Give the supply back.")

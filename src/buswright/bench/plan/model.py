@@ -222,7 +222,3 @@ class Plan:
         """Return a step by its name, upper and lower case aside."""
         wanted = " ".join(name.casefold().split())
         return next((step for step in self.steps if step.name.casefold() == wanted), None)
-
-    def of(self, channel: str, *kinds: StepKind) -> tuple[Step, ...]:
-        """Return the steps of these kinds that are about a channel, in order."""
-        return tuple(step for step in self.steps if step.channel == channel and step.kind in kinds)

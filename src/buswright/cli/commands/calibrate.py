@@ -129,8 +129,8 @@ def _add_curve(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Read, fit, judge, show, and write if asked to."""
     from buswright.channels.fits.target import Signature
+    from buswright.report.calibration import calibrate as report
     from buswright.report.calibration.page import render_html
-    from buswright.report.commands import calibrate as report
 
     shared.claim_html(options)
     car = shared.load_car(options)

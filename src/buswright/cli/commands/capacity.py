@@ -25,9 +25,9 @@ from buswright.errors import UserError
 from buswright.writing import claim
 
 if TYPE_CHECKING:
-    from buswright.capacity.addition import Addition
-    from buswright.capacity.plan import Plan
-    from buswright.capacity.traffic import Traffic
+    from buswright.capacity.carried.plan import Plan
+    from buswright.capacity.carried.traffic import Traffic
+    from buswright.capacity.proposed.addition import Addition
     from buswright.channels.carfile.model import CarFile
     from buswright.health.described import Described
     from buswright.messages.match import Databases
@@ -68,8 +68,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Measure, plan, show."""
-    from buswright.capacity.addition import addition_of
     from buswright.capacity.assess import assess
+    from buswright.capacity.proposed.addition import addition_of
     from buswright.report import capacity as report
     from buswright.report.capacity.words import Capacity
 
@@ -113,8 +113,8 @@ def _plans(
     options: argparse.Namespace, car: CarFile | None, databases: Databases, additions: list[Addition]
 ) -> tuple[list[Plan], Described, Traffic | None, tuple[str, ...]]:
     """Lay out every bus; also return what describes them, what was measured, and the names of the files read."""
-    from buswright.capacity.plan import plan_of
-    from buswright.capacity.traffic import TrafficFold
+    from buswright.capacity.carried.plan import plan_of
+    from buswright.capacity.carried.traffic import TrafficFold
     from buswright.channels.carfile.model import buses_in_order
     from buswright.channels.carfile.needs import interface_names
     from buswright.cli.examining import examine

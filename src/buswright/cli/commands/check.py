@@ -31,7 +31,7 @@ def run(options: argparse.Namespace) -> int:
     """Check, print what was found, and judge."""
     from buswright.channels.carfile.keys import json_schema
     from buswright.channels.carfile.load import check_car_file
-    from buswright.report.commands import check as report
+    from buswright.report.car import check as report
 
     if options.schema:
         print(json.dumps(json_schema(), ensure_ascii=False, indent=2))

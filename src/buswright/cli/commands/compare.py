@@ -20,7 +20,7 @@ from buswright.errors import UserError
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
     from buswright.health.baseline.baseline import Baseline
-    from buswright.report.commands.compare import Comparison
+    from buswright.report.health.compare import Comparison
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -37,7 +37,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Measure what is no baseline yet, compare, show."""
-    from buswright.report.commands import compare as report
+    from buswright.report.health import compare as report
 
     comparison = comparison_of(options)
     shared.show(options, report, comparison, width=min(shutil.get_terminal_size((100, 24)).columns, 120))
@@ -47,7 +47,7 @@ def run(options: argparse.Namespace) -> int:
 def comparison_of(options: argparse.Namespace) -> Comparison:
     """Compare the runs of the options, each measured if it is no baseline yet."""
     from buswright.health.baseline.compare import compare
-    from buswright.report.commands.compare import Comparison
+    from buswright.report.health.compare import Comparison
 
     a, car_of_a = _baseline(options, options.earlier)
     b, car_of_b = _baseline(options, options.later)

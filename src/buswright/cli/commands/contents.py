@@ -25,7 +25,7 @@ def run(options: argparse.Namespace) -> int:
     """Read the capture once and print what it holds."""
     from buswright.channels.carfile.needs import databases_of
     from buswright.frames.tally import Tally
-    from buswright.report.commands import contents as report
+    from buswright.report.captures import contents as report
 
     car, databases = shared.load_car(options), shared.load_databases(options)
     source = shared.Source.of(options, car)

@@ -49,7 +49,7 @@ def run(options: argparse.Namespace) -> int:
     from buswright.frames.formats.candump.writer import CandumpWriter
     from buswright.frames.formats.writing import Writer, rebased, rebased_events, write_all
     from buswright.frames.select import FrameSelection
-    from buswright.report.commands import cut as report
+    from buswright.report.captures import cut as report
 
     shared.settle_selection(options)
     path = Path(options.out)

@@ -66,7 +66,7 @@ def run(options: argparse.Namespace) -> int:
     """Load, put together, check, write, show."""
     from buswright.findings import Severity
     from buswright.layout.databases.making import content, load, make
-    from buswright.report.commands import database as report
+    from buswright.report.car import database as report
 
     paths = [Path(name) for name in options.files]
     if options.differences:
@@ -106,7 +106,7 @@ def _judged(options: argparse.Namespace, tables: list[tuple[str, Table]]) -> dic
 def _differences(options: argparse.Namespace, paths: list[Path]) -> int:
     from buswright.layout.databases.making import load
     from buswright.layout.differences.messages import databases
-    from buswright.report.commands import database as report
+    from buswright.report.car import database as report
 
     if len(paths) != 2 or options.out:
         raise UserError("--differences compares two files and writes none", hint="name two FILEs, and no --out")

@@ -29,7 +29,7 @@ from buswright.writing import claim, whole_file, whole_folder
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
     from buswright.messages.match import Databases
-    from buswright.report.commands.decode import Decoding
+    from buswright.report.captures.decode import Decoding
 
 PIECE_FRAMES = 250_000
 """Frames decoded at a time: what is in memory at once, decoded, is a small multiple of this."""
@@ -50,7 +50,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Decode and write."""
-    from buswright.report.commands import decode as report
+    from buswright.report.captures import decode as report
 
     shared.settle_selection(options)
     car = shared.load_car(options)
@@ -103,7 +103,7 @@ def _signals(options: argparse.Namespace, path: Path, source: shared.Source, dat
     from buswright.channels.fitting import keys_by_bus
     from buswright.channels.samples.tally import Tally
     from buswright.messages.selection import SignalSelection
-    from buswright.report.commands.decode import Decoding, grave_notes
+    from buswright.report.captures.decode import Decoding, grave_notes
     from buswright.report.files.signals import SignalFolder, write_rows
     from buswright.report.files.tables import Tables
 
@@ -142,7 +142,7 @@ def _channels(
     from buswright.channels.samples.tally import bad_samples
     from buswright.channels.session import Session
     from buswright.channels.spool import Spool
-    from buswright.report.commands.decode import Decoding, grave_notes
+    from buswright.report.captures.decode import Decoding, grave_notes
     from buswright.report.files.channels import write_folder, write_grid, write_rows
     from buswright.report.files.tables import Tables
 

@@ -148,8 +148,8 @@ def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     from buswright.frames.opening import open_capture
     from buswright.health.channels.evidence import measure_channels
     from buswright.health.track import HealthTracker
-    from buswright.report.commands import channels as report
-    from buswright.report.health import diagnose
+    from buswright.report.captures import channels as report
+    from buswright.report.diagnosis import diagnose
     from buswright.report.health.report import report_of
     from buswright.report.health.text import fold
     from buswright.simulate.faults.catalogue import KINDS

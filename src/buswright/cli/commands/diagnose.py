@@ -60,7 +60,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Measure, judge, show."""
-    from buswright.report.health import diagnose as report
+    from buswright.report.diagnosis import diagnose as report
 
     if options.at is not None and not options.channel:
         raise UserError("--at needs --channel", hint="for example --channel oil_pressure --at 12.3")
@@ -70,7 +70,7 @@ def run(options: argparse.Namespace) -> int:
     diagnosis = report.Diagnosis(judged.report, tuple(each.channel for each in explained), explained)
 
     def html() -> str:
-        from buswright.report.health.diagnose_page import render_html
+        from buswright.report.diagnosis.page import render_html
 
         return render_html(diagnosis)
 

@@ -34,7 +34,7 @@ def run(options: argparse.Namespace) -> int:
     from buswright.layout.differences.compare import compare
     from buswright.layout.handover.packs import beside_the_cars
     from buswright.layout.handover.unpack import car_file_of
-    from buswright.report.commands import differences as report
+    from buswright.report.car import differences as report
 
     names = options.before, options.after
     with ExitStack() as stack:

@@ -54,7 +54,7 @@ def run(options: argparse.Namespace) -> int:
     """Measure, draft, write, say what is left to do."""
     from buswright.channels.carfile.load import load_car_file
     from buswright.layout.draft.car_file import draft, drafted_before
-    from buswright.report.commands import draft as report
+    from buswright.report.car import draft as report
 
     path = Path(options.out)
     if options.ask and options.json:

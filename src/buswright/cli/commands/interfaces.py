@@ -24,7 +24,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Look, and print what is there; status 1 if no bit rate fits."""
-    from buswright.report.commands import interfaces as report
+    from buswright.report.captures import interfaces as report
 
     if options.find_bitrate is not None:
         from buswright.frames.live.address import parse_live

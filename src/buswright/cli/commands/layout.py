@@ -54,7 +54,7 @@ def run(options: argparse.Namespace) -> int:
     from buswright.layout.document.file import load, settled
     from buswright.layout.document.make import for_handover
     from buswright.layout.verify import with_changes
-    from buswright.report.commands import layout as report
+    from buswright.report.layout import written as report
 
     path = Path(options.out)
     if path.suffix.lower() not in ENDINGS:

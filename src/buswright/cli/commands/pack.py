@@ -35,7 +35,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Read, pack, write, say what went in."""
     from buswright.layout.handover.pack import archived, gather
-    from buswright.report.commands import pack as report
+    from buswright.report.car import pack as report
 
     path, car = Path(options.out), Path(options.car or shared.DEFAULT_CAR)
     if not options.car and not car.exists():

@@ -62,7 +62,7 @@ def run(options: argparse.Namespace) -> int:
     from buswright.cli.stopping import stopping
     from buswright.frames.recording.recorder import Recorder, space_for
     from buswright.frames.recording.run import header_of, record
-    from buswright.report.commands import record as report
+    from buswright.report.captures import record as report
 
     if not live_sources(options):
         raise UserError(f"{options.source[0]}: not a live bus", hint="`buswright interfaces` lists the live buses")
@@ -106,7 +106,7 @@ class Told:
 
     def __call__(self, so_far: Recording) -> None:
         """Show it."""
-        from buswright.report.commands import record as report
+        from buswright.report.captures import record as report
 
         if so_far.troubles > self._troubles:
             self._line.ring()

@@ -37,7 +37,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Measure, save, say what was remembered."""
     from buswright.health.baseline.file import document_of, save
-    from buswright.report.commands.compare import render_baseline
+    from buswright.report.health.compare import render_baseline
 
     path = Path(options.out)
     shared.claim_output(options, path)

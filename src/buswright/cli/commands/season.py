@@ -118,7 +118,7 @@ def run(options: argparse.Namespace) -> int:
 def _add(options: argparse.Namespace, place: Place) -> int:
     """Take in what is new. A capture that is none costs no other."""
     from buswright.cli.adding import Adding, added_of, captures_of
-    from buswright.report.commands import season as report
+    from buswright.report.season import actions as report
     from buswright.season.catalogue import RUNS
     from buswright.writing import WritingError
 
@@ -155,7 +155,7 @@ def _add(options: argparse.Namespace, place: Place) -> int:
 
 
 def _list(options: argparse.Namespace, place: Place) -> int:
-    from buswright.report.commands import season as report
+    from buswright.report.season import actions as report
     from buswright.season.catalogue import read_catalogue
     from buswright.season.numbers import read_numbers
     from buswright.season.trends import findings_over
@@ -171,7 +171,7 @@ def _list(options: argparse.Namespace, place: Place) -> int:
 def _channel(options: argparse.Namespace, place: Place) -> int:
     from fnmatch import fnmatchcase
 
-    from buswright.report.commands import season as report
+    from buswright.report.season import actions as report
     from buswright.season.catalogue import read_catalogue
     from buswright.season.numbers import PHASES, QUANTITIES, REST, WHOLE, read_numbers
     from buswright.writing import write_whole
@@ -208,7 +208,7 @@ def _channel(options: argparse.Namespace, place: Place) -> int:
 
 def _check(options: argparse.Namespace, place: Place) -> int:
     from buswright.findings import Severity
-    from buswright.report.commands import season as report
+    from buswright.report.season import actions as report
     from buswright.season.catalogue import read_catalogue, verify
 
     catalogue = read_catalogue(place)

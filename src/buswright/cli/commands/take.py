@@ -41,7 +41,7 @@ def run(options: argparse.Namespace) -> int:
     from buswright.channels.carfile.load import load_car_file
     from buswright.layout.handover.take import plan_taking, take
     from buswright.layout.handover.unpack import car_file_of
-    from buswright.report.commands import take as report
+    from buswright.report.car import take as report
 
     path = Path(options.car or shared.DEFAULT_CAR)
     if not options.car and not path.exists():

@@ -28,8 +28,8 @@ def run(options: argparse.Namespace) -> int:
     from buswright.channels.carfile.load import check_car_file
     from buswright.layout.handover.reading import read_pack
     from buswright.layout.handover.unpack import unpack
-    from buswright.report.commands import unpack as report
-    from buswright.report.commands.check import checking_of
+    from buswright.report.car import unpack as report
+    from buswright.report.car.check import checking_of
 
     folder = Path(options.out)
     pack = read_pack(Path(options.pack))

@@ -33,7 +33,7 @@ def run(options: argparse.Namespace) -> int:
     """Read the document, measure the car, compare, show."""
     from buswright.layout.document.file import load, settled
     from buswright.layout.verify import differences
-    from buswright.report.commands import verify as report
+    from buswright.report.layout import verify as report
 
     document = load(Path(options.document))
     car = shared.load_car(options)

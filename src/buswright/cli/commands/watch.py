@@ -272,8 +272,8 @@ def document_of(options: argparse.Namespace) -> Callable[[Path], str] | None:
     def write(path: Path) -> str:
         from buswright.cli.documenting import measured_layout
         from buswright.layout.document.file import settled
-        from buswright.report.commands import layout as report
         from buswright.report.layout import words
+        from buswright.report.layout import written as report
         from buswright.writing import write_whole
 
         asked = argparse.Namespace(**{**vars(options), "sheet": (), "out": str(path)})

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from buswright.capacity.state import State
+from buswright.capacity.timing.state import State
 from buswright.channels.carfile.model import CarFile, FrameName, buses_in_order
 from buswright.channels.expectation import Stated
 from buswright.errors import UserError

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from buswright.capacity.identifiers import free_ranges
+from buswright.capacity.proposed.identifiers import free_ranges
 from buswright.channels.carfile.model import FrameName, Module
 from buswright.layout.document.gathered import Gathered
 from buswright.layout.document.model import (

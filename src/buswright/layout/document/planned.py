@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from buswright.capacity.plan import plan_of
-from buswright.capacity.state import State, state_of
-from buswright.capacity.traffic import Traffic
+from buswright.capacity.carried.plan import plan_of
+from buswright.capacity.carried.traffic import Traffic
+from buswright.capacity.timing.state import State, state_of
 from buswright.health.described import Described
 from buswright.health.model.health import BusHealth
 

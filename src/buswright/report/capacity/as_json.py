@@ -6,11 +6,11 @@ from collections.abc import Iterable
 from typing import Any
 
 from buswright.capacity.assess import BusCapacity
-from buswright.capacity.bounds import Response
-from buswright.capacity.identifiers import Range
+from buswright.capacity.carried.stream import Stream
 from buswright.capacity.log_size import LogSize
-from buswright.capacity.state import State
-from buswright.capacity.stream import Stream
+from buswright.capacity.proposed.identifiers import Range
+from buswright.capacity.timing.bounds import Response
+from buswright.capacity.timing.state import State
 from buswright.report.capacity import words
 from buswright.report.capacity.words import Capacity, name_of
 

@@ -9,7 +9,7 @@ from math import ceil
 import numpy as np
 
 from buswright.capacity.assess import BusCapacity
-from buswright.capacity.bounds import Response
+from buswright.capacity.timing.bounds import Response
 from buswright.report.capacity.words import name_of
 from buswright.wording import duration, plural
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from buswright.capacity.advice import Packing, RateAdvice
 from buswright.capacity.assess import BusCapacity
-from buswright.capacity.bounds import Response
-from buswright.capacity.identifiers import Range
-from buswright.capacity.stream import Stream
+from buswright.capacity.carried.stream import Stream
+from buswright.capacity.proposed.identifiers import Range
+from buswright.capacity.timing.bounds import Response
 from buswright.findings import Severity
 from buswright.messages.model import identifier_text
 from buswright.wording import bit_rate, duration, percent, plural

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from buswright.errors import UserError
-from buswright.report.commands.season import SCHEMA
 from buswright.report.plain import plain
+from buswright.report.season.actions import SCHEMA
 from buswright.report.text import joined, table
 from buswright.season.catalogue import Catalogue
 from buswright.season.query import COLUMNS, Rows

@@ -16,7 +16,7 @@ from buswright.frames.recording.recorder import RecordingError, Space, format_of
 from buswright.frames.recording.run import Recording
 from buswright.frames.sidecar import sidecar_of
 from buswright.frames.table import Event
-from buswright.report.commands.record import drops_words
+from buswright.report.captures.record import drops_words
 from buswright.tui.times import clock_text
 from buswright.tui.widgets.rows import Cell, Column
 from buswright.tui.widgets.toned import Line, Span, line, severity_tone

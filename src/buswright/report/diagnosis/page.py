@@ -8,14 +8,14 @@ from html import escape
 from buswright.channels import units
 from buswright.diagnosis.trust import STATES, State, counts
 from buswright.findings import Severity
+from buswright.report.diagnosis import asked as open_words
+from buswright.report.diagnosis import phases as phase_words
+from buswright.report.diagnosis.diagnose import Diagnosis, scope_words
+from buswright.report.diagnosis.traces import MOST_FINDINGS, Group, bad_words, groups_of, trace_data
 from buswright.report.findings import span
-from buswright.report.health import asked as open_words
 from buswright.report.health import channels as channel_words
 from buswright.report.health import markup
-from buswright.report.health import phases as phase_words
-from buswright.report.health.diagnose import Diagnosis, scope_words
 from buswright.report.health.report import HealthReport
-from buswright.report.health.traces import MOST_FINDINGS, Group, bad_words, groups_of, trace_data
 from buswright.report.page import html_table, render_page
 from buswright.report.text import number
 from buswright.wording import listed, plural

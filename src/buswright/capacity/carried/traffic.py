@@ -13,7 +13,7 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
-from buswright.capacity.stream import Bits
+from buswright.capacity.carried.stream import Bits
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import name_of
 from buswright.frames.table import Flag, Frames, concatenate

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from buswright.capacity.bounds import Response, bounds_of, late_count, mean_load, worst_load
-from buswright.capacity.plan import Plan
-from buswright.capacity.stream import Rates, Stream
+from buswright.capacity.carried.plan import Plan
+from buswright.capacity.carried.stream import Rates, Stream
+from buswright.capacity.timing.bounds import Response, bounds_of, late_count, mean_load, worst_load
 from buswright.channels.carfile.model import FrameName
 
 _PEAK_NS = 100_000_000

@@ -6,9 +6,9 @@ import difflib
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from buswright.capacity.phrase import parse
-from buswright.capacity.plan import planned_length
-from buswright.capacity.stream import Stream
+from buswright.capacity.carried.plan import planned_length
+from buswright.capacity.carried.stream import Stream
+from buswright.capacity.proposed.phrase import parse
 from buswright.channels.carfile.model import FrameName
 from buswright.errors import UserError
 from buswright.messages.database import load_database

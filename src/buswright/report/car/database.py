@@ -12,7 +12,7 @@ from buswright.findings import Severity
 from buswright.layout.databases.making import Made
 from buswright.layout.databases.misreadings import Judged
 from buswright.layout.differences.difference import Difference
-from buswright.report.commands.check import MOST_ALIKE
+from buswright.report.car.check import MOST_ALIKE
 from buswright.report.plain import some
 from buswright.report.text import joined
 from buswright.wording import listed, percent, plural

@@ -17,7 +17,7 @@ from buswright.messages.decode import Counts
 from buswright.messages.lint import lint
 from buswright.messages.match import Databases
 from buswright.messages.model import Database, LintNote
-from buswright.report.commands.contents import absent_lines
+from buswright.report.captures.contents import absent_lines
 from buswright.report.plain import plain, problems_json, some
 from buswright.report.quality import bad_json, bad_lines, limit_lines, limits_json, out_of_range_line
 from buswright.report.text import joined, problem_lines

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
-from buswright.capacity.bounds import bounds_of, by_priority, late_count
-from buswright.capacity.identifiers import DIAGNOSTICS
-from buswright.capacity.stream import Rates, Stream
+from buswright.capacity.carried.stream import Rates, Stream
+from buswright.capacity.proposed.identifiers import DIAGNOSTICS
+from buswright.capacity.timing.bounds import bounds_of, by_priority, late_count
 from buswright.channels.carfile.model import FrameName
 from buswright.errors import UserError
 from buswright.wording import duration, plural

@@ -9,9 +9,9 @@ from buswright.channels.explained import Explained
 from buswright.diagnosis.found import every
 from buswright.diagnosis.phases.tables import PhaseTables
 from buswright.findings import Finding
-from buswright.report.health import asked as open_words
+from buswright.report.diagnosis import asked as open_words
+from buswright.report.diagnosis import phases as phase_words
 from buswright.report.health import channels as channel_words
-from buswright.report.health import phases as phase_words
 from buswright.report.health import report as words
 from buswright.report.health.report import HealthReport
 from buswright.report.health.text import Column, channel_lines, finding_section, fitted, fold, section

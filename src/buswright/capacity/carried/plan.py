@@ -6,8 +6,8 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from buswright.capacity.stream import Rates, Stream, bits_of
-from buswright.capacity.traffic import Carried, Traffic
+from buswright.capacity.carried.stream import Rates, Stream, bits_of
+from buswright.capacity.carried.traffic import Carried, Traffic
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import Expectation
 from buswright.frames.table import FD_CODE_OF_LENGTH, FD_LENGTH_OF_CODE

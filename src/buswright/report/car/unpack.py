@@ -9,8 +9,8 @@ from typing import Any
 
 from buswright.layout.handover.manifest import Holds, Pack
 from buswright.layout.handover.unpack import Older
-from buswright.report.commands import check
-from buswright.report.commands.pack import file_table
+from buswright.report.car import check
+from buswright.report.car.pack import file_table
 from buswright.report.text import joined
 from buswright.wording import listed, plural
 

@@ -8,7 +8,7 @@ from typing import Any
 from buswright.findings import Severity
 from buswright.health.baseline.differences import Difference
 from buswright.layout.document.model import Layout
-from buswright.report.commands.compare import difference_json, difference_lines, difference_tally
+from buswright.report.health.compare import difference_json, difference_lines, difference_tally
 from buswright.report.layout import words
 from buswright.report.text import joined
 from buswright.wording import plural

@@ -16,7 +16,7 @@ from buswright.diagnosis.found import every
 from buswright.findings import Finding
 from buswright.frames.table import Int64s
 from buswright.health.channels.evidence import ChannelEvidence, Shared
-from buswright.report.health.diagnose import Diagnosis
+from buswright.report.diagnosis.diagnose import Diagnosis
 from buswright.report.health.plots import extremes, stretches
 from buswright.report.health.report import HealthReport
 

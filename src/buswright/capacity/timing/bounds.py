@@ -8,8 +8,8 @@ from types import MappingProxyType
 
 import numpy as np
 
-from buswright.capacity.response import Bound, response_times
-from buswright.capacity.stream import Rates, Stream
+from buswright.capacity.carried.stream import Rates, Stream
+from buswright.capacity.timing.response import Bound, response_times
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import FD_CODE_OF_LENGTH, Flag
 from buswright.frames.wire.bits import wire_bits_of

@@ -14,8 +14,8 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
-from buswright.capacity.bounds import by_priority
-from buswright.capacity.stream import Rates, Stream
+from buswright.capacity.carried.stream import Rates, Stream
+from buswright.capacity.timing.bounds import by_priority
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.wire.arbitration import arbitrate
 

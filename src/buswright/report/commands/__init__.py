@@ -1,1 +1,0 @@
-"""What each command prints, as text and as JSON, by the name of the command."""

@@ -1,0 +1,1 @@
+"""What is wrong, as text, JSON and a page with its traces."""
