@@ -1,9 +1,6 @@
 """The phases of a run in words and tables: a sentence for each, what is wrong by name, no line too wide."""
 
 import pytest
-from buswright.diagnosis.sensors.spectrum import Strongest
-from buswright.report.health.diagnose import _phase_lines
-from buswright.report.health.phases import sheets, summary
 
 from buswright.diagnosis.phases.running import Change, CrankGap, Supply
 from buswright.diagnosis.phases.sampling import Sampling
