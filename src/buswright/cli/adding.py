@@ -13,11 +13,11 @@ from buswright.errors import UserError
 if TYPE_CHECKING:
     from buswright.cli.taking_in import Work
     from buswright.report.commands.season import Added
-    from buswright.season.captures import Hashed
+    from buswright.season.captures.files import Hashed
     from buswright.season.catalogue import Catalogue
-    from buswright.season.place import Place
+    from buswright.season.place.local import Place
     from buswright.season.run import Run
-    from buswright.season.workers import Workers
+    from buswright.season.work.workers import Workers
 
 Names = tuple[str, ...]
 """Paths or URLs of the captures of one run."""
@@ -79,7 +79,7 @@ class Adding:
 
     def alike(self, names: Iterable[str]) -> list[Names]:
         """Put captures together that by their names may be of one stint, a file for each bus."""
-        from buswright.season.stints import by_name
+        from buswright.season.captures.stints import by_name
 
         car = self._car.buses.values() if self._car is not None else ()
         called = {str(each).lower() for bus in car for each in (bus.name, *bus.interfaces)}
@@ -88,8 +88,8 @@ class Adding:
 
     def stints(self, alike: Iterable[Names]) -> Iterator[Names]:
         """Yield what is of one stint by what it holds, too; the other captures one by one."""
-        from buswright.season.captures import is_url
-        from buswright.season.stints import belong_together
+        from buswright.season.captures.files import is_url
+        from buswright.season.captures.stints import belong_together
 
         for names in alike:
             if len(names) > 1 and not any(map(is_url, names)) and belong_together(names, self._options.timezone):
@@ -105,14 +105,14 @@ class Adding:
         WritingError
             The season can't be written. What was yielded before stays.
         """
-        from buswright.season.cluster import workers_of
+        from buswright.season.work.cluster import workers_of
 
         with workers_of(self._options.scheduler, self._jobs) as workers:
             yield from self._taken(runs, workers)
 
     def _taken(self, runs: Sequence[Names], workers: Workers) -> Iterator[Outcome]:
         from buswright.cli.taking_in import take_in
-        from buswright.season.captures import hashed, stamps_of
+        from buswright.season.captures.files import hashed, stamps_of
         from buswright.season.catalogue import RUNS, added_meanwhile, commit, read_catalogue, tidy
 
         catalogue = read_catalogue(self._place, needed=False)
@@ -183,7 +183,7 @@ class Adding:
 
 def _replaced(found: Hashed, catalogue: Catalogue) -> list[Run]:
     """Return the runs of which this one has all captures: as they are, or longer than they were then."""
-    from buswright.season.captures import begins_with, is_url
+    from buswright.season.captures.files import begins_with, is_url
 
     captures = {each.sha256 for each in found.sources if each.is_capture}
     old = [run for run in catalogue.runs if run.captures <= captures]
@@ -199,7 +199,7 @@ def _replaced(found: Hashed, catalogue: Catalogue) -> list[Run]:
 def captures_of(options: argparse.Namespace) -> tuple[list[str], list[Outcome]]:
     """Return the captures that a call names, and what of the names is none."""
     from buswright.frames.opening import open_capture
-    from buswright.season.captures import captures_at, is_url
+    from buswright.season.captures.files import captures_at, is_url
 
     names: dict[str, None] = {}
     refused = []

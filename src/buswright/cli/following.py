@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, NoReturn
 from buswright.cli.adding import Adding, Outcome
 from buswright.cli.streams import put_lines
 from buswright.errors import CaptureError, UserError
-from buswright.season import arriving
-from buswright.season.arriving import Arrivals, Stamp, breaks_off, may_be_capture
-from buswright.season.captures import is_url
+from buswright.season.captures import arriving
+from buswright.season.captures.arriving import Arrivals, Stamp, breaks_off, may_be_capture
+from buswright.season.captures.files import is_url
 from buswright.wording import WHY_EMPTY, listed, plural
 
 if TYPE_CHECKING:
-    from buswright.season.place import Place
+    from buswright.season.place.local import Place
 
 LOOK_S = 1.0
 """Between two looks; a share that takes long to list is looked at less often."""
@@ -181,7 +181,7 @@ def _went_away(names: Sequence[str], fault: UserError) -> bool:
 
 
 def _is_unread(fault: UserError) -> bool:
-    from buswright.season.captures import UnreadableError
+    from buswright.season.captures.files import UnreadableError
 
     return isinstance(fault, UnreadableError)
 

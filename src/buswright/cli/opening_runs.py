@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from buswright.errors import UserError
 
 if TYPE_CHECKING:
-    from buswright.season.place import Place
+    from buswright.season.place.local import Place
 
 
 def open_runs(options: argparse.Namespace, place: Place) -> int:
@@ -21,7 +21,7 @@ def open_runs(options: argparse.Namespace, place: Place) -> int:
     """
     from buswright.cli.at_terminal import at_terminal, logged, run_app
     from buswright.season.catalogue import read_catalogue
-    from buswright.season.stored import run_called
+    from buswright.season.tables.stored import run_called
 
     if len(options.names) > 2:
         raise UserError("season open shows one run, or two side by side", hint="buswright season open RUN RUN")

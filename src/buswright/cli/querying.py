@@ -10,7 +10,7 @@ from buswright.cli import options as shared
 from buswright.errors import UserError
 
 if TYPE_CHECKING:
-    from buswright.season.place import Place
+    from buswright.season.place.local import Place
 
 
 def query(options: argparse.Namespace, place: Place) -> int:
@@ -22,7 +22,7 @@ def query(options: argparse.Namespace, place: Place) -> int:
         It can't be answered; the text says why.
     """
     from buswright.report.season import answer as report
-    from buswright.season.tables import Season
+    from buswright.season.tables.season import Season
 
     if len(options.names) > 1:
         raise UserError("season query takes one question", hint="put the SQL in quotes: 'select ... from ...'")

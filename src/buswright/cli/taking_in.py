@@ -19,8 +19,8 @@ from typing import TYPE_CHECKING
 from buswright._version import __version__
 from buswright.cli import options as shared
 from buswright.errors import UserError
-from buswright.season.captures import Hashed, UnreadableError, at_hand, is_url, name_of, unreadable
-from buswright.season.place import digest_of, scratch
+from buswright.season.captures.files import Hashed, UnreadableError, at_hand, is_url, name_of, unreadable
+from buswright.season.place.local import digest_of, scratch
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
@@ -189,7 +189,7 @@ def _taken_in(work: Work, options: argparse.Namespace) -> Run:
     from buswright.report.health.report import report_of
     from buswright.season.catalogue import RUNS
     from buswright.season.numbers import numbers_of, write_numbers
-    from buswright.season.opening import open_place
+    from buswright.season.place.opening import open_place
     from buswright.season.run import NUMBERS, PAGE
 
     place = open_place(work.season)

@@ -30,7 +30,7 @@ from buswright.cli.streams import put_lines
 from buswright.errors import UserError
 
 if TYPE_CHECKING:
-    from buswright.season.place import Place
+    from buswright.season.place.local import Place
 
 DEFAULT = "season"
 ACTIONS = ("add", "list", "channel", "open", "query", "check")
@@ -102,7 +102,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Do what was asked for."""
-    from buswright.season.opening import open_place
+    from buswright.season.place.opening import open_place
 
     if options.action in ("list", "check") and options.names:
         raise UserError(f"season {options.action} takes no names", hint=f"buswright season {options.action}")

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from buswright.errors import UserError
-from buswright.season.place import MOST_BYTES, checked, digest_of, limited, scratch
+from buswright.season.place.local import MOST_BYTES, checked, digest_of, limited, scratch
 from buswright.writing import WritingError
 
 

@@ -16,9 +16,9 @@ from buswright.channels.samples.series import Series
 from buswright.errors import UserError
 from buswright.season.catalogue import RUNS, Catalogue
 from buswright.season.numbers import WHOLE, Numbers, read_numbers
-from buswright.season.place import Place
-from buswright.season.query import damaged
+from buswright.season.place.local import Place
 from buswright.season.run import Run
+from buswright.season.tables.query import damaged
 
 LAST = "last"
 """What the newest run may be called."""

@@ -14,10 +14,10 @@ from buswright.channels.exported import column_of
 from buswright.channels.samples.indexed import pandas
 from buswright.errors import UserError
 from buswright.season.catalogue import RUNS, Catalogue, Fault, is_season, read_catalogue
-from buswright.season.opening import open_place
-from buswright.season.place import Place
-from buswright.season.query import COLUMNS, Rows, ask, damaged, locked, polars, put
+from buswright.season.place.local import Place
+from buswright.season.place.opening import open_place
 from buswright.season.run import Run
+from buswright.season.tables.query import COLUMNS, Rows, ask, damaged, locked, polars, put
 from buswright.wording import plural
 
 if TYPE_CHECKING:

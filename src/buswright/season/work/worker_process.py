@@ -10,7 +10,7 @@ import traceback
 from contextlib import suppress
 from typing import IO, Any, NoReturn
 
-from buswright.season.workers import tried
+from buswright.season.work.workers import tried
 from buswright.writing import WritingError
 
 RESULT, RAISED, BROKEN = "result", "raised", "broken"

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from buswright.errors import UserError
-from buswright.season.place import LocalPlace, Place
-from buswright.season.remote import RemotePlace
+from buswright.season.place.local import LocalPlace, Place
+from buswright.season.place.remote import RemotePlace
 from buswright.wording import WHY_EMPTY
 
 

@@ -7,8 +7,8 @@ from contextlib import AbstractContextManager, contextmanager
 from typing import TypeVar
 
 from buswright.errors import UserError
-from buswright.season.processes import Processes
-from buswright.season.workers import Workers, tried
+from buswright.season.work.processes import Processes
+from buswright.season.work.workers import Workers, tried
 
 RETRIES = 3
 """How often Dask tries a task again that failed for another reason than its input."""

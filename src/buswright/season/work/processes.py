@@ -17,8 +17,8 @@ from types import TracebackType
 from typing import Any, TypeVar
 
 from buswright.errors import UserError
-from buswright.season.worker_process import BROKEN, RAISED, RESULT
-from buswright.season.workers import Here
+from buswright.season.work.worker_process import BROKEN, RAISED, RESULT
+from buswright.season.work.workers import Here
 
 POLITE_S = 5
 """How long a process may take to remove what it had half written."""
@@ -82,7 +82,7 @@ class _Process:
 
     def _start(self) -> None:
         environment = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
-        command = [sys.executable, "-m", "buswright.season.worker_process"]
+        command = [sys.executable, "-m", "buswright.season.work.worker_process"]
         self._process = subprocess.Popen(  # noqa: S603  (this program's own module)
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=environment
         )
