@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from buswright.cli import following
-from buswright.cli.adding import Outcome
-from buswright.cli.following import RETRY_S, Following
 from buswright.cli.main import status_of
+from buswright.cli.season import following
+from buswright.cli.season.adding import Outcome
+from buswright.cli.season.following import RETRY_S, Following
 from buswright.errors import CaptureError
 from buswright.report.commands.season import trusted
 from buswright.season.captures.arriving import BROKEN_OFF_S, QUIET_S, listed

@@ -23,7 +23,7 @@ def test_there_are_pages():
 def test_a_page_is_put_together_by_render_page_and_has_its_option(page):
     assert "render_page(" in SOURCES[page], "put together by render_page of report/page.py"
     module = ".".join(("buswright", *page.relative_to(PACKAGE).with_suffix("").parts))
-    users = [text for path, text in SOURCES.items() if path.parent.name == "commands" and f"from {module} " in text]
+    users = [text for path, text in SOURCES.items() if "commands" in path.parts and f"from {module} " in text]
     assert users, "its option in a command of cli/commands/"
     assert module in WRITTEN_TO_OUT or any("add_html(" in text or '"--html"' in text for text in users), (
         "its option in the command"
@@ -33,9 +33,7 @@ def test_a_page_is_put_together_by_render_page_and_has_its_option(page):
 @pytest.mark.parametrize("page", PAGES, ids=lambda path: f"{path.parent.name}/{path.stem}")
 def test_a_page_is_looked_at_in_a_browser(page):
     module = ".".join(("buswright", *page.relative_to(PACKAGE).with_suffix("").parts))
-    commands = {
-        path.stem for path, text in SOURCES.items() if path.parent.name == "commands" and f"from {module} " in text
-    }
+    commands = {path.stem for path, text in SOURCES.items() if "commands" in path.parts and f"from {module} " in text}
     looked_at = (Path(__file__).parent.parent / "acceptance" / "pages_made.py").read_text(encoding="utf-8")
     assert any(f'"{command}"' in looked_at for command in commands), "a call in tests/acceptance/pages_made.py"
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from buswright.channels.carfile.load import load_car_file
 from buswright.cli.main import status_of
-from buswright.cli.taking_in import Work, for_elsewhere, take_in
+from buswright.cli.season.taking_in import Work, for_elsewhere, take_in
 from buswright.season.captures.files import Hashed, hashed
 from buswright.season.catalogue import read_catalogue
 from buswright.season.place.opening import open_place
