@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from buswright.notebook.answers import Answer, compare, diagnose, health
     from buswright.notebook.opening import open_capture, open_session
     from buswright.notebook.session import Session
-    from buswright.season.tables import Season, open_season
+    from buswright.season.tables.season import Season, open_season
 
 _HOME = {
     "CarFile": "channels.carfile.model",
@@ -58,8 +58,8 @@ _HOME = {
     "Finding": "findings",
     "Difference": "health.baseline.differences",
     "Exceedance": "channels.limits",
-    "Season": "season.tables",
-    "open_season": "season.tables",
+    "Season": "season.tables.season",
+    "open_season": "season.tables.season",
     "BuswrightError": "errors",
     "UserError": "errors",
     "Capture": "frames.capture",

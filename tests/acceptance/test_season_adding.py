@@ -16,7 +16,7 @@ import pytest
 from buswright.cli.main import status_of
 from buswright.frames.formats.candump.writer import write_candump
 from buswright.season.catalogue import RUNS, read_catalogue, verify
-from buswright.season.opening import open_place
+from buswright.season.place.opening import open_place
 from buswright.simulate.run import simulate_run
 from tests.season.test_season import CAR, RUN
 

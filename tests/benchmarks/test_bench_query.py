@@ -11,8 +11,8 @@ import pytest
 import buswright as bw
 from buswright.report.files.columns import parquet_writer
 from buswright.season.catalogue import RUNS, commit
-from buswright.season.opening import open_place
-from buswright.season.place import digest_of
+from buswright.season.place.local import digest_of
+from buswright.season.place.opening import open_place
 from buswright.season.run import Held, Run
 
 RUNS_OF_SEASON, SECONDS, HZ = 200, 600, 50

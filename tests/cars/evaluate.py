@@ -19,7 +19,7 @@ from pathlib import Path
 from tests.cars.cases import COMBINED, INJECTORS, KINDS, STYLES, Case, clean_run, make
 
 SEVERITIES = ("note", "suspect", "fault")
-COMMAND = "diagnose" if importlib.util.find_spec("buswright.cli.commands.diagnose") else "health"
+COMMAND = "diagnose" if importlib.util.find_spec("buswright.cli.commands.runs.diagnose") else "health"
 """The command under test; findings look the same in both."""
 
 

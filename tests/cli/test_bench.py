@@ -167,7 +167,7 @@ def test_a_live_test_that_was_cut_off_goes_on_by_itself_and_its_sheet_names_ever
         '[[step]]\nname = "rest"\nkind = "listen"\nseconds = 1.0\n',
         "utf-8",
     )
-    monkeypatch.setattr("buswright.cli.guided.at_terminal", lambda: True)
+    monkeypatch.setattr("buswright.cli.screens.guided.at_terminal", lambda: True)
     words = ["bench", str(plan), "live:virtual/bench", "--record", str(tmp_path / "session.log"), "--by", "Ada"]
 
     def cut_off(bench, heard, *, state, **_):
@@ -183,10 +183,10 @@ def test_a_live_test_that_was_cut_off_goes_on_by_itself_and_its_sheet_names_ever
         state.unlink()
         heard.close("over")
 
-    monkeypatch.setattr("buswright.cli.guided.guided", cut_off)
+    monkeypatch.setattr("buswright.cli.screens.guided.guided", cut_off)
     assert status_of(words) == 1
     assert "The same command goes on" in capsys.readouterr().out
-    monkeypatch.setattr("buswright.cli.guided.guided", to_the_end)
+    monkeypatch.setattr("buswright.cli.screens.guided.guided", to_the_end)
     status_of(words)
     recordings = [tmp_path / "session.log", tmp_path / "session-2.log"]
     assert f"Recorded in {recordings[0]}, {recordings[1]}" in capsys.readouterr().out

@@ -22,9 +22,9 @@ import buswright
 from buswright.channels.carfile.load import load_car_file
 from buswright.channels.fits.models import FITTED
 from buswright.channels.fits.target import FORMS
-from buswright.cli import calibrating
-from buswright.cli.commands import calibrate as command
+from buswright.cli.commands.car_file import calibrate as command
 from buswright.cli.main import main
+from buswright.cli.reading import calibrating
 from buswright.errors import UserError
 from buswright.frames.sidecar import event_line, line_of, sidecar_of
 from buswright.frames.table import Event

@@ -493,7 +493,7 @@ def test_every_command_has_help(capsys):
 
 def test_an_internal_error_says_where_to_report_it(tmp_path):
     code = (
-        "import sys, buswright.cli.commands.contents as c\n"
+        "import sys, buswright.cli.commands.captures.contents as c\n"
         "def broken(options): raise RuntimeError('boom')\n"
         "c.run = broken\nsys.argv = ['buswright', 'contents', 'x']\n"
         "from buswright.cli.main import entry\nentry()"
@@ -506,7 +506,8 @@ def test_an_internal_error_says_where_to_report_it(tmp_path):
 
 def test_every_command_is_listed_and_every_document_has_its_schema():
     package = Path(buswright.__file__).parent
-    assert {path.stem for path in (package / "cli" / "commands").glob("*.py")} - {"__init__"} == set(COMMANDS)
+    modules = {(path.stem, path.parent.name) for path in (package / "cli" / "commands").glob("*/*.py")}
+    assert {each for each in modules if each[0] != "__init__"} == {(name, room) for name, (room, _) in COMMANDS.items()}
     written = {
         name
         for path in package.rglob("*.py")

@@ -8,18 +8,18 @@ from pathlib import Path
 
 import pytest
 
-from buswright.cli import following
-from buswright.cli.adding import Outcome
-from buswright.cli.following import RETRY_S, Following
 from buswright.cli.main import status_of
+from buswright.cli.season import following
+from buswright.cli.season.adding import Outcome
+from buswright.cli.season.following import RETRY_S, Following
 from buswright.errors import CaptureError
 from buswright.report.season.actions import trusted
-from buswright.season.arriving import BROKEN_OFF_S, QUIET_S, listed
-from buswright.season.captures import hashed, stamps_of, unreadable
+from buswright.season.captures.arriving import BROKEN_OFF_S, QUIET_S, listed
+from buswright.season.captures.files import hashed, stamps_of, unreadable
+from buswright.season.captures.stints import by_name
 from buswright.season.catalogue import read_catalogue
-from buswright.season.opening import open_place
+from buswright.season.place.opening import open_place
 from buswright.season.run import NotFine, Run
-from buswright.season.stints import by_name
 from buswright.writing import writing_error
 
 ROOT = Path(__file__).parents[2]

@@ -24,7 +24,7 @@ from buswright.channels.formula.tree import FUNCTIONS
 from buswright.channels.keys.tables import Named, lines
 from buswright.channels.samples.series import BAD, Quality, describe_quality
 from buswright.channels.units import UNITS
-from buswright.cli.commands.guide import plain
+from buswright.cli.commands.guided.guide import plain
 from buswright.cli.main import COMMANDS, build_parser, main
 from buswright.cli.manual import TOPICS, page, source, whole_manual
 from buswright.cli.manual.parts import PARTS

@@ -11,7 +11,7 @@ from tests.cli.outputs import CAR, ENGINE, RUN
 from tests.layout.handover.packs import zipped
 
 from buswright.cli.main import COMMANDS, main
-from buswright.cli.status_line import one_line
+from buswright.cli.terminal.status_line import one_line
 from buswright.errors import UserError
 from buswright.frames.opening import open_capture
 from buswright.layout.handover.manifest import Holds, Pack, PackedFile

@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buswright.cli.commands.record import Told
-from buswright.cli.markers import Keys
-from buswright.cli.status_line import StatusLine, one_line
+from buswright.cli.commands.captures.record import Told
+from buswright.cli.terminal.markers import Keys
+from buswright.cli.terminal.status_line import StatusLine, one_line
 from buswright.frames.live.capture import Drops
 from buswright.frames.recording.run import Recording
 from buswright.frames.sidecar import sidecar_of

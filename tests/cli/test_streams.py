@@ -13,7 +13,7 @@ from tests.cli.warm import command
 from tests.layout.handover.packs import good
 
 from buswright.cli.main import COMMANDS, status_of
-from buswright.cli.streams import let_go, put_lines
+from buswright.cli.terminal.streams import let_go, put_lines
 from buswright.layout.handover.pack import archived
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="shell and devices of POSIX")

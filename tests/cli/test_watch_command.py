@@ -14,10 +14,11 @@ from tests.ports import free_ports
 from tests.tui.made import snapshot_of
 from tests.tui.screens.test_wiggle_screen import LIKELY
 
-from buswright.cli import at_terminal, serving
-from buswright.cli.commands import watch as watch_command
+from buswright.cli.commands.guided import watch as watch_command
 from buswright.cli.main import build_parser, main
-from buswright.cli.streams import put
+from buswright.cli.screens import serving
+from buswright.cli.terminal import at_terminal
+from buswright.cli.terminal.streams import put
 from buswright.errors import UserError
 
 

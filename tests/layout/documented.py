@@ -6,7 +6,7 @@ from pathlib import Path
 
 from buswright.channels.carfile.load import load_car_file
 from buswright.cli import options as shared
-from buswright.cli.documenting import measured_layout
+from buswright.cli.reading.documenting import measured_layout
 from buswright.layout.document.file import settled
 
 ROOT = Path(__file__).parents[2]

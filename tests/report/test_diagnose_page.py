@@ -10,8 +10,8 @@ import pytest
 
 from buswright.channels import units
 from buswright.channels.samples.series import BAD, Quality, Series
-from buswright.cli.examining import judge
 from buswright.cli.main import build_parser, main
+from buswright.cli.reading.examining import judge
 from buswright.findings import Layer, Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.messages.model import Signal

@@ -20,7 +20,7 @@ def users_of(page):
     module = ".".join(("buswright", *page.relative_to(PACKAGE).with_suffix("").parts))
     users = {path: text for path, text in SOURCES.items() if f"from {module} " in text}
     written = {path.parent.name: text for path, text in users.items() if path.stem == "written"}
-    return module, written | {path.stem: text for path, text in users.items() if path.parent.name == "commands"}
+    return module, written | {path.stem: text for path, text in users.items() if "commands" in path.parts}
 
 
 def test_there_are_pages():

@@ -1,6 +1,14 @@
 import pytest
 
-from buswright.season.arriving import BROKEN_OFF_S, QUIET_S, Arrivals, Stamp, breaks_off, listed, may_be_capture
+from buswright.season.captures.arriving import (
+    BROKEN_OFF_S,
+    QUIET_S,
+    Arrivals,
+    Stamp,
+    breaks_off,
+    listed,
+    may_be_capture,
+)
 
 
 class Card:

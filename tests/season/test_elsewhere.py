@@ -7,12 +7,12 @@ from pathlib import Path
 
 from buswright.channels.carfile.load import load_car_file
 from buswright.cli.main import status_of
-from buswright.cli.taking_in import Work, for_elsewhere, take_in
-from buswright.season.captures import Hashed, hashed
+from buswright.cli.season.taking_in import Work, for_elsewhere, take_in
+from buswright.season.captures.files import Hashed, hashed
 from buswright.season.catalogue import read_catalogue
-from buswright.season.opening import open_place
+from buswright.season.place.opening import open_place
 from buswright.season.versions import Version
-from buswright.season.workers import Here
+from buswright.season.work.workers import Here
 
 ROOT = Path(__file__).parent.parent.parent
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from buswright.season.catalogue import RUNS, added_meanwhile, commit, read_catalogue, tidy, verify
-from buswright.season.place import LocalPlace, digest_of
+from buswright.season.place.local import LocalPlace, digest_of
 from buswright.season.run import Held, Run, Source
 from buswright.writing import WritingError
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from buswright.errors import CaptureError, UserError
-from buswright.season.processes import Processes
+from buswright.season.work.processes import Processes
 from buswright.writing import WritingError
 
 

@@ -11,11 +11,11 @@ import pytest
 import buswright as bw
 from buswright.cli.main import status_of
 from buswright.errors import UserError
-from buswright.season.opening import open_place
-from buswright.season.query import COLUMNS, locked
+from buswright.season.place.opening import open_place
 from buswright.season.run import Noted, Run
-from buswright.season.stored import StoredRun
-from buswright.season.tables import _of_catalogue
+from buswright.season.tables.query import COLUMNS, locked
+from buswright.season.tables.season import _of_catalogue
+from buswright.season.tables.stored import StoredRun
 
 from .conftest import CAR, RUN
 from .test_season import SCHEMA
@@ -247,7 +247,7 @@ def test_a_season_behind_a_url_is_asked_in_the_same_way(made, opened):
     fsspec = pytest.importorskip("fsspec")
     memory = fsspec.filesystem("memory")
     memory.put(str(made / "season"), "/asked", recursive=True)
-    from buswright.season.tables import Season
+    from buswright.season.tables.season import Season
 
     far = Season(open_place("memory://asked"))
     assert far.query(HIGHEST).to_arrow() == opened.query(HIGHEST).to_arrow()

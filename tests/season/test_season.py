@@ -13,7 +13,7 @@ from buswright.cli.main import status_of
 from buswright.messages.decode import Decoder
 from buswright.season.catalogue import commit, read_catalogue
 from buswright.season.numbers import Numbers, write_numbers
-from buswright.season.opening import open_place
+from buswright.season.place.opening import open_place
 
 ROOT = Path(__file__).parent.parent.parent
 CAR = ROOT / "dbc_examples" / "wrenfell.toml"
@@ -46,7 +46,7 @@ def test_what_is_known_is_not_read_again_and_a_corrected_calibration_is(season, 
 
 
 def test_what_has_not_changed_is_not_even_hashed_and_what_was_touched_is(season, capsys, monkeypatch):
-    from buswright.season import captures
+    from buswright.season.captures import files as captures
 
     add = ("add", season / "one.log", season / "two.log", "--car", season / "car" / CAR.name, "--jobs", 1)
     add += ("--season", season / "season")

@@ -4,9 +4,9 @@ from pathlib import Path
 import pytest
 
 from buswright.cli.main import status_of
+from buswright.season.captures.stints import belong_together, by_name
 from buswright.season.catalogue import read_catalogue
-from buswright.season.opening import open_place
-from buswright.season.stints import belong_together, by_name
+from buswright.season.place.opening import open_place
 from tests.season.test_season import ROOT, RUN
 
 ENGINE = ROOT / "dbc_examples" / "wrenfell_engine.dbc"

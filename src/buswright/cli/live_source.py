@@ -10,8 +10,8 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
-from buswright.cli.stopping import stopping
-from buswright.cli.streams import put_lines
+from buswright.cli.terminal.stopping import stopping
+from buswright.cli.terminal.streams import put_lines
 from buswright.errors import UserError
 from buswright.frames.live.address import is_live
 

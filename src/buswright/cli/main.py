@@ -9,45 +9,49 @@ import sys
 from collections.abc import Sequence
 from contextlib import suppress
 from importlib import import_module
+from types import ModuleType
 from typing import TYPE_CHECKING, NoReturn
 
 from buswright._version import __version__
-from buswright.cli.streams import let_go, put_json, put_lines, standing_streams, to_nowhere
+from buswright.cli.terminal.streams import let_go, put_json, put_lines, standing_streams, to_nowhere
 from buswright.errors import UserError
 from buswright.writing import HINTS, WritingError, writing_error
 
 if TYPE_CHECKING:
     from _typeshed import SupportsWrite
 
-COMMANDS: dict[str, str] = {
-    "demo": "decode, calibrate and judge the invented car; needs no files",
-    "interfaces": "list CAN adapters, each with the SOURCE that listens to it",
-    "record": "record live buses to a file, crash-safe, with markers",
-    "contents": "list what a capture holds: buses, identifiers, duration, clock, problems",
-    "cut": "cut, merge and convert captures",
-    "decode": "write channels to Parquet or CSV files",
-    "draft": "draft a car file from captures and databases",
-    "database": "turn a data-sheet table into a database and back; merge, compare and check databases",
-    "survey": "say what unknown frames carry: counters, checksums, likely signals, which channel they follow",
-    "check": "check the car file and its databases; list every fault with line and hint",
-    "health": "check the buses: load, rates, missing frames, counters, errors",
-    "diagnose": "say what is wrong and where, worst first; how far each channel can be trusted",
-    "remember": "save the baseline of a good run in one readable file",
-    "compare": "list what changed from one run to another, worst first",
-    "watch": "open the terminal workbench on live buses or a capture",
-    "bench": "test a module on the bench by a plan, or the car at key-on; write the sheet",
-    "calibrate": "fit a sensor's curve to readings, or set a channel's zero; keep it in the car file",
-    "layout": "document the buses: modules, frames, bits, channels, wiring, what is unknown",
-    "verify": "say whether a car still matches its layout document",
-    "season": "keep many runs in one place: decode once, list, find what changes from run to run",
-    "capacity": "say whether something fits on a bus: load, response times, identifiers, log size",
-    "pack": "pack a car file with its databases into one ZIP file, to hand over",
-    "unpack": "take in a stranger's pack: bounded, inside one folder, checked",
-    "take": "take a sensor, or a module with its messages, over from another car file",
-    "differences": "list what changed from one car file or pack to another, by meaning",
-    "guide": "read the manual in the terminal",
+COMMANDS: dict[str, tuple[str, str]] = {
+    "demo": ("guided", "decode, calibrate and judge the invented car; needs no files"),
+    "interfaces": ("captures", "list CAN adapters, each with the SOURCE that listens to it"),
+    "record": ("captures", "record live buses to a file, crash-safe, with markers"),
+    "contents": ("captures", "list what a capture holds: buses, identifiers, duration, clock, problems"),
+    "cut": ("captures", "cut, merge and convert captures"),
+    "decode": ("captures", "write channels to Parquet or CSV files"),
+    "draft": ("car_file", "draft a car file from captures and databases"),
+    "database": ("car_file", "turn a data-sheet table into a database and back; merge, compare and check databases"),
+    "survey": (
+        "buses",
+        "say what unknown frames carry: counters, checksums, likely signals, which channel they follow",
+    ),
+    "check": ("car_file", "check the car file and its databases; list every fault with line and hint"),
+    "health": ("runs", "check the buses: load, rates, missing frames, counters, errors"),
+    "diagnose": ("runs", "say what is wrong and where, worst first; how far each channel can be trusted"),
+    "remember": ("runs", "save the baseline of a good run in one readable file"),
+    "compare": ("runs", "list what changed from one run to another, worst first"),
+    "watch": ("guided", "open the terminal workbench on live buses or a capture"),
+    "bench": ("guided", "test a module on the bench by a plan, or the car at key-on; write the sheet"),
+    "calibrate": ("car_file", "fit a sensor's curve to readings, or set a channel's zero; keep it in the car file"),
+    "layout": ("buses", "document the buses: modules, frames, bits, channels, wiring, what is unknown"),
+    "verify": ("buses", "say whether a car still matches its layout document"),
+    "season": ("runs", "keep many runs in one place: decode once, list, find what changes from run to run"),
+    "capacity": ("buses", "say whether something fits on a bus: load, response times, identifiers, log size"),
+    "pack": ("car_file", "pack a car file with its databases into one ZIP file, to hand over"),
+    "unpack": ("car_file", "take in a stranger's pack: bounded, inside one folder, checked"),
+    "take": ("car_file", "take a sensor, or a module with its messages, over from another car file"),
+    "differences": ("car_file", "list what changed from one car file or pack to another, by meaning"),
+    "guide": ("guided", "read the manual in the terminal"),
 }
-"""Name and one line of help, in the order shown; each is a module of `commands`."""
+"""Name, the folder of `commands` that has its module, and one line of help, in the order shown."""
 
 REPORT_TO = "Please report it on the project's issue list, with the command and, if you can, the capture"
 
@@ -78,6 +82,11 @@ class Parser(argparse.ArgumentParser):
         (file or sys.stdout).write(self.format_help())
 
 
+def module_of(name: str) -> ModuleType:
+    """Return the module of a command."""
+    return import_module(f"buswright.cli.commands.{COMMANDS[name][0]}.{name}")
+
+
 def build_parser(wanted: str | None = None) -> argparse.ArgumentParser:
     """Build the parser; only the wanted command's module is imported, all of them for None."""
     parser = Parser(
@@ -88,9 +97,9 @@ def build_parser(wanted: str | None = None) -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"buswright {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for name, text in COMMANDS.items():
+    for name, (_, text) in COMMANDS.items():
         if wanted in (None, name):
-            module = import_module(f"buswright.cli.commands.{name}")
+            module = module_of(name)
             command = commands.add_parser(
                 name,
                 help=text,

@@ -16,7 +16,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Literal
 
 from buswright.cli.live_source import LIVE_HELP, add_live, heard, live_sources, open_live_source, spooled
-from buswright.cli.streams import put, put_json, put_lines
+from buswright.cli.terminal.streams import put, put_json, put_lines
 from buswright.errors import UserError
 from buswright.frames.live.address import is_live
 from buswright.wording import read_bit_rate

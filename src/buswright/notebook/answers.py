@@ -6,7 +6,6 @@ import argparse
 import os
 from collections.abc import Sequence
 from html import escape
-from importlib import import_module
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from buswright.wording import plural
@@ -140,7 +139,7 @@ def compare(
     """
     sources = [os.fspath(earlier), os.fspath(later)]
     options = _options("compare", sources, car, dbc)
-    from buswright.cli.commands.compare import comparison_of
+    from buswright.cli.commands.runs.compare import comparison_of
     from buswright.report.health import compare as renderer
 
     return Answer("compare", sources, renderer, comparison_of(options))
@@ -160,7 +159,7 @@ def _judged(
     more = {"--baseline": baseline, "--from": start, "--to": stop}
     options = _options(command, sources, car, dbc, **more)
     from buswright.cli import options as shared
-    from buswright.cli.examining import judge
+    from buswright.cli.reading.examining import judge
 
     report = judge(options, baseline=shared.load_baseline(options)).report
     if command == "health":
@@ -180,8 +179,10 @@ def _options(
     **more: float | str | PathLike | None,
 ) -> argparse.Namespace:
     """Return the options of a command line: what a command leaves out means the same here."""
+    from buswright.cli.main import module_of
+
     parser = argparse.ArgumentParser(add_help=False, allow_abbrev=False, exit_on_error=False)
-    import_module(f"buswright.cli.commands.{command}").configure(parser)
+    module_of(command).configure(parser)
     databases = [dbc] if isinstance(dbc, str | os.PathLike) else dbc
     words = [f"--dbc={os.fspath(each)}" for each in databases]
     words += [f"{option}={value}" for option, value in {"--car": car, **more}.items() if value is not None]

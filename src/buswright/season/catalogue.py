@@ -12,7 +12,7 @@ from typing import Literal
 
 from buswright.errors import UserError
 from buswright.records import laid_out, read_record, to_plain
-from buswright.season.place import Place
+from buswright.season.place.local import Place
 from buswright.season.run import SCHEMA, Run
 from buswright.writing import WritingError
 

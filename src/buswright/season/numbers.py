@@ -19,7 +19,7 @@ from buswright.health.channels.driving import DOING
 from buswright.health.channels.evidence import Channels
 from buswright.health.channels.grid import FINE_NS
 from buswright.season.catalogue import RUNS
-from buswright.season.place import Place
+from buswright.season.place.local import Place
 from buswright.season.run import NUMBERS, Run
 
 QUANTITIES: Mapping[str, str] = MappingProxyType(

@@ -14,7 +14,7 @@ from buswright.channels.samples.series import Series
 from buswright.errors import UserError
 from buswright.health.recent import Recent
 from buswright.health.track import HealthTracker
-from buswright.season.stored import StoredRun
+from buswright.season.tables.stored import StoredRun
 from buswright.worker.aligning import shift_to
 from buswright.worker.notices import Notices
 from buswright.worker.shelf import Shelf

@@ -10,8 +10,8 @@ from buswright.cli.main import status_of
 from buswright.errors import UserError
 from buswright.notebook.opening import open_session
 from buswright.season.catalogue import read_catalogue
-from buswright.season.opening import open_place
-from buswright.season.stored import StoredRun, run_called
+from buswright.season.place.opening import open_place
+from buswright.season.tables.stored import StoredRun, run_called
 from buswright.tui.runs.app import RunsBench
 from buswright.tui.runs.screens import PlotOfRuns
 from tests.season.conftest import CAR, RUN

@@ -15,8 +15,8 @@ from buswright.report.plain import plain
 from buswright.report.season.actions import SCHEMA
 from buswright.report.text import joined, table
 from buswright.season.catalogue import Catalogue
-from buswright.season.query import COLUMNS, Rows
-from buswright.season.tables import Season
+from buswright.season.tables.query import COLUMNS, Rows
+from buswright.season.tables.season import Season
 from buswright.wording import listed, plural
 from buswright.writing import whole_file
 

@@ -9,8 +9,8 @@ from textual.binding import Binding, BindingType
 from textual.message import Message
 
 from buswright.season.catalogue import Catalogue
-from buswright.season.place import Place
-from buswright.season.stored import StoredRun
+from buswright.season.place.local import Place
+from buswright.season.tables.stored import StoredRun
 from buswright.tui.fronted import Fronted
 from buswright.tui.runs.screens import ChannelsOfRuns, SeasonScreen
 from buswright.worker.runs import StoredRuns

@@ -1,0 +1,1 @@
+"""Commands about the buses themselves: what they carry, document them, say what still fits."""

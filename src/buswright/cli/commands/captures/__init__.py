@@ -1,0 +1,1 @@
+"""Commands about frames as they were recorded: find a bus, record it, list, cut and decode captures."""

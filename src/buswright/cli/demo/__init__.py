@@ -1,0 +1,1 @@
+"""What the demo does beside showing a result: it drives the car, and answers its own exercise."""

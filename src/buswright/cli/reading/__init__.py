@@ -1,0 +1,1 @@
+"""A SOURCE is read once, for everything that a command makes of it."""

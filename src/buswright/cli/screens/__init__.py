@@ -1,0 +1,1 @@
+"""Programs that fill the terminal, or a browser."""

@@ -1,0 +1,1 @@
+"""Where a season lies: a folder, or a URL."""
