@@ -10,8 +10,8 @@ import pytest
 
 from buswright.channels.carfile.needs import interface_names
 from buswright.channels.session import Session
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.live.capture import open_live
-from buswright.frames.opening import open_capture
 from buswright.frames.recording.recorder import Recorder
 from buswright.frames.recording.run import record
 from buswright.frames.table import Clock, Event, Problems, concatenate

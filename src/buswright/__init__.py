@@ -30,13 +30,13 @@ if TYPE_CHECKING:
     from buswright.channels.samples.series import Quality, Series, describe_quality
     from buswright.errors import BuswrightError, UserError
     from buswright.findings import Finding
-    from buswright.frames.capture import Capture
+    from buswright.frames.captures.capture import Capture
     from buswright.frames.table import Clock, Event, Flag, Frames, Problem, Problems, concatenate
     from buswright.health.baseline.differences import Difference
     from buswright.messages.database import load_database, open_database
-    from buswright.messages.decode import Decoder
+    from buswright.messages.decoding.decode import Decoder
+    from buswright.messages.decoding.selection import SignalSelection
     from buswright.messages.model import Database, Message, Signal
-    from buswright.messages.selection import SignalSelection
     from buswright.notebook.answers import Answer, compare, diagnose, health
     from buswright.notebook.opening import open_capture, open_session
     from buswright.notebook.session import Session
@@ -62,7 +62,7 @@ _HOME = {
     "open_season": "season.tables.season",
     "BuswrightError": "errors",
     "UserError": "errors",
-    "Capture": "frames.capture",
+    "Capture": "frames.captures.capture",
     "open_capture": "notebook.opening",
     "Clock": "frames.table",
     "Event": "frames.table",
@@ -73,11 +73,11 @@ _HOME = {
     "concatenate": "frames.table",
     "load_database": "messages.database",
     "open_database": "messages.database",
-    "Decoder": "messages.decode",
+    "Decoder": "messages.decoding.decode",
     "Database": "messages.model",
     "Message": "messages.model",
     "Signal": "messages.model",
-    "SignalSelection": "messages.selection",
+    "SignalSelection": "messages.decoding.selection",
     "SignalStore": "channels.measuring.stored",
     "read_signals": "channels.measuring.stored",
 }

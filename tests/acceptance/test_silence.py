@@ -14,8 +14,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from buswright.frames.opening import open_capture
-from buswright.frames.sidecar import sidecar_of
+from buswright.frames.captures.opening import open_capture
+from buswright.frames.captures.sidecar import sidecar_of
 from buswright.frames.table import concatenate
 from buswright.health.track import HealthTracker
 from tests.ports import free_ports

@@ -19,8 +19,8 @@ import numpy as np
 import pytest
 
 from buswright.cli.main import main
-from buswright.frames.opening import open_capture
-from buswright.frames.sidecar import sidecar_of
+from buswright.frames.captures.opening import open_capture
+from buswright.frames.captures.sidecar import sidecar_of
 from buswright.frames.table import Flag, concatenate
 from buswright.simulate.live.loopback import Multicast
 from buswright.simulate.live.pacing import Player

@@ -8,7 +8,7 @@ from buswright.bench.machine import Bench
 from buswright.bench.plan.load import load_plan
 from buswright.bench.unattended import read_markers, run_unattended
 from buswright.channels.carfile.load import load_car_file
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.table import Event
 from tests.bench.benches import ROOT, changed, given
 

@@ -12,7 +12,7 @@ import pytest
 
 from buswright.frames.table import Frames
 from buswright.messages.database import open_database
-from buswright.messages.decode import Decoder
+from buswright.messages.decoding.decode import Decoder
 from buswright.messages.model import Database
 from tests.benchmarks.decode_load import database_text, frames
 

@@ -11,8 +11,8 @@ import numpy.typing as npt
 import pytest
 
 from buswright.diagnosis.detect import diagnose
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.formats.candump.writer import write_candump
-from buswright.frames.opening import open_capture
 from buswright.frames.table import Clock, Flag, Frames, Problems
 from buswright.health.spacings import SpacingColumns
 from buswright.health.track import HealthTracker

@@ -13,7 +13,7 @@ import time
 import can
 import pytest
 
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 
 OURS = """
 import time; begun = time.perf_counter()

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.formats.candump.writer import write_candump
-from buswright.frames.opening import open_capture
 from buswright.health.described import Described
 from buswright.health.track import HealthTracker
 from buswright.simulate.run import simulate_run

@@ -8,7 +8,7 @@ import pytest
 from buswright.channels.carfile.load import check_car_file
 from buswright.channels.session import Session
 from buswright.errors import FormulaError
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from tests.cli.outputs import CAR, ENGINE, RUN
 
 TOP = f"""format = 1

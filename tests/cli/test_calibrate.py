@@ -26,7 +26,7 @@ from buswright.cli.commands.car_file import calibrate as command
 from buswright.cli.main import main
 from buswright.cli.reading import calibrating
 from buswright.errors import UserError
-from buswright.frames.sidecar import event_line, line_of, sidecar_of
+from buswright.frames.captures.sidecar import event_line, line_of, sidecar_of
 from buswright.frames.table import Event
 
 ROOT = Path(__file__).parents[2]

@@ -20,8 +20,8 @@ from buswright.channels.measuring.stored import read_signals
 from buswright.channels.samples.series import Quality
 from buswright.channels.units import shown
 from buswright.cli.main import COMMANDS, main
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.formats.candump.writer import write_candump
-from buswright.frames.opening import open_capture
 from buswright.frames.table import concatenate
 from buswright.messages.database import open_database
 from buswright.report.files.tables import LONG_COLUMNS

@@ -9,8 +9,8 @@ import pytest
 import buswright
 from buswright.cli.main import main
 from buswright.errors import UserError
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.formats.candump.writer import write_candump
-from buswright.frames.opening import open_capture
 from buswright.report.health.compare import MOST_NOTES
 from buswright.simulate.faults.written import read_fault
 from buswright.simulate.source import SimulatedCapture

@@ -9,7 +9,7 @@ import pytest
 from buswright.channels.carfile.model import FrameName
 from buswright.cli.main import main
 from buswright.cli.manual import source
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from buswright.messages.typed import typed_signal, typed_words
 from buswright.worker.engine import Engine
 

@@ -13,7 +13,7 @@ from tests.layout.handover.packs import zipped
 from buswright.cli.main import COMMANDS, main
 from buswright.cli.terminal.status_line import one_line
 from buswright.errors import UserError
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from buswright.layout.handover.manifest import Holds, Pack, PackedFile
 from buswright.layout.handover.pack import archived
 

@@ -16,9 +16,9 @@ from hypothesis import strategies as st
 from buswright.cli.commands.captures.record import Told
 from buswright.cli.terminal.markers import Keys
 from buswright.cli.terminal.status_line import StatusLine, one_line
+from buswright.frames.captures.sidecar import sidecar_of
 from buswright.frames.live.capture import Drops
 from buswright.frames.recording.run import Recording
-from buswright.frames.sidecar import sidecar_of
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="POSIX terminals")
 UP, F5 = b"\x1b[A", b"\x1b[15~"

@@ -22,11 +22,11 @@ import buswright
 from buswright.cli import live_source
 from buswright.cli.main import main
 from buswright.errors import UserError
+from buswright.frames.captures.opening import open_capture
+from buswright.frames.captures.sidecar import sidecar_of
 from buswright.frames.live import capture as live_capture
 from buswright.frames.live import find_bitrate
 from buswright.frames.live.listen_only import Listening, Proof
-from buswright.frames.opening import open_capture
-from buswright.frames.sidecar import sidecar_of
 from buswright.frames.table import concatenate
 
 ROOT = Path(__file__).parents[2]

@@ -12,7 +12,7 @@ from buswright.channels.carfile.model import CarFile
 from buswright.channels.session import Session
 from buswright.diagnosis.detect import diagnose
 from buswright.findings import FAULTS_NOT_USED_YET, Finding, Severity
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.table import Frames
 from buswright.health.channels.evidence import Channels, measure_channels
 from buswright.health.model.health import BusHealth

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from buswright.errors import UserError
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from tests.fuzz.seeds import NAMES
 
 RAW = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
@@ -223,7 +223,7 @@ def car_file(data, seed, folder):
 
 def database(data, seed, folder):
     from buswright.messages.database import load_database
-    from buswright.messages.decode import Decoder
+    from buswright.messages.decoding.decode import Decoder
     from buswright.messages.lint import lint
 
     path = folder / NAMES["DBC"]

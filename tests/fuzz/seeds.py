@@ -9,8 +9,8 @@ from pathlib import Path
 
 import can
 
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.formats.asc.writer import write_asc
-from buswright.frames.opening import open_capture
 from tests.cli.outputs import CAR, EXAMPLES, KEYON, ROOT, RUN
 
 FIRST_S = 1775901600.0
@@ -90,7 +90,7 @@ def _asc():
 
 
 def _sidecar():
-    from buswright.frames.sidecar import FORMAT, event_line, line_of
+    from buswright.frames.captures.sidecar import FORMAT, event_line, line_of
     from buswright.frames.table import Event
 
     first = int(FIRST_S * 1e9) + 95_121_000

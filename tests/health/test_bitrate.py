@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.table import Clock, Frames, concatenate
 from buswright.frames.wire.bits import wire_bits
 from buswright.frames.wire.rates import STANDARD_RATES

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from buswright.channels.carfile.model import FrameName
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.table import Flag, Frames, concatenate
 from buswright.health.identifiers.checksum import LEARN_FROM, find_checksum
 from buswright.health.identifiers.counter import CounterField, find_counter

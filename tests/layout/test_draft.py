@@ -18,7 +18,7 @@ from buswright.channels.carfile.rendering import Table, key, quoted
 from buswright.channels.carfile.splicing import with_tables
 from buswright.channels.expectation import expectation
 from buswright.errors import CarFileError
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.table import concatenate
 from buswright.health.phases import PhaseTracker
 from buswright.health.track import HealthTracker

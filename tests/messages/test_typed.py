@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from buswright.errors import DatabaseError
 from buswright.messages.database import load_database
-from buswright.messages.dbc_writing import dbc_of
-from buswright.messages.decode import Decoder
+from buswright.messages.dbc.writing import dbc_of
+from buswright.messages.decoding.decode import Decoder
 from buswright.messages.model import Database, Message, Signal
 from buswright.messages.typed import EXAMPLE, NAMELESS, typed_signal, typed_words
 

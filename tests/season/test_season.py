@@ -10,7 +10,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from buswright.cli.main import status_of
-from buswright.messages.decode import Decoder
+from buswright.messages.decoding.decode import Decoder
 from buswright.season.catalogue import commit, read_catalogue
 from buswright.season.numbers import Numbers, write_numbers
 from buswright.season.place.opening import open_place

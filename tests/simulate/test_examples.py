@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.table import concatenate
 from buswright.simulate.examples import CAPTURES, example_files, write_example_files
 

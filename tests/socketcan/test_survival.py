@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from buswright.cli.main import main
-from buswright.frames.opening import open_capture
-from buswright.frames.sidecar import sidecar_of
+from buswright.frames.captures.opening import open_capture
+from buswright.frames.captures.sidecar import sidecar_of
 from buswright.frames.table import Flag, concatenate
 from tests.acceptance.test_survival import events, recording, until
 from tests.simulate.live.test_datagrams import frames_of

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from buswright.errors import UserError
 from buswright.messages.checksum import Checksum
 from buswright.messages.database import load_database
-from buswright.messages.encode import encode_raw
+from buswright.messages.decoding.encode import encode_raw
 from buswright.messages.model import Message, Signal
 from tests.source_distributions import source_distribution
 

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.table import concatenate
 from buswright.messages.checksum import crc8, crc_table
 from buswright.survey.checks import find_check

@@ -13,12 +13,12 @@ import pytest
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.session import Session
 from buswright.cli.main import main
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.table import concatenate
 from buswright.health.described import Described
 from buswright.health.track import HealthTracker
 from buswright.messages.database import load_database
-from buswright.messages.decode import Decoder
+from buswright.messages.decoding.decode import Decoder
 from buswright.survey.draft import MARK, draft_messages, draft_text
 from buswright.survey.gather import MOST_ROWS, SurveyFold
 from buswright.survey.likeness import rounded

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from buswright.channels.carfile.load import load_car_file
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from buswright.tui.app import Workbench
 from buswright.tui.picture import svg_of
 from buswright.worker.engine import Engine

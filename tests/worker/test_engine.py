@@ -11,10 +11,10 @@ import pytest
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.samples.series import Series
 from buswright.channels.session import Session
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.live import capture as live_capture
 from buswright.frames.live import lane as live_lane
 from buswright.frames.live.capture import open_live
-from buswright.frames.opening import open_capture
 from buswright.frames.recording import recorder as record
 from buswright.frames.recording.run import header_of
 from buswright.health.track import HealthTracker

@@ -6,7 +6,7 @@ import os
 import pytest
 
 from buswright.channels.carfile.model import FrameName
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from buswright.messages.model import Database, Message, Signal
 from buswright.worker import tape as tape_module
 from buswright.worker.engine import Engine

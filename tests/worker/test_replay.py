@@ -11,8 +11,8 @@ from buswright.channels.carfile.load import load_car_file
 from buswright.channels.carfile.model import FrameName
 from buswright.cli.main import main
 from buswright.frames import table
-from buswright.frames.opening import open_capture
-from buswright.frames.sidecar import sidecar_of
+from buswright.frames.captures.opening import open_capture
+from buswright.frames.captures.sidecar import sidecar_of
 from buswright.frames.table import Flag, Problems, concatenate
 from buswright.health.baseline.file import load
 from buswright.report.plain import plain

@@ -20,11 +20,11 @@ from buswright.channels.samples.resample import Resampled, resample_each
 from buswright.channels.samples.series import Int64s, Series
 from buswright.channels.spool import Spool
 from buswright.errors import UserError
-from buswright.frames.capture import Capture
+from buswright.frames.captures.capture import Capture
 from buswright.frames.table import Frames
-from buswright.messages.decode import Counts, Decoder
+from buswright.messages.decoding.decode import Counts, Decoder
+from buswright.messages.decoding.selection import SignalSelection
 from buswright.messages.match import Databases
-from buswright.messages.selection import SignalSelection
 
 PAUSE_S = 10
 """A silence of all messages longer than this has no grid points."""

@@ -13,7 +13,7 @@ from weakref import WeakSet
 import numpy as np
 
 from buswright.channels.samples.series import COLUMNS, Series
-from buswright.messages.plan import Numbers
+from buswright.messages.decoding.plan import Numbers
 
 FILE_BYTES = 128 << 20
 """Bytes of one temporary file: few files, for systems allow some hundred open ones."""

@@ -16,7 +16,7 @@ from buswright.errors import UserError
 from buswright.frames.live.address import is_live
 
 if TYPE_CHECKING:
-    from buswright.frames.capture import Capture
+    from buswright.frames.captures.capture import Capture
     from buswright.frames.live.capture import LiveCapture
     from buswright.frames.table import Frames
     from buswright.frames.window import Window
@@ -119,7 +119,7 @@ def _stop_with(capture: LiveCapture, window: Window) -> None:
 
 def spooled(options: argparse.Namespace, window: Window) -> Capture:
     """Record the live buses of SOURCE into a temporary file until they end; return it, for reading many times."""
-    from buswright.frames.opening import open_capture
+    from buswright.frames.captures.opening import open_capture
     from buswright.frames.recording.recorder import Recorder
     from buswright.frames.recording.run import record
 

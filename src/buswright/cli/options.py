@@ -26,14 +26,14 @@ if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
     from buswright.channels.fitting import Key, Misfit
     from buswright.findings import Severity
-    from buswright.frames.capture import Capture
+    from buswright.frames.captures.capture import Capture
     from buswright.frames.table import Frames
     from buswright.frames.window import Window
     from buswright.health.baseline.baseline import Baseline
     from buswright.health.track import HealthTracker
-    from buswright.messages.decode import Decoder
+    from buswright.messages.decoding.decode import Decoder
+    from buswright.messages.decoding.selection import SignalSelection
     from buswright.messages.match import Databases
-    from buswright.messages.selection import SignalSelection
 
 DEFAULT_CAR = "car.toml"
 EVERY_BUS = "*"
@@ -344,8 +344,8 @@ def claim_output(options: argparse.Namespace, path: Path, option: str = "--out")
 def inputs_of(options: argparse.Namespace) -> Iterator[Path]:
     """Yield every file that a call reads: captures with their sidecars, databases, the car file with its databases."""
     from buswright.channels.carfile.load import load_car_file
-    from buswright.frames.opening import open_capture
-    from buswright.frames.sidecar import sidecar_of
+    from buswright.frames.captures.opening import open_capture
+    from buswright.frames.captures.sidecar import sidecar_of
 
     if options.source and not is_demo(options) and not any(map(is_live, options.source)):
         for path in open_capture(options.source, timezone=options.timezone).paths:
@@ -457,7 +457,7 @@ def open_source(options: argparse.Namespace) -> Capture:
 
         span = window(options) if hasattr(options, "start") else Window()
         return spooled(options, span) if options.spooled else open_live_source(options, span)
-    from buswright.frames.opening import open_capture
+    from buswright.frames.captures.opening import open_capture
 
     return open_capture(options.source, timezone=options.timezone, jobs=jobs_of(options))
 
@@ -564,6 +564,6 @@ class Source:
 
     def decoder(self, databases: Databases, select: SignalSelection | None = None) -> Decoder:
         """Make a decoder that knows the bus names."""
-        from buswright.messages.decode import Decoder
+        from buswright.messages.decoding.decode import Decoder
 
         return Decoder(databases, select=select, bus_names=self.names)

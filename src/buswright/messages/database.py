@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any
 
 from buswright.errors import DatabaseError
 from buswright.findings import Severity
-from buswright.messages import dbc_text, kept
+from buswright.messages import kept
+from buswright.messages.dbc import text as dbc_text
 from buswright.messages.model import (
     J1939,
     NO_CHOICES,

@@ -52,7 +52,7 @@ def key_of(path: str, encoding: str, text: str) -> str:
 def _readers() -> list[list[int]]:
     """Return size and time of the modules that parse, so that a changed one begins anew."""
     here = Path(__file__).parent
-    files = [here / name for name in ("kept.py", "database.py", "dbc_text.py", "model.py")]
+    files = [here / name for name in ("kept.py", "database.py", "dbc/text.py", "model.py")]
     library = find_spec("cantools")
     if library is not None and library.origin:
         files.append(Path(library.origin))

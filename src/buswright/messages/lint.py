@@ -7,8 +7,8 @@ from collections.abc import Callable, Iterator
 from itertools import combinations
 
 from buswright.findings import Severity
+from buswright.messages.decoding.plan import FLOAT_BITS, MAX_PAYLOAD, raw_range
 from buswright.messages.model import Database, LintNote, Message, Signal
-from buswright.messages.plan import FLOAT_BITS, MAX_PAYLOAD, raw_range
 
 CYCLE_TIME = "GenMsgCycleTime"
 """Attribute of a DBC that gives a message its period in milliseconds."""

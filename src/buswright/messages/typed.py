@@ -6,8 +6,8 @@ import math
 import re
 
 from buswright.errors import DatabaseError
+from buswright.messages.decoding.plan import MAX_PAYLOAD
 from buswright.messages.model import Signal
-from buswright.messages.plan import MAX_PAYLOAD
 
 EXAMPLE = "bytes 2-3 big signed x0.1 -40 in degC as oil_temp"
 NAMELESS = "TRIAL"

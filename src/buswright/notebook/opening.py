@@ -8,8 +8,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.session import Session as Decoded
 from buswright.errors import UserError
-from buswright.frames import opening
-from buswright.frames.capture import Capture
+from buswright.frames.captures import opening
+from buswright.frames.captures.capture import Capture
 from buswright.frames.table import Frames
 from buswright.messages.database import load_database
 from buswright.messages.match import Databases

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from buswright.channels.samples.indexed import Index
     from buswright.channels.samples.resample import Resampled
     from buswright.channels.samples.series import Int64s
-    from buswright.frames.capture import Capture
-    from buswright.messages.decode import Counts
+    from buswright.frames.captures.capture import Capture
+    from buswright.messages.decoding.decode import Counts
 
 MARKS = frozenset({"marker", "note"})
 """Kinds of events that a person left in a capture."""

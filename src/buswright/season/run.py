@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from types import MappingProxyType
 
-from buswright.frames.sidecar import ENDING
+from buswright.frames.captures.sidecar import ENDING
 from buswright.wording import listed
 
 SCHEMA = "buswright.season-run/1"

@@ -7,9 +7,9 @@ from io import BytesIO
 from pathlib import Path
 from types import MappingProxyType
 
+from buswright.frames.captures.sidecar import ENDING
 from buswright.frames.formats.asc.writer import write_asc
 from buswright.frames.formats.candump.writer import write_candump
-from buswright.frames.sidecar import ENDING
 from buswright.simulate.bench.example import LOG_NAME, PLAN_NAME, bench_log, bench_sidecar, plan_text
 from buswright.simulate.car.file import FILE_NAME, wrenfell_car_file
 from buswright.simulate.databases import wrenfell_databases

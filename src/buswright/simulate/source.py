@@ -9,7 +9,7 @@ from typing import Any
 
 from buswright.channels.carfile.load import load_car_file
 from buswright.channels.carfile.model import CarFile
-from buswright.frames.capture import Capture
+from buswright.frames.captures.capture import Capture
 from buswright.frames.formats.reading import Reading
 from buswright.frames.table import Clock, Frames
 from buswright.simulate.car import networks as car

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from buswright.messages.dbc_writing import dbc_of
+from buswright.messages.dbc.writing import dbc_of
 from buswright.messages.model import Message, Signal
 from buswright.survey.look import Field
 from buswright.survey.survey import Survey, Surveyed

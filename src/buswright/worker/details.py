@@ -11,8 +11,8 @@ from buswright.channels.carfile.model import FrameName
 from buswright.frames.latest import LatestFrames
 from buswright.frames.table import Frames, concatenate
 from buswright.health.model.health import BusHealth
-from buswright.messages.columns import Reason, SignalColumn
-from buswright.messages.decode import Decoder
+from buswright.messages.decoding.columns import Reason, SignalColumn
+from buswright.messages.decoding.decode import Decoder
 from buswright.messages.model import Message
 from buswright.survey.survey import Surveyed
 from buswright.worker.snapshot import IdDetail, SignalNow

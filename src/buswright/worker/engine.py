@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.errors import UserError
-from buswright.frames.capture import Capture
+from buswright.frames.captures.capture import Capture
 from buswright.frames.live.capture import LiveCapture
 from buswright.messages.match import Databases
 from buswright.messages.model import Signal

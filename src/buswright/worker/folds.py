@@ -23,7 +23,7 @@ from buswright.frames.table import empty_frames
 from buswright.health.described import Described
 from buswright.health.recent import RecentTracker
 from buswright.health.track import HealthTracker
-from buswright.messages.decode import Decoder
+from buswright.messages.decoding.decode import Decoder
 from buswright.worker.notices import Notices, Shielded
 
 if TYPE_CHECKING:

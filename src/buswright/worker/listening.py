@@ -10,10 +10,10 @@ from typing import Any
 
 from buswright.diagnosis.now.moment import Reception
 from buswright.errors import UserError
+from buswright.frames.captures.sidecar import sidecar_of
 from buswright.frames.live.capture import BATCH_S, LiveCapture
 from buswright.frames.recording.recorder import Recorder, format_of, space_for
 from buswright.frames.recording.run import Recording, RecordingRun
-from buswright.frames.sidecar import sidecar_of
 from buswright.frames.table import Clock, Event, Frames, Problems, empty_frames
 from buswright.worker.snapshot import Phase
 

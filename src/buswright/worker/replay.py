@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 
 from buswright.errors import UserError
-from buswright.frames.capture import Capture
-from buswright.frames.growing import News
-from buswright.frames.sidecar import add_event
+from buswright.frames.captures.capture import Capture
+from buswright.frames.captures.growing import News
+from buswright.frames.captures.sidecar import add_event
 from buswright.frames.table import Event, Flag, Frames, Problems
 from buswright.worker.snapshot import Phase
 from buswright.worker.tape import Cursor, Tape

@@ -7,8 +7,8 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from buswright.frames.capture import Capture
-from buswright.frames.growing import Followed, followed
+from buswright.frames.captures.capture import Capture
+from buswright.frames.captures.growing import Followed, followed
 from buswright.frames.table import Flag, Frames, Int64s, empty_frames
 
 MEMORY_FRAMES = 1_500_000

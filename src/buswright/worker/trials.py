@@ -98,7 +98,7 @@ def name_of(name: FrameName) -> str:
 
 def tried(frames: Frames, name: FrameName, trials: Trials) -> tuple[TrialNow, ...]:
     """Decode frames of one identifier."""
-    from buswright.messages.decode import Decoder
+    from buswright.messages.decoding.decode import Decoder
 
     signals, typed = trials.of(name), trials.typed(name)
     values = np.full((len(signals), len(frames)), np.nan)
@@ -146,7 +146,7 @@ def keep(trials: Trials, bus: str, health: BusHealth, path: Path, *, source: str
     from buswright.health.phases import Phases
     from buswright.layout.draft.car_file import GivenDatabase, Recording, draft
     from buswright.messages.database import load_database
-    from buswright.messages.dbc_writing import dbc_of
+    from buswright.messages.dbc.writing import dbc_of
 
     own = {name: signals for name, signals in trials.taken.items() if name.bus == bus}
     if not own:

@@ -5,7 +5,7 @@ import pytest
 
 from buswright.diagnosis.detect import diagnose
 from buswright.findings import Severity
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from buswright.health.model.health import BitRate, ClockStep, CommonFilter, Drop, Duplicates, Spacing
 from buswright.health.track import HealthTracker
 

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from buswright.cli.main import main
-from buswright.frames import capture as capture_module
+from buswright.frames.captures import capture as capture_module
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.formats import in_parts, part_process, readers
 from buswright.frames.formats.reading import read_chunks
-from buswright.frames.opening import open_capture
 from buswright.frames.table import COLUMN_NAMES, concatenate
 
 CAPTURES = sorted((Path(__file__).parents[3] / "captures").glob("wrenfell_*.[la]*[gc]"))

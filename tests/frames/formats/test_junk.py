@@ -2,10 +2,10 @@
 
 import pytest
 
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.formats.asc.lines import LineReader
 from buswright.frames.formats.candump import reader as candump
 from buswright.frames.formats.candump.lines import read_line
-from buswright.frames.opening import open_capture
 from buswright.frames.table import concatenate
 
 LINE = "(1700000000.000001) can0 123#11\n"

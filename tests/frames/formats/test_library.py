@@ -5,7 +5,7 @@ from contextlib import closing
 
 import pytest
 
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.table import concatenate
 
 CSV_HEAD = "timestamp,arbitration_id,extended,remote,error,dlc,data\n"

@@ -6,8 +6,8 @@ from pathlib import Path
 from pkgutil import walk_packages
 
 import buswright.frames.formats
+from buswright.frames.captures.opening import FORMATS
 from buswright.frames.formats.reading import Format
-from buswright.frames.opening import FORMATS
 
 MANUAL = (resources.files("buswright.cli") / "manual" / "captures.md").read_text(encoding="utf-8")
 TESTS = Path(__file__).parent.parent
@@ -25,7 +25,7 @@ def made():
 
 def test_every_format_of_the_folder_is_asked():
     missing = {each.name: module for each, module in made() if each not in FORMATS}
-    assert not missing, "its place in FORMATS of frames/opening.py"
+    assert not missing, "its place in FORMATS of frames/captures/opening.py"
     assert {each for each, _ in made()} == set(FORMATS)
 
 

@@ -18,15 +18,15 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from buswright.errors import CaptureError
-from buswright.frames import sidecar
+from buswright.frames.captures import sidecar
+from buswright.frames.captures.opening import open_capture
+from buswright.frames.captures.sidecar import ENDING, sidecar_of
 from buswright.frames.formats.asc.writer import write_asc
 from buswright.frames.live.capture import open_live
 from buswright.frames.live.listen_only import Listening, Proof
-from buswright.frames.opening import open_capture
 from buswright.frames.recording import recorder as record_module
 from buswright.frames.recording.recorder import Recorder, RecordingError, SyncedFile, format_of, part_path, space_for
 from buswright.frames.recording.run import header_of, record
-from buswright.frames.sidecar import ENDING, sidecar_of
 from buswright.frames.table import Event, Flag, concatenate, empty_frames
 from tests.frames.frame_batches import batch_of, rows_of
 from tests.frames.live_fakes import SAFE, START, FakeAdapter, FakeBus, message, until

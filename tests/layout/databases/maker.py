@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from buswright.layout.databases.heard import Heard
-from buswright.messages.encode import encode
+from buswright.messages.decoding.encode import encode
 from buswright.messages.model import Message, Signal
 from buswright.messages.sheet.read import Table, load_table
 

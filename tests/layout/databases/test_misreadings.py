@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from buswright.layout.databases.heard import heard
 from buswright.layout.databases.misreadings import judge
 from buswright.messages.database import load_database

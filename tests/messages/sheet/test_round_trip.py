@@ -8,7 +8,7 @@ from buswright.errors import DatabaseError
 from buswright.findings import Severity
 from buswright.layout.differences.messages import databases
 from buswright.messages.database import database_of_text, load_database
-from buswright.messages.dbc_writing import SAID_ELSEWHERE, dbc_of
+from buswright.messages.dbc.writing import SAID_ELSEWHERE, dbc_of
 from buswright.messages.sheet.read import database_of, load_table
 from buswright.messages.sheet.write import table_bytes
 from tests.source_distributions import source_distribution

@@ -13,10 +13,10 @@ from buswright.channels.measuring.recorded import Recorded, RecordedMessage, Rec
 from buswright.channels.samples.series import Int64s, UInt16s
 from buswright.channels.spool import Parts
 from buswright.frames.table import Frames
-from buswright.messages.columns import SignalColumn, SignalTable
-from buswright.messages.decode import Decoder
+from buswright.messages.decoding.columns import SignalColumn, SignalTable
+from buswright.messages.decoding.decode import Decoder
+from buswright.messages.decoding.plan import SignalPlan
 from buswright.messages.match import Group
-from buswright.messages.plan import SignalPlan
 
 Column = npt.NDArray[Any]
 

@@ -22,7 +22,7 @@ from buswright.channels.samples.labels import NO_LABELS, Labels
 from buswright.channels.samples.resample import align, partner
 from buswright.channels.samples.runs import longest_step_ns
 from buswright.channels.samples.series import Bools, Floats, Int64s, Kind, Quality, Series, median
-from buswright.messages.columns import Reason
+from buswright.messages.decoding.columns import Reason
 from buswright.messages.model import Signal
 
 UInt16s = npt.NDArray[np.uint16]

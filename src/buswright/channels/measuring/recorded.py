@@ -13,14 +13,14 @@ from buswright.channels.carfile.model import Entries, FrameEntry
 from buswright.channels.expectation import name_of
 from buswright.channels.samples.series import Quality
 from buswright.channels.spool import Parts, Spool
-from buswright.frames.order import BackwardSteps
+from buswright.frames.captures.order import BackwardSteps
 from buswright.frames.table import Flag, Frames, Int64s, UInt8s
 from buswright.messages.checksum import Step
-from buswright.messages.columns import SignalTable, physical
-from buswright.messages.decode import Decoder
+from buswright.messages.decoding.columns import SignalTable, physical
+from buswright.messages.decoding.decode import Decoder
+from buswright.messages.decoding.plan import Numbers, SignalPlan
 from buswright.messages.match import Group, split_source
 from buswright.messages.model import Signal
-from buswright.messages.plan import Numbers, SignalPlan
 
 UInt16s = npt.NDArray[np.uint16]
 

@@ -7,9 +7,9 @@ import numpy.typing as npt
 
 from buswright.channels.guessing import is_bookkeeping
 from buswright.channels.samples.series import Quality
-from buswright.messages.columns import Reason, SignalColumn
+from buswright.messages.decoding.columns import Reason, SignalColumn
+from buswright.messages.decoding.plan import Numbers
 from buswright.messages.model import J1939, Signal
-from buswright.messages.plan import Numbers
 
 UInt8s = npt.NDArray[np.uint8]
 UInt16s = npt.NDArray[np.uint16]

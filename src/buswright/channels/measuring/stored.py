@@ -8,12 +8,12 @@ from functools import cached_property
 
 from buswright.channels.measuring.recorded import Recorded, RecordedMessage, RecordedSignal
 from buswright.frames.table import Frames
-from buswright.messages.columns import Bools, Int64s, UInt8s, unknown_signal
-from buswright.messages.decode import Counts, Decoder
+from buswright.messages.decoding.columns import Bools, Int64s, UInt8s, unknown_signal
+from buswright.messages.decoding.decode import Counts, Decoder
+from buswright.messages.decoding.plan import Numbers
+from buswright.messages.decoding.selection import SignalSelection
 from buswright.messages.match import Databases
 from buswright.messages.model import Message, Signal
-from buswright.messages.plan import Numbers
-from buswright.messages.selection import SignalSelection
 from buswright.wording import plural
 
 BATCH_ROWS = 1 << 19

@@ -198,7 +198,7 @@ def _replaced(found: Hashed, catalogue: Catalogue) -> list[Run]:
 
 def captures_of(options: argparse.Namespace) -> tuple[list[str], list[Outcome]]:
     """Return the captures that a call names, and what of the names is none."""
-    from buswright.frames.opening import open_capture
+    from buswright.frames.captures.opening import open_capture
     from buswright.season.captures.files import captures_at, is_url
 
     names: dict[str, None] = {}

@@ -157,7 +157,7 @@ class Following:
 
 def _is_capture(name: str) -> bool:
     """Whether a file is a capture, damaged or not; what went away or can't be read may be one."""
-    from buswright.frames.opening import open_capture
+    from buswright.frames.captures.opening import open_capture
 
     try:
         open_capture(name)

@@ -33,9 +33,9 @@ from buswright.frames.formats.library import (
     Kind,
 )
 from buswright.frames.formats.reading import LONGEST_LINE
+from buswright.frames.formats.unpacking import opened_file
 from buswright.frames.message import DamagedMessageError, row_of
 from buswright.frames.table import Problems
-from buswright.frames.unpacking import opened_file
 
 if TYPE_CHECKING:
     import can

@@ -12,7 +12,7 @@ from types import MappingProxyType
 import numpy as np
 
 from buswright.errors import UserError
-from buswright.frames.capture import Capture
+from buswright.frames.captures.capture import Capture
 from buswright.frames.formats.reading import Reading
 from buswright.frames.live.address import LiveAddress, parse_all
 from buswright.frames.live.buffer import CAPACITY

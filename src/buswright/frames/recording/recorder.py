@@ -22,10 +22,10 @@ from types import MappingProxyType
 from typing import Any, BinaryIO, cast
 
 from buswright.errors import UserError
+from buswright.frames.captures.sidecar import FORMAT, event_line, line_of, sidecar_of
 from buswright.frames.formats.asc.writer import AscWriter
 from buswright.frames.formats.candump.writer import CandumpWriter
 from buswright.frames.formats.writing import Writer
-from buswright.frames.sidecar import FORMAT, event_line, line_of, sidecar_of
 from buswright.frames.table import Event, Frames
 
 SYNC_S = 0.5

@@ -11,7 +11,7 @@ from buswright.findings import Severity
 from buswright.layout.databases.merging import Conflict, Given, merge_databases
 from buswright.layout.differences.messages import message_differences
 from buswright.messages.database import database_of_text, dbc_text_of, load_database
-from buswright.messages.dbc_writing import dbc_of, frame_id
+from buswright.messages.dbc.writing import dbc_of, frame_id
 from buswright.messages.lint import lint
 from buswright.messages.model import Database, LintNote
 from buswright.messages.sheet.grid import is_table

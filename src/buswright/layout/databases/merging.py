@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 
 from buswright.findings import Severity
 from buswright.layout.differences.messages import message_differences
-from buswright.messages.dbc_text import UNASSIGNED, Statement, statements
-from buswright.messages.dbc_writing import frame_id, quoted
+from buswright.messages.dbc.text import UNASSIGNED, Statement, statements
+from buswright.messages.dbc.writing import frame_id, quoted
 from buswright.messages.model import Database, Message
 
 _ORDER = (

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from buswright.frames.table import Frames
-from buswright.messages.columns import SignalTable
-from buswright.messages.decode import Decoder
+from buswright.messages.decoding.columns import SignalTable
+from buswright.messages.decoding.decode import Decoder
 from buswright.messages.match import Databases, Group
 
 MOST_VALUES = 1024

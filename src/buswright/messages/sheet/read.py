@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 from buswright.errors import DatabaseError
 from buswright.findings import Severity
-from buswright.messages.dbc_text import MAX_BYTES
+from buswright.messages.dbc.text import MAX_BYTES
 from buswright.messages.model import J1939, NO_CHOICES, Database, LintNote, Message, Node, Signal
 from buswright.messages.sheet import cells, words
 from buswright.messages.sheet.cells import CellError, Identifier

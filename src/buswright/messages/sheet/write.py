@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from buswright.messages.dbc_writing import SAID_ELSEWHERE, number_text
+from buswright.messages.dbc.writing import SAID_ELSEWHERE, number_text
 from buswright.messages.model import J1939, Database, Message, Signal
 from buswright.messages.sheet.cells import guarded
 from buswright.messages.sheet.grid import grid_bytes

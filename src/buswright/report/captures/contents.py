@@ -11,7 +11,7 @@ import numpy as np
 from buswright.channels.absent import Absent, never_came
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.fitting import Key, Misfit
-from buswright.frames.capture import Capture
+from buswright.frames.captures.capture import Capture
 from buswright.frames.table import Flag, Frames
 from buswright.frames.tally import Identifier, Tally
 from buswright.messages.match import Databases, Group, Matcher

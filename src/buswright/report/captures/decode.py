@@ -13,7 +13,7 @@ from buswright.channels.limits import Exceedance
 from buswright.channels.samples.tally import BadSamples
 from buswright.findings import Severity
 from buswright.frames.table import Problems
-from buswright.messages.decode import Counts
+from buswright.messages.decoding.decode import Counts
 from buswright.messages.lint import lint
 from buswright.messages.match import Databases
 from buswright.messages.model import Database, LintNote

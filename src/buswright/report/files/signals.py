@@ -12,7 +12,7 @@ from buswright.channels.exported import array_of, column_of, time_columns, with_
 from buswright.channels.measuring.signals import signal_quality
 from buswright.channels.samples.series import Series
 from buswright.channels.samples.tally import Tally
-from buswright.messages.decode import SignalTable
+from buswright.messages.decoding.decode import SignalTable
 from buswright.report.files.tables import (
     Tables,
     named_states,

@@ -16,7 +16,7 @@ from buswright.diagnosis.phases.tables import PhaseTables, phase_tables
 from buswright.diagnosis.silence import is_missing_at_the_end
 from buswright.diagnosis.trust import Trust, counts, trust
 from buswright.findings import Finding, Layer, Severity
-from buswright.frames.capture import Capture
+from buswright.frames.captures.capture import Capture
 from buswright.frames.table import Clock, Problems
 from buswright.health.baseline.baseline import Baseline
 from buswright.health.channels.evidence import Channels

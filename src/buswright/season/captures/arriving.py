@@ -13,7 +13,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from buswright.frames.sidecar import AFTERWARDS, ENDING
+from buswright.frames.captures.sidecar import AFTERWARDS, ENDING
 
 QUIET_S = 5.0
 """A copy writes more often than this."""

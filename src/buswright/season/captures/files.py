@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePath
 
 from buswright.errors import CaptureError
-from buswright.frames.sidecar import ENDING, sidecar_of
+from buswright.frames.captures.sidecar import ENDING, sidecar_of
 from buswright.season.place.local import digest_of, scratch
 from buswright.season.place.remote import answering, file_system
 from buswright.season.run import Source, Stamps

@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Sequence
 from pathlib import Path
 
 from buswright.errors import UserError
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 
 BEGIN_TOGETHER_S = 120.0
 """Loggers of one car start with the ignition; a bus may wake up later."""

@@ -13,8 +13,8 @@ from buswright.bench.machine import Bench
 from buswright.bench.plan.load import load_plan
 from buswright.bench.plan.model import Plan
 from buswright.channels.carfile.model import CarFile
+from buswright.frames.captures.sidecar import FORMAT, event_line, line_of
 from buswright.frames.formats.candump.writer import write_candump
-from buswright.frames.sidecar import FORMAT, event_line, line_of
 from buswright.frames.table import Event, Frames
 from buswright.simulate.bench.session import ReactingBench, perform
 from buswright.simulate.bench.wrenfell import INPUTS_UNDER_TEST, MODULE, bench_module

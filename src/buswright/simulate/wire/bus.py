@@ -11,7 +11,7 @@ import numpy.typing as npt
 from buswright.frames.table import FD_CODE_OF_LENGTH, Flag, Frames
 from buswright.frames.wire.arbitration import arbitrate, rank
 from buswright.frames.wire.bits import INTERFRAME_BITS, wire_bits
-from buswright.messages.encode import encode
+from buswright.messages.decoding.encode import encode
 from buswright.simulate.car import networks as car
 from buswright.simulate.car.definition import Bus, Message, Node, Signal, in_database
 from buswright.simulate.car.sensing import Disturb, Moment, value_of

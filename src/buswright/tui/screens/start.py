@@ -16,8 +16,8 @@ from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
 
 from buswright.errors import CaptureError
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.live.adapters import Adapters, find_adapters
-from buswright.frames.opening import open_capture
 from buswright.tui.screens.help_screen import HelpScreen
 from buswright.tui.themes import THEMES, theme_for
 from buswright.tui.widgets.bars import Bar

@@ -5,7 +5,7 @@ import io
 import numpy as np
 import pytest
 
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.table import Flag, concatenate
 from buswright.frames.wire.bits import wire_bits
 from buswright.simulate.faults.catalogue import Fault

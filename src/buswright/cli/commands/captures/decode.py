@@ -102,7 +102,7 @@ def _signals(options: argparse.Namespace, path: Path, source: shared.Source, dat
     from buswright.channels.absent import never_came
     from buswright.channels.fitting import keys_by_bus
     from buswright.channels.samples.tally import Tally
-    from buswright.messages.selection import SignalSelection
+    from buswright.messages.decoding.selection import SignalSelection
     from buswright.report.captures.decode import Decoding, grave_notes
     from buswright.report.files.signals import SignalFolder, write_rows
     from buswright.report.files.tables import Tables

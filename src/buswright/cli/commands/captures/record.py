@@ -116,8 +116,8 @@ class Told:
 
 def _checked(options: argparse.Namespace) -> Path:
     """Refuse numbers that can't be, and to overwrite; return the file to write."""
+    from buswright.frames.captures.sidecar import sidecar_of
     from buswright.frames.recording.recorder import format_of, part_path
-    from buswright.frames.sidecar import sidecar_of
 
     for name in ("seconds", "frames", "rotate_mb", "rotate_min"):
         value = getattr(options, name)

@@ -27,7 +27,7 @@ from buswright.writing import write_whole
 if TYPE_CHECKING:
     from buswright.channels.carfile.load import CheckResult
     from buswright.channels.carfile.model import CarFile
-    from buswright.frames.capture import Capture
+    from buswright.frames.captures.capture import Capture
     from buswright.layout.draft.car_file import Draft, GivenDatabase, Recording
     from buswright.layout.draft.questions import Seen
 
@@ -202,7 +202,7 @@ def _captures(options: argparse.Namespace) -> list[Capture]:
     whole = shared.open_source(options)
     if shared.is_demo(options) or len(whole.paths) == 1:
         return [whole]
-    from buswright.frames.opening import open_capture
+    from buswright.frames.captures.opening import open_capture
 
     return [open_capture([path], timezone=options.timezone) for path in whole.paths]
 

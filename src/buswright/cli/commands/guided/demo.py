@@ -25,7 +25,7 @@ from buswright.wording import times
 from buswright.writing import claim, whole_folder
 
 if TYPE_CHECKING:
-    from buswright.frames.capture import Capture
+    from buswright.frames.captures.capture import Capture
     from buswright.frames.table import Frames
     from buswright.health.track import HealthTracker
     from buswright.simulate.faults.catalogue import Fault, GroundTruth
@@ -145,7 +145,7 @@ def _drive_live(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
 def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     from buswright.channels.session import Session
     from buswright.cli.demo.put_in import PutIn, answers
-    from buswright.frames.opening import open_capture
+    from buswright.frames.captures.opening import open_capture
     from buswright.health.channels.evidence import measure_channels
     from buswright.health.track import HealthTracker
     from buswright.report.captures import channels as report

@@ -24,7 +24,7 @@ from buswright.tui.screen_list import SCREENS
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
-    from buswright.frames.capture import Capture
+    from buswright.frames.captures.capture import Capture
     from buswright.messages.match import Databases
     from buswright.worker.engine import Engine
 
@@ -115,8 +115,8 @@ def _check(options: argparse.Namespace) -> None:
     if options.out and options.source and not live:
         raise UserError("--out is for live buses", hint="`buswright cut` writes a capture from captures")
     if options.out:
+        from buswright.frames.captures.sidecar import sidecar_of
         from buswright.frames.recording.recorder import format_of
-        from buswright.frames.sidecar import sidecar_of
 
         format_of(Path(options.out))
         for file in (Path(options.out), sidecar_of(Path(options.out))):

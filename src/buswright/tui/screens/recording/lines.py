@@ -12,9 +12,9 @@ from rich.filesize import decimal
 from buswright.diagnosis.now.recording import judge_recording, room_severity
 from buswright.errors import UserError
 from buswright.findings import Severity
+from buswright.frames.captures.sidecar import sidecar_of
 from buswright.frames.recording.recorder import RecordingError, Space, format_of
 from buswright.frames.recording.run import Recording
-from buswright.frames.sidecar import sidecar_of
 from buswright.frames.table import Event
 from buswright.report.captures.record import drops_words
 from buswright.tui.times import clock_text

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from buswright.errors import CaptureError
-from buswright.frames.capture import Capture
+from buswright.frames.captures.capture import Capture
 from buswright.frames.formats.reading import Reading
 from buswright.frames.table import Clock, Event, Frames, Int64s, Problems, concatenate
 

@@ -9,11 +9,11 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.frames.table import Frames
-from buswright.messages.columns import Reason, Rows, SignalColumn, SignalTable, UInt8s
+from buswright.messages.decoding.columns import Reason, Rows, SignalColumn, SignalTable, UInt8s
+from buswright.messages.decoding.plan import MessagePlan, SignalPlan, UInt64s, plan_message
+from buswright.messages.decoding.selection import SignalSelection
 from buswright.messages.match import Databases, Group, Kind, Matcher
 from buswright.messages.model import Message
-from buswright.messages.plan import MessagePlan, SignalPlan, UInt64s, plan_message
-from buswright.messages.selection import SignalSelection
 
 __all__ = ["Counts", "DecodedBatch", "Decoder", "Reason", "SignalColumn", "SignalTable"]
 

@@ -11,11 +11,11 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from buswright.messages.columns import within
 from buswright.messages.database import Signal
-from buswright.messages.decode import Decoder
-from buswright.messages.encode import encode_raw
-from buswright.messages.plan import Arithmetic, conversion_of, plan_message, raw_range
+from buswright.messages.decoding.columns import within
+from buswright.messages.decoding.decode import Decoder
+from buswright.messages.decoding.encode import encode_raw
+from buswright.messages.decoding.plan import Arithmetic, conversion_of, plan_message, raw_range
 from tests.messages.databases import one_message
 from tests.messages.frame_batches import frames_of
 

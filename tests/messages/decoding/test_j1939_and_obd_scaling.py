@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from buswright.messages.database import Database
-from buswright.messages.decode import Decoder
+from buswright.messages.decoding.decode import Decoder
 from tests.messages.databases import from_text
 from tests.messages.frame_batches import frames_of
 

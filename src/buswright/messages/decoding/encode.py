@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.errors import DatabaseError
+from buswright.messages.decoding.plan import FLOAT_BITS, MAX_PAYLOAD, Numbers, conversion_of, raw_range
 from buswright.messages.model import Message, Signal
-from buswright.messages.plan import FLOAT_BITS, MAX_PAYLOAD, Numbers, conversion_of, raw_range
 
 UInt8s = npt.NDArray[np.uint8]
 UInt64s = npt.NDArray[np.uint64]

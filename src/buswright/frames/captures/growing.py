@@ -14,14 +14,14 @@ from typing import BinaryIO, Literal
 import numpy as np
 
 from buswright.errors import CaptureError, UserError
-from buswright.frames.capture import Capture, OrderWatch, first_time
+from buswright.frames.captures.capture import Capture, OrderWatch, first_time
+from buswright.frames.captures.merge import MergedCapture
+from buswright.frames.captures.opening import open_capture
+from buswright.frames.captures.sidecar import sidecar_of, take_sidecar
 from buswright.frames.formats.columns import Columns
 from buswright.frames.formats.reading import LONGEST_LINE, Chunk, Reading, batches, read_chunks
-from buswright.frames.merge import MergedCapture
-from buswright.frames.opening import open_capture
-from buswright.frames.sidecar import sidecar_of, take_sidecar
+from buswright.frames.formats.unpacking import opened_file
 from buswright.frames.table import Event, Frames, Problems
-from buswright.frames.unpacking import opened_file
 
 QUIET_S = 2.0
 """The half line at the end of a file that nothing was written to for so long is taken for its last line."""

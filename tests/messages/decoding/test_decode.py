@@ -10,11 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from buswright.errors import DatabaseError, UserError
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.table import Flag, Frames, concatenate
 from buswright.messages.database import Database, Message, Signal, load_database
-from buswright.messages.decode import Decoder, Reason, SignalTable
-from buswright.messages.selection import SignalSelection
+from buswright.messages.decoding.decode import Decoder, Reason, SignalTable
+from buswright.messages.decoding.selection import SignalSelection
 from tests.messages.databases import from_text, one_message
 from tests.messages.frame_batches import frames_of
 from tests.source_distributions import source_distribution
@@ -331,8 +331,8 @@ def test_a_decoded_batch_is_let_go_at_once():
     import gc
     import weakref
 
-    decoder = Decoder(load_database(str(Path(__file__).parents[2] / "dbc_examples" / "wrenfell_chassis.dbc")))
-    frames = next(iter(open_capture(Path(__file__).parents[2] / "captures" / "wrenfell_run.log")))
+    decoder = Decoder(load_database(str(Path(__file__).parents[3] / "dbc_examples" / "wrenfell_chassis.dbc")))
+    frames = next(iter(open_capture(Path(__file__).parents[3] / "captures" / "wrenfell_run.log")))
     gc.disable()
     try:
         batch = decoder.decode(frames)

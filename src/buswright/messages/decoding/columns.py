@@ -12,9 +12,9 @@ import numpy.typing as npt
 
 from buswright.errors import DatabaseError
 from buswright.frames.table import Frames
+from buswright.messages.decoding.plan import MAX_PAYLOAD, Condition, MessagePlan, Numbers, SignalPlan, UInt64s, Words
 from buswright.messages.match import Group
 from buswright.messages.model import Message, Signal
-from buswright.messages.plan import MAX_PAYLOAD, Condition, MessagePlan, Numbers, SignalPlan, UInt64s, Words
 
 Rows = npt.NDArray[np.intp]
 Int64s = npt.NDArray[np.int64]

@@ -5,7 +5,7 @@ import gzip
 import pytest
 
 from buswright.errors import CaptureError
-from buswright.frames.opening import open_capture
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.table import concatenate
 
 CSV_HEAD = "timestamp,arbitration_id,extended,remote,error,dlc,data\n"

@@ -8,13 +8,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import BinaryIO
 
+from buswright.frames.captures.order import BackwardSteps
+from buswright.frames.captures.sidecar import take_sidecar
 from buswright.frames.formats.in_parts import read_in_parts
 from buswright.frames.formats.readers import LEAST_FOR_PARTS
 from buswright.frames.formats.reading import Format, Reading
-from buswright.frames.order import BackwardSteps
-from buswright.frames.sidecar import take_sidecar
+from buswright.frames.formats.unpacking import opened_file
 from buswright.frames.table import Clock, Event, Flag, Frames, Problems
-from buswright.frames.unpacking import opened_file
 
 HEAD_BYTES = 1 << 16
 

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from buswright.errors import DatabaseError
 from buswright.messages.database import Database, Message, Signal, load_database
-from buswright.messages.decode import Decoder, SignalTable
-from buswright.messages.encode import encode, to_raw
+from buswright.messages.decoding.decode import Decoder, SignalTable
+from buswright.messages.decoding.encode import encode, to_raw
 from tests.messages.databases import one_message
 from tests.messages.frame_batches import frames_of
 from tests.source_distributions import source_distribution

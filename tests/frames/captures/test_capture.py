@@ -12,8 +12,8 @@ import zstandard
 
 import buswright as bw
 from buswright.errors import CaptureError
+from buswright.frames.captures.opening import open_capture
 from buswright.frames.formats.reading import read_chunks
-from buswright.frames.opening import open_capture
 from buswright.frames.table import Flag, Frames, concatenate
 
 LINES = b"".join(

@@ -34,7 +34,7 @@ from cantools.database.utils import decode_data
 
 from buswright.errors import DatabaseError
 from buswright.messages.database import Database, Message, load_database
-from buswright.messages.decode import Decoder, SignalTable
+from buswright.messages.decoding.decode import Decoder, SignalTable
 from tests.messages.frame_batches import frames_of
 from tests.source_distributions import source_distribution
 

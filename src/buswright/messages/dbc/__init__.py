@@ -1,0 +1,1 @@
+"""DBC text: cut into statements, and written."""
