@@ -24,7 +24,7 @@ _UNFINISHED = re.compile("\x1b(?:\\[[?>0-9;$]*|\\][^\x07]*)?$")
 class Grid:
     """What a terminal shows of the few codes that we write: places, blanking, text; colours are passed over.
 
-    Places, erasing and repeating after ECMA-48, 8.3.21 (CUP), 8.3.39 (ED) and 8.3.103 (REP).
+    Places, erasing and repeating after ECMA-48, 8.3.20 (CUF), 8.3.21 (CUP), 8.3.39 (ED), 8.3.41 (EL) and 8.3.103 (REP).
     """
 
     def __init__(self, columns, lines):
@@ -42,7 +42,11 @@ class Grid:
             if signs:
                 self._write(signs)
             elif final == "H" and not private:
-                self._y, self._x = (int(each or 1) - 1 for each in (numbers or "1;1").split(";"))
+                self._y, self._x = (int(each or 1) - 1 for each in f"{numbers};1".split(";")[:2])
+            elif final == "C" and not private:
+                self._x += int(numbers or 1)
+            elif final == "K" and not numbers:
+                self._cells[self._y][self._x :] = [" "] * (self._columns - self._x)
             elif final == "J" and numbers == "2":
                 self._cells = [[" "] * self._columns for _ in self._cells]
             elif final == "b" and not private:
@@ -52,7 +56,11 @@ class Grid:
 
     def _write(self, signs):
         for sign in signs:
-            if sign >= " ":
+            if sign == "\r":
+                self._x = 0
+            elif sign == "\n":
+                self._y += 1
+            elif sign >= " ":
                 self._last = sign
                 width = cell_len(sign)
                 self._cells[self._y][self._x : self._x + width] = [sign, ""][:width]

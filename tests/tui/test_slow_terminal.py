@@ -2,6 +2,7 @@
 
 import json
 import statistics
+import time
 
 import pytest
 from rich.color import ColorSystem
@@ -10,10 +11,11 @@ from rich.style import Style
 from textual.strip import Strip
 
 from buswright.tui.terminal.shown import Manner, Shown
-from buswright.tui.terminal.sparing import AIM_S, FIRST_S, LEAST, LOST_S, Pacing
-from buswright.tui.themes import DUSK, sixteen_for
+from buswright.tui.terminal.sparing import AIM_S, FIRST_S, LEAST, LOST_S, Pacing, Sparing
+from buswright.tui.themes import DUSK, sparse_for
 
 from ..ports import free_ports
+from .piloted import piloted, settled, text_of
 from .terminal import Grid, watched
 from .tour import answers, flooded, sources
 
@@ -24,7 +26,10 @@ PICTURES = (
     ("      1", "漢字 two", "        "),
     ("      1", "漢a字 tw", "    e\u0301   "),
     ("       ", "        ", "        "),
+    ("one            9", "      two       3", "three  four     5"),
+    ("one            9", "2               3", "three           5"),
 )
+GROUND = f"{DUSK.foreground} on {DUSK.background}"
 
 
 def strips(lines, style="#d8d4c8 on #15181c"):
@@ -34,10 +39,11 @@ def strips(lines, style="#d8d4c8 on #15181c"):
     ]
 
 
-def test_a_terminal_that_is_given_what_differs_shows_every_picture():
-    shown, grid = Shown(), Grid(10, 3)
+@pytest.mark.parametrize("manner", [MANNER, MANNER._replace(sparse="dusk"), MANNER._replace(repeats=True)])
+def test_a_terminal_that_is_given_what_differs_shows_every_picture(manner):
+    shown, grid = Shown(), Grid(17, 3)
     for lines in PICTURES:
-        grid.feed(shown.changes(strips(lines), MANNER).encode())
+        grid.feed(shown.changes(strips(lines, GROUND), manner).encode())
         assert [each.rstrip() for each in grid.lines] == [each.rstrip().replace("\u0301", "") for each in lines]
 
 
@@ -51,10 +57,14 @@ def test_what_comes_often_in_a_row_is_written_once_where_the_terminal_repeats_it
         assert grid.lines == lines
 
 
-def test_over_a_slow_line_letters_have_the_sixteen_colours_that_tell_the_same():
-    told = Shown().changes(strips(["abc"], f"{DUSK.variables['tone-fault']} on #15181c"), MANNER._replace(few="dusk"))
-    assert "\x1b[31;48;2;21;24;28mabc" in told, "red, as the theme of sixteen colours has it"
-    assert sixteen_for("noon") == sixteen_for("sixteen") == {}
+def test_over_a_slow_line_only_what_calls_for_a_look_has_a_colour():
+    fault, good = (f"{DUSK.variables[tone]} on {DUSK.background}" for tone in ("tone-fault", "tone-good"))
+    lines = [*strips(["abc"], fault), *strips(["abcd"], good)]
+    told = Shown().changes(lines, MANNER._replace(sparse="dusk"))
+    assert "\x1b[31mabc\r\n\x1b[mabc\x1b[31md" in told, "red as the theme of sixteen colours has it, on no ground"
+    assert "48;" in Shown().changes(lines, MANNER)
+    assert sparse_for("noon")
+    assert not sparse_for("sixteen")
 
 
 def test_what_is_the_same_is_not_written_again():
@@ -80,41 +90,67 @@ def test_what_is_too_much_at_once_comes_with_the_next_pictures():
     lines = [f"line {number}".ljust(20) for number in range(12)]
     shown, grid, parts = Shown(), Grid(20, 12), 0
     while not parts or not shown.whole:
-        grid.feed(shown.changes(strips(lines), MANNER, most=60).encode())
+        grid.feed(shown.changes(strips(lines), MANNER, most=120).encode())
         parts += 1
         assert parts < 12
     assert parts > 3
     assert grid.lines == lines
 
 
+def test_lines_that_change_all_the_time_do_not_keep_others_from_being_written():
+    shown, grid = Shown(), Grid(20, 12)
+    for number in range(8):
+        lines = [*(f"{number} {at}".ljust(20) for at in range(6)), *(f"line {at}".ljust(20) for at in range(6))]
+        grid.feed(shown.changes(strips(lines), MANNER, most=120).encode())
+    assert grid.lines[6:] == lines[6:]
+
+
+def test_what_the_screens_draw_gets_to_the_terminal(monkeypatch):
+    monkeypatch.setattr(Sparing, "_spares", True)
+
+    async def steps(app, pilot, _):
+        grid = Grid(*app.size)
+        app._driver.write = lambda text: grid.feed(text.encode())
+        app._begin_again()
+        for key in ("2", "down", "slash", "a", "escape", "question_mark", "escape"):
+            await pilot.press(key)
+            await settled(pilot)
+            while app._wanted:
+                app._line_pace.answered(time.monotonic())
+                app._write_picture()
+            assert [each.rstrip() for each in grid.lines] == text_of(app), key
+
+    piloted(steps)
+
+
 def test_a_picture_waits_while_the_line_is_busy_with_others():
     pacing = Pacing()
-    assert pacing.wait_s(0.0, pressed=False) == 0.0
+    assert pacing.wait_s(0.0, asked=False) == 0.0
     pacing.wrote(2_000, 0.0)
     pacing.answered(0.2)
-    assert pacing.wait_s(0.3, pressed=False) == pytest.approx(0.1), "as long again as it took"
-    assert pacing.wait_s(0.3, pressed=True) == 0.0, "a key doesn't wait for that"
+    assert pacing.wait_s(0.3, asked=False) == pytest.approx(0.1), "as long again as it took"
+    assert pacing.wait_s(0.3, asked=True) == 0.0, "a key doesn't wait for that"
     pacing.wrote(1_000, 0.3)
-    assert pacing.wait_s(0.4, pressed=True) == 0.0, "there is room for more"
-    pacing.wrote(int(pacing.room(0.4)), 0.4)
-    assert pacing.room(0.5) == 0
-    assert pacing.wait_s(0.5, pressed=True) == pytest.approx(LOST_S - 0.2), "but for the line"
-    assert pacing.room(0.3 + LOST_S) > 0, "an answer may be lost"
+    assert pacing.wait_s(0.4, asked=True) == 0.0, "there is room for more"
+    pacing.wrote(int(pacing.room(0.4, asked=True)), 0.4)
+    assert pacing.room(0.5, asked=True) == 0
+    assert pacing.wait_s(0.5, asked=True) == pytest.approx(LOST_S - 0.2), "but for the line"
+    assert pacing.room(0.3 + LOST_S, asked=True) > 0, "an answer may be lost"
 
 
 def test_a_terminal_that_never_answers_is_not_waited_for():
     pacing = Pacing()
     pacing.wrote(LEAST, 0.0)
-    assert pacing.wait_s(0.1, pressed=False) == pytest.approx(FIRST_S - 0.1)
+    assert pacing.wait_s(0.1, asked=False) == pytest.approx(FIRST_S - 0.1)
     pacing.wrote(2_000, FIRST_S)
-    assert pacing.wait_s(FIRST_S + 0.1, pressed=False) == 0.0
+    assert pacing.wait_s(FIRST_S + 0.1, asked=False) == 0.0
 
 
 @pytest.mark.parametrize("bytes_per_s", [10_000, 20_000, 10_000_000])
 def test_pictures_become_as_large_as_the_line_carries(bytes_per_s):
     pacing, now, way_s = Pacing(), 0.0, 0.02
     for most in (200, *[10**9] * 12):
-        size = min(most, int(pacing.room(now)))
+        size = min(most, int(pacing.room(now, asked=True)))
         pacing.wrote(size, now)
         now += way_s + size / bytes_per_s
         pacing.answered(now)
@@ -125,7 +161,7 @@ def test_pictures_become_as_large_as_the_line_carries(bytes_per_s):
 def test_one_picture_that_is_late_makes_no_slow_line():
     pacing, now = Pacing(), 0.0
     for took_s in (0.01, 0.01, 0.01, 1.0, 0.01):  # once this computer was busy
-        size = int(pacing.room(now))
+        size = int(pacing.room(now, asked=True))
         pacing.wrote(size, now)
         now += took_s
         pacing.answered(now)

@@ -99,13 +99,18 @@ THEMES = (DUSK, NOON, SIXTEEN)
 
 
 @cache
-def sixteen_for(name: str) -> Mapping[ColorTriplet | None, RichColor]:
-    """Return which of the terminal's sixteen colours tell the same as those of a dark theme, by their RGB values."""
+def sparse_for(name: str) -> Mapping[ColorTriplet | None, RichColor]:
+    """Return in which of the terminal's own colours a theme is shown over a slow line, by its RGB values.
+
+    Only what calls for a look, or can be acted on, has a colour there; what is dim or in order looks as other text.
+    """
     theme = next(each for each in THEMES if each.name == name)
-    alike = {theme.foreground or "": "ansi_white"}
-    alike |= {colour: SIXTEEN.variables[tone] for tone, colour in theme.variables.items() if tone.startswith("tone-")}
-    if not theme.dark or theme.ansi:
+    if theme.ansi:
         return {}
+    fields = ("foreground", "background", "surface", "panel")
+    alike = {getattr(theme, field): getattr(SIXTEEN, field) for field in fields}
+    alike |= {colour: SIXTEEN.variables[tone] for tone, colour in theme.variables.items() if tone.startswith("tone-")}
+    alike |= {theme.variables[f"tone-{tone}"]: "ansi_default" for tone in ("dim", "good")}
     return {Color.parse(one).rich_color.triplet: Color.parse(other).rich_color for one, other in alike.items()}
 
 

@@ -2,35 +2,46 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from functools import cache
-from itertools import groupby
+from collections.abc import Sequence
+from functools import cache, lru_cache
+from itertools import groupby, repeat
 from math import inf
 from typing import NamedTuple
 
 from rich.cells import cell_len
-from rich.color import ColorSystem
+from rich.color import Color, ColorSystem
 from rich.style import Style
 from textual.strip import Strip
 
-from buswright.tui.themes import sixteen_for
+from buswright.tui.themes import sparse_for
 
-NEAR = 6
-"""Unchanged cells between changed ones that are written again: going to the next ones takes about as many bytes."""
+NEAR = 12
+"""Where more unchanged cells lie between changed ones, they are passed over: writing them again takes more bytes."""
 REPEATED = 7
 """So often must a sign come in a row that its repetition takes fewer bytes."""
 FRESH = "\x1b[0m\x1b[2J"
+ERASED = "\x1b[K"
+"""The rest of the line (ECMA-48, 8.3.41: EL)."""
 
 
 class Look(NamedTuple):
-    """How a cell looks, in codes of ECMA-48, 8.3.117: attributes, foreground, background."""
+    """How a cell looks, in codes of ECMA-48, 8.3.117: attributes, foreground, background.
+
+    The foreground of a blank is "": any will do.
+    """
 
     attributes: str
     front: str
     ground: str
 
 
+Cell = tuple[str, Look]
+"""A sign and its look; the second cell of a wide sign is empty."""
+Row = Sequence[Cell]
+
 PLAIN = Look("", "39", "49")
+BLANK: Cell = (" ", Look("", "", "49"))
+"""What erasing leaves."""
 _UNSEEN = ("", "1", "2")
 """Attributes that a blank doesn't show: none, bold, dim; 22 ends the latter two."""
 
@@ -42,14 +53,15 @@ class Manner(NamedTuple):
     ----------
     colours
         Those that the terminal has.
-    few
-        The theme whose letters have the terminal's own sixteen colours instead, which take half the bytes; "" for none.
+    sparse
+        The theme that is shown with few colours, on the terminal's own ground and without bold letters, which takes
+        half the bytes; "" for none.
     repeats
         Whether the terminal can be told to repeat a sign (ECMA-48, 8.3.103: REP).
     """
 
     colours: ColorSystem
-    few: str = ""
+    sparse: str = ""
     repeats: bool = False
 
 
@@ -59,45 +71,55 @@ def look_of(style: Style | None, manner: Manner) -> Look:
     if style is None:
         return PLAIN
     bare = Style(
-        bold=style.bold,
-        dim=style.dim,
+        bold=style.bold if not manner.sparse else None,
+        dim=style.dim if not manner.sparse else None,
         italic=style.italic,
         underline=style.underline,
         reverse=style.reverse,
         strike=style.strike,
     )
-    front, ground, colours = style.color, style.bgcolor, manner.colours
-    if front is not None and manner.few:
-        front = sixteen_for(manner.few).get(front.triplet, front.downgrade(ColorSystem.EIGHT_BIT))
+    colours = manner.colours
     return Look(
         Strip.render_ansi(bare, colours),
-        ";".join(front.downgrade(colours).get_ansi_codes()) if front is not None else PLAIN.front,
-        ";".join(ground.downgrade(colours).get_ansi_codes(foreground=False)) if ground is not None else PLAIN.ground,
+        _codes(style.color, manner, fore=True) if style.color is not None else PLAIN.front,
+        _codes(style.bgcolor, manner, fore=False) if style.bgcolor is not None else PLAIN.ground,
     )
 
 
-Row = Sequence[tuple[str, Look]]
-"""A cell each; the second one of a wide sign is empty."""
+def _codes(colour: Color, manner: Manner, *, fore: bool) -> str:
+    if manner.sparse:
+        colour = sparse_for(manner.sparse).get(colour.triplet, colour.downgrade(ColorSystem.EIGHT_BIT))
+    return ";".join(colour.downgrade(manner.colours).get_ansi_codes(foreground=fore))
 
 
 def row_of(strip: Strip, manner: Manner) -> Row:
     """Return the cells of a line."""
-    cells: list[tuple[str, Look]] = []
+    cells: list[Cell] = []
     for text, style, control in strip:
         if control:
             continue
         look = look_of(style, manner)
+        blank = (" ", _blank(look))
         if text.isascii():
-            cells.extend((sign, look) for sign in text)
+            if " " in text:
+                cells.extend([blank if sign == " " else (sign, look) for sign in text])
+            else:
+                cells.extend(zip(text, repeat(look)))
             continue
         for sign in text:
             width = cell_len(sign)
             if width:
-                cells.append((sign, look))
+                cells.append(blank if sign == " " else (sign, look))
                 cells.extend([("", look)] * (width - 1))
             elif cells:  # it belongs to the sign before
                 cells[-1] = (cells[-1][0] + sign, cells[-1][1])
     return cells
+
+
+@cache
+def _blank(look: Look) -> Look:
+    """Return how a blank looks: one that shows its ground alone is the same in any foreground."""
+    return Look("", "", look.ground) if look.attributes in _UNSEEN else look
 
 
 class Shown:
@@ -112,11 +134,17 @@ class Shown:
     def __init__(self) -> None:
         self._strips: list[Strip | None] = []
         self._rows: list[Row] = []
+        self._manner: Manner | None = None
+        self._next = 0
         self.whole = True
 
     def forget(self) -> None:
         """Write all of it with the next picture: something else may stand on the terminal."""
         self._rows = []
+
+    def begin(self) -> None:
+        """Go on at the top: another screen came to the front."""
+        self._next = 0
 
     def changes(self, strips: Sequence[Strip], manner: Manner, *, most: float = inf) -> str:
         """Return what to write for the terminal to show these lines.
@@ -124,74 +152,160 @@ class Shown:
         Parameters
         ----------
         most
-            About so many characters; what is left is written with the next picture.
+            About so many bytes; the next picture goes on where this one stopped, lest lines that change all the time
+            keep others from being written.
         """
-        written: list[str] = []
+        pen = _Pen(manner)
         if [strip.cell_length for strip in strips] != [len(row) for row in self._rows]:
-            self._rows = [[(" ", PLAIN)] * strip.cell_length for strip in strips]
-            self._strips = [None] * len(strips)
-            written.append(FRESH)
-        size, last = 0, PLAIN
+            self._rows = [[BLANK] * strip.cell_length for strip in strips]
+            self._manner, self._next = None, 0
+            pen.told.append(FRESH)
+        if manner != self._manner:
+            self._manner, self._strips = manner, [None] * len(strips)
         self.whole = True
-        for y, strip in enumerate(strips):
+        count = len(strips)
+        for y in (*range(self._next, count), *range(self._next)):
+            strip = strips[y]
             if strip == self._strips[y]:
                 continue
-            if size > most:
-                self.whole = False
+            if pen.size > most:
+                self.whole, self._next = False, y
                 break
             row = row_of(strip, manner)
-            for start, stop in _runs(row, self._rows[y]):
-                written.append(f"\x1b[{y + 1};{start + 1}H")
-                for (sign, look), count in _repeated(row[start:stop], manner):
-                    if look != last and not (sign == " " and _alike_blank(look, last)):
-                        written.append(_turned(last, look))
-                        size += len(written[-1])
-                        last = look
-                    written.append(sign if count == 1 else f"{sign}\x1b[{count - 1}b")
-                    size += len(written[-1].encode())
+            pen.write(y, row, self._rows[y])
             self._rows[y], self._strips[y] = row, strip
-        if last != PLAIN:
-            written.append(_turned(last, PLAIN))
-        return "".join(written)
+        pen.turn(PLAIN)
+        return "".join(pen.told)
 
 
-def _repeated(cells: Row, manner: Manner) -> Iterator[tuple[tuple[str, Look], int]]:
-    """Yield cells, each with how often it is written: what comes often in a row in one go, where that can be."""
-    for cell, same in groupby(cells):
-        count = len(list(same))
-        if manner.repeats and count >= REPEATED and len(cell[0]) == 1:
-            yield cell, count
-        else:
-            yield from ((cell, 1) for _ in range(count))
+class _Pen:
+    """Where the terminal's cursor stands, and with what look it writes.
 
+    Attributes
+    ----------
+    told
+        What it has written so far.
+    size
+        Bytes of it.
+    """
 
-def _runs(row: Row, old: Row) -> list[tuple[int, int]]:
-    """Return the stretches of a line to write, from the first sign to behind the last one."""
-    runs: list[tuple[int, int]] = []
-    for at, (new, was) in enumerate(zip(row, old, strict=True)):
-        if new != was and not (new[0] == was[0] == " " and _alike_blank(new[1], was[1])):
-            start = at if row[at][0] else at - 1
-            if runs and start - runs[-1][1] <= NEAR:
-                runs[-1] = runs[-1][0], at + 1
+    def __init__(self, manner: Manner) -> None:
+        self.told: list[str] = []
+        self.size = 0
+        self._manner = manner
+        self._look = PLAIN
+        self._y = -1
+        self._x: int | None = None
+
+    def _put(self, text: str) -> None:
+        self.told.append(text)
+        self.size += len(text) if text.isascii() else len(text.encode())
+
+    def turn(self, look: Look) -> None:
+        """Write with this look from now on."""
+        codes, self._look = _turned(self._look, look)
+        if codes:
+            self._put(codes)
+
+    def write(self, y: int, row: Row, old: Row) -> None:
+        """Write a line over what stands there; over a slow line on what is left when it is erased, if that is less."""
+        begun = len(self.told), self.size, self._look, self._y, self._x
+        self._over(y, row, old)
+        if not self._manner.sparse or self.size == begun[1]:
+            return
+        told, after = self.told[begun[0] :], (self.size, self._look, self._y, self._x)
+        del self.told[begun[0] :]
+        _, self.size, self._look, self._y, self._x = begun
+        at = next(at for at, (new, was) in enumerate(zip(row, old, strict=True)) if new != was)
+        at -= not row[at][0]
+        self._go(y, at, row)
+        self.turn(BLANK[1])
+        self._put(ERASED)
+        self._over(y, row, [*row[:at], *[BLANK] * (len(row) - at)])
+        if self.size >= after[0]:
+            self.told[begun[0] :] = told
+            self.size, self._look, self._y, self._x = after
+
+    def _over(self, y: int, row: Row, old: Row) -> None:
+        """Write what differs."""
+        width, erases = len(row), bool(self._manner.sparse)
+        end = width
+        while erases and end and row[end - 1] == BLANK:
+            end -= 1
+        at = 0
+        while True:
+            while at < width and row[at] == old[at]:
+                at += 1
+            if at == width:
+                return
+            if not row[at][0]:
+                at -= 1
+            self._go(y, at, row)
+            if at >= end and width - at > len(ERASED):
+                self.turn(BLANK[1])
+                self._put(ERASED)
+                return
+            stop = at + 1
+            while stop < width and (row[stop] != old[stop] or not row[stop][0]) and not (stop == end and erases):
+                stop += 1
+            self._signs(row[at:stop])
+            self._x = stop if stop < width else None
+            at = stop
+
+    def _signs(self, cells: Row) -> None:
+        for (sign, look), same in groupby(cells):
+            count = sum(1 for _ in same)
+            if look != self._look:
+                self.turn(look)
+            if self._manner.repeats and count >= REPEATED and len(sign) == 1:
+                self._put(f"{sign}\x1b[{count - 1}b")
             else:
-                runs.append((start, at + 1))
-    return [(start, stop + (stop < len(row) and not row[stop][0])) for start, stop in runs]
+                self._put(sign * count)
+
+    def _go(self, y: int, x: int, row: Row) -> None:
+        """Go to a cell the shortest way: over the cells between, if writing them again takes the fewest bytes."""
+        if (y, x) == (self._y, self._x):
+            return
+        if y != self._y or self._x is None:
+            ways = [f"\x1b[{y + 1};{x + 1}H" if x else f"\x1b[{y + 1}H"]
+            if y == self._y + 1 and y:
+                ways.append("\r\n" + _right(x))
+            self._put(min(ways, key=len))
+        else:
+            between, way = row[self._x : x], _right(x - self._x)
+            if len(between) > NEAR or not row[x]:
+                self._put(way)
+            else:
+                begun = len(self.told), self.size, self._look
+                self._signs(between)
+                if self.size - begun[1] + len(_turned(self._look, row[x][1])[0]) > len(way) + len(
+                    _turned(begun[2], row[x][1])[0]
+                ):
+                    del self.told[begun[0] :]
+                    _, self.size, self._look = begun
+                    self._put(way)
+        self._y, self._x = y, x
 
 
-def _alike_blank(one: Look, other: Look) -> bool:
-    """Whether a blank looks the same in both."""
-    return one.ground == other.ground and one.attributes in _UNSEEN and other.attributes in _UNSEEN
+def _right(cells: int) -> str:
+    """Return what goes so many cells to the right (ECMA-48, 8.3.20: CUF)."""
+    return "" if not cells else "\x1b[C" if cells == 1 else f"\x1b[{cells}C"
 
 
-def _turned(last: Look, look: Look) -> str:
-    """Return what turns one look into another."""
+@lru_cache(4096)
+def _turned(last: Look, look: Look) -> tuple[str, Look]:
+    """Return what turns one look into another, and what is the look then: a blank leaves what it doesn't show."""
+    if not look.front:
+        look = Look(last.attributes if last.attributes in _UNSEEN else "", last.front, look.ground)
+    if look == last:
+        return "", last
+    colours = [new for new, old in zip(look[1:], last[1:], strict=True) if new != old]
+    anew = [code for code, plain in zip(look, PLAIN, strict=True) if code != plain]
+    ways = [["0", *anew] if anew else []]
     if look.attributes == last.attributes:
-        codes = []
+        ways.append(colours)
     elif not last.attributes:
-        codes = [look.attributes]
+        ways.append([look.attributes, *colours])
     elif last.attributes in _UNSEEN and look.attributes in _UNSEEN:
-        codes = ["22", look.attributes]
-    else:
-        return f"\x1b[{';'.join(code for code in ('0', *look) if code)}m"
-    codes += [new for new, old in zip(look[1:], last[1:], strict=True) if new != old]
-    return f"\x1b[{';'.join(code for code in codes if code)}m"
+        ways.append(["22", *([look.attributes] if look.attributes else []), *colours])
+    return min((f"\x1b[{';'.join(way)}m" for way in ways), key=len), look

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 from rich.color import ColorSystem
 from rich.console import RenderableType
 from textual import events
+from textual._compositor import ChopsUpdate, LayoutUpdate
 from textual.app import App
 from textual.message import Message
 from textual.screen import Screen
@@ -36,18 +37,20 @@ FIRST_S = 0.5
 """A terminal that has answered nothing by then may never answer: pictures are no longer held back for it."""
 LOST_S = 10.0
 """An answer that hasn't come by then is lost."""
-AIM_S = 0.35
-"""A picture shall need no longer; what is more is written with the next one."""
-LEAST = 4_000
+AIM_S = 0.25
+"""What is under way shall need no longer; what is more is written when the terminal has answered."""
+LEAST = 2_000
 """So many bytes may be under way however slow the line is; at first, too."""
 LATEST = 4
 """Of so many pictures the quickest tells what the line carries: others were late because this computer was busy."""
 SMALL = 300
 """A picture of fewer bytes takes as long as the way to the terminal and back."""
-FEW_COLOURS = 20_000
-"""Where fewer bytes are written in `AIM_S`, letters have the terminal's own sixteen colours: that saves a third."""
+FEW_COLOURS = 14_000
+"""Where fewer bytes are written in `AIM_S`, pictures have few colours: that saves a third. Twice as many end it."""
+CALM = 4
+"""What nobody asked for takes no more than this part of what may be under way: a key is answered behind it."""
 ASKED_S = 1.0
-"""So long after a key nothing waits but for the line."""
+"""So long after a key nothing waits but for the line; longer, until the screen is whole again."""
 WRITTEN_S = 0.05
 """A terminal that doesn't answer is looked at so often while something waits to be written."""
 LEAVE_S = 1.0
@@ -87,20 +90,26 @@ class Pacing:
     def _under_way(self) -> int:
         return sum(size for size, *_ in self._asked)
 
-    def room(self, now: float) -> float:
-        """Return how many bytes may be written now: half of what it carries, so that it goes on with the other half."""
+    def room(self, now: float, *, asked: bool) -> float:
+        """Return how many bytes may be written now.
+
+        Where a key asked for them, half of what may be under way: the line goes on with the other half meanwhile.
+        Else little, when nothing is under way.
+        """
         if self._asked and self.answers and now - self._asked[0][2] >= LOST_S:
             self._asked.clear()
             self.answers = False
         if not self.answers and self._begun_s is not None and now - self._begun_s >= FIRST_S:
             return inf
+        if not asked:
+            return 0.0 if self._under_way else self.most / CALM
         half = self.most / 2
         return half if self.most - self._under_way >= half else 0.0
 
-    def wait_s(self, now: float, *, pressed: bool) -> float:
+    def wait_s(self, now: float, *, asked: bool) -> float:
         """Return how long to wait before the next picture, unless an answer comes before; 0: write it."""
-        if self.room(now):
-            return 0.0 if pressed else max(0.0, self._next_s - now)
+        if self.room(now, asked=asked):
+            return 0.0 if asked else max(0.0, self._next_s - now)
         until = self._asked[0][2] + LOST_S if self.answers else (self._begun_s or 0.0) + FIRST_S
         return max(WRITTEN_S, until - now)
 
@@ -124,7 +133,7 @@ class Pacing:
         if took_s > AIM_S or ahead > self.most / 4:
             self._carried.append(ahead * AIM_S / max(took_s - self._way_s, 0.001))
             self.most = min(2 * self.most, max(LEAST, *self._carried))
-            self.slow = max(self._carried) < FEW_COLOURS
+            self.slow = max(self._carried) < FEW_COLOURS * (2 if self.slow else 1)
 
 
 class Sparing(App[None]):
@@ -144,7 +153,10 @@ class Sparing(App[None]):
         self._line_pace = Pacing()
         self._wanted = False
         self._timer: Timer | None = None
-        self._pressed_s = -ASKED_S
+        self._pressed_s = time.monotonic()
+        self._asked = True
+        self._picture = Picture()
+        self._in_front: Screen[Any] | None = None
         self._then: Callable[[], None] | None = None
 
     def on_mount(self) -> None:
@@ -195,7 +207,7 @@ class Sparing(App[None]):
     async def on_event(self, event: events.Event) -> None:
         """Notice that something was asked for: its picture doesn't wait."""
         if isinstance(event, events.Key | events.MouseDown | events.MouseScrollDown | events.MouseScrollUp):
-            self._pressed_s = time.monotonic()
+            self._pressed_s, self._asked = time.monotonic(), True
         await super().on_event(event)
 
     def on_cursor_position(self, event: events.CursorPosition) -> None:
@@ -217,17 +229,21 @@ class Sparing(App[None]):
         if not self._spares:
             super()._display(screen, renderable)
             return
-        if renderable is not None and not self._batch_count:
+        if screen is self.screen and self._picture.take(renderable):
+            if screen is not self._in_front:
+                self._in_front = screen
+                self._shown.begin()
             self._wanted = True
             self._write_picture()
         self.post_display_hook()
 
     def _write_picture(self) -> None:
-        now, driver = time.monotonic(), self._driver
-        if driver is None or not self._running or self._closed or self._batch_count or self._then is not None:
+        now, driver, strips = time.monotonic(), self._driver, self._picture.strips
+        if driver is None or not self._running or self._closed or self._then is not None:
             return
-        hurried = now - self._pressed_s < ASKED_S or not self._shown.whole
-        wait_s = self._line_pace.wait_s(now, pressed=hurried)
+        if len(strips) != self.size.height:  # not laid out yet: it will be, and displayed
+            return
+        wait_s = WRITTEN_S if self._batch_count else self._line_pace.wait_s(now, asked=self._asked)
         if not wait_s and not self._line_pace.answers and _unwritten(driver):
             wait_s = WRITTEN_S
         if wait_s:
@@ -235,15 +251,11 @@ class Sparing(App[None]):
                 self._timer = self.set_timer(wait_s, self._waited)
             return
         self._stop_waiting()
-        self._wanted = False
-        update: Any = self.screen._compositor.render_update(full=True, screen_stack=self._background_screens)
-        strips = [Strip.join(pieces) for pieces in update.strips]
-        if len(strips) != self.size.height:  # not laid out yet: it will be, and displayed
-            return
-        colours = self.console._color_system or ColorSystem.TRUECOLOR
-        few = self.theme if self._line_pace.slow and colours is ColorSystem.TRUECOLOR else ""
-        text = self._shown.changes(strips, Manner(colours, few, _repeats()), most=self._line_pace.room(now))
+        room = self._line_pace.room(now, asked=self._asked)
+        text = self._shown.changes(strips, self._manner(), most=room)
         self._wanted = not self._shown.whole
+        if self._shown.whole and now - self._pressed_s >= ASKED_S:
+            self._asked = False
         if text:
             x, y = self.cursor_position
             self._begin_update()
@@ -254,6 +266,11 @@ class Sparing(App[None]):
         if self._wanted:
             self._write_picture()
 
+    def _manner(self) -> Manner:
+        colours = self.console._color_system or ColorSystem.TRUECOLOR
+        rich = colours in (ColorSystem.TRUECOLOR, ColorSystem.EIGHT_BIT)
+        return Manner(colours, self.theme if self._line_pace.slow and rich else "", _repeats())
+
     def _stop_waiting(self) -> None:
         if self._timer is not None:
             self._timer.stop()
@@ -263,6 +280,36 @@ class Sparing(App[None]):
         self._timer = None
         if self._wanted:
             self._write_picture()
+
+
+class Picture:
+    """What the screen in front shows: the lines that Textual has drawn, each as it was drawn last.
+
+    Attributes
+    ----------
+    strips
+        All of its lines; none before the first picture.
+    """
+
+    def __init__(self) -> None:
+        self.strips: list[Strip] = []
+
+    def take(self, update: RenderableType | None) -> bool:
+        """Take what was drawn: a whole screen, or stretches of some lines; return whether it was any of it."""
+        if isinstance(update, LayoutUpdate):
+            self.strips = [Strip.join(pieces) for pieces in update.strips]
+        elif isinstance(update, ChopsUpdate) and self.strips:
+            for y, start, stop in update.spans:
+                old = self.strips[y]
+                drawn = [old.crop(0, start)]
+                for (x, piece), end in zip(update.chops[y].items(), update.chop_ends[y], strict=False):
+                    if x < stop and end > start:
+                        whole = old.crop(x, end) if piece is None else piece
+                        drawn.append(whole.crop(max(start - x, 0), min(end, stop) - x))
+                self.strips[y] = Strip.join([*drawn, old.crop(stop)])
+        else:
+            return False
+        return True
 
 
 @cache
