@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from buswright.errors import DatabaseError
 from buswright.messages import database as module
-from buswright.messages import dbc_text
 from buswright.messages.database import load_database, open_database
+from buswright.messages.dbc import text as dbc_text
 from buswright.messages.lint import lint
 from buswright.messages.model import J1939, merge, parse_identifier
 from tests.messages.databases import from_text

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from pyarrow import csv
 
 import buswright as bw
-from buswright.channels import recorded, spool
+from buswright.channels import spool
+from buswright.channels.measuring import recorded
 from buswright.channels.units import shown
 from buswright.cli.main import main
 from buswright.report.files import channels as files
