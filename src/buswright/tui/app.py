@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import sys
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
@@ -29,6 +30,8 @@ from buswright.wording import duration
 from buswright.worker.engine import Engine
 from buswright.worker.snapshot import Snapshot
 
+GIVES_WAY_S = 0.001
+"""So soon the worker's thread lets that of the screens go on: a key changes between them several times."""
 SLOWEST, FASTEST = 1 / 16, 64.0
 """Speeds of a replay that keys go to; --speed goes further, and no key jumps back from there."""
 
@@ -181,6 +184,7 @@ class Workbench(Fronted):
 
     def on_mount(self) -> None:
         """Show the first screen and start the worker."""
+        sys.setswitchinterval(GIVES_WAY_S)
         self.switch_mode(self._first)
         self.worker.start(self._deliver)
         self.run_worker(_get_ready, thread=True)
