@@ -15,6 +15,7 @@ from rich.color import Color, ColorSystem
 from rich.style import Style
 from textual.strip import Strip
 
+from buswright.tui.terminal.plain_signs import drawn_plainly
 from buswright.tui.themes import sparse_for
 
 NEAR = 12
@@ -60,7 +61,8 @@ class Manner(NamedTuple):
         The theme that is shown with few colours, on the terminal's own ground and without bold letters, which takes
         half the bytes; "" for none.
     repeats
-        Whether the terminal can be told to repeat a sign (ECMA-48, 8.3.103: REP).
+        Whether the terminal can be told to repeat a sign (ECMA-48, 8.3.103: REP). Over a slow line to one that can't,
+        what is drawn is drawn with signs of one byte.
     """
 
     colours: ColorSystem
@@ -109,10 +111,11 @@ def row_of(strip: Strip, manner: Manner) -> Row:
             else:
                 cells.extend(zip(text, repeat(look)))
             continue
+        plainly = manner.sparse and not manner.repeats
         for sign in text:
             width = cell_len(sign)
             if width:
-                cells.append(blank if sign == " " else (sign, look))
+                cells.append(blank if sign == " " else (drawn_plainly(sign) if plainly else sign, look))
                 cells.extend([("", look)] * (width - 1))
             elif cells:  # it belongs to the sign before
                 cells[-1] = (cells[-1][0] + sign, cells[-1][1])

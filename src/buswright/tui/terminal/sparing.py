@@ -7,6 +7,7 @@ is awaited nothing is written; what the screen shows meanwhile is written in one
 
 from __future__ import annotations
 
+import os
 import select
 import sys
 import time
@@ -42,7 +43,7 @@ AIM_S = 0.25
 LEAST = 2_000
 """So many bytes may be under way however slow the line is; at first, too."""
 LATEST = 8
-"""Of so many parts of pictures the quickest tells what the line carries: others were late because this computer was busy."""
+"""Of so many parts of pictures the quickest tells what the line carries: others may be late for a busy computer."""
 SURE = 3
 """So many of them must be late before the line is taken for a slow one."""
 SMALL = 300
@@ -146,7 +147,7 @@ class Sparing(App[None]):
     .-slow ModalScreen { background: transparent; }
     .-slow Toned { scrollbar-size-vertical: 0; }
     """
-    """Over a slow line what lies below a dialog is not dimmed, which would write all of it again; no bars of scrolling."""
+    """Over a slow line what lies below a dialog isn't dimmed, which would write all of it again; nor are there bars."""
 
     class Gone(Message):
         """The terminal is gone."""
@@ -318,7 +319,12 @@ class Picture:
 
 @cache
 def _repeats() -> bool:
-    """Whether the terminal's description says that it repeats a sign as we would tell it."""
+    """Whether the terminal's description says that it repeats a sign as we would tell it.
+
+    tmux and screen repeat no sign of several bytes; they often run with the description of another terminal.
+    """
+    if os.environ.keys() & {"TMUX", "STY"}:
+        return False
     try:
         import curses
 
