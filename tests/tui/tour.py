@@ -12,13 +12,14 @@ TOUR = (
     (b"?", "Escape closes", None),
     (b"\x7f", "", "Escape closes"),
     (b"2", " Filter ", None),
+    (b"3", " Group ", None),
     (b"4", " Moment ", None),
     (b"1", " Modules ", None),
 )
 """Keys, and what is shown, or no longer shown, when they are answered: each in one of the last lines drawn."""
 
 
-BEGUN = {b"?": "╭", b"2": "[2 ", b"4": "[4 ", b"1": "[1 "}
+BEGUN = {b"?": "╭", b"2": "[2 ", b"3": "[3 ", b"4": "[4 ", b"1": "[1 "}
 """What is in one of the first lines drawn."""
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import sys
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
@@ -16,6 +17,8 @@ from textual.binding import Binding, BindingType
 from textual.command import CommandPalette
 from textual.message import Message
 from textual.screen import Screen
+from textual.widget import AwaitMount
+from textual.widgets import Input
 
 from buswright.findings import Severity
 from buswright.tui.fronted import Fronted
@@ -29,6 +32,8 @@ from buswright.wording import duration
 from buswright.worker.engine import Engine
 from buswright.worker.snapshot import Snapshot
 
+GIVES_WAY_S = 0.001
+"""So soon the worker's thread lets that of the screens go on: a key changes between them several times."""
 SLOWEST, FASTEST = 1 / 16, 64.0
 """Speeds of a replay that keys go to; --speed goes further, and no key jumps back from there."""
 
@@ -123,7 +128,7 @@ class Workbench(Fronted):
     MODES: ClassVar = {name: _maker(listed) for name, listed in SCREENS.items()}
     BINDINGS: ClassVar[list[BindingType]] = [
         *(
-            Binding(str(number), f"go('{name}')", listed.title, show=False)
+            Binding(str(number), f"go('{name}')", listed.title, show=False, priority=True)
             for number, (name, listed) in enumerate(SCREENS.items(), 1)
         ),
         Binding("space", "play", "Play"),
@@ -133,8 +138,8 @@ class Workbench(Fronted):
         Binding("greater_than_sign", "frame(1)", "On a frame", key_display=">", show=False),
         Binding("minus", "speed(0.5)", "Half speed", key_display="-", show=False),
         Binding("plus", "speed(2.0)", "Double speed", key_display="+", show=False),
-        Binding("g", "go_to_time", "Go to time", show=False),
-        Binding("m", "mark", "Marker"),
+        Binding("g", "go_to_time", "Go to time", show=False, priority=True),
+        Binding("m", "mark", "Marker", priority=True),
         Binding("n", "notices", "Notices", show=False),
         Binding("B", "sound", "Sound off or on", show=False),
         Binding("C", "copy", "Copy", show=False, tooltip="copy what this screen lists, as text"),
@@ -181,6 +186,7 @@ class Workbench(Fronted):
 
     def on_mount(self) -> None:
         """Show the first screen and start the worker."""
+        sys.setswitchinterval(GIVES_WAY_S)
         self.switch_mode(self._first)
         self.worker.start(self._deliver)
         self.run_worker(_get_ready, thread=True)
@@ -218,10 +224,15 @@ class Workbench(Fronted):
 
     # Keys ---------------------------------------------------------------------------------------------------------
 
-    def action_go(self, name: str) -> None:
-        """Go to a screen."""
-        if not isinstance(self.screen, Prompt | Confirm):
-            self.switch_mode(name)
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Do at once what leads elsewhere: keys typed in one go with it are meant for there; not while a line is typed."""
+        if action in ("go", "go_to_time", "mark"):
+            return not self.screen.is_modal and not isinstance(self.focused, Input)
+        return super().check_action(action, parameters)
+
+    def action_go(self, name: str) -> AwaitMount:
+        """Go to a screen; the next key waits for it."""
+        return self.switch_mode(name)
 
     def go_to(self, name: str, key: object) -> None:
         """Go to a screen, to one of its rows."""

@@ -5,8 +5,9 @@ from __future__ import annotations
 import logging
 import time
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
+from textual.filter import ANSIToTruecolor, LineFilter
 from textual.message import Message
 from textual.notifications import SeverityLevel
 
@@ -99,6 +100,10 @@ class Resilient(Guarded, Sparing):
     def delay_update(self, delay: float = 0.05) -> None:
         """Wait less than Textual would before a screen that comes to the front is drawn."""
         super().delay_update(min(delay, DRAWN_AFTER_S))
+
+    def get_line_filters(self) -> Sequence[LineFilter]:
+        """Leave out what turns a terminal's own colours into others: our themes name theirs, and it costs each line."""
+        return [each for each in super().get_line_filters() if not isinstance(each, ANSIToTruecolor)]
 
     # Faults of the program ----------------------------------------------------------------------------------------
 

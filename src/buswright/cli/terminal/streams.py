@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from typing import Any, TextIO
 
-from buswright.cli.terminal.plain_signs import PLAIN_SIGNS
+from buswright.tui.terminal.plain_signs import PLAIN_SIGNS
 from buswright.wording import visible
 
 _COMMAND = " " * 4

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterable
 from typing import ClassVar, cast
 
+from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 from textual.widget import Widget
+from textual.widgets import Input
 
 from buswright.tui.bench import Bench, Guarded
 from buswright.tui.exporting import Export
@@ -40,7 +42,7 @@ class WorkScreen(Guarded, Screen[None]):
     """Nothing else gets it by itself: the hidden search line would swallow every key."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("slash", "search", "Search", key_display="/"),
+        Binding("slash", "search", "Search", key_display="/", priority=True),
         Binding("escape,backspace", "back", "Back", show=False),
     ]
 
@@ -166,9 +168,24 @@ class WorkScreen(Guarded, Screen[None]):
         """Whether the texts together contain what is searched for; everything does when nothing is."""
         return fits(self.sought, *texts)
 
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Search at once, so that what is typed in one go with the key gets there; not while something is typed."""
+        if action == "search":
+            return not isinstance(self.focused, Input)
+        return super().check_action(action, parameters)
+
     def action_search(self) -> None:
         """Type what to look for; the list follows while it is typed."""
-        self.query_one(SearchLine).ask(self.sought)
+        if self.is_mounted:
+            self.query_one(SearchLine).ask(self.sought)
+        else:
+            self.call_later(self.action_search)
+
+    def on_paste(self, event: events.Paste) -> None:
+        """Search for what is pasted."""
+        text = event.text.strip().partition("\n")[0].removeprefix("/")
+        if text:
+            self.search_for(text)
 
     def on_search_line_sought(self, event: SearchLine.Sought) -> None:
         """Follow what is typed."""

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from functools import cache, lru_cache
 from itertools import groupby, repeat
 from math import inf
+from operator import itemgetter
 from typing import NamedTuple
 
 from rich.cells import cell_len
@@ -13,11 +15,12 @@ from rich.color import Color, ColorSystem
 from rich.style import Style
 from textual.strip import Strip
 
+from buswright.tui.terminal.plain_signs import drawn_plainly
 from buswright.tui.themes import sparse_for
 
 NEAR = 12
 """Where more unchanged cells lie between changed ones, they are passed over: writing them again takes more bytes."""
-REPEATED = 7
+_IN_A_ROW = re.compile(r"(.)\1{6,}")
 """So often must a sign come in a row that its repetition takes fewer bytes."""
 FRESH = "\x1b[0m\x1b[2J"
 ERASED = "\x1b[K"
@@ -42,6 +45,7 @@ Row = Sequence[Cell]
 PLAIN = Look("", "39", "49")
 BLANK: Cell = (" ", Look("", "", "49"))
 """What erasing leaves."""
+_SIGN, _LOOK = itemgetter(0), itemgetter(1)
 _UNSEEN = ("", "1", "2")
 """Attributes that a blank doesn't show: none, bold, dim; 22 ends the latter two."""
 
@@ -57,7 +61,8 @@ class Manner(NamedTuple):
         The theme that is shown with few colours, on the terminal's own ground and without bold letters, which takes
         half the bytes; "" for none.
     repeats
-        Whether the terminal can be told to repeat a sign (ECMA-48, 8.3.103: REP).
+        Whether the terminal can be told to repeat a sign (ECMA-48, 8.3.103: REP). Over a slow line to one that can't,
+        what is drawn is drawn with signs of one byte.
     """
 
     colours: ColorSystem
@@ -106,10 +111,11 @@ def row_of(strip: Strip, manner: Manner) -> Row:
             else:
                 cells.extend(zip(text, repeat(look)))
             continue
+        plainly = manner.sparse and not manner.repeats
         for sign in text:
             width = cell_len(sign)
             if width:
-                cells.append(blank if sign == " " else (sign, look))
+                cells.append(blank if sign == " " else (drawn_plainly(sign) if plainly else sign, look))
                 cells.extend([("", look)] * (width - 1))
             elif cells:  # it belongs to the sign before
                 cells[-1] = (cells[-1][0] + sign, cells[-1][1])
@@ -253,14 +259,11 @@ class _Pen:
             at = stop
 
     def _signs(self, cells: Row) -> None:
-        for (sign, look), same in groupby(cells):
-            count = sum(1 for _ in same)
+        for look, same in groupby(cells, _LOOK):
             if look != self._look:
                 self.turn(look)
-            if self._manner.repeats and count >= REPEATED and len(sign) == 1:
-                self._put(f"{sign}\x1b[{count - 1}b")
-            else:
-                self._put(sign * count)
+            signs = "".join(map(_SIGN, same))
+            self._put(_IN_A_ROW.sub(_repetition, signs) if self._manner.repeats else signs)
 
     def _go(self, y: int, x: int, row: Row) -> None:
         """Go to a cell the shortest way: over the cells between, if writing them again takes the fewest bytes."""
@@ -285,6 +288,10 @@ class _Pen:
                     _, self.size, self._look = begun
                     self._put(way)
         self._y, self._x = y, x
+
+
+def _repetition(row: re.Match[str]) -> str:
+    return f"{row[1]}\x1b[{len(row[0]) - 1}b"
 
 
 def _right(cells: int) -> str:

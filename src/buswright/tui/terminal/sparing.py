@@ -7,6 +7,7 @@ is awaited nothing is written; what the screen shows meanwhile is written in one
 
 from __future__ import annotations
 
+import os
 import select
 import sys
 import time
@@ -41,8 +42,10 @@ AIM_S = 0.25
 """What is under way shall need no longer; what is more is written when the terminal has answered."""
 LEAST = 2_000
 """So many bytes may be under way however slow the line is; at first, too."""
-LATEST = 4
-"""Of so many pictures the quickest tells what the line carries: others were late because this computer was busy."""
+LATEST = 8
+"""Of so many parts of pictures the quickest tells what the line carries: others may be late for a busy computer."""
+SURE = 3
+"""So many of them must be late before the line is taken for a slow one."""
 SMALL = 300
 """A picture of fewer bytes takes as long as the way to the terminal and back."""
 FEW_COLOURS = 14_000
@@ -130,10 +133,11 @@ class Pacing:
         if ahead < SMALL:
             self._way_s = took_s
             return
-        if took_s > AIM_S or ahead > self.most / 4:
+        if took_s > AIM_S or ahead > self.most / 3:
             self._carried.append(ahead * AIM_S / max(took_s - self._way_s, 0.001))
             self.most = min(2 * self.most, max(LEAST, *self._carried))
-            self.slow = max(self._carried) < FEW_COLOURS * (2 if self.slow else 1)
+            late = max(self._carried) < FEW_COLOURS * (2 if self.slow else 1)
+            self.slow = late and len(self._carried) >= SURE
 
 
 class Sparing(App[None]):
@@ -141,8 +145,9 @@ class Sparing(App[None]):
 
     CSS = """
     .-slow ModalScreen { background: transparent; }
+    .-slow Toned { scrollbar-size-vertical: 0; }
     """
-    """What lies below a dialog is not dimmed over a slow line: all of it would be written again."""
+    """Over a slow line what lies below a dialog isn't dimmed, which would write all of it again; nor are there bars."""
 
     class Gone(Message):
         """The terminal is gone."""
@@ -314,7 +319,12 @@ class Picture:
 
 @cache
 def _repeats() -> bool:
-    """Whether the terminal's description says that it repeats a sign as we would tell it."""
+    """Whether the terminal's description says that it repeats a sign as we would tell it.
+
+    tmux and screen repeat no sign of several bytes; they often run with the description of another terminal.
+    """
+    if os.environ.keys() & {"TMUX", "STY"}:
+        return False
     try:
         import curses
 

@@ -217,7 +217,7 @@ class SearchLine(Input):
         """Open with this text."""
         self.add_class("-open")
         self.value = text
-        self.focus()
+        self.screen.set_focus(self)
 
     def keep(self, text: str) -> None:
         """Search for this text, without the focus."""

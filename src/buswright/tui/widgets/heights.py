@@ -1,4 +1,4 @@
-"""Bars of one cell, an eighth more at each step; `cli/terminal/plain_signs.py` has some for terminals without them."""
+"""Bars of one cell, an eighth more at each step; `terminal/plain_signs.py` has some for terminals without them."""
 
 from __future__ import annotations
 

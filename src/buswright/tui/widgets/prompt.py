@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
+from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
@@ -53,7 +54,17 @@ class Prompt(ModalScreen[str | None]):
 
     def on_mount(self) -> None:
         """Begin to type at once."""
-        self.query_one(Input).focus()
+        self.set_focus(self.query_one(Input))
+
+    def on_key(self, event: events.Key) -> None:
+        """Take what was typed in one go with the key that asked: it came before there was a line for it."""
+        line = self.query_one(Input)
+        if event.is_printable and event.character:
+            event.stop()
+            line.insert_text_at_cursor(event.character)
+        elif event.key == "enter":
+            event.stop()
+            self.dismiss(line.value.strip())
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Give the answer."""

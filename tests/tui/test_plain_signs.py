@@ -6,7 +6,7 @@ import pytest
 from rich.cells import cell_len
 
 import buswright.tui
-from buswright.cli.terminal.plain_signs import PLAIN_SIGNS, plain
+from buswright.tui.terminal.plain_signs import PLAIN_SIGNS, plain
 from buswright.tui.widgets.bit_grid import LEVELS
 from buswright.tui.widgets.heights import HEIGHTS
 

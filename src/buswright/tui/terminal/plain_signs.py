@@ -48,12 +48,20 @@ def _of_dots(dots: int) -> str:
 
 def plain(sign: str) -> str:
     """Return what stands for a sign, as wide as it is."""
-    if _BRAILLE <= ord(sign) < _BRAILLE + 256:
-        return _of_dots(ord(sign) - _BRAILLE)
+    stands = drawn_plainly(sign)
+    if stands != sign:
+        return stands
     from rich.cells import cell_len  # only where something can't be encoded
 
     width = cell_len(sign)
-    return _PLAIN.get(sign, "?").ljust(width)[:width]
+    return "?".ljust(width)[:width]
+
+
+def drawn_plainly(sign: str) -> str:
+    """Return what stands for a sign that is drawn with; a letter is returned as it is."""
+    if len(sign) == 1 and _BRAILLE <= ord(sign) < _BRAILLE + 256:
+        return _of_dots(ord(sign) - _BRAILLE)
+    return _PLAIN.get(sign, sign)
 
 
 def _encode(fault: UnicodeError) -> tuple[str, int]:

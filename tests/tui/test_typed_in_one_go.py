@@ -1,0 +1,55 @@
+"""What is typed or pasted in one go behind a key that asks for a line gets into that line."""
+
+import pytest
+from textual import events
+
+from .made import snapshot_of
+from .piloted import piloted, settled
+
+NAMES = {" ": "space", "/": "slash", ":": "colon", "\r": "enter", "2": "2"}
+
+
+def typed(app, text):
+    """Let keys come as a terminal sends them: the next before the last was answered."""
+    for sign in text:
+        app.post_message(events.Key(NAMES.get(sign, sign), None if sign == "\r" else sign))
+
+
+@pytest.mark.parametrize("name", ["overview", "identifiers", "channels", "findings"])
+def test_a_search_typed_in_one_go(name):
+    async def steps(app, pilot, _):
+        typed(app, "/oil p")
+        await settled(pilot)
+        first = app.screen.sought
+        typed(app, "/2")
+        await settled(pilot)
+        return first, app.screen.sought, app.screen.NAME
+
+    assert piloted(steps, screen=name) == ("oil p", "oil p/2", name)
+
+
+def test_a_moment_and_a_marker_typed_in_one_go():
+    async def steps(app, pilot, worker):
+        typed(app, "mloose\r")
+        await settled(pilot)
+        typed(app, "g8\r")
+        await settled(pilot)
+        typed(app, "2/gm")
+        await settled(pilot)
+        return worker.asked, app.screen.NAME, app.screen.sought
+
+    asked, name, sought = piloted(steps)
+    marked, sought_ns = (each for each in asked if each[0] in ("mark", "seek"))
+    assert marked[1] == "loose"
+    assert sought_ns[1] == snapshot_of().source.first_ns + 8_000_000_000
+    assert (name, sought) == ("identifiers", "gm")
+
+
+@pytest.mark.parametrize("text", ["oil p", "/oil p", "oil p\nq"])
+def test_what_is_pasted_is_searched_for(text):
+    async def steps(app, pilot, _):
+        app.post_message(events.Paste(text))
+        await settled(pilot)
+        return app.screen.sought
+
+    assert piloted(steps, screen="channels") == "oil p"
