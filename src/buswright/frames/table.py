@@ -150,12 +150,13 @@ class Frames:
         )
 
     def pieces(self, size: int) -> Iterator[Frames]:
-        """Yield the batch in slices of at most `size` frames; a batch that fits is given as it is."""
+        """Yield the batch in slices of at most `size` frames and much alike; one that fits is given as it is."""
         if len(self) <= size:
             yield self
             return
-        for start in range(0, len(self), size):
-            yield self.slice(start, min(start + size, len(self)))
+        number = -(-len(self) // size)
+        for k in range(number):
+            yield self.slice(k * len(self) // number, (k + 1) * len(self) // number)
 
     def whole_payload(self) -> UInt8s:
         """All payloads as uint8[n, 64], zero-padded; for small batches and tests."""

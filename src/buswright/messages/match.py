@@ -147,7 +147,7 @@ class Matcher:
             codes[apart] = np.where(frames.has(Flag.ERROR)[apart], np.int32(0), np.int32(1))
         unseen = codes < 0
         if unseen.any():
-            self._resolve(np.unique(place[unseen]))
+            self._resolve(np.flatnonzero(np.bincount(place[unseen])))
             codes[unseen] = self._codes.ravel().take(place[unseen])
         return codes
 

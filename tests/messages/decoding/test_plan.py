@@ -15,7 +15,7 @@ from buswright.messages.database import Signal
 from buswright.messages.decoding.columns import within
 from buswright.messages.decoding.decode import Decoder
 from buswright.messages.decoding.encode import encode_raw
-from buswright.messages.decoding.plan import Arithmetic, conversion_of, plan_message, raw_range
+from buswright.messages.decoding.plan import Arithmetic, conversion_of, plan_message, raw_range, stays_finite
 from tests.messages.databases import one_message
 from tests.messages.frame_batches import frames_of
 
@@ -134,6 +134,7 @@ def test_scaling_is_what_python_numbers_give(
     conversion = conversion_of(signal)
     values = conversion.apply(raw.astype(narrow))
     assert values.dtype == conversion.dtype
+    assert np.isfinite(values).all() or not stays_finite(signal)
     for one, value in zip(raw.tolist(), values, strict=True):
         expected = python_value(one, scale, offset)
         if isinstance(expected, float) or (values.dtype.kind == "f" and abs(expected) > 1 << 53):
@@ -145,6 +146,13 @@ def test_scaling_is_what_python_numbers_give(
         else:
             assert int(value) == expected
             assert math.copysign(1, value) == 1 or expected < 0, "an integer 0 has no sign"
+
+
+def test_what_may_be_no_number_is_told_apart() -> None:
+    assert stays_finite(Signal("s", 0, 64, scale=2**63, offset=-1e9))
+    assert not stays_finite(Signal("s", 0, 32, is_float=True))
+    assert not stays_finite(Signal("s", 0, 64, scale=1e300))
+    assert not stays_finite(Signal("s", 0, 8, offset=math.inf))
 
 
 def test_wide_integers_are_exact() -> None:

@@ -8,7 +8,7 @@ import numpy.typing as npt
 from buswright.channels.guessing import is_bookkeeping
 from buswright.channels.samples.series import Quality
 from buswright.messages.decoding.columns import Reason, SignalColumn
-from buswright.messages.decoding.plan import Numbers
+from buswright.messages.decoding.plan import Numbers, stays_finite
 from buswright.messages.model import J1939, Signal
 
 UInt8s = npt.NDArray[np.uint8]
@@ -44,7 +44,7 @@ def quality_of_signal(
         Of its message.
     """
     quality = None if reasons is None else _QUALITY_OF_REASON[reasons]
-    invalid = np.isnan(value) if value.dtype.kind == "f" else None
+    invalid = None if stays_finite(signal) or value.dtype.kind != "f" else np.isnan(value)
     if signal.invalid is not None:
         said = raw == signal.invalid
         invalid = said if invalid is None else invalid | said

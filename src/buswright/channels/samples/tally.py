@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -67,6 +67,7 @@ class Tally:
     """Counts bad samples of channels batch by batch; a sample that its multiplexer left out is none."""
 
     def __init__(self) -> None:
+        self._samples: dict[str, int] = {}
         self._found: dict[str, BadSamples] = {}
 
     def add(self, channel: str, time_ns: Int64s, quality: UInt16s | None) -> None:
@@ -81,20 +82,24 @@ class Tally:
         quality : uint16[n], optional
             Bits of `Quality`; None when no sample has any.
         """
-        samples, bad, since, counts = len(time_ns), 0, None, {}
-        if quality is not None:
-            here = (quality & np.uint16(Quality.MUX_ABSENT)) == 0
-            wrong = unusable(quality) & here
-            samples, bad, since = int(here.sum()), int(wrong.sum()), _first(time_ns, wrong)
-            counts = objections(quality[here])
+        here = None if quality is None else (quality & np.uint16(Quality.MUX_ABSENT)) == 0
+        samples = len(time_ns) if here is None else int(here.sum())
+        self._samples[channel] = self._samples.get(channel, 0) + samples
+        if quality is None or here is None:
+            return
+        wrong, counts = unusable(quality) & here, objections(quality[here])
         old = self._found.get(channel, BadSamples(channel, 0))
         joined = {bit: old.objections.get(bit, 0) + counts.get(bit, 0) for bit in (*old.objections, *counts)}
-        began = old.since_ns if old.since_ns is not None else since
-        self._found[channel] = BadSamples(channel, old.samples + samples, old.bad + bad, _most_first(joined), began)
+        began = old.since_ns if old.since_ns is not None else _first(time_ns, wrong)
+        self._found[channel] = BadSamples(channel, 0, old.bad + int(wrong.sum()), _most_first(joined), began)
 
     def result(self) -> tuple[BadSamples, ...]:
         """Return the channels of which a sample came."""
-        return tuple(found for found in self._found.values() if found.samples)
+        return tuple(
+            replace(self._found.get(channel, BadSamples(channel, 0)), samples=samples)
+            for channel, samples in self._samples.items()
+            if samples
+        )
 
 
 def _first(time_ns: Int64s, wrong: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> int | None:

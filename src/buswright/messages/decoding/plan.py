@@ -248,6 +248,11 @@ def _modular(raw: Numbers, scale: int) -> UInt64s:
     return wide * np.uint64(scale % (1 << 64))
 
 
+def stays_finite(signal: Signal) -> bool:
+    """Whether a signal's values are finite wherever it is present: whole numbers, scaled by what can't overflow."""
+    return not signal.is_float and abs(signal.scale) < _NO_OVERFLOW and abs(signal.offset) < _NO_OVERFLOW
+
+
 def raw_range(signal: Signal) -> tuple[int, int]:
     """Return the lowest and highest raw value of an integer signal."""
     if signal.signed:

@@ -13,6 +13,7 @@ from buswright.channels.measuring.signals import signal_quality
 from buswright.channels.samples.series import Series
 from buswright.channels.samples.tally import Tally
 from buswright.messages.decoding.decode import SignalTable
+from buswright.messages.decoding.plan import stays_finite
 from buswright.report.files.tables import (
     Tables,
     named_states,
@@ -70,22 +71,27 @@ class SignalFolder:
         import pyarrow as pa
 
         for table in batch:
-            schema = self._schemas.get(table.name)
+            name, size = table.name, len(table)
+            schema = self._schemas.get(name)
             if schema is None:
-                schema = self._schemas[table.name] = self._schema(table)
-                self._tables.files[table.name] = self._tables.place(table.bus, table.group.name)
+                schema = self._schemas[name] = self._schema(table)
+                self._tables.files[name] = self._tables.place(table.bus, table.group.name)
             arrays = time_columns(table.time_ns)[1]
-            clear = array_of(quality_column(None, len(table)))  # of all columns that nothing was objected to
+            # Nearly all columns: nothing was objected to, and there is a number in every row.
+            clear, every = array_of(quality_column(None, size)), array_of(np.ones(size, np.bool_))
             for column in table:
                 absent = None if column.valid is None else ~column.valid
                 quality = signal_quality(column)
-                self._tally.add(f"{table.name}/{column.name}", table.time_ns, quality)
+                self._tally.add(f"{name}/{column.name}", table.time_ns, quality)
                 arrays += (array_of(column.value, absent), array_of(column.raw, absent))
-                arrays.append(clear if quality is None else array_of(quality))
-                arrays.append(array_of(valid_column(column.value, quality, absent)))
-                self._tables.values += with_value(len(table), absent)
+                if quality is None and absent is None and stays_finite(column.signal):
+                    arrays += (clear, every)
+                else:
+                    arrays.append(clear if quality is None else array_of(quality))
+                    arrays.append(array_of(valid_column(column.value, quality, absent)))
+                self._tables.values += with_value(size, absent)
             rows = pa.RecordBatch.from_arrays(arrays, schema=schema)
-            self._waiting.setdefault(table.name, []).append(rows)
+            self._waiting.setdefault(name, []).append(rows)
             self._bytes += rows.nbytes
         if self._bytes > BUFFER_BYTES:
             self.flush()

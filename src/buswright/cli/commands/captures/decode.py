@@ -31,8 +31,8 @@ if TYPE_CHECKING:
     from buswright.messages.match import Databases
     from buswright.report.captures.decode import Decoding
 
-PIECE_FRAMES = 250_000
-"""Frames decoded at a time: what is in memory at once, decoded, is a small multiple of this."""
+PIECE_FRAMES = 350_000
+"""Frames decoded at a time: a batch of a text capture, and of others what is in memory at once, decoded."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
