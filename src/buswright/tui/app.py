@@ -7,9 +7,8 @@ import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from functools import partial
-from importlib import import_module
 from pathlib import Path
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import SystemCommand
 from textual.binding import Binding, BindingType
@@ -21,24 +20,24 @@ from buswright.findings import Severity
 from buswright.tui.fronted import Fronted
 from buswright.tui.screen_list import SCREENS, Listed
 from buswright.tui.screens.help_screen import HelpScreen
+from buswright.tui.screens.opening import OpeningScreen
 from buswright.tui.search import Commands, Everything
 from buswright.tui.themes import THEMES
 from buswright.tui.times import clock_text
 from buswright.tui.widgets.prompt import Confirm, Prompt
 from buswright.wording import duration
-from buswright.worker.engine import Engine
-from buswright.worker.snapshot import Snapshot
+
+if TYPE_CHECKING:
+    from buswright.worker.engine import Engine
+    from buswright.worker.snapshot import Snapshot
 
 SLOWEST, FASTEST = 1 / 16, 64.0
 """Speeds of a replay that keys go to; --speed goes further, and no key jumps back from there."""
 
 
-def _maker(listed: Listed) -> Callable[[], Screen[None]]:
-    def make() -> Screen[None]:
-        made: Screen[None] = getattr(import_module(f"buswright.tui.screens.{listed.module}"), listed.kind)()
-        return made
-
-    return make
+def _made(listed: Listed) -> Screen[None]:
+    screen: Screen[None] = listed.load()()
+    return screen
 
 
 def _get_ready() -> None:
@@ -47,7 +46,7 @@ def _get_ready() -> None:
     What has been loaded by then stays. Freezing it keeps the garbage collector from searching it again and again.
     """
     for listed in SCREENS.values():
-        import_module(f"buswright.tui.screens.{listed.module}")
+        listed.load()
     gc.collect()
     gc.freeze()
 
@@ -108,7 +107,9 @@ class Workbench(Fronted):
     worker
         Makes the snapshots; started when the app is, closed when it ends.
     screen
-        The one to begin with.
+        The one to begin with, once there is a snapshot.
+    opens
+        What the worker is opening, where that takes time.
     theme
         A name of `themes.THEMES`; None: by what the terminal can show.
     sheet
@@ -120,7 +121,7 @@ class Workbench(Fronted):
     TITLE = "Buswright"
     ENABLE_COMMAND_PALETTE = True
     COMMANDS: ClassVar = {Commands, Everything}
-    MODES: ClassVar = {name: _maker(listed) for name, listed in SCREENS.items()}
+    MODES: ClassVar = {name: partial(_made, listed) for name, listed in SCREENS.items()}
     BINDINGS: ClassVar[list[BindingType]] = [
         *(
             Binding(str(number), f"go('{name}')", listed.title, show=False)
@@ -162,6 +163,7 @@ class Workbench(Fronted):
         worker: Engine,
         *,
         screen: str = "overview",
+        opens: str = "",
         theme: str | None = None,
         document: Callable[[Path], str] | None = None,
         sheet: Callable[[Snapshot, Path], str] | None = None,
@@ -171,7 +173,7 @@ class Workbench(Fronted):
         self._document = document
         self.worker = worker
         self.snapshot: Snapshot | None = None
-        self._first = screen
+        self._first, self._opens = screen, opens
         self._held = False
         self._heard: Heard | None = None
         self._speed: float | None = None
@@ -179,11 +181,13 @@ class Workbench(Fronted):
 
     # Snapshots ----------------------------------------------------------------------------------------------------
 
+    def get_default_screen(self) -> OpeningScreen:
+        """Return what is in front until the first snapshot."""
+        return OpeningScreen(self._first, self._opens)
+
     def on_mount(self) -> None:
-        """Show the first screen and start the worker."""
-        self.switch_mode(self._first)
-        self.worker.start(self._deliver)
-        self.run_worker(_get_ready, thread=True)
+        """Start the worker once something is to be seen: both at once would only be later."""
+        self.call_after_refresh(self.worker.start, self._deliver)
 
     def _deliver(self) -> None:
         """Wake the app from the worker's thread."""
@@ -198,9 +202,11 @@ class Workbench(Fronted):
         self._ring(snapshot)
         if self._held and self.snapshot is not None and snapshot.source.live:
             snapshot = held_still(self.snapshot, snapshot)
-        self.snapshot = snapshot
+        first, self.snapshot = self.snapshot is None, snapshot
         if snapshot.source.speed == self._speed:
             self._speed = None
+        if first:
+            self.run_worker(_get_ready, thread=True)
         front = self.front
         if front is not None:
             front.receive(snapshot)
@@ -219,8 +225,10 @@ class Workbench(Fronted):
     # Keys ---------------------------------------------------------------------------------------------------------
 
     def action_go(self, name: str) -> None:
-        """Go to a screen."""
-        if not isinstance(self.screen, Prompt | Confirm):
+        """Go to a screen; before the first snapshot, choose the one that comes with it."""
+        if isinstance(self.screen, OpeningScreen):
+            self.screen.turn_to(name)
+        elif not isinstance(self.screen, Prompt | Confirm):
             self.switch_mode(name)
 
     def go_to(self, name: str, key: object) -> None:
