@@ -34,6 +34,11 @@ if TYPE_CHECKING:
 SLOWEST, FASTEST = 1 / 16, 64.0
 """Speeds of a replay that keys go to; --speed goes further, and no key jumps back from there."""
 
+READY_S = 0.1
+"""So long after the first snapshot the other screens are loaded: that one is to be drawn first."""
+OFTEN = (700, 10, 10)
+"""New objects until they are searched for garbage, and those searches until older ones are too: as Python begins."""
+
 
 def _made(listed: Listed) -> Screen[None]:
     screen: Screen[None] = listed.load()()
@@ -43,12 +48,14 @@ def _made(listed: Listed) -> Screen[None]:
 def _get_ready() -> None:
     """Load all screens while the first is looked at, so that no key is answered late for want of them.
 
-    What has been loaded by then stays. Freezing it keeps the garbage collector from searching it again and again.
+    What has been loaded by then stays. Freezing it keeps the garbage collector from searching it again and again; what
+    comes from then on is searched often, for a short time each.
     """
     for listed in SCREENS.values():
         listed.load()
     gc.collect()
     gc.freeze()
+    gc.set_threshold(*OFTEN)
 
 
 def held_still(held: Snapshot, newest: Snapshot) -> Snapshot:
@@ -206,7 +213,7 @@ class Workbench(Fronted):
         if snapshot.source.speed == self._speed:
             self._speed = None
         if first:
-            self.run_worker(_get_ready, thread=True)
+            self.set_timer(READY_S, partial(self.run_worker, _get_ready, thread=True))
         front = self.front
         if front is not None:
             front.receive(snapshot)
