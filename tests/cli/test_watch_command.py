@@ -6,6 +6,7 @@ import logging
 import re
 import sys
 from dataclasses import replace
+from functools import partialmethod
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -13,13 +14,16 @@ import pytest
 from tests.ports import free_ports
 from tests.tui.made import snapshot_of
 from tests.tui.screens.test_wiggle_screen import LIKELY
+from textual.app import App
 
 from buswright.cli.commands.guided import watch as watch_command
 from buswright.cli.main import build_parser, main
 from buswright.cli.screens import serving
 from buswright.cli.terminal import at_terminal
-from buswright.cli.terminal.streams import put
 from buswright.errors import UserError
+from buswright.tui.app import Workbench
+
+DATABASE = Path(__file__).parents[2] / "dbc_examples" / "wrenfell_chassis.dbc"
 
 
 @pytest.mark.parametrize(
@@ -139,17 +143,43 @@ def test_a_closed_standard_input_is_no_terminal(monkeypatch):
         main(["watch", "demo"])
 
 
-def test_a_recording_that_cannot_begin_ends_the_call_before_the_screen(monkeypatch, tmp_path):
+@pytest.mark.parametrize(
+    ("source", "more", "said"),
+    [
+        ("live:udp_multicast/239.74.163.3?port={}", ("--out", "run.log"), "only 1,000 bytes are free"),
+        ("nothing.log", (), "no such file"),
+    ],
+)
+def test_what_cannot_be_opened_ends_the_screen_and_the_call(monkeypatch, tmp_path, source, more, said):
     """Told by a notice alone, whoever looks away would believe that it is recorded."""
-    opened = []
+    monkeypatch.chdir(tmp_path)
     monkeypatch.setattr(watch_command, "at_terminal", lambda: True)
-    monkeypatch.setattr("buswright.tui.app.Workbench.run", opened.append)
+    monkeypatch.setattr(Workbench, "run", partialmethod(Workbench.run, headless=True))
     monkeypatch.setattr("shutil.disk_usage", lambda folder: SimpleNamespace(free=1000))
-    source = f"live:udp_multicast/239.74.163.3?port={free_ports()}"
-    with pytest.raises(UserError, match="only 1,000 bytes are free"):
-        main(["watch", source, "--out", str(tmp_path / "run.log")])
-    assert not opened
+    with pytest.raises(UserError, match=said):
+        main(["watch", source.format(free_ports()), *more])
     assert not list(tmp_path.iterdir())
+
+
+def test_what_is_said_while_it_opens_stands_below_the_screen_that_has_ended(monkeypatch, tmp_path, capsys):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "run.log").write_text("(1.000000) can0 123#00\n", encoding="utf-8")
+    monkeypatch.setattr(watch_command, "at_terminal", lambda: True)
+    shown = []
+
+    def run(app):
+        async def until_opened(pilot):
+            while app.snapshot is None:
+                await pilot.pause(0.01)
+            shown.append(capsys.readouterr().err)
+            app.exit()
+
+        App.run(app, headless=True, auto_pilot=until_opened)
+
+    monkeypatch.setattr(Workbench, "run", run)
+    assert main(["watch", "run.log", "--dbc", str(DATABASE)]) == 0
+    assert "no database knows any identifier" in capsys.readouterr().err
+    assert shown == [""]
 
 
 @pytest.mark.parametrize("live", [False, True])
@@ -181,11 +211,7 @@ def test_what_is_opened_fills_the_terminal_at_once(capsys):
     assert capsys.readouterr() == ("", "")  # the app follows on the same screen
 
 
-def test_what_is_said_while_it_opens_stands_on_the_first_screen(capsys):
-    with at_terminal.opening("run.log"):
-        put("is it the right car?", error=True)
-        assert not capsys.readouterr().err
-    assert capsys.readouterr() == (at_terminal.BACK, "is it the right car?\n")
+def test_what_ends_it_while_it_opens_stands_on_the_first_screen(capsys):
     with pytest.raises(UserError), at_terminal.opening("run.log"):
         raise UserError("no such file")
     assert capsys.readouterr().out.endswith(at_terminal.BACK)

@@ -16,7 +16,7 @@ from buswright.tui.themes import THEMES
 from buswright.tui.widgets.bars import TimeBar, TopBar, time_line
 from buswright.tui.widgets.prompt import Confirm, Prompt
 from buswright.tui.widgets.rows import Column, Rows
-from buswright.worker.snapshot import Notice
+from buswright.worker.notices import Notice
 
 from .made import FakeWorker, snapshot_of
 from .piloted import SIZES, settled, text_of, told

@@ -5,7 +5,7 @@ from dataclasses import replace
 from buswright.frames.table import Event
 from buswright.tui.app import held_still
 from buswright.tui.widgets.prompt import Confirm
-from buswright.worker.snapshot import Notice
+from buswright.worker.notices import Notice
 
 from .made import snapshot_of
 from .made_detail import looked_at

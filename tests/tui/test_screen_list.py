@@ -1,7 +1,7 @@
 """The list of screens: each can be made, goes by its own name, and stands in the manual with its key."""
 
 import re
-from importlib import import_module, resources
+from importlib import resources
 from pathlib import Path
 
 import pytest
@@ -19,8 +19,7 @@ WORDS |= {"question_mark": "?", "ctrl+p": "Ctrl-P", "ctrl+z": "Ctrl-Z", "ctrl+c"
 
 @pytest.mark.parametrize("name", SCREENS)
 def test_a_screen_goes_by_its_name(name):
-    listed = SCREENS[name]
-    screen = getattr(import_module(f"buswright.tui.screens.{listed.module}"), listed.kind)
+    screen = SCREENS[name].load()
     assert name == screen.NAME
     assert len(screen.HELP) > 200
     assert screen.FIRST

@@ -8,9 +8,8 @@ import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from functools import partial
-from importlib import import_module
 from pathlib import Path
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import SystemCommand
 from textual.binding import Binding, BindingType
@@ -24,37 +23,44 @@ from buswright.findings import Severity
 from buswright.tui.fronted import Fronted
 from buswright.tui.screen_list import SCREENS, Listed
 from buswright.tui.screens.help_screen import HelpScreen
+from buswright.tui.screens.opening import OpeningScreen
 from buswright.tui.search import Commands, Everything
 from buswright.tui.themes import THEMES
 from buswright.tui.times import clock_text
 from buswright.tui.widgets.prompt import Confirm, Prompt
 from buswright.wording import duration
-from buswright.worker.engine import Engine
-from buswright.worker.snapshot import Snapshot
+
+if TYPE_CHECKING:
+    from buswright.worker.engine import Engine
+    from buswright.worker.snapshot import Snapshot
 
 GIVES_WAY_S = 0.001
 """So soon the worker's thread lets that of the screens go on: a key changes between them several times."""
 SLOWEST, FASTEST = 1 / 16, 64.0
 """Speeds of a replay that keys go to; --speed goes further, and no key jumps back from there."""
 
+READY_S = 0.1
+"""So long after the first snapshot the other screens are loaded: that one is to be drawn first."""
+OFTEN = (700, 10, 10)
+"""New objects until they are searched for garbage, and those searches until older ones are too: as Python begins."""
 
-def _maker(listed: Listed) -> Callable[[], Screen[None]]:
-    def make() -> Screen[None]:
-        made: Screen[None] = getattr(import_module(f"buswright.tui.screens.{listed.module}"), listed.kind)()
-        return made
 
-    return make
+def _made(listed: Listed) -> Screen[None]:
+    screen: Screen[None] = listed.load()()
+    return screen
 
 
 def _get_ready() -> None:
     """Load all screens while the first is looked at, so that no key is answered late for want of them.
 
-    What has been loaded by then stays. Freezing it keeps the garbage collector from searching it again and again.
+    What has been loaded by then stays. Freezing it keeps the garbage collector from searching it again and again; what
+    comes from then on is searched often, for a short time each.
     """
     for listed in SCREENS.values():
-        import_module(f"buswright.tui.screens.{listed.module}")
+        listed.load()
     gc.collect()
     gc.freeze()
+    gc.set_threshold(*OFTEN)
 
 
 def held_still(held: Snapshot, newest: Snapshot) -> Snapshot:
@@ -113,7 +119,9 @@ class Workbench(Fronted):
     worker
         Makes the snapshots; started when the app is, closed when it ends.
     screen
-        The one to begin with.
+        The one to begin with, once there is a snapshot.
+    opens
+        What the worker is opening, where that takes time.
     theme
         A name of `themes.THEMES`; None: by what the terminal can show.
     sheet
@@ -125,7 +133,7 @@ class Workbench(Fronted):
     TITLE = "Buswright"
     ENABLE_COMMAND_PALETTE = True
     COMMANDS: ClassVar = {Commands, Everything}
-    MODES: ClassVar = {name: _maker(listed) for name, listed in SCREENS.items()}
+    MODES: ClassVar = {name: partial(_made, listed) for name, listed in SCREENS.items()}
     BINDINGS: ClassVar[list[BindingType]] = [
         *(
             Binding(str(number), f"go('{name}')", listed.title, show=False, priority=True)
@@ -167,6 +175,7 @@ class Workbench(Fronted):
         worker: Engine,
         *,
         screen: str = "overview",
+        opens: str = "",
         theme: str | None = None,
         document: Callable[[Path], str] | None = None,
         sheet: Callable[[Snapshot, Path], str] | None = None,
@@ -176,7 +185,7 @@ class Workbench(Fronted):
         self._document = document
         self.worker = worker
         self.snapshot: Snapshot | None = None
-        self._first = screen
+        self._first, self._opens = screen, opens
         self._held = False
         self._heard: Heard | None = None
         self._speed: float | None = None
@@ -184,12 +193,14 @@ class Workbench(Fronted):
 
     # Snapshots ----------------------------------------------------------------------------------------------------
 
+    def get_default_screen(self) -> OpeningScreen:
+        """Return what is in front until the first snapshot."""
+        return OpeningScreen(self._first, self._opens)
+
     def on_mount(self) -> None:
-        """Show the first screen and start the worker."""
+        """Start the worker once something is to be seen: both at once would only be later."""
         sys.setswitchinterval(GIVES_WAY_S)
-        self.switch_mode(self._first)
-        self.worker.start(self._deliver)
-        self.run_worker(_get_ready, thread=True)
+        self.call_after_refresh(self.worker.start, self._deliver)
 
     def _deliver(self) -> None:
         """Wake the app from the worker's thread."""
@@ -204,9 +215,11 @@ class Workbench(Fronted):
         self._ring(snapshot)
         if self._held and self.snapshot is not None and snapshot.source.live:
             snapshot = held_still(self.snapshot, snapshot)
-        self.snapshot = snapshot
+        first, self.snapshot = self.snapshot is None, snapshot
         if snapshot.source.speed == self._speed:
             self._speed = None
+        if first:
+            self.set_timer(READY_S, partial(self.run_worker, _get_ready, thread=True))
         front = self.front
         if front is not None:
             front.receive(snapshot)
@@ -225,13 +238,16 @@ class Workbench(Fronted):
     # Keys ---------------------------------------------------------------------------------------------------------
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Do at once what leads elsewhere: keys typed in one go with it are meant for there; not while a line is typed."""
+        """Do at once what leads elsewhere: keys typed behind it are meant for there; not while a line is typed."""
         if action in ("go", "go_to_time", "mark"):
             return not self.screen.is_modal and not isinstance(self.focused, Input)
         return super().check_action(action, parameters)
 
-    def action_go(self, name: str) -> AwaitMount:
-        """Go to a screen; the next key waits for it."""
+    def action_go(self, name: str) -> AwaitMount | None:
+        """Go to a screen, and let the next key wait for it; before the first snapshot, choose the one it brings."""
+        if isinstance(self.screen, OpeningScreen):
+            self.screen.turn_to(name)
+            return None
         return self.switch_mode(name)
 
     def go_to(self, name: str, key: object) -> None:

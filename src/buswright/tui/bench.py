@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Protocol, runtime_checkable
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 from textual.message import Message
 from textual.message_pump import MessagePump
 
-from buswright.worker.engine import Engine
-from buswright.worker.snapshot import Snapshot
+if TYPE_CHECKING:
+    from buswright.worker.engine import Engine
+    from buswright.worker.snapshot import Snapshot
 
 
 @runtime_checkable

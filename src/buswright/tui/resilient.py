@@ -16,7 +16,7 @@ from buswright.tui.sound import Sound
 from buswright.tui.terminal.sparing import Sparing
 from buswright.tui.themes import THEMES, theme_for
 from buswright.wording import visible
-from buswright.worker.snapshot import Notice
+from buswright.worker.notices import Notice
 
 LOG = logging.getLogger("buswright.watch")
 

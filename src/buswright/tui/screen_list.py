@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import NamedTuple
+from importlib import import_module
+from typing import Any, NamedTuple
 
 
 class Listed(NamedTuple):
@@ -12,6 +13,11 @@ class Listed(NamedTuple):
     title: str
     module: str
     kind: str
+
+    def load(self) -> type[Any]:
+        """Load it; return its class."""
+        kind: type[Any] = getattr(import_module(f"buswright.tui.screens.{self.module}"), self.kind)
+        return kind
 
 
 SCREENS: Mapping[str, Listed] = {

@@ -5,18 +5,19 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 from functools import partial
-from typing import NamedTuple, cast
+from typing import TYPE_CHECKING, NamedTuple, cast
 
 from textual.command import DiscoveryHit, Hit, Hits, Provider
 from textual.content import Content
 from textual.fuzzy import Matcher
 from textual.markup import escape
 
-from buswright.channels import units
 from buswright.tui.bench import Bench
 from buswright.tui.targets import key_of
 from buswright.wording import visible
-from buswright.worker.snapshot import Snapshot
+
+if TYPE_CHECKING:
+    from buswright.worker.snapshot import Snapshot
 
 _SHORTEST = 2
 _VOWELS, _DOUBLED, _WORD = re.compile("[aeiou]"), re.compile(r"(.)\1"), re.compile(r"[^\W\d_]+")
@@ -50,6 +51,8 @@ class Place(NamedTuple):
 
 def places(snapshot: Snapshot) -> Iterator[Place]:
     """Everything that can be gone to by name."""
+    from buswright.channels import units
+
     for channel in snapshot.channels:
         words = f"channel {units.shown(channel.unit)} {channel.module} {channel.message}"
         yield Place(channel.name, " ".join(words.split()), "channels", channel.name)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
-from buswright.channels.carfile.model import FrameName
-from buswright.findings import Finding
 from buswright.tui.bench import Bench
-from buswright.worker.snapshot import Snapshot
+
+if TYPE_CHECKING:
+    from buswright.channels.carfile.model import FrameName
+    from buswright.findings import Finding
+    from buswright.worker.snapshot import Snapshot
 
 
 class FindingKey(NamedTuple):

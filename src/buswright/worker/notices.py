@@ -5,10 +5,10 @@ from __future__ import annotations
 import logging
 from collections import deque
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Generic, Literal, TypeVar
 
 from buswright.errors import UserError
-from buswright.worker.snapshot import Notice
 
 LOG = logging.getLogger("buswright.watch")
 SHOWN = 20
@@ -18,6 +18,15 @@ MOST_FAULTS = 3
 
 T = TypeVar("T")
 R = TypeVar("R")
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """Something that went wrong in the program itself, or that the user should know; `number` rises."""
+
+    number: int
+    level: Literal["note", "trouble"]
+    text: str
 
 
 class Notices:

@@ -27,6 +27,7 @@ from buswright.health.model.health import BusHealth
 from buswright.health.recent import Recent
 from buswright.messages.model import Message
 from buswright.survey.survey import Surveyed
+from buswright.worker.notices import Notice
 from buswright.worker.trials import TrialNow
 
 if TYPE_CHECKING:
@@ -35,15 +36,6 @@ if TYPE_CHECKING:
 
 Phase = Literal["listening", "reading", "playing", "paused", "ended", "failed"]
 """A live bus is listened to; a capture is read as fast as possible, played, paused, or at its end."""
-
-
-@dataclass(frozen=True, slots=True)
-class Notice:
-    """Something that went wrong in the program itself, or that the user should know; `number` rises."""
-
-    number: int
-    level: Literal["note", "trouble"]
-    text: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -9,7 +9,7 @@ import shutil
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager, redirect_stderr, suppress
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
@@ -42,23 +42,29 @@ def at_terminal() -> bool:
 
 @contextmanager
 def opening(title: str) -> Iterator[None]:
-    """Fill the terminal with what is being opened: the app takes a second to load, on a small computer several.
+    """Fill the terminal with what is being opened: the app takes half a second to load, on a small computer several.
 
-    The app follows at once, on the same second screen. What is printed as an error meanwhile would be lost there: it is
-    printed on the first one, and so is whatever ends this block.
+    The app follows at once, on the same second screen. What ends this block is printed on the first one.
     """
     width = shutil.get_terminal_size().columns - 1
     lines = ("Buswright", "", f"Opening {visible(title)} ...", "ctrl+c quits")
     _to_terminal(FULL + "".join(f"\x1b[{row};1H{line[:width]}" for row, line in enumerate(lines, 1)))
-    said, left = io.StringIO(), True
     try:
-        with redirect_stderr(said):
-            yield
-        left = bool(said.getvalue())
+        yield
+    except BaseException:
+        _to_terminal(BACK)
+        raise
+
+
+@contextmanager
+def said_aside(said: io.StringIO) -> Iterator[None]:
+    """Keep what is printed as an error while a screen fills the terminal, where it would be lost."""
+    before, sys.stderr = sys.stderr, said
+    try:
+        yield
     finally:
-        if left:
-            _to_terminal(BACK)
-            sys.stderr.write(said.getvalue())
+        if sys.stderr is said:  # else the screen has ended meanwhile, and put back what it found
+            sys.stderr = before
 
 
 def _to_terminal(text: str) -> None:

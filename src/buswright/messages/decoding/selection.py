@@ -10,6 +10,13 @@ from buswright.errors import UserError
 from buswright.messages.match import Group
 from buswright.messages.model import Signal
 
+_WILD = frozenset("*?[")
+
+
+def _fits(name: str, pattern: str) -> bool:
+    """Whether a pattern fits; a car file has a hundred without wildcards, and to compile each takes a while."""
+    return name == pattern if _WILD.isdisjoint(pattern) else fnmatchcase(name, pattern)
+
 
 @dataclass(frozen=True, slots=True)
 class SignalSelection:
@@ -60,9 +67,9 @@ class SignalSelection:
         return [
             place
             for place, (bus, wanted, name) in enumerate(self.patterns)
-            if fnmatchcase(group.bus, bus)
-            and fnmatchcase(signal.name, name)
-            and (any(fnmatchcase(n, wanted) for n in names) or fnmatchcase(message.identifier, wanted.upper()))
+            if _fits(group.bus, bus)
+            and _fits(signal.name, name)
+            and (any(_fits(each, wanted) for each in names) or _fits(message.identifier, wanted.upper()))
         ]
 
     def text(self, place: int) -> str:

@@ -148,7 +148,7 @@ class Tables:
         schema = pa.schema(fields, metadata=self.metadata)
         if not parts:
             if not self._writers:
-                self.write(schema.empty_table())
+                self.write(pa.Table.from_batches([], schema))  # `empty_table` imports pandas
             return
         found = [series for _, _, series in parts]
         order = np.argsort(np.concatenate([each.time_ns for each in found]), kind="stable")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable
-from typing import ClassVar, cast
+from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual import events
 from textual.app import ComposeResult
@@ -19,7 +19,9 @@ from buswright.tui.widgets.bars import Bar, SearchLine, Tabs, TimeBar, TopBar
 from buswright.tui.widgets.key_bar import KeyBar
 from buswright.tui.widgets.rows import Rows
 from buswright.tui.widgets.toned import Lines
-from buswright.worker.snapshot import Snapshot
+
+if TYPE_CHECKING:
+    from buswright.worker.snapshot import Snapshot
 
 BARS = 4
 """Lines of the window that the bars take: source, tabs, time line, keys."""

@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from itertools import accumulate
 from typing import TYPE_CHECKING, ClassVar
 
-import numpy as np
 from textual import events
 from textual.binding import Binding, BindingType
 from textual.message import Message
@@ -121,6 +120,11 @@ class Tabs(Bar):
         """Draw it once."""
         self.show(lambda width, _: [[span for tab in self._tabs(width).values() for span in tab]])
 
+    def turn_to(self, name: str) -> None:
+        """Have another one in front."""
+        self._front = name
+        self.on_mount()
+
     def _tabs(self, width: int) -> dict[str, list[Span]]:
         whole = sum(len(listed.title) for listed in SCREENS.values())
         short, close = width < whole + _TIGHT * len(SCREENS) + 1, width < whole + _LOOSE * len(SCREENS)
@@ -178,6 +182,8 @@ def _column(ns: int, start: int, span_ns: int, room: int) -> int:
 
 
 def _loads(source: SourceNow, start: int, span_ns: int, room: int) -> list[Span]:
+    import numpy as np
+
     highest = np.full(room, np.nan)
     if len(source.load):
         at = np.clip((source.load_start_ns - start) * room // span_ns, 0, room - 1)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from textwrap import wrap
-from typing import Literal, NamedTuple, get_args
+from typing import TYPE_CHECKING, Literal, NamedTuple, get_args
 
 from rich.cells import cell_len, set_cell_size
 from rich.segment import Segment
@@ -18,11 +18,12 @@ from textual.geometry import Size
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
-from buswright.diagnosis.now.identifiers import IdState, Rank
-from buswright.diagnosis.now.modules import Sender
 from buswright.findings import Severity
 from buswright.tui.bench import Guarded
 from buswright.wording import visible
+
+if TYPE_CHECKING:
+    from buswright.diagnosis.now.modules import Sender
 
 Tone = Literal[
     "plain",
@@ -121,11 +122,6 @@ def hanging(start: Line, text: str, width: int, tone: Tone = "plain") -> Iterato
 def severity_tone(severity: Severity | None, otherwise: Tone = "plain") -> Tone:
     """Return the tone of a severity, `otherwise` where there is none."""
     return otherwise if severity is None else SEVERITY_TONES[severity]
-
-
-def tone_of(state: IdState) -> Tone:
-    """Return the tone of an identifier's word: what can't be judged is dim."""
-    return severity_tone(state.severity, "good" if state.rank is Rank.OK else "dim")
 
 
 def sender_tone(sender: Sender) -> Tone:

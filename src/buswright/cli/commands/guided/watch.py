@@ -9,16 +9,18 @@ keys; ? explains the screen; q quits.
 from __future__ import annotations
 
 import argparse
+import io
 import re
+import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from buswright._version import __version__
 from buswright.cli import options as shared
 from buswright.cli.live_source import LIVE_HELP, add_live, live_sources
 from buswright.cli.screens.kept import document_of, sheet_of
 from buswright.cli.screens.serving import add_serving, check_serving, serve
-from buswright.cli.terminal.at_terminal import at_terminal, logged, opening, run_app
+from buswright.cli.terminal.at_terminal import at_terminal, logged, opening, run_app, said_aside
 from buswright.errors import UserError
 from buswright.tui.screen_list import SCREENS
 
@@ -79,19 +81,43 @@ def run(options: argparse.Namespace) -> int:
     _check(options)
     if not options.source and not _chosen(options):
         return 0
+    from buswright.worker.heap import keep_heap_tidy
+
+    keep_heap_tidy()
     with logged():
         if options.snapshot:
             return _picture(_engine(options), options, size)
         if options.serve is not None:
             _serve(_recording(_engine(options), options), options)
             return 0
-        with opening(", ".join(options.source)):
-            from buswright.tui.app import Workbench
-
-            engine = _recording(_engine(options), options)
-            app = Workbench(engine, screen=options.screen, sheet=sheet_of(options), document=document_of(options))
-        run_app(app, engine)
+        _show(options)
     return 0
+
+
+def _show(options: argparse.Namespace) -> None:
+    """Show it on the terminal until the user ends it: the lines around every screen first, then what is opened."""
+    title, said = ", ".join(options.source), io.StringIO()
+    with opening(title):
+        from buswright.tui.app import Workbench
+        from buswright.worker.opening import OpeningEngine
+
+        def opened() -> Engine:
+            with said_aside(said):
+                engine = _recording(_engine(options), options)
+            SCREENS[options.screen].load()
+            return engine
+
+        worker = OpeningEngine(opened)
+        sheet, document = sheet_of(options), document_of(options)
+        app = Workbench(cast("Engine", worker), screen=options.screen, opens=title, sheet=sheet, document=document)
+        worker.failed = lambda: app.post_message(app.Leave())
+    try:
+        run_app(app, worker)
+    finally:
+        if said.getvalue():
+            sys.stderr.write(said.getvalue())
+    if worker.fault is not None:
+        raise worker.fault
 
 
 def _size(options: argparse.Namespace) -> tuple[int, int]:
@@ -146,9 +172,7 @@ def _chosen(options: argparse.Namespace) -> bool:
 def _engine(options: argparse.Namespace) -> Engine:
     """Open SOURCE, and make the worker for it."""
     from buswright.worker.engine import Engine
-    from buswright.worker.heap import keep_heap_tidy
 
-    keep_heap_tidy()
     car, databases = shared.load_car(options), shared.load_databases(options)
     rates, data_rates = shared.bit_rates(options.bitrate)
     options.spooled = False

@@ -17,11 +17,11 @@ from buswright.survey.draft import inferred
 from buswright.survey.look import Field
 from buswright.tui.screens.identifiers.page_lines import page, wrapped
 from buswright.tui.screens.identifiers.readings import fields_of
-from buswright.tui.screens.identifiers.rows import rows_of
+from buswright.tui.screens.identifiers.rows import rows_of, tone_of
 from buswright.tui.screens.work_screen import WorkScreen
 from buswright.tui.widgets.paging import PAGING, Paged
 from buswright.tui.widgets.prompt import Confirm, Prompt
-from buswright.tui.widgets.toned import Lines, Span, line, tone_of
+from buswright.tui.widgets.toned import Lines, Span, line
 from buswright.tui.widgets.trial_line import TrialLine
 from buswright.worker.snapshot import IdDetail, Snapshot
 

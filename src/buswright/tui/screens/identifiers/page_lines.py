@@ -14,7 +14,7 @@ from buswright.diagnosis.now.identifiers import late_periods, unnamed
 from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, IdFigures, Lengths, TwoSenders
 from buswright.messages.model import J1939, Message
 from buswright.tui.screens.identifiers.readings import earlier_trials, newest_trial, survey_lines
-from buswright.tui.screens.identifiers.rows import number, seconds
+from buswright.tui.screens.identifiers.rows import number, seconds, tone_of
 from buswright.tui.widgets.bit_grid import (
     ABSENT,
     LEVELS,
@@ -26,7 +26,7 @@ from buswright.tui.widgets.bit_grid import (
     notes_of,
 )
 from buswright.tui.widgets.spacing_plot import BEYOND, spacing_lines
-from buswright.tui.widgets.toned import SEVERITY_TONES, Span, Tone, fitted, hanging, line, tone_of
+from buswright.tui.widgets.toned import SEVERITY_TONES, Span, Tone, fitted, hanging, line
 from buswright.wording import duration, percent
 from buswright.worker.snapshot import IdDetail, SignalNow, Snapshot
 

@@ -11,8 +11,13 @@ from buswright.diagnosis.now.identifiers import IdState, Rank, Unseen
 from buswright.diagnosis.now.moment import id_text
 from buswright.health.model.identifiers import IdFigures
 from buswright.tui.widgets.rows import Cell, Column
-from buswright.tui.widgets.toned import Span, Tone, tone_of
+from buswright.tui.widgets.toned import Span, Tone, severity_tone
 from buswright.worker.snapshot import Snapshot
+
+
+def tone_of(state: IdState) -> Tone:
+    """Return the tone of an identifier's word: what can't be judged is dim."""
+    return severity_tone(state.severity, "good" if state.rank is Rank.OK else "dim")
 
 
 class OfModule(NamedTuple):

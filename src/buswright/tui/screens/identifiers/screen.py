@@ -22,11 +22,12 @@ from buswright.tui.screens.identifiers.rows import (
     filters_of,
     passes,
     rows_of,
+    tone_of,
 )
 from buswright.tui.screens.work_screen import BARS, WorkScreen
 from buswright.tui.widgets.bars import Bar
 from buswright.tui.widgets.rows import Key, Rows
-from buswright.tui.widgets.toned import Lines, Span, line, tone_of, width_of
+from buswright.tui.widgets.toned import Lines, Span, line, width_of
 from buswright.worker.snapshot import Snapshot
 
 TALL, LEAST = 50, 16

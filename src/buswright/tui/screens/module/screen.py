@@ -12,13 +12,13 @@ from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.channels.following.follow import ChannelNow
 from buswright.diagnosis.now.inputs import InputState
 from buswright.tui.digits import decimals_of
-from buswright.tui.screens.identifiers.rows import COLUMNS, IdRow, cells_of, rows_of
+from buswright.tui.screens.identifiers.rows import COLUMNS, IdRow, cells_of, rows_of, tone_of
 from buswright.tui.screens.module.lines import IDS, INPUTS, about_input, head_lines, input_cells, inputs_title
 from buswright.tui.screens.work_screen import BARS, WorkScreen
 from buswright.tui.targets import Target, go
 from buswright.tui.widgets.bars import Bar
 from buswright.tui.widgets.rows import Cell, Column, Key, Part, Rows
-from buswright.tui.widgets.toned import Plain, Span, line, tone_of
+from buswright.tui.widgets.toned import Plain, Span, line
 from buswright.worker.snapshot import Snapshot
 
 CHOICE = (Column("module", 24, grow=True), Column("", 40))
