@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -104,17 +104,7 @@ def exceedances(series: Series, limits: Limits, level: Level, *, gate: Series | 
 
 def _is_open(gate: Series, series: Series) -> Bools:
     """Whether the gate is open at each sample of the series; bool[n]."""
-    as_state = Series(
-        gate.name,
-        gate.unit,
-        gate.time_ns,
-        gate.value,
-        quality=gate.quality,
-        period_s=gate.period_s,
-        kind="state",
-        segments=gate.segments,
-    )
-    value, _ = align(as_state, series.time_ns, series.segments)
+    value, _ = align(replace(gate, kind="state"), series.time_ns, series.segments)
     is_open: Bools = np.isfinite(value) & (value != 0)
     return is_open
 

@@ -192,14 +192,14 @@ class Session(Mapping[str, Series]):
         if found is None:
             return Measured(Series(name, channel.unit, np.zeros(0, dtype=np.int64), np.zeros(0)), None)
         sensor = self.car.sensors.get(channel.sensor) if self.car is not None and channel.sensor else None
-        period_s, segments = self._period_s(name), self.recorded.segment_count
+        expected = self.expected(name)
         return measure_channel(
             channel,
             sensor,
             *found,
-            segments=segments,
-            period_s=period_s,
-            on_change=bool(self.expected(name).change_driven.value),
+            segments=self.recorded.segment_count,
+            period_s=None if expected.due_ns is None else expected.due_ns / 1e9,
+            on_change=bool(expected.change_driven.value),
             lookup=self.__getitem__,
         )
 
@@ -236,10 +236,6 @@ class Session(Mapping[str, Series]):
             rate = self.car.channels[name].expected_hz if self.car is not None else None
             known[name] = self._expectations.of_signal(message.group, signal.signal, rate)
         return known[name]
-
-    def _period_s(self, name: str) -> float | None:
-        due = self.expected(name).due_ns
-        return None if due is None else due / 1e9
 
     # Over all channels --------------------------------------------------------------------------------------------
 
@@ -336,10 +332,8 @@ class Session(Mapping[str, Series]):
         wanted = list(self.names if names is None else names)
         for name, (value, quality) in zip(wanted, resample_each(map(self.__getitem__, wanted), points), strict=True):
             if self._spool is not None:
-                kept = self._spool.keep(value), None if quality is None else self._spool.keep(quality)
-                columns[name] = Resampled(*kept)
-            else:
-                columns[name] = Resampled(value, quality)
+                value, quality = self._spool.keep(value), None if quality is None else self._spool.keep(quality)
+            columns[name] = Resampled(value, quality)
         return points, columns
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -153,7 +153,7 @@ def survey_one(each: Gathered, message: Message | None, health: BusHealth, known
         for field in layout.fields
     )
     crossing = tuple(_crossing_s(bare, field) for field in layout.fields)
-    return Surveyed(name, message, each.frames, bare.period_ns, bare.sending, layout, likeness, crossing, each)
+    return replace(bare, likeness=likeness, crossing_s=crossing)
 
 
 def _crossing_s(each: Surveyed, field: Field) -> float | None:

@@ -102,9 +102,9 @@ def thermistor_ohm(celsius: Floats, coefficients: SteinhartHart) -> Floats:
     return in_blocks(ohm, celsius)
 
 
-def steinhart_hart_of_beta(ohm: float, beta: float, celsius: float = 25.0) -> SteinhartHart:
-    """Coefficients that say the same as R = R0 exp(beta (1/T - 1/T0)): A and B, and C = 0."""
-    return 1.0 / (celsius + ICE_POINT) - float(np.log(ohm)) / beta, 1.0 / beta, 0.0
+def steinhart_hart_of_beta(r25: float, beta: float) -> SteinhartHart:
+    """Coefficients that say the same as R = r25 exp(beta (1/T - 1/298.15)): A and B, and C = 0."""
+    return 1.0 / (25.0 + ICE_POINT) - float(np.log(r25)) / beta, 1.0 / beta, 0.0
 
 
 def falls_throughout(coefficients: SteinhartHart, low_ohm: float, high_ohm: float) -> bool:

@@ -116,13 +116,7 @@ def _free_name(path: Path, stamp: str) -> Path:
     return next(path.with_name(name) for name in names if not os.path.lexists(path.with_name(name)))
 
 
-def edit_car_file(
-    path: str | os.PathLike[str],
-    changes: Sequence[Change],
-    *,
-    untrusted: bool = False,
-    today: datetime.date | None = None,
-) -> Edit:
+def edit_car_file(path: str | os.PathLike[str], changes: Sequence[Change], *, untrusted: bool = False) -> Edit:
     """Change a car file in memory, and read it again.
 
     Parameters
@@ -133,8 +127,6 @@ def edit_car_file(
         What to change, in this order.
     untrusted
         Read nothing outside the file's folder.
-    today
-        The day on which calibrations are due; today by default.
 
     Raises
     ------
@@ -143,7 +135,7 @@ def edit_car_file(
     """
     path = Path(path)
     before = files.read_bytes(path, untrusted=untrusted)
-    old = check_car_data(path, before, untrusted=untrusted, today=today)
+    old = check_car_data(path, before, untrusted=untrusted)
     text, place, wrong = files.decode(before)
     if place is not None:
         raise CarFileError(f"{path}: {wrong}", hint="save the file as UTF-8")
@@ -152,7 +144,7 @@ def edit_car_file(
         after = (mark + changed(text, changes)).encode()
     except CarFileError as error:
         raise CarFileError(f"{path}: {error.message}", hint=error.hint) from None
-    result = check_car_data(path, after, untrusted=untrusted, today=today)
+    result = check_car_data(path, after, untrusted=untrusted)
     known = Counter((fault.severity, fault.key, fault.text) for fault in old.faults)
     fresh = []
     for fault in result.faults:

@@ -18,7 +18,6 @@ from buswright.channels.carfile.checks.ranges import check_ranges
 from buswright.channels.carfile.checks.units import check_conversions, unit_of
 from buswright.channels.carfile.keys import DOCUMENT, HOMES
 from buswright.channels.carfile.model import Car, CarFile, FrameEntry, FrameName
-from buswright.channels.carfile.names import parse_frame_name
 from buswright.channels.keys.faults import MOST_FAULTS, Fault, FaultLog, FaultSeverity, TooManyFaultsError
 from buswright.channels.keys.positions import Position, find_positions
 from buswright.errors import CarFileError
@@ -186,9 +185,7 @@ def _frames(
     frames: dict[FrameName, FrameEntry] = {}
     written: dict[FrameName, str] = {}
     for key, entry in entries.items():
-        name, _, _ = parse_frame_name(key)
-        if name is None:
-            continue
+        name = entry.name
         if name in frames:
             log.error(("frame", key), f"is the same frame as {written[name]}", "one entry a frame", key=True)
             continue

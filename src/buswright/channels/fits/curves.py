@@ -36,17 +36,17 @@ class Curve(ABC):
 
     parameters: int
 
-    @abstractmethod
-    def start(self, data: Data) -> Floats:
-        """Return parameters from which the steps find the best ones."""
+    def start(self, data: Data) -> Floats:  # noqa: ARG002
+        """Return parameters from which the steps find the best ones; any will do where the curve is linear in them."""
+        return np.zeros(self.parameters)
 
     @abstractmethod
     def value(self, data: Data, parameters: Floats) -> Floats:
         """Return the values at the inputs, in the kind's own unit."""
 
-    @abstractmethod
     def constants(self, parameters: Floats) -> Floats:
-        """Return the constants that `names` and `units` tell about."""
+        """Return the constants that `named` tells about: the parameters themselves, or what they are made into."""
+        return parameters
 
     @property
     @abstractmethod
@@ -105,10 +105,6 @@ class Powers(Curve):
         inputs = data.electrical / data.supply(self.supply) if self.supply else data.electrical
         design = legendre.legvander((inputs - self.centre) / self.half, self.parameters - 1)
         return np.asarray(design, dtype=np.float64)
-
-    def start(self, data: Data) -> Floats:  # noqa: ARG002
-        """Anything: the first step finds them."""
-        return np.zeros(self.parameters)
 
     def value(self, data: Data, parameters: Floats) -> Floats:
         """Polynomial of the input, or of its part of the supply."""
@@ -172,10 +168,6 @@ class Turns(Curve):
     teeth: float
     ratio: float
     rolls: bool
-
-    def start(self, data: Data) -> Floats:  # noqa: ARG002
-        """Anything: the first step finds it."""
-        return np.zeros(1)
 
     def value(self, data: Data, parameters: Floats) -> Floats:
         """Input × factor."""
@@ -298,10 +290,6 @@ class Platinum(Curve):
         """Temperature in degC."""
         return thermo.rtd_celsius(self.circuit.ohm(data.electrical, data.reference), float(parameters[0]))
 
-    def constants(self, parameters: Floats) -> Floats:
-        """Return the resistance itself."""
-        return parameters
-
     @property
     def named(self) -> tuple[tuple[str, str], ...]:
         """R0."""
@@ -405,10 +393,6 @@ class Through(Curve):
         rows = by_input(self._inputs(data), data.value)
         means = np.array([np.average(data.value[each], weights=weights[each]) for each in rows])
         return Solution(means, np.diag([1.0 / weights[each].sum() for each in rows]))
-
-    def constants(self, parameters: Floats) -> Floats:
-        """Return the values of the points."""
-        return parameters
 
     @property
     def named(self) -> tuple[tuple[str, str], ...]:

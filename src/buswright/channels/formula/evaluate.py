@@ -24,6 +24,7 @@ from buswright.channels.formula.parse import Formula
 from buswright.channels.formula.past import Past
 from buswright.channels.formula.tree import Call, Channel, Comparison, Node, Number, Operation
 from buswright.channels.formula.units import formula_unit, unit_of
+from buswright.channels.samples.labels import NO_LABELS
 from buswright.channels.samples.resample import align
 from buswright.channels.samples.series import Floats, Kind, Series, worst
 
@@ -180,16 +181,9 @@ class _Evaluation:
 
 def _masked(series: Series) -> Series:
     """Keep of an input what formulas use, unusable samples as NaN."""
-    return Series(
-        "",
-        series.unit,
-        series.time_ns,
-        series.usable_value,
-        quality=series.quality,
-        period_s=series.period_s,
-        kind=series.kind,
-        segments=series.segments,
-        effective_hz=effective_hz(series),
+    rate = effective_hz(series)
+    return replace(
+        series, name="", value=series.usable_value, raw=None, volts=None, labels=NO_LABELS, effective_hz=rate
     )
 
 

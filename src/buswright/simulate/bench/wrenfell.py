@@ -39,7 +39,7 @@ FAULTS: Mapping[str, str] = MappingProxyType(
 """By name, what is wrong."""
 
 
-def bench_module(fault: str = "", *, seed: int = 1) -> BenchModule:
+def bench_module(fault: str = "") -> BenchModule:
     """Put the analogue node on a bench.
 
     Parameters
@@ -58,7 +58,7 @@ def bench_module(fault: str = "", *, seed: int = 1) -> BenchModule:
     node = next(node for node in car.NODES if node.name == MODULE)
     stand = Stand({device.channel: device for device in _devices()}, MappingProxyType(CONSTANTS))
     build = Build(car.CHASSIS_BUS, node, messages)
-    return BenchModule(broken(build, stand, fault), stand, seed=seed, epoch_ns=START_EPOCH_NS)
+    return BenchModule(broken(build, stand, fault), stand, epoch_ns=START_EPOCH_NS)
 
 
 CONSTANTS = {

@@ -69,6 +69,18 @@ def disturbed(fault: Fault, plan: Plan, inputs: frozenset[str], disturb: Disturb
     return plan.record(fault, related=[other for other in related if other != fault.subject])
 
 
+def partly(share: Callable[[Moment], Floats], change: Disturb) -> Disturb:
+    """Return the disturbance that adds a share of a change, 0..1, to what reaches an input."""
+    return lambda name, millivolts, moment: millivolts + share(moment) * change(name, millivolts, moment)
+
+
+def added(fault: Fault, plan: Plan, inputs: frozenset[str], change: Disturb, *others: str) -> None:
+    """Add a change, in mV, to what reaches inputs while a fault lasts, and record it; `others` as for `disturbed`."""
+    start, end = plan.window(fault)
+    share = partly(lambda moment: on_for(start, end, moment.seconds), change)
+    disturbed(fault, plan, inputs, share, *others).spans.append((start, end))
+
+
 def on_for(start_s: float, end_s: float, seconds: Floats) -> Floats:
     """Return how much of a fault between two moments is seen behind the input's filter, 0..1."""
     return touched(np.array([start_s]), np.array([end_s]), seconds)
@@ -150,6 +162,12 @@ class Touches:
                 self.record.spans += zip(*(part.tolist() for part in self._happened), strict=True)
                 self.record.add(len(self._happened[0]))
         return touched(*self._happened, moment.seconds)
+
+
+def touching(fault: Fault, plan: Plan, inputs: frozenset[str], chance: Chance, change: Disturb, *others: str) -> None:
+    """Add a change, in mV, to what reaches inputs while a contact is open or a wire touches, and record each time."""
+    touches = Touches(fault, plan, inputs, chance)
+    touches.record = disturbed(fault, plan, inputs, partly(touches.share, change), *others)
 
 
 def always(cycle: Cycle, seconds: Floats) -> Floats:  # noqa: ARG001 - every chance gets it

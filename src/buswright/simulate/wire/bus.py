@@ -167,11 +167,9 @@ class Wire:
         duration, tail = self._durations(due)
         order, starts = arbitrate(due.released, self._ranks[due.sender], duration)
         keep = len(order) if last else self._settled(due.released, starts + duration[order], end_ns)
-        order, starts = order[:keep], starts[:keep]
         self._held = due.take(slice(keep, None))
-        stamps = starts + duration[order] - tail[order]
-        sent = replace(due.take(order), released=stamps - stamps % RESOLUTION_NS)
-        return self._frames(sent), min([end_ns, *self._held.released[:1].tolist()])
+        sent = self._stamped(due, order[:keep], starts[:keep] + (duration - tail)[order[:keep]])
+        return sent, min([end_ns, *self._held.released[:1].tolist()])
 
     def put_in_order(self, due: Due, free_ns: int) -> tuple[Frames, int]:
         """Send what was released in a stretch of time, on a bus that is free from a moment on.
@@ -181,9 +179,11 @@ class Wire:
         due = replace(due, released=np.maximum(due.released, free_ns))
         duration, tail = self._durations(due)
         order, starts = arbitrate(due.released, self._ranks[due.sender], duration)
-        stamps = starts + duration[order] - tail[order]
-        sent = replace(due.take(order), released=stamps - stamps % RESOLUTION_NS)
-        return self._frames(sent), int((starts + duration[order]).max()) if len(order) else free_ns
+        sent = self._stamped(due, order, starts + (duration - tail)[order])
+        return sent, int((starts + duration[order]).max()) if len(order) else free_ns
+
+    def _stamped(self, due: Due, order: npt.NDArray[np.intp], stamps: Int64s) -> Frames:
+        return self._frames(replace(due.take(order), released=stamps - stamps % RESOLUTION_NS))
 
     def _frames(self, due: Due) -> Frames:
         """Return frames as a capture has them, stamped with their release."""

@@ -88,10 +88,7 @@ def _goes_both_ways(place: Place) -> bool:
     ),
 )  # fmt: skip
 def _sign_flipped(fault: Fault, plan: Plan) -> None:
-    def change(values: Floats, moment: Moment) -> Floats:  # noqa: ARG001 - every change gets it
-        return -values
-
-    change_value(fault, plan, place_of(fault, plan, fits=_goes_both_ways), change)
+    change_value(fault, plan, place_of(fault, plan, fits=_goes_both_ways), lambda values, _: -values)
 
 
 def _held(fault: Fault, plan: Plan, hertz: float) -> None:
