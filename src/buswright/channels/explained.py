@@ -29,14 +29,7 @@ class Step:
 class Explained:
     """One sample, explained.
 
-    Attributes
-    ----------
-    channel
-        Its name.
-    time_ns
-        Of the sample.
-    steps
-        From the raw number to the unit.
+    `steps`: from the raw number to the unit.
     """
 
     channel: str
@@ -51,8 +44,6 @@ def explain(session: Session, name: str, at_ns: int | None = None) -> Explained 
     ----------
     session
         The capture, decoded.
-    name
-        Of the channel.
     at_ns
         On the capture's clock; None: the last sample of all.
 
@@ -81,8 +72,6 @@ def explain_sample(car: CarFile, series: Series, row: int, others: Mapping[str, 
 
     Parameters
     ----------
-    car
-        The car file.
     series, row
         The channel's samples, and which of them.
     others

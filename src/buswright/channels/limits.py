@@ -63,8 +63,6 @@ def exceedances(series: Series, limits: Limits, level: Level, *, gate: Series | 
 
     Parameters
     ----------
-    series
-        The channel.
     limits
         Low, high (None: no such limit), hold in seconds, hysteresis in the channel's unit.
     level

@@ -274,10 +274,7 @@ class Session(Mapping[str, Series]):
         Points are counted from the capture's first frame, whatever was selected, so that tables of one capture can be
         joined; where every message is silent for more than `PAUSE_S` (the night between two runs) there are none.
 
-        Parameters
-        ----------
-        rate_hz
-            Above 0.
+        `rate_hz`: above 0.
 
         Raises
         ------
@@ -318,8 +315,6 @@ class Session(Mapping[str, Series]):
 
         Parameters
         ----------
-        rate_hz
-            Of the grid; see `grid_ns`.
         names
             Default: all channels.
 

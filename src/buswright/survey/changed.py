@@ -28,8 +28,6 @@ class Flips:
 
     Attributes
     ----------
-    inside, outside
-        Frames that follow another one.
     flips_inside, flips_outside : int64[8 * L]
         How often each bit changed.
     ones_inside, ones_outside : int64[8 * L]
@@ -143,8 +141,6 @@ class Change:
 
     Attributes
     ----------
-    name
-        Identifier.
     message, signal
         What the database calls it; empty where it doesn't. A field of the survey has its name as `signal`.
     bits

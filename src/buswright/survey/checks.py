@@ -45,8 +45,6 @@ class Check:
         First and last byte covered, both included, its own left out.
     kind
         Its name in a car file; empty where a car file has none for it.
-    text
-        Which it is, in words.
     checksum
         As a car file can describe it; None where it can't.
     right, frames
@@ -66,10 +64,7 @@ class Check:
 def find_check(payload: UInt8s, identifier: int) -> Check | None:
     """Look for the checksum of one identifier's frames.
 
-    Parameters
-    ----------
-    payload : uint8[n, L]
-        Frames in order, all of one length.
+    `payload` (uint8[n, L]): frames in order, all of one length.
     """
     size = payload.shape[1]
     if not len(payload):

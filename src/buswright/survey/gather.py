@@ -31,8 +31,6 @@ class Gathered:
 
     Attributes
     ----------
-    name
-        Bus and identifier.
     frames
         How many came, all lengths.
     length
@@ -75,10 +73,7 @@ def rows_by_identifier(matcher: Matcher, frames: Frames) -> Iterator[tuple[int, 
 class SurveyFold:
     """Gathers what `survey` needs.
 
-    Parameters
-    ----------
-    bus_names
-        Interface to bus name.
+    `bus_names`: interface to bus name.
     """
 
     def __init__(self, bus_names: Mapping[str, str]) -> None:

@@ -44,8 +44,6 @@ class Likeness:
 
     Attributes
     ----------
-    channel, unit
-        Its name and unit.
     r, changes_r
         Correlation of the values, and of their changes over half a second.
     lag_ms

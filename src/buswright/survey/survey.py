@@ -33,12 +33,8 @@ class Surveyed:
 
     Attributes
     ----------
-    name
-        Bus and identifier.
     message
         What a database calls it; None where none knows it.
-    frames
-        How many came.
     period_ns, sending
         Its rhythm, as `health` measures it; None where that isn't known.
     layout
@@ -47,8 +43,6 @@ class Surveyed:
         For each field of the layout the channels that it follows, the most similar first.
     crossing_s
         For each field, how many seconds it takes over its range at its mean speed; None where it is no quantity.
-    gathered
-        The frames looked at.
     """
 
     name: FrameName
@@ -105,14 +99,7 @@ def survey(
 ) -> Survey:
     """Survey what was gathered.
 
-    Parameters
-    ----------
-    health
-        The same frames, measured.
-    described
-        What databases and the car file say.
-    session
-        Known channels; None without.
+    `health`: the same frames, measured; `described`: what databases and the car file say.
     """
     known = known_of(_series(session)) if session is not None else None
     found, explained = [], 0

@@ -53,8 +53,6 @@ class Edit:
 
     Attributes
     ----------
-    path
-        The file.
     before, after
         Its bytes.
     result
@@ -79,10 +77,7 @@ class Edit:
     def save(self, now: datetime.datetime) -> Path | None:
         """Write the file as a whole, and what it was to a file beside it.
 
-        Parameters
-        ----------
-        now
-            Local time, for the name of that file.
+        `now`: local time, for the name of that file.
 
         Returns
         -------
@@ -119,14 +114,7 @@ def _free_name(path: Path, stamp: str) -> Path:
 def edit_car_file(path: str | os.PathLike[str], changes: Sequence[Change], *, untrusted: bool = False) -> Edit:
     """Change a car file in memory, and read it again.
 
-    Parameters
-    ----------
-    path
-        The TOML file.
-    changes
-        What to change, in this order.
-    untrusted
-        Read nothing outside the file's folder.
+    `untrusted`: read nothing outside the file's folder.
 
     Raises
     ------

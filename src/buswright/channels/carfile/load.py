@@ -59,8 +59,6 @@ def load_car_file(path: str | os.PathLike[str], *, untrusted: bool = False) -> C
 
     Parameters
     ----------
-    path
-        The TOML file.
     untrusted
         Read nothing outside the file's folder, as for a file from a stranger.
 
@@ -84,8 +82,6 @@ def check_car_file(
 
     Parameters
     ----------
-    path
-        The TOML file.
     untrusted
         Read nothing outside the file's folder, as for a file from a stranger.
     today
@@ -111,8 +107,6 @@ def check_car_data(
         Where it will lie: its databases are looked for from there.
     data
         Its bytes.
-    untrusted, today
-        See `check_car_file`.
     """
     text, place, wrong = files.decode(data)
     positions = find_positions(text)

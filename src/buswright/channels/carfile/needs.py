@@ -31,10 +31,7 @@ def interface_names(car: CarFile | None) -> dict[str, str]:
 def inputs_of(car: CarFile, names: Iterable[str], *, limits: bool = True) -> tuple[str, ...]:
     """Names with every channel that they depend on, each once.
 
-    Parameters
-    ----------
-    limits
-        What their limits wait for (`when`) counts too.
+    `limits`: what their limits wait for (`when`) counts too.
     """
     found: dict[str, None] = {}
     waiting = deque(names)

@@ -135,12 +135,7 @@ def _parsed(text: str) -> dict[str, Any]:
 def as_written(text: str, group: str, name: str) -> Table | None:
     """Return a table of a car file with the comments on and right above it; None if it isn't under one header alone.
 
-    Parameters
-    ----------
-    text
-        The car file, without a byte order mark.
-    group, name
-        As in `[group.name]`.
+    `text`: the car file, without a byte order mark; `group`, `name`: as in `[group.name]`.
     """
     lines = [line.rstrip("\r") for line in text.split("\n")]
     headers = _headers(text)

@@ -26,13 +26,7 @@ _ALIKE = 0.01
 
 @dataclass(frozen=True, slots=True)
 class Curve(ABC):
-    """A curve with p adjustable parameters.
-
-    Attributes
-    ----------
-    parameters
-        How many.
-    """
+    """A curve with p adjustable parameters."""
 
     parameters: int
 
@@ -202,12 +196,7 @@ class Turns(Curve):
 class Resistive(Curve):
     """A thermistor's 1/T = A + B ln R + C (ln R)³, or the same without C, which is beta.
 
-    Attributes
-    ----------
-    circuit
-        From input to resistance.
-    new
-        Whether nothing was known of it before.
+    `circuit`: from input to resistance; `new`: whether nothing was known of it before.
     """
 
     circuit: Circuit
@@ -304,14 +293,7 @@ class Platinum(Curve):
 class Amplified(Curve):
     """A thermocouple, of whose amplifier gain and zero are looked for.
 
-    Attributes
-    ----------
-    letter
-        Its type.
-    cold_junction
-        Nominal, degC.
-    per_volt
-        Input units per volt.
+    `cold_junction`: nominal, degC; `per_volt`: input units per volt.
     """
 
     letter: str

@@ -41,12 +41,7 @@ class Constant:
 class Hysteresis:
     """The largest difference between the ways up and down.
 
-    Attributes
-    ----------
-    at
-        True value.
-    size
-        What the curve makes of the way down, less that of the way up, in the sensor's unit.
+    `at`: true value; `size`: what the curve makes of the way down, less that of the way up, in the sensor's unit.
     """
 
     at: float
@@ -72,10 +67,6 @@ class Fit:
         The sensor's table with the fitted constants.
     calibration
         The same as the car file's reader makes it.
-    readings
-        In their order.
-    constants
-        With their intervals.
     error
         float64[n].
     studentized

@@ -66,17 +66,9 @@ class Judge:
     It looks at samples from the last one on at which nothing was beyond anything and no limit held: nothing before
     that has a say any more. A channel that stays beyond is judged over the recent stretch.
 
-    Parameters
-    ----------
-    channel
-        With its limits.
-    gates
-        By text of a `when`, the account of its evaluation.
+    `gates`: by text of a `when`, the account of its evaluation.
 
-    Attributes
-    ----------
-    conditions
-        Texts of the `when` that it looks at.
+    `conditions`: texts of the `when` that it looks at.
     """
 
     def __init__(self, channel: Channel, gates: Mapping[str, Account]) -> None:

@@ -99,8 +99,6 @@ class ChannelNow:
         Of the car file; None where it doesn't say.
     formula
         Of a computed channel, as written; "" otherwise.
-    trace
-        The last minute.
     """
 
     name: str

@@ -46,8 +46,6 @@ class Followed:
         Where it comes from (conditions: None), and its limits in words.
     homes
         The messages it depends on; None until all of them have come.
-    condition
-        Of a condition.
     final
         Its samples never change: it looks at no other channel, and at no later sample.
     seen

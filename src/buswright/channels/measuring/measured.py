@@ -97,8 +97,6 @@ def measure_channel(
 
     Parameters
     ----------
-    segments
-        Segments of the capture.
     period_s
         Nominal time between samples; None: it is measured, for gaps.
     on_change

@@ -37,11 +37,6 @@ def quality_of_signal(
     A signal is absent (frame too short, not selected by its multiplexer), outside the database's range by more
     than half a step (values that the value table names are exempt), or marked as not available by its sender
     (NaN, the raw value that the database calls invalid, or a code that J1939 keeps for it).
-
-    Parameters
-    ----------
-    protocol
-        Of its message.
     """
     quality = None if reasons is None else _QUALITY_OF_REASON[reasons]
     invalid = np.isnan(value) if value.dtype.kind == "f" else None

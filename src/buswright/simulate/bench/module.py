@@ -56,8 +56,6 @@ class BenchModule:
 
     Parameters
     ----------
-    build
-        The module.
     stand
         What is on its inputs; whoever tests changes it.
     seed
@@ -65,10 +63,7 @@ class BenchModule:
     epoch_ns
         Time of its first second, nanoseconds since 1970.
 
-    Attributes
-    ----------
-    now_s
-        Up to when it has sent, seconds from the beginning.
+    `now_s`: up to when it has sent, seconds from the beginning.
     """
 
     def __init__(self, build: Build, stand: Stand, *, seed: int = 1, epoch_ns: int = 0) -> None:

@@ -63,12 +63,7 @@ def _slices(
 class ReactingBench:
     """A module and a person in front of a bench test: they do what it asks, as it asks it.
 
-    Parameters
-    ----------
-    module
-        Fresh.
-    epoch_ns
-        Of its first second.
+    `module`: fresh.
 
     Examples
     --------

@@ -32,8 +32,6 @@ class Moment:
 
     Attributes
     ----------
-    cycle
-        The car.
     message, node
         What is sent, by whom.
     seconds : float64[n]

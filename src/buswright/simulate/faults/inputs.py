@@ -89,12 +89,7 @@ def on_for(start_s: float, end_s: float, seconds: Floats) -> Floats:
 def touched(start: Floats, end: Floats, seconds: Floats) -> Floats:
     """Return how much of the latest of several touches is seen behind the input's filter, 0..1.
 
-    Parameters
-    ----------
-    start, end : float64[k]
-        Seconds, ascending.
-    seconds : float64[n]
-        When the input is read.
+    `start`, `end` (float64[k]): seconds, ascending; `seconds` (float64[n]): when the input is read.
     """
     if not len(start):
         return np.zeros(len(seconds))
@@ -117,14 +112,7 @@ class Touches:
     The moments at which it could happen are fixed from the beginning, so a fault that ends later begins with the same
     ones: a live one is switched off while it is there.
 
-    Parameters
-    ----------
-    fault
-        `amount` is how often a second it happens where nothing holds it back.
-    plan, inputs
-        Where.
-    chance
-        What holds it back.
+    `fault`: `amount` is how often a second it happens where nothing holds it back.
     """
 
     def __init__(self, fault: Fault, plan: Plan, inputs: frozenset[str], chance: Chance) -> None:

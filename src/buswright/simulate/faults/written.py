@@ -22,12 +22,7 @@ def read_fault(text: str, *, timed: bool = True) -> Fault:
     A number is the severity, `20s` the onset in seconds from key-on, `20-30s` onset and end, `3x` how often, and
     anything else a variant.
 
-    Parameters
-    ----------
-    text
-        For example `loose-contact:plug:C13@4@20-30s@by-hand`.
-    timed
-        It may say when.
+    `text`: for example `loose-contact:plug:C13@4@20-30s@by-hand`; `timed`: it may say when.
 
     Raises
     ------

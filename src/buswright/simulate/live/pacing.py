@@ -56,8 +56,6 @@ class Played:
 
     Attributes
     ----------
-    frames
-        By bus.
     seconds
         Of the car's time.
     elapsed_s
@@ -80,8 +78,6 @@ class Player:
 
     Parameters
     ----------
-    run
-        What to play; its buses are those of the outlets.
     outlets
         For each index of `Frames.bus` the outlets of that bus.
     speed

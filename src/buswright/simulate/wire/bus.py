@@ -96,8 +96,6 @@ class Released:
         Nanoseconds when they were handed to the bus controller.
     payload : uint8[n, message.length]
         Writable.
-    block
-        Number of the block.
     """
 
     number: Int64s
@@ -135,15 +133,7 @@ class Due:
 
 
 class Wire:
-    """One bus as time goes on; what could not be settled in one block waits for the next.
-
-    Parameters
-    ----------
-    bus
-        The network.
-    talkers
-        Everything that is sent on it.
-    """
+    """One bus as time goes on; what could not be settled in one block waits for the next."""
 
     def __init__(self, bus: Bus, talkers: Sequence[Talker]) -> None:
         self.bus = bus

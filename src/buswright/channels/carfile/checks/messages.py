@@ -25,8 +25,6 @@ def check_messages(car: CarFile, frame_keys: Mapping[FrameName, str], log: Fault
         What could be read, with the databases that could be loaded.
     frame_keys
         How each frame's name stands in the file.
-    log
-        Gets the faults.
     """
     for bus in car.buses.values():
         database = car.databases.get(bus.name)

@@ -49,10 +49,6 @@ def check_parts(
         The named tables as TOML gives them: those that could not be read count as known.
     frame_keys
         How each frame's name stands in the file.
-    log
-        Gets the faults.
-    today
-        For dates that have passed.
     """
     for bus in car.buses.values():
         _check_bus(bus, log)

@@ -24,17 +24,7 @@ _STEPS = 257
 
 
 def check_ranges(car: CarFile, tables: NamedTables, log: FaultLog) -> None:
-    """Log units that don't convert, and limits, fingerprints and bands that contradict a sensor.
-
-    Parameters
-    ----------
-    car
-        What could be read.
-    tables
-        The named tables as TOML gives them.
-    log
-        Gets the faults.
-    """
+    """Log units that don't convert, and limits, fingerprints and bands that contradict a sensor."""
     for sensor in car.sensors.values():
         _check_sensor(car, sensor, tables, log)
     for channel in car.channels.values():
