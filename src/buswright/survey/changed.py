@@ -6,16 +6,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import name_of
+from buswright.channels.units import Floats
 from buswright.frames.table import Bools, Flag, Frames, Int64s, UInt8s
 from buswright.health.track import payloads_of
 from buswright.messages.match import Matcher
 from buswright.survey.gather import rows_by_identifier, wide
 
-Floats = npt.NDArray[np.float64]
 LEAST_SCORE = 6.0
 """Bits of surprise from which a change is named: by chance about one bit in 64 has as much."""
 LEAST_DIFFERENCE = 0.3

@@ -13,11 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from buswright.channels.units import Floats
 from buswright.frames.table import Int64s
 from buswright.survey.gather import Gathered
 from buswright.survey.look import Field
-
-Floats = npt.NDArray[np.float64]
 
 STEP_NS = 50_000_000
 """Spacing of the grid."""

@@ -9,6 +9,7 @@ import numpy as np
 
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.session import Session
+from buswright.channels.units import Floats
 from buswright.frames.table import Bools, Int64s
 from buswright.health.described import Described
 from buswright.health.model.health import BusHealth
@@ -16,7 +17,7 @@ from buswright.health.model.identifiers import Sending
 from buswright.messages.model import Message
 from buswright.survey.changed import Change
 from buswright.survey.gather import Gathered
-from buswright.survey.likeness import Floats, Known, Likeness, alike, known_of
+from buswright.survey.likeness import Known, Likeness, alike, known_of
 from buswright.survey.look import Field, Layout, look
 
 MOST_CHANNELS = 400

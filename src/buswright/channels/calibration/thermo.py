@@ -12,12 +12,10 @@ from functools import lru_cache
 from types import MappingProxyType
 
 import numpy as np
-import numpy.typing as npt
 
 from buswright.channels.calibration.thermocouple_tables import THERMOCOUPLES, ReferenceFunction
+from buswright.channels.units import Floats
 from buswright.errors import UserError
-
-Floats = npt.NDArray[np.float64]
 
 ICE_POINT = 273.15
 """0 degC in kelvin (definition of the degree Celsius)."""

@@ -6,13 +6,11 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.guessing import is_bookkeeping
-from buswright.channels.samples.series import Quality
+from buswright.channels.samples.series import Quality, UInt16s
+from buswright.frames.table import UInt8s
 from buswright.messages.columns import Reason, SignalColumn
 from buswright.messages.model import J1939, Signal
 from buswright.messages.plan import Numbers
-
-UInt8s = npt.NDArray[np.uint8]
-UInt16s = npt.NDArray[np.uint16]
 
 _QUALITY_OF_REASON: UInt16s = np.zeros(8, dtype=np.uint16)
 for _bits in range(8):

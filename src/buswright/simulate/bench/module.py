@@ -12,9 +12,17 @@ from buswright.simulate.bench.stand import Stand, quantities
 from buswright.simulate.car.definition import Bus, Message, Node, Signal
 from buswright.simulate.car.sensing import Moment
 from buswright.simulate.physics.hill import Floats
-from buswright.simulate.wire.bus import MOST_JITTER, Due, Talker, UInt8s, Wire, contents, due_times, in_order
-
-SECOND = 1_000_000_000
+from buswright.simulate.wire.bus import (
+    Due,
+    Talker,
+    UInt8s,
+    Wire,
+    contents,
+    due_times,
+    handed_over,
+    in_order,
+    wide_payload,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,16 +143,13 @@ class BenchModule:
             number, seconds = due_times(message, node, max(start_s - begin, 0.0), stop_s - begin)
             seconds = seconds + begin
             rng = np.random.default_rng([self._seed, self._slice, message.id])
-            jitter = np.minimum(rng.standard_gamma(1.5, len(seconds)) / 1.5, MOST_JITTER) * node.jitter_us
-            released = np.rint(seconds * 1e9 + jitter * 1e3).astype(np.int64)
+            released = handed_over(seconds, node, rng)
             later = replace(node, boot_ms=node.boot_ms + 1000.0 * begin)
             moment = Moment(
                 self._cycle, message, later, seconds, number, self._epoch_ns / 1e9, rng, (self.stand.disturb(),)
             )
-            payload = self._payload(moment)
-            wide = np.zeros((len(seconds), self._wire.width), dtype=np.uint8)
-            wide[:, : payload.shape[1]] = payload
-            parts.append(Due(released, np.full(len(seconds), row), wide))
+            payload = wide_payload(self._payload(moment), self._wire.width)
+            parts.append(Due(released, np.full(len(seconds), row), payload))
         return in_order(parts)
 
     def _payload(self, moment: Moment) -> UInt8s:

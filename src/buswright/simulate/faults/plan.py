@@ -64,11 +64,9 @@ class Reshaper(Protocol):
     @property
     def order(self) -> int:
         """Its place among the reshapers of a talker."""
-        ...
 
     def __call__(self, part: Released, message: Message) -> Released:
         """Return the changed frames; the argument's payload may be overwritten."""
-        ...
 
 
 class RecorderFault(Protocol):
@@ -77,11 +75,9 @@ class RecorderFault(Protocol):
     @property
     def order(self) -> int:
         """Its place between wire and file."""
-        ...
 
     def __call__(self, frames: Frames, events: list[Event], *, final: bool) -> Frames:
         """Return what is recorded instead, and append what the recorder says about it; `final`: nothing follows."""
-        ...
 
 
 @dataclass(frozen=True, slots=True, eq=False)
