@@ -100,15 +100,11 @@ class Edit:
             unchanged = False
         if not unchanged:
             raise CarFileError(f"{self.path}: changed by somebody else meanwhile, not written", hint="do it again")
-        backup = _free_name(place, f"{now:%Y-%m-%d-%H%M%S}")
+        names = (f"{place.name}.{now:%Y-%m-%d-%H%M%S}{f'-{number}' if number else ''}.bak" for number in range(1000))
+        backup = next(place.with_name(name) for name in names if not os.path.lexists(place.with_name(name)))
         write_whole(backup, self.before)
         write_whole(place, self.after)
         return backup
-
-
-def _free_name(path: Path, stamp: str) -> Path:
-    names = (f"{path.name}.{stamp}{f'-{number}' if number else ''}.bak" for number in range(1000))
-    return next(path.with_name(name) for name in names if not os.path.lexists(path.with_name(name)))
 
 
 def edit_car_file(path: str | os.PathLike[str], changes: Sequence[Change], *, untrusted: bool = False) -> Edit:

@@ -119,16 +119,12 @@ def check_car_data(
         try:
             car = _read(document, hashlib.sha256(data).hexdigest(), log, today, untrusted=untrusted)
         except TooManyFaultsError:
-            log.at(_last_place(log), f"reading stopped after {MOST_FAULTS} faults")
+            line, column = max((fault.line, fault.column) for fault in log.faults)
+            log.at(Position(line, column + 1), f"reading stopped after {MOST_FAULTS} faults")
     faults = log.in_order()
     if car is None or any(fault.severity is FaultSeverity.ERROR for fault in faults):
         return CheckResult(None, faults, car.databases if car else MappingProxyType({}), log.notes_of_unused())
     return CheckResult(_completed(car, faults), faults, car.databases, log.notes_of_unused())
-
-
-def _last_place(log: FaultLog) -> Position:
-    line, column = max((fault.line, fault.column) for fault in log.faults)
-    return Position(line, column + 1)
 
 
 def _read(

@@ -305,10 +305,6 @@ def _place(group: str, headers: Sequence[tuple[int, tuple[str, ...]]], lines: Se
 def _last_line(lines: Sequence[str], header: int, headers: Sequence[tuple[int, tuple[str, ...]]]) -> int:
     """Return the last line (from 0) of a table that is neither blank nor a comment."""
     last = next((row for row, _ in headers if row > header), len(lines)) - 1
-    while last > header and _is_blank_or_comment(lines[last]):
+    while last > header and lines[last].strip()[:1] in ("", "#"):
         last -= 1
     return last
-
-
-def _is_blank_or_comment(line: str) -> bool:
-    return not line.strip() or line.lstrip().startswith("#")

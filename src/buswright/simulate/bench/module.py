@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from buswright.frames.table import Flag, Frames, empty_frames
 from buswright.simulate.bench.stand import Stand, quantities
-from buswright.simulate.car.definition import Bus, Message, Node, Signal
+from buswright.simulate.car.definition import Bus, Message, Node
 from buswright.simulate.car.sensing import Moment
-from buswright.simulate.physics.hill import Floats
 from buswright.simulate.wire.bus import (
     Due,
     Talker,
@@ -78,7 +77,11 @@ class BenchModule:
         self.build, self.stand = build, stand
         self.now_s = 0.0
         self._seed, self._epoch_ns = seed, epoch_ns
-        self._messages = [_built(build, message) for message in build.messages if message.name not in build.missing]
+        self._messages = [
+            replace(message, period_ms=2 * message.period_ms) if message.name in build.late else message
+            for message in build.messages
+            if message.name not in build.missing
+        ]
         talkers = [Talker(message.name, message, build.node) for message in self._messages]
         self._wire = Wire(build.bus, talkers)
         self._cycle = quantities(stand)
@@ -153,21 +156,14 @@ class BenchModule:
         return in_order(parts)
 
     def _payload(self, moment: Moment) -> UInt8s:
-        payload = contents(moment, _scaling(self.build.scaled) if self.build.scaled else None)
+        scaled = self.build.scaled
+        payload = contents(moment, lambda signal, values, _: values * scaled.get(signal.name, 1.0))
         message = moment.message
         if message.name in self.build.frozen and message.counter is not None:
             message.counter.insert(payload, np.zeros(len(payload), dtype=np.int64))
             if message.checksum is not None:
                 message.checksum.fill(payload, message.id)
         return payload
-
-
-def _scaling(factors: Mapping[str, float]) -> Callable[[Signal, Floats, Moment], Floats]:
-    return lambda signal, values, _: values * factors.get(signal.name, 1.0)
-
-
-def _built(build: Build, message: Message) -> Message:
-    return replace(message, period_ms=2 * message.period_ms) if message.name in build.late else message
 
 
 def _repeated(sent: Frames) -> Frames:

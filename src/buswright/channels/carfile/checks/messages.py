@@ -103,10 +103,6 @@ def _may_have_source(message: Message, name: str, at: KeyPath, log: FaultLog) ->
     return False
 
 
-def _message_of(database: Database, identifier: int, extended: bool) -> Message | None:
-    return next((m for m in reversed(database.messages) if m.id == identifier and m.extended == extended), None)
-
-
 # -- channels ---------------------------------------------------------------------------------------------------
 
 
@@ -232,8 +228,9 @@ def _check_frame(car: CarFile, entry: FrameEntry, at: KeyPath, log: FaultLog) ->
     database = car.databases.get(entry.name.bus)
     message = car.entries.message(entry.name)
     if message is None:
-        if database and (twin := _message_of(database, entry.name.id, not entry.name.extended)):
-            other = entry.name._replace(extended=not entry.name.extended)
+        other = entry.name._replace(extended=not entry.name.extended)
+        alike = (m for m in reversed(database.messages if database else ()) if (m.id, m.extended) == other[1:])
+        if twin := next(alike, None):
             log.warning(at, f"the database has no such frame, but {twin.name} with {shown(str(other))}")
         return
     if entry.period_ms and message.cycle_time_ms and log.sound(*at, "period_ms"):

@@ -22,7 +22,6 @@ from buswright.channels.formula.parse import Formula
 from buswright.channels.keys.faults import FaultLog, shown, suggestion
 from buswright.channels.keys.positions import KeyPath
 from buswright.messages.checksum import KINDS as CHECKSUM_KINDS
-from buswright.messages.checksum import Checksum, Counter
 
 _SIGNAL_ONLY = ("sensor", "input_scale", "zero", "invalid_raw", "wiring", "fingerprints")
 """Keys that say something about a wire, which a computed channel doesn't have."""
@@ -237,18 +236,13 @@ def _check_payload(entry: FrameEntry, at: KeyPath, log: FaultLog) -> None:
         log.error((*at, "counter", "modulus"), text)
     if checksum and isinstance(checksum.data_id, tuple) and checksum.kind != "e2e-p02":
         log.error((*at, "checksum", "data_id"), "a list of bytes belongs to e2e-p02 only", "one number")
-    if counter and checksum and (shared := _bits(counter) & _checksum_bits(checksum)):
-        text = f"the counter and the checksum share bit {(shared & -shared).bit_length() - 1}"
-        log.error((*at, "counter"), text)
-
-
-def _bits(counter: Counter) -> int:
-    return ((1 << counter.length) - 1) << counter.start
-
-
-def _checksum_bits(checksum: Checksum) -> int:
-    kind = CHECKSUM_KINDS[checksum.kind]
-    return ((1 << kind.width) - 1) << (8 * checksum.byte + kind.shift)
+    if counter and checksum:
+        kind = CHECKSUM_KINDS[checksum.kind]
+        shared = ((1 << counter.length) - 1) << counter.start
+        shared &= ((1 << kind.width) - 1) << (8 * checksum.byte + kind.shift)
+        if shared:
+            text = f"the counter and the checksum share bit {(shared & -shared).bit_length() - 1}"
+            log.error((*at, "counter"), text)
 
 
 # -- the calibration log, and what is left over -------------------------------------------------------------------
