@@ -11,6 +11,7 @@ from buswright.channels.keys.faults import FaultLog, shown, suggestion
 from buswright.channels.keys.positions import KeyPath
 from buswright.messages.match import split_source, with_source
 from buswright.messages.model import J1939, Database, Message, Signal, parse_identifier
+from buswright.messages.plan import raw_range
 
 _RATE_TOLERANCE = 0.02
 """Periods and rates written by hand are rounded: 33 Hz and 30 ms agree."""
@@ -148,8 +149,7 @@ def _check_signal(
 def _check_raw(channel: Channel, signal: Signal, log: FaultLog) -> None:
     if signal.is_float:
         return
-    low = -(1 << signal.length - 1) if signal.signed else 0
-    high = (1 << signal.length - int(signal.signed)) - 1
+    low, high = raw_range(signal)
     for index, raw in enumerate(channel.invalid_raw):
         at = ("channel", channel.name, "invalid_raw", index)
         if log.sound(*at) and not low <= raw <= high:
