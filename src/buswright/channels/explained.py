@@ -128,8 +128,8 @@ def _of_raw(
 ) -> list[Step]:
     if series.raw is None:
         return []
-    steps, raw = [], series.raw[row].item()
-    steps.append(Step("raw", f"{raw:,}" + (f" (0x{raw:X})" if isinstance(raw, int) and raw > 9 else "")))
+    raw = series.raw[row].item()
+    steps = [Step("raw", f"{raw:,}" + (f" (0x{raw:X})" if isinstance(raw, int) and raw > 9 else ""))]
     scaled = float(raw) * float(signal.scale) + float(signal.offset)
     sign = "−" if float(signal.offset) < 0 else "+"
     offset = f" {sign} {abs(float(signal.offset)):g}" if signal.offset else ""
@@ -151,10 +151,8 @@ def _of_raw(
     steps.append(Step("sensor", f"{curve}; {_number(seen, unit)} = {_number(made, series.unit)}"))
     if sensor.healthy is not None:
         low, high = sensor.healthy
-        inside = low < seen < high
-        steps.append(
-            Step("wiring", f"{_number(seen, unit)} is {'inside' if inside else 'outside'} healthy {low:g} to {high:g}")
-        )
+        side = "inside" if low < seen < high else "outside"
+        steps.append(Step("wiring", f"{_number(seen, unit)} is {side} healthy {low:g} to {high:g}"))
     return steps
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,10 +12,7 @@ from buswright.channels.samples.runs import run_starts, segment_of_rows
 from buswright.channels.samples.series import Bools, Floats, Int64s, Series
 
 if TYPE_CHECKING:
-    from buswright.channels.carfile.model import Limits
-
-Level = Literal["caution", "warning"]
-Side = Literal["low", "high"]
+    from buswright.channels.carfile.model import Level, Limits, Side
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,11 +73,8 @@ def exceedances(series: Series, limits: Limits, level: Level, *, gate: Series | 
     starts = run_starts(time_ns, segment_of_rows(series)[rows], series.step_s())
     is_open = np.ones(len(rows), dtype=np.bool_) if gate is None else _is_open(gate, series)[rows]
     found: list[Exceedance] = []
-    sides: tuple[tuple[Side, float | None, float], ...] = (("low", limits.low, -1.0), ("high", limits.high, 1.0))
-    for side, limit, sign in sides:
-        if limit is None:
-            continue
-        excess = sign * (value - limit)
+    for side, limit in limits.ends:
+        excess = value - limit if side == "high" else limit - value
         for first, last in _stretches(excess, time_ns, starts, is_open, limits):
             peak = first + int(np.argmax(excess[first : last + 1]))
             found.append(

@@ -251,13 +251,13 @@ class Session(Mapping[str, Series]):
             return ()
         found: list[Exceedance] = []
         for channel in self.car.channels.values() if name is None else (self.car.channels[name],):
-            for level, limits in (("caution", channel.caution), ("warning", channel.warning)):
-                if limits is None or not len(self[channel.name]):
+            for level, limits in channel.limits:
+                if not len(self[channel.name]):
                     continue
                 gate = None
                 if limits.when is not None:
                     gate = evaluate(limits.when, {each: self[each] for each in limits.when.inputs})
-                found += exceedances(self[channel.name], limits, level, gate=gate)  # type: ignore[arg-type]
+                found += exceedances(self[channel.name], limits, level, gate=gate)
         return tuple(sorted(found, key=lambda each: each.start_ns))
 
     def span_ns(self) -> tuple[int, int] | None:

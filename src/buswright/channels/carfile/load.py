@@ -14,8 +14,7 @@ from typing import Any
 from buswright.channels.carfile import files
 from buswright.channels.carfile.checks.messages import check_messages
 from buswright.channels.carfile.checks.parts import check_parts
-from buswright.channels.carfile.checks.ranges import check_ranges
-from buswright.channels.carfile.checks.units import check_conversions, unit_of
+from buswright.channels.carfile.checks.ranges import check_conversions, check_ranges, unit_of
 from buswright.channels.carfile.keys import DOCUMENT, HOMES
 from buswright.channels.carfile.model import Car, CarFile, FrameEntry, FrameName
 from buswright.channels.keys.faults import MOST_FAULTS, Fault, FaultLog, FaultSeverity, TooManyFaultsError

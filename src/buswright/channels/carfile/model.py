@@ -150,6 +150,12 @@ class Zero:
     why: str = ""
 
 
+Level = Literal["caution", "warning"]
+"""The warning is the graver one."""
+
+Side = Literal["low", "high"]
+
+
 @dataclass(frozen=True, slots=True)
 class Limits:
     """A caution or a warning."""
@@ -159,6 +165,12 @@ class Limits:
     hold_s: float = 0.0
     hysteresis: float = 0.0
     when: Formula | None = None
+
+    @property
+    def ends(self) -> list[tuple[Side, float]]:
+        """On which sides there is a limit, and where."""
+        ends: tuple[tuple[Side, float | None], ...] = (("low", self.low), ("high", self.high))
+        return [(side, limit) for side, limit in ends if limit is not None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,6 +223,17 @@ class Channel:
     wiring: Wiring = field(default_factory=Wiring)
     fingerprints: Fingerprints = field(default_factory=Fingerprints)
     thresholds: Mapping[str, float] = field(default_factory=lambda: NO_THRESHOLDS)
+
+    @property
+    def limits(self) -> list[tuple[Level, Limits]]:
+        """Its caution and its warning, as far as it has them."""
+        levels: tuple[tuple[Level, Limits | None], ...] = (("caution", self.caution), ("warning", self.warning))
+        return [(level, limits) for level, limits in levels if limits is not None]
+
+    @property
+    def limit_values(self) -> list[tuple[Level, Side, float]]:
+        """Every limit with its level and side."""
+        return [(level, side, limit) for level, limits in self.limits for side, limit in limits.ends]
 
 
 class FrameName(NamedTuple):

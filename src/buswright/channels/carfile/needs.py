@@ -41,9 +41,8 @@ def inputs_of(car: CarFile, names: Iterable[str], *, limits: bool = True) -> tup
             continue
         found[name] = None
         waiting += car.sources_of(name)
-        for each in (car.channels[name].caution, car.channels[name].warning) if limits else ():
-            if each is not None and each.when is not None:
-                waiting += each.when.inputs
+        for _, each in car.channels[name].limits if limits else ():
+            waiting += each.when.inputs if each.when is not None else ()
     return tuple(found)
 
 

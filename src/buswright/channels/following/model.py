@@ -8,8 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from buswright.channels.carfile.model import CarFile, FrameName, Wiring
-from buswright.channels.limits import Level, Side
+from buswright.channels.carfile.model import CarFile, FrameName, Level, Side, Wiring
 from buswright.channels.samples.series import Series
 from buswright.findings import THRESHOLDS
 

@@ -213,12 +213,10 @@ def _check_database_range(channel: Channel, signal: Signal, log: FaultLog) -> No
             return
         factor, offset = units.line(signal.unit, channel.unit)
         low, high = low * factor + offset, high * factor + offset
-    for grade, limits in (("caution", channel.caution), ("warning", channel.warning)):
-        for key in ("low", "high"):
-            limit = getattr(limits, key) if limits else None
-            if limit is not None and not low <= limit <= high:
-                text = f"{limit:g} lies outside the signal's own range in the database, {low:g} to {high:g}"
-                log.warning(("channel", channel.name, grade, key), text)
+    for grade, key, limit in channel.limit_values:
+        if not low <= limit <= high:
+            text = f"{limit:g} lies outside the signal's own range in the database, {low:g} to {high:g}"
+            log.warning(("channel", channel.name, grade, key), text)
 
 
 # -- frames -----------------------------------------------------------------------------------------------------

@@ -129,11 +129,10 @@ def _check_channel(channel: Channel, tables: NamedTables, log: FaultLog) -> None
         log.error((*at, "input_scale"), "0 makes every value the same")
     if channel.formula:
         _check_inputs(channel.formula, tables["channel"], (*at, "formula"), log)
-    for grade, limits in (("caution", channel.caution), ("warning", channel.warning)):
-        if limits:
-            _check_limits(limits, (*at, grade), log)
-            if limits.when:
-                _check_inputs(limits.when, tables["channel"], (*at, grade, "when"), log)
+    for grade, limits in channel.limits:
+        _check_limits(limits, (*at, grade), log)
+        if limits.when:
+            _check_inputs(limits.when, tables["channel"], (*at, grade, "when"), log)
     if channel.caution and channel.warning:
         _check_order(channel.caution, channel.warning, at, log)
 
