@@ -18,7 +18,7 @@ from buswright.health.channels.evidence import Channels, measure_channels
 from buswright.health.model.health import BusHealth
 from buswright.health.track import HealthTracker
 from buswright.simulate.faults.catalogue import GroundTruth
-from buswright.simulate.scenarios import Scenario, clean_scenarios, scenarios
+from tests.simulate.scenarios import Scenario, clean_scenarios, scenarios
 
 from .matrix import wrenfell
 

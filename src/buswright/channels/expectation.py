@@ -119,14 +119,10 @@ def expectation(
 
     Parameters
     ----------
-    car
-        The car file.
     message
         What the database calls it; None where it doesn't know it.
     remembered
         What it was like in a good run.
-    learned
-        What the traffic shows.
     """
     found = NOTHING
     if car is not None:
@@ -182,17 +178,9 @@ def _of_message(message: Message) -> Facts:
 class Expectations:
     """What is expected of the identifiers of a car, found once for each.
 
-    Parameters
-    ----------
-    car
-        The car file.
-    remembered
-        What identifiers were like in a good run.
+    `remembered`: what identifiers were like in a good run.
 
-    Attributes
-    ----------
-    of_channel
-        What sessions of this car found for the samples of their channels, by name.
+    `of_channel`: what sessions of this car found for the samples of their channels, by name.
     """
 
     def __init__(self, car: CarFile | None = None, remembered: Mapping[FrameName, Facts] = NO_FACTS) -> None:

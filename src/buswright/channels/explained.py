@@ -29,14 +29,7 @@ class Step:
 class Explained:
     """One sample, explained.
 
-    Attributes
-    ----------
-    channel
-        Its name.
-    time_ns
-        Of the sample.
-    steps
-        From the raw number to the unit.
+    `steps`: from the raw number to the unit.
     """
 
     channel: str
@@ -51,8 +44,6 @@ def explain(session: Session, name: str, at_ns: int | None = None) -> Explained 
     ----------
     session
         The capture, decoded.
-    name
-        Of the channel.
     at_ns
         On the capture's clock; None: the last sample of all.
 
@@ -81,8 +72,6 @@ def explain_sample(car: CarFile, series: Series, row: int, others: Mapping[str, 
 
     Parameters
     ----------
-    car
-        The car file.
     series, row
         The channel's samples, and which of them.
     others
@@ -139,8 +128,8 @@ def _of_raw(
 ) -> list[Step]:
     if series.raw is None:
         return []
-    steps, raw = [], series.raw[row].item()
-    steps.append(Step("raw", f"{raw:,}" + (f" (0x{raw:X})" if isinstance(raw, int) and raw > 9 else "")))
+    raw = series.raw[row].item()
+    steps = [Step("raw", f"{raw:,}" + (f" (0x{raw:X})" if isinstance(raw, int) and raw > 9 else ""))]
     scaled = float(raw) * float(signal.scale) + float(signal.offset)
     sign = "−" if float(signal.offset) < 0 else "+"
     offset = f" {sign} {abs(float(signal.offset)):g}" if signal.offset else ""
@@ -162,10 +151,8 @@ def _of_raw(
     steps.append(Step("sensor", f"{curve}; {_number(seen, unit)} = {_number(made, series.unit)}"))
     if sensor.healthy is not None:
         low, high = sensor.healthy
-        inside = low < seen < high
-        steps.append(
-            Step("wiring", f"{_number(seen, unit)} is {'inside' if inside else 'outside'} healthy {low:g} to {high:g}")
-        )
+        side = "inside" if low < seen < high else "outside"
+        steps.append(Step("wiring", f"{_number(seen, unit)} is {side} healthy {low:g} to {high:g}"))
     return steps
 
 

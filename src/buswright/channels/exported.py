@@ -31,12 +31,7 @@ def array_of(values: npt.NDArray[Any], absent: Bools | None = None) -> pa.Array:
     `pyarrow.array` looks for pandas objects, and imports pandas to do so where that is installed: a quarter of a
     second that a short capture would wait for. So arrays are made of their buffers here.
 
-    Parameters
-    ----------
-    values : [n]
-        Numbers, or bool.
-    absent : bool[n], optional
-        Where it is null.
+    `values` ([n]): numbers, or bool; `absent` (bool[n], optional): where it is null.
     """
     import pyarrow as pa
 

@@ -61,10 +61,7 @@ def keys_by_bus(groups: Iterable[Group]) -> dict[str, set[Key]]:
 def keys_in(frames: Frames, names: Mapping[str, str]) -> dict[str, set[Key]]:
     """Return the identifiers of the data frames of a batch, by bus name.
 
-    Parameters
-    ----------
-    names
-        Interface to bus name.
+    `names`: interface to bus name.
     """
     data = ~frames.has(Flag.ERROR | Flag.REMOTE)
     extended = frames.has(Flag.EXTENDED)[data].astype(np.int64)
@@ -92,8 +89,6 @@ def misfit_of(
         Identifiers by bus name.
     interfaces
         Of the capture.
-    car
-        The car file, if there is one.
     databases
         Those of the user, by bus name; the car file's are added.
     bus_names
@@ -129,8 +124,6 @@ def misfit(
     ----------
     seen
         Identifiers by bus name.
-    databases
-        By bus name.
     names
         Interface to bus name.
     interfaces
@@ -177,8 +170,6 @@ def wrong_names(
         Names of buses that the user bound a database to.
     interfaces
         Of the capture.
-    car
-        The car file, if there is one.
     """
     there = f"the capture has {', '.join(interfaces)}"
     if interfaces and names and not set(names) & set(interfaces):

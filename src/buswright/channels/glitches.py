@@ -52,8 +52,6 @@ class Watched:
 
     Attributes
     ----------
-    channel
-        Name.
     step, span
         One raw step and the whole range, in its quantity; a step of 0 and a span of None where unknown.
     ends
@@ -123,11 +121,6 @@ class GlitchCounter:
     once; else a spike, if it was back within these 2 % in a tenth of a second, counted when it was. (Without the 2 %,
     noise about a clipped zero would be spikes: most of it is one value, so that its robust deviation is none.) What
     stands at a rail from the first sample on is none until it has left it. Common practice, no source.
-
-    Parameters
-    ----------
-    watched
-        What is known of the channel.
     """
 
     def __init__(self, watched: Watched) -> None:

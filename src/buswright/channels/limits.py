@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,10 +12,7 @@ from buswright.channels.samples.runs import run_starts, segment_of_rows
 from buswright.channels.samples.series import Bools, Floats, Int64s, Series
 
 if TYPE_CHECKING:
-    from buswright.channels.carfile.model import Limits
-
-Level = Literal["caution", "warning"]
-Side = Literal["low", "high"]
+    from buswright.channels.carfile.model import Level, Limits, Side
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +60,6 @@ def exceedances(series: Series, limits: Limits, level: Level, *, gate: Series | 
 
     Parameters
     ----------
-    series
-        The channel.
     limits
         Low, high (None: no such limit), hold in seconds, hysteresis in the channel's unit.
     level
@@ -78,11 +73,8 @@ def exceedances(series: Series, limits: Limits, level: Level, *, gate: Series | 
     starts = run_starts(time_ns, segment_of_rows(series)[rows], series.step_s())
     is_open = np.ones(len(rows), dtype=np.bool_) if gate is None else _is_open(gate, series)[rows]
     found: list[Exceedance] = []
-    sides: tuple[tuple[Side, float | None, float], ...] = (("low", limits.low, -1.0), ("high", limits.high, 1.0))
-    for side, limit, sign in sides:
-        if limit is None:
-            continue
-        excess = sign * (value - limit)
+    for side, limit in limits.ends:
+        excess = value - limit if side == "high" else limit - value
         for first, last in _stretches(excess, time_ns, starts, is_open, limits):
             peak = first + int(np.argmax(excess[first : last + 1]))
             found.append(
@@ -104,17 +96,7 @@ def exceedances(series: Series, limits: Limits, level: Level, *, gate: Series | 
 
 def _is_open(gate: Series, series: Series) -> Bools:
     """Whether the gate is open at each sample of the series; bool[n]."""
-    as_state = Series(
-        gate.name,
-        gate.unit,
-        gate.time_ns,
-        gate.value,
-        quality=gate.quality,
-        period_s=gate.period_s,
-        kind="state",
-        segments=gate.segments,
-    )
-    value, _ = align(as_state, series.time_ns, series.segments)
+    value, _ = align(replace(gate, kind="state"), series.time_ns, series.segments)
     is_open: Bools = np.isfinite(value) & (value != 0)
     return is_open
 

@@ -192,14 +192,14 @@ class Session(Mapping[str, Series]):
         if found is None:
             return Measured(Series(name, channel.unit, np.zeros(0, dtype=np.int64), np.zeros(0)), None)
         sensor = self.car.sensors.get(channel.sensor) if self.car is not None and channel.sensor else None
-        period_s, segments = self._period_s(name), self.recorded.segment_count
+        expected = self.expected(name)
         return measure_channel(
             channel,
             sensor,
             *found,
-            segments=segments,
-            period_s=period_s,
-            on_change=bool(self.expected(name).change_driven.value),
+            segments=self.recorded.segment_count,
+            period_s=None if expected.due_ns is None else expected.due_ns / 1e9,
+            on_change=bool(expected.change_driven.value),
             lookup=self.__getitem__,
         )
 
@@ -237,10 +237,6 @@ class Session(Mapping[str, Series]):
             known[name] = self._expectations.of_signal(message.group, signal.signal, rate)
         return known[name]
 
-    def _period_s(self, name: str) -> float | None:
-        due = self.expected(name).due_ns
-        return None if due is None else due / 1e9
-
     # Over all channels --------------------------------------------------------------------------------------------
 
     def exceedances(self, name: str | None = None) -> tuple[Exceedance, ...]:
@@ -255,13 +251,13 @@ class Session(Mapping[str, Series]):
             return ()
         found: list[Exceedance] = []
         for channel in self.car.channels.values() if name is None else (self.car.channels[name],):
-            for level, limits in (("caution", channel.caution), ("warning", channel.warning)):
-                if limits is None or not len(self[channel.name]):
+            for level, limits in channel.limits:
+                if not len(self[channel.name]):
                     continue
                 gate = None
                 if limits.when is not None:
                     gate = evaluate(limits.when, {each: self[each] for each in limits.when.inputs})
-                found += exceedances(self[channel.name], limits, level, gate=gate)  # type: ignore[arg-type]
+                found += exceedances(self[channel.name], limits, level, gate=gate)
         return tuple(sorted(found, key=lambda each: each.start_ns))
 
     def span_ns(self) -> tuple[int, int] | None:
@@ -278,10 +274,7 @@ class Session(Mapping[str, Series]):
         Points are counted from the capture's first frame, whatever was selected, so that tables of one capture can be
         joined; where every message is silent for more than `PAUSE_S` (the night between two runs) there are none.
 
-        Parameters
-        ----------
-        rate_hz
-            Above 0.
+        `rate_hz`: above 0.
 
         Raises
         ------
@@ -322,8 +315,6 @@ class Session(Mapping[str, Series]):
 
         Parameters
         ----------
-        rate_hz
-            Of the grid; see `grid_ns`.
         names
             Default: all channels.
 
@@ -336,10 +327,8 @@ class Session(Mapping[str, Series]):
         wanted = list(self.names if names is None else names)
         for name, (value, quality) in zip(wanted, resample_each(map(self.__getitem__, wanted), points), strict=True):
             if self._spool is not None:
-                kept = self._spool.keep(value), None if quality is None else self._spool.keep(quality)
-                columns[name] = Resampled(*kept)
-            else:
-                columns[name] = Resampled(value, quality)
+                value, quality = self._spool.keep(value), None if quality is None else self._spool.keep(quality)
+            columns[name] = Resampled(value, quality)
         return points, columns
 
 

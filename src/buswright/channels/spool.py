@@ -96,10 +96,7 @@ class Spool:
 class Parts:
     """A column that comes in parts, joined when asked for; a part of None is one of zeros.
 
-    Parameters
-    ----------
-    parts, lengths
-        The first ones, and how many rows each has.
+    `parts`, `lengths`: the first ones, and how many rows each has.
     """
 
     __slots__ = ("_kept", "_lengths", "_parts")

@@ -14,6 +14,7 @@ from buswright.channels.glitches import Watched
 from buswright.channels.samples.series import Series
 from buswright.findings import THRESHOLDS
 from buswright.messages.model import Signal
+from buswright.messages.plan import raw_range
 
 _SMALLEST_CODE = 4
 """Bits from which on a raw code has ends that mean something; shorter ones are states."""
@@ -79,6 +80,5 @@ def _span(sensor: Sensor | None, signal: Signal, scale: float) -> float | None:
 def _ends(signal: Signal) -> tuple[float, float] | None:
     if signal.is_float or signal.length < _SMALLEST_CODE:
         return None
-    if signal.signed:
-        return -(2.0 ** (signal.length - 1)), 2.0 ** (signal.length - 1) - 1
-    return 0.0, 2.0**signal.length - 1
+    low, high = raw_range(signal)
+    return float(low), float(high)

@@ -75,7 +75,8 @@ def _lines(bus: str, messages: tuple[Message, ...], fd: bool, nodes: tuple[Node,
     for message in messages:
         yield f'BA_ "GenMsgCycleTime" BO_ {_frame_id(message)} {message.period_ms};'
         if fd:
-            yield f'BA_ "VFrameFormat" BO_ {_frame_id(message)} {_frame_format(message)};'
+            word = ("Extended" if message.extended else "Standard") + ("CAN_FD" if message.fd else "CAN")
+            yield f'BA_ "VFrameFormat" BO_ {_frame_id(message)} {_FRAME_FORMATS.index(word)};'
     for message in messages:
         for signal in message.signals:
             if signal.choices:
@@ -85,11 +86,6 @@ def _lines(bus: str, messages: tuple[Message, ...], fd: bool, nodes: tuple[Node,
 
 def _frame_id(message: Message) -> int:
     return message.id | (_EXTENDED if message.extended else 0)
-
-
-def _frame_format(message: Message) -> int:
-    word = ("Extended" if message.extended else "Standard") + ("CAN_FD" if message.fd else "CAN")
-    return _FRAME_FORMATS.index(word)
 
 
 def _signal_line(message: Message, signal: Signal) -> str:

@@ -29,10 +29,7 @@ START_EPOCH_NS = 1_775_901_600_000_000_000
 class SimulatedRun(Iterator[Frames]):
     """One run: its batches, and what else is known when they have all been taken.
 
-    Attributes
-    ----------
-    events
-        What the recorder said besides frames, in order of time.
+    `events`: what the recorder said besides frames, in order of time.
     """
 
     def __init__(self, batches: Iterator[Frames], events: list[Event], plan: Plan | None) -> None:

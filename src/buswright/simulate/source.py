@@ -26,10 +26,7 @@ DEMO_S = 60.0
 class SimulatedCapture(Capture):
     """A run of the Wrenfell 3, simulated each time it is read, always the same.
 
-    Parameters
-    ----------
-    seconds, seed, options
-        See `simulate_run`.
+    `seconds`, `seed`, `options`: see `simulate_run`.
     """
 
     def __init__(self, seconds: float = DEMO_S, seed: int = 1, **options: Any) -> None:

@@ -6,15 +6,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import name_of
+from buswright.channels.units import Floats
 from buswright.frames.table import Bools, Flag, Frames, Int64s, UInt8s
 from buswright.health.track import payloads_of
-from buswright.messages.match import Kind, Matcher
+from buswright.messages.match import Matcher
+from buswright.survey.gather import rows_by_identifier, wide
 
-Floats = npt.NDArray[np.float64]
 LEAST_SCORE = 6.0
 """Bits of surprise from which a change is named: by chance about one bit in 64 has as much."""
 LEAST_DIFFERENCE = 0.3
@@ -27,8 +27,6 @@ class Flips:
 
     Attributes
     ----------
-    inside, outside
-        Frames that follow another one.
     flips_inside, flips_outside : int64[8 * L]
         How often each bit changed.
     ones_inside, ones_outside : int64[8 * L]
@@ -95,15 +93,11 @@ class ChangesFold:
         """Take the next batch."""
         if not len(frames):
             return
-        codes = self._matcher.match(frames)
-        timed = (frames.flags & np.uint8(Flag.UNTIMED)) == 0
-        order = np.argsort(codes, kind="stable")
-        order = order[timed[order]]
-        found, starts = np.unique(codes[order], return_index=True)
-        for code, rows in zip(found.tolist(), np.split(order, starts[1:]), strict=True):
-            if len(rows) and self._matcher.groups[code].kind is Kind.UNMATCHED:
+        for code, every in rows_by_identifier(self._matcher, frames):
+            rows = every[(frames.flags[every] & np.uint8(Flag.UNTIMED)) == 0]
+            if len(rows):
                 payload = payloads_of(frames, rows, frames.payload[rows], frames.length[rows])
-                self._add(code, frames.time_ns[rows], payload, frames.length[rows])
+                self._add(code, frames.time_ns[rows], wide(payload, 64), frames.length[rows])
 
     def inside(self, time_ns: Int64s) -> Bools:
         """Tell which times lie in a stretch."""
@@ -112,20 +106,18 @@ class ChangesFold:
         return found
 
     def _add(self, code: int, time_ns: Int64s, payload: UInt8s, length: UInt8s) -> None:
-        wide = np.zeros((len(payload), 64), dtype=np.uint8)
-        wide[:, : payload.shape[1]] = payload
         inside = self.inside(time_ns)
-        before = self._last.get(code)
-        self._last[code] = int(length[-1]), wide[-1].copy()
-        if before is None:
-            moved, same, inside = wide[1:] ^ wide[:-1], length[1:] == length[:-1], inside[1:]
-            now = wide[1:]
+        last = self._last.get(code)
+        self._last[code] = int(length[-1]), payload[-1].copy()
+        if last is None:
+            before, payload, inside = payload[:-1], payload[1:], inside[1:]
+            same = length[1:] == length[:-1]
         else:
-            moved = wide ^ np.concatenate([before[1][np.newaxis], wide[:-1]])
-            same, now = length == np.concatenate([[np.uint8(before[0])], length[:-1]]), wide
+            before = np.concatenate([last[1][np.newaxis], payload[:-1]])
+            same = length == np.concatenate([[np.uint8(last[0])], length[:-1]])
         counts = self._counts.setdefault(code, {})
         for name, rows in (("inside", inside & same), ("outside", ~inside & same)):
-            for what, column in (("flips", moved), ("ones", now)):
+            for what, column in (("flips", payload ^ before), ("ones", payload)):
                 bits = np.unpackbits(column[rows], axis=1, bitorder="little").sum(axis=0, dtype=np.int64)
                 key = f"{what}_{name}"
                 counts[key] = counts.get(key, np.zeros(512, dtype=np.int64)) + bits
@@ -148,8 +140,6 @@ class Change:
 
     Attributes
     ----------
-    name
-        Identifier.
     message, signal
         What the database calls it; empty where it doesn't. A field of the survey has its name as `signal`.
     bits

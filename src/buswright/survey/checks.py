@@ -15,7 +15,7 @@ import numpy as np
 
 from buswright.frames.table import UInt8s
 from buswright.health.identifiers.checksum import find_checksum
-from buswright.messages.checksum import KINDS, Checksum, UInt16s, crc_table
+from buswright.messages.checksum import KINDS, Checksum, crc_table
 
 LEAST_FRAMES = 48
 """Different payloads from which a checksum of unknown constant is believed."""
@@ -45,8 +45,6 @@ class Check:
         First and last byte covered, both included, its own left out.
     kind
         Its name in a car file; empty where a car file has none for it.
-    text
-        Which it is, in words.
     checksum
         As a car file can describe it; None where it can't.
     right, frames
@@ -66,10 +64,7 @@ class Check:
 def find_check(payload: UInt8s, identifier: int) -> Check | None:
     """Look for the checksum of one identifier's frames.
 
-    Parameters
-    ----------
-    payload : uint8[n, L]
-        Frames in order, all of one length.
+    `payload` (uint8[n, L]): frames in order, all of one length.
     """
     size = payload.shape[1]
     if not len(payload):
@@ -219,10 +214,5 @@ def rank(rows: UInt8s) -> int:
     return len(basis)
 
 
-def _tables() -> UInt8s:
-    found: list[UInt16s] = [crc_table(polynomial, 8) for polynomial in range(1, 256, 2)]
-    return np.stack(found).astype(np.uint8)
-
-
-_TABLES = _tables()
+_TABLES: UInt8s = np.stack([crc_table(polynomial, 8) for polynomial in range(1, 256, 2)]).astype(np.uint8)
 """Of every CRC-8 whose polynomial is odd (an even one forgets bits); uint8[128, 256]."""

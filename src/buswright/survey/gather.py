@@ -7,11 +7,10 @@ identifier of eight bytes however long the run is.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import name_of
@@ -32,8 +31,6 @@ class Gathered:
 
     Attributes
     ----------
-    name
-        Bus and identifier.
     frames
         How many came, all lengths.
     length
@@ -63,13 +60,20 @@ class Gathered:
         return moved
 
 
+def rows_by_identifier(matcher: Matcher, frames: Frames) -> Iterator[tuple[int, Int64s]]:
+    """Yield the rows of each identifier's data frames in a batch, in order, under the matcher's code for it."""
+    codes = matcher.match(frames)
+    order = np.argsort(codes, kind="stable")
+    found, starts = np.unique(codes[order], return_index=True)
+    for code, rows in zip(found.tolist(), np.split(order, starts[1:]), strict=True):
+        if len(rows) and matcher.groups[code].kind is Kind.UNMATCHED:
+            yield code, rows
+
+
 class SurveyFold:
     """Gathers what `survey` needs.
 
-    Parameters
-    ----------
-    bus_names
-        Interface to bus name.
+    `bus_names`: interface to bus name.
     """
 
     def __init__(self, bus_names: Mapping[str, str]) -> None:
@@ -80,12 +84,7 @@ class SurveyFold:
         """Take the next batch."""
         if not len(frames):
             return
-        codes = self._matcher.match(frames)
-        order = np.argsort(codes, kind="stable")
-        found, starts = np.unique(codes[order], return_index=True)
-        for code, rows in zip(found.tolist(), np.split(order, starts[1:]), strict=True):
-            if self._matcher.groups[code].kind is not Kind.UNMATCHED:
-                continue
+        for code, rows in rows_by_identifier(self._matcher, frames):
             lane = self._lanes.get(code)
             if lane is None:
                 lane = self._lanes[code] = _Lane(name_of(self._matcher.groups[code]))
@@ -134,7 +133,7 @@ class _Lane:
         """Count the changes of each bit; a frame of another length than the one before tells nothing."""
         if self._last is not None:
             width = max(payload.shape[1], len(self._last))
-            payload = np.concatenate([_wide(self._last[np.newaxis], width), _wide(payload, width)])
+            payload = np.concatenate([wide(self._last[np.newaxis], width), wide(payload, width)])
             length = np.concatenate([[np.uint8(self._last_length)], length])
         self._last, self._last_length = payload[-1].copy(), int(length[-1])
         if len(payload) < 2:
@@ -152,7 +151,7 @@ class _Lane:
         size = int(self._lengths.argmax())
         width = max(row[2].shape[1] for row in self._rows)
         number, time_ns, length = (np.concatenate([row[at] for row in self._rows]) for at in (0, 1, 3))
-        payload = np.concatenate([_wide(row[2], width) for row in self._rows])
+        payload = np.concatenate([wide(row[2], width) for row in self._rows])
         whole = length == size
         number = number[whole]
         return Gathered(
@@ -172,9 +171,7 @@ def _kept(frames: int, every: int) -> int:
     return whole * STRETCH + min(rest, STRETCH)
 
 
-def _wide(payload: npt.NDArray[np.uint8], width: int) -> UInt8s:
-    if payload.shape[1] == width:
-        return payload
-    wide = np.zeros((len(payload), width), dtype=np.uint8)
-    wide[:, : payload.shape[1]] = payload
-    return wide
+def wide(payload: UInt8s, width: int) -> UInt8s:
+    """Return payloads of at least so many bytes, with zeros behind."""
+    missing = width - payload.shape[1]
+    return np.pad(payload, ((0, 0), (0, missing))) if missing > 0 else payload

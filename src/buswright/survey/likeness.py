@@ -13,11 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from buswright.channels.units import Floats
 from buswright.frames.table import Int64s
 from buswright.survey.gather import Gathered
 from buswright.survey.look import Field
-
-Floats = npt.NDArray[np.float64]
 
 STEP_NS = 50_000_000
 """Spacing of the grid."""
@@ -44,8 +43,6 @@ class Likeness:
 
     Attributes
     ----------
-    channel, unit
-        Its name and unit.
     r, changes_r
         Correlation of the values, and of their changes over half a second.
     lag_ms

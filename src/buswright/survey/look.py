@@ -121,10 +121,6 @@ class Layout:
 
     Attributes
     ----------
-    frames
-        Frames looked at.
-    length
-        Payload bytes.
     fields
         By their place.
     constant : bool[8 * length]

@@ -30,8 +30,6 @@ class Multiplexer:
 
     Attributes
     ----------
-    token
-        Where it stands.
     values
         Those that come, ascending.
     depending : bool[8 * L]

@@ -29,8 +29,6 @@ class Sign:
         What the numbers speak for; False where nothing does.
     confidence
         0.5 (nothing tells) to 1.
-    why
-        What tells.
     """
 
     signed: bool

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.session import Session
+from buswright.channels.units import Floats
 from buswright.frames.table import Bools, Int64s
 from buswright.health.described import Described
 from buswright.health.model.health import BusHealth
@@ -16,7 +17,7 @@ from buswright.health.model.identifiers import Sending
 from buswright.messages.model import Message
 from buswright.survey.changed import Change
 from buswright.survey.gather import Gathered
-from buswright.survey.likeness import Floats, Known, Likeness, alike, known_of
+from buswright.survey.likeness import Known, Likeness, alike, known_of
 from buswright.survey.look import Field, Layout, look
 
 MOST_CHANNELS = 400
@@ -33,12 +34,8 @@ class Surveyed:
 
     Attributes
     ----------
-    name
-        Bus and identifier.
     message
         What a database calls it; None where none knows it.
-    frames
-        How many came.
     period_ns, sending
         Its rhythm, as `health` measures it; None where that isn't known.
     layout
@@ -47,8 +44,6 @@ class Surveyed:
         For each field of the layout the channels that it follows, the most similar first.
     crossing_s
         For each field, how many seconds it takes over its range at its mean speed; None where it is no quantity.
-    gathered
-        The frames looked at.
     """
 
     name: FrameName
@@ -105,14 +100,7 @@ def survey(
 ) -> Survey:
     """Survey what was gathered.
 
-    Parameters
-    ----------
-    health
-        The same frames, measured.
-    described
-        What databases and the car file say.
-    session
-        Known channels; None without.
+    `health`: the same frames, measured; `described`: what databases and the car file say.
     """
     known = known_of(_series(session)) if session is not None else None
     found, explained = [], 0
@@ -153,7 +141,7 @@ def survey_one(each: Gathered, message: Message | None, health: BusHealth, known
         for field in layout.fields
     )
     crossing = tuple(_crossing_s(bare, field) for field in layout.fields)
-    return Surveyed(name, message, each.frames, bare.period_ns, bare.sending, layout, likeness, crossing, each)
+    return replace(bare, likeness=likeness, crossing_s=crossing)
 
 
 def _crossing_s(each: Surveyed, field: Field) -> float | None:

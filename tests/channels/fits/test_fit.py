@@ -19,7 +19,9 @@ from buswright.channels.fits.readings import Reading
 from buswright.channels.fits.student import half_width, quantile
 
 STRD = json.loads((Path(__file__).parent / "nist_strd.json").read_text(encoding="utf-8"))["sets"]
-THERMO = json.loads((Path(__file__).parents[1] / "reference_temperature.json").read_text(encoding="utf-8"))
+THERMO = json.loads(
+    (Path(__file__).parents[1] / "calibration" / "reference_temperature.json").read_text(encoding="utf-8")
+)
 
 LINE = {"kind": "linear", "electrical": "V", "unit": "bar"}
 NTC = {

@@ -10,7 +10,9 @@ import pytest
 from buswright.channels.fits.fixed_points import boiling_celsius, pressure_at
 from buswright.errors import UserError
 
-WATER = json.loads((Path(__file__).parents[1] / "reference_temperature.json").read_text(encoding="utf-8"))["water"]
+WATER = json.loads(
+    (Path(__file__).parents[1] / "calibration" / "reference_temperature.json").read_text(encoding="utf-8")
+)["water"]
 
 
 @pytest.mark.parametrize("row", WATER["boiling_p_rows"])

@@ -12,9 +12,9 @@ from buswright.simulate.car import networks as car
 from buswright.simulate.faults import catalogue
 from buswright.simulate.faults.catalogue import KINDS, Fault, Tried, injector
 from buswright.simulate.run import START_EPOCH_NS, simulate_run
-from buswright.simulate.scenarios import clean_scenarios, scenarios
 from buswright.simulate.source import SimulatedCapture
 from tests.simulate.fault_runs import at, clean, clean_measured, measured, possible, same, seconds_of, seen
+from tests.simulate.scenarios import clean_scenarios, scenarios
 
 
 def test_every_fault_can_be_put_in():
@@ -75,7 +75,7 @@ def test_an_impossible_fault_is_refused_with_what_would_be_possible(arguments, s
         (Fault("wrong-length", "id:chassis/1B1", severity=8), "another number"),
         (Fault("segment-open", variant="power_node"), "wheel_node"),
         (Fault("id-missing", onset_s=100.0), "earlier onset"),
-        (Fault("bad-lines"), "written_run"),
+        (Fault("bad-lines"), "damaged"),
     ],
 )
 def test_a_subject_that_is_not_there_is_named_with_those_that_are(fault, says):

@@ -6,9 +6,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from buswright.channels.units import Floats
 
 _MOST_STEPS = 100  # bisection alone needs 60 to exhaust a float64; Newton steps end it after about six
 

@@ -12,12 +12,10 @@ from functools import lru_cache
 from types import MappingProxyType
 
 import numpy as np
-import numpy.typing as npt
 
 from buswright.channels.calibration.thermocouple_tables import THERMOCOUPLES, ReferenceFunction
+from buswright.channels.units import Floats
 from buswright.errors import UserError
-
-Floats = npt.NDArray[np.float64]
 
 ICE_POINT = 273.15
 """0 degC in kelvin (definition of the degree Celsius)."""
@@ -102,9 +100,9 @@ def thermistor_ohm(celsius: Floats, coefficients: SteinhartHart) -> Floats:
     return in_blocks(ohm, celsius)
 
 
-def steinhart_hart_of_beta(ohm: float, beta: float, celsius: float = 25.0) -> SteinhartHart:
-    """Coefficients that say the same as R = R0 exp(beta (1/T - 1/T0)): A and B, and C = 0."""
-    return 1.0 / (celsius + ICE_POINT) - float(np.log(ohm)) / beta, 1.0 / beta, 0.0
+def steinhart_hart_of_beta(r25: float, beta: float) -> SteinhartHart:
+    """Coefficients that say the same as R = r25 exp(beta (1/T - 1/298.15)): A and B, and C = 0."""
+    return 1.0 / (25.0 + ICE_POINT) - float(np.log(r25)) / beta, 1.0 / beta, 0.0
 
 
 def falls_throughout(coefficients: SteinhartHart, low_ohm: float, high_ohm: float) -> bool:

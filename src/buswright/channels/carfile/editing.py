@@ -53,8 +53,6 @@ class Edit:
 
     Attributes
     ----------
-    path
-        The file.
     before, after
         Its bytes.
     result
@@ -79,10 +77,7 @@ class Edit:
     def save(self, now: datetime.datetime) -> Path | None:
         """Write the file as a whole, and what it was to a file beside it.
 
-        Parameters
-        ----------
-        now
-            Local time, for the name of that file.
+        `now`: local time, for the name of that file.
 
         Returns
         -------
@@ -105,36 +100,17 @@ class Edit:
             unchanged = False
         if not unchanged:
             raise CarFileError(f"{self.path}: changed by somebody else meanwhile, not written", hint="do it again")
-        backup = _free_name(place, f"{now:%Y-%m-%d-%H%M%S}")
+        names = (f"{place.name}.{now:%Y-%m-%d-%H%M%S}{f'-{number}' if number else ''}.bak" for number in range(1000))
+        backup = next(place.with_name(name) for name in names if not os.path.lexists(place.with_name(name)))
         write_whole(backup, self.before)
         write_whole(place, self.after)
         return backup
 
 
-def _free_name(path: Path, stamp: str) -> Path:
-    names = (f"{path.name}.{stamp}{f'-{number}' if number else ''}.bak" for number in range(1000))
-    return next(path.with_name(name) for name in names if not os.path.lexists(path.with_name(name)))
-
-
-def edit_car_file(
-    path: str | os.PathLike[str],
-    changes: Sequence[Change],
-    *,
-    untrusted: bool = False,
-    today: datetime.date | None = None,
-) -> Edit:
+def edit_car_file(path: str | os.PathLike[str], changes: Sequence[Change], *, untrusted: bool = False) -> Edit:
     """Change a car file in memory, and read it again.
 
-    Parameters
-    ----------
-    path
-        The TOML file.
-    changes
-        What to change, in this order.
-    untrusted
-        Read nothing outside the file's folder.
-    today
-        The day on which calibrations are due; today by default.
+    `untrusted`: read nothing outside the file's folder.
 
     Raises
     ------
@@ -143,7 +119,7 @@ def edit_car_file(
     """
     path = Path(path)
     before = files.read_bytes(path, untrusted=untrusted)
-    old = check_car_data(path, before, untrusted=untrusted, today=today)
+    old = check_car_data(path, before, untrusted=untrusted)
     text, place, wrong = files.decode(before)
     if place is not None:
         raise CarFileError(f"{path}: {wrong}", hint="save the file as UTF-8")
@@ -152,7 +128,7 @@ def edit_car_file(
         after = (mark + changed(text, changes)).encode()
     except CarFileError as error:
         raise CarFileError(f"{path}: {error.message}", hint=error.hint) from None
-    result = check_car_data(path, after, untrusted=untrusted, today=today)
+    result = check_car_data(path, after, untrusted=untrusted)
     known = Counter((fault.severity, fault.key, fault.text) for fault in old.faults)
     fresh = []
     for fault in result.faults:

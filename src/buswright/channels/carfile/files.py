@@ -183,14 +183,7 @@ def _log_syntax(message: str, text: str, positions: Positions, log: FaultLog) ->
 def resolve(text: str, folder: Path, *, untrusted: bool) -> tuple[Path | None, str, str]:
     """Return the path that a car file names, or None with what is wrong and what to try.
 
-    Parameters
-    ----------
-    text
-        The path as written.
-    folder
-        The car file's folder.
-    untrusted
-        Refuse paths that lead outside `folder`, by links too.
+    `text`: the path as written; `untrusted`: refuse paths that lead outside `folder`, by links too.
     """
     try:
         path = (folder / Path(text).expanduser() if not untrusted else folder / text).resolve()
@@ -226,8 +219,6 @@ def load_databases(buses: Mapping[str, Bus], log: FaultLog, *, untrusted: bool) 
         By name; their databases still as written.
     log
         Gets a fault for every path and file that can't be read, at its place.
-    untrusted
-        See `resolve`.
 
     Returns
     -------

@@ -268,10 +268,6 @@ def _refuse_channel(name: str) -> tuple[str, str]:
     return why, f"[channel.{tidy_channel_name(name)}] would do" if why else ""
 
 
-def _refuse_frame(name: str) -> tuple[str, str]:
-    return parse_frame_name(name)[1:]
-
-
 CALIBRATION_RECORD = Record(
     "a table [[calibration_log]]",
     (
@@ -300,7 +296,7 @@ DOCUMENT = Record(
         Key("sensor", Named(SensorTable(), "[sensor.NAME]"), "The kinds of devices, by name."),
         Key("channel", Named(CHANNEL, "[channel.NAME]", _refuse_channel), "The quantities of the car, by name.",
             also_called="signal"),
-        Key("frame", Named(FRAME, '[frame."bus/ID"]', _refuse_frame),
+        Key("frame", Named(FRAME, '[frame."bus/ID"]', lambda name: parse_frame_name(name)[1:]),
             "What the database can't say about a frame; three hexadecimal digits are 11 bits, eight are 29.",
             also_called="message id"),
         Key("calibration_log", Items(CALIBRATION_RECORD, "tables [[calibration_log]]"),

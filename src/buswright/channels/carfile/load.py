@@ -14,11 +14,9 @@ from typing import Any
 from buswright.channels.carfile import files
 from buswright.channels.carfile.checks.messages import check_messages
 from buswright.channels.carfile.checks.parts import check_parts
-from buswright.channels.carfile.checks.ranges import check_ranges
-from buswright.channels.carfile.checks.units import check_conversions, unit_of
+from buswright.channels.carfile.checks.ranges import check_conversions, check_ranges, unit_of
 from buswright.channels.carfile.keys import DOCUMENT, HOMES
 from buswright.channels.carfile.model import Car, CarFile, FrameEntry, FrameName
-from buswright.channels.carfile.names import parse_frame_name
 from buswright.channels.keys.faults import MOST_FAULTS, Fault, FaultLog, FaultSeverity, TooManyFaultsError
 from buswright.channels.keys.positions import Position, find_positions
 from buswright.errors import CarFileError
@@ -60,8 +58,6 @@ def load_car_file(path: str | os.PathLike[str], *, untrusted: bool = False) -> C
 
     Parameters
     ----------
-    path
-        The TOML file.
     untrusted
         Read nothing outside the file's folder, as for a file from a stranger.
 
@@ -85,8 +81,6 @@ def check_car_file(
 
     Parameters
     ----------
-    path
-        The TOML file.
     untrusted
         Read nothing outside the file's folder, as for a file from a stranger.
     today
@@ -112,8 +106,6 @@ def check_car_data(
         Where it will lie: its databases are looked for from there.
     data
         Its bytes.
-    untrusted, today
-        See `check_car_file`.
     """
     text, place, wrong = files.decode(data)
     positions = find_positions(text)
@@ -126,16 +118,12 @@ def check_car_data(
         try:
             car = _read(document, hashlib.sha256(data).hexdigest(), log, today, untrusted=untrusted)
         except TooManyFaultsError:
-            log.at(_last_place(log), f"reading stopped after {MOST_FAULTS} faults")
+            line, column = max((fault.line, fault.column) for fault in log.faults)
+            log.at(Position(line, column + 1), f"reading stopped after {MOST_FAULTS} faults")
     faults = log.in_order()
     if car is None or any(fault.severity is FaultSeverity.ERROR for fault in faults):
         return CheckResult(None, faults, car.databases if car else MappingProxyType({}), log.notes_of_unused())
     return CheckResult(_completed(car, faults), faults, car.databases, log.notes_of_unused())
-
-
-def _last_place(log: FaultLog) -> Position:
-    line, column = max((fault.line, fault.column) for fault in log.faults)
-    return Position(line, column + 1)
 
 
 def _read(
@@ -186,9 +174,7 @@ def _frames(
     frames: dict[FrameName, FrameEntry] = {}
     written: dict[FrameName, str] = {}
     for key, entry in entries.items():
-        name, _, _ = parse_frame_name(key)
-        if name is None:
-            continue
+        name = entry.name
         if name in frames:
             log.error(("frame", key), f"is the same frame as {written[name]}", "one entry a frame", key=True)
             continue

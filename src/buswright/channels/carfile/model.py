@@ -1,4 +1,4 @@
-"""What a car file says, as frozen values. `keys.py` maps every key of the file to a field of these."""
+"""What a car file says, as frozen values: a field for each key, whose meaning and unit stand in `keys.py`."""
 
 from __future__ import annotations
 
@@ -61,26 +61,10 @@ class Bus:
 
     Attributes
     ----------
-    name
-        Its name in the car file.
     bitrate, data_bitrate
         Bit/s; the latter only for CAN FD.
-    fd
-        The CAN FD dialect; None for classic CAN.
-    interfaces
-        What this bus is called in captures.
     databases
         Absolute paths.
-    chain
-        Modules in the order of the daisy chain.
-    terminators
-        Modules that hold a terminating resistor.
-    lengths_m
-        Metres from each module of the chain to the next.
-    resistance
-        What a meter showed between its two wires.
-    thresholds
-        Detector defaults that this bus overrides.
     """
 
     name: str
@@ -123,18 +107,10 @@ class Sensor:
 
     Attributes
     ----------
-    name
-        Its name in the car file.
     calibration
         Electrical input to value; knows kind, electrical unit and unit.
-    healthy
-        Electrical band; at or beyond its ends is a wiring fault.
-    open_reads
-        What a broken wire does.
     max_rate
         Fastest real change, in the calibration's unit per second.
-    cautions
-        What a person must mind when they work on it.
     written
         Its table as it stands in the file.
     """
@@ -174,27 +150,27 @@ class Zero:
     why: str = ""
 
 
+Level = Literal["caution", "warning"]
+"""The warning is the graver one."""
+
+Side = Literal["low", "high"]
+
+
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """A caution or a warning.
-
-    Attributes
-    ----------
-    low, high
-        In the channel's unit.
-    hold_s
-        Seconds that the value must stay beyond before it counts.
-    hysteresis
-        How far it must come back before it clears, in the channel's unit.
-    when
-        Only judged while this is true.
-    """
+    """A caution or a warning."""
 
     low: float | None = None
     high: float | None = None
     hold_s: float = 0.0
     hysteresis: float = 0.0
     when: Formula | None = None
+
+    @property
+    def ends(self) -> list[tuple[Side, float]]:
+        """On which sides there is a limit, and where."""
+        ends: tuple[tuple[Side, float | None], ...] = (("low", self.low), ("high", self.high))
+        return [(side, limit) for side, limit in ends if limit is not None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,34 +199,10 @@ class Channel:
 
     Attributes
     ----------
-    name
-        Its name in the car file.
     signal, formula
         One of the two is there.
-    sensor
-        Name of the sensor; None: the database's scaling is final.
-    input_scale
-        Electrical units per unit of the signal, for signals that are counts.
-    zero
-        Correction found on the car.
     unit
         Unit of the value; empty: the sensor's, else the database's.
-    role, position
-        What detectors may rely on; None where the channel has none.
-    expected_hz
-        Expected rate.
-    delay_s
-        How much later than the quantity the value is, seconds.
-    plausible
-        What the quantity can be, in the channel's unit.
-    caution, warning
-        Limits; the warning is the graver one.
-    invalid_raw
-        Raw values that mean "not available".
-    wiring, fingerprints
-        For locating faults.
-    thresholds
-        Detector defaults that this channel overrides.
     """
 
     name: str
@@ -272,6 +224,17 @@ class Channel:
     fingerprints: Fingerprints = field(default_factory=Fingerprints)
     thresholds: Mapping[str, float] = field(default_factory=lambda: NO_THRESHOLDS)
 
+    @property
+    def limits(self) -> list[tuple[Level, Limits]]:
+        """Its caution and its warning, as far as it has them."""
+        levels: tuple[tuple[Level, Limits | None], ...] = (("caution", self.caution), ("warning", self.warning))
+        return [(level, limits) for level, limits in levels if limits is not None]
+
+    @property
+    def limit_values(self) -> list[tuple[Level, Side, float]]:
+        """Every limit with its level and side."""
+        return [(level, side, limit) for level, limits in self.limits for side, limit in limits.ends]
+
 
 class FrameName(NamedTuple):
     """Which frame: `chassis/1A0` has 11 bits, `chassis/000001A0` has 29."""
@@ -290,16 +253,8 @@ class FrameEntry:
 
     Attributes
     ----------
-    name
-        Which frame.
-    period_ms
-        Nominal period; wins over `expected_hz` and the database.
     change_driven
         Sent when something changes, so silence isn't a fault; None: recognised from the traffic.
-    counter, checksum
-        What its payload carries.
-    thresholds
-        Detector defaults that this frame overrides.
     """
 
     name: FrameName
@@ -318,8 +273,6 @@ class Entries:
 
     Parameters
     ----------
-    frames
-        The entries.
     databases
         By bus: they say what is J1939.
     """
@@ -377,8 +330,6 @@ class CarFile:
         The file as the caller named it.
     hash
         SHA-256 of its bytes, hexadecimal.
-    car
-        The car itself.
     buses, modules, sensors, channels
         By name, in file order.
     frames

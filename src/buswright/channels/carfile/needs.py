@@ -31,10 +31,7 @@ def interface_names(car: CarFile | None) -> dict[str, str]:
 def inputs_of(car: CarFile, names: Iterable[str], *, limits: bool = True) -> tuple[str, ...]:
     """Names with every channel that they depend on, each once.
 
-    Parameters
-    ----------
-    limits
-        What their limits wait for (`when`) counts too.
+    `limits`: what their limits wait for (`when`) counts too.
     """
     found: dict[str, None] = {}
     waiting = deque(names)
@@ -44,9 +41,8 @@ def inputs_of(car: CarFile, names: Iterable[str], *, limits: bool = True) -> tup
             continue
         found[name] = None
         waiting += car.sources_of(name)
-        for each in (car.channels[name].caution, car.channels[name].warning) if limits else ():
-            if each is not None and each.when is not None:
-                waiting += each.when.inputs
+        for _, each in car.channels[name].limits if limits else ():
+            waiting += each.when.inputs if each.when is not None else ()
     return tuple(found)
 
 

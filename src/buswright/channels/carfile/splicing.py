@@ -135,12 +135,7 @@ def _parsed(text: str) -> dict[str, Any]:
 def as_written(text: str, group: str, name: str) -> Table | None:
     """Return a table of a car file with the comments on and right above it; None if it isn't under one header alone.
 
-    Parameters
-    ----------
-    text
-        The car file, without a byte order mark.
-    group, name
-        As in `[group.name]`.
+    `text`: the car file, without a byte order mark; `group`, `name`: as in `[group.name]`.
     """
     lines = [line.rstrip("\r") for line in text.split("\n")]
     headers = _headers(text)
@@ -310,10 +305,6 @@ def _place(group: str, headers: Sequence[tuple[int, tuple[str, ...]]], lines: Se
 def _last_line(lines: Sequence[str], header: int, headers: Sequence[tuple[int, tuple[str, ...]]]) -> int:
     """Return the last line (from 0) of a table that is neither blank nor a comment."""
     last = next((row for row, _ in headers if row > header), len(lines)) - 1
-    while last > header and _is_blank_or_comment(lines[last]):
+    while last > header and lines[last].strip()[:1] in ("", "#"):
         last -= 1
     return last
-
-
-def _is_blank_or_comment(line: str) -> bool:
-    return not line.strip() or line.lstrip().startswith("#")

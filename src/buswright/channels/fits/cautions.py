@@ -24,16 +24,7 @@ _ENGINE_HOT = "Exhaust parts burn long after the engine has stopped."
 def cautions_of(unit: str, *, role: str | None = None, kind: str = "", own: Sequence[str] = ()) -> tuple[str, ...]:
     """Return what to mind, the sensor's own cautions first.
 
-    Parameters
-    ----------
-    unit
-        Of the value.
-    role
-        Of the channel, if it has one.
-    kind
-        Of the calibration.
-    own
-        From the car file.
+    `role`: of the channel, if it has one.
     """
     known = units.find(unit)
     quantity = known.quantity if known is not None else ""

@@ -26,27 +26,21 @@ _ALIKE = 0.01
 
 @dataclass(frozen=True, slots=True)
 class Curve(ABC):
-    """A curve with p adjustable parameters.
-
-    Attributes
-    ----------
-    parameters
-        How many.
-    """
+    """A curve with p adjustable parameters."""
 
     parameters: int
 
-    @abstractmethod
-    def start(self, data: Data) -> Floats:
-        """Return parameters from which the steps find the best ones."""
+    def start(self, data: Data) -> Floats:  # noqa: ARG002
+        """Return parameters from which the steps find the best ones; any will do where the curve is linear in them."""
+        return np.zeros(self.parameters)
 
     @abstractmethod
     def value(self, data: Data, parameters: Floats) -> Floats:
         """Return the values at the inputs, in the kind's own unit."""
 
-    @abstractmethod
     def constants(self, parameters: Floats) -> Floats:
-        """Return the constants that `names` and `units` tell about."""
+        """Return the constants that `named` tells about: the parameters themselves, or what they are made into."""
+        return parameters
 
     @property
     @abstractmethod
@@ -105,10 +99,6 @@ class Powers(Curve):
         inputs = data.electrical / data.supply(self.supply) if self.supply else data.electrical
         design = legendre.legvander((inputs - self.centre) / self.half, self.parameters - 1)
         return np.asarray(design, dtype=np.float64)
-
-    def start(self, data: Data) -> Floats:  # noqa: ARG002
-        """Anything: the first step finds them."""
-        return np.zeros(self.parameters)
 
     def value(self, data: Data, parameters: Floats) -> Floats:
         """Polynomial of the input, or of its part of the supply."""
@@ -173,10 +163,6 @@ class Turns(Curve):
     ratio: float
     rolls: bool
 
-    def start(self, data: Data) -> Floats:  # noqa: ARG002
-        """Anything: the first step finds it."""
-        return np.zeros(1)
-
     def value(self, data: Data, parameters: Floats) -> Floats:
         """Input × factor."""
         value: Floats = data.electrical * parameters[0]
@@ -210,12 +196,7 @@ class Turns(Curve):
 class Resistive(Curve):
     """A thermistor's 1/T = A + B ln R + C (ln R)³, or the same without C, which is beta.
 
-    Attributes
-    ----------
-    circuit
-        From input to resistance.
-    new
-        Whether nothing was known of it before.
+    `circuit`: from input to resistance; `new`: whether nothing was known of it before.
     """
 
     circuit: Circuit
@@ -298,10 +279,6 @@ class Platinum(Curve):
         """Temperature in degC."""
         return thermo.rtd_celsius(self.circuit.ohm(data.electrical, data.reference), float(parameters[0]))
 
-    def constants(self, parameters: Floats) -> Floats:
-        """Return the resistance itself."""
-        return parameters
-
     @property
     def named(self) -> tuple[tuple[str, str], ...]:
         """R0."""
@@ -316,14 +293,7 @@ class Platinum(Curve):
 class Amplified(Curve):
     """A thermocouple, of whose amplifier gain and zero are looked for.
 
-    Attributes
-    ----------
-    letter
-        Its type.
-    cold_junction
-        Nominal, degC.
-    per_volt
-        Input units per volt.
+    `cold_junction`: nominal, degC; `per_volt`: input units per volt.
     """
 
     letter: str
@@ -405,10 +375,6 @@ class Through(Curve):
         rows = by_input(self._inputs(data), data.value)
         means = np.array([np.average(data.value[each], weights=weights[each]) for each in rows])
         return Solution(means, np.diag([1.0 / weights[each].sum() for each in rows]))
-
-    def constants(self, parameters: Floats) -> Floats:
-        """Return the values of the points."""
-        return parameters
 
     @property
     def named(self) -> tuple[tuple[str, str], ...]:

@@ -45,8 +45,6 @@ class Doubt:
         Stable, for scripts.
     severity
         SUSPECT: it may be wrong; NOTE: it is less sure than it could be.
-    text, hint
-        What was seen, and what to do.
     """
 
     name: str
@@ -60,8 +58,6 @@ def doubts_of(fit: Fit, old: Calibration | None) -> tuple[Doubt, ...]:
 
     Parameters
     ----------
-    fit
-        The fit.
     old
         The calibration that the sensor had before, or a data sheet's; None if nothing is known.
 

@@ -41,12 +41,7 @@ class Constant:
 class Hysteresis:
     """The largest difference between the ways up and down.
 
-    Attributes
-    ----------
-    at
-        True value.
-    size
-        What the curve makes of the way down, less that of the way up, in the sensor's unit.
+    `at`: true value; `size`: what the curve makes of the way down, less that of the way up, in the sensor's unit.
     """
 
     at: float
@@ -72,10 +67,6 @@ class Fit:
         The sensor's table with the fitted constants.
     calibration
         The same as the car file's reader makes it.
-    readings
-        In their order.
-    constants
-        With their intervals.
     error
         float64[n].
     studentized
@@ -185,7 +176,8 @@ def fit_readings(sheet: Sheet, readings: Sequence[Reading], *, degree: int = 0) 
     freedom = len(readings) - curve.parameters
     variance = float(weights @ inner**2) / freedom if freedom else math.nan
     covariance = solution.spread * (variance if freedom else math.nan)
-    made = _written(sheet, curve.keys(parameters, data))
+    keys = curve.keys(parameters, data)
+    made = {name: value for name, value in {**sheet, **keys}.items() if name not in keys or value is not None}
     try:
         calibration = calibration_of(made)
     except CalibrationError as fault:
@@ -264,11 +256,6 @@ def _studentized(curve: Curve, data: Data, parameters: Floats, weights: Floats, 
         studentized = weighted / np.sqrt(variance * rest)
     studentized[(rest < 1e-9) | (np.abs(error) < noise)] = 0.0
     return np.asarray(studentized, dtype=np.float64)
-
-
-def _written(sheet: Sheet, keys: Mapping[str, Any]) -> dict[str, Any]:
-    made = {name: value for name, value in sheet.items() if keys.get(name, value) is not None}
-    return made | {name: value for name, value in keys.items() if value is not None}
 
 
 def hysteresis_of(values: Floats, error: Floats) -> Hysteresis | None:

@@ -32,8 +32,6 @@ class Wanted:
 
     Attributes
     ----------
-    channel
-        The channel.
     electrical
         Unit of the input that is wanted; empty: the channel's value in its own unit.
     unit
@@ -44,8 +42,6 @@ class Wanted:
         Channels that the calibration reads meanwhile.
     words
         Degrees Celsius by word.
-    hold_s
-        How long a value is averaged.
     """
 
     channel: str
@@ -68,12 +64,7 @@ class Spot:
 class Reader:
     """Reads a channel off a session.
 
-    Parameters
-    ----------
-    session
-        With the channel, and those that it needs.
-    wanted
-        What to read.
+    `session`: with the channel, and those that it needs.
     """
 
     def __init__(self, session: Session, wanted: Wanted) -> None:

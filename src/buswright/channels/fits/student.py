@@ -13,12 +13,7 @@ CONFIDENCE = 0.95
 def quantile(share: float, freedom: int) -> float:
     """Return the t below which a share of Student's distribution lies.
 
-    Parameters
-    ----------
-    share
-        0.5 to below 1.
-    freedom
-        Degrees of freedom, at least 1.
+    `share`: 0.5 to below 1; `freedom`: degrees of freedom, at least 1.
     """
     low, high = 0.0, 1.0
     while _within(high, freedom) < 2.0 * share - 1.0:

@@ -46,8 +46,6 @@ class Target:
     ----------
     name
         What the sensor is called, or will be.
-    channel
-        The channel, if it was named.
     sheet
         Its table, as far as it is known before the fit.
     before
@@ -56,10 +54,6 @@ class Target:
         The calibration that it has; None if it has none, or another kind is wanted.
     sharing
         The channels that use the sensor.
-    zero
-        Of the channel.
-    cautions
-        The sensor's own.
     """
 
     name: str

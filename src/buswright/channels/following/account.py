@@ -130,12 +130,7 @@ class Account:
     def take_final(self, series: Series, first: int) -> None:
         """Take a window in whose samples can't change any more.
 
-        Parameters
-        ----------
-        series
-            The channel in the window.
-        first
-            Row of the first sample that is new.
+        `series`: the channel in the window; `first`: row of the first sample that is new.
         """
         self.error = ""
         starts = series.segments.tolist() if len(series.segments) > 1 else []

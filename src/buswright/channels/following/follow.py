@@ -22,7 +22,7 @@ from buswright.channels.carfile.model import CarFile
 from buswright.channels.carfile.needs import inputs_of
 from buswright.channels.expectation import Expectations
 from buswright.channels.following.account import Account, no_samples
-from buswright.channels.following.limits import Judge, limit_values, limits_in_words, limits_of
+from buswright.channels.following.limits import Judge, limits_in_words
 from buswright.channels.following.model import TRACE_S, ChannelNow, Plotted, Trace
 from buswright.channels.following.now import Followed, channel_now
 from buswright.channels.following.origin import origin_of_channel, origin_of_signal
@@ -114,7 +114,7 @@ class Follower:
 
     def _follow_car(self, car: CarFile) -> None:
         """Set up an account for each channel and for each condition of a limit."""
-        judged = {name: list(limits_of(channel)) for name, channel in car.channels.items()}
+        judged = {name: channel.limits for name, channel in car.channels.items()}
         accounts: dict[str, Account] = {}
         for _, limits in (each for found in judged.values() for each in found):
             if limits.when is None or limits.when.text in self._conditions:
@@ -250,7 +250,8 @@ class Follower:
             series = no_samples(name)
         if trusted_ns is not None:
             series = series.take(series.time_ns >= trusted_ns)
-        return Plotted(series, () if channel is None else limit_values(channel))
+        limits = [] if channel is None else channel.limits[::-1]
+        return Plotted(series, tuple((level, *end) for level, each in limits for end in each.ends))
 
     @staticmethod
     def _kept(account: Account, name: str) -> Series:

@@ -2,47 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from buswright.channels import units
-from buswright.channels.carfile.model import Channel, Limits
+from buswright.channels.carfile.model import Channel, Level, Limits, Side
 from buswright.channels.following.account import Account, Stretch, no_samples
-from buswright.channels.limits import Exceedance, Level, Side, exceedances
+from buswright.channels.limits import Exceedance, exceedances
 from buswright.channels.samples.series import Series
 
 LEVELS: tuple[Level, ...] = ("warning", "caution")
 """Gravest first."""
 
 
-def limits_of(channel: Channel) -> Iterator[tuple[Level, Limits]]:
-    """Give a channel's limits, gravest first."""
-    for level, limits in zip(LEVELS, (channel.warning, channel.caution), strict=True):
-        if limits is not None:
-            yield level, limits
-
-
-def limit_values(channel: Channel) -> tuple[tuple[Level, Side, float], ...]:
-    """Level, side and value of each limit of a channel."""
-    sides: tuple[Side, Side] = ("low", "high")
-    return tuple(
-        (level, side, value)
-        for level, limits in limits_of(channel)
-        for side, value in zip(sides, (limits.low, limits.high), strict=True)
-        if value is not None
-    )
-
-
 def limits_in_words(channel: Channel, unit: str) -> str:
     """Say what the limits are: "caution above 110 °C for 2 s; warning above 117 °C for 2 s"; "" without limits."""
     said = []
     unit = units.shown(unit)
-    for level, limits in reversed(list(limits_of(channel))):
-        ends = [
-            f"{word} {value:g}" for word, value in (("below", limits.low), ("above", limits.high)) if value is not None
-        ]
+    for level, limits in channel.limits:
+        ends = [f"{'below' if side == 'low' else 'above'} {limit:g}" for side, limit in limits.ends]
         if not ends:
             continue
         text = f"{level} {' or '.join(ends)}{f' {unit}' if unit else ''}"
@@ -66,21 +46,13 @@ class Judge:
     It looks at samples from the last one on at which nothing was beyond anything and no limit held: nothing before
     that has a say any more. A channel that stays beyond is judged over the recent stretch.
 
-    Parameters
-    ----------
-    channel
-        With its limits.
-    gates
-        By text of a `when`, the account of its evaluation.
+    `gates`: by text of a `when`, the account of its evaluation.
 
-    Attributes
-    ----------
-    conditions
-        Texts of the `when` that it looks at.
+    `conditions`: texts of the `when` that it looks at.
     """
 
     def __init__(self, channel: Channel, gates: Mapping[str, Account]) -> None:
-        self._limits = list(limits_of(channel))
+        self._limits = channel.limits[::-1]
         self._gates = gates
         self.conditions = frozenset(each.when.text for _, each in self._limits if each.when is not None)
         self._since_ns: int | None = None
@@ -99,10 +71,8 @@ class Judge:
         value = series.value[usable]
         outside = np.zeros(len(usable), dtype=np.bool_)
         for _, limits in self._limits:
-            if limits.low is not None:
-                outside |= value < limits.low
-            if limits.high is not None:
-                outside |= value > limits.high
+            for side, limit in limits.ends:
+                outside |= value < limit if side == "low" else value > limit
         found: list[Exceedance] = []
         if outside.any():
             for level, limits in self._limits:

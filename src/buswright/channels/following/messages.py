@@ -24,12 +24,7 @@ Column = npt.NDArray[Any]
 class Buffer:
     """A column that grows at its end and shrinks at its beginning; views on it stay as they were.
 
-    Parameters
-    ----------
-    dtype
-        Of its values.
-    zeros
-        So many zeros stand in it to begin with.
+    `dtype`: of its values; `zeros`: so many zeros stand in it to begin with.
     """
 
     __slots__ = ("_column", "_start", "_stop")
@@ -168,10 +163,7 @@ class RecentMessage(RecordedMessage):
     def window(self, row: int, first_segment: int, segments: int) -> RecordedMessage:
         """Rows from `row` on, as a session takes them; nothing is copied.
 
-        Parameters
-        ----------
-        first_segment, segments
-            Number of the segment in which the window begins, and how many there are in all.
+        `first_segment`, `segments`: number of the segment in which the window begins, and how many there are in all.
         """
         starts = [0] * (segments - first_segment)
         for number, begin in self._starts:

@@ -8,8 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from buswright.channels.carfile.model import CarFile, FrameName, Wiring
-from buswright.channels.limits import Level, Side
+from buswright.channels.carfile.model import CarFile, FrameName, Level, Side, Wiring
 from buswright.channels.samples.series import Series
 from buswright.findings import THRESHOLDS
 
@@ -99,8 +98,6 @@ class ChannelNow:
         Of the car file; None where it doesn't say.
     formula
         Of a computed channel, as written; "" otherwise.
-    trace
-        The last minute.
     """
 
     name: str

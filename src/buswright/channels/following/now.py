@@ -46,8 +46,6 @@ class Followed:
         Where it comes from (conditions: None), and its limits in words.
     homes
         The messages it depends on; None until all of them have come.
-    condition
-        Of a condition.
     final
         Its samples never change: it looks at no other channel, and at no later sample.
     seen
@@ -85,6 +83,7 @@ def channel_now(followed: Followed, now_ns: int, segment_ns: int) -> ChannelNow:
     wordless = (not usable or share < MOST) and not objected(quality)
     absent = series is None or series.raw is None or quality & Quality.SHORT_FRAME
     raw = None if absent or series is None or series.raw is None else series.raw[-1].item()
+    last_ns = 0 if series is None else int(series.time_ns[-1]) + origin.delay_ns
     counted = account.counted()
     first_s = now_ns // _S - TRACE_S + 1
     return ChannelNow(
@@ -107,7 +106,7 @@ def channel_now(followed: Followed, now_ns: int, segment_ns: int) -> ChannelNow:
         bad_samples=counted.bad,
         rate_hz=None if series is None else _rate(account, series, origin, now_ns, period_s),
         expected_hz=origin.expected.due_hz,
-        silent_ns=None if series is None else now_ns - (segment_ns if account.stale else _last_ns(series, origin)),
+        silent_ns=None if series is None else now_ns - (segment_ns if account.stale else last_ns),
         period_ns=period_s * 1e9,
         silence=origin.silence,
         level=None if beyond is None else beyond.level,
@@ -141,10 +140,6 @@ def _quality(series: Series) -> tuple[int, bool, float]:
         missing |= unusable(series.quality[first:])
     bits = 0 if series.quality is None else int(np.bitwise_or.reduce(series.quality[first:]))
     return bits, not missing[-1], 1 - int(np.count_nonzero(missing)) / len(missing)
-
-
-def _last_ns(series: Series, origin: Origin) -> int:
-    return int(series.time_ns[-1]) + origin.delay_ns
 
 
 def _rate(account: Account, series: Series, origin: Origin, now_ns: int, period_s: float) -> float | None:

@@ -48,8 +48,6 @@ class Window(Session):
     ----------
     recorded
         The messages of the window.
-    car
-        The car file, or None.
     pasts
         By computed channel (conditions: `when` and their text), what it goes on from; brought up to date as they are
         computed.
@@ -58,10 +56,7 @@ class Window(Session):
     trusted_ns
         From here on the window's first segment doesn't depend on where it was cut; None: it begins with it.
 
-    Attributes
-    ----------
-    evaluated
-        The computed channels (and conditions) that were computed.
+    `evaluated`: the computed channels (and conditions) that were computed.
     """
 
     def __init__(
@@ -109,8 +104,6 @@ class Windows:
         Least stretch on either side of what is trusted.
     trusted_ns
         From here on the next window's first segment doesn't depend on where it is cut; None: it begins with it.
-    segment_ns
-        When the latest segment began.
     changed
         Messages, `bus/message`, of which the latest batch had frames.
     """

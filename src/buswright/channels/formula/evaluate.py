@@ -24,6 +24,7 @@ from buswright.channels.formula.parse import Formula
 from buswright.channels.formula.past import Past
 from buswright.channels.formula.tree import Call, Channel, Comparison, Node, Number, Operation
 from buswright.channels.formula.units import formula_unit, unit_of
+from buswright.channels.samples.labels import NO_LABELS
 from buswright.channels.samples.resample import align
 from buswright.channels.samples.series import Floats, Kind, Series, worst
 
@@ -118,8 +119,9 @@ class _Evaluation:
         if isinstance(node, Channel):
             return self._inputs[node.name]
         if isinstance(node, Operation):
-            function, is_truth = _OPERATIONS[node.operator]
-            return self._combine(function, node.operands, "state" if is_truth else None)
+            if node.operator in _LOGIC:
+                return self._combine(_LOGIC[node.operator], node.operands, "state")
+            return self._combine(_ARITHMETIC[node.operator], node.operands, None)
         if isinstance(node, Comparison):
             return self._combine(_chain(node.operators), node.operands, "state")
         return self._call(node)
@@ -180,16 +182,9 @@ class _Evaluation:
 
 def _masked(series: Series) -> Series:
     """Keep of an input what formulas use, unusable samples as NaN."""
-    return Series(
-        "",
-        series.unit,
-        series.time_ns,
-        series.usable_value,
-        quality=series.quality,
-        period_s=series.period_s,
-        kind=series.kind,
-        segments=series.segments,
-        effective_hz=effective_hz(series),
+    rate = effective_hz(series)
+    return replace(
+        series, name="", value=series.usable_value, raw=None, volts=None, labels=NO_LABELS, effective_hz=rate
     )
 
 
@@ -245,41 +240,23 @@ def _where(condition: Any, chosen: Any, other: Any) -> Any:
 
 
 _COMPARISONS: dict[str, Function] = {
-    "<": np.less,
-    "<=": np.less_equal,
-    ">": np.greater,
-    ">=": np.greater_equal,
-    "==": np.equal,
-    "!=": np.not_equal,
-}
-_OPERATIONS: dict[str, tuple[Function, bool]] = {
-    "+": (np.add, False),
-    "-": (np.subtract, False),
-    "*": (np.multiply, False),
-    "/": (np.divide, False),
-    "**": (np.power, False),
-    "%": (np.mod, False),
-    "neg": (np.negative, False),
-    "pos": (np.positive, False),
-    "not": (_truth(lambda value: value == 0), True),
-    "and": (_truth(_reduced(np.logical_and)), True),
-    "or": (_truth(_reduced(np.logical_or)), True),
+    "<": np.less, "<=": np.less_equal, ">": np.greater, ">=": np.greater_equal, "==": np.equal, "!=": np.not_equal,
+}  # fmt: skip
+_ARITHMETIC: dict[str, Function] = {
+    "+": np.add, "-": np.subtract, "*": np.multiply, "/": np.divide, "**": np.power, "%": np.mod,
+    "neg": np.negative, "pos": np.positive,
+}  # fmt: skip
+_LOGIC: dict[str, Function] = {
+    "not": _truth(lambda value: value == 0),
+    "and": _truth(_reduced(np.logical_and)),
+    "or": _truth(_reduced(np.logical_or)),
 }
 _ELEMENTWISE: dict[str, Function] = {
-    "where": _where,
-    "min": _reduced(np.minimum),
-    "max": _reduced(np.maximum),
-    "abs": np.abs,
-    "sqrt": np.sqrt,
-    "exp": np.exp,
-    "log": np.log,
-    "sin": np.sin,
-    "cos": np.cos,
-}
+    "where": _where, "min": _reduced(np.minimum), "max": _reduced(np.maximum), "abs": np.abs,
+    "sqrt": np.sqrt, "exp": np.exp, "log": np.log, "sin": np.sin, "cos": np.cos,
+}  # fmt: skip
 _ALONG_TIME: dict[str, Callable[..., Series]] = {
-    "rate_of_change": rate_of_change,
-    "low_pass": low_pass,
-    "lagged": lagged,
+    function.__name__: function for function in (rate_of_change, low_pass, lagged)
 }
 
 

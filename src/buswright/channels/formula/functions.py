@@ -172,10 +172,7 @@ def keep_last(series: Series, before: Series | None = None) -> Series:
 
     A filled sample is INTERPOLATED and keeps what was objected to: a broken wire stays a broken wire.
 
-    Parameters
-    ----------
-    before
-        Usable samples of the first segment from before the series begins.
+    `before`: usable samples of the first segment from before the series begins.
     """
     valid = series.valid
     last = np.maximum.accumulate(np.where(valid, np.arange(len(series)), -1))

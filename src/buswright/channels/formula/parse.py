@@ -11,6 +11,7 @@ import ast
 import difflib
 import keyword
 import math
+import operator
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -204,23 +205,13 @@ def _refused_sign(text: str, at: int) -> FormulaError:
 # The second and third gates: Python's parser, then only what is known --------------------------------------------
 
 _BINARY: dict[type[ast.operator], str] = {
-    ast.Add: "+",
-    ast.Sub: "-",
-    ast.Mult: "*",
-    ast.Div: "/",
-    ast.Pow: "**",
-    ast.Mod: "%",
-}
+    ast.Add: "+", ast.Sub: "-", ast.Mult: "*", ast.Div: "/", ast.Pow: "**", ast.Mod: "%",
+}  # fmt: skip
 _UNARY: dict[type[ast.unaryop], str] = {ast.USub: "neg", ast.UAdd: "pos", ast.Not: "not"}
 _LOGIC: dict[type[ast.boolop], str] = {ast.And: "and", ast.Or: "or"}
 _COMPARE: dict[type[ast.cmpop], str] = {
-    ast.Lt: "<",
-    ast.LtE: "<=",
-    ast.Gt: ">",
-    ast.GtE: ">=",
-    ast.Eq: "==",
-    ast.NotEq: "!=",
-}
+    ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">=", ast.Eq: "==", ast.NotEq: "!=",
+}  # fmt: skip
 
 
 class _Converter:
@@ -268,13 +259,13 @@ class _Converter:
         return Channel(tree.id, self._column(tree))
 
     def _binary(self, tree: ast.BinOp, depth: int) -> Node:
-        operator = _BINARY[type(tree.op)]
+        sign = _BINARY[type(tree.op)]
         left, right = self.node(tree.left, depth), self.node(tree.right, depth)
-        if operator == "**":
+        if sign == "**":
             exponent = _constant(right)
             if exponent is not None and not abs(exponent) <= EXPONENT_LIMIT:
                 raise self._error(tree.right, f"an exponent beyond {EXPONENT_LIMIT:g} is refused")
-        return Operation(operator, (left, right), self._column(tree))
+        return Operation(sign, (left, right), self._column(tree))
 
     def _unary(self, tree: ast.UnaryOp, depth: int) -> Node:
         return Operation(_UNARY[type(tree.op)], (self.node(tree.operand, depth),), self._column(tree))
@@ -284,11 +275,11 @@ class _Converter:
         return Operation(_LOGIC[type(tree.op)], operands, self._column(tree))
 
     def _comparison(self, tree: ast.Compare, depth: int) -> Node:
-        for operator, side in zip(tree.ops, tree.comparators, strict=True):
-            if type(operator) not in _COMPARE:
+        for sign, side in zip(tree.ops, tree.comparators, strict=True):
+            if type(sign) not in _COMPARE:
                 raise self._error(side, "only < <= > >= == != can compare")
         operands = tuple(self.node(side, depth) for side in (tree.left, *tree.comparators))
-        return Comparison(tuple(_COMPARE[type(operator)] for operator in tree.ops), operands, self._column(tree))
+        return Comparison(tuple(_COMPARE[type(sign)] for sign in tree.ops), operands, self._column(tree))
 
     def _call(self, tree: ast.Call, depth: int) -> Node:
         if not isinstance(tree.func, ast.Name):
@@ -328,15 +319,9 @@ class _Converter:
 
 
 _FOLD: dict[str, Callable[..., float]] = {
-    "+": lambda a, b: a + b,
-    "-": lambda a, b: a - b,
-    "*": lambda a, b: a * b,
-    "/": lambda a, b: a / b,
-    "%": lambda a, b: a % b,
-    "**": lambda a, b: a**b,
-    "neg": lambda a: -a,
-    "pos": lambda a: a,
-}
+    "+": operator.add, "-": operator.sub, "*": operator.mul, "/": operator.truediv, "%": operator.mod,
+    "**": operator.pow, "neg": operator.neg, "pos": operator.pos,
+}  # fmt: skip
 
 
 def _constant(node: Node) -> float | None:

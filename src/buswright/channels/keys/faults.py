@@ -44,8 +44,6 @@ class Fault:
         Where, both counted from 1; 0 where the file can't be read at all.
     key
         The key path as written in TOML, `channel.oil.caution.low`; empty for the file as a whole.
-    severity
-        What it means for the file.
     text
         What is wrong, in one sentence without a full stop.
     hint
@@ -74,14 +72,10 @@ class FaultLog:
 
     Attributes
     ----------
-    path
-        The car file as the caller named it.
     positions
         Where its keys stand.
     homes
         In which table each known key belongs, for hints.
-    faults
-        What was found so far, in the order found.
     broken
         Tables in which an error was found, by path: what depends on their values is not judged.
     unused
@@ -124,8 +118,6 @@ class FaultLog:
 
         Parameters
         ----------
-        at
-            Where the name stands.
         name, names
             The name, and those there are.
         what

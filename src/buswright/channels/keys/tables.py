@@ -149,8 +149,6 @@ class Record:
     ----------
     words
         What it is.
-    keys
-        The keys it may have.
     build
         Takes the values by key name; those left out are not passed. With `named`, also `name`.
     named

@@ -21,11 +21,9 @@ from buswright.channels.measuring.signals import quality_of_signal
 from buswright.channels.samples.labels import NO_LABELS, Labels
 from buswright.channels.samples.resample import align, partner
 from buswright.channels.samples.runs import longest_step_ns
-from buswright.channels.samples.series import Bools, Floats, Int64s, Kind, Quality, Series, median
+from buswright.channels.samples.series import Bools, Floats, Int64s, Kind, Quality, Series, UInt16s, median
 from buswright.messages.decoding.columns import Reason
 from buswright.messages.model import Signal
-
-UInt16s = npt.NDArray[np.uint16]
 
 STEPS_OF_NOISE = 3
 """A change of fewer raw steps than this is never too fast: quantisation looks like a jump."""
@@ -97,8 +95,6 @@ def measure_channel(
 
     Parameters
     ----------
-    segments
-        Segments of the capture.
     period_s
         Nominal time between samples; None: it is measured, for gaps.
     on_change

@@ -7,11 +7,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from buswright.channels.carfile.model import Entries, FrameEntry
 from buswright.channels.expectation import name_of
-from buswright.channels.samples.series import Quality
+from buswright.channels.samples.series import Quality, UInt16s
 from buswright.channels.spool import Parts, Spool
 from buswright.frames.captures.order import BackwardSteps
 from buswright.frames.table import Flag, Frames, Int64s, UInt8s
@@ -21,8 +20,6 @@ from buswright.messages.decoding.decode import Decoder
 from buswright.messages.decoding.plan import Numbers, SignalPlan
 from buswright.messages.match import Group, split_source
 from buswright.messages.model import Signal
-
-UInt16s = npt.NDArray[np.uint16]
 
 SPOOLED_FRAMES = 1_000_000
 """Frames whose columns are kept in memory before they go to a file, where there is one."""

@@ -6,13 +6,11 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.guessing import is_bookkeeping
-from buswright.channels.samples.series import Quality
+from buswright.channels.samples.series import Quality, UInt16s
+from buswright.frames.table import UInt8s
 from buswright.messages.decoding.columns import Reason, SignalColumn
 from buswright.messages.decoding.plan import Numbers, stays_finite
 from buswright.messages.model import J1939, Signal
-
-UInt8s = npt.NDArray[np.uint8]
-UInt16s = npt.NDArray[np.uint16]
 
 _QUALITY_OF_REASON: UInt16s = np.zeros(8, dtype=np.uint16)
 for _bits in range(8):
@@ -37,11 +35,6 @@ def quality_of_signal(
     A signal is absent (frame too short, not selected by its multiplexer), outside the database's range by more
     than half a step (values that the value table names are exempt), or marked as not available by its sender
     (NaN, the raw value that the database calls invalid, or a code that J1939 keeps for it).
-
-    Parameters
-    ----------
-    protocol
-        Of its message.
     """
     quality = None if reasons is None else _QUALITY_OF_REASON[reasons]
     invalid = None if stays_finite(signal) or value.dtype.kind != "f" else np.isnan(value)

@@ -25,8 +25,6 @@ class StoredSignal:
 
     Attributes
     ----------
-    name
-        `bus/message/signal`.
     signal, message, bus
         From the database; `bus` by name.
     """

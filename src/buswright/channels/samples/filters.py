@@ -34,12 +34,7 @@ def half_width(cutoff: float) -> int:
 def low_pass_kernel(cutoff: float, half: int) -> Floats:
     """Windowed-sinc kernel, symmetric, so it delays nothing; sum 1; float64[2 * half + 1].
 
-    Parameters
-    ----------
-    cutoff
-        Where half of the amplitude is left, in cycles per sample.
-    half
-        Taps on either side of the middle.
+    `cutoff`: where half of the amplitude is left, in cycles per sample; `half`: taps on either side of the middle.
     """
     beta = 0.1102 * (STOP_BAND_DB - 8.7)  # Kaiser's fit for more than 50 dB
     tap = np.arange(-half, half + 1)

@@ -27,10 +27,7 @@ class RunningMedian:
     A window holds the samples of the last `window_ns`, without the sample itself; at least `LEAST` (a slow channel's
     window is longer) and at most `MOST`. The result is the same however the samples are cut into chunks.
 
-    Parameters
-    ----------
-    window_ns
-        Length in time.
+    `window_ns`: length in time.
     """
 
     def __init__(self, window_ns: int) -> None:

@@ -16,8 +16,6 @@ class BadSamples:
 
     Attributes
     ----------
-    channel
-        Its name.
     samples, bad
         How many came, and how many of these are unusable: with a bit of `BAD`, or without a value.
     objections
@@ -75,8 +73,6 @@ class Tally:
 
         Parameters
         ----------
-        channel
-            Its name.
         time_ns : int64[n]
             When its frames came.
         quality : uint16[n], optional

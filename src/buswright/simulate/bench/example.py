@@ -12,7 +12,6 @@ from buswright.bench.draft.module import Pace, draft_module
 from buswright.bench.machine import Bench
 from buswright.bench.plan.load import load_plan
 from buswright.bench.plan.model import Plan
-from buswright.channels.carfile.model import CarFile
 from buswright.frames.captures.sidecar import FORMAT, event_line, line_of
 from buswright.frames.formats.candump.writer import write_candump
 from buswright.frames.table import Event, Frames
@@ -79,9 +78,7 @@ def bench_sidecar() -> bytes:
     return b"".join(lines)
 
 
-def demo_bench(
-    fault: str = "", *, car: CarFile | None = None, by: str = "nobody: a simulation"
-) -> tuple[Bench, ReactingBench]:
+def demo_bench(fault: str = "") -> tuple[Bench, ReactingBench]:
     """Make a bench test of the simulated module, and whoever does what it asks.
 
     Parameters
@@ -89,5 +86,5 @@ def demo_bench(
     fault
         One of `wrenfell.FAULTS`; "" for a good module.
     """
-    bench = Bench(bench_plan(), car or demo_car(), by=by, source="demo")
+    bench = Bench(bench_plan(), demo_car(), by="nobody: a simulation", source="demo")
     return bench, ReactingBench(bench_module(fault), START_EPOCH_NS)

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from buswright.frames.table import Flag, Frames, empty_frames
 from buswright.simulate.bench.stand import Stand, quantities
-from buswright.simulate.car.definition import Bus, Message, Node, Signal
+from buswright.simulate.car.definition import Bus, Message, Node
 from buswright.simulate.car.sensing import Moment
-from buswright.simulate.physics.hill import Floats
-from buswright.simulate.wire.bus import MOST_JITTER, Due, Talker, UInt8s, Wire, contents, due_times, in_order
-
-SECOND = 1_000_000_000
+from buswright.simulate.wire.bus import (
+    Due,
+    Talker,
+    UInt8s,
+    Wire,
+    contents,
+    due_times,
+    handed_over,
+    in_order,
+    wide_payload,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +63,6 @@ class BenchModule:
 
     Parameters
     ----------
-    build
-        The module.
     stand
         What is on its inputs; whoever tests changes it.
     seed
@@ -65,17 +70,18 @@ class BenchModule:
     epoch_ns
         Time of its first second, nanoseconds since 1970.
 
-    Attributes
-    ----------
-    now_s
-        Up to when it has sent, seconds from the beginning.
+    `now_s`: up to when it has sent, seconds from the beginning.
     """
 
     def __init__(self, build: Build, stand: Stand, *, seed: int = 1, epoch_ns: int = 0) -> None:
         self.build, self.stand = build, stand
         self.now_s = 0.0
         self._seed, self._epoch_ns = seed, epoch_ns
-        self._messages = [_built(build, message) for message in build.messages if message.name not in build.missing]
+        self._messages = [
+            replace(message, period_ms=2 * message.period_ms) if message.name in build.late else message
+            for message in build.messages
+            if message.name not in build.missing
+        ]
         talkers = [Talker(message.name, message, build.node) for message in self._messages]
         self._wire = Wire(build.bus, talkers)
         self._cycle = quantities(stand)
@@ -140,34 +146,24 @@ class BenchModule:
             number, seconds = due_times(message, node, max(start_s - begin, 0.0), stop_s - begin)
             seconds = seconds + begin
             rng = np.random.default_rng([self._seed, self._slice, message.id])
-            jitter = np.minimum(rng.standard_gamma(1.5, len(seconds)) / 1.5, MOST_JITTER) * node.jitter_us
-            released = np.rint(seconds * 1e9 + jitter * 1e3).astype(np.int64)
+            released = handed_over(seconds, node, rng)
             later = replace(node, boot_ms=node.boot_ms + 1000.0 * begin)
             moment = Moment(
                 self._cycle, message, later, seconds, number, self._epoch_ns / 1e9, rng, (self.stand.disturb(),)
             )
-            payload = self._payload(moment)
-            wide = np.zeros((len(seconds), self._wire.width), dtype=np.uint8)
-            wide[:, : payload.shape[1]] = payload
-            parts.append(Due(released, np.full(len(seconds), row), wide))
+            payload = wide_payload(self._payload(moment), self._wire.width)
+            parts.append(Due(released, np.full(len(seconds), row), payload))
         return in_order(parts)
 
     def _payload(self, moment: Moment) -> UInt8s:
-        payload = contents(moment, _scaling(self.build.scaled) if self.build.scaled else None)
+        scaled = self.build.scaled
+        payload = contents(moment, lambda signal, values, _: values * scaled.get(signal.name, 1.0))
         message = moment.message
         if message.name in self.build.frozen and message.counter is not None:
             message.counter.insert(payload, np.zeros(len(payload), dtype=np.int64))
             if message.checksum is not None:
                 message.checksum.fill(payload, message.id)
         return payload
-
-
-def _scaling(factors: Mapping[str, float]) -> Callable[[Signal, Floats, Moment], Floats]:
-    return lambda signal, values, _: values * factors.get(signal.name, 1.0)
-
-
-def _built(build: Build, message: Message) -> Message:
-    return replace(message, period_ms=2 * message.period_ms) if message.name in build.late else message
 
 
 def _repeated(sent: Frames) -> Frames:

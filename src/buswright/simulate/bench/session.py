@@ -12,6 +12,8 @@ from buswright.simulate.bench.module import BenchModule
 from buswright.simulate.bench.person import act, leave, read_meter
 
 SLICE_S = 0.1
+MOST_S = 3600.0
+"""A test that isn't over by then is broken off."""
 PATIENCE_S = 3.0
 """A person who sees nothing happen for so long measures it as it is."""
 
@@ -61,12 +63,7 @@ def _slices(
 class ReactingBench:
     """A module and a person in front of a bench test: they do what it asks, as it asks it.
 
-    Parameters
-    ----------
-    module
-        Fresh.
-    epoch_ns
-        Of its first second.
+    `module`: fresh.
 
     Examples
     --------
@@ -122,9 +119,9 @@ class ReactingBench:
             bench.accept()
 
 
-def run_by_itself(bench: Bench, acting: ReactingBench, *, most_s: float = 3600.0) -> None:
+def run_by_itself(bench: Bench, acting: ReactingBench) -> None:
     """Do a whole test: the simulated module reacts to what the bench asks, as fast as it can be computed."""
-    while acting.module.now_s < most_s:
+    while acting.module.now_s < MOST_S:
         phase, step = bench.poll()
         if phase == "ended":
             return

@@ -89,8 +89,6 @@ class Stand:
 
     Attributes
     ----------
-    devices
-        By channel.
     constants
         Quantities that stand, by name.
     supply

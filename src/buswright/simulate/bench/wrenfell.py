@@ -39,7 +39,7 @@ FAULTS: Mapping[str, str] = MappingProxyType(
 """By name, what is wrong."""
 
 
-def bench_module(fault: str = "", *, seed: int = 1) -> BenchModule:
+def bench_module(fault: str = "") -> BenchModule:
     """Put the analogue node on a bench.
 
     Parameters
@@ -58,17 +58,12 @@ def bench_module(fault: str = "", *, seed: int = 1) -> BenchModule:
     node = next(node for node in car.NODES if node.name == MODULE)
     stand = Stand({device.channel: device for device in _devices()}, MappingProxyType(CONSTANTS))
     build = Build(car.CHASSIS_BUS, node, messages)
-    return BenchModule(broken(build, stand, fault), stand, seed=seed, epoch_ns=START_EPOCH_NS)
+    return BenchModule(broken(build, stand, fault), stand, epoch_ns=START_EPOCH_NS)
 
 
 CONSTANTS = {
-    "reference_voltage": 5.002,
-    "board_temperature": 24.0,
-    "hub_fl": 0.0,
-    "hub_fr": 0.0,
-    "hub_rl": 0.0,
-    "hub_rr": 0.0,
-}
+    "reference_voltage": 5.002, "board_temperature": 24.0, "hub_fl": 0.0, "hub_fr": 0.0, "hub_rl": 0.0, "hub_rr": 0.0,
+}  # fmt: skip
 
 
 def _devices() -> list[Device]:
@@ -109,18 +104,16 @@ def broken(
     noise, level
         What is added, and what is always read, in the unit in which inputs are sent.
     """
-    if fault == "swapped-inputs":
-        stand.swapped = {device: other, other: device}
-    elif fault == "wrong-sign":
-        stand.inverted = frozenset({device})
-    elif fault == "slow-sensor":
-        stand.slow = {device: 0.25}
-    elif fault == "dead-input":
-        stand.dead = {device: level}
-    elif fault == "noisy-input":
-        stand.noisy = {device: noise}
-    elif fault == "cross-talk":
-        stand.copied = {other: (device, 0.05)}
+    on_stand: dict[str, dict[str, Any]] = {
+        "swapped-inputs": {"swapped": {device: other, other: device}},
+        "wrong-sign": {"inverted": frozenset({device})},
+        "slow-sensor": {"slow": {device: 0.25}},
+        "dead-input": {"dead": {device: level}},
+        "noisy-input": {"noisy": {device: noise}},
+        "cross-talk": {"copied": {other: (device, 0.05)}},
+    }
+    for name, wrong in on_stand.get(fault, {}).items():
+        setattr(stand, name, wrong)
     changes: dict[str, dict[str, Any]] = {
         "wrong-scale": {"scaled": {signal: 0.8}},
         "missing-frame": {"missing": frozenset({spare})},

@@ -25,8 +25,6 @@ class Signal:
         Name of the quantity that is sent: of the physics, or one that the node works out.
     low, high
         Range in `unit`.
-    choices
-        Value table.
     noise
         Standard deviation of the sender's own measurement, in `unit`.
     mux

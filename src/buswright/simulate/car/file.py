@@ -23,17 +23,14 @@ _LENGTHS_M: Mapping[str, tuple[float, ...]] = MappingProxyType({"engine": (1.4,)
 
 _FITTED: Mapping[str, Mapping[str, Any]] = MappingProxyType(
     {
-        "engine_controller": {"place": "left of the seat", "plug": "C1", "supply": "F1", "ground": "G1", "stub_m": 0.1},
-        "power_node": {
-            "place": "behind the dash",
-            "plug": "C2",
-            "supply": "main switch",
-            "ground": "G1",
-            "stub_m": 0.1,
-        },
-        "inertial_node": {"place": "under the seat", "plug": "C3", "supply": "F2", "ground": "G1", "stub_m": 0.2},
-        "damper_node": {"place": "rear bulkhead", "plug": "C4", "supply": "F3", "ground": "G2", "stub_m": 0.15},
-        "wheel_node": {"place": "rear bulkhead", "plug": "C5", "supply": "F3", "ground": "G2", "stub_m": 0.2},
+        name: {"place": place, "plug": plug, "supply": supply, "ground": ground, "stub_m": stub_m}
+        for name, place, plug, supply, ground, stub_m in (
+            ("engine_controller", "left of the seat", "C1", "F1", "G1", 0.1),
+            ("power_node", "behind the dash", "C2", "main switch", "G1", 0.1),
+            ("inertial_node", "under the seat", "C3", "F2", "G1", 0.2),
+            ("damper_node", "rear bulkhead", "C4", "F3", "G2", 0.15),
+            ("wheel_node", "rear bulkhead", "C5", "F3", "G2", 0.2),
+        )
     }
 )
 """Where each module is, and what feeds it."""
@@ -123,25 +120,16 @@ def _frame(message: Message) -> dict[str, Any]:
 
 _CALIBRATIONS: tuple[dict[str, Any], ...] = (
     {
-        "channel": "damper_fl",
-        "date": "2026-04-02",
-        "by": "crew",
-        "reference": "steel rule",
+        "channel": "damper_fl", "date": "2026-04-02", "by": "crew", "reference": "steel rule",
         "readings": [[0.5, 0.0], [1.57, 20.1], [2.63, 40.0], [3.7, 59.9], [4.5, 75.0]],
-        "as_found": "1.4 mm high at rest",
-        "as_left": "within 0.2 mm",
-        "residual": 0.1,
+        "as_found": "1.4 mm high at rest", "as_left": "within 0.2 mm", "residual": 0.1,
     },
     {
-        "sensor": "ntc_10k",
-        "date": "2026-03-14",
-        "by": "crew",
+        "sensor": "ntc_10k", "date": "2026-03-14", "by": "crew",
         "reference": "ice bath and boiling water, glass thermometer",
-        "as_found": "0.3 degC low in ice",
-        "as_left": "unchanged",
-        "due": "2036-03-14",
+        "as_found": "0.3 degC low in ice", "as_left": "unchanged", "due": "2036-03-14",
     },
-)
+)  # fmt: skip
 
 
 def _expired(due: tuple[str, date]) -> dict[str, Any]:

@@ -32,8 +32,6 @@ class Moment:
 
     Attributes
     ----------
-    cycle
-        The car.
     message, node
         What is sent, by whom.
     seconds : float64[n]
@@ -119,10 +117,6 @@ def _wheel_hertz(corner: str, circumference: float) -> Callable[[Moment], Floats
     return hertz
 
 
-def _course(moment: Moment) -> Floats:
-    return moment["heading"] % 360.0
-
-
 def _output_speed(moment: Moment) -> Floats:
     mean = 0.5 * (moment["wheel_speed_rl"] + moment["wheel_speed_rr"])
     return mean / 3.6 / CIRCUMFERENCE_REAR_M * 60.0
@@ -185,7 +179,7 @@ WORKED_OUT: Mapping[str, Callable[[Moment], Floats]] = MappingProxyType(
         "wheel_hz_rl": _wheel_hertz("rl", CIRCUMFERENCE_REAR_M),
         "wheel_hz_rr": _wheel_hertz("rr", CIRCUMFERENCE_REAR_M),
         "brake_travel": _brake_travel,
-        "course": _course,
+        "course": lambda moment: moment["heading"] % 360.0,
         "satellites": lambda moment: 11.0 + np.floor(moment.seconds / 47.0) % 3,
         "gnss_fix": lambda moment: moment.constant(3.0),
         "time_of_day": lambda moment: (moment.epoch_s + moment.seconds) % 86_400.0,

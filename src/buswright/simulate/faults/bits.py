@@ -82,8 +82,6 @@ class Repack:
 
     Attributes
     ----------
-    signal
-        Of the message that it is put on.
     change
         (raw numbers, the frames) -> other ones; uint64[n] each, of the frames concerned.
     """

@@ -62,10 +62,6 @@ class Kind:
     ----------
     name
         As in the catalogue of findings.
-    put_in
-        Puts it into a plan.
-    summary
-        What happens.
     severity
         What the number means.
     default
@@ -85,8 +81,6 @@ class Kind:
     live, in_text, in_car_file
         Whether a live bus can have it; whether it acts on written text; whether it is in the car file, so that
         `demo_car` must know of it.
-    turn
-        When it is put in.
     """
 
     name: str
@@ -163,16 +157,12 @@ class Fault:
     subject
         `bus:chassis`, `module:damper_node`, `id:chassis/1A0`, `channel:damper_fl`, `plug:C12`, `supply:5V-A`,
         `ground:G2`, `capture` or `car`; empty: the kind's own example.
-    onset_s
-        Seconds from key-on.
     duration_s
         None: until the end.
     severity
         What the kind says; None: the kind's default.
     repeat
         How often it happens within the duration, for what is short: gaps, resets, jumps of a counter.
-    variant
-        See the kind.
     seed
         Chooses its random numbers.
     """
@@ -233,8 +223,6 @@ class GroundTruth:
         What was put in.
     fault, layer
         The finding that is right.
-    subject
-        As in findings.
     related
         Other subjects that the same thing may rightly be said of, or that must be named in its evidence.
     company

@@ -68,8 +68,6 @@ class DisturbedWire(Wire):
 
     Parameters
     ----------
-    plan
-        The bus, its talkers and what goes wrong.
     seconds
         Length of the run: what happens later is not counted.
     """

@@ -69,6 +69,18 @@ def disturbed(fault: Fault, plan: Plan, inputs: frozenset[str], disturb: Disturb
     return plan.record(fault, related=[other for other in related if other != fault.subject])
 
 
+def partly(share: Callable[[Moment], Floats], change: Disturb) -> Disturb:
+    """Return the disturbance that adds a share of a change, 0..1, to what reaches an input."""
+    return lambda name, millivolts, moment: millivolts + share(moment) * change(name, millivolts, moment)
+
+
+def added(fault: Fault, plan: Plan, inputs: frozenset[str], change: Disturb, *others: str) -> None:
+    """Add a change, in mV, to what reaches inputs while a fault lasts, and record it; `others` as for `disturbed`."""
+    start, end = plan.window(fault)
+    share = partly(lambda moment: on_for(start, end, moment.seconds), change)
+    disturbed(fault, plan, inputs, share, *others).spans.append((start, end))
+
+
 def on_for(start_s: float, end_s: float, seconds: Floats) -> Floats:
     """Return how much of a fault between two moments is seen behind the input's filter, 0..1."""
     return touched(np.array([start_s]), np.array([end_s]), seconds)
@@ -77,12 +89,7 @@ def on_for(start_s: float, end_s: float, seconds: Floats) -> Floats:
 def touched(start: Floats, end: Floats, seconds: Floats) -> Floats:
     """Return how much of the latest of several touches is seen behind the input's filter, 0..1.
 
-    Parameters
-    ----------
-    start, end : float64[k]
-        Seconds, ascending.
-    seconds : float64[n]
-        When the input is read.
+    `start`, `end` (float64[k]): seconds, ascending; `seconds` (float64[n]): when the input is read.
     """
     if not len(start):
         return np.zeros(len(seconds))
@@ -105,14 +112,7 @@ class Touches:
     The moments at which it could happen are fixed from the beginning, so a fault that ends later begins with the same
     ones: a live one is switched off while it is there.
 
-    Parameters
-    ----------
-    fault
-        `amount` is how often a second it happens where nothing holds it back.
-    plan, inputs
-        Where.
-    chance
-        What holds it back.
+    `fault`: `amount` is how often a second it happens where nothing holds it back.
     """
 
     def __init__(self, fault: Fault, plan: Plan, inputs: frozenset[str], chance: Chance) -> None:
@@ -150,6 +150,12 @@ class Touches:
                 self.record.spans += zip(*(part.tolist() for part in self._happened), strict=True)
                 self.record.add(len(self._happened[0]))
         return touched(*self._happened, moment.seconds)
+
+
+def touching(fault: Fault, plan: Plan, inputs: frozenset[str], chance: Chance, change: Disturb, *others: str) -> None:
+    """Add a change, in mV, to what reaches inputs while a contact is open or a wire touches, and record each time."""
+    touches = Touches(fault, plan, inputs, chance)
+    touches.record = disturbed(fault, plan, inputs, partly(touches.share, change), *others)
 
 
 def always(cycle: Cycle, seconds: Floats) -> Floats:  # noqa: ARG001 - every chance gets it

@@ -29,10 +29,6 @@ class Place:
 
     Attributes
     ----------
-    entry
-        The channel.
-    bus, talker, signal
-        What carries it.
     input
         Of the damper node, that its sensor is wired to; "" for a channel whose module sends it ready.
     per_unit

@@ -22,18 +22,7 @@ from buswright.simulate.wire.bus import SECOND, Adjust, Released, Talker, car_ta
 class Record:
     """What is known so far about one fault; times are seconds on the true clock.
 
-    Attributes
-    ----------
-    fault
-        What was put in.
-    subject, related
-        See `GroundTruth`.
-    spans
-        Every time it happened.
-    run_s
-        Length of the run.
-    count
-        See `GroundTruth`.
+    `subject`, `related`: see `GroundTruth`; `run_s`: length of the run.
     """
 
     fault: Fault
@@ -75,11 +64,9 @@ class Reshaper(Protocol):
     @property
     def order(self) -> int:
         """Its place among the reshapers of a talker."""
-        ...
 
     def __call__(self, part: Released, message: Message) -> Released:
         """Return the changed frames; the argument's payload may be overwritten."""
-        ...
 
 
 class RecorderFault(Protocol):
@@ -88,11 +75,9 @@ class RecorderFault(Protocol):
     @property
     def order(self) -> int:
         """Its place between wire and file."""
-        ...
 
     def __call__(self, frames: Frames, events: list[Event], *, final: bool) -> Frames:
         """Return what is recorded instead, and append what the recorder says about it; `final`: nothing follows."""
-        ...
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -131,8 +116,6 @@ class BusPlan:
         All that is ever sent on it.
     reshapers
         By the talker's key.
-    errors
-        Frames destroyed.
     rivals
         Pairs of talkers with one identifier, which collide when both wait for the bus.
     crowded
@@ -168,12 +151,7 @@ class BusPlan:
 class Plan:
     """Everything that a run's faults come to. Builders of the kinds fill it.
 
-    Parameters
-    ----------
-    seconds, epoch_ns, fd
-        Of the run.
-    extra
-        Talkers by bus besides the car's own.
+    `extra`: talkers by bus besides the car's own.
     """
 
     def __init__(self, seconds: float, epoch_ns: int, fd: bool, extra: Mapping[str, Sequence[Talker]]) -> None:

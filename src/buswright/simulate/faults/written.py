@@ -22,12 +22,7 @@ def read_fault(text: str, *, timed: bool = True) -> Fault:
     A number is the severity, `20s` the onset in seconds from key-on, `20-30s` onset and end, `3x` how often, and
     anything else a variant.
 
-    Parameters
-    ----------
-    text
-        For example `loose-contact:plug:C13@4@20-30s@by-hand`.
-    timed
-        It may say when.
+    `text`: for example `loose-contact:plug:C13@4@20-30s@by-hand`; `timed`: it may say when.
 
     Raises
     ------
@@ -56,12 +51,8 @@ def read_fault(text: str, *, timed: bool = True) -> Fault:
         elif word and (kind.variants or kind.any_variant):
             variants.append(word)
         else:
+            example = "" if kind.severity == "(none)" else f"@{kind.default:g}"
             raise UserError(
-                f"{text}: {kind.name} does not know {'@' + word!r}",
-                hint=f"{FORM}; for example {name}{_example(kind.severity, kind.default)}@20s",
+                f"{text}: {kind.name} does not know {'@' + word!r}", hint=f"{FORM}; for example {name}{example}@20s"
             )
     return Fault(plain.kind, plain.subject, variant="+".join(variants), **given)
-
-
-def _example(severity: str, default: float) -> str:
-    return "" if severity == "(none)" else f"@{default:g}"

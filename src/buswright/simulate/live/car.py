@@ -33,10 +33,6 @@ class LiveCar:
     ----------
     outlets
         Those of each bus; `loopback.open_outlets` gives them.
-    seconds
-        Length of the run.
-    seed, faults
-        See `simulate_run`.
     speed
         2.0 drives twice as fast.
 

@@ -11,9 +11,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from buswright.frames.table import FD_LENGTH_OF_CODE, Flag, Frames
-
-UInt8s = npt.NDArray[np.uint8]
+from buswright.frames.table import FD_LENGTH_OF_CODE, Flag, Frames, UInt8s
 
 FALSE, TRUE, NOTHING = 0xC2, 0xC3, 0xC0
 FLOAT64, UINT32, BYTES8 = 0xCB, 0xCE, 0xC4

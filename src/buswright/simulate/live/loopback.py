@@ -36,19 +36,10 @@ class Multicast:
 
     Parameters
     ----------
-    port
-        Each bus needs its own: whoever listens on a port hears every group on it.
     group
         A multicast address of 239.0.0.0/8.
     name
         What captures call the bus; empty: nothing in particular.
-
-    Attributes
-    ----------
-    port
-        As given.
-    source
-        What listens to it.
 
     Raises
     ------

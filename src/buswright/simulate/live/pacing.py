@@ -56,8 +56,6 @@ class Played:
 
     Attributes
     ----------
-    frames
-        By bus.
     seconds
         Of the car's time.
     elapsed_s
@@ -80,8 +78,6 @@ class Player:
 
     Parameters
     ----------
-    run
-        What to play; its buses are those of the outlets.
     outlets
         For each index of `Frames.bus` the outlets of that bus.
     speed
@@ -150,7 +146,9 @@ class Player:
             for bus, due in enumerate(times):
                 stop = int(np.searchsorted(due, now_ns, side="right"))
                 if stop > at[bus]:
-                    self._note(pace.since_s(int(due[at[bus]])))
+                    late_s = pace.since_s(int(due[at[bus]]))
+                    self._latest_s = max(self._latest_s, late_s)
+                    self._late += late_s > LATE_S
                     for outlet in self._outlets[bus]:
                         outlet.put(chunk.frames[bus], at[bus], stop)
                     self._frames[bus] += stop - at[bus]
@@ -158,10 +156,6 @@ class Player:
             if now_ns >= chunk.end_ns:
                 return
             pace.wait()
-
-    def _note(self, late_s: float) -> None:
-        self._latest_s = max(self._latest_s, late_s)
-        self._late += late_s > LATE_S
 
     def _all(self) -> Iterator[Outlet]:
         return (outlet for several in self._outlets for outlet in several)

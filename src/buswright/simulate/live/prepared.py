@@ -42,8 +42,6 @@ def chunks(batches: Iterable[Frames], buses: int, origin_ns: int, after_ns: int 
     ----------
     batches
         In order of time.
-    buses
-        How many there are.
     origin_ns
         Stamp that the first chunk begins with. Frames stamped earlier are in it.
     after_ns
@@ -74,14 +72,7 @@ def _chunk(frames: Frames, buses: int, start_ns: int) -> Chunk:
 class PreparedRun:
     """Chunks of a run that are made a little ahead, to be iterated once.
 
-    Parameters
-    ----------
-    batches
-        The run, in order of time.
-    buses
-        How many buses it has.
-    origin_ns
-        When it begins, on the clock of its stamps.
+    `batches`: the run, in order of time; `origin_ns`: when it begins, on the clock of its stamps.
     """
 
     def __init__(self, batches: Iterable[Frames], buses: int, origin_ns: int) -> None:

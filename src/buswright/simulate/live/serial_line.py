@@ -59,12 +59,7 @@ class Adapter:
     bus
         The bus it is plugged into; its bit rate decides what can be heard.
 
-    Attributes
-    ----------
-    state
-        "closed", "open", or "listening" after L.
-    refused
-        Requests to transmit, none of which was followed.
+    `state`: "closed", "open", or "listening" after L; `refused`: requests to transmit, none of which was followed.
     """
 
     def __init__(self, bus: Bus) -> None:
@@ -142,19 +137,12 @@ def _register_bitrate(digits: bytes) -> int | None:
 class SerialLine:
     """One bus of the simulated car behind a pseudo-terminal made for it.
 
-    Parameters
-    ----------
-    bus
-        Which bus.
-    memory
-        Bytes held for a reader that is slow.
+    `memory`: bytes held for a reader that is slow.
 
     Attributes
     ----------
     path
         What to open, e.g. "/dev/pts/4".
-    source
-        The same as a SOURCE.
     lost
         Frames that found the memory full.
 

@@ -8,11 +8,8 @@ frames of later firmwares, as python-can 4.6's `slcan` interface reads them.
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from buswright.frames.table import FD_LENGTH_OF_CODE, Flag, Frames
-
-UInt8s = npt.NDArray[np.uint8]
 
 END = ord("\r")
 MINUTE_MS = 60_000

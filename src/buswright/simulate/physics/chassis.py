@@ -61,8 +61,6 @@ def ride(distance: Floats, speed: Floats, along: Floats, across: Floats, rate: i
     ----------
     distance, speed, along, across
         Metres, m/s, and the accelerations of the body in g (forward, left); float64[n].
-    rate
-        Samples per second.
 
     Returns
     -------

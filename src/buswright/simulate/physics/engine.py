@@ -79,12 +79,7 @@ def gentle_grip() -> Grip:
 class Gears:
     """The gearbox over time.
 
-    Attributes
-    ----------
-    gear : float64[n]
-        0 is neutral.
-    up, down : intp[k]
-        Samples at which an up or down shift begins.
+    `gear` (float64[n]): 0 is neutral; `up`, `down` (intp[k]): samples at which an up or down shift begins.
     """
 
     gear: Floats
@@ -105,8 +100,6 @@ def choose_gears(speed: Floats, racing: npt.NDArray[np.bool_], neutral: npt.NDAr
         Whether the engine is revved out.
     neutral
         Whether no gear is engaged.
-    rate
-        Samples per second.
     """
     stride = max(1, rate // 50)
     rpm_per_ratio = (speed[::stride] * _RPM_PER_MPS).tolist()

@@ -169,8 +169,6 @@ def speed_plan(stretch: slice, limits: Sequence[tuple[float, float, float]], gri
         Points of the lap.
     limits
         Further speed limits: (from m, to m, m/s).
-    grip
-        The car and its driver.
     """
     course = lap()
     curvature, grade = np.abs(course.curvature[stretch]), course.grade[stretch]

@@ -7,12 +7,11 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
+from buswright.frames.table import Bools
 from buswright.simulate.physics.engine import IDLE_RPM, LAUNCH_RPM, gentle_grip, racing_grip
 from buswright.simulate.physics.hill import STAGING_M, STEP_M, Floats, lap, over_time, smooth, speed_plan
 
-Bools = npt.NDArray[np.bool_]
 Scenario = Literal["hill-climb", "key-on"]
 
 RATE = 500

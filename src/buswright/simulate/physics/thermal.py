@@ -62,8 +62,6 @@ def follow(start: Heat, power_kw: Floats, rpm: Floats, speed: Floats, brake_kw: 
 
     Parameters
     ----------
-    start
-        Temperatures at the first step.
     power_kw, rpm, speed, brake_kw
         Crank power, engine speed, m/s, and power going into the brakes; float64[n] at `RATE`.
     """

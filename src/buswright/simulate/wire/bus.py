@@ -96,8 +96,6 @@ class Released:
         Nanoseconds when they were handed to the bus controller.
     payload : uint8[n, message.length]
         Writable.
-    block
-        Number of the block.
     """
 
     number: Int64s
@@ -135,15 +133,7 @@ class Due:
 
 
 class Wire:
-    """One bus as time goes on; what could not be settled in one block waits for the next.
-
-    Parameters
-    ----------
-    bus
-        The network.
-    talkers
-        Everything that is sent on it.
-    """
+    """One bus as time goes on; what could not be settled in one block waits for the next."""
 
     def __init__(self, bus: Bus, talkers: Sequence[Talker]) -> None:
         self.bus = bus
@@ -167,11 +157,9 @@ class Wire:
         duration, tail = self._durations(due)
         order, starts = arbitrate(due.released, self._ranks[due.sender], duration)
         keep = len(order) if last else self._settled(due.released, starts + duration[order], end_ns)
-        order, starts = order[:keep], starts[:keep]
         self._held = due.take(slice(keep, None))
-        stamps = starts + duration[order] - tail[order]
-        sent = replace(due.take(order), released=stamps - stamps % RESOLUTION_NS)
-        return self._frames(sent), min([end_ns, *self._held.released[:1].tolist()])
+        sent = self._stamped(due, order[:keep], starts[:keep] + (duration - tail)[order[:keep]])
+        return sent, min([end_ns, *self._held.released[:1].tolist()])
 
     def put_in_order(self, due: Due, free_ns: int) -> tuple[Frames, int]:
         """Send what was released in a stretch of time, on a bus that is free from a moment on.
@@ -181,9 +169,11 @@ class Wire:
         due = replace(due, released=np.maximum(due.released, free_ns))
         duration, tail = self._durations(due)
         order, starts = arbitrate(due.released, self._ranks[due.sender], duration)
-        stamps = starts + duration[order] - tail[order]
-        sent = replace(due.take(order), released=stamps - stamps % RESOLUTION_NS)
-        return self._frames(sent), int((starts + duration[order]).max()) if len(order) else free_ns
+        sent = self._stamped(due, order, starts + (duration - tail)[order])
+        return sent, int((starts + duration[order]).max()) if len(order) else free_ns
+
+    def _stamped(self, due: Due, order: npt.NDArray[np.intp], stamps: Int64s) -> Frames:
+        return self._frames(replace(due.take(order), released=stamps - stamps % RESOLUTION_NS))
 
     def _frames(self, due: Due) -> Frames:
         """Return frames as a capture has them, stamped with their release."""
@@ -240,8 +230,7 @@ class Wire:
             if begin >= (block + 1) * BLOCK_S or end <= block * BLOCK_S:
                 continue
             own = [talker.stream, place] if begin else [talker.stream] if talker.stream else []
-            moments = Moments(talker, cycle, block, begin, np.random.default_rng([*streams, *own]))
-            part = moments.released(epoch_ns)
+            part = _stretch(talker, cycle, block, begin, np.random.default_rng([*streams, *own]), epoch_ns)
             parts.append(part if end >= (block + 1) * BLOCK_S else part.take(part.seconds < end))
         return Released(
             np.concatenate([part.number for part in parts]),
@@ -252,38 +241,30 @@ class Wire:
         )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Moments:
-    """When one talker's frames of one block are due, on a sender that was switched on at `begin_s` and stays on."""
+def _stretch(
+    talker: Talker, cycle: Cycle, block: int, begin_s: float, rng: np.random.Generator, epoch_ns: int
+) -> Released:
+    """Release one talker's frames of one block, its sender switched on at `begin_s` and on from there."""
+    start, stop = block * BLOCK_S, (block + 1) * BLOCK_S
+    if talker.moments is not None:
+        seconds = talker.moments(cycle, start, stop)
+        seconds = seconds[seconds >= begin_s]
+        number = np.arange(len(seconds), dtype=np.int64)
+    else:
+        number, seconds = due_times(talker.message, talker.node, max(start - begin_s, 0.0), stop - begin_s)
+        seconds = seconds + begin_s
+    node, released = talker.node, handed_over(seconds, talker.node, rng)
+    if begin_s:
+        node = replace(node, boot_ms=node.boot_ms + 1000.0 * begin_s)  # what its up-time counts from
+    due = seconds - talker.message.delay_s
+    moment = Moment(cycle, talker.message, node, due, number, epoch_ns / 1e9, rng, talker.disturbs)
+    return Released(number, seconds, released, contents(moment, talker.adjust), block)
 
-    talker: Talker
-    cycle: Cycle
-    block: int
-    begin_s: float
-    rng: np.random.Generator
 
-    def released(self, epoch_ns: int) -> Released:
-        """Release them, with what they carry."""
-        talker, rng = self.talker, self.rng
-        number, seconds = self._due()
-        jitter = np.minimum(rng.standard_gamma(1.5, len(seconds)) / 1.5, MOST_JITTER) * talker.node.jitter_us
-        released = np.rint(seconds * 1e9 + jitter * 1e3).astype(np.int64)
-        node = talker.node
-        if self.begin_s:
-            node = replace(node, boot_ms=node.boot_ms + 1000.0 * self.begin_s)  # what its up-time counts from
-        due = seconds - talker.message.delay_s
-        moment = Moment(self.cycle, talker.message, node, due, number, epoch_ns / 1e9, rng, talker.disturbs)
-        return Released(number, seconds, released, contents(moment, talker.adjust), self.block)
-
-    def _due(self) -> tuple[Int64s, Floats]:
-        talker, begin = self.talker, self.begin_s
-        start, stop = self.block * BLOCK_S, (self.block + 1) * BLOCK_S
-        if talker.moments is not None:
-            seconds = talker.moments(self.cycle, start, stop)
-            seconds = seconds[seconds >= begin]
-            return np.arange(len(seconds), dtype=np.int64), seconds
-        number, seconds = due_times(talker.message, talker.node, max(start - begin, 0.0), stop - begin)
-        return number, seconds + begin
+def handed_over(seconds: Floats, node: Node, rng: np.random.Generator) -> Int64s:
+    """Return when frames that are due are handed to the bus controller, nanoseconds: a little later, by chance."""
+    jitter = np.minimum(rng.standard_gamma(1.5, len(seconds)) / 1.5, MOST_JITTER) * node.jitter_us
+    return np.rint(seconds * 1e9 + jitter * 1e3).astype(np.int64)
 
 
 def in_order(parts: Sequence[Due]) -> Due:

@@ -10,8 +10,8 @@ from buswright.frames.table import Flag, concatenate
 from buswright.frames.wire.bits import wire_bits
 from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.faults.recorder_stages import ECHO_NS
-from buswright.simulate.scenarios import written_run
 from tests.simulate.fault_runs import SECONDS, at, clean, same, seconds_of, seen
+from tests.simulate.scenarios import written_run
 
 
 @pytest.mark.parametrize("step", [0.75, 3600.0, -0.4, -20.0])

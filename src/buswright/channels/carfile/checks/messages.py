@@ -11,6 +11,7 @@ from buswright.channels.keys.faults import FaultLog, shown, suggestion
 from buswright.channels.keys.positions import KeyPath
 from buswright.messages.match import split_source, with_source
 from buswright.messages.model import J1939, Database, Message, Signal, parse_identifier
+from buswright.messages.plan import raw_range
 
 _RATE_TOLERANCE = 0.02
 """Periods and rates written by hand are rounded: 33 Hz and 30 ms agree."""
@@ -25,8 +26,6 @@ def check_messages(car: CarFile, frame_keys: Mapping[FrameName, str], log: Fault
         What could be read, with the databases that could be loaded.
     frame_keys
         How each frame's name stands in the file.
-    log
-        Gets the faults.
     """
     for bus in car.buses.values():
         database = car.databases.get(bus.name)
@@ -105,10 +104,6 @@ def _may_have_source(message: Message, name: str, at: KeyPath, log: FaultLog) ->
     return False
 
 
-def _message_of(database: Database, identifier: int, extended: bool) -> Message | None:
-    return next((m for m in reversed(database.messages) if m.id == identifier and m.extended == extended), None)
-
-
 # -- channels ---------------------------------------------------------------------------------------------------
 
 
@@ -154,8 +149,7 @@ def _check_signal(
 def _check_raw(channel: Channel, signal: Signal, log: FaultLog) -> None:
     if signal.is_float:
         return
-    low = -(1 << signal.length - 1) if signal.signed else 0
-    high = (1 << signal.length - int(signal.signed)) - 1
+    low, high = raw_range(signal)
     for index, raw in enumerate(channel.invalid_raw):
         at = ("channel", channel.name, "invalid_raw", index)
         if log.sound(*at) and not low <= raw <= high:
@@ -219,12 +213,10 @@ def _check_database_range(channel: Channel, signal: Signal, log: FaultLog) -> No
             return
         factor, offset = units.line(signal.unit, channel.unit)
         low, high = low * factor + offset, high * factor + offset
-    for grade, limits in (("caution", channel.caution), ("warning", channel.warning)):
-        for key in ("low", "high"):
-            limit = getattr(limits, key) if limits else None
-            if limit is not None and not low <= limit <= high:
-                text = f"{limit:g} lies outside the signal's own range in the database, {low:g} to {high:g}"
-                log.warning(("channel", channel.name, grade, key), text)
+    for grade, key, limit in channel.limit_values:
+        if not low <= limit <= high:
+            text = f"{limit:g} lies outside the signal's own range in the database, {low:g} to {high:g}"
+            log.warning(("channel", channel.name, grade, key), text)
 
 
 # -- frames -----------------------------------------------------------------------------------------------------
@@ -234,8 +226,9 @@ def _check_frame(car: CarFile, entry: FrameEntry, at: KeyPath, log: FaultLog) ->
     database = car.databases.get(entry.name.bus)
     message = car.entries.message(entry.name)
     if message is None:
-        if database and (twin := _message_of(database, entry.name.id, not entry.name.extended)):
-            other = entry.name._replace(extended=not entry.name.extended)
+        other = entry.name._replace(extended=not entry.name.extended)
+        alike = (m for m in reversed(database.messages if database else ()) if (m.id, m.extended) == other[1:])
+        if twin := next(alike, None):
             log.warning(at, f"the database has no such frame, but {twin.name} with {shown(str(other))}")
         return
     if entry.period_ms and message.cycle_time_ms and log.sound(*at, "period_ms"):

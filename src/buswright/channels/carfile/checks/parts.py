@@ -22,7 +22,6 @@ from buswright.channels.formula.parse import Formula
 from buswright.channels.keys.faults import FaultLog, shown, suggestion
 from buswright.channels.keys.positions import KeyPath
 from buswright.messages.checksum import KINDS as CHECKSUM_KINDS
-from buswright.messages.checksum import Checksum, Counter
 
 _SIGNAL_ONLY = ("sensor", "input_scale", "zero", "invalid_raw", "wiring", "fingerprints")
 """Keys that say something about a wire, which a computed channel doesn't have."""
@@ -49,10 +48,6 @@ def check_parts(
         The named tables as TOML gives them: those that could not be read count as known.
     frame_keys
         How each frame's name stands in the file.
-    log
-        Gets the faults.
-    today
-        For dates that have passed.
     """
     for bus in car.buses.values():
         _check_bus(bus, log)
@@ -134,11 +129,10 @@ def _check_channel(channel: Channel, tables: NamedTables, log: FaultLog) -> None
         log.error((*at, "input_scale"), "0 makes every value the same")
     if channel.formula:
         _check_inputs(channel.formula, tables["channel"], (*at, "formula"), log)
-    for grade, limits in (("caution", channel.caution), ("warning", channel.warning)):
-        if limits:
-            _check_limits(limits, (*at, grade), log)
-            if limits.when:
-                _check_inputs(limits.when, tables["channel"], (*at, grade, "when"), log)
+    for grade, limits in channel.limits:
+        _check_limits(limits, (*at, grade), log)
+        if limits.when:
+            _check_inputs(limits.when, tables["channel"], (*at, grade, "when"), log)
     if channel.caution and channel.warning:
         _check_order(channel.caution, channel.warning, at, log)
 
@@ -241,18 +235,13 @@ def _check_payload(entry: FrameEntry, at: KeyPath, log: FaultLog) -> None:
         log.error((*at, "counter", "modulus"), text)
     if checksum and isinstance(checksum.data_id, tuple) and checksum.kind != "e2e-p02":
         log.error((*at, "checksum", "data_id"), "a list of bytes belongs to e2e-p02 only", "one number")
-    if counter and checksum and (shared := _bits(counter) & _checksum_bits(checksum)):
-        text = f"the counter and the checksum share bit {(shared & -shared).bit_length() - 1}"
-        log.error((*at, "counter"), text)
-
-
-def _bits(counter: Counter) -> int:
-    return ((1 << counter.length) - 1) << counter.start
-
-
-def _checksum_bits(checksum: Checksum) -> int:
-    kind = CHECKSUM_KINDS[checksum.kind]
-    return ((1 << kind.width) - 1) << (8 * checksum.byte + kind.shift)
+    if counter and checksum:
+        kind = CHECKSUM_KINDS[checksum.kind]
+        shared = ((1 << counter.length) - 1) << counter.start
+        shared &= ((1 << kind.width) - 1) << (8 * checksum.byte + kind.shift)
+        if shared:
+            text = f"the counter and the checksum share bit {(shared & -shared).bit_length() - 1}"
+            log.error((*at, "counter"), text)
 
 
 # -- the calibration log, and what is left over -------------------------------------------------------------------

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from graphlib import CycleError, TopologicalSorter
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,8 +12,10 @@ import numpy as np
 from buswright.channels import units
 from buswright.channels.calibration.kind import OUTSIDE_MARGIN, nominal_references
 from buswright.channels.carfile.model import CarFile, Channel, Sensor
+from buswright.channels.formula.units import formula_unit
 from buswright.channels.guessing import PRESSURES
 from buswright.channels.keys.faults import FaultLog, shown
+from buswright.errors import FormulaError
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.checks.parts import NamedTables
@@ -24,17 +27,7 @@ _STEPS = 257
 
 
 def check_ranges(car: CarFile, tables: NamedTables, log: FaultLog) -> None:
-    """Log units that don't convert, and limits, fingerprints and bands that contradict a sensor.
-
-    Parameters
-    ----------
-    car
-        What could be read.
-    tables
-        The named tables as TOML gives them.
-    log
-        Gets the faults.
-    """
+    """Log units that don't convert, and limits, fingerprints and bands that contradict a sensor."""
     for sensor in car.sensors.values():
         _check_sensor(car, sensor, tables, log)
     for channel in car.channels.values():
@@ -139,13 +132,11 @@ def _check_channel(channel: Channel, sensor: Sensor, log: FaultLog) -> None:
     if channel.zero:
         low, high = low + channel.zero.add, high + channel.zero.add
     slack = 1e-6 * (high - low)
-    for grade, limits in (("caution", channel.caution), ("warning", channel.warning)):
-        for key in ("low", "high"):
-            limit = getattr(limits, key) if limits else None
-            if limit is not None and log.sound(*at, grade, key) and not low - slack <= limit <= high + slack:
-                trips = "can never trip" if (limit < low) == (key == "low") else "trips all the time"
-                text = f"this limit {trips}: {sensor.name} covers only {_span((low, high))} {unit}"
-                log.warning((*at, grade, key), text, "a value beyond that is called a wiring fault")
+    for grade, key, limit in channel.limit_values:
+        if log.sound(*at, grade, key) and not low - slack <= limit <= high + slack:
+            trips = "can never trip" if (limit < low) == (key == "low") else "trips all the time"
+            text = f"this limit {trips}: {sensor.name} covers only {_span((low, high))} {unit}"
+            log.warning((*at, grade, key), text, "a value beyond that is called a wiring fault")
 
 
 def reachable(sensor: Sensor) -> tuple[float, float] | None:
@@ -181,3 +172,42 @@ def _check_fingerprints(channel: Channel, sensor: Sensor, log: FaultLog) -> None
 
 def _span(ends: tuple[float, float]) -> str:
     return f"{ends[0]:.5g} to {ends[1]:.5g}"
+
+
+# -- units ------------------------------------------------------------------------------------------------------------
+
+
+def unit_of(channel: Channel, car: CarFile) -> str | None:
+    """Return the unit of a channel that no formula computes: its own, its sensor's, else the database's.
+
+    None where what would say it could not be read.
+    """
+    if channel.unit:
+        return channel.unit
+    if channel.sensor:
+        sensor = car.sensors.get(channel.sensor)
+        return sensor.calibration.unit if sensor else None
+    name = channel.signal
+    message = car.message(name.bus, name.message) if name else None
+    return next((s.unit for s in message.signals if name and s.name == name.signal), None) if message else None
+
+
+def check_conversions(car: CarFile, log: FaultLog) -> None:
+    """Log the formulas that convert what can't be converted, as they would be refused when they are computed."""
+    formulas = {name: channel.formula for name, channel in car.channels.items() if channel.formula}
+    known = {name: unit_of(channel, car) for name, channel in car.channels.items()}
+    try:
+        order = tuple(TopologicalSorter({name: formula.inputs for name, formula in formulas.items()}).static_order())
+    except CycleError:  # told where circles are looked for
+        return
+    for name in order:
+        formula = formulas.get(name)
+        if formula is None or any(known.get(each) is None for each in formula.inputs):
+            continue
+        try:
+            own = formula_unit(formula, {each: known[each] or "" for each in formula.inputs})
+        except FormulaError as error:
+            at = ("channel", name, "formula")
+            log.error(at, error.lines[0], error.hint, inside=1 + error.column)
+        else:
+            known[name] = known[name] or own

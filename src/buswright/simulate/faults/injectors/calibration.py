@@ -7,11 +7,9 @@ from datetime import UTC, date, datetime, timedelta
 from types import MappingProxyType
 
 from buswright.errors import UserError
-from buswright.simulate.car.sensing import Moment
 from buswright.simulate.faults.catalogue import KINDS, Fault, Tried, injector
 from buswright.simulate.faults.places import change_value, place_of
 from buswright.simulate.faults.plan import Plan
-from buswright.simulate.physics.hill import Floats
 
 ATMOSPHERE_BAR = 1.01325
 
@@ -46,10 +44,7 @@ MIXUPS: Mapping[str, tuple[float, float]] = MappingProxyType(
 def _offset(fault: Fault, plan: Plan) -> None:
     place = place_of(fault, plan)
 
-    def change(values: Floats, moment: Moment) -> Floats:  # noqa: ARG001 - every change gets it
-        return values + fault.amount * place.span
-
-    change_value(fault, plan, place, change)
+    change_value(fault, plan, place, lambda values, _: values + fault.amount * place.span)
 
 
 @injector(
@@ -63,10 +58,7 @@ def _offset(fault: Fault, plan: Plan) -> None:
     ),
 )  # fmt: skip
 def _gain(fault: Fault, plan: Plan) -> None:
-    def change(values: Floats, moment: Moment) -> Floats:  # noqa: ARG001 - every change gets it
-        return fault.amount * values
-
-    change_value(fault, plan, place_of(fault, plan), change)
+    change_value(fault, plan, place_of(fault, plan), lambda values, _: fault.amount * values)
 
 
 @injector(
@@ -85,10 +77,7 @@ def _unit_mixup(fault: Fault, plan: Plan) -> None:
     if place.signal.unit == "kPa" and factor == 1.0:
         added *= 100.0
 
-    def change(values: Floats, moment: Moment) -> Floats:  # noqa: ARG001 - every change gets it
-        return factor * values + added
-
-    change_value(fault, plan, place, change)
+    change_value(fault, plan, place, lambda values, _: factor * values + added)
 
 
 @injector(

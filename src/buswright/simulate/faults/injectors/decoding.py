@@ -5,6 +5,8 @@ In a real car the database is wrong. Here the frames are changed instead, to tho
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from buswright.errors import UserError
@@ -18,8 +20,9 @@ from buswright.simulate.physics.hill import Floats
 from buswright.simulate.wire.bus import Released, Talker
 
 
-def _packed(fault: Fault, plan: Plan, place: Place, change: Repack) -> Record:
-    place.bus.reshape([place.talker], change)
+def _packed(fault: Fault, plan: Plan, place: Place, change: Callable[[UInt64s, Released], UInt64s]) -> Record:
+    """Have a sender pack other numbers while a fault lasts."""
+    place.bus.reshape([place.talker], Repack(place.signal, *plan.window(fault), change))
     return plan.lasting(fault, related=[place.message, f"module:{place.talker.node.name}"])
 
 
@@ -59,10 +62,7 @@ def values_of(raw: UInt64s, signal: Signal) -> Floats:
 def _byte_order(fault: Fault, plan: Plan) -> None:
     place = place_of(fault, plan, fits=lambda place: place.signal.bits == 16)
 
-    def change(raw: UInt64s, part: Released) -> UInt64s:  # noqa: ARG001 - every change gets it
-        return raw.astype(np.uint16).byteswap().astype(np.uint64)
-
-    _packed(fault, plan, place, Repack(place.signal, *plan.window(fault), change))
+    _packed(fault, plan, place, lambda raw, _: raw.astype(np.uint16).byteswap().astype(np.uint64))
 
 
 @injector(
@@ -81,14 +81,14 @@ def _signedness(fault: Fault, plan: Plan) -> None:
     signal = place.signal
     zero: list[int] = []
 
-    def change(raw: UInt64s, part: Released) -> UInt64s:  # noqa: ARG001 - every change gets it
+    def change(raw: UInt64s, _: Released) -> UInt64s:
         if signal.signed:
             return raw ^ np.uint64(1 << (signal.bits - 1))
         if not zero:
             zero.append(int(raw[0]))
         return (raw - np.uint64(zero[0])) & np.uint64((1 << signal.bits) - 1)
 
-    _packed(fault, plan, place, Repack(signal, *plan.window(fault), change))
+    _packed(fault, plan, place, change)
 
 
 @injector(
@@ -109,10 +109,7 @@ def _bit_position(fault: Fault, plan: Plan) -> None:
         raise UserError(f"{fault.kind}: {fault.amount:g} bits", hint="give 1 to 7, or -7 to -1")
     looked_at = Bits.of(place.signal, place.talker.message).lower(by)
 
-    def change(raw: UInt64s, part: Released) -> UInt64s:  # noqa: ARG001 - every change gets it
-        return looked_at.read(part.payload)
-
-    _packed(fault, plan, place, Repack(place.signal, *plan.window(fault), change))
+    _packed(fault, plan, place, lambda _, part: looked_at.read(part.payload))
 
 
 @injector(
@@ -127,14 +124,13 @@ def _mux_undefined(fault: Fault, plan: Plan) -> None:
         these = ", ".join(b.subject(t.message) for b, t in plan.talkers() if t.message.multiplexer)
         raise UserError(f"{talker.message.name} has no multiplexer", hint=f"these have one: {these}")
     unknown = max(signal.mux or 0 for signal in talker.message.signals) + 1
-    start, end = plan.window(fault)
 
     def change(raw: UInt64s, part: Released) -> UInt64s:
         chosen = _chosen(fault, part)
         record.add_due(part.seconds[chosen])
         return np.where(chosen, np.uint64(unknown), raw)
 
-    bus.reshape([talker], Repack(selector, start, end, change))
+    bus.reshape([talker], Repack(selector, *plan.window(fault), change))
     record = plan.lasting(fault, related=[f"module:{talker.node.name}", *_channels_of(talker)])
 
 
@@ -157,10 +153,8 @@ def _channels_of(talker: Talker) -> list[str]:
 def _scale_or_unit(fault: Fault, plan: Plan) -> None:
     place = place_of(fault, plan, fits=lambda place: not place.input)
 
-    def change(raw: UInt64s, part: Released) -> UInt64s:  # noqa: ARG001 - every change gets it
-        return raw_of(fault.amount * values_of(raw, place.signal), place.signal)
-
-    _packed(fault, plan, place, Repack(place.signal, *plan.window(fault), change))
+    signal = place.signal
+    _packed(fault, plan, place, lambda raw, _: raw_of(fault.amount * values_of(raw, signal), signal))
 
 
 @injector(
@@ -176,15 +170,14 @@ def _out_of_range(fault: Fault, plan: Plan) -> None:
     place = place_of(fault, plan, fits=_has_room)
     signal = place.signal
     top = float(values_of(np.array([_highest(signal)], dtype=np.uint64), signal)[0])
-    record: list[Record] = []
 
     def change(raw: UInt64s, part: Released) -> UInt64s:
         chosen = _chosen(fault, part)
-        record[0].add_due(part.seconds[chosen])
+        record.add_due(part.seconds[chosen])
         beyond = signal.high + (top - signal.high) * (0.2 + 0.06 * ((part.number * 7) % 10))
         return np.where(chosen, raw_of(np.asarray(beyond, dtype=np.float64), signal), raw)
 
-    record.append(_packed(fault, plan, place, Repack(signal, *plan.window(fault), change)))
+    record = _packed(fault, plan, place, change)
 
 
 def _highest(signal: Signal) -> int:
@@ -210,11 +203,9 @@ def _sender_invalid(fault: Fault, plan: Plan) -> None:
     (code,) = place.entry.keys["invalid_raw"]
     windows = gaps(fault, plan.seconds, fault.amount)
 
-    def change(raw: UInt64s, part: Released) -> UInt64s:  # noqa: ARG001 - every change gets it
-        return np.full(len(raw), code, dtype=np.uint64)
-
     for start, end in windows:
-        place.bus.reshape([place.talker], Repack(place.signal, start, end, change))
+        all_ones = Repack(place.signal, start, end, lambda raw, _: np.full(len(raw), code, dtype=np.uint64))
+        place.bus.reshape([place.talker], all_ones)
     record = plan.record(fault, related=[place.message, f"module:{place.talker.node.name}"])
     record.spans += windows
     record.count = sum(len(plan.due(place.talker, start, end)) for start, end in windows)

@@ -73,10 +73,6 @@ def _swapped_channels(fault: Fault, plan: Plan) -> None:
     plan.lasting(fault, related=list(dict.fromkeys([other.subject, one.message, other.message])))
 
 
-def _goes_both_ways(place: Place) -> bool:
-    return place.low < -0.2 * place.span and (bool(place.input) or place.signal.signed)
-
-
 @injector(
     "sign-flipped", "A sensor is mounted the wrong way round. All of its values have the opposite sign.",
     subject="channel:accel_lat", onset_s=0.0,
@@ -88,10 +84,10 @@ def _goes_both_ways(place: Place) -> bool:
     ),
 )  # fmt: skip
 def _sign_flipped(fault: Fault, plan: Plan) -> None:
-    def change(values: Floats, moment: Moment) -> Floats:  # noqa: ARG001 - every change gets it
-        return -values
+    def goes_both_ways(place: Place) -> bool:
+        return place.low < -0.2 * place.span and (bool(place.input) or place.signal.signed)
 
-    change_value(fault, plan, place_of(fault, plan, fits=_goes_both_ways), change)
+    change_value(fault, plan, place_of(fault, plan, fits=goes_both_ways), lambda values, _: -values)
 
 
 def _held(fault: Fault, plan: Plan, hertz: float) -> None:

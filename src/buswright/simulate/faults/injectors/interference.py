@@ -9,7 +9,7 @@ from buswright.simulate.car.sensing import Moment, sensor_mv
 from buswright.simulate.car.sensors import INPUTS
 from buswright.simulate.faults.catalogue import Fault, Tried, injector
 from buswright.simulate.faults.injectors.wiring import neighbour
-from buswright.simulate.faults.inputs import disturbed, inputs_of, on_for
+from buswright.simulate.faults.inputs import added, disturbed, inputs_of, on_for
 from buswright.simulate.faults.plan import Plan
 from buswright.simulate.physics.hill import Floats
 from buswright.simulate.physics.quantities import Cycle
@@ -54,20 +54,16 @@ def _chances(fault: Fault, name: str, moment: Moment) -> Floats:
     ),
 )  # fmt: skip
 def _ignition_noise(fault: Fault, plan: Plan) -> None:
-    start, end = plan.window(fault)
-
-    def disturb(name: str, millivolts: Floats, moment: Moment) -> Floats:
+    def noise(name: str, _: Floats, moment: Moment) -> Floats:
         speed = moment["engine_speed"]
         chance, side = _chances(fault, name, moment).T
         hit = chance < speed / 60.0 * FIRINGS_PER_TURN * SPIKE_S
         spikes = np.where(hit, SPIKE_HEIGHT * np.sign(side - 0.5), 0.0)
         wave = np.sin(2 * np.pi * firings(moment.cycle, moment.seconds))
-        noise: Floats = fault.amount * speed / NOISY_RPM * (wave + spikes)
-        return millivolts + on_for(start, end, moment.seconds) * noise
+        found: Floats = fault.amount * speed / NOISY_RPM * (wave + spikes)
+        return found
 
-    disturbed(fault, plan, inputs_of(fault, thermocouples=False), disturb, "channel:engine_speed").spans.append(
-        (start, end)
-    )
+    added(fault, plan, inputs_of(fault, thermocouples=False), noise, "channel:engine_speed")
 
 
 @injector(
@@ -135,12 +131,10 @@ def _saturated(fault: Fault, plan: Plan) -> None:
     ),
 )  # fmt: skip
 def _cross_talk(fault: Fault, plan: Plan) -> None:
-    start, end = plan.window(fault)
     inputs = inputs_of(fault)
     other = INPUTS[neighbour(min(inputs))]
 
-    def disturb(name: str, millivolts: Floats, moment: Moment) -> Floats:
-        copied = fault.amount * (sensor_mv(neighbour(name), moment) - millivolts)
-        return millivolts + on_for(start, end, moment.seconds) * copied
+    def copied(name: str, millivolts: Floats, moment: Moment) -> Floats:
+        return fault.amount * (sensor_mv(neighbour(name), moment) - millivolts)
 
-    disturbed(fault, plan, inputs, disturb, f"channel:{other.channel}").spans.append((start, end))
+    added(fault, plan, inputs, copied, f"channel:{other.channel}")

@@ -7,7 +7,7 @@ import numpy as np
 from buswright.simulate.car.definition import Signal
 from buswright.simulate.car.sensing import Moment
 from buswright.simulate.faults.catalogue import Fault, Tried, injector
-from buswright.simulate.faults.inputs import disturbed, inputs_of, on_for
+from buswright.simulate.faults.inputs import added, disturbed, inputs_of, on_for
 from buswright.simulate.faults.plan import Plan
 from buswright.simulate.physics.hill import Floats
 
@@ -68,11 +68,8 @@ def _supply_sag(fault: Fault, plan: Plan) -> None:
     tried=(Tried((30.0, 60.0)), Tried((60.0,), subject="ground:G3")),
 )  # fmt: skip
 def _ground_shift(fault: Fault, plan: Plan) -> None:
-    start, end = plan.window(fault)
+    def shift(_name: str, _millivolts: Floats, moment: Moment) -> Floats:
+        found: Floats = fault.amount / FULL_LOAD_A * np.sum([moment[load] for load in LOADS], axis=0)
+        return found
 
-    def disturb(name: str, millivolts: Floats, moment: Moment) -> Floats:  # noqa: ARG001 - every disturbance gets it
-        shift: Floats = fault.amount / FULL_LOAD_A * np.sum([moment[load] for load in LOADS], axis=0)
-        return millivolts + on_for(start, end, moment.seconds) * shift
-
-    loads = [f"channel:{load}" for load in LOADS]
-    disturbed(fault, plan, inputs_of(fault), disturb, *loads).spans.append((start, end))
+    added(fault, plan, inputs_of(fault), shift, *(f"channel:{load}" for load in LOADS))

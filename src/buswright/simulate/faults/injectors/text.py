@@ -50,7 +50,7 @@ DAMAGES: Mapping[str, Damage] = MappingProxyType({"cut": _cut_short, "overwritte
     tried=(Tried((0.0005, 0.01, 0.2), duration_s=20.0),),
 )  # fmt: skip
 def _bad_lines(fault: Fault, plan: Plan) -> None:  # noqa: ARG001 - every injector gets it
-    raise UserError(f"{fault.kind} acts on written text", hint="put it in with written_run")
+    raise UserError(f"{fault.kind} acts on written text", hint="put it in with damaged")
 
 
 def damaged(text: bytes, fault: Fault, epoch_ns: int) -> tuple[bytes, GroundTruth]:

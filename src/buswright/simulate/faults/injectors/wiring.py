@@ -7,19 +7,18 @@ from __future__ import annotations
 
 import numpy as np
 
-from buswright.simulate.car.sensing import Moment, sensor_mv
+from buswright.simulate.car.sensing import Disturb, Moment, sensor_mv
 from buswright.simulate.car.sensors import INPUTS, OPEN_V, SENSORS
 from buswright.simulate.faults.catalogue import Fault, Tried, injector
 from buswright.simulate.faults.inputs import (
     FULL_SCALE_MV,
     THERMOCOUPLE_SCALE_MV,
-    Touches,
+    added,
     always,
-    disturbed,
     inputs_of,
     is_thermocouple,
-    on_for,
     shaken,
+    touching,
 )
 from buswright.simulate.faults.plan import Plan
 from buswright.simulate.physics.hill import Floats
@@ -67,6 +66,15 @@ def _bias(name: str, fault: Fault) -> str:
     return min(given) if given else str(SENSORS[INPUTS[name].sensor].get("open_reads", "floating"))
 
 
+def _opened(fault: Fault) -> Disturb:
+    return lambda name, millivolts, moment: open_mv(name, moment, _bias(name, fault)) - millivolts
+
+
+def _grounded(left_mv: float) -> Disturb:
+    """Return the change that leaves so much, or of a thermocouple nothing."""
+    return lambda name, millivolts, _: (0.0 if is_thermocouple(name) else left_mv) - millivolts
+
+
 @injector(
     "open-circuit",
     "A signal wire is broken. Its input reads high, low or floating, by its bias; a variant gives another bias.",
@@ -81,13 +89,7 @@ def _bias(name: str, fault: Fault) -> str:
     ),
 )  # fmt: skip
 def _open_circuit(fault: Fault, plan: Plan) -> None:
-    start, end = plan.window(fault)
-
-    def disturb(name: str, millivolts: Floats, moment: Moment) -> Floats:
-        share = on_for(start, end, moment.seconds)
-        return millivolts + share * (open_mv(name, moment, _bias(name, fault)) - millivolts)
-
-    disturbed(fault, plan, inputs_of(fault), disturb).spans.append((start, end))
+    added(fault, plan, inputs_of(fault), _opened(fault))
 
 
 @injector(
@@ -101,13 +103,7 @@ def _open_circuit(fault: Fault, plan: Plan) -> None:
     ),
 )  # fmt: skip
 def _short_to_ground(fault: Fault, plan: Plan) -> None:
-    start, end = plan.window(fault)
-
-    def disturb(name: str, millivolts: Floats, moment: Moment) -> Floats:
-        rest = 0.0 if is_thermocouple(name) else 1000.0 * fault.amount
-        return millivolts + on_for(start, end, moment.seconds) * (rest - millivolts)
-
-    disturbed(fault, plan, inputs_of(fault), disturb).spans.append((start, end))
+    added(fault, plan, inputs_of(fault), _grounded(1000.0 * fault.amount))
 
 
 @injector(
@@ -122,7 +118,6 @@ def _short_to_ground(fault: Fault, plan: Plan) -> None:
     ),
 )  # fmt: skip
 def _short_to_supply(fault: Fault, plan: Plan) -> None:
-    start, end = plan.window(fault)
     own = inputs_of(fault, thermocouples=False)
     battery = "battery" in fault.words
     names = list(INPUTS)
@@ -133,13 +128,12 @@ def _short_to_supply(fault: Fault, plan: Plan) -> None:
         if battery and not is_thermocouple(other)
     }
 
-    def disturb(name: str, millivolts: Floats, moment: Moment) -> Floats:
-        share = on_for(start, end, moment.seconds)
-        if name not in own:
-            return millivolts + share * DISTURBED_MV
-        return millivolts + share * ((FULL_SCALE_MV if battery else 1000.0 * fault.amount) - millivolts)
+    level = FULL_SCALE_MV if battery else 1000.0 * fault.amount
 
-    disturbed(fault, plan, own | beside, disturb).spans.append((start, end))
+    def change(name: str, millivolts: Floats, moment: Moment) -> Floats:
+        return level - millivolts if name in own else moment.constant(DISTURBED_MV)
+
+    added(fault, plan, own | beside, change)
 
 
 @injector(
@@ -156,13 +150,8 @@ def _short_to_supply(fault: Fault, plan: Plan) -> None:
     ),
 )  # fmt: skip
 def _loose_contact(fault: Fault, plan: Plan) -> None:
-    inputs = inputs_of(fault)
-    touches = Touches(fault, plan, inputs, always if "by-hand" in fault.words else shaken)
-
-    def disturb(name: str, millivolts: Floats, moment: Moment) -> Floats:
-        return millivolts + touches.share(moment) * (open_mv(name, moment, _bias(name, fault)) - millivolts)
-
-    touches.record = disturbed(fault, plan, inputs, disturb)
+    chance = always if "by-hand" in fault.words else shaken
+    touching(fault, plan, inputs_of(fault), chance, _opened(fault))
 
 
 @injector(
@@ -185,10 +174,4 @@ def _chafed_wire(fault: Fault, plan: Plan) -> None:
     def chance(cycle: Cycle, seconds: Floats) -> Floats:
         return np.where(cycle.at(position, seconds) > beyond, 1.0, ELSEWHERE)
 
-    touches = Touches(fault, plan, inputs, chance)
-
-    def disturb(name: str, millivolts: Floats, moment: Moment) -> Floats:
-        ground = 0.0 if is_thermocouple(name) else GROUND_MV
-        return millivolts + touches.share(moment) * (ground - millivolts)
-
-    touches.record = disturbed(fault, plan, inputs, disturb, f"channel:{position}")
+    touching(fault, plan, inputs, chance, _grounded(GROUND_MV), f"channel:{position}")

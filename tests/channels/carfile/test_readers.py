@@ -24,7 +24,7 @@ from buswright.diagnosis.detected import DETECTED
 from buswright.findings import FAULTS, FAULTS_NOT_USED_YET, THRESHOLDS
 
 SOURCE = Path(buswright.__file__).parent
-DATA = Path(__file__).parent.parent / "data" / "car_file"
+DATA = Path(__file__).parents[2] / "data" / "car_file"
 DESCRIPTION = ("findings.py", "channels/carfile/", "channels/keys/", "cli/manual/", "diagnosis/detected.py")
 """Where keys and names are described and checked: no reader by that."""
 

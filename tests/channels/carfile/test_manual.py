@@ -17,10 +17,10 @@ from buswright.channels.carfile.model import POSITIONS, ROLES
 from buswright.channels.keys.kinds import Choice
 from buswright.findings import THRESHOLDS
 
-DATA = Path(__file__).parent.parent / "data" / "car_file"
+DATA = Path(__file__).parents[2] / "data" / "car_file"
 DOCUMENT_OF_TEXT = tomllib.loads((DATA / "car.toml").read_text(encoding="utf-8"))
 SCHEMA = json_schema()
-STARTER_SENSORS = Path(__file__).parents[2] / "src" / "buswright" / "channels" / "calibration" / "starter_sensors.toml"
+STARTER_SENSORS = Path(__file__).parents[3] / "src" / "buswright" / "channels" / "calibration" / "starter_sensors.toml"
 
 VALIDATOR = jsonschema.Draft202012Validator(SCHEMA)
 

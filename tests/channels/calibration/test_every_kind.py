@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 from buswright.channels import units
 from buswright.channels.calibration import registry as cal
 from buswright.channels.calibration.kind import Calibration
-
-from .test_calibration_properties import STRATEGIES, inside, numbers
+from tests.channels.calibration.test_properties import STRATEGIES, inside, numbers
 
 BANDED = {
     # States at bands of the input, in any order, with gaps in between.
@@ -44,7 +43,7 @@ def drawn(data, kind):
 
 @every_kind
 def test_it_is_drawn_here(kind):
-    assert kind in DRAWN, "write a strategy for it in test_calibration_properties.STRATEGIES"
+    assert kind in DRAWN, "write a strategy for it in calibration/test_properties.STRATEGIES"
 
 
 @every_kind

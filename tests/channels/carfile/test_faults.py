@@ -11,9 +11,9 @@ import pytest
 
 from buswright.channels.carfile.load import check_car_file
 from buswright.channels.keys.faults import Fault, nearest, shown, suggestion, written
-from tests.channels.car_file_cases import CASES, Case
+from tests.channels.carfile.bad_files import CASES, Case
 
-DATA = Path(__file__).parent.parent / "data" / "car_file"
+DATA = Path(__file__).parents[2] / "data" / "car_file"
 TEXT = (DATA / "car.toml").read_text(encoding="utf-8")
 LINES = TEXT.split("\n")
 TODAY = datetime.date(2026, 5, 1)

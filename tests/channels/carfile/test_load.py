@@ -19,7 +19,7 @@ from buswright.channels.keys.faults import FaultSeverity
 from buswright.errors import CarFileError
 from buswright.findings import THRESHOLDS
 
-DATA = Path(__file__).parent.parent / "data" / "car_file"
+DATA = Path(__file__).parents[2] / "data" / "car_file"
 TEXT = (DATA / "car.toml").read_text(encoding="utf-8")
 TODAY = datetime.date(2026, 5, 1)
 
