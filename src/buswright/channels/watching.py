@@ -13,8 +13,8 @@ from buswright.channels.expectation import Expectation
 from buswright.channels.glitches import Watched
 from buswright.channels.samples.series import Series
 from buswright.findings import THRESHOLDS
+from buswright.messages.decoding.plan import raw_range
 from buswright.messages.model import Signal
-from buswright.messages.plan import raw_range
 
 _SMALLEST_CODE = 4
 """Bits from which on a raw code has ends that mean something; shorter ones are states."""

@@ -9,9 +9,9 @@ from buswright.channels.carfile.checks.ranges import label_only, unit_hint
 from buswright.channels.carfile.model import CarFile, Channel, FrameEntry, FrameName, Module, SignalName, find_message
 from buswright.channels.keys.faults import FaultLog, shown, suggestion
 from buswright.channels.keys.positions import KeyPath
+from buswright.messages.decoding.plan import raw_range
 from buswright.messages.match import split_source, with_source
 from buswright.messages.model import J1939, Database, Message, Signal, parse_identifier
-from buswright.messages.plan import raw_range
 
 _RATE_TOLERANCE = 0.02
 """Periods and rates written by hand are rounded: 33 Hz and 30 ms agree."""
