@@ -238,7 +238,7 @@ class Workbench(Fronted):
     # Keys ---------------------------------------------------------------------------------------------------------
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Do at once what leads elsewhere: keys typed behind it are meant for there; not while a line is typed."""
+        """Do at once what leads elsewhere: keys typed in one go with it are meant there; not while one is typed."""
         if action in ("go", "go_to_time", "mark"):
             return not self.screen.is_modal and not isinstance(self.focused, Input)
         return super().check_action(action, parameters)

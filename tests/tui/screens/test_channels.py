@@ -8,6 +8,7 @@ import pytest
 from textual.widgets import Footer
 
 from buswright.channels.samples.series import Quality, describe_quality
+from buswright.tui.screens.channels import rows as channel_rows
 from buswright.tui.screens.channels.screen import ChannelsScreen
 from buswright.tui.screens.plot.screen import PlotScreen
 from buswright.tui.widgets.bars import Bar
@@ -55,14 +56,14 @@ def test_a_row_says_state_value_unit_input_and_the_panel_the_rest(size):
     async def steps(app, pilot, worker):
         assert app.screen.query_one(Rows).go_to("damper_fr")
         await settled(pilot)
-        return text_of(app)
+        return text_of(app), " ".join(app.screen.query_one("#about", Lines).text.split())
 
-    text = piloted(steps, snapshot=troubled(), screen="channels", size=size)
+    text, whole = piloted(steps, snapshot=troubled(), screen="channels", size=size)
     assert len(text) == size[1]
-    row = next(each for each in text if "damper_fr" in each)
+    row = next(each for each in text if "damper_fr" in each and "mm" in each)
     for word in ("BAD", "-0.98", "mm", "2.469 V", "×"):
         assert word in row
-    whole = "\n".join(text)
+    assert any("Last minute" in each for each in text) is (size[0] >= 160)
     assert "input at or beyond its healthy volts: wiring fault" in whole
     assert "plug C12" in whole
     assert "warning below -35" in whole
@@ -72,6 +73,16 @@ def test_a_row_says_state_value_unit_input_and_the_panel_the_rest(size):
         assert "-11.20" in row
     if size[0] >= 200:
         assert "2469" in row
+
+
+def test_the_last_minute_is_plotted_in_a_panel():
+    channel = next(each for each in snapshot_of().channels if each.name == "engine_speed")
+    lines = ["".join(span.text for span in each) for each in channel_rows.page(channel, "EngineSpeed", {}, None, 60)]
+    title = next(at for at, each in enumerate(lines) if each.startswith("Last minute"))
+    assert len(lines) == title + 1 + channel_rows.PLOT_LINES
+    first, last = (float(lines[at].split()[0]) for at in (title + 1, -1))
+    known = channel.trace.low[channel.trace.low <= channel.trace.high]
+    assert (first, last) == (pytest.approx(channel.trace.high.max(), rel=0.01), pytest.approx(known.min(), abs=1))
 
 
 def test_order_goes_from_the_file_to_worst_to_names():
@@ -262,7 +273,7 @@ def test_a_database_alone_lists_its_signals_by_message():
 @pytest.mark.parametrize("size", SIZES)
 def test_without_database_and_car_file_it_says_what_to_give(size):
     async def steps(app, pilot, worker):
-        return " ".join(" ".join(text_of(app)).split())
+        return " ".join(" ".join(text_of(app)).replace("│", " ").split())
 
     nothing = replace(snapshot_of(), car=None, database=False, channels=())
     text = piloted(steps, snapshot=nothing, screen="channels", size=size)

@@ -100,6 +100,22 @@ def test_keys_lead_to_plot_page_and_whole_car():
     assert ("look_only_at", None) in asked
 
 
+def test_a_wide_window_tells_what_the_module_to_choose_sends():
+    snapshot = replace(snapshot_of(), modules=modules_known(demo_car(), {}))
+    for size in SIZES:
+        lines, _, _ = shown(snapshot, ("down",), size=size)
+        told = any("INERTIAL_1" not in each and "ENGINE_1" in each and "of 200.0 1/s" in each for each in lines)
+        assert told is (size[0] >= 110)
+        assert any("engine_speed" in each and "rpm" in each for each in lines) is told
+
+
+def test_a_high_window_plots_the_input_under_the_cursor():
+    for size in SIZES:
+        lines, _, _ = shown(narrowed(), ("tab",), size=size)
+        below = lines[next(at for at, each in enumerate(lines) if "damper_fl healthy" in each) + 2 : -2]
+        assert any("⠒" in each or "⣀" in each or "⠉" in each for each in below) is (size[1] >= 60)
+
+
 def test_the_input_under_the_cursor_is_explained():
     lines, _, _ = shown(narrowed(), ("tab",))
     assert any("damper_fl healthy: " in each and "healthy is 0.25 to 4.75 V" in each for each in lines)

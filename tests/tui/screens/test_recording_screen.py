@@ -248,3 +248,19 @@ def test_lines_have_the_tones_of_the_verdicts():
     full = list(state_lines(live(recording=recorded(gaps=1), on=True), Space(1, 60.0), 100))
     tones = {spans[0].text.strip(): spans[1].tone for spans in full if len(spans) == 2}
     assert (tones["room"], tones["engine"], tones["chassis"], tones["gaps"]) == ("suspect", "plain", "fault", "suspect")
+
+
+def test_a_wide_window_has_buses_findings_and_other_events_beside_the_markers():
+    snapshot = snapshot_of()
+    gap = Event(snapshot.source.now_ns, "engine", "gap", {}, "not listened for 2 s")
+    snapshot = replace(snapshot, source=replace(snapshot.source, events=(gap, marker(1, 0, "wiggled C12"))))
+
+    async def steps(app, pilot, worker):
+        await settled(pilot)
+        return "\n".join(text_of(app))
+
+    for size in SIZES:
+        text = piloted(steps, snapshot=snapshot, screen="recording", size=size)
+        assert "wiggled C12" in text
+        for words in ("mean load", "module-missing", "engine: not listened for 2 s"):
+            assert (words in text) is (size[0] >= 140), (words, size)

@@ -17,11 +17,14 @@ from buswright.tui.times import SECOND
 from buswright.tui.widgets.heights import HEIGHTS
 from buswright.tui.widgets.rows import Cell, Column, Heading, Key
 from buswright.tui.widgets.toned import Span, Tone, hanging, joined, line, severity_tone
+from buswright.tui.widgets.value_plot import value_lines
 from buswright.wording import plural
 
 Order = Literal["file", "worst", "name"]
 Group = Literal["none", "module", "plug", "supply", "ground", "bus", "message"]
 
+PLOT_LINES = 16
+"""Of the last minute, in the panel beside the list."""
 ORDERS: tuple[Order, ...] = get_args(Order)
 GROUPS_OF_CAR: tuple[Group, ...] = ("none", "module", "plug", "supply", "ground", "bus")
 GROUPS_OF_DATABASE: tuple[Group, ...] = ("message", "module", "bus", "none")
@@ -264,27 +267,63 @@ def about(
     now_ns
         The moment shown: how long a silence lasts is counted to it.
     """
-    digits = decimals_for(channel, decimals)
+    figures = "  ".join(text for _, text in _figures(channel, decimals_for(channel, decimals)))
+    return [[*_named(channel, now_ns), Span(figures)], *_explained(channel, signal, decimals, width)]
+
+
+def page(
+    channel: ChannelNow, signal: str, decimals: Mapping[str, int], now_ns: int | None, width: int
+) -> list[list[Span]]:
+    """Say the same in a panel that is narrow and high, and plot the last minute; see `about`."""
+    lines = [_named(channel, now_ns)]
+    for label, text in _figures(channel, decimals_for(channel, decimals)):
+        lines += _labelled(label, text, width)
+    lines += [*_explained(channel, signal, decimals, width), []]
+    plot = minute_lines(channel.trace, width)
+    return [*lines, line(Span("Last minute  ", "head"), Span("lowest to highest of each second", "dim")), *plot]
+
+
+def minute_lines(trace: Trace, width: int, height: int = PLOT_LINES) -> list[list[Span]]:
+    """Plot a trace from its first second with a value on; nothing where there is none."""
+    known = np.flatnonzero(trace.low <= trace.high)  # not NaN
+    if not len(known):
+        return []
+    at = np.arange(known[0], len(trace.low))
+    times = np.repeat((trace.start_ns // SECOND + at) * SECOND, 2)
+    times[1::2] += SECOND // 2
+    values = np.column_stack((trace.low[at], trace.high[at])).ravel().astype(np.float64)
+    return value_lines(times, values, width=width, height=height)
+
+
+def _named(channel: ChannelNow, now_ns: int | None) -> list[Span]:
+    state = state_cell(channel)
+    since = ""
+    if judge_channel(channel).word == "silent" and channel.time_ns is not None and now_ns is not None:
+        since = f" for {(now_ns - channel.time_ns) / 1e9:.1f} s"
+    return line(Span(f"{channel.name}  ", "head"), Span(f"{state.text}{since}  ", state.tone))
+
+
+def _figures(channel: ChannelNow, digits: int) -> Iterator[tuple[str, str]]:
+    """Yield figures with a label each, which they need only where they don't stand in one line."""
     unit = f" {units.shown(channel.unit)}" if channel.unit else ""
     value = f"{channel.text} ({number(channel.value, digits)})" if channel.text else number(channel.value, digits)
-    figures = [f"{value}{unit}"]
+    yield "value", f"{value}{unit}"
     if channel.raw is not None:
-        figures.append(f"raw {raw_text(channel.raw)}")
+        yield "", f"raw {raw_text(channel.raw)}"
     if channel.volts is not None:
-        figures.append(f"input {_input_text(channel)}")
+        yield "", f"input {_input_text(channel)}"
     if channel.minimum == channel.minimum:
-        figures.append(f"min {number(channel.minimum, digits)} max {number(channel.maximum, digits)}")
-    figures.append(f"{channel.bad_samples:,} of {channel.samples:,} samples bad")
-    state, word = state_cell(channel), judge_channel(channel).word
-    since = ""
-    if word == "silent" and channel.time_ns is not None and now_ns is not None:
-        since = f" for {(now_ns - channel.time_ns) / 1e9:.1f} s"
-    lines = [line(Span(f"{channel.name}  ", "head"), Span(f"{state.text}{since}  ", state.tone), "  ".join(figures))]
-    against = word == "bad" or objected(channel.quality)
-    lines += _labelled("quality", channel.quality_words, width, "suspect" if against else "plain")
-    lines += _labelled("limits", _limits_text(channel, digits), width)
-    lines += _labelled("from", _origin_text(channel, signal), width)
-    return lines
+        yield "", f"min {number(channel.minimum, digits)} max {number(channel.maximum, digits)}"
+    yield "samples", f"{channel.bad_samples:,} of {channel.samples:,} samples bad"
+
+
+def _explained(channel: ChannelNow, signal: str, decimals: Mapping[str, int], width: int) -> list[list[Span]]:
+    against = judge_channel(channel).word == "bad" or objected(channel.quality)
+    return [
+        *_labelled("quality", channel.quality_words, width, "suspect" if against else "plain"),
+        *_labelled("limits", _limits_text(channel, decimals_for(channel, decimals)), width),
+        *_labelled("from", _origin_text(channel, signal), width),
+    ]
 
 
 def _limits_text(channel: ChannelNow, digits: int) -> str:

@@ -7,6 +7,7 @@ from textwrap import wrap
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
+from textual.containers import Container
 from textual.widget import Widget
 
 from buswright.channels.carfile.model import CarFile
@@ -29,6 +30,12 @@ _ADVICE = (
 )
 
 
+WIDE = 160
+"""From this width on the panel about a channel stands beside the list, with a plot."""
+PANEL = 60
+"""Cells of it there, with its border."""
+
+
 class ChannelsScreen(WorkScreen):
     """The list of channels."""
 
@@ -43,7 +50,7 @@ class ChannelsScreen(WorkScreen):
 
     The last minute runs from left to right. Each block shows the value furthest from the usual one, so a short glitch is visible. × is a time with bad samples, a dot a time without any.
 
-    The panel below shows the limits, the quality in full and the wiring of the channel under the cursor.
+    The panel below shows the limits, the quality in full and the wiring of the channel under the cursor. In a wide window it stands beside the list, and plots the last minute.
     """  # noqa: E501  (one line a paragraph: it is wrapped for the window)
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("s", "order", "Order", tooltip="order: as in the car file, worst first, or by name"),
@@ -53,8 +60,12 @@ class ChannelsScreen(WorkScreen):
         Binding("z", "reset", "Reset min/max", tooltip="restart minimum and maximum of all channels"),
     ]
     DEFAULT_CSS = """
+    ChannelsScreen #both { layout: vertical; height: 1fr; }
     ChannelsScreen #about { height: 7; border-top: solid $border; }
     ChannelsScreen.-low #about { height: 6; }
+    ChannelsScreen.-wide #both { layout: horizontal; }
+    ChannelsScreen.-wide #channels { width: 1fr; }
+    ChannelsScreen.-wide #about { width: 60; height: 1fr; padding: 0 1; border-top: none; border-left: solid $border; }
     """
 
     def __init__(self) -> None:
@@ -73,14 +84,23 @@ class ChannelsScreen(WorkScreen):
     def body(self) -> Iterable[Widget]:
         """Make settings, list, and a panel about the channel under the cursor."""
         yield Bar(id="settings")
-        yield Rows(channel_rows.columns_for(80), empty="no channel", id="channels")
-        yield Lines(id="about")
+        with_list = Rows(channel_rows.columns_for(80), empty="no channel", id="channels")
+        yield Container(with_list, Lines(id="about"), id="both")
 
     def on_resize(self) -> None:
         """Fit the columns to the window."""
         self.set_class(self.size.height < 30, "-low")
-        self.query_one(Rows).set_columns(channel_rows.columns_for(self.size.width))
+        self.set_class(self._wide, "-wide")
+        self.query_one(Rows).set_columns(channel_rows.columns_for(self._list_width))
         self.again()
+
+    @property
+    def _wide(self) -> bool:
+        return self.size.width >= WIDE
+
+    @property
+    def _list_width(self) -> int:
+        return self.size.width - (PANEL if self._wide else 0)
 
     @property
     def groups(self) -> tuple[channel_rows.Group, ...]:
@@ -127,7 +147,7 @@ class ChannelsScreen(WorkScreen):
             picks=self.picks,
             first_ns=self.snapshot.source.first_ns if self.snapshot else None,
             now_ns=self.snapshot.source.now_ns if self.snapshot else None,
-            trace_cells=channel_rows.trace_cells_for(self.size.width),
+            trace_cells=channel_rows.trace_cells_for(self._list_width),
             group=self.grouping,
         )
 
@@ -163,7 +183,8 @@ class ChannelsScreen(WorkScreen):
         else:
             signal = channel.name.rpartition("/")[2] if "/" in channel.name else ""
         now_ns = self.snapshot.source.now_ns if self.snapshot else None
-        panel.show(lambda width, _: channel_rows.about(channel, signal, self._decimals, now_ns, width))
+        draws = channel_rows.page if self._wide else channel_rows.about
+        panel.show(lambda width, _: draws(channel, signal, self._decimals, now_ns, width))
 
     def on_rows_moved(self, event: Rows.Moved) -> None:
         """Say what is known about the channel."""

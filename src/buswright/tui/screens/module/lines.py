@@ -11,6 +11,7 @@ from buswright.diagnosis.now.modules import Sender
 from buswright.findings import Severity
 from buswright.tui.digits import NOTHING, decimals_for, input_text, number, raw_text
 from buswright.tui.screens.channels.rows import state_cell
+from buswright.tui.screens.identifiers.rows import rows_of, tone_of
 from buswright.tui.screens.overview.lines import words_of
 from buswright.tui.times import age_text
 from buswright.tui.widgets.rows import Cell, Column
@@ -49,6 +50,31 @@ def head_lines(snapshot: Snapshot, width: int, most: int) -> Iterator[Line]:
     if len(lines) > most:
         lines[most - 1 :] = [[*lines[most - 1], Span(" …")]]
     yield from lines
+
+
+def page_lines(snapshot: Snapshot, name: str, decimals: Mapping[str, int], width: int) -> Iterator[Line]:
+    """Say of a module of the whole car how it is, what to check, and what it sends now."""
+    sender = next((each for each in snapshot.verdicts.senders if each.module == name), None)
+    if sender is None:
+        yield line(Span(f"{name}: ", "head"), Span("never came", "fault"))
+        return
+    yield _is(snapshot, sender)
+    if sender.found is not None:
+        tone = severity_tone(sender.found.severity)
+        yield from hanging(line(Span(f"{sender.found.fault}: ", tone)), sender.found.next_check, width - 1)
+    yield from ([], [Span("Identifiers", "head")])
+    for row in rows_of(snapshot):
+        if (row.bus, row.module) == (sender.bus, name):
+            rates = f"{number(row.rate_hz or 0.0, 1)} of {number(row.expected_hz, 1)} 1/s" if row.expected_hz else ""
+            word = Span(f"{row.state.word:11}", tone_of(row.state))
+            yield line(word, Span(f"{row.id_text:9}", "strong"), f"{row.message:28}", Span(rates, "dim"))
+    yield from ([], [Span("Channels", "head")])
+    for channel in snapshot.channels:
+        if channel.module == name:
+            state = state_cell(channel)
+            value = channel.text or number(channel.value, decimals_for(channel, decimals))
+            unit = Span(f" {units.shown(channel.unit)}", "dim")
+            yield line(Span(f"{state.text:11}", state.tone), f"{channel.name:32}{value:>10}", unit)
 
 
 def _is(snapshot: Snapshot, sender: Sender) -> Line:

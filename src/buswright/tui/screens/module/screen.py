@@ -6,22 +6,36 @@ from collections.abc import Iterable, Sequence
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
+from textual.containers import Container
 from textual.widget import Widget
 
 from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.channels.following.follow import ChannelNow
 from buswright.diagnosis.now.inputs import InputState
 from buswright.tui.digits import decimals_of
+from buswright.tui.screens.channels.rows import PLOT_LINES, minute_lines
 from buswright.tui.screens.identifiers.rows import COLUMNS, IdRow, cells_of, rows_of, tone_of
-from buswright.tui.screens.module.lines import IDS, INPUTS, about_input, head_lines, input_cells, inputs_title
+from buswright.tui.screens.module.lines import (
+    IDS,
+    INPUTS,
+    about_input,
+    head_lines,
+    input_cells,
+    inputs_title,
+    page_lines,
+)
 from buswright.tui.screens.work_screen import BARS, WorkScreen
 from buswright.tui.targets import Target, go
 from buswright.tui.widgets.bars import Bar
 from buswright.tui.widgets.rows import Cell, Column, Key, Part, Rows
-from buswright.tui.widgets.toned import Plain, Span, line
+from buswright.tui.widgets.toned import Line, Plain, Span, line
 from buswright.worker.snapshot import Snapshot
 
-CHOICE = (Column("module", 24, grow=True), Column("", 40))
+CHOICE = (Column("module", 24, grow=True), Column("", 40, rank=1))
+WIDE = 110
+"""From this width on the module under the cursor is told beside the list to choose from."""
+LEAST_PLOT = 6
+"""Lines that must be free below the inputs for a plot of the one under the cursor."""
 _PICKED = [[each.title for each in COLUMNS].index(title) for title in IDS]
 _NONE = "no list of modules: add --car or --dbc. Enter on an identifier (2), then t, tries a signal without them"
 
@@ -32,7 +46,7 @@ class ModuleScreen(WorkScreen):
     NAME = "module"
     FIRST = "#module-ids"
     HELP = """
-    One module alone, as on a bench: nobody else is expected, so nobody else is missing. All other screens follow. w brings the whole car back. Frames of the module's bus that no description knows are shown too: they may be its own.
+    One module alone, as on a bench: nobody else is expected, so nobody else is missing. All other screens follow. w brings the whole car back. While the whole car is looked at, a wide window tells of the module under the cursor what it sends now. Frames of the module's bus that no description knows are shown too: they may be its own.
 
     Identifiers: frames a second now and due, as on screen 2. Enter opens one.
 
@@ -50,11 +64,13 @@ class ModuleScreen(WorkScreen):
     ]
     DEFAULT_CSS = """
     ModuleScreen #module-head { height: auto; max-height: 6; }
-    ModuleScreen #module-ids { height: 1fr; margin-top: 1; }
+    ModuleScreen #module-sent { height: 1fr; margin-top: 1; layout: horizontal; }
+    ModuleScreen #module-ids { width: 1fr; height: 1fr; }
+    ModuleScreen #module-page { width: 60%; height: 1fr; padding: 0 1; border-left: solid $border; }
     ModuleScreen #module-title { margin-top: 1; }
     ModuleScreen #module-inputs { height: 2fr; }
     ModuleScreen #module-about { height: 2; background: $surface; padding: 0 1; }
-    ModuleScreen.-low #module-ids, ModuleScreen.-low #module-title { margin-top: 0; }
+    ModuleScreen.-low #module-sent, ModuleScreen.-low #module-title { margin-top: 0; }
     """
 
     def __init__(self) -> None:
@@ -64,11 +80,13 @@ class ModuleScreen(WorkScreen):
         self._inputs: dict[str, InputState] = {}
         self._car: CarFile | None = None
         self._decimals: dict[str, int] = {}
+        self._plot_lines = 0
 
     def body(self) -> Iterable[Widget]:
         """Put the module above its identifiers, and its inputs below."""
         yield Plain(id="module-head")
-        yield Part(COLUMNS, empty="no identifier of it has come", opens="Look closely", id="module-ids")
+        ids = Part(COLUMNS, empty="no identifier of it has come", opens="Look closely", id="module-ids")
+        yield Container(ids, Plain(id="module-page"), id="module-sent")
         yield Bar(id="module-title")
         yield Part(INPUTS, empty="it has no input that is measured", opens="Plot", id="module-inputs")
         yield Plain(id="module-about")
@@ -79,13 +97,14 @@ class ModuleScreen(WorkScreen):
         narrow = snapshot.scope is not None
         for name in ("#module-title", "#module-inputs", "#module-about"):
             self.query_one(name).display = narrow
+        self.query_one("#module-page").display = not narrow and self.size.width >= WIDE and bool(snapshot.modules)
         self.set_class(self.size.height < 30, "-low")
+        if snapshot.car is not self._car:
+            self._car, self._decimals = snapshot.car, decimals_of(snapshot.car)
         if not narrow:
             self._offer(snapshot, ids)
             return
         ids.opens = "Look closely"
-        if snapshot.car is not self._car:
-            self._car, self._decimals = snapshot.car, decimals_of(snapshot.car)
         self._rows = {row.key: row for row in rows_of(snapshot)}
         self._channels = {each.name: each for each in snapshot.channels}
         self._inputs = {each.name: each for each in snapshot.verdicts.inputs}
@@ -100,15 +119,18 @@ class ModuleScreen(WorkScreen):
         self._tell()
 
     def _share_out(self, head: int) -> None:
-        """Give the identifiers the lines that they need, but no more than a third."""
+        """Give the identifiers the lines that they need, but no more than a third; a plot those that are left."""
         room = self.size.height - BARS - head - 3
-        self.query_one("#module-ids").styles.height = min(len(self._rows) + 1, max(room // 3, 3))
-        self.query_one("#module-inputs").styles.height = "1fr"
+        sent = min(len(self._rows) + 1, max(room // 3, 3))
+        self.query_one("#module-sent").styles.height = sent
+        left = room - sent - len(self._inputs) - 4
+        self._plot_lines = min(left, PLOT_LINES) if left >= LEAST_PLOT else 0
+        self.query_one("#module-about").styles.height = 2 + self._plot_lines
 
     def _offer(self, snapshot: Snapshot, ids: Rows) -> None:
         said = "The whole car is judged. Enter: look at one module alone." if snapshot.modules else ""
         self.query_one("#module-head", Plain).show([line(Span(said, "dim"))])
-        ids.styles.height = "1fr"
+        self.query_one("#module-sent").styles.height = "1fr"
         ids.opens = "Look at it alone"
         ids.set_columns(CHOICE, _NONE)
         states = {each.module: each for each in snapshot.verdicts.senders if each.module}
@@ -119,6 +141,9 @@ class ModuleScreen(WorkScreen):
                 Span(f"{states[str(key)].state} on {states[str(key)].bus}" if str(key) in states else "", "dim"),
             ),
         )
+        name, decimals = ids.key, self._decimals
+        page = self.query_one("#module-page", Plain)
+        page.show((lambda width, _: list(page_lines(snapshot, name, decimals, width))) if isinstance(name, str) else [])
 
     def _id_cells(self, key: Key) -> Sequence[Cell]:
         cells = cells_of(self._rows[key])
@@ -134,7 +159,7 @@ class ModuleScreen(WorkScreen):
         about, row = self.query_one("#module-about", Plain), self._rows.get(ids.key)
         if inputs.has_focus and isinstance(inputs.key, str) and inputs.key in self._inputs:
             channel, state = self._channels[inputs.key], self._inputs[inputs.key]
-            about.show(lambda width, _: list(about_input(channel, state, width)))
+            about.show(lambda width, _: self._about_input(channel, state, width))
         elif row is not None:
             why = line(
                 Span(f"{row.id_text} ", "strong"), Span(f"{row.state.word}: ", tone_of(row.state)), row.state.why
@@ -143,11 +168,17 @@ class ModuleScreen(WorkScreen):
         else:
             about.show([])
 
+    def _about_input(self, channel: ChannelNow, state: InputState, width: int) -> list[Line]:
+        lines: list[Line] = list(about_input(channel, state, width))
+        return [*lines, *minute_lines(channel.trace, width, self._plot_lines)] if self._plot_lines else lines
+
     def on_rows_moved(self, event: Rows.Moved) -> None:
         """Explain the row that the cursor came to."""
         event.stop()
         if self.snapshot is not None and self.snapshot.scope is not None:
             self._tell()
+        elif self.snapshot is not None and event.rows.id == "module-ids":
+            self._offer(self.snapshot, event.rows)
 
     # Keys ---------------------------------------------------------------------------------------------------------
 

@@ -17,10 +17,11 @@ from buswright.frames.recording.recorder import RecordingError, Space, format_of
 from buswright.frames.recording.run import Recording
 from buswright.frames.table import Event
 from buswright.report.captures.record import drops_words
+from buswright.tui.screens.findings.lines import subject_words
 from buswright.tui.times import clock_text
 from buswright.tui.widgets.rows import Cell, Column
 from buswright.tui.widgets.toned import Line, Span, line, severity_tone
-from buswright.wording import plural
+from buswright.wording import percent, plural
 from buswright.worker.snapshot import Snapshot, SourceNow
 
 MARKER_COLUMNS = (Column("at", 12), Column("no.", 4, right=True), Column("words", 30, grow=True))
@@ -121,6 +122,30 @@ def _span(seconds: float) -> str:
 def size_text(size: int) -> str:
     """Say a size in a unit that fits, of steady width."""
     return f"{decimal(size, precision=2):>11}"
+
+
+def beside_lines(snapshot: Snapshot) -> Iterator[Line]:
+    """Say what there is to set beside the markers: buses, findings with their times, and what else happened."""
+    source = snapshot.source
+    yield [Span("Buses", "head")]
+    for bus in snapshot.health.buses.values():
+        errors = Span(plural(bus.error_frames, "error frame"), "fault") if bus.error_frames else "no error frames"
+        carried = f"{bus.frames:>13,} frames  {percent(bus.load):>6} mean load  "
+        yield line(Span(bus.name.ljust(_LABEL), "strong"), carried, errors)
+    yield from ([], line(Span("Findings", "head"), Span("  screen 4 explains them", "dim")))
+    found = [each for each in snapshot.findings if each.severity > Severity.NOTE]
+    for each in found:
+        at, what = clock_text(each.start_ns, source).ljust(_LABEL), f"{each.fault}  {subject_words(each.subject)}"
+        yield line(at, Span(f"{each.severity.name:9}", severity_tone(each.severity)), what)
+    if not found:
+        yield [Span("none so far", "dim")]
+    yield from ([], [Span("Other events", "head")])
+    others = [event for event in source.events if event.kind not in MARKERS]
+    for event in reversed(others):
+        where = f"{event.bus}: " if event.bus else ""
+        yield line(clock_text(event.time_ns, source).ljust(_LABEL), Span(f"{event.kind:14}", "dim"), where, event.text)
+    if not others:
+        yield [Span("none were recorded: no gaps, no drops, no reports of a controller", "dim")]
 
 
 def marker_cells(event: Event, source: SourceNow) -> tuple[Cell, ...]:

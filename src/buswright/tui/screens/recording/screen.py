@@ -9,6 +9,7 @@ from textwrap import wrap
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
+from textual.containers import Container
 from textual.widget import Widget
 
 from buswright.frames.recording.recorder import RecordingError, Space, space_for
@@ -23,6 +24,8 @@ from buswright.worker.snapshot import Snapshot
 HINT_WIDTH = 64
 """Of the dialog."""
 
+WIDE = 140
+"""From this width on buses, findings and other events stand beside the markers."""
 ASK_DISK_S = 5.0
 """The disk is asked for its room no more often than this."""
 
@@ -34,6 +37,8 @@ class RecordingScreen(WorkScreen):
     FIRST = "#markers"
     HELP = """
     r starts and stops a recording of the live buses. A name ending in .log makes a candump file, .asc an ASC file; .gz after either compresses it. Existing files are never overwritten.
+
+    In a wide window buses, findings and other events stand beside the markers: compare their times.
 
     m sets a marker at the moment of the key press, in a capture at the moment shown. Then type what you did. Markers of a capture are written to the file beside it; the capture stays as it is.
 
@@ -48,7 +53,9 @@ class RecordingScreen(WorkScreen):
     ]
     DEFAULT_CSS = """
     RecordingScreen #state { height: auto; min-height: 3; max-height: 70%; padding: 1 1 0 1; }
-    RecordingScreen #markers { height: 1fr; border-top: solid $border; }
+    RecordingScreen #both { height: 1fr; border-top: solid $border; layout: horizontal; }
+    RecordingScreen #markers { width: 1fr; height: 1fr; }
+    RecordingScreen #beside { width: 55%; height: 1fr; padding: 0 1; border-left: solid $border; }
     RecordingScreen.-low #state { padding: 0 1; }
     """
 
@@ -61,7 +68,8 @@ class RecordingScreen(WorkScreen):
     def body(self) -> Iterable[Widget]:
         """State and markers."""
         yield Plain(id="state")
-        yield Rows(recording_lines.MARKER_COLUMNS, empty="no marker yet; m sets one", id="markers")
+        markers = Rows(recording_lines.MARKER_COLUMNS, empty="no marker yet; m sets one", id="markers")
+        yield Container(markers, Plain(id="beside"), id="both")
 
     def on_resize(self) -> None:
         """Lay out for the new size."""
@@ -76,6 +84,9 @@ class RecordingScreen(WorkScreen):
         state = self.query_one("#state", Plain)
         state.styles.height = len(lines) + (0 if self.has_class("-low") else 1)
         state.show(lines)
+        beside = self.query_one("#beside", Plain)
+        beside.display = self.size.width >= WIDE
+        beside.show(recording_lines.beside_lines(snapshot))
         marked = [
             (at, event)
             for at, event in enumerate(snapshot.source.events)
