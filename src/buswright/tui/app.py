@@ -136,7 +136,7 @@ class Workbench(Fronted):
     MODES: ClassVar = {name: partial(_made, listed) for name, listed in SCREENS.items()}
     BINDINGS: ClassVar[list[BindingType]] = [
         *(
-            Binding(str(number), f"go('{name}')", listed.title, show=False, priority=True)
+            Binding(str(number), f"go('{name}')", listed.title, show=False)
             for number, (name, listed) in enumerate(SCREENS.items(), 1)
         ),
         Binding("space", "play", "Play"),
@@ -238,8 +238,8 @@ class Workbench(Fronted):
     # Keys ---------------------------------------------------------------------------------------------------------
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Do at once what leads elsewhere: keys typed in one go with it are meant there; not while one is typed."""
-        if action in ("go", "go_to_time", "mark"):
+        """Ask for a line at once: keys typed in one go with it are meant for that; not while one is typed."""
+        if action in ("go_to_time", "mark"):
             return not self.screen.is_modal and not isinstance(self.focused, Input)
         return super().check_action(action, parameters)
 
