@@ -12,7 +12,7 @@ from tests.tui.piloted import drawn, text_of
 
 LOADED = """
 import sys
-from buswright.cli.commands import watch
+from buswright.cli.commands.guided import watch
 from buswright.tui.app import Workbench
 from buswright.worker.opening import OpeningEngine
 
