@@ -176,6 +176,35 @@ def test_a_full_disk_is_said_once_and_nothing_is_lost(tmp_path, card, adding):
     assert sorted(Path(each.names[0]).name for each in card.following.outcomes) == ["a.log", "b.log"]
 
 
+def test_what_was_refused_or_is_left_over_counts_at_the_end_and_what_came_in_later_does_not(tmp_path, card, adding):
+    def became():
+        return {Path(each.names[0]).name: each.what for each in card.following.became}
+
+    adding["a.log"] = adding["b.log"] = lambda name: CaptureError(f"{name}: damaged", hint="")
+    put(tmp_path, "a.log", "b.log", "c.log")
+    card.after(QUIET_S + 1)
+    assert became() == {"a.log": "refused", "b.log": "refused", "c.log": "added"}
+    del adding["a.log"]
+    put(tmp_path, "a.log", content=LINE * 2)
+    card.after(QUIET_S + 1)
+    assert became() == {"a.log": "added", "b.log": "refused", "c.log": "added"}
+    adding["d.log"] = writing_error("season", OSError(errno.ENOSPC, "no space"))
+    put(tmp_path, "d.log")
+    card.after(QUIET_S + 1)
+    assert became()["d.log"] == "refused"
+    assert "the disk is full" in card.following.became[-1].fault.hint
+
+
+def test_the_call_ends_with_2_if_a_capture_is_not_in(tmp_path, monkeypatch, capsys):
+    words = ["season", "add", "--follow", str(tmp_path), "--car", str(CAR), "--season", str(tmp_path / "s")]
+    for fault, status in ((None, 0), (CaptureError("a.log: damaged", hint=""), 2)):
+        what = "known" if fault is None else "refused"
+        became = [Outcome(("a.log",), what, run=run_of("a"), fault=fault)]
+        monkeypatch.setattr(following, "follow", lambda *_, became=became: became)
+        assert status_of(words) == status
+    assert "not added: a.log: damaged" in capsys.readouterr().out
+
+
 def test_a_copy_that_paused_and_a_sidecar_that_comes_late_make_one_run(tmp_path):
     lines = RUN.read_bytes().splitlines(keepends=True)[:1500]
     words = ["season", "add", "--follow", "card", "--dbc", str(ENGINE), "--season", str(tmp_path / "s"), "--jobs", "1"]
@@ -242,7 +271,7 @@ def test_what_is_wrong_with_the_call_is_said_before_it_waits(tmp_path, capsys):
     for words, said in (
         (["--follow", str(tmp_path / "a.log"), "--car", str(CAR)], "not a folder"),
         (["--follow", "", "--car", str(CAR)], "the name of the folder is empty"),
-        (["--follow", "s3://team", "--car", str(CAR)], "mount it"),
+        (["--follow", "s3://team", "--car", str(CAR)], "follows folders of this computer, not a URL"),
         (["--follow", str(tmp_path), "--car", str(tmp_path / "none.toml")], "none.toml"),
         (["--follow", str(tmp_path), "a.log", "--car", str(CAR)], "not both"),
     ):

@@ -129,7 +129,7 @@ def test_check_finds_rot_and_loss_and_add_mends_the_loss(season, capsys):
         ("changed", "trust.html"),
         ("missing", "numbers.parquet"),
     ]
-    assert "delete this file, then add" in faults[0]["words"]
+    assert faults[0]["hint"].startswith("delete what has changed, then buswright season add ")
     (first / "trust.html").unlink()
     said(capsys, "list", *place, status=2)
     add = ("add", season / "one.log", season / "two.log", "--car", season / "car" / CAR.name, *place)
@@ -255,3 +255,23 @@ def test_a_corrected_sensor_has_only_the_runs_decoded_again_that_have_its_channe
         assert {run["capture"] for run in done["again"]} == names
         assert len(done["known"]) == 2 - len(names)
         assert sum(decoded) == (3000 if names else 0)
+
+
+def test_numbers_of_two_calibrations_of_a_channel_are_said_to_be_so(season, capsys):
+    def shown(*words):
+        page = season / "page.html"
+        place = ["--season", str(season / "season"), "--html", str(page), "--force"]
+        assert status_of(["season", "channel", "oil_pressure", *words, *place]) == 0
+        return capsys.readouterr().out, page.read_text(encoding="utf-8")
+
+    assert not any("calibrations" in each for each in shown("--over", "mean"))
+    entry = sorted((season / "season/catalogue").iterdir())[0]
+    document = json.loads(entry.read_text(encoding="utf-8"))
+    document["decided"]["oil_pressure"] = "another"
+    entry.write_text(json.dumps(document), encoding="utf-8")
+    for each in shown("--over", "mean"):
+        assert "decoded with 2 calibrations of oil_pressure" in each
+    text, page = shown("--over", "rate")  # which no calibration changes, and which is no pressure
+    assert "calibrations" not in text
+    assert "[bar]" not in text + page
+    assert "try --phase rest" in shown("--over", "zero", "--phase", "driving")[0]

@@ -34,12 +34,15 @@ class Fault:
     where
         The file or folder.
     words
-        What is wrong, and what to do.
+        What is wrong.
+    hint
+        What to do.
     """
 
     what: Literal["entry", "missing", "changed", "left over"]
     where: str
     words: str
+    hint: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +103,7 @@ def read_catalogue(place: Place, *, needed: bool = True) -> Catalogue:
             runs.append(run)
         except (UserError, OSError, UnicodeDecodeError) as fault:
             said = fault.message if isinstance(fault, UserError) else str(fault)
-            faults.append(Fault("entry", name, f"{said.removeprefix(name).removeprefix(': ')}; {_HINT}"))
+            faults.append(Fault("entry", name, f"{said.removeprefix(name).removeprefix(': ')}", _HINT))
     return Catalogue(place.title, tuple(sorted(runs, key=lambda run: run.order)), tuple(faults))
 
 
@@ -154,6 +157,7 @@ def verify(place: Place, catalogue: Catalogue) -> Iterator[Fault]:
     yield from catalogue.faults
     kept = {run.folder for run in catalogue.runs}
     for run in catalogue.runs:
+        again = f"buswright season add {run.came_from} --car FILE"
         for held in run.files:
             where = f"{RUNS}/{run.folder}/{held.name}"
             try:
@@ -161,18 +165,17 @@ def verify(place: Place, catalogue: Catalogue) -> Iterator[Fault]:
             except (OSError, UserError) as fault:
                 missing = isinstance(fault, FileNotFoundError)
                 words = "is not there" if missing else f"can't be read: {fault}"
-                yield Fault("missing", where, f"{words}; {_HINT}")
+                yield Fault("missing", where, words, f"{again} (writes what is missing)")
                 continue
             if (size, sha256) != (held.bytes, held.sha256):
-                words = f"is not what was written ({size:,} of {held.bytes:,} bytes)"
-                yield Fault(
-                    "changed", where, f"{words}; delete this file, then {_HINT}"
-                )  # `add` sees only what is missing
+                longer = f": {size:,} bytes, not {held.bytes:,}" if size != held.bytes else ""
+                hint = f"delete what has changed, then {again}"  # `add` sees only what is missing
+                yield Fault("changed", where, f"is not what was written{longer}", hint)
     if not catalogue.faults:  # else a folder may belong to an entry that can't be read
         for name in place.names(RUNS):
             if name not in kept:
                 yield Fault(
-                    "left over", f"{RUNS}/{name}", "belongs to no run. Delete it when no season add is running."
+                    "left over", f"{RUNS}/{name}", "belongs to no run", "delete it when no season add is running"
                 )
 
 

@@ -25,7 +25,7 @@ from buswright.season.run import NUMBERS, Run
 QUANTITIES: Mapping[str, str] = MappingProxyType(
     {
         "zero": "median while the car stood still; engine off if that came",
-        "noise": "standard deviation of what is fast; at rest while the car stood still",
+        "noise": "standard deviation of its fast part: slow changes don't count",
         "min": "lowest usable value",
         "mean": "mean of the usable values",
         "max": "highest usable value",

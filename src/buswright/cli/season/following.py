@@ -63,14 +63,24 @@ class Following:
         self._away: dict[Path, bool] = {}
         self._left: list[str] = []
         self._retry_s = float("-inf")
-        self._trouble = ""
+        self._trouble: UserError | None = None
         self._unread: dict[str, Outcome] = {}
         self.outcomes: list[Outcome] = []
 
     @property
+    def became(self) -> list[Outcome]:
+        """What became of the captures, what is left over among it; a capture that was refused and came in later did."""
+        last = {name: outcome for outcome in self.outcomes for name in outcome.names}
+        told = [each for each in self.outcomes if each.fault is None or any(last[name] is each for name in each.names)]
+        return [*told, *self.unread]
+
+    @property
     def unread(self) -> list[Outcome]:
-        """What could not be read so far, and is tried again."""
-        return list(self._unread.values())
+        """What is complete and could not be taken in so far: it is tried again, by the next call too."""
+        told = {name for each in self._unread.values() for name in each.names}
+        ended = UserError("was still to be taken in when this ended", hint="the same command takes it in")
+        left = [Outcome((name,), "refused", fault=self._trouble or ended) for name in self._left if name not in told]
+        return [*self._unread.values(), *left]
 
     def look(self) -> None:
         """Look once, and take in what is complete."""
@@ -109,12 +119,12 @@ class Following:
                 self._told(outcome)
         except UserError as fault:  # not of a capture, which would be an outcome
             self._retry_s = self._clock() + RETRY_S
-            if fault.message != self._trouble:
-                self._trouble = fault.message
+            before, self._trouble = self._trouble, fault
+            if before is None or fault.message != before.message:
                 self._ring(2)
                 self._tell(f"{plural(len(self._left), 'capture')} not added yet: {fault}\n  It is tried again.")
         else:
-            self._trouble = ""
+            self._trouble = None
         if known:
             self._tell(f"{plural(known, 'capture')} there already.")
 
@@ -192,7 +202,7 @@ def _why_unread(name: str, fault: UserError) -> str:
 
 
 def follow(options: argparse.Namespace, place: Place) -> list[Outcome]:
-    """Follow folders until Ctrl-C; return what became of the captures.
+    """Follow folders until Ctrl-C; return what became of the captures, what is left over among them.
 
     Raises
     ------
@@ -206,9 +216,11 @@ def follow(options: argparse.Namespace, place: Place) -> list[Outcome]:
     for name, folder in zip(options.follow, folders, strict=True):
         if not name:
             raise UserError("--follow: the name of the folder is empty", hint=WHY_EMPTY)
-        if is_url(name) or folder.is_file():
-            hint = "mount it, and name the folder" if is_url(name) else "leave --follow out to add one capture"
-            raise UserError(f"--follow {name}: not a folder", hint=hint)
+        if is_url(name):
+            hint = f"mount it and name the folder, or call `buswright season add {name}` again and again"
+            raise UserError(f"--follow {name}: follows folders of this computer, not a URL", hint=hint)
+        if folder.is_file():
+            raise UserError(f"--follow {name}: not a folder", hint="leave --follow out to add one capture")
     Adding(options, place)  # what is wrong with the call is said before it waits
     season = None if is_url(options.season) else Path(options.season).resolve()
     following = Following(
@@ -228,7 +240,7 @@ def follow(options: argparse.Namespace, place: Place) -> list[Outcome]:
             following.look()
             sys.stdout.flush()
             time.sleep(LOOK_S + time.monotonic() - began_s)
-    return [*following.outcomes, *following.unread]
+    return following.became
 
 
 def _interrupt() -> NoReturn:

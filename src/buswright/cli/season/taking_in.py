@@ -12,7 +12,6 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
-from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -138,8 +137,10 @@ def for_elsewhere(work: Work, car: CarFile | None) -> Work:
 
 def load_needed() -> None:
     """Load what `take_in` loads, while there is time for it."""
-    for name in ("cli.examining", "health.channels.evidence", "report.files.channels", "report.diagnosis.page"):
-        import_module(f"buswright.{name}")
+    import buswright.cli.reading.examining
+    import buswright.health.channels.evidence
+    import buswright.report.files.channels
+    import buswright.report.diagnosis.page  # noqa: F401
 
 
 def take_in(work: Work) -> Run:

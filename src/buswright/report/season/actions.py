@@ -22,7 +22,7 @@ from buswright.report.plain import plain, some
 from buswright.report.plot import plot_lines
 from buswright.report.text import joined, number, table, told_apart
 from buswright.season.catalogue import Catalogue, Fault
-from buswright.season.numbers import QUANTITIES, Point
+from buswright.season.numbers import QUANTITIES, REST, WHOLE, Point
 from buswright.season.run import PAGE, Run
 from buswright.wording import plural
 
@@ -136,7 +136,7 @@ def _listed(result: Listed, width: int) -> list[str]:
         lines += finding_lines(finding, rank, None, width)
     if not result.findings:
         lines += wrap(_nothing_over(result), width)
-    lines += [f"problem: {fault.where}: {fault.words}" for fault in result.catalogue.faults]
+    lines += [f"problem: {fault.where}: {fault.words}; {fault.hint}" for fault in result.catalogue.faults]
     lines += [f"problem: {line}" for line in result.unread]
     return lines
 
@@ -157,16 +157,30 @@ def _values(result: OverRuns, points: Sequence[Point]) -> list[float]:
     return [float("nan") if (value := each.value(result.over)) is None else value for each in points]
 
 
+def _unit(result: OverRuns, points: Sequence[Point]) -> str:
+    return units.shown(points[0].numbers.unit) if points and result.over not in ("bad", "rate") else ""
+
+
+def _calibrations(result: OverRuns, channel: str) -> list[str]:
+    """Say that not all runs were decoded with one calibration of a channel: a step may be that, and not the car."""
+    versions = {each.run.decided.get(channel, each.run.version) for each in result.of(channel)}
+    if len(versions) < 2 or result.over == "rate":
+        return []
+    told = f"These runs were decoded with {len(versions)} calibrations of {channel}: a step may come of that alone."
+    return [f"{told} Decode the others again with the car file that is right: buswright season add CAPTURES --car FILE"]
+
+
 def _over_runs(result: OverRuns, width: int) -> list[str]:
     lines: list[str] = [f"{result.over} ({result.phase}): {QUANTITIES[result.over]}"]
     for channel in result.channels:
         points = result.of(channel)
         values = _values(result, points)
-        unit = units.shown(points[0].numbers.unit) if points and result.over not in ("bad", "rate") else ""
+        unit = _unit(result, points)
         known = np.array([each for each in values if np.isfinite(each)])
         lines += ["", f"{channel}{f' [{unit}]' if unit else ''}, {plural(len(known), 'run')}"]
         if not len(known):
-            lines.append(f"  no run has this number in the phase {result.phase}: try --phase run")
+            other = REST if result.over == "zero" else WHOLE
+            lines.append(f"  no run has this number in the phase {result.phase}: try --phase {other}")
             continue
         if len(known) > 1:
             drawn = plot_lines(known, width=min(60, max(10, width - 20)), height=4)
@@ -178,11 +192,14 @@ def _over_runs(result: OverRuns, width: int) -> list[str]:
             lines.append(f"  {_trend_words(known)}")
         rows = [[each.run.name, number(value)] for each, value in zip(points, values, strict=True)]
         lines += table(["run", result.over], rows, right=(1,))
-    lines += [f"problem: {fault.where}: {fault.words}" for fault in result.catalogue.faults]
+        lines += [f"  {line}" for said in _calibrations(result, channel) for line in wrap(said, width - 2)]
+    lines += [f"problem: {fault.where}: {fault.words}; {fault.hint}" for fault in result.catalogue.faults]
     return lines + [f"problem: {line}" for line in result.unread]
 
 
 def _trend_words(known: Any) -> str:
+    if len(known) > 1 and np.ptp(known) == 0:
+        return "the same in every run"
     tau, chance = kendall(known)
     if len(known) < LEAST_RUNS:
         return "too few runs to tell a trend"
@@ -197,7 +214,8 @@ def _checked(result: Checked) -> list[str]:
     runs = plural(len(result.catalogue.runs), "run")
     verdict = f"{plural(len(bad), 'problem').upper()}" if bad else "every file is as it was written"
     lines = [f"{result.catalogue.title}: {verdict} ({runs}, {plural(files, 'file')} read)"]
-    return lines + [f"  {fault.what}: {fault.where}: {fault.words}" for fault in result.faults]
+    lines += [f"  {fault.what}: {fault.where}: {fault.words}" for fault in result.faults]
+    return lines + [f"  try: {hint}" for hint in dict.fromkeys(fault.hint for fault in result.faults)]
 
 
 def render_json(result: Result) -> dict[str, Any]:
@@ -259,7 +277,7 @@ def render_html(result: OverRuns) -> str:
     for channel in result.channels:
         points = result.of(channel)
         values = _values(result, points)
-        unit = units.shown(points[0].numbers.unit) if points else ""
+        unit = _unit(result, points)
         rows = [
             [escape(each.run.name), escape((each.run.recorded or "–")[:16].replace("T", " ")), escape(number(value))]
             for each, value in zip(points, values, strict=True)
@@ -267,6 +285,7 @@ def render_html(result: OverRuns) -> str:
         parts.append(f"<section><h2>{escape(channel)}{f' [{escape(unit)}]' if unit else ''}</h2>")
         parts.append(_trend(values, points, unit))
         parts.append(html_table(["Run", "Recorded", result.over], rows, right=(2,), label=channel))
+        parts += [f"<p>{escape(said)}</p>" for said in _calibrations(result, channel)]
         parts.append("</section>")
     parts.append("</main>")
     return render_page(f"Season: {result.over}", "\n".join(parts), data={}, scripts=[], plots=False)

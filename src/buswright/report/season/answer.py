@@ -132,7 +132,7 @@ def _safe(table: Any) -> Any:
 def render_text(result: Answer, *, width: int = 100) -> str:  # noqa: ARG001  (as every renderer; rows stay whole)
     """Write what `season query` prints."""
     lines = list(_asked(result) if result.columns else _what_to_ask(result))
-    lines += [f"problem: {fault.where}: {fault.words}" for fault in result.catalogue.faults]
+    lines += [f"problem: {fault.where}: {fault.words}; {fault.hint}" for fault in result.catalogue.faults]
     return joined([*lines, *(f"problem: {line}" for line in result.unread)])
 
 

@@ -50,7 +50,9 @@ OPTIONS_OF: Mapping[str, tuple[str, ...]] = MappingProxyType(
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
-    parser.add_argument("action", choices=ACTIONS, metavar="ACTION", help=f"{', '.join(ACTIONS[:-1])} or {ACTIONS[-1]}")
+    parser.add_argument(
+        "action", nargs="?", choices=ACTIONS, metavar="ACTION", help=f"{', '.join(ACTIONS[:-1])} or {ACTIONS[-1]}"
+    )
     parser.add_argument(
         "names",
         nargs="*",
@@ -83,7 +85,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="FOLDER",
-        help="add: stay, and take in each capture of this folder as soon as it is complete; may be repeated",
+        help="add: stay, and take in each capture of this folder as soon as it is complete; no URL; may be repeated",
     )
     parser.add_argument(
         "--scheduler", metavar="ADDRESS", help="add: have the workers of this Dask scheduler do it: tcp://HOST:8786"
@@ -102,6 +104,11 @@ def run(options: argparse.Namespace) -> int:
     """Do what was asked for."""
     from buswright.season.place.opening import open_place
 
+    if options.action is None:
+        raise UserError(
+            f"season needs an action: {', '.join(ACTIONS[:-1])} or {ACTIONS[-1]}",
+            hint="buswright season add CAPTURES --car FILE begins a season, buswright season list shows it",
+        )
     if options.action in ("list", "check") and options.names:
         raise UserError(f"season {options.action} takes no names", hint=f"buswright season {options.action}")
     for name, actions in OPTIONS_OF.items():
@@ -132,22 +139,22 @@ def _add(options: argparse.Namespace, place: Place) -> int:
     if options.follow:
         from buswright.cli.season.following import follow
 
-        shared.show_sentences(options, report, added_of(place, follow(options, place)))
-        return 0
-    adding = Adding(options, place)
-    names, outcomes = captures_of(options)
-    try:
-        runs = list(adding.stints(adding.alike(names)))
-        for outcome in adding.take(runs):
-            outcomes.append(outcome)
-            if outcome.run is not None and outcome.is_new and not options.json:
-                put_lines([report.added_line(outcome.run, place.at(RUNS, outcome.run.folder))])
-    except WritingError as fault:
-        done = f"{sum(each.is_new for each in outcomes)} added before, which stay"
-        raise WritingError(f"not all added: {fault.message} ({done})", hint=fault.hint) from fault
-    # The order of the call, whichever process was first.
-    order = {each: number for number, each in enumerate(runs)}
-    outcomes.sort(key=lambda each: order.get(each.names, -1))
+        outcomes = follow(options, place)
+    else:
+        adding = Adding(options, place)
+        names, outcomes = captures_of(options)
+        try:
+            runs = list(adding.stints(adding.alike(names)))
+            for outcome in adding.take(runs):
+                outcomes.append(outcome)
+                if outcome.run is not None and outcome.is_new and not options.json:
+                    put_lines([report.added_line(outcome.run, place.at(RUNS, outcome.run.folder))])
+        except WritingError as fault:
+            done = f"{sum(each.is_new for each in outcomes)} added before, which stay"
+            raise WritingError(f"not all added: {fault.message} ({done})", hint=fault.hint) from fault
+        # The order of the call, whichever process was first.
+        order = {each: number for number, each in enumerate(runs)}
+        outcomes.sort(key=lambda each: order.get(each.names, -1))
     shared.show_sentences(options, report, added_of(place, outcomes))
     return 2 if any(each.what == "refused" for each in outcomes) else 0
 
