@@ -137,10 +137,6 @@ def for_elsewhere(work: Work, car: CarFile | None) -> Work:
 
 def load_needed() -> None:
     """Load what `take_in` loads, while there is time for it."""
-    import buswright.cli.reading.examining
-    import buswright.health.channels.evidence
-    import buswright.report.files.channels
-    import buswright.report.diagnosis.page  # noqa: F401
 
 
 def take_in(work: Work) -> Run:
