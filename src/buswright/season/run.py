@@ -13,7 +13,7 @@ from buswright.frames.captures.sidecar import ENDING
 from buswright.wording import listed
 
 SCHEMA = "buswright.season-run/1"
-NUMBERS, PAGE = "numbers.parquet", "trust.html"
+NUMBERS, PAGE, REMEMBERED = "numbers.parquet", "trust.html", "baseline.json"
 """Files that every run has beside its tables."""
 
 _NAME = re.compile(r"(?!\.{1,2}\Z)[A-Za-z0-9._@+=-]{1,200}")
@@ -118,6 +118,8 @@ class Run:
         How far the car went, and the median of its air temperature; None where no channel says.
     findings, not_fine
         What was wrong, the worst first; channels that were suspect or failed.
+    not_judged
+        Channels that were not judged, and why; an older version kept only their number.
     states
         Number of channels by state.
     restarts
@@ -152,6 +154,7 @@ class Run:
     air_degc: float | None = None
     findings: tuple[Noted, ...] = ()
     not_fine: tuple[NotFine, ...] = ()
+    not_judged: Mapping[str, str] = field(default_factory=lambda: _NOTHING)
     states: Mapping[str, int] = field(default_factory=lambda: _NO_COUNTS)
     restarts: Mapping[str, int] = field(default_factory=lambda: _NO_COUNTS)
     spans: Mapping[str, float] = field(default_factory=lambda: _NO_NUMBERS)
@@ -185,6 +188,19 @@ class Run:
         unjudged = self.states.get("not judged", 0)
         bad = listed([each.channel for each in self.not_fine], 3) or ("none" if self.states else "")
         return f"{bad}; {unjudged} not judged" if unjudged else bad
+
+    def trust_of(self, channel: str) -> tuple[str, str]:
+        """Return the state of a channel, and why; an empty state where the entry doesn't say.
+
+        A channel that is in no list was fine only if each one that was not judged is in a list.
+        """
+        for each in self.not_fine:
+            if each.channel == channel:
+                return each.state, each.why
+        if channel in self.not_judged:
+            return "not judged", self.not_judged[channel]
+        told = self.states and len(self.not_judged) == self.states.get("not judged", 0)
+        return ("fine", "Nothing was found in what was looked at.") if told else ("", "")
 
     @property
     def captures(self) -> frozenset[str]:

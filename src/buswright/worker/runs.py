@@ -54,8 +54,10 @@ class StoredRuns:
 
     @property
     def channels(self) -> tuple[str, ...]:
-        """Names of the channels that any of the runs has, sorted."""
-        return tuple(sorted({name for each in self.runs for name in each.run.tables}))
+        """Names of the channels that any of the runs has or lacks a sample of, sorted."""
+        runs = [each.run for each in self.runs]
+        lacking = {name for run in runs for name in (*run.not_judged, *(one.channel for one in run.not_fine))}
+        return tuple(sorted(lacking.union(*(run.tables for run in runs))))
 
     def names_of(self, channel: str) -> tuple[str, ...]:
         """Return what a channel is called in a plot, in each run that has it."""

@@ -2,6 +2,7 @@
 
 import asyncio
 import shutil
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from buswright.errors import UserError
 from buswright.notebook.opening import open_session
 from buswright.season.catalogue import read_catalogue
 from buswright.season.place.opening import open_place
+from buswright.season.run import Noted, NotFine
 from buswright.season.tables.stored import StoredRun, run_called
 from buswright.tui.runs.app import RunsBench
 from buswright.tui.runs.screens import PlotOfRuns
@@ -45,7 +47,7 @@ def stored(tmp_path_factory):
 def run(stored, steps, size=(120, 40), **asked):
     """Run `await steps(app, pilot)` over the season."""
     place, _ = stored
-    catalogue = read_catalogue(place)
+    catalogue = asked.pop("catalogue", None) or read_catalogue(place)
     asked["runs"] = [run_called(catalogue, name).name for name in asked.get("runs", ())]
 
     async def go():
@@ -192,6 +194,99 @@ def test_channels_that_a_plot_has_no_room_for_are_named(stored):
         assert "not shown: gear" in told(app)
 
     run(stored, steps, runs=["one", "two"], channels=["throttle", "pedal", "oil_pressure", "gear"])
+
+
+def with_trouble(stored):
+    """The catalogue as if the second run had a bad throttle, a clutch that never came, and a module that restarted."""
+    catalogue = read_catalogue(stored[0])
+    first, second = catalogue.runs
+    bad = NotFine("throttle", "failed", "it is stuck."), NotFine("never_came", "failed", "no sample came.")
+    found = (
+        Noted("stuck", "channel:throttle", "fault", 2, "throttle is stuck"),
+        Noted("id-late", "id:chassis/1A0", "suspect", 7, "1A0 comes late"),
+    )
+    second = replace(second, findings=found, not_fine=bad, restarts={"damper_node": 3})
+    return replace(catalogue, runs=(first, second))
+
+
+@pytest.mark.parametrize("size", [(60, 20), (120, 40), (200, 60)])
+def test_trust_and_findings_of_two_runs_stand_side_by_side(stored, size):
+    async def steps(app, pilot):
+        lines = await drawn(app, pilot)
+        listed = [each.split() for each in lines]
+        assert [each[0] for each in listed[3:5]] == ["never_came", "throttle"], "what is not to be trusted comes first"
+        if size[0] >= 120:
+            assert listed[3].count("failed") == listed[4].count("failed") == 1
+            assert "not judged failed" in lines[4]
+        await pilot.press("down")
+        panel = "\n".join((await drawn(app, pilot))[-6:])
+        for words in ("1 not judged: it rests for", "2 failed: it is stuck.", "2 fault throttle is stuck"):
+            assert words in panel
+        await pilot.press("up", "enter")
+        assert "never_came: no sample came" in told(app)
+        await pilot.press("f")
+        lines = await drawn(app, pilot)
+        assert lines[2].split()[:3] == ["2", "fault", "stuck"]
+        assert lines[3].split()[:3] == ["2", "suspect", "id-late"]
+        text = " ".join(app.screen.query_one("#about").text.split())
+        assert "fault throttle is stuck" in text
+        assert "Modules that restarted: damper_node 3." in text.replace("2 M", "M")
+        assert "trust.html" in text.replace(" ", "")
+        await pilot.press("down")
+        assert "1A0 comes late" in app.screen.query_one("#about").text
+
+    run(stored, steps, size, runs=["one", "two"], catalogue=with_trouble(stored))
+
+
+def test_an_entry_that_does_not_know_which_channels_were_judged_calls_none_fine(stored):
+    first = read_catalogue(stored[0]).runs[0]
+    fine = next(each for each in first.tables if first.trust_of(each)[0] == "fine")
+    unjudged = next(iter(first.not_judged))
+    assert first.trust_of(unjudged)[0] == "not judged"
+    assert len(first.not_judged) == first.states["not judged"]
+    older = replace(first, not_judged={})
+    assert {older.trust_of(each) for each in older.tables} == {("", "")}
+    assert replace(older, states={"fine": len(older.tables)}).trust_of(fine)[0] == "fine"
+
+    async def steps(app, pilot):
+        lines = await drawn(app, pilot)
+        assert "fine" not in "".join(lines)
+        assert any("is on the trust page only" in each for each in lines)
+
+    catalogue = read_catalogue(stored[0])
+    run(stored, steps, runs=["one"], catalogue=replace(catalogue, runs=(older, catalogue.runs[1])))
+
+
+@pytest.mark.parametrize("size", [(60, 20), (200, 60)])
+def test_identifiers_of_runs_are_what_was_measured_then(stored, size):
+    remembered = StoredRun.of(stored[0], read_catalogue(stored[0]).runs[1]).remembered()
+    wanted = remembered.buses["chassis"].ids["1A0"]
+
+    async def steps(app, pilot):
+        await pilot.press("i")
+        lines = await drawn(app, pilot)
+        assert "chassis 1 Mbit/s (car file), load" in " ".join(app.screen.query_one("#buses").text.split())
+        await pilot.press("slash", *"1A0", "enter")
+        (row,) = [each for each in await drawn(app, pilot) if each.startswith("chassis") and " 1A0 " in each]
+        assert f"{wanted.period_ms:.3f}" in row
+        assert size[0] < 200 or f"{wanted.frames:,}" in row
+        assert any("missing 2" in each for each in lines) == (size[0] >= 200)
+
+    run(stored, steps, size, runs=["one", "two"])
+
+
+def test_identifiers_that_can_not_be_read_are_told(stored, tmp_path):
+    shutil.copytree(stored[0].title, tmp_path / "season")
+    first = read_catalogue(stored[0]).runs[0]
+    (tmp_path / "season" / "runs" / first.folder / "baseline.json").write_text("{", encoding="utf-8")
+
+    async def steps(app, pilot):
+        await pilot.press("i")
+        lines = await drawn(app, pilot)
+        assert "baseline.json" in told(app)
+        assert any("DAMPERS_A" in each for each in lines), "the other run is shown"
+
+    run((open_place(str(tmp_path / "season")), None), steps, runs=["one", "two"])
 
 
 def test_the_command_says_what_is_missing(stored, capsys):

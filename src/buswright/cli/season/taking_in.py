@@ -187,7 +187,7 @@ def _taken_in(work: Work, options: argparse.Namespace) -> Run:
     from buswright.season.catalogue import RUNS
     from buswright.season.numbers import numbers_of, write_numbers
     from buswright.season.place.opening import open_place
-    from buswright.season.run import NUMBERS, PAGE
+    from buswright.season.run import NUMBERS, PAGE, REMEMBERED
 
     place = open_place(work.season)
     car, databases = shared.load_car(options), shared.load_databases(options)
@@ -209,7 +209,7 @@ def _taken_in(work: Work, options: argparse.Namespace) -> Run:
                 with Tables(new, work.jobs, source=work.name, car=car.hash if car else "", run=name) as tables:
                     write_folder(tables, session, session.names)
                 write_numbers(new / NUMBERS, list(numbers_of(channels, baseline)))
-            save(baseline, new / "baseline.json")
+            save(baseline, new / REMEMBERED)
             (new / PAGE).write_text(render_html(Diagnosis(report)), encoding="utf-8")
             files = _held(new)
             homes = _homes(new, session.names if session is not None else ())
@@ -293,6 +293,7 @@ def _entry(
         not_fine=tuple(
             NotFine(one.channel, one.state, one.why) for one in report.trusted if one.state in ("failed", "suspect")
         ),
+        not_judged={one.channel: one.why for one in report.trusted if one.state == "not judged"},
         states={state: number for state, number in counts(report.trusted).items() if number},
         restarts=restarts,
         spans=spans,

@@ -12,6 +12,7 @@ from buswright.writing import write_whole
 
 SCHEMA = "buswright.baseline/1"
 _MOST_BYTES = 64 << 20
+_HINT = "write it again with `buswright remember`"
 
 
 class BaselineError(UserError):
@@ -31,7 +32,6 @@ def load(path: Path) -> Baseline:
     BaselineError
         It can't be read, isn't a baseline, or has a value of the wrong kind; the text says where.
     """
-    hint = "write it again with `buswright remember`"
     try:
         if path.stat().st_size > _MOST_BYTES:
             raise BaselineError(f"{path}: has more than {_MOST_BYTES >> 20} MiB, so it is no baseline")
@@ -39,9 +39,14 @@ def load(path: Path) -> Baseline:
     except OSError as error:
         raise BaselineError(f"{path}: can't be read: {error.strerror}") from None
     except UnicodeDecodeError:
-        raise BaselineError(f"{path}: is no JSON", hint=hint) from None
+        raise BaselineError(f"{path}: is no JSON", hint=_HINT) from None
+    return baseline_in(text, str(path))
+
+
+def baseline_in(text: str, title: str) -> Baseline:
+    """Read the text of a baseline, which comes from `title`; raises as `load`."""
     return read_record(
-        Baseline, text, str(path), schema=SCHEMA, noun="baseline", hint=hint, error=BaselineError, partial=True
+        Baseline, text, title, schema=SCHEMA, noun="baseline", hint=_HINT, error=BaselineError, partial=True
     )
 
 

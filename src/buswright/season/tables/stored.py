@@ -14,10 +14,12 @@ from buswright.channels.exported import column_of
 from buswright.channels.samples.labels import Labels
 from buswright.channels.samples.series import Series
 from buswright.errors import UserError
+from buswright.health.baseline.baseline import Baseline
+from buswright.health.baseline.file import baseline_in
 from buswright.season.catalogue import RUNS, Catalogue
 from buswright.season.numbers import WHOLE, Numbers, read_numbers
 from buswright.season.place.local import Place
-from buswright.season.run import Run
+from buswright.season.run import PAGE, REMEMBERED, Run
 from buswright.season.tables.query import damaged
 
 LAST = "last"
@@ -70,6 +72,25 @@ class StoredRun:
         points, _ = read_numbers(place, [run])
         whole = {each.numbers.channel: each.numbers for each in points if each.numbers.phase == WHOLE}
         return cls(place, run, whole)
+
+    def remembered(self) -> Baseline:
+        """Read what its buses and identifiers were like.
+
+        Raises
+        ------
+        UserError
+            It isn't there, or can't be read.
+        """
+        try:
+            text = self.place.read(RUNS, self.run.folder, REMEMBERED).decode("utf-8")
+        except (OSError, ValueError) as fault:
+            raise damaged(fault) from None
+        return baseline_in(text, f"{self.run.name}: {REMEMBERED}")
+
+    @property
+    def page(self) -> str:
+        """Where its trust page lies."""
+        return self.place.at(RUNS, self.run.folder, PAGE)
 
     def series(self, channel: str, name: str = "") -> Series:
         """Read a channel.

@@ -4,82 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from textwrap import wrap
-from typing import ClassVar, Protocol, cast
+from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 from textual.widget import Widget
 
 from buswright.channels import units
-from buswright.season.catalogue import Catalogue
 from buswright.season.numbers import Numbers
 from buswright.season.run import Run
 from buswright.tui.digits import NOTHING, decimals_by_size, number
+from buswright.tui.runs.measured import RunFindings, RunIdentifiers
+from buswright.tui.runs.work import SEVERITY_TONES, TRUST_TONES, RunsWork
 from buswright.tui.screens.channel_words import CURVES
 from buswright.tui.screens.plot.screen import PlotScreen
-from buswright.tui.screens.work_screen import WorkScreen
-from buswright.tui.times import SECOND
 from buswright.tui.widgets.bars import Bar
 from buswright.tui.widgets.rows import Cell, Column, Key, Rows
-from buswright.tui.widgets.toned import Lines, Span, Tone, hanging, line
+from buswright.tui.widgets.toned import Lines, Span, hanging, line
 from buswright.wording import listed, plural
-from buswright.worker.runs import StoredRuns, split
+from buswright.worker.runs import split
 from buswright.worker.snapshot import Snapshot
-
-
-class Season(Protocol):
-    """The app, as these screens see it."""
-
-    @property
-    def catalogue(self) -> Catalogue:
-        """The season."""
-
-    @property
-    def worker(self) -> StoredRuns:
-        """The runs that are open."""
-
-    def open_runs(self, names: Sequence[str]) -> None:
-        """Open one or two runs."""
-
-
-class RunsWork(WorkScreen):
-    """A screen of stored runs: its bars say which these are."""
-
-    @property
-    def season(self) -> Season:
-        """The app."""
-        return cast("Season", self.app)
-
-    def above(self) -> Iterable[Widget]:
-        """One bar with the runs."""
-        yield Bar(id="runs")
-
-    def below(self) -> Iterable[Widget]:
-        """Nothing: a stored run has no moment that it stands at."""
-        return ()
-
-    def draw_bars(self, snapshot: Snapshot) -> None:  # noqa: ARG002  (what is shown is the worker's)
-        """Say which runs are open, and by how much the second is moved."""
-        worker = self.season.worker
-        self.query_one("#runs", Bar).show(lambda width, _: [_runs_line(worker, width)])
-
-    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """There are no screens with number keys."""
-        return False if action == "list" else super().check_action(action, parameters)
-
-
-def _runs_line(worker: StoredRuns, width: int) -> list[Span]:
-    names = [each.run.name for each in worker.runs]
-    state = ""
-    if len(names) == 2:
-        state = f"2 moved {worker.shift_ns / SECOND:+.3f} s" if worker.shift_ns else "both from their start"
-        if len({name.partition("_")[0] for name in names}) == 1:  # the day needn't be said twice
-            names = [name.partition("_")[2] or name for name in names]
-    room = max((width - 10 - len(state) - 2) // max(len(names), 1) - 4, 8)
-    spans = line(Span("Buswright ", "head"))
-    for k, name in enumerate(names, 1):
-        spans += [Span(f" {k} ", "accent"), Span(name if len(name) <= room else f"{name[: room - 1]}…", "strong")]
-    return [*spans, Span(f"  {state}")]
-
 
 # The season's runs ----------------------------------------------------------------------------------------------------
 
@@ -161,14 +104,13 @@ class SeasonScreen(RunsWork):
 
     def _about(self, key: Key | None) -> None:
         run = self._runs.get(str(key))
-        tones: dict[str, Tone] = {"fault": "fault", "suspect": "suspect"}
 
         def lines(width: int, _: int) -> list[list[Span]]:
             if run is None:
                 return []
             said = [line(Span(each, "strong")) for each in wrap(run.verdict, width)]
             for each in run.findings:
-                tone = tones.get(each.severity, "note")
+                tone = SEVERITY_TONES.get(each.severity, "note")
                 said += hanging([Span(f"{each.severity} ", tone)], f"{each.words} ({each.subject})", width)
             return said
 
@@ -196,13 +138,22 @@ class ChannelsOfRuns(RunsWork):
     FIRST = "#channels"
     TITLE = "channels of a run"
     HELP = """
-    Each row is one channel with its lowest, mean and highest usable value over the run. With two runs the numbers of both stand side by side: 1 is the first run, 2 the second.
+    Each row is one channel with its lowest, mean and highest usable value over the run, and how far it can be trusted; what is not to be trusted comes first. With two runs the numbers of both stand side by side: 1 is the first run, 2 the second.
+
+    "fine" only says that nothing was found in what was looked at. A dash says that the season does not know: an older version added the run. The panel below says why, and which findings name the channel.
+
+    f lists the findings of the runs, i their identifiers.
 
     Enter plots the channel. To plot several, pick them with x first: a plot holds six curves, so six channels of one run, or three of two.
     """  # noqa: E501  (one line a paragraph: it is wrapped for the window)
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("x", "pick", "Pick", tooltip="pick the channel for the plot, or drop it"),
+        Binding("f", "findings", "Findings", tooltip="what was found in the runs"),
+        Binding("i", "identifiers", "IDs", tooltip="the buses and identifiers of the runs"),
     ]
+    DEFAULT_CSS = """
+    ChannelsOfRuns #about { height: 5; border-top: solid $border; }
+    """
 
     def __init__(self, wanted: Sequence[str] = ()) -> None:
         super().__init__()
@@ -213,6 +164,7 @@ class ChannelsOfRuns(RunsWork):
         """Make the list."""
         yield Bar(id="settings")
         yield Rows(self._columns(), empty="no channel", opens="Plot", id="channels")
+        yield Lines(id="about")
 
     def on_mount(self) -> None:
         """Go on to the plot if channels were asked for."""
@@ -224,8 +176,10 @@ class ChannelsOfRuns(RunsWork):
         head = [Column("", 1), Column("channel", 22, grow=True), Column("unit", 6, rank=3)]
         if len(self.season.worker.runs) < 2:
             numbers = [Column(title, 11, right=True) for title in ("min", "mean", "max")]
+            head.append(Column("trust", 10))
             return [*head, *numbers, Column("bad", 7, right=True, rank=1), Column("Hz", 7, right=True, rank=2)]
-        pairs = [("mean 1", 0), ("mean 2", 0), ("max 1", 1), ("max 2", 1), ("min 1", 2), ("min 2", 2)]
+        head += [Column("trust 1", 10, rank=1), Column("trust 2", 10, rank=1)]
+        pairs = [("mean 1", 0), ("mean 2", 0), ("max 1", 2), ("max 2", 2), ("min 1", 4), ("min 2", 4)]
         return [*head, *(Column(title, 11, right=True, rank=rank) for title, rank in pairs)]
 
     @property
@@ -235,7 +189,9 @@ class ChannelsOfRuns(RunsWork):
 
     def show(self, snapshot: Snapshot) -> None:  # noqa: ARG002
         """Fill the list."""
-        channels = [each for each in self.season.worker.channels if self.matches(each, self._unit(each))]
+        bad = {one.channel for each in self.season.worker.runs for one in each.run.not_fine}
+        every = sorted(self.season.worker.channels, key=lambda each: each not in bad)
+        channels = [each for each in every if self.matches(each, self._unit(each))]
         rows = self.query_one(Rows)
         rows.empty = f'no channel fits "{self.sought}"; Escape clears the search' if self.sought else "no channel"
         rows.show(channels, self._cells)
@@ -245,6 +201,7 @@ class ChannelsOfRuns(RunsWork):
         said = line(Span(f" {shown}   "), Span("Enter", "accent"), Span(f" plots {plots}   "))
         said += [Span("x", "accent"), Span(f" picks, {self.most} at most")]
         self.query_one("#settings", Bar).show([said])
+        self._about(rows.key)
 
     def _numbers(self, channel: str) -> list[Numbers | None]:
         return [each.numbers.get(channel) for each in self.season.worker.runs]
@@ -257,6 +214,9 @@ class ChannelsOfRuns(RunsWork):
         told = self._numbers(channel)
         letter = Span(str(self.picks.index(channel) + 1), "accent") if channel in self.picks else Span("")
         head: list[Cell] = [letter, channel, Span(self._unit(channel), "dim")]
+        for run in self.season.worker.runs:
+            state, _ = run.run.trust_of(channel)
+            head.append(Span(state or NOTHING, TRUST_TONES.get(state, "dim")))
         if len(told) == 1:
             one = told[0]
             if one is None:
@@ -267,6 +227,38 @@ class ChannelsOfRuns(RunsWork):
         cells = [_value(None if one is None else getattr(one, of)) for of in ("mean", "max", "min") for one in told]
         return [*head, *cells]
 
+    def _about(self, key: Key | None) -> None:
+        """Say why a channel can be trusted or not, and what was found of it."""
+        channel = "" if key is None else str(key)
+        runs = [each.run for each in self.season.worker.runs]
+
+        def lines(width: int, _: int) -> list[list[Span]]:
+            said: list[list[Span]] = []
+            for k, run in enumerate(runs, 1) if channel else ():
+                start = [Span(f"{k} ", "accent")] if len(runs) > 1 else []
+                state, why = run.trust_of(channel)
+                word = Span(f"{state}: " if state else "", TRUST_TONES.get(state, "dim"))
+                said += hanging([*start, word], why or "How far it can be trusted is on the trust page only.", width)
+                for each in run.findings:
+                    if each.subject == f"channel:{channel}":
+                        tone = SEVERITY_TONES.get(each.severity, "note")
+                        said += hanging([*start, Span(f"{each.severity} ", tone)], each.words, width)
+            return said
+
+        self.query_one("#about", Lines).show(lines)
+
+    def on_rows_moved(self, event: Rows.Moved) -> None:
+        """Say what is known of the channel."""
+        self._about(event.key)
+
+    def action_findings(self) -> None:
+        """List what was found."""
+        self.app.push_screen(RunFindings())
+
+    def action_identifiers(self) -> None:
+        """List the identifiers."""
+        self.app.push_screen(RunIdentifiers())
+
     def on_rows_chosen(self, event: Rows.Chosen) -> None:
         """Plot."""
         self._plot(self.picks or [str(event.key)])
@@ -276,6 +268,8 @@ class ChannelsOfRuns(RunsWork):
         names = [name for channel in channels[: self.most] for name in worker.names_of(channel)]
         if names:
             self.app.push_screen(PlotOfRuns(names))
+        else:
+            self.notify(f"{listed(list(channels), 3)}: no sample came", timeout=6)
         if left := channels[self.most :]:
             self.notify(f"a plot holds {self.most} channels of these runs; not shown: {', '.join(left)}", timeout=8)
 
