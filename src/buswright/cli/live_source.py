@@ -24,20 +24,6 @@ if TYPE_CHECKING:
 LIVE_HELP = "or live:BACKEND/CHANNEL?option=value for each live bus, e.g. live:socketcan/can0, until Ctrl-C"
 
 
-def add_live(parser: argparse.ArgumentParser) -> None:
-    """--may-acknowledge and --bench: what live buses need."""
-    parser.add_argument(
-        "--may-acknowledge",
-        action="store_true",
-        help="open adapters that are not proven to listen only: they may acknowledge frames and send error flags",
-    )
-    parser.add_argument(
-        "--bench",
-        action="store_true",
-        help="bench only, never on a car: acknowledge frames so that a lone module can talk; implies --may-acknowledge",
-    )
-
-
 def live_sources(options: argparse.Namespace) -> bool:
     """Whether SOURCE names live buses.
 

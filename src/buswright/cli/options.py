@@ -1,4 +1,4 @@
-"""Options that commands share, and what they mean."""
+"""Options that commands share, what they mean, and how results are shown as they say."""
 
 from __future__ import annotations
 
@@ -6,16 +6,13 @@ import argparse
 import hashlib
 import os
 import shutil
-import sys
-import time
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-from buswright.cli.live_source import LIVE_HELP, add_live, heard, live_sources, open_live_source, spooled
+from buswright.cli.live_source import LIVE_HELP
 from buswright.cli.terminal.streams import put, put_json, put_lines
 from buswright.errors import UserError
 from buswright.frames.live.address import is_live
@@ -24,23 +21,108 @@ from buswright.writing import claim, write_whole
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile
-    from buswright.channels.fitting import Key, Misfit
     from buswright.findings import Severity
-    from buswright.frames.captures.capture import Capture
-    from buswright.frames.table import Frames
     from buswright.frames.window import Window
     from buswright.health.baseline.baseline import Baseline
-    from buswright.health.track import HealthTracker
-    from buswright.messages.decoding.decode import Decoder
-    from buswright.messages.decoding.selection import SignalSelection
     from buswright.messages.match import Databases
 
 DEFAULT_CAR = "car.toml"
 EVERY_BUS = "*"
 """The same word as in `messages.match`, which would load NumPy."""
 LEVELS = ("note", "suspect", "fault", "never")
-WORTH_SHOWING_BYTES = 8_000_000
-"""Smaller captures are read before a progress bar could be looked at."""
+
+
+def _several(metavar: str, text: str) -> dict[str, Any]:
+    return {"action": "append", "default": [], "metavar": metavar, "help": text}
+
+
+SHARED: Mapping[str, Mapping[str, dict[str, Any]]] = {
+    "reading": {
+        "--bus": _several("NAME=INTERFACE", "name of the bus on an interface, e.g. chassis=can1; may be repeated"),
+        "--timezone": {
+            "default": "UTC",
+            "metavar": "ZONE",
+            "help": "time zone of captures that name none: UTC (default), local, +02:00, Europe/Vienna",
+        },
+    },
+    "live": {
+        "--may-acknowledge": {
+            "action": "store_true",
+            "help": "open adapters that are not proven to listen only: they may acknowledge frames and send error "
+            "flags",
+        },
+        "--bench": {
+            "action": "store_true",
+            "help": "bench only, never on a car: acknowledge frames so that a lone module can talk; implies "
+            "--may-acknowledge",
+        },
+    },
+    "window": {
+        "--from": {
+            "dest": "start",
+            "metavar": "TIME",
+            "help": "start time: seconds from the first frame, or ISO 8601",
+        },
+        "--to": {"dest": "stop", "metavar": "TIME", "help": "end time, inclusive; written like --from"},
+    },
+    "car": {
+        "--car": {"metavar": "FILE", "help": "car file; default: ./car.toml if it exists"},
+        "--untrusted": {
+            "action": "store_true",
+            "help": "for a stranger's car file: read nothing outside its folder",
+        },
+    },
+    "databases": {
+        "--dbc": _several(
+            "[BUS=]FILE",
+            "database (DBC, KCD, SYM, ARXML) for all buses, or for one: chassis=chassis.dbc; may be repeated",
+        )
+    },
+    "baseline": {
+        "--baseline": {
+            "metavar": "FILE",
+            "help": "a good run, written by `buswright remember`: its identifiers should come, at their rates",
+        }
+    },
+    "bitrate": {
+        "--bitrate": _several(
+            "[BUS=]RATE",
+            "bit rate of all buses, or of one: 500k, chassis=1M, with CAN FD's data phase 500k/2M; may be repeated; "
+            "default: the car file's, else the database's, else guessed from the spacing of frames",
+        )
+    },
+    "jobs": {
+        "--jobs": {
+            "type": int,
+            "metavar": "N",
+            "help": "processes and threads at work on a large capture; default: the processor's cores. The result is "
+            "the same. Each further process takes up to 100 MB of memory",
+        }
+    },
+    "fail-on": {
+        "--fail-on": {
+            "choices": LEVELS,
+            "default": "suspect",
+            "metavar": "LEVEL",
+            "help": "exit with status 1 for findings from this level up: note, suspect (default), fault, never",
+        }
+    },
+    "force": {"--force": {"action": "store_true", "help": "overwrite existing files"}},
+    "json": {"--json": {"action": "store_true", "help": "print the result as JSON; its first key names the schema"}},
+}
+"""Options that mean the same in every command that has them, by what commands call them."""
+
+
+def add(parser: argparse.ArgumentParser, *names: str) -> None:
+    """Add shared options."""
+    for name in names:
+        for flag, how in SHARED[name].items():
+            parser.add_argument(flag, **how)
+
+
+def add_several(parser: argparse.ArgumentParser, flag: str, metavar: str, text: str) -> None:
+    """Add an option that may be given several times; its values are a list."""
+    parser.add_argument(flag, **_several(metavar, f"{text}; may be repeated"))
 
 
 def add_source(
@@ -62,35 +144,10 @@ def add_source(
         help="capture files or folders of them, merged by time: candump, ASC, or any format that python-can reads, "
         "plain or compressed; or the word demo: the simulated car" + (f"; {LIVE_HELP}" if live != "no" else ""),
     )
-    add_reading(parser)
+    add(parser, "reading")
     if live != "no":
-        add_live(parser)
+        add(parser, "live")
         parser.set_defaults(spooled=live == "spooled")
-
-
-def add_reading(parser: argparse.ArgumentParser) -> None:
-    """--bus and --timezone: how captures are read."""
-    parser.add_argument(
-        "--bus",
-        action="append",
-        default=[],
-        metavar="NAME=INTERFACE",
-        help="name of the bus on an interface, e.g. chassis=can1; may be repeated",
-    )
-    parser.add_argument(
-        "--timezone",
-        default="UTC",
-        metavar="ZONE",
-        help="time zone of captures that name none: UTC (default), local, +02:00, Europe/Vienna",
-    )
-
-
-def add_window(parser: argparse.ArgumentParser) -> None:
-    """--from and --to."""
-    parser.add_argument(
-        "--from", dest="start", metavar="TIME", help="start time: seconds from the first frame, or ISO 8601"
-    )
-    parser.add_argument("--to", dest="stop", metavar="TIME", help="end time, inclusive; written like --from")
 
 
 def add_select(parser: argparse.ArgumentParser, metavar: str, text: str) -> None:
@@ -118,25 +175,6 @@ def settle_selection(options: argparse.Namespace) -> None:
 
 def _is_source(word: str) -> bool:
     return word == "demo" or is_live(word) or Path(word).exists()
-
-
-def add_databases(parser: argparse.ArgumentParser) -> None:
-    """--dbc."""
-    parser.add_argument(
-        "--dbc",
-        action="append",
-        default=[],
-        metavar="[BUS=]FILE",
-        help="database (DBC, KCD, SYM, ARXML) for all buses, or for one: chassis=chassis.dbc; may be repeated",
-    )
-
-
-def add_car(parser: argparse.ArgumentParser) -> None:
-    """--car and --untrusted."""
-    parser.add_argument("--car", metavar="FILE", help="car file; default: ./car.toml if it exists")
-    parser.add_argument(
-        "--untrusted", action="store_true", help="for a stranger's car file: read nothing outside its folder"
-    )
 
 
 def load_car(options: argparse.Namespace) -> CarFile | None:
@@ -182,25 +220,6 @@ def _hash(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def say_problems(capture: Capture) -> None:
-    """Say what of a capture could not be read, beside a result that has no place for it."""
-    from buswright.report.text import problem_lines
-
-    for line in problem_lines(capture.problems):
-        put_lines([f"problem: {line}"], error=True)
-
-
-_JOBS = (
-    "processes and threads at work on a large capture; default: the processor's cores. The result is the same."
-    " Each further process takes up to 100 MB of memory"
-)
-
-
-def add_jobs(parser: argparse.ArgumentParser, said: str = _JOBS) -> None:
-    """--jobs."""
-    parser.add_argument("--jobs", type=int, metavar="N", help=said)
-
-
 def jobs_of(options: argparse.Namespace) -> int:
     """Return how many processes or threads may work: those of --jobs, one for a command without it.
 
@@ -232,48 +251,11 @@ def reading_ahead(options: argparse.Namespace) -> Iterator[None]:
         yield
 
 
-def add_json(parser: argparse.ArgumentParser) -> None:
-    """--json."""
-    parser.add_argument("--json", action="store_true", help="print the result as JSON; its first key names the schema")
-
-
-def add_baseline(parser: argparse.ArgumentParser) -> None:
-    """--baseline."""
-    parser.add_argument(
-        "--baseline",
-        metavar="FILE",
-        help="a good run, written by `buswright remember`: its identifiers should come, at their rates",
-    )
-
-
 def load_baseline(options: argparse.Namespace) -> Baseline | None:
     """Load the good run of --baseline; None without one."""
     from buswright.health.baseline.file import load
 
     return load(Path(options.baseline)) if options.baseline else None
-
-
-def add_bitrate(parser: argparse.ArgumentParser) -> None:
-    """--bitrate."""
-    parser.add_argument(
-        "--bitrate",
-        action="append",
-        default=[],
-        metavar="[BUS=]RATE",
-        help="bit rate of all buses, or of one: 500k, chassis=1M, with CAN FD's data phase 500k/2M; may be repeated; "
-        "default: the car file's, else the database's, else guessed from the spacing of frames",
-    )
-
-
-def add_fail_on(parser: argparse.ArgumentParser) -> None:
-    """--fail-on."""
-    parser.add_argument(
-        "--fail-on",
-        choices=LEVELS,
-        default="suspect",
-        metavar="LEVEL",
-        help="exit with status 1 for findings from this level up: note, suspect (default), fault, never",
-    )
 
 
 def exit_status(found: Iterable[Severity], options: argparse.Namespace, *, unread: bool = False) -> int:
@@ -283,11 +265,6 @@ def exit_status(found: Iterable[Severity], options: argparse.Namespace, *, unrea
     if options.fail_on == "never":
         return 0
     return int(any(severity >= LEVELS.index(options.fail_on) for severity in found))
-
-
-def add_force(parser: argparse.ArgumentParser) -> None:
-    """--force."""
-    parser.add_argument("--force", action="store_true", help="overwrite existing files")
 
 
 def show(options: argparse.Namespace, renderer: ModuleType, result: object, **text: object) -> None:
@@ -333,7 +310,7 @@ def show_with_page(
 def add_output(parser: argparse.ArgumentParser, text: str) -> None:
     """--out and --force."""
     parser.add_argument("--out", required=True, metavar="PATH", help=text)
-    add_force(parser)
+    add(parser, "force")
 
 
 def claim_output(options: argparse.Namespace, path: Path, option: str = "--out") -> None:
@@ -444,126 +421,3 @@ def is_demo(options: argparse.Namespace) -> bool:
 def is_described(options: argparse.Namespace) -> bool:
     """Whether the user named a car file, databases or buses for this call: then these have to fit."""
     return bool(options.car or options.dbc or options.bus)
-
-
-def open_source(options: argparse.Namespace) -> Capture:
-    """Open SOURCE."""
-    if is_demo(options):
-        from buswright.simulate.source import SimulatedCapture
-
-        return SimulatedCapture()
-    if live_sources(options):
-        from buswright.frames.window import Window
-
-        span = window(options) if hasattr(options, "start") else Window()
-        return spooled(options, span) if options.spooled else open_live_source(options, span)
-    from buswright.frames.captures.opening import open_capture
-
-    return open_capture(options.source, timezone=options.timezone, jobs=jobs_of(options))
-
-
-def shown(capture: Capture) -> Iterator[Frames]:
-    """Yield the batches of a capture; on a terminal show bytes, frames per second and the time left."""
-    if capture.size < WORTH_SHOWING_BYTES or not sys.stderr.isatty():
-        yield from capture
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn, TransferSpeedColumn
-
-    columns = (
-        BarColumn(),
-        DownloadColumn(),
-        TransferSpeedColumn(),
-        TextColumn("{task.fields[frames]} frames/s"),
-        TimeRemainingColumn(),
-    )
-    started, frames = time.monotonic(), 0
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("", total=capture.size, frames="–")
-        for batch in capture:
-            frames += len(batch)
-            speed = frames / max(time.monotonic() - started, 1e-3)
-            bar.update(task, completed=capture.position, frames=f"{speed:,.0f}")
-            yield batch
-
-
-@dataclass
-class Source:
-    """A capture as the options describe it: opened, windowed, with progress shown."""
-
-    capture: Capture
-    window: Window
-    names: dict[str, str]
-
-    @classmethod
-    def of(cls, options: argparse.Namespace, car: CarFile | None = None) -> Source:
-        """Open the SOURCE of a command; names of --bus come before those of the car file."""
-        from buswright.channels.carfile.needs import interface_names
-        from buswright.frames.window import Window
-
-        capture = open_source(options)
-        span = window(options) if hasattr(options, "start") else Window()
-        if live_sources(options):  # which ended by itself
-            span = Window(span.start)
-        return cls(capture, span, {**interface_names(car), **bus_names(options)})
-
-    def __iter__(self) -> Iterator[Frames]:
-        from buswright.frames.live.capture import LiveCapture
-
-        if isinstance(self.capture, LiveCapture):
-            return self.window.cut(heard(self.capture), lambda: self.capture.clock)
-        return self.window.cut(shown(self.capture), lambda: self.capture.clock)
-
-    def check_fit(
-        self,
-        options: argparse.Namespace,
-        car: CarFile | None,
-        databases: Databases,
-        seen: Mapping[str, Collection[Key]],
-        *,
-        refuse: bool = True,
-    ) -> Misfit | None:
-        """Refuse, once it is read, a capture of another car or bus, and names of buses that don't exist.
-
-        Parameters
-        ----------
-        seen
-            Its identifiers by bus name.
-        refuse
-            False: only say it, and return it.
-
-        Raises
-        ------
-        UserError
-            What doesn't fit; the hint says what would.
-        """
-        from buswright.channels.fitting import misfit_of
-
-        found = misfit_of(seen, self.capture.buses, car=car, databases=databases, bus_names=bus_names(options))
-        if found is not None and found.sure and refuse:
-            raise UserError(found.text, hint=found.hint)
-        if found is not None:
-            put_lines([f"buswright: {found.text}", f"  try: {found.hint}"], error=True)
-        return found
-
-    def tracker(
-        self, options: argparse.Namespace, car: CarFile | None, databases: Databases, baseline: Baseline | None = None
-    ) -> HealthTracker:
-        """Make a tracker that knows the bus names, the bit rates of --bitrate, and what to expect."""
-        from buswright.health.track import HealthTracker
-
-        rates, data = bit_rates(options.bitrate)
-        return HealthTracker(
-            car=car,
-            databases=databases,
-            bus_names=self.names,
-            remembered=baseline.facts() if baseline is not None else {},
-            bitrates=rates,
-            data_bitrates=data,
-        )
-
-    def decoder(self, databases: Databases, select: SignalSelection | None = None) -> Decoder:
-        """Make a decoder that knows the bus names."""
-        from buswright.messages.decoding.decode import Decoder
-
-        return Decoder(databases, select=select, bus_names=self.names)

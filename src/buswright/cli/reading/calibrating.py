@@ -19,6 +19,7 @@ from buswright.channels.fits.spots import PATIENCE_S, Reader, Spot, Wanted, read
 from buswright.channels.session import Session
 from buswright.cli import options as shared
 from buswright.cli.live_source import open_live_source
+from buswright.cli.reading.source import Source
 from buswright.cli.terminal.stopping import stopping
 from buswright.cli.terminal.streams import put, put_lines
 from buswright.errors import UserError
@@ -65,7 +66,7 @@ def open_recording(options: argparse.Namespace, car: CarFile | None, databases: 
     UserError
         It holds no sample of the channel.
     """
-    source = shared.Source.of(options, car)
+    source = Source.of(options, car)
     session = Session(source, car, databases=databases, bus_names=source.names, only=_names(car, wanted))
     if wanted.channel not in session:
         raise UserError(f"there is no channel {wanted.channel}", hint="`buswright decode` lists what there is")

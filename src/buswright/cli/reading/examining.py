@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from buswright.cli import options as shared
+from buswright.cli.reading.source import Source
 from buswright.errors import UserError
 
 if TYPE_CHECKING:
@@ -43,7 +44,7 @@ class Examined:
         Whether a car file or a database said what should be there.
     """
 
-    source: shared.Source
+    source: Source
     health: BusHealth
     session: Session | None
     described: bool
@@ -83,7 +84,7 @@ def examine(
     """
     from buswright.channels.session import Session
 
-    source = shared.Source.of(options, car)
+    source = Source.of(options, car)
     tracker = source.tracker(options, car, databases, baseline)
     further = [fold(source.names) for fold in folds]
 
@@ -187,7 +188,7 @@ def judge(options: argparse.Namespace, *, folds: Sequence[Maker] = (), baseline:
         return Judged(report, read.session, tuple(made))
 
 
-def _events(source: shared.Source) -> tuple[Event, ...]:
+def _events(source: Source) -> tuple[Event, ...]:
     """Return what the capture holds beside frames, as far as it lies between --from and --to."""
     events = source.capture.events
     first = source.capture.first_time_ns() if source.window and events else None
@@ -201,7 +202,7 @@ def _events(source: shared.Source) -> tuple[Event, ...]:
     )
 
 
-def _check(health: BusHealth, source: shared.Source, options: argparse.Namespace) -> None:
+def _check(health: BusHealth, source: Source, options: argparse.Namespace) -> None:
     """Refuse what can't be judged: a capture without frames, a bit rate for a bus that isn't there."""
     if not health.capture.frames:
         paths = ", ".join(map(str, source.capture.paths))

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
+from buswright.cli.reading.source import open_source
 from buswright.cli.terminal.at_terminal import at_terminal, logged, run_app
 from buswright.cli.terminal.streams import put
 from buswright.errors import UserError
@@ -86,7 +87,7 @@ def guided_live(
     if record is not None and (saved is not None or not options.force):
         record = free_name(record)
     options.spooled = False
-    capture = shared.open_source(options)
+    capture = open_source(options)
     assert isinstance(capture, LiveCapture), "its SOURCE is live"
     names = {**interface_names(car), **shared.bus_names(options)}
     accepted = options.may_acknowledge or options.bench or not all(each.safe for each in capture.proofs.values())

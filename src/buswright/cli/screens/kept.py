@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
 from buswright.cli.live_source import live_sources
+from buswright.cli.reading.source import open_source
 
 if TYPE_CHECKING:
     from buswright.worker.snapshot import Snapshot
@@ -26,7 +27,7 @@ def sheet_of(options: argparse.Namespace) -> Callable[[Snapshot, Path], str]:
 
         assert snapshot.wiggle is not None, "it was asked for"
         named = ", ".join(options.source)
-        digest = "" if snapshot.source.live else shared.hashes(shared.open_source(options).paths)
+        digest = "" if snapshot.source.live else shared.hashes(open_source(options).paths)
         kept = snapshot.recording.paths if snapshot.recording is not None else ()
         notes = (f"Recorded in {listed([path.name for path in kept])}.",) if kept else ()
         plan, result = wiggle_alone(snapshot.wiggle, snapshot.car, source=named, source_hash=digest, notes=notes)

@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
+from buswright.cli.reading.source import say_problems
 from buswright.errors import UserError
 from buswright.writing import claim
 
@@ -39,16 +40,9 @@ ONE_BUS = "can"
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     shared.add_source(parser, live="once", required=False)
-    shared.add_window(parser)
-    shared.add_car(parser)
-    shared.add_databases(parser)
-    shared.add_bitrate(parser)
-    parser.add_argument(
-        "--add",
-        action="append",
-        default=[],
-        metavar="[BUS=]WHAT",
-        help='what is to come: "4 channels of 16 bit at 200 Hz", or module.dbc[:NODE]; may be repeated',
+    shared.add(parser, "window", "car", "databases", "bitrate")
+    shared.add_several(
+        parser, "--add", "[BUS=]WHAT", 'what is to come: "4 channels of 16 bit at 200 Hz", or module.dbc[:NODE]'
     )
     parser.add_argument(
         "--jitter",
@@ -61,9 +55,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--seed", type=_seed, default=1, metavar="N", help="random seed of the simulation; default: 1")
     parser.add_argument("--all", action="store_true", help="list every identifier, free range and piece of advice")
     shared.add_html(parser, "a timetable")
-    shared.add_force(parser)
-    shared.add_fail_on(parser)
-    shared.add_json(parser)
+    shared.add(parser, "force", "fail-on", "json")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -129,7 +121,7 @@ def _plans(
         examined, (fold,) = examine(
             options, car, databases, decode=False, folds=[partial(TrafficFold, non_iso=non_iso)]
         )
-        shared.say_problems(examined.source.capture)
+        say_problems(examined.source.capture)
         health, traffic = examined.health, fold.result()
         files = tuple(path.name for path in examined.source.capture.paths)
         names, described = examined.source.names, Described(car, databases, examined.source.names)

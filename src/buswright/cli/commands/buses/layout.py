@@ -26,18 +26,8 @@ ENDINGS = (".html", ".htm", ".md", ".markdown")
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     shared.add_source(parser)
-    shared.add_window(parser)
-    shared.add_car(parser)
-    shared.add_databases(parser)
-    shared.add_bitrate(parser)
-    shared.add_baseline(parser)
-    parser.add_argument(
-        "--sheet",
-        action="append",
-        default=[],
-        metavar="SHEET",
-        help="bench sheet of a module, as JSON: adds what it does without power; may be repeated",
-    )
+    shared.add(parser, "window", "car", "databases", "bitrate", "baseline")
+    shared.add_several(parser, "--sheet", "SHEET", "bench sheet of a module, as JSON: adds what it does without power")
     parser.add_argument("--since", metavar="OLD", help="an earlier layout: list what changed since then")
     parser.add_argument("--date", default="", metavar="DATE", help="date of this issue, written as you want it")
     parser.add_argument(
@@ -46,7 +36,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="for strangers: leave out positions, names of people, notes, and names of recordings",
     )
     shared.add_output(parser, "document to write: FILE.html or FILE.md")
-    shared.add_json(parser)
+    shared.add(parser, "json")
 
 
 def run(options: argparse.Namespace) -> int:

@@ -39,10 +39,7 @@ AROUND_NS = 1_000_000_000
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     shared.add_source(parser, live="spooled")
-    shared.add_window(parser)
-    shared.add_car(parser)
-    shared.add_databases(parser)
-    shared.add_bitrate(parser)
+    shared.add(parser, "window", "car", "databases", "bitrate")
     asked = parser.add_mutually_exclusive_group()
     asked.add_argument(
         "--around", metavar="TIME", help="list the bits that changed within a second of this time, and seldom else"
@@ -55,8 +52,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--out", metavar="FILE", help="write a draft database (.dbc) of the fields that are sure")
     shared.add_html(parser, "the trace of every field")
-    shared.add_force(parser)
-    shared.add_json(parser)
+    shared.add(parser, "force", "json")
 
 
 def run(options: argparse.Namespace) -> int:

@@ -21,12 +21,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     parser.add_argument("document", metavar="LAYOUT", help="the document, from `buswright layout`")
     shared.add_source(parser)
-    shared.add_window(parser)
-    shared.add_car(parser)
-    shared.add_databases(parser)
-    shared.add_bitrate(parser)
-    shared.add_fail_on(parser)
-    shared.add_json(parser)
+    shared.add(parser, "window", "car", "databases", "bitrate", "fail-on", "json")
 
 
 def run(options: argparse.Namespace) -> int:

@@ -10,15 +10,13 @@ import argparse
 from dataclasses import replace
 
 from buswright.cli import options as shared
+from buswright.cli.reading.source import Source
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     shared.add_source(parser, live="once")
-    shared.add_window(parser)
-    shared.add_car(parser)
-    shared.add_databases(parser)
-    shared.add_json(parser)
+    shared.add(parser, "window", "car", "databases", "json")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -28,7 +26,7 @@ def run(options: argparse.Namespace) -> int:
     from buswright.report.captures import contents as report
 
     car, databases = shared.load_car(options), shared.load_databases(options)
-    source = shared.Source.of(options, car)
+    source = Source.of(options, car)
     tally = Tally()
     for frames in source:
         tally.update(frames)

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, cast
 
 from buswright.cli import options as shared
+from buswright.cli.reading.source import Source
 from buswright.errors import UserError
 from buswright.writing import whole_file
 
@@ -28,8 +29,7 @@ ENDINGS = {".log": "candump", ".txt": "candump", ".asc": "ASC"}
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     shared.add_source(parser, required=False)
-    shared.add_window(parser)
-    shared.add_car(parser)
+    shared.add(parser, "window", "car")
     parser.set_defaults(dbc=[])
     shared.add_select(parser, "BUS/ID", "keep only these frames, e.g. chassis/1A0")
     parser.add_argument(
@@ -39,7 +39,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="new time of the first frame, ISO 8601 or 0; all other frames move with it",
     )
     shared.add_output(parser, "file to write: .log, .asc, .log.gz or .asc.gz")
-    shared.add_json(parser)
+    shared.add(parser, "json")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -57,7 +57,7 @@ def run(options: argparse.Namespace) -> int:
     selection = FrameSelection.parse(options.select)
     car = shared.load_car(options)
     new_start = _new_start(options)
-    source = shared.Source.of(options, car)
+    source = Source.of(options, car)
     shared.claim_output(options, path)
     written = 0
     read = 0

@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
+from buswright.cli.reading.source import Source
 from buswright.errors import UserError
 from buswright.writing import claim, whole_file, whole_folder
 
@@ -38,14 +39,11 @@ PIECE_FRAMES = 350_000
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     shared.add_source(parser, live="spooled", required=False)
-    shared.add_window(parser)
-    shared.add_car(parser)
-    shared.add_databases(parser)
+    shared.add(parser, "window", "car", "databases")
     shared.add_select(parser, "PATTERN", "write only these channels")
     parser.add_argument("--rate", type=float, metavar="HZ", help="write one wide table at this common rate")
     shared.add_output(parser, "folder (ending in /), or file ending in .parquet or .csv")
-    shared.add_jobs(parser)
-    shared.add_json(parser)
+    shared.add(parser, "jobs", "json")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -63,7 +61,7 @@ def run(options: argparse.Namespace) -> int:
     if options.rate is not None and not options.rate > 0:
         raise UserError(f"--rate {options.rate:g}: must be above 0", hint="for example --rate 100, in Hz")
     path, folder = _target(options)
-    source = shared.Source.of(options, car)
+    source = Source.of(options, car)
     with whole_folder(path, replaces=report.is_table) if folder else whole_file(path) as new:
         if car is None and options.rate is None:
             decoding = _signals(options, new, source, databases)
@@ -97,7 +95,7 @@ def _target(options: argparse.Namespace) -> tuple[Path, bool]:
     return path, False
 
 
-def _signals(options: argparse.Namespace, path: Path, source: shared.Source, databases: Databases) -> Decoding:
+def _signals(options: argparse.Namespace, path: Path, source: Source, databases: Databases) -> Decoding:
     """Signals as the databases scale them, at native rates: the straight way."""
     from buswright.channels.absent import never_came
     from buswright.channels.fitting import keys_by_bus
@@ -133,7 +131,7 @@ def _signals(options: argparse.Namespace, path: Path, source: shared.Source, dat
 
 
 def _channels(
-    options: argparse.Namespace, path: Path, source: shared.Source, car: CarFile | None, databases: Databases
+    options: argparse.Namespace, path: Path, source: Source, car: CarFile | None, databases: Databases
 ) -> Decoding:
     """Calibrated channels, or signals on a common time base."""
     from buswright.channels.absent import never_came

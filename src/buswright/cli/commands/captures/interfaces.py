@@ -19,7 +19,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--find-bitrate", metavar="LIVE", help="find the bit rate of this live bus, e.g. live:socketcan/can0"
     )
-    shared.add_json(parser)
+    shared.add(parser, "json")
 
 
 def run(options: argparse.Namespace) -> int:

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 
 from buswright._version import __version__
 from buswright.cli import options as shared
-from buswright.cli.live_source import add_live, live_sources, open_live_source
+from buswright.cli.live_source import live_sources, open_live_source
 from buswright.cli.terminal.streams import put
 from buswright.errors import UserError
 
@@ -43,7 +43,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="SOURCE",
         help="live:BACKEND/CHANNEL?option=value for each bus, e.g. live:socketcan/can0",
     )
-    add_live(parser)
+    shared.add(parser, "live")
     parser.add_argument("--seconds", type=float, metavar="S", help="stop after this many seconds")
     parser.add_argument("--frames", type=int, metavar="N", help="stop after this many frames")
     parser.add_argument("--rotate-mb", type=float, metavar="MB", help="start a new file after this many megabytes")
@@ -52,7 +52,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--car", metavar="FILE", help="car file to note with its hash; default: ./car.toml if it exists"
     )
     shared.add_output(parser, "file to write: .log, .asc, .log.gz or .asc.gz")
-    shared.add_json(parser)
+    shared.add(parser, "json")
 
 
 def run(options: argparse.Namespace) -> int:

@@ -58,36 +58,30 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--by", default="", metavar="NAME", help="who calibrates, for the log")
     parser.add_argument("--reference", default="", metavar="TEXT", help="what it is compared with, for the log")
     parser.add_argument("--due", metavar="DATE", help="when it should be done again, e.g. 2027-03-01")
-    shared.add_car(parser)
-    shared.add_databases(parser)
+    shared.add(parser, "car", "databases")
     parser.add_argument("--write", action="store_true", help="change the car file; a dated copy is kept beside it")
     parser.add_argument("--anyway", action="store_true", help="with --write: in spite of doubts")
     shared.add_html(parser, "the curve and the errors as plots")
-    shared.add_force(parser)
-    shared.add_fail_on(parser)
-    shared.add_json(parser)
+    shared.add(parser, "force", "fail-on", "json")
 
 
 def _add_readings(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
+    shared.add_several(
+        parser,
         "--reading",
-        action="append",
-        default=[],
-        metavar="INPUT=VALUE",
-        help="what the input showed and what was true, in the sensor's units or with their own: 0.5=0, 500mV=20psi, "
-        "1.32=ice; in the order in which they were taken; may be repeated",
+        "INPUT=VALUE",
+        "what the input showed and what was true, in the sensor's units or with their own: 0.5=0, 500mV=20psi, "
+        "1.32=ice; in the order in which they were taken",
     )
     parser.add_argument("--csv", metavar="FILE", help="readings from a file: a column of inputs and one of true values")
     parser.add_argument(
         "--columns", metavar="INPUT,VALUE", help="with --csv: names or numbers of the two columns, if not recognised"
     )
-    parser.add_argument(
+    shared.add_several(
+        parser,
         "--at",
-        action="append",
-        default=[],
-        metavar="SPAN=VALUE",
-        help="with a recording: what was true over a span, e.g. 12..14.5=20; with --zero the span alone; "
-        "may be repeated",
+        "SPAN=VALUE",
+        "with a recording: what was true over a span, e.g. 12..14.5=20; with --zero the span alone",
     )
     parser.add_argument(
         "--apply", default="", metavar="VALUES", help="with a live bus: the values to ask for, e.g. 0,5,10,5,0"
@@ -114,13 +108,7 @@ def _add_curve(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--unit", metavar="UNIT", help="unit of the value, for a new sensor")
     parser.add_argument("--electrical", metavar="UNIT", help="unit of the input, for a new sensor")
-    parser.add_argument(
-        "--set",
-        action="append",
-        default=[],
-        metavar="KEY=VALUE",
-        help="another key of the sensor's table, as TOML, e.g. pull_up=2200; may be repeated",
-    )
+    shared.add_several(parser, "--set", "KEY=VALUE", "another key of the sensor's table, as TOML, e.g. pull_up=2200")
     parser.add_argument(
         "--as", dest="own_name", default="", metavar="NAME", help="give the channel a sensor of its own with this name"
     )

@@ -21,10 +21,9 @@ from buswright.errors import UserError
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     parser.add_argument("file", nargs="?", metavar="FILE", help="car file; default: ./car.toml")
-    shared.add_car(parser)
+    shared.add(parser, "car")
     parser.add_argument("--schema", action="store_true", help="print the JSON Schema of car files; check nothing")
-    shared.add_fail_on(parser)
-    shared.add_json(parser)
+    shared.add(parser, "fail-on", "json")
 
 
 def run(options: argparse.Namespace) -> int:

@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
+from buswright.cli.reading.source import Source, say_problems
 from buswright.errors import UserError
 from buswright.writing import claim, write_whole
 
@@ -37,13 +38,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "files", nargs="+", metavar="FILE", help="table (CSV, TOML, XLSX) or database (DBC, KCD, SYM, ARXML)"
     )
     parser.add_argument("--out", metavar="PATH", help="file to write: .dbc, or a table: .csv, .toml, .xlsx")
-    shared.add_force(parser)
-    parser.add_argument(
-        "--reading",
-        action="append",
-        default=[],
-        metavar="NAME",
-        help="how the tables are meant where that is not the usual, e.g. bytes-from-1; may be repeated",
+    shared.add(parser, "force")
+    shared.add_several(
+        parser, "--reading", "NAME", "how the tables are meant where that is not the usual, e.g. bytes-from-1"
     )
     parser.add_argument(
         "--later-wins", action="store_true", help="where files contradict each other, take the later one's side"
@@ -56,10 +53,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="SOURCE",
         help="capture to hold the tables against, or the word demo: names readings that fit better",
     )
-    shared.add_reading(parser)
+    shared.add(parser, "reading")
     parser.add_argument("--differences", action="store_true", help="list what changed from one FILE to another")
-    shared.add_fail_on(parser)
-    shared.add_json(parser)
+    shared.add(parser, "fail-on", "json")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -97,9 +93,9 @@ def _judged(options: argparse.Namespace, tables: list[tuple[str, Table]]) -> dic
     if not tables:
         raise UserError("--against holds tables against a capture, and no FILE is one",
                         hint="for databases: buswright diagnose SOURCE --dbc FILE")  # fmt: skip
-    source = shared.Source.of(options)
+    source = Source.of(options)
     capture = heard(source)
-    shared.say_problems(source.capture)
+    say_problems(source.capture)
     return {name: judge(table, options.reading, capture) for name, table in tables}
 
 

@@ -24,8 +24,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--untrusted", action="store_true", help="for strangers' car files: read nothing outside their folders"
     )
-    shared.add_fail_on(parser)
-    shared.add_json(parser)
+    shared.add(parser, "fail-on", "json")
 
 
 def run(options: argparse.Namespace) -> int:

@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
+from buswright.cli.reading.source import open_source, shown
 from buswright.errors import CarFileError, UserError
 from buswright.writing import write_whole
 
@@ -35,8 +36,7 @@ if TYPE_CHECKING:
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     shared.add_source(parser)
-    shared.add_databases(parser)
-    shared.add_bitrate(parser)
+    shared.add(parser, "databases", "bitrate")
     shared.add_output(parser, "car file to write, e.g. car.toml")
     parser.add_argument(
         "--add", action="store_true", help="add new tables to the existing car file; change no line of it"
@@ -47,7 +47,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--untrusted", action="store_true", help="with --add or --ask: read nothing outside the car file's folder"
     )
-    shared.add_json(parser)
+    shared.add(parser, "json")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -186,7 +186,7 @@ def _recordings(options: argparse.Namespace) -> list[Recording]:
     recordings = []
     for capture in _captures(options):
         tracker, phases = HealthTracker(bitrates=rates, data_bitrates=data_rates), PhaseTracker()
-        for frames in shared.shown(capture):
+        for frames in shown(capture):
             tracker.update(frames)
             phases.update(frames)
         health = tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock)
@@ -199,7 +199,7 @@ def _recordings(options: argparse.Namespace) -> list[Recording]:
 
 
 def _captures(options: argparse.Namespace) -> list[Capture]:
-    whole = shared.open_source(options)
+    whole = open_source(options)
     if shared.is_demo(options) or len(whole.paths) == 1:
         return [whole]
     from buswright.frames.captures.opening import open_capture

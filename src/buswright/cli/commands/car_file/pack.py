@@ -18,18 +18,14 @@ from buswright.writing import claim, write_whole
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
-    shared.add_car(parser)
+    shared.add(parser, "car")
     parser.add_argument("--baseline", metavar="FILE", help="baseline to pack, from `buswright remember`")
-    parser.add_argument(
-        "--sheet",
-        action="append",
-        default=[],
-        metavar="FILE",
-        help="bench sheet to pack, saved from `buswright bench PLAN SOURCE --json`; may be repeated",
+    shared.add_several(
+        parser, "--sheet", "FILE", "bench sheet to pack, saved from `buswright bench PLAN SOURCE --json`"
     )
     parser.add_argument("--licence", metavar="FILE", help="text that says what the receiver may do with it all")
     shared.add_output(parser, "pack to write, e.g. my_car.zip")
-    shared.add_json(parser)
+    shared.add(parser, "json")
 
 
 def run(options: argparse.Namespace) -> int:

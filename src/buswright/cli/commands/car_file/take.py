@@ -27,13 +27,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "what", nargs="+", metavar="WHAT", help="sensor:NAME, channel:NAME or module:NAME; several at once"
     )
-    shared.add_car(parser)
+    shared.add(parser, "car")
     parser.add_argument(
         "--on", metavar="BUS", help="bus of your car file that they go on; default: the one of that name"
     )
     parser.add_argument("--channels", action="store_true", help="with modules: take their channels and sensors, too")
     parser.add_argument("--force", action="store_true", help="where the two mean different things, take the other's")
-    shared.add_json(parser)
+    shared.add(parser, "json")
 
 
 def run(options: argparse.Namespace) -> int:

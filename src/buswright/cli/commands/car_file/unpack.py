@@ -19,8 +19,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     parser.add_argument("pack", metavar="PACK", help="ZIP file from `buswright pack`")
     shared.add_output(parser, "folder to unpack to: new or empty; with --force your own files in it stay")
-    shared.add_fail_on(parser)
-    shared.add_json(parser)
+    shared.add(parser, "fail-on", "json")
 
 
 def run(options: argparse.Namespace) -> int:

@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
 from buswright.cli.live_source import live_sources
+from buswright.cli.reading.source import Source
 from buswright.cli.terminal.streams import put
 from buswright.errors import UserError
 from buswright.writing import write_whole
@@ -46,14 +47,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--draft", metavar="MODULE", help="write the plan of this module; the word car: the key-on check of the car"
     )
-    shared.add_car(parser)
+    shared.add(parser, "car")
     parser.add_argument("--by", default="", metavar="NAME", help="who tests, for the sheet")
     parser.add_argument("--html", metavar="FILE", help="write the sheet as a page to print; it opens without a network")
     parser.add_argument("--record", metavar="NAME", help="with a live SOURCE: record what is heard, with its markers")
     parser.add_argument("--store", action="store_true", help="write what broken inputs read into the car file")
     parser.add_argument("--all", action="store_true", help="list every check, not only what is to be put right")
-    shared.add_force(parser)
-    shared.add_json(parser)
+    shared.add(parser, "force", "json")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -193,7 +193,7 @@ def _unattended(options: argparse.Namespace, plan: Plan, car: CarFile) -> Sheet:
     from buswright.bench.unattended import run_unattended
     from buswright.report.bench.sheet import Sheet
 
-    source = shared.Source.of(options, car)
+    source = Source.of(options, car)
     batches = list(source)
     capture = source.capture
     first = capture.first_time_ns()

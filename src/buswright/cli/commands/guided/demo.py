@@ -44,14 +44,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--save", metavar="FOLDER", help="save the capture, the databases and the car file in this folder"
     )
-    shared.add_force(parser)
-    parser.add_argument(
+    shared.add(parser, "force")
+    shared.add_several(
+        parser,
         "--fault",
-        action="append",
-        default=[],
-        metavar="NAME[:SUBJECT][@SEVERITY][@ONSETs]",
-        help="add a fault, e.g. offset:channel:damper_fl@0.05, or module-missing:module:wheel_node@20s for one that "
-        "begins 20 s after key-on (default 10 s); `buswright guide practice` lists them; may be repeated",
+        "NAME[:SUBJECT][@SEVERITY][@ONSETs]",
+        "add a fault, e.g. offset:channel:damper_fl@0.05, or module-missing:module:wheel_node@20s for one that "
+        "begins 20 s after key-on (default 10 s); `buswright guide practice` lists them",
     )
     parser.add_argument("--all", action="store_true", help="list every channel and note, not only the worst")
     parser.add_argument(
@@ -67,7 +66,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--port", type=int, metavar="N", help="with --live: multicast port of the first bus (default 43113)"
     )
-    shared.add_json(parser)
+    shared.add(parser, "json")
 
 
 def run(options: argparse.Namespace) -> int:

@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING, cast
 
 from buswright._version import __version__
 from buswright.cli import options as shared
-from buswright.cli.live_source import LIVE_HELP, add_live, live_sources
+from buswright.cli.live_source import LIVE_HELP, live_sources
+from buswright.cli.reading.source import Source, open_source, shown
 from buswright.cli.screens.kept import document_of, sheet_of
 from buswright.cli.screens.serving import add_serving, check_serving, serve
 from buswright.cli.terminal.at_terminal import at_terminal, logged, opening, run_app, said_aside
@@ -44,12 +45,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="capture files or folders of them, merged by time, plain or compressed; or the word demo: "
         f"the simulated car; {LIVE_HELP}; default: choose from a list",
     )
-    shared.add_reading(parser)
-    shared.add_car(parser)
-    shared.add_databases(parser)
-    shared.add_baseline(parser)
-    shared.add_bitrate(parser)
-    add_live(parser)
+    shared.add(parser, "reading", "car", "databases", "baseline", "bitrate", "live")
     parser.add_argument(
         "--module", metavar="NAME", help="look at one module alone, as on a bench: nobody else is missing"
     )
@@ -70,7 +66,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--snapshot", metavar="FILE.svg", help="write a picture of the screen and quit; needs no terminal"
     )
     parser.add_argument("--size", metavar="WxH", help=f"columns and lines of the picture (default {DEFAULT_SIZE})")
-    shared.add_force(parser)
+    shared.add(parser, "force")
     add_serving(parser)
 
 
@@ -176,7 +172,7 @@ def _engine(options: argparse.Namespace) -> Engine:
     car, databases = shared.load_car(options), shared.load_databases(options)
     rates, data_rates = shared.bit_rates(options.bitrate)
     options.spooled = False
-    source = shared.open_source(options)
+    source = open_source(options)
     _say_what_does_not_fit(source, options, car, databases)
     return Engine(
         source,
@@ -204,7 +200,7 @@ def _say_what_does_not_fit(
     names = {**interface_names(car), **shared.bus_names(options)}
     frames = None if live_sources(options) else next(iter(source), None)
     seen = {} if frames is None else keys_in(frames, names)
-    shared.Source(source, Window(), names).check_fit(options, car, databases, seen, refuse=False)
+    Source(source, Window(), names).check_fit(options, car, databases, seen, refuse=False)
 
 
 def _begin_ns(source: Capture, options: argparse.Namespace) -> int | None:
@@ -214,7 +210,7 @@ def _begin_ns(source: Capture, options: argparse.Namespace) -> int | None:
         return None
     moment = Moment.parse(options.begin, timezone=options.timezone)
     first_ns = source.first_time_ns()
-    for _ in Window(start=moment).cut(shared.shown(source), lambda: source.clock):
+    for _ in Window(start=moment).cut(shown(source), lambda: source.clock):
         break  # a frame lies there: else it has been said where the frames are
     return None if first_ns is None else moment.on(first_ns, source.clock)
 

@@ -27,12 +27,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     parser.add_argument("earlier", metavar="A", help="good run: a baseline file or a capture")
     parser.add_argument("later", metavar="B", help="run to check: a baseline file or a capture")
-    shared.add_reading(parser)
-    shared.add_car(parser)
-    shared.add_databases(parser)
-    shared.add_bitrate(parser)
-    shared.add_fail_on(parser)
-    shared.add_json(parser)
+    shared.add(parser, "reading", "car", "databases", "bitrate", "fail-on", "json")
 
 
 def run(options: argparse.Namespace) -> int:

@@ -30,17 +30,9 @@ if TYPE_CHECKING:
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     shared.add_source(parser, live="once")
-    shared.add_window(parser)
-    shared.add_car(parser)
-    shared.add_databases(parser)
-    shared.add_bitrate(parser)
-    shared.add_baseline(parser)
-    parser.add_argument(
-        "--channel",
-        action="append",
-        default=[],
-        metavar="C",
-        help="show only what concerns this channel, and how its value came about; wildcards; may be repeated",
+    shared.add(parser, "window", "car", "databases", "bitrate", "baseline")
+    shared.add_several(
+        parser, "--channel", "C", "show only what concerns this channel, and how its value came about; wildcards"
     )
     parser.add_argument(
         "--at", metavar="TIME", help="with --channel: the moment to explain; default: the first bad sample, or the last"
@@ -52,10 +44,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--all", action="store_true", help="list every channel and note, not only the worst")
     shared.add_html(parser, "traces")
-    shared.add_force(parser)
-    shared.add_fail_on(parser)
-    shared.add_jobs(parser)
-    shared.add_json(parser)
+    shared.add(parser, "force", "fail-on", "jobs", "json")
 
 
 def run(options: argparse.Namespace) -> int:

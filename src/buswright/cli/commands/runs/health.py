@@ -17,17 +17,10 @@ from buswright.cli.reading.examining import judge
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     shared.add_source(parser, live="once")
-    shared.add_window(parser)
-    shared.add_car(parser)
-    shared.add_databases(parser)
-    shared.add_baseline(parser)
-    shared.add_bitrate(parser)
+    shared.add(parser, "window", "car", "databases", "baseline", "bitrate")
     parser.add_argument("--all", action="store_true", help="list every identifier and note, not only the worst")
     shared.add_html(parser, "plots")
-    shared.add_force(parser)
-    shared.add_fail_on(parser)
-    shared.add_jobs(parser)
-    shared.add_json(parser)
+    shared.add(parser, "force", "fail-on", "jobs", "json")
 
 
 def run(options: argparse.Namespace) -> int:

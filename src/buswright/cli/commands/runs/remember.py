@@ -25,13 +25,9 @@ if TYPE_CHECKING:
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     shared.add_source(parser)
-    shared.add_window(parser)
-    shared.add_car(parser)
-    shared.add_databases(parser)
-    shared.add_bitrate(parser)
+    shared.add(parser, "window", "car", "databases", "bitrate")
     shared.add_output(parser, "baseline to write, a JSON file")
-    shared.add_jobs(parser)
-    shared.add_json(parser)
+    shared.add(parser, "jobs", "json")
 
 
 def run(options: argparse.Namespace) -> int:

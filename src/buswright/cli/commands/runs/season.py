@@ -66,38 +66,27 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--phase", metavar="PHASE", help="channel: run, rest, key-on, cranking, idle, driving, rolling or standing"
     )
-    parser.add_argument(
-        "--channel",
-        action="append",
-        default=[],
-        metavar="NAME",
-        help="open: plot this channel at once; may be repeated",
-    )
+    shared.add_several(parser, "--channel", "NAME", "open: plot this channel at once")
     parser.add_argument("--csv", metavar="FILE", help="channel: write the numbers as CSV; query: write all rows")
     parser.add_argument("--parquet", metavar="FILE", help="query: write all rows as Parquet")
-    shared.add_jobs(
-        parser,
-        "add: captures at work at once, or processes on a single one; default: the processor's cores. The result is "
-        "the same. Each capture at work takes memory: 0.4 GB for 15 minutes of the invented car",
-    )
     parser.add_argument(
+        "--jobs",
+        type=int,
+        metavar="N",
+        help="add: captures at work at once, or processes on a single one; default: the processor's cores. The result "
+        "is the same. Each capture at work takes memory: 0.4 GB for 15 minutes of the invented car",
+    )
+    shared.add_several(
+        parser,
         "--follow",
-        action="append",
-        default=[],
-        metavar="FOLDER",
-        help="add: stay, and take in each capture of this folder as soon as it is complete; no URL; may be repeated",
+        "FOLDER",
+        "add: stay, and take in each capture of this folder as soon as it is complete; no URL",
     )
     parser.add_argument(
         "--scheduler", metavar="ADDRESS", help="add: have the workers of this Dask scheduler do it: tcp://HOST:8786"
     )
     shared.add_html(parser, "the plot")
-    shared.add_force(parser)
-    shared.add_car(parser)
-    shared.add_databases(parser)
-    shared.add_bitrate(parser)
-    shared.add_reading(parser)
-    shared.add_fail_on(parser)
-    shared.add_json(parser)
+    shared.add(parser, "force", "car", "databases", "bitrate", "reading", "fail-on", "json")
 
 
 def run(options: argparse.Namespace) -> int:
