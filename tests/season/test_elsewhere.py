@@ -12,7 +12,7 @@ from buswright.season.captures.files import Hashed, hashed
 from buswright.season.catalogue import read_catalogue
 from buswright.season.place.opening import open_place
 from buswright.season.versions import Version
-from buswright.season.work.workers import Here
+from buswright.season.work.worker_process import Here
 
 ROOT = Path(__file__).parent.parent.parent
 

@@ -275,6 +275,11 @@ def show(options: argparse.Namespace, renderer: ModuleType, result: object, **te
         put(renderer.render_text(result, **text))
 
 
+def text_width(most: int = 120) -> int:
+    """Return how wide the terminal is, as far as texts use it."""
+    return min(shutil.get_terminal_size((100, 24)).columns, most)
+
+
 def show_sentences(options: argparse.Namespace, renderer: ModuleType, result: object) -> None:
     """Print a result as `show` does; its text has no tables, so that a narrow terminal gets its lines broken."""
     if options.json:
@@ -301,8 +306,7 @@ def show_with_page(
     """Write the page of --html where one is wanted, show the result as wide as the terminal, and name the page."""
     if options.html:
         write_whole(Path(options.html), html())
-    width = min(shutil.get_terminal_size((100, 24)).columns, 160)
-    show(options, renderer, result, width=width, **text)
+    show(options, renderer, result, width=text_width(160), **text)
     if options.html and not options.json:
         put(f"\nPage: {options.html}")
 

@@ -260,7 +260,7 @@ def units() -> str:
     return table(["quantity", "units, and other spellings in brackets"], rows)
 
 
-def sensors_block() -> str:
+def sensors() -> str:
     """Return the list of starter sensors as a Markdown code block."""
     from buswright.channels.calibration.registry import starter_sensors
 
@@ -341,30 +341,10 @@ def _is_asked(member: object) -> bool:
     return callable(member) or isinstance(member, property)
 
 
-PARTS: Mapping[str, Callable[..., str]] = MappingProxyType(
-    {
-        "keys": keys,
-        "plan_keys": plan_keys,
-        "step_kinds": step_kinds,
-        "bench_limits": bench_limits,
-        "bench_faults": bench_faults,
-        "calibration": calibration,
-        "kinds": kinds,
-        "thresholds": thresholds,
-        "findings": findings,
-        "checksums": checksums,
-        "injectors": injectors,
-        "positions": positions,
-        "shared_roles": shared_roles,
-        "functions": functions,
-        "formula_limits": formula_limits,
-        "quality": quality,
-        "units": units,
-        "sensors": sensors_block,
-        "table_columns": table_columns,
-        "table_readings": table_readings,
-        "commands": commands,
-        "python": python,
-    }
+_PARTS: Sequence[Callable[..., str]] = (
+    *(keys, plan_keys, step_kinds, bench_limits, bench_faults, calibration, kinds, thresholds, findings, checksums),
+    *(injectors, positions, shared_roles, functions, formula_limits, quality, units, sensors, table_columns),
+    *(table_readings, commands, python),
 )
+PARTS: Mapping[str, Callable[..., str]] = MappingProxyType({part.__name__: part for part in _PARTS})
 """What a `{{name}}` or `{{name argument}}` line of a page is replaced by."""

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from buswright.season.catalogue import Catalogue
     from buswright.season.place.local import Place
     from buswright.season.run import Run
-    from buswright.season.work.workers import Workers
+    from buswright.season.work.worker_process import Workers
 
 Names = tuple[str, ...]
 """Paths or URLs of the captures of one run."""

@@ -1,4 +1,4 @@
-"""Ask a season in SQL: DuckDB is handed its tables, and nothing else.
+"""A table over all runs of a season for pandas, polars and DuckDB, and questions in SQL.
 
 DuckDB opens no file itself: pyarrow reads the season for it. Before the question is looked at, its access to files,
 network, extensions and Python's variables is closed, and so are its settings. So whatever the SQL says, it reads what
@@ -10,18 +10,19 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, Protocol, cast
+from typing import TYPE_CHECKING, Any, cast
 
 from buswright.channels.exported import column_of
 from buswright.channels.samples.indexed import pandas
 from buswright.errors import UserError
+from buswright.wording import did_you_mean, plural
 
 if TYPE_CHECKING:
     import pandas as pd
     import polars as pl
     import pyarrow as pa
+    from polars import LazyFrame
 
 COLUMNS = ("run", "seconds", "value", "unit", "raw", "volts", "quality", "valid", "time_ns")
 """Of a channel over the runs: seconds count from the run's first frame."""
@@ -39,26 +40,6 @@ _WORD = re.compile(r"'(?:[^']|'')*'|\"((?:[^\"]|\"\")*)\"|([^\W\d]\w*)|--[^\n]*|
 """A text, a quoted name, a bare name, a comment: only names say which tables are meant."""
 
 _NO_TABLE = re.compile(r"Table with name (.+) does not exist")
-
-
-class Table(Protocol):
-    """A table over all runs of a season, as DuckDB is given it."""
-
-    @property
-    def name(self) -> str:
-        """As SQL calls it."""
-
-    @property
-    def dataset(self) -> Any:
-        """Its files, as pyarrow reads them."""
-
-    @property
-    def channel(self) -> str:
-        """What the columns of a channel begin with: they get plain names; empty: columns are called as they lie."""
-
-    @property
-    def unread(self) -> tuple[str, ...]:
-        """What could not be read of it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,6 +104,102 @@ class Rows:
         return cast("pl.DataFrame", polars().from_arrow(self.to_arrow()))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class OverRuns:
+    """One table over all runs of a season; nothing is read of it before it is asked for.
+
+    Attributes
+    ----------
+    name
+        Of the channel or of the table.
+    dataset
+        All files as one pyarrow dataset, with the columns `run`, and of a channel `unit` and `start_ns`, before theirs.
+    channel
+        What the columns of a channel begin with; empty for a table of all channels of a message.
+    runs
+        Runs that have it.
+    unread
+        What could not be read, one sentence each.
+    """
+
+    name: str
+    dataset: Any
+    channel: str
+    runs: tuple[str, ...]
+    unread: tuple[str, ...]
+
+    def _columns(self) -> dict[str, Any] | None:
+        """Return how pyarrow computes the columns of a channel; None: they are as they lie."""
+        if not self.channel:
+            return None
+        import pyarrow as pa
+        import pyarrow.dataset as ds
+
+        seconds = (ds.field("time_ns") - ds.field("start_ns")).cast(pa.float64(), safe=False) / 1e9
+        return _plain(self.channel, ds.field, seconds)
+
+    def to_arrow(self) -> pa.Table:
+        """Read all of it.
+
+        Raises
+        ------
+        UserError
+            A file is damaged.
+        """
+        try:
+            return self.dataset.to_table(columns=self._columns())
+        except (OSError, ValueError) as fault:  # pyarrow's are among these
+            raise damaged(fault) from None
+
+    def to_pandas(self) -> pd.DataFrame:
+        """Read all of it into pandas.
+
+        Raises
+        ------
+        UserError
+            pandas isn't installed, or a file is damaged.
+        """
+        pandas()
+        return cast("pd.DataFrame", self.to_arrow().to_pandas())
+
+    def to_polars(self) -> LazyFrame:
+        """Return it as a lazy frame of polars, which reads only the columns and runs that it needs.
+
+        Raises
+        ------
+        UserError
+            polars isn't installed.
+        """
+        pl = polars()
+        frame: LazyFrame = pl.scan_pyarrow_dataset(self.dataset)
+        if not self.channel:
+            return frame
+        own = _plain(self.channel, pl.col, (pl.col("time_ns") - pl.col("start_ns")) / 1e9)
+        return frame.select(each.alias(name) for name, each in own.items())
+
+    def to_duckdb(self) -> Any:
+        """Return a database of DuckDB that has it under its name, and that reaches no file: ask it with `.sql(...)`.
+
+        Raises
+        ------
+        UserError
+            DuckDB isn't installed.
+        """
+        connection = locked()
+        put(connection, self)
+        return connection
+
+    def __repr__(self) -> str:
+        return f"<{self.name} over {plural(len(self.runs), 'run')}: .to_pandas(), .to_polars(), .to_duckdb()>"
+
+
+def _plain(channel: str, column: Callable[[str], Any], seconds: Any) -> dict[str, Any]:
+    """Return what the columns of a channel are made of, by plain name, as a library calls a `column` of the files."""
+    own = {"seconds": seconds, "value": column(column_of(channel))}
+    own |= {name: column(f"{channel}.{name}") for name in ("raw", "volts", "quality", "valid")}
+    return {name: own.get(name, column(name)) for name in COLUMNS}
+
+
 def polars() -> Any:
     """Return polars, loaded when first asked for.
 
@@ -156,21 +233,20 @@ def locked() -> Any:
     return connection
 
 
-def put(connection: Any, table: Table) -> None:
+def put(connection: Any, table: OverRuns) -> None:
     """Give DuckDB a table; of a channel under plain names."""
     if not table.channel:
         connection.register(table.name, table.dataset)
         return
     lies = f"{table.name} as it lies"
     connection.register(lies, table.dataset)
-    own = {"seconds": "(time_ns - start_ns) / 1e9", "value": _quoted(column_of(table.channel))}
-    own |= {name: _quoted(f"{table.channel}.{name}") for name in ("raw", "volts", "quality", "valid")}
-    columns = ", ".join(f"{own.get(name, name)} AS {name}" for name in COLUMNS)
+    own = _plain(table.channel, _quoted, "(time_ns - start_ns) / 1e9")
+    columns = ", ".join(f"{each} AS {name}" for name, each in own.items())
     view = f"CREATE VIEW {_quoted(table.name)} AS SELECT {columns} FROM {_quoted(lies)}"  # noqa: S608  (quoted)
     connection.execute(view)
 
 
-def ask(sql: str, tables: Mapping[str, Callable[[str], Table]]) -> Rows:
+def ask(sql: str, tables: Mapping[str, Callable[[str], OverRuns]]) -> Rows:
     """Ask in SQL.
 
     Parameters
@@ -223,8 +299,7 @@ def _asked(compute: Callable[[], Any], known: Sequence[str] = ()) -> Any:
     except duckdb.CatalogException as fault:
         said = _said(fault).partition(" Did you mean")[0]  # its guess is a table of its own
         meant = _NO_TABLE.search(said)
-        near = get_close_matches(meant[1], known, 1) if meant else []
-        hint = f"did you mean {near[0]}?" if near else "buswright season query lists the tables"
+        hint = did_you_mean(meant[1] if meant else "", known, "buswright season query lists the tables")
         raise UserError(f"SQL: {said}", hint=hint) from None
     except duckdb.PermissionException as fault:
         hint = "a query reads this season only: --csv and --parquet write its rows to a file"

@@ -4,26 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from datetime import datetime
-from difflib import get_close_matches
 from os import PathLike
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 from buswright.channels.exported import column_of
-from buswright.channels.samples.indexed import pandas
 from buswright.errors import UserError
 from buswright.season.catalogue import RUNS, Catalogue, Fault, is_season, read_catalogue
 from buswright.season.place.local import Place
 from buswright.season.place.opening import open_place
 from buswright.season.run import Run
-from buswright.season.tables.query import COLUMNS, Rows, ask, damaged, locked, polars, put
-from buswright.wording import plural
+from buswright.season.tables.query import OverRuns, Rows, ask
+from buswright.wording import did_you_mean, plural
 
 if TYPE_CHECKING:
-    import pandas as pd
-    import pyarrow as pa
-    from polars import LazyFrame
+    pass
 
 RUNS_TABLE, FINDINGS_TABLE = "runs", "findings"
 """Tables of the catalogue."""
@@ -32,98 +27,6 @@ _ADDED = ("run", "unit", "start_ns")
 """Columns that a channel over all runs gets besides its own."""
 _AT_ONCE = 8
 """Files whose ends are read at the same time: on a disk far away each takes its time."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class OverRuns:
-    """One table over all runs of a season; nothing is read of it before it is asked for.
-
-    Attributes
-    ----------
-    name
-        Of the channel or of the table.
-    dataset
-        All files as one pyarrow dataset, with the columns `run`, and of a channel `unit` and `start_ns`, before theirs.
-    channel
-        What the columns of a channel begin with; empty for a table of all channels of a message.
-    runs
-        Runs that have it.
-    unread
-        What could not be read, one sentence each.
-    """
-
-    name: str
-    dataset: Any
-    channel: str
-    runs: tuple[str, ...]
-    unread: tuple[str, ...]
-
-    def _columns(self) -> dict[str, Any] | None:
-        """Return how pyarrow computes the columns of a channel; None: they are as they lie."""
-        if not self.channel:
-            return None
-        import pyarrow as pa
-        import pyarrow.dataset as ds
-
-        seconds = (ds.field("time_ns") - ds.field("start_ns")).cast(pa.float64(), safe=False) / 1e9
-        own = {"seconds": seconds, "value": ds.field(column_of(self.channel))}
-        own |= {name: ds.field(f"{self.channel}.{name}") for name in ("raw", "volts", "quality", "valid")}
-        return {name: own.get(name, ds.field(name)) for name in COLUMNS}
-
-    def to_arrow(self) -> pa.Table:
-        """Read all of it.
-
-        Raises
-        ------
-        UserError
-            A file is damaged.
-        """
-        try:
-            return self.dataset.to_table(columns=self._columns())
-        except (OSError, ValueError) as fault:  # pyarrow's are among these
-            raise damaged(fault) from None
-
-    def to_pandas(self) -> pd.DataFrame:
-        """Read all of it into pandas.
-
-        Raises
-        ------
-        UserError
-            pandas isn't installed, or a file is damaged.
-        """
-        pandas()
-        return cast("pd.DataFrame", self.to_arrow().to_pandas())
-
-    def to_polars(self) -> LazyFrame:
-        """Return it as a lazy frame of polars, which reads only the columns and runs that it needs.
-
-        Raises
-        ------
-        UserError
-            polars isn't installed.
-        """
-        pl = polars()
-        frame: LazyFrame = pl.scan_pyarrow_dataset(self.dataset)
-        if not self.channel:
-            return frame
-        own = {"seconds": (pl.col("time_ns") - pl.col("start_ns")) / 1e9, "value": pl.col(column_of(self.channel))}
-        own |= {name: pl.col(f"{self.channel}.{name}") for name in ("raw", "volts", "quality", "valid")}
-        return frame.select(own.get(name, pl.col(name)).alias(name) for name in COLUMNS)
-
-    def to_duckdb(self) -> Any:
-        """Return a database of DuckDB that has it under its name, and that reaches no file: ask it with `.sql(...)`.
-
-        Raises
-        ------
-        UserError
-            DuckDB isn't installed.
-        """
-        connection = locked()
-        put(connection, self)
-        return connection
-
-    def __repr__(self) -> str:
-        return f"<{self.name} over {plural(len(self.runs), 'run')}: .to_pandas(), .to_polars(), .to_duckdb()>"
 
 
 class Season:
@@ -211,8 +114,7 @@ class Season:
         return ask(sql, dict.fromkeys(self.channels, self.__getitem__) | dict.fromkeys(self.tables, self.table))
 
     def _unknown(self, name: str, known: Sequence[str], what: str) -> UserError:
-        near = get_close_matches(name, known, 1)
-        hint = f"did you mean {near[0]}?" if near else f"there are {', '.join(known[:6])}"
+        hint = did_you_mean(name, known, f"there are {', '.join(known[:6])}")
         return UserError(f"{name}: no run of the season has this {what}", hint=hint)
 
     def _over(self, name: str, channel: str, having: Sequence[tuple[Run, str]]) -> OverRuns:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from typing import Any
 
 import numpy as np
@@ -21,6 +20,7 @@ from buswright.season.numbers import WHOLE, Numbers, read_numbers
 from buswright.season.place.local import Place
 from buswright.season.run import PAGE, REMEMBERED, Run
 from buswright.season.tables.query import damaged
+from buswright.wording import did_you_mean
 
 LAST = "last"
 """What the newest run may be called."""
@@ -45,8 +45,7 @@ def run_called(catalogue: Catalogue, name: str) -> Run:
     if found:
         some = ", ".join(run.name for run in found[:4])
         raise UserError(f"{name}: {len(found)} runs are called so: {some}", hint="give more of the name")
-    near = get_close_matches(name, [run.name for run in runs], 1)
-    hint = f"did you mean {near[0]}?" if near else "buswright season list shows them"
+    hint = did_you_mean(name, (run.name for run in runs), "buswright season list shows them")
     raise UserError(f"{name}: the season has no such run", hint=hint)
 
 

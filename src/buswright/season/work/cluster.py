@@ -8,7 +8,7 @@ from typing import TypeVar
 
 from buswright.errors import UserError
 from buswright.season.work.processes import Processes
-from buswright.season.work.workers import Workers, tried
+from buswright.season.work.worker_process import Workers, tried
 
 RETRIES = 3
 """How often Dask tries a task again that failed for another reason than its input."""

@@ -17,8 +17,7 @@ from types import TracebackType
 from typing import Any, TypeVar
 
 from buswright.errors import UserError
-from buswright.season.work.worker_process import BROKEN, RAISED, RESULT
-from buswright.season.work.workers import Here
+from buswright.season.work.worker_process import BROKEN, RAISED, RESULT, Here
 
 POLITE_S = 5
 """How long a process may take to remove what it had half written."""

@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
 from buswright.errors import UserError
+from buswright.wording import did_you_mean
 from buswright.writing import write_whole
 
 if TYPE_CHECKING:
@@ -146,10 +147,8 @@ def _while(options: argparse.Namespace, session: Session | None) -> tuple[Int64s
     formula = parse_formula(options.condition)
     missing = [name for name in formula.inputs if name not in session]
     if missing:
-        from difflib import get_close_matches
-
-        near = get_close_matches(missing[0], session.names, 1)
-        hint = f"did you mean {near[0]}?" if near else "`buswright contents` lists messages; --car FILE names channels"
+        otherwise = "`buswright contents` lists messages; --car FILE names channels"
+        hint = did_you_mean(missing[0], session.names, otherwise)
         raise UserError(f"--while: there is no channel {missing[0]!r}", hint=hint)
     result = evaluate(formula, {name: session[name] for name in formula.inputs})
     holds = np.nan_to_num(result.value) != 0

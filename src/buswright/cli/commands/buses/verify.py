@@ -10,7 +10,6 @@ Differences come with the gravest first, and each says where to look. What anoth
 from __future__ import annotations
 
 import argparse
-import shutil
 from pathlib import Path
 
 from buswright.cli import options as shared
@@ -35,5 +34,5 @@ def run(options: argparse.Namespace) -> int:
     now = settled(measured_layout(options, car))
     found = differences(document, now, car=car)
     verified = report.Verified(options.document, document, now, found)
-    shared.show(options, report, verified, width=min(shutil.get_terminal_size((100, 24)).columns, 120))
+    shared.show(options, report, verified, width=shared.text_width())
     return shared.exit_status((one.severity for one in found), options)

@@ -10,7 +10,6 @@ suspect: values or judgements change, or something is gone. note: something is n
 from __future__ import annotations
 
 import argparse
-import shutil
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -40,6 +39,5 @@ def run(options: argparse.Namespace) -> int:
         found = [stack.enter_context(car_file_of(Path(name))) for name in names]
         before, after = (load_car_file(path, untrusted=options.untrusted or pack is not None) for path, pack in found)
     compared = compare(before, after, beside_the_cars(found[0][1], found[1][1]))
-    width = min(shutil.get_terminal_size((100, 24)).columns, 120)
-    shared.show(options, report, report.Listing(names, (before, after), compared), width=width)
+    shared.show(options, report, report.Listing(names, (before, after), compared), width=shared.text_width())
     return shared.exit_status((each.severity for each in compared.differences), options)

@@ -18,7 +18,6 @@ or in which the power is back. "skip NAME: reason" leaves a step out. `buswright
 from __future__ import annotations
 
 import argparse
-import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -122,7 +121,7 @@ def _test(options: argparse.Namespace) -> int:
         sheet = _unattended(options, plan, car)
         if page is not None:
             write_sheet(page, sheet)
-    shared.show(options, report, sheet, width=width(), every_one=options.all)
+    shared.show(options, report, sheet, width=shared.text_width(), every_one=options.all)
     if page is not None and not options.json:
         put(f"\nSheet to print: {page}")
     if options.store:
@@ -166,11 +165,6 @@ def write_sheet(path: Path, sheet: Sheet) -> None:
     from buswright.report.bench.page import render_html
 
     write_whole(path, render_html(sheet))
-
-
-def width() -> int:
-    """Return how wide the terminal is, as far as texts use it."""
-    return min(shutil.get_terminal_size((100, 24)).columns, 120)
 
 
 def _car_of(options: argparse.Namespace, plan: Plan) -> CarFile:

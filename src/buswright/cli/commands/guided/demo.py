@@ -12,7 +12,6 @@ to print. --fault NAME tests a bad one.
 from __future__ import annotations
 
 import argparse
-import shutil
 import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -85,7 +84,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _test_on_bench(options: argparse.Namespace) -> int:
     """Test the simulated module, on a screen or by itself: whoever tests does what the program asks."""
-    from buswright.cli.commands.guided.bench import width, write_sheet
+    from buswright.cli.commands.guided.bench import write_sheet
     from buswright.cli.screens.guided import guided
     from buswright.cli.terminal.at_terminal import at_terminal
     from buswright.report.bench import sheet as report
@@ -114,7 +113,7 @@ def _test_on_bench(options: argparse.Namespace) -> int:
     sheet = report.Sheet(bench.result(), bench.plan, bench.car)
     if page is not None:
         write_sheet(page, sheet)
-    shared.show(options, report, sheet, width=width(), every_one=options.all)
+    shared.show(options, report, sheet, width=shared.text_width(), every_one=options.all)
     if not options.json:
         put(
             (f"\nSheet to print: {page}\n" if page is not None else "") + "\nAll of this was simulated. Try next:\n"
@@ -167,7 +166,7 @@ def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     tracker = HealthTracker(car=car)
     session = Session(_measured(capture, tracker), car)
     overview = report.overview_of(session)
-    width = min(shutil.get_terminal_size((100, 24)).columns, 120)
+    width = shared.text_width()
     measured = tracker.result(events=capture.events, problems=capture.problems, clock=capture.clock)
     channels = measure_channels(session)
     diagnosis = diagnose.Diagnosis(report_of(measured, capture, car, described=True, channels=channels))

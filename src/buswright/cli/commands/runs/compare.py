@@ -9,7 +9,6 @@ Every difference names its threshold and where to look.
 from __future__ import annotations
 
 import argparse
-import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -35,7 +34,7 @@ def run(options: argparse.Namespace) -> int:
     from buswright.report.health import compare as report
 
     comparison = comparison_of(options)
-    shared.show(options, report, comparison, width=min(shutil.get_terminal_size((100, 24)).columns, 120))
+    shared.show(options, report, comparison, width=shared.text_width())
     return shared.exit_status((difference.severity for difference in comparison.differences), options)
 
 

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 from buswright.cli import options as shared
 from buswright.cli.reading.examining import judge
 from buswright.errors import UserError
+from buswright.wording import did_you_mean
 
 if TYPE_CHECKING:
     from buswright.channels.explained import Explained
@@ -69,7 +70,6 @@ def run(options: argparse.Namespace) -> int:
 
 def _explained(options: argparse.Namespace, judged: Judged) -> tuple[Explained, ...]:
     """Explain the channels that were asked for, at the time that was asked for."""
-    from difflib import get_close_matches
     from fnmatch import fnmatchcase
 
     from buswright.channels.explained import explain
@@ -89,8 +89,7 @@ def _explained(options: argparse.Namespace, judged: Judged) -> tuple[Explained, 
     for pattern in options.channel:
         names = [name for name in session.names if fnmatchcase(name, pattern)]
         if not names:
-            near = get_close_matches(pattern, session.names, 1)
-            hint = f"did you mean {near[0]}?" if near else "--all lists all channels"
+            hint = did_you_mean(pattern, session.names, "--all lists all channels")
             raise UserError(f"--channel {pattern}: there is no such channel", hint=hint)
         since = {one.channel: one.since_ns for one in report.trusted}
         found += [explain(session, name, at if at is not None else since.get(name)) for name in names]

@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING
 from buswright.cli import options as shared
 from buswright.cli.terminal.streams import put_lines
 from buswright.errors import UserError
+from buswright.wording import did_you_mean
 
 if TYPE_CHECKING:
     from buswright.season.place.local import Place
@@ -183,10 +184,7 @@ def _channel(options: argparse.Namespace, place: Place) -> int:
     every = sorted({name for run in catalogue.runs for name in run.tables})
     wanted = [name for name in every if any(fnmatchcase(name, pattern) for pattern in options.names)]
     if not wanted:
-        from difflib import get_close_matches
-
-        near = get_close_matches(options.names[0], every, 1)
-        hint = f"did you mean {near[0]}?" if near else "wildcards: season channel 'damper_*'"
+        hint = did_you_mean(options.names[0], every, "wildcards: season channel 'damper_*'")
         raise UserError(f"{options.names[0]}: no run of the season has this channel", hint=hint)
     points, unread = read_numbers(place, catalogue.runs, wanted)
     chosen = tuple(each for each in points if each.numbers.phase == phase)
