@@ -9,6 +9,7 @@ from contextlib import closing
 from typing import TYPE_CHECKING
 
 from buswright.cli.terminal.streams import put
+from buswright.cli.terminal.typed import READ_SIZE, Lines
 from buswright.errors import UserError
 
 if TYPE_CHECKING:
@@ -73,7 +74,7 @@ class Typed:
 
     def __init__(self, car: LiveCar) -> None:
         self._car = car
-        self._rest = b""
+        self._lines = Lines()
 
     def fileno(self) -> int:
         """Return the descriptor."""
@@ -82,12 +83,11 @@ class Typed:
     def serve(self) -> bool:
         """Follow what was typed; False when nothing more will come."""
         try:
-            read = os.read(self.fileno(), 4096)  # sys.stdin would wait for a whole line
+            read = os.read(self.fileno(), READ_SIZE)
         except OSError:
             return False
-        *lines, self._rest = (self._rest + read).split(b"\n")
-        for line in lines:
-            self._follow(line.decode("utf-8", "replace").strip())
+        for line in self._lines.of(read):
+            self._follow(line)
         return bool(read)
 
     def _follow(self, words: str) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 import threading
 import time
 from collections import deque
@@ -22,6 +21,7 @@ from buswright.cli.live_source import open_live_source
 from buswright.cli.reading.source import Source
 from buswright.cli.terminal.stopping import stopping
 from buswright.cli.terminal.streams import put, put_lines
+from buswright.cli.terminal.typed import typed_lines
 from buswright.errors import UserError
 from buswright.frames.window import Moment
 
@@ -260,16 +260,6 @@ def _taken(reading: Reading, spot: Spot, wanted: Wanted, number: int) -> str:
 
 
 def _read_lines(lines: SimpleQueue[str | None]) -> None:
-    """Read lines from the bare descriptor: a thread that waits inside sys.stdin would hold its lock at the end."""
-    rest = b""
-    while True:
-        try:
-            read = os.read(0, 4096)
-        except OSError:
-            read = b""
-        if not read:
-            lines.put(None)
-            return
-        *whole, rest = (rest + read).split(b"\n")
-        for line in whole:
-            lines.put(line.decode("utf-8", "replace").strip())
+    for line in typed_lines():
+        lines.put(line)
+    lines.put(None)

@@ -15,13 +15,13 @@ from contextlib import suppress
 from types import FrameType, TracebackType
 
 from buswright.cli.terminal.status_line import in_front
+from buswright.cli.terminal.typed import READ_SIZE, typed_lines
 from buswright.frames.table import Event
 
 ESCAPE_S = 0.05
 """An Escape that nothing follows within this time is the key; else it begins what an arrow or function key sends."""
 LOOK_S = 0.2
 """So often it is looked whether the terminal is this program's (again)."""
-_READ_SIZE = 4096
 
 
 class Keys:
@@ -240,7 +240,7 @@ class Markers:
                 continue
             try:
                 ready, _, _ = select.select([0], [], [], ESCAPE_S if keys.in_escape else LOOK_S)
-                read = os.read(0, _READ_SIZE) if ready and in_front(0) else None
+                read = os.read(0, READ_SIZE) if ready and in_front(0) else None
             except OSError:
                 return
             with self._lock:
@@ -252,18 +252,8 @@ class Markers:
                     keys.pause()
 
     def _read_lines(self) -> None:
-        # The bare descriptor: a thread that waits inside sys.stdin would hold its lock when the program ends.
-        rest = b""
-        while True:
-            try:
-                read = os.read(0, _READ_SIZE)
-            except OSError:
-                return
-            if not read:
-                return
-            *lines, rest = (rest + read).split(b"\n")
-            for line in lines:
-                self._mark(_now_ns(), line.decode("utf-8", "replace").strip())
+        for line in typed_lines():
+            self._mark(_now_ns(), line)
 
     def _mark(self, time_ns: int, text: str) -> None:
         self._count += 1

@@ -143,13 +143,7 @@ def _plans(
 
 
 def _declared_buses(car: CarFile | None, databases: Databases, additions: list[Addition]) -> list[str]:
-    """Return the buses to plan where nothing was recorded.
-
-    Raises
-    ------
-    UserError
-        There is nothing to plan.
-    """
+    """Return the buses to plan where nothing was recorded."""
     from buswright.messages.match import EVERY_BUS
     from buswright.messages.model import Database
 

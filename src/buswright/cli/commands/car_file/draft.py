@@ -134,11 +134,6 @@ def _check_fit(
     """Refuse captures of another car or bus than what was given for them describes.
 
     A database that is bound to a bus which no interface is named for finds its bus by itself.
-
-    Raises
-    ------
-    UserError
-        What doesn't fit; the hint says what would.
     """
     from buswright.channels.carfile.needs import interface_names
     from buswright.channels.fitting import Key, misfit_of

@@ -69,13 +69,7 @@ def _topic(words: str, topics: list[str]) -> str | None:
 
 
 def _found(words: str) -> str:
-    """Return the passages that are nearest to some words, as Markdown.
-
-    Raises
-    ------
-    UserError
-        No page has any of them.
-    """
+    """Return the passages that are nearest to some words, as Markdown."""
     import difflib
 
     from buswright.cli.manual import TOPICS, page

@@ -199,13 +199,7 @@ def _channel(options: argparse.Namespace, place: Place) -> int:
 
 
 def _open(options: argparse.Namespace, place: Place) -> int:
-    """Show one run, two, or the list of them until the user ends it.
-
-    Raises
-    ------
-    UserError
-        There is no such run, or no terminal.
-    """
+    """Show one run, two, or the list of them until the user ends it."""
     from buswright.cli.terminal.at_terminal import at_terminal, logged, run_app
     from buswright.season.catalogue import read_catalogue
     from buswright.season.tables.stored import run_called
@@ -232,13 +226,7 @@ def _open(options: argparse.Namespace, place: Place) -> int:
 
 
 def _query(options: argparse.Namespace, place: Place) -> int:
-    """Answer a question, or say what can be asked.
-
-    Raises
-    ------
-    UserError
-        It can't be answered; the text says why.
-    """
+    """Answer a question, or say what can be asked."""
     from buswright.report.season import answer as report
     from buswright.season.tables.season import Season
 
