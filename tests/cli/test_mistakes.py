@@ -256,6 +256,7 @@ IN_THE_CALL = {
     "a reading": ("calibrate oil --reading 0.5:0", "INPUT=VALUE", "0.5=0"),
     "a sensor to calibrate": ("calibrate oill --reading 0.5=0", "no sensor", "oil"),
     "a fault to practise with": ("demo --fault loose-contct", "no fault", "loose-contact"),
+    "no action of season": ("season", "season needs an action: add, list", "buswright season add CAPTURES"),
     "a page of the manual": ("guide capasity", "says nothing", "guide capacity"),
 }
 

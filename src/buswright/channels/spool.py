@@ -32,10 +32,12 @@ class Spool:
     Parameters
     ----------
     folder
-        Where the files are made; one that doesn't exist yet stands for the closest one above it that does.
+        Where the files are made; one that doesn't exist yet stands for the closest one above it that does. None: that
+        for temporary files.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path | None = None) -> None:
+        folder = Path(tempfile.gettempdir()) if folder is None else folder
         self._folder = next(each for each in (folder.absolute(), *folder.absolute().parents) if each.is_dir())
         self._file: IO[bytes] | None = None
         self._map: mmap.mmap | None = None

@@ -63,6 +63,17 @@ def open_live_source(options: argparse.Namespace, window: Window | None = None) 
     return capture
 
 
+def recording_header(
+    options: argparse.Namespace, capture: LiveCapture, car: dict[str, str] | None
+) -> dict[str, object]:
+    """Say how a recording is made, for its sidecar: with which program, car file (its path and hash) and adapters."""
+    from buswright._version import __version__
+    from buswright.frames.recording.run import header_of
+
+    accepted = options.may_acknowledge or options.bench or not all(each.safe for each in capture.proofs.values())
+    return header_of(capture, program=f"buswright {__version__}", car=car, accepted=accepted)
+
+
 def _asked(sources: list[str]) -> bool:
     """Ask on a terminal whether adapters may be opened that can't be proven to listen only."""
     from buswright.frames.live.address import parse_all

@@ -193,6 +193,20 @@ def load_car(options: argparse.Namespace) -> CarFile | None:
     return load_car_file(path, untrusted=options.untrusted)
 
 
+def car_path(options: argparse.Namespace) -> Path:
+    """Return the path of --car, or ./car.toml.
+
+    Raises
+    ------
+    UserError
+        There is neither.
+    """
+    path = Path(options.car or DEFAULT_CAR)
+    if not options.car and not path.exists():
+        raise UserError(f"this folder has no {path}", hint="name the car file: --car my_car.toml")
+    return path
+
+
 def path_and_hash(path: Path) -> dict[str, str]:
     """Return what a recording notes of a car file.
 

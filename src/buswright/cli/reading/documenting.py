@@ -32,8 +32,6 @@ def measured_layout(options: argparse.Namespace, car: CarFile | None, *, date: s
     UserError
         See `examine`; or a bench sheet or the baseline can't be read.
     """
-    from tempfile import gettempdir
-
     from buswright.capacity.carried.traffic import TrafficFold
     from buswright.channels.carfile.needs import databases_of
     from buswright.channels.spool import Spool
@@ -57,7 +55,7 @@ def measured_layout(options: argparse.Namespace, car: CarFile | None, *, date: s
         lambda names: SignalTracker(joined, names),
         lambda names: TrafficFold(names, non_iso),
     )
-    with Spool(Path(gettempdir())) as spool:
+    with Spool() as spool:
         read, (phases, signals, traffic) = examine(
             options, car, databases, decode=True, folds=folds, spool=spool, baseline=baseline
         )

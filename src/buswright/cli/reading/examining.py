@@ -169,15 +169,12 @@ def judge(options: argparse.Namespace, *, folds: Sequence[Maker] = (), baseline:
     UserError
         See `examine`.
     """
-    from pathlib import Path
-    from tempfile import gettempdir
-
     from buswright.channels.spool import Spool
     from buswright.health.channels.evidence import measure_channels
     from buswright.report.health.report import report_of
 
     car, databases = shared.load_car(options), shared.load_databases(options)
-    with Spool(Path(gettempdir())) as spool:
+    with Spool() as spool:
         read, made = examine(options, car, databases, decode=True, folds=folds, spool=spool, baseline=baseline)
         channels = measure_channels(read.session) if read.session is not None else None
         report = report_of(

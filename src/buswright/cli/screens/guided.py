@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from buswright.cli import options as shared
+from buswright.cli.live_source import recording_header
 from buswright.cli.reading.source import open_source
 from buswright.cli.terminal.at_terminal import at_terminal, logged, run_app
 from buswright.cli.terminal.streams import put
@@ -70,12 +71,10 @@ def guided_live(
     UserError
         There is no terminal, a bus can't be opened, or what was saved belongs to another plan.
     """
-    from buswright._version import __version__
     from buswright.bench.machine import Bench
     from buswright.bench.state import load_state
     from buswright.channels.carfile.needs import interface_names
     from buswright.frames.live.capture import LiveCapture
-    from buswright.frames.recording.run import header_of
     from buswright.worker.listening import Listening
     from buswright.worker.notices import LOG
 
@@ -90,12 +89,9 @@ def guided_live(
     capture = open_source(options)
     assert isinstance(capture, LiveCapture), "its SOURCE is live"
     names = {**interface_names(car), **shared.bus_names(options)}
-    accepted = options.may_acknowledge or options.bench or not all(each.safe for each in capture.proofs.values())
-    noted = shared.path_and_hash(car.path)
-    header = header_of(capture, program=f"buswright {__version__}", car=noted, accepted=accepted)
     heard = Listening(
         capture,
-        header,
+        recording_header(options, capture, shared.path_and_hash(car.path)),
         bus_name=lambda interface: names.get(interface, interface),
         trouble=lambda what, fault: LOG.warning("%s: %s", what, fault),
     )

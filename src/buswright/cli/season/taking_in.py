@@ -172,7 +172,6 @@ def _disk_fault(work: Work, fault: OSError) -> UserError:
 
 
 def _taken_in(work: Work, options: argparse.Namespace) -> Run:
-    from tempfile import gettempdir
 
     from buswright.channels.spool import Spool
     from buswright.cli.reading.examining import examine, good_run
@@ -191,7 +190,7 @@ def _taken_in(work: Work, options: argparse.Namespace) -> Run:
 
     place = open_place(work.season)
     car, databases = shared.load_car(options), shared.load_databases(options)
-    with Spool(Path(gettempdir())) as spool:
+    with Spool() as spool:
         read, (phases,) = examine(options, car, databases, decode=True, folds=(PhaseTracker,), spool=spool)
         session = read.session
         channels = measure_channels(session) if session is not None else None

@@ -58,8 +58,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Gather, survey, show."""
-    from tempfile import gettempdir
-
     from buswright.channels.spool import Spool
     from buswright.cli.reading.examining import examine
     from buswright.health.described import Described
@@ -76,7 +74,7 @@ def run(options: argparse.Namespace) -> int:
         shared.claim_output(options, out)
     shared.claim_html(options)
     car, databases = shared.load_car(options), shared.load_databases(options)
-    with Spool(Path(gettempdir())) as spool:
+    with Spool() as spool:
         read, (fold,) = examine(options, car, databases, decode=True, folds=[SurveyFold], spool=spool)
         described = Described(car, databases, read.source.names)
         found = survey(fold.result(), read.health, described, read.session)

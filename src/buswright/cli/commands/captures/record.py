@@ -18,9 +18,8 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from buswright._version import __version__
 from buswright.cli import options as shared
-from buswright.cli.live_source import live_sources, open_live_source
+from buswright.cli.live_source import live_sources, open_live_source, recording_header
 from buswright.cli.terminal.streams import put
 from buswright.errors import UserError
 
@@ -61,7 +60,7 @@ def run(options: argparse.Namespace) -> int:
     from buswright.cli.terminal.status_line import status_line
     from buswright.cli.terminal.stopping import stopping
     from buswright.frames.recording.recorder import Recorder, space_for
-    from buswright.frames.recording.run import header_of, record
+    from buswright.frames.recording.run import record
     from buswright.report.captures import record as report
 
     if not live_sources(options):
@@ -70,11 +69,9 @@ def run(options: argparse.Namespace) -> int:
     car = _car(options)
     space = space_for(path, len(options.source))
     with open_live_source(options) as capture, stopping(capture.stop) as stop:
-        accepted = options.may_acknowledge or options.bench or not all(p.safe for p in capture.proofs.values())
-        header = header_of(capture, program=f"buswright {__version__}", car=car, accepted=accepted)
         recorder = Recorder(
             path,
-            header,
+            recording_header(options, capture, car),
             rotate_bytes=round(options.rotate_mb * MEGABYTE) if options.rotate_mb is not None else None,
             rotate_s=options.rotate_min * 60 if options.rotate_min is not None else None,
         )

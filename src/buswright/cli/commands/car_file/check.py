@@ -45,10 +45,4 @@ def run(options: argparse.Namespace) -> int:
 def _path(options: argparse.Namespace) -> Path:
     if options.file and options.car:
         raise UserError("FILE and --car both name a car file", hint="give it once: buswright check FILE")
-    if options.file or options.car:
-        return Path(options.file or options.car)
-    if not Path(shared.DEFAULT_CAR).exists():
-        raise UserError(
-            f"this folder has no {shared.DEFAULT_CAR}", hint="name the car file: buswright check my_car.toml"
-        )
-    return Path(shared.DEFAULT_CAR)
+    return Path(options.file) if options.file else shared.car_path(options)

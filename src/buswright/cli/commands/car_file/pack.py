@@ -12,7 +12,6 @@ import argparse
 from pathlib import Path
 
 from buswright.cli import options as shared
-from buswright.errors import UserError
 from buswright.writing import claim, write_whole
 
 
@@ -33,9 +32,7 @@ def run(options: argparse.Namespace) -> int:
     from buswright.layout.handover.pack import archived, gather
     from buswright.report.car import pack as report
 
-    path, car = Path(options.out), Path(options.car or shared.DEFAULT_CAR)
-    if not options.car and not car.exists():
-        raise UserError(f"this folder has no {car}", hint="name the car file: --car my_car.toml")
+    path, car = Path(options.out), shared.car_path(options)
     packing = gather(
         car,
         baseline=Path(options.baseline) if options.baseline else None,

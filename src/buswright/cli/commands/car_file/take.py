@@ -18,7 +18,6 @@ import datetime
 from pathlib import Path
 
 from buswright.cli import options as shared
-from buswright.errors import UserError
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -43,9 +42,7 @@ def run(options: argparse.Namespace) -> int:
     from buswright.layout.handover.unpack import car_file_of
     from buswright.report.car import take as report
 
-    path = Path(options.car or shared.DEFAULT_CAR)
-    if not options.car and not path.exists():
-        raise UserError(f"this folder has no {path}", hint="name your car file: --car my_car.toml")
+    path = shared.car_path(options)
     target = load_car_file(path, untrusted=options.untrusted)
     with car_file_of(Path(options.source)) as (other, pack):
         source = load_car_file(other, untrusted=options.untrusted or pack is not None)

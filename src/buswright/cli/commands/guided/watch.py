@@ -15,9 +15,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
-from buswright._version import __version__
 from buswright.cli import options as shared
-from buswright.cli.live_source import LIVE_HELP, live_sources
+from buswright.cli.live_source import LIVE_HELP, live_sources, recording_header
 from buswright.cli.reading.source import Source, open_source, shown
 from buswright.cli.screens.kept import document_of, sheet_of
 from buswright.cli.screens.serving import add_serving, check_serving, serve
@@ -216,15 +215,12 @@ def _begin_ns(source: Capture, options: argparse.Namespace) -> int | None:
 
 
 def _header(source: Capture, options: argparse.Namespace, car: CarFile | None) -> dict[str, object]:
-    """Say how a recording is made, for its sidecar."""
+    """Say how a recording is made; nothing where none can be."""
     from buswright.frames.live.capture import LiveCapture
-    from buswright.frames.recording.run import header_of
 
     if not isinstance(source, LiveCapture):
         return {}
-    accepted = options.may_acknowledge or options.bench or not all(p.safe for p in source.proofs.values())
-    noted = None if car is None else shared.path_and_hash(car.path)
-    return header_of(source, program=f"buswright {__version__}", car=noted, accepted=accepted)
+    return recording_header(options, source, None if car is None else shared.path_and_hash(car.path))
 
 
 def _picture(engine: Engine, options: argparse.Namespace, size: tuple[int, int]) -> int:
