@@ -275,3 +275,19 @@ def test_numbers_of_two_calibrations_of_a_channel_are_said_to_be_so(season, caps
     assert "calibrations" not in text
     assert "[bar]" not in text + page
     assert "try --phase rest" in shown("--over", "zero", "--phase", "driving")[0]
+
+
+def test_the_list_says_what_was_found_in_the_newest_runs(season, capsys):
+    def listed():
+        assert status_of(["season", "list", "--season", str(season / "season")]) == 0
+        return capsys.readouterr().out
+
+    assert "Found in the runs" not in listed()
+    entry = sorted((season / "season/catalogue").iterdir())[0]
+    document = json.loads(entry.read_text(encoding="utf-8"))
+    found = [("note", "a note"), ("fault", "oil_pressure is stuck"), ("suspect", "1A0 comes late")]
+    document["findings"] = [
+        {"fault": "x", "subject": "y", "severity": severity, "count": 1, "words": words} for severity, words in found
+    ]
+    entry.write_text(json.dumps(document), encoding="utf-8")
+    assert f"  {document['name']}: FAULT oil_pressure is stuck, and 1 more\n" in listed()

@@ -21,13 +21,15 @@ from buswright.report.page import html_table, render_page
 from buswright.report.plain import plain, some
 from buswright.report.plot import plot_lines
 from buswright.report.text import joined, number, table, told_apart
-from buswright.season.catalogue import Catalogue, Fault
+from buswright.season.catalogue import RUNS, Catalogue, Fault
 from buswright.season.numbers import QUANTITIES, REST, WHOLE, Point
 from buswright.season.run import PAGE, Run
 from buswright.wording import plural
 
 SCHEMA = "buswright.season/1"
 _HEIGHT, _MOST_DATES = 200, 7
+_MOST_TOLD = 10
+"""Runs whose findings `season list` says in words."""
 _RUN = (
     "name folder capture recorded seconds frames bad_lines car car_file car_sha256 version tool verdict distance_km "
     "air_degc findings not_fine states restarts"
@@ -132,6 +134,7 @@ def _listed(result: Listed, width: int) -> list[str]:
         ["run", "recorded", "min", "km", "air °C", "findings", "channels not fine"], rows, right=(2, 3, 4, 5)
     )
     lines.append("")
+    lines += _found_in_runs(result, width)
     for rank, finding in enumerate(result.findings, 1):
         lines += finding_lines(finding, rank, None, width)
     if not result.findings:
@@ -139,6 +142,20 @@ def _listed(result: Listed, width: int) -> list[str]:
     lines += [f"problem: {fault.where}: {fault.words}; {fault.hint}" for fault in result.catalogue.faults]
     lines += [f"problem: {line}" for line in result.unread]
     return lines
+
+
+def _found_in_runs(result: Listed, width: int) -> list[str]:
+    """Say of the newest runs with findings what the gravest one is."""
+    bad = [run for run in reversed(result.catalogue.runs) if run.to_look_at]
+    lines = ["Found in the runs, the newest first:"] if bad else []
+    for run in bad[:_MOST_TOLD]:
+        gravest = next(each for each in run.findings if each.severity != "note")
+        more = f", and {run.to_look_at - 1} more" if run.to_look_at > 1 else ""
+        said = f"{run.name}: {gravest.severity.upper()} {gravest.words}{more}"
+        lines += wrap(said, width, initial_indent="  ", subsequent_indent="    ")
+    lines += [f"  and in {plural(len(bad) - _MOST_TOLD, 'run')} before"] if len(bad) > _MOST_TOLD else []
+    page = f"{result.catalogue.title}/{RUNS}/RUN.*/{PAGE}"
+    return [*lines, f"Evidence and next checks are on the trust page of a run: {page}", ""] if bad else []
 
 
 def _nothing_over(result: Listed) -> str:
