@@ -32,9 +32,6 @@ def bit_rate_sightings(case: Case) -> Iterator[Sighting]:
         yield from _given_wrongly(case, bus)
 
 
-# Given ----------------------------------------------------------------------------------------------------------------
-
-
 def _given_wrongly(case: Case, bus: BusFigures) -> Iterator[Sighting]:
     given, shown = bus.bitrate, bus.shown
     if not given.bits_per_s or given.source == "guessed":
@@ -67,7 +64,6 @@ def _given_wrongly(case: Case, bus: BusFigures) -> Iterator[Sighting]:
         Severity.FAULT if full or shown.exact else Severity.SUSPECT,
         f"bus:{bus.name}",
         windows=whole_run(bus),
-        count=1,
         confidence=0.97 if full or shown.exact else 0.7,
         evidence=evidence,
         threshold="frames back to back at another standard rate than the given one, or a mean load above "
@@ -87,9 +83,6 @@ def _given_wrongly(case: Case, bus: BusFigures) -> Iterator[Sighting]:
         "correct its interfaces instead.",
         reach=case.subjects_of_bus(bus.name),
     )
-
-
-# Errors only ----------------------------------------------------------------------------------------------------------
 
 
 def _wrong_windows(bus: BusFigures) -> tuple[Window, ...]:

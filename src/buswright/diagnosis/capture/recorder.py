@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.capture.drops import reported_drops
@@ -85,14 +84,14 @@ def _clock_back(case: Case) -> Iterator[Sighting]:
     if not steps:
         return
     steps.sort(key=lambda step: step.before_ns)
-    limit = case.limit("clock_jump_s")
     largest = min(steps, key=lambda step: step.step_ns)
-    jumped = -largest.step_ns > limit * SECOND
-    found = sighting(
+    jumped = -largest.step_ns > case.limit("clock_jump_s") * SECOND
+    yield sighting(
         "clock-jump",
         Severity.FAULT if jumped else Severity.SUSPECT,
         "capture",
-        windows=[Window(step.before_ns, step.before_ns) for step in steps],
+        windows=merged(Window(step.after_ns, step.before_ns) for step in steps),
+        told=[Window(step.before_ns, step.before_ns) for step in steps],
         count=len(steps),
         confidence=1.0,
         evidence=[
@@ -110,7 +109,6 @@ def _clock_back(case: Case) -> Iterator[Sighting]:
         "the adapter has them. Judge the parts of the run separately; nothing is interpolated across the jump.",
         reach=case.everything(),
     )
-    yield replace(found, windows=merged(Window(step.after_ns, step.before_ns) for step in steps))
 
 
 def _host_stamps(case: Case, bus: BusFigures) -> Iterator[Sighting]:

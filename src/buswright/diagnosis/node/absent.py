@@ -78,7 +78,6 @@ def _missing_module(case: Case, bus: BusFigures, module: str, absent: Sequence[N
         absent_severity(case, bus.name, absent[0], absent),
         f"module:{module}",
         windows=whole_run(bus),
-        count=1,
         confidence=0.9 if sure else 0.5,
         evidence=evidence,
         threshold=case.used("startup_ignore_s", "id_missing_periods", "id_missing_s", bus=bus.name),
@@ -99,7 +98,6 @@ def _missing_message(case: Case, bus: BusFigures, one: NeverCame) -> Sighting:
         absent_severity(case, bus.name, one, [one]),
         subject_of(one.name),
         windows=whole_run(bus),
-        count=1,
         confidence=0.8 if sure else 0.3,
         evidence=[
             f"{one} never came on {bus.name} in {bus.seconds:.1f} s. The {one.by} expects it{every}.",
@@ -162,7 +160,12 @@ def _late_starts(case: Case) -> Iterator[Sighting]:
         for key, figures in case.health.modules.items()
         if figures.ids
     }
-    late = {key: own for key, own in modules.items() if all(came_later(case, each) for each in own) and _by_clock(own)}
+    late = {
+        key: own
+        for key, own in modules.items()
+        if all(came_later(case, each) for each in own)
+        and any(each.period.sending in ("periodic", "heartbeat") for each in own)
+    }
     begun = (case.health.capture.first_ns or 0) + case.limit("startup_ignore_s") * SECOND
     after = {key: own for key, own in modules.items() if _first_ns(own) > begun}  # with its whole bus, or alone
     if late and 1 < len(after) > len(modules) / 2:
@@ -170,10 +173,6 @@ def _late_starts(case: Case) -> Iterator[Sighting]:
         return
     for (bus, module), own in late.items():
         yield _late_start(case, case.health.buses[bus], module, own)
-
-
-def _by_clock(own: Sequence[IdFigures]) -> bool:
-    return any(figures.period.sending in ("periodic", "heartbeat") for figures in own)
 
 
 def _first_ns(own: Sequence[IdFigures]) -> int:
@@ -187,7 +186,6 @@ def _late_start(case: Case, bus: BusFigures, module: str, own: Sequence[IdFigure
         Severity.SUSPECT,
         f"module:{module}",
         windows=[Window(begun, first)],
-        count=1,
         confidence=0.9,
         evidence=[
             (
@@ -213,7 +211,6 @@ def _switched_on(case: Case, late: Mapping[tuple[str, str], Sequence[IdFigures]]
         Severity.NOTE,
         case.recorded(buses),
         windows=[Window(begun, max(firsts))],
-        count=1,
         confidence=0.6,
         evidence=[
             (

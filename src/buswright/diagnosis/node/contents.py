@@ -27,9 +27,6 @@ def contents_sightings(case: Case) -> Iterator[Sighting]:
         yield from _length(case, figures)
 
 
-# Frozen ---------------------------------------------------------------------------------------------------------------
-
-
 def _frozen(case: Case, figures: IdFigures) -> Sighting | None:
     """Judge stretches of equal frames: where the counter stands too, nobody fills the frame."""
     held = _held(case, figures)
@@ -73,9 +70,6 @@ def _held(case: Case, figures: IdFigures) -> list[Held]:
         for each in figures.counter.held
         if each.frames >= frames and each.end_ns - each.start_ns >= seconds * SECOND
     ]
-
-
-# Counters -------------------------------------------------------------------------------------------------------------
 
 
 def _counter(case: Case, figures: IdFigures, frozen: Sighting | None) -> Iterator[Sighting]:
@@ -132,9 +126,6 @@ def _counter(case: Case, figures: IdFigures, frozen: Sighting | None) -> Iterato
     )
 
 
-# Checksums ------------------------------------------------------------------------------------------------------------
-
-
 def _checksum(case: Case, figures: IdFigures) -> Iterator[Sighting]:
     checksum = figures.checksum
     if checksum is None or not checksum.wrong or not checksum.frames:
@@ -177,9 +168,6 @@ def _checksum_severity(case: Case, figures: IdFigures, checksum: ChecksumFigures
     lasting = checksum.longest_run * period >= _DEBOUNCE_S * SECOND
     wide = share >= case.limit("counter_share_fault", frame=figures.name) and checksum.wrong >= _FEW
     return Severity.FAULT if lasting or wide else Severity.SUSPECT
-
-
-# Lengths --------------------------------------------------------------------------------------------------------------
 
 
 def _until_changed(figures: IdFigures, at: int) -> Window:

@@ -107,8 +107,8 @@ class CrankGap:
 
 def changes(case: Case) -> tuple[Change, ...]:
     """Compare every analogue channel; nothing where there is no key-on, or no idling."""
-    channels = case.channels
-    if channels is None or not has_both(channels):
+    channels = case.decoded
+    if not has_both(channels):
         return ()
     could = [each for each in channels.values() if each.measures and (each.per_volt is not None or is_analogue(each))]
     found = [one for each in could if (one := _change(case, channels, each)) is not None]
@@ -227,16 +227,13 @@ def _strongest(case: Case, channels: Channels, each: ChannelEvidence) -> Stronge
 
 def supplies(case: Case) -> tuple[Supply, ...]:
     """Return the supply voltages phase by phase; nothing where no phase is known of any."""
-    channels = case.channels
-    if channels is None:
-        return ()
-    return tuple(one for each in channels.with_role(*ROLES) if (one := _supply(case, channels, each)) is not None)
+    return tuple(one for each in case.decoded.with_role(*ROLES) if (one := _supply(case, each)) is not None)
 
 
-def _supply(case: Case, channels: Channels, each: ChannelEvidence) -> Supply | None:
+def _supply(case: Case, each: ChannelEvidence) -> Supply | None:
     if each.computed or not units.compatible(each.series.unit, "V"):
         return None
-    driving = channels.driving
+    driving = case.decoded.driving
     rest, idle = (level_in(case, each, driving.settled(phase), "V") for phase in ("key-on", "idle"))
     turned = np.isin(each.value_grid.number, driving.number[driving.is_doing("cranking")])
     low = each.value_grid.low[turned]
@@ -249,13 +246,10 @@ def _supply(case: Case, channels: Channels, each: ChannelEvidence) -> Supply | N
 
 def crank_gaps(case: Case) -> tuple[CrankGap, ...]:
     """Return how long each module was silent while the engine was cranked, the longest first."""
-    if case.channels is None:
-        return ()
-    driving = case.channels.driving
+    driving = case.decoded.driving
     cranked = driving.number[driving.is_doing("cranking")] * FINE_NS
-    if not len(cranked):
-        return ()
-    return tuple(sorted(_crank_gaps(case, cranked), key=lambda one: -one.periods))
+    found = _crank_gaps(case, cranked) if len(cranked) else ()
+    return tuple(sorted(found, key=lambda one: -one.periods))
 
 
 def _crank_gaps(case: Case, cranked: Int64s) -> Iterator[CrankGap]:

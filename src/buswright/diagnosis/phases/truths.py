@@ -11,7 +11,8 @@ import numpy as np
 from buswright.channels import units
 from buswright.channels.samples.series import Bools
 from buswright.diagnosis.case import Case
-from buswright.diagnosis.sensors.numbers.zeroes import REST_LEAST, before_start, level_in, seen_after_soak, seen_at_rest
+from buswright.diagnosis.sensors.numbers.soak import before_start, seen_after_soak
+from buswright.diagnosis.sensors.numbers.zeroes import REST_LEAST, level_in, seen_at_rest
 from buswright.health.channels.evidence import ChannelEvidence
 
 Verdict = Literal["within", "beyond", "not judged"]
@@ -63,8 +64,8 @@ class Truth:
 
 def truths(case: Case) -> tuple[Truth, ...]:
     """Return the table, in the order of the channels; nothing where the key was never on with the engine off."""
-    channels = case.channels
-    if channels is None or channels.driving.settled("key-on").sum() < REST_LEAST:
+    channels = case.decoded
+    if channels.driving.settled("key-on").sum() < REST_LEAST:
         return ()
     by_name: dict[str, Truth] = {}
     for seen in (*seen_at_rest(case), *seen_after_soak(case)):
@@ -99,8 +100,7 @@ def _good(case: Case, each: ChannelEvidence, unit: str) -> float | None:
 
 def _further(case: Case, rests: Bools) -> Iterator[Truth]:
     """Yield the lines of roles that have no rule of their own among the findings."""
-    channels = case.channels
-    assert channels is not None
+    channels = case.decoded
     batteries = [level_in(case, each, rests, "V") for each in channels.with_role("battery_voltage")]
     battery = next((level for level in batteries if level is not None), None)
     fixed = {

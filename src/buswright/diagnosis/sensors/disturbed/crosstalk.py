@@ -10,16 +10,15 @@ from itertools import pairwise
 import numpy as np
 
 from buswright.channels.samples.series import Floats, Int64s
-from buswright.diagnosis.case import Case, Sighting, Window, sighting
-from buswright.diagnosis.sensors.inputs.rails import POWER_OFF
+from buswright.diagnosis.case import Answers, Case, Sighting, Why, Window, sighting
 from buswright.diagnosis.sensors.sharing import reach_of
-from buswright.diagnosis.sensors.steps import in_volts
+from buswright.diagnosis.sensors.wired import POWER_OFF, in_volts, kind_of
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import FINE_NS
 from buswright.wording import percent
 
-COPIED = (0.005, 0.11)
+_COPIED = (0.005, 0.11)
 """What is copied, as a part of the neighbour's volts: up to a tenth (trade), and what the measured gain may be off."""
 _CLEAR = 10.0
 """A gain is one where it is so many times its uncertainty."""
@@ -36,7 +35,7 @@ _HINT = 5.0
 _SLOW_CLEAR = 1.5
 _RIDGE = 1e-6
 _LEAST_ROWS = 300
-COMMON = (
+_COMMON = (
     *("engine_speed", "throttle", "manifold_pressure", "vehicle_speed", "brake_pressure", "steering_angle"),
     *("accel_long", "accel_lat", "accel_vert", "damper_travel", "battery_voltage", "lambda"),
 )
@@ -79,23 +78,21 @@ class _Copied:
 
 def crosstalk_sightings(case: Case) -> Iterator[Sighting]:
     """Judge every input of a module against the inputs beside it."""
-    channels = case.channels
-    if channels is None:
-        return
+    channels = case.decoded
     fed = [each for each in channels.values() if in_volts(each) and each.measures and len(each) >= _LEAST_ROWS]
     for members in channels.groups("module", fed).values():
         yield from _of_module(case, channels, members)
 
 
 def _of_module(case: Case, channels: Channels, members: Sequence[ChannelEvidence]) -> Iterator[Sighting]:
-    pairs = list(neighbours(members))
+    pairs = list(_neighbours(members))
     if not pairs:
         return
     found: dict[str, _Copied] = {}
     beside: dict[str, _Beside] = {}
     kept: dict[str, _Columns] = {}
     for each, neighbour, by in pairs:
-        if move_together(each, neighbour):
+        if _move_together(each, neighbour):
             continue
         if each.name not in beside:
             beside[each.name] = _Beside(channels, members, each, kept)
@@ -175,7 +172,7 @@ class _Beside:
             found = self.input(name)
             if found is not None:
                 yield found
-        for cause in self.channels.with_role(*COMMON):
+        for cause in self.channels.with_role(*_COMMON):
             if not in_volts(cause) and cause.series.rate_hz >= _LEAST_HZ:
                 yield from self._late(cause)
 
@@ -199,7 +196,7 @@ class _Beside:
         return found
 
 
-def neighbours(members: Sequence[ChannelEvidence]) -> Iterator[tuple[ChannelEvidence, ChannelEvidence, str]]:
+def _neighbours(members: Sequence[ChannelEvidence]) -> Iterator[tuple[ChannelEvidence, ChannelEvidence, str]]:
     """Yield each input with those beside it, and who says that they are: the wiring, else the order in the message."""
     wired = {}
     for each in members:
@@ -224,7 +221,7 @@ def neighbours(members: Sequence[ChannelEvidence]) -> Iterator[tuple[ChannelEvid
         yield second, first, said
 
 
-def move_together(each: ChannelEvidence, neighbour: ChannelEvidence) -> bool:
+def _move_together(each: ChannelEvidence, neighbour: ChannelEvidence) -> bool:
     """Whether two channels measure what really moves together: the tracks of one pedal, or two views of one car."""
     return each.role is not None and (each.role == neighbour.role or {each.role, neighbour.role} <= _BODY)
 
@@ -240,7 +237,7 @@ def _copied(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: 
     if fast is not None and not linked and _alone(each, neighbour, beside, other):
         return _Copied(each, neighbour, by, *fast)
     hint = _gain(*moves[0])
-    if hint is None or hint[1] < _HINT or not COPIED[0] / 2 <= abs(hint[0]) <= 2 * COPIED[1]:
+    if hint is None or hint[1] < _HINT or not _COPIED[0] / 2 <= abs(hint[0]) <= 2 * _COPIED[1]:
         return None
     rivals = list(beside.rivals(neighbour.name, alike=False))
     apart = [_left(move, [rival[later] - rival[0] for rival in rivals]) for later, move in enumerate(moves, start=1)]
@@ -282,7 +279,7 @@ def _alike(moves: Sequence[_Pair], least: float, sides: Sequence[_Pair] = ()) ->
     """Return gain, its clearness and the correlation of fast movement; None where it isn't one gain throughout."""
     (own, other), slow = moves
     fast, half = _gain(own, other), len(own) // 2
-    if fast is None or not COPIED[0] <= abs(fast[0]) <= COPIED[1] or fast[1] < _CLEAR or fast[2] < least:
+    if fast is None or not _COPIED[0] <= abs(fast[0]) <= _COPIED[1] or fast[1] < _CLEAR or fast[2] < least:
         return None
     halves = (own[:half], other[:half]), (own[half:], other[half:])
     for again in (_gain(*pair) for pair in (slow, *halves, *sides)):
@@ -314,8 +311,7 @@ def _alone(each: ChannelEvidence, neighbour: ChannelEvidence, beside: _Beside, o
     """Whether an input follows its neighbour better than any other input, and than anything that moves the car."""
     own = beside.own
     # A temperature follows nothing within a sample, so whatever it follows is copied: others may move alike.
-    slow = each.sensor is not None and each.sensor.calibration.kind in ("thermistor", "rtd")
-    views, lead = ((1,), _NEARLY) if slow else ((1, 2), _ALONE)
+    views, lead = ((1,), _NEARLY) if kind_of(each) in ("thermistor", "rtd") else ((1, 2), _ALONE)
     followed = {later: _gain(own[later] - own[0], other[later] - other[0]) for later in views}
     for values in beside.rivals(neighbour.name):
         for later, best in followed.items():
@@ -351,14 +347,13 @@ def _found(case: Case, one: _Copied) -> Sighting:
     each, neighbour = one.each, one.neighbour
     strong = abs(one.gain) >= _FAULT_GAIN and one.correlation > case.limit("crosstalk_correlation", channel=each.name)
     series = each.series
-    # Where the car file names no inputs, that the two are neighbours is a guess, and a weak copy may be a real link.
+    # Where the car file names no inputs, that the two are _neighbours is a guess, and a weak copy may be a real link.
     guessed = not (one.at_once or (each.channel is not None and each.channel.wiring.input))
     return sighting(
         "cross-talk",
         Severity.FAULT if strong else Severity.NOTE if guessed else Severity.SUSPECT,
         each.subject,
         windows=[Window(int(series.time_ns[0]), int(series.time_ns[-1]))],
-        count=1,
         confidence=0.85 if strong else 0.7,
         evidence=[
             f"{each.name} copies {percent(abs(one.gain))} of every movement of {neighbour.name}, in volts.",
@@ -366,11 +361,11 @@ def _found(case: Case, one: _Copied) -> Sighting:
                 f"Fast and slow movements are copied alike, in both halves of the run (correlation "
                 f"{one.correlation:.2f}, gain {one.clear:.0f} times its uncertainty)."
             ),
-            f"The two are neighbours {one.by}.",
+            f"The two are _neighbours {one.by}.",
             *(["What really moves it was taken out first."] if one.at_once else []),
         ],
         threshold=case.used("crosstalk_correlation", channel=each.name)
-        + f"; gain {percent(COPIED[0])} to {percent(COPIED[1], 0)}",
+        + f"; gain {percent(_COPIED[0])} to {percent(_COPIED[1], 0)}",
         ruled_out=[
             "Not a real link between the two: that has a delay, and does not copy fast and slow movement alike.",
             "Not the supply or the ground: that would move the other inputs of the module as much.",
@@ -380,3 +375,29 @@ def _found(case: Case, one: _Copied) -> Sighting:
         caution=POWER_OFF,
         reach=reach_of(case, [each]),
     )
+
+
+def copy_answers(case: Case) -> Answers:
+    """Say of each input in volts which part of its _neighbours it would have to copy to show."""
+    fed = [each for each in case.measured if in_volts(each)]
+    beside: dict[str, list[ChannelEvidence]] = {}
+    for members in case.decoded.groups("module", fed).values():
+        for each, neighbour, _ in _neighbours(members):
+            beside.setdefault(each.name, []).append(neighbour)
+    return {each.subject: _shows(each, beside.get(each.name, [])) for each in fed}
+
+
+def _shows(each: ChannelEvidence, beside: Sequence[ChannelEvidence]) -> str | Why:
+    if not beside:
+        return Why("nobody says which input is beside it", "Write its input and its neighbours' into the wiring.")
+    ground = "Ground the input beside it, engine off, and see whether it still follows."
+    if all(_move_together(each, other) for other in beside):
+        return Why("it really moves with the inputs beside it", ground)
+    if each.role in _COMMON or each.role == "oil_pressure":
+        return Why("it moves with the engine or the car, as the inputs beside it do", ground)
+    moved = max(float(np.nanstd(other.quantity[other.there])) / (other.per_volt or 1.0) for other in beside)
+    quiet = max(each.fast_noise if np.isfinite(each.fast_noise) else 0.0, 0.5 * each.step) / (each.per_volt or 1.0)
+    least = max(_COPIED[0], 3 * quiet / moved if moved > 0 else np.inf)
+    if least > _COPIED[1]:
+        return Why("the inputs beside it hardly moved", "Move the sensors beside it by hand while you record.")
+    return f"a part of over {percent(least)} of the input beside it"
