@@ -89,11 +89,7 @@ _CHANNELS: Mapping[str, tuple[Tried, ...]] = MappingProxyType(
         "loose-contact": (Tried(0.55, 0.7, 8, 9, 8), Tried(0.7, _ALL, 37, 42, 37)),
         "mux-undefined": (Tried(0.0, _ALL, 4, 4, 4),),
         "offset": (Tried(0.0, _ALL, 14, 23, 14),),
-        "open-circuit": (
-            Tried(0.55, 0.7, 7, 7, 6),
-            Tried(0.7, 0.88, 40, 44, 24),
-            Tried(0.88, _ALL, 15, 15, 15),
-        ),
+        "open-circuit": (Tried(0.55, 0.7, 7, 7, 6), Tried(0.7, 0.88, 40, 44, 24), Tried(0.88, _ALL, 15, 15, 15)),
         "out-of-range": (Tried(0.6, _ALL, 20, 25, 20),),
         "saturated": (Tried(0.0, 0.7, 0, 1, 0), Tried(0.7, _ALL, 19, 19, 19)),
         "scale-or-unit": (Tried(0.5, 0.82, 11, 21, 7), Tried(0.82, _ALL, 21, 21, 14)),

@@ -139,11 +139,7 @@ def diagnose(
 
 
 def case_of(
-    health: BusHealth,
-    *,
-    car: CarFile | None = None,
-    baseline: Baseline | None = None,
-    channels: Channels | None = None,
+    health: BusHealth, *, car: CarFile | None = None, baseline: Baseline | None = None, channels: Channels | None = None
 ) -> Case:
     """Put together what detectors are given; see `diagnose`."""
     return Case(health, car, baseline.identifiers() if baseline is not None else None, channels, baseline)

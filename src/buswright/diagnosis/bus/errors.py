@@ -40,7 +40,7 @@ def _errors(case: Case, bus: BusFigures, severity: Severity) -> Sighting:
         (
             f"{plural(count, 'error frame')} came on {bus.name} in {bus.seconds:.1f} s: {_per_minute(bus):.1f} a "
             f"minute, at most {worst:.2f} a second over ten seconds."
-        ),
+        )
     ]
     if errors.first_ns is not None:
         evidence.append(f"The first came at {case.at(errors.first_ns)}, the last at {case.at(errors.last_ns)}.")

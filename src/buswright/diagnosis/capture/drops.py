@@ -34,7 +34,7 @@ def reported_drops(case: Case) -> Iterator[Sighting]:
             f"The recorder itself reported losses {times(len(drops))}"
             + (f" on {listed(buses)}" if buses else "")
             + (f", {plural(lost, 'frame')} in total" if lost else ", without a number of frames")
-            + (f": {listed(said, 2)}." if said else "."),
+            + (f": {listed(said, 2)}." if said else ".")
         ],
         threshold="any loss that the recorder reports",
         ruled_out=["Not a module that skips: the recorder counted the loss between the bus and the file."],

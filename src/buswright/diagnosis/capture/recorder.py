@@ -8,17 +8,7 @@ from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.capture.drops import reported_drops
 from buswright.diagnosis.capture.echo import echoes
 from buswright.diagnosis.capture.host_lag import smear
-from buswright.diagnosis.case import (
-    SECOND,
-    Case,
-    Sighting,
-    Window,
-    merged,
-    open_link,
-    sighting,
-    subject_of,
-    whole_run,
-)
+from buswright.diagnosis.case import SECOND, Case, Sighting, Window, merged, open_link, sighting, subject_of, whole_run
 from buswright.diagnosis.silence import never_seen
 from buswright.diagnosis.words import CLEAR_FILTERS
 from buswright.findings import Severity
@@ -185,7 +175,7 @@ def _filter(
         (
             f"{capital(all_of(common.ids, kind))} on {bus.name} can pass one filter: mask {common.mask:0{width}X}, "
             f"value {common.value:0{width}X}, which lets {common.passes} through."
-        ),
+        )
     ]
     if absent:
         evidence.append(

@@ -96,7 +96,7 @@ def _counter(case: Case, figures: IdFigures, frozen: Sighting | None) -> Iterato
         (
             f"The counter of {titled(figures)} took {plural(wrong, 'wrong step')} in {counter.frames:,} with no gap in "
             f"time, first at {case.at(events[0].time_ns)}."
-        ),
+        )
     ]
     evidence.append(
         f"{repeats:,} repeated, {counter.jumps_without_gap:,} jumped ahead, {backs:,} went back. The counter has "
@@ -151,9 +151,7 @@ def _checksum(case: Case, figures: IdFigures) -> Iterator[Sighting]:
         ],
         threshold=case.used("counter_share_fault", frame=figures.name)
         + f"; or wrong for {_DEBOUNCE_S:g} s without a break",
-        ruled_out=[
-            "Not damage on the bus: the controller checks each frame in hardware, and these passed.",
-        ],
+        ruled_out=["Not damage on the bus: the controller checks each frame in hardware, and these passed."],
         next_check="Compare the formula and data id with the module's data sheet."
         if always
         else "See whether a second module or a gateway sends this identifier; then look at the sender's firmware.",

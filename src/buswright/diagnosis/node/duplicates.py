@@ -64,7 +64,7 @@ def _finding(case: Case, figures: IdFigures, two: TwoSenders) -> Sighting:
         (
             f"{titled(figures)} comes in two regular streams, each every {two.period_ns / MILLISECOND:.2f} ms, "
             f"{two.separation_ns / MILLISECOND:.2f} ms apart."
-        ),
+        )
     ]
     if two.drift_ppm is not None:
         evidence.append(f"The streams drift apart by {two.drift_ppm:.0f} ppm, so two clocks time them.")

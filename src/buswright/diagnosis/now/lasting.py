@@ -70,10 +70,7 @@ def _again(case: Case, one: Sighting, before: Lasting | None, judged: Window) ->
             one,
             windows=merged((*old, *one.windows)),
             finding=replace(
-                finding,
-                start_ns=old[0].start_ns,
-                count=finding.count + len(old),
-                evidence=(*finding.evidence, said),
+                finding, start_ns=old[0].start_ns, count=finding.count + len(old), evidence=(*finding.evidence, said)
             ),
         )
     return Lasting(one, Window(one.windows[0].start_ns, max(each.end_ns for each in one.windows)))

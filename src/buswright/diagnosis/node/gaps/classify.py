@@ -14,14 +14,7 @@ import numpy as np
 
 from buswright.diagnosis.case import MILLISECOND, SECOND, Case, open_link
 from buswright.diagnosis.node.gaps.evidence import Part, Silence, Step, silences, unusual_errors
-from buswright.diagnosis.node.gaps.verdict import (
-    HOST_LAG,
-    OVERLOAD,
-    Verdict,
-    counter_words,
-    phase_words,
-    whose,
-)
+from buswright.diagnosis.node.gaps.verdict import HOST_LAG, OVERLOAD, Verdict, counter_words, phase_words, whose
 from buswright.diagnosis.silence import is_guest, missing_after_ns
 from buswright.health.model.health import ClockSet
 from buswright.wording import duration, listed, percent

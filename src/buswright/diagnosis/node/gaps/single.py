@@ -10,16 +10,7 @@ import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.capture.drops import recorder_subject, reported_drops
-from buswright.diagnosis.case import (
-    MILLISECOND,
-    Case,
-    Sighting,
-    Window,
-    merged,
-    sighting,
-    subject_of,
-    titled,
-)
+from buswright.diagnosis.case import MILLISECOND, Case, Sighting, Window, merged, sighting, subject_of, titled
 from buswright.diagnosis.node.duplicates import mixed_streams
 from buswright.diagnosis.node.gaps.evidence import Step, Steps, counter_steps, overloaded, phase_known, sends_on
 from buswright.diagnosis.node.gaps.verdict import ALONE, joined

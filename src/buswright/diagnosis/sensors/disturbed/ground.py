@@ -13,17 +13,7 @@ from buswright.channels.calibration.count import Switch
 from buswright.channels.samples.series import Floats, Int64s
 from buswright.diagnosis.case import SECOND, Answers, Case, Sighting, Why, Window, merged, sighting
 from buswright.diagnosis.sensors.sharing import CHECKS, Candidate, candidates, reach_of
-from buswright.diagnosis.sensors.steps import (
-    SLOW_GAP,
-    SLOW_HZ,
-    WIDTH,
-    change,
-    column,
-    kinds,
-    moment,
-    peaks,
-    scatter,
-)
+from buswright.diagnosis.sensors.steps import SLOW_GAP, SLOW_HZ, WIDTH, change, column, kinds, moment, peaks, scatter
 from buswright.diagnosis.sensors.wired import POWER_OFF, in_volts
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels

@@ -97,10 +97,10 @@ def noise_sightings(case: Case) -> Iterator[Sighting]:
     if not np.isfinite(channels.driving.engine_speed).any():
         return
     could = [each for each in channels.values() if is_analogue(each)]
-    noisy = [found for each in could if (found := _noisy(case, channels, each)) is not None]
+    noisy = [found for each in could if (found := _noisy(case, each)) is not None]
     for each in channels.values():
         twins = _twins_of(channels, each)
-        if twins and (found := _noisy(case, channels, each, twins)) is not None:
+        if twins and (found := _noisy(case, each, twins)) is not None:
             noisy.append(found)
             could.append(each)
     for one in noisy:
@@ -186,10 +186,8 @@ def engine_speed_in(channels: Channels, number: Int64s) -> Floats:
     return speed
 
 
-def _noisy(
-    case: Case, channels: Channels, each: ChannelEvidence, twins: Sequence[ChannelEvidence] = ()
-) -> _Noisy | None:
-    grid = each.noise_grid
+def _noisy(case: Case, each: ChannelEvidence, twins: Sequence[ChannelEvidence] = ()) -> _Noisy | None:
+    channels, grid = case.decoded, each.noise_grid
     rpm = engine_speed_in(channels, grid.number)
     known = np.isfinite(grid.noise) & np.isfinite(rpm)
     # While the engine speed itself jumps, pressures and pedals really move with it.

@@ -48,13 +48,13 @@ def sag_sightings(case: Case) -> Iterator[Sighting]:
     channels = case.decoded
     said = set()
     for each in channels.with_role("reference_voltage"):
-        found = _reference(case, channels, each)
+        found = _reference(case, each)
         if found is not None:
             said.add(found.finding.subject)
             yield found
     for subject, members in _fed_by(channels):
         if subject not in said:
-            yield from _by_factor(case, channels, subject, members)
+            yield from _by_factor(case, subject, members)
 
 
 def _fed_by(channels: Channels) -> Iterator[tuple[str, list[ChannelEvidence]]]:
@@ -69,10 +69,10 @@ def _fed_by(channels: Channels) -> Iterator[tuple[str, list[ChannelEvidence]]]:
 # A reference that is logged -------------------------------------------------------------------------------------------
 
 
-def _reference(case: Case, channels: Channels, each: ChannelEvidence) -> Sighting | None:
+def _reference(case: Case, each: ChannelEvidence) -> Sighting | None:
     if not units.compatible(each.series.unit, "V") or not len(each.value_grid):
         return None
-    grid = each.value_grid
+    channels, grid = case.decoded, each.value_grid
     volts = units.convert(grid.mean, each.series.unit, "V")
     nominal, subject, members = _what_it_feeds(channels, each)
     if nominal is None:
@@ -238,7 +238,8 @@ def _followed(
 # Without one ----------------------------------------------------------------------------------------------------------
 
 
-def _by_factor(case: Case, channels: Channels, subject: str, members: Sequence[ChannelEvidence]) -> Iterator[Sighting]:
+def _by_factor(case: Case, subject: str, members: Sequence[ChannelEvidence]) -> Iterator[Sighting]:
+    channels = case.decoded
     named_supply = subject.startswith("supply")
     steps = sorted(common_factors(case, members, share=named_supply), key=lambda step: step.time_ns)
     if not steps:

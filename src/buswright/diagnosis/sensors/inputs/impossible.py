@@ -168,10 +168,7 @@ def _found(case: Case, each: ChannelEvidence, rows: Int64s, limit: float, by: st
             "Frames can't tell a sensor that slipped in its mount from a contact whose resistance changed.",
         ],
         threshold=f"fastest real change {limit:g} {unit} a second ({by}), and at least 2 % of the span",
-        ruled_out=[
-            "Not a short dropout: the new value stayed.",
-            "Not a gap in the frames: they kept arriving.",
-        ],
+        ruled_out=["Not a short dropout: the new value stayed.", "Not a gap in the frames: they kept arriving."],
         next_check=f"Look whether the sensor of {each.name} is tight in its mount, then whether "
         f"{plug_of(each, 'its plug')} is dry and its pins are tight.",
         caution=careful([each], POWER_OFF),
