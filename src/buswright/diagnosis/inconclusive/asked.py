@@ -39,7 +39,7 @@ class _Asked(NamedTuple):
     answers: Callable[[Case], Answers]
 
 
-_ASKED = (
+ASKED = (
     (
         _Asked("wire", "open-circuit short-to-ground short-to-supply", wire_answers),
         _Asked("dropouts", "loose-contact chafed-wire", dropout_answers),
@@ -79,7 +79,7 @@ def questions(case: Case, findings: Sequence[Finding]) -> tuple[Question, ...]:
     said = {(each.fault, each.subject) for each in every(findings)}
     return tuple(
         one
-        for together in _ASKED
+        for together in ASKED
         for one in _of(case, together)
         if not any((fault, one.subject) in said for fault in one.faults)
     )

@@ -160,6 +160,10 @@ class _Beside:
             return None
         return self._at(other, other.quantity, late * self.late_ns) / (other.per_volt or 1.0)
 
+    def moves(self, other: Floats) -> list[_Pair]:
+        """Return how the input and another column move: fast, and slowly."""
+        return list(zip(_moved(self.own), _moved(other), strict=True))
+
     def rivals(self, neighbour: str, *, alike: bool = True) -> Iterator[Floats]:
         """Yield all other inputs, and what moves the car at the time and somewhat before.
 
@@ -196,6 +200,12 @@ class _Beside:
         return found
 
 
+def _moved(values: Floats) -> Floats:
+    """Return by how much the later rows of a column differ from its first one; float64[2, n]."""
+    moved: Floats = values[1:] - values[0]
+    return moved
+
+
 def _neighbours(members: Sequence[ChannelEvidence]) -> Iterator[tuple[ChannelEvidence, ChannelEvidence, str]]:
     """Yield each input with those beside it, and who says that they are: the wiring, else the order in the message."""
     wired = {}
@@ -227,46 +237,38 @@ def _move_together(each: ChannelEvidence, neighbour: ChannelEvidence) -> bool:
 
 
 def _copied(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: _Beside) -> _Copied | None:
-    own, other = beside.own, beside.input(neighbour.name)
-    if other is None:
+    other, before = beside.input(neighbour.name), beside.input(neighbour.name, 1)
+    if other is None or before is None:
         return None
-    moves = [(own[later] - own[0], other[later] - other[0]) for later in (1, 2)]
+    moves, earlier = beside.moves(other), beside.moves(before)[0]
     fast = _alike(moves, _LEAST_CORRELATION)
-    before = beside.input(neighbour.name, 1)
-    linked = before is not None and _delayed(moves[0], (own[1] - own[0], before[1] - before[0]))
-    if fast is not None and not linked and _alone(each, neighbour, beside, other):
+    if fast is not None and not _delayed(moves[0], earlier) and _alone(each, neighbour, beside, moves):
         return _Copied(each, neighbour, by, *fast)
     hint = _gain(*moves[0])
     if hint is None or hint[1] < _HINT or not _COPIED[0] / 2 <= abs(hint[0]) <= 2 * _COPIED[1]:
         return None
     rivals = list(beside.rivals(neighbour.name, alike=False))
-    apart = [_left(move, [rival[later] - rival[0] for rival in rivals]) for later, move in enumerate(moves, start=1)]
+    apart = [_left(move, [_moved(rival)[later] for rival in rivals]) for later, move in enumerate(moves)]
     fast = _alike(apart, _APART_CORRELATION)
-    if fast is None or (
-        before is not None
-        and _delayed(apart[0], _left((own[1] - own[0], before[1] - before[0]), [one[1] - one[0] for one in rivals]))
-    ):
+    if fast is None or _delayed(apart[0], _left(earlier, [_moved(rival)[0] for rival in rivals])):
         return None
     return _Copied(each, neighbour, by, *fast)
 
 
 def _copied_at_once(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: _Beside) -> _Copied | None:
     """Find what an input of the engine's copies of the chassis, beside what really moves it."""
-    causes, other = _MOVED_BY[each.role or ""], beside.input(neighbour.name)
-    if other is None or not beside.channels.with_role(*causes[:2]):
+    causes, other, before = _MOVED_BY[each.role or ""], *(beside.input(neighbour.name, late) for late in (0, 1))
+    if other is None or before is None or not beside.channels.with_role(*causes[:2]):
         return None
     # An input at a rail all the time has no volts to look at.
     if np.count_nonzero(np.isfinite(beside.own).all(axis=0) & np.isfinite(other).all(axis=0)) < _LEAST_ROWS:
         return None
-    known = list(beside.causes(causes))
-
-    def left(moved: Floats, later: int) -> _Pair:
-        pair = beside.own[later] - beside.own[0], moved[later] - moved[0]
-        return _left(pair, [one[later] - one[0] for one in known])
-
-    moves = [left(other, later) for later in (1, 2)]
-    before = beside.input(neighbour.name, 1)
-    if before is not None and _delayed(moves[0], left(before, 1)):
+    known = [_moved(one) for one in beside.causes(causes)]
+    moves, earlier = (
+        [_left(move, [one[later] for one in known]) for later, move in enumerate(beside.moves(volts))]
+        for volts in (other, before)
+    )
+    if _delayed(moves[0], earlier[0]):
         return None
     # A surge of the fluid has the same sign in bends to either side; what is copied has not.
     level = other[0] > np.nanmedian(other[0])
@@ -307,15 +309,14 @@ def _left(moves: _Pair, rivals: Sequence[Floats]) -> _Pair:
     return left[0], left[1]
 
 
-def _alone(each: ChannelEvidence, neighbour: ChannelEvidence, beside: _Beside, other: Floats) -> bool:
+def _alone(each: ChannelEvidence, neighbour: ChannelEvidence, beside: _Beside, moves: Sequence[_Pair]) -> bool:
     """Whether an input follows its neighbour better than any other input, and than anything that moves the car."""
-    own = beside.own
     # A temperature follows nothing within a sample, so whatever it follows is copied: others may move alike.
-    views, lead = ((1,), _NEARLY) if kind_of(each) in ("thermistor", "rtd") else ((1, 2), _ALONE)
-    followed = {later: _gain(own[later] - own[0], other[later] - other[0]) for later in views}
+    views, lead = (1, _NEARLY) if kind_of(each) in ("thermistor", "rtd") else (2, _ALONE)
+    followed = [_gain(*move) for move in moves[:views]]
     for values in beside.rivals(neighbour.name):
-        for later, best in followed.items():
-            rival = _gain(own[later] - own[0], values[later] - values[0])
+        for best, move in zip(followed, beside.moves(values), strict=False):
+            rival = _gain(*move)
             if best is None or (rival is not None and best[2] < lead * rival[2]):
                 return False
     return True
