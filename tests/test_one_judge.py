@@ -14,6 +14,7 @@ from functools import cache
 from html import escape
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
@@ -25,6 +26,7 @@ from buswright.diagnosis.detect import diagnose
 from buswright.diagnosis.found import every
 from buswright.diagnosis.now.channels import judge_channel
 from buswright.diagnosis.now.identifiers import Rank
+from buswright.diagnosis.now.modules import Sender
 from buswright.findings import THRESHOLDS, Finding, Severity
 from buswright.health.model.health import BusHealth, ModuleFigures
 from buswright.health.model.identifiers import CounterEvent, Lengths
@@ -285,7 +287,7 @@ def _of_modules(snapshot: Snapshot) -> Iterator[str]:
         all_gone = bool(each.silent) and all(
             states[name].rank is Rank.MISSING for name in each.ids if snapshot.health.ids[name].period.judged_ns
         )
-        if (each.state == "MISSING") != all_gone:
+        if (each.state == "MISSING") != (all_gone and not _still_sends(snapshot, each)):
             yield f"{each.name} is {each.state}, its identifiers: {[states[name].word for name in each.ids]}"
         subjects = {f"module:{each.module}", *(subject_of(name) for name in each.silent)}
         if each.silent and each.bus not in away and not subjects & told:
@@ -300,6 +302,14 @@ def _of_modules(snapshot: Snapshot) -> Iterator[str]:
     for entry in snapshot.verdicts.wrong_now:
         if entry.finding is not None and not any(each.fault in SILENCES for each in every([entry.finding])):
             yield f"{entry.subject}: {entry.finding.fault} speaks of another thing"
+
+
+def _still_sends(snapshot: Snapshot, sender: Sender) -> bool:
+    """Whether anything of a module that has no period came 0.1 s after the first of its silent frames was due."""
+    last = {name: snapshot.moment.last_ns(snapshot.health.ids[name]) or 0 for name in sender.ids}
+    period = {name: snapshot.health.ids[name].period.due_ns or 0.0 for name in sender.ids}
+    due = min((last[name] + period[name] for name in sender.silent), default=0)
+    return any(not period[name] and last[name] > due + 0.1 * S for name in sender.ids)
 
 
 def _of_buses(snapshot: Snapshot) -> Iterator[str]:
@@ -415,17 +425,25 @@ def test_nobody_contradicts_the_others_whatever_the_faults_and_the_limits(data: 
     assert list(contradictions(shown(run.health, run.car))) == []
 
 
-def test_an_identifier_without_a_rhythm_goes_with_no_module() -> None:
+@pytest.mark.parametrize(
+    ("last_ns", "fault", "subject"),
+    [
+        (END - 10 * S, "module-missing", "module:main_b"),
+        (END - S // 5, "id-missing", "id:main/100"),  # what still comes shows that its module has power
+    ],
+)
+def test_an_identifier_without_a_rhythm_goes_with_no_module(last_ns: int, fault: str, subject: str) -> None:
     run = health(
         [
             identifier(0x100, 100.0, "main_b", last_ns=END - 9 * S),
-            identifier(0x101, None, "main_b", last_ns=END - S // 5),
+            identifier(0x101, None, "main_b", last_ns=last_ns),
             identifier(0x102, 10.0, "main_a"),
         ],
         [bus("main")],
     )
     snapshot = shown(run, an_empty_car())
-    assert [each.subject for each in snapshot.findings if each.fault == "module-missing"] == ["module:main_b"]
+    missing = [each for each in snapshot.findings if each.fault.endswith("-missing")]
+    assert [(each.fault, each.subject) for each in missing] == [(fault, subject)]
     assert list(contradictions(snapshot)) == []
 
 

@@ -125,8 +125,11 @@ class Builder:
         self.car.channels[name] = channel
         return channel
 
-    def ready(self, quantity: str, module: str, message: str, **more) -> Channel:  # type: ignore[no-untyped-def]
-        """Add a channel that its module scales."""
+    def ready(self, quantities: str, module: str, message: str, **more) -> Channel:  # type: ignore[no-untyped-def]
+        """Add channels that their module scales, named with spaces between; return the last one."""
+        return [self._ready(quantity, module, message, more) for quantity in quantities.split()][-1]
+
+    def _ready(self, quantity: str, module: str, message: str, more: dict[str, object]) -> Channel:
         name = self.name_of(quantity)
         base = quantity.partition(":")[0]
         key = next((k for k in (base, base.rstrip("12345678"), base.partition("_")[0]) if k in READY), "")

@@ -11,6 +11,8 @@ from tests.cars.car import Car
 from tests.cars.names import CORNERS, ENGLISH, FRENCH, GERMAN, ITALIAN, PREFIXED
 from tests.cars.sensors import Sensor
 
+WHEELS = "ws_fl ws_fr ws_rl ws_rr"
+
 
 def club(seed: int) -> Car:
     """One bus at 500 kbit/s, eleven bits, big-endian millivolts of one box, English names, wiring told."""
@@ -26,10 +28,8 @@ def club(seed: int) -> Car:
     b.message("BOX_C", "sensor_box", (0x420, 0x430), 50, True)
     b.message("BOX_D", "sensor_box", (0x430, 0x440), 10, True)
     b.message("BOX_STATE", "sensor_box", (0x440, 0x450), 10, True, counter=True)
-    for quantity in ("rpm", "throttle", "map", "gear"):
-        b.ready(quantity, "ecu", "ECU_1")
-    for quantity in ("t_water", "vbat"):
-        b.ready(quantity, "ecu", "ECU_2")
+    b.ready("rpm throttle map gear", "ecu", "ECU_1")
+    b.ready("t_water vbat", "ecu", "ECU_2")
     sensor, mount = damper(b, "damper")
     for corner in CORNERS:
         b.analogue(f"d_{corner}", sensor, "sensor_box", "BOX_A", zero=-mount)
@@ -47,12 +47,9 @@ def club(seed: int) -> Car:
     b.analogue("t_box", thermistor, "sensor_box", "BOX_D")
     b.analogue("lambda", sensors.wideband("wideband"), "sensor_box", "BOX_D")
     b.ready("v_gps", "ecu", "ECU_2")
-    b.ready("vref:5V-A", "sensor_box", "BOX_STATE")
-    b.ready("vref:5V-B", "sensor_box", "BOX_STATE")
-    b.ready("vsup:sensor_box", "sensor_box", "BOX_STATE")
+    b.ready("vref:5V-A vref:5V-B vsup:sensor_box", "sensor_box", "BOX_STATE")
     b.message("WHEELS", "ecu", (0x340, 0x350), b.pick(50, 100), True)
-    for corner in CORNERS:
-        b.ready(f"ws_{corner}", "ecu", "WHEELS")
+    b.ready(WHEELS, "ecu", "WHEELS")
     if b.chance(0.5):
         b.fingerprint(1.0)
     return b.done()
@@ -96,16 +93,13 @@ def numbered(seed: int) -> Car:
     b.analogue("t_oil", thermistor, "N2", "M4", "counts")
     b.analogue("t_water", thermistor, "N2", "M4", "counts")
     b.analogue("t_box", thermistor, "N2", "M4", "counts")
-    for quantity in ("rpm", "map", "gear"):
-        b.ready(quantity, "N9", "M8")
-    for quantity in ("v_gps", "vbat", "t_air", "lambda"):
-        b.ready(quantity, "N9", "M9")
+    b.ready("rpm map gear", "N9", "M8")
+    b.ready("v_gps vbat t_air lambda", "N9", "M9")
     wheel = sensors.pulses("s10", b.rng, b.pick("km/h", "m/s"))
     b.message("M7", "N9", span, 50, False, True)
     for corner in CORNERS:
         b.analogue(f"ws_{corner}", wheel, "N9", "M7", "volts")
-    for quantity in ("fan", "baro"):
-        b.ready(quantity, "N9", "M10")
+    b.ready("fan baro", "N9", "M10")
     return b.done()
 
 
@@ -137,14 +131,12 @@ def francais(seed: int) -> Car:
     b.message("AR_MOYEN", "boitier_ar", (0x320, 0x330), 50, True)
     b.message("GPS", "calculateur", (0x500, 0x510), b.pick(10, 20), False)
     b.message("GPS_POS", "calculateur", (0x510, 0x520), 10, False)
-    for quantity in ("rpm", "throttle", "map"):
-        b.ready(quantity, "calculateur", "CALC_RAPIDE")
+    b.ready("rpm throttle map", "calculateur", "CALC_RAPIDE")
     b.ready("t_water", "calculateur", "CALC_LENT", invalid=0x7FFF)
     b.ready("t_air", "calculateur", "CALC_LENT", invalid=0xFF)
     b.ready("vbat", "calculateur", "CALC_LENT")
     b.ready("lambda", "calculateur", "CALC_LENT", invalid=0xFFFF)
-    b.ready("gear", "calculateur", "CALC_ETAT")
-    b.ready("fan", "calculateur", "CALC_ETAT")
+    b.ready("gear fan", "calculateur", "CALC_ETAT")
     sensor, mount = damper(b, "potentiometre")
     brake = sensors.pressure("frein", float(b.pick(100, 140)), rate=4000.0, bias=b.pick("low", "high"))
     for corner in ("fl", "fr"):
@@ -170,14 +162,11 @@ def francais(seed: int) -> Car:
     b.analogue("egt2", exhaust, "boitier_ar", "AR_TEMP", page=second)
     b.ready("t_module", "boitier_ar", "AR_TEMP", page=second)
     b.message("INERTIE", "calculateur", (0x150, 0x170), 100, True)
-    for quantity in ("ax", "ay", "yaw"):
-        b.ready(quantity, "calculateur", "INERTIE")
+    b.ready("ax ay yaw", "calculateur", "INERTIE")
     b.ready("v_gps", "calculateur", "GPS")
-    b.ready("lat", "calculateur", "GPS_POS")
-    b.ready("lon", "calculateur", "GPS_POS")
+    b.ready("lat lon", "calculateur", "GPS_POS")
     b.message("ROUES", "calculateur", (0x170, 0x180), 50, False)
-    for corner in CORNERS:
-        b.ready(f"ws_{corner}", "calculateur", "ROUES")
+    b.ready(WHEELS, "calculateur", "ROUES")
     if b.chance(0.4):
         b.fingerprint(0.6)
     return b.done()
@@ -204,12 +193,9 @@ def prefixed(seed: int) -> Car:
     b.message("R_Slow", "DAQ_R", span, b.pick(10, 20), False, True)
     b.message("R_Stat", "DAQ_R", span, 10, False, True)
     b.message("Wheels", "DAQ_F", span, 100, False, True)
-    for quantity in ("rpm", "throttle", "map"):
-        b.ready(quantity, "ECU", "ECU_Fast")
-    for quantity in ("lambda", "gear", "vbat", "fan"):
-        b.ready(quantity, "ECU", "ECU_Mid")
-    for quantity in ("t_water", "t_air", "baro", "v_gps"):
-        b.ready(quantity, "ECU", "ECU_Slow")
+    b.ready("rpm throttle map", "ECU", "ECU_Fast")
+    b.ready("lambda gear vbat fan", "ECU", "ECU_Mid")
+    b.ready("t_water t_air baro v_gps", "ECU", "ECU_Slow")
     sensor, mount = damper(b, "DmpPot")
     brake = sensors.pressure("PBrk", float(b.pick(100, 150)), rate=4000.0)
     front = {"5V-A": "U_Sens_5v-a"}
@@ -270,10 +256,8 @@ def deutsch(seed: int) -> Car:
     b.message("MK_2", "Messknoten", (0x190, 0x1A0), 50, False)
     b.message("MK_3", "Messknoten", (0x1A0, 0x1B0), 20, False)
     b.message("MK_4", "Messknoten", (0x1B0, 0x1C0), 10, False)
-    for quantity in ("rpm", "throttle", "map"):
-        b.ready(quantity, "Motorsteuerung", "MS_1")
-    for quantity in ("t_water", "t_air", "vbat", "lambda"):
-        b.ready(quantity, "Motorsteuerung", "MS_2")
+    b.ready("rpm throttle map", "Motorsteuerung", "MS_1")
+    b.ready("t_water t_air vbat lambda", "Motorsteuerung", "MS_2")
     sensor, mount = damper(b, "Wegsensor")
     for corner in CORNERS:
         b.analogue(f"d_{corner}", sensor, "Messknoten", "MK_1", zero=-mount)
@@ -293,8 +277,7 @@ def deutsch(seed: int) -> Car:
         "fan", Sensor("switch", "Luefterschalter", "", open_reads="high", healthy=(0.05, 4.95)), "Messknoten", "MK_4"
     )
     b.message("RAD", "Motorsteuerung", (0x620, 0x630), 20, False)
-    for corner in CORNERS:
-        b.ready(f"ws_{corner}", "Motorsteuerung", "RAD")
+    b.ready(WHEELS, "Motorsteuerung", "RAD")
     b.message("GPS", "Motorsteuerung", (0x630, 0x640), 10, False)
     b.ready("v_gps", "Motorsteuerung", "GPS")
     b.ready("vsup:Messknoten", "Messknoten", "MK_4")
@@ -330,12 +313,10 @@ def italiano(seed: int) -> Car:
     b.ready("vbat", "centralina", "STATO", bits=11, range=(0.0, 18.0))
     b.ready("lambda", "centralina", "STATO", bits=11, range=(0.0, 1.8))
     b.ready("v_gps", "centralina", "STATO", bits=13, range=(0.0, 320.0))
-    b.ready("ax", "centralina", "DINAMICA", bits=12, resolution=0.005, noise=0.8, range=(-5.0, 5.0))
-    b.ready("ay", "centralina", "DINAMICA", bits=12, resolution=0.005, noise=0.8, range=(-5.0, 5.0))
+    b.ready("ax ay", "centralina", "DINAMICA", bits=12, resolution=0.005, noise=0.8, range=(-5.0, 5.0))
     b.ready("yaw", "centralina", "DINAMICA", bits=12, resolution=0.1, noise=1.0, range=(-180.0, 180.0))
     b.ready("steer", "centralina", "DINAMICA", bits=13, range=(-360.0, 360.0))
-    for corner in CORNERS:
-        b.ready(f"ws_{corner}", "centralina", "RUOTE", bits=13, range=(0.0, 320.0))
+    b.ready(WHEELS, "centralina", "RUOTE", bits=13, range=(0.0, 320.0))
     sensor, mount = damper(b, "ammortizzatore")
     for corner in CORNERS:
         b.analogue(f"d_{corner}", sensor, "nodo", "NODO_A", "counts", bits=12, zero=-mount)

@@ -27,11 +27,7 @@ from tests.cars.evaluate import (
 from tests.diagnosis.reliability import Stated
 from tests.diagnosis.test_confidence import overstated
 
-SMALL = [
-    ("open-circuit", "club", 0),
-    ("supply-lost", "francais", 1),
-    ("module-reset", "prefixed", 1),
-]
+SMALL = [("open-circuit", "club", 0), ("supply-lost", "francais", 1), ("module-reset", "prefixed", 1)]
 
 
 def _case(**changes) -> Case:

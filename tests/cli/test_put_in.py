@@ -3,8 +3,7 @@
 from types import SimpleNamespace
 
 from buswright.cli.demo.put_in import PutIn, answers
-from buswright.diagnosis.case import sighting
-from buswright.diagnosis.inconclusive.question import Question
+from buswright.diagnosis.case import Question, sighting
 from buswright.findings import Rival, Severity
 
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from buswright.diagnosis.case import SECOND, Window, sighting
-from buswright.diagnosis.comes_and_goes import with_conditions, with_conditions_of
+from buswright.diagnosis.sensors.conditions import with_conditions, with_conditions_of
 from buswright.findings import Severity
 
 from .sensors.synthetic import case_of, made

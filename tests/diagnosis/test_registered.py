@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ from buswright.cli.manual.parts import PARTS
 from buswright.diagnosis.case import Case, sighting
 from buswright.diagnosis.detect import DETECTORS, Detector, diagnose
 from buswright.diagnosis.detected import DETECTED
+from buswright.diagnosis.inconclusive.asked import ASKED
 from buswright.findings import FAULTS, FAULTS_NOT_USED_YET, Severity
 from buswright.simulate.faults.catalogue import KINDS
 
@@ -36,6 +38,14 @@ def test_every_detector_of_the_folder_is_in_the_list() -> None:
         if "_sightings(case: Case) -> Iterator[Sighting]:" in path.read_text(encoding="utf-8")
     }
     assert listed == there
+
+
+def test_all_answers_of_the_folder_are_asked_for() -> None:
+    asked = {one.answers.__name__ for together in ASKED for one in together}
+    folder = Path(buswright.diagnosis.__file__).parent
+    sources = (path.read_text(encoding="utf-8") for path in folder.rglob("*.py"))
+    there = {name for source in sources for name in re.findall(r"^def (\w+)\(case: Case\) -> Answers:", source, re.M)}
+    assert asked == there
 
 
 def detector_of(fault: str, subject: str, finds: str) -> Detector:

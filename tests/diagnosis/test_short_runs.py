@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from buswright.cli.main import main
-from buswright.diagnosis.sensors.numbers.relations import slope_of, smooth
+from buswright.diagnosis.relations import slope_of, smooth
 from tests.cli.outputs import CAR, RUN
 
 

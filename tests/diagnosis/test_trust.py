@@ -45,10 +45,7 @@ def test_a_finding_of_its_own_decides(severity, wanted):
 def test_a_finding_that_another_explains_names_both():
     below = found("short-to-ground", Severity.FAULT, "channel:oil")
     root = found("supply-lost", Severity.FAULT, "supply:5V-A", explains=(below,))
-    assert state(pressure(), root) == (
-        "failed",
-        "short-to-ground channel:oil, explained by supply-lost supply:5V-A",
-    )
+    assert state(pressure(), root) == ("failed", "short-to-ground channel:oil, explained by supply-lost supply:5V-A")
 
 
 def test_a_note_and_a_finding_of_another_channel_leave_it_fine():

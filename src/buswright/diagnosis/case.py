@@ -1,13 +1,15 @@
-"""What detectors are given, and what they give: a case and sightings."""
+"""What detectors are given, and what they give: a case; sightings, and answers to what else is asked of the run."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import NamedTuple
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal, NamedTuple
 
 from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.diagnosis.confidence import calibrated
+from buswright.diagnosis.relations import Views
 from buswright.findings import FAULTS, THRESHOLDS, Finding, Rival, Severity
 from buswright.health.baseline.baseline import Baseline, IdBaseline
 from buswright.health.channels.evidence import ChannelEvidence, Channels, Shared
@@ -19,6 +21,9 @@ _WORTH_A_LOOK = 0.2
 """A suspicion that was right less often than this wastes the time of who follows it (a choice)."""
 SECOND = 1_000_000_000
 MILLISECOND = 1_000_000
+PARTS: tuple[Shared, ...] = ("supply", "ground", "plug")
+"""Of the wiring, which channels hang on."""
+_NO_CHANNELS = Channels({})
 
 
 class Window(NamedTuple):
@@ -50,7 +55,65 @@ class Sighting:
     coarse: bool = False
 
 
+About = Literal[
+    "movement", "zero", "place", "sign", "wire", "supply", "ground", "scale", "unit", "role", "cross-talk", "noise",
+    "dropouts", "range", "byte order", "sign bit",
+]  # fmt: skip
+"""What is asked, in the order in which open questions are listed: what is settled in a minute comes early."""
+
+
 @dataclass(frozen=True, slots=True)
+class Question:
+    """A question, and how far the run answers it.
+
+    Attributes
+    ----------
+    subject
+        `channel:damper_fl`, `supply:5V-A`, `ground:G2`, or `module:node` where nobody says the wiring.
+    about
+        What is asked.
+    faults
+        Faults that it is about.
+    shows
+        What would have shown, with the limit: smaller faults stay unseen. Empty where the question is open.
+    why
+        Why the run can't tell; empty where it can.
+    settles
+        The one thing that would settle it; empty where it is settled.
+    """
+
+    subject: str
+    about: About
+    faults: tuple[str, ...]
+    shows: str = ""
+    why: str = ""
+    settles: str = ""
+
+    @classmethod
+    def of(cls, subject: str, about: About, faults: str, said: str | Why) -> Question:
+        """Make it of its answer: what would have shown, or why it is open."""
+        if isinstance(said, Why):
+            return cls(subject, about, tuple(faults.split()), why=said.why, settles=said.settles)
+        return cls(subject, about, tuple(faults.split()), shows=said)
+
+    @property
+    def is_open(self) -> bool:
+        """Whether the run can't tell."""
+        return bool(self.why)
+
+
+class Why(NamedTuple):
+    """Why a question is open, and what would settle it."""
+
+    why: str
+    settles: str
+
+
+Answers = Mapping[str, str | Why]
+"""By subject: what would have shown, or why the run can't tell."""
+
+
+@dataclass(frozen=True)
 class Case:
     """What detectors judge.
 
@@ -134,9 +197,19 @@ class Case:
         return frozenset({f"module:{module}"} | ids)
 
     @property
-    def evidence(self) -> Iterable[ChannelEvidence]:
+    def decoded(self) -> Channels:
         """The channels that came; none where none were decoded."""
-        return () if self.channels is None else self.channels.values()
+        return _NO_CHANNELS if self.channels is None else self.channels
+
+    @property
+    def measured(self) -> Iterator[ChannelEvidence]:
+        """Channels that measure something and of which a usable sample came."""
+        return (each for each in self.decoded.values() if each.measures and each.bad_samples.bad < len(each))
+
+    @cached_property
+    def views(self) -> Views:
+        """What the channels say of each other."""
+        return Views(self.decoded)
 
     def with_channels(self, reach: frozenset[str]) -> frozenset[str]:
         """Return subjects with the channels that come by those frames, from those modules, or over those buses.
@@ -144,14 +217,12 @@ class Case:
         Supplies, grounds and plugs of which all channels are among them are, too.
         """
         carried = set()
-        for each in self.evidence:
+        for each in self.decoded.values():
             frame = "" if each.frame is None else subject_of(each.frame)
             if not reach.isdisjoint((frame, f"module:{each.module}", f"bus:{each.bus}")):
                 carried.add(each.subject)
-        parts: tuple[Shared, ...] = ("supply", "ground", "plug")
-        for what in parts:
-            groups = self.channels.groups(what) if self.channels is not None and carried else {}
-            for name, members in groups.items():
+        for what in PARTS if carried else ():
+            for name, members in self.decoded.groups(what).items():
                 if carried.issuperset(each.subject for each in members):
                     carried.add(f"{what}:{name}")
         return reach | carried
@@ -190,7 +261,9 @@ def sighting(
     subject: str,
     *,
     windows: Sequence[Window] = (),
-    count: int,
+    told: Sequence[Window] = (),
+    coarse: bool = False,
+    count: int = 0,
     confidence: float,
     evidence: Iterable[str],
     threshold: str,
@@ -200,10 +273,11 @@ def sighting(
     reach: Iterable[str] = (),
     rivals: Iterable[Rival] = (),
 ) -> Sighting:
-    """Make a sighting; the layer comes from the catalogue, first and last time from the windows.
+    """Make a sighting; the layer comes from the catalogue.
 
     It is as sure as the evidence says, but no surer than such findings have been right. A suspicion
-    that hardly ever was is a note.
+    that hardly ever was is a note. Without a count it is as often as it has windows, once without any; where it is
+    `told` of other times than those in which it accounts for others, it begins and ends with these.
     """
     sure = round(calibrated(fault, min(1.0, max(0.0, confidence))), 3)
     if sure < _WORTH_A_LOOK and severity is Severity.SUSPECT:
@@ -213,9 +287,9 @@ def sighting(
         layer=FAULTS[fault],
         severity=severity,
         subject=subject,
-        start_ns=min((window.start_ns for window in windows), default=None),
-        end_ns=max((window.end_ns for window in windows), default=None),
-        count=count,
+        start_ns=min((window.start_ns for window in told or windows), default=None),
+        end_ns=max((window.end_ns for window in told or windows), default=None),
+        count=count or len(windows) or 1,
         confidence=sure,
         evidence=tuple(evidence),
         threshold=threshold,
@@ -224,13 +298,7 @@ def sighting(
         caution=caution,
         rivals=tuple(rivals),
     )
-    return Sighting(finding, tuple(windows), frozenset(reach) | {subject})
-
-
-def told_from(found: Sighting, windows: Sequence[Window]) -> Sighting:
-    """Return a sighting whose finding begins and ends with these windows; what it accounts for stays."""
-    start, end = min(w.start_ns for w in windows), max(w.end_ns for w in windows)
-    return replace(found, finding=replace(found.finding, start_ns=start, end_ns=end))
+    return Sighting(finding, tuple(windows), frozenset(reach) | {subject}, coarse)
 
 
 def subject_of(name: FrameName) -> str:

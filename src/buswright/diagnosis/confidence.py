@@ -79,65 +79,28 @@ _CHANNELS: Mapping[str, tuple[Tried, ...]] = MappingProxyType(
     {
         "bit-position": (Tried(0.75, _ALL, 24, 24, 24),),
         "byte-order": (Tried(0.9, _ALL, 57, 57, 13),),
-        "chafed-wire": (
-            Tried(0.6, 0.8, 12, 13, 12),
-            Tried(0.8, _ALL, 8, 8, 8),
-        ),
+        "chafed-wire": (Tried(0.6, 0.8, 12, 13, 12), Tried(0.8, _ALL, 8, 8, 8)),
         "cross-talk": (Tried(0.0, _ALL, 2, 4, 2),),
         "drift": (Tried(0.6, _ALL, 13, 16, 13),),
-        "gain": (
-            Tried(0.0, 0.8, 0, 1, 0),
-            Tried(0.8, _ALL, 10, 12, 10),
-        ),
-        "ground-shift": (
-            Tried(0.55, 0.7, 6, 7, 6),
-            Tried(0.7, _ALL, 17, 17, 17),
-        ),
-        "ignition-noise": (
-            Tried(0.55, 0.7, 5, 5, 3),
-            Tried(0.7, _ALL, 22, 23, 16),
-        ),
-        "impossible-rate": (
-            Tried(0.0, 0.7, 0, 5, 0),
-            Tried(0.7, _ALL, 24, 24, 24),
-        ),
-        "loose-contact": (
-            Tried(0.55, 0.7, 8, 9, 8),
-            Tried(0.7, _ALL, 37, 42, 37),
-        ),
+        "gain": (Tried(0.0, 0.8, 0, 1, 0), Tried(0.8, _ALL, 10, 12, 10)),
+        "ground-shift": (Tried(0.55, 0.7, 6, 7, 6), Tried(0.7, _ALL, 17, 17, 17)),
+        "ignition-noise": (Tried(0.55, 0.7, 5, 5, 3), Tried(0.7, _ALL, 22, 23, 16)),
+        "impossible-rate": (Tried(0.0, 0.7, 0, 5, 0), Tried(0.7, _ALL, 24, 24, 24)),
+        "loose-contact": (Tried(0.55, 0.7, 8, 9, 8), Tried(0.7, _ALL, 37, 42, 37)),
         "mux-undefined": (Tried(0.0, _ALL, 4, 4, 4),),
         "offset": (Tried(0.0, _ALL, 14, 23, 14),),
-        "open-circuit": (
-            Tried(0.55, 0.7, 7, 7, 6),
-            Tried(0.7, 0.88, 40, 44, 24),
-            Tried(0.88, _ALL, 15, 15, 15),
-        ),
+        "open-circuit": (Tried(0.55, 0.7, 7, 7, 6), Tried(0.7, 0.88, 40, 44, 24), Tried(0.88, _ALL, 15, 15, 15)),
         "out-of-range": (Tried(0.6, _ALL, 20, 25, 20),),
-        "saturated": (
-            Tried(0.0, 0.7, 0, 1, 0),
-            Tried(0.7, _ALL, 19, 19, 19),
-        ),
-        "scale-or-unit": (
-            Tried(0.5, 0.82, 11, 21, 7),
-            Tried(0.82, _ALL, 21, 21, 14),
-        ),
+        "saturated": (Tried(0.0, 0.7, 0, 1, 0), Tried(0.7, _ALL, 19, 19, 19)),
+        "scale-or-unit": (Tried(0.5, 0.82, 11, 21, 7), Tried(0.82, _ALL, 21, 21, 14)),
         "sender-invalid": (Tried(0.9, _ALL, 28, 28, 28),),
         "short-to-ground": (Tried(0.65, _ALL, 16, 16, 16),),
-        "short-to-supply": (
-            Tried(0.0, 0.72, 0, 3, 0),
-            Tried(0.72, _ALL, 17, 17, 17),
-        ),
+        "short-to-supply": (Tried(0.0, 0.72, 0, 3, 0), Tried(0.72, _ALL, 17, 17, 17)),
         "sign-flipped": (Tried(0.9, _ALL, 22, 22, 22),),
         "signedness": (Tried(0.9, _ALL, 8, 8, 8),),
         "stuck": (Tried(0.8, _ALL, 22, 23, 22),),
-        "supply-lost": (
-            Tried(0.55, 0.7, 5, 6, 5),
-            Tried(0.7, _ALL, 16, 16, 16),
-        ),
-        "supply-sag": (
-            Tried(0.5, 0.7, 4, 4, 4),
-            Tried(0.7, _ALL, 14, 15, 14),
-        ),
+        "supply-lost": (Tried(0.55, 0.7, 5, 6, 5), Tried(0.7, _ALL, 16, 16, 16)),
+        "supply-sag": (Tried(0.5, 0.7, 4, 4, 4), Tried(0.7, _ALL, 14, 15, 14)),
         "swapped-channels": (Tried(0.9, _ALL, 21, 21, 21),),
         "unit-mixup": (Tried(0.8, _ALL, 17, 20, 12),),
     }

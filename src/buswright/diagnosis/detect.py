@@ -13,7 +13,6 @@ from buswright.diagnosis.bus.rate import bit_rate_sightings
 from buswright.diagnosis.capture.drops import touch
 from buswright.diagnosis.capture.recorder import capture_sightings
 from buswright.diagnosis.case import Case, Sighting, merged
-from buswright.diagnosis.comes_and_goes import with_conditions
 from buswright.diagnosis.detected import DETECTED
 from buswright.diagnosis.inconclusive.rivals import with_rivals
 from buswright.diagnosis.mute import mute
@@ -25,6 +24,7 @@ from buswright.diagnosis.node.timing import timing_sightings
 from buswright.diagnosis.scope import Scope
 from buswright.diagnosis.sensors.codes.decoding import decoding_sightings
 from buswright.diagnosis.sensors.codes.places import place_sightings
+from buswright.diagnosis.sensors.conditions import with_conditions
 from buswright.diagnosis.sensors.disturbed.crosstalk import crosstalk_sightings
 from buswright.diagnosis.sensors.disturbed.ground import ground_sightings
 from buswright.diagnosis.sensors.disturbed.noise import noise_sightings
@@ -139,11 +139,7 @@ def diagnose(
 
 
 def case_of(
-    health: BusHealth,
-    *,
-    car: CarFile | None = None,
-    baseline: Baseline | None = None,
-    channels: Channels | None = None,
+    health: BusHealth, *, car: CarFile | None = None, baseline: Baseline | None = None, channels: Channels | None = None
 ) -> Case:
     """Put together what detectors are given; see `diagnose`."""
     return Case(health, car, baseline.identifiers() if baseline is not None else None, channels, baseline)

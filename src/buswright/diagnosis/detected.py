@@ -89,9 +89,7 @@ DETECTED: Mapping[str, Detected] = MappingProxyType(
             "{} is read some bits beside its place",
         ),
         "mux-undefined": Detected(
-            "a multiplexer has values that the database doesn't know",
-            "{} has unknown multiplexer values",
-            "odd mux",
+            "a multiplexer has values that the database doesn't know", "{} has unknown multiplexer values", "odd mux"
         ),
         "scale-or-unit": Detected("a scale of the database is off by a known factor", "{} has a wrong scale or unit"),
         "out-of-range": Detected("values far beyond the database's range", "{} leaves the database's range"),

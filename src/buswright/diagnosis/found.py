@@ -11,23 +11,11 @@ from buswright.diagnosis.silence import lost_severity
 from buswright.findings import FAULTS, Finding, Layer, Severity
 from buswright.health.model.identifiers import IdFigures
 
-LOSING = frozenset(
-    {
-        "clock-jump",
-        "capture-drop",
-        "filter-in-force",
-        "bus-overload",
-        "babbling-node",
-        "no-acknowledge",
-        "bus-off",
-        "wrong-bitrate",
-        "segment-open",
-        "power-cycle",
-        "module-missing",
-        "module-reset",
-        "sender-skips",
-    }
+_LOSING = (
+    "clock-jump capture-drop filter-in-force bus-overload babbling-node no-acknowledge bus-off wrong-bitrate "
+    "segment-open power-cycle module-missing module-reset sender-skips"
 )
+LOSING = frozenset(_LOSING.split())
 """Faults that cost frames of identifiers which have no finding of their own for it."""
 if not set(FAULTS) >= LOSING:
     raise ValueError(f"no fault of the catalogue: {LOSING - set(FAULTS)}")
@@ -119,11 +107,7 @@ class Found:
         for each in self.roots:
             if each.fault not in LOSING or not (each.subject in subjects or _names(each.subject, name)):
                 continue
-            if (
-                each.start_ns is None
-                or each.end_ns is None
-                or bool(((start <= each.end_ns) & (end >= each.start_ns)).any())
-            ):
+            if each.start_ns is None or each.end_ns is None or ((start <= each.end_ns) & (end >= each.start_ns)).any():
                 return each
         return None
 

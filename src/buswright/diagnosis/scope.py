@@ -9,7 +9,7 @@ from functools import cached_property
 from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.channels.carfile.needs import databases_of, inputs_of
 from buswright.channels.following.model import ChannelNow
-from buswright.diagnosis.case import Case, subject_of
+from buswright.diagnosis.case import PARTS, Case, subject_of
 from buswright.errors import UserError
 from buswright.findings import Finding
 from buswright.health.model.health import BusHealth
@@ -105,7 +105,7 @@ class Scope:
         for name in self.channels:
             assert self.car is not None, "only a car file has channels of its own"
             wiring = self.car.channels[name].wiring
-            wires |= {f"{what}:{getattr(wiring, what)}" for what in ("supply", "ground", "plug")}
+            wires |= {f"{what}:{getattr(wiring, what)}" for what in PARTS}
         signals = {
             f"channel:{each.name.bus}/{each.message}/"
             for each in health.ids.values()
@@ -138,13 +138,10 @@ def _within(findings: Sequence[Finding], subjects: frozenset[str]) -> Iterator[F
 def modules_known(car: CarFile | None, databases: Databases) -> tuple[str, ...]:
     """Return the modules that the car file or a database names, sorted."""
     given = databases_of(car, databases)
-    every = [given] if isinstance(given, Database) else [one for each in given.values() for one in _each(each)]
+    of_buses = [given] if isinstance(given, Database) else given.values()
+    every = [one for each in of_buses for one in ([each] if isinstance(each, Database) else each)]
     senders = {sender for one in every for message in one.messages for sender in message.senders}
     return tuple(sorted(senders | set(car.modules if car is not None else ())))
-
-
-def _each(given: Database | Sequence[Database]) -> Sequence[Database]:
-    return [given] if isinstance(given, Database) else given
 
 
 def scope_of(module: str, car: CarFile | None, databases: Databases) -> Scope:

@@ -4,28 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import overload
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import expectation
-from buswright.diagnosis.case import MILLISECOND, SECOND, Case
+from buswright.diagnosis.case import MILLISECOND, SECOND, Case, Window
 from buswright.findings import Severity
 from buswright.health.model.identifiers import IdFigures, NeverCame
 
-Float64s = npt.NDArray[np.float64]
+_Ns = TypeVar("_Ns", float, npt.NDArray[np.float64])
 
+_WELL_AFTER_NS = 100 * MILLISECOND
+"""A frame that comes so long after another was due was not on its way when the module stopped (a choice)."""
 FULL = 3
 """Gaps that must say the same before frames of one identifier count as more than a note."""
 
 
-@overload
-def missing_after_ns(case: Case, frame: FrameName, period_ns: float) -> float: ...
-@overload
-def missing_after_ns(case: Case, frame: FrameName, period_ns: Float64s) -> Float64s: ...
-def missing_after_ns(case: Case, frame: FrameName, period_ns: float | Float64s) -> float | Float64s:
+def missing_after_ns(case: Case, frame: FrameName, period_ns: _Ns) -> _Ns:
     """Return the silence beyond which an identifier is missing rather than late, nanoseconds.
 
     Parameters
@@ -36,10 +34,16 @@ def missing_after_ns(case: Case, frame: FrameName, period_ns: float | Float64s) 
         Its period; 0 where nobody says.
     """
     periods, least = case.limit("id_missing_periods", frame=frame), case.limit("id_missing_s", frame=frame) * SECOND
-    if isinstance(period_ns, np.ndarray):
-        found: Float64s = np.maximum(periods * period_ns, least)
-        return found
-    return max(periods * period_ns, least)
+    found: _Ns = np.maximum(periods * period_ns, least)
+    return found
+
+
+def came_meanwhile(last_ns: int | None, silent: Window) -> bool:
+    """Whether a last frame came well after others were due that did not come: its sender had power meanwhile.
+
+    What has no rhythm is never missing itself, but while any identifier of a module comes the module is not missing.
+    """
+    return last_ns is not None and silent.start_ns + _WELL_AFTER_NS < last_ns <= silent.end_ns
 
 
 def is_missing_at_the_end(case: Case, figures: IdFigures) -> bool:
@@ -47,7 +51,7 @@ def is_missing_at_the_end(case: Case, figures: IdFigures) -> bool:
     period_ns, last, end = figures.period.due_ns, figures.last_ns, case.health.capture.last_ns
     if not period_ns or last is None or end is None:
         return False
-    return end - last > missing_after_ns(case, figures.name, period_ns)
+    return bool(end - last > missing_after_ns(case, figures.name, period_ns))
 
 
 def lost_severity(case: Case, figures: IdFigures, share: float, gaps: int, *, counted: bool) -> Severity:
@@ -111,7 +115,7 @@ def _due(case: Case, seconds: float, one: NeverCame) -> bool:
     if one.expected.change_driven.value:
         return False
     needed = missing_after_ns(case, one.name, (one.period_ms or 0.0) * MILLISECOND) / SECOND
-    return seconds > case.limit("startup_ignore_s", frame=one.name) + needed
+    return bool(seconds > case.limit("startup_ignore_s", frame=one.name) + needed)
 
 
 def _remembered(case: Case, bus: str) -> Iterator[NeverCame]:

@@ -6,11 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
-from buswright.channels.samples.tally import BadSamples
-from buswright.diagnosis.case import Case
+from buswright.diagnosis.case import PARTS, About, Case, Question
 from buswright.diagnosis.found import Found
 from buswright.diagnosis.inconclusive.asked import by_subject, questions
-from buswright.diagnosis.inconclusive.question import About, Question
 from buswright.diagnosis.mute import spoils_values
 from buswright.findings import Finding, Severity
 from buswright.health.channels.evidence import ChannelEvidence
@@ -88,19 +86,18 @@ def trust(case: Case, findings: Sequence[Finding], asked: Sequence[Question] = (
     asked
         What was asked of them beyond that (`inconclusive`).
     """
-    if case.channels is None:
-        return ()
     found, own = Found.of(findings), by_subject(asked)
     judged = {
-        each.name: _trust(each, found, _carrier(each, found, case), own.get(each.subject, ()))
-        for each in case.channels.values()
+        each.name: _judged(each, found, _carrier(each, found, case), own.get(each.subject, ()))
+        for each in case.decoded.values()
         if not each.computed
     }
-    judged |= {name: _absent(name, found) for name in case.channels.absent}
-    for each in case.channels.values():
+    judged |= {name: _absent(name, found) for name in case.decoded.absent}
+    for each in case.decoded.values():
         if each.computed:
             judged[each.name] = _computed(each, found, judged, case)
-    return tuple(sorted(judged.values(), key=_gravity))
+    trusted = (replace(one, asked=own.get(f"channel:{one.channel}", ())) for one in judged.values())
+    return tuple(sorted(trusted, key=_gravity))
 
 
 def _gravity(one: Trust) -> tuple[int, bool, float, str]:
@@ -118,11 +115,6 @@ def judged_of(case: Case, findings: Sequence[Finding]) -> tuple[int, int]:
     return len(trusted), len(trusted) - counts(trusted)["not judged"]
 
 
-def _trust(evidence: ChannelEvidence, found: Found, carrier: Finding | None, asked: tuple[Question, ...]) -> Trust:
-    judged = _judged(evidence, found, carrier, asked)
-    return replace(judged, asked=asked) if asked else judged
-
-
 def _judged(evidence: ChannelEvidence, found: Found, carrier: Finding | None, asked: Sequence[Question]) -> Trust:
     bad_ones = evidence.bad_samples
     samples, bad, since = bad_ones.samples, bad_ones.bad, bad_ones.since_ns
@@ -136,7 +128,8 @@ def _judged(evidence: ChannelEvidence, found: Found, carrier: Finding | None, as
         return Trust(evidence.name, state, why, own, root, samples, bad, since)
     if bad:
         state = "failed" if bad >= FAILED_SHARE * samples else "suspect"
-        return Trust(evidence.name, state, _bad_words(bad_ones), own, root, samples, bad, since)
+        why = f"{plural(bad, 'bad sample')} ({percent(bad_ones.share, 2)}): {bad_ones.why}"
+        return Trust(evidence.name, state, why, own, root, samples, bad, since)
     if own is None and root is not None:
         why = f"depends on {root.subject.partition(':')[2] or 'the capture'}: {root.fault}"
         return Trust(evidence.name, "suspect", why, None, root, samples, bad, since, root.subject)
@@ -154,7 +147,7 @@ def _carrier(evidence: ChannelEvidence, found: Found, case: Case) -> Finding | N
     """
     subjects = [f"module:{evidence.module}", f"bus:{evidence.bus}", "capture"]
     subjects += [f"id:{evidence.frame}"] if evidence.frame is not None else []
-    subjects += [f"{what}:{evidence.shares(what)}" for what in ("supply", "ground", "plug") if evidence.shares(what)]
+    subjects += [f"{what}:{evidence.shares(what)}" for what in PARTS if evidence.shares(what)]
     roots = (one for one in found.about(*subjects) if spoils_values(one) and _is_here(one, evidence, case))
     root = next(roots, None)
     if root is None:
@@ -170,16 +163,12 @@ def _is_here(root: Finding, evidence: ChannelEvidence, case: Case) -> bool:
     if not root.subject.startswith("plug:"):
         return True
     explained = {one.subject for one in root.explains}
-    modules = {each.module for each in case.evidence if each.subject in explained}
+    modules = {each.module for each in case.decoded.values() if each.subject in explained}
     return not modules or evidence.module in modules
 
 
 def _by(finding: Finding | None) -> str:
     return "" if finding is None else f"{finding.fault} {finding.subject}"
-
-
-def _bad_words(found: BadSamples) -> str:
-    return f"{plural(found.bad, 'bad sample')} ({percent(found.share, 2)}): {found.why}"
 
 
 def _computed(evidence: ChannelEvidence, found: Found, judged: Mapping[str, Trust], case: Case) -> Trust:

@@ -17,11 +17,11 @@ from buswright.channels.samples.series import Series
 from buswright.channels.session import Session
 from buswright.channels.spool import Spool
 from buswright.diagnosis.case import SECOND, Sighting, Window
-from buswright.diagnosis.comes_and_goes import with_conditions_of
 from buswright.diagnosis.detect import BUS_DETECTORS, CHANNEL_DETECTORS, case_of, sightings
 from buswright.diagnosis.mute import mute
 from buswright.diagnosis.now.lasting import Lasting, lasting
 from buswright.diagnosis.scope import Scope
+from buswright.diagnosis.sensors.conditions import with_conditions_of
 from buswright.diagnosis.trust import judged_of
 from buswright.findings import Finding
 from buswright.frames.table import Frames, Int64s

@@ -51,8 +51,7 @@ def test_errors_and_nothing_else_are_a_wrong_bit_rate() -> None:
 
 
 @pytest.mark.parametrize(
-    ("load", "severity"),
-    [(0.59, None), (0.62, Severity.SUSPECT), (0.79, Severity.SUSPECT), (0.82, Severity.FAULT)],
+    ("load", "severity"), [(0.59, None), (0.62, Severity.SUSPECT), (0.79, Severity.SUSPECT), (0.82, Severity.FAULT)]
 )
 def test_load_is_judged_by_the_second(load: float, severity: Severity | None) -> None:
     seconds = [0.3] * 61

@@ -87,13 +87,7 @@ def test_moments_in_common() -> None:
 
 
 @pytest.mark.parametrize(
-    ("step", "fault"),
-    [
-        (1, "clock-jump"),
-        (40 % 16, "capture-drop"),
-        (-1, "capture-drop"),
-        (5, "capture-drop"),
-    ],
+    ("step", "fault"), [(1, "clock-jump"), (40 % 16, "capture-drop"), (-1, "capture-drop"), (5, "capture-drop")]
 )
 def test_a_laptop_that_slept_or_whose_clock_was_set_is_the_recorders_own(step: int, fault: str) -> None:
     hole = {"counter_step": [step], "residual_ns": [4.0 * MS]}

@@ -199,11 +199,7 @@ def test_without_others_nothing_stands_out() -> None:
 
 @pytest.mark.parametrize(
     ("stamped", "seconds", "found"),
-    [
-        ("clock", 1, []),
-        ("unknown", 1, ["bus-overload"]),
-        ("clock", 5, ["bus-overload"]),
-    ],
+    [("clock", 1, []), ("unknown", 1, ["bus-overload"]), ("clock", 5, ["bus-overload"])],
 )
 def test_a_backlog_is_no_load_of_the_bus(stamped: Any, seconds: int, found: list[str]) -> None:
     load = [0.3] * 61

@@ -9,10 +9,9 @@ import numpy as np
 import pytest
 
 from buswright.channels.session import Session
-from buswright.diagnosis.case import Case, sighting
+from buswright.diagnosis.case import Case, Question, sighting
 from buswright.diagnosis.detect import case_of
 from buswright.diagnosis.inconclusive.asked import questions
-from buswright.diagnosis.inconclusive.question import Question
 from buswright.diagnosis.trust import trust
 from buswright.findings import FAULTS, Severity
 from buswright.health.channels.evidence import measure_channels

@@ -8,7 +8,7 @@ import pytest
 from buswright.diagnosis.case import Sighting, sighting
 from buswright.diagnosis.inconclusive.rivals import with_rivals
 from buswright.diagnosis.sensors.inputs.rails import rail_sightings
-from buswright.findings import FAULTS, Severity
+from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence
 
 from ..sensors.synthetic import case_of, made, sensor
@@ -60,10 +60,3 @@ def test_of_two_that_go_against_each_other_the_other_one_is_the_rival_unless_a_t
     (rival,) = with_rivals(case, said("sign-flipped", "channel:lat", reach=both)).finding.rivals
     assert (rival.fault, rival.subject) == ("sign-flipped", "channel:yaw")
     assert with_rivals(case, said("sign-flipped", "channel:lat", Severity.FAULT, both)).finding.rivals == ()
-
-
-@pytest.mark.parametrize("fault", ["bus-off", "impossible-rate", "out-of-range"])
-def test_every_rival_is_a_fault_of_the_catalogue(fault):
-    found = with_rivals(case_of(), said(fault, "module:node")).finding
-    assert {each.fault for each in found.rivals} <= set(FAULTS)
-    assert found.rivals

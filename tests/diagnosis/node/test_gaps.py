@@ -11,6 +11,7 @@ import pytest
 from buswright.diagnosis.detect import diagnose
 from buswright.findings import Finding, Severity
 from buswright.health.model.health import BusFigures, BusHealth, Silences
+from buswright.health.model.identifiers import PeriodStrip
 
 from ..made import MS, SECONDS, S, bus, counter, errors, faults, found, gaps, health, identifier
 
@@ -218,6 +219,39 @@ def test_one_module_that_never_comes_back_is_missing() -> None:
     assert "Unplug only" in one.caution
 
 
+def strip_of(second: int) -> PeriodStrip:
+    """Frames in one stretch of ten seconds."""
+    ones, start = np.ones(1, dtype=np.int64), np.array([second * S])
+    return PeriodStrip(start, 40 * ones, 39 * ones, np.zeros(1), ones)
+
+
+@pytest.mark.parametrize(
+    ("others", "missing"),
+    [
+        ({}, False),  # it comes up to the end
+        ({"last_ns": AT + 50 * MS}, True),  # on its way as the module stopped
+        ({"last_ns": AT + 5 * S}, False),
+    ],
+)
+def test_a_module_of_which_something_without_a_rhythm_still_comes_is_not_missing(
+    others: dict[str, int], missing: bool
+) -> None:
+    ids = [*stopped("a", 0x100), identifier(0x150, None, "a", **others), *well("b", 0x200)]
+    if missing:
+        assert faults(health(ids)) == [("module-missing", "module:a")]
+    else:
+        assert {fault for fault, _ in faults(health(ids))} == {"id-missing"}
+        assert "1 other identifier from a kept arriving" in diagnose(health(ids))[0].evidence[1]
+
+
+@pytest.mark.parametrize(("second", "fault"), [(30, "id-missing"), (10, "module-missing")])
+def test_nor_is_one_that_came_back(second: int, fault: str) -> None:
+    """When frames without a rhythm came is known to ten seconds."""
+    free = identifier(0x150, None, "a", strip=strip_of(second))
+    away = module("a", 0x100, kept=False, jumped=9, length=25 * S)
+    assert {each for each, _ in faults(health([*away, free, *well("b", 0x200)]))} == {fault}
+
+
 def test_after_a_burst_of_errors_it_is_off_the_bus_instead() -> None:
     burst = [AT - 5 * MS + n * 250_000 for n in range(32)]
     ids = [*stopped("a", 0x100), *well("b", 0x200)]
@@ -296,3 +330,4 @@ def test_a_bus_off_rules_a_restart_out_only_by_a_timing_that_a_restart_rarely_ke
     one = found(health([*ids, *well("b", 0x200)]), "bus-off")
     assert any("a restart does by chance in 0.6 %" in sentence for sentence in one.ruled_out) is says
     assert any("Not a restart" in sentence for sentence in one.ruled_out) is says
+    assert [rival.fault for rival in one.rivals] == ["sender-skips" if says else "module-reset"]

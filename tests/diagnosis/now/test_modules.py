@@ -88,6 +88,22 @@ def test_one_missing_frame_makes_its_second_partial_and_no_other():
     assert set(marks(changed.moment, wheel, 14)) == {ALL}
 
 
+def test_a_module_is_not_missing_while_anything_of_it_comes():
+    """What has no rhythm is never silent itself, but who sends it has power."""
+    snapshot = snapshot_of()
+    wheel = sender_of(snapshot, "wheel_node")
+    figures, recent = snapshot.health.ids[wheel.ids[0]], snapshot.recent.ids[wheel.ids[0]]
+    free = replace(figures, period=replace(figures.period, sending="irregular"))
+    for last_ns, state in ((recent.last_ns, "MISSING"), (snapshot.source.now_ns - SECOND, "partly")):
+        came = replace(recent, last_ns=last_ns)
+        changed = replace(
+            snapshot,
+            health=replace(snapshot.health, ids={**snapshot.health.ids, free.name: free}),
+            recent=replace(snapshot.recent, ids={**snapshot.recent.ids, free.name: came}),
+        )
+        assert sender_of(changed, "wheel_node").state == state
+
+
 def test_some_identifiers_silent_is_partly_with_their_names():
     snapshot = snapshot_of()
     dampers = sender_of(snapshot, "damper_node")

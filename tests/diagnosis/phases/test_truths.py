@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from buswright.diagnosis.phases.truths import truths
-from buswright.diagnosis.sensors.numbers.zeroes import wrong_after_soak, wrong_at_rest
+from buswright.diagnosis.sensors.numbers.soak import wrong_after_soak
+from buswright.diagnosis.sensors.numbers.zeroes import wrong_at_rest
 
 from ..sensors.synthetic import case_of
 from .phased import OFF, engine, plain

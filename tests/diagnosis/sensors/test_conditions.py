@@ -8,11 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from buswright.diagnosis.sensors.conditions import (
-    binomial_at_least,
-    gatherings,
-    occasions,
-)
+from buswright.diagnosis.sensors.conditions import binomial_at_least, gatherings, occasions
 
 from .synthetic import SECOND, channels_of, made
 

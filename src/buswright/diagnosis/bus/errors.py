@@ -31,9 +31,6 @@ def bus_sightings(case: Case) -> Iterator[Sighting]:
         yield from _no_acknowledge(case, bus)
 
 
-# Error frames ---------------------------------------------------------------------------------------------------------
-
-
 def _errors(case: Case, bus: BusFigures, severity: Severity) -> Sighting:
     errors = bus.errors
     count, good = errors.on_the_wire, bus.data_frames
@@ -43,7 +40,7 @@ def _errors(case: Case, bus: BusFigures, severity: Severity) -> Sighting:
         (
             f"{plural(count, 'error frame')} came on {bus.name} in {bus.seconds:.1f} s: {_per_minute(bus):.1f} a "
             f"minute, at most {worst:.2f} a second over ten seconds."
-        ),
+        )
     ]
     if errors.first_ns is not None:
         evidence.append(f"The first came at {case.at(errors.first_ns)}, the last at {case.at(errors.last_ns)}.")
@@ -131,9 +128,6 @@ def ranked(kinds: Mapping[str, int]) -> str:
     return listed([f"{name} {count}" for name, count in sorted(kinds.items(), key=lambda kind: -kind[1])], 4)
 
 
-# Bus-off --------------------------------------------------------------------------------------------------------------
-
-
 def _off(case: Case, bus: BusFigures) -> Iterator[Sighting]:
     off, back = bus.errors.bus_off_ns, bus.errors.restarted_ns
     if not off:
@@ -144,7 +138,6 @@ def _off(case: Case, bus: BusFigures) -> Iterator[Sighting]:
         Severity.FAULT,
         f"bus:{bus.name}",
         windows=[Window(start, end) for start, end in zip(off, ends, strict=True)],
-        count=len(off),
         confidence=1.0,
         evidence=[
             (
@@ -160,9 +153,6 @@ def _off(case: Case, bus: BusFigures) -> Iterator[Sighting]:
         caution=METER,
         reach=case.subjects_of_bus(bus.name),
     )
-
-
-# Nobody acknowledges --------------------------------------------------------------------------------------------------
 
 
 def _no_acknowledge(case: Case, bus: BusFigures) -> Iterator[Sighting]:

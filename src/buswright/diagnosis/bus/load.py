@@ -78,21 +78,14 @@ def crowd(case: Case, bus: BusFigures) -> Crowd:
     crowded = _usable(bus, fast) & (fast.load > case.limit("load_peak_suspect", bus=bus.name))
     if bus.host_stamped != "unknown":
         crowded[:] = False
-    if bus.host_stamped == "unknown":
+    else:
         full |= _across(bus, slow, bus.peak_1s, _busy(case, bus.name))
         crowded |= _across(bus, fast, bus.peak_100ms, case.limit("load_peak_suspect", bus=bus.name))
-    highest, highest_ns = _highest(slow, full, bus.peak_1s)
-    peak, peak_ns = _highest(fast, crowded, bus.peak_100ms)
-    severity = load_severity(case, bus.name, highest)
-    return Crowd(
-        full,
-        crowded,
-        highest,
-        highest_ns,
-        peak,
-        peak_ns,
-        Severity.SUSPECT if severity is None and crowded.any() else severity,
-    )
+    highest, peak = _highest(slow, full, bus.peak_1s), _highest(fast, crowded, bus.peak_100ms)
+    severity = load_severity(case, bus.name, highest[0])
+    if severity is None and crowded.any():
+        severity = Severity.SUSPECT
+    return Crowd(full, crowded, *highest, *peak, severity)
 
 
 def _across(bus: BusFigures, windows: LoadWindows, peak: Peak | None, limit: float) -> Bools:

@@ -32,9 +32,6 @@ def bit_rate_sightings(case: Case) -> Iterator[Sighting]:
         yield from _given_wrongly(case, bus)
 
 
-# Given ----------------------------------------------------------------------------------------------------------------
-
-
 def _given_wrongly(case: Case, bus: BusFigures) -> Iterator[Sighting]:
     given, shown = bus.bitrate, bus.shown
     if not given.bits_per_s or given.source == "guessed":
@@ -67,7 +64,6 @@ def _given_wrongly(case: Case, bus: BusFigures) -> Iterator[Sighting]:
         Severity.FAULT if full or shown.exact else Severity.SUSPECT,
         f"bus:{bus.name}",
         windows=whole_run(bus),
-        count=1,
         confidence=0.97 if full or shown.exact else 0.7,
         evidence=evidence,
         threshold="frames back to back at another standard rate than the given one, or a mean load above "
@@ -87,9 +83,6 @@ def _given_wrongly(case: Case, bus: BusFigures) -> Iterator[Sighting]:
         "correct its interfaces instead.",
         reach=case.subjects_of_bus(bus.name),
     )
-
-
-# Errors only ----------------------------------------------------------------------------------------------------------
 
 
 def _wrong_windows(bus: BusFigures) -> tuple[Window, ...]:
@@ -123,7 +116,7 @@ def _errors_only(case: Case, bus: BusFigures, windows: tuple[Window, ...]) -> Si
         (
             f"{plural(errors, 'error frame')}{kinds} and {through} came on {bus.name} from "
             f"{case.at(windows[0].start_ns)} to {case.at(windows[-1].end_ns)}."
-        ),
+        )
     ]
     if heard > 0:
         evidence.append(f"Outside that time {plural(heard, 'good frame')} came, so the rate or the bus was changed.")
@@ -138,7 +131,7 @@ def _errors_only(case: Case, bus: BusFigures, windows: tuple[Window, ...]) -> Si
         threshold=f"a second or more with at least {_WRONG_RATE_ERRORS} error frames and fewer than one good frame to "
         f"{_WRONG_RATE_RATIO} of them",
         ruled_out=[
-            f"Not a marginal bus: most frames get through there, and here {f'only {good:,}' if good else 'none'} did.",
+            f"Not a marginal bus: most frames get through there, and here {f'only {good:,}' if good else 'none'} did."
         ],
         next_check="Compare the adapter's bit rate with the modules' data sheets (1000, 500, 250, 125 kbit/s are the "
         "usual ones); accept one only after 20 good frames of two identifiers without an error. If the rate is right, "

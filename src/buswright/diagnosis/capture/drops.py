@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 from buswright.diagnosis.case import SECOND, Case, Sighting, Window, merged, sighting
 from buswright.findings import Severity
@@ -22,18 +21,20 @@ def reported_drops(case: Case) -> Iterator[Sighting]:
     known = [_bus_called(case, bus) for bus in buses]
     own = [bus for bus in known if bus is not None]
     everywhere = not own or len(own) < len(known) or not all(drop.bus for drop in drops)
-    found = sighting(
+    # Losses are counted when they are noticed: the frames are missing up to a second before.
+    yield sighting(
         "capture-drop",
         Severity.FAULT,
         "capture" if everywhere else case.recorded(own),
-        windows=[Window(start, stop) for start, stop in spans],
+        windows=merged(Window(start - SECOND, stop + SECOND // 10) for start, stop in spans),
+        told=[Window(start, stop) for start, stop in spans],
         count=len(drops),
         confidence=1.0,
         evidence=[
             f"The recorder itself reported losses {times(len(drops))}"
             + (f" on {listed(buses)}" if buses else "")
             + (f", {plural(lost, 'frame')} in total" if lost else ", without a number of frames")
-            + (f": {listed(said, 2)}." if said else "."),
+            + (f": {listed(said, 2)}." if said else ".")
         ],
         threshold="any loss that the recorder reports",
         ruled_out=["Not a module that skips: the recorder counted the loss between the bus and the file."],
@@ -41,8 +42,6 @@ def reported_drops(case: Case) -> Iterator[Sighting]:
         "its plug, and record again before you blame any module for missing frames.",
         reach=case.everything() if everywhere else frozenset().union(*(case.subjects_of_bus(bus) for bus in own)),
     )
-    # Losses are counted when they are noticed: the frames are missing up to a second before.
-    yield replace(found, windows=merged(Window(start - SECOND, stop + SECOND // 10) for start, stop in spans))
 
 
 def _bus_called(case: Case, name: str) -> str | None:

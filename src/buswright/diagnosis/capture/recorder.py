@@ -3,23 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.capture.drops import reported_drops
 from buswright.diagnosis.capture.echo import echoes
 from buswright.diagnosis.capture.host_lag import smear
-from buswright.diagnosis.case import (
-    SECOND,
-    Case,
-    Sighting,
-    Window,
-    merged,
-    open_link,
-    sighting,
-    subject_of,
-    whole_run,
-)
+from buswright.diagnosis.case import SECOND, Case, Sighting, Window, merged, open_link, sighting, subject_of, whole_run
 from buswright.diagnosis.silence import never_seen
 from buswright.diagnosis.words import CLEAR_FILTERS
 from buswright.findings import Severity
@@ -85,14 +74,14 @@ def _clock_back(case: Case) -> Iterator[Sighting]:
     if not steps:
         return
     steps.sort(key=lambda step: step.before_ns)
-    limit = case.limit("clock_jump_s")
     largest = min(steps, key=lambda step: step.step_ns)
-    jumped = -largest.step_ns > limit * SECOND
-    found = sighting(
+    jumped = -largest.step_ns > case.limit("clock_jump_s") * SECOND
+    yield sighting(
         "clock-jump",
         Severity.FAULT if jumped else Severity.SUSPECT,
         "capture",
-        windows=[Window(step.before_ns, step.before_ns) for step in steps],
+        windows=merged(Window(step.after_ns, step.before_ns) for step in steps),
+        told=[Window(step.before_ns, step.before_ns) for step in steps],
         count=len(steps),
         confidence=1.0,
         evidence=[
@@ -110,7 +99,6 @@ def _clock_back(case: Case) -> Iterator[Sighting]:
         "the adapter has them. Judge the parts of the run separately; nothing is interpolated across the jump.",
         reach=case.everything(),
     )
-    yield replace(found, windows=merged(Window(step.after_ns, step.before_ns) for step in steps))
 
 
 def _host_stamps(case: Case, bus: BusFigures) -> Iterator[Sighting]:
@@ -187,7 +175,7 @@ def _filter(
         (
             f"{capital(all_of(common.ids, kind))} on {bus.name} can pass one filter: mask {common.mask:0{width}X}, "
             f"value {common.value:0{width}X}, which lets {common.passes} through."
-        ),
+        )
     ]
     if absent:
         evidence.append(

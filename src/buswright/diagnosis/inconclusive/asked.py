@@ -2,15 +2,68 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import NamedTuple
 
-from buswright.diagnosis.case import Case
+from buswright.diagnosis.case import About, Answers, Case, Question, Why
 from buswright.diagnosis.found import every
-from buswright.diagnosis.inconclusive.codes import code_questions
-from buswright.diagnosis.inconclusive.question import Asked, Question
-from buswright.diagnosis.inconclusive.values import value_questions
-from buswright.diagnosis.inconclusive.wires import wire_questions
+from buswright.diagnosis.sensors.codes.decoding import order_answers, sign_answers
+from buswright.diagnosis.sensors.disturbed.crosstalk import copy_answers
+from buswright.diagnosis.sensors.disturbed.ground import ground_answers
+from buswright.diagnosis.sensors.disturbed.noise import noise_answers
+from buswright.diagnosis.sensors.disturbed.sag import supply_answers
+from buswright.diagnosis.sensors.inputs.contacts import dropout_answers
+from buswright.diagnosis.sensors.inputs.rails import wire_answers
+from buswright.diagnosis.sensors.inputs.saturation import range_answers
+from buswright.diagnosis.sensors.numbers.calibration import zero_answers
+from buswright.diagnosis.sensors.numbers.exchanged import place_answers, sign_way_answers
+from buswright.diagnosis.sensors.numbers.laws import factor_answers, unit_answers
+from buswright.diagnosis.sensors.numbers.stuck import movement_answers
 from buswright.findings import Finding
+
+_NO_ROLE = Why(
+    "no role says what it means, so that nothing can be held beside it",
+    "Give it its role in the car file (`buswright guide car-file`).",
+)
+
+
+def _role_answers(case: Case) -> Answers:
+    return {each.subject: _NO_ROLE for each in case.measured if each.role is None}
+
+
+class _Asked(NamedTuple):
+    """What is asked, the faults that it is about, and who answers it."""
+
+    about: About
+    faults: str
+    answers: Callable[[Case], Answers]
+
+
+ASKED = (
+    (
+        _Asked("wire", "open-circuit short-to-ground short-to-supply", wire_answers),
+        _Asked("dropouts", "loose-contact chafed-wire", dropout_answers),
+        _Asked("noise", "ignition-noise", noise_answers),
+        _Asked("cross-talk", "cross-talk", copy_answers),
+        _Asked("range", "saturated", range_answers),
+    ),
+    (_Asked("supply", "supply-sag", supply_answers),),
+    (_Asked("ground", "ground-shift", ground_answers),),
+    (
+        _Asked("movement", "stuck", movement_answers),
+        _Asked("byte order", "byte-order", order_answers),
+        _Asked("sign bit", "signedness", sign_answers),
+    ),
+    (
+        _Asked("role", "offset drift gain unit-mixup scale-or-unit sign-flipped swapped-channels", _role_answers),
+        _Asked("zero", "offset drift", zero_answers),
+        _Asked("scale", "gain", factor_answers),
+        _Asked("unit", "unit-mixup scale-or-unit", unit_answers),
+        _Asked("sign", "sign-flipped", sign_way_answers),
+        _Asked("place", "swapped-channels", place_answers),
+    ),
+)
+"""Everything that is asked; what stands together is asked of one channel after the other."""
 
 
 def questions(case: Case, findings: Sequence[Finding]) -> tuple[Question, ...]:
@@ -23,15 +76,22 @@ def questions(case: Case, findings: Sequence[Finding]) -> tuple[Question, ...]:
     findings
         What was found: a fault that has a finding is no question any more.
     """
-    asked = Asked.of(case)
-    if asked is None:
-        return ()
     said = {(each.fault, each.subject) for each in every(findings)}
     return tuple(
         one
-        for one in (*wire_questions(asked), *code_questions(asked), *value_questions(asked))
+        for together in ASKED
+        for one in _of(case, together)
         if not any((fault, one.subject) in said for fault in one.faults)
     )
+
+
+def _of(case: Case, together: Sequence[_Asked]) -> Iterator[Question]:
+    answered = [(one, one.answers(case)) for one in together]
+    subjects = [each.subject for each in case.measured]
+    for subject in dict.fromkeys([*subjects, *(subject for _, found in answered for subject in found)]):
+        for one, found in answered:
+            if subject in found:
+                yield Question.of(subject, one.about, one.faults, found[subject])
 
 
 def by_subject(asked: Sequence[Question]) -> Mapping[str, tuple[Question, ...]]:

@@ -9,10 +9,8 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
-from buswright.diagnosis.case import Case, Sighting, subject_of
-from buswright.diagnosis.inconclusive.codes import order_question
-from buswright.diagnosis.inconclusive.question import Why
-from buswright.diagnosis.node.gaps.verdict import NO_RESTART
+from buswright.diagnosis.case import Case, Sighting, Why, subject_of
+from buswright.diagnosis.sensors.codes.decoding import order_answer
 from buswright.findings import Finding, Rival, Severity
 from buswright.health.channels.evidence import ChannelEvidence
 
@@ -27,7 +25,7 @@ def with_rivals(case: Case, one: Sighting) -> Sighting:
 
 def _channel(case: Case, finding: Finding) -> ChannelEvidence | None:
     kind, _, name = finding.subject.partition(":")
-    return case.channels.by_name.get(name) if kind == "channel" and case.channels is not None else None
+    return case.decoded.by_name.get(name) if kind == "channel" else None
 
 
 def _factor(case: Case, one: Sighting) -> Iterator[Rival]:
@@ -35,7 +33,7 @@ def _factor(case: Case, one: Sighting) -> Iterator[Rival]:
     found, each = one.finding, _channel(case, one.finding)
     if each is None:
         return
-    order = order_question(case, each) if found.fault == "scale-or-unit" else None
+    order = order_answer(case, each) if found.fault == "scale-or-unit" else None
     if isinstance(order, Why):
         yield Rival("byte-order", found.subject, order.why)
     if not each.electrical:
@@ -62,28 +60,6 @@ def _turned(_: Case, one: Sighting) -> Iterator[Rival]:
         )
 
 
-def _left_the_bus(_: Case, one: Sighting) -> Iterator[Rival]:
-    """Of a silence after errors: the controller's doing, or the module's own."""
-    found = one.finding
-    if not found.subject.startswith("module:"):
-        return
-    unheard = "its own error counters can't be heard on the bus"
-    if any(text.startswith(NO_RESTART) for text in found.ruled_out):
-        yield Rival("sender-skips", found.subject, f"a module that pauses comes back on its timing, too, and {unheard}")
-    else:
-        yield Rival("module-reset", found.subject, f"a module that restarts comes back alike, and {unheard}")
-
-
-def _stepped(_: Case, one: Sighting) -> Iterator[Rival]:
-    why = "a sensor that slips in its mount and a contact whose resistance changes step alike"
-    yield Rival("loose-contact", one.finding.subject, why)
-
-
-def _ranged(_: Case, one: Sighting) -> Iterator[Rival]:
-    why = "a range that is written too narrow, a wrong scale and a wrong start bit look alike"
-    yield Rival("scale-or-unit", one.finding.subject, why)
-
-
 _RULES: Mapping[str, Callable[[Case, Sighting], Iterator[Rival]]] = MappingProxyType(
     {
         "scale-or-unit": _factor,
@@ -92,8 +68,5 @@ _RULES: Mapping[str, Callable[[Case, Sighting], Iterator[Rival]]] = MappingProxy
         "frames-lost": _lost,
         "sender-skips": _lost,
         "sign-flipped": _turned,
-        "bus-off": _left_the_bus,
-        "impossible-rate": _stepped,
-        "out-of-range": _ranged,
     }
 )

@@ -69,7 +69,7 @@ def _missing_module(case: Case, bus: BusFigures, module: str, absent: Sequence[N
         (
             f"{module} sent nothing on {bus.name} in {bus.seconds:.1f} s. {capital(source)} expects "
             f"{plural(len(absent), 'message')} from it: {listed([str(one) for one in absent])}."
-        ),
+        )
     ]
     if not sure:
         evidence.append("Only a database names it, and that may describe more modules than this car has.")
@@ -78,13 +78,10 @@ def _missing_module(case: Case, bus: BusFigures, module: str, absent: Sequence[N
         absent_severity(case, bus.name, absent[0], absent),
         f"module:{module}",
         windows=whole_run(bus),
-        count=1,
         confidence=0.9 if sure else 0.5,
         evidence=evidence,
         threshold=case.used("startup_ignore_s", "id_missing_periods", "id_missing_s", bus=bus.name),
-        ruled_out=[
-            f"Not the bus: {plural(bus.data_frames, 'frame')} from other modules came.",
-        ],
+        ruled_out=[f"Not the bus: {plural(bus.data_frames, 'frame')} from other modules came."],
         next_check=f"{MODULE_POWER} See that the recorder has no receive filter set.",
         caution=UNPLUG,
         reach=case.subjects_of_module(bus.name, module) | {subject_of(one.name) for one in absent},
@@ -99,11 +96,8 @@ def _missing_message(case: Case, bus: BusFigures, one: NeverCame) -> Sighting:
         absent_severity(case, bus.name, one, [one]),
         subject_of(one.name),
         windows=whole_run(bus),
-        count=1,
         confidence=0.8 if sure else 0.3,
-        evidence=[
-            f"{one} never came on {bus.name} in {bus.seconds:.1f} s. The {one.by} expects it{every}.",
-        ],
+        evidence=[f"{one} never came on {bus.name} in {bus.seconds:.1f} s. The {one.by} expects it{every}."],
         threshold=case.used("startup_ignore_s", "id_missing_periods", "id_missing_s", bus=bus.name),
         ruled_out=[f"Not a module without power: other messages of {one.module} came."] if one.module else [],
         next_check="Look at the module's settings for this message and at the receive filters. If the module doesn't "
@@ -162,7 +156,12 @@ def _late_starts(case: Case) -> Iterator[Sighting]:
         for key, figures in case.health.modules.items()
         if figures.ids
     }
-    late = {key: own for key, own in modules.items() if all(came_later(case, each) for each in own) and _by_clock(own)}
+    late = {
+        key: own
+        for key, own in modules.items()
+        if all(came_later(case, each) for each in own)
+        and any(each.period.sending in ("periodic", "heartbeat") for each in own)
+    }
     begun = (case.health.capture.first_ns or 0) + case.limit("startup_ignore_s") * SECOND
     after = {key: own for key, own in modules.items() if _first_ns(own) > begun}  # with its whole bus, or alone
     if late and 1 < len(after) > len(modules) / 2:
@@ -170,10 +169,6 @@ def _late_starts(case: Case) -> Iterator[Sighting]:
         return
     for (bus, module), own in late.items():
         yield _late_start(case, case.health.buses[bus], module, own)
-
-
-def _by_clock(own: Sequence[IdFigures]) -> bool:
-    return any(figures.period.sending in ("periodic", "heartbeat") for figures in own)
 
 
 def _first_ns(own: Sequence[IdFigures]) -> int:
@@ -187,13 +182,12 @@ def _late_start(case: Case, bus: BusFigures, module: str, own: Sequence[IdFigure
         Severity.SUSPECT,
         f"module:{module}",
         windows=[Window(begun, first)],
-        count=1,
         confidence=0.9,
         evidence=[
             (
                 f"The first of {plural(len(own), 'identifier')} from {module} came at {case.at(first)}, "
                 f"{duration(first - begun)} after the first frame on {bus.name}."
-            ),
+            )
         ],
         threshold=case.used("startup_ignore_s", bus=bus.name),
         ruled_out=[f"Not a recorder that started late: it recorded others on {bus.name} from {case.at(begun)} on."],
@@ -213,7 +207,6 @@ def _switched_on(case: Case, late: Mapping[tuple[str, str], Sequence[IdFigures]]
         Severity.NOTE,
         case.recorded(buses),
         windows=[Window(begun, max(firsts))],
-        count=1,
         confidence=0.6,
         evidence=[
             (
@@ -278,7 +271,7 @@ def _unknown_id(case: Case, bus: BusFigures, figures: IdFigures) -> Sighting:
         evidence=evidence,
         threshold=case.used("startup_ignore_s", frame=figures.name) + "; one that comes later came during the run",
         ruled_out=[
-            f"Not damaged frames of another identifier: the check sequence of all {figures.frames:,} was right.",
+            f"Not damaged frames of another identifier: the check sequence of all {figures.frames:,} was right."
         ],
         next_check="See which module it stops with when unplugged in the workshop, and whether a setting or a "
         "firmware changed; add it to the database if it belongs to the car.",

@@ -27,9 +27,6 @@ def contents_sightings(case: Case) -> Iterator[Sighting]:
         yield from _length(case, figures)
 
 
-# Frozen ---------------------------------------------------------------------------------------------------------------
-
-
 def _frozen(case: Case, figures: IdFigures) -> Sighting | None:
     """Judge stretches of equal frames: where the counter stands too, nobody fills the frame."""
     held = _held(case, figures)
@@ -75,9 +72,6 @@ def _held(case: Case, figures: IdFigures) -> list[Held]:
     ]
 
 
-# Counters -------------------------------------------------------------------------------------------------------------
-
-
 def _counter(case: Case, figures: IdFigures, frozen: Sighting | None) -> Iterator[Sighting]:
     """Judge steps that no gap in time explains."""
     counter = figures.counter
@@ -102,7 +96,7 @@ def _counter(case: Case, figures: IdFigures, frozen: Sighting | None) -> Iterato
         (
             f"The counter of {titled(figures)} took {plural(wrong, 'wrong step')} in {counter.frames:,} with no gap in "
             f"time, first at {case.at(events[0].time_ns)}."
-        ),
+        )
     ]
     evidence.append(
         f"{repeats:,} repeated, {counter.jumps_without_gap:,} jumped ahead, {backs:,} went back. The counter has "
@@ -132,9 +126,6 @@ def _counter(case: Case, figures: IdFigures, frozen: Sighting | None) -> Iterato
     )
 
 
-# Checksums ------------------------------------------------------------------------------------------------------------
-
-
 def _checksum(case: Case, figures: IdFigures) -> Iterator[Sighting]:
     checksum = figures.checksum
     if checksum is None or not checksum.wrong or not checksum.frames:
@@ -160,9 +151,7 @@ def _checksum(case: Case, figures: IdFigures) -> Iterator[Sighting]:
         ],
         threshold=case.used("counter_share_fault", frame=figures.name)
         + f"; or wrong for {_DEBOUNCE_S:g} s without a break",
-        ruled_out=[
-            "Not damage on the bus: the controller checks each frame in hardware, and these passed.",
-        ],
+        ruled_out=["Not damage on the bus: the controller checks each frame in hardware, and these passed."],
         next_check="Compare the formula and data id with the module's data sheet."
         if always
         else "See whether a second module or a gateway sends this identifier; then look at the sender's firmware.",
@@ -177,9 +166,6 @@ def _checksum_severity(case: Case, figures: IdFigures, checksum: ChecksumFigures
     lasting = checksum.longest_run * period >= _DEBOUNCE_S * SECOND
     wide = share >= case.limit("counter_share_fault", frame=figures.name) and checksum.wrong >= _FEW
     return Severity.FAULT if lasting or wide else Severity.SUSPECT
-
-
-# Lengths --------------------------------------------------------------------------------------------------------------
 
 
 def _until_changed(figures: IdFigures, at: int) -> Window:

@@ -64,7 +64,7 @@ def _finding(case: Case, figures: IdFigures, two: TwoSenders) -> Sighting:
         (
             f"{titled(figures)} comes in two regular streams, each every {two.period_ns / MILLISECOND:.2f} ms, "
             f"{two.separation_ns / MILLISECOND:.2f} ms apart."
-        ),
+        )
     ]
     if two.drift_ppm is not None:
         evidence.append(f"The streams drift apart by {two.drift_ppm:.0f} ppm, so two clocks time them.")
@@ -79,7 +79,8 @@ def _finding(case: Case, figures: IdFigures, two: TwoSenders) -> Sighting:
         )
     if twice:
         evidence.append(twice)
-    destroyed, of_all = _destroyed(case, figures)
+    errors = case.health.buses[figures.name.bus].errors
+    destroyed, of_all = errors.followed_by.get((figures.name.id, figures.name.extended), 0), errors.on_the_wire
     if destroyed:
         evidence.append(
             f"Right after {destroyed} of {plural(of_all, 'error frame')} it was sent again: two senders that start "
@@ -110,12 +111,6 @@ def _finding(case: Case, figures: IdFigures, two: TwoSenders) -> Sighting:
         caution=UNPLUG,
         reach={f"bus:{figures.name.bus}"} if destroyed > _DESTROYED * of_all else (),
     )
-
-
-def _destroyed(case: Case, figures: IdFigures) -> tuple[int, int]:
-    """Return after how many error frames of its bus an identifier was sent next, and how many there are."""
-    errors = case.health.buses[figures.name.bus].errors
-    return errors.followed_by.get((figures.name.id, figures.name.extended), 0), errors.on_the_wire
 
 
 def _rate(figures: IdFigures, two: TwoSenders) -> str:

@@ -61,7 +61,6 @@ def _changed(case: Case, figures: IdFigures) -> Sighting:
         Severity.NOTE,
         subject_of(figures.name),
         windows=windows,
-        count=len(windows),
         confidence=0.8,
         evidence=[f"{titled(figures)} came every {periods} {when}, and every {usual / MILLISECOND:.4g} ms else."],
         threshold="at least 10 spacings in a row that differ by less than 10 %, where nobody declares a period",
@@ -137,11 +136,12 @@ def _finding(case: Case, figures: IdFigures, pattern: str, by_stamps: Smear | No
         f"The standard deviation is {sd / MILLISECOND:.2f} ms, {percent(sd / period.judged_ns)} of the period.",
     ]
     windows, coarse = _windows(case, figures)
-    found = sighting(
+    return sighting(
         "late-frames",
         Severity.FAULT if tail else Severity.SUSPECT if wide else Severity.NOTE,
         subject_of(name),
         windows=windows,
+        coarse=coarse,
         count=max(1, gaps.late + crowded),
         confidence=0.8 if tail else 0.6,
         evidence=evidence,
@@ -154,7 +154,6 @@ def _finding(case: Case, figures: IdFigures, pattern: str, by_stamps: Smear | No
         next_check="Look at what else the sending module does at that time, and at the priority of this identifier "
         "against the load of the bus.",
     )
-    return replace(found, coarse=coarse)
 
 
 def _against_others(by_stamps: Smear | None) -> list[str]:

@@ -341,9 +341,6 @@ def _asked(moment: Moment, name: FrameName) -> Unseen:
     )
 
 
-# The limits in words --------------------------------------------------------------------------------------------------
-
-
 def limits_in_words(moment: Moment) -> tuple[str, ...]:
     """Say what the words mean in numbers, the most important first."""
     limit, car = moment.case.limit, moment.car

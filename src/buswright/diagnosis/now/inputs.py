@@ -10,6 +10,7 @@ import numpy as np
 from buswright.channels.carfile.model import Fingerprints
 from buswright.channels.samples.series import Floats
 from buswright.diagnosis.case import SECOND
+from buswright.diagnosis.sensors.wired import is_biased, open_reads
 from buswright.findings import Severity
 from buswright.health.baseline.standstill import noise_of
 from buswright.health.channels.evidence import ChannelEvidence
@@ -100,9 +101,6 @@ def _movement(value: Floats, told_by: Floats, since_ns: np.ndarray, *, whole: bo
     return by if np.isfinite(by) else None
 
 
-# Where it stands ------------------------------------------------------------------------------------------------------
-
-
 def _named(each: ChannelEvidence, level: float) -> InputState:
     band, unit = each.live_band, each.quantity_unit
     if band is None:
@@ -116,12 +114,10 @@ def _named(each: ChannelEvidence, level: float) -> InputState:
         state, why = known
         return InputState(each.name, state, Severity.FAULT, f"{said}; {why}")
     low = level <= band[0]
-    reads = each.sensor.open_reads if each.sensor is not None else None
+    reads = open_reads(each)
     short = "short to ground" if low else "short to supply"
-    if reads in ("low", "high"):
-        either = f"open wire or {short}" if (reads == "low") is low else f"{short}; an open wire reads {reads} here"
-    else:
-        either = f"open wire or {short}"
+    elsewhere = is_biased(each) and (reads == "low") is not low
+    either = f"{short}; an open wire reads {reads} here" if elsewhere else f"open wire or {short}"
     return InputState(each.name, "low end" if low else "high end", Severity.FAULT, f"{said}; {either}")
 
 

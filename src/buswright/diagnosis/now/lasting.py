@@ -47,16 +47,12 @@ def lasting(case: Case, before: Sequence[Lasting], found: Sequence[Sighting], ju
     """
     earlier = {_key(one.sighting): one for one in before}
     now = [_again(case, each, earlier.pop(_key(each), None), judged) for each in found]
-    gone = [one for one in earlier.values() if _is_out_of_sight(one.shown_by, judged)]
+    gone = [one for one in earlier.values() if sum(one.shown_by) // 2 < judged.start_ns]  # the middle of its time
     return (*now, *gone[-MOST:])
 
 
 def _key(one: Sighting) -> tuple[str, str]:
     return one.finding.fault, one.finding.subject
-
-
-def _is_out_of_sight(window: Window, judged: Window) -> bool:
-    return (window.start_ns + window.end_ns) // 2 < judged.start_ns
 
 
 def _again(case: Case, one: Sighting, before: Lasting | None, judged: Window) -> Lasting:
@@ -74,10 +70,7 @@ def _again(case: Case, one: Sighting, before: Lasting | None, judged: Window) ->
             one,
             windows=merged((*old, *one.windows)),
             finding=replace(
-                finding,
-                start_ns=old[0].start_ns,
-                count=finding.count + len(old),
-                evidence=(*finding.evidence, said),
+                finding, start_ns=old[0].start_ns, count=finding.count + len(old), evidence=(*finding.evidence, said)
             ),
         )
     return Lasting(one, Window(one.windows[0].start_ns, max(each.end_ns for each in one.windows)))

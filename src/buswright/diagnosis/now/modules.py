@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 from buswright.channels.carfile.model import FrameName
-from buswright.diagnosis.case import subject_of
+from buswright.diagnosis.case import Window, subject_of
 from buswright.diagnosis.now.identifiers import IdState, Rank, Unseen
 from buswright.diagnosis.now.moment import Moment, id_text, period_of
+from buswright.diagnosis.silence import came_meanwhile
 from buswright.findings import Finding, Severity
 from buswright.health.model.identifiers import IdFigures
 
 State = Literal["MISSING", "never came", "partly", "not received", "now and then", "waiting", "present"]
-STATES: tuple[State, ...] = ("MISSING", "never came", "partly", "not received", "now and then", "waiting", "present")
+STATES: tuple[State, ...] = get_args(State)
 """Of a module or an identifier; in this order a list is read, the ones to look at first."""
 
 
@@ -111,7 +112,11 @@ def _module(
     elif not module.ids:
         state = "never came" if overdue else "waiting"
     elif silent:
-        state = "MISSING" if len(silent) == judged else "partly"  # what has no period can't be silent
+        # What has no period can't be silent, but it may show that its module still sends.
+        dues = [(moment.last_ns(each) or 0) + round(period_of(each) or 0) for each in figures if each.name in silent]
+        since = Window(min(dues), moment.heard_ns)
+        alone = all(period_of(each) or not came_meanwhile(moment.last_ns(each), since) for each in figures)
+        state = "MISSING" if alone and len(silent) == judged else "partly"
     else:
         state = "present" if judged else "now and then"
     found = moment.found.worst(f"module:{name}", *(subject_of(each) for each in module.ids))

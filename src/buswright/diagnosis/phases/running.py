@@ -107,11 +107,11 @@ class CrankGap:
 
 def changes(case: Case) -> tuple[Change, ...]:
     """Compare every analogue channel; nothing where there is no key-on, or no idling."""
-    channels = case.channels
-    if channels is None or not has_both(channels):
+    channels = case.decoded
+    if not has_both(channels):
         return ()
     could = [each for each in channels.values() if each.measures and (each.per_volt is not None or is_analogue(each))]
-    found = [one for each in could if (one := _change(case, channels, each)) is not None]
+    found = [one for each in could if (one := _change(case, each)) is not None]
     return tuple(_with_neighbours(one, found) for one in found)
 
 
@@ -145,14 +145,14 @@ def around_starts(driving: Driving) -> tuple[Bools, Bools]:
     return driving.settled("key-on") & near[0], driving.settled("idle") & near[1]
 
 
-def _change(case: Case, channels: Channels, each: ChannelEvidence) -> Change | None:
-    per, phases = each.per_volt, around_starts(channels.driving)
+def _change(case: Case, each: ChannelEvidence) -> Change | None:
+    per, phases = each.per_volt, around_starts(case.decoded.driving)
     factor = 1.0 if per is None else 1000.0 / per
     unit = units.shown(each.series.unit) if per is None else "mV"
     grid = each.value_grid if per is None else each.grid
     levels = []
     for phase in phases:
-        held = grid.held(channels.number[phase], most=5)
+        held = grid.held(case.decoded.number[phase], most=5)
         held = held[np.isfinite(held)]
         levels.append(float(np.median(held)) * factor if len(held) >= REST_LEAST else None)
     rest, idle = levels
@@ -160,10 +160,10 @@ def _change(case: Case, channels: Channels, each: ChannelEvidence) -> Change | N
         return None
     shift = None if rest is None or idle is None else idle - rest
     grade, why = _graded_shift(case, each, shift)
-    seen = _strongest(case, channels, each)
+    seen = _strongest(case, each)
     # Noise is of the quantity; without a voltage that may be in another unit than the value.
     scale = factor if per is not None or not each.electrical else None
-    off, loud = (None if one is None or scale is None else one * scale for one in _noises(case, channels, each, phases))
+    off, loud = (None if one is None or scale is None else one * scale for one in _noises(case, each, phases))
     quiet = None if off is None or scale is None else max(off, _FLOOR * each.step * scale)
     graded = _graded_ratio(case, each, shift, (quiet, loud), seen is not None and seen.follows)
     return Change(each.name, unit, rest, idle, shift, grade, why, off, loud, *graded, seen)
@@ -202,23 +202,21 @@ def _graded_ratio(
     return ratio, "look" if ratio > case.limit("noise_ratio_suspect", channel=each.name) else "good", ""
 
 
-def _noises(
-    case: Case, channels: Channels, each: ChannelEvidence, phases: tuple[Bools, Bools]
-) -> tuple[float | None, float | None]:
+def _noises(case: Case, each: ChannelEvidence, phases: tuple[Bools, Bools]) -> tuple[float | None, float | None]:
     """Return the noise of the quantity with the engine off (else that of the good run), and idling."""
     usable = each.there & ~each.bad
     windows = each.series.time_ns // FINE_NS
-    off, idle = (noise_of(each.quantity[usable & np.isin(windows, channels.number[phase])]) for phase in phases)
+    off, idle = (noise_of(each.quantity[usable & np.isin(windows, case.decoded.number[phase])]) for phase in phases)
     return off if off is not None else noise_at_rest(case, each, np.zeros(0))[0], idle
 
 
-def _strongest(case: Case, channels: Channels, each: ChannelEvidence) -> Strongest | None:
+def _strongest(case: Case, each: ChannelEvidence) -> Strongest | None:
     number = each.noise_grid.number
     if not len(number):
         return None
-    rpm = engine_speed_in(channels, number)
+    rpm = engine_speed_in(case.decoded, number)
     with np.errstate(invalid="ignore"):
-        running = (rpm > RUNNING_RPM) & is_steady(channels, number)
+        running = (rpm > RUNNING_RPM) & is_steady(case.decoded, number)
     return strongest(case, each, number[running], rpm[running])
 
 
@@ -227,16 +225,13 @@ def _strongest(case: Case, channels: Channels, each: ChannelEvidence) -> Stronge
 
 def supplies(case: Case) -> tuple[Supply, ...]:
     """Return the supply voltages phase by phase; nothing where no phase is known of any."""
-    channels = case.channels
-    if channels is None:
-        return ()
-    return tuple(one for each in channels.with_role(*ROLES) if (one := _supply(case, channels, each)) is not None)
+    return tuple(one for each in case.decoded.with_role(*ROLES) if (one := _supply(case, each)) is not None)
 
 
-def _supply(case: Case, channels: Channels, each: ChannelEvidence) -> Supply | None:
+def _supply(case: Case, each: ChannelEvidence) -> Supply | None:
     if each.computed or not units.compatible(each.series.unit, "V"):
         return None
-    driving = channels.driving
+    driving = case.decoded.driving
     rest, idle = (level_in(case, each, driving.settled(phase), "V") for phase in ("key-on", "idle"))
     turned = np.isin(each.value_grid.number, driving.number[driving.is_doing("cranking")])
     low = each.value_grid.low[turned]
@@ -249,13 +244,10 @@ def _supply(case: Case, channels: Channels, each: ChannelEvidence) -> Supply | N
 
 def crank_gaps(case: Case) -> tuple[CrankGap, ...]:
     """Return how long each module was silent while the engine was cranked, the longest first."""
-    if case.channels is None:
-        return ()
-    driving = case.channels.driving
+    driving = case.decoded.driving
     cranked = driving.number[driving.is_doing("cranking")] * FINE_NS
-    if not len(cranked):
-        return ()
-    return tuple(sorted(_crank_gaps(case, cranked), key=lambda one: -one.periods))
+    found = _crank_gaps(case, cranked) if len(cranked) else ()
+    return tuple(sorted(found, key=lambda one: -one.periods))
 
 
 def _crank_gaps(case: Case, cranked: Int64s) -> Iterator[CrankGap]:

@@ -60,7 +60,7 @@ def sampling(case: Case, changed: tuple[Change, ...]) -> tuple[Sampling, ...]:
 
 def _rows(case: Case, lines: Mapping[str, Strongest]) -> Iterator[Sampling]:
     useful = _useful(case)
-    for each in case.evidence:
+    for each in case.decoded.values():
         role = each.role or ""
         if role not in USEFUL_HZ or not each.measures or each.message is None or len(each) < 2:
             continue
@@ -83,7 +83,7 @@ def _rows(case: Case, lines: Mapping[str, Strongest]) -> Iterator[Sampling]:
 def _useful(case: Case) -> dict[str, float | None]:
     """Return the highest useful rate of each message; None where it holds something that may need any rate."""
     found: dict[str, float | None] = {}
-    for each in case.evidence:
+    for each in case.decoded.values():
         if each.message is None or not each.measures:
             continue
         role = each.role or ""

@@ -11,13 +11,15 @@ import numpy as np
 from buswright.channels import units
 from buswright.channels.samples.series import Bools
 from buswright.diagnosis.case import Case
-from buswright.diagnosis.sensors.numbers.zeroes import REST_LEAST, before_start, level_in, seen_after_soak, seen_at_rest
+from buswright.diagnosis.relations import GRAVITY
+from buswright.diagnosis.sensors.numbers.soak import before_start, seen_after_soak
+from buswright.diagnosis.sensors.numbers.zeroes import REST_LEAST, level_in, seen_at_rest
 from buswright.health.channels.evidence import ChannelEvidence
 
 Verdict = Literal["within", "beyond", "not judged"]
 
 STILL_KMH = 1.0
-GRAVITY, GRAVITY_WITHIN = 9.80665, 0.49
+GRAVITY_WITHIN = 0.49
 STRAIGHT_DEG = 3.0
 BATTERY_V = (12.0, 12.9)
 SUPPLY_WITHIN_V = 0.3
@@ -63,8 +65,8 @@ class Truth:
 
 def truths(case: Case) -> tuple[Truth, ...]:
     """Return the table, in the order of the channels; nothing where the key was never on with the engine off."""
-    channels = case.channels
-    if channels is None or channels.driving.settled("key-on").sum() < REST_LEAST:
+    channels = case.decoded
+    if channels.driving.settled("key-on").sum() < REST_LEAST:
         return ()
     by_name: dict[str, Truth] = {}
     for seen in (*seen_at_rest(case), *seen_after_soak(case)):
@@ -78,7 +80,11 @@ def truths(case: Case) -> tuple[Truth, ...]:
     return tuple(by_name[name] for name in channels if name in by_name)
 
 
-def _line(case: Case, each: ChannelEvidence, level: float, unit: str, low: float, high: float, why: str) -> Truth:
+def _line(
+    case: Case, each: ChannelEvidence, level: float, unit: str, low: float | None, high: float | None, why: str
+) -> Truth:
+    if low is None or high is None:
+        return Truth(each.name, each.role or "", level, unit, low, high, "not judged", why)
     within: Verdict = "within" if low <= level <= high else "beyond"
     return Truth(each.name, each.role or "", level, unit, low, high, within, why, _good(case, each, unit))
 
@@ -99,42 +105,37 @@ def _good(case: Case, each: ChannelEvidence, unit: str) -> float | None:
 
 def _further(case: Case, rests: Bools) -> Iterator[Truth]:
     """Yield the lines of roles that have no rule of their own among the findings."""
-    channels = case.channels
-    assert channels is not None
-    batteries = [level_in(case, each, rests, "V") for each in channels.with_role("battery_voltage")]
-    battery = next((level for level in batteries if level is not None), None)
-    fixed = {
+    channels = case.decoded
+    limits: dict[str, tuple[str, float | None, float | None, str]] = {
         "vehicle_speed": ("km/h", -STILL_KMH, STILL_KMH, "the car stands"),
         "wheel_speed": ("km/h", -STILL_KMH, STILL_KMH, "the car stands"),
         "accel_vert": ("m/s2", GRAVITY - GRAVITY_WITHIN, GRAVITY + GRAVITY_WITHIN, "1 g on level ground"),
         "steering_angle": ("deg", -STRAIGHT_DEG, STRAIGHT_DEG, "front wheels straight ahead, as they should be here"),
         "battery_voltage": ("V", *BATTERY_V, "a charged battery without the alternator"),
     }
+    batteries = (level_in(case, each, rests, "V") for each in channels.with_role("battery_voltage"))
+    battery = next((level for level in batteries if level is not None), None)
+    if battery is not None:
+        why = "as the battery, but for the drop in its feed"
+        limits["module_supply"] = ("V", battery - SUPPLY_WITHIN_V, battery + SUPPLY_WITHIN_V, why)
     for each in channels.values():
         if not each.measures:
             continue
-        if each.role in fixed:
-            unit, low, high, why = fixed[each.role]
-            level = level_in(case, each, rests, unit)
+        if each.role == "damper_travel":
+            good = _good(case, each, "mm")
+            limits[each.role] = (
+                ("mm", None, None, "ride height is known from a good run only: --baseline")
+                if good is None
+                else ("mm", good - RIDE_WITHIN_MM, good + RIDE_WITHIN_MM, "ride height of the good run")
+            )
+        if each.role in limits:
+            level = level_in(case, each, rests, limits[each.role][0])
             if level is not None:
-                yield _line(case, each, level, unit, low, high, why)
-        elif each.role == "module_supply" and battery is not None:
-            level = level_in(case, each, rests, "V")
+                yield _line(case, each, level, *limits[each.role])
+    cold = before_start(channels.driving)
+    for each in channels.values() if cold.sum() >= REST_LEAST else ():
+        if (each.role or "").endswith("_temperature") and each.measures:
+            level = level_in(case, each, cold, "degC")
             if level is not None:
-                low, high = battery - SUPPLY_WITHIN_V, battery + SUPPLY_WITHIN_V
-                yield _line(case, each, level, "V", low, high, "as the battery, but for the drop in its feed")
-        elif each.role == "damper_travel":
-            level, good = level_in(case, each, rests, "mm"), _good(case, each, "mm")
-            if level is not None and good is None:
-                why = "ride height is known from a good run only: --baseline"
-                yield Truth(each.name, each.role, level, "mm", None, None, "not judged", why)
-            elif level is not None and good is not None:
-                low, high = good - RIDE_WITHIN_MM, good + RIDE_WITHIN_MM
-                yield _line(case, each, level, "mm", low, high, "ride height of the good run")
-    if before_start(channels.driving).sum() >= REST_LEAST:
-        for each in channels.values():
-            if (each.role or "").endswith("_temperature") and each.measures:
-                level = level_in(case, each, before_start(channels.driving), "degC")
-                if level is not None:
-                    why = "temperatures agree only of a cold engine, and this one is not"
-                    yield Truth(each.name, each.role or "", level, "degC", None, None, "not judged", why)
+                why = "temperatures agree only of a cold engine, and this one is not"
+                yield _line(case, each, level, "degC", None, None, why)

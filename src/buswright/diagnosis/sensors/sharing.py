@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from buswright.diagnosis.case import MILLISECOND, Case, Window, subject_of
+from buswright.diagnosis.case import MILLISECOND, PARTS, Case, Window, subject_of
+from buswright.diagnosis.sensors.wired import is_biased, is_fed, open_reads
 from buswright.findings import Rival
 from buswright.health.channels.evidence import ChannelEvidence, Channels, Shared
 from buswright.wording import listed
@@ -24,8 +25,6 @@ CHECKS = {
     "module": "Key on, measure the 5 V output and the sensor ground of {name} at the module itself.",
     "message": "Find the module that sends {name}. Measure its 5 V output and its sensor ground, key on.",
 }
-THREE_WIRES = ("linear", "ratiometric", "table", "polynomial")
-"""Kinds of calibration of sensors that a supply feeds."""
 _LEAST = 2
 
 
@@ -91,11 +90,7 @@ def candidates(
         Where each went, `low` or `high`, by name; empty where they went nowhere.
     """
     failed = {each.name for each in bad}
-    among = [
-        each
-        for each in could
-        if each.name in failed or not sides or (each.sensor is not None and each.sensor.calibration.kind in THREE_WIRES)
-    ]
+    among = [each for each in could if each.name in failed or not sides or is_fed(each)]
     found = []
     for what in ELEMENTS:
         through: dict[str, list[ChannelEvidence]] = {}
@@ -108,19 +103,14 @@ def candidates(
             # A message is no wire: it stands for the module where nobody says which that is.
             if len(hit) >= _LEAST and (what != "message" or hit[0].module is None):
                 # An open plug need not show on inputs that float: they may wander where they were.
-                showing = [each for each in own if what != "plug" or each.name in failed or not _floats(each)]
-                score = len(hit) / len(showing) - (len(bad) - len(hit)) / len(bad)
+                hidden = {each.name for each in own if what == "plug" and open_reads(each) == "floating"} - failed
+                score = len(hit) / (len(own) - len(hidden)) - (len(bad) - len(hit)) / len(bad)
                 found.append(Candidate(what, name, hit, len(own), score))
     found.sort(key=lambda one: (-round(one.score - _against(one, sides), 3), ELEMENTS.index(one.what)))
     return tuple(
         {one.subject: one for one in reversed(found)}[subject]
         for subject in dict.fromkeys(one.subject for one in found)
     )
-
-
-def _floats(each: ChannelEvidence) -> bool:
-    """Whether the car file says that an open wire of this input floats."""
-    return each.sensor is not None and each.sensor.open_reads == "floating"
 
 
 def floating_on(channels: Channels, one: Candidate) -> list[ChannelEvidence]:
@@ -132,7 +122,7 @@ def floating_on(channels: Channels, one: Candidate) -> list[ChannelEvidence]:
     return [
         each
         for each in channels.values()
-        if each.shares(one.what) == one.name and each.module in modules and _floats(each)
+        if each.shares(one.what) == one.name and each.module in modules and open_reads(each) == "floating"
     ]
 
 
@@ -154,8 +144,7 @@ def _against(one: Candidate, sides: Mapping[str, str]) -> float:
     if not sides:
         return 0.0
     low = sum(sides[each.name] == "low" for each in one.bad) / len(one.bad)
-    reads = [(each.sensor.open_reads if each.sensor is not None else None, sides[each.name]) for each in one.bad]
-    told = [read == side for read, side in reads if read in ("high", "low")]
+    told = [open_reads(each) == sides[each.name] for each in one.bad if is_biased(each)]
     if one.what == "supply":
         return 0.6 * (1 - low)
     if one.what == "ground":
@@ -170,7 +159,7 @@ def enough(case: Case, best: Candidate) -> bool:
 
     Where the car file says nothing of the wiring, a module may feed several groups that nobody tells apart.
     """
-    unwired = not any(each.shares(what) for each in best.bad for what in ("supply", "plug", "ground"))
+    unwired = not any(each.shares(what) for each in best.bad for what in PARTS)
     return best.score >= case.limit("group_share") or (best.what in ("module", "message") and unwired)
 
 

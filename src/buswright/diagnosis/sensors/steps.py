@@ -75,11 +75,6 @@ def moment(number: Int64s, at: int) -> int:
     return int(number[at]) * FINE_NS
 
 
-def in_volts(each: ChannelEvidence) -> bool:
-    """Whether a channel's quantity is a voltage that a module's input measured."""
-    return not each.computed and each.per_volt is not None
-
-
 def converter_step(each: ChannelEvidence) -> float:
     """Return the smallest usual change: a converter may have coarser steps than the signal that carries them."""
     changes = np.abs(np.diff(each.quantity[each.there & ~each.bad]))

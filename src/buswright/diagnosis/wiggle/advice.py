@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from buswright.channels.carfile.model import Wiring
 from buswright.diagnosis.wiggle.places import Element, Places, Tally, chance
 from buswright.diagnosis.words import METER
-from buswright.wording import capital
+from buswright.wording import capital, listed, plural
 
 if TYPE_CHECKING:
     from buswright.diagnosis.wiggle.model import PlaceNow, WiggleNow
@@ -136,7 +136,7 @@ def _not_yet(state: State) -> str:
         )
     return (
         f"Nothing points at a place yet: moving {nearest.place} would have to make {needed} more "
-        f"glitch{'es' if needed != 1 else ''} ({nearest.total} in {nearest.seconds:.0f} s so far, {quiet} in "
+        f"{'glitch' if needed == 1 else 'glitches'} ({nearest.total} in {nearest.seconds:.0f} s so far, {quiet} in "
         f"{now.quiet_s:.0f} s of quiet)."
     )
 
@@ -216,8 +216,8 @@ def chance_text(odds: float) -> str:
 
 
 def _glitches(count: int) -> str:
-    return f"{count} glitch{'es' if count != 1 else ''}"
+    return plural(count, "glitch", "glitches")
 
 
-def _names(names: list[str] | tuple[str, ...]) -> str:
-    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
+def _names(names: Sequence[str]) -> str:
+    return listed(names, most=len(names))

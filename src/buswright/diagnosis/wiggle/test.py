@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
@@ -13,6 +12,7 @@ import numpy as np
 from buswright.channels.carfile.model import CarFile, Wiring
 from buswright.channels.carfile.needs import inputs_of, interface_names
 from buswright.channels.glitches import Glitch, GlitchCounter
+from buswright.channels.keys.faults import nearest
 from buswright.channels.samples.series import Int64s
 from buswright.channels.session import Session
 from buswright.channels.watching import watch
@@ -292,10 +292,8 @@ def _measured(channels: Sequence[str], car: CarFile | None) -> tuple[str, ...]:
     found: dict[str, None] = {}
     for name in channels:
         if name not in car.channels:
-            close = difflib.get_close_matches(name, car.channels, n=1, cutoff=0.4)
-            raise UserError(
-                f"no channel {name!r}", hint=f"did you mean {close[0]!r}?" if close else "see buswright check"
-            )
+            close = nearest(name, car.channels)
+            raise UserError(f"no channel {name!r}", hint=f"did you mean {close!r}?" if close else "see buswright check")
         if car.channels[name].formula is None:
             found[name] = None
         else:

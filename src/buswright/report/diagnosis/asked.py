@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, get_args
 
-from buswright.diagnosis.inconclusive.question import About, Question
+from buswright.diagnosis.case import About, Question
 from buswright.report.health.report import HealthReport
 from buswright.wording import listed
 

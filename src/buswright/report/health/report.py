@@ -7,11 +7,10 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 from buswright.channels.carfile.model import CarFile, FrameName
-from buswright.diagnosis.case import Case
+from buswright.diagnosis.case import Case, Question
 from buswright.diagnosis.detect import diagnose
 from buswright.diagnosis.found import Found, Standing, worst
 from buswright.diagnosis.inconclusive.asked import questions
-from buswright.diagnosis.inconclusive.question import Question
 from buswright.diagnosis.phases.tables import PhaseTables, phase_tables
 from buswright.diagnosis.silence import is_missing_at_the_end
 from buswright.diagnosis.trust import Trust, counts, trust

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from buswright.channels.glitches import Watched
-from buswright.channels.samples.series import Series
+from buswright.channels.samples.series import Quality, Series
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.sensors.codes.decoding import decoding_sightings
 from buswright.health.channels.evidence import ChannelEvidence, Channels
@@ -68,6 +68,19 @@ def test_negative_volts_of_a_single_wire_are_a_wrong_sign(healthy, named):
     )  # fmt: skip
     case = Case(SimpleNamespace(), channels=Channels({"s": channel}))  # type: ignore[arg-type]
     assert [one.finding.fault for one in decoding_sightings(case)] == ["signedness"] * named
+
+
+def test_leaps_beyond_the_databases_range_may_be_its_scale():
+    raw = smooth(300, 1_500, np.random.default_rng(4))
+    raw[100:200] = 4_000
+    quality = np.where(raw > 2_500, int(Quality.DATABASE_RANGE), 0).astype(np.uint16)
+    channel = ChannelEvidence(
+        Series("s", "kPa", TIMES, raw * 0.1, raw=raw, quality=quality),
+        signal=Signal("S", 0, 12, scale=0.1, minimum=0.0, maximum=250.0), message="bus/M",
+    )  # fmt: skip
+    case = Case(SimpleNamespace(), channels=Channels({"s": channel}))  # type: ignore[arg-type]
+    (one,) = (each.finding for each in decoding_sightings(case))
+    assert (one.fault, one.count, [rival.fault for rival in one.rivals]) == ("out-of-range", 1, ["scale-or-unit"])
 
 
 def test_a_sign_that_shows_only_now_and_then_at_nought_is_named_and_a_code_for_no_value_is_not():

@@ -160,11 +160,7 @@ def grounded(shift: float, share: int = 4, **wiring: str) -> Any:
     columns = [calm(n) + (shift * fan() if n < share else 0.0) for n in range(6)]
     made_ = [
         made(
-            f"a{n}",
-            values,
-            hz=HZ,
-            kind=sensor(TABLES[n % 3]),
-            wiring={"ground": "G1" if n < share else "G2"} | wiring,
+            f"a{n}", values, hz=HZ, kind=sensor(TABLES[n % 3]), wiring={"ground": "G1" if n < share else "G2"} | wiring
         )
         for n, values in enumerate(columns)
     ]

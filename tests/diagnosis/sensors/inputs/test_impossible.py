@@ -27,6 +27,7 @@ def test_a_step_that_stays_is_found(at: tuple[float, ...], count: int, severity:
     (one,) = impossible_sightings(case_of(made("oil", values, hz=HZ, kind=sensor(max_rate=20.0))))
     assert (one.finding.count, one.finding.severity) == (count, severity)
     assert one.finding.subject == "channel:oil"
+    assert [(rival.fault, rival.subject) for rival in one.finding.rivals] == [("loose-contact", "channel:oil")]
 
 
 @pytest.mark.parametrize(

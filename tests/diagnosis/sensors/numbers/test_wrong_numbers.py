@@ -14,10 +14,10 @@ import pytest
 from buswright.channels.samples.series import Quality
 from buswright.channels.session import Session
 from buswright.diagnosis.case import Case
+from buswright.diagnosis.relations import Views
 from buswright.diagnosis.sensors.numbers.calibration import value_sightings
 from buswright.diagnosis.sensors.numbers.exchanged import exchanged_sightings
 from buswright.diagnosis.sensors.numbers.levels import LEVELS, MIXED
-from buswright.diagnosis.sensors.numbers.relations import Views
 from buswright.findings import Severity
 from buswright.health.baseline.standstill import noise_of
 from buswright.health.channels.evidence import ChannelEvidence, Channels, measure_channels

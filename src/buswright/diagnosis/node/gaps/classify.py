@@ -14,15 +14,7 @@ import numpy as np
 
 from buswright.diagnosis.case import MILLISECOND, SECOND, Case, open_link
 from buswright.diagnosis.node.gaps.evidence import Part, Silence, Step, silences, unusual_errors
-from buswright.diagnosis.node.gaps.verdict import (
-    HOST_LAG,
-    NO_RESTART,
-    OVERLOAD,
-    Verdict,
-    counter_words,
-    phase_words,
-    whose,
-)
+from buswright.diagnosis.node.gaps.verdict import HOST_LAG, OVERLOAD, Verdict, counter_words, phase_words, whose
 from buswright.diagnosis.silence import is_guest, missing_after_ns
 from buswright.health.model.health import ClockSet
 from buswright.wording import duration, listed, percent
@@ -87,18 +79,13 @@ def _everyone(case: Case, silence: Silence) -> bool:
         return False  # others came meanwhile: some frames were lost at the same time by chance
     modules = {(p.name.bus, p.module) for p in silence.parts if p.module is not None}
     nameless = sum(p.module is None for p in silence.parts)
-    return len(modules) >= 2 or (nameless >= _FEW_UNNAMED_BUS and _all_of_bus(case, silence))
+    there = sum(1 for bus in silence.buses for _ in case.periodic(bus))  # most of it must be silent: who sends what?
+    return len(modules) >= 2 or (nameless >= _FEW_UNNAMED_BUS and 2 * len(silence.parts) >= there)
 
 
 def _host_stamped(case: Case, silence: Silence) -> bool:
     """Whether a computer stamped the frames of all its buses."""
     return all(case.health.buses[bus].host_stamped != "unknown" for bus in silence.buses)
-
-
-def _all_of_bus(case: Case, silence: Silence) -> bool:
-    """Whether what was silent is most of what the buses have, where modules aren't known."""
-    there = sum(1 for bus in silence.buses for _ in case.periodic(bus))
-    return 2 * len(silence.parts) >= there
 
 
 def _load(case: Case, silence: Silence) -> float:
@@ -142,7 +129,7 @@ def _all_silent(case: Case, silence: Silence) -> Iterator[Verdict]:
     )
     ran_on = (
         *(["Not the modules: their counters kept counting."] if went_on else []),
-        *([f"{NO_RESTART}: {kept} of {known} kept their timing."] if mostly_kept else []),
+        *([f"Not a restart: {kept} of {known} kept their timing."] if mostly_kept else []),
     )
     nothing_lost = ("Not lost frames: the counters paused.",) if stood else ()
     if _host_stamped(case, silence) and stood and mostly_kept and not silence.errors:
@@ -370,18 +357,14 @@ def _module(
 def _why_not(case: Case, silence: Silence, fault: str) -> tuple[str, ...]:
     """Say what a module's silence was not, by what was seen."""
     counters, slowest, bus = silence.counters(), silence.slowest, silence.buses[0]
-    kept = slowest.kept if slowest is not None else None
     said = []
     if fault == "module-reset":
-        if slowest is not None and not kept:
+        if slowest is not None and not slowest.kept:
             said.append(f"Not a bus-off or lost frames: its timing moved by {duration(slowest.off_ns)}.")
         if counters[Step.RESTARTED] > counters[Step.PAUSED]:
             said.append(f"Not a sender that paused: {counters[Step.RESTARTED]} of its counters restarted.")
-    if fault == "bus-off" and counters[Step.COUNTED] and not counters[Step.RESTARTED]:
-        said.append(f"{NO_RESTART}: {counters[Step.COUNTED]} of its counters kept counting.")
-    elif fault == "bus-off" and kept and slowest is not None and slowest.chance <= _RARE:
-        by_chance = f"which a restart does by chance in {percent(slowest.chance)}"
-        said.append(f"{NO_RESTART}: it came back within {duration(slowest.off_ns)} of its earlier timing, {by_chance}.")
+    if fault == "bus-off" and (no_restart := restart_ruled_out(silence)):
+        said.append(no_restart)
     if fault == "sender-skips":
         said.append("Not lost frames: its counters paused.")
     if fault in ("bus-off", "module-missing"):
@@ -389,6 +372,17 @@ def _why_not(case: Case, silence: Silence, fault: str) -> tuple[str, ...]:
         others = sum(figures.name not in own for figures in case.health.ids_of(bus))
         said += [f"Not the recorder: it still recorded {others} other identifiers on {bus}."] * bool(others)
     return tuple(said)
+
+
+def restart_ruled_out(silence: Silence) -> str:
+    """Say by what it is known that a module did not restart; empty where nothing tells."""
+    counters, slowest = silence.counters(), silence.slowest
+    if counters[Step.COUNTED] and not counters[Step.RESTARTED]:
+        return f"Not a restart: {counters[Step.COUNTED]} of its counters kept counting."
+    if slowest is not None and slowest.kept and slowest.chance <= _RARE:
+        by_chance = f"which a restart does by chance in {percent(slowest.chance)}"
+        return f"Not a restart: it came back within {duration(slowest.off_ns)} of its earlier timing, {by_chance}."
+    return ""
 
 
 def _end_open(case: Case, silence: Silence, bus: str, who: str) -> Verdict:

@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.case import Case, Window
+from buswright.diagnosis.silence import came_meanwhile
 from buswright.frames.table import Bools
 from buswright.health.grouping import ERRORS_NS
 from buswright.health.model.gaps import GapGroup, Gaps
@@ -275,15 +276,32 @@ def _parts(case: Case, group: GapGroup, end_ns: int, steps: Mapping[FrameName, S
 
 
 def _whole_modules(case: Case, silence: Silence) -> Iterator[tuple[str, str]]:
-    """Yield modules that were silent as a whole: all that was due, their most frequent identifier among them."""
+    """Yield modules that were silent as a whole: all that was due, their most frequent identifier among them.
+
+    One of which another identifier came meanwhile was not, though that one has no time at which it is due.
+    """
     names = {(part.name.bus, part.module) for part in silence.parts if part.module}
     for bus, module in sorted(names & set(silence.group.modules)):
-        own = {part.name for part in silence.of_module(bus, module).parts}
+        parts = silence.of_module(bus, module)
+        if any(f.module == module and sends_on(f, parts.window) for f in case.health.ids_of(bus)):
+            continue
+        own = {part.name for part in parts.parts}
         periods = {f.name: f.period.judged_ns for f in case.periodic(bus) if f.module == module and f.period.judged_ns}
         if not periods or len(own) < min(2, len(periods)):
             continue
         if any(periods[name] <= _AS_FREQUENT * min(periods.values()) for name in own if name in periods):
             yield bus, module
+
+
+def sends_on(figures: IdFigures, silent: Window) -> bool:
+    """Whether an identifier that is not sent by the clock came in a silence of others, as far as that is known.
+
+    Known are its last frame, and how many came in every ten seconds.
+    """
+    strip = figures.strip
+    inside = (strip.start_ns > silent.start_ns) & (strip.start_ns + strip.WIDTH_NS <= silent.end_ns)
+    came = came_meanwhile(figures.last_ns, silent) or bool(strip.frames[inside].any())
+    return figures.period.sending != "periodic" and came
 
 
 def unusual_errors(case: Case, silence: Silence) -> bool:

@@ -7,14 +7,14 @@ from typing import NamedTuple
 
 from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.capture.drops import recorder_subject, reported_drops
-from buswright.diagnosis.case import Case, Sighting, merged, sighting, told_from
-from buswright.diagnosis.node.gaps.classify import classify
+from buswright.diagnosis.case import Case, Sighting, merged, sighting
+from buswright.diagnosis.node.gaps.classify import classify, restart_ruled_out
 from buswright.diagnosis.node.gaps.feed import feed_before
 from buswright.diagnosis.node.gaps.settled import settled
 from buswright.diagnosis.node.gaps.single import single_sightings
 from buswright.diagnosis.node.gaps.verdict import HOST_LAG, OVERLOAD, PROVEN, TOGETHER, Verdict, joined, phase_limit
 from buswright.diagnosis.words import CLEAR_FILTERS, FEED, LIVE_LOOM, METER, MODULE_POWER, UNPLUG
-from buswright.findings import Severity
+from buswright.findings import Rival, Severity
 
 _SURE = 0.6
 _PROVEN_BY_ONE = frozenset({"module-missing", "clock-jump"})
@@ -124,11 +124,12 @@ def _finding(case: Case, fault: str, subject: str, own: Sequence[Verdict]) -> Si
         ruled_out += feed.ruled_out
         next_check, thresholds = feed.next_check, (*thresholds, *feed.thresholds)
     limits = (case.used(*thresholds, bus=own[0].buses[0]), _PHASE, phase_limit(surest.silence))
-    found = sighting(
+    return sighting(
         fault,
         _severity(fault, confidence),
         subject,
         windows=merged(verdict.silence.window for verdict in own),
+        told=common,
         count=len(own),
         confidence=confidence,
         evidence=dict.fromkeys(evidence),
@@ -137,8 +138,17 @@ def _finding(case: Case, fault: str, subject: str, own: Sequence[Verdict]) -> Si
         next_check=next_check,
         caution=text.caution,
         reach=_reach(case, fault, subject, own),
+        rivals=_rivals(subject, surest) if fault == "bus-off" else (),
     )
-    return told_from(found, common)
+
+
+def _rivals(subject: str, surest: Verdict) -> Iterator[Rival]:
+    """Yield what a module may have done by itself where it fell silent after errors."""
+    unheard = "its own error counters can't be heard on the bus"
+    if subject.startswith("module:") and restart_ruled_out(surest.silence):
+        yield Rival("sender-skips", subject, f"a module that pauses comes back on its timing, too, and {unheard}")
+    elif subject.startswith("module:"):
+        yield Rival("module-reset", subject, f"a module that restarts comes back alike, and {unheard}")
 
 
 def _severity(fault: str, confidence: float) -> Severity:

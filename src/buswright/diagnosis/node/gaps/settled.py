@@ -18,9 +18,6 @@ def settled(case: Case, verdicts: Sequence[Verdict]) -> tuple[Verdict, ...]:
     return tuple(_of_modules(case, _of_power(case, verdicts)))
 
 
-# Power ----------------------------------------------------------------------------------------------------------------
-
-
 def _of_power(case: Case, verdicts: Sequence[Verdict]) -> list[Verdict]:
     """Join the power cycles of several buses at one time."""
     cycles = [one for one in verdicts if one.fault == "power-cycle"]
@@ -39,9 +36,6 @@ def _near(one: Verdict, other: Verdict) -> bool:
 
 def _buses(verdicts: Iterable[Verdict]) -> list[str]:
     return sorted({bus for verdict in verdicts for bus in verdict.buses})
-
-
-# Modules --------------------------------------------------------------------------------------------------------------
 
 
 def _of_modules(case: Case, verdicts: Sequence[Verdict]) -> list[Verdict]:
@@ -71,13 +65,9 @@ def _renamed(case: Case, one: Verdict, fault: str) -> Verdict:
 
 def _widest(verdicts: Sequence[Verdict]) -> dict[str, str]:
     """Return the longest list of identifiers for each shorter one of a module without a name: less was due."""
-    known = {one.subject: _ids(one) for one in verdicts if "/" in one.subject and one.subject.startswith("module:")}
+    nameless = [one.subject.partition("/") for one in verdicts if one.subject.startswith("module:")]
+    known = {f"{bus}/{ids}": {(bus, each) for each in ids.split("+")} for bus, slash, ids in nameless if slash}
     return {
         subject: max((other for other in known if ids <= known[other]), key=lambda other: len(known[other]))
         for subject, ids in known.items()
     }
-
-
-def _ids(one: Verdict) -> frozenset[str]:
-    bus, _, ids = one.subject.partition("/")
-    return frozenset(f"{bus}/{each}" for each in ids.split("+"))

@@ -10,19 +10,9 @@ import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
 from buswright.diagnosis.capture.drops import recorder_subject, reported_drops
-from buswright.diagnosis.case import (
-    MILLISECOND,
-    Case,
-    Sighting,
-    Window,
-    merged,
-    sighting,
-    subject_of,
-    titled,
-    told_from,
-)
+from buswright.diagnosis.case import MILLISECOND, Case, Sighting, Window, merged, sighting, subject_of, titled
 from buswright.diagnosis.node.duplicates import mixed_streams
-from buswright.diagnosis.node.gaps.evidence import Step, Steps, counter_steps, overloaded, phase_known
+from buswright.diagnosis.node.gaps.evidence import Step, Steps, counter_steps, overloaded, phase_known, sends_on
 from buswright.diagnosis.node.gaps.verdict import ALONE, joined
 from buswright.diagnosis.silence import FULL, is_guest, lost_severity, missing_after_ns
 from buswright.diagnosis.words import UNPLUG
@@ -149,9 +139,6 @@ def _skipped(figures: IdFigures, rows: npt.NDArray[np.intp], steps: Steps) -> Bo
     return skipped
 
 
-# Gone -----------------------------------------------------------------------------------------------------------------
-
-
 def _missing_id(case: Case, single: Single, accounted: bool) -> Iterator[Sighting]:
     figures, name, period = single.figures, single.figures.name, single.figures.period.judged_ns or 1.0
     windows, silent = list(single.windows()), list(single.silent())
@@ -165,19 +152,20 @@ def _missing_id(case: Case, single: Single, accounted: bool) -> Iterator[Sightin
         return
     rhythm = f"{'' if figures.period.counted else 'at least '}every {period / MILLISECOND:.4g} ms"
     others = sum(
-        f.module == figures.module and f.name != name and not _silent_too(f, silent)
-        for f in case.periodic(name.bus)
-        if f.module
+        all(sends_on(f, window) for window in windows)
+        or (f.period.sending == "periodic" and f.name != name and not _silent_too(f, silent))
+        for f in case.health.ids_of(name.bus)
+        if f.module and f.module == figures.module
     )
     kept_on = f"{plural(others, 'other identifier')} from {figures.module} kept arriving."
     source = figures.expected.change_driven.source
     cyclic = f"it came {rhythm}" if source == "learned" else f"the {source.partition(':')[0]} says it is cyclic"
-    found = sighting(
+    yield sighting(
         "id-missing",
         Severity.FAULT,
         subject_of(name),
         windows=windows,
-        count=len(windows),
+        told=silent,
         confidence=0.95,
         evidence=[
             (
@@ -196,7 +184,6 @@ def _missing_id(case: Case, single: Single, accounted: bool) -> Iterator[Sightin
         next_check="Look at the module's settings for this message, and at what it depends on (a sensor, another "
         "module's message); see whether a receive filter was set during the run.",
     )
-    yield told_from(found, silent)
 
 
 def _silent_too(figures: IdFigures, windows: Sequence[Window]) -> bool:
@@ -209,18 +196,16 @@ def _silent_too(figures: IdFigures, windows: Sequence[Window]) -> bool:
     return False
 
 
-# Skipped --------------------------------------------------------------------------------------------------------------
-
-
 def _skips(case: Case, single: Single) -> Sighting:
     figures, name, count = single.figures, single.figures.name, len(single.rows)
     paused = single.counted(Step.PAUSED)
     few = count < FULL and not single.share > case.limit("lost_share_fault", frame=name)
-    found = sighting(
+    return sighting(
         "sender-skips",
         Severity.NOTE if few else Severity.SUSPECT,
         subject_of(name),
         windows=single.windows(),
+        told=single.silent(),
         count=count,
         confidence=joined([0.7 if paused else 0.4] * count, ALONE),
         evidence=[
@@ -242,10 +227,6 @@ def _skips(case: Case, single: Single) -> Sighting:
         next_check="See whether the message is meant to be sent only on change (then say so in the car file), and "
         "what else the module does at these moments.",
     )
-    return told_from(found, single.silent())
-
-
-# Lost -----------------------------------------------------------------------------------------------------------------
 
 
 def _frames_lost(case: Case, single: Single) -> Sighting:
@@ -268,11 +249,12 @@ def _frames_lost(case: Case, single: Single) -> Sighting:
     ]
     if near:
         evidence.append(f"Error frames came within 100 ms of {plural(near, 'gap')}.")
-    found = sighting(
+    return sighting(
         "frames-lost",
         lost_severity(case, figures, single.share, count, counted=counted > 0),
         subject_of(name),
         windows=windows,
+        told=single.silent(),
         count=single.missing,
         confidence=joined([0.7] * count, ALONE) if counted else CAUSE_OPEN,
         evidence=evidence,
@@ -286,7 +268,6 @@ def _frames_lost(case: Case, single: Single) -> Sighting:
         "connector.",
         caution=UNPLUG,
     )
-    return told_from(found, single.silent())
 
 
 def _short_bursts(case: Case, figures: IdFigures, bursts: Bursts) -> Sighting:
@@ -333,11 +314,12 @@ def _spread(case: Case, bus: str, own: Sequence[Single]) -> Sighting | None:
     windows = merged(window for single in own for window in single.windows())
     whole = Window(windows[0].start_ns, windows[-1].end_ns)
     counted = sum(single.counted(Step.COUNTED) for single in own)
-    found = sighting(
+    return sighting(
         "capture-drop",
         Severity.FAULT if rate >= case.limit("lost_share_fault", bus=bus) else Severity.SUSPECT,
         recorder_subject(tuple(reported_drops(case)), whole, case.recorded([bus]), [bus]),
         windows=windows,
+        told=[window for single in own for window in single.silent()],
         count=missing,
         confidence=0.9 if counted else 0.7,
         evidence=[
@@ -357,10 +339,6 @@ def _spread(case: Case, bus: str, own: Sequence[Single]) -> Sighting | None:
         "load; record again before you blame any module.",
         reach=case.subjects_of_bus(bus),
     )
-    return told_from(found, [window for single in own for window in single.silent()])
-
-
-# Words ----------------------------------------------------------------------------------------------------------------
 
 
 def _phases(single: Single) -> str:

@@ -12,8 +12,6 @@ from buswright.wording import all_of, capital, duration, listed, percent, plural
 
 OVERLOAD = "overload"
 """Not a fault of its own: the load explains these gaps."""
-NO_RESTART = "Not a restart"
-"""How the sentence begins that rules one out."""
 HOST_LAG = "host-lag"
 """Not a fault either: a host that stamps frames stood still for a while, and lost none."""
 

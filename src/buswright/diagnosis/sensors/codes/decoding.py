@@ -9,8 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels.samples.series import Bools, Floats, Int64s, Quality
-from buswright.diagnosis.case import Case, Sighting, Window, sighting
-from buswright.findings import Severity
+from buswright.diagnosis.case import Answers, Case, Sighting, Why, Window, sighting
+from buswright.diagnosis.sensors.codes.places import codes_of, has_codes
+from buswright.findings import Rival, Severity
 from buswright.health.channels.evidence import ChannelEvidence
 from buswright.health.channels.stretches import stretches_of
 from buswright.messages.model import Signal
@@ -40,30 +41,23 @@ RANGE_FRAMES = 10
 """Samples beyond the range that prove something of a number that a module computes."""
 RANGE_BEYOND = 0.10
 """Samples beyond the database's range by more than this part of it count: ranges in databases are often too narrow."""
+_LOOKED_AT = 20_000
+"""Samples, spread over the run, that codes are counted on: some more or fewer change no answer."""
+_EXERCISE = "Exercise the sensor over a tenth of its range at least, and record that."
+_HARDLY = Why("its highest bit hardly changed in this run", "Move it over its whole range, through zero if it can.")
 ORDERS: dict[int, npt.DTypeLike] = {16: np.uint16, 32: np.uint32}
 
 
 def decoding_sightings(case: Case) -> Iterator[Sighting]:
     """Judge each signal by its own codes, and messages by their multiplexers."""
-    if case.channels is None:
-        return
-    for each in case.channels.values():
-        if each.signal is None or each.series.raw is None or each.series.raw.dtype.kind == "f":
+    for each in case.decoded.values():
+        if not has_codes(each):
             continue
         yield from _order(case, each)
         yield from _sign(each)
         yield from _disowned(each)
         yield from _range(each)
     yield from _multiplexers(case)
-
-
-def codes_of(each: ChannelEvidence) -> npt.NDArray[np.uint64]:
-    """Raw codes as they stood in the frame, unsigned; samples that are there only."""
-    raw = np.asarray(each.series.raw)[each.there]
-    assert each.signal is not None
-    bits = min(each.signal.length, 64)
-    whole = (1 << bits) - 1
-    return raw.astype(np.int64).view(np.uint64) & np.uint64(whole)
 
 
 def _signed(codes: npt.NDArray[Any], bits: int) -> npt.NDArray[np.float64]:
@@ -98,11 +92,8 @@ def _order(case: Case, each: ChannelEvidence) -> Iterator[Sighting]:
         return
     # The byte that is read as the highest must be the one that changes most: the lowest of the true order.
     changes = codes[1:] ^ codes[:-1]
-    top, bottom = (
-        int((changes >> np.array(signal.length - 8, codes.dtype) != 0).sum()),
-        int((changes & 0xFF != 0).sum()),
-    )
-    if top < BUSY * bottom:
+    top = np.count_nonzero(changes >> np.array(signal.length - 8, codes.dtype))
+    if top < BUSY * np.count_nonzero(changes & 0xFF):
         return
     there, here = ("little-endian", "big-endian") if signal.big_endian else ("big-endian", "little-endian")
     yield _other_order(
@@ -131,7 +122,6 @@ def _other_order(each: ChannelEvidence, signal: Signal, evidence: tuple[str, ...
         "byte-order",
         Severity.FAULT,
         each.subject,
-        count=1,
         confidence=0.9,
         evidence=evidence,
         threshold=threshold,
@@ -191,17 +181,13 @@ def _sign(each: ChannelEvidence) -> Iterator[Sighting]:
         each.subject,
         count=max(1, jumps),
         confidence=0.92,
-        evidence=(
-            *(
-                [impossible, f"Read as {right} they lie in its live band."]
-                if impossible
-                else [
-                    f"{each.name} jumps across {steps[widest]:,.0f} unused codes {plural(jumps, 'time')}.",
-                    f"{percent(below)} of its samples lie below that gap, the rest above.",
-                    f"Read as {right} it never jumps.",
-                ]
-            ),
-        ),
+        evidence=[impossible, f"Read as {right} they lie in its live band."]
+        if impossible
+        else [
+            f"{each.name} jumps across {steps[widest]:,.0f} unused codes {plural(jumps, 'time')}.",
+            f"{percent(below)} of its samples lie below that gap, the rest above.",
+            f"Read as {right} it never jumps.",
+        ],
         threshold=f"{percent(EDGE_SHARE)} of the samples {percent(BELOW_NOUGHT)} of the live band below 0 V, or unused "
         f"codes over {GAP_SHARE:g} of all, both sides over {percent(EDGE_SHARE)}",
         ruled_out=("Not a short or open wire: the codes on both sides keep moving.",),
@@ -252,7 +238,6 @@ def _disowned(each: ChannelEvidence) -> Iterator[Sighting]:
         Severity.SUSPECT,
         each.subject,
         windows=windows,
-        count=len(windows),
         confidence=0.9,
         evidence=(
             f"The module marks {percent(count / len(each), 2)} of {each.name} as not available or in error"
@@ -291,7 +276,6 @@ def _range(each: ChannelEvidence) -> Iterator[Sighting]:
         Severity.SUSPECT,
         each.subject,
         windows=windows,
-        count=len(windows),
         confidence=0.6,
         evidence=(
             (
@@ -307,6 +291,13 @@ def _range(each: ChannelEvidence) -> Iterator[Sighting]:
         )
         + f", by more than {percent(RANGE_BEYOND)} of the range or in one leap of as much",
         next_check=f"Compare start bit, length, scale and range of {signal.name} with the sheet of the module.",
+        rivals=[
+            Rival(
+                "scale-or-unit",
+                each.subject,
+                "a range that is written too narrow, a wrong scale and a wrong start bit look alike",
+            )
+        ],
     )
 
 
@@ -319,8 +310,7 @@ def _leapt(marked: Bools, value: Floats, least: float, each: ChannelEvidence) ->
 
 def _multiplexers(case: Case) -> Iterator[Sighting]:
     """Name multiplexer values that the database doesn't know."""
-    assert case.channels is not None
-    for name, count in case.channels.undefined_mux.items():
+    for name, count in case.decoded.undefined_mux.items():
         bus, message, multiplexer = name.split("/", 2)
         frame = next((f for f in case.health.ids_of(bus) if f.message == message), None)
         share = count / frame.frames if frame is not None and frame.frames else 1.0
@@ -341,3 +331,54 @@ def _multiplexers(case: Case) -> Iterator[Sighting]:
             next_check=f"Ask the maker of {frame.module if frame and frame.module else 'the module'} for the current "
             f"database, and look at the bits of {multiplexer}.",
         )
+
+
+def order_answers(case: Case) -> Answers:
+    """Say of each signal of whole bytes whether the run tells its byte order."""
+    found = {each.subject: order_answer(case, each) for each in case.measured}
+    return {subject: said for subject, said in found.items() if said is not None}
+
+
+def order_answer(case: Case, each: ChannelEvidence) -> str | Why | None:
+    """Say whether the run tells the byte order of a channel's signal; None where it has none."""
+    if each.signal is None or each.signal.length not in ORDERS or not has_codes(each):
+        return None
+    codes = _some_codes(each)
+    if len(codes) < LEAST_SAMPLES:
+        return _few(codes)
+    other = codes.astype(ORDERS[each.signal.length]).byteswap()
+    _, counts = np.unique(other >> np.array(each.signal.length - 8, dtype=other.dtype), return_counts=True)
+    share = counts / counts.sum()
+    # Values that hardly ever come tell nothing: as many equally frequent ones have the same entropy (Shannon 1948).
+    high = float(np.exp(-np.sum(share * np.log(share))))
+    least = case.limit("high_byte_values", channel=each.name)
+    if high < least:
+        return Why(
+            f"read the other way its high byte takes about {max(1.0, high):.0f} values: too few to tell", _EXERCISE
+        )
+    return f"a reading {case.limit('roughness_ratio', channel=each.name):g} times as smooth the other way round"
+
+
+def sign_answers(case: Case) -> Answers:
+    """Say of each signal of whole numbers whether the run tells if it has a sign."""
+    found: dict[str, str | Why] = {}
+    for each in case.measured:
+        if each.signal is None or not has_codes(each) or not 8 <= each.signal.length <= 32:
+            continue
+        codes = _some_codes(each)
+        half = float(np.mean(codes >> np.uint64(each.signal.length - 1))) if len(codes) else 0.0
+        if 0 < len(codes) < LEAST_SAMPLES:
+            found[each.subject] = _few(codes)
+        elif len(codes):
+            little = min(half, 1 - half) < EDGE_SHARE
+            found[each.subject] = _HARDLY if little else "leaps across half of its codes"
+    return found
+
+
+def _some_codes(each: ChannelEvidence) -> npt.NDArray[np.uint64]:
+    codes = codes_of(each)
+    return codes[:: max(1, len(codes) // _LOOKED_AT)]
+
+
+def _few(codes: npt.NDArray[np.uint64]) -> Why:
+    return Why(f"only {plural(len(codes), 'sample')} came", "Record for longer.")

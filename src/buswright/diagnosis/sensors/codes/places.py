@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -11,7 +10,7 @@ import numpy.typing as npt
 from buswright.channels.samples.series import Floats
 from buswright.diagnosis.case import Case, Sighting, sighting
 from buswright.findings import Severity
-from buswright.health.channels.evidence import ChannelEvidence, Channels
+from buswright.health.channels.evidence import ChannelEvidence
 from buswright.messages.model import Signal
 from buswright.wording import percent, plural
 
@@ -35,56 +34,29 @@ _COPIES = 3
 _Codes = npt.NDArray[np.uint64]
 
 
-@dataclass(frozen=True, slots=True)
-class _Beside:
-    """One signal that is read beside its place.
-
-    Attributes
-    ----------
-    each
-        Which.
-    bits
-        How many of its bits aren't its own.
-    on_top
-        Whether these are its highest ones: then it is looked for too high, else too low.
-    owner
-        Whose they are; None where nobody says.
-    seen
-        Why, in sentences.
-    """
-
-    each: ChannelEvidence
-    bits: int
-    on_top: bool
-    owner: ChannelEvidence | None
-    seen: tuple[str, ...]
-
-
 def place_sightings(case: Case) -> Iterator[Sighting]:
     """Judge the place of each signal by how often its bits change, and by whose bits they are."""
-    channels = case.channels
-    if channels is None:
-        return
-    for members in channels.groups("message", _whole_numbers(channels)).values():
+    wide = [
+        each
+        for each in case.decoded.values()
+        if each.measures
+        and has_codes(each)
+        and each.signal
+        and each.signal.length >= _LEAST_BITS
+        and len(each) >= _LEAST_SAMPLES
+    ]
+    for members in case.decoded.groups("message", wide).values():
         codes = {each.name: codes_of(each) for each in members}
         for each in members:
             found = _on_top(each, members, codes) or _below(each, members, codes)
             if found is not None:
-                yield _found(found)
+                yield found
 
 
-def _whole_numbers(channels: Channels) -> list[ChannelEvidence]:
-    return [
-        each
-        for each in channels.values()
-        if each.measures
-        and each.signal is not None
-        and not each.signal.is_float
-        and each.signal.length >= _LEAST_BITS
-        and each.series.raw is not None
-        and each.series.raw.dtype.kind != "f"
-        and len(each) >= _LEAST_SAMPLES
-    ]
+def has_codes(each: ChannelEvidence) -> bool:
+    """Whether its samples are raw codes of a signal, whole numbers."""
+    signal, raw = each.signal, each.series.raw
+    return signal is not None and not signal.is_float and raw is not None and raw.dtype.kind != "f"
 
 
 def codes_of(each: ChannelEvidence) -> _Codes:
@@ -106,7 +78,7 @@ def _all_along(codes: _Codes, bit: int, share: float) -> bool:
     return sum(float(quarter.mean()) >= share / _FOREIGN for quarter in quarters) > _QUARTERS // 2
 
 
-def _on_top(each: ChannelEvidence, members: Sequence[ChannelEvidence], codes: dict[str, _Codes]) -> _Beside | None:
+def _on_top(each: ChannelEvidence, members: Sequence[ChannelEvidence], codes: dict[str, _Codes]) -> Sighting | None:
     """Find highest bits that change far more often than those below them: low bits of the signal above."""
     assert each.signal is not None
     own, length = codes[each.name], each.signal.length
@@ -132,22 +104,15 @@ def _on_top(each: ChannelEvidence, members: Sequence[ChannelEvidence], codes: di
             ),
             None,
         )
-        return _Beside(
-            each,
-            bits,
-            True,
-            owner,
-            (
-                (
-                    f"The highest {plural(bits, 'bit')} of {each.name} {_verb(bits)} at {percent(float(top))} of its "
-                    f"samples, the next lower one at {percent(float(next_lower), 1)}: no quantity moves like that."
-                ),
-            ),
+        seen = (
+            f"The highest {plural(bits, 'bit')} of {each.name} {_verb(bits)} at {percent(float(top))} of its samples, "
+            f"the next lower one at {percent(float(next_lower), 1)}: no quantity moves like that."
         )
+        return _found(each, bits, owner, seen, "lowest", "high")
     return None
 
 
-def _below(each: ChannelEvidence, members: Sequence[ChannelEvidence], codes: dict[str, _Codes]) -> _Beside | None:
+def _below(each: ChannelEvidence, members: Sequence[ChannelEvidence], codes: dict[str, _Codes]) -> Sighting | None:
     """Find lowest bits that change less than the next one, and are the highest bits of the signal below."""
     assert each.signal is not None
     own = codes[each.name]
@@ -169,7 +134,7 @@ def _below(each: ChannelEvidence, members: Sequence[ChannelEvidence], codes: dic
                     f"{percent(float(changes[:bits].max()), 1)} of its samples, the next one at "
                     f"{percent(float(changes[bits]))}: below what it resolves nothing moves."
                 )
-                return _Beside(each, bits, False, other, (seen,))
+                return _found(each, bits, other, seen, "highest", "low")
     return None
 
 
@@ -178,7 +143,7 @@ def unused_bits(each: ChannelEvidence) -> int:
 
     By itself this is no fault: a coarse converter in a wide signal does the same.
     """
-    if each.signal is None or each.signal.is_float or each.series.raw is None or each.series.raw.dtype.kind == "f":
+    if each.signal is None or not has_codes(each):
         return 0
     changes = _changes(codes_of(each), each.signal.length) if len(each) >= _LEAST_SAMPLES else np.zeros(0)
     resting = int(np.argmax(changes > 0)) if (changes > 0).any() else 0
@@ -228,22 +193,17 @@ def _bits(signal: Signal) -> frozenset[int]:
     return frozenset((bit // 8) * 8 + 7 - bit % 8 for bit in range(signal.start, signal.start + signal.length))
 
 
-def _found(one: _Beside) -> Sighting:
-    each, owner = one.each, one.owner
+def _found(each: ChannelEvidence, bits: int, owner: ChannelEvidence | None, seen: str, end: str, way: str) -> Sighting:
+    """Say that some bits at an end of a signal aren't its own: they are those at the `end` of their owner's."""
     assert each.signal is not None
-    way = "high" if one.on_top else "low"
-    evidence = list(one.seen)
+    evidence = [seen]
     if owner is not None:
-        end = "lowest" if one.on_top else "highest"
-        evidence.append(
-            f"They are the {end} {plural(one.bits, 'bit')} of {owner.name}, by the database or in every frame."
-        )
-    evidence.append(f"So {each.signal.name} is looked for {plural(one.bits, 'bit')} too {way}.")
+        evidence.append(f"They are the {end} {plural(bits, 'bit')} of {owner.name}, by the database or in every frame.")
+    evidence.append(f"So {each.signal.name} is looked for {plural(bits, 'bit')} too {way}.")
     return sighting(
         "bit-position",
         Severity.FAULT,
         each.subject,
-        count=1,
         confidence=0.9 if owner is not None else 0.75,
         evidence=evidence,
         threshold=f"a bit changes {_FOREIGN:g} times as often as the next lower one, or the lowest ones change under "

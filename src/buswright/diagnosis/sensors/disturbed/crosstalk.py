@@ -10,16 +10,15 @@ from itertools import pairwise
 import numpy as np
 
 from buswright.channels.samples.series import Floats, Int64s
-from buswright.diagnosis.case import Case, Sighting, Window, sighting
-from buswright.diagnosis.sensors.inputs.rails import POWER_OFF
+from buswright.diagnosis.case import Answers, Case, Sighting, Why, Window, sighting
 from buswright.diagnosis.sensors.sharing import reach_of
-from buswright.diagnosis.sensors.steps import in_volts
+from buswright.diagnosis.sensors.wired import POWER_OFF, in_volts, kind_of
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import FINE_NS
 from buswright.wording import percent
 
-COPIED = (0.005, 0.11)
+_COPIED = (0.005, 0.11)
 """What is copied, as a part of the neighbour's volts: up to a tenth (trade), and what the measured gain may be off."""
 _CLEAR = 10.0
 """A gain is one where it is so many times its uncertainty."""
@@ -36,7 +35,7 @@ _HINT = 5.0
 _SLOW_CLEAR = 1.5
 _RIDGE = 1e-6
 _LEAST_ROWS = 300
-COMMON = (
+_COMMON = (
     *("engine_speed", "throttle", "manifold_pressure", "vehicle_speed", "brake_pressure", "steering_angle"),
     *("accel_long", "accel_lat", "accel_vert", "damper_travel", "battery_voltage", "lambda"),
 )
@@ -79,23 +78,21 @@ class _Copied:
 
 def crosstalk_sightings(case: Case) -> Iterator[Sighting]:
     """Judge every input of a module against the inputs beside it."""
-    channels = case.channels
-    if channels is None:
-        return
+    channels = case.decoded
     fed = [each for each in channels.values() if in_volts(each) and each.measures and len(each) >= _LEAST_ROWS]
     for members in channels.groups("module", fed).values():
         yield from _of_module(case, channels, members)
 
 
 def _of_module(case: Case, channels: Channels, members: Sequence[ChannelEvidence]) -> Iterator[Sighting]:
-    pairs = list(neighbours(members))
+    pairs = list(_neighbours(members))
     if not pairs:
         return
     found: dict[str, _Copied] = {}
     beside: dict[str, _Beside] = {}
     kept: dict[str, _Columns] = {}
     for each, neighbour, by in pairs:
-        if move_together(each, neighbour):
+        if _move_together(each, neighbour):
             continue
         if each.name not in beside:
             beside[each.name] = _Beside(channels, members, each, kept)
@@ -163,6 +160,10 @@ class _Beside:
             return None
         return self._at(other, other.quantity, late * self.late_ns) / (other.per_volt or 1.0)
 
+    def moves(self, other: Floats) -> list[_Pair]:
+        """Return how the input and another column move: fast, and slowly."""
+        return list(zip(_moved(self.own), _moved(other), strict=True))
+
     def rivals(self, neighbour: str, *, alike: bool = True) -> Iterator[Floats]:
         """Yield all other inputs, and what moves the car at the time and somewhat before.
 
@@ -175,7 +176,7 @@ class _Beside:
             found = self.input(name)
             if found is not None:
                 yield found
-        for cause in self.channels.with_role(*COMMON):
+        for cause in self.channels.with_role(*_COMMON):
             if not in_volts(cause) and cause.series.rate_hz >= _LEAST_HZ:
                 yield from self._late(cause)
 
@@ -199,7 +200,13 @@ class _Beside:
         return found
 
 
-def neighbours(members: Sequence[ChannelEvidence]) -> Iterator[tuple[ChannelEvidence, ChannelEvidence, str]]:
+def _moved(values: Floats) -> Floats:
+    """Return by how much the later rows of a column differ from its first one; float64[2, n]."""
+    moved: Floats = values[1:] - values[0]
+    return moved
+
+
+def _neighbours(members: Sequence[ChannelEvidence]) -> Iterator[tuple[ChannelEvidence, ChannelEvidence, str]]:
     """Yield each input with those beside it, and who says that they are: the wiring, else the order in the message."""
     wired = {}
     for each in members:
@@ -224,52 +231,44 @@ def neighbours(members: Sequence[ChannelEvidence]) -> Iterator[tuple[ChannelEvid
         yield second, first, said
 
 
-def move_together(each: ChannelEvidence, neighbour: ChannelEvidence) -> bool:
+def _move_together(each: ChannelEvidence, neighbour: ChannelEvidence) -> bool:
     """Whether two channels measure what really moves together: the tracks of one pedal, or two views of one car."""
     return each.role is not None and (each.role == neighbour.role or {each.role, neighbour.role} <= _BODY)
 
 
 def _copied(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: _Beside) -> _Copied | None:
-    own, other = beside.own, beside.input(neighbour.name)
-    if other is None:
+    other, before = beside.input(neighbour.name), beside.input(neighbour.name, 1)
+    if other is None or before is None:
         return None
-    moves = [(own[later] - own[0], other[later] - other[0]) for later in (1, 2)]
+    moves, earlier = beside.moves(other), beside.moves(before)[0]
     fast = _alike(moves, _LEAST_CORRELATION)
-    before = beside.input(neighbour.name, 1)
-    linked = before is not None and _delayed(moves[0], (own[1] - own[0], before[1] - before[0]))
-    if fast is not None and not linked and _alone(each, neighbour, beside, other):
+    if fast is not None and not _delayed(moves[0], earlier) and _alone(each, neighbour, beside, moves):
         return _Copied(each, neighbour, by, *fast)
     hint = _gain(*moves[0])
-    if hint is None or hint[1] < _HINT or not COPIED[0] / 2 <= abs(hint[0]) <= 2 * COPIED[1]:
+    if hint is None or hint[1] < _HINT or not _COPIED[0] / 2 <= abs(hint[0]) <= 2 * _COPIED[1]:
         return None
     rivals = list(beside.rivals(neighbour.name, alike=False))
-    apart = [_left(move, [rival[later] - rival[0] for rival in rivals]) for later, move in enumerate(moves, start=1)]
+    apart = [_left(move, [_moved(rival)[later] for rival in rivals]) for later, move in enumerate(moves)]
     fast = _alike(apart, _APART_CORRELATION)
-    if fast is None or (
-        before is not None
-        and _delayed(apart[0], _left((own[1] - own[0], before[1] - before[0]), [one[1] - one[0] for one in rivals]))
-    ):
+    if fast is None or _delayed(apart[0], _left(earlier, [_moved(rival)[0] for rival in rivals])):
         return None
     return _Copied(each, neighbour, by, *fast)
 
 
 def _copied_at_once(each: ChannelEvidence, neighbour: ChannelEvidence, by: str, beside: _Beside) -> _Copied | None:
     """Find what an input of the engine's copies of the chassis, beside what really moves it."""
-    causes, other = _MOVED_BY[each.role or ""], beside.input(neighbour.name)
-    if other is None or not beside.channels.with_role(*causes[:2]):
+    causes, other, before = _MOVED_BY[each.role or ""], *(beside.input(neighbour.name, late) for late in (0, 1))
+    if other is None or before is None or not beside.channels.with_role(*causes[:2]):
         return None
     # An input at a rail all the time has no volts to look at.
     if np.count_nonzero(np.isfinite(beside.own).all(axis=0) & np.isfinite(other).all(axis=0)) < _LEAST_ROWS:
         return None
-    known = list(beside.causes(causes))
-
-    def left(moved: Floats, later: int) -> _Pair:
-        pair = beside.own[later] - beside.own[0], moved[later] - moved[0]
-        return _left(pair, [one[later] - one[0] for one in known])
-
-    moves = [left(other, later) for later in (1, 2)]
-    before = beside.input(neighbour.name, 1)
-    if before is not None and _delayed(moves[0], left(before, 1)):
+    known = [_moved(one) for one in beside.causes(causes)]
+    moves, earlier = (
+        [_left(move, [one[later] for one in known]) for later, move in enumerate(beside.moves(volts))]
+        for volts in (other, before)
+    )
+    if _delayed(moves[0], earlier[0]):
         return None
     # A surge of the fluid has the same sign in bends to either side; what is copied has not.
     level = other[0] > np.nanmedian(other[0])
@@ -282,7 +281,7 @@ def _alike(moves: Sequence[_Pair], least: float, sides: Sequence[_Pair] = ()) ->
     """Return gain, its clearness and the correlation of fast movement; None where it isn't one gain throughout."""
     (own, other), slow = moves
     fast, half = _gain(own, other), len(own) // 2
-    if fast is None or not COPIED[0] <= abs(fast[0]) <= COPIED[1] or fast[1] < _CLEAR or fast[2] < least:
+    if fast is None or not _COPIED[0] <= abs(fast[0]) <= _COPIED[1] or fast[1] < _CLEAR or fast[2] < least:
         return None
     halves = (own[:half], other[:half]), (own[half:], other[half:])
     for again in (_gain(*pair) for pair in (slow, *halves, *sides)):
@@ -310,16 +309,14 @@ def _left(moves: _Pair, rivals: Sequence[Floats]) -> _Pair:
     return left[0], left[1]
 
 
-def _alone(each: ChannelEvidence, neighbour: ChannelEvidence, beside: _Beside, other: Floats) -> bool:
+def _alone(each: ChannelEvidence, neighbour: ChannelEvidence, beside: _Beside, moves: Sequence[_Pair]) -> bool:
     """Whether an input follows its neighbour better than any other input, and than anything that moves the car."""
-    own = beside.own
     # A temperature follows nothing within a sample, so whatever it follows is copied: others may move alike.
-    slow = each.sensor is not None and each.sensor.calibration.kind in ("thermistor", "rtd")
-    views, lead = ((1,), _NEARLY) if slow else ((1, 2), _ALONE)
-    followed = {later: _gain(own[later] - own[0], other[later] - other[0]) for later in views}
+    views, lead = (1, _NEARLY) if kind_of(each) in ("thermistor", "rtd") else (2, _ALONE)
+    followed = [_gain(*move) for move in moves[:views]]
     for values in beside.rivals(neighbour.name):
-        for later, best in followed.items():
-            rival = _gain(own[later] - own[0], values[later] - values[0])
+        for best, move in zip(followed, beside.moves(values), strict=False):
+            rival = _gain(*move)
             if best is None or (rival is not None and best[2] < lead * rival[2]):
                 return False
     return True
@@ -351,14 +348,13 @@ def _found(case: Case, one: _Copied) -> Sighting:
     each, neighbour = one.each, one.neighbour
     strong = abs(one.gain) >= _FAULT_GAIN and one.correlation > case.limit("crosstalk_correlation", channel=each.name)
     series = each.series
-    # Where the car file names no inputs, that the two are neighbours is a guess, and a weak copy may be a real link.
+    # Where the car file names no inputs, that the two are _neighbours is a guess, and a weak copy may be a real link.
     guessed = not (one.at_once or (each.channel is not None and each.channel.wiring.input))
     return sighting(
         "cross-talk",
         Severity.FAULT if strong else Severity.NOTE if guessed else Severity.SUSPECT,
         each.subject,
         windows=[Window(int(series.time_ns[0]), int(series.time_ns[-1]))],
-        count=1,
         confidence=0.85 if strong else 0.7,
         evidence=[
             f"{each.name} copies {percent(abs(one.gain))} of every movement of {neighbour.name}, in volts.",
@@ -366,11 +362,11 @@ def _found(case: Case, one: _Copied) -> Sighting:
                 f"Fast and slow movements are copied alike, in both halves of the run (correlation "
                 f"{one.correlation:.2f}, gain {one.clear:.0f} times its uncertainty)."
             ),
-            f"The two are neighbours {one.by}.",
+            f"The two are _neighbours {one.by}.",
             *(["What really moves it was taken out first."] if one.at_once else []),
         ],
         threshold=case.used("crosstalk_correlation", channel=each.name)
-        + f"; gain {percent(COPIED[0])} to {percent(COPIED[1], 0)}",
+        + f"; gain {percent(_COPIED[0])} to {percent(_COPIED[1], 0)}",
         ruled_out=[
             "Not a real link between the two: that has a delay, and does not copy fast and slow movement alike.",
             "Not the supply or the ground: that would move the other inputs of the module as much.",
@@ -380,3 +376,29 @@ def _found(case: Case, one: _Copied) -> Sighting:
         caution=POWER_OFF,
         reach=reach_of(case, [each]),
     )
+
+
+def copy_answers(case: Case) -> Answers:
+    """Say of each input in volts which part of its _neighbours it would have to copy to show."""
+    fed = [each for each in case.measured if in_volts(each)]
+    beside: dict[str, list[ChannelEvidence]] = {}
+    for members in case.decoded.groups("module", fed).values():
+        for each, neighbour, _ in _neighbours(members):
+            beside.setdefault(each.name, []).append(neighbour)
+    return {each.subject: _shows(each, beside.get(each.name, [])) for each in fed}
+
+
+def _shows(each: ChannelEvidence, beside: Sequence[ChannelEvidence]) -> str | Why:
+    if not beside:
+        return Why("nobody says which input is beside it", "Write its input and its neighbours' into the wiring.")
+    ground = "Ground the input beside it, engine off, and see whether it still follows."
+    if all(_move_together(each, other) for other in beside):
+        return Why("it really moves with the inputs beside it", ground)
+    if each.role in _COMMON or each.role == "oil_pressure":
+        return Why("it moves with the engine or the car, as the inputs beside it do", ground)
+    moved = max(float(np.nanstd(other.quantity[other.there])) / (other.per_volt or 1.0) for other in beside)
+    quiet = max(each.fast_noise if np.isfinite(each.fast_noise) else 0.0, 0.5 * each.step) / (each.per_volt or 1.0)
+    least = max(_COPIED[0], 3 * quiet / moved if moved > 0 else np.inf)
+    if least > _COPIED[1]:
+        return Why("the inputs beside it hardly moved", "Move the sensors beside it by hand while you record.")
+    return f"a part of over {percent(least)} of the input beside it"

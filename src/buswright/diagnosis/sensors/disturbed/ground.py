@@ -11,21 +11,10 @@ import numpy.typing as npt
 from buswright.channels import units
 from buswright.channels.calibration.count import Switch
 from buswright.channels.samples.series import Floats, Int64s
-from buswright.diagnosis.case import SECOND, Case, Sighting, Window, merged, sighting
-from buswright.diagnosis.sensors.inputs.rails import POWER_OFF
+from buswright.diagnosis.case import SECOND, Answers, Case, Sighting, Why, Window, merged, sighting
 from buswright.diagnosis.sensors.sharing import CHECKS, Candidate, candidates, reach_of
-from buswright.diagnosis.sensors.steps import (
-    SLOW_GAP,
-    SLOW_HZ,
-    WIDTH,
-    change,
-    column,
-    in_volts,
-    kinds,
-    moment,
-    peaks,
-    scatter,
-)
+from buswright.diagnosis.sensors.steps import SLOW_GAP, SLOW_HZ, WIDTH, change, column, kinds, moment, peaks, scatter
+from buswright.diagnosis.sensors.wired import POWER_OFF, in_volts
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import FINE_NS
@@ -53,7 +42,7 @@ REAL_CHANGES = ("oil_pressure", "fuel_pressure", "manifold_pressure", "exhaust_t
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Load:
+class _Load:
     """Something that is switched: when, and which way.
 
     Attributes
@@ -82,7 +71,7 @@ class Load:
 class _Shift:
     """What one load does to channels: volts by which each moves, how clearly, who agrees, and what they share."""
 
-    load: Load
+    load: _Load
     volts: float
     members: tuple[ChannelEvidence, ...]
     each: tuple[float, ...]
@@ -92,11 +81,9 @@ class _Shift:
 
 def ground_sightings(case: Case) -> Iterator[Sighting]:
     """Judge every ground, and every module whose channels name none."""
-    channels = case.channels
-    if channels is None:
-        return
+    channels = case.decoded
     could = [each for each in channels.values() if in_volts(each) and len(each.grid)]
-    loads = list(loads_of(channels))
+    loads = list(_loads_of(channels))
     if len(could) < _LEAST or not loads:
         return
     number = channels.number
@@ -118,7 +105,7 @@ def ground_sightings(case: Case) -> Iterator[Sighting]:
 # Loads ----------------------------------------------------------------------------------------------------------------
 
 
-def loads_of(channels: Channels) -> Iterator[Load]:
+def _loads_of(channels: Channels) -> Iterator[_Load]:
     """Yield what is switched: fans and other states, currents, the supply itself, and the engine's start."""
     number = channels.number
     for each in channels.values():
@@ -134,7 +121,7 @@ def loads_of(channels: Channels) -> Iterator[Load]:
             at = at[[not _starts_or_stops(channels, moment(number, one)) for one in at.tolist()]]
         if len(at):
             sign = np.sign(changed[at]) * (-1 if falls else 1)
-            yield Load(f"{each.name} {'fell' if falls else 'rose'}", at - 1, at + 1, sign)
+            yield _Load(f"{each.name} {'fell' if falls else 'rose'}", at - 1, at + 1, sign)
     driving = channels.driving
     off, runs = driving.is_doing("key-on"), driving.is_doing("idle", "driving")
     started = np.flatnonzero(runs[1:] & ~runs[:-1]) + 1
@@ -147,7 +134,7 @@ def loads_of(channels: Channels) -> Iterator[Load]:
     if known:
         before, after = np.array(known).T
         place = np.searchsorted(number, driving.number[before]), np.searchsorted(number, driving.number[after])
-        yield Load("the engine started", place[0] - 1, place[1] + WIDTH, np.ones(len(known)), starts=True)
+        yield _Load("the engine started", place[0] - 1, place[1] + WIDTH, np.ones(len(known)), starts=True)
 
 
 def _starts_or_stops(channels: Channels, time_ns: int) -> bool:
@@ -181,7 +168,7 @@ def _is_switch(each: ChannelEvidence) -> bool:
 # Shifts ---------------------------------------------------------------------------------------------------------------
 
 
-def _moved(volts: Floats, load: Load, hz: float) -> tuple[float, float] | None:
+def _moved(volts: Floats, load: _Load, hz: float) -> tuple[float, float] | None:
     """Return by how much a column moves with a load, and how unsure that is; None where nothing is known.
 
     Only moments in which it stood still before and after say it; those where it moved by itself are left out.
@@ -201,7 +188,7 @@ def _moved(volts: Floats, load: Load, hz: float) -> tuple[float, float] | None:
     return float(np.median(np.array(steps)[best])), float(np.median(np.array(unsure)[best]))
 
 
-def _shift(case: Case, load: Load, could: Sequence[ChannelEvidence], columns: Mapping[str, Floats]) -> _Shift | None:
+def _shift(case: Case, load: _Load, could: Sequence[ChannelEvidence], columns: Mapping[str, Floats]) -> _Shift | None:
     """Find the channels that all move by the same volts with a load."""
     moved: list[tuple[ChannelEvidence, float, float]] = []
     for each in could:
@@ -258,9 +245,6 @@ def _place(could: Sequence[ChannelEvidence], members: Sequence[ChannelEvidence])
         if what in best and (best[what].score >= _SHARE or not any(each.shares("ground") for each in members)):
             return best[what]
     return ranked[0] if ranked else None
-
-
-# Words ----------------------------------------------------------------------------------------------------------------
 
 
 def _moments(shift: _Shift, columns: Mapping[str, Floats], least: float) -> npt.NDArray[np.intp]:
@@ -324,3 +308,26 @@ def _found(
         caution=POWER_OFF,
         reach=reach_of(case, shift.members),
     )
+
+
+def ground_answers(case: Case) -> Answers:
+    """Say of each ground, or of modules whose channels name none, from which shift on it would have shown."""
+    channels = case.decoded
+    could = [each for each in channels.values() if in_volts(each) and len(each.grid)]
+    grounds = {f"ground:{name}": members for name, members in channels.groups("ground", could).items()}
+    rest = [each for each in could if each.shares("ground") is None]
+    grounds |= {f"module:{name}": members for name, members in channels.groups("module", rest).items()}
+    loads = list(_loads_of(channels))
+    return {subject: _shows(case, members, loads) for subject, members in grounds.items()}
+
+
+def _shows(case: Case, members: Sequence[ChannelEvidence], loads: Sequence[_Load]) -> str | Why:
+    if len(members) < _LEAST:
+        meter = "Measure the volts between it and battery negative, loads on: under 20 mV is sound."
+        return Why("only one input in volts hangs on it", meter)
+    if not loads:
+        switch = "With the key on, switch fan, pump and lamps on and off, ten seconds each, while you record."
+        return Why("no electrical load was switched", switch)
+    least = min(case.limit("ground_shift_suspect_v", channel=each.name) for each in members)
+    step = max(each.step / (each.per_volt or 1.0) for each in members)
+    return f"a shift of over {1000 * max(least, _CLEAR * step):.0f} mV when {loads[0].words}"

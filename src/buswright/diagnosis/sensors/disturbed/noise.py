@@ -9,17 +9,18 @@ import numpy as np
 
 from buswright.channels import units
 from buswright.channels.samples.series import Bools, Floats, Int64s
-from buswright.diagnosis.case import Case, Sighting, Window, merged, sighting
+from buswright.diagnosis.case import Answers, Case, Sighting, Why, Window, merged, sighting
 from buswright.diagnosis.sensors.disturbed.spectrum import strongest
 from buswright.diagnosis.sensors.sharing import Candidate, candidates, named, reach_of, separating
 from buswright.diagnosis.sensors.steps import converter_step
+from buswright.diagnosis.sensors.wired import in_volts
 from buswright.findings import Severity
 from buswright.health.channels.driving import RUNNING_RPM, STILL_RPM
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import COARSE_NS, FINE_NS
 from buswright.wording import capital, plural
 
-LEAST_RUNNING = 12
+_LEAST_RUNNING = 12
 """Seconds with the engine running that are needed."""
 _LEAST_OFF = 2
 _BINS = 6
@@ -92,14 +93,14 @@ class _Noisy:
 
 def noise_sightings(case: Case) -> Iterator[Sighting]:
     """Judge the noise of every analogue channel against the engine speed."""
-    channels = case.channels
-    if channels is None or not np.isfinite(channels.driving.engine_speed).any():
+    channels = case.decoded
+    if not np.isfinite(channels.driving.engine_speed).any():
         return
     could = [each for each in channels.values() if is_analogue(each)]
-    noisy = [found for each in could if (found := _noisy(case, channels, each)) is not None]
+    noisy = [found for each in could if (found := _noisy(case, each)) is not None]
     for each in channels.values():
-        twins = twins_of(channels, each)
-        if twins and (found := _noisy(case, channels, each, twins)) is not None:
+        twins = _twins_of(channels, each)
+        if twins and (found := _noisy(case, each, twins)) is not None:
             noisy.append(found)
             could.append(each)
     for one in noisy:
@@ -113,7 +114,7 @@ def noise_sightings(case: Case) -> Iterator[Sighting]:
 
 def is_analogue(each: ChannelEvidence) -> bool:
     """Whether a channel is analogue: noise couples into wires, not into numbers that a module counts."""
-    if not each.measures or shakes(each):
+    if not each.measures or _shakes(each):
         return False
     if each.electrical:
         return units.compatible(each.quantity_unit, "V")
@@ -139,17 +140,17 @@ def is_steady(channels: Channels, number: Int64s) -> Bools:
     return found
 
 
-def shakes(each: ChannelEvidence) -> bool:
+def _shakes(each: ChannelEvidence) -> bool:
     """Whether a channel measures motion: engine and road really shake it, with the firing too."""
     return each.role in _MOVING or any(units.compatible(each.series.unit, unit) for unit in _MOTION)
 
 
-def twins_of(channels: Channels, each: ChannelEvidence) -> list[ChannelEvidence]:
+def _twins_of(channels: Channels, each: ChannelEvidence) -> list[ChannelEvidence]:
     """Return what shakes as a channel does, in volts as well; empty for one that doesn't shake, or has too few.
 
     What is sampled at another rate shows another part of the same shaking as noise.
     """
-    if not (each.measures and shakes(each) and each.role is not None and each.per_volt):
+    if not (each.measures and _shakes(each) and each.role is not None and each.per_volt):
         return []
     rate = each.series.rate_hz
     found = [
@@ -185,15 +186,13 @@ def engine_speed_in(channels: Channels, number: Int64s) -> Floats:
     return speed
 
 
-def _noisy(
-    case: Case, channels: Channels, each: ChannelEvidence, twins: Sequence[ChannelEvidence] = ()
-) -> _Noisy | None:
-    grid = each.noise_grid
+def _noisy(case: Case, each: ChannelEvidence, twins: Sequence[ChannelEvidence] = ()) -> _Noisy | None:
+    channels, grid = case.decoded, each.noise_grid
     rpm = engine_speed_in(channels, grid.number)
     known = np.isfinite(grid.noise) & np.isfinite(rpm)
     # While the engine speed itself jumps, pressures and pedals really move with it.
     running = known & (rpm > RUNNING_RPM) & is_steady(channels, grid.number)
-    if running.sum() < LEAST_RUNNING:
+    if running.sum() < _LEAST_RUNNING:
         return None
     off = known & (rpm < STILL_RPM)
     noise = _beyond(each, twins) if twins else grid.noise
@@ -220,7 +219,7 @@ def _grown(
 ) -> tuple[float, float, str, float] | None:
     """Return quiet and loud noise, what quiet is, and how it grows with the engine speed; None where it doesn't."""
     running = running & np.isfinite(noise)
-    if running.sum() < LEAST_RUNNING:
+    if running.sum() < _LEAST_RUNNING:
         return None
     quiet, quiet_is = noise_at_rest(case, each, noise[off & np.isfinite(noise)])
     centres, dense = _by_speed(rpm[running], noise[running])
@@ -294,13 +293,10 @@ def _growth(rpm: Floats, noise: Floats, centres: Floats, dense: Floats) -> float
         return 0.0
     expected = np.interp(rpm, centres, dense)
     still = noise <= 2.0 * expected
-    if still.sum() < LEAST_RUNNING or noise[still].std() == 0 or dense.std() == 0:
+    if still.sum() < _LEAST_RUNNING or noise[still].std() == 0 or dense.std() == 0:
         return 0.0
     every = float(np.corrcoef(rpm[still], noise[still])[0, 1])
     return min(every, float(np.corrcoef(centres, dense)[0, 1]))
-
-
-# Words ----------------------------------------------------------------------------------------------------------------
 
 
 def _millivolts(each: ChannelEvidence, noise: float) -> str:
@@ -331,7 +327,6 @@ def _of_channel(case: Case, one: _Noisy) -> Sighting:
         Severity.FAULT if fault else Severity.SUSPECT,
         each.subject,
         windows=[one.window],
-        count=1,
         confidence=(0.9 if one.line else 0.75) - (0.2 if pulsing else 0.0),
         evidence=evidence,
         threshold=case.used("noise_ratio_suspect", "noise_ratio_fault", "noise_correlation", channel=each.name),
@@ -373,3 +368,26 @@ def _shared(case: Case, noisy: list[_Noisy], best: Candidate, others: Sequence[C
         caution=_CAUTION,
         reach=reach_of(case, [one.each for one in own]),
     )
+
+
+def noise_answers(case: Case) -> Answers:
+    """Say of each analogue channel which noise would have shown."""
+    could = [each for each in case.measured if is_analogue(each) or (in_volts(each) and _shakes(each))]
+    return {each.subject: _shows(case, each) for each in could}
+
+
+def _shows(case: Case, each: ChannelEvidence) -> str | Why:
+    driving = case.decoded.driving
+    if not np.isfinite(driving.engine_speed).any():
+        return Why("no channel says how fast the engine turns", "Give the engine speed its role in the car file.")
+    if driving.seconds("idle", "driving") < _LEAST_RUNNING:
+        return Why("the engine hardly ran", f"Run the engine {_LEAST_RUNNING} s at least, slow and fast.")
+    if twins := _twins_of(case.decoded, each):
+        return f"noise that grows with the engine speed, twice that of {named(twins)}"
+    if _shakes(each):
+        return Why(
+            "engine and road really shake it",
+            "Plug a fixed resistor in its sensor's place and drive again: noise that stays is the wire's.",
+        )
+    ratio = case.limit("noise_ratio_suspect", channel=each.name)
+    return f"noise that grows with the engine speed to {ratio:g} times that at rest"

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 import numpy as np
 
 from buswright.channels import units
 from buswright.channels.calibration.kind import Need
 from buswright.channels.samples.series import Floats, Int64s
-from buswright.diagnosis.case import Case, Sighting, Window, merged, sighting
+from buswright.diagnosis.case import Answers, Case, Sighting, Why, Window, merged, sighting
 from buswright.diagnosis.sensors.disturbed.factor import LOST, common_factors
-from buswright.diagnosis.sensors.inputs.rails import POWER_OFF
-from buswright.diagnosis.sensors.sharing import CHECKS, THREE_WIRES, named, reach_of
-from buswright.diagnosis.sensors.steps import change, column, in_volts, peaks
+from buswright.diagnosis.sensors.sharing import CHECKS, named, reach_of
+from buswright.diagnosis.sensors.steps import change, column, peaks
+from buswright.diagnosis.sensors.wired import POWER_OFF, in_volts, is_fed
 from buswright.findings import Rival, Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import FINE_NS
@@ -46,27 +45,21 @@ _DEEP = 0.9
 
 def sag_sightings(case: Case) -> Iterator[Sighting]:
     """Judge the reference voltages that are logged, then every group of channels on one supply."""
-    channels = case.channels
-    if channels is None:
-        return
+    channels = case.decoded
     said = set()
     for each in channels.with_role("reference_voltage"):
-        found = _reference(case, channels, each)
+        found = _reference(case, each)
         if found is not None:
             said.add(found.finding.subject)
             yield found
-    for subject, members in fed_by(channels):
+    for subject, members in _fed_by(channels):
         if subject not in said:
-            yield from _by_factor(case, channels, subject, members)
+            yield from _by_factor(case, subject, members)
 
 
-def fed_by(channels: Channels) -> Iterator[tuple[str, list[ChannelEvidence]]]:
+def _fed_by(channels: Channels) -> Iterator[tuple[str, list[ChannelEvidence]]]:
     """Yield sensors that a supply feeds by supply; those of which nobody says it by module."""
-    fed = [
-        each
-        for each in channels.values()
-        if in_volts(each) and each.sensor is not None and each.sensor.calibration.kind in THREE_WIRES
-    ]
+    fed = [each for each in channels.values() if in_volts(each) and is_fed(each)]
     for name, members in channels.groups("supply", fed).items():
         yield f"supply:{name}", members
     for name, members in channels.groups("module", [each for each in fed if each.shares("supply") is None]).items():
@@ -76,12 +69,12 @@ def fed_by(channels: Channels) -> Iterator[tuple[str, list[ChannelEvidence]]]:
 # A reference that is logged -------------------------------------------------------------------------------------------
 
 
-def _reference(case: Case, channels: Channels, each: ChannelEvidence) -> Sighting | None:
+def _reference(case: Case, each: ChannelEvidence) -> Sighting | None:
     if not units.compatible(each.series.unit, "V") or not len(each.value_grid):
         return None
-    grid = each.value_grid
+    channels, grid = case.decoded, each.value_grid
     volts = units.convert(grid.mean, each.series.unit, "V")
-    nominal, subject, members = what_it_feeds(channels, each)
+    nominal, subject, members = _what_it_feeds(channels, each)
     if nominal is None:
         usual, highest = np.quantile(volts, [0.5, 0.99]).tolist()
         usual = usual if usual >= LOST * highest else highest
@@ -123,7 +116,6 @@ def _reference(case: Case, channels: Channels, each: ChannelEvidence) -> Sightin
         Severity.FAULT if fault else Severity.SUSPECT,
         subject,
         windows=windows,
-        count=len(windows),
         confidence=0.9 if fault else 0.75,
         evidence=evidence,
         threshold=case.used("reference_off_suspect_v", "reference_off_fault_v", channel=each.name),
@@ -138,7 +130,7 @@ def _kept(channels: Channels, members: Sequence[ChannelEvidence], lost: Int64s) 
     """Return the sensors of a reference if most of them kept their volts in windows in which it was gone."""
     known, kept = 0, []
     for each in members:
-        if each.sensor is None or each.sensor.calibration.kind not in THREE_WIRES or not len(each.grid):
+        if not is_fed(each) or not len(each.grid):
             continue
         volts = each.grid.held(channels.number)
         gone = np.isin(channels.number, lost)
@@ -159,11 +151,11 @@ def _number_broken(
     windows: Sequence[Window],
 ) -> Sighting:
     """Say that the measurement of a reference is broken and not the reference."""
-    found = sighting(
+    return sighting(
         "open-circuit",
         Severity.FAULT,
         each.subject,
-        windows=windows,
+        told=windows,  # numbers that are off somewhere in the run have no time of their own
         count=len(windows),
         confidence=0.8,
         evidence=[
@@ -180,7 +172,6 @@ def _number_broken(
         reach=reach_of(case, [each, *members]),
         rivals=[Rival("short-to-ground", each.subject, "an open wire and one shorted to ground give the same number")],
     )
-    return replace(found, windows=())  # numbers that are off somewhere in the run have no time of their own
 
 
 def _is_read_rightly(each: ChannelEvidence, volts: Floats, nominal: float) -> bool:
@@ -195,7 +186,7 @@ def _needs(each: ChannelEvidence) -> tuple[Need, ...]:
     return each.sensor.calibration.needs if each.sensor is not None else ()
 
 
-def what_it_feeds(channels: Channels, reference: ChannelEvidence) -> tuple[float | None, str, list[ChannelEvidence]]:
+def _what_it_feeds(channels: Channels, reference: ChannelEvidence) -> tuple[float | None, str, list[ChannelEvidence]]:
     """Return the nominal value of a reference, whose subject it is, and the channels that it feeds."""
     nominal = next(
         (need.nominal for each in channels.values() for need in _needs(each) if need.channel == reference.name), None
@@ -231,12 +222,7 @@ def _followed(
     off: dict[str, list[float]] = {}
     for each in same:
         supply = "" if whole else each.shares("supply")
-        if (
-            supply is None
-            or each is reference
-            or each.sensor is None
-            or each.sensor.calibration.kind not in THREE_WIRES
-        ):
+        if supply is None or each is reference or not is_fed(each):
             continue
         volts = column(each.grid, number, each.series.rate_hz) / (each.per_volt or 1.0)
         follows = change(np.log(np.maximum(volts, _LOWEST_V)), hz=each.series.rate_hz, width=_SHORT)
@@ -252,7 +238,8 @@ def _followed(
 # Without one ----------------------------------------------------------------------------------------------------------
 
 
-def _by_factor(case: Case, channels: Channels, subject: str, members: Sequence[ChannelEvidence]) -> Iterator[Sighting]:
+def _by_factor(case: Case, subject: str, members: Sequence[ChannelEvidence]) -> Iterator[Sighting]:
+    channels = case.decoded
     named_supply = subject.startswith("supply")
     steps = sorted(common_factors(case, members, share=named_supply), key=lambda step: step.time_ns)
     if not steps:
@@ -301,3 +288,21 @@ def _by_factor(case: Case, channels: Channels, subject: str, members: Sequence[C
 def _check(subject: str) -> str:
     what, _, name = subject.partition(":")
     return CHECKS[what].format(name=name) if what in CHECKS else f"Measure the voltage of {name} at the module, key on."
+
+
+def supply_answers(case: Case) -> Answers:
+    """Say of each supply that several sensors hang on, or that is logged, how far off it would show."""
+    channels = case.decoded
+    logged = {_what_it_feeds(channels, each)[1]: each for each in channels.with_role("reference_voltage")}
+    found: dict[str, str | Why] = {}
+    for subject, members in _fed_by(channels):
+        by = logged.get(subject)
+        if by is not None:
+            volts = case.limit("reference_off_suspect_v", channel=by.name)
+            found[subject] = f"more than {volts:g} V off, by {by.name}"
+        elif len(members) > 1:
+            found[subject] = Why(
+                "nothing measures it, and a module that measures against the same supply hides a sag",
+                "Log it as a channel, or measure it at a sensor's plug, engine running and loads on.",
+            )
+    return found

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from buswright.diagnosis.case import Case, Sighting, merged, sighting
+from buswright.diagnosis.case import Answers, Case, Sighting, merged, sighting
 from buswright.diagnosis.sensors.conditions import gatherings
-from buswright.diagnosis.sensors.inputs.rails import POWER_OFF
 from buswright.diagnosis.sensors.inputs.touches import Touches, touches_of
 from buswright.diagnosis.sensors.sharing import (
     Candidate,
@@ -23,6 +22,7 @@ from buswright.diagnosis.sensors.sharing import (
     separating,
     shared_too,
 )
+from buswright.diagnosis.sensors.wired import NO_VOLTS, POWER_OFF, careful, open_reads, plug_of
 from buswright.findings import Condition, Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.wording import capital, duration, percent, plural
@@ -34,7 +34,6 @@ _TOGETHER = 0.6
 """Share of a channel's touches that must fall on another's to say that they are the same."""
 _AS_WELL = 0.05
 """A plug whose score is less by no more than this explains the touches as well as a supply."""
-_MOVED_MOST = 3.0
 _CHAFED_CHANCE = 1e-3
 """Touches that gather more surely are tied to a position though some lie elsewhere."""
 _TEXTS = {
@@ -43,36 +42,32 @@ _TEXTS = {
     "chafed-wire": "Power off, follow the wire of {name} past clips, bulkheads and everything that moves, above all "
     "{where}. Measure it to chassis while a second person moves that part: over 1 Mohm is sound.",
 }
+_UNCLEAR = (
+    "An open signal wire reads high here, so the wire touched ground.",
+    "A loose feed wire of the sensor looks the same in frames.",
+)
 _JACK = "Car on rated stands on hard level ground, nobody under it, fingers clear of what moves."
 
 
-@dataclass(frozen=True, slots=True)
-class _Judged:
+class _Judged(NamedTuple):
     """One channel's touches with the conditions under which they gather."""
 
+    each: ChannelEvidence
     touches: Touches
-    gathered: tuple[Condition, ...]
-
-    @property
-    def each(self) -> ChannelEvidence:
-        """Whose."""
-        return self.touches.each
+    gathered: Sequence[Condition]
 
 
 def contact_sightings(case: Case) -> Iterator[Sighting]:
     """Judge the short departures of every measured input; those of one plug or supply together."""
-    channels = case.channels
-    if channels is None:
-        return
-    could = [each for each in channels.values() if not each.computed and (each.electrical or each.measures)]
+    could = [each for each in case.decoded.values() if not each.computed and (each.electrical or each.measures)]
     judged = []
     for each in could:
         touches = touches_of(case, each)
         if _is_contact(case, touches):
-            judged.append(_Judged(touches, gatherings(channels, [each], touches.start_ns)))
+            judged.append(_Judged(each, touches, gatherings(case.decoded, [each], touches.start_ns)))
     for one in judged:
         yield _of_channel(case, one)
-    yield from _of_groups(case, channels, could, judged)
+    yield from _of_groups(case, could, judged)
 
 
 def _is_contact(case: Case, touches: Touches) -> bool:
@@ -97,9 +92,8 @@ def _chafes(case: Case, one: _Judged) -> Condition | None:
 
 def _to_ground(one: _Judged) -> bool:
     """Whether the touches go to ground although an open wire reads high."""
-    touches, sensor = one.touches, one.each.sensor
-    against = sensor is not None and sensor.open_reads == "high" and touches.side == "low"
-    return against and bool(touches.railed.mean() >= 0.5)
+    touches = one.touches
+    return open_reads(touches.each) == "high" and touches.side == "low" and bool(touches.railed.mean() >= 0.5)
 
 
 def _of_channel(case: Case, one: _Judged) -> Sighting:
@@ -114,9 +108,8 @@ def _of_channel(case: Case, one: _Judged) -> Sighting:
         sure = 0.6
     if not each.electrical:
         sure = min(sure, 0.6)
-    plug = each.shares("plug")
     text = _TEXTS[fault].format(
-        at=f"plug {plug}" if plug else "its plug",
+        at=plug_of(each, "its plug"),
         name=each.name,
         where=f"where {position.by} bends it" if position is not None else "edges that it can rub on",
     )
@@ -127,11 +120,13 @@ def _of_channel(case: Case, one: _Judged) -> Sighting:
         windows=touches.windows,
         count=len(touches),
         confidence=sure,
-        evidence=[*_seen(case, touches), *_unclear(one, position)],
-        threshold=_thresholds(case, each),
+        evidence=[*_seen(case, touches), *(_UNCLEAR if grounded and position is None else ())],
+        threshold=case.used(
+            "spikes_per_minute", "spike_sd", "spike_return", "spike_s", "position_lift", channel=each.name
+        ),
         ruled_out=_not_this(touches, chafed=position is not None),
         next_check=text,
-        caution=" ".join([POWER_OFF, *([_JACK] if chafed else []), *(each.sensor.cautions if each.sensor else ())]),
+        caution=careful([each], POWER_OFF, *([_JACK] * chafed)),
         reach=reach_of(case, [each]),
     )
 
@@ -141,26 +136,14 @@ def _seen(case: Case, touches: Touches) -> list[str]:
     lengths = touches.end_ns - touches.start_ns
     way = f"All went {touches.side}." if touches.one_way == 1 else f"{percent(touches.one_way, 0)} went {touches.side}."
     railed = int(touches.railed.sum())
+    furthest = touches.peak.max() if touches.side == "high" else touches.peak.min()
     return [
         (
             f"{each.name} left its value {plural(len(touches), 'time')} for {duration(float(np.median(lengths)))} "
             f"(median), first at {case.at(int(touches.start_ns[0]))}, and came back to the same value."
         ),
-        f"{way} {railed} reached the rail; the furthest was {_furthest(touches):.2f} {unit}.",
+        f"{way} {railed} reached the rail; the furthest was {furthest:.2f} {unit}.",
     ]
-
-
-def _furthest(touches: Touches) -> float:
-    return float(touches.peak.max() if touches.side == "high" else touches.peak.min())
-
-
-def _unclear(one: _Judged, position: Condition | None) -> list[str]:
-    if position is None and _to_ground(one):
-        return [
-            "An open signal wire reads high here, so the wire touched ground.",
-            "A loose feed wire of the sensor looks the same in frames.",
-        ]
-    return []
 
 
 def _not_this(touches: Touches, *, chafed: bool) -> list[str]:
@@ -172,17 +155,10 @@ def _not_this(touches: Touches, *, chafed: bool) -> list[str]:
     return lines
 
 
-def _thresholds(case: Case, each: ChannelEvidence) -> str:
-    names = ("spikes_per_minute", "spike_sd", "spike_return", "spike_s", "position_lift")
-    return case.used(*names, channel=each.name)
-
-
 # Several together -----------------------------------------------------------------------------------------------------
 
 
-def _of_groups(
-    case: Case, channels: Channels, could: Sequence[ChannelEvidence], judged: Sequence[_Judged]
-) -> Iterator[Sighting]:
+def _of_groups(case: Case, could: Sequence[ChannelEvidence], judged: Sequence[_Judged]) -> Iterator[Sighting]:
     """Find channels whose touches fall on each other's, and what they share."""
     left = sorted(judged, key=lambda one: -len(one.touches))
     while left:
@@ -193,9 +169,9 @@ def _of_groups(
             continue
         bad = [one.each for one in group]
         sides = {one.each.name: one.touches.side for one in group}
-        ranked = _plug_first(channels, candidates(bad, _contactable(could, group), sides), group)
+        ranked = _plug_first(case.decoded, candidates(bad, _contactable(could, group), sides), group)
         if ranked and enough(case, ranked[0]):
-            yield _shared(case, channels, group, ranked[0], ranked[1:])
+            yield _shared(case, group, ranked[0], ranked[1:])
 
 
 def _contactable(could: Sequence[ChannelEvidence], group: Sequence[_Judged]) -> list[ChannelEvidence]:
@@ -237,17 +213,14 @@ def _coincide(case: Case, one: Touches, other: Touches) -> bool:
     return bool(near.mean() >= _TOGETHER)
 
 
-def _shared(
-    case: Case, channels: Channels, group: Sequence[_Judged], best: Candidate, others: Sequence[Candidate]
-) -> Sighting:
+def _shared(case: Case, group: Sequence[_Judged], best: Candidate, others: Sequence[Candidate]) -> Sighting:
     members = [one.each for one in group]
     windows = merged(window for one in group for window in one.touches.windows)
     low = all(one.touches.side == "low" for one in group)
     moments = np.array([window.start_ns for window in windows], dtype=np.int64)
-    gathered = gatherings(channels, members, moments)
-    judged = [_chafes(case, _Judged(one.touches, gathered)) for one in group]
-    position = judged[0]
-    fell = fallen_references(channels, best, members, windows)
+    gathered = gatherings(case.decoded, members, moments)
+    position = _chafes(case, group[0]._replace(gathered=gathered))
+    fell = fallen_references(case.decoded, best, members, windows)
     fault = "loose-contact"
     if fell or (best.what == "supply" and low):
         fault = "supply-lost"
@@ -270,7 +243,6 @@ def _shared(
         Severity.FAULT if sure >= 0.65 else Severity.SUSPECT,
         best.subject,
         windows=windows,
-        count=len(windows),
         confidence=sure,
         evidence=evidence,
         threshold=case.used("spikes_per_minute", "spike_s", "group_s", "group_share"),
@@ -279,12 +251,18 @@ def _shared(
             "Not real changes: these quantities cannot move that fast and come back.",
         ],
         next_check=separating(best, others),
-        caution=" ".join(
-            [
-                POWER_OFF,
-                *dict.fromkeys(text for each in members for text in (each.sensor.cautions if each.sensor else ())),
-            ]
-        ),
+        caution=careful(members, POWER_OFF),
         reach=reach_of(case, [*members, *(each for each, _ in fell)]),
         rivals=shared_too(fault, rivals),
     )
+
+
+def dropout_answers(case: Case) -> Answers:
+    """Say of each channel how many dropouts would have shown."""
+    return {
+        each.subject: f"{case.limit('spikes_per_minute', channel=each.name):g} a minute that each reach a sample "
+        f"(every {duration(each.series.step_s() * 1e9)})"
+        if each.electrical
+        else NO_VOLTS
+        for each in case.measured
+    }

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -12,12 +11,12 @@ from buswright.channels.samples.series import Bools, Floats, Quality
 from buswright.diagnosis.case import Case, Sighting, Window, merged, sighting
 from buswright.diagnosis.sensors.inputs.impossible import steps_that_stay
 from buswright.diagnosis.sensors.inputs.rail_stays import wired
-from buswright.diagnosis.sensors.inputs.rails import POWER_OFF
 from buswright.diagnosis.sensors.inputs.rate_limits import fastest
 from buswright.diagnosis.sensors.inputs.unplugged import plug_check
 from buswright.diagnosis.sensors.sharing import Candidate, candidates, enough, floating_on, named, reach_of, separating
+from buswright.diagnosis.sensors.wired import POWER_OFF, careful, is_biased, open_reads, plug_of
 from buswright.findings import Severity
-from buswright.health.channels.evidence import ChannelEvidence, Channels
+from buswright.health.channels.evidence import ChannelEvidence
 from buswright.health.channels.grid import COARSE_NS, FINE_NS, grid_of
 from buswright.health.channels.stretches import stretches_of
 from buswright.wording import capital, duration, percent, plural
@@ -48,8 +47,8 @@ def floating_sightings(case: Case) -> Iterator[Sighting]:
         yield _found(case, each, windows)
     alone = {each.name for each, _ in found}
     for each in could:
-        if each.name not in alone and case.channels is not None and (parted := _parted(case.channels, each)):
-            yield _found_parted(case, each, parted)
+        if each.name not in alone and (parted := _parted(case, each)) is not None:
+            yield parted
     # Their beginning is known to a second.
     groups: dict[int, list[tuple[ChannelEvidence, list[Window]]]] = {}
     for one in sorted(found, key=lambda each: each[1][0].start_ns):
@@ -60,10 +59,8 @@ def floating_sightings(case: Case) -> Iterator[Sighting]:
         ranked = candidates([each for each, _ in group], could, {}) if len(group) > 1 else ()
         # Without a plug in the car file the module stands for it.
         plug = next((one for one in ranked if one.what in ("plug", "module", "message")), None)
-        if case.channels is not None and plug is not None and enough(case, plug):
-            yield _unplugged(
-                case, case.channels, plug, [windows for each, windows in group if each in plug.bad], ranked
-            )
+        if plug is not None and enough(case, plug):
+            yield _unplugged(case, plug, [windows for each, windows in group if each in plug.bad], ranked)
 
 
 def _floats(each: ChannelEvidence, span: float) -> list[Window]:
@@ -83,33 +80,20 @@ def _floats(each: ChannelEvidence, span: float) -> list[Window]:
         rows = slice(*np.searchsorted(series.time_ns, [start_ns, end_ns]).tolist())
         inside = each.quantity[rows][each.there[rows]]
         white = len(inside) > 2 and np.diff(inside).std() >= _WHITE * inside.std()
-        biased = each.sensor is not None and each.sensor.open_reads in ("high", "low")
-        if (white and not biased) or (_too_fast(each, rows) and _hums(grid.noise[first:stop], inside, span)):
+        if (white and not is_biased(each)) or (_too_fast(each, rows) and _hums(grid.noise[first:stop], inside, span)):
             windows.append(Window(start_ns, end_ns))
     return windows
 
 
-@dataclass(frozen=True, slots=True)
-class _Parted:
-    """When a channel parted from its twins, and the row of the jump; correlations before and since, theirs at least."""
-
-    row: int
-    window: Window
-    before: float
-    since: float
-    theirs: float
-    twins: Sequence[ChannelEvidence]
-
-
-def _parted(channels: Channels, each: ChannelEvidence) -> _Parted | None:
+def _parted(case: Case, each: ChannelEvidence) -> Sighting | None:
     """Find the jump, faster than the quantity can, since which a channel no longer goes with twins that agree.
 
     An open input without bias wanders within its range: alone it looks like any other value.
     """
+    channels = case.decoded
     twins = [twin for twin in channels.with_role(each.role) if twin is not each] if each.role else []
     known = fastest(each)
-    biased = each.sensor is not None and each.sensor.open_reads in ("high", "low")
-    if len(twins) < 2 or known is None or biased:
+    if len(twins) < 2 or known is None or is_biased(each):
         return None
     for row in steps_that_stay(each, known[0]).tolist():
         at = int(each.series.time_ns[row])
@@ -122,8 +106,7 @@ def _parted(channels: Channels, each: ChannelEvidence) -> _Parted | None:
         changes = np.abs(np.diff(each.quantity))
         livelier = np.median(changes[row + 1 :]) >= _LIVELIER * np.median(changes[: row - 1])
         if min(before, theirs, still) >= _TOGETHER and since <= _APART and livelier:
-            window = Window(int(each.series.time_ns[row - 1]), int(each.series.time_ns[-1]))
-            return _Parted(row, window, before, since, still, twins)
+            return _found_parted(case, each, row, (before, since, still), twins)
     return None
 
 
@@ -137,24 +120,25 @@ def _correlations(values: Sequence[Floats], where: Bools) -> tuple[float, float]
     return float(r[0, 1:].max()), float(r[1:, 1:].min())
 
 
-def _found_parted(case: Case, each: ChannelEvidence, parted: _Parted) -> Sighting:
-    value, unit = each.series.value, each.series.unit
-    twins = named(parted.twins)
-    plug = each.shares("plug")
+def _found_parted(
+    case: Case, each: ChannelEvidence, row: int, r: tuple[float, float, float], others: Sequence[ChannelEvidence]
+) -> Sighting:
+    """Say that it parted from its twins at a row: `r` with them before and since, and the least among them since."""
+    value, unit, twins = each.series.value, each.series.unit, named(others)
+    window = Window(int(each.series.time_ns[row - 1]), int(each.series.time_ns[-1]))
     return sighting(
         "open-circuit",
         Severity.SUSPECT,
         each.subject,
-        windows=[parted.window],
-        count=1,
+        windows=[window],
         confidence=0.5,
         evidence=[
             (
-                f"{each.name} jumped from {value[parted.row - 1]:.4g} to {value[parted.row]:.4g} {units.shown(unit)}, "
-                f"faster than it can, at {case.at(parted.window.start_ns)}."
+                f"{each.name} jumped from {value[row - 1]:.4g} to {value[row]:.4g} {units.shown(unit)}, "
+                f"faster than it can, at {case.at(window.start_ns)}."
             ),
-            f"Until then it went with {twins} (r = {parted.before:.2f}).",
-            f"Since then it doesn't (r = {parted.since:.2f}), and they still do (r = {parted.theirs:.2f}).",
+            f"Until then it went with {twins} (r = {r[0]:.2f}).",
+            f"Since then it doesn't (r = {r[1]:.2f}), and they still do (r = {r[2]:.2f}).",
             "An open wire without bias wanders like that. Frames can't tell it from a sensor that is dying.",
         ],
         threshold=f"with its twins from r = {_TOGETHER:g} on, without them to {_APART:g}",
@@ -162,10 +146,10 @@ def _found_parted(case: Case, each: ChannelEvidence, parted: _Parted) -> Sightin
             f"Not what it measures: {twins} would show that as well.",
             "Not a stuck value: it is livelier than before.",
         ],
-        next_check=f"Power off, unplug {f'plug {plug}' if plug else f'the sensor of {each.name}'} and the module. "
+        next_check=f"Power off, unplug {plug_of(each, f'the sensor of {each.name}')} and the module. "
         f"Measure the sensor, then its wires end to end while you flex them: under 1 ohm is sound. Then put the sensor "
-        f"of {parted.twins[0].name} in its place.",
-        caution=" ".join([POWER_OFF, *(each.sensor.cautions if each.sensor else ())]),
+        f"of {others[0].name} in its place.",
+        caution=careful([each], POWER_OFF),
         reach=reach_of(case, [each]),
     )
 
@@ -184,7 +168,7 @@ def _hums(noise: Floats, inside: Floats, span: float) -> bool:
 
 
 def _unplugged(
-    case: Case, channels: Channels, plug: Candidate, windows: Sequence[Sequence[Window]], ranked: Sequence[Candidate]
+    case: Case, plug: Candidate, windows: Sequence[Sequence[Window]], ranked: Sequence[Candidate]
 ) -> Sighting:
     return sighting(
         "open-circuit",
@@ -203,23 +187,21 @@ def _unplugged(
         if plug.what == "plug"
         else plug_check(plug.bad, off=True),
         caution=POWER_OFF,
-        reach=reach_of(case, [*plug.bad, *floating_on(channels, plug)]),
+        reach=reach_of(case, [*plug.bad, *floating_on(case.decoded, plug)]),
     )
 
 
 def _found(case: Case, each: ChannelEvidence, windows: list[Window]) -> Sighting:
-    reads = each.sensor.open_reads if each.sensor is not None else None
+    reads = open_reads(each)
     says = reads == "floating"
     rows = slice(*np.searchsorted(each.series.time_ns, [windows[0].start_ns, windows[0].end_ns]).tolist())
     inside = each.quantity[rows][each.there[rows]]
     unit = each.quantity_unit
-    plug = each.shares("plug")
     return sighting(
         "open-circuit",
         Severity.FAULT if says else Severity.SUSPECT,
         each.subject,
         windows=windows,
-        count=len(windows),
         confidence=0.8 if says else 0.5,
         evidence=[
             f"The input was noise and nothing else {case.spans(windows)}.",
@@ -237,8 +219,8 @@ def _found(case: Case, each: ChannelEvidence, windows: list[Window]) -> Sighting
             "Not a real change: from sample to sample it moves as no such quantity does.",
             "Not a short: that stands still.",
         ],
-        next_check=f"Power off, unplug {f'plug {plug}' if plug else f'the sensor of {each.name}'} and the module. "
+        next_check=f"Power off, unplug {plug_of(each, f'the sensor of {each.name}')} and the module. "
         "Measure the signal wire end to end while you flex it: under 1 ohm is sound.",
-        caution=" ".join([POWER_OFF, *(each.sensor.cautions if each.sensor else ())]),
+        caution=careful([each], POWER_OFF),
         reach=reach_of(case, [each]),
     )

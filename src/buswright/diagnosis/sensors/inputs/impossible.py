@@ -8,11 +8,11 @@ import numpy as np
 
 from buswright.channels.samples.series import Floats, Int64s
 from buswright.diagnosis.case import SECOND, Case, Sighting, Window, sighting
-from buswright.diagnosis.sensors.inputs.rails import POWER_OFF
 from buswright.diagnosis.sensors.inputs.rate_limits import fastest, too_fast
 from buswright.diagnosis.sensors.inputs.touches import Touches, touches_of
 from buswright.diagnosis.sensors.sharing import reach_of
-from buswright.findings import Severity
+from buswright.diagnosis.sensors.wired import POWER_OFF, careful, plug_of
+from buswright.findings import Rival, Severity
 from buswright.health.channels.evidence import ChannelEvidence
 from buswright.wording import duration, percent, plural
 
@@ -35,13 +35,14 @@ _MOST_A_SECOND = 5
 """An input that floats leaps without rest."""
 _FAR = 0.1
 """Of the span: sparks disturb a wire by less."""
+_ALIKE = "a sensor that slips in its mount and a contact whose resistance changes step alike"
 _GAP = 3.0
 _MANY = 3
 
 
 def impossible_sightings(case: Case) -> Iterator[Sighting]:
     """Judge every measured channel of which somebody says how fast it can be."""
-    for each in case.evidence:
+    for each in case.decoded.values():
         if not each.measures or len(each) < 4 * _BESIDE:
             continue
         known = fastest(each)
@@ -140,8 +141,9 @@ def _found_back(case: Case, touches: Touches, limit: float, by: str) -> Sighting
         ],
         next_check=f"Power off, unplug the sensor of {each.name} and connect two equal resistors in its place. If the "
         "leaps stay, look at the wire and the module, else change the sensor.",
-        caution=" ".join([POWER_OFF, *(each.sensor.cautions if each.sensor else ())]),
+        caution=careful([each], POWER_OFF),
         reach=reach_of(case, [each]),
+        rivals=[Rival("loose-contact", each.subject, _ALIKE)],
     )
 
 
@@ -150,13 +152,11 @@ def _found(case: Case, each: ChannelEvidence, rows: Int64s, limit: float, by: st
     first = int(rows[0])
     from_, to = series.value[first - 1], series.value[first]
     milliseconds = (series.time_ns[first] - series.time_ns[first - 1]) / 1e6
-    plug = each.shares("plug")
     return sighting(
         "impossible-rate",
         Severity.FAULT if len(rows) >= _MANY else Severity.SUSPECT,
         each.subject,
         windows=[Window(int(series.time_ns[row - 1]), int(series.time_ns[row])) for row in rows.tolist()],
-        count=len(rows),
         confidence=0.75 if len(rows) >= _MANY else 0.6,
         evidence=[
             (
@@ -168,13 +168,10 @@ def _found(case: Case, each: ChannelEvidence, rows: Int64s, limit: float, by: st
             "Frames can't tell a sensor that slipped in its mount from a contact whose resistance changed.",
         ],
         threshold=f"fastest real change {limit:g} {unit} a second ({by}), and at least 2 % of the span",
-        ruled_out=[
-            "Not a short dropout: the new value stayed.",
-            "Not a gap in the frames: they kept arriving.",
-        ],
+        ruled_out=["Not a short dropout: the new value stayed.", "Not a gap in the frames: they kept arriving."],
         next_check=f"Look whether the sensor of {each.name} is tight in its mount, then whether "
-        + (f"plug {plug}" if plug else "its plug")
-        + " is dry and its pins are tight.",
-        caution=" ".join([POWER_OFF, *(each.sensor.cautions if each.sensor else ())]),
+        f"{plug_of(each, 'its plug')} is dry and its pins are tight.",
+        caution=careful([each], POWER_OFF),
         reach=reach_of(case, [each]),
+        rivals=[Rival("loose-contact", each.subject, _ALIKE)],
     )

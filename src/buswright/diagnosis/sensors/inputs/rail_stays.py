@@ -8,17 +8,15 @@ from typing import Literal
 
 import numpy as np
 
-from buswright.channels import units
 from buswright.channels.samples.series import Floats, Quality
 from buswright.diagnosis.case import Case, Window
+from buswright.diagnosis.sensors.wired import is_wired, kind_of
 from buswright.health.baseline.standstill import noise_of
 from buswright.health.channels.evidence import ChannelEvidence
 from buswright.health.channels.stretches import Stretches, stretches_of
 
 Side = Literal["low", "high"]
 
-WIRED_UNITS = ("V", "A", "ohm")
-"""Inputs that a broken or shorted wire sends to an end; a frequency of 0 is a wheel that stands."""
 NOMINAL_SUPPLY_V = 5.0
 _NEAR = 0.6
 """A level is at the rail where no more than this part of the way from the band's end to the rail is left."""
@@ -34,8 +32,6 @@ _WITHIN = 3.0
 """A level so many times its usual noise within the band's end is still at the end: noise dips below it."""
 _LED = 12
 """Samples before a stay, which show how it was approached."""
-_JOIN = 2.0
-"""Stays apart by less than this times the debounce are one: makers release twice as slowly as they set."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,18 +99,13 @@ class Stay:
 def wired(case: Case) -> list[ChannelEvidence]:
     """Return the channels whose wires can be judged: with a sensor, a live band and a quantity of a wire."""
     return [
-        each
-        for each in case.evidence
-        if not each.computed
-        and each.live_band is not None
-        and any(units.compatible(each.quantity_unit, unit) for unit in WIRED_UNITS)
+        each for each in case.decoded.values() if not each.computed and each.live_band is not None and is_wired(each)
     ]
 
 
 def debounce_of(case: Case, each: ChannelEvidence) -> tuple[str, float]:
     """Return the name of the debounce that holds for a channel, and its seconds."""
-    slow = each.sensor is not None and each.sensor.calibration.kind in ("thermistor", "rtd", "thermocouple")
-    name = "debounce_slow_s" if slow else "debounce_s"
+    name = "debounce_slow_s" if kind_of(each) in ("thermistor", "rtd", "thermocouple") else "debounce_s"
     return name, case.limit(name, channel=each.name)
 
 

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
-from buswright.diagnosis.case import Case, Sighting, Window, merged, sighting
+from buswright.diagnosis.case import Answers, Case, Sighting, Why, merged, sighting
 from buswright.diagnosis.sensors.inputs.rail_stays import Side, Stay, debounce_of, stays_of, wired
 from buswright.diagnosis.sensors.inputs.unplugged import Plug, plug_check, plug_or_supply
 from buswright.diagnosis.sensors.sharing import (
-    THREE_WIRES,
     Candidate,
     candidates,
     enough,
@@ -25,6 +23,7 @@ from buswright.diagnosis.sensors.sharing import (
     separating,
     shared_too,
 )
+from buswright.diagnosis.sensors.wired import NO_VOLTS, POWER_OFF, careful, is_biased, is_fed, open_reads, plug_of
 from buswright.findings import Rival, Severity
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.wording import capital, duration, plural, times
@@ -38,6 +37,8 @@ _FINGERPRINT_V = 0.005
 _LEAST_SAMPLES = 3
 _FILLED = 0.7
 """Stays that were joined across more than the rest are a contact that chatters."""
+_JOIN = 2.0
+"""Stays apart by less than this times the debounce are one: makers release twice as slowly as they set."""
 _FAULT_OF = {"open": "open-circuit", "ground": "short-to-ground", "supply": "short-to-supply"}
 _PRIOR = {
     # (open_reads, side): how likely open and short are where only the bias is known; a choice, not measured.
@@ -50,7 +51,6 @@ _PRIOR = {
 }
 _UNKNOWN = (0.5, 0.5)
 
-POWER_OFF = "Power off before you unplug or measure ohms: ignition off, battery isolated."
 _SUPPLY_CAUTION = "12 V on a 5 V input can destroy it: unplug the sensor before you measure."
 
 
@@ -64,7 +64,7 @@ def rail_sightings(case: Case) -> Iterator[Sighting]:
         least_ns = round(debounce * 1e9)
         stays = [
             stay
-            for stay in stays_of(each, 2 * debounce)
+            for stay in stays_of(each, _JOIN * debounce)
             if stay.samples >= _LEAST_SAMPLES
             and stay.filled >= _FILLED
             and stay.window.end_ns - stay.window.start_ns >= least_ns
@@ -74,39 +74,29 @@ def rail_sightings(case: Case) -> Iterator[Sighting]:
         if wire:
             held += wire
             yield _wire(case, each, wire, name)
-    if case.channels is not None:
-        yield from _together(case, case.channels, could, held, led)
+    yield from _together(case, could, held, led)
 
 
 # One channel ----------------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class _Likely:
-    """What looks like this, with how likely each is: open, and shorted to ground or supply."""
-
-    open: float
-    short: float
-    why: tuple[str, ...]
 
 
 def _wire(case: Case, each: ChannelEvidence, stays: Sequence[Stay], debounce: str) -> Sighting:
     side: Side = Counter(stay.side for stay in stays).most_common(1)[0][0]
     own = [stay for stay in stays if stay.side == side]
     longest = max(own, key=lambda stay: stay.samples)
-    likely = _weigh(each, longest)
     short = "ground" if side == "low" else "supply"
-    cause, sure = ("open", likely.open) if likely.open >= likely.short else (short, likely.short)
+    cause, sure, why = _weigh(longest)
     certain = 0.97 if any(stay.jumped or stay.jumped_back for stay in own) else 0.8
     if not longest.at_rail:
         certain *= 0.6
     severity = Severity.FAULT if sure >= _SURE and longest.at_rail else Severity.SUSPECT
-    unit = each.quantity_unit
+    unit, (low, high) = each.quantity_unit, each.live_band or (0.0, 0.0)
     windows = [stay.window for stay in stays]
+    where = "at" if longest.at_rail else "beyond its live band, but not at a rail, at"
     evidence = [
-        f"Input {_at(longest)} {times(len(windows))}: {_spans(case, windows)}.",
+        f"Input {where} {longest.level:.2f} {unit} {times(len(windows))}: {case.spans(windows).partition(': ')[2]}.",
         _arrival(each, longest),
-        *likely.why,
+        *why,
     ]
     if longest.noise is not None:
         evidence.append(
@@ -122,13 +112,12 @@ def _wire(case: Case, each: ChannelEvidence, stays: Sequence[Stay], debounce: st
         severity,
         each.subject,
         windows=windows,
-        count=len(windows),
         confidence=sure * certain,
         evidence=evidence,
-        threshold=f"live band {_band(each)}; " + case.used(debounce, channel=each.name),
+        threshold=f"live band {low:g} to {high:g} {unit}; {case.used(debounce, channel=each.name)}",
         ruled_out=_not_this(each, longest, cause),
         next_check=_check(each, cause, short),
-        caution=" ".join([POWER_OFF, *([_SUPPLY_CAUTION] if side == "high" else []), *_cautions(each)]),
+        caution=careful([each], POWER_OFF, *([_SUPPLY_CAUTION] * (side == "high"))),
         reach=reach_of(case, [each]),
         rivals=rivals,
     )
@@ -136,26 +125,18 @@ def _wire(case: Case, each: ChannelEvidence, stays: Sequence[Stay], debounce: st
 
 def _alike(each: ChannelEvidence) -> str:
     """Say what is missing that would tell an open wire from a short."""
-    reads = each.sensor.open_reads if each.sensor is not None else None
     prints = each.channel.fingerprints if each.channel is not None else None
-    if reads is None:
+    if open_reads(each) is None:
         return "nobody says what an open wire reads on this input (open_reads of its sensor)"
     if prints is None or prints.open is None:
         return "an open wire may read as much, and no bench test has written down what it reads (fingerprints)"
     return "the levels of an open wire and of a short lie too close together"
 
 
-def _fault_of(stay: Stay) -> str:
-    """Name the likelier of an open and a shorted wire."""
-    likely = _weigh(stay.each, stay)
-    short = "ground" if stay.side == "low" else "supply"
-    return _FAULT_OF["open" if likely.open >= likely.short else short]
-
-
-def _weigh(each: ChannelEvidence, stay: Stay) -> _Likely:
-    """Say how likely an open and a shorted wire are, from bias, fingerprints and quietness."""
-    assert each.sensor is not None
-    reads = each.sensor.open_reads
+def _weigh(stay: Stay) -> tuple[str, float, list[str]]:
+    """Return the likelier of an open and a shorted wire, how likely, and why: by bias, fingerprints and quietness."""
+    each = stay.each
+    reads = open_reads(each)
     is_open, short = _PRIOR.get((reads or "", stay.side), _UNKNOWN)
     if reads is None:
         why = ["The car file does not say what an open wire reads here (open_reads)."]
@@ -174,8 +155,8 @@ def _weigh(each: ChannelEvidence, stay: Stay) -> _Likely:
         why.append("It is as noisy there as elsewhere, so the input is open rather than shorted.")
     if reads == "floating" and stay.wanders > 0.05 * (each.per_volt or 1.0):
         is_open *= 6.0
-    total = is_open + short
-    return _Likely(is_open / total, short / total, tuple(text for text in why if text))
+    cause = "open" if is_open >= short else "ground" if stay.side == "low" else "supply"
+    return cause, max(is_open, short) / (is_open + short), [text for text in why if text]
 
 
 def _by_fingerprint(each: ChannelEvidence, stay: Stay) -> tuple[float, float, str] | None:
@@ -202,10 +183,9 @@ def _not_this(each: ChannelEvidence, stay: Stay, cause: str) -> list[str]:
     lines = []
     if stay.jumped:
         lines.append("Not a real value: the quantity cannot get there within two samples.")
-    bus = "the frames kept arriving, and no other finding covers them"
-    lines.append(f"Not a silent module: {bus}.")
-    reads = each.sensor.open_reads if each.sensor is not None else None
-    if cause != "open" and reads in ("high", "low") and reads != stay.side:
+    lines.append("Not a silent module: the frames kept arriving, and no other finding covers them.")
+    reads = open_reads(each)
+    if cause != "open" and is_biased(each) and reads != stay.side:
         lines.append(f"Not an open signal wire: that reads {reads} on this input.")
     if cause == "open" and reads == stay.side and each.channel is not None:
         shorted = "to_supply" if stay.side == "low" else "to_ground"
@@ -214,48 +194,24 @@ def _not_this(each: ChannelEvidence, stay: Stay, cause: str) -> list[str]:
 
 
 def _check(each: ChannelEvidence, cause: str, short: str) -> str:
-    plug = each.shares("plug")
-    at = f"plug {plug}" if plug else f"the sensor of {each.name}"
-    three = each.sensor is not None and each.sensor.calibration.kind in THREE_WIRES
+    at = plug_of(each, f"the sensor of {each.name}")
+    feed = " Look at the sensor's feed wire too: without feed it reads low." * (is_fed(each) and short == "ground")
     if cause == "open":
-        text = (
+        return (
             f"Power off, unplug {at} and the module. Measure the signal wire end to end while you flex it: under 1 ohm "
             f"is sound. Then feed 2.5 V through 10 kohm into the input: about 2.5 V on {each.name} means the wire was "
-            f"open, no change means a short to {short}."
-        )
-        return text + (
-            " Look at the sensor's feed wire too: without feed it reads low." if three and short == "ground" else ""
+            f"open, no change means a short to {short}.{feed}"
         )
     if cause == "ground":
-        text = (
+        return (
             f"Power off, unplug {at} and the module. Measure the signal wire to chassis: over 1 Mohm is sound. "
-            f"If it is, feed 2.5 V through 10 kohm into the input: about 2.5 V on {each.name} means an open wire."
+            f"If it is, feed 2.5 V through 10 kohm into the input: about 2.5 V on {each.name} means an open wire.{feed}"
         )
-        return text + (" Look at the sensor's feed wire too: without feed it reads low." if three else "")
-    text = (
+    ground = " If it falls, look at the sensor's ground wire: without ground it reads high." * is_fed(each)
+    return (
         f"Unplug {at} and watch {each.name}. If it stays at this level, the signal wire touches a supply; measure it "
-        "to 5 V and to battery plus, power off, both ends unplugged: over 1 Mohm is sound."
+        f"to 5 V and to battery plus, power off, both ends unplugged: over 1 Mohm is sound.{ground}"
     )
-    return text + (" If it falls, look at the sensor's ground wire: without ground it reads high." if three else "")
-
-
-def _cautions(each: ChannelEvidence) -> tuple[str, ...]:
-    return each.sensor.cautions if each.sensor is not None else ()
-
-
-def _at(stay: Stay) -> str:
-    where = "at" if stay.at_rail else "beyond its live band, but not at a rail, at"
-    return f"{where} {stay.level:.2f} {stay.each.quantity_unit}"
-
-
-def _band(each: ChannelEvidence) -> str:
-    assert each.live_band is not None
-    low, high = each.live_band
-    return f"{low:g} to {high:g} {each.quantity_unit}"
-
-
-def _spans(case: Case, windows: Sequence[Window]) -> str:
-    return case.spans(windows).partition(": ")[2]
 
 
 def _arrival(each: ChannelEvidence, stay: Stay) -> str:
@@ -273,7 +229,7 @@ def _arrival(each: ChannelEvidence, stay: Stay) -> str:
 
 
 def _together(
-    case: Case, channels: Channels, could: Sequence[ChannelEvidence], held: Sequence[Stay], led: Sequence[Stay]
+    case: Case, could: Sequence[ChannelEvidence], held: Sequence[Stay], led: Sequence[Stay]
 ) -> Iterator[Sighting]:
     """Find what channels share that left their live bands together; one sighting for each shared thing.
 
@@ -290,7 +246,7 @@ def _together(
         if ranked and enough(case, ranked[0]):
             found.setdefault(ranked[0].subject, []).append((ranked[0], group, list(ranked[1:])))
     for seen in found.values():
-        yield _shared(case, channels, seen)
+        yield _shared(case, seen)
 
 
 def _ranked(group: Sequence[Stay], could: Sequence[ChannelEvidence]) -> tuple[Candidate, ...]:
@@ -327,7 +283,8 @@ def clusters(stays: Sequence[Stay], slack_ns: int) -> list[list[Stay]]:
     return [group for group in groups if len(group) > 1]
 
 
-def _shared(case: Case, channels: Channels, seen: Sequence[tuple[Candidate, list[Stay], list[Candidate]]]) -> Sighting:
+def _shared(case: Case, seen: Sequence[tuple[Candidate, list[Stay], list[Candidate]]]) -> Sighting:
+    channels = case.decoded
     best, group, others = max(seen, key=lambda one: len(one[1]))
     members = list({stay.each.name: stay.each for _, stays, _ in seen for stay in stays}.values())
     windows = merged(stay.window for _, stays, _ in seen for stay in stays)
@@ -339,13 +296,9 @@ def _shared(case: Case, channels: Channels, seen: Sequence[tuple[Candidate, list
     lost = best.what in ("supply", "module", "message") and (bool(fell) or (low * 2 >= len(group) and not plug.off))
     fault = "supply-lost" if lost else "open-circuit"
     if not lost and not plug.off:
-        fault = Counter(_fault_of(stay) for stay in group).most_common(1)[0][0]
+        fault = Counter(_FAULT_OF[_weigh(stay)[0]] for stay in group).most_common(1)[0][0]
     rivals = rivals_of(best, others)
-    sure = 0.9 if not rivals else 0.75
-    if unwired:
-        sure = 0.55
-    if fell:
-        sure = 0.97
+    sure = 0.97 if fell else 0.55 if unwired else 0.75 if rivals else 0.9
     evidence = [
         f"{capital(best.count)} left their live bands within {duration(max(begins) - min(begins))}: {named(members)}.",
         f"That was {case.spans(windows)}.",
@@ -380,7 +333,7 @@ def _shared(case: Case, channels: Channels, seen: Sequence[tuple[Candidate, list
             *([f"Not the whole module: {named(intact)} kept their values."] if intact else []),
         ],
         next_check=plug_check(members, off=plug.off) if unwired else separating(best, others),
-        caution=" ".join([POWER_OFF, *dict.fromkeys(text for each in members for text in _cautions(each))]),
+        caution=careful(members, POWER_OFF),
         reach=reach_of(case, [*members, *(each for each, _ in fell), *([] if lost else floating_on(channels, best))]),
         rivals=told,
     )
@@ -400,3 +353,18 @@ def _intact(channels: Channels, best: Candidate, members: Sequence[ChannelEviden
         and each.shares(best.what) != best.name
         and not each.bad_samples.bad
     ]
+
+
+def wire_answers(case: Case) -> Answers:
+    """Say of each channel beyond which volts its wire would have shown, and for how long."""
+    return {each.subject: _wire_shows(case, each) for each in case.measured}
+
+
+def _wire_shows(case: Case, each: ChannelEvidence) -> str | Why:
+    if not each.electrical:
+        return NO_VOLTS
+    if each.live_band is None:
+        return Why("nobody says which volts of it are healthy", "Give its sensor `healthy` in the car file.")
+    name, seconds = debounce_of(case, each)
+    low, high = each.live_band
+    return f"beyond {low:g} to {high:g} {each.quantity_unit} for over {seconds:g} s ({name})"

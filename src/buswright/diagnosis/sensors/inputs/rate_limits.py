@@ -9,6 +9,7 @@ import numpy as np
 
 from buswright.channels import units
 from buswright.channels.samples.series import Bools
+from buswright.diagnosis.sensors.wired import kind_of
 from buswright.health.channels.evidence import ChannelEvidence
 
 ROLE_RATES: Mapping[str, tuple[float, str]] = MappingProxyType(
@@ -42,8 +43,7 @@ def fastest(each: ChannelEvidence) -> tuple[float, str] | None:
         own = each.sensor.calibration.unit
         factor = abs(units.line(own, unit)[0]) if own and unit and own != unit else 1.0
         return each.sensor.max_rate * factor, f"max_rate of sensor {each.sensor.name}"
-    body = each.sensor is not None and each.sensor.calibration.kind in ("thermistor", "rtd")
-    if each.role is None and body and units.compatible("degC", unit):
+    if each.role is None and kind_of(each) in ("thermistor", "rtd") and units.compatible("degC", unit):
         return BODY_RATE * abs(units.line("degC", unit)[0]), "usual for a temperature"
     if each.role is not None and each.role in ROLE_RATES:
         rate, own = ROLE_RATES[each.role]

@@ -9,9 +9,10 @@ import numpy as np
 
 from buswright.channels import units
 from buswright.channels.samples.series import Floats
-from buswright.diagnosis.case import Case, Sighting, Window, sighting
+from buswright.diagnosis.case import Answers, Case, Sighting, Window, sighting
 from buswright.diagnosis.sensors.inputs.rail_stays import jumps
 from buswright.diagnosis.sensors.sharing import reach_of
+from buswright.diagnosis.sensors.wired import careful
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence
 from buswright.health.channels.stretches import Stretches, stretches_of
@@ -41,7 +42,7 @@ End = Literal["low", "high"]
 
 def saturation_sightings(case: Case) -> Iterator[Sighting]:
     """Judge both ends of every channel that is measured."""
-    for each in case.evidence:
+    for each in case.decoded.values():
         if not each.measures or each.role in _STOPPED or not each.there.any():
             continue
         for end in ("low", "high"):
@@ -112,7 +113,6 @@ def _clipped(case: Case, each: ChannelEvidence, end: End, what: str) -> Iterator
         Severity.FAULT if share >= _FAULT_SHARE and len(windows) > 1 else Severity.SUSPECT,
         each.subject,
         windows=windows,
-        count=len(windows),
         confidence=0.85 if len(windows) > 2 else 0.6,
         evidence=[
             (
@@ -127,7 +127,7 @@ def _clipped(case: Case, each: ChannelEvidence, end: End, what: str) -> Iterator
         ruled_out=["Not a broken wire: it did not jump there, and it came back by itself."],
         next_check=f"Compare the largest value that {each.name} can have with the range of its sensor and its input. "
         "Fit a sensor with more range, or lower the gain of the input.",
-        caution=" ".join(each.sensor.cautions) if each.sensor is not None else "",
+        caution=careful([each]),
         reach=reach_of(case, [each]),
     )
 
@@ -157,3 +157,12 @@ def _led_by_a_curve(each: ChannelEvidence, before: Floats, behind: Floats, level
     """Whether no jump led to a level, nor away from it, as far as that was seen."""
     sides = [side for side in (before, behind) if np.isfinite(side).sum() >= _LEAST_LED]
     return bool(sides) and not any(jumps(side, level, width=each.span or 0.0, step=each.step) for side in sides)
+
+
+def range_answers(case: Case) -> Answers:
+    """Say of each channel for how long it would have to stand at an end of its range to show."""
+    found = {}
+    for each in case.measured:
+        samples, share = (case.limit(f"saturation_{name}", channel=each.name) for name in ("samples", "share"))
+        found[each.subject] = f"{samples:g} samples in a row at the end, and {percent(share)} of the run"
+    return found

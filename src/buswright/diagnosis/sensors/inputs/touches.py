@@ -8,8 +8,9 @@ import numpy as np
 
 from buswright.channels.samples.series import Bools, Floats, Int64s, Quality
 from buswright.diagnosis.case import SECOND, Case, Window, merged
-from buswright.diagnosis.sensors.inputs.rail_stays import WIRED_UNITS, jumps, stays_of
+from buswright.diagnosis.sensors.inputs.rail_stays import jumps, stays_of
 from buswright.diagnosis.sensors.inputs.rate_limits import fastest, too_fast
+from buswright.diagnosis.sensors.wired import is_wired
 from buswright.health.channels.evidence import ChannelEvidence
 from buswright.health.channels.stretches import stretches_of
 
@@ -137,7 +138,7 @@ def _is_unreal(each: ChannelEvidence, first: Int64s, stop: Int64s) -> Bools:
         unreal: Bools = fast[first] | fast[np.minimum(first + 1, len(each) - 1)] & (stop - first > 1) | fast[back]
         return unreal
     span = each.span
-    if not each.electrical or not span or not _is_wired(each):
+    if not each.electrical or not span or not is_wired(each):
         return np.zeros(len(first), dtype=np.bool_)
     quantity = each.quantity
     far = np.abs(quantity[first] - quantity[first - 1]) >= _HALF_WAY * span
@@ -148,12 +149,6 @@ def _is_unreal(each: ChannelEvidence, first: Int64s, stop: Int64s) -> Bools:
         ],
         dtype=np.bool_,
     )
-
-
-def _is_wired(each: ChannelEvidence) -> bool:
-    from buswright.channels import units
-
-    return any(units.compatible(each.quantity_unit, unit) for unit in WIRED_UNITS)
 
 
 def _period_s(each: ChannelEvidence) -> float:

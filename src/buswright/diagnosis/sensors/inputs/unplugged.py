@@ -9,8 +9,9 @@ import numpy as np
 
 from buswright.channels.samples.series import Floats
 from buswright.diagnosis.sensors.inputs.rail_stays import Stay
-from buswright.diagnosis.sensors.sharing import THREE_WIRES, named
+from buswright.diagnosis.sensors.sharing import named
 from buswright.diagnosis.sensors.steps import converter_step
+from buswright.diagnosis.sensors.wired import is_fed, kind_of, open_reads
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 
 _APART = 0.2
@@ -38,16 +39,15 @@ def plug_or_supply(channels: Channels, group: Sequence[Stay]) -> Plug:
     A plug that comes off leaves each input at its own bias. Without its supply a sensor holds the input at ground,
     or gives its part of what is left of the supply; a sensor with a regulator of its own needs no reference.
     """
-    sides = [(stay.each.sensor.open_reads if stay.each.sensor is not None else None, stay.side) for stay in group]
+    sides = [(open_reads(stay.each), stay.side) for stay in group]
     if any(read == "high" and side == "low" for read, side in sides):
         return Plug(False, "Not a plug: an input of which an open wire reads high (open_reads) fell, too.")
     if any(side == "high" for _, side in sides) and all(read == side for read, side in sides):
         return Plug(True, "Not a lost supply: each input went where an open wire of it reads (open_reads).")
     if any(read != "low" or side != "low" for read, side in sides):
         return Plug(False)
-    kinds = {_kind(stay.each) for stay in group}
-    kept = [each for each in _others(channels, group) if _kind(each) == _RATIO]
-    if _RATIO not in kinds and kept:
+    kept = any(kind_of(each) == _RATIO for each in _others(channels, group))
+    if kept and all(kind_of(stay.each) != _RATIO for stay in group):
         return Plug(True, "Not a lost 5 V supply: the sensors of that module which follow it kept their volts.")
     level, before = _levels(group)
     if len(level) < len(group) or np.ptp(before) < _APART * before.max():
@@ -74,17 +74,13 @@ def plug_check(members: Sequence[ChannelEvidence], *, off: bool) -> str:
     )
 
 
-def _kind(each: ChannelEvidence) -> str:
-    return each.sensor.calibration.kind if each.sensor is not None else ""
-
-
 def _others(channels: Channels, group: Sequence[Stay]) -> list[ChannelEvidence]:
     """Return the fed sensors of the same modules that kept their volts."""
     names, modules = {stay.each.name for stay in group}, {stay.each.module for stay in group}
     return [
         each
         for each in channels.values()
-        if each.module in modules and each.name not in names and _kind(each) in THREE_WIRES and not each.bad_samples.bad
+        if each.module in modules and each.name not in names and is_fed(each) and not each.bad_samples.bad
     ]
 
 

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import combinations
 
 import numpy as np
 
 from buswright.channels.samples.series import Bools, Floats
-from buswright.diagnosis.case import Sighting, sighting
-from buswright.diagnosis.sensors.numbers.relations import CLEAR_R, LEAST_S, Fit, View, Views, fit
+from buswright.diagnosis.case import Answers, Case, Sighting, Why, sighting
+from buswright.diagnosis.relations import CLEAR_R, CORNERS, LEAST_S, STRAIGHTS, Fit, View, Views, fit
 from buswright.diagnosis.words import UNPLUG
 from buswright.findings import Rival, Severity
+from buswright.health.channels.evidence import ChannelEvidence
 from buswright.health.channels.grid import FINE_NS
 from buswright.wording import listed
 
@@ -25,6 +27,12 @@ _AT = {corner: place for place, corner in _CORNERS.items()}
 _CLEAR_CORNER = 0.5
 """Partial correlation with roll and with pitch from which a damper shows where it sits (common practice, no source)."""
 
+_NO_TURNING = Why(
+    "no channel with a role says which way the car turns",
+    "Give yaw rate, lateral acceleration or steering its role; or move one sensor by hand.",
+)
+_TURNED_LITTLE = Why("the car turned too little", CORNERS)
+_TURNING = frozenset({"accel_lat", "yaw_rate", "steering_angle"})
 _BY_R = f"twins count as exchanged from r = -{CLEAR_R:g} on; at least {LEAST_S:g} s of movement"
 _BY_CORNER = (
     f"partial correlation with turning and with braking {_CLEAR_CORNER:g} or more; at least {LEAST_S:g} s of movement"
@@ -36,7 +44,7 @@ def exchanged_sightings(views: Views) -> Iterator[Sighting]:
     turned = list(_turned(views))
     yield from turned
     blamed = {one.finding.subject for one in turned}
-    judge = trusted_turn(views.turning, views.fast)
+    judge = _trusted_turn(views.turning, views.fast)
     for one in _swapped(views, judge):
         if one.finding.subject not in blamed:
             yield one
@@ -93,7 +101,6 @@ def _turned_sighting(way: View, judges: Sequence[View], fits: Sequence[Fit], *, 
         "sign-flipped",
         Severity.FAULT if sure else Severity.SUSPECT,
         f"channel:{name}",
-        count=1,
         confidence=0.9 if sure else 0.5,
         evidence=evidence,
         threshold=f"two ways contradict each other from r = -{CLEAR_R:g} on; at least {LEAST_S:g} s of movement",
@@ -129,7 +136,7 @@ def _swapped(views: Views, judge: View | None) -> Iterator[Sighting]:
             yield _swapped_sighting(across[0], along[0], said, _BY_R, [views.along[1]])
 
 
-def trusted_turn(turning: Sequence[View], where: Bools) -> View | None:
+def _trusted_turn(turning: Sequence[View], where: Bools) -> View | None:
     """Return the first way to know the turning that most of the others agree with, wheels aside; None for none."""
     ways = [way for way in turning if way.first.role != "wheel_speed"]
     fits = _pairs(ways, where)
@@ -158,7 +165,6 @@ def _swapped_sighting(
         "swapped-channels",
         Severity.FAULT if sure else Severity.SUSPECT,
         first.subject,
-        count=1,
         confidence=0.9 if sure else 0.55,
         evidence=(f"{first.name} and {second.name} look exchanged: {said}.",),
         threshold=threshold,
@@ -183,7 +189,7 @@ def _misplaced(views: Views, judge: View) -> Iterator[Sighting]:
     """
     if not views.along:
         return
-    signs = corners_seen(views, judge)
+    signs = _corners_seen(views, judge)
     seen, against = (
         {place: _AT[sign * across, sign * front] for place, (across, front) in signs.items()} for sign in (1, -1)
     )
@@ -204,7 +210,7 @@ def _misplaced(views: Views, judge: View) -> Iterator[Sighting]:
         yield _damper_turned(dampers[wrong[0]], seen, wrong[0], sure)
 
 
-def corners_seen(views: Views, judge: View) -> dict[str, Corner]:
+def _corners_seen(views: Views, judge: View) -> dict[str, Corner]:
     """Return with which signs each damper goes with turning and with braking, by its place; the clear ones alone."""
     if not views.along:
         return {}
@@ -254,7 +260,6 @@ def _damper_turned(view: View, seen: Mapping[str, str], place: str, judges: Sequ
         "sign-flipped",
         Severity.FAULT if sure else Severity.SUSPECT,
         view.first.subject,
-        count=1,
         confidence=0.9 if sure else 0.5,
         evidence=evidence,
         threshold=_BY_CORNER,
@@ -266,3 +271,105 @@ def _damper_turned(view: View, seen: Mapping[str, str], place: str, judges: Sequ
         "way. Then look how its sensor is mounted and which way its points run in the car file.",
         rivals=[] if twin_is_there else [Rival("swapped-channels", view.first.subject, why)],
     )
+
+
+def sign_way_answers(case: Case) -> Answers:
+    """Say of each channel that tells how the car turns or speeds up whether another one says which way."""
+    found = dict(_ways(case.views))
+    could = [each for each in case.measured if each.role in _TURNING or each.role == "accel_long"]
+    return {each.subject: found.get(each.name) or _several_of(each) for each in could}
+
+
+def _ways(views: Views) -> Iterator[tuple[str, str | Why]]:
+    """Yield channels that tell how the car turns or speeds up, and whether another one says which way."""
+    for ways, where, drive in ((views.turning, views.fast, CORNERS), (views.along, None, STRAIGHTS)):
+        for way in ways:
+            if way.first.role not in _TURNING and way.first.role != "accel_long":
+                continue
+            others = [other for other in ways if other is not way and other.first is not way.first]
+            if not others:
+                yield (
+                    way.first.name,
+                    Why(
+                        "nothing else on the car tells which way it goes",
+                        "Move its sensor by hand and watch the value: axes are x forward, y left, z up.",
+                    ),
+                )
+                continue
+            made = [fit(way.value, other.value, where) for other in others]
+            if any(one is not None and abs(one.r) > CLEAR_R for one in made):
+                yield way.first.name, f"the other way than {others[0].words}"
+            else:
+                yield way.first.name, Why("the car moved too little that way", drive)
+
+
+def _several_of(each: ChannelEvidence) -> Why:
+    return Why(
+        f"nothing on the car can be held beside {each.role}: a speed is missing, or two channels have its role",
+        "Give speed and wheel speeds their roles, and only one channel this one; or move its sensor by hand.",
+    )
+
+
+def place_answers(case: Case) -> Answers:
+    """Say of wheels, dampers and brakes whether anything says which of them is which."""
+    found = dict(_sides(case))
+    could = [each for each in case.measured if each.role in ("wheel_speed", "damper_travel", "brake_pressure")]
+    return {each.subject: found.get(each.name) or _no_partner(each) for each in could}
+
+
+def _sides(case: Case) -> Iterator[tuple[str, str | Why]]:
+    """Yield wheels and dampers, and whether the turning of the car says which of an axle is which."""
+    views = case.views
+    judge = _trusted_turn(views.turning, views.fast) or _no_judge(views)
+    for pair in views.axles(views.wheels):
+        said = _side(views.fast, pair, judge)
+        yield from ((view.first.name, said) for view in pair)
+    corners = {} if isinstance(judge, Why) else _corners_seen(views, judge)
+    for place, view in views.dampers.items():
+        yield view.first.name, _corner(judge, seen=place in corners)
+    brakes = [each for each in case.decoded.with_role("brake_pressure") if each.measures]
+    for each in brakes if len(brakes) > 1 else ():
+        yield (
+            each.name,
+            Why(
+                "front and rear brakes rise together", "Key on, engine off: unplug one sensor, see which channel goes."
+            ),
+        )
+
+
+def _no_judge(views: Views) -> Why:
+    """Say why nothing tells which way the car turned: nothing has such a role, or it does and shows no clear turn."""
+    ways = [way for way in views.turning if way.first.role != "wheel_speed"]
+    if not ways:
+        return _NO_TURNING
+    made = [fit(one.value, other.value, views.fast) for one, other in combinations(ways, 2)]
+    if any(one is not None and one.r < -CLEAR_R for one in made):
+        return Why(
+            f"the {' and the '.join(way.words for way in ways)} contradict each other",
+            "Move their sensors by hand and watch the values: axes are x forward, y left, z up.",
+        )
+    return _TURNED_LITTLE
+
+
+def _corner(judge: View | Why, *, seen: bool) -> str | Why:
+    if isinstance(judge, Why):
+        return judge
+    if not seen:
+        return Why("bends and braking did not show clearly where it sits", CORNERS)
+    return f"another corner, by the {judge.words} and the braking"
+
+
+def _side(fast: Bools, pair: tuple[View, View], judge: View | Why) -> str | Why:
+    if isinstance(judge, Why):
+        return judge
+    left, right = pair
+    made = fit(right.value - left.value, judge.value, fast)
+    if made is None or abs(made.r) <= CLEAR_R:
+        return _TURNED_LITTLE
+    return f"left for right, by the {judge.words}"
+
+
+def _no_partner(each: ChannelEvidence) -> Why | str:
+    if each.role == "brake_pressure":
+        return "nothing to exchange it with"
+    return Why("no position says where it sits, or nothing sits across", "Give it its position in the car file.")

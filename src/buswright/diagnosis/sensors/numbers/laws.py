@@ -7,14 +7,16 @@ from typing import NamedTuple
 
 import numpy as np
 
+from buswright.channels import units
 from buswright.channels.samples.series import Floats
-from buswright.diagnosis.case import Case, Sighting, sighting
+from buswright.diagnosis.case import Answers, Case, Sighting, Why, sighting
+from buswright.diagnosis.relations import CLEAR_R, CORNERS, Fit, Views, fit
 from buswright.diagnosis.sensors.codes.places import beside_its_place, unused_bits
-from buswright.diagnosis.sensors.numbers.levels import MIXED, not_the_wire
-from buswright.diagnosis.sensors.numbers.relations import CLEAR_R, Fit, Views, fit
+from buswright.diagnosis.sensors.numbers.levels import LEAST_WINDOWS, LEVELS, MIXED, not_the_wire
 from buswright.findings import Rival, Severity
 from buswright.health.channels.evidence import ChannelEvidence
 
+_NO_SCALE = frozenset({"gear", "fan_state", "latitude", "longitude"})
 CLOSE_R = 0.95
 """Correlation from which the factor between two ways to know one quantity means something."""
 LAW_TOLERANCE = {"wheel_speed": 0.12, "vehicle_speed": 0.12, "accel_long": 0.30, "accel_lat": 0.25, "yaw_rate": 0.25}
@@ -29,10 +31,10 @@ _ALONE = 0.5
 """One wheel is off alone where no other is off by this part of it."""
 
 
-def wrong_factors(case: Case, views: Views) -> Iterator[Sighting]:
+def wrong_factors(case: Case) -> Iterator[Sighting]:
     """Find channels whose factor against another way to know the same quantity isn't one."""
     blamed: set[str] = set()
-    for each, made, words, agree, tolerance, sources, beside in laws(views):
+    for each, made, words, agree, tolerance, sources, beside in laws(case.views):
         off = abs(made.slope)
         if made.r < CLOSE_R or abs(off - 1.0) <= tolerance or not blamed.isdisjoint((each.name, *sources)):
             continue
@@ -50,7 +52,6 @@ def wrong_factors(case: Case, views: Views) -> Iterator[Sighting]:
             fault,
             Severity.FAULT if agree else Severity.SUSPECT,
             each.subject,
-            count=1,
             confidence=0.85 if agree else 0.5,
             evidence=[
                 f"{each.name} moves {off:.3g} times as much as {words} says (r = {made.r:.2f}, {made.seconds:.0f} s).",
@@ -194,3 +195,55 @@ def _third(views: Views, lateral: Floats, yaw: Floats) -> str:
 
 def _turned_round(made: Fit) -> Fit:
     return Fit(made.r, 1.0 / made.slope, -made.offset / made.slope, made.seconds, -made.lag_s)
+
+
+def factor_answers(case: Case) -> Answers:
+    """Say of each channel with a scale from which factor on that would have shown."""
+    found = factors_seen(case)
+    return {each.subject: found.get(each.name) or _why_no_factor(each) for each in with_scale(case)}
+
+
+def with_scale(case: Case) -> Iterator[ChannelEvidence]:
+    """Yield channels of which something says what they mean, and that have a zero and a scale."""
+    return (each for each in case.measured if each.role is not None and each.role not in _NO_SCALE)
+
+
+def factors_seen(case: Case) -> dict[str, str]:
+    """Say by channel from which factor on its scale would have shown."""
+    found: dict[str, str] = {}
+    for law in laws(case.views):
+        if law.made.r >= CLOSE_R:
+            said = f"a factor off by more than {100 * law.tolerance:.0f} %, beside {law.words}"
+            found.setdefault(law.each.name, said)
+    return found
+
+
+def _why_no_factor(each: ChannelEvidence) -> Why:
+    if each.role in LAW_TOLERANCE:
+        return Why(
+            "nothing that it can be compared with moved clearly enough, or had a role",
+            f"{CORNERS} Wheel speeds, vehicle speed, yaw rate and accelerations need their roles.",
+        )
+    return Why(
+        "nothing else on the car measures the same",
+        "Hold it against a gauge you trust at two values far apart (`buswright calibrate`).",
+    )
+
+
+def unit_answers(case: Case) -> Answers:
+    """Say of each channel with a scale which mix-ups of units would have shown."""
+    factors = factors_seen(case)
+    return {each.subject: factors.get(each.name) or _unit_shows(case, each) for each in with_scale(case)}
+
+
+def _unit_shows(case: Case, each: ChannelEvidence) -> str | Why:
+    level = LEVELS.get(each.role or "")
+    if level is not None and units.compatible(each.series.unit, level.unit):
+        runs = case.decoded.driving.is_doing("idle", "driving")
+        if not level.running or runs.sum() >= LEAST_WINDOWS:
+            shown = units.shown(level.unit)
+            return f"only levels that no car has: below {level.low:g} or above {level.high:g} {shown}".rstrip()
+        return Why("the engine did not run", "Run the engine for ten seconds.")
+    return Why(
+        "no rule says what is usual for it", "Hold its unit and scale against the sheets of its sensor and its module."
+    )

@@ -11,8 +11,8 @@ import numpy as np
 from buswright.channels import units
 from buswright.channels.samples.series import Int64s, Quality
 from buswright.diagnosis.case import Case, Sighting, Window, merged, sighting
+from buswright.diagnosis.relations import GRAVITY
 from buswright.diagnosis.sensors.codes.places import beside_its_place, unused_bits
-from buswright.diagnosis.sensors.numbers.relations import GRAVITY
 from buswright.findings import Severity
 from buswright.health.channels.evidence import ChannelEvidence
 from buswright.health.channels.grid import FINE_NS
@@ -100,10 +100,8 @@ LEVELS = {
 
 def wrong_levels(case: Case) -> Iterator[Sighting]:
     """Find channels whose level no car has, and the unit that would bring them back."""
-    channels = case.channels
-    assert channels is not None
-    driving = channels.driving
-    runs = driving.is_doing("idle", "driving")
+    channels = case.decoded
+    runs = channels.driving.is_doing("idle", "driving")
     for each in channels.values():
         limits = LEVELS.get(each.role or "")
         if limits is None or not each.measures or not units.compatible(each.series.unit or "", limits.unit):
@@ -195,7 +193,7 @@ _CALM = 0.1
 
 def wrong_volts(case: Case) -> Iterator[Sighting]:
     """Find inputs whose volts no converter reads, and which a factor of ten brings back into their live band."""
-    for each in case.evidence:
+    for each in case.decoded.values():
         if each.computed or each.live_band is None or each.per_volt is None or each.there.sum() < LEAST_WINDOWS:
             continue
         unused = unused_bits(each)
@@ -211,7 +209,6 @@ def wrong_volts(case: Case) -> Iterator[Sighting]:
             "bit-position" if doubled else "scale-or-unit",
             Severity.FAULT,
             each.subject,
-            count=1,
             confidence=0.85,
             evidence=[
                 f"The input of {each.name} reads {level:.3g} {unit}; its live band is {low:g} to {high:g} {unit}.",
@@ -274,8 +271,3 @@ def not_the_wire(each: ChannelEvidence) -> list[str]:
     if low <= band[0] or high >= band[1]:
         return []
     return [f"Not an open or shorted wire: its input stayed between {low:.3g} and {high:.3g} {each.quantity_unit}."]
-
-
-def caution_of(each: ChannelEvidence) -> str:
-    """Return what a person must mind at the sensor."""
-    return " ".join(each.sensor.cautions) if each.sensor is not None else ""

@@ -8,18 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from buswright.channels import units
-from buswright.channels.calibration.circuit import Divider
-from buswright.channels.calibration.kind import nominal_references
-from buswright.channels.calibration.resistor import Rtd, Thermistor
 from buswright.channels.samples.series import Bools, Floats
 from buswright.diagnosis.case import Case, Sighting, sighting
-from buswright.diagnosis.sensors.numbers.levels import MIXED, caution_of, not_the_wire
-from buswright.diagnosis.sensors.numbers.relations import Views
+from buswright.diagnosis.sensors.numbers.levels import not_the_wire
+from buswright.diagnosis.sensors.wired import careful
 from buswright.findings import Severity
-from buswright.health.baseline.standstill import noise_of
 from buswright.health.channels.driving import Driving
 from buswright.health.channels.evidence import ChannelEvidence
-from buswright.health.channels.grid import FINE_NS
 
 AFTER_STOP = 30
 """Windows after the engine stopped in which its oil pressure still falls."""
@@ -80,8 +75,6 @@ _AS_LOW = 0.01
 """A pedal is released where it lies within this part of its movement of its lowest."""
 SPAN_SUSPECT, SPAN_FAULT = 0.03, 0.08
 """Zero off by this share of the span, where the rest has no unit of its own."""
-WARMED_DEG = 30.0
-"""How much warmer than the rest of the car the coolant may be after a short run, °C (a choice)."""
 ATMOSPHERE_BAR = (0.94, 1.03)
 """What a gauge pressure shows at rest that was calibrated as absolute, or the other way."""
 
@@ -126,13 +119,11 @@ class SeenAtRest:
 
 def seen_at_rest(case: Case) -> Iterator[SeenAtRest]:
     """Yield what channels show while the car stands: before the first start, and after the engine ran."""
-    channels = case.channels
-    assert channels is not None
-    driving = channels.driving
+    driving = case.decoded.driving
     stopped, standing = driving.settled("key-on"), driving.settled("key-on", "standing")
     still = still_in(driving)
     before = np.cumsum(driving.is_doing("cranking", "idle", "driving")) == 0
-    for each in channels.values():
+    for each in case.decoded.values():
         rest = AT_REST.get(each.role or "")
         if rest is None or not each.measures:
             continue
@@ -177,15 +168,15 @@ def wrong_at_rest(case: Case) -> Iterator[Sighting]:
         an_atmosphere = rest.unit == "bar" and ATMOSPHERE_BAR[0] <= abs(off) <= ATMOSPHERE_BAR[1]
         if an_atmosphere and abs(off) > 2 / 3 * seen.suspect:
             words = "It is off by the pressure of the air: gauge and absolute are mixed up."
-            yield _sighting("unit-mixup", Severity.FAULT, seen.each, off, rest, words, 0.85, when)
+            yield wrong_zero("unit-mixup", Severity.FAULT, seen.each, off, rest, words, 0.85, when)
         elif seen.severity is not None:
             if seen.before is not None and abs(seen.level - seen.before) > _WANDERED * abs(off):
                 words = (
                     f"Before the start it was {seen.before:.4g} {units.shown(rest.unit)}: it wandered during the run."
                 )
-                yield _sighting("drift", seen.severity, seen.each, off, rest, words, 0.6, when)
+                yield wrong_zero("drift", seen.severity, seen.each, off, rest, words, 0.6, when)
             else:
-                yield _sighting("offset", seen.severity, seen.each, off, rest, "", 0.75, when)
+                yield wrong_zero("offset", seen.severity, seen.each, off, rest, "", 0.75, when)
 
 
 def _late(rests: Bools) -> Bools:
@@ -210,10 +201,9 @@ def level_in(case: Case, each: ChannelEvidence, where: Bools, unit: str, *, lowe
 
     `lowest` takes the windows at the lowest level that lasts: a foot on a pedal only adds to its rest.
     """
-    assert case.channels is not None
     if not units.compatible(each.series.unit, unit):
         return None
-    held = each.value_grid.held(case.channels.number[where], most=5)
+    held = each.value_grid.held(case.decoded.number[where], most=5)
     known = held[np.isfinite(held)]
     if lowest and len(known):
         known = known[known <= known.min() + _AS_LOW * _size(each)]
@@ -224,10 +214,9 @@ def level_in(case: Case, each: ChannelEvidence, where: Bools, unit: str, *, lowe
 
 def _pressed(case: Case, each: ChannelEvidence, level: float, rest: Rest) -> bool:
     """Whether a foot may hold a pedal after the drive: it was released in the drive's last quarter."""
-    assert case.channels is not None
     if each.role not in PEDALS or level < rest.value:
         return False
-    driven = case.channels.number[case.channels.driving.is_doing("driving")]
+    driven = case.decoded.number[case.decoded.driving.is_doing("driving")]
     values = each.value_grid.held(driven[3 * len(driven) // 4 :], most=5)
     values = values[np.isfinite(values)]
     if not len(values):
@@ -238,10 +227,9 @@ def _pressed(case: Case, each: ChannelEvidence, level: float, rest: Rest) -> boo
 
 def _touched(case: Case, each: ChannelEvidence, where: Bools) -> bool:
     """Whether somebody moved it meanwhile: a foot on a pedal."""
-    assert case.channels is not None
     if each.role not in PEDALS:
         return False
-    values = each.value_grid.held(case.channels.number[where], most=5)
+    values = each.value_grid.held(case.decoded.number[where], most=5)
     values = values[np.isfinite(values)]
     return len(values) > 1 and bool(np.ptp(values) > 0.2 * _size(each))
 
@@ -263,7 +251,7 @@ def span_in(each: ChannelEvidence, unit: str) -> float | None:
     return None
 
 
-def _sighting(
+def wrong_zero(
     fault: str,
     severity: Severity,
     each: ChannelEvidence,
@@ -274,12 +262,12 @@ def _sighting(
     when: str = "Key on, engine off",
     check: str = "",
 ) -> Sighting:
+    """Say that a channel is off what it should show at rest."""
     shown = f"{off:+.3g} {units.shown(rest.unit)}"
     return sighting(
         fault,
         severity,
         each.subject,
-        count=1,
         confidence=sure,
         evidence=[
             (
@@ -295,115 +283,16 @@ def _sighting(
         next_check=check
         or f"With the car standing, vent or release what {each.name} measures and read it again. "
         f"If it stays at {shown}, set its zero in the car file, with date and name.",
-        caution=caution_of(each),
+        caution=careful([each]),
     )
 
 
-def seen_after_soak(case: Case) -> Iterator[SeenAtRest]:
-    """Yield what temperatures show that must agree before the first start, and manifold pressures beside the air's.
-
-    Temperatures only of a cold engine: the others agree closely, a fluid's among them.
-    """
-    channels = case.channels
-    assert channels is not None
-    rests = before_start(channels.driving)
-    if rests.sum() < REST_LEAST:
-        return
-    levels = {}
-    for each in channels.values():
-        if (each.role or "").endswith("_temperature") and each.measures:
-            level = level_in(case, each, rests, "degC")
-            if level is not None:
-                levels[each.name] = level
-    fluids = {name for name in levels if channels[name].role in ("oil_temperature", "coolant_temperature")}
-    if len(levels) >= 4:
-        middle = float(np.median(list(levels.values())))
-        spread = float(np.median(np.abs(np.array(list(levels.values())) - middle)))
-        far = {name for name, level in levels.items() if abs(level - middle) > max(10.0, 6 * spread)}
-        # A fluid that is as cold as the air shows that the engine is cold; without one it may still be warm.
-        # Several at once are one sensor's curve, or its pull-up; a warm engine is never colder than the air.
-        one_curve = len({channels[name].sensor for name in far}) == 1 and len(levels) - len(far) >= 3
-        colder = bool(far) and all(levels[name] < middle for name in far)
-        if spread < 3.0 and (len(far) <= 1 or one_curve) and (fluids - far or (one_curve and colder)):
-            words = f"the other {len(levels) - max(1, len(far))} temperatures agree after a cold night"
-            for name, level in levels.items():
-                # A minute of running warms the coolant, and hardly the oil.
-                warmed = level > middle and channels[name].role == "coolant_temperature"
-                least = WARMED_DEG if warmed and not _fahrenheit(middle, level - middle) else max(10.0, 6 * spread)
-                yield SeenAtRest(channels[name], Rest("degC", middle, least, 25.0, words), level, least, 25.0)
-    for each in channels.with_role("manifold_pressure"):
-        for air in channels.with_role("barometric_pressure")[:1]:
-            level, outside = level_in(case, each, rests, "kPa"), level_in(case, air, rests, "kPa")
-            if level is not None and outside is not None:
-                rest = Rest("kPa", outside, 4.0, 10.0, "with the engine off it is the pressure of the air")
-                yield SeenAtRest(each, rest, level, rest.suspect, rest.fault)
-
-
-def before_start(driving: Driving) -> Bools:
-    """Tell in which windows the key was on before the engine first turned; bool[k]."""
-    before: Bools = driving.is_doing("key-on") & (np.cumsum(driving.is_doing("cranking", "idle", "driving")) == 0)
-    return before
-
-
-def wrong_after_soak(case: Case) -> Iterator[Sighting]:
-    """Find one of several temperatures, or a manifold pressure, that disagrees before the first start."""
-    for seen in seen_after_soak(case):
-        severity, rest, off = seen.severity, seen.rest, seen.off
-        if severity is None:
-            continue
-        if rest.unit == "degC":
-            resistor = _other_resistor(seen.each, rest.value, off)
-            words = _fahrenheit(rest.value, off) or resistor
-            check = ""
-            if words and words == resistor:
-                check = (
-                    "Look up the fixed resistor of this input in the module's manual, and correct it in the car file."
-                )
-            yield _sighting("offset", severity, seen.each, off, rest, words, 0.7, check=check)
-        else:
-            gauge = abs(abs(off) - rest.value) < 6.0
-            words = "It shows gauge pressure where absolute is expected." if gauge else ""
-            yield _sighting("unit-mixup" if gauge else "offset", severity, seen.each, off, rest, words, 0.8)
-
-
-def _other_resistor(each: ChannelEvidence, celsius: float, off: float) -> str:
-    """Say which fixed resistor would make a thermistor or a platinum probe agree; empty where none is far off."""
-    if each.sensor is None:
-        return ""
-    calibration = each.sensor.calibration
-    if not isinstance(calibration, Thermistor | Rtd) or not isinstance(calibration.circuit, Divider):
-        return ""
-    circuit = calibration.circuit
-    inputs = calibration.invert(np.array([celsius + off, celsius]), nominal_references(calibration))
-    shown_ohm, true_ohm = circuit.ohm(inputs, None).tolist()
-    ratio = true_ohm / shown_ohm
-    if not 1.5 <= max(ratio, 1 / ratio) <= _MOST_RATIO:
-        return ""
-    likely = float(f"{circuit.fixed * ratio:.2g}")
-    return (
-        f"With {likely:g} ohm instead of {circuit.fixed:g} ohm as the fixed resistor of sensor {each.sensor.name} it "
-        "would agree."
-    )
-
-
-_MOST_RATIO = 40.0
-"""Fixed resistors of inputs lie between some hundred ohm and some ten kiloohm."""
-
-
-def _fahrenheit(celsius: float, off: float) -> str:
-    if abs(celsius * 1.8 + 32 - (celsius + off)) < 3.0:
-        return "It is what the others show, in degrees Fahrenheit: °F read as °C."
-    return ""
-
-
-def seen_straight(case: Case, views: Views) -> Iterator[SeenAtRest]:
+def seen_straight(case: Case) -> Iterator[SeenAtRest]:
     """Yield what the steering shows while the car drives straight; not where it wanders as much as it is off."""
-    turning = _turning(case, views)
-    if turning is None:
-        return
-    for each in case.channels.with_role("steering_angle") if case.channels is not None else ():
+    turning, views = _turning(case), case.views
+    for each in case.decoded.with_role("steering_angle"):
         angle = views.column(each, "deg")
-        if angle is None:
+        if angle is None or turning is None:
             continue
         with np.errstate(invalid="ignore"):
             straight = views.fast & (np.abs(turning) < np.radians(STRAIGHT_DEG_S)) & np.isfinite(angle)
@@ -415,127 +304,30 @@ def seen_straight(case: Case, views: Views) -> Iterator[SeenAtRest]:
             yield SeenAtRest(each, rest, off, rest.suspect, rest.fault)
 
 
-def wrong_when_straight(case: Case, views: Views) -> Iterator[Sighting]:
+def wrong_when_straight(case: Case) -> Iterator[Sighting]:
     """Find a steering angle that isn't zero while the car drives straight."""
     by_law = "While the lateral acceleration is near what it is at a standstill"
-    when = "While the yaw rate is near zero" if views.yaw is not None else by_law
-    for seen in seen_straight(case, views):
+    when = "While the yaw rate is near zero" if case.views.yaw is not None else by_law
+    for seen in seen_straight(case):
         if seen.severity is not None:
-            yield _sighting("offset", seen.severity, seen.each, seen.off, seen.rest, "", 0.75, when)
+            yield wrong_zero("offset", seen.severity, seen.each, seen.off, seen.rest, "", 0.75, when)
 
 
-def _turning(case: Case, views: Views) -> Floats | None:
+def _turning(case: Case) -> Floats | None:
     """Return how fast the car turns, in rad/s: by the yaw rate, else by the law; None where nobody knows.
 
     A body in a circle: the yaw rate is the lateral acceleration over the speed. Its own zero, as it shows at a
     standstill, is taken out first.
     """
+    views = case.views
     if views.yaw is not None:
         return views.yaw.value
     speed, lateral = views.speed, views.only("accel_lat", "m/s2", "lateral acceleration")
-    if speed is None or lateral is None or case.channels is None:
+    if speed is None or lateral is None:
         return None
-    zero = level_in(case, lateral.first, still_in(case.channels.driving), "m/s2")
+    zero = level_in(case, lateral.first, still_in(case.decoded.driving), "m/s2")
     if zero is None:
         return None
     with np.errstate(invalid="ignore", divide="ignore"):
         turning: Floats = np.where(views.fast, (lateral.value - zero) / speed.value, np.nan)
     return turning
-
-
-def rests_as_then(case: Case) -> Bools | None:
-    """Tell in which windows the car stands as it did when the good run's zeroes were read; bool[k], None for none."""
-    channels, baseline = case.channels, case.baseline
-    if baseline is None or channels is None:
-        return None
-    basis = {"key-on": "key-on", "standing": "idle"}.get(baseline.at_rest.basis if baseline.at_rest else "")
-    return channels.driving.settled("key-on" if basis == "key-on" else "idle") if basis else None
-
-
-def moved_since(case: Case) -> Iterator[Sighting]:
-    """Find channels whose zero, or whose range, is another than in a good run."""
-    channels, baseline = case.channels, case.baseline
-    if baseline is None or channels is None:
-        return
-    rests = rests_as_then(case)
-    for name, each in channels.items():
-        known = baseline.channels.get(name)
-        if known is None or not each.measures or not known.span:
-            continue
-        if rests is None or known.rest is None:
-            continue
-        if known.high is not None and known.low is not None and abs(known.high) > 0.05 * known.span:
-            yield from _other_range(case, each, known.high - known.low, known.rest.noise, rests)
-        if known.rest.zero is None or each.role not in STEADY_ZERO:
-            continue
-        held = each.value_grid.held(channels.number[rests], most=5)
-        held = held[np.isfinite(held)]
-        if len(held) < REST_LEAST:
-            continue
-        off = float(np.median(held)) - known.rest.zero
-        share = abs(off) / known.span
-        if share <= case.limit("zero_moved", channel=name):
-            continue
-        unit = units.shown(each.series.unit)
-        yield sighting(
-            "offset",
-            Severity.NOTE
-            if each.role == "damper_travel"  # a driver, fuel or a spring seat moves it
-            else Severity.FAULT
-            if share > case.limit("zero_moved_fault", channel=name)
-            else Severity.SUSPECT,
-            each.subject,
-            count=1,
-            confidence=0.7,
-            evidence=(
-                f"At rest {name} shows {known.rest.zero + off:.4g} {unit}, off by {100 * share:.1f} %.",
-                f"In the good run it was {known.rest.zero:.4g} {unit}.",
-            ),
-            threshold=case.used("zero_moved", "zero_moved_fault", channel=name),
-            ruled_out=not_the_wire(each),
-            next_check=f"Ask what was changed at {name} since the good run: ride height, mounting, a new sensor. "
-            "If nothing was, read its zero again with the car as it stood then.",
-            caution=caution_of(each),
-        )
-
-
-_NOISE_ALIKE = 1.4
-"""Noise at rest scales by a unit's factor, within so much."""
-STEADY_ZERO = frozenset(
-    {"damper_travel", "brake_pressure", "oil_pressure", "accel_lat", "accel_long", "accel_vert", "yaw_rate", "throttle"}
-)
-"""Roles whose value at rest is the same from run to run unless somebody changes the car."""
-
-
-def _other_range(
-    case: Case, each: ChannelEvidence, moved: float, noise: float | None, rests: Bools
-) -> Iterator[Sighting]:
-    """Compare how far a channel moved with a good run: a known factor between them is a unit mixed up.
-
-    Another drive moves it otherwise; a unit scales its noise at rest, too.
-    """
-    assert case.channels is not None
-    now = each.series.value[each.measured]
-    if len(now) < 200 or moved <= 0 or not noise:
-        return
-    resting = np.isin(each.series.time_ns // FINE_NS, case.channels.number[rests]) & each.measured
-    louder = (noise_of(each.series.value[resting]) or 0.0) / noise
-    ratio = float(now.max() - now.min()) / moved
-    tolerance = 5 * case.limit("unit_guess", channel=each.name)
-    for one in MIXED:
-        alike = 1 / _NOISE_ALIKE < louder / one.factor < _NOISE_ALIKE
-        if not 0.55 < one.factor < 1.6 and abs(ratio / one.factor - 1) <= tolerance and alike:
-            yield sighting(
-                "unit-mixup" if each.sensor is not None else "scale-or-unit",
-                Severity.NOTE,  # another drive, or a converter that rests, may look so
-                each.subject,
-                count=1,
-                confidence=0.5,
-                evidence=(
-                    f"{each.name} moved {ratio:.3g} times as far as in the good run: {one.words}?",
-                    f"Its noise at rest is {louder:.3g} times what it was.",
-                ),
-                threshold=f"within {100 * tolerance:.0f} % of a known factor",
-                next_check=f"Look what changed since the good run in scale, unit and sensor of {each.name}.",
-            )
-            return

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from buswright.channels.session import Session
-from buswright.diagnosis.sensors.numbers.relations import Views, fit, slope_of, smooth
+from buswright.diagnosis.relations import Views, fit, slope_of, smooth
 from buswright.health.channels.evidence import measure_channels
 from buswright.simulate.source import SimulatedCapture, demo_car
 

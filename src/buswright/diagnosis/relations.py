@@ -35,6 +35,9 @@ STEADY_MS2 = 2.5
 """Acceleration under which wheels hardly slip, m/s2 (common practice, no source)."""
 FAST_MS = 5.0
 """Speed from which on a car's turning is judged, m/s."""
+CORNERS = f"Drive corners both ways, faster than {3.6 * FAST_MS:.0f} km/h, for {LEAST_S:.0f} s at least."
+STRAIGHTS = f"Accelerate and brake firmly a few times, {LEAST_S:.0f} s in all."
+"""What settles which way channels go."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
