@@ -9,7 +9,7 @@ from textual.binding import Binding, BindingType
 from textual.widget import Widget
 
 from buswright.channels.carfile.model import CarFile, FrameName
-from buswright.channels.following.follow import ChannelNow
+from buswright.channels.following.model import ChannelNow
 from buswright.diagnosis.now.inputs import InputState
 from buswright.tui.digits import decimals_of
 from buswright.tui.screens.identifiers.rows import COLUMNS, IdRow, cells_of, rows_of, tone_of
