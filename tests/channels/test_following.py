@@ -9,7 +9,8 @@ import pytest
 
 from buswright.channels.carfile.load import load_car_file
 from buswright.channels.carfile.model import Channel, Zero
-from buswright.channels.following.follow import ChannelNow, Follower
+from buswright.channels.following.follow import Follower
+from buswright.channels.following.model import ChannelNow
 from buswright.channels.limits import Exceedance
 from buswright.channels.samples.series import Quality, Series, unusable
 from buswright.channels.session import Session

@@ -91,14 +91,14 @@ def judged(scenario: Scenario, folder: Path) -> list[str]:
     wrong = []
     rightly: list[Finding] = []
     for truth in truths:
-        alike = {truth.fault, *LOOK_ALIKE.get(truth.fault, ())}
+        alike = {truth.kind, *LOOK_ALIKE.get(truth.kind, ())}
         hits = [one for one in found if one.fault in alike and _is_about(one, truth)]
         rightly += hits
-        undecided = (truth.fault, truth.subject) in UNDECIDED
+        undecided = (truth.kind, truth.subject) in UNDECIDED
         if undecided:
             rightly += [one for one in found if one.severity < Severity.FAULT]
         if not hits and not undecided:
-            wrong.append(f"{truth.fault} of {truth.subject} not found")
+            wrong.append(f"{truth.kind} of {truth.subject} not found")
         wrong += [text for one in hits for text in _late(one, truth)]
     company = {name for truth in truths for name in truth.company}
     wrong += [

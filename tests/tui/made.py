@@ -6,8 +6,7 @@ from functools import lru_cache
 import numpy as np
 
 from buswright.channels.carfile.model import FrameName
-from buswright.channels.following.follow import ChannelNow, Trace
-from buswright.channels.following.model import SilenceLimits
+from buswright.channels.following.model import ChannelNow, SilenceLimits, Trace
 from buswright.channels.samples.series import describe_quality
 from buswright.channels.session import Session
 from buswright.diagnosis.detect import diagnose

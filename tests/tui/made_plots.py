@@ -5,7 +5,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from buswright.channels.following.follow import Plotted
+from buswright.channels.following.model import Plotted
 from buswright.channels.samples.series import Quality, Series
 from buswright.channels.session import Session
 from buswright.frames.table import concatenate

@@ -146,11 +146,6 @@ class GlitchCounter:
         """Whether it stands at a rail."""
         return self._run is not None and self._run.rail
 
-    @property
-    def learned(self) -> bool:
-        """Whether enough samples have come to tell a spike from a value."""
-        return math.isfinite(self._base)
-
     def silent(self, now_ns: int) -> Glitch | None:
         """Return the gap that lasts at a moment, if it is already one."""
         return self._gaps.silent(now_ns)

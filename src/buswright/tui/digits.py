@@ -11,7 +11,7 @@ from buswright.messages.model import Signal
 
 if TYPE_CHECKING:
     from buswright.channels.carfile.model import CarFile, Channel
-    from buswright.channels.following.follow import ChannelNow
+    from buswright.channels.following.model import ChannelNow
 
 MOST = 4
 """No channel is written with more decimals."""

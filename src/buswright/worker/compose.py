@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.fitting import Key, Misfit
-from buswright.channels.following.follow import ChannelNow, Plotted
+from buswright.channels.following.model import ChannelNow, Plotted
 from buswright.diagnosis.case import Sighting, Window
 from buswright.diagnosis.detect import BUS_DETECTORS, CHANNEL_DETECTORS, case_of, diagnose, sightings
 from buswright.diagnosis.mute import mute

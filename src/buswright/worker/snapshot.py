@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.channels.fitting import Misfit
-from buswright.channels.following.follow import ChannelNow, Plotted
+from buswright.channels.following.model import ChannelNow, Plotted
 from buswright.diagnosis.case import Window
 from buswright.diagnosis.now.judge import Verdicts, judge
 from buswright.diagnosis.now.moment import Moment, Reception

@@ -49,7 +49,6 @@ def test_straight_equals_numpys_interpolation(drawn):
 def test_inverse_and_never_turning(make, drawn, falling):
     points = [(x, -y if falling else y) for x, y in points_of(*drawn)]
     curve = make(points)
-    assert not curve.turns
     x = np.linspace(points[0][0], points[-1][0], 97)
     y = curve.at(x)
     steps = np.diff(y) * (-1 if falling else 1)
@@ -73,11 +72,6 @@ def test_a_flat_part_inverts_to_its_start_and_a_flat_end_to_nan():
     curve = straight([(0.0, 0.0), (1.0, 5.0), (2.0, 5.0)])
     assert curve.inverse(np.array([5.0]))[0] == pytest.approx(1.0)
     assert np.isnan(curve.inverse(np.array([6.0]))[0])
-
-
-def test_it_says_when_it_turns():
-    assert straight([(0.0, 0.0), (1.0, 5.0), (2.0, 4.0)]).turns
-    assert not straight([(0.0, 5.0), (1.0, 4.0), (2.0, 4.0)]).turns
 
 
 def test_nan_and_infinity():

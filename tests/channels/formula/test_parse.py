@@ -9,14 +9,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from buswright.channels.formula.parse import (
-    BRACKET_LIMIT,
-    FUNCTIONS,
-    RESERVED,
-    TEXT_LIMIT,
-    parse_formula,
-)
-from buswright.channels.formula.tree import Call, Channel, Comparison, Number, Operation
+from buswright.channels.formula.parse import BRACKET_LIMIT, TEXT_LIMIT, parse_formula
+from buswright.channels.formula.tree import FUNCTIONS, RESERVED, Call, Channel, Comparison, Number, Operation
 from buswright.channels.formula.units import formula_unit
 from buswright.errors import FormulaError, UserError
 

@@ -144,7 +144,7 @@ def test_the_capture_object_has_events_and_truth():
     capture = SimulatedCapture(6.0, faults=[Fault("capture-drop", onset_s=2.0, variant="events")])
     assert sum(len(frames) for frames in capture) > 1000
     assert len(capture.events) == 2
-    assert capture.ground_truth[0].fault == "capture-drop"
+    assert capture.ground_truth[0].kind == "capture-drop"
     assert abs(capture.first_time_ns() - START_EPOCH_NS) < 1e9
 
 

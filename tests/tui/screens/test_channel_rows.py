@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from buswright.channels.carfile.model import Level
-from buswright.channels.following.follow import Trace
+from buswright.channels.following.model import Trace
 from buswright.channels.samples.series import Quality, describe_quality
 from buswright.diagnosis.now.channels import FINE, judge_channel
 from buswright.tui.digits import decimals_by_size, decimals_for, decimals_of, number, raw_text

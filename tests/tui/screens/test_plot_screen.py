@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from buswright.channels.explained import explain
-from buswright.channels.following.follow import Plotted
+from buswright.channels.following.model import Plotted
 from buswright.channels.samples.labels import Labels
 from buswright.channels.session import Session
 from buswright.simulate.run import simulate_run

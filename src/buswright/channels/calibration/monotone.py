@@ -48,12 +48,6 @@ class Curve:
         """Whether y rises with x (flat parts allowed)."""
         return bool(self.y[-1] > self.y[0])
 
-    @property
-    def turns(self) -> bool:
-        """Whether y goes both up and down, so that the curve has no inverse."""
-        steps = np.diff(self.y)
-        return bool(np.any(steps > 0) and np.any(steps < 0))
-
     def inverse(self, y: Floats) -> Floats:
         """X where the curve has this value; the start of a flat part, NaN where no x gives it.
 

@@ -17,7 +17,8 @@ from buswright.channels.calibration.registry import (
     sensor_schema,
 )
 from buswright.channels.carfile.model import FrameName, Sensor, SignalName
-from buswright.channels.formula.parse import FUNCTIONS, RESERVED, Formula, parse_formula
+from buswright.channels.formula.parse import Formula, parse_formula
+from buswright.channels.formula.tree import FUNCTIONS, RESERVED
 from buswright.channels.keys.faults import FaultLog, shown
 from buswright.channels.keys.kinds import JsonSchema, Text
 from buswright.channels.keys.positions import KeyPath

@@ -23,7 +23,7 @@ from buswright.channels.carfile.needs import inputs_of
 from buswright.channels.expectation import Expectations
 from buswright.channels.following.account import Account, no_samples
 from buswright.channels.following.limits import Judge, limits_in_words
-from buswright.channels.following.model import TRACE_S, ChannelNow, Plotted, Trace
+from buswright.channels.following.model import ChannelNow, Plotted
 from buswright.channels.following.now import Followed, channel_now
 from buswright.channels.following.origin import origin_of_channel, origin_of_signal
 from buswright.channels.following.window import Window, Windows, needs_whole_run
@@ -32,8 +32,6 @@ from buswright.channels.samples.series import Series
 from buswright.channels.session import Session
 from buswright.frames.table import Frames, concatenate
 from buswright.messages.match import Databases
-
-__all__ = ["TRACE_S", "ChannelNow", "Follower", "Plotted", "Trace"]
 
 SLICE_FRAMES = 50_000
 """Frames that wait at most before they are worked on; a live bus is asked for results much sooner."""

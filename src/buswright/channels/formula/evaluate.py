@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import reduce
 from typing import Any
 
 import numpy as np
@@ -205,34 +206,19 @@ def _derived(base: Series, value: Floats, sources: tuple[Series, ...], kind: Kin
 
 def _truth(function: Function) -> Function:
     """Make 1 and 0 of a truth, NaN where an operand is."""
-
-    def apply(*values: Any) -> Any:
-        unknown = np.zeros((), dtype=np.bool_)
-        for value in values:
-            unknown = unknown | np.isnan(value)
-        return np.where(unknown, np.nan, function(*values))
-
-    return apply
+    return lambda *values: np.where(reduce(np.logical_or, map(np.isnan, values)), np.nan, function(*values))
 
 
 def _chain(operators: tuple[str, ...]) -> Function:
     def holds(*values: Any) -> Any:
-        truth = _COMPARISONS[operators[0]](values[0], values[1])
-        for operator, left, right in zip(operators[1:], values[1:], values[2:], strict=False):
-            truth = truth & _COMPARISONS[operator](left, right)
-        return truth
+        links = zip(operators, values[:-1], values[1:], strict=True)
+        return reduce(np.logical_and, (_COMPARISONS[operator](left, right) for operator, left, right in links))
 
     return _truth(holds)
 
 
 def _reduced(function: Function) -> Function:
-    def apply(*values: Any) -> Any:
-        result = values[0]
-        for value in values[1:]:
-            result = function(result, value)
-        return result
-
-    return apply
+    return lambda *values: reduce(function, values)
 
 
 def _where(condition: Any, chosen: Any, other: Any) -> Any:

@@ -18,7 +18,6 @@ from dataclasses import dataclass
 
 from buswright.channels.formula.tree import (
     FUNCTIONS,
-    RESERVED,
     Call,
     Channel,
     Comparison,
@@ -29,8 +28,6 @@ from buswright.channels.formula.tree import (
     walk,
 )
 from buswright.errors import FormulaError
-
-__all__ = ["FUNCTIONS", "RESERVED", "Formula", "parse_formula"]
 
 TEXT_LIMIT = 2000
 """Longest formula, in characters."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import IntFlag
+from functools import reduce
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -118,12 +119,7 @@ def unusable(quality: UInt16s) -> Bools:
 def worst(*columns: UInt16s | None) -> UInt16s | None:
     """Join quality columns of one time base: all their objections; None where no column has any."""
     present = [column for column in columns if column is not None]
-    if not present:
-        return None
-    joined = present[0]
-    for column in present[1:]:
-        joined = joined | column
-    return joined
+    return reduce(np.bitwise_or, present) if present else None
 
 
 @dataclass(frozen=True, slots=True)

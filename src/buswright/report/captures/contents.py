@@ -8,9 +8,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from buswright.channels.absent import Absent, never_came
 from buswright.channels.carfile.model import CarFile
-from buswright.channels.fitting import Key, Misfit
+from buswright.channels.fitting import Absent, Key, Misfit, never_came
 from buswright.frames.captures.capture import Capture
 from buswright.frames.table import Flag, Frames
 from buswright.frames.tally import Identifier, Tally

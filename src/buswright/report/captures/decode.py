@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from buswright.channels.absent import Absent
 from buswright.channels.carfile.model import CarFile
+from buswright.channels.fitting import Absent
 from buswright.channels.limits import Exceedance
 from buswright.channels.samples.tally import BadSamples
 from buswright.findings import Severity

@@ -219,10 +219,8 @@ class GroundTruth:
 
     Attributes
     ----------
-    kind
-        What was put in.
-    fault, layer
-        The finding that is right.
+    kind, layer
+        What was put in, and the finding that is right.
     related
         Other subjects that the same thing may rightly be said of, or that must be named in its evidence.
     company
@@ -236,7 +234,6 @@ class GroundTruth:
     """
 
     kind: str
-    fault: str
     layer: Layer
     subject: str
     related: tuple[str, ...]

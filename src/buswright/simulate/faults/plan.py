@@ -46,7 +46,6 @@ class Record:
         spans = tuple((clock(start), max(clock(start), clock(end))) for start, end in self.spans)
         return GroundTruth(
             kind=kind.name,
-            fault=kind.name,
             layer=kind.layer,
             subject=self.subject,
             related=self.related,
@@ -323,21 +322,10 @@ def spread(fault: Fault, due: Floats) -> Floats:
     return due[places] if len(due) else due
 
 
-def stranger(name: str, number: int, extended: bool, bus: str, period_ms: float, length: int = 8) -> Message:
+def stranger(name: str, number: int, extended: bool, bus: str, period_ms: float) -> Message:
     """Return a message that stands in no database: a counter, and values that wander."""
     signals = tuple(
-        Signal(f"Value{k}", 16, f"slow_{k}", "", 0.01, 0.0, 0.0, 655.0, "Wanders.", noise=0.02)
-        for k in range(1, length // 2)
+        Signal(f"Value{k}", 16, f"slow_{k}", "", 0.01, 0.0, 0.0, 655.0, "Wanders.", noise=0.02) for k in (1, 2, 3)
     )
-    return Message(
-        name,
-        number,
-        "stranger",
-        bus,
-        period_ms,
-        0.0,
-        "Of nobody.",
-        (counter(8), *signals),
-        length=length,
-        extended=extended,
-    )
+    fields = (counter(8), *signals)
+    return Message(name, number, "stranger", bus, period_ms, 0.0, "Of nobody.", fields, extended=extended)

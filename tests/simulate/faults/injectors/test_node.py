@@ -32,7 +32,7 @@ def test_a_missing_module_is_silent_from_its_onset():
     assert abs(run.truth.count - lost) <= 1
     assert others_as_before(run, *DAMPERS)
     assert possible(run)
-    assert (run.truth.fault, run.truth.subject) == ("module-missing", "module:damper_node")
+    assert (run.truth.kind, run.truth.subject) == ("module-missing", "module:damper_node")
     assert "id:chassis/18FF1A42" in run.truth.related
     assert seconds_of(run.truth.start_ns) == 12.0
 
@@ -77,7 +77,7 @@ def test_frames_before_a_reset_are_those_of_the_clean_run():
 def test_a_power_cycle_restarts_all_modules_one_after_the_other():
     run = seen(Fault("power-cycle", onset_s=12.0, severity=1.2))
     truth = run.truth
-    assert (truth.fault, truth.subject) == ("power-cycle", "capture")
+    assert (truth.kind, truth.subject) == ("power-cycle", "capture")
     times = at(run.frames)
     assert not ((times > 12.02) & (times < 13.2 + 0.09)).any()
     firsts = {

@@ -97,7 +97,7 @@ def test_a_loose_contact_opens_its_inputs_for_moments_and_touches_nothing_else(s
     run = measured(faulty)
     truth = faulty.truth
     spans = [(seconds_of(start), seconds_of(end)) for start, end in truth.spans]
-    assert truth.fault == "loose-contact"
+    assert truth.kind == "loose-contact"
     assert truth.count == len(spans) > 15
     assert changed(run, clean_measured()) == channels
     period = 0.02 if identifier == 0x1B0 else 0.005

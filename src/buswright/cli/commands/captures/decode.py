@@ -97,8 +97,7 @@ def _target(options: argparse.Namespace) -> tuple[Path, bool]:
 
 def _signals(options: argparse.Namespace, path: Path, source: Source, databases: Databases) -> Decoding:
     """Signals as the databases scale them, at native rates: the straight way."""
-    from buswright.channels.absent import never_came
-    from buswright.channels.fitting import keys_by_bus
+    from buswright.channels.fitting import keys_by_bus, never_came
     from buswright.channels.samples.tally import Tally
     from buswright.messages.decoding.selection import SignalSelection
     from buswright.report.captures.decode import Decoding, grave_notes
@@ -134,9 +133,8 @@ def _channels(
     options: argparse.Namespace, path: Path, source: Source, car: CarFile | None, databases: Databases
 ) -> Decoding:
     """Calibrated channels, or signals on a common time base."""
-    from buswright.channels.absent import never_came
     from buswright.channels.carfile.needs import databases_of
-    from buswright.channels.fitting import keys_by_bus
+    from buswright.channels.fitting import keys_by_bus, never_came
     from buswright.channels.samples.tally import bad_samples
     from buswright.channels.session import Session
     from buswright.channels.spool import Spool

@@ -176,7 +176,7 @@ def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     put(report.render_text(overview, plots=PLOTTED, width=width, braille=_can_show("⣿")))
     put("\nWhat is wrong, and where:\n")
     put(diagnose.render_text(diagnosis, width=width, every_one=options.all))
-    known = [PutIn(one.fault, one.subject, one.related) for one in simulated.ground_truth]
+    known = [PutIn(one.kind, one.subject, one.related) for one in simulated.ground_truth]
     known += [PutIn(one.kind, one.subject) for one in in_text]
     if known:
         put("\nWhat was put in:")

@@ -79,7 +79,6 @@ def damaged(text: bytes, fault: Fault, epoch_ns: int) -> tuple[bytes, GroundTrut
     spans = tuple((stamps[place], stamps[place]) for place in places)
     truth = GroundTruth(
         kind=fault.kind,
-        fault=fault.kind,
         layer=KINDS[fault.kind].layer,
         subject="capture",
         related=(),

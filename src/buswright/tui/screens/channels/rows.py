@@ -8,7 +8,7 @@ from typing import Literal, get_args
 import numpy as np
 
 from buswright.channels import units
-from buswright.channels.following.follow import TRACE_S, ChannelNow, Trace
+from buswright.channels.following.model import TRACE_S, ChannelNow, Trace
 from buswright.channels.following.now import objected
 from buswright.diagnosis.now.channels import WORST, ChannelState, State, judge_channel
 from buswright.tui.digits import NOTHING, decimals_for, input_text, number, raw_text

@@ -11,7 +11,7 @@ from textual.containers import Container
 from textual.widget import Widget
 
 from buswright.channels.carfile.model import CarFile
-from buswright.channels.following.follow import ChannelNow
+from buswright.channels.following.model import ChannelNow
 from buswright.diagnosis.now.channels import FINE, judge_channel
 from buswright.tui.digits import decimals_of
 from buswright.tui.screens.channel_words import CURVES

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from buswright.channels import units
-from buswright.channels.following.follow import ChannelNow
+from buswright.channels.following.model import ChannelNow
 from buswright.diagnosis.now.inputs import LOOKED_NS, InputState
 from buswright.diagnosis.now.modules import Sender
 from buswright.findings import Severity

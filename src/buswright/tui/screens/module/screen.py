@@ -10,7 +10,7 @@ from textual.containers import Container
 from textual.widget import Widget
 
 from buswright.channels.carfile.model import CarFile, FrameName
-from buswright.channels.following.follow import ChannelNow
+from buswright.channels.following.model import ChannelNow
 from buswright.diagnosis.now.inputs import InputState
 from buswright.tui.digits import decimals_of
 from buswright.tui.screens.channels.rows import PLOT_LINES, minute_lines

@@ -10,7 +10,7 @@ import numpy as np
 
 from buswright.channels import units
 from buswright.channels.carfile.model import Level, Side
-from buswright.channels.following.follow import Plotted
+from buswright.channels.following.model import Plotted
 from buswright.channels.samples.runs import longest_step_ns
 from buswright.channels.samples.series import Bools, Floats, Int64s, Series, unusable
 from buswright.tui.screens.plot.view import Scale, scale_for

@@ -8,7 +8,7 @@ from itertools import product
 
 import numpy as np
 
-from buswright.channels.following.follow import Plotted
+from buswright.channels.following.model import Plotted
 from buswright.channels.samples.series import Bools, Series
 from buswright.report.plot import braille_codes
 from buswright.tui.screens.channel_words import CURVES

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from buswright.channels import units
-from buswright.channels.following.follow import ChannelNow, Plotted
+from buswright.channels.following.model import ChannelNow, Plotted
 from buswright.channels.samples.series import describe_quality
 from buswright.errors import UserError
 from buswright.tui.exporting import Export

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 
 from buswright.channels import units
-from buswright.channels.following.follow import ChannelNow, Plotted
+from buswright.channels.following.model import ChannelNow, Plotted
 from buswright.channels.following.now import objected
 from buswright.channels.samples.series import Series, describe_quality
 from buswright.tui.digits import decimals_by_size, input_text, number, raw_text

@@ -10,7 +10,7 @@ from textual import events
 from textual.binding import Binding, BindingType
 from textual.widget import Widget
 
-from buswright.channels.following.follow import Plotted
+from buswright.channels.following.model import Plotted
 from buswright.tui.digits import decimals_of
 from buswright.tui.exporting import Export
 from buswright.tui.screens.plot.curves import SHOWN

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from textwrap import wrap
 
 from buswright.channels import units
-from buswright.channels.following.follow import ChannelNow
+from buswright.channels.following.model import ChannelNow
 from buswright.channels.glitches import Glitch, GlitchKind
 from buswright.diagnosis.wiggle.advice import SIGNIFICANT, chance_text
 from buswright.diagnosis.wiggle.model import PlaceNow, WiggleNow

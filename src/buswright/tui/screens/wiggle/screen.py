@@ -9,7 +9,7 @@ from textual.binding import Binding, BindingType
 from textual.widget import Widget
 
 from buswright.channels.carfile.model import CarFile
-from buswright.channels.following.follow import ChannelNow
+from buswright.channels.following.model import ChannelNow
 from buswright.channels.glitches import Glitch
 from buswright.diagnosis.now.channels import judge_channel
 from buswright.diagnosis.wiggle.model import WiggleNow
