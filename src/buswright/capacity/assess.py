@@ -41,12 +41,8 @@ class BusCapacity:
     ----------
     plan
         What it carries.
-    additions
-        What is proposed for it.
-    new
-        The frames of these, with their identifiers.
-    placed
-        Those whose identifiers were chosen.
+    additions, new, placed
+        What is proposed for it, the frames of these with their identifiers, and those whose identifiers were chosen.
     clashes
         Identifiers that meet others.
     now, then
@@ -59,10 +55,8 @@ class BusCapacity:
         None where nothing could be encoded.
     simulation
         The bus with the addition, played through; None without a bit rate.
-    packings, rates
-        Advice.
-    remarks
-        What to know and to do, the gravest first.
+    packings, rates, remarks
+        Advice; what to know and to do, the gravest first.
     limits
         Planning limits: mean load, load over 100 ms, worst-case load.
     """
@@ -98,20 +92,7 @@ def assess(
     traffic: Traffic | None = None,
     seed: int = 1,
 ) -> BusCapacity:
-    """Say what a bus carries, and what becomes of it with something new.
-
-    Parameters
-    ----------
-    plan
-        What it carries.
-    described
-        Car file and databases: kinds of signals, planning limits.
-    additions
-        What is proposed for it.
-    traffic
-        What was measured, for the size of recordings.
-    seed
-        Of the simulation.
+    """Say what a bus carries, and what becomes of it with something new; `traffic` is for the size of recordings.
 
     Raises
     ------

@@ -32,17 +32,7 @@ ENCODERS: Mapping[str, Callable[[BinaryIO], Writer]] = MappingProxyType({".log":
 
 @dataclass(frozen=True, slots=True)
 class LogSize:
-    """Bytes of a recording in one format.
-
-    Attributes
-    ----------
-    ending
-        Of the file.
-    per_frame
-        Mean bytes of a frame.
-    per_hour
-        Bytes of an hour of the bus.
-    """
+    """A recording in one format, by the ending of its file: mean bytes of a frame, and bytes of an hour of the bus."""
 
     ending: str
     per_frame: float

@@ -28,21 +28,12 @@ def asset(name: str) -> str:
 
 
 def render_page(title: str, body: str, *, data: Mapping[str, Any], scripts: Sequence[str], plots: bool = True) -> str:
-    """Put a page together.
+    """Put a page together of a title in plain text and a body in HTML, whose maker has escaped what stands in it.
 
-    Parameters
-    ----------
-    title
-        Plain text.
-    body
-        HTML; whoever made it has escaped what stands in it.
-    data
-        What the scripts draw, readable by them as JSON under the id `data`.
-    scripts
-        Names of assets that run, after the plotting library and `plots.js` where there are plots.
-    plots
-        Whether anything is plotted.
+    The scripts draw `data`, which they read as JSON under the id `data`; they are assets that run after the plotting
+    library and `plots.js`, where anything is plotted.
     """
+    style = asset("uPlot.min.css") + "\n" if plots else ""
     title, body = visible(title), visible(body, keep="\n")
     code = "\n".join(asset(name) for name in (*(["plots.js"] if plots else ()), *scripts))
     return f"""<!DOCTYPE html>
@@ -54,7 +45,7 @@ def render_page(title: str, body: str, *, data: Mapping[str, Any], scripts: Sequ
 <meta name="generator" content="Buswright {escape(__version__)}">
 <title>{escape(title)}</title>
 <style>
-{_library_style() if plots else ""}{asset("page.css")}
+{style}{asset("page.css")}
 </style>
 </head>
 <body>
@@ -66,10 +57,6 @@ def render_page(title: str, body: str, *, data: Mapping[str, Any], scripts: Sequ
 </body>
 </html>
 """
-
-
-def _library_style() -> str:
-    return asset("uPlot.min.css") + "\n"
 
 
 def _library() -> str:

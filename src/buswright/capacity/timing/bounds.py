@@ -49,12 +49,7 @@ def by_priority(streams: Iterable[Stream]) -> list[Stream]:
 def bounds_of(streams: Iterable[Stream], rates: Rates, *, other_ns: int = 0) -> Mapping[FrameName, Response]:
     """Bound the response time of every stream of one bus, the highest priority first.
 
-    Parameters
-    ----------
-    streams
-        All of one bus.
-    other_ns
-        Longest frame of what the bus also carries and nobody has a period for.
+    `other_ns` is the longest frame of what the bus also carries and nobody has a period for.
     """
     ordered = by_priority(streams)
     found = response_times(

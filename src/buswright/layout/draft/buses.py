@@ -13,6 +13,7 @@ from buswright.channels.keys.tables import refuse_plain_name
 from buswright.health.model.health import BusFigures, BusHealth
 from buswright.health.model.identifiers import IdFigures
 from buswright.health.phases import Phases
+from buswright.layout.draft.text import unused
 from buswright.messages.match import EVERY_BUS, Group, Matcher
 from buswright.messages.model import Database
 
@@ -22,15 +23,7 @@ _NO_NAME = frozenset({"can", "bus", "dbc", "db", "database", "network", "matrix"
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """One capture, measured by interface name.
-
-    Attributes
-    ----------
-    name
-        Of the file, for comments.
-    health, phases
-        What its trackers found, buses called by their interface.
-    """
+    """One capture, by the name of its file, and what its trackers found, buses called by their interface."""
 
     name: str
     health: BusHealth
@@ -48,20 +41,10 @@ class GivenDatabase:
 
 @dataclass(slots=True, eq=False)
 class DraftBus:
-    """One bus of the car, put together from captures and databases.
+    """One bus of the car, put together from captures and databases: its name in the car file, what captures call it.
 
-    Attributes
-    ----------
-    name
-        In the car file.
-    interfaces
-        What captures call it.
-    databases
-        What describes it.
-    ids
-        The fullest figures of each identifier.
-    best
-        The recording with the most frames, and its figures of this bus; None if no capture has it.
+    `ids` has the fullest figures of each identifier, `best` the recording with the most frames and its figures of this
+    bus; None if no capture has it.
     """
 
     name: str
@@ -196,18 +179,9 @@ def _name(buses: list[DraftBus], databases: Sequence[GivenDatabase], names: Mapp
         if not name or refuse_plain_name(name)[0]:
             interface = bus.interfaces[0] if bus.interfaces else "bus"
             name = f"bus{interface}" if interface.isdigit() else re.sub(r"[^A-Za-z0-9_.-]+", "_", interface)
-        bus.name = _unused(name, taken)
+        bus.name = unused(name, taken)
         taken.add(bus.name)
 
 
 def _words(stem: str) -> list[str]:
     return [word for word in re.split(r"[^A-Za-z0-9]+", stem.lower()) if word]
-
-
-def _unused(name: str, taken: set[str]) -> str:
-    if name not in taken:
-        return name
-    number = 2
-    while f"{name}_{number}" in taken:
-        number += 1
-    return f"{name}_{number}"

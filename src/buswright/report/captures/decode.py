@@ -59,28 +59,20 @@ class Decoding:
 
     Attributes
     ----------
-    files
-        Paths written, by message or channel name.
-    rows, values
-        Written.
-    counts
-        What became of every frame.
+    files, rows, values
+        Paths written, by message or channel name, and what was written into them.
+    counts, absent
+        What became of every frame; what should have been in the capture, and never came.
     unused
         Selection patterns that fitted nothing.
     notes
         What is wrong with the databases that values depend on: not loaded, or claimed twice.
     rounded
         Channels with raw values beyond 2^53, which the table that was written rounds.
-    absent
-        What should have been in the capture, and never came.
     taken
         The J1939 message that a channel without a source address was taken from, and those of further addresses.
-    channels
-        The channels (without a car file: signals) that came, with their bad samples.
-    exceedances
-        Where these were beyond their cautions and warnings, by time.
-    car
-        The car file; None without one.
+    channels, exceedances
+        Those that came (without a car file: signals) with their bad samples; where these passed their limits, by time.
     first_ns
         From where seconds count.
     """

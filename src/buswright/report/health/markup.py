@@ -46,16 +46,7 @@ def head(
 ) -> str:
     """Lay out the top of a page: what was judged, the verdict, a row of figures, links to the sections.
 
-    Parameters
-    ----------
-    title, scope
-        Plain text; the scope says what was looked at.
-    report
-        What was measured and found.
-    figures
-        What is counted, as (name, number).
-    sections
-        Names of the sections by their anchors.
+    Title and scope (what was looked at) are plain text; figures are (name, number), sections their names by anchor.
     """
     judged = report.worst if report.worst is not None and report.worst > Severity.NOTE else None
     word, _, rest = words.verdict(report).partition(". ")
@@ -76,18 +67,9 @@ def head(
 def findings_section(
     report: HealthReport, findings: Sequence[Finding], places: Mapping[int, str] | None = None, note: str = ""
 ) -> str:
-    """Lay out findings in rank order.
+    """Lay out these findings in rank order, behind a note in plain text.
 
-    Parameters
-    ----------
-    report
-        What they were found in.
-    findings
-        The ones to show.
-    places
-        By the number of a finding: id of the element with its plots. None: all are in the section `plots`.
-    note
-        Plain text in front of them.
+    `places` has by the number of a finding the id of the element with its plots; None: all are in the section `plots`.
     """
     shown = "\n".join(
         _finding(finding, number, report, "plots" if places is None else places.get(number, ""))
