@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -53,13 +53,9 @@ class BenchNow:
         - "happening": something moved. "settling": it must be still for a moment. "timing": `remaining_s` are left.
         - "asking": a reading has to be typed; `question` says which. `Bench.answer` takes it.
         - "shown": it is done; its `checks` are there. `next` goes on, `retry` does it again.
-        - "ended": all steps are done or skipped.
-    step
-        The step in hand; None when ended.
+        - "ended": all steps are done or skipped; `step` is None then.
     number, of
-        Which one, from 1.
-    instruction, cautions, question
-        What to do, what to mind, what to type.
+        Which step, from 1.
     remaining_s
         Of a step that takes its time, or until the level has been still for long enough; None where nobody knows.
     help
@@ -70,14 +66,10 @@ class BenchNow:
         move: channels that moved so far, the furthest first, with the share of their span.
     trap
         What is wrong with the bench itself, and what to do: nobody acknowledges; "" where all is well.
-    checks
-        Of the step that was just done.
-    lines
-        All steps.
-    wiggle
-        Text of the wiggle test so far; "" in other steps.
-    glitches
-        Of the wiggle test so far.
+    checks, lines
+        Of the step that was just done; all steps.
+    wiggle, glitches
+        Text and number of the wiggle test so far; "" and 0 in other steps.
     """
 
     phase: Phase
@@ -274,7 +266,8 @@ class Bench:
         end = max(begin, time_ns if time_ns is not None else self._now_ns or begin)
         if self._wiggle is not None:
             self._wiggle.stop(end)
-        frames = [each for each in map(_up_to(end), self._frames) if len(each)]
+        inside = [each.take(np.flatnonzero(each.time_ns <= end)) for each in self._frames]
+        frames = [each for each in inside if len(each)]
         measured = measure_step(
             step,
             self.plan,
@@ -497,16 +490,6 @@ class Bench:
             wiggle=tested.advice if tested is not None else "",
             glitches=tested.total if tested is not None else 0,
         )
-
-
-def _up_to(end_ns: int) -> Callable[[Frames], Frames]:
-    """Return what cuts a batch at the end of its step: what came later is no part of it."""
-
-    def cut(frames: Frames) -> Frames:
-        inside = frames.time_ns <= end_ns
-        return frames if inside.all() else frames.take(np.flatnonzero(inside))
-
-    return cut
 
 
 _GRAVITY = ("fail", "not done", "not judged", "skipped", "pass", "note")

@@ -129,7 +129,10 @@ def assess(
             tuple(rate_advice(plan.streams, described, plan.rates)),
         )
     tried = sorted({*OTHER_RATES, *([plan.rates.bits_per_s] if plan.rates else [])})
-    limits = tuple(_limit(described, name, plan.bus) for name in ("plan_mean", "plan_peak", "plan_worst"))
+    limits = tuple(
+        described.car.threshold(name, bus=plan.bus) if described.car else THRESHOLDS[name].default
+        for name in ("plan_mean", "plan_peak", "plan_worst")
+    )
     return BusCapacity(
         plan=plan,
         additions=tuple(additions),
@@ -155,10 +158,6 @@ def assess(
 def _sent_together(stream: Stream) -> Stream:
     """Let frames of a phrase, whose sender has no name, come from one module."""
     return replace(stream, module="the addition") if stream.origin == "added" and not stream.module else stream
-
-
-def _limit(described: Described, name: str, bus: str) -> float:
-    return described.car.threshold(name, bus=bus) if described.car else THRESHOLDS[name].default
 
 
 def _logs(plan: Plan, new: tuple[Stream, ...], traffic: Traffic | None) -> Logs | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 from importlib import resources
 from typing import Any
@@ -69,6 +69,12 @@ def script_json(data: Mapping[str, Any]) -> str:
     """Write JSON that may stand inside a script element: no text in it can end the element, or turn its writing."""
     text = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     return visible(text, spelled=escaped).replace("<", "\\u003c")
+
+
+def article(kind: str, head: str, facts: Iterable[tuple[str, str]], place: str = "") -> str:
+    """Lay out what was found: a head in the colour of its kind, and what is said under each label, all in HTML."""
+    rows = "".join(f"<dt>{label}</dt><dd>{text}</dd>" for label, text in facts if text)
+    return f'<article class="finding {kind}"{place}><h3>{head}</h3><dl>{rows}</dl></article>'
 
 
 def html_table(

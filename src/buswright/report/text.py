@@ -28,6 +28,11 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequenc
     return lines
 
 
+def first(lines: Sequence[str], most: int, rest: str) -> list[str]:
+    """Return the first lines; of further ones how many there are stands where `rest` has braces."""
+    return [*lines[:most], *([rest.format(len(lines) - most)] if len(lines) > most else [])]
+
+
 def cut(text: str, most: int) -> str:
     """Shorten a text to so many signs; an ellipsis says so."""
     return text if len(text) <= most else f"{text[: most - 1]}…"

@@ -105,10 +105,8 @@ class Step:
 
     Attributes
     ----------
-    name
-        Unique; markers in a capture name it.
-    kind
-        What is done; see `KINDS`.
+    name, kind
+        Unique, markers in a capture name it; what is done, see `KINDS`.
     channel
         The input that it is about; "" for none.
     value
@@ -123,10 +121,8 @@ class Step:
         listen: how long. hold and the like: how long to wait at most before the program asks again.
     off_s
         dip: about how long the supply is off.
-    places
-        wiggle: the plugs, in order.
-    truths
-        listen: whether the truths of the plan are judged.
+    places, truths
+        wiggle: the plugs, in order. listen: whether the truths of the plan are judged.
     say, caution
         What to do, and what to mind; "" for the program's own words.
     required

@@ -143,8 +143,8 @@ def seen_stream(figures: IdFigures, carried: Carried, *, host: bool = False) -> 
 
     What a clock sends has the shorter of its declared and its measured period, and the jitter that 99.9 % of its
     spacings keep to. That holds the wait for the bus and, where a computer stamped the frames, its delays too, so that
-    it is no less than the release jitter. What no clock sends has the envelope of its closest runs.
-    `host` says whether it was a computer.
+    it is no less than the release jitter. What no clock sends has the envelope of its closest runs. `host` says
+    whether a computer stamped the frames.
     """
     period, said = figures.period, figures.expected.period_ns
     clocked, late, jitter_from = True, 0.0, "too few frames"

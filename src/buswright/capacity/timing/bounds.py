@@ -81,18 +81,16 @@ def mean_load(streams: Iterable[Stream], rates: Rates) -> float:
     """
     total = 0.0
     for stream in streams:
-        nominal, data = mean_bits(stream, rates)
+        nominal, data = stream.measured.mean if stream.measured else random_bits(stream, rates)
         total += stream.hz * (nominal / rates.bits_per_s + data / (rates.data_bits_per_s or rates.bits_per_s))
     return total
 
 
-def mean_bits(stream: Stream, rates: Rates) -> tuple[float, float]:
-    """Mean bits of a frame at the nominal and the data rate, interframe space included."""
-    return stream.measured.mean if stream.measured else random_bits(stream, rates)
-
-
 def random_bits(stream: Stream, rates: Rates) -> tuple[float, float]:
-    """Mean of the exact lengths of frames with the identifier of a stream and random payloads (a fixed seed)."""
+    """Return mean bits of frames with random payloads at the nominal and the data rate, interframe space included.
+
+    They are the exact lengths of frames with the identifier of the stream; the seed is fixed.
+    """
     drawn = np.random.default_rng(1).integers(0, 256, (_PAYLOADS, 64), dtype=np.uint8)
     code = int(FD_CODE_OF_LENGTH[stream.length])
     flags = Flag.EXTENDED * stream.name.extended | Flag.FD * stream.fd | Flag.BRS * stream.switched

@@ -395,14 +395,11 @@ class Layout:
 
     Attributes
     ----------
-    car
-        Name of the car; empty where nobody says.
-    date
-        Of this issue, as the user gives it; empty otherwise, so that the same inputs give the same bytes.
+    car, date
+        Name of the car, empty where nobody says. Date of this issue, as the user gives it; empty otherwise, so that the
+        same inputs give the same bytes.
     handover
         Positions, names of people and notes are left out.
-    sources
-        Where the facts come from.
     baseline
         The good run that a later one is held against.
     changes_since

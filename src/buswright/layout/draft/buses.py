@@ -7,7 +7,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from buswright.channels.carfile.model import FrameName
 from buswright.channels.fitting import LEAST_KNOWN, SAME_BUS, Key, known_share
 from buswright.channels.keys.tables import refuse_plain_name
 from buswright.health.model.health import BusFigures, BusHealth
@@ -52,12 +51,12 @@ class DraftBus:
     databases: list[GivenDatabase] = field(default_factory=list)
     ids: dict[Key, IdFigures] = field(default_factory=dict)
     best: tuple[Recording, BusFigures] | None = None
-    _in: set[int] = field(default_factory=set)
+    recordings: set[int] = field(default_factory=set)
     _matcher: Matcher | None = None
 
     def add(self, number: int, recording: Recording, figures: BusFigures) -> None:
         """Take in an interface of a recording."""
-        self._in.add(number)
+        self.recordings.add(number)
         if figures.name not in self.interfaces:
             self.interfaces.append(figures.name)
         for each in recording.health.ids_of(figures.name):
@@ -66,10 +65,6 @@ class DraftBus:
                 self.ids[key] = each
         if self.best is None or figures.frames > self.best[1].frames:
             self.best = (recording, figures)
-
-    def is_in(self, number: int) -> bool:
-        """Whether an interface of that recording is this bus already."""
-        return number in self._in
 
     def group(self, key: Key) -> Group:
         """Return the message of an identifier, by this bus's databases."""
@@ -84,10 +79,6 @@ class DraftBus:
         recording, figures = self.best
         groups = (group for group in recording.phases.groups if group.bus == figures.name)
         return [[(name.id, name.extended) for name in group.ids] for group in groups]
-
-    def frame_name(self, key: Key) -> FrameName:
-        """Return an identifier's name in the car file."""
-        return FrameName(self.name, *key)
 
 
 def find_buses(
@@ -147,7 +138,7 @@ def _home(
     wanted = names.get(interface)
     for bus in buses:
         named = {names[other] for other in bus.interfaces if other in names}
-        if bus.is_in(number):
+        if number in bus.recordings:
             if wanted is not None and wanted in named:
                 return bus  # two interfaces that the user gives one name
             continue

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from itertools import count
 from pathlib import Path
 
-from buswright.channels.carfile.model import CarFile
+from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.channels.carfile.rendering import Table, key, quoted
 from buswright.channels.expectation import Expectation, expectation
 from buswright.channels.fitting import Key
@@ -139,7 +139,7 @@ def _clock_table(bus: DraftBus, name: str, members: Sequence[Key]) -> Table:
 def frame_tables(bus: DraftBus, car: CarFile | None) -> Iterator[Table]:
     """Yield what was measured about frames and stands in no database: periods, counters, checksums."""
     for id_, figures in sorted(bus.ids.items()):
-        name = bus.frame_name(id_)
+        name = FrameName(bus.name, *id_)
         group = bus.group(id_)
         message = group.message
         entry = car.entries.of(name, message) if car is not None else None

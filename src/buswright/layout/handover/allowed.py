@@ -17,8 +17,6 @@ _MOST_WHOLE = 200
 _FORBIDDEN = re.compile(r'[<>:"|?*\\\x00-\x1f]')
 _RESERVED = re.compile(r"(?:CON|PRN|AUX|NUL|CONIN\$|CONOUT\$|(?:COM|LPT)[0-9¹²³])[ .]*(?:\..*)?", re.IGNORECASE)
 """Devices of Windows, whatever ending their names have (Microsoft, Naming files, paths and namespaces)."""
-
-
 _HEAD = 400
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 _NOT_TEXT = re.compile(rb"[\x00-\x08\x0e-\x1f\x7f]")

@@ -10,7 +10,7 @@ import io
 import os
 import tomllib
 import zipfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
@@ -178,14 +178,8 @@ def archived(pack: Pack) -> bytes:
     """
     stream = io.BytesIO()
     with zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED) as archive:
-        for path, content in _in_order(pack):
+        for path, content in ((MANIFEST, pack.manifest_text), *((e.path, pack.contents[e.path]) for e in pack.files)):
             entry = zipfile.ZipInfo(path, _FIRST_DATE)
             entry.create_system, entry.external_attr = _UNIX, _PLAIN_FILE
             archive.writestr(entry, content)
     return stream.getvalue()
-
-
-def _in_order(pack: Pack) -> Iterable[tuple[str, bytes]]:
-    yield MANIFEST, pack.manifest_text
-    for each in pack.files:
-        yield each.path, pack.contents[each.path]

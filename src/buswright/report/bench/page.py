@@ -11,7 +11,7 @@ from buswright.bench.result import Check, Line, StepResult, Trace, Verdict
 from buswright.diagnosis.wiggle.advice import chance_text
 from buswright.report.bench.sheet import SCOPE, Sheet, moved_matrix, value_of, verdict
 from buswright.report.drawing import Axes, roomy, svg
-from buswright.report.page import html_table, render_page
+from buswright.report.page import article, html_table, render_page
 from buswright.wording import percent
 
 _CLASSES: dict[Verdict, tuple[str, str]] = {
@@ -91,22 +91,9 @@ def _wrong(sheet: Sheet) -> str:
 
 
 def _finding(check: Check) -> str:
-    rows = "".join(
-        f"<dt>{label}</dt><dd>{escape(text)}</dd>"
-        for label, text in (
-            ("Do", check.next_check),
-            ("Safety", check.caution),
-            ("Seen", check.said),
-            ("Limit", check.limit),
-            ("Step", check.step),
-        )
-        if text
-    )
-    kind = _CLASSES[check.verdict][0]
-    return (
-        f'<article class="finding {kind}"><h3>{_tag(check)} {escape(check.name)}: {escape(check.subject)}</h3>'
-        f"<dl>{rows}</dl></article>"
-    )
+    said = (("Do", check.next_check), ("Safety", check.caution), ("Seen", check.said), ("Limit", check.limit))
+    facts = ((label, escape(text)) for label, text in (*said, ("Step", check.step)))
+    return article(_CLASSES[check.verdict][0], f"{_tag(check)} {escape(check.name)}: {escape(check.subject)}", facts)
 
 
 def _matrix(sheet: Sheet) -> str:

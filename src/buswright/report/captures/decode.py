@@ -20,7 +20,7 @@ from buswright.messages.model import Database, LintNote
 from buswright.report.captures.contents import absent_lines
 from buswright.report.plain import plain, problems_json, some
 from buswright.report.quality import bad_json, bad_lines, limit_lines, limits_json, out_of_range_line
-from buswright.report.text import joined, problem_lines
+from buswright.report.text import first, joined, problem_lines
 from buswright.wording import listed, plural
 
 SCHEMA = "buswright.decode/1"
@@ -137,10 +137,8 @@ def render_text(decoding: Decoding) -> str:
     if decoding.rounded:
         lines.append(f"  rounded, because raw values are beyond 2^53: {', '.join(decoding.rounded)}")
         lines.append("  write a folder (--out NAME/) for exact raw values")
-    lines += [f"  database: {note}" for note in decoding.notes[:SHOWN_NOTES]]
-    if len(decoding.notes) > SHOWN_NOTES:
-        lines.append(f"  database: {len(decoding.notes) - SHOWN_NOTES} more (--json lists them all)")
-    return joined(lines)
+    notes = [f"  database: {note}" for note in decoding.notes]
+    return joined([*lines, *first(notes, SHOWN_NOTES, "  database: {} more (--json lists them all)")])
 
 
 def _quality_lines(decoding: Decoding) -> list[str]:

@@ -8,7 +8,7 @@ from typing import Any
 
 from buswright.layout.handover.take import Plan
 from buswright.report.plain import plain, some
-from buswright.report.text import joined
+from buswright.report.text import first, joined
 from buswright.wording import listed, plural
 
 SCHEMA = "buswright.take/1"
@@ -47,9 +47,8 @@ def render_text(taken: Taken) -> str:
         lines.append(f"  the same already: {listed([_words(each) for each in plan.same], _MOST)}")
     if plan.conflicts:
         lines += ["  replaced, before → after:", *conflicts]
-    lines += [f"  left out: {each}" for each in plan.left_out[:_MOST]]
-    if len(plan.left_out) > _MOST:
-        lines.append(f"  left out: {len(plan.left_out) - _MOST} more (--json lists them all)")
+    left_out = [f"  left out: {each}" for each in plan.left_out]
+    lines += first(left_out, _MOST, "  left out: {} more (--json lists them all)")
     lines += [f"  database {taken.path.parent / name}: {len(content):,} bytes" for name, content in plan.files.items()]
     if taken.backup:
         lines.append(f"  what it was: {taken.path.parent / taken.backup.name}")

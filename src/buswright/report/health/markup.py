@@ -10,7 +10,7 @@ from buswright.findings import Finding, Severity
 from buswright.report.findings import condition_cells, condition_words, rival_words, span
 from buswright.report.health import report as words
 from buswright.report.health.report import HealthReport
-from buswright.report.page import html_table
+from buswright.report.page import article, html_table
 from buswright.wording import moment, plural
 
 SIGNS = {Severity.FAULT: "✖", Severity.SUSPECT: "▲", Severity.NOTE: "●"}
@@ -84,25 +84,19 @@ def findings_section(
 
 def _finding(finding: Finding, number: int, report: HealthReport, place: str) -> str:
     facts = ", ".join(fact for fact in (span(finding, report.first_ns), finding.how_sure) if fact)
-    rows = "".join(
-        f"<dt>{label}</dt><dd>{text}</dd>"
-        for label, text in (
-            ("Or", text_list(rival_words(finding))),
-            ("Check", escape(finding.next_check)),
-            ("Safety", escape(finding.caution)),
-            ("Seen", text_list(finding.evidence)),
-            ("When", _conditions(finding)),
-            ("Ruled out", text_list(finding.ruled_out)),
-            ("Explains", _explained(finding)),
-            ("Limit", escape(finding.threshold)),
-        )
-        if text
+    said = (
+        ("Or", text_list(rival_words(finding))),
+        ("Check", escape(finding.next_check)),
+        ("Safety", escape(finding.caution)),
+        ("Seen", text_list(finding.evidence)),
+        ("When", _conditions(finding)),
+        ("Ruled out", text_list(finding.ruled_out)),
+        ("Explains", _explained(finding)),
+        ("Limit", escape(finding.threshold)),
     )
-    return (
-        f'<article class="finding {severity_class(finding.severity)}" id="finding-{number}"><h3>{number}. '
-        f"{tag(finding.severity)} {escape(finding.fault)}: {escape(finding.subject)} "
-        f"<small>{escape(facts)}</small> {_show_button(finding, report, place)}</h3><dl>{rows}</dl></article>"
-    )
+    head = f"{number}. {tag(finding.severity)} {escape(finding.fault)}: {escape(finding.subject)} "
+    head += f"<small>{escape(facts)}</small> {_show_button(finding, report, place)}"
+    return article(severity_class(finding.severity), head, said, f' id="finding-{number}"')
 
 
 def _show_button(finding: Finding, report: HealthReport, place: str) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 from buswright.layout.document.file import document_of
 from buswright.layout.document.model import Layout
 from buswright.report.layout import words
-from buswright.report.text import joined
+from buswright.report.text import first, joined
 from buswright.wording import plural
 
 _MOST_QUESTIONS = 6
@@ -46,9 +46,7 @@ def render_text(documented: Documented) -> str:
     questions = layout.questions
     if questions:
         lines.append(f"  {plural(len(questions), 'open question')}:")
-        lines += [f"    {each.text}" for each in questions[:_MOST_QUESTIONS]]
-        if len(questions) > _MOST_QUESTIONS:
-            lines.append(f"    {len(questions) - _MOST_QUESTIONS} more in the document")
+        lines += first([f"    {each.text}" for each in questions], _MOST_QUESTIONS, "    {} more in the document")
     lines.append(f"Later: buswright verify {documented.path} SOURCE")
     return joined(lines)
 
