@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from buswright.errors import UserError
+from buswright.findings import Severity
+from buswright.layout.differences.difference import Difference
 
 SCHEMA = "buswright.pack/1"
 FAMILY = "buswright.pack/"
@@ -118,3 +120,19 @@ class Pack:
     def manifest_text(self) -> bytes:
         """The list as it stands in the pack."""
         return (json.dumps(self.manifest, ensure_ascii=False, indent=2) + "\n").encode()
+
+
+def beside_the_cars(before: Pack | None, after: Pack | None) -> Iterator[Difference]:
+    """Compare what two packs hold beside car file and databases, by content; nothing where one side is no pack."""
+    if before is None or after is None:
+        return
+    for holds in (Holds.BASELINE, Holds.SHEET, Holds.LICENCE):
+        old = {each.path: each.sha256 for each in before.of(holds)}
+        new = {each.path: each.sha256 for each in after.of(holds)}
+        for path in dict.fromkeys([*old, *new]):
+            if old.get(path) == new.get(path):
+                continue
+            texts = old.get(path, ""), new.get(path, "")
+            what = "is gone" if not texts[1] else "is new" if not texts[0] else "has another content"
+            severity = Severity.SUSPECT if texts[0] and holds is Holds.LICENCE else Severity.NOTE
+            yield Difference(severity, f"{holds}:{path}", "", what, *texts)
