@@ -17,7 +17,7 @@ from buswright.bench.one_module import one_module
 from buswright.bench.plan.load import check_against
 from buswright.bench.plan.model import ON_ONE_INPUT, Plan, Step
 from buswright.bench.result import BenchResult, Check, StepResult
-from buswright.bench.state import Saved, load_state, save_state
+from buswright.bench.state import Saved, save_state
 from buswright.bench.words import cautions, instruction
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.session import Session
@@ -109,7 +109,7 @@ class Bench:
 
     A step begins when it comes in hand, and ends by itself when `look` or `poll` finds that it happened and has
     settled: its checks are then shown until `next`. Without these two nothing ends. Steps that were done before
-    an interruption are taken from `resume`.
+    an interruption are taken from what was saved.
 
     For a capture, `begin` puts any step in hand at a time, and `finish` measures it with what came since.
 
@@ -124,7 +124,7 @@ class Bench:
     source, source_hash
         What is listened to, for the sheet.
     saved
-        What was done before; see `resume`.
+        What was done before an interruption, whose state `save` wrote; see `load_state`.
     bus_names
         Interface to bus name, over the car file's.
 
@@ -177,17 +177,6 @@ class Bench:
         self._wiggle: WiggleTest | None = None
         self._decoded: tuple[int, Samples] | None = None
         self._go_on()
-
-    @classmethod
-    def resume(cls, path: Path, plan: Plan, car: CarFile, *, by: str = "", source: str = "") -> Bench:
-        """Go on where a test was interrupted whose state `save` wrote.
-
-        Raises
-        ------
-        UserError
-            There is no such file, or it belongs to another plan or car file.
-        """
-        return cls(plan, car, by=by, source=source, saved=load_state(path, plan, car.hash))
 
     def save(self, path: Path) -> None:
         """Write what has been done so far, to go on later; after each step is often enough.

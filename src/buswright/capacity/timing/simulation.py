@@ -80,19 +80,16 @@ class Simulation:
     load: float
 
 
-def simulate(
-    streams: Sequence[Stream], rates: Rates, *, seed: int = 1, rounds: int = 8, span_ns: int | None = None
-) -> Simulation:
+def simulate(streams: Sequence[Stream], rates: Rates, *, seed: int = 1, rounds: int = 8) -> Simulation:
     """Play a bus through.
 
     Offsets, jitter and lengths are drawn from the seed. Before the rounds with random offsets comes one in which all
-    begin together. A round is by default twice the longest period long and 2 s at least, but no more than
-    `MOST_FRAMES` frames.
+    begin together. A round is twice the longest period long and 2 s at least, and has `MOST_FRAMES` frames at most.
     """
     ordered = by_priority(streams)
     rate = sum(1e9 / stream.period_ns for stream in ordered)
     longest = max((stream.period_ns for stream in ordered), default=1)
-    span = int(min(span_ns or max(_LEAST_PERIODS * longest, _LEAST_NS), 1e9 * MOST_FRAMES / max(rate, 1e-9)))
+    span = int(min(max(_LEAST_PERIODS * longest, _LEAST_NS), 1e9 * MOST_FRAMES / max(rate, 1e-9)))
     first = play(ordered, rates, span, rng=None)
     worst = _worst(ordered, first)
     frames = np.bincount(first.row, minlength=len(ordered))
